@@ -1,0 +1,77 @@
+"""The command line: a table of commands, each a module of its own that is loaded when it is called."""
+
+from __future__ import annotations
+
+import os
+import sys
+from importlib import import_module
+
+import click
+
+import towertap
+from towertap.errors import TowertapError
+
+COMMANDS = {
+    "analyse": "acceleration, weighted acceleration, jerk and bands of one capture, per second and as a whole",
+    "check": "prove a capture sound, or say why it is not",
+    "compare": "before against after, with the pass as the unit, and a report",
+    "decode": "make a capture from a raw recording",
+    "demo": "the whole job on an invented minibus, with no hardware",
+    "flash": "put the firmware on a board",
+    "record": "record a drive from the box",
+    "simbox": "start a simulated box that plays a recorded signal",
+}
+"""Command name → one-line help. Command NAME lives in `towertap/cli/NAME.py` as a click command called `command`."""
+
+
+class _LazyGroup(click.Group):
+    """A group that lists its commands from the table and imports one only when it runs."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = import_module(f"towertap.cli.{cmd_name}").command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.version_option(towertap.__version__, prog_name="towertap")
+def group() -> None:
+    """Evidence for suspension work.
+
+    Record what a hard point of the body feels on rough and smooth roads, before and after a part is changed; prove the
+    recordings sound; compare them with the pass as the unit; keep them.
+
+    Exit status: 0 done, 1 the answer is "not sound", 2 the input or the call is wrong.
+    """
+
+
+def main() -> None:
+    """Run the command line; turn every expected failure into one line on standard error and exit status 2."""
+    try:
+        sys.exit(group.main(standalone_mode=False) or 0)
+    except click.exceptions.Abort:
+        _fail("stopped by the user", 130)
+    except click.ClickException as error:
+        _fail(error.format_message())
+    except TowertapError as error:
+        _fail(str(error))
+    except KeyboardInterrupt:
+        _fail("stopped by the user", 130)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)
+    except OSError as error:
+        _fail(f"{error.filename or 'the system'}: {error.strerror or error}")
+
+
+def _fail(line: str, status: int = 2) -> None:
+    print(f"towertap: {' '.join(line.split())}", file=sys.stderr)
+    sys.exit(status)

@@ -1,0 +1,25 @@
+"""The one error tree: every failure that is the input's or the caller's, never a bug, is a TowertapError."""
+
+
+class TowertapError(Exception):
+    """Something a person can mend; its text is one line that says what is wrong and what to do."""
+
+
+class CallError(TowertapError):
+    """The call itself is wrong: an option, a name, a combination."""
+
+
+class WireError(TowertapError):
+    """A byte stream that is not, or not usefully, a recording of a box."""
+
+
+class CaptureError(TowertapError):
+    """A capture file that is missing, damaged, hostile or of another schema."""
+
+
+class BoxError(TowertapError):
+    """The box, its port or its answers are not as they must be."""
+
+
+class AnalysisError(TowertapError):
+    """The data cannot carry what was asked of it."""
