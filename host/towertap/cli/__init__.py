@@ -59,6 +59,8 @@ def main() -> None:
         sys.exit(group.main(standalone_mode=False) or 0)
     except click.exceptions.Abort:
         _fail("stopped by the user", 130)
+    except click.UsageError as error:
+        _fail(f"{error.format_message()} (see '{error.ctx.command_path if error.ctx else 'towertap'} --help')")
     except click.ClickException as error:
         _fail(error.format_message())
     except TowertapError as error:
