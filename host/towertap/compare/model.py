@@ -1,0 +1,258 @@
+"""What a comparison is made of, as plain data: passes in, findings out; every other module here and the report stand on it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    from towertap.capture.conditions import Conditions
+    from towertap.capture.integrity import Integrity
+
+Side = Literal["before", "after"]
+Verdict = Literal["harsher", "gentler", "equivalent", "undecided"]
+Basis = Literal["rough windows", "whole passes"]
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A metric as people meet it: `name` is its column in a window table, `label` its words, `unit` its unit."""
+
+    name: str
+    label: str
+    unit: str
+
+
+@dataclass(frozen=True, eq=False)
+class Pass:
+    """One drive over one road with one part fitted: the unit of every inference.
+
+    `windows` has one row a window, the columns `piece`, `start_s` and one per metric (r.m.s. in the metric's unit);
+    `whole` holds the figures of the whole capture by metric name. `path` is the capture they came from.
+    """
+
+    path: Path
+    side: Side
+    conditions: Conditions
+    integrity: Integrity
+    windows: pd.DataFrame
+    whole: dict[str, float]
+
+    @property
+    def name(self) -> str:
+        """The capture's file name without its suffix."""
+        return self.path.stem
+
+    @property
+    def road(self) -> str:
+        """The road driven, as written down before the drive."""
+        return self.conditions.road
+
+
+@dataclass(frozen=True)
+class Excluded:
+    """A capture that was left out of the comparison, by file name without suffix, and why, in one line."""
+
+    capture: str
+    reason: str
+
+
+@dataclass(frozen=True, eq=False)
+class Drives:
+    """All passes that a comparison rests on; `before` and `after` name the parts, `smooth` the reference road."""
+
+    folder: Path
+    before: str
+    after: str
+    smooth: str
+    quantities: tuple[Quantity, ...]
+    passes: tuple[Pass, ...]
+    excluded: tuple[Excluded, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def rough_roads(self) -> tuple[str, ...]:
+        """Every road but the smooth one, in the order of the alphabet."""
+        return tuple(sorted({one.road for one in self.passes} - {self.smooth}))
+
+    def of(self, road: str, side: Side | None = None) -> tuple[Pass, ...]:
+        """The passes over one road, of one side or of both, in driving order (pass number, then name)."""
+        chosen = [one for one in self.passes if one.road == road and side in (None, one.side)]
+        return tuple(sorted(chosen, key=lambda one: (one.side == "after", one.conditions.pass_number, one.name)))
+
+
+@dataclass(frozen=True)
+class Box:
+    """The numbers of one box plot over windows: quartiles, whiskers at the last value within 1.5 interquartile ranges."""
+
+    n: int
+    median: float
+    q1: float
+    q3: float
+    whisker_low: float
+    whisker_high: float
+    outliers: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class PassFigure:
+    """One pass in one finding, as a point over the box plot.
+
+    `gated` is the r.m.s. over the windows kept (not a number when none was), `whole` that over all windows, `figure`
+    the one of the two that the finding rests on.
+    """
+
+    capture: str
+    pass_number: int
+    windows: int
+    kept: int
+    gated: float
+    whole: float
+    figure: float
+
+    @property
+    def share(self) -> float:
+        """Kept share of this pass's windows, 0 to 1."""
+        return self.kept / self.windows
+
+
+@dataclass(frozen=True)
+class Gate:
+    """The threshold of one metric: a quantile of the smooth road's windows, pooled over both parts.
+
+    `before_box` and `after_box` are the smooth road's own windows, None where a side did not drive it.
+    """
+
+    metric: str
+    quantile: float
+    threshold: float
+    windows: int
+    before_box: Box | None
+    after_box: Box | None
+
+
+@dataclass(frozen=True)
+class KeptShare:
+    """Mean kept share (0 to 1) of each side's passes over one road in one metric.
+
+    `p` is Welch's test between the passes' shares (None with one pass a side). `warning` says what is wrong, None when
+    the gate treats both sides alike.
+    """
+
+    before: float
+    after: float
+    p: float | None
+    warning: str | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Contrast:
+    """Two groups of passes against each other, on logarithms.
+
+    `before` and `after` are geometric means over passes in the metric's unit, `ratio` = after / before, `interval` its
+    95 % interval (Welch; None where a side has one pass or the passes cannot tell), `passes` the numbers of passes,
+    `p_difference` Welch's two-sided p, `p_equivalence` that of the two one-sided tests against the margin.
+    """
+
+    before: float
+    after: float
+    ratio: float
+    interval: tuple[float, float] | None
+    passes: tuple[int, int]
+    p_difference: float | None
+    p_equivalence: float | None
+
+
+@dataclass(frozen=True)
+class WindowTTest:
+    """The common practice, shown and not used: Student's t-test over the kept windows as if they were independent.
+
+    `p` is None when it cannot be had. `lag_1` is the correlation of neighbouring windows within a pass, `note` says
+    what is wrong with the test.
+    """
+
+    p: float | None
+    n_before: int
+    n_after: int
+    lag_1: float
+    note: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Finding(Contrast):
+    """What the passes say about one metric on one road.
+
+    `margin` is the margin that counts as a fraction (0.10: ratios of 1/1.10 to 1.10 do not count), `basis` what the
+    contrast rests on, `ungated` the same contrast over whole passes, `p_…_holm` the p-values adjusted over the whole
+    family of findings, `smallest_difference` the ratio above 1 that these passes would have shown with a power of
+    80 %, `words` a paragraph for the customer, `cautions` what a sceptic must know with it. The verdict reads from the
+    metric's side: `harsher` is more of it, `gentler` less.
+    """
+
+    road: str
+    metric: str
+    label: str
+    unit: str
+    margin: float
+    verdict: Verdict
+    words: str
+    cautions: tuple[str, ...]
+    basis: Basis
+    ungated: Contrast
+    p_difference_holm: float | None
+    p_equivalence_holm: float | None
+    smallest_difference: float | None
+    kept_share: KeptShare
+    before_values: tuple[PassFigure, ...]
+    after_values: tuple[PassFigure, ...]
+    before_box: Box | None
+    after_box: Box | None
+    window_t_test: WindowTTest
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sanity(Contrast):
+    """Does the instrument tell a rough road from the smooth one? `before` is the smooth road, `after` the rough one.
+
+    Whole passes of one part, in one metric. `distinct` is True when the 95 % interval lies above 1, None when there
+    are too few passes to say.
+    """
+
+    road: str
+    metric: str
+    part: str
+    distinct: bool | None
+    words: str
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """The answer: findings by road and metric, with all that is needed to take them apart.
+
+    `summary` is one sentence over all findings, `alpha` the error rate of the whole family of findings (each kind of
+    test), `gates` the gate of each metric by name, `warnings` whatever touches more than one finding.
+    """
+
+    before: str
+    after: str
+    smooth: str
+    margin: float
+    quantile: float
+    alpha: float
+    summary: str
+    findings: tuple[Finding, ...]
+    gates: dict[str, Gate]
+    sanity: tuple[Sanity, ...]
+    warnings: tuple[str, ...]
+    excluded: tuple[Excluded, ...]
+
+    def __iter__(self) -> Iterator[Finding]:
+        return iter(self.findings)
+
+    def data(self) -> dict[str, Any]:
+        """The comparison as nested dicts and lists, for JSON."""
+        return asdict(self)
