@@ -1,4 +1,4 @@
-"""What a comparison is made of, as plain data: passes in, findings out; every other module here and the report stand on it."""
+"""What a comparison is made of, as plain data: passes in, findings out; the rest of the room stands on it."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ class Drives:
 
 @dataclass(frozen=True)
 class Box:
-    """The numbers of one box plot over windows: quartiles, whiskers at the last value within 1.5 interquartile ranges."""
+    """The numbers of one box plot over windows; whiskers end at the last value within 1.5 interquartile ranges."""
 
     n: int
     median: float
