@@ -1,0 +1,160 @@
+"""Before against after: gate, pass figures, tests and verdicts over a whole set of drives."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+from towertap.compare.gate import kept, kept_share, pass_figure, set_gate, window_values
+from towertap.compare.model import Basis, Comparison, Drives, Finding, Gate, Quantity, Sanity
+from towertap.compare.statistics import box, contrast, holm, lag_1, smallest_difference, window_t_test
+from towertap.compare.verdict import describe, sanity_words, summary, verdict
+from towertap.errors import AnalysisError, CallError
+
+DEFAULT_METRICS = ("jerk_z", "weighted_z", "acceleration_z")
+"""Few, because every further metric costs the power of all: they share one family of tests."""
+
+ALPHA = 0.05
+"""Error rate of the whole family of findings, once for the difference tests and once for the equivalence tests."""
+
+
+def compare(
+    drives: Drives, margin: float = 0.10, quantile: float = 0.95, metrics: Sequence[str] = DEFAULT_METRICS
+) -> Comparison:
+    """Compare the two sides of `drives` on every rough road that both drove, in every metric asked for.
+
+    `margin` is the change that counts, as a fraction; `quantile` sets the gate on the smooth road's windows; `metrics`
+    are columns of the window tables. The pass is the unit throughout. Raises CallError for a margin, quantile or
+    metric that cannot be, AnalysisError for drives that cannot be compared.
+    """
+    if not (0 < margin < 1 and 0 < quantile < 1):
+        raise CallError(f"margin {margin:g} and quantile {quantile:g} must lie between 0 and 1")
+    quantities = [_quantity(drives, name) for name in dict.fromkeys(metrics)]
+    roads = [road for road in drives.rough_roads if drives.of(road, "before") and drives.of(road, "after")]
+    if not roads:
+        raise AnalysisError(f"no rough road was driven with both '{drives.before}' and '{drives.after}': record both")
+    if not drives.of(drives.smooth):
+        raise AnalysisError(f"no sound pass over the smooth road '{drives.smooth}': the gate needs one")
+    gates = {quantity.name: set_gate(drives, quantity.name, quantile) for quantity in quantities}
+    findings = _decide(
+        [_find(drives, road, quantity, gates[quantity.name], margin) for road in roads for quantity in quantities],
+        (drives.before, drives.after),
+    )
+    sanity = [
+        entry for road in roads for quantity in quantities for entry in _sanity(drives, road, quantity.name, margin)
+    ]
+    return Comparison(
+        before=drives.before,
+        after=drives.after,
+        smooth=drives.smooth,
+        margin=margin,
+        quantile=quantile,
+        alpha=ALPHA,
+        summary=summary(findings),
+        findings=tuple(findings),
+        gates=gates,
+        sanity=tuple(sanity),
+        warnings=drives.warnings + tuple(entry.words for entry in sanity if entry.distinct is False),
+        excluded=drives.excluded,
+    )
+
+
+def _quantity(drives: Drives, name: str) -> Quantity:
+    for quantity in drives.quantities:
+        if quantity.name == name:
+            return quantity
+    raise CallError(f"no metric '{name}': use {', '.join(quantity.name for quantity in drives.quantities)}")
+
+
+def _find(drives: Drives, road: str, quantity: Quantity, gate: Gate, margin: float) -> Finding:
+    """One finding, all but the p-values of the family, and so without its verdict and words."""
+    metric, sides = quantity.name, (drives.of(road, "before"), drives.of(road, "after"))
+    figures = [[pass_figure(one, metric, gate.threshold) for one in side] for side in sides]
+    share = kept_share(figures[0], figures[1], (drives.before, drives.after))
+    basis: Basis = "whole passes" if share.warning else "rough windows"
+    if share.warning:
+        figures = [[replace(figure, figure=figure.whole) for figure in side] for side in figures]
+    before, after = ([figure.figure for figure in side] for side in figures)
+    decisive = contrast(before, after, margin)
+    wholes = [[figure.whole for figure in side] for side in figures]
+    rough = [window_values(side, metric, gate.threshold) for side in sides]
+    return Finding(
+        **vars(decisive),
+        road=road,
+        metric=metric,
+        label=quantity.label,
+        unit=quantity.unit,
+        margin=margin,
+        verdict="undecided",
+        words="",
+        cautions=(),
+        basis=basis,
+        ungated=contrast(wholes[0], wholes[1], margin),
+        p_difference_holm=None,
+        p_equivalence_holm=None,
+        smallest_difference=None,
+        kept_share=share,
+        before_values=tuple(figures[0]),
+        after_values=tuple(figures[1]),
+        before_box=box(rough[0]),
+        after_box=box(rough[1]),
+        window_t_test=window_t_test(rough[0], rough[1], lag_1([kept(one, metric) for side in sides for one in side])),
+    )
+
+
+def _decide(findings: list[Finding], parts: tuple[str, str]) -> list[Finding]:
+    """Adjust the p-values over the family and give every finding its verdict, cautions and words."""
+    differences = holm([one.p_difference for one in findings])
+    equivalences = holm([one.p_equivalence for one in findings])
+    family = sum(p is not None for p in differences)
+    decided = []
+    for one, p_difference, p_equivalence in zip(findings, differences, equivalences, strict=True):
+        before, after = ([figure.figure for figure in side] for side in (one.before_values, one.after_values))
+        finding = replace(
+            one,
+            p_difference_holm=p_difference,
+            p_equivalence_holm=p_equivalence,
+            verdict=verdict(one.ratio, p_difference, p_equivalence, ALPHA),
+            smallest_difference=smallest_difference(before, after, ALPHA / max(family, 1)),
+            cautions=tuple(_cautions(one)),
+        )
+        decided.append(replace(finding, words=describe(finding, parts, family, ALPHA)))
+    return decided
+
+
+def _cautions(finding: Finding) -> list[str]:
+    """What a sceptic must know of one finding beside its words."""
+    cautions = []
+    if finding.kept_share.warning:
+        cautions.append(
+            f"{finding.road}, {finding.metric}: {finding.kept_share.warning}. A gate on the measured quantity can hide "
+            "or invent a change here; the finding rests on whole passes instead."
+        )
+    elif finding.ungated.interval and not finding.ungated.interval[0] <= finding.ratio <= finding.ungated.interval[1]:
+        cautions.append(
+            f"{finding.road}, {finding.metric}: the ratio over rough windows ({finding.ratio:.2f}) lies outside the "
+            f"interval over whole passes ({finding.ungated.interval[0]:.2f} to {finding.ungated.interval[1]:.2f}): the "
+            "change is not the same on rough and smooth stretches, or the gate makes it look so."
+        )
+    if min(finding.passes) == 2:
+        cautions.append(
+            f"{finding.road}, {finding.metric}: two passes on a side carry a test but hardly its assumptions; drive "
+            "three or more."
+        )
+    return cautions
+
+
+def _sanity(drives: Drives, road: str, metric: str, margin: float) -> list[Sanity]:
+    """The rough road against the smooth one, whole passes, once for each part that drove both."""
+    entries = []
+    for side, part in (("before", drives.before), ("after", drives.after)):
+        passes = [[one for one in drives.of(name) if one.side == side] for name in (drives.smooth, road)]
+        if not all(passes):
+            continue
+        smooth, rough = ([pass_figure(one, metric, -math.inf).whole for one in group] for group in passes)
+        held = contrast(smooth, rough, margin)
+        distinct = None if held.interval is None else held.interval[0] > 1
+        entry = Sanity(**vars(held), road=road, metric=metric, part=part, distinct=distinct, words="")
+        entries.append(replace(entry, words=sanity_words(entry, drives.smooth)))
+    return entries

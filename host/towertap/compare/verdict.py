@@ -1,0 +1,135 @@
+"""The verdict of each finding, and the paragraph that a customer understands and a statistician would sign.
+
+Precedence: without an interval, `undecided`. Else `equivalent` when the two one-sided tests hold the ratio inside the
+margin, even when a difference is certain (the words say so: real, but too small to count). Else `harsher` or `gentler`
+when the difference test does. Else `undecided`; a large p is never taken for "the same". All by the p-values adjusted
+over the family.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from towertap.compare.model import Contrast, Finding, Sanity, Verdict
+
+
+def verdict(ratio: float, p_difference: float | None, p_equivalence: float | None, alpha: float) -> Verdict:
+    """The verdict from the ratio and the adjusted p-values of the difference and the two one-sided tests."""
+    if p_difference is None or p_equivalence is None:
+        return "undecided"
+    if p_equivalence < alpha:
+        return "equivalent"
+    if p_difference < alpha:
+        return "harsher" if ratio > 1 else "gentler"
+    return "undecided"
+
+
+def change(ratio: float) -> str:
+    """A ratio as people say it: '12 % higher', '3.1 % lower'."""
+    percent = abs(ratio - 1) * 100
+    return f"{percent:.{0 if percent >= 9.95 else 1}f} % {'higher' if ratio >= 1 else 'lower'}"
+
+
+def describe(finding: Finding, parts: tuple[str, str], family: int, alpha: float) -> str:
+    """The paragraph of one finding; `parts` are the names before and after, `family` the number of findings tested."""
+    before, after = parts
+    head = f"{finding.label} on {finding.road}: {finding.verdict}."
+    if finding.interval is None:
+        return f"{head} {_cannot_tell(finding, parts)}"
+    low, high = finding.interval
+    over = "the rough windows" if finding.basis == "rough windows" else "the whole passes"
+    measured = (
+        f"With {after} it was {change(finding.ratio)} than with {before} over {over} "
+        f"({finding.after:.3g} against {finding.before:.3g} {finding.unit}; 95 % interval from {change(low)} to "
+        f"{change(high)}; {finding.passes[0]} and {finding.passes[1]} passes)."
+    )
+    reading = {
+        "harsher": _different,
+        "gentler": _different,
+        "equivalent": _equivalent,
+        "undecided": _undecided,
+    }[finding.verdict]
+    return " ".join((head, measured, reading(finding, family, alpha), _cross_check(finding)))
+
+
+def _margin(finding: Finding) -> str:
+    top = 1 + finding.margin
+    return f"the margin of {finding.margin * 100:g} % (ratios from {1 / top:.3f} to {top:.3f})"
+
+
+def _adjusted(p: float | None, family: int) -> str:
+    shown = "p < 0.0001" if p is not None and p < 0.0001 else f"p = {p:.2g}"
+    return f"{shown} after Holm's adjustment for {family} finding{'s' if family > 1 else ''}"
+
+
+def _different(finding: Finding, family: int, alpha: float) -> str:
+    low, high = finding.interval or (finding.ratio, finding.ratio)
+    beyond = low > 1 + finding.margin or high < 1 / (1 + finding.margin)
+    size = "The whole interval lies beyond" if beyond else "The passes do not settle whether it is larger than"
+    return (
+        "Passes that differ only by chance would seldom come out this far apart "
+        f"({_adjusted(finding.p_difference_holm, family)}). {size} {_margin(finding)}."
+    )
+
+
+def _equivalent(finding: Finding, family: int, alpha: float) -> str:
+    certain = finding.p_difference_holm is not None and finding.p_difference_holm < alpha
+    real = " A difference there is, but too small to count by that margin." if certain else ""
+    return (
+        f"The two one-sided tests hold the change inside {_margin(finding)} "
+        f"({_adjusted(finding.p_equivalence_holm, family)}).{real}"
+    )
+
+
+def _undecided(finding: Finding, family: int, alpha: float) -> str:
+    smallest = finding.smallest_difference or float("inf")
+    return (
+        f"The passes neither show a difference nor hold the change inside {_margin(finding)}; this is not evidence "
+        f"that nothing changed. As they scatter, they would show (4 times in 5) a change to at least "
+        f"{smallest:.2f} times, or at most {1 / smallest:.2f} times, what it was; more passes would show less."
+    )
+
+
+def _cross_check(finding: Finding) -> str:
+    if finding.basis == "whole passes":
+        return f"It rests on whole passes because {finding.kept_share.warning}."
+    return f"Over whole passes, without the gate, it was {change(finding.ungated.ratio)}."
+
+
+def _cannot_tell(contrast: Contrast, parts: tuple[str, str]) -> str:
+    if min(contrast.passes) < 2:
+        return (
+            f"There are {contrast.passes[0]} pass(es) with {parts[0]} and {contrast.passes[1]} with {parts[1]}. A side "
+            "with one pass does not show how far passes differ with nothing changed, so no change can be told from "
+            f"chance, whatever the figures (a ratio of {contrast.ratio:.2f}). Drive three passes or more of each."
+        )
+    return (
+        "All passes of one side give the same figure to the last digit; separate drives never do, so they do not show "
+        "how far passes differ by chance. Look for copies of one recording."
+    )
+
+
+def sanity_words(entry: Sanity, smooth: str) -> str:
+    """One sentence on whether the rough road is told from the smooth one with one part."""
+    seen = f"{entry.metric} with {entry.part}: {entry.road} gives {entry.ratio:.2f} times the figure of {smooth}"
+    if entry.interval is None:
+        return f"{seen}; too few passes for an interval."
+    seen = f"{seen} (95 % interval {entry.interval[0]:.2f} to {entry.interval[1]:.2f})"
+    return (
+        f"{seen}: told apart, as it must be." if entry.distinct else f"{seen}: not told apart; the gate means little."
+    )
+
+
+def summary(findings: Sequence[Finding]) -> str:
+    """One sentence over all findings, the decided ones first."""
+
+    def names(chosen: Iterable[Finding]) -> str:
+        return ", ".join(f"{one.label} on {one.road}" for one in chosen)
+
+    groups = {kind: [one for one in findings if one.verdict == kind] for kind in ("harsher", "gentler", "equivalent")}
+    told = [f"{kind} in {names(chosen)}" for kind, chosen in groups.items() if chosen]
+    undecided = len(findings) - sum(map(len, groups.values()))
+    if undecided:
+        told.append(f"undecided in {undecided} of {len(findings)} findings")
+    sentence = "; ".join(told)
+    return f"{sentence[0].upper()}{sentence[1:]}."
