@@ -1,0 +1,79 @@
+"""The host's commands: a table of names, each a function of the box and the request."""
+
+import json
+
+import machine
+from micropython import const
+
+from .fault import Fault
+from .frame import MARK, STATUS
+
+_MAX_MARK = const(200)  # bytes of a mark's text
+_MAX_SECONDS = const(1_000_000)
+
+
+def hello(box, request):
+    """Say who is here, and once if the watchdog has reset the box: nobody was listening when that happened."""
+    box.greet()
+    if box.restarted:
+        box.restarted = False
+        box.complain(Fault("restarted_by_watchdog", "the watchdog, or on an RP2040 a restart, reset the box"))
+
+
+def start(box, request):
+    """Start sampling, after the hello that says how."""
+    if box.running:
+        raise Fault("bad_command", "start: already running; stop first")
+    seconds = request.get("seconds", 0)
+    if not isinstance(seconds, (int, float)) or not 0 <= seconds <= _MAX_SECONDS:
+        raise Fault("bad_command", "start: seconds must be a number from 0 to %d" % _MAX_SECONDS)
+    box.start(
+        request.get("odr_hz", 4000), request.get("accel_range_g", 16), request.get("gyro_range_dps", 2000), seconds
+    )
+
+
+def mark(box, request):
+    """Put the host's text into the stream, with the counter and the clock of this moment."""
+    text = request.get("text")
+    if not isinstance(text, str) or len(text.encode()) > _MAX_MARK:
+        raise Fault("bad_command", "mark: text must be a string of at most %d bytes" % _MAX_MARK)
+    box.frames.send(MARK, text)
+
+
+def status(box, request):
+    """Say how it goes."""
+    box.frames.send(STATUS, box.status())
+
+
+def stop(box, request):
+    """Stop sampling and say goodbye."""
+    box.finish("stop")
+
+
+def restart(box, request):
+    """Reset the processor, after a goodbye if there is a recording to end."""
+    if box.running:
+        box.finish("restart")
+    machine.reset()
+
+
+COMMANDS = {
+    "hello": hello,
+    "start": start,
+    "mark": mark,
+    "status": status,
+    "stop": stop,
+    "restart": restart,
+}
+
+
+def obey(box, line):
+    """Do what one line from the host says; raises Fault when it says nothing known."""
+    try:
+        request = json.loads(line)
+    except ValueError:
+        raise Fault("bad_command", "not a JSON object")
+    name = request.get("do") if isinstance(request, dict) else None
+    if not isinstance(name, str) or name not in COMMANDS:
+        raise Fault("bad_command", "no such command; there are " + ", ".join(COMMANDS))
+    COMMANDS[name](box, request)

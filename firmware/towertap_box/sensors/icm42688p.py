@@ -1,0 +1,212 @@
+"""Driver of the TDK InvenSense ICM-42688-P on SPI: set up, read back, and drained packet by packet from its FIFO.
+
+Facts from the data sheet DS-000347, revision 1.7, as public headers and drivers carry them; its section 14 has the
+registers of bank 0, 15 those of bank 1 and 16 those of bank 2, under the names used here.
+"""
+
+from time import sleep_ms
+
+import micropython
+from micropython import const
+
+from ..fault import Fault
+
+_READ = const(0x80)  # first bit of a transfer: 1 reads, 0 writes
+
+# Registers of every bank and of bank 0.
+_REG_BANK_SEL = const(0x76)
+_DEVICE_CONFIG = const(0x11)
+_INT_CONFIG = const(0x14)
+_FIFO_CONFIG = const(0x16)
+_TEMP_DATA1 = const(0x1D)
+_INT_STATUS = const(0x2D)  # FIFO_COUNTH and FIFO_COUNTL follow it
+_FIFO_DATA = const(0x30)
+_INTF_CONFIG0 = const(0x4C)
+_PWR_MGMT0 = const(0x4E)
+_GYRO_CONFIG0 = const(0x4F)
+_ACCEL_CONFIG0 = const(0x50)
+_GYRO_CONFIG1 = const(0x51)
+_GYRO_ACCEL_CONFIG0 = const(0x52)
+_ACCEL_CONFIG1 = const(0x53)
+_TMST_CONFIG = const(0x54)
+_FIFO_CONFIG1 = const(0x5F)
+_FIFO_CONFIG2 = const(0x60)
+_FIFO_CONFIG3 = const(0x61)
+_INT_CONFIG1 = const(0x64)
+_INT_SOURCE0 = const(0x65)
+_FIFO_LOST_PKT0 = const(0x6C)
+_WHO_AM_I = const(0x75)
+
+# Bank 1.
+_GYRO_CONFIG_STATIC2 = const(0x0B)
+_GYRO_CONFIG_STATIC3 = const(0x0C)
+_GYRO_CONFIG_STATIC4 = const(0x0D)
+_GYRO_CONFIG_STATIC5 = const(0x0E)
+
+# Bank 2.
+_ACCEL_CONFIG_STATIC2 = const(0x03)
+_ACCEL_CONFIG_STATIC3 = const(0x04)
+_ACCEL_CONFIG_STATIC4 = const(0x05)
+
+_SOFT_RESET = const(0x01)  # DEVICE_CONFIG
+_RESET_DONE = const(0x10)  # INT_STATUS
+_FIFO_FULL = const(0x02)  # INT_STATUS
+_STREAM = const(0x40)  # FIFO_CONFIG: when full, the oldest packet makes room for the newest
+_LOW_NOISE = const(0x0F)  # PWR_MGMT0: both sensors in low-noise mode
+
+_RESET_MS = const(1)  # section 14, DEVICE_CONFIG
+_START_UP_MS = const(45)  # section 14, PWR_MGMT0: the gyroscope stays on for 45 ms at least, and needs 30 to be valid
+
+# Output data rate: its code in GYRO_CONFIG0 and ACCEL_CONFIG0; the anti-alias filter's -3 dB bandwidth in Hz, about a
+# quarter of the rate, and its DELT, DELTSQR and BITSHIFT (section 5.3, table of bandwidths).
+_RATES = {
+    1000: (0x06, 258, 6, 36, 10),
+    2000: (0x05, 536, 12, 144, 8),
+    4000: (0x04, 997, 21, 440, 6),
+    8000: (0x03, 1962, 37, 1376, 4),
+}
+
+
+class ICM42688P:
+    """One chip on `bus`. `start` it, then alternate `level` and `drain`."""
+
+    NAME = "ICM-42688-P"
+    IDENTITY = 0x47
+    LAYOUT = 1
+    PACKET = 16  # bytes of FIFO packet 3 (section 6.1)
+    WATERMARK = 32  # a quarter of the FIFO: 4 ms of 16 ms at the highest rate
+    CAPACITY = 130  # 2048 bytes of FIFO and the packets on their way out of it
+    ACCEL_RANGE_G = 16
+    GYRO_RANGE_DPS = 2000
+    RATES_HZ = tuple(_RATES)
+
+    def __init__(self, bus):
+        self._bus = bus
+        self._command = bytearray(4)
+        self._answer = bytearray(4)
+        self._fifo_command = bytes((_FIFO_DATA | _READ,))
+        self.anti_alias_hz = 0
+        self.overflowed = False
+
+    @classmethod
+    def identify(cls, bus):
+        """Return what the identity register says."""
+        chip = cls(bus)
+        chip._write(_REG_BANK_SEL, 0)
+        return chip._read(_WHO_AM_I)[1]
+
+    def start(self, odr_hz):
+        """Reset and set up the chip, let it settle, and start its FIFO; raises Fault when a setting does not stick."""
+        self.stop()
+        code, self.anti_alias_hz, delt, deltsqr, bitshift = _RATES[odr_hz]
+        low, high = deltsqr & 0xFF, bitshift << 4 | deltsqr >> 8
+        self._set_up(
+            1,
+            (_GYRO_CONFIG_STATIC2, 0xA0),  # anti-alias and notch filter on (the reset value)
+            (_GYRO_CONFIG_STATIC3, delt),
+            (_GYRO_CONFIG_STATIC4, low),
+            (_GYRO_CONFIG_STATIC5, high),
+        )
+        self._set_up(
+            2,
+            (_ACCEL_CONFIG_STATIC2, delt << 1),  # anti-alias filter on
+            (_ACCEL_CONFIG_STATIC3, low),
+            (_ACCEL_CONFIG_STATIC4, high),
+        )
+        self._set_up(
+            0,
+            (_INTF_CONFIG0, 0x73),  # FIFO count in records; count and data big-endian; SPI only
+            (_GYRO_CONFIG0, code),  # ±2000 °/s
+            (_ACCEL_CONFIG0, code),  # ±16 g
+            (_GYRO_CONFIG1, 0x1A),  # UI filter of third order at half the rate: leaves the pass band to the
+            (_ACCEL_CONFIG1, 0x15),  # anti-alias filter and helps it above
+            (_GYRO_ACCEL_CONFIG0, 0x00),
+            (_TMST_CONFIG, 0x21),  # time stamps of 1 µs, without FSYNC
+            (_FIFO_CONFIG1, 0x2F),  # packet 3; interrupt at every sample from the watermark on
+            (_FIFO_CONFIG2, self.WATERMARK),
+            (_FIFO_CONFIG3, 0),
+            (_INT_CONFIG, 0x03),  # INT1 pulsed, push-pull, active high
+            (_INT_CONFIG1, 0x60),  # 8 µs pulses as 4 kHz and more need; INT_ASYNC_RESET off, as the sheet wants it
+            (_INT_SOURCE0, 0x04),  # watermark to INT1
+            (_PWR_MGMT0, _LOW_NOISE),
+        )
+        sleep_ms(_START_UP_MS)
+        self._set_up(0, (_FIFO_CONFIG, _STREAM))  # a FIFO that was bypassed until now starts empty
+        self._lost_before = self._lost_packets()
+        self.overflowed = False
+
+    def stop(self):
+        """Reset the chip, which leaves it asleep."""
+        self._write(_REG_BANK_SEL, 0)
+        self._write(_DEVICE_CONFIG, _SOFT_RESET)
+        for _ in range(10):
+            sleep_ms(_RESET_MS)
+            if self._read(_INT_STATUS)[1] & _RESET_DONE:
+                return
+        raise Fault("bus_error", "the chip does not come back from its reset")
+
+    def level(self):
+        """Return how many samples the FIFO holds, and keep in `overflowed` whether it has been full."""
+        answer = self._read(_INT_STATUS)
+        if answer[1] & _FIFO_FULL:
+            self.overflowed = True
+        return answer[2] << 8 | answer[3]
+
+    def drain(self, packets):
+        """Fill `packets` with the oldest samples and return whether they look like packets at all."""
+        self._bus.read(self._fifo_command, packets)
+        return are_packets(packets, len(packets))
+
+    def lost(self):
+        """Return how many samples the FIFO has dropped since the last call; 0 when full but none counted.
+
+        The sheet does not say whether reading clears the counter, so two readings in a row decide: one that falls was
+        cleared.
+        """
+        self.overflowed = False
+        first = self._lost_packets()
+        second = self._lost_packets()
+        if second < first:
+            self._lost_before = 0
+            return first + second
+        lost = second - self._lost_before & 0xFFFF
+        self._lost_before = second
+        return lost
+
+    def temperature(self):
+        """Return the temperature register, 16 bits: degrees Celsius = signed value / 132.48 + 25."""
+        answer = self._read(_TEMP_DATA1)
+        return answer[1] << 8 | answer[2]
+
+    def _lost_packets(self):
+        answer = self._read(_FIFO_LOST_PKT0)
+        return answer[1] | answer[2] << 8
+
+    def _set_up(self, bank, *settings):
+        self._write(_REG_BANK_SEL, bank)
+        for register, value in settings:
+            self._write(register, value)
+            answer = self._read(register)[1]
+            if answer != value:
+                detail = "register 0x%02x of bank %d reads 0x%02x, not 0x%02x as written"
+                raise Fault("bus_error", detail % (register, bank, answer, value))
+        self._write(_REG_BANK_SEL, 0)
+
+    def _write(self, register, value):
+        self._bus.exchange(bytes((register, value)), bytearray(2))
+
+    def _read(self, register):
+        """Return a buffer made once: a byte to skip, then `register` and the two after it."""
+        self._command[0] = register | _READ
+        self._bus.exchange(self._command, self._answer)
+        return self._answer
+
+
+@micropython.viper
+def are_packets(packets, length: int) -> bool:
+    """Tell whether each 16 bytes begin with the header of a whole packet 3."""
+    byte = ptr8(packets)
+    for at in range(0, length, 16):
+        if byte[at] & 0xFC != 0x68:  # all but the two bits that mark a changed rate: accelerometer, gyroscope, time
+            return False
+    return True
