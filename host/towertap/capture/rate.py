@@ -1,0 +1,97 @@
+"""The chip's true rate against the box's clock, from frames that say which sample was the newest at what time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import h5py
+import numpy as np
+from scipy import stats
+
+from towertap.capture.continuity import LINK, OVERFLOW
+
+FEWEST_FRAMES = 16
+BATCHES = 20
+HUBER_C = 1.345
+"""Huber's tuning constant: 95 % of the efficiency of least squares on normal errors."""
+ROUNDS = 20
+MOST_FRAMES = 200_000
+"""Frames used of a longer recording, evenly spread, so that memory is bounded."""
+
+
+@dataclass(frozen=True)
+class Rate:
+    """A fitted rate."""
+
+    rate_hz: float
+    low_hz: float
+    high_hz: float
+    """95 % interval."""
+    jitter_us: float
+    """Scatter (one standard deviation) of the box's clock readings about an even rate."""
+
+
+def rate_of(file: h5py.File) -> Rate | None:
+    """Fit the rate of an open capture; None when its frames do not carry one.
+
+    A gap whose missing samples are not known exactly begins a new stretch. Frames are read in blocks.
+    """
+    frames, gaps = file["frames"], file["gaps"][:]
+    step = -(-len(frames) // MOST_FRAMES)
+    chunk = frames.chunks[0]
+    kept = [
+        block[block["count"] > 0] for block in (frames[at : at + chunk][::step] for at in range(0, len(frames), chunk))
+    ]
+    table = np.concatenate(kept) if kept else frames[:0]
+    newest = table["first_sample"] + table["fifo_level"] - 1
+    inexact = gaps["row"][~np.isin(gaps["reason"], [LINK, OVERFLOW])]
+    return fit_rate(newest, table["clock_us"], np.searchsorted(inexact, table["row"], side="right"))
+
+
+def fit_rate(newest: np.ndarray, clock_us: np.ndarray, stretch: np.ndarray) -> Rate | None:
+    """Robust fit of clock = offset of the stretch + sample / rate; None when there are too few frames.
+
+    `newest` (n,) counter of the newest sample in the chip's FIFO when the clock was read, `clock_us` (n,) µs, `stretch`
+    (n,) number of the stretch between two restarts to which the frame belongs: all share the rate, each has its own
+    offset. Lateness of a reading is between zero and one sample period, and now and then more: Huber's estimate
+    (Huber 1964) by reweighted least squares keeps the stragglers from pulling. Errors of neighbouring frames are
+    correlated (the reading creeps through the sample period), so the interval comes from batch means: the score summed
+    in 20 batches of neighbours, whose scatter is compared by Student's t.
+    """
+    if len(newest) < FEWEST_FRAMES:
+        return None
+    _, group = np.unique(stretch, return_inverse=True)
+    x = _centred(newest - newest[0].astype(float), group, np.ones(len(newest)))
+    y = _centred((clock_us - clock_us[0]).astype(float), group, np.ones(len(newest)))
+    if not x.any():
+        return None
+    weights = np.ones(len(x))
+    period_us = 0.0
+    for _ in range(ROUNDS):
+        xw, yw = _centred(x, group, weights), _centred(y, group, weights)
+        before, period_us = period_us, float((weights * xw) @ yw / ((weights * xw) @ xw))
+        residual = yw - period_us * xw
+        scale = stats.norm.ppf(0.75) ** -1 * np.median(np.abs(residual))
+        if abs(period_us - before) <= 1e-10 * abs(period_us) or scale == 0:
+            break
+        weights = np.minimum(1.0, HUBER_C * scale / np.maximum(np.abs(residual), 1e-9))
+    if not period_us > 0:
+        return None
+    error = _slope_error(weights * xw * residual, float((weights * xw) @ xw))
+    steps = np.diff(residual)[np.diff(group) == 0]
+    jitter_us = float(steps.std() / np.sqrt(2)) if len(steps) else 0.0
+    return Rate(1e6 / period_us, 1e6 / (period_us + error), 1e6 / max(period_us - error, 1e-9), jitter_us)
+
+
+def _centred(values: np.ndarray, group: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """Values less the weighted mean of their group."""
+    means = np.bincount(group, weights * values) / np.bincount(group, weights)
+    return values - means[group]
+
+
+def _slope_error(scores: np.ndarray, information: float) -> float:
+    """Half the 95 % interval of a slope from its scores, in batches of neighbouring frames."""
+    sums = np.array([batch.sum() for batch in np.array_split(scores, BATCHES) if len(batch)])
+    free = len(sums) - 2
+    variance = (sums @ sums) * len(sums) / free / information**2
+    return float(stats.t.ppf(0.975, free) * np.sqrt(variance))

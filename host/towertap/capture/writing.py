@@ -1,0 +1,81 @@
+"""Writes a capture in blocks to a temporary name beside it, and gives it its name when it is whole and valid."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import h5py
+import numpy as np
+
+from towertap.capture import schema
+
+BLOCK_CHUNKS = 16
+"""Rows are gathered until so many chunks are full, so that each chunk is compressed once."""
+
+
+class CaptureWriter:
+    """Context manager: append to the schema's datasets, set the attributes once; `path` appears on a clean exit."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._part = path.with_name(path.name + ".part")
+        self._waiting: dict[str, np.ndarray] = {}
+        self._fill = {entry.name: 0 for entry in schema.DATASETS}
+
+    def __enter__(self) -> Self:
+        self.file = h5py.File(self._part, "w", libver=("earliest", "v110"))
+        schema.create(self.file)
+        for entry in schema.DATASETS:
+            tail = (entry.columns,) if entry.columns else ()
+            self._waiting[entry.name] = np.empty((BLOCK_CHUNKS * entry.chunk_rows, *tail), entry.dtype)
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            if kind is None:
+                self.flush()
+                schema.validate(self.file)
+            self.file.close()
+            if kind is None:
+                with self._part.open("rb+") as file:
+                    os.fsync(file.fileno())
+                os.replace(self._part, self._path)
+        finally:
+            self.file.close()
+            self._part.unlink(missing_ok=True)
+
+    def append(self, name: str, rows: np.ndarray) -> None:
+        """Add rows to the dataset `name`; they are cast to its type."""
+        waiting = self._waiting[name]
+        done = 0
+        while done < len(rows):
+            fill = self._fill[name]
+            taken = min(len(rows) - done, len(waiting) - fill)
+            waiting[fill : fill + taken] = rows[done : done + taken]
+            self._fill[name] = fill + taken
+            done += taken
+            if self._fill[name] == len(waiting):
+                self._flush(name)
+
+    def set_attributes(self, values: Mapping[str, Any]) -> None:
+        """Set attributes of the file; the schema says which there must be."""
+        self.file.attrs.update(values)
+
+    def flush(self) -> None:
+        """Put all rows into the file, so that `file` can be read."""
+        for name in self._waiting:
+            self._flush(name)
+
+    def _flush(self, name: str) -> None:
+        fill = self._fill[name]
+        dataset = self.file[name]
+        start = dataset.shape[0]
+        dataset.resize(start + fill, axis=0)
+        dataset[start:] = self._waiting[name][:fill]
+        self._fill[name] = 0

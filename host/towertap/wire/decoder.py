@@ -1,0 +1,195 @@
+"""Bytes to frames: streaming, strict about the check value, and back in step one byte after whatever was damaged."""
+
+from __future__ import annotations
+
+import json
+import struct
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any
+from zlib import crc32
+
+import numpy as np
+
+from towertap.wire.frames import HEADER, MAX_PAYLOAD, OVERHEAD, SYNC, VERSION, FrameType
+from towertap.wire.layouts import LAYOUTS
+
+_AFTER_SYNC = struct.Struct("<4xBBxBHH")
+_LARGEST_RUN = 4096
+_PLACES_KEPT = 10_000
+_NOT_FLAGS = np.uint64(0xFF00FFFF_FFFFFFFF)
+
+
+@dataclass(frozen=True)
+class Frames:
+    """One frame, or a run of k neighbouring frames of one type, layout and length; views, nothing copied."""
+
+    headers: np.ndarray
+    """(k,) of HEADER."""
+    payloads: np.ndarray
+    """(k, length) bytes."""
+    offsets: np.ndarray
+    """(k,) place of each frame's first byte in the stream."""
+
+    @property
+    def kind(self) -> int:
+        """The FrameType that all frames of the run have."""
+        return int(self.headers["type"][0])
+
+    @property
+    def packets(self) -> np.ndarray:
+        """(k, count) samples of a sample run, in the layout's packet type."""
+        return self.payloads.view(LAYOUTS[int(self.headers["layout"][0])].packet)
+
+    @property
+    def text(self) -> str:
+        """The first frame's payload as text; bytes that are not UTF-8 are shown as U+FFFD."""
+        return self.payloads[0].tobytes().decode("utf-8", "replace")
+
+    @property
+    def data(self) -> dict[str, Any]:
+        """The first frame's payload as a JSON object; an empty one when it is not an object."""
+        try:
+            value = json.loads(self.text)
+        except (ValueError, RecursionError):
+            return {}
+        return value if isinstance(value, dict) else {}
+
+
+@dataclass
+class Damage:
+    """What the decoder could not use, and where."""
+
+    bad_frames: int = 0
+    """Damaged frames: in each stretch of skipped bytes the headers whose check value failed, and at least one."""
+    skipped_bytes: int = 0
+    unknown_frames: int = 0
+    """Whole frames of a type or layout that this version does not know."""
+    places: list[tuple[int, int]] = field(default_factory=list)
+    """(offset, bytes) of the skipped stretches, the first ten thousand."""
+    _reach: int = -1
+    _failures: int = 0
+
+    def skip(self, offset: int, size: int) -> None:
+        """Note `size` bytes at `offset` as skipped; neighbouring stretches become one."""
+        if size == 0:
+            return
+        if offset != self._reach:
+            self.bad_frames += 1
+            self._failures = 0
+            if len(self.places) < _PLACES_KEPT:
+                self.places.append((offset, 0))
+        if self.places and sum(self.places[-1]) == offset:
+            first, so_far = self.places[-1]
+            self.places[-1] = (first, so_far + size)
+        self.skipped_bytes += size
+        self._reach = offset + size
+
+    def fail(self, offset: int) -> None:
+        """Note a plausible header at `offset` whose check value failed; its sync's first byte is skipped."""
+        self.skip(offset, 1)
+        self._failures += 1
+        self.bad_frames += self._failures > 1
+
+
+class Decoder:
+    """Feed it the stream in any portions; it gives the frames whose check value holds, in order.
+
+    What comes out does not depend on how the stream was cut into portions. Memory: one portion and at most one
+    frame. Work: linear in the stream, since a header can claim no more than 2048 bytes of payload.
+    """
+
+    def __init__(self) -> None:
+        self.damage = Damage()
+        self._rest = b""
+        self._offset = 0  # of the first byte of _rest in the stream
+        self._run = 1
+
+    def feed(self, portion: bytes) -> list[Frames]:
+        """Frames completed by this portion of the stream."""
+        return self._scan(self._rest + portion, ended=False)
+
+    def finish(self) -> list[Frames]:
+        """Frames in what was still waiting for more bytes, now that no more will come."""
+        return self._scan(self._rest, ended=True)
+
+    def _scan(self, stream: bytes, *, ended: bool) -> list[Frames]:
+        found, at, end = [], 0, len(stream)
+        while at < end:
+            start = stream.find(SYNC, at)
+            if start < 0:
+                start = end if ended else max(at, end - len(SYNC) + 1)
+            self.damage.skip(self._offset + at, start - at)
+            at = start
+            length = _plausible_length(stream, at) if end - at >= OVERHEAD else MAX_PAYLOAD
+            if length is not None and at + OVERHEAD + length > end and not ended:
+                break  # wait for the rest of it
+            if length is None or at + OVERHEAD + length > end:
+                if at < end:
+                    self.damage.skip(self._offset + at, 1)
+                at += 1
+                continue
+            frames = self._run_at(stream, at, length)
+            if frames is None:
+                self.damage.fail(self._offset + at)
+                at += 1
+                continue
+            at += len(frames.headers) * (OVERHEAD + length)
+            if _known(frames):
+                found.append(frames)
+            else:
+                self.damage.unknown_frames += len(frames.headers)
+        at = min(at, end)
+        self._rest, self._offset = stream[at:], self._offset + at
+        return found
+
+    def _run_at(self, stream: bytes, at: int, length: int) -> Frames | None:
+        """As many sound frames as follow each other at `at`, all like the first; None when the first is not sound.
+
+        The number tried doubles with every full success and falls back to one, so that a stream in which every
+        frame differs from the last costs no more than a constant a frame.
+        """
+        size = OVERHEAD + length
+        tried = min(self._run, (len(stream) - at) // size)
+        table = np.frombuffer(stream, _frame_dtype(length), tried, at)
+        alike = (table["kind"] & _NOT_FLAGS == table["kind"][0] & _NOT_FLAGS) & (table["sizes"] == table["sizes"][0])
+        tried = tried if alike.all() else int(alike.argmin())
+        view = memoryview(stream)
+        sound = 0
+        for start, crc in zip(range(at, at + tried * size, size), table["crc"][:tried].tolist(), strict=True):
+            if crc32(view[start : start + size - 4]) != crc:
+                break
+            sound += 1
+        self._run = min(2 * self._run, _LARGEST_RUN) if sound == len(table) else 1
+        if not sound:
+            return None
+        offsets = self._offset + at + size * np.arange(sound)
+        return Frames(table["header"][:sound], table["payload"][:sound], offsets)
+
+
+def _plausible_length(stream: bytes, at: int) -> int | None:
+    """Payload length that the header at `at` claims; None when it cannot be a header."""
+    version, kind, layout, length, count = _AFTER_SYNC.unpack_from(stream, at)
+    if version != VERSION or kind == 0 or length > MAX_PAYLOAD:
+        return None
+    if kind == FrameType.SAMPLES and layout in LAYOUTS and length != count * LAYOUTS[layout].packet.itemsize:
+        return None
+    return int(length)
+
+
+def _known(frames: Frames) -> bool:
+    kind = frames.kind
+    return kind in set(FrameType) and (kind != FrameType.SAMPLES or int(frames.headers["layout"][0]) in LAYOUTS)
+
+
+@lru_cache(maxsize=MAX_PAYLOAD + 1)
+def _frame_dtype(length: int) -> np.dtype:
+    """A whole frame, with the bytes that tell one frame's shape from another's as two more numbers."""
+    return np.dtype(
+        {
+            "names": ["header", "payload", "crc", "kind", "sizes"],
+            "formats": [HEADER, ("u1", (length,)), "<u4", "<u8", "<u4"],
+            "offsets": [0, HEADER.itemsize, HEADER.itemsize + length, 0, 8],
+            "itemsize": OVERHEAD + length,
+        }
+    )

@@ -1,0 +1,85 @@
+"""The frame between box and host, as hardware_notes/wire_format.md defines it: header, types, check value, commands."""
+
+from __future__ import annotations
+
+import json
+import zlib
+from enum import IntEnum, IntFlag
+from typing import Any
+
+import numpy as np
+
+SYNC = bytes.fromhex("A77462D5")
+VERSION = 1
+MAX_PAYLOAD = 2048
+MAX_COMMAND = 256
+UNKNOWN_TEMPERATURE = -32768
+
+HEADER = np.dtype(
+    [
+        ("sync", "<u4"),
+        ("version", "u1"),
+        ("type", "u1"),
+        ("flags", "u1"),
+        ("layout", "u1"),
+        ("length", "<u2"),
+        ("count", "<u2"),
+        ("sequence", "<u4"),
+        ("first_sample", "<i8"),
+        ("clock_us", "<i8"),
+        ("fifo_level", "<u2"),
+        ("temperature", "<i2"),
+    ]
+)
+"""The 36 bytes before the payload. The 64-bit counters are read as signed: a box does not run for 290,000 years."""
+
+OVERHEAD = HEADER.itemsize + 4
+"""Bytes of a frame that are not payload: header and check value."""
+
+
+class FrameType(IntEnum):
+    """What a frame carries."""
+
+    HELLO = 1
+    SAMPLES = 2
+    MARK = 3
+    FAULT = 4
+    STATUS = 5
+    BYE = 6
+
+
+class Flag(IntFlag):
+    """What happened since the last sample frame."""
+
+    OVERFLOW = 1
+    LOSS_UNKNOWN = 2
+    RESTARTED = 4
+
+
+def pack_frame(
+    kind: FrameType | int,
+    payload: bytes = b"",
+    *,
+    flags: int = 0,
+    layout: int = 0,
+    count: int = 0,
+    sequence: int = 0,
+    first_sample: int = 0,
+    clock_us: int = 0,
+    fifo_level: int = 0,
+    temperature: int = UNKNOWN_TEMPERATURE,
+) -> bytes:
+    """One whole frame as the box would send it; `clock_us` in µs of the box, `temperature` the chip's word."""
+    sync = int.from_bytes(SYNC, "little")
+    fields = (sync, VERSION, kind, flags, layout, len(payload), count, sequence % 2**32)
+    header = np.array((*fields, first_sample, clock_us, fifo_level, temperature), HEADER)
+    body = header.tobytes() + payload
+    return body + zlib.crc32(body).to_bytes(4, "little")
+
+
+def command_line(command: dict[str, Any]) -> bytes:
+    """A command to the box as one ASCII line of JSON; ValueError when it is longer than the box takes (256 bytes)."""
+    line = json.dumps(command, separators=(",", ":"), allow_nan=False).encode("ascii") + b"\n"
+    if len(line) > MAX_COMMAND:
+        raise ValueError(f"a command of {len(line)} bytes is longer than the {MAX_COMMAND} that the box takes")
+    return line

@@ -1,0 +1,95 @@
+"""Frames and streams built by hand from hardware_notes/wire_format.md, never by the package's own packing."""
+
+import binascii
+import json
+import struct
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+HELLO = {
+    "firmware": "0.1.0",
+    "board": "hand-built",
+    "serial": "e6605481",
+    "boot_id": "1f2e3d4c",
+    "chip": "ICM-42688-P",
+    "chip_id": 0x47,
+    "layout": 1,
+    "running": True,
+    "odr_hz": 4000,
+    "accel_range_g": 16,
+    "gyro_range_dps": 2000,
+    "anti_alias_hz": 997,
+    "watermark": 32,
+    "commands": ["hello", "start", "mark", "status", "stop", "restart"],
+    "clock_us": 0,
+}
+
+
+class HandMade:
+    """Builds what a box sends, byte by byte from the page."""
+
+    hello_fields = HELLO
+
+    @staticmethod
+    def frame(
+        kind, payload=b"", *, flags=0, layout=0, count=0, sequence=0, first=0, clock=0, fifo=0, temperature=-32768
+    ):
+        header = b"\xa7\x74\x62\xd5" + struct.pack(
+            "<BBBBHHIQQHh", 1, kind, flags, layout, len(payload), count, sequence, first, clock, fifo, temperature
+        )
+        assert len(header) == 36
+        return header + payload + struct.pack("<I", binascii.crc32(header + payload))
+
+    def hello(self, **changes):
+        return self.frame(1, json.dumps({**HELLO, **changes}).encode())
+
+    def samples(self, acceleration, rotation=None, **fields):
+        """A sample frame from (n, 3) counts."""
+        rotation = np.zeros_like(acceleration) if rotation is None else rotation
+        rows = zip(np.asarray(acceleration).tolist(), np.asarray(rotation).tolist(), strict=True)
+        payload = b"".join(struct.pack(">B3h3hbH", 0x68, *a, *w, 0, 0) for a, w in rows)
+        return self.frame(2, payload, layout=1, count=len(acceleration), **fields)
+
+    def recording(
+        self, seconds=2.0, *, rate_hz=4000.0, odr_hz=4000, watermark=32, seed=1, latency_us=20.0, counts=None
+    ):
+        """Frames of a drive at rest as a list: hello, sample frames, bye; noise of 5 counts, 1 g on z.
+
+        The chip makes sample n at n / rate_hz; the box reads its clock shortly after a sample makes the watermark full.
+        """
+        rng = np.random.default_rng(seed)
+        n = int(seconds * rate_hz) // watermark
+        if counts is None:
+            counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], 5, (n * watermark, 6))).astype(int)
+        frames = [self.hello(odr_hz=odr_hz)]
+        late_us = rng.exponential(latency_us, n)
+        for k in range(n):
+            first, rows = k * watermark, counts[k * watermark : (k + 1) * watermark]
+            clock_us = int((first + watermark - 1) / rate_hz * 1e6 + late_us[k]) + 1000
+            more = int(late_us[k] * rate_hz / 1e6)
+            fields = {"sequence": k + 1, "first": first, "clock": clock_us, "fifo": watermark + more, "temperature": 0}
+            frames.append(self.samples(rows[:, :3], rows[:, 3:], **fields))
+        bye = json.dumps({"reason": "stop", "samples": n * watermark, "lost": 0}).encode()
+        frames.append(self.frame(6, bye, sequence=n + 1, first=n * watermark, clock=clock_us + 10))
+        return frames
+
+
+@pytest.fixture(scope="session")
+def by_hand() -> HandMade:
+    """The builder of frames and streams."""
+    return HandMade()
+
+
+@pytest.fixture
+def make_capture(tmp_path: Path, by_hand: HandMade):
+    """A function that writes frames to a raw file, decodes it and gives the capture's path."""
+    from towertap.capture.decode import decode_raw
+
+    def make(frames=None, name="drive", conditions=None):
+        raw = tmp_path / f"{name}.ttraw"
+        raw.write_bytes(b"".join(by_hand.recording() if frames is None else frames))
+        return decode_raw(raw, tmp_path / f"{name}.h5", conditions)
+
+    return make

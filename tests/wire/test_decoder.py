@@ -1,0 +1,145 @@
+"""The decoder finds every sound frame and nothing else, whatever happened to the stream."""
+
+import itertools
+import time
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from towertap.wire.decoder import Decoder
+
+SYNC = b"\xa7\x74\x62\xd5"
+
+
+def decode(stream, portions=None):
+    """(sequence, kind, payload) of each frame found, and the damage."""
+    decoder = Decoder()
+    runs = []
+    edges = sorted({0, len(stream), *(portions or [])})
+    for start, end in itertools.pairwise(edges):
+        runs += decoder.feed(stream[start:end])
+    runs += decoder.finish()
+    found = [
+        (int(header["sequence"]), run.kind, payload.tobytes(), int(offset))
+        for run in runs
+        for header, payload, offset in zip(run.headers, run.payloads, run.offsets, strict=True)
+    ]
+    return found, decoder.damage
+
+
+@pytest.fixture(scope="module")
+def frames(by_hand):
+    """Sample frames with messages in between and payloads that look like frames."""
+    rng = np.random.default_rng(3)
+    made = []
+    for k in range(24):
+        if k % 7 == 3:
+            made.append(by_hand.frame(3, SYNC * 5 + b"\x01\x02\x00\x01\x00\x02\x20\x00", sequence=k))
+        else:
+            made.append(by_hand.samples(rng.integers(-32768, 32768, (4, 3)), sequence=k, first=4 * k))
+    return made
+
+
+def test_a_whole_stream_comes_out_whole(frames):
+    found, damage = decode(b"".join(frames))
+    assert [sequence for sequence, *_ in found] == list(range(24))
+    assert [payload for _, _, payload, _ in found] == [frame[36:-4] for frame in frames]
+    assert (damage.bad_frames, damage.skipped_bytes, damage.places) == (0, 0, [])
+
+
+@given(data=st.data())
+@settings(max_examples=60, deadline=None)
+def test_what_comes_out_does_not_depend_on_the_portions(frames, data):
+    stream = b"".join(frames[:5]) + frames[5][:50] + SYNC + b"\x01\x02" + b"".join(frames[6:9]) + frames[9][:30]
+    whole, damage = decode(stream)
+    cuts = data.draw(st.lists(st.integers(0, len(stream)), max_size=60))
+    portioned, same_damage = decode(stream, cuts)
+    assert portioned == whole
+    assert same_damage == damage
+
+
+@given(data=st.data())
+@settings(max_examples=100, deadline=None)
+def test_flipped_bits_cost_the_frames_they_hit_and_no_other(frames, data):
+    stream = bytearray(b"".join(frames))
+    edges = np.cumsum([0] + [len(frame) for frame in frames])
+    hit = set()
+    for bit in data.draw(st.sets(st.integers(0, 8 * len(stream) - 1), min_size=1, max_size=6)):
+        stream[bit // 8] ^= 1 << bit % 8
+        hit.add(int(np.searchsorted(edges, bit // 8, side="right")) - 1)
+    found, damage = decode(bytes(stream))
+    assert [sequence for sequence, *_ in found] == [k for k in range(24) if k not in hit]
+    assert damage.skipped_bytes == sum(len(frames[k]) for k in hit)
+    assert damage.bad_frames >= 1
+    assert sum(size for _, size in damage.places) == damage.skipped_bytes
+
+
+@given(data=st.data())
+@settings(max_examples=100, deadline=None)
+def test_cut_and_spliced_streams_give_every_frame_left_whole(frames, data):
+    pieces, whole = [], []
+    for _ in range(data.draw(st.integers(1, 6))):
+        first = data.draw(st.integers(0, 22))
+        last = data.draw(st.integers(first, 23))
+        cut = data.draw(st.integers(0, len(frames[last]) - 1))
+        junk = data.draw(st.sampled_from([b"", SYNC, SYNC[:3], b"\xa7" * 7, SYNC + bytes([1, 2, 0, 1]), b"\x00" * 40]))
+        pieces.append(b"".join(frames[first:last]) + frames[last][:cut] + junk)
+        whole += range(first, last)
+    found, damage = decode(b"".join(pieces))
+    assert [sequence for sequence, *_ in found] == whole
+    kept = sum(len(frames[k]) for k in whole)
+    assert damage.skipped_bytes == sum(map(len, pieces)) - kept
+
+
+@given(noise=st.binary(max_size=3000))
+@settings(max_examples=60, deadline=None)
+def test_no_frame_is_found_in_noise(noise):
+    found, damage = decode(SYNC.join([noise, noise[::-1], noise]))
+    assert found == []
+    assert damage.skipped_bytes == 3 * len(noise) + 8
+
+
+def test_two_streams_interleaved_byte_blocks_give_only_sound_frames(frames):
+    stream = b"".join(frames)
+    blocks = [stream[at : at + 97] for at in range(0, len(stream), 97)]
+    mixed = b"".join(block for pair in zip(blocks[::2], blocks[1::2], strict=False) for block in pair[::-1])
+    found, damage = decode(mixed)
+    originals = {frame[36:-4] for frame in frames}
+    assert all(payload in originals for _, _, payload, _ in found)
+    assert damage.skipped_bytes == len(mixed) - sum(40 + len(payload) for _, _, payload, _ in found)
+
+
+def test_a_length_that_lies_hides_no_frame_behind_it(by_hand, frames):
+    lie = bytearray(by_hand.frame(3, b"x" * 10))
+    lie[8:10] = (2048).to_bytes(2, "little")
+    found, damage = decode(bytes(lie) + b"".join(frames))
+    assert [sequence for sequence, *_ in found] == list(range(24))
+    assert damage.places == [(0, len(lie))]
+
+
+def test_unknown_types_and_layouts_are_skipped_and_counted(by_hand, frames):
+    strange = by_hand.frame(77, b"new") + by_hand.frame(2, b"odd size", layout=9, count=3)
+    found, damage = decode(frames[0] + strange + frames[1])
+    assert [sequence for sequence, *_ in found] == [0, 1]
+    assert (damage.unknown_frames, damage.skipped_bytes) == (2, 0)
+
+
+def test_an_empty_sample_frame_is_a_frame(by_hand):
+    (frames,) = Decoder().feed(by_hand.frame(2, b"", layout=1))
+    assert frames.packets.shape == (1, 0)
+
+
+def test_a_stream_of_lying_headers_costs_linear_time():
+    # each header claims the longest payload, so every one of them costs a check value over 2 kB
+    lie = SYNC + bytes([1, 3, 0, 0]) + (2048).to_bytes(2, "little") + bytes(2)
+
+    def seconds(copies):
+        started = time.perf_counter()
+        _, damage = decode(lie * copies)
+        assert damage.skipped_bytes == len(lie) * copies
+        return time.perf_counter() - started
+
+    small = min(seconds(5_000) for _ in range(3))
+    large = min(seconds(20_000) for _ in range(3))
+    assert large < 10 * small  # 4 when linear, 16 when quadratic
