@@ -1,0 +1,70 @@
+"""Pairs the box's clock with the host's while frames arrive, so that a recording can be placed in absolute time."""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import Any
+
+from towertap.box.port import ClockReading, HostTime
+from towertap.wire.decoder import Frames
+from towertap.wire.frames import OVERHEAD
+
+MOST_READINGS = 1000
+"""Kept at most, however long the recording; beyond it every second one goes and the next ones come half as often."""
+
+
+class ClockLog:
+    """Readings that bound the box's clock in the host's time.
+
+    A greeting bounds it on both sides (`Box.read_clock`). A frame's clock was read before its last byte arrived, how
+    long before is not known: a bound on one side. Of each interval, 1 s at first, the arrival of least delay stays.
+    """
+
+    def __init__(self) -> None:
+        self.readings: list[ClockReading] = []
+        self._interval_ns = 10**9
+        self._best: tuple[int, int, str] | None = None
+        """Arrival (monotonic ns), clock_us and boot_id of the interval under way."""
+
+    def take(self, frames: Frames, arrivals: deque[tuple[int, int]], boot_id: str) -> None:
+        """Pair each frame with the arrival of the chunk that completed it; `arrivals` are used up on the way."""
+        ends = frames.offsets + frames.payloads.shape[1] + OVERHEAD
+        for end, clock_us in zip(ends.tolist(), frames.headers["clock_us"].tolist(), strict=True):
+            while arrivals and arrivals[0][0] < end:
+                arrivals.popleft()
+            if arrivals:
+                self._pair(arrivals[0][1], clock_us, boot_id)
+
+    def _pair(self, arrival_ns: int, clock_us: int, boot_id: str) -> None:
+        best = self._best
+        if best and (arrival_ns // self._interval_ns != best[0] // self._interval_ns or boot_id != best[2]):
+            self.close_interval()
+            best = None
+        if best is None or arrival_ns - clock_us * 1000 < best[0] - best[1] * 1000:
+            self._best = (arrival_ns, clock_us, boot_id)
+
+    def close_interval(self) -> None:
+        """Keep the best reading of the interval under way."""
+        if self._best is None:
+            return
+        arrival_ns, clock_us, boot_id = self._best
+        self._best = None
+        now = HostTime.now()
+        received = HostTime(now.unix_s - now.monotonic_s + arrival_ns / 1e9, arrival_ns / 1e9)
+        self.readings.append(ClockReading(boot_id, clock_us, None, received))
+        if len(self.readings) > MOST_READINGS:
+            del self.readings[1::2]
+            self._interval_ns *= 2
+
+    def data(self) -> list[dict[str, Any]]:
+        """One object a reading: `clock_us` was read after `sent_unix_s` (null: unknown), before `received_unix_s`."""
+        return [
+            {
+                "boot_id": reading.boot_id,
+                "clock_us": reading.clock_us,
+                "sent_unix_s": reading.sent and reading.sent.unix_s,
+                "received_unix_s": reading.received.unix_s,
+                "received_monotonic_s": reading.received.monotonic_s,
+            }
+            for reading in self.readings
+        ]

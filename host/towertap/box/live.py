@@ -1,0 +1,59 @@
+"""Running figures of a recording under way, for the screen and for steering: samples, losses, rate, peaks, marks."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from towertap.wire.decoder import Frames
+from towertap.wire.frames import FrameType
+from towertap.wire.layouts import FULL_SCALE_COUNTS, NO_READING, STANDARD_GRAVITY_MS2
+
+
+class Live:
+    """Fed with the decoder's frames in order; the finished capture's integrity check is the thorough one."""
+
+    def __init__(self, odr_hz: float, accel_range_g: float) -> None:
+        self.samples = 0
+        self.missing_samples = 0
+        self.marks = 0
+        self.rate_hz: float | None = None
+        """Samples a second of the box's clock since the box last started; None before two frames."""
+        self.peak_ms2 = np.zeros(3)
+        """Largest |acceleration| of each chip axis, gravity included (m/s²)."""
+        self._odr_hz = odr_hz
+        self._scale_ms2 = accel_range_g * STANDARD_GRAVITY_MS2 / FULL_SCALE_COUNTS
+        self.box_started()
+
+    @property
+    def seconds(self) -> float:
+        """Length so far by the sample counter at the nominal rate, missing samples included."""
+        return (self.samples + self.missing_samples) / self._odr_hz
+
+    def box_started(self) -> None:
+        """The box starts (again): its counter begins at 0, and the rate is measured anew."""
+        self._expected = 0
+        self._first: tuple[int, int] | None = None
+
+    def take(self, frames: Frames) -> None:
+        """Count one run of frames."""
+        if frames.kind == FrameType.MARK:
+            self.marks += len(frames.headers)
+        elif frames.kind == FrameType.SAMPLES:
+            self._take_samples(frames)
+
+    def _take_samples(self, frames: Frames) -> None:
+        first, count = frames.headers["first_sample"], frames.headers["count"].astype(np.int64)
+        ends = first + count
+        steps = first - np.concatenate(([self._expected], ends[:-1]))
+        self.missing_samples += int(steps[steps > 0].sum())
+        self.samples += int(count.sum())
+        self._expected = int(ends[-1])
+        counts = frames.packets["acceleration"].reshape(-1, 3).astype(np.int32)
+        counts[counts == NO_READING] = 0
+        self.peak_ms2 = np.maximum(self.peak_ms2, np.abs(counts).max(axis=0, initial=0) * self._scale_ms2)
+        newest = first + frames.headers["fifo_level"] - 1  # was made before clock_us, the next one was not
+        pairs = list(zip(newest[[0, -1]].tolist(), frames.headers["clock_us"][[0, -1]].tolist(), strict=True))
+        self._first = self._first or pairs[0]
+        elapsed_us = pairs[1][1] - self._first[1]
+        if elapsed_us > 0:
+            self.rate_hz = (pairs[1][0] - self._first[0]) / elapsed_us * 1e6

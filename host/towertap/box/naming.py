@@ -1,0 +1,21 @@
+"""Names the files of a recording from what is known before the drive, so that text from people never becomes a path."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from datetime import datetime
+
+LONGEST_PART = 40
+"""Characters kept of each part of a name: four parts stay far below the 255 bytes that file systems allow a name."""
+
+
+def slug(text: str) -> str:
+    """Reduce any text to `a-z 0-9 -`: accents fall off, all else becomes one hyphen; never empty, never a path."""
+    ascii_text = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
+    return re.sub(r"[^a-z0-9]+", "-", ascii_text)[:LONGEST_PART].strip("-") or "unnamed"
+
+
+def recording_name(road: str, part: str, pass_number: int, started: datetime) -> str:
+    """Name a recording, without suffix: `road_part_passNN_UTC`; `started` is an aware datetime in UTC."""
+    return f"{slug(road)}_{slug(part)}_pass{pass_number:02d}_{started:%Y%m%dT%H%M%SZ}"

@@ -1,0 +1,259 @@
+"""One box on one serial port: opening it with a clear word for each way that fails, greeting it, and commanding it."""
+
+from __future__ import annotations
+
+import json
+import threading
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass
+from itertools import chain
+from types import TracebackType
+from typing import Any, Self
+
+import serial
+from serial.tools import list_ports
+
+from towertap.box.diagnosis import why_no_hello, why_not_open
+from towertap.errors import BoxError
+from towertap.wire.decoder import Decoder, Frames
+from towertap.wire.frames import FrameType, command_line
+
+BAUD_RATE = 115200
+"""Of no effect on USB or a pseudo-terminal; a name for the drivers that insist on one."""
+
+READ_TIMEOUT_S = 0.1
+READ_BYTES = 4096
+WRITE_TIMEOUT_S = 1.0
+ANSWER_TIMEOUT_S = 2.0
+LONGEST_MARK = 200
+"""Characters of a mark's text as JSON: the wire's limit of 200 bytes, and inside that of a command."""
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What the box is started with; the wire format's page lists the values a box takes."""
+
+    odr_hz: int = 4000
+    accel_range_g: int = 16
+    gyro_range_dps: int = 2000
+
+
+@dataclass(frozen=True)
+class HostTime:
+    """One moment on the host's two clocks: Unix time, which people read, and the monotonic one, which nobody sets."""
+
+    unix_s: float
+    monotonic_s: float
+
+    @classmethod
+    def now(cls) -> HostTime:
+        return cls(time.time(), time.monotonic())
+
+
+@dataclass(frozen=True)
+class ClockReading:
+    """The box read `clock_us` after `sent` (None: not known) and before `received`: bounds, no assumption."""
+
+    boot_id: str
+    clock_us: int
+    sent: HostTime | None
+    received: HostTime
+
+
+@dataclass(frozen=True)
+class _Answer:
+    clock_us: int
+    data: bytes
+    sent: HostTime
+    received: HostTime
+
+
+class Box:
+    """A box on an open port; one thread may read while another commands."""
+
+    def __init__(self, port: str) -> None:
+        """Open `port`; BoxError says what is wrong with it."""
+        self.port = port
+        self.identity: dict[str, Any] = {}
+        """The box's last hello."""
+        self._serial = _open(port)
+        self._usb_serial = next((p.serial_number for p in list_ports.comports() if p.device == port), None)
+        self._unread = b""
+        self._lock = threading.Lock()  # no command while the port is opened again
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        self._serial.close()
+
+    def reopen(self) -> None:
+        """Open the port again after it was lost, under its new name if it has one; BoxError while it is not there."""
+        with self._lock:
+            self._serial.close()
+            again = [
+                p.device for p in list_ports.comports() if self._usb_serial and p.serial_number == self._usb_serial
+            ]
+            self._serial = _open(again[0] if again else self.port)
+
+    def read(self) -> bytes:
+        """Wait up to 0.1 s for bytes and return those that are there (up to 4 kB); OSError when the port is lost."""
+        if self._unread:
+            data, self._unread = self._unread, b""
+            return data
+        data = self._serial.read(1)
+        if data:
+            data += self._serial.read(min(self._serial.in_waiting, READ_BYTES - 1))
+        return bytes(data)
+
+    def send(self, command: dict[str, Any]) -> None:
+        """Send one command and wait for no answer; OSError when the port is lost."""
+        with self._lock:
+            self._serial.write(command_line(command))
+
+    def send_start(self, settings: Settings, seconds: float | None = None) -> None:
+        """Start the box; it stops by itself after `seconds` of samples."""
+        self.send({"do": "start", **asdict(settings), **({} if seconds is None else {"seconds": seconds})})
+
+    def mark(self, text: str) -> None:
+        """Mark this moment; the mark frame comes back in the stream. A text too long for a command is cut."""
+        while len(json.dumps(text)) > LONGEST_MARK:
+            text = text[:-1]
+        self.send({"do": "mark", "text": text})
+
+    def status(self) -> None:
+        """Ask for a status frame in the stream."""
+        self.send({"do": "status"})
+
+    def stop(self) -> None:
+        """Ask the box to stop; a bye frame ends the stream."""
+        self.send({"do": "stop"})
+
+    def hello(self, timeout_s: float = ANSWER_TIMEOUT_S) -> dict[str, Any]:
+        """Greet the box and return its hello; BoxError says who or what is on the port instead."""
+        self.read_clock(timeout_s)
+        return self.identity
+
+    def read_clock(self, timeout_s: float = ANSWER_TIMEOUT_S) -> ClockReading:
+        """Greet the box and pair its clock with the host's: it was read between question and answer (Cristian 1989)."""
+
+        def greet() -> None:
+            self._serial.write(b"\n")  # ends a line that another program left half written
+            self.send({"do": "hello"})
+
+        answer = self._ask(greet, timeout_s)
+        return ClockReading(str(self.identity["boot_id"]), answer.clock_us, answer.sent, answer.received)
+
+    def start(self, settings: Settings, seconds: float | None = None) -> dict[str, Any]:
+        """Start the box and return its hello; the bytes from that hello on wait for `read`. BoxError if it does not."""
+        answer = self._ask(lambda: self.send_start(settings, seconds), ANSWER_TIMEOUT_S, starting=True)
+        self._unread = answer.data
+        if self.identity["odr_hz"] != settings.odr_hz:
+            self.stop()
+            raise BoxError(
+                f"{self.port}: the box runs at {self.identity['odr_hz']} Hz, not at the {settings.odr_hz} asked for"
+            )
+        return self.identity
+
+    def _ask(self, send: Callable[[], None], timeout_s: float, *, starting: bool = False) -> _Answer:
+        """Send, and wait for a hello; when `starting`, for one that says that the box runs, or for a fault."""
+        decoder, heard = Decoder(), bytearray()
+        faults: list[dict[str, Any]] = []
+        try:
+            self._serial.reset_input_buffer()
+            sent = HostTime.now()
+            send()
+            while time.monotonic() < sent.monotonic_s + timeout_s and not (starting and faults):
+                data = self.read()
+                received = HostTime.now()
+                heard += data
+                for frame in chain.from_iterable(map(singly, decoder.feed(data))):
+                    if frame.kind == FrameType.FAULT:
+                        faults.append(frame.data)
+                    elif frame.kind == FrameType.HELLO and (frame.data.get("running") or not starting):
+                        self.identity = self._checked(frame.data)
+                        clock_us, start = int(frame.headers["clock_us"][0]), int(frame.offsets[0])
+                        return _Answer(clock_us, bytes(heard[start:]), sent, received)
+        except OSError as error:
+            raise BoxError(f"{self.port}: lost while talking to the box ({error}); check the cable") from error
+        raise BoxError(f"{self.port}: {why_no_hello(bytes(heard), faults if starting else [])}")
+
+    def _checked(self, hello: dict[str, Any]) -> dict[str, Any]:
+        missing = [key for key in ("serial", "boot_id", "odr_hz", "running") if key not in hello]
+        if missing:
+            raise BoxError(
+                f"{self.port}: the box's hello says nothing of {', '.join(missing)}; flash its firmware anew"
+            )
+        return hello
+
+
+def singly(frames: Frames) -> Iterator[Frames]:
+    """The frames of a run one by one, if they are not samples: each has a text of its own."""
+    if frames.kind != FrameType.SAMPLES:
+        for row in range(len(frames.headers)):
+            alone = slice(row, row + 1)
+            yield Frames(frames.headers[alone], frames.payloads[alone], frames.offsets[alone])
+
+
+def open_box(port: str | None = None, timeout_s: float = ANSWER_TIMEOUT_S) -> Box:
+    """Open and greet the box on `port`, or find it by greeting every serial port; BoxError when it is not one box.
+
+    A box that a killed recorder left running is stopped first.
+    """
+    return _open_greeted(port, timeout_s) if port else _find_box(timeout_s)
+
+
+def _open_greeted(port: str, timeout_s: float) -> Box:
+    box = Box(port)
+    try:
+        if box.hello(timeout_s)["running"]:
+            box.stop()
+            box.hello(timeout_s)
+    except BaseException:
+        box.close()
+        raise
+    return box
+
+
+def _find_box(timeout_s: float) -> Box:
+    """Greet all ports at once: a silent one costs its time limit, and there may be several."""
+
+    def attempt(port: str) -> Box | BoxError:
+        try:
+            return _open_greeted(port, timeout_s)
+        except BoxError as error:
+            return error
+
+    ports = _ports_present()
+    if not ports:
+        raise BoxError("no serial port is here: plug the box in, or give its --port")
+    with ThreadPoolExecutor(len(ports)) as pool:
+        results = list(pool.map(attempt, ports))
+    boxes = [result for result in results if isinstance(result, Box)]
+    if len(boxes) == 1:
+        return boxes[0]
+    for box in boxes:
+        box.close()
+    if boxes:
+        raise BoxError(f"more than one box is here, choose one with --port: {', '.join(box.port for box in boxes)}")
+    raise BoxError(f"no box found; {'; '.join(str(result) for result in results)}")
+
+
+def _ports_present() -> list[str]:
+    return [info.device for info in list_ports.comports()]
+
+
+def _open(port: str) -> serial.Serial:
+    """Open a port for this process alone (pyserial takes an advisory lock, so that a second recorder is told)."""
+    try:
+        return serial.Serial(port, BAUD_RATE, timeout=READ_TIMEOUT_S, write_timeout=WRITE_TIMEOUT_S, exclusive=True)
+    except (OSError, ValueError) as error:
+        cause = error if isinstance(error, OSError) else OSError(str(error))
+        raise BoxError(why_not_open(port, cause, _ports_present())) from error

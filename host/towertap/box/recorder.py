@@ -1,0 +1,293 @@
+"""Records a drive: starts the box, keeps every byte, follows the growing file to steer and show, and ends cleanly."""
+
+from __future__ import annotations
+
+import math
+import queue
+import threading
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import BinaryIO
+
+from towertap.box.host_clock import ClockLog
+from towertap.box.host_watch import HostWatch
+from towertap.box.live import Live
+from towertap.box.port import Box, HostTime, Settings, singly
+from towertap.box.pump import Pump
+from towertap.capture.conditions import Conditions, sidecar_path, write_sidecar
+from towertap.errors import BoxError
+from towertap.wire.decoder import Decoder, Frames
+from towertap.wire.frames import FrameType
+
+POLL_S = 0.02
+BLOCK_BYTES = 1 << 20
+SHOW_INTERVAL_S = 0.25
+CHECK_INTERVAL_S = 1.0
+SIDECAR_INTERVAL_S = 10.0
+
+SILENCE_S = 2.0
+"""A running box sends a frame every few milliseconds; one silent for this long is greeted, which tells a reset."""
+
+RESTART_S = 2.0
+"""A box that was told to start is given this long before its "not running" is believed again."""
+
+GIVE_UP_S = 10.0
+"""A recording of given seconds ends when the box is away for those and this much more; one without waits for ever."""
+
+BYE_TIMEOUT_S = 2.0
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something that happened while recording."""
+
+    at: HostTime
+    text: str
+
+
+@dataclass(frozen=True)
+class Progress:
+    """What a screen shows while recording."""
+
+    live: Live
+    raw_bytes: int
+    space_s: float
+    """Seconds of recording that the disk still holds."""
+    events: tuple[Event, ...]
+
+
+@dataclass(frozen=True)
+class RecordingSummary:
+    """What was recorded; `ended` says why it ended."""
+
+    raw_path: Path
+    sidecar_path: Path
+    raw_bytes: int
+    samples: int
+    missing_samples: int
+    seconds: float
+    marks: int
+    ended: str
+    events: tuple[Event, ...]
+
+
+def record(
+    box: Box,
+    raw_path: Path,
+    conditions: Conditions,
+    settings: Settings | None = None,
+    *,
+    seconds: float | None = None,
+    on_progress: Callable[[Progress], None] | None = None,
+    marks: queue.SimpleQueue[str] | None = None,
+    stop: threading.Event | None = None,
+) -> RecordingSummary:
+    """Record from a greeted box into the new file `raw_path` for `seconds`, or until `stop` or the disk is full.
+
+    The sidecar beside it (`NAME.conditions.json`) is written at once, and again as clock readings and events come.
+    `marks` are texts; the moment is marked with each as it arrives. BoxError when the file exists or the box does not
+    start; whatever fails later, the bytes so far stay, and `ended` and `events` of the summary say what it was.
+    """
+    recording = _Recording(box, raw_path, conditions, settings or Settings(), seconds)
+    recording.run(on_progress, marks or queue.SimpleQueue(), stop or threading.Event())
+    return recording.summary()
+
+
+class _Recording:
+    """One recording under way, in the caller's thread; the pump's two threads carry the bytes meanwhile."""
+
+    def __init__(
+        self, box: Box, raw_path: Path, conditions: Conditions, settings: Settings, seconds: float | None
+    ) -> None:
+        """Start the box, then open the raw file: the bytes in between wait in the box's `read`."""
+        if raw_path.exists():
+            raise BoxError(f"{raw_path}: is there already, and a recording never overwrites; choose another name")
+        self.box, self.raw_path, self.conditions, self.settings, self.seconds = (
+            box,
+            raw_path,
+            conditions,
+            settings,
+            seconds,
+        )
+        self.clock = ClockLog()
+        self.clock.readings.append(box.read_clock())
+        self.hello = box.start(settings, seconds)
+        self.started = HostTime.now()
+        self.boot_id = str(self.hello["boot_id"])
+        self.live, self.decoder = Live(settings.odr_hz, settings.accel_range_g), Decoder()
+        self.events: list[Event] = []
+        self.ended = ""
+        self.stopping, self.stop_by_s = "", math.inf
+        self.connected, self.heard_bytes = True, 0
+        self.heard_s = self.greeted_s = self.restarted_s = self.started.monotonic_s
+        self.host = HostWatch(raw_path.parent, settings.odr_hz)
+        try:
+            self.write_sidecar()
+            self.pump = Pump(box, raw_path)
+        except BaseException:
+            self.command(box.stop)
+            raise
+
+    def run(
+        self, on_progress: Callable[[Progress], None] | None, marks: queue.SimpleQueue[str], stop: threading.Event
+    ) -> None:
+        """Follow the file until the recording has ended; whatever happens, what was read is written and synced."""
+        looked_s = saved_s = shown_s = -math.inf
+        with open(self.raw_path, "rb", buffering=0) as file:
+            try:
+                while not self.ended:
+                    time.sleep(POLL_S)
+                    now_s = time.monotonic()
+                    self.follow(file)
+                    self.watch_link(now_s)
+                    while not marks.empty():
+                        self.mark(marks.get())
+                    if stop.is_set():
+                        self.ask_to_stop("stopped by the user")
+                    if now_s >= looked_s + CHECK_INTERVAL_S:
+                        looked_s = now_s
+                        self.watch_host()
+                    if now_s >= saved_s + SIDECAR_INTERVAL_S:
+                        saved_s = now_s
+                        self.write_sidecar()
+                    if on_progress and now_s >= shown_s + SHOW_INTERVAL_S:
+                        shown_s = now_s
+                        on_progress(self.progress())
+            finally:
+                self.finish(file)
+
+    def follow(self, file: BinaryIO) -> bool:
+        """Decode a block of what the writer has added to the file and act on it; False when there was nothing."""
+        data = file.read(BLOCK_BYTES)
+        for frames in self.decoder.feed(data) if data else []:
+            self.live.take(frames)
+            self.clock.take(frames, self.pump.arrivals, self.boot_id)
+            for frame in singly(frames):
+                if frame.kind == FrameType.HELLO:
+                    self.on_hello(frame)
+                elif frame.kind == FrameType.BYE:
+                    self.on_bye(frame)
+                elif frame.kind == FrameType.FAULT:
+                    self.note(f"the box reports {frame.data.get('fault')}: {frame.data.get('detail')}")
+        return bool(data)
+
+    def on_hello(self, frame: Frames) -> None:
+        """Start a box that does not run again, with the same settings and for what is left of the time."""
+        hello = frame.data
+        if hello.get("serial") != self.hello.get("serial"):
+            self.ask_to_stop("another box is on the port now")
+        elif hello.get("running"):
+            self.boot_id = str(hello.get("boot_id"))
+            if not frame.headers["first_sample"][0]:
+                self.live.box_started()
+        elif self.seconds is not None and hello.get("boot_id") == self.boot_id:
+            self.ended = "the box finished while the link was down"
+        elif not self.stopping and time.monotonic() > self.restarted_s + RESTART_S:
+            self.note("the box has restarted; it is started again with the same settings")
+            self.restarted_s = time.monotonic()
+            left_s = None if self.seconds is None else max(self.seconds - self.live.seconds, 0.1)
+            self.command(lambda: self.box.send_start(self.settings, left_s))
+
+    def on_bye(self, frame: Frames) -> None:
+        """End: the box has said that nothing follows."""
+        full = self.seconds is not None and self.live.seconds >= self.seconds
+        self.ended = self.stopping or ("complete" if full else f"the box stopped: {frame.data.get('reason')}")
+
+    def watch_link(self, now_s: float) -> None:
+        """Tell of a lost port and of its return, greet a silent box, and end when waiting longer is of no use."""
+        if self.pump.connected != self.connected:
+            self.connected = self.pump.connected
+            self.note(
+                "the port is back" if self.connected else "the port is lost; it is opened again as soon as it is back"
+            )
+            self.greeted_s = -math.inf
+        if self.pump.read_bytes != self.heard_bytes:
+            self.heard_bytes, self.heard_s = self.pump.read_bytes, now_s
+        if self.connected and now_s > self.greeted_s + SILENCE_S and now_s > self.heard_s + SILENCE_S:
+            self.note(f"the box is silent for {now_s - self.heard_s:.0f} s; it is greeted")
+            self.greeted_s = now_s
+            self.command(lambda: self.box.send({"do": "hello"}))
+        if self.pump.failure:
+            self.ask_to_stop(f"{self.raw_path}: {self.pump.failure.strerror}")
+            self.ended = self.stopping
+        elif now_s > self.stop_by_s or (self.stopping and not self.connected):
+            self.note("the box has not said goodbye")
+            self.ended = self.stopping
+        elif self.seconds is not None and now_s > self.heard_s + self.seconds + GIVE_UP_S:
+            self.ended = "the box did not come back"
+
+    def watch_host(self) -> None:
+        """Warn of a disk that fills and stop before it is full; tell of a host that slept."""
+        for news in self.host.look():
+            self.note(news)
+        if self.host.full:
+            self.ask_to_stop("the disk is full")
+
+    def mark(self, text: str) -> None:
+        """Mark this moment, if the box is there to take it."""
+        try:
+            self.box.mark(text)
+        except OSError:
+            self.note(f"mark not taken, the box is away: {text}")
+
+    def ask_to_stop(self, reason: str) -> None:
+        """Ask the box to stop, once; its bye ends the recording."""
+        if not self.stopping:
+            self.stopping, self.stop_by_s = reason, time.monotonic() + BYE_TIMEOUT_S
+            self.command(self.box.stop)
+
+    def command(self, send: Callable[[], None]) -> None:
+        """Send something that a lost box need not hear: its return is seen and answered anyway."""
+        with suppress(OSError):
+            send()
+
+    def note(self, text: str) -> None:
+        self.events.append(Event(HostTime.now(), text))
+
+    def finish(self, file: BinaryIO) -> None:
+        """Write and sync what was read, read the clock once more for its drift, and complete the sidecar."""
+        if not self.ended:
+            self.command(self.box.stop)
+        self.pump.stop()
+        while self.follow(file):
+            pass
+        self.clock.close_interval()
+        if self.pump.connected:
+            with suppress(BoxError):
+                self.clock.readings.append(self.box.read_clock(timeout_s=0.5))
+        self.write_sidecar()
+
+    def write_sidecar(self) -> None:
+        """Keep what only the host knows beside the raw file; a full disk must not end the recording here."""
+        with suppress(OSError):
+            write_sidecar(
+                self.raw_path,
+                self.conditions,
+                started_utc=datetime.fromtimestamp(self.started.unix_s, UTC).isoformat(),
+                hello=self.hello,
+                settings=asdict(self.settings),
+                clock=self.clock.data(),
+                events=[{"unix_s": event.at.unix_s, "text": event.text} for event in self.events],
+                ended=self.ended,
+            )
+
+    def progress(self) -> Progress:
+        return Progress(self.live, self.pump.written_bytes, self.host.space_s, tuple(self.events))
+
+    def summary(self) -> RecordingSummary:
+        live = self.live
+        return RecordingSummary(
+            self.raw_path,
+            sidecar_path(self.raw_path),
+            self.pump.written_bytes,
+            live.samples,
+            live.missing_samples,
+            live.seconds,
+            live.marks,
+            self.ended,
+            tuple(self.events),
+        )

@@ -1,0 +1,178 @@
+"""A stand-in for a box on a pseudo-terminal, in the test's own process: the wire format's answers and no chip behind them."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import select
+import threading
+import time
+import tty
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from towertap.wire.frames import FrameType, pack_frame
+
+COUNT = 32
+
+
+class StandIn:
+    """Sends samples from a thread; `sent` holds what went out from the first start to the bye.
+
+    `path` can be moved to a new pseudo-terminal, which is what a cable pulled and put back looks like to the host.
+    """
+
+    def __init__(self, path: Path, *, rate_hz: float = 4000.0, realtime: bool = True) -> None:
+        self.path, self.rate_hz, self.realtime = path, rate_hz, realtime
+        self.sent = bytearray()
+        self.commands: list[dict] = []
+        self.running, self.samples, self.sequence, self.limit = False, 0, 0, None
+        self.boot_id, self.born = "b1", time.monotonic()
+        self.start_fault: str | None = None
+        self._keeping = False
+        self._closing = threading.Event()
+        self._lock = threading.RLock()
+        self.plug_in()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def close(self) -> None:
+        self._closing.set()
+        self._thread.join()
+        self.pull_out()
+
+    def plug_in(self) -> None:
+        with self._lock:
+            self._master, self._slave = pty.openpty()
+            tty.setraw(self._slave)
+            self.path.unlink(missing_ok=True)
+            self.path.symlink_to(os.ttyname(self._slave))
+            self._line = b""
+
+    def pull_out(self) -> None:
+        """Both ends close: whoever has the terminal open gets an error, as with a device that is gone."""
+        with self._lock:
+            if self._master is not None:
+                self.path.unlink(missing_ok=True)
+                os.close(self._master)
+                os.close(self._slave)
+                self._master = None
+
+    def reset(self) -> None:
+        """The box restarts by itself, with the link up, and says hello as the firmware does when it starts."""
+        with self._lock:
+            self.running, self.samples, self.sequence = False, 0, 0
+            self.boot_id, self.born = self.boot_id + "'", time.monotonic()
+            self._hello()
+
+    @property
+    def clock_us(self) -> int:
+        if self.realtime or not self.running:
+            return int((time.monotonic() - self.born) * 1e6)
+        return int(self.samples / self.rate_hz * 1e6)
+
+    def _run(self) -> None:
+        while not self._closing.is_set():
+            with self._lock:
+                due = self.running and (
+                    not self.realtime or time.monotonic() >= self._started + self.samples / self.rate_hz
+                )
+                if due:
+                    self._samples()
+                if self._master is not None and select.select([self._master], [], [], 0)[0]:
+                    self._listen()
+            if not due:
+                time.sleep(0.001)
+
+    def _listen(self) -> None:
+        *lines, self._line = (self._line + os.read(self._master, 4096)).split(b"\n")
+        for line in lines:
+            if line:
+                self._obey(json.loads(line))
+
+    def _obey(self, command: dict) -> None:
+        self.commands.append(command)
+        if command["do"] == "start" and self.start_fault:
+            self._send(FrameType.FAULT, json.dumps({"fault": self.start_fault, "detail": "0x00"}).encode())
+        elif command["do"] == "start":
+            self.running, self.samples, self._started = True, 0, time.monotonic()
+            self.limit = command.get("seconds") and command["seconds"] * command["odr_hz"]
+            self._keeping = True
+            self._hello()
+        elif command["do"] == "hello":
+            self._hello()
+        elif command["do"] == "mark":
+            self._send(FrameType.MARK, command["text"].encode())
+        elif command["do"] == "stop" and self.running:
+            self._bye("stop")
+
+    def _samples(self) -> None:
+        packets = np.zeros(COUNT, np.dtype([("header", "u1"), ("accel", ">i2", 3), ("rest", "V9")]))
+        packets["header"] = 0x68
+        packets["accel"] = [100, -200, 2048]
+        self._send(FrameType.SAMPLES, packets.tobytes(), layout=1, count=COUNT, fifo_level=COUNT)
+        self.samples += COUNT
+        if self.limit and self.samples >= self.limit:
+            self._bye("seconds")
+
+    def _bye(self, reason: str) -> None:
+        self.running = False
+        self._send(FrameType.BYE, json.dumps({"reason": reason, "samples": self.samples, "lost": 0}).encode())
+
+    def _hello(self) -> None:
+        hello = {"serial": "e66", "boot_id": self.boot_id, "running": self.running, "odr_hz": 4000, "chip": "stand-in"}
+        self._send(FrameType.HELLO, json.dumps(hello).encode())
+
+    def _send(self, kind: FrameType, payload: bytes, **fields: int) -> None:
+        data = pack_frame(
+            kind, payload, sequence=self.sequence, first_sample=self.samples, clock_us=self.clock_us, **fields
+        )
+        self.sequence += 1
+        if self._master is not None:
+            self.sent += data if self._keeping else b""
+            self._keeping &= kind != FrameType.BYE
+            while data:
+                data = data[os.write(self._master, data) :]
+
+
+@pytest.fixture
+def stand_in(tmp_path):
+    boxes = []
+
+    def make(**options) -> StandIn:
+        boxes.append(StandIn(tmp_path / f"port{len(boxes)}", **options))
+        return boxes[-1]
+
+    yield make
+    for box in boxes:
+        box.close()
+
+
+@pytest.fixture
+def talker(tmp_path):
+    """A pseudo-terminal on which something answers `reply` to whatever it hears (nothing, when empty)."""
+    ends, stop, threads = [], threading.Event(), []
+
+    def make(reply: bytes) -> str:
+        master, slave = pty.openpty()
+        tty.setraw(slave)
+        ends.extend((master, slave))
+
+        def run() -> None:
+            while not stop.is_set():
+                if select.select([master], [], [], 0.02)[0] and os.read(master, 4096) and reply:
+                    os.write(master, reply)
+
+        threads.append(threading.Thread(target=run, daemon=True))
+        threads[-1].start()
+        return os.ttyname(slave)
+
+    yield make
+    stop.set()
+    for thread in threads:
+        thread.join()
+    for end in ends:
+        os.close(end)
