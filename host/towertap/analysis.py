@@ -1,0 +1,219 @@
+"""From a capture to the figures of its windows and of the whole, in vehicle axes: where signals meet files."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pandas as pd
+
+from towertap.capture.reading import Capture, Piece
+from towertap.errors import AnalysisError, CallError
+from towertap.signals.axes import EXAMPLE, parse_mounting
+from towertap.signals.filters import Array, Band
+from towertap.signals.jerk import EDGE_HZ
+from towertap.signals.metrics import METRICS, Metric, Settings
+from towertap.signals.stream import Channel, Windows, piece_windows, settled_row
+
+WINDOW_S = (0.1, 60.0)
+"""Shortest and longest window, in seconds."""
+
+REST_S = 30.0
+"""Where gravity is looked for when the mounting asks for it: in the quietest second of so much of the start."""
+
+AT_REST_MS2 = 0.3
+"""Largest standard deviation of any axis that still passes for standing still (an idling engine shakes less)."""
+
+GRAVITY_MS2 = (9.3, 10.3)
+"""What the mean specific force at rest must be: gravity, with a chip's offset and scale error."""
+
+
+@dataclass(frozen=True, eq=False)
+class Analysis:
+    """What a capture comes to.
+
+    `windows` has one row a window, the columns `piece` (from 0), `start_s` (from the capture's first sample) and one
+    per metric; `whole` has each metric over all windows together. `metrics` are those of both, by name, `bands_hz`
+    their bands and `left_out` the metrics that the rate cannot carry, with the reason. The first `settling_s` of every
+    piece are not in the windows.
+    """
+
+    windows: pd.DataFrame
+    whole: dict[str, float]
+    metrics: dict[str, Metric]
+    bands_hz: dict[str, Band]
+    left_out: dict[str, str]
+    rate_hz: float
+    window_s: float
+    settling_s: float
+
+    @property
+    def analysed_s(self) -> float:
+        """Time that the windows cover together, in seconds."""
+        return len(self.windows) * self.window_s
+
+
+def analyse_capture(
+    capture: Capture,
+    *,
+    window_s: float = 1.0,
+    jerk_edge_hz: float = EDGE_HZ,
+    metrics: Sequence[str] | None = None,
+    mounting: str | None = None,
+) -> Analysis:
+    """Filter a capture piece by piece and reduce it to windows of `window_s` and to whole figures.
+
+    `metrics` are names of METRICS, all by default; `mounting` (see `axes.parse_mounting`) stands in for the one of the
+    capture's conditions. Windows do not overlap, never reach over a gap and start when every filter has settled. Memory
+    does not grow with the capture but for its windows. Raises CallError for an option out of range, AnalysisError for
+    an unusable mounting and for a capture whose pieces are all too short.
+    """
+    if not WINDOW_S[0] <= window_s <= WINDOW_S[1]:
+        raise CallError(f"a window of {window_s:g} s is out of range: give {WINDOW_S[0]:g} to {WINDOW_S[1]:g} s")
+    settings = Settings(capture.rate_hz, jerk_edge_hz)
+    chosen, channel_of, left_out = _channels(_named(metrics), settings)
+    channels = list(dict.fromkeys(channel_of.values()))
+    window_rows = max(1, round(window_s * capture.rate_hz))
+    start = settled_row(channels)
+    rotation = rotation_to_vehicle(capture, mounting)
+
+    pieces = capture.pieces()
+    found = [
+        piece_windows(_vehicle_blocks(capture, piece, rotation), channels, capture.rate_hz, window_rows)
+        for piece in pieces
+    ]
+    counts = [len(of_channels[0]) for of_channels in found]
+    if not sum(counts):
+        longest = max(piece.n_rows for piece in pieces) / capture.rate_hz
+        raise AnalysisError(
+            f"no stretch without gaps is long enough: the longest is {longest:.2f} s, and the filters need "
+            f"{start / capture.rate_hz:.2f} s to settle before a window of {window_s:g} s; record longer"
+        )
+    joined = {channel: Windows.join([one[i] for one in found]) for i, channel in enumerate(channels)}
+    places = {
+        "piece": np.repeat(np.arange(len(pieces)), counts),
+        "start_s": np.concatenate(
+            [
+                piece.start_time_s + (start + np.arange(count) * window_rows) / capture.rate_hz
+                for piece, count in zip(pieces, counts, strict=True)
+            ]
+        ),
+    }
+    return Analysis(
+        windows=pd.DataFrame(
+            places | {name: one.figure(joined[channel_of[name]]) for name, one in chosen.items()},
+        ),
+        whole={name: float(one.figure(joined[channel_of[name]].whole())[0]) for name, one in chosen.items()},
+        metrics=chosen,
+        bands_hz={name: one.band_hz(settings) for name, one in chosen.items()},
+        left_out=left_out,
+        rate_hz=capture.rate_hz,
+        window_s=window_rows / capture.rate_hz,
+        settling_s=start / capture.rate_hz,
+    )
+
+
+def rotation_to_vehicle(capture: Capture, mounting: str | None = None) -> Array:
+    """The rotation R (3, 3), vehicle = R @ chip, by `mounting` or else by the capture's conditions.
+
+    Raises AnalysisError when neither gives a usable mounting.
+    """
+    text = mounting or capture.conditions.mounting
+    if not text.strip():
+        raise AnalysisError(f"the capture does not say how the box was mounted: give --mounting {EXAMPLE}")
+    return parse_mounting(text, lambda: _gravity_at_rest(capture))
+
+
+def save_windows(analysis: Analysis, path: Path) -> None:
+    """Write the table of windows, as the suffix says: .csv with a head of `#` lines, or .h5 with attributes."""
+    save = SAVERS.get(path.suffix.lower())
+    if save is None:
+        raise CallError(f"{path}: no table is written as '{path.suffix}': give {' or '.join(SAVERS)}")
+    save(analysis, path)
+
+
+def _named(names: Sequence[str] | None) -> dict[str, Metric]:
+    unknown = [name for name in names or () if name not in METRICS]
+    if unknown:
+        raise CallError(f"there is no metric '{unknown[0]}': choose from {', '.join(METRICS)}")
+    return {name: METRICS[name] for name in names} if names else METRICS
+
+
+def _channels(
+    metrics: dict[str, Metric], settings: Settings
+) -> tuple[dict[str, Metric], dict[str, Channel], dict[str, str]]:
+    """The metrics that the rate carries, the channel of each (axis and filter are shared), the reasons of the rest."""
+    carried: dict[str, Metric] = {}
+    channel_of: dict[str, Channel] = {}
+    left_out: dict[str, str] = {}
+    made: dict[tuple, Channel] = {}
+    for name, metric in metrics.items():
+        band_hz = metric.band_hz(settings)
+        key = (metric.axis, metric.make_filter, band_hz)
+        try:
+            if key not in made:
+                made[key] = Channel("xyz".index(metric.axis), metric.make_filter(band_hz, settings.rate_hz))
+        except AnalysisError as reason:
+            left_out[name] = str(reason)
+        else:
+            carried[name], channel_of[name] = metric, made[key]
+    if not carried:
+        raise AnalysisError(f"no metric is left at this rate: {next(iter(left_out.values()))}")
+    return carried, channel_of, left_out
+
+
+def _vehicle_blocks(capture: Capture, piece: Piece, rotation: Array) -> Iterator[Array]:
+    """Specific force of a piece in vehicle axes, (3, n) in m/s², block by block."""
+    for block in capture.blocks(piece):
+        yield rotation @ block.T
+
+
+def _gravity_at_rest(capture: Capture) -> Array:
+    """Mean specific force (3,), chip axes, m/s², over the quietest second of the first REST_S of the capture."""
+    piece, second = capture.pieces()[0], round(capture.rate_hz)
+    start = Piece(piece.first_row, min(piece.n_rows, math.ceil(REST_S * capture.rate_hz)), piece.start_time_s)
+    quietest, gravity = math.inf, np.zeros(3)
+    for block in capture.blocks(start, second):
+        spread = float(block.std(axis=0).max())
+        if len(block) == second and spread < quietest:
+            quietest, gravity = spread, block.mean(axis=0)
+    if quietest > AT_REST_MS2 or not GRAVITY_MS2[0] <= np.linalg.norm(gravity) <= GRAVITY_MS2[1]:
+        raise AnalysisError(
+            f"the box was not at rest for a second in its first {REST_S:g} s, so gravity does not show its axes: "
+            f"give --mounting {EXAMPLE}"
+        )
+    return gravity
+
+
+def _describe(analysis: Analysis) -> dict[str, dict[str, object]]:
+    return {
+        name: {"label": one.label, "unit": one.unit, "axis": one.axis, "band_hz": analysis.bands_hz[name]}
+        for name, one in analysis.metrics.items()
+    }
+
+
+def _save_csv(analysis: Analysis, path: Path) -> None:
+    with path.open("w", encoding="utf-8", newline="") as file:
+        for name, about in _describe(analysis).items():
+            low, high = analysis.bands_hz[name]
+            file.write(f"# {name}: {about['label']}, {about['unit']}, {low:g} to {high:g} Hz\n")
+        analysis.windows.to_csv(file, index=False, float_format="%.7g", lineterminator="\n")
+
+
+def _save_hdf5(analysis: Analysis, path: Path) -> None:
+    with h5py.File(path, "w") as file:
+        file.attrs.update(rate_hz=analysis.rate_hz, window_s=analysis.window_s, settling_s=analysis.settling_s)
+        about = _describe(analysis)
+        for name, column in analysis.windows.items():
+            dataset = file.create_dataset(f"windows/{name}", data=column.to_numpy())
+            dataset.attrs.update(about.get(name, {}))
+        for name, value in analysis.whole.items():
+            file.create_dataset(f"whole/{name}", data=value).attrs.update(about[name])
+
+
+SAVERS: dict[str, Callable[[Analysis, Path], None]] = {".csv": _save_csv, ".h5": _save_hdf5}
+"""Suffix → how the table of windows is written."""

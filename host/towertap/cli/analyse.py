@@ -1,0 +1,81 @@
+"""`towertap analyse`: the figures of one capture, per window and as a whole."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+from rich.console import Group
+from rich.table import Table
+
+from towertap.analysis import Analysis, analyse_capture, save_windows
+from towertap.capture.reading import open_capture
+from towertap.cli._outcome import Outcome, answers
+from towertap.errors import CallError
+from towertap.signals.jerk import EDGE_HZ
+
+
+@click.command(
+    name="analyse",
+    help="Print acceleration, weighted acceleration, jerk and bands of CAPTURE as a whole; save them per window.",
+)
+@click.argument("capture", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), help="Table of windows, .csv or .h5; default NAME.windows.csv.")
+@click.option("--window-s", type=float, default=1.0, show_default=True, help="Length of a window, s.")
+@click.option("--jerk-edge-hz", type=float, default=EDGE_HZ, show_default=True, help="Upper edge of the jerk, Hz.")
+@click.option(
+    "--mounting", help="Chip axes in vehicle axes, instead of the capture's: x=+X,y=+Y,z=+Z or x=+X,z=gravity."
+)
+@answers
+def command(capture: Path, out: Path | None, window_s: float, jerk_edge_hz: float, mounting: str | None) -> Outcome:
+    """Analyse, save, tell."""
+    out = out or capture.with_suffix(".windows.csv")
+    if out.resolve() == capture.resolve():
+        raise CallError(f"{out}: the table would overwrite the capture; give another --out")
+    with open_capture(capture) as opened:
+        analysis = analyse_capture(opened, window_s=window_s, jerk_edge_hz=jerk_edge_hz, mounting=mounting)
+    save_windows(analysis, out)
+    return Outcome(_data(capture, out, analysis), Group(_table(analysis), *_remarks(out, analysis)))
+
+
+def _data(capture: Path, out: Path, analysis: Analysis) -> dict[str, object]:
+    return {
+        "capture": capture,
+        "table": out,
+        "rate_hz": analysis.rate_hz,
+        "window_s": analysis.window_s,
+        "settling_s": analysis.settling_s,
+        "analysed_s": analysis.analysed_s,
+        "whole": {
+            name: {
+                "value": value,
+                "unit": analysis.metrics[name].unit,
+                "label": analysis.metrics[name].label,
+                "band_hz": analysis.bands_hz[name],
+            }
+            for name, value in analysis.whole.items()
+        },
+        "windows": analysis.windows.to_dict("list"),
+        "left_out": analysis.left_out,
+    }
+
+
+def _table(analysis: Analysis) -> Table:
+    table = Table("metric", "what", "band, Hz", box=None, pad_edge=False)
+    table.add_column("whole", justify="right")
+    table.add_column("unit")
+    for name, value in analysis.whole.items():
+        low, high = analysis.bands_hz[name]
+        metric = analysis.metrics[name]
+        table.add_row(name, metric.label, f"{low:g} to {high:g}", f"{value:.4g}", metric.unit)
+    return table
+
+
+def _remarks(out: Path, analysis: Analysis) -> list[str]:
+    return [
+        *(f"{name} is left out: {reason}" for name, reason in analysis.left_out.items()),
+        f"{analysis.analysed_s:.1f} s in {len(analysis.windows)} windows of {analysis.window_s:.3g} s at "
+        f"{analysis.rate_hz:.2f} Hz; the first {analysis.settling_s:.2f} s after every start and gap are left out "
+        "while the filters settle. Band edges other than the weightings' are common practice.",
+        f"Per window: {out}",
+    ]

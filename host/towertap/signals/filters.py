@@ -1,0 +1,109 @@
+"""Filters that run over a stream of blocks, and from which row on their output counts.
+
+A filter is a design without state; `start()` gives a function that takes the blocks of one contiguous piece in order
+and returns what output they complete. So nothing is ever carried over a gap.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import signal
+
+from towertap.errors import AnalysisError
+
+Array = NDArray[np.float64]
+Band = tuple[float, float]
+
+CARRIED = 0.4
+"""The part of the sampling rate up to which a band may reach; the chip's own anti-alias filter takes the rest."""
+
+SETTLED = 0.01
+"""A recursive filter has settled when its slowest pole has decayed to this part of what the start set off."""
+
+
+class Filter(Protocol):
+    """What the stream asks of a filter; rows are counted from the start of the piece."""
+
+    @property
+    def first_row(self) -> int:
+        """The row that the first output value belongs to."""
+
+    @property
+    def settled_row(self) -> int:
+        """The first row whose output counts."""
+
+    def start(self) -> Callable[[Array], Array]:
+        """Make a function from the blocks (n,) of one piece, in order, to the output (m,) that they complete."""
+
+
+@dataclass(frozen=True, eq=False)
+class Recursive:
+    """Second-order sections (n, 6). Started at rest on the first sample, so that gravity sets nothing off."""
+
+    sos: Array
+
+    first_row = 0
+
+    @property
+    def settled_row(self) -> int:
+        """Rows until the slowest pole has decayed to SETTLED."""
+        slowest = max(np.abs(np.roots(section[3:])).max() for section in self.sos)
+        return math.ceil(math.log(SETTLED) / math.log(slowest))
+
+    def start(self) -> Callable[[Array], Array]:
+        """Run over one piece; every block gives as many values as it has rows."""
+        at_rest: Array = signal.sosfilt_zi(self.sos)
+        state: Array | None = None
+
+        def run(block: Array) -> Array:
+            nonlocal state
+            if not block.size:
+                return block
+            output, state = signal.sosfilt(self.sos, block, zi=at_rest * block[0] if state is None else state)
+            return output
+
+        return run
+
+
+@dataclass(frozen=True, eq=False)
+class Symmetric:
+    """A linear-phase FIR filter of odd length, (2h + 1,); output is aligned with input, h rows short at either end."""
+
+    taps: Array
+
+    @property
+    def first_row(self) -> int:
+        """Half the length: the first row with a full half on either side."""
+        return self.taps.size // 2
+
+    settled_row = first_row
+
+    def start(self) -> Callable[[Array], Array]:
+        """Run over one piece by FFT; output comes half a filter later than its row."""
+        held = np.empty(0)
+
+        def run(block: Array) -> Array:
+            nonlocal held
+            held = np.concatenate([held, block])
+            if held.size < self.taps.size:
+                return np.empty(0)
+            output: Array = signal.fftconvolve(held, self.taps, mode="valid")
+            held = held[output.size :]
+            return output
+
+        return run
+
+
+def require_rate(band_hz: Band, rate_hz: float) -> None:
+    """Raise AnalysisError when `rate_hz` is too low to carry `band_hz`."""
+    _, high = band_hz
+    if high > CARRIED * rate_hz:
+        raise AnalysisError(
+            f"a band up to {high:g} Hz needs a rate of {high / CARRIED:g} Hz or more, this one is {rate_hz:.6g} Hz"
+        )

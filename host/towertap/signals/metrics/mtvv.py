@@ -1,0 +1,20 @@
+"""Maximum transient vibration value: largest running r.m.s. of the weighted acceleration, ISO 2631-1 clause 6.3.1."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from towertap.signals.filters import Array
+from towertap.signals.metrics._metric import Metric
+from towertap.signals.metrics.weighted import weighted
+from towertap.signals.stream import Windows
+
+
+def mtvv(axis: str) -> Metric:
+    """The metric `mtvv_AXIS`."""
+    base = weighted(axis)
+    return replace(base, name=f"mtvv_{axis}", label=f"largest running r.m.s., {base.label}", figure=_largest)
+
+
+def _largest(windows: Windows) -> Array:
+    return windows.running
