@@ -8,7 +8,7 @@ from micropython import const
 
 from . import VERSION, commands, frame, sensors
 from .board import BOARD, Bus
-from .clock import Clock, add
+from .clock import add
 from .fault import Fault
 from .frame import LOSS_UNKNOWN, OVERFLOWED, RESTARTED, Frames
 from .link import Link
@@ -32,12 +32,11 @@ def run(stream_in, stream_out):
 
 
 class Box:
-    """The box: its sensor, its clock, its frames, its link, and how the recording goes."""
+    """The box: its sensor, its frames, its link, and how the recording goes."""
 
     def __init__(self, stream_in, stream_out):
         self.link = Link(stream_in)
         self.frames = Frames(stream_out.write)
-        self.clock = Clock(self.frames.clock_us)
         self.boot_id = os.urandom(4).hex()
         self.bus = Bus()
         self.bus.on_interrupt(self._on_watermark)
@@ -59,11 +58,11 @@ class Box:
 
     def turn(self):
         """Once round the loop. While samples flow and nobody asks for anything, it does not touch the heap."""
-        elapsed_us = self.clock.advance()
+        lap_us = self.frames.clock.lap()
         if self.running:
             if self.due or self.quiet_us > _SILENCE_US:
                 self._drain()
-            self._keep_time(elapsed_us)
+            self._keep_time(lap_us)
         if self.watchdog:
             self.watchdog.feed()
         try:
@@ -121,11 +120,11 @@ class Box:
         except Fault as fault:  # the silence that follows brings the next try
             self.complain(fault)
 
-    def _keep_time(self, elapsed_us):
-        self.quiet_us += elapsed_us
-        if elapsed_us > self.max_loop_us:
-            self.max_loop_us = elapsed_us
-        self.second_us += elapsed_us
+    def _keep_time(self, lap_us):
+        self.quiet_us += lap_us
+        if lap_us > self.max_loop_us:
+            self.max_loop_us = lap_us
+        self.second_us += lap_us
         if self.second_us >= _SECOND_US:
             self.second_us -= _SECOND_US
             self.seconds += 1

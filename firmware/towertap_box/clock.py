@@ -23,12 +23,19 @@ class Clock:
 
     def __init__(self, counter):
         self._counter = counter
+        self._lap_us = 0
         self._ticks = ticks_us()
 
     def advance(self):
-        """Bring the counter up to now and return the microseconds since the last call, which must be under 2^29."""
+        """Bring the counter up to now; at the latest every 2^29 microseconds, or a wrap goes unseen."""
         now = ticks_us()
-        elapsed = ticks_diff(now, self._ticks)
+        elapsed_us = ticks_diff(now, self._ticks)
         self._ticks = now
-        add(self._counter, elapsed, 4)
-        return elapsed
+        self._lap_us += elapsed_us
+        add(self._counter, elapsed_us, 4)
+
+    def lap(self):
+        """Advance, and return the microseconds since the last lap."""
+        self.advance()
+        lap_us, self._lap_us = self._lap_us, 0
+        return lap_us

@@ -5,7 +5,7 @@ import json
 import micropython
 from micropython import const
 
-from .clock import add
+from .clock import Clock, add
 
 HELLO = const(1)
 SAMPLES = const(2)
@@ -70,8 +70,8 @@ def describe(buffer, kind: int, flags: int, layout: int, length: int, count: int
 class Frames:
     """The frame buffer. Its header is also where the running counters live, so that sending copies nothing.
 
-    `first_sample` and `clock_us` (8 bytes each) and `temperature` (2 bytes) are views into the header, to be kept
-    up to date by their owners; `payload` takes the samples of the next sample frame.
+    `first_sample`, `clock_us` (8 bytes each) and `temperature` (2 bytes) are views into the header; `clock` keeps the
+    second, the loop the others. `payload` takes the samples of the next sample frame.
     """
 
     def __init__(self, write):
@@ -82,6 +82,7 @@ class Frames:
         self._sequence = self._view[12:16]
         self.first_sample = self._view[16:24]
         self.clock_us = self._view[24:32]
+        self.clock = Clock(self.clock_us)
         self.temperature = self._view[34:36]
 
     def hold(self, layout, count, packet):
@@ -105,6 +106,7 @@ class Frames:
         if not isinstance(content, str):
             content = json.dumps(content)
         payload = content.encode()
+        self.clock.advance()
         end = _HEADER + len(payload)
         self._buffer[_HEADER:end] = payload
         describe(self._buffer, kind, 0, 0, len(payload), 0, 0)

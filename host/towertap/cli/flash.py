@@ -1,0 +1,94 @@
+"""`towertap flash`: put the firmware on a board that runs MicroPython."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from itertools import chain
+
+import click
+import serial
+from serial.tools import list_ports
+
+from towertap.cli._outcome import Outcome, answers, console
+from towertap.errors import BoxError
+from towertap.firmware import board_files, firmware_dir
+
+_RESTART_S = 3.0  # a board's USB port is back by then
+_COPY_LIMIT_S = 120.0
+
+_MAKE_FOLDERS = """
+import os
+for folder in {}:
+    try:
+        os.mkdir(folder)
+    except OSError:
+        pass
+"""
+"""What the board runs first; a folder that is there already is no error, unlike in mpremote's own mkdir."""
+
+
+@click.command(
+    name="flash", help="Put the firmware on a board that runs MicroPython 1.22 or newer (see micropython.org)."
+)
+@click.option("--port", help="Serial port of the board; found by itself when only one board is plugged in.")
+@click.option("--list", "list_only", is_flag=True, help="Only say which files would go on the board.")
+@answers
+def command(port: str | None, list_only: bool) -> Outcome:
+    """Copy the firmware's files to the board and start it."""
+    files = [path.as_posix() for path in board_files()]
+    if list_only:
+        return Outcome({"files": files}, "\n".join(files))
+    port = port or _only_board()
+    _restart(port)
+    with console.status(f"copying {len(files)} files to {port}"):
+        _copy(port)
+    return Outcome({"port": port, "files": files}, f"{len(files)} files on the board at {port}; it is starting now")
+
+
+def _only_board() -> str:
+    ports = [port.device for port in list_ports.comports() if port.vid is not None]
+    if not ports:
+        raise BoxError("no board found; plug one in, or name its port with --port")
+    if len(ports) > 1:
+        raise BoxError(f"several boards found ({', '.join(sorted(ports))}); name one with --port")
+    return ports[0]
+
+
+def _restart(port: str) -> None:
+    """Restart a box that may be there: once it has recorded, its watchdog would bite in the middle of the copying."""
+    try:
+        with serial.Serial(port, write_timeout=1.0) as link:
+            link.write(b'\n{"do": "restart"}\n')
+            link.flush()
+    except (OSError, serial.SerialException) as error:
+        raise BoxError(f"cannot open {port} ({error}); is it plugged in, and no other program using it?") from error
+    time.sleep(_RESTART_S)
+
+
+def _copy(port: str) -> None:
+    files = board_files()
+    folders = sorted({path.parent.as_posix() for path in files} - {"."})
+    copies = (["cp", str(firmware_dir() / path), f":{path.as_posix()}", "+"] for path in files)
+    _mpremote("connect", port, "resume", "exec", _MAKE_FOLDERS.format(folders), "+", *chain(*copies), "reset")
+
+
+def _mpremote(*arguments: str) -> None:
+    try:
+        done = subprocess.run(
+            [sys.executable, "-m", "mpremote", *arguments],
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            timeout=_COPY_LIMIT_S,
+        )
+    except subprocess.TimeoutExpired as error:
+        raise BoxError(
+            "the board does not answer; does it run MicroPython? Unplug it, plug it in, try again"
+        ) from error
+    if done.returncode:
+        last = (done.stderr.strip() or done.stdout.strip() or "mpremote said nothing").splitlines()[-1]
+        raise BoxError(
+            f"the board did not take the firmware ({last}); does it run MicroPython? Plug it in anew, try again"
+        )
