@@ -32,14 +32,14 @@ CONDITION_OPTIONS = {
 def condition_options(command: Any) -> Any:
     """Give a command one option for each field of Conditions; each is None when it was not given."""
     for name, text in reversed(CONDITION_OPTIONS.items()):
-        flag = (
-            "--pass"
-            if name == "pass_number"
-            else f"--{name.removesuffix('_kmh').removesuffix('_kpa').removesuffix('_c')}"
-        )
         kind = {"pass_number": int}.get(name, float if name in RANGES else str)
-        command = click.option(flag.replace("_", "-"), name, type=kind, default=None, help=text)(command)
+        command = click.option(condition_flag(name), name, type=kind, default=None, help=text)(command)
     return command
+
+
+def condition_flag(name: str) -> str:
+    """The option of a field of Conditions; the unit stays in its name."""
+    return "--pass" if name == "pass_number" else f"--{name.replace('_', '-')}"
 
 
 @click.command(

@@ -1,0 +1,171 @@
+"""`towertap record`: a drive from the box into a raw recording and a capture, with a screen for the passenger."""
+
+from __future__ import annotations
+
+import queue
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.live import Live as Screen
+from rich.table import Table
+from rich.text import Text
+
+from towertap.box.keyboard import Keyboard
+from towertap.box.naming import recording_name
+from towertap.box.port import Settings, open_box
+from towertap.box.recorder import Progress, RecordingSummary, record
+from towertap.capture.decode import decode_raw
+from towertap.capture.integrity import Integrity, check
+from towertap.capture.reading import open_capture
+from towertap.cli._asking import day_file, gather
+from towertap.cli._outcome import Outcome, answers, console
+from towertap.cli.decode import condition_options
+
+RATES_HZ = (1000, 2000, 4000, 8000)
+
+SAFETY = (
+    "The driver drives and looks at the road; the passenger records. The box is bolted down, its cable clear of pedals "
+    "and hands. The road's law and its other users come before any recording."
+)
+
+
+@click.command(
+    name="record",
+    help="Record a drive from the box: raw bytes first, then a capture. Whatever must be known before the drive and is "
+    "not given is asked for on a terminal.",
+)
+@click.option("--port", help="The box's serial port; found by greeting every port when not given.")
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), default=".", help="Folder for the recording.")
+@click.option("--seconds", type=click.FloatRange(0.1, 1e6), help="Stop after so many seconds of samples.")
+@click.option("--odr-hz", type=click.Choice([str(r) for r in RATES_HZ]), default="4000", help="Samples a second.")
+@click.option(
+    "--conditions",
+    "conditions_file",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="TOML file with the day's values, by the names of the options below (pass_number, speed_kmh, …).",
+)
+@condition_options
+@answers
+def command(
+    port: str | None, out: Path, seconds: float | None, odr_hz: str, conditions_file: Path | None, **given: Any
+) -> Outcome:
+    """Ask, record, decode, check, and say what comes next."""
+    day = day_file(conditions_file) if conditions_file else {}
+    with open_box(port) as box:
+        console.print(f"Box {box.identity['serial']} on {box.port}. {SAFETY}")
+        conditions = gather({name: value for name, value in given.items() if value is not None}, day, out)
+        out.mkdir(parents=True, exist_ok=True)
+        name = recording_name(conditions.road, conditions.part, conditions.pass_number or 0, datetime.now(UTC))
+        marks: queue.SimpleQueue[str] = queue.SimpleQueue()
+        with _stopped_by_signals() as stop, Keyboard(marks) as keyboard, _screen(keyboard) as show:
+            summary = record(
+                box,
+                out / f"{name}.ttraw",
+                conditions,
+                Settings(odr_hz=int(odr_hz)),
+                seconds=seconds,
+                on_progress=show,
+                marks=marks,
+                stop=stop,
+            )
+    capture_path = decode_raw(summary.raw_path, summary.raw_path.with_suffix(".h5"))
+    with open_capture(capture_path) as capture:
+        integrity = check(capture)
+    return _outcome(summary, capture_path, integrity)
+
+
+@contextmanager
+def _stopped_by_signals() -> Iterator[threading.Event]:
+    """An event that Ctrl-C or SIGTERM sets; a second one interrupts for good."""
+    stop = threading.Event()
+
+    def ask(number: int, frame: object) -> None:
+        if stop.is_set():
+            raise KeyboardInterrupt
+        stop.set()
+
+    before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield stop
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+@contextmanager
+def _screen(keyboard: Keyboard) -> Iterator[Callable[[Progress], None]]:
+    """A function that tells events as they come, and on a terminal keeps the running figures below them."""
+    screen = Screen(console=console, auto_refresh=False, transient=True) if console.is_terminal else None
+    told = 0
+
+    def show(progress: Progress) -> None:
+        nonlocal told
+        for event in progress.events[told:]:
+            console.print(f"{datetime.fromtimestamp(event.at.unix_s):%H:%M:%S} {event.text}", markup=False)
+        told = len(progress.events)
+        if screen:
+            screen.update(_figures(progress, keyboard), refresh=True)
+
+    with screen or nullcontext():
+        yield show
+
+
+def _figures(progress: Progress, keyboard: Keyboard) -> Table:
+    live = progress.live
+    minutes, seconds = divmod(live.seconds, 60)
+    table = Table.grid(padding=(0, 2))
+    table.add_row("time", f"{minutes:.0f} min {seconds:04.1f} s")
+    table.add_row("rate", "–" if live.rate_hz is None else f"{live.rate_hz:.1f} Hz")
+    table.add_row("missing", f"{live.missing_samples} of {live.samples + live.missing_samples} samples")
+    table.add_row(
+        "peak", "  ".join(f"{axis} {peak:.1f}" for axis, peak in zip("xyz", live.peak_ms2, strict=True)) + " m/s²"
+    )
+    table.add_row("space", f"{progress.raw_bytes / 1e6:.1f} MB written, room for {progress.space_s / 60:.0f} min")
+    table.add_row("marks", f"{live.marks}")
+    if keyboard.typing is not None:
+        table.add_row("text", Text(f"{keyboard.typing}▏"))
+    else:
+        table.add_row(
+            "keys",
+            "any key marks, Enter adds a text to the last mark, Ctrl-C stops" if keyboard.active else "Ctrl-C stops",
+        )
+    return table
+
+
+def _outcome(summary: RecordingSummary, capture_path: Path, integrity: Integrity) -> Outcome:
+    data = {
+        "raw": summary.raw_path,
+        "capture": capture_path,
+        "conditions": summary.sidecar_path,
+        "ended": summary.ended,
+        "seconds": summary.seconds,
+        "samples": summary.samples,
+        "missing_samples": summary.missing_samples,
+        "marks": summary.marks,
+        "raw_bytes": summary.raw_bytes,
+        "events": [{"unix_s": event.at.unix_s, "text": event.text} for event in summary.events],
+        "rate_hz": integrity.rate_hz,
+        "sound": integrity.sound,
+        "reasons": integrity.reasons,
+    }
+    lines = [
+        f"{summary.ended}: {summary.seconds:.1f} s, {summary.samples} samples, {summary.missing_samples} missing, "
+        f"{summary.marks} marks",
+        *(event.text for event in summary.events),
+        f"raw recording {summary.raw_path}",
+        f"capture       {capture_path}",
+    ]
+    if integrity.sound:
+        lines += ["sound", "Next: drive the next pass; when both parts are driven, 'towertap compare' the folder."]
+    else:
+        lines += [
+            f"not sound: {'; '.join(integrity.reasons)}",
+            f"Next: 'towertap check {capture_path}' lists every rule; drive this pass again.",
+        ]
+    return Outcome(data, Text("\n".join(lines)), 0 if integrity.sound else 1)
