@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import h5py
@@ -10,6 +11,7 @@ from scipy import stats
 
 from towertap.capture.continuity import LINK, OVERFLOW
 
+BLOCK_CHUNKS = 4
 FEWEST_FRAMES = 16
 BATCHES = 20
 HUBER_C = 1.345
@@ -31,18 +33,22 @@ class Rate:
     """Scatter (one standard deviation) of the box's clock readings about an even rate."""
 
 
+def frame_blocks(file: h5py.File) -> Iterator[np.ndarray]:
+    """The frame table of an open capture in blocks, at least one, in the type schema.FRAME."""
+    frames = file["frames"]
+    rows = BLOCK_CHUNKS * frames.chunks[0]
+    for start in range(0, max(len(frames), 1), rows):
+        yield frames[start : start + rows]
+
+
 def rate_of(file: h5py.File) -> Rate | None:
     """Fit the rate of an open capture; None when its frames do not carry one.
 
     A gap whose missing samples are not known exactly begins a new stretch. Frames are read in blocks.
     """
-    frames, gaps = file["frames"], file["gaps"][:]
-    step = -(-len(frames) // MOST_FRAMES)
-    chunk = frames.chunks[0]
-    kept = [
-        block[block["count"] > 0] for block in (frames[at : at + chunk][::step] for at in range(0, len(frames), chunk))
-    ]
-    table = np.concatenate(kept) if kept else frames[:0]
+    gaps = file["gaps"][:]
+    step = -(-len(file["frames"]) // MOST_FRAMES) or 1
+    table = np.concatenate([block[block["count"] > 0][::step] for block in frame_blocks(file)])
     newest = table["first_sample"] + table["fifo_level"] - 1
     inexact = gaps["row"][~np.isin(gaps["reason"], [LINK, OVERFLOW])]
     return fit_rate(newest, table["clock_us"], np.searchsorted(inexact, table["row"], side="right"))
