@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -9,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy import signal
+from towertap.capture.conditions import Conditions
 from towertap.compare.model import Drives, Pass, Quantity
 
 JERK = Quantity("jerk_z", "vertical jerk", "m/s³")
@@ -28,7 +30,7 @@ def windows(rng, profile, level, pass_spread=0.03, line=0.2):
 def one_pass(table, side, road, number, part=None):
     """A pass made of a table (metric name → windows)."""
     part = part or {"before": "rubber", "after": "polyurethane"}[side]
-    conditions = SimpleNamespace(part=part, road=road, pass_number=number, vehicle="minibus", speed_kmh=40.0)
+    conditions = Conditions(vehicle="minibus", part=part, road=road, pass_number=number, speed_kmh=40.0)
     frame = pd.DataFrame({"piece": 0, "start_s": np.arange(len(next(iter(table.values())))), **table})
     whole = {name: float(np.sqrt(np.mean(np.square(values)))) for name, values in table.items()}
     return Pass(Path(f"{road}-{part}-{number}.h5"), side, conditions, SimpleNamespace(sound=True), frame, whole)
@@ -53,9 +55,13 @@ def invented(seed, *, ratio=1.0, n=(4, 4), roads=None, pass_spread=0.03, seconds
     return drives_of(passes, [Quantity(name, name.replace("_", " "), "m/s³") for name in metrics])
 
 
+def swapped(drives):
+    """The same drives with before and after changed about."""
+    passes = tuple(replace(one, side={"before": "after", "after": "before"}[one.side]) for one in drives.passes)
+    return replace(drives, before=drives.after, after=drives.before, passes=passes)
+
+
 @pytest.fixture
 def make():
     """The builders above, as attributes."""
-    return SimpleNamespace(
-        windows=windows, one_pass=one_pass, road_profile=road_profile, drives_of=drives_of, invented=invented
-    )
+    return SimpleNamespace(one_pass=one_pass, drives_of=drives_of, invented=invented, swapped=swapped)

@@ -31,11 +31,11 @@ def compare(
     if not (0 < margin < 1 and 0 < quantile < 1):
         raise CallError(f"margin {margin:g} and quantile {quantile:g} must lie between 0 and 1")
     quantities = [_quantity(drives, name) for name in dict.fromkeys(metrics)]
+    if not quantities:
+        raise CallError("no metric to compare: name one or more")
     roads = [road for road in drives.rough_roads if drives.of(road, "before") and drives.of(road, "after")]
     if not roads:
         raise AnalysisError(f"no rough road was driven with both '{drives.before}' and '{drives.after}': record both")
-    if not drives.of(drives.smooth):
-        raise AnalysisError(f"no sound pass over the smooth road '{drives.smooth}': the gate needs one")
     gates = {quantity.name: set_gate(drives, quantity.name, quantile) for quantity in quantities}
     findings = _decide(
         [_find(drives, road, quantity, gates[quantity.name], margin) for road in roads for quantity in quantities],

@@ -32,6 +32,10 @@ def set_gate(drives: Drives, metric: str, quantile: float) -> Gate:
     """The threshold of one metric: the quantile of the smooth road's windows pooled over both sides."""
     sides = [window_values(drives.of(drives.smooth, side), metric) for side in ("before", "after")]
     pooled = np.concatenate(sides)
+    if not pooled.size:
+        raise AnalysisError(
+            f"no window of the smooth road '{drives.smooth}' has a {metric}: the gate needs a sound pass"
+        )
     return Gate(
         metric=metric,
         quantile=quantile,
@@ -85,9 +89,14 @@ def kept_share(before: Sequence[PassFigure], after: Sequence[PassFigure], parts:
     empty = [figure.capture for figure in (*before, *after) if not figure.kept]
     warning = None
     if empty:
-        warning = f"no window of {', '.join(empty)} passes the gate"
+        warning = f"not one window of {', '.join(empty)} is over the gate"
     elif step > LARGE_STEP or (step > SMALL_STEP and p is not None and p < STEP_ALPHA):
-        warning = f"the gate keeps {means[0]:.0%} of the windows with {parts[0]} but {means[1]:.0%} with {parts[1]}"
+        held = [f"{_percent(mean)} with {part}" for mean, part in zip(means, parts, strict=True)]
+        warning = f"of the windows the gate keeps {held[0]} but {held[1]}"
     elif sum(means) / 2 < MOSTLY_KEPT:
-        warning = f"the gate keeps only {sum(means) / 2:.0%} of the windows"
+        warning = f"the gate keeps only {_percent(sum(means) / 2)} of the windows"
     return KeptShare(before=means[0], after=means[1], p=p, warning=warning)
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %"

@@ -82,7 +82,7 @@ class Drives:
     def of(self, road: str, side: Side | None = None) -> tuple[Pass, ...]:
         """The passes over one road, of one side or of both, in driving order (pass number, then name)."""
         chosen = [one for one in self.passes if one.road == road and side in (None, one.side)]
-        return tuple(sorted(chosen, key=lambda one: (one.side == "after", one.conditions.pass_number, one.name)))
+        return tuple(sorted(chosen, key=lambda one: (one.side == "after", one.conditions.pass_number or 0, one.name)))
 
 
 @dataclass(frozen=True)
@@ -107,7 +107,7 @@ class PassFigure:
     """
 
     capture: str
-    pass_number: int
+    pass_number: int | None
     windows: int
     kept: int
     gated: float

@@ -98,7 +98,7 @@ def energy_mean(values: ArrayLike) -> float:
 
 
 def box(values: ArrayLike) -> Box | None:
-    """The numbers of a box plot (Tukey 1977) over values (n,); None of nothing."""
+    """The numbers of a box plot (Tukey 1977) over values (n,), whiskers never inside the box; None of nothing."""
     ordered = np.sort(np.asarray(values, float))
     if not ordered.size:
         return None
@@ -109,8 +109,8 @@ def box(values: ArrayLike) -> Box | None:
         median=median,
         q1=q1,
         q3=q3,
-        whisker_low=float(ordered[inside][0]),
-        whisker_high=float(ordered[inside][-1]),
+        whisker_low=min(q1, float(ordered[inside][0])),
+        whisker_high=max(q3, float(ordered[inside][-1])),
         outliers=tuple(ordered[~inside].tolist()),
     )
 

@@ -8,9 +8,11 @@ over the family.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from towertap.compare.model import Contrast, Finding, Sanity, Verdict
+
+VERDICTS: tuple[Verdict, ...] = ("harsher", "gentler", "equivalent", "undecided")
 
 
 def verdict(ratio: float, p_difference: float | None, p_equivalence: float | None, alpha: float) -> Verdict:
@@ -122,14 +124,8 @@ def sanity_words(entry: Sanity, smooth: str) -> str:
 
 def summary(findings: Sequence[Finding]) -> str:
     """One sentence over all findings, the decided ones first."""
-
-    def names(chosen: Iterable[Finding]) -> str:
-        return ", ".join(f"{one.label} on {one.road}" for one in chosen)
-
-    groups = {kind: [one for one in findings if one.verdict == kind] for kind in ("harsher", "gentler", "equivalent")}
-    told = [f"{kind} in {names(chosen)}" for kind, chosen in groups.items() if chosen]
-    undecided = len(findings) - sum(map(len, groups.values()))
-    if undecided:
-        told.append(f"undecided in {undecided} of {len(findings)} findings")
-    sentence = "; ".join(told)
-    return f"{sentence[0].upper()}{sentence[1:]}."
+    groups: dict[tuple[Verdict, str], list[str]] = {}
+    for one in sorted(findings, key=lambda one: VERDICTS.index(one.verdict)):
+        groups.setdefault((one.verdict, one.road), []).append(one.label)
+    told = "; ".join(f"{kind} on {road} in {', '.join(labels)}" for (kind, road), labels in groups.items())
+    return f"{told[0].upper()}{told[1:]}."

@@ -1,0 +1,140 @@
+"""`towertap compare`: before against after, with the pass as the unit, and a report."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+from rich.box import SIMPLE
+from rich.console import Group, RenderableType
+from rich.progress import Progress
+from rich.table import Table
+from rich.text import Text
+
+from towertap.cli._outcome import Outcome, answers, console
+from towertap.compare.comparison import DEFAULT_METRICS, compare
+from towertap.compare.model import Comparison
+from towertap.compare.passes import load_passes
+
+STYLES = {"harsher": "bold red", "gentler": "bold green", "equivalent": "bold blue", "undecided": "bold yellow"}
+
+NOTE = (
+    "The window t-test is common practice, shown for comparison and not used: windows of one pass share its speed, "
+    "line and temperature, neighbours are alike, and the gate picks them by the figure tested, so they are no "
+    "independent trials; and a p above 0.05 would not mean that nothing changed."
+)
+
+
+@click.command(name="compare", help="Compare the captures of FOLDER before and after a part was changed.")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--before", required=True, metavar="NAME", help="The part fitted before, as the captures name it.")
+@click.option("--after", required=True, metavar="NAME", help="The part fitted after.")
+@click.option("--smooth", required=True, metavar="ROAD", help="The smooth road, which sets the gate.")
+@click.option("--margin", default=10.0, show_default=True, metavar="PERCENT", help="The change that counts.")
+@click.option("--quantile", default=0.95, show_default=True, help="Quantile of the smooth road's windows: the gate.")
+@click.option(
+    "--metric",
+    "metrics",
+    multiple=True,
+    metavar="NAME",
+    help=f"A metric to compare; may be repeated; each costs the power of all. Default: {', '.join(DEFAULT_METRICS)}.",
+)
+@click.option("--include-unsound", is_flag=True, help="Use captures that are not sound as well; the answer says so.")
+@click.option("--report", type=click.Path(path_type=Path, file_okay=False), help="Write the report into this folder.")
+@answers
+def command(
+    folder: Path,
+    before: str,
+    after: str,
+    smooth: str,
+    margin: float,
+    quantile: float,
+    metrics: tuple[str, ...],
+    include_unsound: bool,
+    report: Path | None,
+) -> Outcome:
+    """Load the passes, compare them, write the report, tell the answer."""
+    with Progress(console=console, transient=True, disable=not sys.stderr.isatty()) as progress:
+        task = progress.add_task("reading passes", total=None)
+        drives = load_passes(
+            folder,
+            before,
+            after,
+            smooth,
+            include_unsound=include_unsound,
+            on_progress=lambda done, total: progress.update(task, completed=done, total=total),
+        )
+    comparison = compare(drives, margin / 100, quantile, metrics or DEFAULT_METRICS)
+    data, text = comparison.data(), [tell(comparison)]
+    if report is not None:
+        from towertap.report import write_report  # draws figures: loaded only when asked for
+
+        page = write_report(comparison, drives, report)
+        data["report"] = str(page)
+        text.append(Text(f"\nReport: {page}"))
+    return Outcome(data, Group(*text))
+
+
+def tell(comparison: Comparison) -> RenderableType:
+    """The answer for people: the findings in words, what to beware of, then the figures behind them."""
+    blocks: list[RenderableType] = [Text(comparison.summary, style="bold")]
+    for finding in comparison.findings:
+        words = Text(f"\n{finding.words}")
+        words.highlight_words([f"{finding.verdict}."], STYLES[finding.verdict])
+        blocks.append(words)
+    remarks = [
+        *comparison.warnings,
+        *(caution for finding in comparison.findings for caution in finding.cautions),
+        *(f"{one.capture} was left out: {one.reason}" for one in comparison.excluded),
+    ]
+    blocks += [Text(f"\nBeware: {remark}", style="yellow") for remark in remarks]
+    return Group(*blocks, "", _passes(comparison), "", _tests(comparison), "", Text(NOTE))
+
+
+def _passes(comparison: Comparison) -> Table:
+    table = _table("Passes: r.m.s. over kept windows (over the whole pass) kept/all windows", "road, metric, gate")
+    table.add_column(Text(f"before: {comparison.before}"), justify="right")
+    table.add_column(Text(f"after: {comparison.after}"), justify="right")
+    for one in comparison.findings:
+        gate = f"{comparison.gates[one.metric].threshold:.3g} {one.unit}"
+        sides = (
+            "\n".join(f"{v.gated:.3g} ({v.whole:.3g}) {v.kept}/{v.windows}" for v in side)
+            for side in (one.before_values, one.after_values)
+        )
+        table.add_row(Text(f"{one.road}\n{one.metric}\n{gate}"), *sides, end_section=True)
+    return table
+
+
+def _tests(comparison: Comparison) -> Table:
+    columns = (
+        "road\nmetric",
+        "kept before\nkept after",
+        "ratio\n95 % interval",
+        "p different\np equivalent",
+        "verdict\nby",
+    )
+    table = _table("Decision by passes (p after Holm); beside it the window t-test", *columns, "window\nt-test")
+    for one in comparison.findings:
+        test = one.window_t_test
+        table.add_row(
+            Text(f"{one.road}\n{one.metric}"),
+            f"{100 * one.kept_share.before:.0f} %\n{100 * one.kept_share.after:.0f} %",
+            f"{one.ratio:.3f}\n" + ("{:.3f}–{:.3f}".format(*one.interval) if one.interval else "none"),
+            f"{_p(one.p_difference_holm)}\n{_p(one.p_equivalence_holm)}",
+            Text(one.verdict, style=STYLES[one.verdict]).append(f"\n{one.basis}", style="default"),
+            f"p {_p(test.p)}\nn {test.n_before}, {test.n_after}",
+            end_section=True,
+        )
+    return table
+
+
+def _table(title: str, *columns: str) -> Table:
+    table = Table(title=title, title_justify="left", box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
+    for name in columns:
+        table.add_column(name)
+    return table
+
+
+def _p(p: float | None) -> str:
+    return "none" if p is None else "< 0.0001" if p < 0.0001 else f"{p:.2g}"

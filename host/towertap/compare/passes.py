@@ -1,0 +1,165 @@
+"""From a folder of captures to the passes of a comparison: what is named, sound, and of a kind."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from statistics import fmean
+
+from towertap.analysis import analyse_capture
+from towertap.capture.conditions import Conditions
+from towertap.capture.integrity import check
+from towertap.capture.reading import open_capture
+from towertap.compare.model import Drives, Excluded, Pass, Quantity, Side
+from towertap.errors import AnalysisError, CallError, TowertapError
+from towertap.signals.metrics import METRICS
+
+HELD = {
+    "vehicle": "the vehicle",
+    "box_position": "the box position",
+    "mounting": "the mounting",
+    "tyre_pressures_kpa": "the tyre pressures",
+}
+"""Conditions that should be one text throughout, or else a change of them may pass for a change of the part."""
+
+TEMPERATURE_STEP_C = 5.0
+"""Warn where the sides' mean air temperatures differ by more: rubber and damper oil stiffen in the cold."""
+
+
+def load_passes(
+    folder: Path,
+    before: str,
+    after: str,
+    smooth: str,
+    *,
+    include_unsound: bool = False,
+    on_progress: Callable[[int, int], None] | None = None,
+) -> Drives:
+    """Read every capture (*.h5, not in subfolders) of `folder` that was made with the part `before` or `after`.
+
+    Captures that cannot be read, are not sound (unless `include_unsound`), hold no whole window, or copy another are
+    left out and listed with the reason. `on_progress(done, total)` is called before each capture. Raises CallError
+    when a name matches nothing, AnalysisError when no capture can be used or their rates differ.
+    """
+    if not folder.is_dir():
+        raise CallError(f"no folder '{folder}': name the folder that holds the captures")
+    paths = sorted(folder.glob("*.h5"))
+    if not paths:
+        raise CallError(f"no captures (*.h5) in '{folder}': record or decode some, or name another folder")
+    excluded: list[Excluded] = []
+    known = dict(_labels(paths, excluded))
+    _refuse_unknown(known.values(), before, after, smooth, excluded)
+    sides: dict[str, Side] = {before: "before", after: "after"}
+    chosen = {path: sides[one.part] for path, one in known.items() if one.road and one.part in sides}
+    passes: list[Pass] = []
+    rates: dict[float, list[str]] = defaultdict(list)
+    recordings: dict[str, str] = {}
+    for done, (path, side) in enumerate(chosen.items()):
+        if on_progress:
+            on_progress(done, len(chosen))
+        try:
+            one, rate, recording = _load(path, side, include_unsound)
+            if (twin := recordings.setdefault(recording, path.stem)) != path.stem:
+                raise AnalysisError(f"the same recording as {twin}")
+        except TowertapError as error:
+            excluded.append(Excluded(path.stem, str(error).removeprefix(f"{path}: ")))
+            continue
+        rates[rate].append(path.stem)
+        passes.append(one)
+    if not passes:
+        raise AnalysisError(f"none of {len(paths)} captures can be used; {excluded[0].capture}: {excluded[0].reason}")
+    if len(rates) > 1:
+        kinds = "; ".join(f"{rate:g} Hz: {', '.join(names)}" for rate, names in sorted(rates.items()))
+        raise AnalysisError(f"captures of different sample rates cannot be compared ({kinds}): keep those of one rate")
+    return Drives(
+        folder=folder,
+        before=before,
+        after=after,
+        smooth=smooth,
+        quantities=tuple(Quantity(metric.name, metric.label, metric.unit) for metric in METRICS.values()),
+        passes=tuple(passes),
+        excluded=tuple(excluded),
+        warnings=tuple(_warnings(passes)),
+    )
+
+
+def _labels(paths: Iterable[Path], excluded: list[Excluded]) -> Iterable[tuple[Path, Conditions]]:
+    """The conditions of every capture that opens; those that do not join `excluded`."""
+    for path in paths:
+        try:
+            with open_capture(path) as capture:
+                yield path, capture.conditions
+        except TowertapError as error:
+            excluded.append(Excluded(path.stem, str(error).removeprefix(f"{path}: ")))
+
+
+def _refuse_unknown(
+    known: Iterable[Conditions], before: str, after: str, smooth: str, excluded: list[Excluded]
+) -> None:
+    known = list(known)
+    parts, roads = ({getattr(one, name) for one in known} - {""} for name in ("part", "road"))
+    if not known and excluded:
+        raise CallError(f"no capture can be read; {excluded[0].capture}: {excluded[0].reason}")
+    if before == after:
+        raise CallError(f"--before and --after both name '{before}': name two parts of {_listed(parts)}")
+    for part in (before, after):
+        if part not in parts:
+            raise CallError(
+                f"no capture with the part '{part}': parts are {_listed(parts)}; roads are {_listed(roads)}"
+            )
+    if smooth not in roads:
+        raise CallError(f"no capture of the road '{smooth}': roads are {_listed(roads)}; parts are {_listed(parts)}")
+    if roads == {smooth}:
+        raise CallError(f"every capture is of the smooth road '{smooth}': record a rough road as well")
+
+
+def _listed(names: Iterable[str]) -> str:
+    return ", ".join(f"'{name}'" for name in sorted(names)) or "not written down in any capture"
+
+
+def _load(path: Path, side: Side, include_unsound: bool) -> tuple[Pass, float, str]:
+    """One pass, its nominal rate in Hz and its raw recording's SHA-256; AnalysisError says why it cannot be used."""
+    with open_capture(path) as capture:
+        integrity = check(capture)
+        if not integrity.sound and not include_unsound:
+            raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
+        analysis = analyse_capture(capture)
+        if analysis.windows.empty:
+            raise AnalysisError("too short or too broken for one whole window")
+        one = Pass(path, side, capture.conditions, integrity, analysis.windows, analysis.whole)
+        return one, capture.odr_hz, capture.text("raw_sha256")
+
+
+def _warnings(passes: list[Pass]) -> Iterable[str]:
+    """Whatever differs between captures beside the part, in one line each."""
+    for name, words in HELD.items():
+        groups = defaultdict(list)
+        for one in passes:
+            groups[getattr(one.conditions, name)].append(one.name)
+        if len(groups) > 1:
+            told = "; ".join(f"'{text}' in {len(names)} ({names[0]} …)" for text, names in groups.items())
+            yield f"{words} is not the same in all captures: {told}; a change of it may pass for a change of the part"
+    numbered = [(one.side, one.road, one.conditions.pass_number) for one in passes if one.conditions.pass_number]
+    for side, road, number in sorted({key for key in numbered if numbered.count(key) > 1}):
+        yield f"pass {number} on {road} is there more than once {side} the change"
+    for road in sorted({one.road for one in passes}):
+        yield from _road_warnings([one for one in passes if one.road == road], road)
+    for one in passes:
+        if not one.integrity.sound:
+            yield f"{one.name} is not sound but was asked for: {'; '.join(one.integrity.reasons)}"
+
+
+def _road_warnings(passes: list[Pass], road: str) -> Iterable[str]:
+    sides = [[one.conditions for one in passes if one.side == side] for side in ("before", "after")]
+    if not all(sides):
+        missing = "before" if sides[1] else "after"
+        yield f"{road} was driven on one side only: there is no pass {missing} the change, so no finding"
+        return
+    speeds = [{one.speed_kmh for one in side} for side in sides]
+    if speeds[0] != speeds[1]:
+        told = [", ".join(sorted("unknown" if v is None else f"{v:g}" for v in side)) for side in speeds]
+        yield f"the speed aimed at on {road} differs: {told[0]} km/h before, {told[1]} km/h after the change"
+    warmth = [[one.air_temperature_c for one in side if one.air_temperature_c is not None] for side in sides]
+    if all(warmth) and abs(fmean(warmth[1]) - fmean(warmth[0])) > TEMPERATURE_STEP_C:
+        yield f"the air on {road} was {fmean(warmth[0]):.0f} °C before and {fmean(warmth[1]):.0f} °C after the change"

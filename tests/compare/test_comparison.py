@@ -1,0 +1,185 @@
+"""Whole comparisons on invented drives: verdicts, their words, the pass as the unit, and what cannot be compared."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+from towertap.cli._outcome import plain
+from towertap.compare.comparison import ALPHA, compare
+from towertap.compare.verdict import VERDICTS, change, verdict
+from towertap.errors import AnalysisError, CallError
+
+SMALL_SPREAD = {"pass_spread": 0.01, "seconds": 200, "roads": {"quarry-lane": 60.0}}
+
+
+def one(drives, **options):
+    (finding,) = compare(drives, metrics=["jerk_z"], **options)
+    return finding
+
+
+@pytest.mark.parametrize(
+    ("p_difference", "p_equivalence", "ratio", "expected"),
+    [
+        (0.30, 0.30, 1.05, "undecided"),
+        (0.99, 0.06, 1.00, "undecided"),
+        (0.01, 0.30, 1.20, "harsher"),
+        (0.01, 0.30, 0.80, "gentler"),
+        (0.30, 0.01, 1.00, "equivalent"),
+        (0.01, 0.01, 1.03, "equivalent"),
+        (None, None, 2.00, "undecided"),
+    ],
+)
+def test_precedence_of_verdicts(p_difference, p_equivalence, ratio, expected):
+    assert verdict(ratio, p_difference, p_equivalence, ALPHA) == expected
+
+
+def test_a_larger_change_is_harsher_and_the_words_hold_it_against_the_margin(make):
+    finding = one(make.invented(1, ratio=1.4, **SMALL_SPREAD))
+    assert finding.verdict == "harsher"
+    assert finding.interval[0] > 1.1
+    for words in (
+        "harsher",
+        "polyurethane",
+        "rubber",
+        "95 % interval",
+        "4 and 4 passes",
+        "lies beyond the margin of 10 %",
+    ):
+        assert words in finding.words
+
+
+def test_a_smaller_change_is_gentler(make):
+    finding = one(make.invented(1, ratio=0.7, **SMALL_SPREAD))
+    assert finding.verdict == "gentler"
+    assert "lower" in finding.words
+
+
+def test_nothing_changed_and_small_spread_is_equivalent(make):
+    finding = one(make.invented(3, n=(6, 6), **SMALL_SPREAD))
+    assert finding.verdict == "equivalent"
+    assert "two one-sided tests" in finding.words
+
+
+def test_a_certain_change_inside_the_margin_is_equivalent_and_said_to_be_real(make):
+    finding = one(make.invented(3, ratio=1.06, n=(12, 12), **SMALL_SPREAD), margin=0.15)
+    assert finding.p_difference_holm < 0.05
+    assert finding.verdict == "equivalent"
+    assert "A difference there is, but too small to count" in finding.words
+
+
+def test_undecided_says_what_would_have_been_shown_and_never_that_nothing_changed(make):
+    finding = one(make.invented(5, pass_spread=0.15, n=(3, 3)))
+    assert finding.p_difference > 0.05
+    assert finding.verdict == "undecided"
+    assert finding.smallest_difference > 1.2
+    assert f"to at least {finding.smallest_difference:.2f} times" in finding.words
+    assert "not evidence that nothing changed" in finding.words
+
+
+@pytest.mark.parametrize("n", [(1, 1), (1, 5), (5, 1)])
+def test_one_pass_a_side_is_undecided_whatever_the_change_and_says_why(make, n):
+    finding = one(make.invented(1, ratio=3.0, n=n))
+    assert (finding.verdict, finding.interval, finding.p_difference_holm) == ("undecided", None, None)
+    assert finding.ratio == pytest.approx(3.0, rel=0.4)
+    assert "A side with one pass does not show how far passes differ" in finding.words
+
+
+def test_copies_of_one_pass_are_undecided_and_say_why(make):
+    table = {"jerk_z": [40.0, 50.0, 60.0]}
+    passes = [make.one_pass({"jerk_z": [1.0, 2.0, 3.0]}, side, "bypass", 1) for side in ("before", "after")]
+    passes += [make.one_pass(table, side, "quarry-lane", n) for side in ("before", "after") for n in (1, 2, 3)]
+    finding = one(make.drives_of(passes))
+    assert (finding.verdict, finding.ratio, finding.interval) == ("undecided", 1.0, None)
+    assert "copies of one recording" in finding.words
+
+
+def test_where_a_pass_keeps_nothing_the_finding_rests_on_whole_passes(make):
+    finding = one(make.invented(2, roads={"new-road": 4.0}))
+    assert min(v.kept for v in finding.before_values) == 0
+    assert finding.basis == "whole passes"
+    assert (finding.ratio, finding.interval) == (finding.ungated.ratio, finding.ungated.interval)
+    assert "not one window of" in finding.words
+    assert any("hide or invent" in caution for caution in finding.cautions)
+
+
+def test_holm_runs_over_roads_and_metrics_together(make):
+    metrics = ("jerk_z", "weighted_z")
+    comparison = compare(make.invented(1, roads={"a": 50.0, "b": 60.0}, metrics=metrics), metrics=metrics)
+    smallest = min(comparison, key=lambda finding: finding.p_difference)
+    assert len(comparison.findings) == 4
+    assert smallest.p_difference_holm == pytest.approx(min(1.0, 4 * smallest.p_difference))
+    assert "for 4 findings" in "".join(finding.words for finding in comparison) or all(
+        finding.verdict == "undecided" for finding in comparison
+    )
+
+
+def test_swapping_the_parts_swaps_the_verdict_and_nothing_else(make):
+    mirror = {"harsher": "gentler", "gentler": "harsher", "equivalent": "equivalent", "undecided": "undecided"}
+    seen = set()
+    for seed, ratio in [(1, 1.4), (2, 0.7), (3, 1.0), (4, 1.1), (5, 0.95)]:
+        drives = make.invented(seed, ratio=ratio, **SMALL_SPREAD)
+        there, back = one(drives), one(make.swapped(drives))
+        assert back.verdict == mirror[there.verdict]
+        assert back.ratio == pytest.approx(1 / there.ratio)
+        assert back.smallest_difference == pytest.approx(there.smallest_difference)
+        assert back.basis == there.basis
+        seen.add(there.verdict)
+    assert seen >= {"harsher", "gentler", "equivalent"}
+
+
+def test_rough_and_smooth_road_come_out_as_different_populations(make):
+    comparison = compare(make.invented(1, roads={"quarry-lane": 40.0}), metrics=["jerk_z"])
+    assert [entry.part for entry in comparison.sanity] == ["rubber", "polyurethane"]
+    assert all(entry.distinct and entry.interval[0] > 2 for entry in comparison.sanity)
+    assert not comparison.warnings
+
+
+def test_a_rough_road_that_is_as_smooth_as_the_smooth_one_is_told(make):
+    comparison = compare(make.invented(1, roads={"quarry-lane": 8.0}), metrics=["jerk_z"])
+    assert any("not told apart" in warning for warning in comparison.warnings)
+
+
+def test_the_data_of_a_comparison_is_json_with_the_promised_keys(make):
+    comparison = compare(make.invented(2, roads={"new-road": 4.0, "quarry-lane": 40.0}), metrics=["jerk_z"])
+    data = json.loads(json.dumps(plain(comparison.data()), allow_nan=False))
+    promised = {"road", "metric", "unit", "before", "after", "ratio", "interval", "margin", "passes", "verdict"}
+    for finding in data["findings"]:
+        assert promised <= finding.keys()
+        assert finding["verdict"] in VERDICTS
+        assert finding["passes"] == [4, 4]
+
+
+@pytest.mark.parametrize(("ratio", "words"), [(1.123, "12 % higher"), (0.969, "3.1 % lower"), (1.0, "0.0 % higher")])
+def test_a_ratio_in_words(ratio, words):
+    assert change(ratio) == words
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        ({"margin": 0.0}, "margin"),
+        ({"margin": -0.1}, "margin"),
+        ({"margin": float("nan")}, "margin"),
+        ({"quantile": 1.0}, "quantile"),
+        ({"metrics": ["comfort"]}, "no metric 'comfort': use jerk_z"),
+        ({"metrics": []}, "no metric"),
+    ],
+)
+def test_a_call_that_cannot_be_is_refused_in_one_line(make, options, says):
+    with pytest.raises(CallError, match=says):
+        compare(make.invented(1), **{"metrics": ["jerk_z"], **options})
+
+
+def test_drives_that_cannot_be_compared_are_refused_in_one_line(make):
+    drives = make.invented(1)
+    rough_before = [one for one in drives.passes if one.road == "bypass" or one.side == "before"]
+    with pytest.raises(AnalysisError, match="both 'rubber' and 'polyurethane'"):
+        compare(make.drives_of(rough_before), metrics=["jerk_z"])
+    with pytest.raises(AnalysisError, match="smooth road 'bypass'"):
+        compare(make.drives_of([one for one in drives.passes if one.road != "bypass"]), metrics=["jerk_z"])
+    flat = [make.one_pass({"jerk_z": np.full(3, np.nan)}, "before", "bypass", 1)]
+    flat += [one for one in drives.passes if one.road != "bypass"]
+    with pytest.raises(AnalysisError, match="bypass"):
+        compare(make.drives_of(flat), metrics=["jerk_z"])
