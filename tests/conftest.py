@@ -93,3 +93,24 @@ def make_capture(tmp_path: Path, by_hand: HandMade):
         return decode_raw(raw, tmp_path / f"{name}.h5", conditions)
 
     return make
+
+
+@pytest.fixture(scope="session")
+def drive_folder(tmp_path_factory, by_hand: HandMade) -> Path:
+    """Captures of two parts over three roads, two passes each, 5 s at 1 kHz; `stiff` shakes half as much again."""
+    from towertap.capture.conditions import Conditions
+    from towertap.capture.decode import decode_raw
+
+    folder = tmp_path_factory.mktemp("drives")
+    rng = np.random.default_rng(12)
+    for part, factor in {"soft": 1.0, "stiff": 1.5}.items():
+        for road, spread in {"bypass": 20, "moor-road": 60, "quarry-lane": 200}.items():
+            for number in (1, 2):
+                level = spread * (1.0 if road == "bypass" else factor) * rng.normal(1, 0.01)
+                counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], level, (5000, 6))).astype(int)
+                frames = by_hand.recording(5, rate_hz=1000.0, odr_hz=1000, counts=counts, seed=number)
+                raw = folder / f"{road}-{part}-{number}.ttraw"
+                raw.write_bytes(b"".join(frames))
+                conditions = Conditions("minibus", part, road, number, 40.0, mounting="x=+X,y=+Y,z=+Z")
+                decode_raw(raw, raw.with_suffix(".h5"), conditions)
+    return folder
