@@ -1,0 +1,143 @@
+"""The invented drives: who drives what over which road, and the motion of the hard point that the chip then feels."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.integrate import cumulative_trapezoid
+
+from towertap.capture.conditions import Conditions
+from towertap.demo.road import ROADS, Road, bends, surface, under_tyre
+from towertap.demo.vehicle import GRAVITY_MS2, Bush, Corner, shake
+from towertap.signals.axes import parse_mounting
+
+RUBBER = Bush(stiffness_n_m=400e3, play_m=0.1e-3)
+POLYURETHANE = Bush(stiffness_n_m=800e3, play_m=0.1e-3)
+PARTS = {"rubber-bush": RUBBER, "rubber-bush-refitted": RUBBER, "polyurethane-bush": POLYURETHANE}
+"""Part names and what they are: the only difference between "before" and "after"."""
+
+MOUNTING = "x=+Y,y=-X,z=+Z"
+RATE_HZ = 4000
+LEAD_IN_S = 2.0
+"""Driven before each recording begins, so that it begins in steady driving."""
+
+WHEELBASE_M = 3.0
+ROLL_RAD_PER_MS2 = 0.009
+TOE_SHARE = 0.2
+"""How much of the arm's fore-aft push the hard point feels sideways, the arm not standing quite straight."""
+ENGINE_HZ, ENGINE_MS2 = 62.0, 0.03
+"""Firing frequency at the speed aimed at, and the amplitude that reaches the hard point."""
+
+
+@dataclass(frozen=True)
+class Drive:
+    """One pass: a road, the part fitted, its number, the air temperature, and the seed of all that varies by chance."""
+
+    road: Road
+    part: str
+    number: int
+    air_temperature_c: float
+    seed: int
+
+    @property
+    def name(self) -> str:
+        """The name of its recording."""
+        return f"{self.road.name}_{self.part}_{self.number}"
+
+    @property
+    def conditions(self) -> Conditions:
+        """What would be written down before the drive."""
+        return Conditions(
+            vehicle="community minibus (invented)",
+            part=self.part,
+            road=self.road.name,
+            pass_number=self.number,
+            speed_kmh=self.road.speed_kmh,
+            tyre_pressures_kpa="300, 300, 350, 350",
+            air_temperature_c=self.air_temperature_c,
+            box_position="sill beside the rear left trailing-arm bracket",
+            mounting=MOUNTING,
+            notes="Invented by the towertap demo: no such vehicle, road or drive exists.",
+        )
+
+    def corner(self) -> Corner:
+        """The car of this pass: load, tyres, damper and bush differ a little, the bush also with the air's warmth."""
+        rng = np.random.default_rng([self.seed, 1])
+        car = Corner(PARTS[self.part])
+        softening = 1 - 0.005 * (self.air_temperature_c - 12.0)
+        return replace(
+            car,
+            bush=replace(car.bush, stiffness_n_m=car.bush.stiffness_n_m * softening * rng.normal(1.0, 0.01)),
+            sprung_kg=car.sprung_kg * rng.normal(1.0, 0.015),
+            damper_ns_m=car.damper_ns_m * rng.normal(1.0, 0.03),
+            tyre_n_m=car.tyre_n_m * rng.normal(1.0, 0.01),
+        )
+
+
+def plan(before: str, after: str, passes: int, seed: int = 1) -> list[Drive]:
+    """Return every pass of the demo: each road with each part, `passes` times, in the order driven."""
+    rng = np.random.default_rng(seed)
+    return [
+        Drive(road, part, number, round(float(rng.normal(12.0, 1.5)), 1), seed=int(rng.integers(2**31)))
+        for part in (before, after)
+        for number in range(1, passes + 1)
+        for road in ROADS
+    ]
+
+
+def motions(drives: Sequence[Drive], seconds: float) -> NDArray[np.float64]:
+    """Return what the chip feels in each drive: (drives, n, 6) in chip axes at RATE_HZ.
+
+    The columns are specific force x, y, z in m/s², gravity included, and rotation rate x, y, z in rad/s.
+    """
+    corners = [drive.corner() for drive in drives]
+    time_s = np.arange(round((seconds + LEAD_IN_S) * RATE_HZ)) / RATE_HZ
+    courses = [_course(drive, corner, time_s) for drive, corner in zip(drives, corners, strict=True)]
+    point_ms2, body_m_s = shake(corners, np.stack([push for push, _ in courses], axis=1), RATE_HZ)
+    moved = np.stack([motion for _, motion in courses])
+    moved[:, :, 0] += point_ms2[:, :, 0].T
+    moved[:, :, 1] += TOE_SHARE * point_ms2[:, :, 0].T
+    moved[:, :, 2] += point_ms2[:, :, 1].T
+    moved[:, :, 4] = body_m_s.T / WHEELBASE_M  # the rear rising about the front axle: nose down is positive
+    chip = parse_mounting(MOUNTING)
+    return np.concatenate([moved[:, :, :3] @ chip, moved[:, :, 3:] @ chip], axis=2)[:, round(LEAD_IN_S * RATE_HZ) :]
+
+
+def _course(
+    drive: Drive, corner: Corner, time_s: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """One pass along its road: the push at the wheel (n, 2) in N, and the car's own motion (n, 6) in vehicle axes."""
+    rng = np.random.default_rng([drive.seed, 2])
+    aimed_m_s = drive.road.speed_kmh / 3.6
+    speed = aimed_m_s * (rng.normal(1.0, 0.015) + 0.012 * _wander(time_s, rng))
+    place = rng.uniform(1.0, 3.0) + cumulative_trapezoid(speed, time_s, initial=0.0)
+    # The road is as long for every pass, or it would not be the same road.
+    length_m = 1.1 * aimed_m_s * time_s[-1] + 10.0
+    height = under_tyre(surface(drive.road, length_m, line=rng))
+    slope = height.derivative()(place)
+    wheel_n = corner.sprung_kg * GRAVITY_MS2
+    push = np.column_stack(
+        [
+            -wheel_n * slope,
+            corner.tyre_n_m * (height(place) - height(place[0])) + corner.tyre_damping_ns_m * speed * slope,
+        ]
+    )
+    yaw = speed * bends(drive.road, length_m)(place)
+    firing = 2 * np.pi * ENGINE_HZ * place / aimed_m_s
+    moved = np.zeros((len(time_s), 6))
+    moved[:, 0] = np.gradient(speed, time_s)
+    moved[:, 1] = speed * yaw
+    moved[:, 2] = GRAVITY_MS2 + ENGINE_MS2 * np.sin(firing)
+    moved[:, 3] = ROLL_RAD_PER_MS2 * np.gradient(moved[:, 1], time_s)
+    moved[:, 5] = yaw
+    return push, moved
+
+
+def _wander(time_s: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.float64]:
+    """A slow wandering of r.m.s. 1: three waves of 4 to 20 s, their phases by chance."""
+    periods_s = rng.uniform(4.0, 20.0, 3)
+    phases = rng.uniform(0.0, 2 * np.pi, 3)
+    return np.sin(2 * np.pi * time_s[:, None] / periods_s + phases).sum(axis=1) / np.sqrt(1.5)

@@ -1,0 +1,108 @@
+"""Invented roads: profiles along the distance whose roughness follows ISO 8608, and the bends in them."""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline, PPoly
+
+REFERENCE_CYCLE_M = 0.1
+"""Reference spatial frequency n0 of ISO 8608, cycles a metre."""
+
+BAND_CYCLE_M = (0.01, 10.0)
+"""Spatial frequencies that a profile holds: longer waves are hills, shorter ones vanish under the tyre."""
+
+STEP_M = 0.01
+"""Spacing of the points of a profile."""
+
+LINE_SHARE = 0.2
+"""What part of the roughness' amplitude differs between two passes that do not follow quite the same line."""
+
+
+@dataclass(frozen=True)
+class Road:
+    """One road of the scenario: how rough, how patched, how winding, and how fast one drives on it."""
+
+    name: str
+    roughness_m3: float
+    speed_kmh: float
+    patch_edge_m: float = 0.0
+    patch_length_m: float = 4.0
+    bend_ms2: float = 0.0
+    bend_length_m: float = 60.0
+
+    @property
+    def seed(self) -> int:
+        """A number that belongs to the road's name, so that every pass drives over the same profile."""
+        return zlib.crc32(self.name.encode())
+
+
+ROADS = (
+    Road("quarry-lane", roughness_m3=400e-6, speed_kmh=40.0, patch_edge_m=0.008, bend_ms2=0.5),
+    Road("moor-road", roughness_m3=128e-6, speed_kmh=50.0, bend_ms2=2.5),
+    Road("bypass", roughness_m3=10e-6, speed_kmh=75.0, bend_ms2=0.3, bend_length_m=400.0),
+)
+"""The roads of the demo, rough to smooth: class C to D with patches, class B to C and winding, class A."""
+
+
+def roughness(roughness_m3: float, length_m: float, rng: np.random.Generator) -> NDArray[np.float64]:
+    """Make a random profile with the displacement PSD Gd(n) = Gd(n0)·(n/n0)^-2 inside BAND_CYCLE_M.
+
+    Takes Gd(n0) in m³ and a length in metres; returns heights in metres, one every STEP_M.
+    """
+    points = round(length_m / STEP_M)
+    frequency = np.fft.rfftfreq(points, STEP_M)
+    inside = (frequency >= BAND_CYCLE_M[0]) & (frequency <= BAND_CYCLE_M[1])
+    density = np.zeros_like(frequency)
+    density[inside] = roughness_m3 * (frequency[inside] / REFERENCE_CYCLE_M) ** -2
+    # A one-sided density G shows in the transform of a real record as |X|² = G·N/(2·step).
+    spectrum = np.sqrt(density * points / (4 * STEP_M)) * (rng.standard_normal((2, len(frequency))).T @ [1, 1j])
+    return np.fft.irfft(spectrum, points)
+
+
+def patches(edge_m: float, patch_length_m: float, length_m: float, rng: np.random.Generator) -> NDArray[np.float64]:
+    """Make a row of patches in the surface: level pieces of random height, so that each meets the next with an edge.
+
+    Takes the standard deviation of the heights and the mean length of a patch, in metres; returns heights in metres.
+    """
+    heights = rng.normal(0.0, edge_m, round(2 * length_m / patch_length_m))
+    ends = np.cumsum(rng.uniform(0.5, 1.5, len(heights)) * patch_length_m)
+    return heights[np.searchsorted(ends, np.arange(round(length_m / STEP_M)) * STEP_M)]
+
+
+def surface(road: Road, length_m: float, line: np.random.Generator | None = None) -> NDArray[np.float64]:
+    """Return the road's surface, heights in metres, one every STEP_M; the same for every call without `line`.
+
+    No two passes follow one line: with `line`, LINE_SHARE of the roughness' amplitude is that pass's own.
+    """
+    rng = np.random.default_rng(road.seed)
+    profile = roughness(road.roughness_m3, length_m, rng)
+    if line is not None:
+        own = roughness(road.roughness_m3, length_m, line)
+        profile = np.sqrt(1 - LINE_SHARE**2) * profile + LINE_SHARE * own
+    return profile + patches(road.patch_edge_m, road.patch_length_m, length_m, rng)
+
+
+def under_tyre(heights: NDArray[np.float64], contact_m: float = 0.10) -> PPoly:
+    """Return the height that a tyre feels: the mean over its contact length, twice, so that edges round off.
+
+    The result is a smooth function of the distance in metres, with `.derivative()` for the slope.
+    """
+    width = round(contact_m / STEP_M)
+    window = np.convolve(np.ones(width), np.ones(width)) / width**2
+    felt = np.convolve(heights, window, mode="same")
+    return CubicSpline(np.arange(len(felt)) * STEP_M, felt)
+
+
+def bends(road: Road, length_m: float) -> PPoly:
+    """Return the road's curvature along the distance, 1/m, positive to the left, the same for every call.
+
+    One bend comes every `bend_length_m`; the tightest gives `bend_ms2` of lateral acceleration at the road's speed.
+    """
+    rng = np.random.default_rng(road.seed + 1)
+    knots = np.arange(0.0, length_m + 2 * road.bend_length_m, road.bend_length_m)
+    curvature = rng.uniform(-1.0, 1.0, len(knots)) * road.bend_ms2 / (road.speed_kmh / 3.6) ** 2
+    return CubicSpline(knots, curvature)

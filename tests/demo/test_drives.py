@@ -1,0 +1,76 @@
+"""The drives: repeatable passes that differ by a few per cent, and a bush whose stiffness shows where it should."""
+
+import numpy as np
+import pytest
+from scipy import signal, stats
+from towertap.demo.drives import MOUNTING, PARTS, RATE_HZ, motions, plan
+from towertap.demo.road import ROADS
+from towertap.signals.axes import parse_mounting
+
+PASSES = 4
+
+
+@pytest.fixture(scope="module")
+def before_and_after():
+    drives = plan("rubber-bush", "polyurethane-bush", PASSES)
+    return drives, motions(drives, 8.0)
+
+
+def jerk_up_to_100_hz(motion):
+    """r.m.s. jerk along z of each drive, by scipy alone: (drives,) m/s³."""
+    sos = signal.butter(4, [0.5, 100.0], "bandpass", fs=RATE_HZ, output="sos")
+    return (np.gradient(signal.sosfilt(sos, motion[:, :, 2] - 9.80665, axis=1), axis=1) * RATE_HZ).std(axis=1)
+
+
+def test_the_plan_drives_every_road_with_both_parts(before_and_after):
+    drives, motion = before_and_after
+    assert len(drives) == len({drive.name for drive in drives}) == len(ROADS) * 2 * PASSES
+    assert len({drive.seed for drive in drives}) == len(drives)
+    assert motion.shape == (len(drives), 8 * RATE_HZ, 6)
+
+
+def test_the_same_plan_gives_the_same_drives(before_and_after):
+    drives, motion = before_and_after
+    assert plan("rubber-bush", "polyurethane-bush", PASSES) == drives
+    assert np.array_equal(motions(drives[:2], 8.0), motion[:2])
+
+
+def test_gravity_reads_upward_through_the_declared_mounting(before_and_after):
+    _, motion = before_and_after
+    vehicle = motion[:, :, :3] @ parse_mounting(MOUNTING).T
+    assert vehicle[:, :, 2].mean() == pytest.approx(9.80665, abs=0.02)  # standard gravity, ISO 80000-3
+    assert abs(vehicle[:, :, 0].mean()) < 0.1
+    assert abs(vehicle[:, :, 1].mean()) < 1.0  # eight seconds do not hold as many bends to the left as to the right
+
+
+def test_the_chip_turns_a_little_and_never_clips(before_and_after):
+    _, motion = before_and_after
+    assert (motion[:, :, 3:].std(axis=1) > 0).all()
+    assert np.abs(motion[:, :, 3:]).max() < np.radians(60)
+    assert np.abs(motion[:, :, :3]).max() < 16 * 9.80665
+
+
+def test_passes_over_one_road_differ_by_a_few_per_cent(before_and_after):
+    drives, motion = before_and_after
+    logs = np.log(jerk_up_to_100_hz(motion))
+    for road in ROADS:
+        for part in ("rubber-bush", "polyurethane-bush"):
+            mine = [log for log, drive in zip(logs, drives, strict=True) if (drive.road, drive.part) == (road, part)]
+            assert 0.002 < np.std(mine, ddof=1) < 0.08
+
+
+@pytest.mark.parametrize("road", ROADS[:2], ids=lambda road: road.name)
+def test_a_bush_twice_as_stiff_gives_more_jerk_on_rough_roads(before_and_after, road):
+    drives, motion = before_and_after
+    assert PARTS["polyurethane-bush"].stiffness_n_m == 2 * PARTS["rubber-bush"].stiffness_n_m
+    logs = np.log(jerk_up_to_100_hz(motion))
+    sides = [
+        [log for log, drive in zip(logs, drives, strict=True) if (drive.road, drive.part) == (road, part)]
+        for part in ("polyurethane-bush", "rubber-bush")
+    ]
+    interval = stats.ttest_ind(*sides, equal_var=False).confidence_interval()
+    assert np.exp(interval.low) > 1.10
+
+
+def test_a_bush_fitted_again_is_the_same_bush():
+    assert PARTS["rubber-bush"] == PARTS["rubber-bush-refitted"]
