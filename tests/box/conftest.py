@@ -1,4 +1,4 @@
-"""A stand-in for a box on a pseudo-terminal, in the test's own process: the wire format's answers and no chip behind them."""
+"""A stand-in for a box on a pseudo-terminal, in the test's own process: the wire's answers, no chip behind them."""
 
 from __future__ import annotations
 
@@ -13,7 +13,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-
 from towertap.wire.frames import FrameType, pack_frame
 
 COUNT = 32
@@ -32,6 +31,7 @@ class StandIn:
         self.running, self.samples, self.sequence, self.limit = False, 0, 0, None
         self.boot_id, self.born = "b1", time.monotonic()
         self.start_fault: str | None = None
+        self.serial, self.longest_write_s = "e66", 0.0
         self._keeping = False
         self._closing = threading.Event()
         self._lock = threading.RLock()
@@ -123,7 +123,15 @@ class StandIn:
         self._send(FrameType.BYE, json.dumps({"reason": reason, "samples": self.samples, "lost": 0}).encode())
 
     def _hello(self) -> None:
-        hello = {"serial": "e66", "boot_id": self.boot_id, "running": self.running, "odr_hz": 4000, "chip": "stand-in"}
+        hello = {
+            "serial": self.serial,
+            "boot_id": self.boot_id,
+            "running": self.running,
+            "odr_hz": 4000 if self.running else 0,
+            "accel_range_g": 16,
+            "gyro_range_dps": 2000,
+            "chip": "stand-in",
+        }
         self._send(FrameType.HELLO, json.dumps(hello).encode())
 
     def _send(self, kind: FrameType, payload: bytes, **fields: int) -> None:
@@ -134,8 +142,10 @@ class StandIn:
         if self._master is not None:
             self.sent += data if self._keeping else b""
             self._keeping &= kind != FrameType.BYE
+            begun = time.monotonic()
             while data:
                 data = data[os.write(self._master, data) :]
+            self.longest_write_s = max(self.longest_write_s, time.monotonic() - begun)
 
 
 @pytest.fixture

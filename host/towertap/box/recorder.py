@@ -33,7 +33,7 @@ SILENCE_S = 2.0
 """A running box sends a frame every few milliseconds; one silent for this long is greeted, which tells a reset."""
 
 RESTART_S = 2.0
-"""A box that was told to start is given this long before its "not running" is believed again."""
+"""A box that was told to start is given this long before a "not running" of the same boot is believed again."""
 
 GIVE_UP_S = 10.0
 """A recording of given seconds ends when the box is away for those and this much more; one without waits for ever."""
@@ -117,7 +117,7 @@ class _Recording:
         self.clock.readings.append(box.read_clock())
         self.hello = box.start(settings, seconds)
         self.started = HostTime.now()
-        self.boot_id = str(self.hello["boot_id"])
+        self.boot_id = self.started_boot_id = str(self.hello["boot_id"])
         self.live, self.decoder = Live(settings.odr_hz, settings.accel_range_g), Decoder()
         self.events: list[Event] = []
         self.ended = ""
@@ -186,11 +186,18 @@ class _Recording:
                 self.live.box_started()
         elif self.seconds is not None and hello.get("boot_id") == self.boot_id:
             self.ended = "the box finished while the link was down"
-        elif not self.stopping and time.monotonic() > self.restarted_s + RESTART_S:
+        elif not self.stopping and self.may_start(str(hello.get("boot_id"))):
             self.note("the box has restarted; it is started again with the same settings")
-            self.restarted_s = time.monotonic()
             left_s = None if self.seconds is None else max(self.seconds - self.live.seconds, 0.1)
             self.command(lambda: self.box.send_start(self.settings, left_s))
+
+    def may_start(self, boot_id: str) -> bool:
+        """Whether a box that says that it does not run has not just been told to start."""
+        now_s = time.monotonic()
+        if boot_id == self.started_boot_id and now_s < self.restarted_s + RESTART_S:
+            return False
+        self.started_boot_id, self.restarted_s = boot_id, now_s
+        return True
 
     def on_bye(self, frame: Frames) -> None:
         """End: the box has said that nothing follows."""

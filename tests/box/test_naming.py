@@ -1,0 +1,30 @@
+"""Text from people becomes a file name and never a path."""
+
+from datetime import UTC, datetime
+
+from hypothesis import given
+from hypothesis import strategies as st
+from towertap.box.naming import recording_name, slug
+
+NOON = datetime(2024, 5, 17, 12, 0, 5, tzinfo=UTC)
+
+
+def test_a_name_reads_like_the_pass_it_holds():
+    assert recording_name("Quarry lane", "Polyurethane, stiff", 3, NOON) == (
+        "quarry-lane_polyurethane-stiff_pass03_20240517T120005Z"
+    )
+
+
+def test_paths_and_accents_fall_off():
+    assert slug("../../etc/passwd") == "etc-passwd"
+    assert slug("Gürtel\\..\\C:") == "gurtel-c"
+    assert slug("…") == "unnamed"
+
+
+@given(st.text(), st.text(), st.integers(1, 9999))
+def test_every_name_is_a_portable_file_name(road, part, number):
+    # POSIX.1-2017, 3.282 Portable Filename Character Set, and NAME_MAX of 255 on ext4, APFS, NTFS
+    name = recording_name(road, part, number, NOON)
+    assert set(name) <= set("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_")
+    assert len(name + ".conditions.json.part") < 255
+    assert not name.startswith("-")

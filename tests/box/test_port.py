@@ -1,0 +1,153 @@
+"""Each way that a port or a box can fail has its own line, and a box is found by greeting."""
+
+import errno
+import grp
+import os
+from types import SimpleNamespace
+
+import pytest
+import serial
+from serial.tools import list_ports
+from towertap.box.diagnosis import why_not_open
+from towertap.box.port import LONGEST_MARK, Settings, open_box
+from towertap.errors import BoxError
+from towertap.wire.frames import FrameType, pack_frame
+
+
+def _ports(monkeypatch, *devices):
+    infos = [SimpleNamespace(device=device, serial_number=None) for device in devices]
+    monkeypatch.setattr(list_ports, "comports", lambda: infos)
+
+
+def test_hello_is_read_from_the_box(stand_in):
+    with open_box(str(stand_in().path)) as box:
+        assert box.identity["serial"] == "e66"
+
+
+def test_a_missing_port_is_named(monkeypatch):
+    _ports(monkeypatch, "/dev/ttyACM7")
+    with pytest.raises(BoxError, match=r"/dev/nothing: no such port; plug the box in .*ports here: /dev/ttyACM7"):
+        open_box("/dev/nothing")
+
+
+def test_a_silent_port_is_told_from_a_wrong_device(talker):
+    with pytest.raises(BoxError, match="silent: nothing answers there"):
+        open_box(talker(b""), timeout_s=0.3)
+    with pytest.raises(BoxError, match=r"not a towertap box \(it sent b'GPGGA"):
+        open_box(talker(b"GPGGA,1,2,3\r\n"), timeout_s=0.3)
+
+
+def test_a_board_without_the_firmware_is_told_to_flash(talker):
+    # MicroPython's prompt, as its REPL documentation shows it
+    with pytest.raises(BoxError, match="without towertap's firmware: put it on with 'towertap flash'"):
+        open_box(talker(b'>>> {"do":"hello"}\r\n'), timeout_s=0.3)
+
+
+def test_an_unknown_wire_version_is_refused(talker):
+    # hardware_notes/wire_format.md: the version is the byte at offset 4
+    frame = bytearray(pack_frame(FrameType.HELLO, b"{}"))
+    frame[4] = 2
+    with pytest.raises(BoxError, match="wire version 2, this towertap 1"):
+        open_box(talker(bytes(frame)), timeout_s=0.3)
+
+
+def test_a_hello_without_what_is_needed_is_refused(talker):
+    with pytest.raises(BoxError, match="says nothing of serial, boot_id, odr_hz, running"):
+        open_box(talker(pack_frame(FrameType.HELLO, b"{}")), timeout_s=0.3)
+
+
+def test_a_port_without_rights_names_the_group_to_join(monkeypatch, tmp_path):
+    # open(2): EACCES; on Debian the group of serial ports is dialout (Debian wiki, SystemGroups), gid 20 in base-passwd
+    def refuse(*args, **options):
+        raise serial.SerialException(errno.EACCES, "could not open port")
+
+    monkeypatch.setattr(serial, "Serial", refuse)
+    monkeypatch.setattr(os, "stat", lambda path: SimpleNamespace(st_gid=20, st_mode=0o020660))
+    monkeypatch.setattr(grp, "getgrgid", lambda gid: SimpleNamespace(gr_name={20: "dialout"}[gid]))
+    with pytest.raises(BoxError, match=r"no right to open it; join its group with 'sudo usermod -aG dialout \$USER'"):
+        open_box("/dev/ttyACM0")
+
+
+def test_a_group_without_rights_is_not_recommended(monkeypatch):
+    monkeypatch.setattr(os, "stat", lambda path: SimpleNamespace(st_gid=0, st_mode=0o020600))
+    line = why_not_open("/dev/ttyACM0", PermissionError(errno.EACCES, "denied"), [])
+    assert "udev rule" in line
+    assert "usermod" not in line
+
+
+def test_a_second_recorder_on_a_port_is_told(stand_in):
+    port = str(stand_in().path)
+    with open_box(port), pytest.raises(BoxError, match="in use by another program, perhaps a second recorder"):
+        open_box(port)
+
+
+def test_a_file_is_no_port(tmp_path):
+    file = tmp_path / "notes.txt"
+    file.write_text("no port")
+    with pytest.raises(BoxError, match="not a serial port that can be opened"):
+        open_box(str(file))
+
+
+def test_the_box_is_found_among_other_devices(monkeypatch, stand_in, talker):
+    port = str(stand_in().path)
+    _ports(monkeypatch, talker(b""), port, talker(b"OK\r\n"))
+    with open_box(timeout_s=0.3) as box:
+        assert box.port == port
+
+
+def test_two_boxes_are_not_chosen_between(monkeypatch, stand_in):
+    ports = [str(stand_in().path), str(stand_in().path)]
+    _ports(monkeypatch, *ports)
+    with pytest.raises(BoxError, match="more than one box is here, choose one with --port"):
+        open_box()
+    open_box(ports[0]).close()  # the ones not chosen are free again
+
+
+def test_no_port_at_all_and_no_box_on_any(monkeypatch, talker):
+    _ports(monkeypatch)
+    with pytest.raises(BoxError, match="no serial port is here"):
+        open_box()
+    _ports(monkeypatch, talker(b""))
+    with pytest.raises(BoxError, match=r"no box found; .*silent"):
+        open_box(timeout_s=0.3)
+
+
+def test_a_box_left_running_is_stopped_first(stand_in):
+    stand = stand_in()
+    with open_box(str(stand.path)) as box:
+        box.start(Settings())
+    assert stand.running
+    with open_box(str(stand.path)) as box:
+        assert not box.identity["running"]
+
+
+def test_a_fault_at_start_is_the_answer(stand_in):
+    stand = stand_in()
+    stand.start_fault = "wrong_identity"
+    with (
+        open_box(str(stand.path)) as box,
+        pytest.raises(BoxError, match=r"reports wrong_identity \(0x00\); check the sensor"),
+    ):
+        box.start(Settings())
+
+
+def test_the_box_clock_lies_between_question_and_answer(stand_in):
+    # F. Cristian, Probabilistic clock synchronization, Distributed Computing 3 (1989): the round trip bounds the offset
+    stand = stand_in()
+    with open_box(str(stand.path)) as box:
+        reading = box.read_clock()
+    assert reading.sent.monotonic_s <= stand.born + reading.clock_us * 1e-6 + 1e-6
+    assert stand.born + reading.clock_us * 1e-6 <= reading.received.monotonic_s
+    assert reading.received.monotonic_s - reading.sent.monotonic_s < 0.1
+
+
+@pytest.mark.parametrize("text", ["x" * 500, "ü" * 300, '"' * 300])
+def test_a_long_mark_is_cut_to_what_the_box_takes(stand_in, text):
+    stand = stand_in()
+    with open_box(str(stand.path)) as box:
+        box.mark(text)
+        box.hello()
+    sent = stand.commands[-2]["text"]
+    assert text.startswith(sent)
+    assert len(sent.encode()) <= 200 <= LONGEST_MARK  # wire_format.md: up to 200 bytes
+    assert len(sent) > 20

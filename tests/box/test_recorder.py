@@ -1,0 +1,255 @@
+"""A recording holds what the box sent, byte for byte, whatever cable, box, disk, screen or process do."""
+
+import json
+import os
+import queue
+import resource
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from towertap.box.port import open_box
+from towertap.box.pump import SYNC_INTERVAL_S
+from towertap.box.recorder import record
+from towertap.capture.conditions import Conditions, read_sidecar, sidecar_path
+from towertap.capture.decode import decode_raw
+from towertap.capture.reading import open_capture
+from towertap.errors import BoxError
+
+CONDITIONS = Conditions(vehicle="minibus", part="rubber", road="quarry-lane", pass_number=1)
+
+
+class _Session:
+    """A recording in a thread, while the test pulls cables."""
+
+    def __init__(self, stand, raw_path, **options):
+        self.stand, self.raw_path, self.stop = stand, raw_path, threading.Event()
+        self._options = options
+        self._thread = threading.Thread(target=self._run)
+        self._thread.start()
+
+    def _run(self):
+        with open_box(str(self.stand.path)) as box:
+            self.summary = record(box, self.raw_path, CONDITIONS, stop=self.stop, **self._options)
+
+    def wait_for(self, condition):
+        limit = time.monotonic() + 10
+        while not condition():
+            assert time.monotonic() < limit
+            time.sleep(0.01)
+
+    def grows(self, size=40_000):
+        goal = (self.raw_path.stat().st_size if self.raw_path.exists() else 0) + size
+        self.wait_for(lambda: self.raw_path.exists() and self.raw_path.stat().st_size > goal)
+
+    def end(self):
+        self.stop.set()
+        return self.done()
+
+    def done(self):
+        self._thread.join(20)
+        assert not self._thread.is_alive()
+        return self.summary
+
+
+def test_the_raw_file_is_what_the_box_sent(stand_in, tmp_path):
+    stand = stand_in(realtime=False)
+    with open_box(str(stand.path)) as box:
+        summary = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=20)
+    assert summary.raw_path.read_bytes() == bytes(stand.sent)
+    assert (summary.ended, summary.seconds, summary.samples, summary.missing_samples) == ("complete", 20, 80_000, 0)
+
+
+def test_it_stops_when_asked_and_waits_for_the_bye(stand_in, tmp_path):
+    session = _Session(stand_in(), tmp_path / "a.ttraw")
+    session.grows()
+    summary = session.end()
+    assert summary.ended == "stopped by the user"
+    assert summary.raw_path.read_bytes() == bytes(session.stand.sent)
+    assert b'"reason": "stop"' in session.stand.sent[-120:]
+
+
+def test_a_recording_is_never_overwritten(stand_in, tmp_path):
+    stand = stand_in()
+    (tmp_path / "a.ttraw").write_bytes(b"yesterday")
+    with open_box(str(stand.path)) as box, pytest.raises(BoxError, match="never overwrites"):
+        record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=1)
+    assert (tmp_path / "a.ttraw").read_bytes() == b"yesterday"
+    assert not stand.running
+
+
+def test_the_conditions_are_on_the_disk_while_the_drive_goes_on(stand_in, tmp_path):
+    session = _Session(stand_in(), tmp_path / "a.ttraw")
+    session.grows(1)
+    held = read_sidecar(session.raw_path)
+    session.end()
+    assert held["conditions"] == CONDITIONS
+    assert held["hello"]["running"]
+    assert held["clock"][0]["sent_unix_s"] <= held["clock"][0]["received_unix_s"]
+
+
+def test_the_clocks_are_paired_from_start_to_end(stand_in, tmp_path):
+    # Cristian 1989: every reading bounds the offset from one side or both; all bounds must hold the true one
+    stand = stand_in()
+    with open_box(str(stand.path)) as box:
+        record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=2.2)
+    clock = json.loads(sidecar_path(tmp_path / "a.ttraw").read_text())["clock"]
+    assert len(clock) >= 4
+    offset = time.time() - time.monotonic() + stand.born
+    latest = [reading["received_unix_s"] - reading["clock_us"] * 1e-6 for reading in clock]
+    earliest = [reading["sent_unix_s"] - reading["clock_us"] * 1e-6 for reading in (clock[0], clock[-1])]
+    assert max(earliest) - 1e-3 < offset < min(latest) + 1e-3
+    assert min(latest) - max(earliest) < 0.05
+
+
+def test_marks_come_back_with_their_moment(stand_in, tmp_path):
+    marks = queue.SimpleQueue()
+    session = _Session(stand_in(), tmp_path / "a.ttraw", marks=marks)
+    session.grows()
+    marks.put("mark 1")
+    session.grows()
+    marks.put("mark 1: gate")
+    session.grows()
+    assert session.end().marks == 2
+    with open_capture(decode_raw(session.raw_path, tmp_path / "a.h5")) as capture:
+        assert [mark["text"].decode() for mark in capture.marks] == ["mark 1", "mark 1: gate"]
+        assert 0 < capture.marks["row"][0] < capture.marks["row"][1] < capture.n_samples
+
+
+def test_the_cable_out_three_times_leaves_four_sound_pieces(stand_in, tmp_path):
+    stand = stand_in()
+    session = _Session(stand, tmp_path / "a.ttraw")
+    for _ in range(3):
+        session.grows()
+        stand.pull_out()
+        time.sleep(0.1)
+        stand.plug_in()
+    session.grows()
+    summary = session.end()
+    assert [event.text for event in summary.events].count("the port is back") == 3
+    with open_capture(decode_raw(session.raw_path, tmp_path / "a.h5")) as capture:
+        assert len(capture.pieces()) == 4
+        assert (capture.gaps["missing"] > 0.1 * stand.rate_hz * 0.9).all()
+        # the box ran on: what is there and what is missing are together all that it sampled
+        assert capture.n_samples + capture.gaps["missing"].sum() == stand.samples
+        assert summary.missing_samples == capture.gaps["missing"].sum()
+
+
+def test_a_box_that_resets_is_started_again(stand_in, tmp_path):
+    stand = stand_in()
+    session = _Session(stand, tmp_path / "a.ttraw")
+    session.grows()
+    stand.reset()
+    session.grows()
+    summary = session.end()
+    assert "the box has restarted; it is started again with the same settings" in [
+        event.text for event in summary.events
+    ]
+    with open_capture(decode_raw(session.raw_path, tmp_path / "a.h5")) as capture:
+        assert capture.n_samples == summary.samples
+        assert capture.gaps["missing"].tolist() == [-1]  # the clock was lost, so the gap's length is unknown
+
+
+def test_a_box_that_falls_silent_is_greeted_and_started_again(stand_in, tmp_path):
+    stand = stand_in()
+    session = _Session(stand, tmp_path / "a.ttraw")
+    session.grows()
+    stand.running, stand.boot_id = False, "b2"  # as after a reset whose hello was lost
+    session.wait_for(lambda: stand.running)
+    texts = [event.text for event in session.end().events]
+    assert "the box is silent for 2 s; it is greeted" in texts
+
+
+def test_another_box_on_the_port_ends_the_recording(stand_in, tmp_path):
+    stand = stand_in()
+    session = _Session(stand, tmp_path / "a.ttraw")
+    session.grows()
+    stand.serial = "another"
+    stand.reset()
+    assert session.done().ended == "another box is on the port now"
+
+
+def test_a_box_that_stays_away_ends_a_recording_of_given_length(stand_in, tmp_path, monkeypatch):
+    monkeypatch.setattr("towertap.box.recorder.GIVE_UP_S", 0.3)
+    session = _Session(stand_in(), tmp_path / "a.ttraw", seconds=1)
+    session.grows(10_000)
+    session.stand.pull_out()
+    assert session.done().ended == "the box did not come back"
+
+
+def test_a_slow_screen_and_a_slow_disk_hold_nothing_up(stand_in, tmp_path, monkeypatch):
+    fsync = os.fsync
+    monkeypatch.setattr(os, "fsync", lambda file: (time.sleep(1.0), fsync(file)))
+    stand = stand_in()
+    with open_box(str(stand.path)) as box:
+        summary = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=2.5, on_progress=lambda _: time.sleep(0.7))
+    assert summary.raw_path.read_bytes() == bytes(stand.sent)
+    assert stand.longest_write_s < 0.5
+
+
+def test_a_disk_that_fills_is_told_early_and_ends_cleanly(stand_in, tmp_path, monkeypatch):
+    free = 100 * 18 * 4000
+    monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=free))
+    session = _Session(stand_in(), tmp_path / "a.ttraw")
+    session.grows()
+    free = 10 * 18 * 4000
+    summary = session.done()
+    assert summary.ended == "the disk is full"
+    assert summary.events[0].text == "the disk holds only 1.7 more minutes of recording"
+    assert summary.raw_path.read_bytes() == bytes(session.stand.sent)
+
+
+def test_a_write_that_fails_keeps_everything_before_it(stand_in, tmp_path):
+    # setrlimit(2): a write beyond RLIMIT_FSIZE fails with EFBIG, as one on a full disk does with ENOSPC
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, before[1]))
+    try:
+        stand = stand_in()
+        with open_box(str(stand.path)) as box:
+            summary = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=20)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert "File too large" in summary.ended
+    assert summary.raw_path.read_bytes() == bytes(stand.sent[:100_000])
+    assert not stand.running
+    with open_capture(decode_raw(summary.raw_path, tmp_path / "a.h5")) as capture:
+        assert capture.n_samples == summary.samples
+
+
+RECORD = """
+import sys
+from pathlib import Path
+from towertap.box.port import open_box
+from towertap.box.recorder import record
+from towertap.capture.conditions import Conditions
+record(open_box(sys.argv[1]), Path(sys.argv[2]), Conditions())
+"""
+
+
+def test_a_killed_recorder_leaves_all_but_the_last_second(stand_in, tmp_path):
+    stand, raw_path = stand_in(), tmp_path / "a.ttraw"
+    recorder = subprocess.Popen([sys.executable, "-c", RECORD, str(stand.path), str(raw_path)])
+    _wait_for_size(raw_path, 60_000)
+    sent_before = len(stand.sent)
+    time.sleep(SYNC_INTERVAL_S)
+    recorder.send_signal(signal.SIGKILL)
+    recorder.wait()
+    kept = raw_path.read_bytes()
+    assert len(kept) >= sent_before
+    assert kept == bytes(stand.sent[: len(kept)])
+    with open_capture(decode_raw(raw_path, tmp_path / "a.h5")) as capture:
+        assert len(capture.gaps) == 0
+        np.testing.assert_array_equal(capture.counts("acceleration", 0, 1), [[100, -200, 2048]])
+
+
+def _wait_for_size(path, size):
+    limit = time.monotonic() + 20
+    while not path.exists() or path.stat().st_size < size:
+        assert time.monotonic() < limit
+        time.sleep(0.02)
