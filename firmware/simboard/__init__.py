@@ -1,0 +1,1 @@
+"""A stand-in for the board: simulated `machine` and `time` modules and register-level models of the sensor chips."""

@@ -1,0 +1,81 @@
+"""The chip's FIFO: 2048 bytes of packets in a ring (data sheet DS-000347 rev 1.6, section 6)."""
+
+import micropython
+from micropython import const
+
+RECORDS = const(128)
+PACKET = const(16)  # bytes of a packet of structure 3 (section 6.1)
+
+
+class Fifo:
+    """Holds `records` packets, the oldest of which may be read in part; counts those `lost`."""
+
+    def __init__(self):
+        self._ring = bytearray(RECORDS * PACKET)
+        self._refused = bytearray(RECORDS * PACKET)  # what stop-on-full throws away
+        self.flush()
+
+    def flush(self):
+        """Forget everything, the lost-packet count included (on which the sheet is silent)."""
+        self._head = 0  # packet that is written next
+        self._read = 0  # bytes read of the oldest packet
+        self.records = 0
+        self.lost = 0
+
+    def bytes_held(self):
+        """What can be read now."""
+        return self.records * PACKET - self._read
+
+    def space(self):
+        """How many more packets it takes until it is full."""
+        return RECORDS - self.records
+
+    def store(self, n, maker, stop_on_full):
+        """Take `n` packets, written by `maker.make(buffer, first, n)`; when full, lose the oldest or refuse the new."""
+        while n:
+            space = self.space()
+            if stop_on_full and not space:
+                part = min(n, RECORDS)
+                maker.make(self._refused, 0, part)
+                self.lost += part
+            else:
+                part = min(n, RECORDS - self._head)
+                if stop_on_full:
+                    part = min(part, space)
+                maker.make(self._ring, self._head, part)
+                self._head = self._head + part & RECORDS - 1
+                self.records += part
+                if self.records > RECORDS:
+                    self.lost += self.records - RECORDS
+                    self.records = RECORDS
+                    self._read = 0
+            n -= part
+
+    def newest(self):
+        """Return the ring and the place of the newest packet in it."""
+        return self._ring, (self._head - 1 & RECORDS - 1) * PACKET
+
+    def read(self, into, first, n):
+        """Move `n` bytes into `into` from place `first`; 0xFF when there are no more."""
+        held = min(n, self.bytes_held())
+        start = ((self._head - self.records & RECORDS - 1) * PACKET) + self._read
+        if into is not None:
+            _copy(self._ring, start, into, first, held)
+            for i in range(first + held, first + n):
+                into[i] = 0xFF
+        self._read += held
+        self.records -= self._read // PACKET
+        self._read %= PACKET
+
+    def end_read(self, resume):
+        """The read is over: a packet read in part starts again, unless `resume`."""
+        if not resume:
+            self._read = 0
+
+
+@micropython.viper
+def _copy(ring, at: int, into, first: int, n: int):
+    source = ptr8(ring)
+    out = ptr8(into)
+    for i in range(n):
+        out[first + i] = source[(at + i) & 2047]

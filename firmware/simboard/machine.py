@@ -1,0 +1,136 @@
+"""MicroPython's `machine`, as far as the firmware uses it, on the simulated board."""
+
+from .board import INTERRUPT_PIN, PWRON_RESET, SELECT_PIN, WDT_RESET, Reset  # noqa: F401  the causes are part of machine
+
+_CALL_PS = 2000000  # what a call of the bus or a pin costs the processor: 2 µs
+_FASTEST_HZ = 24000000  # the chip's SPI (data sheet DS-000347, table 6)
+
+_board = None
+
+
+def install(board):
+    """Make `board` the machine."""
+    global _board
+    _board = board
+
+
+class Pin:
+    """A pin; the chip's select and its interrupt are wired, all others go nowhere."""
+
+    IN = 0
+    OUT = 1
+    PULL_UP = 1
+    IRQ_FALLING = 4
+    IRQ_RISING = 8
+
+    def __init__(self, number, mode=-1, pull=None, value=None):
+        self._number = number
+        self._value = 1 if pull == Pin.PULL_UP else 0
+        self._handler = None
+        if value is not None:
+            self._value = value
+
+    def __call__(self, level=None):
+        return self.value(level)
+
+    def value(self, level=None):
+        """Read the pin, or set it."""
+        if level is None:
+            if self._number == INTERRUPT_PIN:
+                return int(_board.chip.asserted == bool(_board.chip.active_high()))
+            return self._value
+        if self._number == SELECT_PIN and level != self._value:
+            _board.spend(_CALL_PS)
+            if level:
+                _board.chip.deselect()
+            else:
+                _board.chip.select(_board.now_ps)
+        self._value = level
+        return None
+
+    def on(self):
+        """Set the pin high."""
+        self.value(1)
+
+    def off(self):
+        """Set the pin low."""
+        self.value(0)
+
+    def irq(self, handler=None, trigger=IRQ_FALLING | IRQ_RISING):
+        """Call `handler(pin)` when INT1 becomes active by the edge that `trigger` names."""
+        if self._number == INTERRUPT_PIN:
+            self._handler = handler
+            self._trigger = trigger
+            _board.chip.on_edge = self._edge if handler else None
+
+    def _edge(self, chip):
+        if self._trigger & (Pin.IRQ_RISING if chip.active_high() else Pin.IRQ_FALLING):
+            self._handler(self)
+
+
+class SPI:
+    """The bus that the chip is on."""
+
+    MSB = 0
+
+    def __init__(
+        self, block, baudrate=1000000, polarity=0, phase=0, bits=8, firstbit=MSB, sck=None, mosi=None, miso=None
+    ):
+        if baudrate > _FASTEST_HZ or polarity != phase or bits != 8 or firstbit != SPI.MSB:
+            raise ValueError("simulated SPI: the chip takes 8 bits, MSB first, modes 0 and 3, at most 24 MHz")
+        self._byte_ps = 8 * 1000000000000 // baudrate
+
+    def write(self, buf):
+        """Send."""
+        self._clock(buf, 0, None, len(buf))
+
+    def readinto(self, buf, write=0):
+        """Receive, sending `write` meanwhile."""
+        self._clock(None, write, buf, len(buf))
+
+    def write_readinto(self, write_buf, read_buf):
+        """Send and receive at once."""
+        if len(write_buf) != len(read_buf):
+            raise ValueError("buffers must be the same length")
+        self._clock(write_buf, 0, read_buf, len(write_buf))
+
+    def _clock(self, out, fill, into, n):
+        _board.chip.exchange(out, fill, into, n)
+        _board.spend(_CALL_PS + n * self._byte_ps)
+
+
+class WDT:
+    """The watchdog: resets the board unless fed every `timeout` milliseconds."""
+
+    def __init__(self, id=0, timeout=5000):
+        self._timeout_ps = timeout * 1000000000
+        self.feed()
+
+    def feed(self):
+        """Put the reset off."""
+        _board.watchdog_ps = _board.now_ps + self._timeout_ps
+
+
+def idle():
+    """Wait for whatever happens next."""
+    _board.idle()
+
+
+def reset():
+    """Start again."""
+    raise Reset(PWRON_RESET)
+
+
+def reset_cause():
+    """Why the board started last."""
+    return _board.reset_cause
+
+
+def unique_id():
+    """The processor's identity."""
+    return bytes.fromhex(_board.config["serial"])
+
+
+def freq():
+    """The processor's clock in Hz."""
+    return 125000000

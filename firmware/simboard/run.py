@@ -1,0 +1,57 @@
+"""Start a simulated box: `micropython run.py CONFIG.json`; the serial port is standard input and output.
+
+Runs under MicroPython's unix port (64-bit, for the native arithmetic of the signal path) and, slower, under CPython.
+"""
+
+import gc  # noqa: F401  the modules that the firmware imports come in before `time` is replaced
+import json
+import os  # noqa: F401
+import sys
+
+HERE = sys.argv[0].rsplit("/", 1)[0] if "/" in sys.argv[0] else "."
+sys.path[0] = HERE + "/.."  # not this folder, whose `time` and `machine` are the simulated ones
+if sys.implementation.name != "micropython":
+    sys.path.insert(0, HERE + "/cpython_shim")
+
+
+def serial_streams():
+    """Standard input and output as bytes, unbuffered."""
+    if sys.implementation.name == "micropython":
+        return sys.stdin.buffer, sys.stdout.buffer
+    return open(0, "rb", buffering=0, closefd=False), open(1, "wb", buffering=0, closefd=False)
+
+
+def main(config):
+    """Be the box until the host goes away; a reset of the processor begins the firmware again."""
+    from simboard import machine, time
+    from simboard.board import Board, Reset
+    from simboard.link import Link
+
+    stream_in, stream_out = serial_streams()
+    board = Board(config, stream_in)
+    machine.install(board)
+    time.install(board)
+    sys.modules["machine"] = machine
+    sys.modules["time"] = time
+    while True:
+        try:
+            from towertap_box.acquire import run
+
+            return run(stream_in, Link(stream_out, board))
+        except Reset as reset:
+            board.start(reset.cause)
+            for name in list(sys.modules):
+                if name.startswith("towertap_box"):
+                    del sys.modules[name]
+        except OSError:  # the host's end is closed
+            return None
+
+
+if __name__ == "__main__":
+    with open(sys.argv[1]) as file:
+        settings = json.load(file)
+    try:
+        main(settings)
+    except Exception as error:  # MicroPython would print it to standard output, which is the serial port
+        print(type(error).__name__ + ":", error, file=sys.stderr)
+        sys.exit(1)

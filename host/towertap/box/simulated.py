@@ -1,0 +1,266 @@
+"""A simulated box on a pseudo-terminal: the real firmware on a model of the chip that feels a given motion."""
+
+from __future__ import annotations
+
+import functools
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import tty
+from collections.abc import Mapping, Sequence
+from fractions import Fraction
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self, TypedDict, Unpack
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import signal as sps
+
+from towertap.errors import BoxError, CallError, TowertapError
+from towertap.firmware import firmware_dir
+
+MOTION_RATE_HZ = 16000
+"""The chip model takes its motion at about this rate, well above the chip's own filters."""
+
+RATES_HZ = (10.0, 1e6)
+"""Sample rates of a signal outside these are taken for a mistake."""
+
+FAULTS: dict[str, dict[str, Any]] = {
+    "wrong_identity": {"value": 0x44},
+    "stuck_axis": {"axis": "z"},
+    "fifo_overflow": {"lost": 37},
+    "bus_error": {"count": 1},
+    "lost_bytes": {"count": 100},
+    "flipped_bits": {"count": 1},
+    "reset": {},
+}
+"""What can go wrong in a simulated box: name → its settings and their defaults."""
+
+_HEAP = "8M"
+_MICRO = 1e6
+_INT32_MAX = 2**31 - 1
+
+
+class BoxSettings(TypedDict, total=False):
+    """How a simulated box differs from an ideal one that stands at 25 °C; see `firmware/simboard/board.py`."""
+
+    realtime: bool
+    """Run by the wall clock; otherwise as fast as it goes."""
+    repeat: bool
+    """Play the signal again and again; otherwise the box rests after its end."""
+    oscillator_ppm: float
+    crystal_ppm: float
+    noise: float
+    """Times the data sheet's density."""
+    seed: int
+    temperature_c: float
+    temperature_slope_c_per_min: float
+    offset_counts: Sequence[int]
+    scale_error: Sequence[float]
+    latency_us: int
+    """Now and then the processor comes up to so much too late."""
+    serial: str
+    faults: Sequence[Mapping[str, Any]]
+    """Each `{"fault": NAME, "at_s": seconds after the signal began, …}`, names and settings as in FAULTS."""
+
+
+class SimulatedBox:
+    """A box on `port` for the time of a `with` block.
+
+    `signal`: (n, 3) accelerations in m/s², or (n, 6) with rotation rates in rad/s after them, at `rate_hz`, in the
+    chip's axes and as an accelerometer feels them (at rest +g upwards); None: at rest, z up. It begins when the box is
+    told to start. TowertapError when it cannot be played.
+    """
+
+    def __init__(
+        self, signal: NDArray[np.float64] | None, rate_hz: float | None = None, **settings: Unpack[BoxSettings]
+    ) -> None:
+        """Check the signal and the settings; nothing runs yet."""
+        self._signal = None if signal is None else _checked(signal, "the signal")
+        self._rate_hz = None if signal is None else _checked_rate(rate_hz)
+        self._settings = dict(settings, faults=[_checked_fault(fault) for fault in settings.get("faults", ())])
+        micropython = _micropython()
+        self.interpreter = "micropython" if micropython else "cpython"
+        """What runs the firmware: the real MicroPython or, several times slower, CPython."""
+        self._command = [micropython, "-X", f"heapsize={_HEAP}"] if micropython else [sys.executable, "-B"]
+        self.port = ""
+        """Path of the serial port to open."""
+
+    def __enter__(self) -> Self:
+        self._folder = tempfile.TemporaryDirectory(prefix="towertap-simbox-")
+        box_end, self._host_end = os.openpty()
+        try:
+            tty.setraw(self._host_end)  # and held open, so that the port outlives whoever opens it
+            self.port = os.ttyname(self._host_end)
+            folder = Path(self._folder.name)
+            config = dict(self._settings)
+            if self._signal is not None and self._rate_hz is not None:
+                motion = folder / "motion.i32"
+                config["signal"] = str(motion)
+                config["signal_rate_hz"] = _write_motion(motion, self._signal, self._rate_hz)
+                config["rest"] = [*_micro_units(self._signal[:, :3].mean(axis=0)).tolist(), 0, 0, 0]
+            (folder / "config.json").write_text(json.dumps(config, default=_plain))
+            run = firmware_dir() / "simboard" / "run.py"
+            with (folder / "stderr").open("wb") as stderr:
+                self._process = subprocess.Popen(
+                    [*self._command, str(run), str(folder / "config.json")],
+                    stdin=box_end,
+                    stdout=box_end,
+                    stderr=stderr,
+                )
+        except BaseException:
+            os.close(self._host_end)
+            self._folder.cleanup()
+            raise
+        finally:
+            os.close(box_end)
+        return self
+
+    def wait(self, timeout_s: float | None = None) -> None:
+        """Wait until the box ends by itself; BoxError with its last words if it fails, TimeoutError if it does not."""
+        try:
+            status = self._process.wait(timeout_s)
+        except subprocess.TimeoutExpired:
+            raise TimeoutError from None
+        if status:
+            words = self.complaints().splitlines() or [f"exit status {status}"]
+            raise BoxError(f"the simulated box failed: {words[-1]}")
+
+    def complaints(self) -> str:
+        """What the chip model had to say about the way it is used; empty when all is well."""
+        return (Path(self._folder.name) / "stderr").read_text(errors="replace")
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._process.kill()
+        self._process.wait()
+        os.close(self._host_end)
+        self._folder.cleanup()
+
+
+def read_signal(path: str | Path, rate_hz: float | None = None) -> tuple[NDArray[np.float64], float]:
+    """Read a signal for a simulated box: (n, 3) or (n, 6) in m/s² (and rad/s), and its sample rate in Hz.
+
+    `path` is .npy, or CSV with or without a line of names; a first column named `t` or `time`, in seconds, gives the
+    rate and is dropped, else `rate_hz` must. TowertapError says in one line what is wrong with it.
+    """
+    path = Path(path)
+    if not path.is_file():
+        raise CallError(f"{path}: no such file; give a .npy or .csv file with three or six columns")
+    try:
+        table = pd.DataFrame(np.load(path, allow_pickle=False)) if path.suffix == ".npy" else _read_csv(path)
+        values = table.to_numpy(np.float64)
+    except (ValueError, UnicodeDecodeError, EOFError) as error:
+        raise CallError(f"{path}: not a table of numbers: {_one_line(error)}") from None
+    if values.ndim == 2 and values.shape[0] > 1 and str(table.columns[0]).strip().lower() in ("t", "time"):
+        rate_hz = _rate_of(values[:, 0], rate_hz, path)
+        values = values[:, 1:]
+    return _checked(values, str(path)), _checked_rate(rate_hz)
+
+
+def _read_csv(path: Path) -> pd.DataFrame:
+    with path.open(encoding="utf-8") as file:
+        first = next((line for line in file if line.strip() and not line.startswith("#")), "")
+    if not first:
+        raise ValueError("it is empty")
+    names = None if all(_is_number(cell) for cell in first.split(",")) else 0
+    return pd.read_csv(path, header=names, comment="#", skipinitialspace=True, dtype=np.float64)
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _rate_of(times_s: NDArray[np.float64], told_hz: float | None, path: Path) -> float:
+    steps_s = np.diff(times_s)
+    step_s = float(steps_s.mean())
+    if not np.all(np.isfinite(steps_s)) or step_s <= 0 or np.abs(steps_s - step_s).max() > 0.5 * step_s:
+        raise CallError(f"{path}: the time column does not rise in even steps of seconds; drop it and give the rate")
+    if told_hz is not None and abs(told_hz * step_s - 1) > 0.001:
+        raise CallError(f"{path}: its time column says {1 / step_s:g} Hz, not {told_hz:g} Hz; leave the rate out")
+    return 1 / step_s
+
+
+def _checked(signal: NDArray[np.float64], name: str) -> NDArray[np.float64]:
+    signal = np.asarray(signal, np.float64)
+    if signal.ndim != 2 or signal.shape[1] not in (3, 6):
+        shape = "×".join(map(str, signal.shape)) or "a single number"
+        raise CallError(f"{name} must have three columns in m/s², or six with rad/s after them; it is {shape}")
+    if len(signal) < 2:
+        raise CallError(f"{name} holds {len(signal)} samples; two at least are needed")
+    if not np.all(np.isfinite(signal)):
+        row = int(np.nonzero(~np.isfinite(signal).all(axis=1))[0][0])
+        raise CallError(f"{name} holds a value that is not a number (row {row + 1}); mend or cut the recording there")
+    if np.abs(signal).max() * _MICRO > _INT32_MAX:
+        raise CallError(f"{name} reaches {np.abs(signal).max():.4g}; the limit is 2147 m/s² or rad/s: check the units")
+    return signal
+
+
+def _checked_rate(rate_hz: float | None) -> float:
+    if rate_hz is None:
+        raise CallError("the signal's sample rate is not known; give --rate in Hz, or a first column named time")
+    if not RATES_HZ[0] <= rate_hz <= RATES_HZ[1]:
+        raise CallError(f"a sample rate of {rate_hz:g} Hz makes no sense here; it must be 10 Hz to 1 MHz")
+    return float(rate_hz)
+
+
+def _checked_fault(fault: Mapping[str, Any]) -> dict[str, Any]:
+    name = fault.get("fault")
+    if name not in FAULTS:
+        raise CallError(f"no fault called {name!r}; there are {', '.join(FAULTS)}")
+    unknown = set(fault) - {"fault", "at_s"} - set(FAULTS[name])
+    if unknown:
+        raise CallError(f"the fault {name} has no setting {', '.join(sorted(unknown))}")
+    return {"at_s": 0.0, **FAULTS[name], **fault}
+
+
+def _write_motion(path: Path, signal: NDArray[np.float64], rate_hz: float) -> float:
+    """Write the signal, resampled, as the chip model reads it, a column at a time; return its new rate exactly."""
+    ratio = Fraction(MOTION_RATE_HZ / rate_hz).limit_denominator(1000)
+    if ratio <= 0:
+        raise TowertapError(f"a signal at {rate_hz:g} Hz cannot be resampled")
+    n = -(-len(signal) * ratio.numerator // ratio.denominator)
+    motion = np.memmap(path, "<i4", "w+", shape=(n, 6))
+    for column in range(signal.shape[1]):
+        values = signal[:, column]
+        if ratio != 1:
+            values = sps.resample_poly(
+                values, ratio.numerator, ratio.denominator, window=("kaiser", 8.0), padtype="line"
+            )
+        motion[:, column] = _micro_units(values)
+    motion.flush()
+    return rate_hz * ratio.numerator / ratio.denominator
+
+
+def _micro_units(values: NDArray[np.float64]) -> NDArray[np.int64]:
+    return np.clip(np.rint(values * _MICRO), -_INT32_MAX, _INT32_MAX).astype(np.int64)
+
+
+@functools.cache
+def _micropython() -> str | None:
+    """Return the MicroPython to use: the one installed beside this Python, else one on the path, if it has 64 bits."""
+    places = os.pathsep.join((os.path.dirname(sys.executable), os.environ.get("PATH", os.defpath)))
+    program = shutil.which("micropython", path=places)
+    if program is None:
+        return None
+    question = "import micropython, sys\n@micropython.viper\ndef f(): pass\nprint(sys.maxsize > 1 << 40)"
+    answer = subprocess.run([program, "-c", question], capture_output=True, text=True, check=False)
+    return program if answer.stdout.strip() == "True" else None
+
+
+def _plain(value: Any) -> Any:
+    return value.tolist() if isinstance(value, np.ndarray | np.generic) else list(value)
+
+
+def _one_line(error: Exception) -> str:
+    return " ".join(str(error).split()) or type(error).__name__

@@ -1,0 +1,95 @@
+"""`towertap simbox`: start a simulated box that plays a recorded signal, and say which port to record from."""
+
+from __future__ import annotations
+
+import json
+import signal
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from towertap.box.simulated import FAULTS, SimulatedBox, read_signal
+from towertap.errors import CallError
+
+from ._outcome import console
+
+
+@click.command(
+    name="simbox",
+    help="""Start a simulated box that plays a recorded signal, and print the port to record from.
+
+The signal is a .csv or .npy file with three columns in m/s² (or six, with rad/s after them) in the chip's axes, as an
+accelerometer feels them: at rest +9.81 upwards. It begins when the box is told to start. The box runs in real time until
+Ctrl-C.""",
+)
+@click.option(
+    "--signal", "path", type=click.Path(path_type=Path), help="Signal to play; without it the box is at rest."
+)
+@click.option(
+    "--rate", "rate_hz", type=float, help="Sample rate of the signal in Hz, unless its first column is a time."
+)
+@click.option("--repeat", is_flag=True, help="Play the signal again and again; otherwise the box rests after its end.")
+@click.option("--virtual", is_flag=True, help="Run as fast as it goes instead of by the wall clock.")
+@click.option(
+    "--oscillator-ppm", type=click.FloatRange(-50000, 50000), default=0.0, help="Error of the chip's own clock."
+)
+@click.option("--noise", type=click.FloatRange(0, 1000), default=1.0, help="Times the data sheet's noise density.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Of the noise.")
+@click.option("--fault", "faults", multiple=True, metavar="NAME@SECONDS[:KEY=VALUE]", help="; ".join(FAULTS) + ".")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object on standard output, nothing else.")
+def command(
+    path: Path | None,
+    rate_hz: float | None,
+    repeat: bool,
+    virtual: bool,
+    oscillator_ppm: float,
+    noise: float,
+    seed: int,
+    faults: tuple[str, ...],
+    as_json: bool,
+) -> int:
+    """Run a box until it ends or Ctrl-C; the port is printed at once, so this command has no Outcome at its end."""
+    motion, motion_rate_hz = read_signal(path, rate_hz) if path else (None, None)
+    box = SimulatedBox(
+        motion,
+        motion_rate_hz,
+        repeat=repeat,
+        realtime=not virtual,
+        oscillator_ppm=oscillator_ppm,
+        noise=noise,
+        seed=seed,
+        faults=[parse_fault(text) for text in faults],
+    )
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # so that the box is tidied away then, too
+    with box:
+        if as_json:
+            print(json.dumps({"port": box.port, "interpreter": box.interpreter}), flush=True)
+        else:
+            print(f"simulated box on {box.port}\nrecord from it with: towertap record --port {box.port}", flush=True)
+        if box.interpreter != "micropython":
+            console.print("MicroPython is not installed: the firmware runs under CPython, several times slower")
+        try:
+            box.wait()
+        except KeyboardInterrupt:
+            pass
+        finally:
+            sys.stderr.write(box.complaints())
+    return 0
+
+
+def parse_fault(text: str) -> dict[str, Any]:
+    """Read `NAME@SECONDS[:KEY=VALUE…]` as a fault for SimulatedBox; CallError when it is not one."""
+    head, *pairs = text.split(":")
+    name, _, at_s = head.partition("@")
+    try:
+        fault: dict[str, Any] = {"fault": name, "at_s": float(at_s or 0)}
+        for pair in pairs:
+            key, _, value = pair.partition("=")
+            fault[key] = value if key == "axis" else int(value, 0)
+    except ValueError:
+        raise CallError(
+            f"--fault {text}: write it as NAME@SECONDS[:KEY=VALUE], as in fifo_overflow@5:lost=37"
+        ) from None
+    return fault
