@@ -82,24 +82,25 @@ def analyse_capture(
     rotation = rotation_to_vehicle(capture, mounting)
 
     pieces = capture.pieces()
-    found = [
-        piece_windows(_vehicle_blocks(capture, piece, rotation), channels, capture.rate_hz, window_rows)
-        for piece in pieces
-    ]
-    counts = [len(of_channels[0]) for of_channels in found]
-    if not sum(counts):
+    found = {
+        i: piece_windows(_vehicle_blocks(capture, piece, rotation), channels, capture.rate_hz, window_rows)
+        for i, piece in enumerate(pieces)
+        if piece.n_rows >= start + window_rows
+    }
+    counts = {i: len(of_channels[0]) for i, of_channels in found.items()}
+    if not sum(counts.values()):
         longest = max(piece.n_rows for piece in pieces) / capture.rate_hz
         raise AnalysisError(
             f"no stretch without gaps is long enough: the longest is {longest:.2f} s, and the filters need "
             f"{start / capture.rate_hz:.2f} s to settle before a window of {window_s:g} s; record longer"
         )
-    joined = {channel: Windows.join([one[i] for one in found]) for i, channel in enumerate(channels)}
+    joined = {channel: Windows.join([one[i] for one in found.values()]) for i, channel in enumerate(channels)}
     places = {
-        "piece": np.repeat(np.arange(len(pieces)), counts),
+        "piece": np.repeat(list(counts), list(counts.values())),
         "start_s": np.concatenate(
             [
-                piece.start_time_s + (start + np.arange(count) * window_rows) / capture.rate_hz
-                for piece, count in zip(pieces, counts, strict=True)
+                pieces[i].start_time_s + (start + np.arange(count) * window_rows) / capture.rate_hz
+                for i, count in counts.items()
             ]
         ),
     }
@@ -128,12 +129,12 @@ def rotation_to_vehicle(capture: Capture, mounting: str | None = None) -> Array:
     return parse_mounting(text, lambda: _gravity_at_rest(capture))
 
 
-def save_windows(analysis: Analysis, path: Path) -> None:
-    """Write the table of windows, as the suffix says: .csv with a head of `#` lines, or .h5 with attributes."""
-    save = SAVERS.get(path.suffix.lower())
-    if save is None:
-        raise CallError(f"{path}: no table is written as '{path.suffix}': give {' or '.join(SAVERS)}")
-    save(analysis, path)
+def table_saver(path: Path) -> Callable[[Analysis, Path], None]:
+    """What writes the windows of an analysis as the suffix of `path` says: .csv with `#` lines, .h5 with attributes."""
+    try:
+        return SAVERS[path.suffix.lower()]
+    except KeyError:
+        raise CallError(f"{path}: no table is written as '{path.suffix}': give {' or '.join(SAVERS)}") from None
 
 
 def _named(names: Sequence[str] | None) -> dict[str, Metric]:

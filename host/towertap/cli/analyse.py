@@ -8,7 +8,7 @@ import click
 from rich.console import Group
 from rich.table import Table
 
-from towertap.analysis import Analysis, analyse_capture, save_windows
+from towertap.analysis import Analysis, analyse_capture, table_saver
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers
 from towertap.errors import CallError
@@ -32,9 +32,10 @@ def command(capture: Path, out: Path | None, window_s: float, jerk_edge_hz: floa
     out = out or capture.with_suffix(".windows.csv")
     if out.resolve() == capture.resolve():
         raise CallError(f"{out}: the table would overwrite the capture; give another --out")
+    save = table_saver(out)
     with open_capture(capture) as opened:
         analysis = analyse_capture(opened, window_s=window_s, jerk_edge_hz=jerk_edge_hz, mounting=mounting)
-    save_windows(analysis, out)
+    save(analysis, out)
     return Outcome(_data(capture, out, analysis), Group(_table(analysis), *_remarks(out, analysis)))
 
 

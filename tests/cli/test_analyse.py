@@ -1,0 +1,85 @@
+"""`towertap analyse` as a person and as a program call it."""
+
+import json
+import sys
+
+import numpy as np
+import pandas as pd
+import pytest
+from towertap import cli
+from towertap.capture.conditions import Conditions
+
+
+@pytest.fixture
+def run(monkeypatch, capsys):
+    """A function that runs the command line in this process: exit status, standard output, standard error."""
+
+    def call(*words):
+        monkeypatch.setattr(sys, "argv", ["towertap", *map(str, words)])
+        with pytest.raises(SystemExit) as stop:
+            cli.main()
+        return stop.value.code, *capsys.readouterr()
+
+    return call
+
+
+@pytest.fixture
+def capture(by_hand, make_capture):
+    return make_capture(by_hand.recording(7.0), "drive", Conditions(mounting="x=+X,y=+Y,z=+Z"))
+
+
+def test_people_get_figures_with_units_and_a_table_beside_the_capture(run, capture):
+    status, out, err = run("analyse", capture)
+    assert (status, err) == (0, "")
+    line = next(line for line in out.splitlines() if line.startswith("jerk_z"))
+    assert "0 to 100" in line
+    assert "m/s³" in line
+    table = pd.read_csv(capture.with_name("drive.windows.csv"), comment="#")
+    assert str(capture.with_name("drive.windows.csv")) in out
+    assert len(table) == 3
+
+
+def test_programs_get_both_in_one_json_object(run, capture, tmp_path):
+    status, out, _ = run(
+        "analyse", capture, "--json", "--out", tmp_path / "t.h5", "--window-s", "0.5", "--jerk-edge-hz", "80"
+    )
+    answer = json.loads(out)
+    assert status == 0
+    assert answer["whole"]["jerk_z"]["unit"] == "m/s³"
+    assert answer["whole"]["jerk_z"]["band_hz"] == [0.0, 80.0]
+    jerk = np.array(answer["windows"]["jerk_z"])
+    assert answer["whole"]["jerk_z"]["value"] == pytest.approx(np.sqrt(np.mean(jerk**2)))
+    assert answer["window_s"] == pytest.approx(0.5, abs=1e-3)
+    assert (tmp_path / "t.h5").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "line"),
+    [
+        (["--mounting", "x=+X,y=-Y,z=+Z"], "left-handed"),
+        (["--window-s", "99"], "out of range"),
+        (["--jerk-edge-hz", "0"], "too low"),
+        (["--out", "table.xlsx"], "no table is written as"),
+    ],
+)
+def test_a_wrong_call_is_one_line_and_exit_2(run, capture, words, line):
+    status, out, err = run("analyse", capture, *words)
+    assert (status, out) == (2, "")
+    assert err.count("\n") == 1
+    assert line in err
+
+
+def test_the_capture_is_never_overwritten(run, capture):
+    before = capture.read_bytes()
+    status, _, err = run("analyse", capture, "--out", capture)
+    assert status == 2
+    assert "overwrite" in err
+    assert capture.read_bytes() == before
+
+
+def test_a_recording_too_short_to_settle(run, by_hand, make_capture):
+    path = make_capture(by_hand.recording(1.0), "short", Conditions(mounting="x=+X,y=+Y,z=+Z"))
+    status, _, err = run("analyse", path)
+    assert status == 2
+    assert "record longer" in err
+    assert not path.with_name("short.windows.csv").exists()
