@@ -1,0 +1,106 @@
+"""Figure: density of vertical acceleration before and after, per road, with the bands of ride and noise."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
+
+from towertap.compare.model import Side
+from towertap.report.density import Density, band_rms, in_fractions_of_octave
+from towertap.report.style import INK, SIDES, log_ticks, new_figure
+from towertap.report.words import brief, number
+from towertap.signals.bands import BANDS
+
+Spectra = Mapping[str, Mapping[Side, Density]]
+"""Road → side → density of vertical acceleration, (m/s²)²/Hz."""
+
+FRACTION = 24
+"""Lines are drawn as means over 1/24 octave, so that the upper decades stay legible."""
+SHADES = ("#f3f5f7", "#e7ebef")
+
+
+def draw(spectra: Spectra, smooth: str) -> Figure:
+    """Draw one panel a road, all on the same axes; the title speaks of the roads other than `smooth`."""
+    rough = {road: sides for road, sides in spectra.items() if road != smooth}
+    figure = new_figure(8.6, 0.9 + 2.3 * max(1, len(spectra)), title(rough))
+    panels = figure.subplots(max(1, len(spectra)), 1, squeeze=False, sharex=True, sharey=True)[:, 0]
+    for axes, (road, sides) in zip(panels, spectra.items(), strict=False):
+        _panel(axes, road, sides)
+    panels[-1].set_xlabel("frequency, Hz")
+    if spectra:
+        log_ticks(panels[-1], "x")
+        top = max(density.high.max() for sides in spectra.values() for density in sides.values())
+        low = min(density.mean.min() for sides in spectra.values() for density in sides.values())
+        panels[-1].set_ylim(max(low / 2, top * 1e-7), top * 12)
+        handles, labels = panels[0].get_legend_handles_labels()
+        figure.legend(handles, labels, loc="outside lower left", ncols=3)
+    return figure
+
+
+def title(spectra: Spectra) -> str:
+    """The band and road where the root mean square changed most."""
+    changes = {(road, band): ratio for road, sides in spectra.items() for band, ratio in band_ratios(sides).items()}
+    if not changes:
+        return "No rough road has spectra before and after"
+    road, band = max(changes, key=lambda key: abs(np.log(changes[key])))
+    low, high = BANDS[band]
+    return (
+        f"Largest change by band: {_words(band)} ({low:g}–{high:g} Hz) on {brief(road)}, "
+        f"r.m.s. ×{number(changes[road, band])} (seen, not tested)"
+    )
+
+
+def band_ratios(sides: Mapping[Side, Density]) -> dict[str, float]:
+    """After / before of the r.m.s. in each band that the spectra of both sides cover."""
+    if len(sides) < 2:
+        return {}
+    top = min(density.frequency_hz[-1] for density in sides.values())
+    return {
+        band: band_rms(sides["after"], limits) / band_rms(sides["before"], limits)
+        for band, limits in BANDS.items()
+        if limits[0] < top
+    }
+
+
+def _panel(axes: Axes, road: str, sides: Mapping[Side, Density]) -> None:
+    ratios = band_ratios(sides)
+    for place, (band, (low, high)) in enumerate(BANDS.items()):
+        axes.axvspan(low, high, color=SHADES[place % 2], lw=0)
+        text = _words(band) + (f"  ×{number(ratios[band])}" if band in ratios else "")
+        axes.text(
+            np.sqrt(low * high),
+            0.97,
+            text,
+            transform=axes.get_xaxis_transform(),
+            ha="center",
+            va="top",
+            fontsize=7.5,
+            color=INK,
+        )
+    for side, density in sides.items():
+        look, density = SIDES[side], in_fractions_of_octave(density, FRACTION)
+        axes.fill_between(density.frequency_hz, density.low, density.high, color=look.colour, alpha=0.18, lw=0)
+        axes.plot(density.frequency_hz, density.mean, color=look.colour, ls=look.line, lw=1.2, label=side)
+    axes.set_xscale("log")
+    axes.set_yscale("log")
+    axes.set_xlim(0.5, max(high for _, high in BANDS.values()))
+    axes.yaxis.set_major_locator(LogLocator(numticks=6))
+    axes.yaxis.set_major_formatter(FuncFormatter(_decade))
+    axes.yaxis.set_minor_locator(NullLocator())
+    axes.grid(axis="y")
+    axes.set_ylabel("density, (m/s²)²/Hz")
+    passes = " and ".join(f"{density.passes} {side}" for side, density in sides.items())
+    axes.set_title(f"{brief(road)}: vertical acceleration, mean over passes ({passes})")
+
+
+def _words(band: str) -> str:
+    return band.replace("_", "-") if band == "structure_borne" else band.replace("_", " ")
+
+
+def _decade(value: float, _: object) -> str:
+    """10⁻³ without mathematical markup, which hostile names could break."""
+    return "10" + str(round(np.log10(value))).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))

@@ -1,0 +1,138 @@
+"""The page: everything the template needs, gathered as plain values, and the template filled."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import platform
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+import towertap
+from towertap.capture.conditions import Conditions
+from towertap.capture.reading import open_capture
+from towertap.compare.model import Comparison, Drives, Pass
+from towertap.report import words
+
+FIELDS = {
+    "vehicle": "vehicle",
+    "part": "part",
+    "road": "road",
+    "pass_number": "pass",
+    "speed_kmh": "speed, km/h",
+    "tyre_pressures_kpa": "tyres, kPa",
+    "air_temperature_c": "air, °C",
+    "box_position": "box",
+    "mounting": "axes",
+    "notes": "notes",
+}
+"""How the fields of Conditions are headed; a field that is not here is headed by its own name."""
+
+
+UNSAID = "–"
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure as the page shows it: the PNG itself as a data URI, and its title for those who cannot see it."""
+
+    uri: str
+    title: str
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """Where a pass comes from."""
+
+    name: str
+    source: str
+    capture_sha256: str
+    raw_sha256: str
+
+
+def picture(path: Path, title: str) -> Picture:
+    """Embed the PNG at `path`."""
+    return Picture("data:image/png;base64," + base64.b64encode(path.read_bytes()).decode("ascii"), title)
+
+
+def render(comparison: Comparison, drives: Drives, figures: Mapping[str, Any], notices: Sequence[str]) -> str:
+    """Fill the template; every text that a user gave is escaped by it."""
+    environment = Environment(
+        loader=PackageLoader("towertap.report", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    for name in ("number", "interval", "fixed", "p_value", "percent"):
+        environment.filters[name] = getattr(words, name)
+    passes = [one for road in (*drives.rough_roads, drives.smooth) for one in drives.of(road)]
+    return environment.get_template("report.html.j2").render(
+        comparison=comparison,
+        figures=figures,
+        notices=notices,
+        facts=facts(comparison, drives),
+        warnings=tuple(dict.fromkeys(comparison.warnings + drives.warnings)),
+        excluded=tuple(dict.fromkeys(comparison.excluded + drives.excluded)),
+        labels={finding.metric: finding.label for finding in comparison.findings},
+        passes=passes,
+        conditions=conditions(passes),
+        provenance=[provenance(one) for one in passes],
+        versions=versions(),
+    )
+
+
+def facts(comparison: Comparison, drives: Drives) -> list[tuple[str, str]]:
+    """The facts under the headline: vehicle, roads, passes."""
+    vehicles = dict.fromkeys(one.conditions.vehicle or "not said" for one in drives.passes)
+    sides = {side: [one for one in drives.passes if one.side == side] for side in ("before", "after")}
+    return [
+        ("Vehicle", ", ".join(vehicles)),
+        ("Before", f"{comparison.before} – {words.counted(len(sides['before']), 'pass')}"),
+        ("After", f"{comparison.after} – {words.counted(len(sides['after']), 'pass')}"),
+        ("Rough roads", ", ".join(drives.rough_roads)),
+        ("Smooth reference", comparison.smooth),
+    ]
+
+
+def conditions(passes: Sequence[Pass]) -> dict[str, Any]:
+    """The conditions of the passes: what all share said once (`common`, `unsaid`), the rest as `columns` and `rows`."""
+    table = {
+        FIELDS.get(field.name, field.name): [_shown(getattr(one.conditions, field.name)) for one in passes]
+        for field in fields(Conditions)
+    }
+    shared = {head: values[0] for head, values in table.items() if len(set(values)) == 1}
+    varying = [head for head in table if head not in shared]
+    return {
+        "common": [(head, value) for head, value in shared.items() if value != UNSAID],
+        "unsaid": [head for head, value in shared.items() if value == UNSAID],
+        "columns": varying,
+        "rows": [(one.name, [table[head][row] for head in varying]) for row, one in enumerate(passes)],
+    }
+
+
+def provenance(one: Pass) -> Provenance:
+    """Fingerprints of a pass's capture and raw recording, and what made it."""
+    with open_capture(one.path) as capture:
+        source = f"{capture.text('chip')}, firmware {capture.hello.get('firmware', 'not said')}"
+        raw = capture.text("raw_sha256")
+    with one.path.open("rb") as file:
+        return Provenance(one.name, source, hashlib.file_digest(file, "sha256").hexdigest(), raw)
+
+
+def versions() -> str:
+    """What computed this report."""
+    libraries: Iterable[str] = ("numpy", "scipy", "pandas", "h5py", "matplotlib")
+    return ", ".join(
+        [f"towertap {towertap.__version__}", f"Python {platform.python_version()}"]
+        + [f"{library} {version(library)}" for library in libraries]
+    )
+
+
+def _shown(value: Any) -> str:
+    return UNSAID if value is None or value == "" else f"{value:g}" if isinstance(value, float) else str(value)

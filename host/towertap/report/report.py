@@ -1,0 +1,87 @@
+"""Writes the report: draws the figures, embeds them in the page, puts both into a folder."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+
+from matplotlib import rc_context
+from matplotlib.figure import Figure
+
+from towertap.analysis import rotation_to_vehicle
+from towertap.capture.reading import open_capture
+from towertap.compare.model import Comparison, Drives, Finding, Pass, PassFigure, Side
+from towertap.report import density, drawn, page, style
+from towertap.report.figures import boxes, intervals, spectra, traces
+
+BOTH: tuple[Side, Side] = ("before", "after")
+
+
+def write_report(comparison: Comparison, drives: Drives, folder: str | Path, notices: Sequence[str] = ()) -> Path:
+    """Write `report.html` and its figures (PNG) into `folder`, which is made if need be; returns the page's path.
+
+    `drives` are those that the comparison came from; their captures are read again, block by block. `notices` are lines
+    to stand under the headline. Raises CaptureError for a capture that can no longer be read.
+    """
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    with rc_context(style.RC):
+        pictures = {
+            "intervals": _put(folder, "intervals", intervals.draw(comparison)),
+            "boxes": _put(folder, "boxes", boxes.draw(comparison)),
+            "traces": [
+                _put(folder, f"traces_{place}", figure)
+                for place, figure in enumerate(_trace_figures(comparison, drives), start=1)
+            ],
+            "spectra": _put(folder, "spectra", spectra.draw(road_spectra(drives), drives.smooth)),
+        }
+    path = folder / "report.html"
+    path.write_text(page.render(comparison, drives, pictures, notices), encoding="utf-8")
+    return path
+
+
+def road_spectra(drives: Drives) -> dict[str, dict[Side, density.Density]]:
+    """Density of vertical acceleration by road (rough ones first) and side, over the side's passes."""
+    found: dict[str, dict[Side, density.Density]] = {}
+    for road in (*drives.rough_roads, drives.smooth):
+        for side in BOTH:
+            spectrum = density.over_passes([_density(one) for one in drives.of(road, side)], drawn.HIGHEST_HZ)
+            if spectrum is not None:
+                found.setdefault(road, {})[side] = spectrum
+    return found
+
+
+def _density(one: Pass) -> tuple[drawn.Array, drawn.Array]:
+    with open_capture(one.path) as capture:
+        return drawn.density(capture, rotation_to_vehicle(capture)[2])
+
+
+def _trace_figures(comparison: Comparison, drives: Drives) -> list[Figure]:
+    """One figure a road, of the passes nearest to their side's mean in the road's first finding."""
+    passes = {one.name: one for one in drives.passes}
+    first = {finding.road: finding for finding in reversed(comparison.findings)}
+    return [
+        traces.draw(
+            road,
+            _trace(passes[_middling(finding.before_values, finding.before)], finding),
+            _trace(passes[_middling(finding.after_values, finding.after)], finding),
+        )
+        for road, finding in reversed(first.items())
+    ]
+
+
+def _middling(values: Sequence[PassFigure], mean: float) -> str:
+    return min(values, key=lambda value: abs(math.log(value.figure / mean))).capture
+
+
+def _trace(one: Pass, finding: Finding) -> drawn.Trace:
+    worst = one.windows.loc[one.windows[finding.metric].idxmax()]
+    with open_capture(one.path) as capture:
+        return drawn.trace(capture, rotation_to_vehicle(capture)[2], float(worst["start_s"]))
+
+
+def _put(folder: Path, name: str, figure: Figure) -> page.Picture:
+    path = folder / f"{name}.png"
+    style.save(figure, path)
+    return page.picture(path, figure.get_suptitle())

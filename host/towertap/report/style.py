@@ -1,0 +1,92 @@
+"""How every figure looks: one type scale, and a palette that survives colour-blindness and a black-and-white print."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter, NullLocator
+
+from towertap.compare.model import Side, Verdict
+
+INK, QUIET, FAINT = "#1f2933", "#5f6b76", "#d5dadf"
+DPI = 160
+
+RC: dict[Any, Any] = {
+    "text.parse_math": False,
+    "hatch.linewidth": 0.4,
+    "font.family": "DejaVu Sans",
+    "font.size": 8.5,
+    "text.color": INK,
+    "axes.titlesize": 8.5,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.labelcolor": QUIET,
+    "axes.labelsize": 8,
+    "axes.edgecolor": QUIET,
+    "axes.linewidth": 0.7,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.axisbelow": True,
+    "grid.color": FAINT,
+    "grid.linewidth": 0.6,
+    "xtick.color": QUIET,
+    "ytick.color": QUIET,
+    "xtick.labelsize": 8,
+    "ytick.labelsize": 8,
+    "legend.frameon": False,
+    "legend.fontsize": 8,
+}
+"""Matplotlib settings of all figures; used through `matplotlib.rc_context`."""
+
+
+@dataclass(frozen=True)
+class Look:
+    """How one side or verdict is drawn; shape and line tell them apart where colour does not."""
+
+    colour: str
+    marker: str
+    line: Any = "-"
+
+
+SIDES: dict[Side, Look] = {
+    "before": Look("#0072b2", "o"),
+    "after": Look("#d55e00", "D", (0, (5, 1.2))),
+}
+"""Blue and vermilion of Okabe and Ito's palette (2008)."""
+
+VERDICTS: dict[Verdict, Look] = {
+    "harsher": Look("#a8430a", ">"),
+    "gentler": Look("#00735a", "<"),
+    "equivalent": Look("#004d80", "s"),
+    "undecided": Look("#6b7680", "o"),
+}
+
+
+def new_figure(width_in: float, height_in: float, title: str) -> Figure:
+    """An empty figure on the Agg canvas, without pyplot; its title says the finding."""
+    figure = Figure(figsize=(width_in, height_in), layout="constrained", facecolor="white")
+    FigureCanvasAgg(figure)
+    figure.suptitle(title, x=0.01, ha="left", fontsize=10.5, fontweight="bold")
+    return figure
+
+
+def log_ticks(axes: Axes, which: str) -> None:
+    """Plain numbers at 1, 2 and 5 of each decade on a logarithmic axis, `which` being "x" or "y"."""
+    axis = axes.xaxis if which == "x" else axes.yaxis
+    axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0), numticks=12))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axis.set_minor_locator(NullLocator())
+    axis.set_minor_formatter(NullFormatter())
+
+
+def save(figure: Figure, target: Path | BinaryIO) -> None:
+    """Write the figure as PNG; a sign that the font lacks is drawn as a box."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        figure.savefig(target, dpi=DPI, format="png")

@@ -1,0 +1,109 @@
+"""The figures: numbers against matplotlib's and numpy's own, units on every axis, a title that says the finding."""
+
+import io
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from matplotlib import cbook
+from towertap.capture.reading import open_capture
+from towertap.compare.gate import window_values
+from towertap.report import drawn, style
+from towertap.report.figures import boxes, intervals, spectra, traces
+from towertap.report.report import road_spectra
+
+UP = np.array([0.0, 0.0, 1.0])
+
+pytestmark = pytest.mark.usefixtures("styled")
+
+
+def labels(figure):
+    return [label for axes in figure.axes for label in (axes.get_xlabel(), axes.get_ylabel()) if label]
+
+
+def drawn_text(figure):
+    return "\n".join(text.get_text() for text in figure.findobj(lambda artist: hasattr(artist, "get_text")))
+
+
+def test_intervals_show_every_finding_with_its_numbers(comparison):
+    figure = intervals.draw(comparison)
+    (axes,) = figure.axes
+    assert figure.get_suptitle() == "After against before, 3 findings: 3 harsher"
+    assert "ratio after / before (no unit), 95 % interval" in axes.get_xlabel()
+    lines = [tuple(line.get_xdata()) for line in axes.lines]
+    for finding in comparison:
+        assert finding.interval in lines
+        assert (finding.ratio,) in [tuple(np.atleast_1d(line)) for line in lines]
+        assert finding.label in drawn_text(figure)
+    (band,) = axes.patches
+    assert (band.get_x(), band.get_x() + band.get_width()) == pytest.approx((1 / 1.1, 1.1))
+
+
+def test_intervals_without_an_interval_or_with_an_endless_one_are_drawn(comparison):
+    lone, endless = (
+        replace(comparison.findings[0], interval=None),
+        replace(comparison.findings[1], interval=(1e-9, math.inf)),
+    )
+    figure = intervals.draw(replace(comparison, findings=(lone, endless)))
+    figure.canvas.draw()
+    assert figure.axes[0].get_xlim()[1] <= intervals.WIDEST
+
+
+def test_box_plots_have_the_numbers_of_matplotlib_and_numpy(drives, comparison):
+    figure = boxes.draw(comparison)
+    for axes, finding in zip(figure.axes, comparison.findings, strict=False):
+        assert axes.get_ylabel() == f"window r.m.s., {finding.unit}"
+        gate = comparison.gates[finding.metric].threshold
+        heights = [tuple(line.get_ydata()) for line in axes.lines]
+        for side in ("before", "after"):
+            values = window_values(drives.of(finding.road, side), finding.metric, gate)
+            (numbers,) = cbook.boxplot_stats(values)
+            assert (numbers["med"],) * 2 == pytest.approx((np.quantile(values, 0.5),) * 2)
+            assert any(line == pytest.approx((numbers["med"],) * 2) for line in heights if len(line) == 2)
+            for quartile, whisker in (("q1", "whislo"), ("q3", "whishi")):
+                ends = (numbers[quartile], numbers[whisker])
+                assert any(line == pytest.approx(ends) for line in heights if len(line) == 2)
+            points = tuple(value.figure for value in getattr(finding, f"{side}_values"))
+            assert any(line == pytest.approx(points) for line in heights if len(line) == len(points))
+
+
+def test_spectra_name_units_and_the_band_that_changed_most(drives):
+    found = road_spectra(drives)
+    figure = spectra.draw(found, drives.smooth)
+    assert list(found) == ["quarry-lane", "bypass"]
+    assert figure.get_suptitle().startswith("Largest change by band: ")
+    assert labels(figure) == ["density, (m/s²)²/Hz", "frequency, Hz", "density, (m/s²)²/Hz"]
+    # The drives are white noise, 260 / 120 times as strong after, in every band.
+    for ratio in spectra.band_ratios(found["quarry-lane"]).values():
+        assert ratio == pytest.approx(260 / 120, rel=0.1)
+
+
+def test_spectra_of_nothing_are_still_a_figure():
+    assert spectra.draw({}, "bypass").get_suptitle() == "No rough road has spectra before and after"
+
+
+def test_traces_name_units_and_peaks(drives):
+    sides = []
+    for side in ("before", "after"):
+        with open_capture(drives.of("quarry-lane", side)[0].path) as capture:
+            sides.append(drawn.trace(capture, UP, 5.0))
+    figure = traces.draw("quarry-lane", *sides)
+    shown = labels(figure)
+    assert {"vertical acceleration,\nm/s²", "vertical jerk,\nm/s³", "time from the start of the recording, s"} == set(
+        shown
+    )
+    assert "peak vertical jerk" in figure.get_suptitle()
+
+
+def test_hostile_names_do_not_break_a_figure(comparison):
+    hostile = "$\\frac{ \n\x00\x1b[31m" + "<b>" * 200
+    findings = tuple(replace(finding, road=hostile, label=hostile) for finding in comparison)
+    bad = replace(comparison, findings=findings, before=hostile, after=hostile, smooth=hostile)
+    for figure in (intervals.draw(bad), boxes.draw(bad)):
+        style.save(figure, io.BytesIO())
+
+
+def test_a_name_in_a_script_that_the_font_lacks_is_drawn_without_complaint(comparison):
+    findings = tuple(replace(finding, road="石の道 🛣") for finding in comparison)
+    style.save(intervals.draw(replace(comparison, findings=findings)), io.BytesIO())

@@ -1,0 +1,112 @@
+"""The page: parses, stands by itself, says every finding, and lets no name of a user become markup."""
+
+import hashlib
+import re
+from html.parser import HTMLParser
+
+import pytest
+from towertap.report import write_report
+
+VOID = {"meta", "img", "br", "link", "hr", "input"}
+
+
+class Page(HTMLParser):
+    """Collects text and attributes, and holds that every tag that opens also closes."""
+
+    def __init__(self, source):
+        super().__init__()
+        self.text, self.tags, self.open = "", [], []
+        self.feed(source)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        self.text += data
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory, drives, comparison):
+    path = write_report(comparison, drives, tmp_path_factory.mktemp("out") / "report", ["Its data is <i>invented</i>."])
+    assert path.name == "report.html"
+    return path.parent
+
+
+@pytest.fixture(scope="module")
+def page(folder):
+    return Page((folder / "report.html").read_text("utf-8"))
+
+
+def squeezed(text):
+    return " ".join(text.split())
+
+
+def test_every_tag_closes(page):
+    assert page.open == []
+    assert page.tags[0][0] == "html"
+
+
+def test_it_loads_nothing_from_elsewhere(page, folder):
+    sources = [attrs[name] for _, attrs in page.tags for name in ("src", "href", "srcset", "data") if name in attrs]
+    assert len(sources) >= 5
+    assert all(source.startswith(("data:image/png;base64,", "#")) for source in sources)
+    assert not {"script", "link", "iframe", "object"} & {tag for tag, _ in page.tags}
+    style = re.search(r"<style>(.*?)</style>", (folder / "report.html").read_text("utf-8"), re.DOTALL).group(1)
+    assert "url(" not in style
+    assert "@import" not in style
+
+
+def test_it_says_every_finding(page, comparison):
+    text = squeezed(page.text)
+    assert comparison.summary in text
+    for finding in comparison:
+        assert squeezed(finding.words) in text
+        for caution in finding.cautions:
+            assert squeezed(caution) in text
+
+
+def test_order_of_what_it_says(page):
+    identities = [attrs["id"] for tag, attrs in page.tags if tag == "section"]
+    order = ["findings", "boxes", "traces", "spectra", "kept", "window-t-test", "integrity", "conditions", "method"]
+    assert [one for one in identities if one in order] == order
+    assert identities[-3:] == ["limits", "cautions", "provenance"]
+
+
+def test_names_of_users_stay_text(page, drives):
+    vehicle = drives.passes[0].conditions.vehicle
+    assert "<script>" in vehicle
+    assert squeezed(vehicle) in squeezed(page.text)
+    assert "Its data is <i>invented</i>." in page.text
+    assert "onload" not in "".join(key for _, attrs in page.tags for key in attrs)
+
+
+def test_the_captures_fingerprints_are_there(page, drives):
+    for one in drives.passes:
+        assert one.name in page.text
+        assert hashlib.sha256(one.path.read_bytes()).hexdigest() in page.text
+        assert hashlib.sha256(one.path.with_suffix(".ttraw").read_bytes()).hexdigest() in page.text
+
+
+def test_every_picture_lies_beside_the_page_and_says_what_it_shows(page, folder):
+    pictures = [attrs for tag, attrs in page.tags if tag == "img"]
+    assert sorted(path.name for path in folder.glob("*.png")) == [
+        "boxes.png",
+        "intervals.png",
+        "spectra.png",
+        "traces_1.png",
+    ]
+    assert len(pictures) == 4
+    assert all(len(attrs["alt"]) > 20 for attrs in pictures)
+
+
+def test_it_speaks_of_limits_not_of_comfort_limits(page):
+    text = squeezed(page.text)
+    assert "A hard point of the body is not a seat." in text
+    assert "no limit for people may be read from them" in text
+    assert "A p-value above 0.05 never means “the same”." in text

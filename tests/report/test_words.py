@@ -1,0 +1,51 @@
+"""Numbers as people read them."""
+
+import math
+
+import pytest
+from towertap.report import words
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [
+        (1.43567, "1.44"),
+        (0.90909, "0.909"),
+        (-0.04, "−0.0400"),
+        (852.6, "853"),
+        (4052.0, "4052"),
+        (3.2e-7, "3.20e−07"),
+        (0.0, "0.00"),
+        (math.inf, "∞"),
+        (math.nan, "–"),
+        (None, "–"),
+    ],
+)
+def test_numbers_keep_three_digits(value, shown):
+    assert words.number(value) == shown
+
+
+def test_an_interval_that_is_not_there_is_a_dash():
+    assert words.interval(None) == "–"
+    assert words.interval((0.9, 1.25)) == "0.900 to 1.25"
+    assert words.fixed((12998.23, 13001.7)) == "12998.2 to 13001.7"
+    assert words.fixed(None) == "–"
+
+
+def test_p_values_are_never_printed_as_zero():
+    assert [words.p_value(p) for p in (1e-9, 0.0123, None, math.nan)] == ["< 0.001", "0.012", "–", "–"]
+
+
+def test_shares_in_percent():
+    assert [words.percent(share) for share in (0.0, 0.25, 1.0, None)] == ["0 %", "25 %", "100 %", "–"]
+
+
+def test_counts_agree_with_their_noun():
+    assert [words.counted(n, "pass") for n in (0, 1, 4)] == ["0 passes", "1 pass", "4 passes"]
+
+
+def test_names_in_figures_are_one_short_line_of_printable_signs():
+    shown = words.brief("a\nvery\tlong \x1b[31mname " * 20)
+    assert len(shown) == 34
+    assert shown.isprintable()
+    assert shown.endswith("…")
