@@ -51,7 +51,8 @@ class Box:
     def _clear(self):
         self.frames.first_sample[:] = bytes(8)
         self._set_temperature(_NO_TEMPERATURE)
-        self.due = False
+        self.due = False  # a frame's worth of samples waits in the FIFO
+        self.broken = False  # the chip could not be set up again
         self.flags = 0  # of the next sample frame
         self.sent = self.lost = self.overflows = self.bus_errors = 0
         self.quiet_us = self.second_us = self.seconds = self.max_loop_us = 0
@@ -60,6 +61,8 @@ class Box:
         """Once round the loop. While samples flow and nobody asks for anything, it does not touch the heap."""
         lap_us = self.frames.clock.lap()
         if self.running:
+            if self.broken:
+                self.due = False
             if self.due or self.quiet_us > _SILENCE_US:
                 self._drain()
             self._keep_time(lap_us)
@@ -81,10 +84,10 @@ class Box:
         """Move one frame's worth of the oldest samples from the FIFO to the host."""
         sensor = self.sensor
         self.due = False
-        level = sensor.level()
+        level = 0 if self.broken else sensor.level()
         if level < sensor.WATERMARK:
             if self.quiet_us > _SILENCE_US:
-                self._recover("no sample came for a quarter of a second")
+                self._recover("no samples for a quarter of a second")
             return
         if level > sensor.CAPACITY or not sensor.drain(self.frames.payload):
             self._recover("what came from the FIFO is no packet")
@@ -112,12 +115,15 @@ class Box:
     def _recover(self, detail):
         """Report an error on the bus and set the chip up again; how many samples that cost is not known."""
         self.quiet_us = 0
-        self.bus_errors += 1
-        self.flags |= RESTARTED | LOSS_UNKNOWN
-        self.complain(Fault("bus_error", detail))
+        if not self.broken:
+            self.bus_errors += 1
+            self.flags |= RESTARTED | LOSS_UNKNOWN
+            self.complain(Fault("bus_error", detail))
         try:
             self.sensor.start(self.odr_hz)
-        except Fault as fault:  # the silence that follows brings the next try
+            self.broken = False
+        except Fault as fault:
+            self.broken = True  # the silence that follows brings the next try
             self.complain(fault)
 
     def _keep_time(self, lap_us):
@@ -128,7 +134,10 @@ class Box:
         if self.second_us >= _SECOND_US:
             self.second_us -= _SECOND_US
             self.seconds += 1
-            self._set_temperature(self.sensor.temperature())
+            if self.sensor.is_set_up():
+                self._set_temperature(self.sensor.temperature())
+            elif not self.broken:
+                self._recover("the chip has lost its settings")
             if self.seconds % _STATUS_S == 0:
                 self.frames.send(frame.STATUS, self.status())
 
@@ -156,6 +165,7 @@ class Box:
         gc.collect()
         sensor.start(odr_hz)
         self._set_temperature(sensor.temperature())
+        self.frames.clock.lap()  # the first lap begins here
         self.running = True
         self.greet()
 
@@ -226,4 +236,5 @@ class Box:
         return status
 
     def _clock_us(self):
+        self.frames.clock.advance()
         return int.from_bytes(self.frames.clock_us, "little")

@@ -9,7 +9,6 @@ import sys
 from pathlib import Path
 
 import pytest
-
 from towertap.firmware import firmware_dir
 
 

@@ -1,4 +1,4 @@
-"""`towertap flash` against a real MicroPython prompt: its raw REPL on a pseudo-terminal, spoken to by mpremote itself."""
+"""`towertap flash` against a real MicroPython prompt on a pseudo-terminal, spoken to by mpremote itself."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ import tty
 from pathlib import Path
 
 import pytest
-
 import towertap.cli.flash as flash
 from towertap.cli import main
 from towertap.firmware import firmware_dir

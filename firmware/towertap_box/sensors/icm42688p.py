@@ -98,7 +98,7 @@ class ICM42688P:
     def start(self, odr_hz):
         """Reset and set up the chip, let it settle, and start its FIFO; raises Fault when a setting does not stick."""
         self.stop()
-        code, self.anti_alias_hz, delt, deltsqr, bitshift = _RATES[odr_hz]
+        self._code, self.anti_alias_hz, delt, deltsqr, bitshift = _RATES[odr_hz]
         low, high = deltsqr & 0xFF, bitshift << 4 | deltsqr >> 8
         self._set_up(
             1,
@@ -116,8 +116,8 @@ class ICM42688P:
         self._set_up(
             0,
             (_INTF_CONFIG0, 0x73),  # FIFO count in records; count and data big-endian; SPI only
-            (_GYRO_CONFIG0, code),  # ±2000 °/s
-            (_ACCEL_CONFIG0, code),  # ±16 g
+            (_GYRO_CONFIG0, self._code),  # ±2000 °/s
+            (_ACCEL_CONFIG0, self._code),  # ±16 g
             (_GYRO_CONFIG1, 0x1A),  # UI filter of third order at half the rate: leaves the pass band to the
             (_ACCEL_CONFIG1, 0x15),  # anti-alias filter and helps it above
             (_GYRO_ACCEL_CONFIG0, 0x00),
@@ -141,7 +141,7 @@ class ICM42688P:
         self._write(_DEVICE_CONFIG, _SOFT_RESET)
         for _ in range(10):
             sleep_ms(_RESET_MS)
-            if self._read(_INT_STATUS)[1] & _RESET_DONE:
+            if self._read(_INT_STATUS)[1] & _RESET_DONE and self._read(_PWR_MGMT0)[1] == 0:
                 return
         raise Fault("bus_error", "the chip does not come back from its reset")
 
@@ -156,6 +156,11 @@ class ICM42688P:
         """Fill `packets` with the oldest samples and return whether they look like packets at all."""
         self._bus.read(self._fifo_command, packets)
         return are_packets(packets, len(packets))
+
+    def is_set_up(self):
+        """Tell whether the chip still samples as told, which after a dip of its supply it does not."""
+        answer = self._read(_PWR_MGMT0)  # GYRO_CONFIG0 and ACCEL_CONFIG0 follow
+        return answer[1] == _LOW_NOISE and answer[2] == self._code and answer[3] == self._code
 
     def lost(self):
         """Return how many samples the FIFO has dropped since the last call; 0 when full but none counted.
