@@ -17,9 +17,7 @@ from types import TracebackType
 from typing import Any, Self, TypedDict, Unpack
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
-from scipy import signal as sps
 
 from towertap.errors import BoxError, CallError, TowertapError
 from towertap.firmware import firmware_dir
@@ -153,24 +151,31 @@ def read_signal(path: str | Path, rate_hz: float | None = None) -> tuple[NDArray
     path = Path(path)
     if not path.is_file():
         raise CallError(f"{path}: no such file; give a .npy or .csv file with three or six columns")
+    first_name = ""
     try:
-        table = pd.DataFrame(np.load(path, allow_pickle=False)) if path.suffix == ".npy" else _read_csv(path)
-        values = table.to_numpy(np.float64)
-    except (ValueError, UnicodeDecodeError, EOFError) as error:
-        raise CallError(f"{path}: not a table of numbers: {_one_line(error)}") from None
-    if values.ndim == 2 and values.shape[0] > 1 and str(table.columns[0]).strip().lower() in ("t", "time"):
+        if path.suffix == ".npy":
+            values = np.load(path, allow_pickle=False).astype(np.float64)
+        else:
+            first_name, values = _read_csv(path)
+    except (ValueError, TypeError, EOFError) as error:
+        raise CallError(f"{path}: not a table of numbers: {' '.join(str(error).split())}") from None
+    if first_name.lower() in ("t", "time") and len(values) > 1:
         rate_hz = _rate_of(values[:, 0], rate_hz, path)
         values = values[:, 1:]
     return _checked(values, str(path)), _checked_rate(rate_hz)
 
 
-def _read_csv(path: Path) -> pd.DataFrame:
+def _read_csv(path: Path) -> tuple[str, NDArray[np.float64]]:
+    """Return the first column's name, empty when the columns have none, and the numbers."""
     with path.open(encoding="utf-8") as file:
-        first = next((line for line in file if line.strip() and not line.startswith("#")), "")
-    if not first:
-        raise ValueError("it is empty")
-    names = None if all(_is_number(cell) for cell in first.split(",")) else 0
-    return pd.read_csv(path, header=names, comment="#", skipinitialspace=True, dtype=np.float64)
+        lines = enumerate(file)
+        at, first = next(((n, line) for n, line in lines if line.strip() and line[0] != "#"), (0, ""))
+        cells = [cell.strip().strip('"') for cell in first.split(",")]
+        named = not all(_is_number(cell) for cell in cells)
+        if named and next(lines, None) is None:
+            raise ValueError("it holds no numbers")
+    values = np.loadtxt(path, delimiter=",", skiprows=at + named, ndmin=2, encoding="utf-8")
+    return cells[0] if named else "", values
 
 
 def _is_number(text: str) -> bool:
@@ -226,6 +231,8 @@ def _checked_fault(fault: Mapping[str, Any]) -> dict[str, Any]:
 
 def _write_motion(path: Path, signal: NDArray[np.float64], rate_hz: float) -> float:
     """Write the signal, resampled, as the chip model reads it, a column at a time; return its new rate exactly."""
+    from scipy.signal import resample_poly  # here, because a box at rest need not wait a second for it
+
     ratio = Fraction(MOTION_RATE_HZ / rate_hz).limit_denominator(1000)
     if ratio <= 0:
         raise TowertapError(f"a signal at {rate_hz:g} Hz cannot be resampled")
@@ -234,9 +241,7 @@ def _write_motion(path: Path, signal: NDArray[np.float64], rate_hz: float) -> fl
     for column in range(signal.shape[1]):
         values = signal[:, column]
         if ratio != 1:
-            values = sps.resample_poly(
-                values, ratio.numerator, ratio.denominator, window=("kaiser", 8.0), padtype="line"
-            )
+            values = resample_poly(values, ratio.numerator, ratio.denominator, window=("kaiser", 8.0), padtype="line")
         motion[:, column] = _micro_units(values)
     motion.flush()
     return rate_hz * ratio.numerator / ratio.denominator
@@ -260,7 +265,3 @@ def _micropython() -> str | None:
 
 def _plain(value: Any) -> Any:
     return value.tolist() if isinstance(value, np.ndarray | np.generic) else list(value)
-
-
-def _one_line(error: Exception) -> str:
-    return " ".join(str(error).split()) or type(error).__name__
