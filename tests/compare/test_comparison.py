@@ -74,7 +74,7 @@ def test_undecided_says_what_would_have_been_shown_and_never_that_nothing_change
     assert finding.p_difference > 0.05
     assert finding.verdict == "undecided"
     assert finding.smallest_difference > 1.2
-    assert f"to at least {finding.smallest_difference:.2f} times" in finding.words
+    assert f"nothing smaller than a change to {finding.smallest_difference:.2f} or" in finding.words
     assert "not evidence that nothing changed" in finding.words
 
 
@@ -183,3 +183,20 @@ def test_drives_that_cannot_be_compared_are_refused_in_one_line(make):
     flat += [one for one in drives.passes if one.road != "bypass"]
     with pytest.raises(AnalysisError, match="bypass"):
         compare(make.drives_of(flat), metrics=["jerk_z"])
+
+
+def test_a_difference_that_only_stands_alone_is_undecided_and_the_words_say_so(make):
+    """Holm 1979: one p just below 0.05 among several findings is what chance gives."""
+    metrics = ("jerk_z", "weighted_z", "acceleration_z")
+    told = 0
+    for seed in range(30):
+        for finding in compare(make.invented(seed, metrics=metrics), metrics=metrics):
+            if finding.p_difference < 0.05 <= finding.p_difference_holm and finding.verdict == "undecided":
+                assert "Alone it would pass for a difference" in finding.words
+                told += 1
+    assert told
+
+
+def test_two_passes_a_side_are_decided_with_a_warning(make):
+    comparison = compare(make.invented(1, n=(2, 4), roads={"quarry-lane": 60.0}), metrics=["jerk_z"])
+    assert any("quarry-lane has two passes on a side" in warning for warning in comparison.warnings)

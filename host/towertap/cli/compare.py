@@ -99,7 +99,10 @@ def _passes(comparison: Comparison) -> Table:
     for one in comparison.findings:
         gate = f"{comparison.gates[one.metric].threshold:.3g} {one.unit}"
         sides = (
-            "\n".join(f"{v.gated:.3g} ({v.whole:.3g}) {v.kept}/{v.windows}" for v in side)
+            "\n".join(
+                f"{v.gated:.3g} ({v.whole:.3g}) {v.kept}/{v.windows}" if v.kept else f"({v.whole:.3g}) 0/{v.windows}"
+                for v in side
+            )
             for side in (one.before_values, one.after_values)
         )
         table.add_row(Text(f"{one.road}\n{one.metric}\n{gate}"), *sides, end_section=True)
@@ -109,7 +112,7 @@ def _passes(comparison: Comparison) -> Table:
 def _tests(comparison: Comparison) -> Table:
     columns = (
         "road\nmetric",
-        "kept before\nkept after",
+        "kept\nshares",
         "ratio\n95 % interval",
         "p different\np equivalent",
         "verdict\nby",

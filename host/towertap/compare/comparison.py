@@ -44,6 +44,7 @@ def compare(
     sanity = [
         entry for road in roads for quantity in quantities for entry in _sanity(drives, road, quantity.name, margin)
     ]
+    thin = [road for road in roads if 2 in (len(drives.of(road, "before")), len(drives.of(road, "after")))]
     return Comparison(
         before=drives.before,
         after=drives.after,
@@ -55,7 +56,11 @@ def compare(
         findings=tuple(findings),
         gates=gates,
         sanity=tuple(sanity),
-        warnings=drives.warnings + tuple(entry.words for entry in sanity if entry.distinct is False),
+        warnings=(
+            *drives.warnings,
+            *(f"{road} has two passes on a side, which hardly carry a test: drive three or more" for road in thin),
+            *(entry.words for entry in sanity if entry.distinct is False),
+        ),
         excluded=drives.excluded,
     )
 
@@ -136,11 +141,6 @@ def _cautions(finding: Finding) -> list[str]:
             f"{finding.road}, {finding.metric}: the ratio over rough windows ({finding.ratio:.2f}) lies outside the "
             f"interval over whole passes ({finding.ungated.interval[0]:.2f} to {finding.ungated.interval[1]:.2f}): the "
             "change is not the same on rough and smooth stretches, or the gate makes it look so."
-        )
-    if min(finding.passes) == 2:
-        cautions.append(
-            f"{finding.road}, {finding.metric}: two passes on a side carry a test but hardly its assumptions; drive "
-            "three or more."
         )
     return cautions
 

@@ -14,12 +14,13 @@ from towertap.capture.reading import open_capture
 from towertap.compare.model import Drives, Excluded, Pass, Quantity, Side
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.signals.metrics import METRICS
+from towertap.signals.metrics._metric import rms
 
 HELD = {
-    "vehicle": "the vehicle",
-    "box_position": "the box position",
-    "mounting": "the mounting",
-    "tyre_pressures_kpa": "the tyre pressures",
+    "vehicle": "vehicles",
+    "box_position": "box positions",
+    "mounting": "mountings",
+    "tyre_pressures_kpa": "tyre pressures",
 }
 """Conditions that should be one text throughout, or else a change of them may pass for a change of the part."""
 
@@ -77,7 +78,7 @@ def load_passes(
         before=before,
         after=after,
         smooth=smooth,
-        quantities=tuple(Quantity(metric.name, metric.label, metric.unit) for metric in METRICS.values()),
+        quantities=tuple(_quantities(passes)),
         passes=tuple(passes),
         excluded=tuple(excluded),
         warnings=tuple(_warnings(passes)),
@@ -131,6 +132,13 @@ def _load(path: Path, side: Side, include_unsound: bool) -> tuple[Pass, float, s
         return one, capture.odr_hz, capture.text("raw_sha256")
 
 
+def _quantities(passes: list[Pass]) -> Iterable[Quantity]:
+    """The metrics whose windows have an energy mean, r.m.s. all, and that the rate of every pass carries."""
+    for metric in METRICS.values():
+        if metric.figure is rms and all(metric.name in one.windows for one in passes):
+            yield Quantity(metric.name, metric.label, metric.unit)
+
+
 def _warnings(passes: list[Pass]) -> Iterable[str]:
     """Whatever differs between captures beside the part, in one line each."""
     for name, words in HELD.items():
@@ -139,7 +147,7 @@ def _warnings(passes: list[Pass]) -> Iterable[str]:
             groups[getattr(one.conditions, name)].append(one.name)
         if len(groups) > 1:
             told = "; ".join(f"'{text}' in {len(names)} ({names[0]} …)" for text, names in groups.items())
-            yield f"{words} is not the same in all captures: {told}; a change of it may pass for a change of the part"
+            yield f"{words} differ between captures: {told}; a change of it may pass for a change of the part"
     numbered = [(one.side, one.road, one.conditions.pass_number) for one in passes if one.conditions.pass_number]
     for side, road, number in sorted({key for key in numbered if numbered.count(key) > 1}):
         yield f"pass {number} on {road} is there more than once {side} the change"

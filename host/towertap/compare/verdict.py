@@ -35,7 +35,7 @@ def change(ratio: float) -> str:
 def describe(finding: Finding, parts: tuple[str, str], family: int, alpha: float) -> str:
     """The paragraph of one finding; `parts` are the names before and after, `family` the number of findings tested."""
     before, after = parts
-    head = f"{finding.label} on {finding.road}: {finding.verdict}."
+    head = f"{finding.label[:1].upper()}{finding.label[1:]} on {finding.road}: {finding.verdict}."
     if finding.interval is None:
         return f"{head} {_cannot_tell(finding, parts)}"
     low, high = finding.interval
@@ -84,11 +84,20 @@ def _equivalent(finding: Finding, family: int, alpha: float) -> str:
 
 
 def _undecided(finding: Finding, family: int, alpha: float) -> str:
+    alone = ""
+    if finding.p_difference is not None and finding.p_difference < alpha:
+        alone = (
+            f"Alone it would pass for a difference (p = {finding.p_difference:.2g}), but among the {family} findings "
+            f"looked at some stray so far by chance ({_adjusted(finding.p_difference_holm, family)}). "
+        )
     smallest = finding.smallest_difference or float("inf")
+    reach = (
+        f"a change to {smallest:.2f} or {1 / smallest:.2f} times what it was" if smallest < 10 else "a tenfold change"
+    )
     return (
-        f"The passes neither show a difference nor hold the change inside {_margin(finding)}; this is not evidence "
-        f"that nothing changed. As they scatter, they would show (4 times in 5) a change to at least "
-        f"{smallest:.2f} times, or at most {1 / smallest:.2f} times, what it was; more passes would show less."
+        f"{alone}The passes neither show a difference nor hold the change inside {_margin(finding)}; this is not "
+        f"evidence that nothing changed. As they scatter, nothing smaller than {reach} would show 4 times in 5; more "
+        "passes would show less."
     )
 
 
@@ -127,5 +136,5 @@ def summary(findings: Sequence[Finding]) -> str:
     groups: dict[tuple[Verdict, str], list[str]] = {}
     for one in sorted(findings, key=lambda one: VERDICTS.index(one.verdict)):
         groups.setdefault((one.verdict, one.road), []).append(one.label)
-    told = "; ".join(f"{kind} on {road} in {', '.join(labels)}" for (kind, road), labels in groups.items())
+    told = "; ".join(f"{kind} on {road} in {' and '.join(labels)}" for (kind, road), labels in groups.items())
     return f"{told[0].upper()}{told[1:]}."

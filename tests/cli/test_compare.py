@@ -1,0 +1,77 @@
+"""`towertap compare` on captures decoded from hand-built frames: what it prints, its JSON, its report, its refusals."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+CALL = ("--before", "soft", "--after", "stiff", "--smooth", "bypass")
+
+
+@pytest.fixture
+def towertap():
+    """A function that runs the command line in a process of its own."""
+
+    def run(*arguments):
+        command = [sys.executable, "-c", "from towertap.cli import main; main()", "compare", *map(str, arguments)]
+        return subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
+
+    return run
+
+
+def test_the_answer_starts_with_the_findings_in_words(towertap, drive_folder):
+    done = towertap(drive_folder, *CALL, "--metric", "acceleration_z")
+    assert (done.returncode, done.stderr) == (0, "")
+    lines = done.stdout.splitlines()
+    assert lines[0] == "Harsher on moor-road in vertical acceleration; harsher on quarry-lane in vertical acceleration."
+    assert lines[2].startswith("Vertical acceleration on moor-road: harsher. With stiff it was ")
+    for told in ("Passes:", "kept/all windows", "Decision by passes", "window t-test is common practice", "Beware:"):
+        assert told in done.stdout
+
+
+def test_json_is_one_object_with_the_promised_keys(towertap, drive_folder):
+    done = towertap(drive_folder, *CALL, "--margin", "15", "--json")
+    data = json.loads(done.stdout)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert {finding["metric"] for finding in data["findings"]} == {"jerk_z", "weighted_z", "acceleration_z"}
+    for finding in data["findings"]:
+        assert finding["margin"] == 0.15
+        assert finding["passes"] == [2, 2]
+        assert finding["interval"][0] < finding["ratio"] < finding["interval"][1]
+        assert finding["ratio"] == pytest.approx(1.5, abs=0.2)
+    assert all(entry["ratio"] > 1 for entry in data["sanity"])
+
+
+def test_the_report_is_written_and_named(towertap, drive_folder, tmp_path):
+    done = towertap(drive_folder, *CALL, "--metric", "jerk_z", "--report", tmp_path / "report", "--json")
+    assert done.returncode == 0, done.stderr
+    page = tmp_path / "report" / "report.html"
+    assert json.loads(done.stdout)["report"] == str(page)
+    assert "quarry-lane" in page.read_text("utf-8")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("--before", "soft", "--after", "hard", "--smooth", "bypass"), "parts are 'soft', 'stiff'"),
+        ((*CALL, "--metric", "comfort"), "no metric 'comfort': use"),
+        ((*CALL, "--margin", "0"), "margin"),
+        ((*CALL, "--quantile", "1.5"), "quantile"),
+        (("--before", "soft", "--smooth", "bypass"), "--after"),
+    ],
+)
+def test_a_wrong_call_is_one_line_and_status_2(towertap, drive_folder, arguments, says):
+    done = towertap(drive_folder, *arguments, "--json")
+    assert (done.returncode, done.stdout) == (2, "")
+    assert says in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+def test_an_empty_folder_is_one_line_and_status_2(towertap, tmp_path):
+    done = towertap(tmp_path, *CALL)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "no captures (*.h5)" in done.stderr
+    assert done.stderr.count("\n") == 1
