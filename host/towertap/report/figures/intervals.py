@@ -83,11 +83,15 @@ def _ratio_axis(axes: Axes, comparison: Comparison) -> None:
         ends = (finding.ratio, *(finding.interval or ()))
         spread += [max(end, 1 / end) for end in ends if 0 < end < math.inf]
     reach = min(WIDEST, 1.06 * max(spread))
-    steps = [1.1, 1.2, 1.3, 1.5] if reach < 1.8 else [1.25, 1.5, 2.0, 3.0] if reach < 4 else [1.5, 2.0, 4.0]
-    ticks = [1 / step for step in reversed(steps)] + [1.0, *steps]
+    fine, middle, coarse = (
+        (0.6, 0.7, 0.8, 0.9, 1, 1.1, 1.2, 1.3, 1.5),
+        (0.3, 0.5, 0.7, 1, 1.4, 2, 3),
+        (0.25, 0.5, 1, 2, 4),
+    )
+    ticks = fine if reach < 1.8 else middle if reach < 4 else coarse
     axes.set_xlim(1 / reach, reach)
     inside = [tick for tick in ticks if 1 / reach <= tick <= reach]
-    axes.set_xticks(inside, labels=[f"{tick:.2g}" if tick < 1 else f"{tick:g}" for tick in inside])
+    axes.set_xticks(inside, labels=[f"{tick:g}" for tick in inside])
     axes.set_xticks([], minor=True)
     axes.set_xlabel(
         f"ratio after / before (no unit), 95 % interval over passes\n"
