@@ -194,7 +194,7 @@ def test_a_new_start_counts_from_zero_and_frames_go_on(box):
 @pytest.mark.parametrize(
     "line",
     [
-        b"\n",
+        b" \n",
         b"start\n",
         b"[1, 2]\n",
         b'{"do": 7}\n',
@@ -215,6 +215,11 @@ def test_a_bad_line_is_answered_and_otherwise_ignored(box, line):
     assert kinds(frames) == [HELLO, FAULT, HELLO, BYE]
     assert faults(frames) == ["bad_command"]
     assert not frames[2].content["running"]
+
+
+def test_an_empty_line_only_ends_what_was_left_half_written(box):
+    frames = box(b'{"do": "st', b"\n", b"\n", {"do": "hello"}, {"do": "stop"})
+    assert kinds(frames) == [HELLO, FAULT, HELLO, BYE]
 
 
 def test_a_restart_ends_the_recording_and_begins_anew(micropython, tmp_path):
