@@ -5,8 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import sys
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 from towertap.wire.frames import SYNC, VERSION
 
@@ -39,11 +38,8 @@ def _how_to_get_rights(port: str) -> str:
     return f"join its group with 'sudo usermod -aG {group} $USER', then log out and in again"
 
 
-def why_no_hello(heard: bytes, faults: Sequence[Mapping[str, Any]]) -> str:
-    """Name what is on a port that did not answer with a hello, from the bytes it sent and the faults it reported."""
-    if faults:
-        fault = faults[0]
-        return f"the box reports {fault.get('fault')} ({fault.get('detail')}); check the sensor and its wiring"
+def why_no_answer(heard: bytes) -> str:
+    """Name what is on a port that did not answer as a box does, from the bytes it sent."""
     if not heard.strip():
         return "silent: nothing answers there; is this the box's port, and is the firmware on it ('towertap flash')?"
     version = _other_version(heard)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from itertools import chain
 from types import TracebackType
@@ -15,7 +17,7 @@ from typing import Any, Self
 import serial
 from serial.tools import list_ports
 
-from towertap.box.diagnosis import why_no_hello, why_not_open
+from towertap.box.diagnosis import why_no_answer, why_not_open
 from towertap.errors import BoxError
 from towertap.wire.decoder import Decoder, Frames
 from towertap.wire.frames import FrameType, command_line
@@ -59,14 +61,6 @@ class ClockReading:
     boot_id: str
     clock_us: int
     sent: HostTime | None
-    received: HostTime
-
-
-@dataclass(frozen=True)
-class _Answer:
-    clock_us: int
-    data: bytes
-    sent: HostTime
     received: HostTime
 
 
@@ -138,60 +132,69 @@ class Box:
 
     def hello(self, timeout_s: float = ANSWER_TIMEOUT_S) -> dict[str, Any]:
         """Greet the box and return its hello; BoxError says who or what is on the port instead."""
-        self.read_clock(timeout_s)
-        return self.identity
-
-    def read_clock(self, timeout_s: float = ANSWER_TIMEOUT_S) -> ClockReading:
-        """Greet the box and pair its clock with the host's: it was read between question and answer (Cristian 1989)."""
-
-        def greet() -> None:
-            self._serial.write(b"\n")  # ends a line that another program left half written
-            self.send({"do": "hello"})
-
-        answer = self._ask(greet, timeout_s)
-        return ClockReading(str(self.identity["boot_id"]), answer.clock_us, answer.sent, answer.received)
-
-    def start(self, settings: Settings, seconds: float | None = None) -> dict[str, Any]:
-        """Start the box and return its hello; the bytes from that hello on wait for `read`. BoxError if it does not."""
-        answer = self._ask(lambda: self.send_start(settings, seconds), ANSWER_TIMEOUT_S, starting=True)
-        self._unread = answer.data
-        if self.identity["odr_hz"] != settings.odr_hz:
-            self.stop()
-            raise BoxError(
-                f"{self.port}: the box runs at {self.identity['odr_hz']} Hz, not at the {settings.odr_hz} asked for"
-            )
-        return self.identity
-
-    def _ask(self, send: Callable[[], None], timeout_s: float, *, starting: bool = False) -> _Answer:
-        """Send, and wait for a hello; when `starting`, for one that says that the box runs, or for a fault."""
-        decoder, heard = Decoder(), bytearray()
-        faults: list[dict[str, Any]] = []
-        try:
-            self._serial.reset_input_buffer()
-            sent = HostTime.now()
-            send()
-            while time.monotonic() < sent.monotonic_s + timeout_s and not (starting and faults):
-                data = self.read()
-                received = HostTime.now()
-                heard += data
-                for frame in chain.from_iterable(map(singly, decoder.feed(data))):
-                    if frame.kind == FrameType.FAULT:
-                        faults.append(frame.data)
-                    elif frame.kind == FrameType.HELLO and (frame.data.get("running") or not starting):
-                        self.identity = self._checked(frame.data)
-                        clock_us, start = int(frame.headers["clock_us"][0]), int(frame.offsets[0])
-                        return _Answer(clock_us, bytes(heard[start:]), sent, received)
-        except OSError as error:
-            raise BoxError(f"{self.port}: lost while talking to the box ({error}); check the cable") from error
-        raise BoxError(f"{self.port}: {why_no_hello(bytes(heard), faults if starting else [])}")
-
-    def _checked(self, hello: dict[str, Any]) -> dict[str, Any]:
+        line_end = b"\n"  # ends what another program left half written
+        answers, *_ = self._converse(line_end + command_line({"do": "hello"}), timeout_s)
+        hello = next((frame.data for frame in reversed(answers) if frame.kind == FrameType.HELLO), {})
         missing = [key for key in ("serial", "boot_id", "odr_hz", "running") if key not in hello]
         if missing:
-            raise BoxError(
-                f"{self.port}: the box's hello says nothing of {', '.join(missing)}; flash its firmware anew"
-            )
+            raise BoxError(f"{self.port}: the box's hello says no {', '.join(missing)}; flash its firmware anew")
+        self.identity = hello
         return hello
+
+    def read_clock(self, timeout_s: float = ANSWER_TIMEOUT_S) -> ClockReading:
+        """Pair the clock of a greeted box, which is not running, with the host's."""
+        _, clock_us, sent, received = self._converse(b"", timeout_s)
+        return ClockReading(str(self.identity["boot_id"]), clock_us, sent, received)
+
+    def start(self, settings: Settings, seconds: float | None = None) -> dict[str, Any]:
+        """Start the greeted box and return its hello; the bytes from it on wait for `read`. BoxError if it does not."""
+        heard = bytearray()
+        with self._loss_told():
+            self.send_start(settings, seconds)
+            for frame, _ in self._listen(heard, ANSWER_TIMEOUT_S):
+                if frame.kind == FrameType.FAULT:
+                    fault = f"{frame.data.get('fault')} ({frame.data.get('detail')})"
+                    raise BoxError(f"{self.port}: the box cannot start, it reports {fault}; check sensor and settings")
+                if frame.kind == FrameType.HELLO and frame.data.get("running"):
+                    self.identity = frame.data
+                    self._unread = bytes(heard[int(frame.offsets[0]) :])
+                    return self.identity
+        raise BoxError(f"{self.port}: the box was greeted but does not start; unplug it, plug it in and try again")
+
+    def _converse(self, commands: bytes, timeout_s: float) -> tuple[list[Frames], int, HostTime, HostTime]:
+        """Send commands and a mark; return the answers, and the box's clock at the mark between two times of the host.
+
+        At the echo of the mark, whose text is new each time, no older answer can still be on its way, and the box read
+        its clock between question and answer (Cristian 1989).
+        """
+        heard, text = bytearray(), f"clock {os.urandom(4).hex()}"
+        answers: list[Frames] = []
+        with self._loss_told():
+            self._serial.write(commands)
+            sent = HostTime.now()
+            self.mark(text)
+            for frame, received in self._listen(heard, timeout_s):
+                if frame.kind == FrameType.MARK and frame.text == text:
+                    return answers, int(frame.headers["clock_us"][0]), sent, received
+                answers.append(frame)
+        raise BoxError(f"{self.port}: {why_no_answer(bytes(heard))}")
+
+    def _listen(self, heard: bytearray, timeout_s: float) -> Iterator[tuple[Frames, HostTime]]:
+        """Each frame but samples as it comes, with its arrival, up to a time limit; all bytes are added to `heard`."""
+        decoder, end_s = Decoder(), time.monotonic() + timeout_s
+        while time.monotonic() < end_s:
+            data = self.read()
+            received = HostTime.now()
+            heard += data
+            for frame in chain.from_iterable(map(singly, decoder.feed(data))):
+                yield frame, received
+
+    @contextmanager
+    def _loss_told(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as error:
+            raise BoxError(f"{self.port}: lost while talking to the box ({error}); check the cable") from error
 
 
 def singly(frames: Frames) -> Iterator[Frames]:
