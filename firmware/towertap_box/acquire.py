@@ -70,7 +70,7 @@ class Box:
             self.watchdog.feed()
         try:
             line = self.link.line()
-            if line is not None:
+            if line:  # an empty one only ends what another program left half written
                 commands.obey(self, line)
             elif not self.due:
                 machine.idle()
