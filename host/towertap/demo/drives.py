@@ -45,7 +45,7 @@ class Drive:
     @property
     def name(self) -> str:
         """The name of its recording."""
-        return f"{self.road.name}_{self.part}_{self.number}"
+        return f"{self.road.name}_{self.part}_pass{self.number:02d}"
 
     @property
     def conditions(self) -> Conditions:

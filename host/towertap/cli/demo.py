@@ -1,0 +1,64 @@
+"""`towertap demo`: the whole job on an invented minibus, with no hardware."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.text import Text
+
+from towertap.cli._outcome import Outcome, answers, console
+from towertap.demo.run import NOTICE, DemoResult, run_demo
+
+
+@click.command(name="demo", help="Do the whole job on an invented minibus: drive, record, check, compare, report.")
+@click.option(
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder for recordings, captures and report; must be new or empty.",
+)
+@click.option("--unchanged", is_flag=True, help="Fit the same bush again, so that there is no difference to find.")
+@click.option("--passes", default=4, show_default=True, type=click.IntRange(1, 20), help="Passes a road and part.")
+@click.option("--seconds", default=20.0, show_default=True, type=click.FloatRange(4, 120), help="Length of a pass.")
+@answers
+def command(out: Path, unchanged: bool, passes: int, seconds: float) -> Outcome:
+    """Run the demo and tell what it found."""
+    started = time.monotonic()
+    _say(NOTICE)
+    result = run_demo(out, unchanged=unchanged, passes=passes, seconds=seconds, tell=_say)
+    return Outcome(_data(result), _words(result, time.monotonic() - started), 0 if result.as_it_ought else 1)
+
+
+def _say(line: str) -> None:
+    console.print(Text(line), soft_wrap=True)
+
+
+def _data(result: DemoResult) -> dict[str, Any]:
+    captures = [
+        {"capture": one.path, "interpreter": one.interpreter, **one.integrity.data()} for one in result.captures
+    ]
+    return {
+        "notice": NOTICE,
+        "unchanged": result.unchanged,
+        "as_it_ought": result.as_it_ought,
+        "captures": captures,
+        "report": result.report,
+        **result.comparison.data(),
+    }
+
+
+def _words(result: DemoResult, took_s: float) -> str:
+    sound = sum(one.integrity.sound for one in result.captures)
+    interpreters = " and ".join(sorted({one.interpreter for one in result.captures}))
+    lines = [
+        "",
+        result.comparison.summary,
+        *(finding.words for finding in result.comparison.findings),
+        f"{sound} of {len(result.captures)} captures sound; firmware run by {interpreters}; {took_s:.0f} s in all.",
+        NOTICE if result.as_it_ought else f"{NOTICE} It did not come out as it ought.",
+        f"Report: {result.report}",
+    ]
+    return "\n".join(lines)

@@ -1,0 +1,128 @@
+"""Runs the demo: every drive through the simulated box, the recorder and the check, then comparison and report."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Unpack
+
+import numpy as np
+from numpy.typing import NDArray
+
+from towertap.box.port import Box
+from towertap.box.recorder import record
+from towertap.box.simulated import BoxSettings, SimulatedBox
+from towertap.capture.decode import decode_raw
+from towertap.capture.integrity import Integrity, check
+from towertap.capture.reading import open_capture
+from towertap.compare import compare
+from towertap.compare.model import Comparison
+from towertap.compare.passes import load_passes
+from towertap.demo.drives import RATE_HZ, Drive, motions, plan
+from towertap.demo.road import ROADS
+from towertap.errors import BoxError, CallError
+from towertap.report import write_report
+
+BEFORE, AFTER, REFITTED = "rubber-bush", "polyurethane-bush", "rubber-bush-refitted"
+SMOOTH = ROADS[-1].name
+NOTICE = "Demo: the vehicle, the roads and all data are invented."
+WORKERS = 2
+"""Boxes at once; each is a process of its own, and two fill a small machine."""
+
+
+@dataclass(frozen=True)
+class DemoCapture:
+    """One drive as recorded: where its capture is, whether it is sound, and what ran the box's firmware."""
+
+    path: Path
+    integrity: Integrity
+    interpreter: str
+
+
+@dataclass(frozen=True)
+class DemoResult:
+    """What the demo came to; `report` is the page's path."""
+
+    captures: tuple[DemoCapture, ...]
+    comparison: Comparison
+    report: Path
+    unchanged: bool
+
+    @property
+    def as_it_ought(self) -> bool:
+        """Every capture is sound, and where nothing was changed no difference was found."""
+        changes = {finding.verdict for finding in self.comparison.findings} & {"harsher", "gentler"}
+        return all(one.integrity.sound for one in self.captures) and not (self.unchanged and changes)
+
+
+def run_demo(
+    out: Path,
+    *,
+    unchanged: bool = False,
+    passes: int = 4,
+    seconds: float = 20.0,
+    tell: Callable[[str], None] = lambda line: None,
+) -> DemoResult:
+    """Drive, record, check, compare and report into the folder `out`, which must be new or empty.
+
+    `passes` over each of the three roads with each part, `seconds` long. `unchanged` fits the same part again.
+    `tell` gets a line for each thing done. Raises CallError when `out` holds something already.
+    """
+    if out.exists() and (not out.is_dir() or any(out.iterdir())):
+        raise CallError(f"'{out}' is there already and not empty: name another folder for the demo")
+    folder = out / "captures"
+    folder.mkdir(parents=True)
+    after = REFITTED if unchanged else AFTER
+    drives = plan(BEFORE, after, passes)
+    tell(f"Driving {len(drives)} passes of {seconds:g} s: {len(ROADS)} roads × {BEFORE}, {after} × {passes}.")
+    captures = record_drives(drives, motions(drives, seconds), folder, tell)
+    tell(f"Comparing {BEFORE} with {after}; {SMOOTH} is the smooth road.")
+    passes_driven = load_passes(folder, BEFORE, after, SMOOTH)
+    comparison = compare(passes_driven)
+    tell("Writing the report.")
+    page = write_report(comparison, passes_driven, out / "report", notices=[NOTICE])
+    return DemoResult(tuple(captures), comparison, page, unchanged)
+
+
+def record_drives(
+    drives: Sequence[Drive], motion: NDArray[np.float64], folder: Path, tell: Callable[[str], None]
+) -> list[DemoCapture]:
+    """Record each drive, given its motion (drives, n, 6) at RATE_HZ, through a simulated box of its own."""
+    captures = []
+    with ThreadPoolExecutor(WORKERS) as pool:
+        for done, capture in enumerate(pool.map(partial(record_drive, folder), drives, motion), start=1):
+            captures.append(capture)
+            integrity = capture.integrity
+            told = "sound" if integrity.sound else f"NOT SOUND: {'; '.join(integrity.reasons)}"
+            rate = f"{integrity.rate_hz:.2f} Hz, {integrity.missing_samples} of {integrity.samples} samples missing"
+            tell(f"{done:3d}/{len(drives)}  {capture.path.stem}: {rate}, {told}")
+    return captures
+
+
+def record_drive(
+    folder: Path, drive: Drive, motion: NDArray[np.float64], **changes: Unpack[BoxSettings]
+) -> DemoCapture:
+    """Record one drive into `folder`, given its motion (n, 6) in chip axes at RATE_HZ, and check its capture.
+
+    `changes` are settings of the simulated box, such as `faults`, beyond or instead of the demo's own.
+    """
+    settings: BoxSettings = {
+        "seed": drive.seed,
+        "oscillator_ppm": 8200.0,
+        "crystal_ppm": -14.0,
+        "latency_us": 300,
+        "temperature_c": drive.air_temperature_c + 8.0,
+        **changes,
+    }
+    raw = folder / f"{drive.name}.ttraw"
+    with SimulatedBox(motion, RATE_HZ, **settings) as simulated, Box(simulated.port) as box:
+        box.hello()
+        record(box, raw, drive.conditions, seconds=len(motion) / RATE_HZ)
+        if complaints := simulated.complaints():
+            raise BoxError(f"the simulated chip complains of the firmware: {complaints.splitlines()[0]}")
+    path = decode_raw(raw, raw.with_suffix(".h5"))
+    with open_capture(path) as capture:
+        return DemoCapture(path, check(capture), simulated.interpreter)
