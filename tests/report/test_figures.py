@@ -70,7 +70,7 @@ def test_box_plots_have_the_numbers_of_matplotlib_and_numpy(drives, comparison):
 
 def test_spectra_name_units_and_the_band_that_changed_most(drives):
     found = road_spectra(drives)
-    figure = spectra.draw(found, drives.smooth)
+    figure = spectra.draw(found, drives.smooth, noise=1e-6)
     assert list(found) == ["quarry-lane", "bypass"]
     assert figure.get_suptitle().startswith("Largest change by band: ")
     assert labels(figure) == ["density, (m/s²)²/Hz", "frequency, Hz", "density, (m/s²)²/Hz"]
@@ -80,7 +80,7 @@ def test_spectra_name_units_and_the_band_that_changed_most(drives):
 
 
 def test_spectra_of_nothing_are_still_a_figure():
-    assert spectra.draw({}, "bypass").get_suptitle() == "No rough road has spectra before and after"
+    assert spectra.draw({}, "bypass", 1e-6).get_suptitle() == "No rough road has spectra before and after"
 
 
 def test_traces_name_units_and_peaks(drives):

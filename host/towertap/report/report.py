@@ -14,6 +14,7 @@ from towertap.capture.reading import open_capture
 from towertap.compare.model import Comparison, Drives, Finding, Pass, PassFigure, Side
 from towertap.report import density, drawn, page, style
 from towertap.report.figures import boxes, intervals, spectra, traces
+from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 
 BOTH: tuple[Side, Side] = ("before", "after")
 
@@ -34,7 +35,9 @@ def write_report(comparison: Comparison, drives: Drives, folder: str | Path, not
                 _put(folder, f"traces_{place}", figure)
                 for place, figure in enumerate(_trace_figures(comparison, drives), start=1)
             ],
-            "spectra": _put(folder, "spectra", spectra.draw(road_spectra(drives), drives.smooth)),
+            "spectra": _put(
+                folder, "spectra", spectra.draw(road_spectra(drives), drives.smooth, _sensor_noise(drives))
+            ),
         }
     path = folder / "report.html"
     path.write_text(page.render(comparison, drives, pictures, notices), encoding="utf-8")
@@ -55,6 +58,12 @@ def road_spectra(drives: Drives) -> dict[str, dict[Side, density.Density]]:
 def _density(one: Pass) -> tuple[drawn.Array, drawn.Array]:
     with open_capture(one.path) as capture:
         return drawn.density(capture, rotation_to_vehicle(capture)[2])
+
+
+def _sensor_noise(drives: Drives) -> float:
+    """Density of the sensor's own noise by its data sheet, (m/s²)²/Hz; all captures are of one kind of box."""
+    with open_capture(drives.passes[0].path) as capture:
+        return float((capture.layout.noise_g_per_rthz * STANDARD_GRAVITY_MS2) ** 2)
 
 
 def _trace_figures(comparison: Comparison, drives: Drives) -> list[Figure]:

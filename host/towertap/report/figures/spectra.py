@@ -11,7 +11,7 @@ from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
 from towertap.compare.model import Side
 from towertap.report.density import Density, band_rms, in_fractions_of_octave
-from towertap.report.style import INK, SIDES, log_ticks, new_figure
+from towertap.report.style import INK, QUIET, SIDES, log_ticks, new_figure
 from towertap.report.words import brief, number
 from towertap.signals.bands import BANDS
 
@@ -23,19 +23,23 @@ FRACTION = 24
 SHADES = ("#f3f5f7", "#e7ebef")
 
 
-def draw(spectra: Spectra, smooth: str) -> Figure:
-    """Draw one panel a road, all on the same axes; the title speaks of the roads other than `smooth`."""
+def draw(spectra: Spectra, smooth: str, noise: float) -> Figure:
+    """Draw one panel a road, all on the same axes; the title speaks of the roads other than `smooth`.
+
+    `noise` is the density of the sensor's own noise, (m/s²)²/Hz.
+    """
     rough = {road: sides for road, sides in spectra.items() if road != smooth}
     figure = new_figure(8.6, 0.9 + 2.3 * max(1, len(spectra)), title(rough))
     panels = figure.subplots(max(1, len(spectra)), 1, squeeze=False, sharex=True, sharey=True)[:, 0]
     for axes, (road, sides) in zip(panels, spectra.items(), strict=False):
         _panel(axes, road, sides)
+        axes.axhline(noise, color=QUIET, lw=0.9, ls=":", label="the sensor's own noise, by its data sheet")
     panels[-1].set_xlabel("frequency, Hz")
     if spectra:
         log_ticks(panels[-1], "x")
         top = max(density.high.max() for sides in spectra.values() for density in sides.values())
         low = min(density.mean.min() for sides in spectra.values() for density in sides.values())
-        panels[-1].set_ylim(max(low / 2, top * 1e-7), top * 12)
+        panels[-1].set_ylim(max(min(low, noise) / 2, top * 1e-7), top * 12)
         handles, labels = panels[0].get_legend_handles_labels()
         figure.legend(handles, labels, loc="outside lower left", ncols=3)
     return figure
