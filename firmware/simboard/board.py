@@ -76,7 +76,7 @@ class Board:
         self._faults.sort(key=lambda fault: fault["at_ps"])
         self._crystal_ppm = round(config["crystal_ppm"])
         self._latency_us = config["latency_us"]
-        self._random = array("q", [config["seed"] * 2654435761 & 0xFFFFFFFF or 1])
+        self._random = array("l", [config["seed"] * 2654435761 & 0xFFFFFFFF or 1])
         self._realtime = config["realtime"]
         self._began_ns = time.time_ns()
         self._poll = select.poll()

@@ -19,6 +19,7 @@ class Fifo:
         """Forget everything, the lost-packet count included (on which the sheet is silent)."""
         self._head = 0  # packet that is written next
         self._read = 0  # bytes read of the oldest packet
+        self._begun = False
         self.records = 0
         self.lost = 0
 
@@ -32,6 +33,7 @@ class Fifo:
 
     def store(self, n, maker, stop_on_full):
         """Take `n` packets, written by `maker.make(buffer, first, n)`; when full, lose the oldest or refuse the new."""
+        self._begun = True
         while n:
             space = self.space()
             if stop_on_full and not space:
@@ -51,9 +53,11 @@ class Fifo:
                     self._read = 0
             n -= part
 
-    def newest(self):
-        """Return the ring and the place of the newest packet in it."""
-        return self._ring, (self._head - 1 & RECORDS - 1) * PACKET
+    def newest(self, into):
+        """Copy the newest packet, if there has been one since the flush; return whether."""
+        if self._begun:
+            _copy(self._ring, (self._head - 1 & RECORDS - 1) * PACKET, into, 0, PACKET)
+        return self._begun
 
     def read(self, into, first, n):
         """Move `n` bytes into `into` from place `first`; 0xFF when there are no more."""

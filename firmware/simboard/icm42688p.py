@@ -45,6 +45,7 @@ class ICM42688P:
         self._slope_mc_per_min = slope_mc_per_min
         self._writable = reg.writable_map()
         self._registers = bytearray(reg.N_REGISTERS)
+        self._packet = bytearray(PACKET)
         self._remarks = set()
         self._now_ps = 0
         self._ready_ps = 0
@@ -268,12 +269,11 @@ class ICM42688P:
         if self.next_ps == NEVER:
             return
         if not self.streaming:
-            self.fifo.store(1, self, 0)
-            self.fifo.flush()
+            self.make(self._packet, 0, 1)
             self._pass(-1)
-        ring, at = self.fifo.newest()
-        for i in range(12):
-            registers[reg.TEMP_DATA1 + 2 + i] = ring[at + 1 + i]
+        if not self.streaming or self.fifo.newest(self._packet):
+            for i in range(12):
+                registers[reg.TEMP_DATA1 + 2 + i] = self._packet[1 + i]
         word = (self._temperature() - 25000) * 13248 // 100000
         little = not registers[reg.INTF_CONFIG0] & 0x10
         registers[reg.TEMP_DATA1 + little] = word >> 8 & 0xFF

@@ -140,7 +140,7 @@ def _settle(axis, value):
 
 def _new_axis(column, seed):
     """An axis with a noise stream of its own."""
-    axis = array("q", [0] * _WORDS)
+    axis = array("l", [0] * _WORDS)  # long: 64 bits, and off the heap where "q" is not
     axis[_COLUMN] = column
     axis[_RANDOM] = (seed * 2654435761 + (column + 1) * 0x9E3779B9) & 0xFFFFFFFF or 1
     return axis
