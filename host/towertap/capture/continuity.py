@@ -10,6 +10,9 @@ from towertap.capture.schema import GAP
 from towertap.wire.decoder import Frames
 from towertap.wire.frames import Flag
 
+LARGEST_COUNTER = 2**60
+"""No box counts so far; it keeps the arithmetic within 64 bits whatever a stream claims."""
+
 UNKNOWN = -1
 """Missing samples of a gap across which nothing counted."""
 
@@ -45,15 +48,16 @@ class Continuity:
         """Note a hello frame: it tells a box that started anew, and where its counter stands."""
         boot = hello.get("boot_id")
         if self.rows:
-            self._restarted |= boot != self._boot
+            self._restarted |= self._boot not in (None, boot)
         elif hello.get("running") is True:
-            self._next = next_sample
+            self._next = min(max(next_sample, 0), LARGEST_COUNTER)
         self._boot = boot
 
     def samples(self, frames: Frames) -> np.ndarray:
         """Note a run of sample frames; gaps before or between them, in the type of the capture's table."""
         headers = frames.headers
-        first, counts, clock_us = headers["first_sample"], headers["count"].astype(np.int64), headers["clock_us"]
+        first = np.clip(headers["first_sample"], 0, LARGEST_COUNTER)
+        counts, clock_us = headers["count"].astype(np.int64), headers["clock_us"]
         expected = np.concatenate(([first[0] if self._next is None else self._next], first[:-1] + counts[:-1]))
         went_back = np.diff(clock_us, prepend=self._clock_us) < 0
         rows = self.rows + np.cumsum(counts) - counts
@@ -72,7 +76,7 @@ class Continuity:
 
     def bye(self, samples: int, clock_us: int) -> np.ndarray:
         """Note the box's own count at its bye: what it sent last and never arrived is a gap at the end."""
-        missing = 0 if self._next is None or self._restarted else samples - self._next
+        missing = 0 if self._next is None or self._restarted else min(samples, LARGEST_COUNTER) - self._next
         return np.array([(self.rows, missing, LINK, clock_us)] if missing > 0 else [], GAP)
 
 

@@ -136,10 +136,13 @@ class _Assembly:
     def _take_hello(self, frame: Frames) -> None:
         hello = frame.data
         settings = ("odr_hz", "accel_range_g", "gyro_range_dps")
-        if self._continuity.rows and any(hello.get(key) != self._hello.get(key) for key in settings):
+        running = hello.get("running") is True  # a box that does not run has no settings to tell
+        told_before = self._continuity.rows and self._hello.get("running") is True
+        if running and told_before and any(hello.get(key) != self._hello.get(key) for key in settings):
             raise CaptureError("the raw recording changes rate or range on its way: record each setting on its own")
         self._continuity.hello(hello, int(frame.headers["first_sample"][0]))
-        self._hello = hello
+        if running or not self._continuity.rows:
+            self._hello = hello
 
     def finish(self, raw_path: Path) -> dict[str, Any]:
         """Attributes that the frames tell; the errors that only the whole recording can have."""
@@ -184,8 +187,8 @@ def _described(layout: int, hello: dict[str, Any], raw_path: Path) -> dict[str, 
 
 
 def _rated(rate: Rate | None, odr_hz: float) -> dict[str, Any]:
-    """The true rate; the nominal one, with no interval, when the frames do not carry a fit."""
-    if rate is None:
+    """The true rate; the nominal one, with no interval, when the frames carry no fit or an absurd one."""
+    if rate is None or not 0.5 < rate.rate_hz / odr_hz < 2:
         return {"rate_hz": odr_hz, "rate_interval_hz": [math.nan, math.nan]}
     return {"rate_hz": rate.rate_hz, "rate_interval_hz": [rate.low_hz, rate.high_hz]}
 

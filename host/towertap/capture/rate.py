@@ -13,7 +13,7 @@ from towertap.capture.continuity import LINK, OVERFLOW
 
 BLOCK_CHUNKS = 4
 FEWEST_FRAMES = 16
-BATCHES = 20
+BATCHES = 12
 HUBER_C = 1.345
 """Huber's tuning constant: 95 % of the efficiency of least squares on normal errors."""
 ROUNDS = 20
@@ -59,10 +59,9 @@ def fit_rate(newest: np.ndarray, clock_us: np.ndarray, stretch: np.ndarray) -> R
 
     `newest` (n,) counter of the newest sample in the chip's FIFO when the clock was read, `clock_us` (n,) µs, `stretch`
     (n,) number of the stretch between two restarts to which the frame belongs: all share the rate, each has its own
-    offset. Lateness of a reading is between zero and one sample period, and now and then more: Huber's estimate
-    (Huber 1964) by reweighted least squares keeps the stragglers from pulling. Errors of neighbouring frames are
-    correlated (the reading creeps through the sample period), so the interval comes from batch means: the score summed
-    in 20 batches of neighbours, whose scatter is compared by Student's t.
+    offset. A reading is late by up to one sample period, and now and then by more: Huber's estimate (Huber 1964) by
+    reweighted least squares keeps the stragglers from pulling. Errors of neighbouring frames are correlated (the
+    reading creeps through the sample period), so the interval is a jackknife over batches of neighbours.
     """
     if len(newest) < FEWEST_FRAMES:
         return None
@@ -83,7 +82,7 @@ def fit_rate(newest: np.ndarray, clock_us: np.ndarray, stretch: np.ndarray) -> R
         weights = np.minimum(1.0, HUBER_C * scale / np.maximum(np.abs(residual), 1e-9))
     if not period_us > 0:
         return None
-    error = _slope_error(weights * xw * residual, float((weights * xw) @ xw))
+    error = _half_interval(x, y, group, weights)
     steps = np.diff(residual)[np.diff(group) == 0]
     jitter_us = float(steps.std() / np.sqrt(2)) if len(steps) else 0.0
     return Rate(1e6 / period_us, 1e6 / (period_us + error), 1e6 / max(period_us - error, 1e-9), jitter_us)
@@ -91,13 +90,19 @@ def fit_rate(newest: np.ndarray, clock_us: np.ndarray, stretch: np.ndarray) -> R
 
 def _centred(values: np.ndarray, group: np.ndarray, weights: np.ndarray) -> np.ndarray:
     """Values less the weighted mean of their group."""
-    means = np.bincount(group, weights * values) / np.bincount(group, weights)
+    means = np.bincount(group, weights * values) / np.maximum(np.bincount(group, weights), 1e-12)
     return values - means[group]
 
 
-def _slope_error(scores: np.ndarray, information: float) -> float:
-    """Half the 95 % interval of a slope from its scores, in batches of neighbouring frames."""
-    sums = np.array([batch.sum() for batch in np.array_split(scores, BATCHES) if len(batch)])
-    free = len(sums) - 2
-    variance = (sums @ sums) * len(sums) / free / information**2
-    return float(stats.t.ppf(0.975, free) * np.sqrt(variance))
+def _half_interval(x: np.ndarray, y: np.ndarray, group: np.ndarray, weights: np.ndarray) -> float:
+    """Half the 95 % interval of the slope, by the jackknife over batches of neighbouring frames (Efron 1982)."""
+    slopes = []
+    for batch in np.array_split(np.arange(len(x)), BATCHES):
+        left = weights.copy()
+        left[batch] = 0.0
+        xw = _centred(x, group, left)
+        if (information := (left * xw) @ xw) == 0:
+            return np.inf
+        slopes.append((left * xw) @ y / information)
+    error = np.std(slopes) * np.sqrt(BATCHES - 1)
+    return float(stats.t.ppf(0.975, BATCHES - 2) * error)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cached_property
 from pathlib import Path
 from types import TracebackType
@@ -43,15 +43,18 @@ class Capture:
         self.path = path
         self.file = file
         try:
-            self.conditions = Conditions.from_dict(json.loads(self.text("conditions")))
+            known = {field.name for field in fields(Conditions)}  # a newer minor schema may have more
+            held = json.loads(self.text("conditions"))
+            self.conditions = Conditions(**{name: value for name, value in held.items() if name in known})
             self.hello: dict[str, Any] = dict(json.loads(self.text("hello")))
-        except (ValueError, TypeError, RecursionError, CallError):
+        except (ValueError, TypeError, AttributeError, RecursionError, CallError):
             raise CaptureError(
                 "damaged capture: its conditions or hello cannot be read; decode the raw recording again"
             ) from None
         self.rate_hz = self._positive("rate_hz")
         self.odr_hz = self._positive("odr_hz")
         self.scale_ms2 = self._positive("acceleration_scale_ms2")
+        self.scale_rads = self._positive("rotation_scale_rads")
         self.n_samples = int(file["acceleration"].shape[0])
         if self.n_samples == 0:
             raise CaptureError("a capture without samples; decode the raw recording again")

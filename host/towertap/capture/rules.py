@@ -13,6 +13,7 @@ import numpy as np
 from towertap.capture.rate import Rate
 from towertap.capture.reading import Capture
 from towertap.capture.sweep import AXES, Sweep
+from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 
 RATE_PPM = 50_000
 """A chip's own oscillator is off by up to a few percent; beyond five the rate set is not the rate that runs."""
@@ -82,10 +83,9 @@ class Measured:
     @cached_property
     def gravity_ms2(self) -> float | None:
         """Median over the seconds at rest of the mean acceleration's magnitude; None when no second was at rest."""
-        rotation_scale = float(self.capture.file.attrs["rotation_scale_rads"])
         still = np.all(self.sweep.spread[:, :3] * self.capture.scale_ms2 < REST_ACCELERATION_MS2, axis=1)
-        still &= np.all(self.sweep.spread[:, 3:] * rotation_scale < REST_ROTATION_RADS, axis=1)
-        still &= np.all(np.abs(self.sweep.mean[:, 3:]) * rotation_scale < REST_TURNING_RADS, axis=1)
+        still &= np.all(self.sweep.spread[:, 3:] * self.capture.scale_rads < REST_ROTATION_RADS, axis=1)
+        still &= np.all(np.abs(self.sweep.mean[:, 3:]) * self.capture.scale_rads < REST_TURNING_RADS, axis=1)
         magnitudes = np.linalg.norm(self.sweep.mean[still, :3], axis=1) * self.capture.scale_ms2
         return float(np.median(magnitudes)) if len(magnitudes) else None
 
@@ -195,10 +195,9 @@ def noise_floor_counts(capture: Capture) -> np.ndarray:
     """(6,) r.m.s. noise in counts that the data sheet's densities give over the filter's bandwidth."""
     anti_alias = float(capture.file.attrs["anti_alias_hz"])
     bandwidth_hz = min(anti_alias, capture.odr_hz / 2) if anti_alias > 0 else capture.odr_hz / 4
-    ranges = [float(capture.hello["accel_range_g"]), float(capture.hello["gyro_range_dps"])]
-    densities = [capture.layout.noise_g_per_rthz, capture.layout.noise_dps_per_rthz]
-    counts = np.array(densities) * math.sqrt(bandwidth_hz) * capture.full_scale_counts / np.array(ranges)
-    return np.repeat(counts, 3)
+    acceleration = capture.layout.noise_g_per_rthz * STANDARD_GRAVITY_MS2 / capture.scale_ms2
+    rotation = math.radians(capture.layout.noise_dps_per_rthz) / capture.scale_rads
+    return np.repeat([acceleration, rotation], 3) * math.sqrt(bandwidth_hz)
 
 
 def _gravity(m: Measured) -> Rule:

@@ -1,0 +1,201 @@
+"""Raw recording to capture: what plain h5py reads back is what was put into the frames by hand."""
+
+import binascii
+import hashlib
+import json
+
+import h5py
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from towertap.capture import schema
+from towertap.capture.conditions import Conditions, sidecar_path, write_sidecar
+from towertap.capture.decode import decode_raw
+from towertap.capture.reading import open_capture
+from towertap.errors import CaptureError, WireError
+
+
+def gaps_of(path):
+    with open_capture(path) as capture:
+        return [(row, missing, reason.decode()) for row, missing, reason, _ in capture.gaps.tolist()]
+
+
+def test_plain_h5py_reads_back_what_the_frames_held(by_hand, make_capture, tmp_path):
+    counts = np.random.default_rng(2).integers(-32767, 32767, (4000, 6))
+    path = make_capture(by_hand.recording(1, counts=counts), conditions=Conditions(road="moor-road", pass_number=2))
+    raw = (tmp_path / "drive.ttraw").read_bytes()
+    with h5py.File(path) as file:
+        assert np.array_equal(file["acceleration"], counts[:, :3])
+        assert np.array_equal(file["rotation"], counts[:, 3:])
+        assert file["frames"]["row"].tolist() == list(range(0, 4000, 32))
+        assert file["frames"]["first_sample"].tolist() == list(range(0, 4000, 32))
+        offsets = file["frames"]["raw_offset"]
+        assert all(raw[offset : offset + 4] == b"\xa7\x74\x62\xd5" for offset in offsets)
+        assert file.attrs["raw_sha256"] == hashlib.sha256(raw).hexdigest()
+        assert file.attrs["raw_bytes"] == len(raw)
+        assert json.loads(file.attrs["conditions"])["road"] == "moor-road"
+        assert json.loads(file.attrs["hello"]) == by_hand.hello_fields
+        # ±16 g over 32768 counts, standard gravity 9.80665 m/s² (CGPM 1901); ±2000 °/s
+        assert file.attrs["acceleration_scale_ms2"] == pytest.approx(9.80665 / 2048)
+        assert file.attrs["rotation_scale_rads"] == pytest.approx(np.pi / 180 * 2000 / 32768)
+        assert (file["acceleration"].compression, file["acceleration"].shuffle) == ("gzip", True)
+
+
+def test_decoding_twice_gives_the_same_capture(make_capture, by_hand):
+    frames = by_hand.recording(1)
+    with h5py.File(make_capture(frames, "one")) as one, h5py.File(make_capture(frames, "two")) as two:
+        for entry in schema.DATASETS:
+            assert np.array_equal(one[entry.name], two[entry.name])
+        differing = {name for name in one.attrs if not np.array_equal(one.attrs[name], two.attrs[name])}
+        assert differing == {"raw_name"}
+
+
+def test_a_lost_frame_is_a_gap_of_exactly_its_samples(by_hand, make_capture):
+    frames = by_hand.recording(1)
+    del frames[51:53]
+    assert gaps_of(make_capture(frames)) == [(50 * 32, 64, "link")]
+
+
+def test_an_overflow_is_told_from_a_lost_frame(by_hand, make_capture):
+    rest = np.arange(12).reshape(4, 3)
+    frames = [
+        by_hand.hello(),
+        by_hand.samples(rest, sequence=1, first=0, clock=1000),
+        by_hand.samples(rest, sequence=2, first=41, clock=11000, flags=1),
+        by_hand.samples(rest, sequence=3, first=65, clock=17000, flags=3),
+        by_hand.samples(rest, sequence=4, first=69, clock=18000, flags=4),
+    ]
+    expected = [(4, 37, "overflow"), (8, 20, "overflow_at_least"), (12, -1, "chip_restart")]
+    assert gaps_of(make_capture(frames)) == expected
+
+
+def test_a_box_that_starts_anew_leaves_a_gap_of_unknown_length(by_hand, make_capture):
+    frames = [*by_hand.recording(1), by_hand.hello(boot_id="beef", running=False), *by_hand.recording(1, seed=2)]
+    path = make_capture(frames)
+    assert gaps_of(path) == [(4000, -1, "box_restart")]
+    with open_capture(path) as capture:
+        first, second = capture.pieces()
+        assert (first.n_rows, second.first_row, second.n_rows) == (4000, 4000, 4000)
+        assert second.start_time_s == pytest.approx(1.0, rel=1e-3)
+
+
+def test_a_restart_without_its_hello_is_seen_by_the_clock(by_hand, make_capture):
+    assert gaps_of(make_capture(by_hand.recording(1) + by_hand.recording(0.5)[1:])) == [(4000, -1, "box_restart")]
+
+
+def test_a_hello_in_the_middle_of_a_drive_is_no_gap(by_hand, make_capture):
+    frames = by_hand.recording(1)
+    frames.insert(20, by_hand.hello())
+    assert gaps_of(make_capture(frames)) == []
+
+
+def test_what_the_box_sent_last_and_never_arrived_is_a_gap_at_the_end(by_hand, make_capture):
+    frames = by_hand.recording(1)
+    del frames[-3:-1]
+    assert gaps_of(make_capture(frames)) == [(3936, 64, "link")]
+
+
+def test_a_recording_that_begins_in_the_middle_begins_there(by_hand, make_capture):
+    frames = by_hand.recording(1)
+    assert gaps_of(make_capture([*frames[30:60], frames[0], *frames[60:]])) == []
+    assert gaps_of(make_capture([frames[0], *frames[3:]])) == [(0, 64, "link")]
+
+
+def test_marks_and_faults_are_kept_with_their_place(by_hand, make_capture):
+    frames = by_hand.recording(1)
+    long = "\N{SNOWMAN}" * 100
+    frames.insert(11, by_hand.frame(3, b"gate", first=320, clock=81000))
+    frames.insert(13, by_hand.frame(3, long.encode(), first=320, clock=89000))
+    frames.insert(15, by_hand.frame(4, b'{"fault": "bus_error", "detail": "CS"}', first=400, clock=99000))
+    with open_capture(make_capture(frames)) as capture:
+        assert capture.marks[0].item() == (320, 81000, b"gate")
+        assert capture.marks[1]["text"].decode() == long[:66]  # 200 bytes hold 66 of three bytes each
+        assert capture.faults[0].item() == (384, 99000, b"bus_error", b"CS")
+
+
+def test_packets_that_the_chip_marked_empty_have_no_reading(by_hand, make_capture):
+    frame = bytearray(by_hand.samples(np.ones((4, 3), int)))
+    frame[36 + 16] = 0x80  # header of the second packet: FIFO was empty
+    frame[-4:] = binascii.crc32(frame[:-4]).to_bytes(4, "little")
+    with open_capture(make_capture([by_hand.hello(), bytes(frame)])) as capture:
+        assert capture.counts("acceleration", 0, 4)[:, 0].tolist() == [1, -32768, 1, 1]
+
+
+def test_conditions_come_from_the_sidecar_and_the_call_goes_before_it(by_hand, make_capture, tmp_path):
+    raw = tmp_path / "drive.ttraw"
+    write_sidecar(raw, Conditions(vehicle="minibus", speed_kmh=50), started_utc="2026-11-25T09:00:00Z", clock=[1])
+    with open_capture(make_capture()) as capture:
+        assert capture.conditions == Conditions(vehicle="minibus", speed_kmh=50.0)
+        assert capture.text("started_utc") == "2026-11-25T09:00:00Z"
+        assert json.loads(capture.text("host"))["clock"] == [1]
+    with open_capture(make_capture(conditions=Conditions(vehicle="other"))) as capture:
+        assert capture.conditions.vehicle == "other"
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{", '{"conditions": {"colour": 1}}', '{"conditions": 5}', "\xff"])
+def test_a_broken_sidecar_is_one_clear_line(text, tmp_path):
+    raw = tmp_path / "drive.ttraw"
+    sidecar_path(raw).write_bytes(text.encode("latin-1"))
+    with pytest.raises(CaptureError, match=r"drive\.conditions\.json") as failure:
+        decode_raw(raw, tmp_path / "drive.h5")
+    assert "\n" not in str(failure.value)
+
+
+def test_what_is_no_recording_is_refused_and_leaves_nothing_behind(by_hand, tmp_path):
+    def refused(name, content, error, match):
+        raw = tmp_path / name
+        raw.write_bytes(content)
+        with pytest.raises(error, match=match):
+            decode_raw(raw, tmp_path / "out.h5")
+
+    refused("empty.ttraw", b"", WireError, "empty")
+    refused("picture.png", b"\x89PNG\r\n\x1a\n" + bytes(500), WireError, "not a raw recording")
+    refused("hello.ttraw", by_hand.hello(), CaptureError, "no samples")
+    refused("headless.ttraw", by_hand.samples(np.ones((4, 3), int)), CaptureError, "hello is missing")
+    refused("strange.ttraw", by_hand.hello(odr_hz="fast") + by_hand.recording(0.1)[1], CaptureError, "odr_hz")
+    two_rates = b"".join(by_hand.recording(0.1)) + by_hand.hello(odr_hz=1000)
+    refused("two.ttraw", two_rates, CaptureError, "changes rate")
+    with pytest.raises(WireError, match="no such file"):
+        decode_raw(tmp_path / "nothing.ttraw", tmp_path / "out.h5")
+    with pytest.raises(WireError, match="folder"):
+        decode_raw(tmp_path, tmp_path / "out.h5")
+    assert not list(tmp_path.glob("out.h5*"))
+
+
+def test_an_earlier_capture_survives_a_decode_that_fails(by_hand, make_capture, tmp_path):
+    path = make_capture()
+    before = path.read_bytes()
+    (tmp_path / "drive.ttraw").write_bytes(by_hand.hello())
+    with pytest.raises(CaptureError):
+        decode_raw(tmp_path / "drive.ttraw", path)
+    assert path.read_bytes() == before
+
+
+@given(data=st.data())
+@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_any_damage_is_a_gap_of_the_samples_it_cost(by_hand, tmp_path, data):
+    frames = by_hand.recording(0.5)
+    lost = data.draw(st.sets(st.integers(1, len(frames) - 2), max_size=8))
+    stream = b"".join(
+        frame[: data.draw(st.integers(0, len(frame) - 1))] if k in lost else frame for k, frame in enumerate(frames)
+    )
+    raw = tmp_path / "damaged.ttraw"
+    raw.write_bytes(stream)
+    with open_capture(decode_raw(raw, tmp_path / "damaged.h5")) as capture:
+        assert capture.n_samples == 32 * (len(frames) - 2 - len(lost))
+        assert capture.gaps["missing"].sum() == 32 * len(lost)
+        rebuilt = np.concatenate([np.arange(f, f + c) for f, c in capture.frames[["first_sample", "count"]].tolist()])
+        whole = set(range(32 * (len(frames) - 2)))
+        assert whole - set(rebuilt.tolist()) == {s for k in lost for s in range(32 * (k - 1), 32 * k)}
+
+
+@given(fields=st.lists(st.tuples(*[st.integers(0, 2**64 - 1)] * 2, st.integers(0, 7)), min_size=1, max_size=6))
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_counters_that_claim_anything_still_make_a_valid_capture(by_hand, tmp_path, fields):
+    rows = np.ones((2, 3), int)
+    stream = [by_hand.samples(rows, first=first, clock=clock, flags=flags) for first, clock, flags in fields]
+    raw = tmp_path / "wild.ttraw"
+    raw.write_bytes(by_hand.hello() + b"".join(stream) + by_hand.frame(6, b"{}", first=fields[0][0]))
+    with open_capture(decode_raw(raw, tmp_path / "wild.h5")) as capture:
+        assert sum(piece.n_rows for piece in capture.pieces()) == 2 * len(fields)

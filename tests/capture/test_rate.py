@@ -1,0 +1,60 @@
+"""The rate fit against truth by simulation, and against statsmodels where both can do the job."""
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from towertap.capture.rate import HUBER_C, fit_rate
+
+
+def readings(rng, seconds, rate_hz, how):
+    """(newest sample, clock in µs) as a box reads them: the clock read somewhat after the watermark's last sample."""
+    n = int(seconds * rate_hz / 32)
+    due_s = (32 * np.arange(1, n + 1) - 1) / rate_hz
+    if how == "interrupt":  # as the firmware does it: at once, or now and then after a stall
+        late_s = rng.exponential(20e-6, n) + (rng.random(n) < 0.02) * rng.uniform(0, 6e-3, n)
+    elif how == "polled":
+        late_s = rng.uniform(0, 1e-3, n)
+    else:  # a loop of fixed length, whose phase creeps through the sample period
+        loop_s = 1e-3 * rng.uniform(0.9, 1.1)
+        late_s = np.ceil(due_s / loop_s) * loop_s - due_s
+    clock_s = due_s + late_s
+    return np.floor(clock_s * rate_hz + 1e-9).astype(np.int64), np.floor(clock_s * 1e6).astype(np.int64)
+
+
+@pytest.mark.parametrize("how", ["interrupt", "polled", "loop"])
+def test_the_95_percent_interval_holds_the_truth_in_95_percent(how):
+    rng = np.random.default_rng(11)
+    rates = 4000 * (1 + rng.uniform(-0.02, 0.02, 300))
+    fits = [fit_rate(*(data := readings(rng, 15, rate, how)), np.zeros(len(data[0]))) for rate in rates]
+    held = np.mean([fit.low_hz <= rate <= fit.high_hz for fit, rate in zip(fits, rates, strict=True)])
+    # binomial: 300 trials at 0.95 fall below 0.915 in 0.5 % of cases
+    assert held >= 0.915
+    assert max(abs(fit.rate_hz / rate - 1) for fit, rate in zip(fits, rates, strict=True)) < 5e-6
+
+
+def test_slope_is_statsmodels_huber_slope():
+    newest, clock_us = readings(np.random.default_rng(4), 20, 4052.0, "interrupt")
+    fit = fit_rate(newest, clock_us, np.zeros(len(newest)))
+    huber = sm.RLM(clock_us.astype(float), sm.add_constant(newest.astype(float)), sm.robust.norms.HuberT(HUBER_C)).fit()
+    assert 1e6 / fit.rate_hz == pytest.approx(huber.params[1], rel=2e-9)
+
+
+def test_stretches_share_the_rate_and_not_the_offset():
+    rng = np.random.default_rng(5)
+    parts = [readings(rng, 10, 4052.0, "interrupt") for _ in range(3)]
+    newest, clock_us = (np.concatenate(column) for column in zip(*parts, strict=True))
+    fit = fit_rate(newest, clock_us, np.repeat([0, 1, 2], [len(part[0]) for part in parts]))
+    assert fit.rate_hz == pytest.approx(4052.0, rel=1e-6)
+    assert fit.low_hz < 4052.0 < fit.high_hz
+
+
+def test_wild_readings_do_not_pull():
+    newest, clock_us = readings(np.random.default_rng(6), 20, 4052.0, "interrupt")
+    clock_us[::50] += 30_000
+    assert fit_rate(newest, clock_us, np.zeros(len(newest))).rate_hz == pytest.approx(4052.0, rel=1e-6)
+
+
+def test_too_few_frames_give_no_rate():
+    assert fit_rate(np.arange(15), np.arange(15), np.zeros(15)) is None
+    assert fit_rate(np.full(40, 7), np.arange(40), np.zeros(40)) is None
+    assert fit_rate(np.arange(40), np.arange(40)[::-1], np.zeros(40)) is None

@@ -1,0 +1,168 @@
+"""Reading: pieces, blocks and units of a sound capture; one clear line, and nothing loaded, for every other file."""
+
+from contextlib import suppress
+
+import h5py
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from towertap.capture.integrity import check
+from towertap.capture.reading import open_capture
+from towertap.errors import CaptureError
+
+
+def refused(path, match):
+    with pytest.raises(CaptureError, match=match) as failure:
+        open_capture(path)
+    assert str(path) in str(failure.value)
+    assert "\n" not in str(failure.value)
+
+
+def test_blocks_give_every_sample_once_in_ms2(by_hand, make_capture):
+    frames = by_hand.recording(2)
+    del frames[30]
+    with open_capture(make_capture(frames)) as capture:
+        pieces = capture.pieces()
+        assert [(piece.first_row, piece.n_rows) for piece in pieces] == [(0, 928), (928, 7040)]
+        assert pieces[1].start_time_s == pytest.approx((928 + 32) / 4000, rel=1e-4)
+        blocks = [list(capture.blocks(piece, 100)) for piece in pieces]
+        assert max(len(block) for piece in blocks for block in piece) == 100
+        together = np.concatenate([block for piece in blocks for block in piece])
+        assert together.dtype == np.float64
+        # 2048 counts a g (wire format), 9.80665 m/s² (CGPM 1901)
+        assert np.allclose(together, capture.file["acceleration"][:] / 2048 * 9.80665)
+
+
+def test_other_files_are_refused_in_one_line(tmp_path, by_hand, make_capture):
+    files = {
+        "empty.h5": (b"", "empty"),
+        "picture.h5": (b"\x89PNG\r\n\x1a\n" + bytes(500), "not a towertap capture"),
+        "drive.ttraw": (by_hand.hello(), "decode it first: towertap decode"),
+        "cut.h5": (make_capture().read_bytes()[:-1000], "cut off"),
+    }
+    for name, (content, match) in files.items():
+        (tmp_path / name).write_bytes(content)
+        refused(tmp_path / name, match)
+    refused(tmp_path / "nothing.h5", "no such file")
+    refused(tmp_path, "folder")
+    with h5py.File(tmp_path / "other.h5", "w") as file:
+        file["x"] = [1.0]
+    refused(tmp_path / "other.h5", "not a towertap capture")
+
+
+def spoil_attribute(name, value):
+    def spoil(file):
+        file.attrs[name] = value
+
+    return spoil
+
+
+def replace_dataset(name, **how):
+    def spoil(file):
+        del file[name]
+        file.create_dataset(name, **how)
+
+    return spoil
+
+
+def link_elsewhere(file):
+    del file["marks"]
+    file["marks"] = h5py.ExternalLink("/etc/passwd", "/marks")
+
+
+def soft_link(file):
+    del file["rotation"]
+    file["rotation"] = h5py.SoftLink("/acceleration")
+
+
+def group_instead(file):
+    del file["frames"]
+    file.create_group("frames")
+
+
+def shorter_rotation(file):
+    file["rotation"].resize(32, axis=0)
+
+
+def huge_shape(file):
+    for name in ("acceleration", "rotation"):
+        file[name].resize(10**15, axis=0)
+
+
+def external_data(file):
+    del file["damage"]
+    file.create_dataset("damage", (10,), "u1", external=[("/etc/passwd", 0, 10)])
+
+
+SPOILED = {
+    "newer schema": (spoil_attribute("schema_version", "2.0"), "install a newer towertap"),
+    "strange schema": (spoil_attribute("schema_version", "x"), "MAJOR.MINOR"),
+    "number for a text": (spoil_attribute("hello", 5), "'hello' is not text"),
+    "array for a number": (spoil_attribute("rate_hz", [1.0, 2.0]), "'rate_hz' is not float"),
+    "rate zero": (spoil_attribute("rate_hz", 0.0), "rate_hz"),
+    "rate not a number": (spoil_attribute("odr_hz", float("nan")), "odr_hz"),
+    "scale negative": (spoil_attribute("rotation_scale_rads", -1.0), "rotation_scale_rads"),
+    "hello not JSON": (spoil_attribute("hello", "{"), "hello cannot be read"),
+    "conditions wrong": (spoil_attribute("conditions", '{"pass_number": "one"}'), "conditions or hello"),
+    "conditions no object": (spoil_attribute("conditions", "[1]"), "conditions or hello"),
+    "unknown layout": (spoil_attribute("layout", 99), "does not know"),
+    "attribute missing": (lambda file: file.attrs.__delitem__("raw_sha256"), "'raw_sha256' is missing"),
+    "dataset missing": (lambda file: file.__delitem__("gaps"), "/gaps is missing"),
+    "external link": (link_elsewhere, "link to elsewhere"),
+    "soft link": (soft_link, "link to elsewhere"),
+    "external data": (external_data, "not of the type"),
+    "group": (group_instead, "not of the type"),
+    "objects": (replace_dataset("marks", shape=(1,), dtype=h5py.string_dtype(), maxshape=(None,)), "not of the type"),
+    "floats": (replace_dataset("acceleration", data=np.zeros((4000, 3)), maxshape=(None, 3)), "not of the type"),
+    "two columns": (replace_dataset("rotation", shape=(8000, 2), dtype="<i2", maxshape=(None, 2)), "not of the shape"),
+    "huge shape": (huge_shape, "more data than the file can hold"),
+    "uneven": (shorter_rotation, "differ in length"),
+    "huge chunk": (
+        replace_dataset("rotation", shape=(0, 3), dtype="<i2", maxshape=(None, 3), chunks=(2**24, 3)),
+        "more data than",
+    ),
+}
+
+
+@pytest.mark.parametrize("spoil", SPOILED)
+def test_a_spoiled_capture_is_refused_in_one_line(spoil, make_capture):
+    change, match = SPOILED[spoil]
+    path = make_capture()
+    with h5py.File(path, "r+") as file:
+        change(file)
+    refused(path, match)
+
+
+def test_a_newer_minor_schema_is_read(make_capture):
+    path = make_capture()
+    with h5py.File(path, "r+") as file:
+        file.attrs["schema_version"] = "1.9"
+        file.attrs["conditions"] = '{"road": "bypass", "weather": "rain"}'
+        file["new_table"] = [1, 2, 3]
+    with open_capture(path) as capture:
+        assert capture.conditions.road == "bypass"
+
+
+def test_gaps_out_of_order_are_damage(make_capture, by_hand):
+    frames = by_hand.recording(1)
+    del frames[40], frames[20]
+    path = make_capture(frames)
+    with h5py.File(path, "r+") as file:
+        file["gaps"][:] = file["gaps"][:][::-1]
+    with open_capture(path) as capture, pytest.raises(CaptureError, match="out of order"):
+        capture.pieces()
+
+
+@given(data=st.data())
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_a_capture_with_flipped_bytes_never_ends_in_a_traceback(data, tmp_path, make_capture):
+    source = tmp_path / "drive.h5"
+    content = bytearray((source if source.exists() else make_capture()).read_bytes())
+    for _ in range(data.draw(st.integers(1, 20))):
+        content[data.draw(st.integers(0, len(content) - 1))] ^= data.draw(st.integers(1, 255))
+    path = tmp_path / "flipped.h5"
+    path.write_bytes(content[: data.draw(st.integers(len(content) // 2, len(content)))])
+    with suppress(CaptureError), open_capture(path) as capture:
+        check(capture)
+        capture.pieces()
