@@ -2,9 +2,11 @@
 
 import hashlib
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
+from towertap.compare.comparison import compare
 from towertap.report import write_report
 
 VOID = {"meta", "img", "br", "link", "hr", "input"}
@@ -103,6 +105,15 @@ def test_every_picture_lies_beside_the_page_and_says_what_it_shows(page, folder)
     ]
     assert len(pictures) == 4
     assert all(len(attrs["alt"]) > 20 for attrs in pictures)
+
+
+def test_one_pass_a_side_makes_a_report_that_says_undecided(drives, tmp_path):
+    few = replace(drives, passes=tuple(one for one in drives.passes if one.conditions.pass_number == 1))
+    comparison = compare(few)
+    text = squeezed(Page(write_report(comparison, few, tmp_path).read_text("utf-8")).text)
+    assert {finding.verdict for finding in comparison} == {"undecided"}
+    assert all(squeezed(finding.words) in text for finding in comparison)
+    assert "too few passes to say" in text
 
 
 def test_it_speaks_of_limits_not_of_comfort_limits(page):
