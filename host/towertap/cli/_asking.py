@@ -42,10 +42,11 @@ def gather(given: dict[str, Any], day: dict[str, Any], folder: Path) -> Conditio
     known = {name: value for name, value in (day | given).items() if value not in (None, "")}
     for name, value in known.items():
         _held_to_rules(name, value)
-    if sys.stdin.isatty():
-        for field in fields(Conditions):
-            if field.name not in known:
-                known[field.name] = _ask(field.name, known, folder)
+    unknown = [field.name for field in fields(Conditions) if field.name not in known]
+    if unknown and sys.stdin.isatty():
+        for name in unknown:
+            known[name] = _ask(name, known, folder)
+        click.prompt("Press Enter to begin", default="", show_default=False, prompt_suffix="", err=True)
     missing = [condition_flag(name) for name in NEEDED if name not in known]
     if missing:
         raise CallError(f"not said, and there is no terminal to ask on: {', '.join(missing)}; give them as options")

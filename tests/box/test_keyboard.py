@@ -1,0 +1,70 @@
+"""A key press is a mark at its own moment; a text typed afterwards refers to it by number."""
+
+import os
+import pty
+import queue
+import sys
+import termios
+import time
+
+import pytest
+from towertap.box.keyboard import LONGEST_TEXT, Keyboard
+
+
+@pytest.fixture
+def keyboard():
+    return Keyboard(queue.SimpleQueue())
+
+
+def _texts(keyboard):
+    texts = []
+    while not keyboard._marks.empty():
+        texts.append(keyboard._marks.get())
+    return texts
+
+
+def test_any_key_marks_at_once(keyboard):
+    for key in (" ", "b", "\x1b[A"):
+        keyboard.press(key)
+    assert _texts(keyboard) == ["mark 1", "mark 2", "mark 3"]
+
+
+def test_enter_adds_a_text_to_the_last_mark(keyboard):
+    keyboard.press(" ")
+    for key in ("\r", "g", "a", "x", "\x7f", "t", "e", "\r"):
+        keyboard.press(key)
+    assert _texts(keyboard) == ["mark 1", "mark 1: gate"]
+    assert keyboard.typing is None
+
+
+def test_an_empty_text_sends_nothing_and_a_long_one_is_cut(keyboard):
+    keyboard.press(" ")
+    keyboard.press("\n")
+    keyboard.press("\n")
+    keyboard.press("\n")
+    keyboard.press("x" * 500 + "\n")
+    assert _texts(keyboard) == ["mark 1", "mark 1: " + "x" * LONGEST_TEXT]
+
+
+def test_keys_of_a_terminal_come_unechoed_and_the_terminal_is_left_as_it_was(monkeypatch):
+    # termios(3): canonical mode hands out whole lines and echoes; both must be off while recording, and back afterwards
+    master, slave = pty.openpty()
+    with os.fdopen(slave) as terminal:
+        monkeypatch.setattr(sys, "stdin", terminal)
+        before = termios.tcgetattr(terminal)
+        marks = queue.SimpleQueue()
+        with Keyboard(marks) as keyboard:
+            assert keyboard.active
+            assert not termios.tcgetattr(terminal)[3] & (termios.ICANON | termios.ECHO)
+            os.write(master, b"k")
+            assert marks.get(timeout=5) == "mark 1"
+        assert termios.tcgetattr(terminal) == before
+    os.close(master)
+
+
+def test_without_a_terminal_there_are_no_keys(monkeypatch):
+    with open(os.devnull) as nothing:
+        monkeypatch.setattr(sys, "stdin", nothing)
+        with Keyboard(queue.SimpleQueue()) as keyboard:
+            time.sleep(0)
+            assert not keyboard.active

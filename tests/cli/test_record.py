@@ -1,0 +1,201 @@
+"""`towertap record` from a box to a checked capture, with the real firmware on the simulated board."""
+
+import json
+import os
+import pty
+import re
+import select
+import signal
+import subprocess
+import sys
+import time
+from types import SimpleNamespace
+
+import h5py
+import pytest
+from towertap.box.simulated import SimulatedBox
+from towertap.capture.conditions import Conditions, write_sidecar
+from towertap.cli import main
+from towertap.cli._asking import day_file, gather, next_pass
+from towertap.errors import CallError
+
+TOWERTAP = [sys.executable, "-c", "from towertap.cli import main; main()", "record"]
+GIVEN = {
+    "vehicle": "minibus",
+    "part": "rubber",
+    "road": "quarry-lane",
+    "pass_number": 1,
+    "mounting": "x=+X,y=+Y,z=+Z",
+}
+OPTIONS = ["--vehicle", "minibus", "--part", "rubber", "--road", "quarry-lane", "--mounting", "x=+X,y=+Y,z=+Z"]
+
+
+@pytest.fixture
+def towertap(monkeypatch, capsys):
+    """Runs `towertap record` in this process, without a terminal; gives exit status, standard output and error."""
+
+    def run(*arguments):
+        monkeypatch.setattr(sys, "argv", ["towertap", "record", *arguments])
+        with pytest.raises(SystemExit) as left:
+            main()
+        return SimpleNamespace(returncode=left.value.code, **capsys.readouterr()._asdict())
+
+    return run
+
+
+def test_a_recording_becomes_a_sound_capture(towertap, tmp_path):
+    with SimulatedBox(None, oscillator_ppm=13000) as box:
+        done = towertap(
+            "--port", box.port, "--out", str(tmp_path), *OPTIONS, "--pass", "1", "--seconds", "10", "--json"
+        )
+    assert done.returncode == 0, done.err
+    data = json.loads(done.out)
+    assert (data["sound"], data["ended"], data["samples"], data["missing_samples"]) == (True, "complete", 40_000, 0)
+    # 4000 Hz and an oscillator 1.3 % fast
+    assert data["rate_hz"] == pytest.approx(4052, abs=4052 * 5e-6)
+    assert re.fullmatch(r"quarry-lane_rubber_pass01_\d{8}T\d{6}Z\.h5", data["capture"].split("/")[-1])
+    with h5py.File(data["capture"]) as file:
+        assert file["acceleration"].shape == (40_000, 3)
+        assert json.loads(file.attrs["conditions"])["part"] == "rubber"
+    assert "The driver drives and looks at the road; the passenger records." in " ".join(done.err.split())
+
+
+def test_the_answer_for_people_says_what_comes_next(towertap, tmp_path):
+    with SimulatedBox(None) as box:
+        done = towertap("--port", box.port, "--out", str(tmp_path), *OPTIONS, "--pass", "1", "--seconds", "10")
+    assert done.returncode == 0
+    assert "\nsound\nNext: drive the next pass" in done.out
+
+
+def test_a_recording_with_losses_is_kept_and_called_not_sound(towertap, tmp_path):
+    faults = [{"fault": "fifo_overflow", "at_s": 1.0, "lost": 37}]
+    with SimulatedBox(None, faults=faults) as box:
+        done = towertap("--port", box.port, "--out", str(tmp_path), *OPTIONS, "--pass", "1", "--seconds", "4", "--json")
+    data = json.loads(done.out)
+    assert (done.returncode, data["sound"], data["missing_samples"]) == (1, False, 37)
+    assert any("fifo_overflow" in event["text"] for event in data["events"])
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_ends_it_cleanly(tmp_path, number):
+    with SimulatedBox(None, realtime=True) as box:
+        arguments = ["--port", box.port, "--out", str(tmp_path), *OPTIONS, "--pass", "1", "--json"]
+        recorder = subprocess.Popen(
+            [*TOWERTAP, *arguments], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+        )
+        limit = time.monotonic() + 20
+        while not any(raw.stat().st_size > 40_000 for raw in tmp_path.glob("*.ttraw")):
+            assert time.monotonic() < limit
+            time.sleep(0.05)
+        recorder.send_signal(number)
+        data = json.loads(recorder.communicate(timeout=20)[0])
+    assert data["ended"] == "stopped by the user"
+    assert data["samples"] % 32 == 0
+    with h5py.File(data["capture"]) as file:
+        assert json.loads(file.attrs["bye"]) == {"reason": "stop", "samples": data["samples"], "lost": 0}
+
+
+def test_bad_input_gets_one_line_and_status_2(towertap, tmp_path):
+    with SimulatedBox(None) as box:
+        lines = [
+            (towertap("--port", str(tmp_path / "none"), *OPTIONS, "--pass", "1"), "no such port"),
+            (towertap("--port", box.port, *OPTIONS), "there is no terminal to ask on: --pass"),
+            (towertap("--port", box.port, *OPTIONS, "--pass", "0"), "pass_number must be a number from 1"),
+            (towertap("--port", box.port, *OPTIONS, "--pass", "1", "--mounting", "up"), "'up' is not a mounting"),
+        ]
+    for done, words in lines:
+        assert done.returncode == 2
+        assert words in done.err.splitlines()[-1]
+        assert "Traceback" not in done.err
+        assert done.out == ""
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_passenger_is_asked_and_keys_are_marks(tmp_path):
+    """The whole dialogue on a pseudo-terminal: two questions, Enter, a key, a text, Ctrl-C."""
+    day = tmp_path / "day.toml"
+    day.write_text(
+        'vehicle = "minibus"\npart = "rubber"\nspeed_kmh = 40\nair_temperature_c = 11.5\nbox_position = "left tower"\n'
+        'mounting = "x=+X,y=+Y,z=+Z"\ntyre_pressures_kpa = "250, 250, 300, 300"\n'
+    )
+    write_sidecar(tmp_path / "before.ttraw", Conditions(road="moor-road", part="rubber", pass_number=3))
+    (tmp_path / "before.ttraw").touch()
+    master, slave = pty.openpty()
+    with SimulatedBox(None, realtime=True) as box:
+        recorder = subprocess.Popen(
+            [*TOWERTAP, "--port", box.port, "--out", str(tmp_path), "--conditions", str(day), "--json"],
+            stdin=slave,
+            stderr=slave,
+            stdout=subprocess.PIPE,
+            start_new_session=True,
+            preexec_fn=lambda: os.close(os.open(os.ttyname(0), os.O_RDWR)),  # makes it the controlling terminal
+            env={**os.environ, "TERM": "xterm", "COLUMNS": "100"},
+        )
+        _hear(master, "The road")
+        os.write(master, b"moor-road\n")
+        _hear(master, r"Number of the pass, from 1 \[4\]")
+        os.write(master, b"none\n")
+        _hear(master, "Error")
+        os.write(master, b"\n")
+        _hear(master, "Anything else")
+        os.write(master, b"wet\n")
+        _hear(master, "Press Enter to begin")
+        os.write(master, b"\n")
+        _hear(master, "any key marks")
+        os.write(master, b" ")
+        _hear(master, "marks +1")
+        os.write(master, b"\r")
+        _hear(master, "text")
+        os.write(master, b"gate\r")
+        _hear(master, "marks +2")
+        os.write(master, b"\x03")
+        _hear(master, None)
+        data = json.loads(recorder.communicate(timeout=20)[0])
+    os.close(master)
+    os.close(slave)
+    assert (data["ended"], data["marks"]) == ("stopped by the user", 2)
+    with h5py.File(data["capture"]) as file:
+        assert [mark["text"] for mark in file["marks"]] == [b"mark 1", b"mark 1: gate"]
+        conditions = json.loads(file.attrs["conditions"])
+    assert (conditions["road"], conditions["pass_number"], conditions["notes"]) == ("moor-road", 4, "wet")
+    assert conditions["air_temperature_c"] == 11.5
+
+
+def _hear(master, pattern):
+    """Read from the terminal until the pattern comes; None reads what is there."""
+    heard, limit = "", time.monotonic() + 20
+    while pattern is None or not re.search(pattern, re.sub(r"\x1b\[[0-9;?]*[a-zA-Z]", "", heard)):
+        if select.select([master], [], [], 0.5)[0]:
+            heard += os.read(master, 65536).decode(errors="replace")
+        elif pattern is None:
+            return
+        assert time.monotonic() < limit, heard
+
+
+def test_what_is_given_goes_before_the_day(tmp_path):
+    conditions = gather({"part": "polyurethane", "pass_number": 2}, {**GIVEN, "notes": "dry"}, tmp_path)
+    assert (conditions.part, conditions.pass_number, conditions.notes) == ("polyurethane", 2, "dry")
+
+
+def test_a_day_file_with_a_slip_is_named(tmp_path):
+    path = tmp_path / "day.toml"
+    for text, words in (
+        ('vehicel = "x"', "no field is called vehicel"),
+        ("= 3", "not a TOML file"),
+        ("speed_kmh = 900", "400"),
+    ):
+        path.write_text(text)
+        with pytest.raises(CallError, match=words) as error:
+            day_file(path)
+        assert str(path) in str(error.value)
+
+
+def test_the_next_pass_counts_recordings_of_the_same_road_and_part(tmp_path):
+    for number, (road, part) in enumerate([("a", "x"), ("a", "x"), ("b", "x"), ("a", "y")], start=1):
+        raw = tmp_path / f"{number}.ttraw"
+        raw.touch()
+        write_sidecar(raw, Conditions(road=road, part=part, pass_number=number))
+    (tmp_path / "5.ttraw").touch()
+    (tmp_path / "5.conditions.json").write_text("{")
+    assert next_pass(tmp_path, "a", "x") == 3
+    assert next_pass(tmp_path, "c", "x") == 1
