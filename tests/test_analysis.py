@@ -51,11 +51,12 @@ def test_windows_and_whole_of_a_sine(drive):
 
 
 def test_the_mounting_sends_chip_axes_where_they_belong(drive):
-    with drive(motion(6.0), Conditions(mounting="x=+Z,y=+Y,z=-X")) as capture:
+    with drive(motion(6.0), Conditions(mounting="x=+Z,y=+X,z=+Y")) as capture:
         analysis = analyse_capture(capture)
         turned = analyse_capture(capture, mounting="x=+X,y=+Y,z=+Z")
     assert analysis.whole["jerk_x"] == pytest.approx(turned.whole["jerk_z"])
-    assert analysis.whole["acceleration_z"] == pytest.approx(turned.whole["acceleration_x"])
+    assert analysis.whole["acceleration_y"] == pytest.approx(turned.whole["acceleration_x"])
+    assert analysis.whole["acceleration_z"] == pytest.approx(turned.whole["acceleration_y"])
     assert turned.whole["acceleration_z"] > 10 * turned.whole["acceleration_x"]
 
 

@@ -1,5 +1,7 @@
 """The bands of ride work: edges, depth, and what the rate can carry."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from scipy import signal
@@ -17,6 +19,12 @@ def test_edges_are_three_decibels_down_and_slopes_are_third_order(band_hz, rate_
     assert np.abs(response[[0, 2]]) == pytest.approx(np.sqrt(0.5), rel=1e-6)
     assert np.abs(response[1]) == pytest.approx(1.0, abs=0.02)
     assert 20 * np.log10(np.abs(response[3] / response[4])) == pytest.approx(18.06, abs=0.5)
+
+
+def test_bands_follow_each_other_from_half_a_hertz_to_five_hundred():
+    # Common practice: body below 4 Hz, wheel hop (10 to 15 Hz) in the secondary band, sound from 100 Hz on.
+    edges = [0.5, 4.0, 25.0, 100.0, 500.0]
+    assert list(bands.BANDS.values()) == list(pairwise(edges))
 
 
 def test_a_band_that_the_rate_cannot_carry_is_refused():

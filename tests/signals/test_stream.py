@@ -11,7 +11,7 @@ from towertap.signals import bands, jerk
 from towertap.signals.filters import SETTLED, Recursive, Symmetric
 from towertap.signals.metrics.weighted import wk
 from towertap.signals.stream import Channel, piece_windows, settled_row
-from towertap.signals.summary import mtvv, rms, vdv
+from towertap.signals.summary import mtvv, rms, running_rms, vdv
 
 RATE_HZ = 500.0
 CHANNELS = [
@@ -64,6 +64,21 @@ def test_windows_of_a_sine():
     assert windows.peak == pytest.approx(np.full(8, 3.0), rel=0.01)
     assert np.isnan(windows.running[0])
     assert windows.running[1:] == pytest.approx(np.full(7, np.sqrt(4.5)))
+
+
+def test_running_rms_reaches_back_over_windows_and_blocks():
+    # The definition over the signal at once: row i has the second that ends there.
+    running = np.concatenate([np.full(499, -np.inf), running_rms(SIGNAL[0], RATE_HZ)])
+    blocks = [SIGNAL[:, a : a + 330] for a in range(0, 4000, 330)]
+    (windows,) = piece_windows(blocks, [Channel(0, Same())], RATE_HZ, 100)
+    assert windows.running[5:] == pytest.approx(running.reshape(-1, 100).max(axis=1)[5:])
+    assert np.isnan(windows.running[:4]).all()
+
+
+def test_the_peak_is_the_largest_magnitude_of_either_sign():
+    for signal in (SIGNAL[:1], -SIGNAL[:1]):
+        (windows,) = piece_windows([signal], [Channel(0, Same())], RATE_HZ, 250)
+        assert (windows.peak == np.abs(signal[0]).reshape(-1, 250).max(axis=1)).all()
 
 
 def test_the_whole_is_what_the_signal_at_once_gives():

@@ -1,4 +1,8 @@
-"""The table of metrics: one line each, one small module a kind."""
+"""The table of metrics: one line each, one small module a kind.
+
+Gravity and slow drift need no step of their own: they lie below every band (0.5 Hz, the weightings' 0.4 Hz), and the
+jerk of a constant is nought. All windows of all metrics of an analysis cover the same stretches.
+"""
 
 from __future__ import annotations
 
