@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from matplotlib import cbook
 from towertap.capture.reading import open_capture
+from towertap.compare.comparison import compare
 from towertap.compare.gate import window_values
 from towertap.report import drawn, style
 from towertap.report.figures import boxes, intervals, spectra, traces
@@ -66,6 +67,11 @@ def test_box_plots_have_the_numbers_of_matplotlib_and_numpy(drives, comparison):
                 assert any(line == pytest.approx(ends) for line in heights if len(line) == 2)
             points = tuple(value.figure for value in getattr(finding, f"{side}_values"))
             assert any(line == pytest.approx(points) for line in heights if len(line) == len(points))
+
+
+def test_panels_without_a_metric_stay_empty(drives):
+    figure = boxes.draw(compare(drives, metrics=["jerk_x", "jerk_y", "jerk_z", "primary_z"]))
+    assert [axes.axison for axes in figure.axes] == [True] * 4 + [False] * 2
 
 
 def test_spectra_name_units_and_the_band_that_changed_most(drives):

@@ -73,14 +73,14 @@ def _trace_figures(comparison: Comparison, drives: Drives) -> list[Figure]:
     return [
         traces.draw(
             road,
-            _trace(passes[_middling(finding.before_values, finding.before)], finding),
-            _trace(passes[_middling(finding.after_values, finding.after)], finding),
+            _trace(passes[_typical(finding.before_values, finding.before)], finding),
+            _trace(passes[_typical(finding.after_values, finding.after)], finding),
         )
         for road, finding in reversed(first.items())
     ]
 
 
-def _middling(values: Sequence[PassFigure], mean: float) -> str:
+def _typical(values: Sequence[PassFigure], mean: float) -> str:
     return min(values, key=lambda value: abs(math.log(value.figure / mean))).capture
 
 

@@ -25,7 +25,7 @@ def draw(comparison: Comparison) -> Figure:
     rows = math.ceil(len(metrics) / columns)
     figure = new_figure(columns * PANEL_IN[0], 0.9 + rows * PANEL_IN[1], title(comparison))
     panels = figure.subplots(rows, columns, squeeze=False).flat
-    for axes, metric in zip(panels, metrics, strict=False):
+    for metric, axes in zip(metrics, panels, strict=False):  # metrics first: its end takes no panel
         _panel(axes, comparison, [finding for finding in comparison.findings if finding.metric == metric])
     for axes in panels:
         axes.set_axis_off()
@@ -75,7 +75,7 @@ def _panel(axes: Axes, comparison: Comparison, findings: Sequence[Finding]) -> N
     axes.set_xticks(range(len(names)), labels=names)
     axes.tick_params(axis="x", length=0, labelcolor=INK)
     axes.set_ylabel(f"window r.m.s., {first.unit}")
-    axes.set_title(brief(first.label, 38), pad=24)
+    axes.set_title(brief(first.label, 38), pad=24, fontsize=7.8)
 
 
 def _pair(

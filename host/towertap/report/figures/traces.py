@@ -36,7 +36,7 @@ def draw(road: str, before: Trace, after: Trace) -> Figure:
 def title(road: str, before: Trace, after: Trace) -> str:
     """The peaks of the two passes."""
     peaks = [number(_peak(trace.curves["jerk"])) for trace in (before, after)]
-    return f"{brief(road)}: peak vertical jerk {peaks[0]} m/s³ in a middling pass before, {peaks[1]} m/s³ after"
+    return f"{brief(road)}: peak vertical jerk {peaks[0]} m/s³ in a typical pass before, {peaks[1]} m/s³ after"
 
 
 def _peak(curve: Curve) -> float:
