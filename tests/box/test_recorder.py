@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -183,6 +184,21 @@ def test_a_box_that_stays_away_ends_a_recording_of_given_length(stand_in, tmp_pa
     assert session.done().ended == "the box did not come back"
 
 
+def test_an_interrupt_keeps_the_bytes_and_stops_the_box(stand_in, tmp_path):
+    def interrupt(progress):
+        if progress.raw_bytes > 40_000:
+            raise KeyboardInterrupt
+
+    stand = stand_in()
+    with open_box(str(stand.path)) as box, pytest.raises(KeyboardInterrupt):
+        record(box, tmp_path / "a.ttraw", CONDITIONS, on_progress=interrupt)
+    kept = (tmp_path / "a.ttraw").read_bytes()
+    assert len(kept) > 40_000
+    assert bytes(stand.sent).startswith(kept)
+    assert not stand.running
+    assert read_sidecar(tmp_path / "a.ttraw")["ended"] == "interrupted"
+
+
 def test_a_slow_screen_and_a_slow_disk_hold_nothing_up(stand_in, tmp_path, monkeypatch):
     fsync = os.fsync
     monkeypatch.setattr(os, "fsync", lambda file: (time.sleep(1.0), fsync(file)))
@@ -246,6 +262,29 @@ def test_a_killed_recorder_leaves_all_but_the_last_second(stand_in, tmp_path):
     with open_capture(decode_raw(raw_path, tmp_path / "a.h5")) as capture:
         assert len(capture.gaps) == 0
         np.testing.assert_array_equal(capture.counts("acceleration", 0, 1), [[100, -200, 2048]])
+
+
+COMMAND = [sys.executable, "-c", "from towertap.cli import main; main()", "record"]
+OPTIONS = "--vehicle a --part b --road c --pass 1 --mounting x=+X,y=+Y,z=+Z --json"
+
+
+def test_ctrl_c_keeps_every_byte_up_to_the_bye(stand_in, tmp_path):
+    stand = stand_in()
+    recorder = subprocess.Popen(
+        [*COMMAND, "--port", str(stand.path), "--out", str(tmp_path), *OPTIONS.split()],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+    )
+    limit = time.monotonic() + 30
+    while len(stand.sent) < 60_000:
+        assert time.monotonic() < limit
+        time.sleep(0.02)
+    recorder.send_signal(signal.SIGINT)
+    answer = json.loads(recorder.communicate(timeout=30)[0])
+    assert Path(answer["raw"]).read_bytes() == bytes(stand.sent)
+    assert answer["ended"] == "stopped by the user"
+    assert recorder.returncode == 1  # the stand-in's constant samples are not those of a sound chip
 
 
 def _wait_for_size(path, size):

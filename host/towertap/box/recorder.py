@@ -106,13 +106,8 @@ class _Recording:
         """Start the box, then open the raw file: the bytes in between wait in the box's `read`."""
         if raw_path.exists():
             raise BoxError(f"{raw_path}: is there already, and a recording never overwrites; choose another name")
-        self.box, self.raw_path, self.conditions, self.settings, self.seconds = (
-            box,
-            raw_path,
-            conditions,
-            settings,
-            seconds,
-        )
+        self.box, self.raw_path, self.conditions = box, raw_path, conditions
+        self.settings, self.seconds = settings, seconds
         self.clock = ClockLog()
         self.clock.readings.append(box.read_clock())
         self.hello = box.start(settings, seconds)
@@ -165,7 +160,8 @@ class _Recording:
         data = file.read(BLOCK_BYTES)
         for frames in self.decoder.feed(data) if data else []:
             self.live.take(frames)
-            self.clock.take(frames, self.pump.arrivals, self.boot_id)
+            if frames.kind == FrameType.SAMPLES:
+                self.clock.take(frames, self.pump.arrivals, self.boot_id)
             for frame in singly(frames):
                 if frame.kind == FrameType.HELLO:
                     self.on_hello(frame)
@@ -208,9 +204,7 @@ class _Recording:
         """Tell of a lost port and of its return, greet a silent box, and end when waiting longer is of no use."""
         if self.pump.connected != self.connected:
             self.connected = self.pump.connected
-            self.note(
-                "the port is back" if self.connected else "the port is lost; it is opened again as soon as it is back"
-            )
+            self.note("the port is back" if self.connected else "the port is lost; waiting for it to come back")
             self.greeted_s = -math.inf
         if self.pump.read_bytes != self.heard_bytes:
             self.heard_bytes, self.heard_s = self.pump.read_bytes, now_s
@@ -259,6 +253,8 @@ class _Recording:
         """Write and sync what was read, read the clock once more for its drift, and complete the sidecar."""
         if not self.ended:
             self.command(self.box.stop)
+            self.ended = "interrupted"
+        self.stopping = self.ended  # the last frames change nothing of it
         self.pump.stop()
         while self.follow(file):
             pass
