@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import struct
 import subprocess
+import sys
 import zlib
 from dataclasses import dataclass
 from itertools import pairwise
@@ -53,10 +54,10 @@ def take_apart(data: bytes) -> list[Sent]:
 def box(micropython, tmp_path):
     """A function that lets a box with these settings obey these lines until its bye, and returns what it sent."""
 
-    def run(*lines, until=b'"reason"', **settings) -> list[Sent]:
+    def run(*lines, until=b'"reason"', interpreter=(micropython, "-X", "heapsize=4M"), **settings) -> list[Sent]:
         config = tmp_path / "box.json"
         config.write_text(json.dumps(settings))
-        command = [micropython, "-X", "heapsize=4M", str(firmware_dir() / "simboard" / "run.py"), str(config)]
+        command = [*interpreter, str(firmware_dir() / "simboard" / "run.py"), str(config)]
         with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0) as process:
             for line in lines:
                 process.stdin.write(line if isinstance(line, bytes) else json.dumps(line).encode() + b"\n")
@@ -178,6 +179,14 @@ def test_commands_are_answered_while_sampling(box):
         "max_loop_us",
     }  # fmt: skip
     assert answers[4].content["reason"] == "stop"
+
+
+def test_the_same_files_run_under_cpython(box):
+    lines = {"do": "start", "odr_hz": 1000, "seconds": 1}, {"do": "mark", "text": "gate"}, {"do": "status"}
+    here, there = box(*lines, interpreter=[sys.executable]), box(*lines)
+    assert kinds(here) == kinds(there)
+    assert STATUS in kinds(here)
+    assert [frame.payload for frame in samples(here)] == [frame.payload for frame in samples(there)]
 
 
 def test_a_status_comes_by_itself_every_ten_seconds(box):

@@ -1,6 +1,7 @@
 """MicroPython's own names under CPython, so that the simulated board's files run there unchanged, only slower."""
 
 import builtins
+import gc
 
 
 def const(value):
@@ -56,3 +57,4 @@ def ptr32(buffer):
 for _name in (ptr8, ptr16, ptr32):
     setattr(builtins, _name.__name__, _name)
 builtins.uint = int
+gc.mem_free = lambda: 0  # CPython's heap has no such bound
