@@ -1,6 +1,7 @@
 """Traces of a pass: what is drawn against numpy on the whole signal."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import signal
 from towertap.capture.reading import open_capture
@@ -19,11 +20,13 @@ def tone(by_hand, make_capture):
     return make_capture(by_hand.recording(SECONDS, rate_hz=RATE_HZ, odr_hz=1000, counts=np.rint(counts).astype(int)))
 
 
-def test_the_density_of_a_capture_is_scipys(tone):
+def test_the_density_of_a_capture_is_scipys_from_its_first_window_on(tone):
+    windows = pd.DataFrame({"piece": 0, "start_s": [3.0, 4.0, 5.0]})
     with open_capture(tone) as capture:
-        frequency, density = drawn.density(capture, UP)
+        frequency, density = drawn.density(capture, UP, windows)
         whole = np.concatenate(list(capture.blocks(capture.pieces()[0]))) @ UP
-        expected = signal.welch(whole, capture.rate_hz, nperseg=round(2 * capture.rate_hz))
+        compared = whole[round(3 * capture.rate_hz) :]
+        expected = signal.welch(compared, capture.rate_hz, nperseg=round(2 * capture.rate_hz))
     np.testing.assert_allclose(frequency, expected[0], rtol=1e-12)
     np.testing.assert_allclose(density, expected[1], rtol=1e-9, atol=1e-18)
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
-from towertap.capture.reading import Capture
+from towertap.capture.reading import Capture, Piece
 from towertap.report.density import WelchSum
 from towertap.signals import bands, jerk
 from towertap.signals.filters import CARRIED, Filter
@@ -43,12 +44,19 @@ class Trace:
     curves: dict[str, Curve]
 
 
-def density(capture: Capture, up: Array) -> tuple[Array, Array]:
-    """Frequencies in Hz and Welch density of acceleration along `up` (3,) in chip axes, (m/s²)²/Hz."""
+def density(capture: Capture, up: Array, windows: pd.DataFrame) -> tuple[Array, Array]:
+    """Frequencies in Hz and Welch density of acceleration along `up` (3,) in chip axes, (m/s²)²/Hz.
+
+    Each piece from its first window on, so that the spectra are of what is compared; `windows` are those of the pass.
+    """
     welch = WelchSum(capture.rate_hz)
-    for piece in capture.pieces():
+    for number, piece in enumerate(capture.pieces()):
+        starts_s = windows["start_s"][windows["piece"] == number]
+        if starts_s.empty:
+            continue
+        skipped = round((starts_s.min() - piece.start_time_s) * capture.rate_hz)
         welch.gap()
-        for block in capture.blocks(piece):
+        for block in capture.blocks(Piece(piece.first_row + skipped, piece.n_rows - skipped, starts_s.min())):
             welch.feed(block @ up)
     return welch.result()
 

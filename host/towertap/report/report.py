@@ -57,7 +57,7 @@ def road_spectra(drives: Drives) -> dict[str, dict[Side, density.Density]]:
 
 def _density(one: Pass) -> tuple[drawn.Array, drawn.Array]:
     with open_capture(one.path) as capture:
-        return drawn.density(capture, rotation_to_vehicle(capture)[2])
+        return drawn.density(capture, rotation_to_vehicle(capture)[2], one.windows)
 
 
 def _sensor_noise(drives: Drives) -> float:
