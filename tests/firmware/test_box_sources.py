@@ -10,6 +10,7 @@ import sys
 from pathlib import Path
 
 import pytest
+import towertap
 from towertap.firmware import board_files, firmware_dir
 
 # The RP2040's instruction set, the RP2350's two, the ESP32's.
@@ -35,6 +36,11 @@ def test_every_file_compiles(tmp_path, architecture):
             cwd=firmware_dir(),
             check=True,
         )
+
+
+def test_box_and_host_are_of_one_version(on_micropython):
+    script = "import json, sys; sys.path.insert(0, '.'); import towertap_box; print(json.dumps(towertap_box.VERSION))"
+    assert on_micropython(script) == towertap.__version__
 
 
 @pytest.fixture(scope="session")

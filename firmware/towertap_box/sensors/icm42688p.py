@@ -128,7 +128,7 @@ class ICM42688P:
             (_INT_CONFIG, 0x03),  # INT1 pulsed, push-pull, active high
             (_INT_CONFIG1, 0x60),  # 8 µs pulses as 4 kHz and more need; INT_ASYNC_RESET off, as the sheet wants it
             (_INT_SOURCE0, 0x04),  # watermark to INT1
-            (_PWR_MGMT0, _LOW_NOISE),
+            (_PWR_MGMT0, _LOW_NOISE),  # the last, as no register may be written for 200 µs after it
         )
         sleep_ms(_START_UP_MS)
         self._set_up(0, (_FIFO_CONFIG, _STREAM))  # a FIFO that was bypassed until now starts empty
@@ -195,7 +195,6 @@ class ICM42688P:
             if answer != value:
                 detail = "register 0x%02x of bank %d reads 0x%02x, not 0x%02x as written"
                 raise Fault("bus_error", detail % (register, bank, answer, value))
-        self._write(_REG_BANK_SEL, 0)
 
     def _write(self, register, value):
         self._bus.exchange(bytes((register, value)), bytearray(2))
