@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from matplotlib import cbook
 from scipy import stats
@@ -76,6 +76,7 @@ def test_equivalence_is_the_90_percent_interval_inside_the_margin():
     assert decisions == {True, False}
 
 
+@settings(deadline=None)
 @given(st.lists(st.one_of(st.none(), st.floats(0, 1)), max_size=12))
 def test_holm_is_that_of_statsmodels(p_values):
     tested = [p for p in p_values if p is not None]
@@ -121,6 +122,7 @@ def test_without_spread_on_both_sides_there_is_a_ratio_and_nothing_else(before, 
 figures = st.lists(st.floats(0.5, 2.0), min_size=2, max_size=7, unique=True)
 
 
+@settings(deadline=None)
 @given(figures, figures)
 def test_swapping_the_sides_inverts_the_ratio_and_changes_no_p(before, after):
     there, back = contrast(before, after, 0.1), contrast(after, before, 0.1)
@@ -130,6 +132,7 @@ def test_swapping_the_sides_inverts_the_ratio_and_changes_no_p(before, after):
         assert back.interval == pytest.approx((1 / there.interval[1], 1 / there.interval[0]))
 
 
+@settings(deadline=None)
 @given(figures, figures, st.floats(1e-6, 1e6))
 def test_the_unit_of_the_figures_does_not_matter(before, after, unit):
     one, other = contrast(before, after, 0.1), contrast(np.multiply(before, unit), np.multiply(after, unit), 0.1)
@@ -144,6 +147,7 @@ def test_energy_mean_of_windows_is_the_rms_of_their_samples():
     assert np.isnan(energy_mean([]))
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(0, 1e3), min_size=1, max_size=40))
 def test_box_is_that_of_matplotlib(values):
     got, (expected,) = box(values), cbook.boxplot_stats(values)

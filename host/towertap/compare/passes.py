@@ -162,7 +162,7 @@ def _road_warnings(passes: list[Pass], road: str) -> Iterable[str]:
     sides = [[one.conditions for one in passes if one.side == side] for side in ("before", "after")]
     if not all(sides):
         missing = "before" if sides[1] else "after"
-        yield f"{road} was driven on one side only: there is no pass {missing} the change, so no finding"
+        yield f"{road} was driven on one side only: there is no pass {missing} the change to hold the others against"
         return
     speeds = [{one.speed_kmh for one in side} for side in sides]
     if speeds[0] != speeds[1]:
