@@ -7,7 +7,7 @@ import micropython
 
 @micropython.viper
 def add(counter, amount: int, halves: int):
-    """Add `amount` (0 to 2^30 - 1) to a little-endian counter of so many 16-bit halves, in place.
+    """Add `amount` (0 to 2^30 - 1) to a little-endian counter of so many 16-bit halves, in place, at an even address.
 
     A 32-bit board keeps an integer from 2^30 up on the heap; in halves no such integer is ever made.
     """
