@@ -133,9 +133,19 @@ def test_a_fault_at_start_is_the_answer(stand_in):
     stand.start_fault = "wrong_identity"
     with (
         open_box(str(stand.path)) as box,
-        pytest.raises(BoxError, match=r"reports wrong_identity \(0x00\); check sensor"),
+        pytest.raises(BoxError, match=r"reports wrong_identity \(0x00\); check its sensor"),
     ):
         box.start(Settings())
+
+
+def test_a_missing_sensor_is_told_at_the_greeting(stand_in, monkeypatch):
+    # wire_format.md, fault names; the firmware sends it after the hello
+    stand = stand_in()
+    hello = stand._hello
+    fault = b'{"fault": "no_sensor", "detail": "all bytes 0xff"}'
+    monkeypatch.setattr(stand, "_hello", lambda: (hello(), stand._send(FrameType.FAULT, fault)))
+    with pytest.raises(BoxError, match=r"reports no_sensor \(all bytes 0xff\); check the sensor and its wiring"):
+        open_box(str(stand.path))
 
 
 def test_the_box_clock_lies_between_question_and_answer(stand_in):

@@ -32,6 +32,9 @@ ANSWER_TIMEOUT_S = 2.0
 LONGEST_MARK = 200
 """Characters of a mark's text as JSON: the wire's limit of 200 bytes, and inside that of a command."""
 
+SENSOR_FAULTS = ("no_sensor", "wrong_identity", "self_test_failed")
+"""With one of these beside its hello, a box cannot record."""
+
 
 @dataclass(frozen=True)
 class Settings:
@@ -139,6 +142,9 @@ class Box:
         if missing:
             raise BoxError(f"{self.port}: the box's hello says no {', '.join(missing)}; flash its firmware anew")
         self.identity = hello
+        for frame in answers:
+            if frame.kind == FrameType.FAULT and frame.data.get("fault") in SENSOR_FAULTS:
+                raise BoxError(f"{self.port}: the box {_reports(frame)}; check the sensor and its wiring")
         return hello
 
     def read_clock(self, timeout_s: float = ANSWER_TIMEOUT_S) -> ClockReading:
@@ -153,8 +159,7 @@ class Box:
             self.send_start(settings, seconds)
             for frame, _ in self._listen(heard, ANSWER_TIMEOUT_S):
                 if frame.kind == FrameType.FAULT:
-                    fault = f"{frame.data.get('fault')} ({frame.data.get('detail')})"
-                    raise BoxError(f"{self.port}: the box cannot start, it reports {fault}; check sensor and settings")
+                    raise BoxError(f"{self.port}: the box does not start, it {_reports(frame)}; check its sensor")
                 if frame.kind == FrameType.HELLO and frame.data.get("running"):
                     self.identity = frame.data
                     self._unread = bytes(heard[int(frame.offsets[0]) :])
@@ -195,6 +200,10 @@ class Box:
             yield
         except OSError as error:
             raise BoxError(f"{self.port}: lost while talking to the box ({error}); check the cable") from error
+
+
+def _reports(fault: Frames) -> str:
+    return f"reports {fault.data.get('fault')} ({fault.data.get('detail')})"
 
 
 def singly(frames: Frames) -> Iterator[Frames]:

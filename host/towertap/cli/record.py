@@ -58,7 +58,9 @@ def command(
     """Ask, record, decode, check, and say what comes next."""
     day = day_file(conditions_file) if conditions_file else {}
     with open_box(port) as box:
-        console.print(f"Box {box.identity['serial']} on {box.port}. {SAFETY}")
+        console.print(
+            f"Box {box.identity['serial']} with {box.identity.get('chip')} on {box.port}, {odr_hz} Hz. {SAFETY}"
+        )
         conditions = gather({name: value for name, value in given.items() if value is not None}, day, out)
         out.mkdir(parents=True, exist_ok=True)
         name = recording_name(conditions.road, conditions.part, conditions.pass_number or 0, datetime.now(UTC))
@@ -124,7 +126,7 @@ def _figures(progress: Progress, keyboard: Keyboard) -> Table:
     table.add_row("rate", "–" if live.rate_hz is None else f"{live.rate_hz:.1f} Hz")
     table.add_row("missing", f"{live.missing_samples} of {live.samples + live.missing_samples} samples")
     table.add_row(
-        "peak", "  ".join(f"{axis} {peak:.1f}" for axis, peak in zip("xyz", live.peak_ms2, strict=True)) + " m/s²"
+        "peak |a|", "  ".join(f"{axis} {peak:.1f}" for axis, peak in zip("xyz", live.peak_ms2, strict=True)) + " m/s²"
     )
     table.add_row("space", f"{progress.raw_bytes / 1e6:.1f} MB written, room for {progress.space_s / 60:.0f} min")
     table.add_row("marks", f"{live.marks}")
