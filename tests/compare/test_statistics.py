@@ -76,7 +76,7 @@ def test_equivalence_is_the_90_percent_interval_inside_the_margin():
     assert decisions == {True, False}
 
 
-@settings(deadline=None)
+@settings(deadline=None, max_examples=40)
 @given(st.lists(st.one_of(st.none(), st.floats(0, 1)), max_size=12))
 def test_holm_is_that_of_statsmodels(p_values):
     tested = [p for p in p_values if p is not None]

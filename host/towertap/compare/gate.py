@@ -91,8 +91,8 @@ def kept_share(before: Sequence[PassFigure], after: Sequence[PassFigure], parts:
     if empty:
         warning = f"not one window of {', '.join(empty)} is over the gate"
     elif step > LARGE_STEP or (step > SMALL_STEP and p is not None and p < STEP_ALPHA):
-        held = [f"{_percent(mean)} with {part}" for mean, part in zip(means, parts, strict=True)]
-        warning = f"of the windows the gate keeps {held[0]} but {held[1]}"
+        more = f"{_percent(means[1])} with {parts[1]}"
+        warning = f"the gate keeps {_percent(means[0])} of the windows with {parts[0]} and {more}"
     elif sum(means) / 2 < MOSTLY_KEPT:
         warning = f"the gate keeps only {_percent(sum(means) / 2)} of the windows"
     return KeptShare(before=means[0], after=means[1], p=p, warning=warning)
