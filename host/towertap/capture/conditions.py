@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import os
+import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
@@ -13,7 +14,8 @@ from typing import Any, Self
 from towertap.errors import CallError, CaptureError
 
 LONGEST_TEXT = 2000
-LARGEST_SIDECAR = 1_000_000
+LARGEST_SIDECAR = 10_000_000
+_UNFIT = re.compile("[\0\ud800-\udfff]")  # what neither HDF5 nor UTF-8 can hold
 
 RANGES = {
     "pass_number": (1, 9999),
@@ -47,7 +49,7 @@ class Conditions:
         for field in fields(self):
             value = getattr(self, field.name)
             if field.type == "str":
-                if not isinstance(value, str) or len(value) > LONGEST_TEXT or "\0" in value:
+                if not isinstance(value, str) or len(value) > LONGEST_TEXT or _UNFIT.search(value):
                     raise CallError(f"conditions: {field.name} must be a text of up to {LONGEST_TEXT} characters")
             elif value is not None:
                 object.__setattr__(self, field.name, _number(field.name, value))

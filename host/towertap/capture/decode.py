@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import h5py
 import numpy as np
 
 import towertap
@@ -20,7 +21,7 @@ from towertap.capture.writing import CaptureWriter
 from towertap.errors import CaptureError, WireError
 from towertap.wire.decoder import Decoder, Frames
 from towertap.wire.frames import FrameType
-from towertap.wire.layouts import FULL_SCALE_COUNTS, LAYOUTS, NO_READING, STANDARD_GRAVITY_MS2
+from towertap.wire.layouts import FULL_SCALE_COUNTS, LAYOUTS, NO_READING, ODR_HZ, STANDARD_GRAVITY_MS2
 
 BLOCK_BYTES = 2**20
 
@@ -53,8 +54,8 @@ def decode_raw(
                 **assembly.finish(raw_path),
                 "conditions": json.dumps(conditions.to_dict()),
                 "host": json.dumps({key: value for key, value in sidecar.items() if key != "conditions"}),
-                "started_utc": str(sidecar.get("started_utc", ""))[:40],
-                "raw_name": raw_path.name,
+                "started_utc": _clean(sidecar.get("started_utc", "")),
+                "raw_name": _clean(raw_path.name),
                 "raw_bytes": size,
                 "raw_sha256": digest.hexdigest(),
             }
@@ -147,6 +148,8 @@ class _Assembly:
     def finish(self, raw_path: Path) -> dict[str, Any]:
         """Attributes that the frames tell; the errors that only the whole recording can have."""
         damage = self.decoder.damage
+        if not self._heard and h5py.is_hdf5(raw_path):
+            raise WireError(f"{raw_path}: already a capture or another HDF5 file; give the raw recording (.ttraw)")
         if not self._heard:
             raise WireError(f"{raw_path}: not a raw recording; there is not one whole frame of a box in it")
         if not self._continuity.rows:
@@ -167,21 +170,23 @@ def _described(layout: int, hello: dict[str, Any], raw_path: Path) -> dict[str, 
     """Attributes from the box's hello."""
     if not hello:
         raise CaptureError(f"{raw_path}: the box's hello is missing (cut off?), so rate and range are not known")
-    for name, highest in (("odr_hz", 100_000), ("accel_range_g", 10_000), ("gyro_range_dps", 100_000)):
+    usable = {"odr_hz": ODR_HZ, "accel_range_g": (0.1, 10_000), "gyro_range_dps": (0.1, 100_000)}
+    for name, (lowest, highest) in usable.items():
         value = hello.get(name)
-        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value <= highest:
+        if isinstance(value, bool) or not isinstance(value, int | float) or not lowest <= value <= highest:
             raise CaptureError(f"{raw_path}: the box's hello gives no usable {name}; bring its firmware up to date")
-    anti_alias = hello.get("anti_alias_hz")
+    told = hello.get("anti_alias_hz")
+    anti_alias_hz = float(told) if isinstance(told, int | float) and 0 < told <= ODR_HZ[1] else math.nan
     return {
         "schema": schema.NAME,
         "schema_version": f"{schema.MAJOR}.{schema.MINOR}",
         "written_by": f"towertap {towertap.__version__}",
-        "chip": str(hello.get("chip") or LAYOUTS[layout].chip),
+        "chip": _clean(hello.get("chip") or LAYOUTS[layout].chip),
         "layout": layout,
         "odr_hz": float(hello["odr_hz"]),
         "acceleration_scale_ms2": hello["accel_range_g"] / FULL_SCALE_COUNTS * STANDARD_GRAVITY_MS2,
         "rotation_scale_rads": math.radians(hello["gyro_range_dps"] / FULL_SCALE_COUNTS),
-        "anti_alias_hz": float(anti_alias) if isinstance(anti_alias, int | float) else math.nan,
+        "anti_alias_hz": anti_alias_hz,
         "hello": json.dumps(hello),
     }
 
@@ -196,3 +201,8 @@ def _rated(rate: Rate | None, odr_hz: float) -> dict[str, Any]:
 def _cut(text: str, size: int) -> bytes:
     """UTF-8 of at most `size` bytes, never cut inside a character."""
     return text.encode("utf-8", "replace")[:size].decode("utf-8", "ignore").encode()
+
+
+def _clean(value: Any) -> str:
+    """Text that HDF5 can hold: UTF-8, without NUL, and not long."""
+    return _cut(str(value).replace("\0", ""), 200).decode()

@@ -11,7 +11,7 @@ from scipy import stats
 
 from towertap.capture.continuity import LINK, OVERFLOW
 
-BLOCK_CHUNKS = 4
+BLOCK_FRAMES = 16384
 FEWEST_FRAMES = 16
 BATCHES = 12
 HUBER_C = 1.345
@@ -36,9 +36,8 @@ class Rate:
 def frame_blocks(file: h5py.File) -> Iterator[np.ndarray]:
     """The frame table of an open capture in blocks, at least one, in the type schema.FRAME."""
     frames = file["frames"]
-    rows = BLOCK_CHUNKS * frames.chunks[0]
-    for start in range(0, max(len(frames), 1), rows):
-        yield frames[start : start + rows]
+    for start in range(0, max(len(frames), 1), BLOCK_FRAMES):
+        yield frames[start : start + BLOCK_FRAMES]
 
 
 def rate_of(file: h5py.File) -> Rate | None:

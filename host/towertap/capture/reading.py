@@ -17,7 +17,7 @@ from towertap.capture import schema
 from towertap.capture.conditions import Conditions
 from towertap.errors import CallError, CaptureError
 from towertap.wire.frames import SYNC
-from towertap.wire.layouts import FULL_SCALE_COUNTS, LAYOUTS, Layout
+from towertap.wire.layouts import FULL_SCALE_COUNTS, LAYOUTS, ODR_HZ, Layout
 
 LARGEST_RAW_HEAD = 64
 """Bytes looked at to tell a raw recording from other files."""
@@ -51,10 +51,10 @@ class Capture:
             raise CaptureError(
                 "damaged capture: its conditions or hello cannot be read; decode the raw recording again"
             ) from None
-        self.rate_hz = self._positive("rate_hz")
-        self.odr_hz = self._positive("odr_hz")
-        self.scale_ms2 = self._positive("acceleration_scale_ms2")
-        self.scale_rads = self._positive("rotation_scale_rads")
+        self.odr_hz = self._number("odr_hz", *ODR_HZ)
+        self.rate_hz = self._number("rate_hz", 0.5 * self.odr_hz, 2 * self.odr_hz)
+        self.scale_ms2 = self._number("acceleration_scale_ms2", 1e-9, 1e3)
+        self.scale_rads = self._number("rotation_scale_rads", 1e-9, 1e3)
         self.n_samples = int(file["acceleration"].shape[0])
         if self.n_samples == 0:
             raise CaptureError("a capture without samples; decode the raw recording again")
@@ -139,10 +139,10 @@ class Capture:
             ) from None
         return table
 
-    def _positive(self, name: str) -> float:
+    def _number(self, name: str, lowest: float, highest: float) -> float:
         value = float(self.file.attrs[name])
-        if not 0 < value < 1e9:
-            raise CaptureError(f"damaged capture: its {name} is {value}; decode the raw recording again")
+        if not lowest <= value <= highest:
+            raise CaptureError(f"damaged capture: its {name} is {value:g}; decode the raw recording again")
         return value
 
 

@@ -12,6 +12,7 @@ import h5py
 import numpy as np
 
 from towertap.capture import schema
+from towertap.errors import CaptureError
 
 BLOCK_CHUNKS = 16
 """Rows are gathered until so many chunks are full, so that each chunk is compressed once."""
@@ -27,7 +28,13 @@ class CaptureWriter:
         self._fill = {entry.name: 0 for entry in schema.DATASETS}
 
     def __enter__(self) -> Self:
-        self.file = h5py.File(self._part, "w", libver=("earliest", "v110"))
+        try:
+            self.file = h5py.File(self._part, "w", libver=("earliest", "v110"))
+        except OSError as error:
+            why = (
+                "there is no such folder" if not self._path.parent.is_dir() else f"cannot be written ({error.strerror})"
+            )
+            raise CaptureError(f"{self._path}: {why}; give another place for the capture") from None
         schema.create(self.file)
         for entry in schema.DATASETS:
             tail = (entry.columns,) if entry.columns else ()

@@ -153,18 +153,19 @@ class Decoder:
         tried = min(self._run, (len(stream) - at) // size)
         table = np.frombuffer(stream, _frame_dtype(length), tried, at)
         alike = (table["kind"] & _NOT_FLAGS == table["kind"][0] & _NOT_FLAGS) & (table["sizes"] == table["sizes"][0])
-        tried = tried if alike.all() else int(alike.argmin())
         view = memoryview(stream)
-        sound = 0
-        for start, crc in zip(range(at, at + tried * size, size), table["crc"][:tried].tolist(), strict=True):
-            if crc32(view[start : start + size - 4]) != crc:
-                break
-            sound += 1
-        self._run = min(2 * self._run, _LARGEST_RUN) if sound == len(table) else 1
+        checks = [crc32(view[start : start + size - 4]) for start in range(at, at + _first_false(alike) * size, size)]
+        sound = _first_false(table["crc"][: len(checks)] == checks)
+        self._run = min(2 * self._run, _LARGEST_RUN) if sound == tried else 1
         if not sound:
             return None
         offsets = self._offset + at + size * np.arange(sound)
         return Frames(table["header"][:sound], table["payload"][:sound], offsets)
+
+
+def _first_false(flags: np.ndarray) -> int:
+    """Place of the first False; the length when there is none."""
+    return len(flags) if flags.all() else int(flags.argmin())
 
 
 def _plausible_length(stream: bytes, at: int) -> int | None:

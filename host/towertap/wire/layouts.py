@@ -10,6 +10,9 @@ STANDARD_GRAVITY_MS2 = 9.80665
 """Standard acceleration of free fall, exact (CGPM 1901)."""
 
 FULL_SCALE_COUNTS = 32768
+ODR_HZ = (1.0, 100_000.0)
+"""Rates that a chip may have; anything else in a hello is a mistake."""
+
 NO_READING = -32768
 """The count by which the chip says that it had no valid reading."""
 

@@ -1,0 +1,72 @@
+"""`towertap decode`: a capture from a raw file alone; one line and exit status 2 for whatever else."""
+
+import json
+
+import pytest
+from click.testing import CliRunner
+from towertap import cli
+from towertap.capture.conditions import Conditions, write_sidecar
+from towertap.capture.reading import open_capture
+
+
+@pytest.fixture
+def raw(tmp_path, by_hand):
+    path = tmp_path / "drive.ttraw"
+    path.write_bytes(b"".join(by_hand.recording(1)))
+    return path
+
+
+def test_decode_writes_the_capture_beside_the_raw_file(raw, run):
+    status, out, err = run("decode", raw, "--json")
+    answer = json.loads(out)
+    assert (status, err) == (0, "")
+    assert answer["capture"] == str(raw.with_suffix(".h5"))
+    assert (answer["samples"], answer["missing_samples"], answer["gaps"], answer["bad_frames"]) == (4000, 0, 0, 0)
+    with open_capture(raw.with_suffix(".h5")) as capture:
+        assert capture.n_samples == 4000
+
+
+def test_options_go_before_the_sidecar(raw, run, tmp_path):
+    write_sidecar(raw, Conditions(road="bypass", part="rubber"))
+    out = tmp_path / "other.h5"
+    status, text, _ = run("decode", raw, "--out", out, "--part", "polyurethane", "--pass", 3)
+    assert status == 0
+    assert "4000 samples" in text
+    with open_capture(out) as capture:
+        conditions = capture.conditions
+    assert (conditions.road, conditions.part, conditions.pass_number) == ("bypass", "polyurethane", 3)
+
+
+@pytest.mark.parametrize(
+    ("content", "options", "says"),
+    [
+        (b"", [], "empty"),
+        (b"\x89PNG\r\n\x1a\n" + bytes(200), [], "not a raw recording"),
+        (None, [], "no such file"),
+        (b"x", ["--pass", "0"], "pass_number"),
+        (b"x", ["--out", "drive.ttraw"], "overwrite"),
+        (b"x", ["--out", "nowhere/drive.h5"], "nowhere"),
+    ],
+)
+def test_bad_input_is_one_line_and_exit_status_2(content, options, says, tmp_path, run, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    if content is not None:
+        (tmp_path / "drive.ttraw").write_bytes(content)
+    status, out, err = run("decode", "drive.ttraw", *options)
+    assert (status, out) == (2, "")
+    assert says in err
+    assert err.count("\n") == 1
+    assert [path.name for path in tmp_path.iterdir()] == (["drive.ttraw"] if content is not None else [])
+
+
+def test_a_capture_is_told_from_a_raw_recording(raw, run):
+    run("decode", raw)
+    status, _, err = run("decode", raw.with_suffix(".h5"), "--out", raw.with_name("x.h5"))
+    assert status == 2
+    assert "already a capture" in err
+
+
+def test_help_names_every_condition():
+    text = CliRunner().invoke(cli.group, ["decode", "--help"]).output
+    for option in ("--vehicle", "--part", "--road", "--pass", "--speed-kmh", "--mounting", "--notes"):
+        assert option in text
