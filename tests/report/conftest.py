@@ -10,7 +10,7 @@ from towertap.compare.passes import load_passes
 from towertap.report.style import RC
 
 HOSTILE = """<script>alert("x")</script> & "bus" '$\\frac{'"""
-"""A vehicle name that would break a page that does not escape, and a figure that reads mathematics."""
+"""A vehicle name that would break a page that does not escape, a figure that reads mathematics."""
 
 RATE_HZ, SECONDS = 1000, 10.0
 LEVELS = {("bypass", 0): 30, ("bypass", 1): 30, ("quarry-lane", 0): 120, ("quarry-lane", 1): 260}

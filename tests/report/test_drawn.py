@@ -27,8 +27,9 @@ def test_the_density_of_a_capture_is_scipys_from_its_first_window_on(tone):
         whole = np.concatenate(list(capture.blocks(capture.pieces()[0]))) @ UP
         compared = whole[round(3 * capture.rate_hz) :]
         expected = signal.welch(compared, capture.rate_hz, nperseg=round(2 * capture.rate_hz))
-    np.testing.assert_allclose(frequency, expected[0], rtol=1e-12)
-    np.testing.assert_allclose(density, expected[1], rtol=1e-9, atol=1e-18)
+        carried = expected[0] <= 0.4 * capture.rate_hz
+    np.testing.assert_allclose(frequency, expected[0][carried], rtol=1e-12)
+    np.testing.assert_allclose(density, expected[1][carried], rtol=1e-9, atol=1e-18)
 
 
 def test_envelope_and_worst_second_of_a_tone(tone):

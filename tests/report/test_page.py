@@ -88,6 +88,11 @@ def test_names_of_users_stay_text(page, drives):
     assert "onload" not in "".join(key for _, attrs in page.tags for key in attrs)
 
 
+def test_half_a_character_as_file_names_can_hold_does_not_stop_the_page(drives, comparison, tmp_path):
+    path = write_report(comparison, drives, tmp_path, ["odd-\udcff"])  # what os.fsdecode makes of the byte FF
+    assert "odd-?" in path.read_text("utf-8")
+
+
 def test_the_captures_fingerprints_are_there(page, drives):
     for one in drives.passes:
         assert one.name in page.text

@@ -48,6 +48,7 @@ def density(capture: Capture, up: Array, windows: pd.DataFrame) -> tuple[Array, 
     """Frequencies in Hz and Welch density of acceleration along `up` (3,) in chip axes, (m/s²)²/Hz.
 
     Each piece from its first window on, so that the spectra are of what is compared; `windows` are those of the pass.
+    Frequencies end where the rate carries no more.
     """
     welch = WelchSum(capture.rate_hz)
     for number, piece in enumerate(capture.pieces()):
@@ -58,7 +59,9 @@ def density(capture: Capture, up: Array, windows: pd.DataFrame) -> tuple[Array, 
         welch.gap()
         for block in capture.blocks(Piece(piece.first_row + skipped, piece.n_rows - skipped, starts_s.min())):
             welch.feed(block @ up)
-    return welch.result()
+    frequency_hz, values = welch.result()
+    carried = frequency_hz <= CARRIED * capture.rate_hz
+    return frequency_hz[carried], values[carried]
 
 
 def trace(capture: Capture, up: Array, worst_start_s: float, window_s: float = 1.0) -> Trace:

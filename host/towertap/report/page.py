@@ -33,7 +33,6 @@ FIELDS = {
 }
 """How the fields of Conditions are headed; a field that is not here is headed by its own name."""
 
-
 UNSAID = "–"
 
 

@@ -40,7 +40,7 @@ def write_report(comparison: Comparison, drives: Drives, folder: str | Path, not
             ),
         }
     path = folder / "report.html"
-    path.write_text(page.render(comparison, drives, pictures, notices), encoding="utf-8")
+    path.write_text(page.render(comparison, drives, pictures, notices), encoding="utf-8", errors="replace")
     return path
 
 

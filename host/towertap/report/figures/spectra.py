@@ -62,11 +62,11 @@ def band_ratios(sides: Mapping[Side, Density]) -> dict[str, float]:
     """After / before of the r.m.s. in each band that the spectra of both sides cover."""
     if len(sides) < 2:
         return {}
-    top = min(density.frequency_hz[-1] for density in sides.values())
+    top = min(density.frequency_hz[-1] + density.frequency_hz[0] for density in sides.values())  # one line further
     return {
         band: band_rms(sides["after"], limits) / band_rms(sides["before"], limits)
         for band, limits in BANDS.items()
-        if limits[0] < top
+        if limits[1] <= top
     }
 
 
@@ -86,9 +86,9 @@ def _panel(axes: Axes, road: str, sides: Mapping[Side, Density]) -> None:
             color=INK,
         )
     for side, density in sides.items():
-        look, density = SIDES[side], in_fractions_of_octave(density, FRACTION)
-        axes.fill_between(density.frequency_hz, density.low, density.high, color=look.colour, alpha=0.18, lw=0)
-        axes.plot(density.frequency_hz, density.mean, color=look.colour, ls=look.line, lw=1.2, label=side)
+        look, shown = SIDES[side], in_fractions_of_octave(density, FRACTION)
+        axes.fill_between(shown.frequency_hz, shown.low, shown.high, color=look.colour, alpha=0.18, lw=0)
+        axes.plot(shown.frequency_hz, shown.mean, color=look.colour, ls=look.line, lw=1.2, label=side)
     axes.set_xscale("log")
     axes.set_yscale("log")
     axes.set_xlim(0.5, max(high for _, high in BANDS.values()))
