@@ -78,8 +78,8 @@ def _equivalent(finding: Finding, family: int, alpha: float) -> str:
     certain = finding.p_difference_holm is not None and finding.p_difference_holm < alpha
     real = " A difference there is, but too small to count by that margin." if certain else ""
     return (
-        f"The two one-sided tests hold the change inside {_margin(finding)} "
-        f"({_adjusted(finding.p_equivalence_holm, family)}).{real}"
+        f"The two one-sided tests ({_adjusted(finding.p_equivalence_holm, family)}) hold the change inside "
+        f"{_margin(finding)}.{real}"
     )
 
 
