@@ -78,7 +78,7 @@ def test_a_gap_of_unknown_length_is_not_sound(by_hand, judged):
         [*by_hand.recording(2), by_hand.hello(boot_id="f00d"), *by_hand.recording(2, seed=3)[1:]]
     )
     assert broken == ["missing"]
-    assert integrity.gaps[0]["missing"] is None
+    assert (integrity.gaps[0]["missing"], integrity.gaps[0]["exact"]) == (None, False)
     assert integrity.rate_ppm == pytest.approx(0, abs=20)
 
 
@@ -148,3 +148,12 @@ def test_too_short_to_fit_is_not_sound(by_hand, judged):
     integrity, broken = judged(by_hand.recording(0.05))
     assert broken == ["rate"]
     assert integrity.rate_ppm_interval is None
+
+
+def test_a_lower_bound_of_missing_samples_is_told_as_one_and_not_sound(by_hand, judged):
+    frames = by_hand.recording(3)
+    rows = noise(1)[:32]
+    frames[200] = by_hand.samples(rows[:, :3], rows[:, 3:], first=6400, clock=1_608_770, fifo=32, flags=6)
+    integrity, broken = judged([*frames[:200], frames[200], *frames[202:]])
+    assert "at least 32 samples missing in 1 gap" in integrity.reasons[0]
+    assert (integrity.missing_samples, integrity.gaps[0]["exact"], broken) == (32, False, ["missing"])

@@ -27,6 +27,9 @@ CHIP_RESTART = b"chip_restart"
 BOX_RESTART = b"box_restart"
 """The box started anew, and its counters and clock with it: nobody knows how long it was away."""
 
+EXACT = (LINK, OVERFLOW)
+"""Gaps whose missing samples are counted; of the others the number is unknown or a lower bound."""
+
 
 class Continuity:
     """Follows the sample counter from frame to frame.

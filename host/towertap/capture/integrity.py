@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from towertap.capture.continuity import UNKNOWN
+from towertap.capture.continuity import EXACT, UNKNOWN
 from towertap.capture.rate import Rate, frame_blocks, rate_of
 from towertap.capture.reading import Capture
 from towertap.capture.rules import RULES, Measured, Rule
@@ -36,7 +36,8 @@ class Integrity:
     missing_samples: int
     """Missing samples that could be counted."""
     gaps: list[dict[str, Any]]
-    """`row`, `at_s` (None when not known), `missing` (None when not known), `reason`, `clock_us` of the frame after."""
+    """`row`, `at_s` (None after a gap of unknown length), `missing` (None when not known), `exact` (or a lower bound),
+    `reason`, `clock_us` of the frame after."""
     bad_frames: int
     fifo_overflows: int
     clipped_samples: int
@@ -103,15 +104,16 @@ def _gaps(capture: Capture, rate: Rate | None) -> list[dict[str, Any]]:
     gaps = []
     for row, missing, reason, clock_us in capture.gaps.tolist():
         at_s = None if math.isnan(before) else (row + before) / rate_hz
-        unknown = missing == UNKNOWN
         gaps.append(
             {
                 "row": row,
                 "at_s": at_s,
-                "missing": None if unknown else missing,
+                "missing": None if missing == UNKNOWN else missing,
+                "exact": reason in EXACT,
                 "reason": reason.decode("ascii", "replace"),
                 "clock_us": clock_us,
             }
         )
-        before += math.nan if unknown else missing if row else 0
+        if row:  # what is missing before the first sample does not delay it
+            before += missing if reason in EXACT else math.nan
     return gaps

@@ -9,7 +9,7 @@ import h5py
 import numpy as np
 from scipy import stats
 
-from towertap.capture.continuity import LINK, OVERFLOW
+from towertap.capture.continuity import EXACT
 
 BLOCK_FRAMES = 16384
 FEWEST_FRAMES = 16
@@ -43,13 +43,13 @@ def frame_blocks(file: h5py.File) -> Iterator[np.ndarray]:
 def rate_of(file: h5py.File) -> Rate | None:
     """Fit the rate of an open capture; None when its frames do not carry one.
 
-    A gap whose missing samples are not known exactly begins a new stretch. Frames are read in blocks.
+    A gap whose missing samples are not counted begins a new stretch. Frames are read in blocks.
     """
     gaps = file["gaps"][:]
     step = -(-len(file["frames"]) // MOST_FRAMES) or 1
     table = np.concatenate([block[block["count"] > 0][::step] for block in frame_blocks(file)])
     newest = table["first_sample"] + table["fifo_level"] - 1
-    inexact = gaps["row"][~np.isin(gaps["reason"], [LINK, OVERFLOW])]
+    inexact = gaps["row"][~np.isin(gaps["reason"], EXACT)]
     return fit_rate(newest, table["clock_us"], np.searchsorted(inexact, table["row"], side="right"))
 
 

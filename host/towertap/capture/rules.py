@@ -122,28 +122,33 @@ def _jitter(m: Measured) -> Rule:
 
 def _missing(m: Measured) -> Rule:
     share = m.missing / (m.missing + m.capture.n_samples)
-    unknown = sum(gap["missing"] is None for gap in m.gaps)
+    unknown = sum(not gap["exact"] for gap in m.gaps)
     where = ", ".join(_place(gap) for gap in m.gaps[:3]) + (", …" if len(m.gaps) > 3 else "")
-    text = f"{m.missing} samples missing in {len(m.gaps)} {'gap' if len(m.gaps) == 1 else 'gaps'}"
+    text = f"{'at least ' if unknown else ''}{_some(m.missing, 'sample')} missing in {_some(len(m.gaps), 'gap')}"
     text += f" ({share:.4%}, limit {MISSING_SHARE:.1%}): {where}" if m.gaps else ""
-    text += f"; {unknown} of unknown length" if unknown else ""
+    text += f"; {_some(unknown, 'gap')} of unknown length" if unknown else ""
     return Rule("missing", m.missing, MISSING_SHARE, share <= MISSING_SHARE and not unknown, text)
 
 
 def _place(gap: dict[str, Any]) -> str:
     at = f"at {gap['at_s']:.3f} s" if gap["at_s"] is not None else f"before row {gap['row']}"
-    return f"{'?' if gap['missing'] is None else gap['missing']} {at} ({gap['reason'].replace('_', ' ')})"
+    number = "?" if gap["missing"] is None else f"{'' if gap['exact'] else '≥ '}{gap['missing']}"
+    return f"{number} {at} ({gap['reason'].removesuffix('_at_least').replace('_', ' ')})"
+
+
+def _some(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _bad_frames(m: Measured) -> Rule:
     limit = max(1.0, BAD_FRAME_SHARE * m.capture.file["frames"].shape[0])
     skipped = int(m.capture.file.attrs["skipped_bytes"])
-    text = f"{m.bad_frames} bad frames, {skipped} bytes of the raw recording skipped (limit {limit:.0f} frames)"
+    text = f"{_some(m.bad_frames, 'bad frame')}, {_some(skipped, 'raw byte')} skipped (limit {limit:.0f} frames)"
     return Rule("bad_frames", m.bad_frames, limit, m.bad_frames <= limit, text)
 
 
 def _overflows(m: Measured) -> Rule:
-    text = f"{m.overflows} FIFO overflows"
+    text = _some(m.overflows, "FIFO overflow")
     if m.overflows:
         text += ": the box did not keep up with its chip; record again, at a lower rate if it stays"
     return Rule("fifo_overflows", m.overflows, 0, m.overflows == 0, text)
@@ -157,7 +162,7 @@ def _faults(m: Measured) -> Rule:
 
 
 def _clipping(m: Measured) -> Rule:
-    text = f"{m.sweep.clipped_samples} clipped samples"
+    text = _some(m.sweep.clipped_samples, "clipped sample")
     if m.sweep.clipped_samples:
         axes = ", ".join(f"{axis} {n}" for axis, n in zip(AXES, m.sweep.clipped, strict=True) if n)
         text += f" ({axes}): the true peaks are not known; mount the box where it is hit less, or set a larger range"
@@ -165,7 +170,7 @@ def _clipping(m: Measured) -> Rule:
 
 
 def _invalid(m: Measured) -> Rule:
-    text = f"{m.sweep.invalid_samples} samples without a valid reading"
+    text = f"{_some(m.sweep.invalid_samples, 'sample')} without a valid reading"
     return Rule("invalid", m.sweep.invalid_samples, 0, m.sweep.invalid_samples == 0, text)
 
 
