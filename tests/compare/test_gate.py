@@ -54,7 +54,8 @@ def test_a_pass_without_a_figure_is_refused_by_name(make, values):
         ([0.88], [1.0], "88 % of the windows with rubber and 100 % with polyurethane"),
         ([0.95], [1.0], None),
         ([0.6, 0.5, 0.7], [0.6, 0.55, 0.7], "keeps only 61 %"),
-        ([0.95, 0.0, 0.95], [0.95, 0.95, 0.95], "not one window of p2"),
+        ([0.95, 0.0, 0.95], [0.95, 0.95, 0.95], "not one window of p2 is over"),
+        ([0.0, 0.0, 0.0], [0.95, 0.95, 0.0], "not one window of p1, p2 and 2 more passes is over"),
     ],
 )
 def test_where_the_gate_is_not_trusted(before, after, says):
