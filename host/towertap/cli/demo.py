@@ -21,8 +21,8 @@ from towertap.demo.run import NOTICE, DemoResult, run_demo
     help="Folder for recordings, captures and report; must be new or empty.",
 )
 @click.option("--unchanged", is_flag=True, help="Fit the same bush again, so that there is no difference to find.")
-@click.option("--passes", default=4, show_default=True, type=click.IntRange(1, 20), help="Passes a road and part.")
-@click.option("--seconds", default=20.0, show_default=True, type=click.FloatRange(4, 120), help="Length of a pass.")
+@click.option("--passes", default=4, show_default=True, type=click.IntRange(1, 8), help="Passes a road and part.")
+@click.option("--seconds", default=20.0, show_default=True, type=click.FloatRange(6, 30), help="Length of a pass.")
 @answers
 def command(out: Path, unchanged: bool, passes: int, seconds: float) -> Outcome:
     """Run the demo and tell what it found."""
@@ -37,27 +37,25 @@ def _say(line: str) -> None:
 
 
 def _data(result: DemoResult) -> dict[str, Any]:
-    captures = [
-        {"capture": one.path, "interpreter": one.interpreter, **one.integrity.data()} for one in result.captures
-    ]
     return {
         "notice": NOTICE,
         "unchanged": result.unchanged,
         "as_it_ought": result.as_it_ought,
-        "captures": captures,
+        "interpreter": result.interpreter,
+        "captures": [{"capture": path, **found.data()} for path, found in result.integrity.items()],
         "report": result.report,
         **result.comparison.data(),
     }
 
 
 def _words(result: DemoResult, took_s: float) -> str:
-    sound = sum(one.integrity.sound for one in result.captures)
-    interpreters = " and ".join(sorted({one.interpreter for one in result.captures}))
+    sound = sum(found.sound for found in result.integrity.values())
     lines = [
         "",
         result.comparison.summary,
-        *(finding.words for finding in result.comparison.findings),
-        f"{sound} of {len(result.captures)} captures sound; firmware run by {interpreters}; {took_s:.0f} s in all.",
+        *(f"\n{finding.words}" for finding in result.comparison.findings),
+        "",
+        f"{sound} of {len(result.integrity)} captures sound; firmware run by {result.interpreter}; {took_s:.0f} s.",
         NOTICE if result.as_it_ought else f"{NOTICE} It did not come out as it ought.",
         f"Report: {result.report}",
     ]

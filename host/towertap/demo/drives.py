@@ -21,15 +21,15 @@ PARTS = {"rubber-bush": RUBBER, "rubber-bush-refitted": RUBBER, "polyurethane-bu
 
 MOUNTING = "x=+Y,y=-X,z=+Z"
 RATE_HZ = 4000
-LEAD_IN_S = 2.0
-"""Driven before each recording begins, so that it begins in steady driving."""
+REST_S, PULL_AWAY_MS2, GEAR_S, SHIFT_S = 1.2, 3.5, 1.6, 0.3
+"""Each recording begins at rest, which shows gravity, and pulls away through the gears while the filters settle."""
 
 WHEELBASE_M = 3.0
 ROLL_RAD_PER_MS2 = 0.009
 TOE_SHARE = 0.2
 """How much of the arm's fore-aft push the hard point feels sideways, the arm not standing quite straight."""
-ENGINE_HZ, ENGINE_MS2 = 62.0, 0.03
-"""Firing frequency at the speed aimed at, and the amplitude that reaches the hard point."""
+ENGINE_HZ, IDLE_HZ, ENGINE_MS2 = 62.0, 27.0, 0.03
+"""Firing frequencies at the speed aimed at and at idle, and the amplitude that reaches the hard point."""
 
 
 @dataclass(frozen=True)
@@ -94,7 +94,7 @@ def motions(drives: Sequence[Drive], seconds: float) -> NDArray[np.float64]:
     The columns are specific force x, y, z in m/s², gravity included, and rotation rate x, y, z in rad/s.
     """
     corners = [drive.corner() for drive in drives]
-    time_s = np.arange(round((seconds + LEAD_IN_S) * RATE_HZ)) / RATE_HZ
+    time_s = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
     courses = [_course(drive, corner, time_s) for drive, corner in zip(drives, corners, strict=True)]
     point_ms2, body_m_s = shake(corners, np.stack([push for push, _ in courses], axis=1), RATE_HZ)
     moved = np.stack([motion for _, motion in courses])
@@ -103,7 +103,15 @@ def motions(drives: Sequence[Drive], seconds: float) -> NDArray[np.float64]:
     moved[:, :, 2] += point_ms2[:, :, 1].T
     moved[:, :, 4] = body_m_s.T / WHEELBASE_M  # the rear rising about the front axle: nose down is positive
     chip = parse_mounting(MOUNTING)
-    return np.concatenate([moved[:, :, :3] @ chip, moved[:, :, 3:] @ chip], axis=2)[:, round(LEAD_IN_S * RATE_HZ) :]
+    return np.concatenate([moved[:, :, :3] @ chip, moved[:, :, 3:] @ chip], axis=2)
+
+
+def standing(seconds: float) -> NDArray[np.float64]:
+    """Return what the chip feels in the car at rest, the engine idling: (n, 6) in chip axes at RATE_HZ."""
+    time_s = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
+    felt = np.zeros((len(time_s), 6))
+    felt[:, 2] = GRAVITY_MS2 + ENGINE_MS2 * np.sin(2 * np.pi * IDLE_HZ * time_s)
+    return felt
 
 
 def _course(
@@ -112,12 +120,12 @@ def _course(
     """One pass along its road: the push at the wheel (n, 2) in N, and the car's own motion (n, 6) in vehicle axes."""
     rng = np.random.default_rng([drive.seed, 2])
     aimed_m_s = drive.road.speed_kmh / 3.6
-    speed = aimed_m_s * (rng.normal(1.0, 0.015) + 0.012 * _wander(time_s, rng))
+    speed = aimed_m_s * (rng.normal(1.0, 0.015) + 0.012 * _wander(time_s, rng)) * _pull_away(time_s, aimed_m_s)
     place = rng.uniform(1.0, 3.0) + cumulative_trapezoid(speed, time_s, initial=0.0)
     # The road is as long for every pass, or it would not be the same road.
     length_m = 1.1 * aimed_m_s * time_s[-1] + 10.0
     height = under_tyre(surface(drive.road, length_m, line=rng))
-    slope = height.derivative()(place)
+    slope = height.derivative()(place) - height.derivative()(place[0])  # the car at rest is at rest
     wheel_n = corner.sprung_kg * GRAVITY_MS2
     push = np.column_stack(
         [
@@ -126,14 +134,21 @@ def _course(
         ]
     )
     yaw = speed * bends(drive.road, length_m)(place)
-    firing = 2 * np.pi * ENGINE_HZ * place / aimed_m_s
+    firing_hz = np.maximum(IDLE_HZ, ENGINE_HZ * speed / aimed_m_s)
     moved = np.zeros((len(time_s), 6))
     moved[:, 0] = np.gradient(speed, time_s)
     moved[:, 1] = speed * yaw
-    moved[:, 2] = GRAVITY_MS2 + ENGINE_MS2 * np.sin(firing)
+    moved[:, 2] = GRAVITY_MS2 + ENGINE_MS2 * np.sin(2 * np.pi * cumulative_trapezoid(firing_hz, time_s, initial=0.0))
     moved[:, 3] = ROLL_RAD_PER_MS2 * np.gradient(moved[:, 1], time_s)
     moved[:, 5] = yaw
     return push, moved
+
+
+def _pull_away(time_s: NDArray[np.float64], aimed_m_s: float) -> NDArray[np.float64]:
+    """From 0 at rest to 1 at the speed aimed at, gear by gear; pull and release take half a second."""
+    in_gear = (time_s > REST_S) & ((time_s - REST_S) % GEAR_S < GEAR_S - SHIFT_S)
+    pulled_m_s = cumulative_trapezoid(np.where(in_gear, PULL_AWAY_MS2, 0.0), time_s, initial=0.0)
+    return np.convolve(np.minimum(pulled_m_s / aimed_m_s, 1.0), np.full(RATE_HZ // 2, 2 / RATE_HZ))[: len(time_s)]
 
 
 def _wander(time_s: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.float64]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -34,19 +34,19 @@ WORKERS = 2
 
 
 @dataclass(frozen=True)
-class DemoCapture:
-    """One drive as recorded: where its capture is, whether it is sound, and what ran the box's firmware."""
+class Recorded:
+    """One drive as recorded: the raw bytes, and what ran the box's firmware."""
 
-    path: Path
-    integrity: Integrity
+    raw_path: Path
     interpreter: str
 
 
 @dataclass(frozen=True)
 class DemoResult:
-    """What the demo came to; `report` is the page's path."""
+    """What the demo came to: the integrity of each capture by its path, the comparison, and the report's page."""
 
-    captures: tuple[DemoCapture, ...]
+    integrity: dict[Path, Integrity]
+    interpreter: str
     comparison: Comparison
     report: Path
     unchanged: bool
@@ -55,7 +55,7 @@ class DemoResult:
     def as_it_ought(self) -> bool:
         """Every capture is sound, and where nothing was changed no difference was found."""
         changes = {finding.verdict for finding in self.comparison.findings} & {"harsher", "gentler"}
-        return all(one.integrity.sound for one in self.captures) and not (self.unchanged and changes)
+        return all(one.sound for one in self.integrity.values()) and not (self.unchanged and changes)
 
 
 def run_demo(
@@ -78,34 +78,24 @@ def run_demo(
     after = REFITTED if unchanged else AFTER
     drives = plan(BEFORE, after, passes)
     tell(f"Driving {len(drives)} passes of {seconds:g} s: {len(ROADS)} roads × {BEFORE}, {after} × {passes}.")
-    captures = record_drives(drives, motions(drives, seconds), folder, tell)
+    recorded = []
+    with ThreadPoolExecutor(WORKERS) as pool:
+        for one in pool.map(partial(record_drive, folder), drives, motions(drives, seconds)):
+            recorded.append(one)
+            tell(f"{len(recorded):3d}/{len(drives)}  recorded {one.raw_path.name}, firmware run by {one.interpreter}")
+    integrity = dict(decode_and_check(one.raw_path) for one in recorded)
+    for path, found in integrity.items():
+        _tell_integrity(path, found, tell)
     tell(f"Comparing {BEFORE} with {after}; {SMOOTH} is the smooth road.")
     passes_driven = load_passes(folder, BEFORE, after, SMOOTH)
     comparison = compare(passes_driven)
     tell("Writing the report.")
     page = write_report(comparison, passes_driven, out / "report", notices=[NOTICE])
-    return DemoResult(tuple(captures), comparison, page, unchanged)
+    return DemoResult(integrity, recorded[0].interpreter, comparison, page, unchanged)
 
 
-def record_drives(
-    drives: Sequence[Drive], motion: NDArray[np.float64], folder: Path, tell: Callable[[str], None]
-) -> list[DemoCapture]:
-    """Record each drive, given its motion (drives, n, 6) at RATE_HZ, through a simulated box of its own."""
-    captures = []
-    with ThreadPoolExecutor(WORKERS) as pool:
-        for done, capture in enumerate(pool.map(partial(record_drive, folder), drives, motion), start=1):
-            captures.append(capture)
-            integrity = capture.integrity
-            told = "sound" if integrity.sound else f"NOT SOUND: {'; '.join(integrity.reasons)}"
-            rate = f"{integrity.rate_hz:.2f} Hz, {integrity.missing_samples} of {integrity.samples} samples missing"
-            tell(f"{done:3d}/{len(drives)}  {capture.path.stem}: {rate}, {told}")
-    return captures
-
-
-def record_drive(
-    folder: Path, drive: Drive, motion: NDArray[np.float64], **changes: Unpack[BoxSettings]
-) -> DemoCapture:
-    """Record one drive into `folder`, given its motion (n, 6) in chip axes at RATE_HZ, and check its capture.
+def record_drive(folder: Path, drive: Drive, motion: NDArray[np.float64], **changes: Unpack[BoxSettings]) -> Recorded:
+    """Record one drive into `folder`, given its motion (n, 6) in chip axes at RATE_HZ.
 
     `changes` are settings of the simulated box, such as `faults`, beyond or instead of the demo's own.
     """
@@ -123,6 +113,16 @@ def record_drive(
         record(box, raw, drive.conditions, seconds=len(motion) / RATE_HZ)
         if complaints := simulated.complaints():
             raise BoxError(f"the simulated chip complains of the firmware: {complaints.splitlines()[0]}")
-    path = decode_raw(raw, raw.with_suffix(".h5"))
+        return Recorded(raw, simulated.interpreter)
+
+
+def decode_and_check(raw_path: Path) -> tuple[Path, Integrity]:
+    """Make the capture of a raw recording beside it and check it."""
+    path = decode_raw(raw_path, raw_path.with_suffix(".h5"))
     with open_capture(path) as capture:
-        return DemoCapture(path, check(capture), simulated.interpreter)
+        return path, check(capture)
+
+
+def _tell_integrity(path: Path, integrity: Integrity, tell: Callable[[str], None]) -> None:
+    rate = f"{integrity.rate_hz:.2f} Hz, {integrity.missing_samples} of {integrity.samples} samples missing"
+    tell(f"{path.name}: {rate}, {'sound' if integrity.sound else 'NOT SOUND: ' + '; '.join(integrity.reasons)}")
