@@ -32,7 +32,7 @@ def test_plain_h5py_reads_back_what_the_frames_held(by_hand, make_capture, tmp_p
         assert file["frames"]["first_sample"].tolist() == list(range(0, 4000, 32))
         offsets = file["frames"]["raw_offset"]
         assert all(raw[offset : offset + 4] == b"\xa7\x74\x62\xd5" for offset in offsets)
-        assert file.attrs["raw_sha256"] == hashlib.sha256(raw).hexdigest()
+        assert file.attrs["raw_sha256"].decode() == hashlib.sha256(raw).hexdigest()
         assert file.attrs["raw_bytes"] == len(raw)
         assert json.loads(file.attrs["conditions"])["road"] == "moor-road"
         assert json.loads(file.attrs["hello"]) == by_hand.hello_fields

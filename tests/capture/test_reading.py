@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from towertap.capture import schema
 from towertap.capture.integrity import check
 from towertap.capture.reading import open_capture
 from towertap.errors import CaptureError
@@ -53,9 +54,13 @@ def test_other_files_are_refused_in_one_line(tmp_path, by_hand, make_capture):
 
 def spoil_attribute(name, value):
     def spoil(file):
-        file.attrs[name] = value
+        schema.set_attributes(file, {name: value})
 
     return spoil
+
+
+def text_of_variable_length(file):
+    file.attrs["hello"] = "{}"
 
 
 def replace_dataset(name, **how):
@@ -99,6 +104,7 @@ SPOILED = {
     "newer schema": (spoil_attribute("schema_version", "2.0"), "install a newer towertap"),
     "strange schema": (spoil_attribute("schema_version", "x"), "MAJOR.MINOR"),
     "number for a text": (spoil_attribute("hello", 5), "'hello' is not text"),
+    "text in a heap": (text_of_variable_length, "'hello' is not text"),
     "array for a number": (spoil_attribute("rate_hz", [1.0, 2.0]), "'rate_hz' is not float"),
     "rate zero": (spoil_attribute("rate_hz", 0.0), "rate_hz"),
     "rate not a number": (spoil_attribute("odr_hz", float("nan")), "odr_hz"),
@@ -137,8 +143,8 @@ def test_a_spoiled_capture_is_refused_in_one_line(spoil, make_capture):
 def test_a_newer_minor_schema_is_read(make_capture):
     path = make_capture()
     with h5py.File(path, "r+") as file:
-        file.attrs["schema_version"] = "1.9"
-        file.attrs["conditions"] = '{"road": "bypass", "weather": "rain"}'
+        newer = {"schema_version": "1.9", "conditions": '{"road": "bypass", "weather": "rain"}'}
+        schema.set_attributes(file, newer)
         file["new_table"] = [1, 2, 3]
     with open_capture(path) as capture:
         assert capture.conditions.road == "bypass"

@@ -76,8 +76,7 @@ class Capture:
 
     def text(self, name: str) -> str:
         """A text attribute of the file."""
-        value = self.file.attrs[name]
-        return value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
+        return schema.text_attribute(self.file, name)
 
     @cached_property
     def gaps(self) -> np.ndarray:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import h5py
 import numpy as np
@@ -37,7 +39,7 @@ class Attribute:
 
     name: str
     kind: str
-    """`text`, `int`, `float`, or `floats` (a pair)."""
+    """`text` (UTF-8 bytes of fixed length, which plain h5py gives as bytes), `int`, `float`, or `floats` (a pair)."""
     what: str
 
 
@@ -99,7 +101,7 @@ ATTRIBUTES = (
 )
 
 _SHAPES = {"text": (), "int": (), "float": (), "floats": (2,)}
-_KINDS = {"text": "OSU", "int": "iu", "float": "f", "floats": "f"}
+_KINDS = {"text": "S", "int": "iu", "float": "f", "floats": "f"}
 
 
 def create(file: h5py.File) -> None:
@@ -116,7 +118,20 @@ def create(file: h5py.File) -> None:
             compression_opts=1,
             shuffle=True,
         )
-        made.attrs["what"] = entry.what
+        set_attributes(made, {"what": entry.what})
+
+
+def set_attributes(held: h5py.File | h5py.Dataset, values: Mapping[str, Any]) -> None:
+    """Set attributes, texts with a fixed length: the heap of the others can make HDF5 read a damaged file for ever."""
+    for name, value in values.items():
+        text = value.encode() if isinstance(value, str) else None
+        kind = None if text is None else h5py.string_dtype("utf-8", max(1, len(text)))
+        held.attrs.create(name, value if text is None else text, dtype=kind)
+
+
+def text_attribute(file: h5py.File, name: str) -> str:
+    """A text attribute of the file."""
+    return bytes(file.attrs[name]).decode("utf-8", "replace")
 
 
 def validate(file: h5py.File) -> None:
@@ -136,9 +151,9 @@ def validate(file: h5py.File) -> None:
 def _validate_version(file: h5py.File) -> None:
     for entry in ATTRIBUTES[:2]:
         _validate_attribute(file, entry)
-    if file.attrs["schema"] != NAME:
+    if text_attribute(file, "schema") != NAME:
         raise CaptureError("an HDF5 file, but not a towertap capture; make one with 'towertap decode RAW'")
-    version = str(file.attrs["schema_version"])
+    version = text_attribute(file, "schema_version")
     major = version.split(".")[0]
     if not (major.isascii() and major.isdigit() and len(major) < 6):
         raise CaptureError(f"damaged capture: schema version {version[:20]!r} is not MAJOR.MINOR")
@@ -154,8 +169,7 @@ def _validate_attribute(file: h5py.File, entry: Attribute) -> None:
             raise CaptureError("an HDF5 file, but not a towertap capture; make one with 'towertap decode RAW'")
         raise CaptureError(f"damaged capture: attribute '{entry.name}' is missing; decode the raw recording again")
     held = file.attrs.get_id(entry.name)
-    text = entry.kind != "text" or h5py.check_string_dtype(held.dtype) is not None
-    if held.shape != _SHAPES[entry.kind] or held.dtype.kind not in _KINDS[entry.kind] or not text:
+    if held.shape != _SHAPES[entry.kind] or held.dtype.kind not in _KINDS[entry.kind]:
         raise CaptureError(
             f"damaged capture: attribute '{entry.name}' is not {entry.kind}; decode the raw recording again"
         )

@@ -29,7 +29,7 @@ class CaptureWriter:
 
     def __enter__(self) -> Self:
         try:
-            self.file = h5py.File(self._part, "w", libver=("earliest", "v110"))
+            self.file = h5py.File(self._part, "w", libver=("v110", "v110"))
         except OSError as error:
             why = (
                 "there is no such folder" if not self._path.parent.is_dir() else f"cannot be written ({error.strerror})"
@@ -72,7 +72,7 @@ class CaptureWriter:
 
     def set_attributes(self, values: Mapping[str, Any]) -> None:
         """Set attributes of the file; the schema says which there must be."""
-        self.file.attrs.update(values)
+        schema.set_attributes(self.file, values)
 
     def flush(self) -> None:
         """Put all rows into the file, so that `file` can be read."""
