@@ -10,8 +10,9 @@ from array import array
 
 from micropython import const
 
-from .icm42688p import ICM42688P, NEVER
+from .icm42688p import ICM42688P
 from .motion import Motion
+from .sampler import NEVER, Sampler
 from .signal_path import SignalPath
 
 # Wired as an RP2040 or RP2350 board is (hardware_notes): chip select and INT1.
@@ -23,7 +24,6 @@ WDT_RESET = const(3)
 
 _US = const(1000000)  # in picoseconds
 _MS = const(1000000000)
-_BOOT_PS = const(300000000000)
 
 DEFAULTS = {
     "signal": None,
@@ -65,10 +65,13 @@ class Board:
         config = self.config
         motion = Motion(config["signal"], config["signal_rate_hz"], config["repeat"], config["rest"])
         self.chip = ICM42688P(
-            SignalPath(motion, config),
-            config["oscillator_ppm"],
-            round(config["temperature_c"] * 1000),
-            round(config["temperature_slope_c_per_min"] * 1000),
+            lambda registers: Sampler(
+                registers,
+                SignalPath(motion, config),
+                config["oscillator_ppm"],
+                round(config["temperature_c"] * 1000),
+                round(config["temperature_slope_c_per_min"] * 1000),
+            )
         )
         self.now_ps = 0
         self.link_faults = []  # for the link: what is due from now on
@@ -89,7 +92,6 @@ class Board:
     def start(self, cause):
         """The processor starts: its clock from 0, no watchdog, no interrupt handler."""
         self.reset_cause = cause
-        self.now_ps += _BOOT_PS if cause != PWRON_RESET else 0
         self._booted_ps = self.now_ps
         self.watchdog_ps = NEVER
         self.chip.on_edge = None
@@ -166,13 +168,13 @@ class Board:
         elif name == "stuck_axis":
             chip.run_to(self.now_ps)
             axis = fault.get("axis", "z")
-            chip.path.stick("xyz".index(axis) if isinstance(axis, str) else axis)
+            chip.sampler.path.stick("xyz".index(axis) if isinstance(axis, str) else axis)
         elif name == "bus_error":
             chip.deaf = fault.get("count", 1)
         elif name == "fifo_overflow":  # the processor is busy until exactly so many samples are lost
             chip.run_to(self.now_ps)
             samples = chip.fifo.space() + fault.get("lost", 1)
-            self.spend(chip.next_ps + (samples - 1) * chip.period_ps + _US - self.now_ps)
+            self.spend(chip.sampler.next_ps + (samples - 1) * chip.sampler.period_ps + _US - self.now_ps)
         elif name == "reset":
             raise Reset(PWRON_RESET)
         elif name in ("lost_bytes", "flipped_bits"):

@@ -1,52 +1,37 @@
-"""A register-level model of the ICM-42688-P on SPI: bus, registers, sampling, FIFO and interrupt pin.
+"""A register-level model of the ICM-42688-P on SPI: bus, registers, FIFO and interrupt pin.
 
 Source: TDK InvenSense data sheet DS-000347 revision 1.6; the section or table stands beside each fact. Where the sheet
-is silent this model decides and says so: the lost-packet counter counts on, wraps at 2^16 and is cleared by a flush of
-the FIFO; a sensor's samples are invalid (−32768) during its start-up time. What it does not model it refuses.
+is silent: the lost-packet counter counts on, wraps at 2^16, and is cleared when the FIFO is flushed.
 """
-
-import sys
 
 from micropython import const
 
 from . import registers as reg
 from .fifo import PACKET, RECORDS, Fifo
-from .signal_path import GRAVITY_UMS2, frame_packets, invalidate
+from .remarks import refuse, remark
+from .sampler import NEVER
 
-NEVER = const(0x1000000000000000)  # a time in picoseconds, 13 days on
-
-_MS = const(1000000000)  # in picoseconds
 _RESET_PS = const(1000000000)  # DEVICE_CONFIG: a reset takes 1 ms (section 14.1)
-_PAUSE_PS = const(200000000)  # PWR_MGMT0: no register writes for 200 µs after switching on (section 14.36)
-_ACCELEROMETER_START_PS = const(10000000000)  # start-up time 10 ms (table 2)
-_GYROSCOPE_START_PS = const(30000000000)  # start-up time 30 ms (table 1)
 
-# Bits of INT_STATUS and, the same, of INT_SOURCE0 (sections 14.21 and 14.52)
+# Bits of INT_STATUS and, the same, of INT_SOURCE0 (sections 14.21 and 14.51)
 _DATA_READY = const(0x08)
 _THRESHOLD = const(0x04)
 _FULL = const(0x02)
-
-_DEGREE_URAD = 17453.292519943295
 
 
 class ICM42688P:
     """The chip. Times are picoseconds of true time; `on_edge(chip)` is called when INT1 becomes active."""
 
-    def __init__(self, path, oscillator_ppm, temperature_mc, slope_mc_per_min):
+    def __init__(self, make_sampler):
         self.identity = 0x47
         self.on_edge = None
         self.started_ps = NEVER  # when the FIFO last began to stream
         self.due_ps = NEVER  # when INT1 will next become active by itself
         self.deaf = 0  # coming transactions that go astray
         self.fifo = Fifo()
-        self.path = path
-        self._rate_factor = 1 + oscillator_ppm * 1e-6
-        self._temperature_mc = temperature_mc
-        self._slope_mc_per_min = slope_mc_per_min
         self._writable = reg.writable_map()
         self._registers = bytearray(reg.N_REGISTERS)
-        self._packet = bytearray(PACKET)
-        self._remarks = set()
+        self.sampler = make_sampler(self._registers)
         self._now_ps = 0
         self._ready_ps = 0
         self._reset()
@@ -54,15 +39,9 @@ class ICM42688P:
     def _reset(self):
         reg.reset_values(self._registers)
         self.fifo.flush()
+        self.sampler.switch_off()
         self.asserted = False  # INT1, when latched
         self.streaming = False
-        self.period_ps = _MS
-        self.next_ps = NEVER  # when the next sample is due
-        self._odr_hz = 0
-        self._odr_changed = 0
-        self._stamp = 0
-        self._on_ps = 0
-        self._pause_ps = 0
         self._counted = 0
         self._bank = 0
         self._address = -1
@@ -136,7 +115,7 @@ class ICM42688P:
             return self.fifo.lost >> 8 & 0xFF
         if reg.TEMP_DATA1 <= address <= reg.GYRO_DATA_Z0 and not self._sensed:
             self._sensed = True
-            self._sense()
+            self.sampler.sense(self.fifo, self.streaming)
         return registers[address]
 
     def _write(self, address, value):
@@ -147,8 +126,8 @@ class ICM42688P:
         place = self._bank * 128 + address
         if not self._writable[place]:
             return
-        if self._now_ps < self._pause_ps:
-            self._remark("register 0x%02x is written within 200 us of switching a sensor on: ignored" % address)
+        if self._now_ps < self.sampler.pause_ps:
+            remark("register 0x%02x is written within 200 us of switching a sensor on: ignored" % address)
             return
         before = registers[place]
         registers[place] = value
@@ -162,126 +141,49 @@ class ICM42688P:
             if value & 2:  # FIFO_FLUSH
                 self.fifo.flush()
         elif place == reg.PWR_MGMT0 and value & 15 and not before & 15:
-            self._on_ps = self._now_ps
-            self._pause_ps = self._now_ps + _PAUSE_PS
-            self._stamp = self._odr_hz = 0
-            self.next_ps = self._now_ps
-            self.path.restart()
+            self.sampler.switch_on(self._now_ps)
         elif place == reg.PWR_MGMT0 and not value & 15:
-            self.next_ps = NEVER
+            self.sampler.switch_off()
             self.streaming = False
         elif place == reg.FIFO_CONFIG and not value & 0xC0:  # bypass
             self.fifo.flush()
-        if self.next_ps != NEVER and value != before:
+        if self.sampler.next_ps != NEVER and value != before:
             self._configure()
-
-    # Sampling
 
     def _configure(self):
         """Take over what the registers say about sensors and FIFO."""
         registers = self._registers
-        accel, gyro = registers[reg.ACCEL_CONFIG0], registers[reg.GYRO_CONFIG0]
-        odr_hz = reg.ODR_HZ[accel & 15]
-        self._refuse(not odr_hz, "a rate below 25 Hz")
-        self.path.configure(
-            odr_hz,
-            16 * GRAVITY_UMS2 / (1 << (accel >> 5 & 3)),
-            self._filters(reg.ACCEL_CONFIG_STATIC2, 1, 4, odr_hz),
-            2000 * _DEGREE_URAD / (1 << (gyro >> 5)),
-            self._filters(reg.GYRO_CONFIG_STATIC3, 0, 0, odr_hz),
-        )
-        if odr_hz != self._odr_hz:
-            self._odr_changed = 3 if self._odr_hz else 0
-            self._odr_hz = odr_hz
-            self.period_ps = round(1e12 / (odr_hz * self._rate_factor))
-            self.next_ps = self._now_ps + self.period_ps
-            self._stamp_step = 64000000 // odr_hz  # microseconds of the chip's own clock, 6 fractional bits
-            self._stamp += self._stamp_step
-        both = registers[reg.PWR_MGMT0] & 15 == 15 and registers[reg.FIFO_CONFIG1] & 3
-        streams = bool(both and registers[reg.FIFO_CONFIG] & 0xC0)
+        self.sampler.configure(self._now_ps)
+        both_on = registers[reg.PWR_MGMT0] & 15 == 15
+        streams = bool(both_on and registers[reg.FIFO_CONFIG1] & 3 and registers[reg.FIFO_CONFIG] & 0xC0)
         if streams and not self.streaming:
-            self._refuse(accel & 15 != gyro & 15, "two different rates")
-            self._refuse(registers[reg.FIFO_CONFIG1] & 0x13 != 3, "a FIFO packet of another structure than 3")
-            self._refuse(registers[reg.TMST_CONFIG] & 0x0C, "time stamps that are not absolute, in microseconds")
-            self.path.restart()
+            refuse((registers[reg.ACCEL_CONFIG0] ^ registers[reg.GYRO_CONFIG0]) & 15, "two different rates")
+            refuse(registers[reg.FIFO_CONFIG1] & 0x13 != 3, "a FIFO packet of another structure than 3")
+            refuse(registers[reg.TMST_CONFIG] & 0x0C, "a time stamp other than absolute, in microseconds")
+            self.sampler.path.restart()
             self.fifo.flush()
             self.started_ps = self._now_ps
         self.streaming = streams
 
-    def _filters(self, at, shift, nibble, odr_hz):
-        """Anti-alias bandwidth, user filter's bandwidth and order of a sensor (sections 5.3, 5.5)."""
-        registers = self._registers
-        delt = registers[at] >> shift & 0x3F
-        squared = registers[at + 1] | (registers[at + 2] & 15) << 8
-        disabled = registers[at] & 1 if shift else registers[reg.GYRO_CONFIG_STATIC2] & 2
-        bandwidth_hz, *belonging = reg.ANTI_ALIAS[delt]
-        if belonging != [squared, registers[at + 2] >> 4]:
-            self._remark("anti-alias fields DELT, DELTSQR and BITSHIFT do not belong together; taken by DELT")
-        order = registers[reg.ACCEL_CONFIG1] >> 3 & 3 if shift else registers[reg.GYRO_CONFIG1] >> 2 & 3
-        code = registers[reg.GYRO_ACCEL_CONFIG0] >> nibble & 15
-        divider = reg.UI_DIVIDER[code]
-        user_hz = max(400 if code else 0, odr_hz) / divider if divider else 0
-        return 0 if disabled else bandwidth_hz, user_hz, min(order, 2) + 1
-
     def run_to(self, now_ps):
         """Make the samples that are due up to `now_ps`, and what follows from them."""
         self._now_ps = now_ps
-        if now_ps < self.next_ps:
+        n = self.sampler.due(now_ps)
+        if not n:
             return
-        n = (now_ps - self.next_ps) // self.period_ps + 1
         raised = _DATA_READY
         if self.streaming:
             before = self.fifo.records
             threshold = self._threshold()
             if before + n >= threshold and (before < threshold or self._registers[reg.FIFO_CONFIG1] & 0x20):
-                raised |= _THRESHOLD  # on reaching it; with FIFO_WM_GT_TH at every sample beyond (section 14.46)
+                raised |= _THRESHOLD  # on reaching it; with FIFO_WM_GT_TH at every sample beyond (section 14.45)
             if before + n >= RECORDS:
                 raised |= _FULL
-            self.fifo.store(n, self, self._registers[reg.FIFO_CONFIG] & 0x80)
+            self.fifo.store(n, self.sampler, self._registers[reg.FIFO_CONFIG] & 0x80)
         else:
-            self._pass(n)
+            self.sampler.skip(n)
         self._raise(raised)
         self._plan()
-
-    def make(self, packets, first, n):
-        """Write the next `n` samples as packets; for the FIFO."""
-        registers = self._registers
-        big_endian = registers[reg.INTF_CONFIG0] >> 4 & 1
-        self.path.make(packets, first, n, big_endian)
-        header = 0x68 if registers[reg.TMST_CONFIG] & 1 else 0x60  # accelerometer, gyroscope, time of the sample
-        temperature = (self._temperature() - 25000) * 207 // 100000
-        frame_packets(packets, first, n, header, temperature, self._stamp, self._stamp_step, big_endian)
-        packets[first * PACKET] |= self._odr_changed
-        self._odr_changed = 0
-        for column, start_ps in ((0, _ACCELEROMETER_START_PS), (3, _GYROSCOPE_START_PS)):
-            invalid = (self._on_ps + start_ps - self.next_ps) // self.period_ps + 1
-            if invalid > 0:
-                invalidate(packets, first, min(n, invalid), column, big_endian)
-        self._pass(n)
-
-    def _pass(self, n):
-        self.next_ps += n * self.period_ps
-        self._stamp = self._stamp + n * self._stamp_step & 0x3FFFFF
-
-    def _sense(self):
-        """Bring the temperature and sense registers up to date."""
-        registers = self._registers
-        if self.next_ps == NEVER:
-            return
-        if not self.streaming:
-            self.make(self._packet, 0, 1)
-            self._pass(-1)
-        if not self.streaming or self.fifo.newest(self._packet):
-            for i in range(12):
-                registers[reg.TEMP_DATA1 + 2 + i] = self._packet[1 + i]
-        word = (self._temperature() - 25000) * 13248 // 100000
-        little = not registers[reg.INTF_CONFIG0] & 0x10
-        registers[reg.TEMP_DATA1 + little] = word >> 8 & 0xFF
-        registers[reg.TEMP_DATA1 + 1 - little] = word & 0xFF
-
-    def _temperature(self):
-        """Thousandths of a degree Celsius."""
-        return self._temperature_mc + self._now_ps // _MS * self._slope_mc_per_min // 60000
 
     # INT1
 
@@ -302,13 +204,13 @@ class ICM42688P:
                 self.on_edge(self)
 
     def _pin_works(self):
-        """Whether INT1 works as INT_CONFIG1 must be for it (section 14.51)."""
+        """Whether INT1 works as INT_CONFIG1 must be for it (section 14.50)."""
         config = self._registers[reg.INT_CONFIG1]
         if config & 0x10:
-            self._remark("INT1 is dead while INT_ASYNC_RESET is 1")
+            remark("INT1 is dead while INT_ASYNC_RESET is 1")
             return False
-        if self._odr_hz >= 4000 and config & 0x60 != 0x60:
-            self._remark("INT1 needs INT_TPULSE_DURATION and INT_TDEASSERT_DISABLE at 4 kHz and above")
+        if self.sampler.odr_hz >= 4000 and config & 0x60 != 0x60:
+            remark("INT1 needs INT_TPULSE_DURATION and INT_TDEASSERT_DISABLE at 4 kHz and above")
             return False
         return True
 
@@ -318,25 +220,17 @@ class ICM42688P:
 
     def _plan(self):
         """Work out when INT1 will become active by itself."""
-        sources = self._registers[reg.INT_SOURCE0]
+        registers = self._registers
+        sources = registers[reg.INT_SOURCE0]
+        next_ps, period_ps = self.sampler.next_ps, self.sampler.period_ps
         self.due_ps = NEVER
-        if self.asserted or self.next_ps == NEVER:
+        if self.asserted or next_ps == NEVER:
             return
         if sources & _DATA_READY:
-            self.due_ps = self.next_ps
+            self.due_ps = next_ps
         if self.streaming:
-            records = self.fifo.records
-            threshold = self._threshold()
-            if sources & _THRESHOLD and (records < threshold or self._registers[reg.FIFO_CONFIG1] & 0x20):
-                self.due_ps = min(self.due_ps, self.next_ps + max(0, threshold - records - 1) * self.period_ps)
+            to_threshold = self._threshold() - self.fifo.records
+            if sources & _THRESHOLD and (to_threshold > 0 or registers[reg.FIFO_CONFIG1] & 0x20):
+                self.due_ps = min(self.due_ps, next_ps + max(0, to_threshold - 1) * period_ps)
             if sources & _FULL:
-                self.due_ps = min(self.due_ps, self.next_ps + max(0, RECORDS - records - 1) * self.period_ps)
-
-    def _remark(self, text):
-        if text not in self._remarks:
-            self._remarks.add(text)
-            print("simulated ICM-42688-P:", text, file=sys.stderr)
-
-    def _refuse(self, condition, what):
-        if condition:
-            raise NotImplementedError("simulated ICM-42688-P: " + what + " is not modelled")
+                self.due_ps = min(self.due_ps, next_ps + max(0, self.fifo.space() - 1) * period_ps)

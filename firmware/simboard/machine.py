@@ -3,7 +3,7 @@
 from .board import INTERRUPT_PIN, PWRON_RESET, SELECT_PIN, WDT_RESET, Reset  # noqa: F401  the causes are part of machine
 
 _CALL_PS = 2000000  # what a call of the bus or a pin costs the processor: 2 µs
-_FASTEST_HZ = 24000000  # the chip's SPI (data sheet DS-000347, table 6)
+_FASTEST_HZ = 24000000  # the chip's SPI (data sheet DS-000347, SPI timing)
 
 _board = None
 

@@ -1,7 +1,7 @@
 """The ICM-42688-P's register map: names, reset values and what may be written.
 
-Source: TDK InvenSense data sheet DS-000347 revision 1.6, sections 13 (register maps) and 14 to 18 (descriptions, one
-bank each). Factory-trimmed registers, which differ from chip to chip, read 0 here.
+Source: TDK InvenSense data sheet DS-000347 revision 1.6, section 13 (register maps) and from 14 on (one section a
+bank). Factory-trimmed registers, which differ from chip to chip, read 0 here.
 """
 
 from micropython import const

@@ -247,8 +247,13 @@ def test_a_signal_that_cannot_be_played_is_refused_in_one_line(signal, rate_hz, 
 
 @pytest.mark.parametrize("fault", [{"fault": "gremlins"}, {"fault": "reset", "count": 3}, {"at_s": 1}])
 def test_an_unknown_fault_is_refused(fault):
-    with pytest.raises(CallError):
+    with pytest.raises(CallError, match="fault"):
         SimulatedBox(None, faults=[fault])
+
+
+def test_an_unknown_setting_is_refused():
+    with pytest.raises(CallError, match="no setting colour"):
+        SimulatedBox(None, colour="green")
 
 
 def test_signals_are_read_from_npy_and_csv(tmp_path):

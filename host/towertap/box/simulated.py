@@ -79,6 +79,9 @@ class SimulatedBox:
         self, signal: NDArray[np.float64] | None, rate_hz: float | None = None, **settings: Unpack[BoxSettings]
     ) -> None:
         """Check the signal and the settings; nothing runs yet."""
+        unknown = set(settings) - set(BoxSettings.__annotations__)
+        if unknown:
+            raise CallError(f"a simulated box has no setting {', '.join(sorted(unknown))}")
         self._signal = None if signal is None else _checked(signal, "the signal")
         self._rate_hz = None if signal is None else _checked_rate(rate_hz)
         self._settings = dict(settings, faults=[_checked_fault(fault) for fault in settings.get("faults", ())])

@@ -73,7 +73,7 @@ def level():
 def after(n):
     # the moment at which the n-th sample from now is made
     chip.run_to(board.now_ps)
-    board.spend(chip.next_ps + (n - 1) * chip.period_ps - board.now_ps)
+    board.spend(chip.sampler.next_ps + (n - 1) * chip.sampler.period_ps - board.now_ps)
 
 
 def collect(n):

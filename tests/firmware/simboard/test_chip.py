@@ -71,7 +71,7 @@ def test_no_write_is_taken_within_200_us_of_switching_a_sensor_on(bench):
 
 
 def test_packets_hold_16_bytes_and_say_what_is_in_them(bench):
-    """Section 6.1: header bits 6, 5 sensors, 3–2 = 10 time stamp; section 14.41: stamps of 1 µs, here every 250."""
+    """Section 6.1: header bits 6, 5 sensors, 3–2 = 10 time stamp; section 14.42: stamps of 1 µs, here every 250."""
     found = packets(bench("start()\nanswer = collect(64)"))
     assert {packet[0] for packet in found} == {0x68}
     assert {(b[8] - a[8]) % 65536 for a, b in pairwise(found)} == {250}
@@ -100,18 +100,18 @@ def test_samples_of_the_start_up_time_are_invalid(bench):
     ("setting", "expected"), [(0x70, [0, 10]), (0x30, [0, 160]), (0x50, [10, 0]), (0x10, [160, 0])]
 )
 def test_the_fifo_count_is_in_records_or_bytes_high_or_low_byte_first(bench, setting, expected):
-    """Section 14.35, INTF_CONFIG0: bit 6 FIFO_COUNT_REC, bit 5 FIFO_COUNT_ENDIAN."""
+    """Section 14.34, INTF_CONFIG0: bit 6 FIFO_COUNT_REC, bit 5 FIFO_COUNT_ENDIAN."""
     assert bench(f"start()\nwrite(0x4C, {setting})\ntime.sleep_us(2510)\nanswer = read(0x2E, 2)") == expected
 
 
 def test_little_endian_data_on_request(bench):
-    """Section 14.35, INTF_CONFIG0: bit 4 SENSOR_DATA_ENDIAN."""
+    """Section 14.34, INTF_CONFIG0: bit 4 SENSOR_DATA_ENDIAN."""
     data = bytes.fromhex(bench("start(4, (0x4C, 0x60))\nanswer = collect(1)", noise=0))
     assert struct.unpack("<3h", data[1:7]) == (0, 0, 2048)
 
 
 def test_an_empty_fifo_reads_ff_and_a_partly_read_packet_comes_again(bench):
-    """Section 14.23, FIFO_DATA; section 14.46, FIFO_CONFIG1 bit 6 FIFO_RESUME_PARTIAL_RD."""
+    """Section 14.24, FIFO_DATA; section 14.45, FIFO_CONFIG1 bit 6 FIFO_RESUME_PARTIAL_RD."""
     script = """
 start(0x06)
 time.sleep_us(1010)
@@ -126,7 +126,7 @@ answer = [part == again[:5], read(0x30, 2), level()]
 
 @pytest.mark.parametrize(("mode", "oldest"), [(0x40, 37), (0x80, 0)])
 def test_the_oldest_give_way_in_stream_mode_and_the_newest_when_it_stops_on_full(bench, mode, oldest):
-    """Sections 6 and 14.3: 2048 bytes are 128 packets; FIFO_CONFIG 01 stream, 1x stop on full; FIFO_LOST_PKT counts."""
+    """Sections 6 and 14.4: 2048 bytes are 128 packets; FIFO_CONFIG 01 stream, 1x stop on full; FIFO_LOST_PKT counts."""
     script = f"start(0x04, mode={mode})\nafter(165)\nanswer = [level(), read(0x6C, 2), read(0x30, 16)]"
     level, lost, data = bench(script)
     first = packets(bench("start(0x04)\nanswer = collect(1)"))[0]
@@ -141,7 +141,7 @@ def test_full_is_told_at_128_packets_even_when_none_is_lost(bench):
 
 
 def test_the_watermark_interrupt_comes_once_or_at_every_sample(bench):
-    """Section 14.47: fires once on reaching it; section 14.46, FIFO_WM_GT_TH: at every sample beyond it."""
+    """Section 14.46: fires once on reaching it; section 14.45, FIFO_WM_GT_TH: at every sample beyond it."""
     script = "start(0x04, (0x5F, {}))\nafter(31)\nbefore = len(edges)\n"
     script += "for _ in range(9):\n    after(1)\nanswer = [before, len(edges)]"
     assert bench(script.format(0x03)) == [0, 1]
@@ -154,13 +154,13 @@ def test_the_status_bit_tells_the_watermark_and_reading_clears_it(bench):
 
 
 def test_a_latched_interrupt_holds_the_pin_until_the_status_is_read(bench):
-    """Section 14.2, INT_CONFIG bit 2 latched, bit 0 active high; section 14.50, cleared by reading the status."""
+    """Section 14.3, INT_CONFIG bit 2 latched, bit 0 active high; section 14.49, cleared by reading the status."""
     script = "start(0x04, (0x14, 0x07))\nbefore = int1()\ntime.sleep_us(8050)\nduring = int1()\nread(0x2D)\n"
     assert bench(script + "answer = [before, during, int1()]") == [0, 1, 0]
 
 
 def test_int1_is_dead_until_the_async_reset_bit_is_cleared(bench):
-    """Section 14.51, INT_CONFIG1 bit 4: must be 0 for INT1 and INT2 to work; bits 6, 5 must be 1 from 4 kHz up."""
+    """Section 14.50, INT_CONFIG1 bit 4: must be 0 for INT1 and INT2 to work; bits 6, 5 must be 1 from 4 kHz up."""
     run = "time.sleep_us(20000)\nanswer = len(edges)"
     assert bench("start(0x04, (0x64, 0x70))\n" + run) == 0
     assert bench("start(0x04, (0x64, 0x00))\n" + run) == 0
@@ -176,7 +176,7 @@ def test_temperature_by_register_and_by_packet(bench, celsius):
 
 
 def test_sense_registers_are_invalid_at_first_and_then_follow(bench):
-    """Section 13: ACCEL_DATA_X1 … reset to 8000h; section 14.6 ff."""
+    """Section 13: ACCEL_DATA_X1 … reset to 8000h; section 14.7 ff."""
     first, then = bench("first = read(0x1F, 6)\nstart()\nafter(2)\nanswer = [first, read(0x1F, 6)]", noise=0)
     assert first == [0x80, 0x00] * 3
     assert struct.unpack(">3h", bytes(then)) == (0, 0, 2048)
@@ -209,7 +209,7 @@ def test_what_is_not_modelled_is_refused(bench, fault):
 
 @pytest.mark.parametrize("bus", ["baudrate=25000000", "polarity=1, phase=0", "firstbit=1"])
 def test_the_bus_must_be_as_the_chip_takes_it(bench, bus):
-    """Table 6: 24 MHz at most; section 9.6: MSB first, modes 0 and 3."""
+    """SPI timing: 24 MHz at most; section 9.6: MSB first, modes 0 and 3."""
     script = f"try:\n    machine.SPI(0, {bus})\nexcept ValueError as error:\n    answer = str(error)"
     assert "24 MHz" in bench(script)
 
