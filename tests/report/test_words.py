@@ -29,6 +29,7 @@ def test_an_interval_that_is_not_there_is_a_dash():
     assert words.interval(None) == "–"
     assert words.interval((0.9, 1.25)) == "0.900 to 1.25"
     assert words.fixed((12998.23, 13001.7)) == "12998.2 to 13001.7"
+    assert words.fixed(-3.456, 2) == "−3.46"
     assert words.fixed(None) == "–"
 
 

@@ -20,11 +20,11 @@ def interval(limits: tuple[float, float] | None, digits: int = 3) -> str:
     return "–" if limits is None else f"{number(limits[0], digits)} to {number(limits[1], digits)}"
 
 
-def fixed(value: float | tuple[float, float] | None) -> str:
-    """A number or an interval to one decimal; – where there is none."""
+def fixed(value: float | tuple[float, float] | None, places: int = 1) -> str:
+    """A number or an interval to so many decimal places; – where there is none."""
     if isinstance(value, tuple):
-        return f"{fixed(value[0])} to {fixed(value[1])}"
-    return "–" if value is None or not math.isfinite(value) else f"{value:.1f}".replace("-", "−")
+        return f"{fixed(value[0], places)} to {fixed(value[1], places)}"
+    return "–" if value is None or not math.isfinite(value) else f"{value:.{places}f}".replace("-", "−")
 
 
 def p_value(p: float | None) -> str:
