@@ -91,7 +91,6 @@ class _Assembly:
         self._bye: dict[str, Any] = {}
         self._layout = 0
         self._heard = 0
-        self._points: list[np.ndarray] = []
 
     def take(self, frames: Frames) -> None:
         self._heard += len(frames.headers)
