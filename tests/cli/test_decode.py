@@ -46,6 +46,7 @@ def test_options_go_before_the_sidecar(raw, run, tmp_path):
         (b"x", ["--pass", "0"], "pass_number"),
         (b"x", ["--out", "drive.ttraw"], "overwrite"),
         (b"x", ["--out", "nowhere/drive.h5"], "nowhere"),
+        (b"x", ["--out", "/"], "folder"),
     ],
 )
 def test_bad_input_is_one_line_and_exit_status_2(content, options, says, tmp_path, run, monkeypatch):

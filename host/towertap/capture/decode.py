@@ -37,6 +37,8 @@ def decode_raw(
     Conditions come from the call or else from the sidecar beside the raw file. The capture appears whole or not at all.
     WireError when the file holds no frames of a box, CaptureError when they make no capture.
     """
+    if capture_path.is_dir():
+        raise CaptureError(f"{capture_path}: a folder; give the name of the capture to write")
     sidecar = read_sidecar(raw_path)
     conditions = conditions or sidecar.pop("conditions")
     with CaptureWriter(capture_path) as writer:
