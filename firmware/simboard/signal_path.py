@@ -14,7 +14,7 @@ from .motion import LEAD, ROWS
 
 INTERNAL_HZ = const(32000)
 GRAVITY_UMS2 = const(9806650)  # standard gravity, µm/s²
-_CLIP = const(0x10000000)  # the analogue front end: ±27 g, ±880 000 °/s, so that products stay below 2^63
+_CLIP = const(0x10000000)  # the front end: ±27 g, ±15 000 °/s, so that products stay below 2^63
 
 # Noise density, data sheet tables 1 and 2: 70 µg/√Hz and 2.8 mdps/√Hz.
 ACCELEROMETER_NOISE = 70e-6 * GRAVITY_UMS2
@@ -69,9 +69,11 @@ class SignalPath:
             axis[_STEP] = round(self._motion.rate_hz / self._internal_hz * (1 << 32))
             axis[_GAIN] = round(density * self._noise * math.sqrt(self._internal_hz / 2) / _BYTES_SIGMA * 256)
             _second_order(axis, _AAF, anti_alias_hz, math.sqrt(2))
-            # Butterworth of order 1, 2 or 3: a pole, a pair of them, or a pole and an undamped pair
+            # Butterworth of order 1, 2 or 3: a pole, a pair of poles, or a pole and a pair less damped
             _first_order(axis, 0 if order == 2 else user_hz)
             _second_order(axis, _PAIR, 0 if order == 1 else user_hz, 1 if order == 3 else math.sqrt(2))
+        if self._axes[0][_RATIO] * self._axes[0][_STEP] >> 32 > LEAD - 8:
+            raise ValueError("simulated board: the motion has too many rows a sample; give it at 16 kHz")
         if self._stuck >= 0:
             self.stick(self._stuck)
 

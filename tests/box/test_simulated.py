@@ -197,13 +197,13 @@ def test_fault_reset_is_a_new_start_of_the_box():
 
 
 def test_everything_is_tidy_afterwards():
-    before = set(os.listdir("/proc/self/fd"))
+    before = set(os.listdir("/dev/fd"))
     with SimulatedBox(np.zeros((100, 3)), 1000) as box:
         folder, process = Path(box._folder.name), box._process
         assert folder.is_dir()
     assert process.poll() is not None
     assert not folder.exists()
-    assert set(os.listdir("/proc/self/fd")) == before
+    assert set(os.listdir("/dev/fd")) == before
 
 
 def test_without_micropython_the_same_firmware_runs_under_cpython(monkeypatch):

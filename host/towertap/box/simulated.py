@@ -113,6 +113,7 @@ class SimulatedBox:
                     stdin=box_end,
                     stdout=box_end,
                     stderr=stderr,
+                    start_new_session=True,  # Ctrl-C is the host's affair
                 )
         except BaseException:
             os.close(self._host_end)

@@ -37,7 +37,13 @@ until Ctrl-C.""",
 )
 @click.option("--noise", type=click.FloatRange(0, 1000), default=1.0, help="Times the data sheet's noise density.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Of the noise.")
-@click.option("--fault", "faults", multiple=True, metavar="NAME@SECONDS[:KEY=VALUE]", help="; ".join(FAULTS) + ".")
+@click.option(
+    "--fault",
+    "faults",
+    multiple=True,
+    metavar="NAME@SECONDS[:KEY=VALUE]",
+    help=f"What goes wrong, so long after the signal began: {', '.join(FAULTS)}; as in fifo_overflow@5:lost=37.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object on standard output, nothing else.")
 def command(
     path: Path | None,
