@@ -31,10 +31,8 @@ class CaptureWriter:
         try:
             self.file = h5py.File(self._part, "w", libver=("v110", "v110"))
         except OSError as error:
-            why = (
-                "there is no such folder" if not self._path.parent.is_dir() else f"cannot be written ({error.strerror})"
-            )
-            raise CaptureError(f"{self._path}: {why}; give another place for the capture") from None
+            why = os.strerror(error.errno) if error.errno else "no place for a file"
+            raise CaptureError(f"{self._path}: cannot be written ({why}); give another place for the capture") from None
         schema.create(self.file)
         for entry in schema.DATASETS:
             tail = (entry.columns,) if entry.columns else ()
