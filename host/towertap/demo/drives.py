@@ -106,14 +106,6 @@ def motions(drives: Sequence[Drive], seconds: float) -> NDArray[np.float64]:
     return np.concatenate([moved[:, :, :3] @ chip, moved[:, :, 3:] @ chip], axis=2)
 
 
-def standing(seconds: float) -> NDArray[np.float64]:
-    """Return what the chip feels in the car at rest, the engine idling: (n, 6) in chip axes at RATE_HZ."""
-    time_s = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
-    felt = np.zeros((len(time_s), 6))
-    felt[:, 2] = GRAVITY_MS2 + ENGINE_MS2 * np.sin(2 * np.pi * IDLE_HZ * time_s)
-    return felt
-
-
 def _course(
     drive: Drive, corner: Corner, time_s: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -6,34 +6,33 @@ import sys
 from pathlib import Path
 
 from towertap.box.simulated import BoxSettings
-from towertap.demo.drives import Drive, motions, standing
-from towertap.demo.road import ROADS, Road
-from towertap.demo.run import AFTER, BEFORE, record_drive
+from towertap.demo.drives import Drive, motions
+from towertap.demo.road import ROADS
+from towertap.demo.run import AFTER, BEFORE, decode_and_check, record_drive
 
-SECONDS = 4.0
+SECONDS = 7.0
 
 DRIVES = (
     Drive(ROADS[0], BEFORE, number=1, air_temperature_c=12.0, seed=11),
     Drive(ROADS[0], AFTER, number=1, air_temperature_c=12.5, seed=12),
     Drive(ROADS[-1], BEFORE, number=1, air_temperature_c=12.0, seed=13),
+    Drive(ROADS[0], BEFORE, number=2, air_temperature_c=12.0, seed=14),
 )
-STANDING = Drive(Road("car-park", roughness_m3=0.0, speed_kmh=0.0), BEFORE, number=1, air_temperature_c=12.0, seed=14)
-DAMAGED = Drive(ROADS[0], BEFORE, number=2, air_temperature_c=12.0, seed=15)
+"""The last one is recorded with DAMAGE."""
+
 DAMAGE: BoxSettings = {
     "faults": [
-        {"fault": "fifo_overflow", "lost": 37, "at_s": 1.0},
-        {"fault": "flipped_bits", "count": 3, "at_s": 2.5},
+        {"fault": "fifo_overflow", "lost": 37, "at_s": 2.0},
+        {"fault": "flipped_bits", "count": 3, "at_s": 5.0},
     ]
 }
 
 
 def make(folder: Path) -> None:
-    """Record the examples into `folder`: three drives, one at rest with the engine idling, one drive with damage."""
-    *sound, damaged = motions([*DRIVES, DAMAGED], SECONDS)
-    for drive, motion in zip(DRIVES, sound, strict=True):
-        record_drive(folder, drive, motion)
-    record_drive(folder, STANDING, standing(SECONDS))
-    record_drive(folder, DAMAGED, damaged, **DAMAGE)
+    """Record the examples into `folder` and decode them there; it must not hold them already."""
+    for drive, motion in zip(DRIVES, motions(DRIVES, SECONDS), strict=True):
+        recorded = record_drive(folder, drive, motion, **(DAMAGE if drive is DRIVES[-1] else {}))
+        decode_and_check(recorded.raw_path)
 
 
 if __name__ == "__main__":
