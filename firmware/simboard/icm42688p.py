@@ -34,6 +34,7 @@ class ICM42688P:
         self.sampler = make_sampler(self._registers)
         self._now_ps = 0
         self._ready_ps = 0
+        self._selected = False
         self._reset()
 
     def _reset(self):
@@ -51,11 +52,13 @@ class ICM42688P:
     def select(self, now_ps):
         """Chip select falls."""
         self.run_to(now_ps)
+        self._selected = True
         self._address = -1
         self._written = self._sensed = False
 
     def deselect(self):
         """Chip select rises."""
+        self._selected = False
         if self.deaf:
             self.deaf -= 1
         self.fifo.end_read(self._registers[reg.FIFO_CONFIG1] & 0x40)  # FIFO_RESUME_PARTIAL_RD
@@ -67,8 +70,8 @@ class ICM42688P:
         while i < n:
             byte = fill if out is None else out[i]
             answer = 0
-            if self.deaf:
-                answer = 0xFF
+            if self.deaf or not self._selected:
+                answer = 0xFF  # nobody drives the line
             elif self._now_ps < self._ready_ps:
                 pass
             elif self._address < 0:

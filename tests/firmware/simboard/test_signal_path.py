@@ -53,6 +53,7 @@ def test_noise_in_band_has_the_data_sheets_density(bench):
         band = (f >= 10) & (f <= 200)  # below the filters; quantisation adds (unit²/12)/(2000 Hz), taken off
         measured = np.sqrt(power[band].mean(axis=0) - unit**2 / 12 / 2000)
         assert measured == pytest.approx([density] * 3, rel=0.03)
+        assert stats.kurtosis(samples[200:]) == pytest.approx([0] * 3, abs=0.12)  # normal, once filtered
 
 
 def test_noise_before_the_filters_is_white_and_nearly_normal(bench):

@@ -1,0 +1,84 @@
+"""The simulated board's `machine` and `time` against MicroPython's documentation of them and plain arithmetic."""
+
+from __future__ import annotations
+
+import pytest
+
+
+def test_a_transfer_takes_its_bits_at_the_bus_rate(bench):
+    """512 bytes at 10 MHz: 409.6 µs, and 2 µs for each of the calls."""
+    script = "before = board.now_ps\nspi.readinto(bytearray(512))\nanswer = board.now_ps - before"
+    assert bench(script) == 409_600_000 + 2_000_000
+
+
+def test_a_chip_that_is_not_selected_does_not_answer(bench):
+    """The line is left to its pull-up."""
+    assert bench("into = bytearray(3)\nspi.write_readinto(bytes((0xF5, 0, 0)), into)\nanswer = list(into)") == [255] * 3
+
+
+def test_ticks_wrap_and_their_difference_does_not_mind(bench):
+    """`time.ticks_diff` in MicroPython's library reference: right across a wrap, here at 2^30 µs (17.9 minutes)."""
+    script = """
+time.sleep(1073)
+first = time.ticks_us()
+time.sleep_ms(2000)
+second = time.ticks_us()
+answer = [first, second, time.ticks_diff(second, first), time.ticks_diff(first, second), time.ticks_add(second, -5)]
+"""
+    first, second, forth, back, earlier = bench(script)
+    assert second < first < 2**30
+    assert forth == -back == pytest.approx(2_000_000, abs=5)
+    assert earlier == second - 5
+
+
+def test_the_crystals_error_is_the_clocks(bench):
+    assert bench("time.sleep(100)\nanswer = board.ticks_us()", crystal_ppm=-30) == 100_000_000 - 3000
+
+
+def test_an_unfed_watchdog_resets_the_board(bench):
+    """machine.WDT: reset unless fed within `timeout` ms."""
+    script = """
+from simboard.board import Reset
+dog = machine.WDT(timeout=100)
+answer = []
+for pause_ms in (90, 90, 110):
+    try:
+        time.sleep_ms(pause_ms)
+        dog.feed()
+        answer.append("fed")
+    except Reset as reset:
+        board.start(reset.cause)
+        answer.append(machine.reset_cause() == machine.WDT_RESET and board.ticks_us() == 0)
+"""
+    assert bench(script) == ["fed", "fed", True]
+
+
+def test_idle_waits_for_the_interrupt(bench):
+    """In virtual time, with nothing from the host, idling ends when the 32nd sample raises INT1."""
+    script = """
+board._waiting = lambda timeout_ms: False  # the bench's standard input is always ready
+start()
+begin = chip.started_ps
+while not edges:
+    machine.idle()
+answer = edges[0] - begin
+"""
+    assert bench(script) == pytest.approx(32 * 250e6, abs=250e6)
+
+
+def test_the_serial_number_is_the_processors(bench):
+    assert bench("answer = hexlify(machine.unique_id()).decode()", serial="e661a4d417") == "e661a4d417"
+
+
+def test_an_unknown_setting_or_fault_stops_the_start(bench):
+    with pytest.raises(AssertionError, match="unknown setting colour"):
+        bench("answer = 0", colour=1)
+    with pytest.raises(AssertionError, match="unknown fault gremlins"):
+        bench("answer = 0", faults=[{"fault": "gremlins", "at_s": 0}])
+
+
+def test_misuse_of_the_chip_is_said_once_on_standard_error(bench):
+    """The remark about the dead interrupt pin: a wrong driver must not pass for a right one."""
+    script = "heard = []\nfrom simboard import remarks\nremarks.print = lambda *words, file: heard.append(words[-1])\n"
+    script += "start(0x04, (0x64, 0x10))\ntime.sleep_ms(50)\nanswer = heard"
+    assert bench(script) == ["INT1 is dead while INT_ASYNC_RESET is 1"]
