@@ -117,7 +117,7 @@ def idle():
 
 
 def reset():
-    """Start again."""
+    """Start again, as from power-on (the rp2 port would call it a watchdog's reset, since it uses the watchdog)."""
     raise Reset(PWRON_RESET)
 
 
