@@ -127,8 +127,6 @@ def test_a_passenger_is_asked_and_keys_are_marks(tmp_path):
             stdin=slave,
             stderr=slave,
             stdout=subprocess.PIPE,
-            start_new_session=True,
-            preexec_fn=lambda: os.close(os.open(os.ttyname(0), os.O_RDWR)),  # makes it the controlling terminal
             env={**os.environ, "TERM": "xterm", "COLUMNS": "100"},
         )
         _hear(master, "The road")
@@ -148,7 +146,7 @@ def test_a_passenger_is_asked_and_keys_are_marks(tmp_path):
         _hear(master, "text")
         os.write(master, b"gate\r")
         _hear(master, "marks +2")
-        os.write(master, b"\x03")
+        recorder.send_signal(signal.SIGINT)  # as the terminal does on Ctrl-C
         _hear(master, None)
         data = json.loads(recorder.communicate(timeout=20)[0])
     os.close(master)
