@@ -1,0 +1,166 @@
+"""Everything that a recording at rest tells of a sensor's noise."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from towertap.bench import allan, density, floors, rest, tones
+from towertap.capture.reading import Capture
+from towertap.capture.sweep import sweep
+from towertap.signals.metrics import METRICS, Settings
+from towertap.wire.layouts import STANDARD_GRAVITY_MS2
+
+Array = NDArray[np.float64]
+
+UG_MS2 = STANDARD_GRAVITY_MS2 * 1e-6
+"""A millionth of g, the unit of data sheets, in m/s²."""
+
+LOWEST_HZ = 10.0
+HIGHEST_PART = 0.25
+"""The white band reaches from LOWEST_HZ to this part of the anti-alias filter's bandwidth: its second-order response
+is flat there within 0.2 % of amplitude."""
+
+ANTI_ALIAS_PART = 0.25
+"""Bandwidth of an anti-alias filter that the box does not tell, as a part of the rate."""
+
+SLOW_HZ = (1.0, 10.0)
+MEANS_HZ = 100.0
+"""The Allan deviation is of means over 10 ms: exact for longer averaging, and an hour stays small."""
+
+STEP_RMS = 12**-0.5
+"""R.m.s. error of rounding to steps of 1."""
+
+
+@dataclass(frozen=True, eq=False)
+class Noise:
+    """What a sensor at rest shows; arrays (3,) are by chip axis, accelerations in m/s²."""
+
+    seconds: float
+    rate_hz: float
+    spectrum: density.Spectrum
+    density: density.Density
+    data_sheet: float
+    """The data sheet's density, m/s²/√Hz."""
+    broadband_rms: Array
+    tones: list[tones.Tone]
+    step: float
+    curves: list[allan.Curve]
+    coefficients: list[dict[str, allan.Coefficient]]
+    floors: dict[str, Array]
+    white_floors: dict[str, Array]
+    settings: Settings
+    rules: list[rest.Rule]
+
+    @property
+    def at_rest(self) -> bool:
+        """Whether the recording is of the sensor alone."""
+        return all(rule.ok for rule in self.rules)
+
+    @property
+    def quantisation_share(self) -> Array:
+        """Part of the noise power in the white band that rounding to counts makes, (3,)."""
+        return (self.step * STEP_RMS) ** 2 / (self.rate_hz / 2) / self.density.value**2
+
+    def data(self) -> dict[str, Any]:
+        """For JSON: the result of a bench record."""
+        return {
+            "seconds": self.seconds,
+            "at_rest": self.at_rest,
+            "rules": [asdict(rule) for rule in self.rules],
+            "density": {
+                "unit": "m/s²/√Hz",
+                "value": self.density.value,
+                "low": self.density.low,
+                "high": self.density.high,
+                "confidence": density.CONFIDENCE,
+                "degrees_of_freedom": self.density.freedom,
+                "band_hz": self.density.band_hz,
+                "data_sheet": self.data_sheet,
+            },
+            "broadband_rms_ms2": self.broadband_rms,
+            "tones": [{"frequency_hz": t.frequency_hz, "rms_ms2": t.rms, "name": t.name} for t in self.tones],
+            "quantisation": {
+                "step_ms2": self.step,
+                "rms_ms2": self.step * STEP_RMS,
+                "share_of_density_power": self.quantisation_share,
+            },
+            "allan": [
+                {
+                    "axis": axis,
+                    "tau_s": curve.tau_s,
+                    "deviation_ms2": curve.deviation,
+                    "low_ms2": curve.low,
+                    "high_ms2": curve.high,
+                    "coefficients": {name: asdict(one) for name, one in found.items()},
+                }
+                for axis, curve, found in zip("xyz", self.curves, self.coefficients, strict=True)
+            ],
+            "jerk_edge_hz": self.settings.jerk_edge_hz,
+            "floors": {
+                name: {
+                    "unit": METRICS[name].unit,
+                    "band_hz": METRICS[name].band_hz(self.settings),
+                    "rms": value,
+                    "rms_of_white_noise": self.white_floors[name],
+                }
+                for name, value in self.floors.items()
+            },
+        }
+
+
+def measure(capture: Capture) -> Noise:
+    """Measure the longest stretch without gaps of a recording at rest, in bounded memory.
+
+    AnalysisError when it is shorter than some 12 s.
+    """
+    piece = max(capture.pieces(), key=lambda one: one.n_rows)
+
+    def rows(start: int, stop: int) -> Array:
+        first = piece.first_row
+        values: Array = capture.counts("acceleration", first + start, first + stop) * capture.scale_ms2
+        return values
+
+    rate_hz, settings = capture.rate_hz, Settings(capture.rate_hz)
+    spectrum = density.spectrum(rows, piece.n_rows, rate_hz)
+    band_hz = white_band_hz(capture)
+    found_tones, spoilt = tones.find(spectrum, 0.4 * rate_hz)
+    found = density.white_density(spectrum, band_hz, spoilt)
+    means = _means(rows, piece.n_rows, round(rate_hz / MEANS_HZ))
+    curves, coefficients = zip(
+        *(allan.analyse(means[:, axis], round(rate_hz / MEANS_HZ) / rate_hz) for axis in range(3)), strict=True
+    )
+    slow = (spectrum.frequency_hz >= SLOW_HZ[0]) & (spectrum.frequency_hz < SLOW_HZ[1]) & ~spoilt
+    sway = np.sqrt(spectrum.density[slow].mean(axis=0)) / found.value
+    return Noise(
+        seconds=piece.n_rows / rate_hz,
+        rate_hz=rate_hz,
+        spectrum=spectrum,
+        density=found,
+        data_sheet=capture.layout.noise_g_per_rthz * STANDARD_GRAVITY_MS2,
+        broadband_rms=np.sqrt(spectrum.density[1:].sum(axis=0) * spectrum.line_hz),
+        tones=found_tones,
+        step=capture.scale_ms2,
+        curves=list(curves),
+        coefficients=list(coefficients),
+        floors=floors.recorded(rows, piece.n_rows, settings),
+        white_floors=floors.white(found.value, settings),
+        settings=settings,
+        rules=rest.judge(rest.Stillness(sweep(capture), capture.scale_ms2, capture.scale_rads, sway)),
+    )
+
+
+def white_band_hz(capture: Capture) -> tuple[float, float]:
+    """Where a recording at rest has its white noise, clear of slow noise and of the anti-alias filter."""
+    told = float(capture.file.attrs["anti_alias_hz"])
+    return LOWEST_HZ, HIGHEST_PART * (told if np.isfinite(told) else ANTI_ALIAS_PART * capture.rate_hz)
+
+
+def _means(rows: density.Rows, n_rows: int, factor: int) -> Array:
+    """Means over `factor` rows each, (m, 3)."""
+    step = factor * (floors.BLOCK_ROWS // factor)
+    parts = [rows(start, min(start + step, n_rows)) for start in range(0, n_rows, step)]
+    return np.concatenate([part[: len(part) // factor * factor].reshape(-1, factor, 3).mean(axis=1) for part in parts])

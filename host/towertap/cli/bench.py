@@ -1,0 +1,19 @@
+"""`towertap bench`: know the sensor before the road."""
+
+from __future__ import annotations
+
+import click
+
+from towertap.cli._bench_noise import noise
+
+
+@click.group(
+    name="bench",
+    help="Find out what a box can see before it goes on a vehicle; each writes a record to hold captures against.",
+)
+def command() -> None:
+    """The subcommands do the work."""
+
+
+for _one in (noise,):
+    command.add_command(_one)

@@ -1,0 +1,133 @@
+"""Allan deviation against NIST SP 1065, an independent library, and noises put in."""
+
+import warnings
+
+import numpy as np
+import pytest
+from scipy import stats
+from towertap.bench import allan
+from towertap.errors import AnalysisError
+
+
+def nist_series():
+    """The 1000 values of NIST SP 1065 section 12.4: a linear congruential generator's, each over its modulus."""
+    values = [1234567890]
+    for _ in range(999):
+        values.append(16807 * values[-1] % 2147483647)
+    return np.array(values) / 2147483647
+
+
+@pytest.mark.parametrize(
+    ("factor", "plain", "overlapping"),
+    [(1, 2.922319e-1, 2.922319e-1), (10, 9.965736e-2, 9.159953e-2), (100, 3.897804e-2, 3.241343e-2)],
+)
+def test_equals_the_published_values_to_their_printed_digits(factor, plain, overlapping):
+    """NIST SP 1065 (Riley 2008), table 31."""
+    series = nist_series()
+    assert f"{allan.deviation(series, factor, overlapping=False):.6e}" == f"{plain:.6e}"
+    assert f"{allan.deviation(series, factor):.6e}" == f"{overlapping:.6e}"
+
+
+@pytest.fixture(scope="module")
+def allantools():
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import allantools
+
+        return allantools
+
+
+def test_equals_an_independent_library_on_long_series(allantools):
+    """allantools 2024.6: oadev, adev."""
+    rng = np.random.default_rng(5)
+    series = rng.normal(9.8, 0.02, 100_000) + np.cumsum(rng.normal(0, 1e-4, 100_000))
+    for name, overlapping in (("oadev", True), ("adev", False)):
+        factors = np.array([1, 3, 64, 1000, 20_000])
+        taus, expected, _, _ = getattr(allantools, name)(series, rate=1.0, data_type="freq", taus=factors)
+        assert taus.tolist() == factors.tolist()
+        ours = [allan.deviation(series, int(m), overlapping=overlapping) for m in factors]
+        # Sums of 10^5 values of 9.8 leave both with some 1e-9 of rounding at the shortest time.
+        assert ours == pytest.approx(expected.tolist(), rel=1e-6)
+
+
+def test_degrees_of_freedom_equal_an_independent_librarys(allantools):
+    """allantools.edf_simple, after NIST SP 1065 table 5; its flicker noise at m = 1 lacks the table's square."""
+    for noise, alpha in zip(allan.NOISES[:3], (0, -1, -2), strict=True):
+        for n, m in ((1000, 16), (20_000, 2), (20_000, 4000), *(() if alpha == -1 else [(1000, 1)])):
+            ours = float(noise.freedom(n, np.array([float(m)]))[0])
+            assert ours == pytest.approx(allantools.edf_simple(n, m, alpha), rel=1e-9)
+
+
+def test_velocity_random_walk_of_white_noise():
+    """IEEE 952: white noise of one-sided density N has ADEV(1 s) = N/√2; found within the interval in 95 % of runs."""
+    rng, interval_s, density = np.random.default_rng(2), 0.01, 7e-4
+    inside = others = 0
+    for _ in range(200):
+        _, found = allan.analyse(rng.normal(0, density * np.sqrt(0.5 / interval_s), 4000), interval_s)
+        walk = found["velocity_random_walk"]
+        assert walk.seen
+        inside += walk.interval[0] <= density / np.sqrt(2) <= walk.interval[1]
+        others += sum(one.seen for one in found.values()) - 1
+    assert 0.90 <= inside / 200 <= 0.99
+    assert others <= 0.05 * 3 * 200
+
+
+def test_limits_hold_the_true_deviation_as_often_as_they_say():
+    """White noise: the true deviation is known; chi-square limits with SP 1065's degrees of freedom."""
+    rng, inside, looked = np.random.default_rng(3), 0, 0
+    for _ in range(200):
+        curve, _ = allan.analyse(rng.normal(0, 1, 2048), 1.0)
+        truth = 1 / np.sqrt(curve.tau_s)
+        inside += ((curve.low <= truth) & (truth <= curve.high)).sum()
+        looked += truth.size
+    assert 0.92 <= inside / looked <= 0.98
+
+
+def flicker(rng, n, instability, interval_s):
+    """Noise of one-sided density B²/(π f), whose Allan variance is 2 ln 2/π · B² (IEEE 952)."""
+    frequency = np.fft.rfftfreq(2 * n, interval_s)[1:]
+    power = instability**2 / (np.pi * frequency)
+    lines = rng.normal(size=(2, n)) * np.sqrt(power * 2 * n / (4 * interval_s))
+    return np.fft.irfft(np.concatenate([[0], lines[0] + 1j * lines[1]]), 2 * n)[:n]
+
+
+def test_a_bias_instability_put_in_is_read_back():
+    rng, n, interval_s = np.random.default_rng(4), 200_000, 0.01
+    series = rng.normal(0, 5e-4 / np.sqrt(interval_s), n) + flicker(rng, n, 3e-4, interval_s)
+    _, found = allan.analyse(series, interval_s)
+    assert found["bias_instability"].seen
+    assert found["bias_instability"].value == pytest.approx(3e-4, rel=0.1)
+    assert found["velocity_random_walk"].value == pytest.approx(5e-4, rel=0.02)
+    assert not found["ramp"].seen
+
+
+def test_a_random_walk_and_a_ramp_put_in_are_read_back():
+    rng, n, interval_s = np.random.default_rng(6), 200_000, 0.01
+    white = rng.normal(0, 5e-4 / np.sqrt(interval_s), n)
+    walk = np.cumsum(rng.normal(0, 4e-5 * np.sqrt(interval_s), n))
+    _, found = allan.analyse(white + walk, interval_s)
+    assert found["acceleration_random_walk"].seen
+    assert found["acceleration_random_walk"].value == pytest.approx(4e-5, rel=0.2)
+    _, found = allan.analyse(white + 3e-6 * interval_s * np.arange(n), interval_s)
+    assert found["ramp"].seen
+    assert found["ramp"].value == pytest.approx(3e-6, rel=0.1)
+
+
+def test_what_is_not_seen_has_a_bound_above_what_is_there():
+    """A bias instability a tenth of the visible is not claimed, and the bound does not exclude it."""
+    rng, n = np.random.default_rng(7), 6000
+    series = rng.normal(0, 5e-3, n) + flicker(rng, n, 3e-5, 0.01)
+    _, found = allan.analyse(series, 0.01)
+    instability = found["bias_instability"]
+    assert not instability.seen
+    assert instability.interval is None
+    assert instability.bound > 3e-5
+
+
+def test_too_short_and_dead_series_are_refused():
+    with pytest.raises(AnalysisError, match="record longer"):
+        allan.analyse(stats.norm.rvs(size=10, random_state=1), 0.01)
+    with pytest.raises(AnalysisError, match="record longer"):
+        allan.deviation(np.arange(10.0), 6)
+    with pytest.raises(AnalysisError, match="dead"):
+        allan.analyse(np.ones(1000), 0.01)

@@ -1,0 +1,116 @@
+"""Noise floors of the metrics against theory, and the share of noise that follows from them."""
+
+import numpy as np
+import pytest
+from towertap.bench import floors
+from towertap.bench.records import Record, Subject
+from towertap.bench.sharing import beyond_mounting, noise_share
+from towertap.signals import bands, weighting
+from towertap.signals.filters import Recursive
+from towertap.signals.metrics import METRICS, Settings
+
+RATE_HZ, DENSITY = 4000.0, 6.9e-4
+
+
+@pytest.fixture(scope="module")
+def white_recording():
+    """Two minutes of white noise at the data sheet's density, by rows."""
+    values = np.random.default_rng(8).normal([0, 0, 9.81], DENSITY * np.sqrt(RATE_HZ / 2), (480_000, 3))
+    return lambda start, stop: values[start:stop]
+
+
+@pytest.fixture(scope="module")
+def recorded(white_recording):
+    return floors.recorded(white_recording, 480_000, Settings(RATE_HZ))
+
+
+@pytest.mark.parametrize("edge_hz", [50.0, 100.0, 200.0])
+def test_jerk_floor_agrees_with_theory(edge_hz):
+    """N·2π·√(fc³/3) of an ideal edge."""
+    theory = DENSITY * 2 * np.pi * np.sqrt(edge_hz**3 / 3)
+    floor = floors.white([DENSITY] * 3, Settings(RATE_HZ, edge_hz))["jerk_z"]
+    assert floor == pytest.approx([theory] * 3, rel=0.02)
+
+
+def test_jerk_floor_of_a_recording_agrees_with_theory(recorded):
+    """The same, from two minutes of white noise on three axes: some 40 000 degrees of freedom, 0.4 % of r.m.s."""
+    theory = DENSITY * 2 * np.pi * np.sqrt(100.0**3 / 3)
+    assert np.sqrt(np.mean(recorded["jerk_z"] ** 2)) == pytest.approx(theory, rel=0.02)
+
+
+def test_floors_of_a_white_recording_are_those_of_its_density(recorded):
+    expected = floors.white([DENSITY] * 3, Settings(RATE_HZ))
+    assert recorded.keys() == expected.keys() == floors.POWER_METRICS.keys()
+    for name, value in recorded.items():
+        # 0.5 to 4 Hz has 2·3.5·120 degrees of freedom: 2.4 % of r.m.s.; four times that
+        assert value == pytest.approx(expected[name], rel=0.10 if name == "primary_z" else 0.04), name
+
+
+def test_noise_gain_is_the_root_of_the_integral_of_the_response():
+    """Parseval; weighting Wk by its response in the standard, a band by its ideal width within 5 % (Butterworth)."""
+    f = np.geomspace(0.01, 2000, 200_000)
+    expected = np.sqrt(np.trapezoid(np.abs(weighting.response("Wk", f)) ** 2, f))
+    assert floors.noise_gain(Recursive(weighting.design("Wk", RATE_HZ)), RATE_HZ) == pytest.approx(expected, rel=0.005)
+    gain = floors.noise_gain(bands.design((25.0, 100.0), RATE_HZ), RATE_HZ)
+    assert gain == pytest.approx(np.sqrt(75.0), rel=0.05)
+
+
+def test_metrics_of_one_filtered_signal_share_its_power():
+    assert {floors.power_metric(name).name for name in ("vdv_z", "mtvv_z", "crest_factor_z")} == {"weighted_z"}
+    assert floors.power_metric("jerk_x").name == "jerk_x"
+
+
+def noise_record(recorded):
+    settings = Settings(RATE_HZ)
+    result = {
+        "at_rest": True,
+        "density": {"value": [DENSITY] * 3},
+        "floors": {
+            name: {"band_hz": list(METRICS[name].band_hz(settings)), "rms": rms.tolist()}
+            for name, rms in recorded.items()
+        },
+    }
+    return Record("noise", Subject("e6", "chip", 4000.0, 16.0, 997.0), "2026-03-01T12:00:00+00:00", None, "a", result)
+
+
+def test_a_figure_carries_its_share_of_noise(recorded):
+    record, floor = noise_record(recorded), recorded["jerk_z"][2]
+    figures = {"jerk_z": floor * 1.2, "weighted_z": 1.0, "vdv_z": 3.0, "harshness_z": recorded["harshness_z"][2] * 2}
+    shares = noise_share(figures, record, np.eye(3), Settings(RATE_HZ))
+    assert shares["jerk_z"].share == pytest.approx(1 / 1.44)
+    assert shares["harshness_z"].share == pytest.approx(0.25)
+    assert {name: one.judged for name, one in shares.items()} == {
+        "jerk_z": "not judged",
+        "weighted_z": "clean",
+        "vdv_z": "clean",
+        "harshness_z": "marked",
+    }
+    assert shares["jerk_z"].words == "jerk_z: 69 % of its power is the sensor's own noise; not judged"
+    assert shares["weighted_z"].words == ""
+
+
+def test_the_mounting_mixes_the_chips_axes(recorded):
+    """Vehicle z is a half-and-half of chip x and y: the powers of independent noises add with the squared cosines."""
+    unequal = dict(recorded, jerk_z=np.array([3.0, 1.0, 0.0]))
+    turned = np.array([[0.0, 0.0, 1.0], [-(0.5**0.5), 0.5**0.5, 0.0], [0.5**0.5, 0.5**0.5, 0.0]])
+    shares = noise_share({"jerk_z": 10.0}, noise_record(unequal), turned, Settings(RATE_HZ))
+    assert shares["jerk_z"].floor == pytest.approx(np.sqrt((9 + 1) / 2))
+
+
+def test_another_jerk_edge_takes_the_floor_from_the_density(recorded):
+    shares = noise_share({"jerk_z": 100.0}, noise_record(recorded), np.eye(3), Settings(RATE_HZ, 200.0))
+    assert shares["jerk_z"].floor == pytest.approx(DENSITY * 2 * np.pi * np.sqrt(200.0**3 / 3), rel=0.02)
+
+
+def test_figures_without_a_floor_are_left_out(recorded):
+    """A dose without its weighted r.m.s., and a name that is no metric."""
+    assert noise_share({"vdv_z": 3.0, "start_s": 1.0}, noise_record(recorded), np.eye(3), Settings(RATE_HZ)) == {}
+
+
+def test_metrics_beyond_the_mounting_are_told():
+    """ISO 5348 practice: up to a third of the mounted resonance."""
+    subject = Subject("e6", "chip", 8000.0, 16.0, None)
+    tap = Record("tap", subject, "", None, "a", {"usable_hz": {"one_third": 113.3, "one_fifth": 68.0}})
+    beyond = beyond_mounting({"jerk_z": (0.0, 100.0), "structure_borne_z": (100.0, 500.0)}, tap)
+    assert list(beyond) == ["structure_borne_z"]
+    assert "good to 113 Hz" in beyond["structure_borne_z"]
