@@ -12,6 +12,7 @@ import pandas as pd
 if TYPE_CHECKING:
     from towertap.capture.conditions import Conditions
     from towertap.capture.integrity import Integrity
+    from towertap.compare.plan import Plan
 
 Side = Literal["before", "after"]
 Verdict = Literal["harsher", "gentler", "equivalent", "undecided"]
@@ -230,11 +231,20 @@ class Sanity(Contrast):
 
 
 @dataclass(frozen=True)
+class Departure:
+    """One point in which the drives or the analysis departed from the plan: its kind (one word) and a sentence."""
+
+    kind: str
+    words: str
+
+
+@dataclass(frozen=True)
 class Comparison:
     """The answer: findings by road and metric, with all that is needed to take them apart.
 
     `summary` is one sentence over all findings, `alpha` the error rate of the whole family of findings (each kind of
-    test), `gates` the gate of each metric by name, `warnings` whatever touches more than one finding.
+    test), `gates` the gate of each metric by name, `warnings` whatever touches more than one finding. `plan` is the
+    plan it was held against, if there was one, and `departures` where it was not kept.
     """
 
     before: str
@@ -249,6 +259,8 @@ class Comparison:
     sanity: tuple[Sanity, ...]
     warnings: tuple[str, ...]
     excluded: tuple[Excluded, ...]
+    plan: Plan | None = None
+    departures: tuple[Departure, ...] = ()
 
     def __iter__(self) -> Iterator[Finding]:
         return iter(self.findings)
