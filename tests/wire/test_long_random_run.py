@@ -1,0 +1,34 @@
+"""The smaller run of the long random run, and proof that it sees a decoder that believes too much or loses frames."""
+
+import numpy as np
+import pytest
+from towertap.wire import decoder
+
+
+def test_six_thousand_damaged_streams(long_random_run):
+    totals = [long_random_run.run_batch(seed=2, batch=10 * k, streams=1000) for k in range(6)]
+    assert sum(total["undamaged"] for total in totals) > 20_000
+    assert sum(total["bad"] for total in totals) > 10_000
+
+
+def test_a_frame_survives_when_its_bytes_stand_together_untouched(long_random_run):
+    frames = [b"\x10" * 50, b"\x20" * 60]
+    ids = np.concatenate([k * long_random_run.PLACES + np.arange(len(frame)) for k, frame in enumerate(frames)])
+    assert list(long_random_run.survivors(ids, frames)) == [(0, frames[0]), (50, frames[1])]
+    assert list(long_random_run.survivors(ids[:-1], frames)) == [(0, frames[0])]
+    ids[49] = -1
+    assert list(long_random_run.survivors(ids, frames)) == [(50, frames[1])]
+
+
+@pytest.mark.parametrize(
+    ("part", "faulty", "says"),
+    [
+        ("_first_false", len, "never sent"),  # every check value is believed
+        ("_plausible_length", lambda stream, at: stream[at + 8], "not recovered"),  # lengths are cut to one byte
+        ("_known", lambda frames: True, "not what the page says"),
+    ],
+)
+def test_a_faulty_decoder_is_caught(part, faulty, says, long_random_run, monkeypatch):
+    monkeypatch.setattr(decoder, part, faulty)
+    with pytest.raises(AssertionError, match=f"seed 3, batch 0, stream .*{says}"):
+        long_random_run.run_batch(seed=3, batch=0, streams=1000)
