@@ -19,6 +19,7 @@ COMMANDS = {
     "decode": "make a capture from a raw recording",
     "demo": "the whole job on an invented minibus, with no hardware",
     "flash": "put the firmware on a board",
+    "plan": "before driving: how many passes, in which order, and a run sheet",
     "record": "record a drive from the box",
     "simbox": "start a simulated box that plays a recorded signal",
 }

@@ -1,0 +1,177 @@
+"""Where the drives and the analysis departed from the plan: said, not judged."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
+from datetime import UTC, datetime
+from itertools import pairwise
+
+from towertap.capture.reading import open_capture
+from towertap.compare.model import Departure, Drives, Pass
+from towertap.compare.passes import TEMPERATURE_STEP_C
+from towertap.compare.plan import Plan
+
+PRESSURE_STEP_KPA = 5.0
+"""Tyre pressures that differ by more from those planned are told, as the drive procedure has it."""
+
+Key = tuple[str, str, int | None]
+"""Part, road, number of a pass."""
+
+
+def start_times(drives: Drives) -> dict[str, datetime]:
+    """When each capture began, by its name; captures that do not know are not in it."""
+    started = {}
+    for one in drives.passes:
+        with open_capture(one.path) as capture, suppress(ValueError):
+            instant = datetime.fromisoformat(capture.text("started_utc"))
+            started[one.name] = instant if instant.tzinfo else instant.replace(tzinfo=UTC)
+    return started
+
+
+def departures(
+    plan: Plan, drives: Drives, started: Mapping[str, datetime], *, margin: float, metrics: Sequence[str]
+) -> tuple[Departure, ...]:
+    """Hold drives and analysis against the plan.
+
+    `started` is when each capture began, by its name (see `start_times`); `margin`, a fraction, and `metrics` are what
+    the analysis uses. What was chosen after the plan is told as chosen after seeing the data, since it may have been.
+    """
+    told = (*_analysis(plan, drives, margin, metrics), *_passes(plan, drives), *_order(plan, drives, started))
+    return tuple(Departure(kind, words) for kind, words in (*told, *_conditions(plan, drives)))
+
+
+Told = Iterable[tuple[str, str]]
+
+
+def _analysis(plan: Plan, drives: Drives, margin: float, metrics: Sequence[str]) -> Told:
+    seen = "it may have been chosen after seeing the data, and decides nothing"
+    if abs(margin - plan.margin) > 1e-9:
+        yield "margin", f"the margin is {100 * margin:g} %, and {100 * plan.margin:g} % was planned: {seen}"
+    for metric in metrics:
+        if metric not in plan.metrics:
+            yield "metric", f"{metric} was not planned: {seen}"
+    for metric in plan.metrics:
+        if metric not in metrics:
+            yield "metric", f"{metric} was planned and is not compared"
+    for what, planned, used in (
+        ("part before", plan.before, drives.before),
+        ("part after", plan.after, drives.after),
+        ("smooth road", plan.smooth, drives.smooth),
+    ):
+        if used != planned:
+            yield "question", f"the {what} is '{used}', and '{planned}' was planned"
+
+
+def _passes(plan: Plan, drives: Drives) -> Told:
+    """Passes that are missing from the comparison or were not planned, counted by part and road."""
+    planned = Counter((drive.part, drive.road) for drive in plan.drives)
+    driven = Counter((one.conditions.part, one.road) for one in drives.passes)
+    for (part, road), count in sorted((planned | driven).items()):
+        wanted, got = planned[part, road], driven[part, road]
+        if got < wanted:
+            yield "passes", f"{road} with {part}: {got} of {count} planned passes are here, {wanted - got} missing"
+        elif got > wanted:
+            yield "passes", f"{road} with {part}: {got} passes, {wanted} planned; {got - wanted} more than planned"
+
+
+def _order(plan: Plan, drives: Drives, started: Mapping[str, datetime]) -> Told:
+    unknown = [one.name for one in drives.passes if one.name not in started]
+    if unknown:
+        yield "order", f"{_some(unknown)} do not say when they began: their order cannot be held against the plan"
+    driven = sorted((one for one in drives.passes if one.name in started), key=lambda one: started[one.name])
+    if driven and started[driven[0].name] < plan.written:
+        yield (
+            "order",
+            (
+                f"the plan was written at {plan.written:%Y-%m-%d %H:%M} UTC, after {driven[0].name} had been driven: "
+                "it is no plan for that"
+            ),
+        )
+    places: dict[Key, int] = {(one.part, one.road, one.pass_number): i for i, one in enumerate(plan.drives)}
+    known = [(places[_key(one)], one.name) for one in driven if _key(one) in places]
+    moved = len(known) - _longest_rise([place for place, _ in known])
+    if moved:
+        first = next(name for (place, name), fit in zip(known, sorted(known), strict=True) if place != fit[0])
+        yield "order", f"{moved} of {len(known)} passes were not driven in their planned order, from {first} on"
+    changes = sum(one.conditions.part != next_.conditions.part for one, next_ in pairwise(driven))
+    if driven and not unknown and changes != len(plan.fittings) - 1:
+        yield "order", f"the part was changed {changes} times between passes, and {len(plan.fittings) - 1} were planned"
+
+
+def _key(one: Pass) -> Key:
+    return one.conditions.part, one.road, one.conditions.pass_number
+
+
+def _longest_rise(places: Sequence[int]) -> int:
+    """Length of the longest rising subsequence: as many passes kept their order."""
+    ends: list[int] = []
+    for place in places:
+        at = bisect_left(ends, place)
+        ends[at : at + 1] = [place]
+    return len(ends)
+
+
+def _conditions(plan: Plan, drives: Drives) -> Told:
+    hold = plan.hold
+    speeds: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for one in drives.passes:
+        aimed, planned = one.conditions.speed_kmh, plan.speed_kmh(one.road)
+        if planned is not None and aimed != planned:
+            said = "an unknown speed" if aimed is None else f"{aimed:g} km/h"
+            speeds[one.road, f"driven aiming at {said}, and {planned:g} km/h was planned"].append(one.name)
+    for (road, words), names in speeds.items():
+        yield "speed", f"{road}: {_some(names)} {words}"
+    for field, planned_text in (
+        ("vehicle", plan.vehicle),
+        ("box_position", hold.box_position),
+        ("mounting", hold.mounting),
+    ):
+        others = [one for one in drives.passes if planned_text and getattr(one.conditions, field) != planned_text]
+        if others:
+            said = ", ".join(sorted({f"'{getattr(one.conditions, field)}'" for one in others}))
+            what = field.replace("_", " ")
+            yield "conditions", f"{what} was to be '{planned_text}', and is {said} in {_some([o.name for o in others])}"
+    yield from _pressures(hold.tyre_pressures_kpa, drives)
+    yield from _temperatures(hold.air_temperature_c, drives)
+
+
+def _pressures(planned: str, drives: Drives) -> Told:
+    def off(said: str) -> bool:
+        try:
+            pairs = zip(_numbers(planned), _numbers(said), strict=True)
+            return any(abs(a - b) > PRESSURE_STEP_KPA for a, b in pairs)
+        except ValueError:
+            return said.split() != planned.split()
+
+    others = [one for one in drives.passes if planned and off(one.conditions.tyre_pressures_kpa)]
+    if others:
+        said = "; ".join(sorted({one.conditions.tyre_pressures_kpa or "not written down" for one in others}))
+        names = _some([one.name for one in others])
+        yield "conditions", f"tyre pressures were to be {planned} kPa, and in {names} are {said}"
+
+
+def _temperatures(planned: tuple[float, float] | None, drives: Drives) -> Told:
+    known = {one.name: t for one in drives.passes if (t := one.conditions.air_temperature_c) is not None}
+    if planned is not None:
+        low, high = planned
+        outside = [name for name, t in known.items() if not low <= t <= high]
+        if outside:
+            yield "conditions", f"the air was to be {low:g} to {high:g} °C, and was not in {_some(outside)}"
+        unsaid = [one.name for one in drives.passes if one.name not in known]
+        if unsaid:
+            yield "conditions", f"the air temperature was to be held, and is not written down in {_some(unsaid)}"
+    elif known and max(known.values()) - min(known.values()) > TEMPERATURE_STEP_C:
+        span = f"{min(known.values()):g} to {max(known.values()):g} °C"
+        yield "conditions", f"the air went from {span} over the passes, more than {TEMPERATURE_STEP_C:g} °C"
+
+
+def _numbers(text: str) -> list[float]:
+    return [float(word) for word in text.replace(",", " ").split()]
+
+
+def _some(names: Sequence[str]) -> str:
+    """Names of captures, the first three in full."""
+    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")

@@ -1,0 +1,115 @@
+"""The run sheet: the plan as a page to print and as plain text, one line a drive to tick and to write on."""
+
+from __future__ import annotations
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from towertap.compare.order import protection
+from towertap.compare.plan import FELT, Plan
+from towertap.compare.power import MOST_PASSES
+from towertap.signals.metrics import METRICS
+
+CHANGE = (
+    "torques by the maker's figures, rubber-bonded bushes tightened at ride height",
+    "driven in slowly: brakes, steering, a look underneath for anything loose; then 20 km to settle",
+    "box and lanyard checked by hand, not moved; cable clear of wheel, steering and exhaust",
+    "tyre pressures set cold; 15 min of driving before the first pass",
+)
+"""What is ticked at each fitting of the part before it is driven over."""
+
+HOLD = (
+    "speed within ±3 km/h, by the same instrument; the same line, within a hand's breadth over the rough places",
+    "the same people in the same seats, fuel within a quarter of the tank, the same tyres",
+    "the road dry every time, or wet every time; one direction, the same start and end",
+    "nobody looks at the figures before the last pass is done",
+)
+"""What is held in every pass, whatever the plan says beside it."""
+
+CAUTIONS = (
+    "Law, limits and conditions come first. A pass that would need breaking them is not driven; every pass can be "
+    "broken off, is noted and driven again.",
+    "The driver drives. A passenger records, marks and writes; the computer is strapped down, not on a lap.",
+    "Axle stands under the points that the maker names; never under a vehicle on a jack alone, nobody in it while it "
+    "is lifted. A compressed spring can kill: rated compressors, or a workshop.",
+    "Nothing is fixed to or routed across an airbag, its cover or its wiring.",
+    "If you are not trained for a step, have it done. A finding is no approval of a part for the road.",
+)
+"""The short form of the safety page."""
+
+WRITE_DOWN = ("start", "tyres FL FR RL RR, kPa", "air, °C", "traffic, line, wet, wind")
+
+
+def run_sheet(plan: Plan, suffix: str) -> str:
+    """Fill the run sheet of a plan, `suffix` being "html" (self-contained) or "txt"."""
+    environment = Environment(
+        loader=PackageLoader("towertap.report", "."),
+        autoescape=suffix == "html",
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template(f"run_sheet.{suffix}.j2").render(
+        plan=plan,
+        facts=facts(plan),
+        felt=FELT,
+        change=CHANGE,
+        hold=[*_held(plan), *HOLD],
+        cautions=CAUTIONS,
+        write_down=WRITE_DOWN,
+        width=max(len(road.name) for road in plan.roads),
+    )
+
+
+def facts(plan: Plan) -> list[tuple[str, str]]:
+    """The plan in pairs of a name and a sentence."""
+    roads = ", ".join(
+        f"{road.name} at {road.speed_kmh:g} km/h{' (the smooth one)' if road.name == plan.smooth else ''}"
+        for road in plan.roads
+    )
+    primary, *others = (METRICS[name].label for name in plan.metrics)
+    changes = len(plan.fittings) - 1
+    return [
+        ("Vehicle", plan.vehicle),
+        ("Before, after", f"{plan.before}, {plan.after}"),
+        ("Roads", roads),
+        ("Decided by", primary + (f" (beside it, at a cost to it: {', '.join(others)})" if others else "")),
+        ("Margin that counts", f"{100 * plan.margin:g} %"),
+        *numbers(plan),
+        ("Order", f"{protection(plan.blocks)}; the part is changed {changes} time{'s' if changes > 1 else ''}"),
+        ("Written", f"{plan.written:%Y-%m-%d %H:%M} UTC; roads drawn with seed {plan.seed}"),
+    ]
+
+
+def numbers(plan: Plan) -> list[tuple[str, str]]:
+    """How many passes, why so many and what they can do, in pairs of a name and a sentence."""
+    strength = plan.strength()
+    margin, findings = f"{100 * plan.margin:g} %", len(plan.rough_roads) * len(plan.metrics)
+    shared = "" if findings == 1 else f", each test at {100 * plan.alpha:.2g} % since {findings} findings share 5 %"
+    show, hold = (
+        f"{count} passes" if count else f"more than {MOST_PASSES} passes"
+        for count in (strength.difference_needed, strength.equivalence_needed)
+    )
+    return [
+        ("Passes stray by", plan.spread_from),
+        (
+            "Passes",
+            f"{plan.passes} with each part on each road, {len(plan.drives)} drives in all. For a power of "
+            f"{100 * plan.power:g} %{shared}: {show} to show a change of {margin}, {hold} to hold no change inside it",
+        ),
+        (
+            "Power",
+            f"{100 * strength.difference:.0f} % to show a change of {margin}, {100 * strength.equivalence:.0f} % to "
+            "hold no change inside it, if the part fitted anew rides as it did",
+        ),
+    ]
+
+
+def _held(plan: Plan) -> list[str]:
+    hold, held = plan.hold, []
+    if hold.tyre_pressures_kpa:
+        held.append(f"tyre pressures {hold.tyre_pressures_kpa} kPa (±5), set cold, read again at the end")
+    if hold.air_temperature_c:
+        held.append("air {:g} to {:g} °C".format(*hold.air_temperature_c))
+    if hold.box_position or hold.mounting:
+        held.append(f"the box: {', '.join(filter(None, (hold.box_position, hold.mounting)))}")
+    return held
