@@ -42,8 +42,8 @@ class HandMade:
         assert len(header) == 36
         return header + payload + struct.pack("<I", binascii.crc32(header + payload))
 
-    def hello(self, **changes):
-        return self.frame(1, json.dumps({**HELLO, **changes}).encode())
+    def hello(self, first=0, **changes):
+        return self.frame(1, json.dumps({**HELLO, **changes}).encode(), first=first)
 
     def samples(self, acceleration, rotation=None, **fields):
         """A sample frame from (n, 3) counts."""
@@ -53,26 +53,38 @@ class HandMade:
         return self.frame(2, payload, layout=1, count=len(acceleration), **fields)
 
     def recording(
-        self, seconds=2.0, *, rate_hz=4000.0, odr_hz=4000, watermark=32, seed=1, latency_us=20.0, counts=None
+        self,
+        seconds=2.0,
+        *,
+        rate_hz=4000.0,
+        odr_hz=4000,
+        watermark=32,
+        seed=1,
+        latency_us=20.0,
+        counts=None,
+        start=(0, 0, 1000),
     ):
         """Frames of a drive at rest as a list: hello, sample frames, bye; noise of 5 counts, 1 g on z.
 
         The chip makes sample n at n / rate_hz; the box reads its clock shortly after a sample makes the watermark full.
+        `start`: sequence number, sample counter and clock in µs to begin with.
         """
+        sequence, sample, start_us = start
         rng = np.random.default_rng(seed)
         n = int(seconds * rate_hz) // watermark
         if counts is None:
             counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], 5, (n * watermark, 6))).astype(int)
-        frames = [self.hello(odr_hz=odr_hz)]
+        frames = [self.hello(odr_hz=odr_hz, first=sample)]
         late_us = rng.exponential(latency_us, n)
         for k in range(n):
             first, rows = k * watermark, counts[k * watermark : (k + 1) * watermark]
-            clock_us = int((first + watermark - 1) / rate_hz * 1e6 + late_us[k]) + 1000
+            clock_us = int((first + watermark - 1) / rate_hz * 1e6 + late_us[k]) + start_us
             more = int(late_us[k] * rate_hz / 1e6)
-            fields = {"sequence": k + 1, "first": first, "clock": clock_us, "fifo": watermark + more, "temperature": 0}
-            frames.append(self.samples(rows[:, :3], rows[:, 3:], **fields))
-        bye = json.dumps({"reason": "stop", "samples": n * watermark, "lost": 0}).encode()
-        frames.append(self.frame(6, bye, sequence=n + 1, first=n * watermark, clock=clock_us + 10))
+            counters = {"sequence": (sequence + k + 1) % 2**32, "first": sample + first, "clock": clock_us}
+            frames.append(self.samples(rows[:, :3], rows[:, 3:], fifo=watermark + more, temperature=0, **counters))
+        end = {"sequence": (sequence + n + 1) % 2**32, "first": sample + n * watermark, "clock": clock_us + 10}
+        bye = json.dumps({"reason": "stop", "samples": end["first"], "lost": 0}).encode()
+        frames.append(self.frame(6, bye, **end))
         return frames
 
 

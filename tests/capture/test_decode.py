@@ -3,6 +3,11 @@
 import binascii
 import hashlib
 import json
+import os
+import signal
+import subprocess
+import sys
+import time
 
 import h5py
 import numpy as np
@@ -170,6 +175,56 @@ def test_an_earlier_capture_survives_a_decode_that_fails(by_hand, make_capture, 
     with pytest.raises(CaptureError):
         decode_raw(tmp_path / "drive.ttraw", path)
     assert path.read_bytes() == before
+
+
+def test_a_killed_decode_leaves_no_capture_and_its_part_goes_with_a_later_one(by_hand, tmp_path):
+    raw, path = tmp_path / "drive.ttraw", tmp_path / "drive.h5"
+    raw.write_bytes(b"".join(by_hand.recording(1)))
+    script = f"""
+import os, signal
+from pathlib import Path
+from towertap.capture.decode import decode_raw
+kill = lambda done, total: os.kill(os.getpid(), signal.SIGKILL)
+decode_raw(Path({str(raw)!r}), Path({str(path)!r}), on_progress=kill)
+"""
+    assert subprocess.run([sys.executable, "-c", script]).returncode == -signal.SIGKILL
+    (part,) = set(tmp_path.iterdir()) - {raw}
+    assert part.name.startswith(".drive.h5.")
+    decode_raw(raw, path)
+    assert part.exists()  # another decode might be writing it
+    hours_ago = time.time() - 7200
+    os.utime(part, (hours_ago, hours_ago))
+    decode_raw(raw, path)
+    assert set(tmp_path.iterdir()) == {raw, path}
+
+
+def test_two_decodes_of_one_capture_at_once_do_not_meet(by_hand, make_capture, tmp_path):
+    alone = make_capture(name="alone")
+    raw, path = alone.with_suffix(".ttraw"), tmp_path / "both.h5"
+    decode_raw(raw, path, on_progress=lambda done, total: decode_raw(raw, path))
+    with h5py.File(alone) as one, h5py.File(path) as other:
+        assert all(np.array_equal(one[entry.name], other[entry.name]) for entry in schema.DATASETS)
+    assert set(tmp_path.iterdir()) == {raw, alone, path}
+
+
+@pytest.mark.parametrize("start", [(2**32 - 40, 2**32 - 900, 2**32 - 10**5), (2**32 - 2, 2**53 - 900, 2**53 - 10**5)])
+def test_counters_and_clock_wrap_and_grow_without_a_gap(start, by_hand, make_capture):
+    frames = by_hand.recording(2, rate_hz=4052.0, start=start)
+    with open_capture(make_capture(frames)) as capture:
+        assert capture.gaps.tolist() == []
+        sequence = capture.frames["sequence"].astype(np.int64)
+        assert set(np.diff(sequence).tolist()) == {1, 1 - 2**32}
+        assert capture.frames["first_sample"][0] == start[1]
+        assert capture.rate_hz == pytest.approx(4052.0, rel=5e-6)
+    del frames[20]
+    assert gaps_of(make_capture(frames)) == [(19 * 32, 32, "link")]
+
+
+def test_the_settings_are_those_of_the_start_whose_hello_may_be_in_the_sidecar_alone(by_hand, make_capture, tmp_path):
+    greeting, frames = by_hand.hello(running=False, odr_hz=8000), by_hand.recording(1)
+    write_sidecar(tmp_path / "drive.ttraw", Conditions(), hello=by_hand.hello_fields)
+    with open_capture(make_capture([greeting, *frames[1:]])) as capture:
+        assert (capture.odr_hz, capture.hello) == (4000, by_hand.hello_fields)
 
 
 @given(data=st.data())

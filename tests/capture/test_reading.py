@@ -1,5 +1,6 @@
 """Reading: pieces, blocks and units of a sound capture; one clear line, and nothing loaded, for every other file."""
 
+import zlib
 from contextlib import suppress
 
 import h5py
@@ -97,7 +98,39 @@ def huge_shape(file):
 
 def external_data(file):
     del file["damage"]
-    file.create_dataset("damage", (10,), "u1", external=[("/etc/passwd", 0, 10)])
+    file.create_dataset("damage", (1,), schema.DAMAGE, external=[("/etc/passwd", 0, 16)])
+
+
+def virtual_data(file):
+    layout = h5py.VirtualLayout((4000, 3), "<i2")
+    layout[:] = h5py.VirtualSource("/etc/elsewhere.h5", "acceleration", (4000, 3))
+    del file["rotation"]
+    file.create_virtual_dataset("rotation", layout)
+
+
+def file_of_paths(file):
+    del file["marks"]
+    file.create_dataset("marks", (1,), h5py.ref_dtype, maxshape=(None,))
+
+
+def packed_by_a_plug_in(file):
+    """The identifier of a filter that this HDF5 does not have (32015 is Zstandard's in the HDF Group's register)."""
+    creation = h5py.h5p.create(h5py.h5p.DATASET_CREATE)
+    creation.set_chunk((4096, 3))
+    creation.set_filter(32015, h5py.h5z.FLAG_OPTIONAL, (3,))
+    del file["rotation"]
+    space = h5py.h5s.create_simple((8000, 3), (h5py.h5s.UNLIMITED, 3))
+    h5py.h5d.create(file.id, b"rotation", h5py.h5t.STD_I16LE, space, creation)
+
+
+def unfolding(file):
+    """One chunk of 8 kB whose stored bytes would become 30 MB in memory."""
+    replace_dataset("rotation", shape=(8000, 3), dtype="<i2", maxshape=(None, 3), chunks=(1365, 3), compression=1)(file)
+    file["rotation"].id.write_direct_chunk((0, 0), zlib.compress(bytes(30_000_000), 9))
+
+
+def endless_text(file):
+    file.attrs.create("host", b"", dtype=h5py.string_dtype("utf-8", 2**25))
 
 
 SPOILED = {
@@ -117,7 +150,12 @@ SPOILED = {
     "dataset missing": (lambda file: file.__delitem__("gaps"), "/gaps is missing"),
     "external link": (link_elsewhere, "link to elsewhere"),
     "soft link": (soft_link, "link to elsewhere"),
-    "external data": (external_data, "not of the type"),
+    "external data": (external_data, "data in another file"),
+    "virtual data": (virtual_data, "data in another file"),
+    "references": (file_of_paths, "not of the type"),
+    "a filter of a plug-in": (packed_by_a_plug_in, "another filter"),
+    "a chunk that unfolds": (unfolding, "would unfold"),
+    "a text without end": (endless_text, "'host' is not text"),
     "group": (group_instead, "not of the type"),
     "objects": (replace_dataset("marks", shape=(1,), dtype=h5py.string_dtype(), maxshape=(None,)), "not of the type"),
     "floats": (replace_dataset("acceleration", data=np.zeros((4000, 3)), maxshape=(None, 3)), "not of the type"),

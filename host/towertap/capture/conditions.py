@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import math
-import os
 import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any, Self
 
+from towertap.capture.whole_file import whole_file
 from towertap.errors import CallError, CaptureError
 
 LONGEST_TEXT = 2000
@@ -87,9 +87,9 @@ def write_sidecar(raw_path: Path, conditions: Conditions, **host: Any) -> Path:
     (the box's hello, used when the raw bytes hold none).
     """
     path = sidecar_path(raw_path)
-    part = path.with_name(path.name + ".part")
-    part.write_text(json.dumps({"conditions": conditions.to_dict(), **host}, indent=1, allow_nan=False) + "\n", "utf-8")
-    os.replace(part, path)
+    text = json.dumps({"conditions": conditions.to_dict(), **host}, indent=1, allow_nan=False)
+    with whole_file(path) as part:
+        part.write_text(text + "\n", "utf-8")
     return path
 
 

@@ -139,11 +139,16 @@ class _Assembly:
         hello = frame.data
         settings = ("odr_hz", "accel_range_g", "gyro_range_dps")
         running = hello.get("running") is True  # a box that does not run has no settings to tell
-        told_before = self._continuity.rows and self._hello.get("running") is True
-        if running and told_before and any(hello.get(key) != self._hello.get(key) for key in settings):
+        told_before = self._hello.get("running") is True
+        if (
+            running
+            and told_before
+            and self._continuity.rows
+            and any(hello.get(key) != self._hello.get(key) for key in settings)
+        ):
             raise CaptureError("the raw recording changes rate or range on its way: record each setting on its own")
         self._continuity.hello(hello, int(frame.headers["first_sample"][0]))
-        if running or not self._continuity.rows:
+        if running or not told_before:
             self._hello = hello
 
     def finish(self, raw_path: Path) -> dict[str, Any]:

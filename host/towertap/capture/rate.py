@@ -65,7 +65,7 @@ def fit_rate(newest: np.ndarray, clock_us: np.ndarray, stretch: np.ndarray) -> R
     if len(newest) < FEWEST_FRAMES:
         return None
     _, group = np.unique(stretch, return_inverse=True)
-    x = _centred(newest - newest[0].astype(float), group, np.ones(len(newest)))
+    x = _centred((newest - newest[0]).astype(float), group, np.ones(len(newest)))
     y = _centred((clock_us - clock_us[0]).astype(float), group, np.ones(len(newest)))
     if not x.any():
         return None

@@ -14,9 +14,14 @@ from towertap.errors import CaptureError
 NAME = "towertap capture"
 MAJOR, MINOR = 1, 0
 LARGEST_CHUNK_BYTES = 16 * 2**20
+LARGEST_TEXT_BYTES = 2**24
 LARGEST_TABLE_ROWS = 1_000_000
 BEST_DEFLATE_RATIO = 1032
 """Deflate cannot shrink data further (RFC 1951: 258 bytes in two bits): more is a declared shape with nothing in it."""
+WORST_DEFLATE_RATIO = 1.01
+"""Deflate lengthens data by less than this, a few bytes apart: a longer chunk would unfold to more than it declares."""
+FILTERS = {h5py.h5z.FILTER_DEFLATE, h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER_FLETCHER32}
+"""Those that every HDF5 has; any other would have a plug-in loaded."""
 
 
 @dataclass(frozen=True)
@@ -169,7 +174,8 @@ def _validate_attribute(file: h5py.File, entry: Attribute) -> None:
             raise CaptureError("an HDF5 file, but not a towertap capture; make one with 'towertap decode RAW'")
         raise CaptureError(f"damaged capture: attribute '{entry.name}' is missing; decode the raw recording again")
     held = file.attrs.get_id(entry.name)
-    if held.shape != _SHAPES[entry.kind] or held.dtype.kind not in _KINDS[entry.kind]:
+    fits = held.shape == _SHAPES[entry.kind] and held.dtype.kind in _KINDS[entry.kind]
+    if not fits or held.dtype.itemsize > LARGEST_TEXT_BYTES:
         raise CaptureError(
             f"damaged capture: attribute '{entry.name}' is not {entry.kind}; decode the raw recording again"
         )
@@ -184,14 +190,32 @@ def _validate_dataset(file: h5py.File, entry: Dataset) -> None:
     held = file[entry.name]
     if not isinstance(held, h5py.Dataset) or held.dtype != entry.dtype:
         raise CaptureError(f"damaged capture: /{entry.name} is not of the type that the schema says")
+    if held.is_virtual or held.external:
+        raise CaptureError(f"refused: /{entry.name} has its data in another file, and a capture stands for itself")
     tail = (entry.columns,) if entry.columns else ()
     if held.ndim != 1 + len(tail) or held.shape[1:] != tail or held.chunks is None:
         raise CaptureError(f"damaged capture: /{entry.name} is not of the shape that the schema says")
-    if held.is_virtual or held.external:
-        raise CaptureError(f"refused: /{entry.name} has its data in another file, and a capture stands for itself")
-    chunk_bytes = int(np.prod(held.chunks, dtype=float)) * held.dtype.itemsize
-    possible = held.id.get_storage_size() * BEST_DEFLATE_RATIO + chunk_bytes
-    if chunk_bytes > LARGEST_CHUNK_BYTES or held.shape[0] * int(np.prod(tail)) * held.dtype.itemsize > possible:
-        raise CaptureError(f"refused: /{entry.name} declares more data than the file can hold")
     if not entry.is_long and held.shape[0] > LARGEST_TABLE_ROWS:
         raise CaptureError(f"refused: /{entry.name} has {held.shape[0]} rows, more than any drive makes")
+    _validate_storage(held)
+
+
+def _validate_storage(held: h5py.Dataset) -> None:
+    """Hold the stored bytes to what they declare, so that reading a block takes the memory of a block."""
+    creation = held.id.get_create_plist()
+    if not {creation.get_filter(k)[0] for k in range(creation.get_nfilters())} <= FILTERS:
+        raise CaptureError(f"refused: {held.name} is packed by another filter than deflate, shuffle and checksum")
+    chunk_bytes = int(np.prod(held.chunks, dtype=float)) * held.dtype.itemsize
+    possible = held.id.get_storage_size() * BEST_DEFLATE_RATIO + chunk_bytes
+    declared = int(np.prod(held.shape, dtype=object)) * held.dtype.itemsize
+    longest_stored = 0
+
+    def look(chunk: h5py.h5d.StoreInfo) -> None:
+        nonlocal longest_stored
+        longest_stored = max(longest_stored, chunk.size)
+
+    held.id.chunk_iter(look)
+    if longest_stored > chunk_bytes * WORST_DEFLATE_RATIO + 1000:
+        raise CaptureError(f"refused: {held.name} has a chunk that would unfold to more than it declares")
+    if chunk_bytes > LARGEST_CHUNK_BYTES or declared > possible:
+        raise CaptureError(f"refused: {held.name} declares more data than the file can hold")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from contextlib import ExitStack
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -12,6 +13,7 @@ import h5py
 import numpy as np
 
 from towertap.capture import schema
+from towertap.capture.whole_file import whole_file
 from towertap.errors import CaptureError
 
 BLOCK_CHUNKS = 16
@@ -23,37 +25,36 @@ class CaptureWriter:
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        self._part = path.with_name(path.name + ".part")
+        self._cleanup = ExitStack()
         self._waiting: dict[str, np.ndarray] = {}
         self._fill = {entry.name: 0 for entry in schema.DATASETS}
 
     def __enter__(self) -> Self:
-        try:
-            self.file = h5py.File(self._part, "w", libver=("v110", "v110"))
-        except OSError as error:
-            why = os.strerror(error.errno) if error.errno else "no place for a file"
-            raise CaptureError(f"{self._path}: cannot be written ({why}); give another place for the capture") from None
-        schema.create(self.file)
-        for entry in schema.DATASETS:
-            tail = (entry.columns,) if entry.columns else ()
-            self._waiting[entry.name] = np.empty((BLOCK_CHUNKS * entry.chunk_rows, *tail), entry.dtype)
+        with ExitStack() as cleanup:
+            part = cleanup.enter_context(whole_file(self._path))
+            try:
+                self.file = cleanup.enter_context(h5py.File(part, "w", libver=("v110", "v110")))
+            except OSError as error:
+                why = os.strerror(error.errno) if error.errno else "no place for a file"
+                raise CaptureError(
+                    f"{self._path}: cannot be written ({why}); give another place for the capture"
+                ) from None
+            schema.create(self.file)
+            for entry in schema.DATASETS:
+                tail = (entry.columns,) if entry.columns else ()
+                self._waiting[entry.name] = np.empty((BLOCK_CHUNKS * entry.chunk_rows, *tail), entry.dtype)
+            self._cleanup = cleanup.pop_all()
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        try:
-            if kind is None:
+        if kind is None:
+            with self._cleanup:
                 self.flush()
                 schema.validate(self.file)
-            self.file.close()
-            if kind is None:
-                with self._part.open("rb+") as file:
-                    os.fsync(file.fileno())
-                os.replace(self._part, self._path)
-        finally:
-            self.file.close()
-            self._part.unlink(missing_ok=True)
+        else:
+            self._cleanup.__exit__(kind, error, trace)
 
     def append(self, name: str, rows: np.ndarray) -> None:
         """Add rows to the dataset `name`; they are cast to its type."""
