@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from scipy import signal
-from towertap.demo.road import BAND_CYCLE_M, ROADS, STEP_M, bends, patches, roughness, surface, under_tyre
+from towertap.demo.road import BAND_CYCLE_M, LENGTH_M, ROADS, STEP_M, bends, patches, roughness, surface, under_tyre
 
 # ISO 8608:2016, from memory (also in public literature): Gd(n0) at n0 = 0.1 cycle/m, geometric means in m³, waviness 2;
 # neighbouring classes meet at the factor 2.
@@ -33,7 +33,7 @@ def test_a_profile_holds_nothing_outside_its_band():
 
 @pytest.mark.parametrize("road", ROADS, ids=lambda road: road.name)
 def test_every_road_keeps_within_the_classes_said(road):
-    n, density = displacement_density(surface(road, 5000.0))
+    n, density = displacement_density(surface(road, length_m=5000.0))
     fit = (n > 0.06) & (n < 2.8)  # the standard's own band ends at 2.83 cycle/m
     gd_n0 = np.exp(np.mean(np.log(density[fit] * (n[fit] / 0.1) ** 2)))
     classes = CLASSES[road.name]
@@ -41,14 +41,14 @@ def test_every_road_keeps_within_the_classes_said(road):
 
 
 def test_the_roads_go_from_rough_to_smooth():
-    figures = [np.diff(surface(road, 2000.0)).std() for road in ROADS]
+    figures = [np.diff(surface(road, length_m=2000.0)).std() for road in ROADS]
     assert figures[0] > 1.5 * figures[1] > 2.25 * figures[2]
 
 
 def test_a_road_is_the_same_for_every_pass_and_the_line_driven_is_a_small_part_of_it():
     lane = ROADS[0]
-    assert np.array_equal(surface(lane, 200.0), surface(lane, 200.0))
-    one, two = (surface(lane, 200.0, line=np.random.default_rng(seed)) for seed in (1, 2))
+    assert np.array_equal(surface(lane), surface(lane))
+    one, two = (surface(lane, line=np.random.default_rng(seed)) for seed in (1, 2))
     assert not np.array_equal(one, two)
     assert np.corrcoef(np.diff(one), np.diff(two))[0, 1] > 0.9
 
@@ -75,6 +75,6 @@ def test_the_tyre_rounds_an_edge_over_twice_its_contact_length():
 def test_the_moor_road_winds_and_the_bypass_does_not():
     lateral = {}
     for road in ROADS:
-        lateral[road.name] = np.abs(bends(road, 400.0)(np.arange(400.0))) * (road.speed_kmh / 3.6) ** 2
+        lateral[road.name] = np.abs(bends(road)(np.arange(LENGTH_M))) * (road.speed_kmh / 3.6) ** 2
     assert 1.5 < lateral["moor-road"].max() < 4.0
     assert max(lateral["bypass"].max(), lateral["quarry-lane"].max()) < 1.0

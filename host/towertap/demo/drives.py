@@ -98,12 +98,13 @@ def motions(drives: Sequence[Drive], seconds: float) -> NDArray[np.float64]:
     courses = [_course(drive, corner, time_s) for drive, corner in zip(drives, corners, strict=True)]
     point_ms2, body_m_s = shake(corners, np.stack([push for push, _ in courses], axis=1), RATE_HZ)
     moved = np.stack([motion for _, motion in courses])
+    del courses  # as large again
     moved[:, :, 0] += point_ms2[:, :, 0].T
     moved[:, :, 1] += TOE_SHARE * point_ms2[:, :, 0].T
     moved[:, :, 2] += point_ms2[:, :, 1].T
     moved[:, :, 4] = body_m_s.T / WHEELBASE_M  # the rear rising about the front axle: nose down is positive
-    chip = parse_mounting(MOUNTING)
-    return np.concatenate([moved[:, :, :3] @ chip, moved[:, :, 3:] @ chip], axis=2)
+    vehicle_from_chip = parse_mounting(MOUNTING)
+    return (moved.reshape(*moved.shape[:2], 2, 3) @ vehicle_from_chip).reshape(moved.shape)
 
 
 def _course(
@@ -114,9 +115,7 @@ def _course(
     aimed_m_s = drive.road.speed_kmh / 3.6
     speed = aimed_m_s * (rng.normal(1.0, 0.015) + 0.012 * _wander(time_s, rng)) * _pull_away(time_s, aimed_m_s)
     place = rng.uniform(1.0, 3.0) + cumulative_trapezoid(speed, time_s, initial=0.0)
-    # The road is as long for every pass, or it would not be the same road.
-    length_m = 1.1 * aimed_m_s * time_s[-1] + 10.0
-    height = under_tyre(surface(drive.road, length_m, line=rng))
+    height = under_tyre(surface(drive.road, line=rng))
     slope = height.derivative()(place) - height.derivative()(place[0])  # the car at rest is at rest
     wheel_n = corner.sprung_kg * GRAVITY_MS2
     push = np.column_stack(
@@ -125,7 +124,7 @@ def _course(
             corner.tyre_n_m * (height(place) - height(place[0])) + corner.tyre_damping_ns_m * speed * slope,
         ]
     )
-    yaw = speed * bends(drive.road, length_m)(place)
+    yaw = speed * bends(drive.road)(place)
     firing_hz = np.maximum(IDLE_HZ, ENGINE_HZ * speed / aimed_m_s)
     moved = np.zeros((len(time_s), 6))
     moved[:, 0] = np.gradient(speed, time_s)

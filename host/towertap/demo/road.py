@@ -18,6 +18,9 @@ BAND_CYCLE_M = (0.01, 10.0)
 STEP_M = 0.01
 """Spacing of the points of a profile."""
 
+LENGTH_M = 700.0
+"""Length of every road: half a minute on the fastest, with some to spare."""
+
 LINE_SHARE = 0.2
 """What part of the roughness' amplitude differs between two passes that do not follow quite the same line."""
 
@@ -73,7 +76,7 @@ def patches(edge_m: float, patch_length_m: float, length_m: float, rng: np.rando
     return heights[np.searchsorted(ends, np.arange(round(length_m / STEP_M)) * STEP_M)]
 
 
-def surface(road: Road, length_m: float, line: np.random.Generator | None = None) -> NDArray[np.float64]:
+def surface(road: Road, line: np.random.Generator | None = None, length_m: float = LENGTH_M) -> NDArray[np.float64]:
     """Return the road's surface, heights in metres, one every STEP_M; the same for every call without `line`.
 
     No two passes follow one line: with `line`, LINE_SHARE of the roughness' amplitude is that pass's own.
@@ -97,12 +100,12 @@ def under_tyre(heights: NDArray[np.float64], contact_m: float = 0.10) -> PPoly:
     return CubicSpline(np.arange(len(felt)) * STEP_M, felt)
 
 
-def bends(road: Road, length_m: float) -> PPoly:
+def bends(road: Road) -> PPoly:
     """Return the road's curvature along the distance, 1/m, positive to the left, the same for every call.
 
     One bend comes every `bend_length_m`; the tightest gives `bend_ms2` of lateral acceleration at the road's speed.
     """
     rng = np.random.default_rng(road.seed + 1)
-    knots = np.arange(0.0, length_m + 2 * road.bend_length_m, road.bend_length_m)
+    knots = np.arange(0.0, LENGTH_M + 2 * road.bend_length_m, road.bend_length_m)
     curvature = rng.uniform(-1.0, 1.0, len(knots)) * road.bend_ms2 / (road.speed_kmh / 3.6) ** 2
     return CubicSpline(knots, curvature)

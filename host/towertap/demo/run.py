@@ -105,6 +105,7 @@ def record_drive(folder: Path, drive: Drive, motion: NDArray[np.float64], **chan
         "crystal_ppm": -14.0,
         "latency_us": 300,
         "temperature_c": drive.air_temperature_c + 8.0,
+        "temperature_slope_c_per_min": 2.0,
         **changes,
     }
     raw = folder / f"{drive.name}.ttraw"

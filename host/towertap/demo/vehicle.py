@@ -26,7 +26,7 @@ class Bush:
     """A trailing-arm bush, alike in every radial direction: stiffness, loss factor (at 30 Hz) and radial free play."""
 
     stiffness_n_m: float
-    loss_factor: float = 0.15
+    loss_factor: float = 0.2
     play_m: float = 0.0
 
     @property
@@ -53,7 +53,7 @@ class Corner:
     point_stiff_n_m: float = 12e6
     point_soft_n_m: float = 4e6
     point_damping: float = 0.06  # of critical
-    point_angle: float = np.radians(35.0)  # the stiff direction, above the horizontal
+    point_angle: float = np.radians(20.0)  # the stiff direction, above the horizontal
 
     @property
     def arm_mass(self) -> NDArray[np.float64]:
