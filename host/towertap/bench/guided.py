@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-import queue
 import threading
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
 
 from towertap.box.naming import slug
 from towertap.box.port import Box, Settings
@@ -14,6 +16,9 @@ from towertap.box.recorder import Progress, RecordingSummary, record
 from towertap.capture.conditions import Conditions
 from towertap.capture.decode import decode_raw
 from towertap.errors import AnalysisError
+from towertap.wire.decoder import Decoder
+from towertap.wire.frames import FrameType
+from towertap.wire.layouts import FULL_SCALE_COUNTS, STANDARD_GRAVITY_MS2
 
 
 def record_at_bench(
@@ -23,25 +28,48 @@ def record_at_bench(
     settings: Settings,
     seconds: float,
     *,
-    on_progress: Callable[[Progress], None] | None = None,
+    on_progress: Callable[[Progress, Path], None] = lambda progress, raw_path: None,
     stop: threading.Event | None = None,
 ) -> Path:
     """Record from a greeted box into `folder` and decode; gives the capture's path.
 
-    The file is named after the box, what is measured, and the time. AnalysisError when nothing came.
+    The files are named after the box, what is measured, and the time. `on_progress` gets the raw file's path as well,
+    for whoever follows it. AnalysisError when nothing came.
     """
     folder.mkdir(parents=True, exist_ok=True)
     name = f"{slug(str(box.identity['serial']))}-{kind}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
+    raw_path = folder / f"{name}.ttraw"
     summary: RecordingSummary = record(
         box,
-        folder / f"{name}.ttraw",
+        raw_path,
         Conditions(notes=f"bench: {kind}"),
         settings,
         seconds=seconds,
-        on_progress=on_progress,
-        marks=queue.SimpleQueue(),
+        on_progress=lambda progress: on_progress(progress, raw_path),
         stop=stop,
     )
     if not summary.samples:
         raise AnalysisError(f"{summary.raw_path}: no samples came ({summary.ended}); check cable and box")
     return decode_raw(summary.raw_path, summary.raw_path.with_suffix(".h5"))
+
+
+class Follower:
+    """Reads what has come into a raw file since it last looked, as accelerations in m/s², chip axes."""
+
+    def __init__(self, path: Path, accel_range_g: float) -> None:
+        self._file = path.open("rb")
+        self._decoder = Decoder()
+        self._scale_ms2 = accel_range_g * STANDARD_GRAVITY_MS2 / FULL_SCALE_COUNTS
+
+    def new(self) -> NDArray[np.float64]:
+        """The samples (n, 3) since the last call; n may be 0."""
+        parts = [
+            frames.packets["acceleration"].reshape(-1, 3) * self._scale_ms2
+            for frames in self._decoder.feed(self._file.read())
+            if frames.kind == FrameType.SAMPLES
+        ]
+        return np.concatenate(parts) if parts else np.empty((0, 3))
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()

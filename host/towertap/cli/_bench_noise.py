@@ -13,8 +13,8 @@ from rich.table import Table
 from towertap.bench import records
 from towertap.bench.noise import UG_MS2, Noise, measure
 from towertap.capture.reading import open_capture
-from towertap.cli._bench_recording import for_record, record_now, recording_options
-from towertap.cli._outcome import Outcome, answers
+from towertap.cli._bench_recording import guided, record_now, recording_options
+from towertap.cli._outcome import Outcome, answers, plain
 from towertap.cli.check import MARKS
 from towertap.signals.metrics import METRICS
 
@@ -36,15 +36,20 @@ GUIDE = (
 @answers
 def noise(capture: Path | None, port: str | None, seconds: float | None, odr_hz: str, folder: Path | None) -> Outcome:
     """Record if need be, measure, draw, keep."""
-    path = capture or record_now("noise", GUIDE, port, seconds or SECONDS, odr_hz, folder)
+    path = capture or _record(port, seconds or SECONDS, odr_hz, folder)
     with open_capture(path) as opened:
         found = measure(opened)
-        record = records.record_of("noise", opened, for_record(found.data()))
+        record = records.record_of("noise", opened, plain(found.data()))
     kept = records.write(record, records.bench_folder(path, folder))
     figure = kept.with_suffix(".png")
     draw(found, record.subject, figure)
     data = {"capture": path, "record": kept, "figure": figure, "subject": record.subject.__dict__, **found.data()}
     return Outcome(data, _text(found, kept, figure), 0 if found.at_rest else 1)
+
+
+def _record(port: str | None, seconds: float, odr_hz: str, folder: Path | None) -> Path:
+    with guided(port, GUIDE) as box:
+        return record_now(box, "noise", seconds, odr_hz, folder)
 
 
 def draw(found: Noise, subject: records.Subject, path: Path) -> None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -11,22 +13,26 @@ import click
 from rich.progress import Progress as Bar
 
 from towertap.bench.guided import record_at_bench
-from towertap.box.port import Settings, open_box
+from towertap.box.port import Box, Settings, open_box
 from towertap.box.recorder import Progress
-from towertap.cli._outcome import console, plain
+from towertap.cli._outcome import console
 from towertap.cli.record import RATES_HZ
 
-PART_OF_DAY = 1e5
-"""Longest recording that is taken for meant, in seconds."""
+LONGEST_S = 1e5
+"""Longest recording that is taken for meant."""
 
 
 def recording_options(odr_hz: int) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
     """The options of a subcommand that records when no capture is given."""
     options = (
         click.option("--port", help="The box's serial port; found by greeting every port when not given."),
-        click.option("--seconds", type=click.FloatRange(1, PART_OF_DAY), help="Record for so long."),
+        click.option("--seconds", type=click.FloatRange(1, LONGEST_S), help="Record for so long."),
         click.option(
-            "--odr-hz", type=click.Choice([str(r) for r in RATES_HZ]), default=str(odr_hz), help="Samples a second."
+            "--odr-hz",
+            type=click.Choice([str(r) for r in RATES_HZ]),
+            default=str(odr_hz),
+            show_default=True,
+            help="Samples a second.",
         ),
         click.option(
             "--bench",
@@ -44,25 +50,35 @@ def recording_options(odr_hz: int) -> Callable[[Callable[..., Any]], Callable[..
     return add
 
 
-def record_now(kind: str, guide: str, port: str | None, seconds: float, odr_hz: str, folder: Path | None) -> Path:
-    """Say what to do, wait for Enter on a terminal, record, and give the capture's path."""
-    with open_box(port) as box, Bar(console=console, transient=True, disable=not console.is_terminal) as bar:
-        bar.console.print(f"Box {box.identity['serial']} with {box.identity.get('chip')} on {box.port}. {guide}")
+@contextmanager
+def guided(port: str | None, guide: str) -> Iterator[Box]:
+    """A greeted box, after saying what to do with it and, on a terminal, waiting for Enter."""
+    with open_box(port) as box:
+        console.print(f"Box {box.identity['serial']} with {box.identity.get('chip')} on {box.port}. {guide}")
         if sys.stdin.isatty():
-            bar.stop()
             click.prompt("Press Enter to begin", default="", show_default=False, prompt_suffix="", err=True)
-            bar.start()
+        yield box
+
+
+def record_now(
+    box: Box,
+    kind: str,
+    seconds: float,
+    odr_hz: str,
+    folder: Path | None,
+    *,
+    watch: Callable[[Progress, Path], str | None] = lambda progress, raw_path: None,
+    stop: threading.Event | None = None,
+) -> Path:
+    """Record with a bar and give the capture's path; `watch` may tell a person something meanwhile."""
+    with Bar(console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task("recording", total=seconds)
 
-        def show(progress: Progress) -> None:
+        def show(progress: Progress, raw_path: Path) -> None:
+            told = watch(progress, raw_path)
             bar.update(task, completed=progress.live.seconds)
+            if told:
+                bar.console.print(told, markup=False)
 
-        return record_at_bench(
-            box, folder or Path("bench"), kind, Settings(odr_hz=int(odr_hz)), seconds, on_progress=show
-        )
-
-
-def for_record(result: dict[str, Any]) -> dict[str, Any]:
-    """A result as a record holds it: plain numbers, lists and texts."""
-    made: dict[str, Any] = plain(result)
-    return made
+        settings = Settings(odr_hz=int(odr_hz))
+        return record_at_bench(box, folder or Path("bench"), kind, settings, seconds, on_progress=show, stop=stop)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from towertap.cli._bench_noise import noise
+from towertap.cli._bench_tumble import tumble
 
 
 @click.group(
@@ -15,5 +16,5 @@ def command() -> None:
     """The subcommands do the work."""
 
 
-for _one in (noise,):
+for _one in (noise, tumble):
     command.add_command(_one)

@@ -1,0 +1,177 @@
+"""Six-position calibration: offset, scale and cross-axis of an accelerometer from gravity on its six faces.
+
+reading = matrix @ truth + offset, in m/s². The diagonal of the matrix holds the scales, the rest the cross-axis terms,
+against the faces of the box on which it was laid. After the tumble tests of IEEE 1293, by least squares.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from towertap.bench.gravity import Gravity
+from towertap.bench.poses import FACES, Pose
+from towertap.bench.records import Record
+from towertap.errors import AnalysisError
+
+Array = NDArray[np.float64]
+
+CONFIDENCE = 0.95
+TAIL = 0.5 + CONFIDENCE / 2
+LARGEST_ERROR = 0.2
+"""A scale further than this from 1 is no calibration but a mistake (another range, a box that was moving)."""
+
+WORST_ANGLE_DEG = 1.0
+"""Placing worse than this is told: the cross-axis terms are then worth little."""
+
+
+@dataclass(frozen=True, eq=False)
+class Calibration:
+    """What six positions tell.
+
+    `offset_ms2` (3,), `matrix` (3, 3); `expanded_offset_ms2` and `expanded_matrix` are half the 95 % intervals,
+    gravity's part, `expanded_gravity` (of the scale), included. `residual_ms2` is the r.m.s. of what the fit leaves,
+    `angle_deg` the scatter of the placing that it amounts to.
+    """
+
+    offset_ms2: Array
+    matrix: Array
+    expanded_offset_ms2: Array
+    expanded_matrix: Array
+    expanded_gravity: float
+    residual_ms2: float
+    angle_deg: float
+    degrees_of_freedom: int
+    gravity: Gravity
+    poses: tuple[tuple[str, float], ...]
+    """Face and seconds of each."""
+
+    def data(self) -> dict[str, Any]:
+        """For JSON: the result of a calibration record."""
+        return {
+            "offset_ms2": self.offset_ms2,
+            "matrix": self.matrix,
+            "expanded": {
+                "confidence": CONFIDENCE,
+                "offset_ms2": self.expanded_offset_ms2,
+                "matrix": self.expanded_matrix,
+                "gravity_part": self.expanded_gravity,
+            },
+            "residual_ms2": self.residual_ms2,
+            "angle_deg": self.angle_deg,
+            "degrees_of_freedom": self.degrees_of_freedom,
+            "gravity": asdict(self.gravity),
+            "poses": [{"face": face, "seconds": seconds} for face, seconds in self.poses],
+        }
+
+
+def calibrate(poses: Sequence[Pose], gravity: Gravity) -> Calibration:
+    """Fit offset and matrix to poses that show every face at least once; AnalysisError says what is missing.
+
+    A box that leans by a small angle changes the reading along gravity in second order only, but those across it in
+    first. So offset and scale of an axis come from the poses along it, cross-axis terms from those across, and what
+    opposite faces disagree by tells how well the box was placed.
+    """
+    _refuse_gaps({pose.face for pose in poses})
+    g = gravity.value
+    faces = np.array([pose.direction for pose in poses])
+    means = np.array([pose.mean for pose in poses])
+    lengths = np.array([len(pose.windows) for pose in poses])
+    noise, noise_freedom = _noise_of_means(poses)
+
+    along = faces != 0
+    offset, scale, u_offset, u_scale = np.array(
+        [
+            _line(faces[along[:, i], i] * g, means[along[:, i], i], noise[i] / np.sqrt(lengths[along[:, i]]))
+            for i in range(3)
+        ]
+    ).T
+    matrix = np.diag(scale)
+    left = (means - offset) * ~along
+    counts = np.abs(faces).sum(axis=0)
+    cross = left.T @ faces / (g * counts) * (1 - np.eye(3))
+    matrix += cross
+    residual = left - faces @ cross.T * g
+    freedom = residual[~along].size - residual.shape[1] * 2
+    own = float(((~along).sum(axis=0) * u_offset**2).sum())  # of the offset, which all rows share
+    noise_of_mean = float(np.mean(noise**2) / lengths.mean())
+    lean = max((float((residual**2).sum()) - own) / freedom - noise_of_mean, 0.0) / g**2
+
+    # Squared angle by which the box leant, in the mean of each direction. It comes into the reading along gravity in
+    # second order, which shortens it in the mean by this part, and through the cross-axis terms in first.
+    matrix[np.diag_indices(3)] *= 1 + lean
+    leaning = (cross**2).sum(axis=1) * lean + lean**2
+    half_offset = _expanded(u_offset, noise_freedom, g * np.sqrt(leaning / counts), freedom)
+    half_scale = _expanded(u_scale, noise_freedom, np.sqrt(leaning / counts + 2 * lean**2 / freedom), freedom)
+    half_cross = _expanded(np.sqrt(noise_of_mean / counts) / g, noise_freedom, np.sqrt(lean / counts), freedom)
+    of_gravity = float(stats.norm.ppf(TAIL) * gravity.uncertainty / g)
+    half_matrix = np.tile(half_cross, (3, 1))
+    np.fill_diagonal(half_matrix, np.hypot(half_scale, of_gravity * scale))
+    if np.abs(matrix - np.eye(3)).max() > LARGEST_ERROR:
+        raise AnalysisError("the readings do not look like gravity on six faces: check range and repeat the positions")
+    return Calibration(
+        offset,
+        matrix,
+        half_offset,
+        half_matrix,
+        of_gravity,
+        float(np.sqrt((residual**2).sum() / residual[~along].size)),
+        float(np.rad2deg(np.sqrt(lean))),
+        freedom,
+        gravity,
+        tuple((pose.face, pose.seconds) for pose in poses),
+    )
+
+
+def apply(record: Record, acceleration: Array) -> Array:
+    """Accelerations (n, 3) in m/s², chip axes, corrected by a calibration record: truth from reading."""
+    offset, matrix = np.array(record.result["offset_ms2"]), np.array(record.result["matrix"])
+    corrected: Array = np.linalg.solve(matrix, (acceleration - offset).T).T
+    return corrected
+
+
+def scale_uncertainty(record: Record, rotation: Array) -> Array:
+    """Half the 95 % interval of the scale along each vehicle axis (3,), as a part of 1; vehicle = rotation @ chip.
+
+    For absolute figures only: a ratio of two figures of the same box does not have it.
+    """
+    scale: Array = np.diag(np.array(record.result["expanded"]["matrix"]))
+    part: Array = np.sqrt(np.asarray(rotation) ** 2 @ scale**2)
+    return part
+
+
+def _refuse_gaps(seen: set[str]) -> None:
+    missing = [face for face in FACES if face not in seen]
+    if missing:
+        told = ", ".join(face for face in FACES if face in seen) or "none"
+        raise AnalysisError(
+            f"faces up that were seen: {told}; missing: {', '.join(missing)}. Offset and scale of an axis can only be "
+            f"told apart with both of its faces: lay the box still on each for some seconds more"
+        )
+
+
+def _noise_of_means(poses: Sequence[Pose]) -> tuple[Array, int]:
+    """Standard deviation (3,) of the mean of a window about its pose, and its degrees of freedom."""
+    squares = sum(((pose.windows - pose.mean) ** 2).sum(axis=0) for pose in poses)
+    freedom = sum(len(pose.windows) - 1 for pose in poses)
+    return np.sqrt(squares / freedom), freedom
+
+
+def _line(x: Array, y: Array, u: Array) -> tuple[float, float, float, float]:
+    """Intercept and slope of y over x, each point with its standard uncertainty, and theirs."""
+    design = np.stack([np.ones_like(x), x], axis=1) / u[:, None]
+    covariance = np.linalg.inv(design.T @ design)
+    intercept, slope = covariance @ design.T @ (y / u)
+    return intercept, slope, np.sqrt(covariance[0, 0]), np.sqrt(covariance[1, 1])
+
+
+def _expanded(u_noise: Array, noise_freedom: int, u_placing: Array, placing_freedom: int) -> Array:
+    """Half the interval at CONFIDENCE of the sum of two effects, by the Welch–Satterthwaite formula (GUM, G.4)."""
+    freedom = (u_noise**2 + u_placing**2) ** 2 / (u_noise**4 / noise_freedom + u_placing**4 / placing_freedom)
+    half: Array = stats.t.ppf(TAIL, freedom) * np.hypot(u_noise, u_placing)
+    return half
