@@ -43,9 +43,13 @@ DEFAULTS = {
     "offset_counts": [0, 0, 0],
     "scale_error": [0, 0, 0],
     "latency_us": 0,
+    "self_test_codes": [105, 98, 121, 140, 133, 146],
     "serial": "0000000000000001",
     "faults": [],
 }
+
+
+COLUMNS = ("x", "y", "z", "gx", "gy", "gz")  # the axes' names in faults: accelerometer, gyroscope
 
 
 class Reset(BaseException):
@@ -74,7 +78,8 @@ class Board:
                 config["oscillator_ppm"],
                 round(config["temperature_c"] * 1000),
                 round(config["temperature_slope_c_per_min"] * 1000),
-            )
+            ),
+            config["self_test_codes"],
         )
         self.now_ps = 0
         self.link_faults = []  # for the link: what is due from now on
@@ -170,8 +175,9 @@ class Board:
             chip.identity = fault.get("value", 0x44)
         elif name == "stuck_axis":
             chip.run_to(self.now_ps)
-            axis = fault.get("axis", "z")
-            chip.sampler.path.stick("xyz".index(axis) if isinstance(axis, str) else axis)
+            chip.sampler.path.stick(COLUMNS.index(fault.get("axis", "z")))
+        elif name == "self_test_weak":
+            chip.sampler.path.weaken(COLUMNS.index(fault.get("axis", "z")), fault.get("percent", 30))
         elif name == "bus_error":
             chip.deaf = fault.get("count", 1)
         elif name == "fifo_overflow":  # the processor is busy until exactly so many samples are lost

@@ -1,4 +1,4 @@
-"""The chip's FIFO: 2048 bytes of packets in a ring (data sheet DS-000347 rev 1.6, section 6)."""
+"""The chip's FIFO: 2048 bytes of packets in a ring (data sheet DS-000347, section 6)."""
 
 import micropython
 from micropython import const

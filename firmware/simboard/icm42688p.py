@@ -1,7 +1,8 @@
 """A register-level model of the ICM-42688-P on SPI: bus, registers, FIFO and interrupt pin.
 
-Source: TDK InvenSense data sheet DS-000347 revision 1.6; the section or table stands beside each fact. Where the sheet
-is silent: the lost-packet counter counts on, wraps at 2^16, and is cleared when the FIFO is flushed.
+Source: TDK InvenSense data sheet DS-000347 revision 1.6, as public headers and drivers carry it; the section or table
+stands beside each fact. Where the sheet is silent: the lost-packet counter counts on, wraps at 2^16, and is cleared
+when the FIFO is flushed.
 """
 
 from micropython import const
@@ -22,7 +23,7 @@ _FULL = const(0x02)
 class ICM42688P:
     """The chip. Times are picoseconds of true time; `on_edge(chip)` is called when INT1 becomes active."""
 
-    def __init__(self, make_sampler):
+    def __init__(self, make_sampler, self_test_codes):
         self.identity = 0x47
         self.on_edge = None
         self.started_ps = NEVER  # when the FIFO last began to stream
@@ -31,6 +32,7 @@ class ICM42688P:
         self.fifo = Fifo()
         self._writable = reg.writable_map()
         self._registers = bytearray(reg.N_REGISTERS)
+        self._self_test_codes = self_test_codes
         self.sampler = make_sampler(self._registers)
         self._now_ps = 0
         self._ready_ps = 0
@@ -38,7 +40,7 @@ class ICM42688P:
         self._reset()
 
     def _reset(self):
-        reg.reset_values(self._registers)
+        reg.reset_values(self._registers, self._self_test_codes)
         self.fifo.flush()
         self.sampler.switch_off()
         self.asserted = False  # INT1, when latched

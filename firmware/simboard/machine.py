@@ -117,8 +117,8 @@ def idle():
 
 
 def reset():
-    """Start again, as from power-on (the rp2 port would call it a watchdog's reset, since it uses the watchdog)."""
-    raise Reset(PWRON_RESET)
+    """Start again by way of the watchdog, as the rp2 port does, so that the cause is the watchdog's."""
+    raise Reset(WDT_RESET)
 
 
 def reset_cause():

@@ -1,7 +1,7 @@
 """The ICM-42688-P's register map: names, reset values and what may be written.
 
-Source: TDK InvenSense data sheet DS-000347 revision 1.6, section 13 (register maps) and from 14 on (one section a
-bank). Factory-trimmed registers, which differ from chip to chip, read 0 here.
+Source: TDK InvenSense data sheet DS-000347 revision 1.6, as public headers and drivers carry it: section 13 (register
+maps) and from 14 on (one section a bank). Of what the factory trims, only the self-test codes are modelled.
 """
 
 from micropython import const
@@ -33,13 +33,16 @@ INT_CONFIG1 = const(0x64)
 INT_SOURCE0 = const(0x65)
 FIFO_LOST_PKT0 = const(0x6C)
 FIFO_LOST_PKT1 = const(0x6D)
+SELF_TEST_CONFIG = const(0x70)
 WHO_AM_I = const(0x75)
 REG_BANK_SEL = const(0x76)
 
 # Banks 1 and 2 (sections 15 and 16): an address is bank × 128 + register
 GYRO_CONFIG_STATIC2 = const(0x80 + 0x0B)
 GYRO_CONFIG_STATIC3 = const(0x80 + 0x0C)
+XG_ST_DATA = const(0x80 + 0x5F)
 ACCEL_CONFIG_STATIC2 = const(0x100 + 0x03)
+XA_ST_DATA = const(0x100 + 0x3B)
 
 # Bank, first register, reset values from there on; r: read only.
 _WRITABLE = (
@@ -72,13 +75,19 @@ _READ_ONLY = (
 N_REGISTERS = const(5 * 128)
 
 
-def reset_values(registers):
-    """Fill `registers` (N_REGISTERS bytes) with the values after power-on or soft reset."""
+def reset_values(registers, self_test_codes):
+    """Fill `registers` (N_REGISTERS bytes) with the values after power-on or soft reset.
+
+    `self_test_codes` are the factory's for x, y, z of the accelerometer, then of the gyroscope.
+    """
     for i in range(N_REGISTERS):
         registers[i] = 0
     for bank, first, values in _WRITABLE + _READ_ONLY:
         for i in range(len(values)):
             registers[bank * 128 + first + i] = values[i]
+    for i in range(3):
+        registers[XA_ST_DATA + i] = self_test_codes[i]
+        registers[XG_ST_DATA + i] = self_test_codes[3 + i]
 
 
 def writable_map():

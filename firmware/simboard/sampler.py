@@ -1,7 +1,7 @@
 """The chip's two sensors: when samples are due, how registers shape them, and how they are put into packets.
 
-Source: TDK InvenSense data sheet DS-000347 revision 1.6. Where the sheet is silent: a sensor's samples are invalid
-(−32768) during its start-up time.
+Source: TDK InvenSense data sheet DS-000347 revision 1.6, as public headers and drivers carry it. Where the sheet is
+silent: a sensor's samples are invalid (−32768) during its start-up time.
 """
 
 from micropython import const
@@ -63,6 +63,7 @@ class Sampler:
             2000 * _DEGREE_URAD / (1 << (gyro >> 5)),
             self._filters(reg.GYRO_CONFIG_STATIC3, 0, 0, odr_hz),
         )
+        self._self_test(registers[reg.SELF_TEST_CONFIG])
         if odr_hz != self.odr_hz:
             self._odr_changed = 3 if self.odr_hz else 0
             self.odr_hz = odr_hz
@@ -70,6 +71,13 @@ class Sampler:
             self.next_ps = now_ps + self.period_ps
             self._stamp_step = 64000000 // odr_hz
             self._stamp += self._stamp_step
+
+    def _self_test(self, enabled):
+        """Excite the axes that SELF_TEST_CONFIG names: bits 0–2 gyroscope, 3–5 accelerometer, whose power is bit 6."""
+        powered = enabled & 0x40
+        if enabled & 0x38 and not powered:
+            remark("the accelerometer's self-test has no power: ACCEL_ST_POWER is 0")
+        self.path.excite((enabled >> 3 & 7 if powered else 0) | (enabled & 7) << 3)
 
     def _filters(self, at, shift, nibble, odr_hz):
         """Anti-alias bandwidth, user filter's bandwidth and order of a sensor (sections 5.3, 5.5)."""

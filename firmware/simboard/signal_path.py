@@ -1,6 +1,6 @@
 """From motion to counts: white noise, anti-alias filter, user-interface filter, decimation, scale, full scale.
 
-Everything runs at the chip's internal rate of 32 kHz (data sheet DS-000347 rev 1.6, section 5: the signal path before
+Everything runs at the chip's internal rate of 32 kHz (data sheet DS-000347, section 5: the signal path before
 decimation) in 64-bit integers, so it needs a 64-bit MicroPython (the unix port) or CPython; both give the same bytes.
 """
 
@@ -19,6 +19,10 @@ _CLIP = const(0x10000000)  # the front end: ±27 g, ±15 000 °/s, so that produ
 # Noise density, data sheet tables 1 and 2: 70 µg/√Hz and 2.8 mdps/√Hz.
 ACCELEROMETER_NOISE = 70e-6 * GRAVITY_UMS2
 GYROSCOPE_NOISE = 2.8e-3 * math.pi / 180 * 1e6
+# What the self-test adds for a factory code of 1, each further step 1 % more: 2620 counts at ±2 g and at ±250 °/s (the
+# maker's public drivers). The sheet is silent on its sign, and on a chip without a code: here it is that of code 120.
+ACCELEROMETER_TEST = 2620 / 32768 * 2 * GRAVITY_UMS2
+GYROSCOPE_TEST = 2620 / 32768 * 250 * math.pi / 180 * 1e6
 _BYTES_SIGMA = math.sqrt((65536 - 1) / 3)  # standard deviation of the sum of four random bytes
 
 # One axis: an array of 64-bit integers.
@@ -35,7 +39,8 @@ _SCALE = const(18)  # counts = (value × SCALE >> SHIFT) + OFFSET
 _SHIFT = const(19)
 _OFFSET = const(20)
 _LAST = const(21)  # the last sample, counts
-_WORDS = const(22)
+_PUSH = const(22)  # what the self-test adds, in µm/s² or µrad/s
+_WORDS = const(23)
 
 _UNIT = const(0x2000000)  # filter coefficients have 25 fractional bits, signals 8
 
@@ -51,6 +56,7 @@ class SignalPath:
         self._internal_hz = INTERNAL_HZ * (1 + config["oscillator_ppm"] * 1e-6)
         self._stuck = -1
         self._axes = [_new_axis(column, config["seed"]) for column in range(6)]
+        self._push = [_self_test_push(column, code) for column, code in enumerate(config["self_test_codes"])]
 
     def configure(self, odr_hz, full_scale_ums2, accelerometer_filters, full_scale_urads, gyroscope_filters):
         """Set both sensors at one rate; filters are (anti-alias Hz, user filter Hz and its order), 0 Hz for none."""
@@ -83,6 +89,15 @@ class SignalPath:
         self._axes[column][_SCALE] = 0
         self._axes[column][_OFFSET] = self._axes[column][_LAST]
 
+    def excite(self, columns):
+        """Let the self-test push the columns whose bits are set, and no others."""
+        for column in range(6):
+            self._axes[column][_PUSH] = self._push[column] if columns >> column & 1 else 0
+
+    def weaken(self, column, percent):
+        """Let the self-test push a column with so much of its strength only."""
+        self._push[column] = self._push[column] * percent // 100
+
     def restart(self):
         """Begin the motion again, the filters settled on its first row."""
         row = self._motion.rewind()
@@ -105,6 +120,12 @@ class SignalPath:
                 _sample(axis, self._motion.rows, packets, first, fit, big_endian)
             first += fit
             n -= fit
+
+
+def _self_test_push(column, code):
+    """What the self-test adds to a column, in µm/s² or µrad/s; y is pushed the other way."""
+    strength = (GYROSCOPE_TEST if column > 2 else ACCELEROMETER_TEST) * 1.01 ** ((code or 120) - 1)
+    return round(-strength if column % 3 == 1 else strength)
 
 
 def _second_order(axis, at, bandwidth_hz, damping):
@@ -178,6 +199,7 @@ def _sample(axis, rows, packets, first: int, n: int, big_endian: int):
     shift = int(axis[19])
     half = (1 << shift) >> 1
     offset = int(axis[20])
+    push = int(axis[22])
     at = first * 16 + 1 + column * 2
     row = 0
     x1 = 0
@@ -207,7 +229,7 @@ def _sample(axis, rows, packets, first: int, n: int, big_endian: int):
             r ^= r >> 17
             r ^= (r << 5) & 0xFFFFFFFF
             x = x1 + ((((((c3 * i) >> 16) + c2) * i >> 16) + c1) * i >> 17)
-            x += (((r & 255) + ((r >> 8) & 255) + ((r >> 16) & 255) + (r >> 24) - 510) * gain) >> 8
+            x += ((((r & 255) + ((r >> 8) & 255) + ((r >> 16) & 255) + (r >> 24) - 510) * gain) >> 8) + push
             if x > _CLIP:
                 x = int(_CLIP)
             elif x < -_CLIP:
