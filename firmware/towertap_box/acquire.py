@@ -72,7 +72,7 @@ class Box:
             line = self.link.line()
             if line:  # an empty one only ends what another program left half written
                 commands.obey(self, line)
-            elif not self.due:
+            elif not (self.due and self.running):
                 machine.idle()
         except Fault as fault:
             self.complain(fault)
@@ -107,10 +107,11 @@ class Box:
     def _count_lost(self):
         """Step the counter over the samples that the FIFO dropped, which are older than all that it still holds."""
         lost = self.sensor.lost()
-        self.flags |= OVERFLOWED if lost else OVERFLOWED | LOSS_UNKNOWN
-        self.overflows += 1
-        self.lost += lost
-        add(self.frames.first_sample, lost, 4)
+        if lost:  # else it was full to the last packet, and in time
+            self.flags |= OVERFLOWED
+            self.overflows += 1
+            self.lost += lost
+            add(self.frames.first_sample, lost, 4)
 
     def _recover(self, detail):
         """Report an error on the bus and set the chip up again; how many samples that cost is not known."""
@@ -168,6 +169,16 @@ class Box:
         self.frames.clock.lap()  # the first lap begins here
         self.running = True
         self.greet()
+
+    def self_test(self):
+        """Let the chip test itself and send what it found. Raises Fault when the chip is not there or gives nothing."""
+        result = sensors.find(self.bus).self_test()
+        self.frames.send(frame.SELF_TEST, result)
+        failed = [axis["axis"] for axis in result["axes"] if not axis["ok"]]
+        if failed:
+            self.complain(Fault("self_test_failed", "the chip answers wrongly on " + ", ".join(failed)))
+        elif not result["ok"]:
+            self.complain(Fault("self_test_failed", "the box was moved meanwhile; let it lie still and test it again"))
 
     def finish(self, reason):
         """Stop sampling and send the bye frame."""

@@ -17,7 +17,9 @@ def hello(box, request):
     box.greet()
     if box.restarted:
         box.restarted = False
-        box.complain(Fault("restarted_by_watchdog", "the watchdog, or on an RP2040 a restart, reset the box"))
+        box.complain(
+            Fault("restarted_by_watchdog", "the watchdog reset the box; an RP2 board says so after a restart, too")
+        )
 
 
 def start(box, request):
@@ -50,6 +52,13 @@ def stop(box, request):
     box.finish("stop")
 
 
+def self_test(box, request):
+    """Let the chip test itself, which takes about two seconds in which the box must lie still."""
+    if box.running:
+        raise Fault("bad_command", "self_test: not while sampling; stop first")
+    box.self_test()
+
+
 def restart(box, request):
     """Reset the processor, after a goodbye if there is a recording to end."""
     if box.running:
@@ -63,6 +72,7 @@ COMMANDS = {
     "mark": mark,
     "status": status,
     "stop": stop,
+    "self_test": self_test,
     "restart": restart,
 }
 

@@ -13,6 +13,7 @@ MARK = const(3)
 FAULT = const(4)
 STATUS = const(5)
 BYE = const(6)
+SELF_TEST = const(7)
 
 OVERFLOWED = const(0x01)
 LOSS_UNKNOWN = const(0x02)

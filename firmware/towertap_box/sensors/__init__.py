@@ -2,8 +2,8 @@
 
 A driver is a class with what it is (NAME, IDENTITY, LAYOUT of the wire format, PACKET in bytes) and what it can
 (WATERMARK, CAPACITY, RATES_HZ, ACCEL_RANGE_G, GYRO_RANGE_DPS), made of a bus. The loop calls `start`, then at every
-watermark `level` and `drain`, `lost` when `overflowed` is set, `is_set_up` and `temperature` once a second, and `stop`.
-All but `start`, `stop` and `lost` keep off the heap.
+watermark `level` and `drain`, `lost` when `overflowed` is set, `is_set_up` and `temperature` once a second, and `stop`;
+`self_test` when it is not sampling. All but `start`, `stop`, `lost` and `self_test` keep off the heap.
 """
 
 from ..fault import Fault

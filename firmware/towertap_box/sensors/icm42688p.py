@@ -1,6 +1,6 @@
 """Driver of the TDK InvenSense ICM-42688-P on SPI: set up, read back, and drained packet by packet from its FIFO.
 
-Facts from the data sheet DS-000347, revision 1.7, as public headers and drivers carry them; its section 14 has the
+Facts from the data sheet DS-000347, revision 1.6, as public headers and drivers carry them; its section 14 has the
 registers of bank 0, 15 those of bank 1 and 16 those of bank 2, under the names used here.
 """
 
@@ -10,6 +10,7 @@ import micropython
 from micropython import const
 
 from ..fault import Fault
+from . import icm42688p_self_test
 
 _READ = const(0x80)  # first bit of a transfer: 1 reads, 0 writes
 
@@ -92,35 +93,49 @@ class ICM42688P:
     def identify(cls, bus):
         """Return what the identity register says."""
         chip = cls(bus)
-        chip._write(_REG_BANK_SEL, 0)
-        return chip._read(_WHO_AM_I)[1]
+        chip.write(_REG_BANK_SEL, 0)
+        return chip.read(_WHO_AM_I)[1]
 
     def start(self, odr_hz):
-        """Reset and set up the chip, let it settle, and start its FIFO; raises Fault when a setting does not stick."""
+        """Make ready to record: ±2000 °/s and ±16 g, user-interface filters that leave the anti-alias filter its band.
+
+        Raises Fault when a setting does not stick.
+        """
+        self.begin(odr_hz, 0x00, 0x00, 0x00)
+
+    def self_test(self):
+        """Let the chip test itself and return the content of a self_test frame; Fault when it does not answer."""
+        return icm42688p_self_test.self_test(self)
+
+    def begin(self, odr_hz, gyro_range, accel_range, filters):
+        """Reset and set up the chip, let it settle, and start its FIFO; raises Fault when a setting does not stick.
+
+        The last three are bits of GYRO_CONFIG0 and ACCEL_CONFIG0, and GYRO_ACCEL_CONFIG0.
+        """
         self.stop()
         self._code, self.anti_alias_hz, delt, deltsqr, bitshift = _RATES[odr_hz]
         low, high = deltsqr & 0xFF, bitshift << 4 | deltsqr >> 8
-        self._set_up(
+        self.set_up(
             1,
             (_GYRO_CONFIG_STATIC2, 0xA0),  # anti-alias and notch filter on (the reset value)
             (_GYRO_CONFIG_STATIC3, delt),
             (_GYRO_CONFIG_STATIC4, low),
             (_GYRO_CONFIG_STATIC5, high),
         )
-        self._set_up(
+        self.set_up(
             2,
             (_ACCEL_CONFIG_STATIC2, delt << 1),  # anti-alias filter on
             (_ACCEL_CONFIG_STATIC3, low),
             (_ACCEL_CONFIG_STATIC4, high),
         )
-        self._set_up(
+        self.set_up(
             0,
             (_INTF_CONFIG0, 0x73),  # FIFO count in records; count and data big-endian; SPI only
-            (_GYRO_CONFIG0, self._code),  # ±2000 °/s
-            (_ACCEL_CONFIG0, self._code),  # ±16 g
-            (_GYRO_CONFIG1, 0x1A),  # UI filter of third order at half the rate: leaves the pass band to the
-            (_ACCEL_CONFIG1, 0x15),  # anti-alias filter and helps it above
-            (_GYRO_ACCEL_CONFIG0, 0x00),
+            (_GYRO_CONFIG0, gyro_range | self._code),
+            (_ACCEL_CONFIG0, accel_range | self._code),
+            (_GYRO_CONFIG1, 0x1A),  # UI filter of third order: at half the rate, which 0x00 below means, it leaves
+            (_ACCEL_CONFIG1, 0x15),  # the pass band to the anti-alias filter and helps it above
+            (_GYRO_ACCEL_CONFIG0, filters),
             (_TMST_CONFIG, 0x21),  # time stamps of 1 µs, without FSYNC
             (_FIFO_CONFIG1, 0x2F),  # packet 3; interrupt at every sample from the watermark on
             (_FIFO_CONFIG2, self.WATERMARK),
@@ -131,23 +146,23 @@ class ICM42688P:
             (_PWR_MGMT0, _LOW_NOISE),  # the last, as no register may be written for 200 µs after it
         )
         sleep_ms(_START_UP_MS)
-        self._set_up(0, (_FIFO_CONFIG, _STREAM))  # a FIFO that was bypassed until now starts empty
+        self.set_up(0, (_FIFO_CONFIG, _STREAM))  # a FIFO that was bypassed until now starts empty
         self._lost_before = self._lost_packets()
         self.overflowed = False
 
     def stop(self):
         """Reset the chip, which leaves it asleep."""
-        self._write(_REG_BANK_SEL, 0)
-        self._write(_DEVICE_CONFIG, _SOFT_RESET)
+        self.write(_REG_BANK_SEL, 0)
+        self.write(_DEVICE_CONFIG, _SOFT_RESET)
         for _ in range(10):
             sleep_ms(_RESET_MS)
-            if self._read(_INT_STATUS)[1] & _RESET_DONE and self._read(_PWR_MGMT0)[1] == 0:
+            if self.read(_INT_STATUS)[1] & _RESET_DONE and self.read(_PWR_MGMT0)[1] == 0:
                 return
         raise Fault("bus_error", "the chip does not come back from its reset")
 
     def level(self):
         """Return how many samples the FIFO holds, and keep in `overflowed` whether it has been full."""
-        answer = self._read(_INT_STATUS)
+        answer = self.read(_INT_STATUS)
         if answer[1] & _FIFO_FULL:
             self.overflowed = True
         return answer[2] << 8 | answer[3]
@@ -159,11 +174,11 @@ class ICM42688P:
 
     def is_set_up(self):
         """Tell whether the chip still samples as told, which after a dip of its supply it does not."""
-        answer = self._read(_PWR_MGMT0)  # GYRO_CONFIG0 and ACCEL_CONFIG0 follow
+        answer = self.read(_PWR_MGMT0)  # GYRO_CONFIG0 and ACCEL_CONFIG0 follow
         return answer[1] == _LOW_NOISE and answer[2] == self._code and answer[3] == self._code
 
     def lost(self):
-        """Return how many samples the FIFO has dropped since the last call; 0 when full but none counted.
+        """Return how many samples the FIFO has dropped since the last call: none when it was full to the last packet.
 
         The sheet does not say whether reading clears the counter, so two readings in a row decide: one that falls was
         cleared.
@@ -180,26 +195,35 @@ class ICM42688P:
 
     def temperature(self):
         """Return the temperature register, 16 bits: degrees Celsius = signed value / 132.48 + 25."""
-        answer = self._read(_TEMP_DATA1)
+        answer = self.read(_TEMP_DATA1)
         return answer[1] << 8 | answer[2]
 
+    def peek(self, bank, register):
+        """Return a copy of three registers of a bank."""
+        self.write(_REG_BANK_SEL, bank)
+        found = bytes(self.read(register)[1:])
+        self.write(_REG_BANK_SEL, 0)
+        return found
+
     def _lost_packets(self):
-        answer = self._read(_FIFO_LOST_PKT0)
+        answer = self.read(_FIFO_LOST_PKT0)
         return answer[1] | answer[2] << 8
 
-    def _set_up(self, bank, *settings):
-        self._write(_REG_BANK_SEL, bank)
+    def set_up(self, bank, *settings):
+        """Write (register, value) pairs of a bank, and read each back; raises Fault when one does not stick."""
+        self.write(_REG_BANK_SEL, bank)
         for register, value in settings:
-            self._write(register, value)
-            answer = self._read(register)[1]
+            self.write(register, value)
+            answer = self.read(register)[1]
             if answer != value:
                 detail = "register 0x%02x of bank %d reads 0x%02x, not 0x%02x as written"
                 raise Fault("bus_error", detail % (register, bank, answer, value))
 
-    def _write(self, register, value):
+    def write(self, register, value):
+        """Write one register of the bank selected."""
         self._bus.exchange(bytes((register, value)), bytearray(2))
 
-    def _read(self, register):
+    def read(self, register):
         """Return a buffer made once: a byte to skip, then `register` and the two after it."""
         self._command[0] = register | _READ
         self._bus.exchange(self._command, self._answer)
