@@ -24,6 +24,15 @@ def test_hello_is_read_from_the_box(stand_in):
         assert box.identity["serial"] == "e66"
 
 
+def test_a_box_that_knows_no_self_test_or_gives_none_is_told(stand_in):
+    with open_box(str(stand_in().path)) as box:
+        with pytest.raises(BoxError, match="knows no self-test; flash it anew"):
+            box.self_test()
+        box.identity["commands"] = ["self_test"]
+        with pytest.raises(BoxError, match="says nothing of it"):
+            box.self_test()
+
+
 def test_a_missing_port_is_named(monkeypatch):
     _ports(monkeypatch, "/dev/ttyACM7")
     with pytest.raises(BoxError, match=r"/dev/nothing: no such port; plug the box in .*ports here: /dev/ttyACM7"):

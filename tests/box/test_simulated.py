@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -249,6 +250,18 @@ def test_a_signal_that_cannot_be_played_is_refused_in_one_line(signal, rate_hz, 
 def test_an_unknown_fault_is_refused(fault):
     with pytest.raises(CallError, match="fault"):
         SimulatedBox(None, faults=[fault])
+
+
+def test_an_unknown_axis_is_refused():
+    with pytest.raises(CallError, match="no axis called 'w'"):
+        SimulatedBox(None, faults=[{"fault": "stuck_axis", "axis": "w"}])
+
+
+def test_a_system_without_terminals_is_told_so_in_one_line(monkeypatch):
+    """Windows: Python's library has neither termios nor, resting on it, tty."""
+    monkeypatch.setitem(sys.modules, "tty", None)
+    with pytest.raises(BoxError, match="run it on Linux, macOS or WSL"), SimulatedBox(None):
+        pass
 
 
 def test_an_unknown_setting_is_refused():

@@ -29,6 +29,7 @@ READ_TIMEOUT_S = 0.1
 READ_BYTES = 4096
 WRITE_TIMEOUT_S = 1.0
 ANSWER_TIMEOUT_S = 2.0
+SELF_TEST_TIMEOUT_S = 10.0
 LONGEST_MARK = 200
 """Characters of a mark's text as JSON: the wire's limit of 200 bytes, and inside that of a command."""
 
@@ -165,6 +166,17 @@ class Box:
                     self._unread = bytes(heard[int(frame.offsets[0]) :])
                     return self.identity
         raise BoxError(f"{self.port}: the box was greeted but does not start; unplug it, plug it in and try again")
+
+    def self_test(self, timeout_s: float = SELF_TEST_TIMEOUT_S) -> dict[str, Any]:
+        """Let the chip of the greeted box, which lies still, test itself; return its answer. BoxError if none comes."""
+        if "self_test" not in self.identity.get("commands", ()):
+            raise BoxError(f"{self.port}: the box's firmware knows no self-test; flash it anew with 'towertap flash'")
+        answers, *_ = self._converse(command_line({"do": "self_test"}), timeout_s)
+        for frame in answers:
+            if frame.kind == FrameType.SELF_TEST:
+                return frame.data
+        why = ", ".join(_reports(frame) for frame in answers if frame.kind == FrameType.FAULT) or "says nothing of it"
+        raise BoxError(f"{self.port}: no self-test, the box {why}; check the sensor and its wiring")
 
     def _converse(self, commands: bytes, timeout_s: float) -> tuple[list[Frames], int, HostTime, HostTime]:
         """Send commands and a mark; return the answers, and the box's clock at the mark between two times of the host.

@@ -9,7 +9,6 @@ import shutil
 import subprocess
 import sys
 import tempfile
-import tty
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
@@ -31,6 +30,7 @@ RATES_HZ = (10.0, 1e6)
 FAULTS: dict[str, dict[str, Any]] = {
     "wrong_identity": {"value": 0x44},
     "stuck_axis": {"axis": "z"},
+    "self_test_weak": {"axis": "z", "percent": 30},
     "fifo_overflow": {"lost": 37},
     "bus_error": {"count": 1},
     "lost_bytes": {"count": 100},
@@ -38,6 +38,9 @@ FAULTS: dict[str, dict[str, Any]] = {
     "reset": {},
 }
 """What can go wrong in a simulated box: name → its settings and their defaults."""
+
+AXES = ("x", "y", "z", "gx", "gy", "gz")
+"""The axes' names in faults: accelerometer, gyroscope."""
 
 _HEAP = "8M"
 _MICRO = 1e6
@@ -62,6 +65,8 @@ class BoxSettings(TypedDict, total=False):
     scale_error: Sequence[float]
     latency_us: int
     """Now and then the processor comes up to so much too late."""
+    self_test_codes: Sequence[int]
+    """The factory's, 0 to 255, for x, y, z of the accelerometer, then of the gyroscope; 0: none."""
     serial: str
     faults: Sequence[Mapping[str, Any]]
     """Each `{"fault": NAME, "at_s": seconds after the signal began, …}`, names and settings as in FAULTS."""
@@ -93,6 +98,11 @@ class SimulatedBox:
         """Path of the serial port to open."""
 
     def __enter__(self) -> Self:
+        try:
+            import tty
+        except ImportError:
+            needs = "a simulated box needs a pseudo-terminal, which this system has not"
+            raise BoxError(f"{needs}: run it on Linux, macOS or WSL") from None
         self._folder = tempfile.TemporaryDirectory(prefix="towertap-simbox-")
         box_end, self._host_end = os.openpty()
         try:
@@ -230,7 +240,10 @@ def _checked_fault(fault: Mapping[str, Any]) -> dict[str, Any]:
     unknown = set(fault) - {"fault", "at_s"} - set(FAULTS[name])
     if unknown:
         raise CallError(f"the fault {name} has no setting {', '.join(sorted(unknown))}")
-    return {"at_s": 0.0, **FAULTS[name], **fault}
+    checked = {"at_s": 0.0, **FAULTS[name], **fault}
+    if checked.get("axis", "z") not in AXES:
+        raise CallError(f"no axis called {checked['axis']!r}; there are {', '.join(AXES)}")
+    return checked
 
 
 def _write_motion(path: Path, signal: NDArray[np.float64], rate_hz: float) -> float:

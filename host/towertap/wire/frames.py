@@ -46,6 +46,7 @@ class FrameType(IntEnum):
     FAULT = 4
     STATUS = 5
     BYE = 6
+    SELF_TEST = 7
 
 
 class Flag(IntFlag):

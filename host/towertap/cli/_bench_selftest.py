@@ -1,0 +1,56 @@
+"""`towertap bench selftest`: the chip pushes its own axes and holds the answers against its factory's."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+
+import click
+from rich.console import Group
+from rich.markup import escape
+from rich.table import Table
+
+from towertap.bench import records
+from towertap.bench.selftest import UNITS, SelfTest, record_of, run
+from towertap.cli._bench_recording import guided
+from towertap.cli._outcome import Outcome, answers
+from towertap.cli.check import MARKS
+
+GUIDE = "Let it lie still, any way up: the chip tests itself for two seconds."
+
+
+@click.command(
+    name="selftest",
+    help="Let the chip push each of its axes and hold the answers against those it gave in the factory. Exit status 1: "
+    "an axis answers wrongly, or the box was moved.",
+)
+@click.option("--port", help="The box's serial port; found by greeting every port when not given.")
+@click.option(
+    "--bench",
+    "folder",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path("bench"),
+    show_default=True,
+    help="Folder of the records.",
+)
+@answers
+def selftest(port: str | None, folder: Path) -> Outcome:
+    """Test, keep, tell."""
+    with guided(port, GUIDE) as box:
+        found = run(box)
+        record = record_of(found, box)
+    kept = records.write(record, folder)
+    data = {"record": kept, "serial": record.subject.serial, **asdict(found)}
+    return Outcome(data, _text(found, kept), 0 if found.ok else 1)
+
+
+def _text(found: SelfTest, kept: Path) -> Group:
+    table = Table("", "axis", "answer", "factory", "ratio", box=None, pad_edge=False)
+    for axis in found.axes:
+        unit = UNITS[axis.unit]
+        factory = "no code" if axis.factory is None else f"{axis.factory:.3g} {unit}"
+        ratio = "" if axis.ratio is None else f"{axis.ratio:.3f}"
+        table.add_row(
+            MARKS[axis.ok].strip(), axis.axis.replace("_", " "), f"{axis.response:.3g} {unit}", factory, ratio
+        )
+    return Group(table, f"{MARKS[found.ok]}{escape(found.verdict)}", escape(f"record {kept}"))

@@ -1,0 +1,131 @@
+"""The chip's self-test from the simulated chip to the record, through firmware and pseudo-terminal."""
+
+from __future__ import annotations
+
+import json
+import math
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from towertap.bench import records, selftest
+from towertap.box.port import open_box
+from towertap.box.simulated import SimulatedBox
+from towertap.errors import BoxError
+
+TOWERTAP = [sys.executable, "-c", "from towertap.cli import main; main()", "bench", "selftest"]
+NAMES = dict(zip(("x", "y", "z", "gx", "gy", "gz"), selftest.AXES, strict=True))
+
+
+def findings(signal=None, rate_hz=None, **settings) -> selftest.SelfTest:
+    with SimulatedBox(signal, rate_hz, **settings) as simulated, open_box(simulated.port) as box:
+        found = selftest.run(box)
+        assert simulated.complaints() == ""  # the driver uses the chip as its data sheet wants
+        assert box.hello()["running"] is False  # and leaves nothing behind that spoils the next greeting
+    return found
+
+
+def test_a_sound_chip_answers_as_in_the_factory():
+    """A code c is 2620 · 1.01^(c − 1) counts at ±2 g (16384 counts a g) and ±250 °/s (the maker's public drivers)."""
+    codes = [1, 33, 43, 148, 120, 110]
+    found = findings(self_test_codes=codes)
+    assert (found.ok, found.still, found.verdict) == (True, True, "the chip answers as when it was made")
+    counts = [2620 * 1.01 ** (code - 1) for code in codes]
+    expected = [c / 16384 for c in counts[:3]] + [c * 250 / 32768 for c in counts[3:]]
+    assert [axis.factory for axis in found.axes] == pytest.approx(expected, rel=1e-6)
+    assert [axis.response for axis in found.axes] == pytest.approx(expected, rel=0.01)
+    assert [axis.ratio for axis in found.axes] == pytest.approx([1] * 6, abs=0.01)
+    assert [axis.at_rest for axis in found.axes] == pytest.approx([0, 0, 1, 0, 0, 0], abs=0.02)
+
+
+@pytest.mark.parametrize("axis", NAMES)
+def test_an_axis_that_hardly_answers_is_named(axis):
+    found = findings(faults=[{"fault": "self_test_weak", "axis": axis, "percent": 45}])
+    assert not found.ok
+    assert [a.axis for a in found.axes if not a.ok] == [NAMES[axis]]
+    assert found.axes[list(NAMES).index(axis)].ratio == pytest.approx(0.45, abs=0.01)
+    assert NAMES[axis] in found.verdict
+
+
+@pytest.mark.parametrize(("percent", "ok"), [(48, False), (52, True), (148, True), (152, False)])
+def test_the_ratios_limits_are_a_half_and_one_and_a_half(percent, ok):
+    assert findings(faults=[{"fault": "self_test_weak", "axis": "x", "percent": percent}]).ok is ok
+
+
+def test_a_stuck_axis_gives_no_answer():
+    found = findings(faults=[{"fault": "stuck_axis", "axis": "y"}])
+    assert [axis.axis for axis in found.axes if not axis.ok] == ["acceleration_y"]
+
+
+@pytest.mark.parametrize(("percent", "ok"), [(100, [True] * 6), (10, [True] * 3 + [False] + [True] * 2)])
+def test_without_a_factory_code_the_answer_has_limits_of_its_own(percent, ok):
+    """0.05 to 1.2 g, 60 °/s or more (the maker's public drivers)."""
+    faults = [{"fault": "self_test_weak", "axis": "gx", "percent": percent}]
+    found = findings(self_test_codes=[0] * 6, faults=faults)
+    assert [axis.ok for axis in found.axes] == ok
+    assert {(axis.factory, axis.ratio) for axis in found.axes} == {(None, None)}
+
+
+def test_a_box_that_is_turned_over_meanwhile_is_told_from_a_bad_chip():
+    signal = np.zeros((3000, 3))
+    signal[:1500, 2] = signal[1500:, 0] = 9.80665
+    found = findings(signal, 1000.0)
+    assert (found.ok, found.still) == (False, False)
+    assert "moved" in found.verdict
+
+
+@pytest.mark.parametrize(("faults", "status"), [([], 0), ([{"fault": "self_test_weak", "axis": "z"}], 1)])
+def test_the_command_keeps_a_record_and_its_status_is_the_finding(tmp_path, faults, status):
+    with SimulatedBox(None, serial="00c0ffee", faults=faults) as simulated:
+        done = subprocess.run(
+            [*TOWERTAP, "--port", simulated.port, "--json"],
+            cwd=tmp_path,
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
+    answer = json.loads(done.stdout)
+    assert (done.returncode, answer["ok"], answer["serial"]) == (status, not status, "00c0ffee")
+    [path] = (tmp_path / "bench").glob("00c0ffee-selftest-*.json")
+    record = records.read(path)
+    assert record.result["axes"] == answer["axes"]
+    assert records.KINDS["selftest"].usable(record.result) is answer["ok"]
+
+
+class Answering:
+    """A box whose self-test answers so."""
+
+    port = "here"
+
+    def __init__(self, answer) -> None:
+        self.self_test = lambda: answer
+
+
+AXIS = {"unit": "g", "at_rest": 0, "response": 1, "factory": None, "ratio": None, "ok": True}
+ANSWER = {
+    "chip": "c", "odr_hz": 1000, "accel_range_g": 4, "gyro_range_dps": 250, "samples": 224, "temperature_c": 25,
+    "still": True, "ok": True, "axes": [dict(AXIS, axis=name) for name in selftest.AXES],
+}  # fmt: skip
+
+
+def test_an_answer_as_it_must_be_is_read():
+    assert selftest.run(Answering(ANSWER)).samples == 224
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"axes": []},
+        {"axes": None},
+        {"axes": [dict(AXIS, axis=name, unit="furlong") for name in selftest.AXES]},
+        {"axes": [dict(AXIS, axis=name, response=math.inf) for name in selftest.AXES]},
+        {"axes": [{"axis": name} for name in selftest.AXES]},
+        {"temperature_c": math.nan},
+        {"odr_hz": "fast"},
+    ],
+)
+def test_an_answer_of_another_shape_is_refused_in_one_line(change):
+    with pytest.raises(BoxError, match="no self-test"):
+        selftest.run(Answering({**ANSWER, **change}))
