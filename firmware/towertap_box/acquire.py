@@ -201,6 +201,7 @@ class Box:
         if not self.sensor:
             try:
                 self.sensor = sensors.find(self.bus)
+                self.sensor.stop()  # after a reset of the processor alone it samples on
             except Fault as fault:
                 missing = fault
         sensor = self.sensor
