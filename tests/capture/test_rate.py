@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 import statsmodels.api as sm
-from towertap.capture.rate import HUBER_C, fit_rate
+from towertap.capture.rate import HUBER_C, Readings, drift_of, fit_rate
+from towertap.wire.layouts import LAYOUTS
 
 
 def readings(rng, seconds, rate_hz, how):
@@ -54,7 +55,25 @@ def test_wild_readings_do_not_pull():
     assert fit_rate(newest, clock_us, np.zeros(len(newest))).rate_hz == pytest.approx(4052.0, rel=1e-6)
 
 
+def test_the_drift_of_a_chip_that_warms_is_found_beside_its_warmth():
+    # a rate that rises evenly by 90 ppm, from 4052 Hz, while the chip warms evenly by 9 °C
+    seconds, rate_hz, rise = 60, 4052.0, 90e-6
+    newest = 32 * np.arange(1, seconds * 126) - 1
+    due_s = newest / rate_hz * (1 - rise * newest / newest[-1] / 2)
+    clock_us = np.floor((due_s + np.random.default_rng(7).exponential(20e-6, len(due_s))) * 1e6).astype(np.int64)
+    # data sheet DS-000347, 4.13: 132.48 counts a °C
+    warmth = np.rint(np.linspace(0, 9 * 132.48, len(newest))).astype(np.int16)
+    drift = drift_of(Readings(newest, clock_us, np.zeros(len(newest)), warmth), LAYOUTS[1])
+    # between the middles of the first and the last third lie two thirds of it
+    assert drift.ppm == pytest.approx(60, abs=drift.half_ppm)
+    assert drift.half_ppm < 10
+    assert drift.temperature_c == pytest.approx(6, abs=0.01)
+    silent = np.full(len(newest), -32768)
+    assert drift_of(Readings(newest, clock_us, np.zeros(len(newest)), silent), LAYOUTS[1]).temperature_c is None
+
+
 def test_too_few_frames_give_no_rate():
     assert fit_rate(np.arange(15), np.arange(15), np.zeros(15)) is None
     assert fit_rate(np.full(40, 7), np.arange(40), np.zeros(40)) is None
     assert fit_rate(np.arange(40), np.arange(40)[::-1], np.zeros(40)) is None
+    assert drift_of(Readings(*np.arange(4 * 40).reshape(4, 40)), LAYOUTS[1]) is None

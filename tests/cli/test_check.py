@@ -3,11 +3,12 @@
 import json
 
 import pytest
+from towertap.capture.limits import Limits
 from towertap.capture.rules import RULES
 
 KEYS = {
     *("sound", "reasons", "rate_hz", "rate_ppm", "rate_ppm_interval", "samples", "missing_samples", "gaps"),
-    *("bad_frames", "clipped_samples", "rules"),
+    *("bad_frames", "clipped_samples", "rules", "rate_drift_ppm", "started_utc", "started_uncertainty_s"),
 }
 """What scripts rely on."""
 
@@ -17,7 +18,8 @@ def test_a_sound_capture(make_capture, run):
     status, out, err = run("check", path)
     assert (status, err) == (0, "")
     assert out.splitlines()[-1] == "sound"
-    assert len(out.splitlines()) == len(RULES) + 1
+    assert len(out.splitlines()) == len(RULES) + 2
+    assert "started: not known" in out.splitlines()[-2]
     status, out, _ = run("check", path, "--json")
     answer = json.loads(out)
     assert status == 0
@@ -39,6 +41,31 @@ def test_an_unsound_capture_says_why_and_exits_1(make_capture, by_hand, run):
     assert (status, answer["sound"], answer["missing_samples"]) == (1, False, 320)
     assert answer["gaps"][0]["row"] == 99 * 32
     assert len(answer["reasons"]) == 1
+
+
+def test_limits_of_a_file_hold_in_the_verdict(make_capture, run, tmp_path):
+    path, limits = make_capture(), tmp_path / "limits.toml"
+    limits.write_text("gravity_tolerance_ms2 = 0.001\n")
+    status, out, _ = run("check", path, "--limits", limits, "--json")
+    answer = json.loads(out)
+    (gravity,) = [rule for rule in answer["rules"] if rule["name"] == "gravity"]
+    assert (status, gravity["limit"], gravity["ok"]) == (1, 0.001, False)
+    limits.write_text("gravity_tolerance_ms2 = 5\n")
+    status, out, err = run("check", path, "--limits", limits)
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert "looser" in err
+
+
+def test_the_limits_are_listed_with_their_reasons(run):
+    status, out, _ = run("check", "--list-limits")
+    assert status == 0
+    listed = json.loads(run("check", "--list-limits", "--json")[1])["limits"]
+    assert listed == Limits.table()
+    for row in listed:
+        assert f"{row['name']}: {row['bound']} {row['value']:g} {row['unit']}" in out
+        assert row["why"] in out
+    status, _, err = run("check")
+    assert (status, "give the CAPTURE" in err) == (2, True)
 
 
 def test_a_raw_recording_is_sent_to_decode(make_capture, run):

@@ -16,7 +16,7 @@ import towertap
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions, read_sidecar
 from towertap.capture.continuity import Continuity
-from towertap.capture.rate import Rate, rate_of
+from towertap.capture.rate import Rate, rate_of, readings_of
 from towertap.capture.writing import CaptureWriter
 from towertap.errors import CaptureError, WireError
 from towertap.wire.decoder import Decoder, Frames
@@ -164,7 +164,7 @@ class _Assembly:
         self._writer.flush()
         return {
             **_described(self._layout, self._hello, raw_path),
-            **_rated(rate_of(self._writer.file), float(self._hello["odr_hz"])),
+            **_rated(rate_of(readings_of(self._writer.file)), float(self._hello["odr_hz"])),
             "bye": json.dumps(self._bye) if self._bye else "",
             "bad_frames": damage.bad_frames,
             "unknown_frames": damage.unknown_frames,

@@ -9,7 +9,9 @@ from typing import Any
 import numpy as np
 
 from towertap.capture.continuity import EXACT, UNKNOWN
-from towertap.capture.rate import Rate, frame_blocks, rate_of
+from towertap.capture.host_time import gap_lengths, started, utc
+from towertap.capture.limits import Limits
+from towertap.capture.rate import drift_of, frame_blocks, rate_of, readings_of
 from towertap.capture.reading import Capture
 from towertap.capture.rules import RULES, Measured, Rule
 from towertap.capture.sweep import sweep
@@ -30,14 +32,20 @@ class Integrity:
     """Deviation from the nominal rate."""
     rate_ppm_interval: tuple[float, float] | None
     """95 % interval."""
+    rate_drift_ppm: float | None
+    """From the first third to the last."""
     jitter_us: float | None
+    started_utc: str | None
+    """Time of the first sample, ISO 8601; the sidecar's own word when its clock readings do not bound it."""
+    started_uncertainty_s: float | None
+    """Of `started_utc`, against the host's clock; None when not known."""
     samples: int
     seconds: float
     missing_samples: int
     """Missing samples that could be counted."""
     gaps: list[dict[str, Any]]
     """`row`, `at_s` (None after a gap of unknown length), `missing` (None when not known), `exact` (or a lower bound),
-    `reason`, `clock_us` of the frame after."""
+    `seconds` and `seconds_uncertainty` (None when not known), `reason`, `clock_us` of the frame after."""
     bad_frames: int
     fifo_overflows: int
     clipped_samples: int
@@ -51,26 +59,33 @@ class Integrity:
         return asdict(self)
 
 
-def check(capture: Capture) -> Integrity:
+def check(capture: Capture, limits: Limits | None = None) -> Integrity:
     """Measure an open capture and judge it by every rule; reads each dataset once, in blocks."""
     try:
-        rate = rate_of(capture.file)
+        readings = readings_of(capture.file)
+        rate, drift = rate_of(readings), drift_of(readings, capture.layout)
         overflows, temperature = _from_frames(capture)
+        rate_hz = rate.rate_hz if rate else capture.odr_hz
+        start = started(capture, rate_hz)
+        gaps = _gaps(capture, rate_hz)
     except OSError:
         raise CaptureError(f"{capture.path}: damaged capture: /frames cannot be read; decode it again") from None
-    gaps = _gaps(capture, rate)
-    measured = Measured(capture, rate, sweep(capture), gaps, overflows, temperature)
+    swept = sweep(capture)
+    measured = Measured(capture, limits or Limits(), rate, drift, swept, gaps, overflows, temperature)
     rules = [rule(measured) for rule in RULES]
     reasons = [rule.text for rule in rules if rule.ok is False]
     return Integrity(
         sound=not reasons,
         reasons=reasons,
-        rate_hz=rate.rate_hz if rate else capture.odr_hz,
+        rate_hz=rate_hz,
         rate_ppm=measured.ppm(rate.rate_hz) if rate else None,
         rate_ppm_interval=(measured.ppm(rate.low_hz), measured.ppm(rate.high_hz)) if rate else None,
+        rate_drift_ppm=drift.ppm if drift else None,
         jitter_us=rate.jitter_us if rate else None,
+        started_utc=utc(start) if start else capture.text("started_utc") or None,
+        started_uncertainty_s=start.uncertainty_s if start else None,
         samples=capture.n_samples,
-        seconds=capture.n_samples / (rate.rate_hz if rate else capture.odr_hz),
+        seconds=capture.n_samples / rate_hz,
         missing_samples=measured.missing,
         gaps=gaps,
         bad_frames=measured.bad_frames,
@@ -97,23 +112,24 @@ def _from_frames(capture: Capture) -> tuple[int, tuple[float, float] | None]:
     return max(overflows, reported), (low, high)
 
 
-def _gaps(capture: Capture, rate: Rate | None) -> list[dict[str, Any]]:
-    """The gap table with the time of each gap from the capture's first sample."""
-    rate_hz = rate.rate_hz if rate else capture.odr_hz
-    before: float = 0
+def _gaps(capture: Capture, rate_hz: float) -> list[dict[str, Any]]:
+    """The gap table with the place of each gap in time from the capture's first sample, and its length."""
+    before_s = 0.0
     gaps = []
-    for row, missing, reason, clock_us in capture.gaps.tolist():
-        at_s = None if math.isnan(before) else (row + before) / rate_hz
+    for gap, length in zip(capture.gaps.tolist(), gap_lengths(capture, rate_hz), strict=True):
+        row, missing, reason, clock_us = gap
         gaps.append(
             {
                 "row": row,
-                "at_s": at_s,
+                "at_s": None if math.isnan(before_s) else row / rate_hz + before_s,
                 "missing": None if missing == UNKNOWN else missing,
                 "exact": reason in EXACT,
+                "seconds": length and length.at_s,
+                "seconds_uncertainty": length and length.uncertainty_s,
                 "reason": reason.decode("ascii", "replace"),
                 "clock_us": clock_us,
             }
         )
         if row:  # what is missing before the first sample does not delay it
-            before += missing if reason in EXACT else math.nan
+            before_s += length.at_s if length else math.nan
     return gaps

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -10,6 +11,8 @@ import numpy as np
 from scipy import stats
 
 from towertap.capture.continuity import EXACT
+from towertap.wire.frames import UNKNOWN_TEMPERATURE
+from towertap.wire.layouts import Layout
 
 BLOCK_FRAMES = 16384
 FEWEST_FRAMES = 16
@@ -33,6 +36,34 @@ class Rate:
     """Scatter (one standard deviation) of the box's clock readings about an even rate."""
 
 
+@dataclass(frozen=True)
+class Drift:
+    """How much faster the chip samples in the last third of a recording than in the first."""
+
+    ppm: float
+    half_ppm: float
+    """Half the 95 % interval."""
+    temperature_c: float | None
+    """Change of the chip's temperature between the two; None when the frames do not tell it."""
+
+
+@dataclass(frozen=True)
+class Readings:
+    """What each frame (n of them) says of chip and clock."""
+
+    newest: np.ndarray
+    """Counter of the newest sample in the chip's FIFO when the clock was read."""
+    clock_us: np.ndarray
+    stretch: np.ndarray
+    """Number of the stretch between two gaps that are not counted."""
+    temperature: np.ndarray
+    """The chip's temperature word."""
+
+    def part(self, places: np.ndarray) -> Readings:
+        """Some of the frames."""
+        return Readings(self.newest[places], self.clock_us[places], self.stretch[places], self.temperature[places])
+
+
 def frame_blocks(file: h5py.File) -> Iterator[np.ndarray]:
     """The frame table of an open capture in blocks, at least one, in the type schema.FRAME."""
     frames = file["frames"]
@@ -40,17 +71,39 @@ def frame_blocks(file: h5py.File) -> Iterator[np.ndarray]:
         yield frames[start : start + BLOCK_FRAMES]
 
 
-def rate_of(file: h5py.File) -> Rate | None:
-    """Fit the rate of an open capture; None when its frames do not carry one.
-
-    A gap whose missing samples are not counted begins a new stretch. Frames are read in blocks.
-    """
+def readings_of(file: h5py.File) -> Readings:
+    """The readings of an open capture, read in blocks. A gap whose missing samples are not counted begins a stretch."""
     gaps = file["gaps"][:]
     step = -(-len(file["frames"]) // MOST_FRAMES) or 1
     table = np.concatenate([block[block["count"] > 0][::step] for block in frame_blocks(file)])
     newest = table["first_sample"] + table["fifo_level"] - 1
     inexact = gaps["row"][~np.isin(gaps["reason"], EXACT)]
-    return fit_rate(newest, table["clock_us"], np.searchsorted(inexact, table["row"], side="right"))
+    stretch = np.searchsorted(inexact, table["row"], side="right")
+    return Readings(newest, table["clock_us"], stretch, table["temperature_raw"])
+
+
+def rate_of(readings: Readings) -> Rate | None:
+    """Fit the rate of a recording; None when its frames do not carry one."""
+    return fit_rate(readings.newest, readings.clock_us, readings.stretch)
+
+
+def drift_of(readings: Readings, layout: Layout) -> Drift | None:
+    """Compare the rates of the first and the last third; None when their frames do not carry them."""
+    thirds = np.array_split(np.arange(len(readings.newest)), 3)
+    first, last = readings.part(thirds[0]), readings.part(thirds[-1])
+    before, after = rate_of(first), rate_of(last)
+    if before is None or after is None:
+        return None
+    halves = [(rate.high_hz - rate.low_hz) / rate.rate_hz / 2 * 1e6 for rate in (before, after)]
+    temperatures = [
+        layout.temperature_c(part.temperature[part.temperature != UNKNOWN_TEMPERATURE]) for part in (first, last)
+    ]
+    told = all(len(values) for values in temperatures)
+    return Drift(
+        (after.rate_hz / before.rate_hz - 1) * 1e6,
+        math.hypot(*halves),
+        float(temperatures[1].mean() - temperatures[0].mean()) if told else None,
+    )
 
 
 def fit_rate(newest: np.ndarray, clock_us: np.ndarray, stretch: np.ndarray) -> Rate | None:

@@ -1,4 +1,4 @@
-"""The rules by which a capture is sound: one function and one line in the table each, with every limit named here."""
+"""The rules by which a capture is sound: one function and one line in the table each; the limits stand in limits.py."""
 
 from __future__ import annotations
 
@@ -10,36 +10,20 @@ from typing import Any
 
 import numpy as np
 
-from towertap.capture.rate import Rate
+from towertap.capture.limits import Limits
+from towertap.capture.rate import Drift, Rate
 from towertap.capture.reading import Capture
 from towertap.capture.sweep import AXES, Sweep
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 
-RATE_PPM = 50_000
-"""A chip's own oscillator is off by up to a few percent; beyond five the rate set is not the rate that runs."""
-RATE_INTERVAL_PPM = 200
-"""An error of rate goes one to one into jerk and frequencies; 0.02 % is far below what any comparison resolves."""
-JITTER_PERIODS = 1.0
-"""A reading may come anywhere within a sample period; scattered wider, clock and counter do not belong together."""
-MISSING_SHARE = 1e-3
-"""Windows across gaps are left out, so a few known gaps cost little; more points to a fault of cable or host."""
-BAD_FRAME_SHARE = 1e-3
-"""As for missing samples; one bad frame is always allowed, the one that ends a cut recording."""
-QUIET_SHARE_OF_NOISE = 0.25
-"""A live axis shows the data sheet's noise density over the filter's bandwidth; a quarter leaves room."""
 GRAVITY_MS2 = 9.81
-GRAVITY_TOLERANCE_MS2 = 0.5
-"""Some 50 mg: the data sheet's zero-g offset (20 mg an axis) and sensitivity, and the Earth's own span of 0.05 m/s²."""
+"""Where towns lie, between 9.78 and 9.83 (International Gravity Formula 1980)."""
 REST_ACCELERATION_MS2 = 0.15
 """Standard deviation of each axis over a second at rest: above the chip's noise, below any rolling vehicle's."""
 REST_ROTATION_RADS = math.radians(1.0)
 """The same of the rotation rate."""
 REST_TURNING_RADS = math.radians(3.0)
 """Mean rotation rate at rest: the gyroscope's own zero offset."""
-COLDEST_C, HOTTEST_C = -40.0, 85.0
-"""The chip's operating range (data sheet)."""
-TEMPERATURE_SPAN_C = 30.0
-"""Zero offset moves by some 0.15 mg/°C (data sheet): over more than this, start and end are not the same instrument."""
 HARMLESS_FAULTS = (b"bad_command", b"fifo_overflow")
 """A command that the box refused harms no sample; overflows have a rule of their own."""
 
@@ -60,7 +44,9 @@ class Measured:
     """All that the rules judge."""
 
     capture: Capture
+    limits: Limits
     rate: Rate | None
+    drift: Drift | None
     sweep: Sweep
     gaps: list[dict[str, Any]]
     overflows: int
@@ -91,32 +77,41 @@ class Measured:
 
 
 def _rate(m: Measured) -> Rule:
+    limit = m.limits.rate_ppm
     if m.rate is None:
         text = "true rate: too few frames to fit it against the box clock; record for at least a few seconds"
-        return Rule("rate", None, RATE_PPM, False, text)
+        return Rule("rate", None, limit, False, text)
     ppm, low, high = (m.ppm(rate) for rate in (m.rate.rate_hz, m.rate.low_hz, m.rate.high_hz))
-    text = (
-        f"true rate {m.rate.rate_hz:.4f} Hz, {ppm:+.1f} ppm from nominal (95 % interval {low:+.1f} to {high:+.1f} ppm)"
-    )
-    ok = abs(ppm) <= RATE_PPM
-    return Rule(
-        "rate", ppm, RATE_PPM, ok, text if ok else f"{text}: not the rate that was set ({m.capture.odr_hz:g} Hz)"
-    )
+    ok = abs(ppm) <= limit
+    text = f"true rate {m.rate.rate_hz:.4f} Hz, {ppm:+.1f} ppm from nominal (limit ±{limit:g})"
+    text += f", 95 % interval {low:+.1f} to {high:+.1f} ppm"
+    return Rule("rate", ppm, limit, ok, text if ok else f"{text}: not the {m.capture.odr_hz:g} Hz that were set")
 
 
 def _rate_interval(m: Measured) -> Rule:
+    limit = m.limits.rate_interval_ppm
     if m.rate is None:
-        return Rule("rate_interval", None, RATE_INTERVAL_PPM, None, "interval of the rate: not judged, no fit")
+        return Rule("rate_interval", None, limit, None, "interval of the rate: not judged, no fit")
     half = (m.ppm(m.rate.high_hz) - m.ppm(m.rate.low_hz)) / 2
-    text = f"rate known to ±{half:.1f} ppm (limit ±{RATE_INTERVAL_PPM})"
-    return Rule("rate_interval", half, RATE_INTERVAL_PPM, half <= RATE_INTERVAL_PPM, text)
+    return Rule("rate_interval", half, limit, half <= limit, f"rate known to ±{half:.1f} ppm (limit ±{limit:g})")
+
+
+def _rate_drift(m: Measured) -> Rule:
+    limit = m.limits.rate_drift_ppm
+    if m.drift is None:
+        return Rule("rate_drift", None, limit, None, "drift of the rate: not judged, too few frames")
+    text = f"rate drifts by {m.drift.ppm:+.1f} ± {m.drift.half_ppm:.1f} ppm from the first third to the last"
+    text += "" if m.drift.temperature_c is None else f", the chip by {m.drift.temperature_c:+.1f} °C"
+    ok = abs(m.drift.ppm) - m.drift.half_ppm <= limit
+    return Rule("rate_drift", m.drift.ppm, limit, ok, f"{text} (limit {limit:g})")
 
 
 def _jitter(m: Measured) -> Rule:
-    limit = JITTER_PERIODS * 1e6 / m.capture.odr_hz
+    limit = m.limits.jitter_periods * 1e6 / m.capture.odr_hz
     if m.rate is None:
         return Rule("jitter", None, limit, None, "jitter: not judged, no fit")
-    text = f"jitter of the readings {m.rate.jitter_us:.1f} µs (limit one sample period, {limit:.0f} µs)"
+    periods = f"{m.limits.jitter_periods:g} sample period{'' if m.limits.jitter_periods == 1 else 's'}"
+    text = f"jitter of the readings {m.rate.jitter_us:.1f} µs (limit {periods}, {limit:.0f} µs)"
     return Rule("jitter", m.rate.jitter_us, limit, m.rate.jitter_us <= limit, text)
 
 
@@ -125,15 +120,18 @@ def _missing(m: Measured) -> Rule:
     unknown = sum(not gap["exact"] for gap in m.gaps)
     where = ", ".join(_place(gap) for gap in m.gaps[:3]) + (", …" if len(m.gaps) > 3 else "")
     text = f"{'at least ' if unknown else ''}{_some(m.missing, 'sample')} missing in {_some(len(m.gaps), 'gap')}"
-    text += f" ({share:.4%}, limit {MISSING_SHARE:.1%}): {where}" if m.gaps else ""
+    text += f" (a share of {share:.2g}, limit {m.limits.missing_share:g})" + (f": {where}" if m.gaps else "")
     text += f"; {_some(unknown, 'gap')} of unknown length" if unknown else ""
-    return Rule("missing", m.missing, MISSING_SHARE, share <= MISSING_SHARE and not unknown, text)
+    return Rule("missing", share, m.limits.missing_share, share <= m.limits.missing_share and not unknown, text)
 
 
 def _place(gap: dict[str, Any]) -> str:
     at = f"at {gap['at_s']:.3f} s" if gap["at_s"] is not None else f"before row {gap['row']}"
     number = "?" if gap["missing"] is None else f"{'' if gap['exact'] else '≥ '}{gap['missing']}"
-    return f"{number} {at} ({gap['reason'].removesuffix('_at_least').replace('_', ' ')})"
+    reason = gap["reason"].removesuffix("_at_least").replace("_", " ")
+    if gap["exact"] or gap["seconds"] is None:
+        return f"{number} {at} ({reason})"
+    return f"{number} {at} ({reason}, {gap['seconds']:.3f} ± {gap['seconds_uncertainty']:.3f} s)"
 
 
 def _some(number: int, what: str) -> str:
@@ -141,17 +139,18 @@ def _some(number: int, what: str) -> str:
 
 
 def _bad_frames(m: Measured) -> Rule:
-    limit = max(1.0, BAD_FRAME_SHARE * m.capture.file["frames"].shape[0])
+    limit = max(1.0, m.limits.bad_frame_share * m.capture.file["frames"].shape[0])
     skipped = int(m.capture.file.attrs["skipped_bytes"])
     text = f"{_some(m.bad_frames, 'bad frame')}, {_some(skipped, 'raw byte')} skipped (limit {limit:.0f} frames)"
     return Rule("bad_frames", m.bad_frames, limit, m.bad_frames <= limit, text)
 
 
 def _overflows(m: Measured) -> Rule:
-    text = _some(m.overflows, "FIFO overflow")
+    text = f"{_some(m.overflows, 'FIFO overflow')} (limit {m.limits.fifo_overflows:g})"
     if m.overflows:
         text += ": the box did not keep up with its chip; record again, at a lower rate if it stays"
-    return Rule("fifo_overflows", m.overflows, 0, m.overflows == 0, text)
+    limit = m.limits.fifo_overflows
+    return Rule("fifo_overflows", m.overflows, limit, m.overflows <= limit, text)
 
 
 def _faults(m: Measured) -> Rule:
@@ -162,16 +161,18 @@ def _faults(m: Measured) -> Rule:
 
 
 def _clipping(m: Measured) -> Rule:
-    text = _some(m.sweep.clipped_samples, "clipped sample")
+    text = f"{_some(m.sweep.clipped_samples, 'clipped sample')} (limit {m.limits.clipped_samples:g})"
     if m.sweep.clipped_samples:
         axes = ", ".join(f"{axis} {n}" for axis, n in zip(AXES, m.sweep.clipped, strict=True) if n)
-        text += f" ({axes}): the true peaks are not known; mount the box where it is hit less, or set a larger range"
-    return Rule("clipping", m.sweep.clipped_samples, 0, m.sweep.clipped_samples == 0, text)
+        text += f" on {axes}: the true peaks are not known; mount the box where it is hit less, or set a larger range"
+    limit = m.limits.clipped_samples
+    return Rule("clipping", m.sweep.clipped_samples, limit, m.sweep.clipped_samples <= limit, text)
 
 
 def _invalid(m: Measured) -> Rule:
-    text = f"{_some(m.sweep.invalid_samples, 'sample')} without a valid reading"
-    return Rule("invalid", m.sweep.invalid_samples, 0, m.sweep.invalid_samples == 0, text)
+    text = f"{_some(m.sweep.invalid_samples, 'sample')} without a valid reading (limit {m.limits.invalid_samples:g})"
+    limit = m.limits.invalid_samples
+    return Rule("invalid", m.sweep.invalid_samples, limit, m.sweep.invalid_samples <= limit, text)
 
 
 def _stuck(m: Measured) -> Rule:
@@ -189,11 +190,12 @@ def _stuck(m: Measured) -> Rule:
 def _dead(m: Measured) -> Rule:
     floor = noise_floor_counts(m.capture)
     share = np.median(m.sweep.spread, axis=0) / floor
-    dead = [axis for axis, part in zip(AXES, share, strict=True) if part < QUIET_SHARE_OF_NOISE]
-    text = f"every axis alive (the quietest shows {share.min():.1f} × the chip's noise floor)"
+    dead = [axis for axis, part in zip(AXES, share, strict=True) if part < m.limits.noise_share]
+    quietest = f"the quietest shows {share.min():.2g} × the chip's noise floor, limit {m.limits.noise_share:g}"
+    text = f"every axis alive ({quietest})"
     if dead:
-        text = f"dead, far below the chip's own noise: {', '.join(dead)}; check the sensor"
-    return Rule("dead_axis", float(share.min()), QUIET_SHARE_OF_NOISE, not dead, text)
+        text = f"dead, far below the chip's own noise: {', '.join(dead)} ({quietest}); check the sensor"
+    return Rule("dead_axis", float(share.min()), m.limits.noise_share, not dead, text)
 
 
 def noise_floor_counts(capture: Capture) -> np.ndarray:
@@ -206,20 +208,27 @@ def noise_floor_counts(capture: Capture) -> np.ndarray:
 
 
 def _gravity(m: Measured) -> Rule:
+    limit = m.limits.gravity_tolerance_ms2
     if m.gravity_ms2 is None:
-        return Rule("gravity", None, GRAVITY_TOLERANCE_MS2, None, "gravity: not judged, no second at rest was found")
-    ok = abs(m.gravity_ms2 - GRAVITY_MS2) <= GRAVITY_TOLERANCE_MS2
-    text = f"gravity at rest {m.gravity_ms2:.3f} m/s² (limit {GRAVITY_MS2} ± {GRAVITY_TOLERANCE_MS2})"
-    return Rule("gravity", m.gravity_ms2, GRAVITY_TOLERANCE_MS2, ok, text)
+        return Rule("gravity", None, limit, None, "gravity: not judged, no second at rest was found")
+    ok = abs(m.gravity_ms2 - GRAVITY_MS2) <= limit
+    return Rule(
+        "gravity",
+        m.gravity_ms2,
+        limit,
+        ok,
+        f"gravity at rest {m.gravity_ms2:.3f} m/s² (limit {GRAVITY_MS2} ± {limit:g})",
+    )
 
 
 def _temperature(m: Measured) -> Rule:
+    limit, coldest, hottest = m.limits.temperature_span_c, m.limits.coldest_c, m.limits.hottest_c
     if m.temperature_c is None:
-        return Rule("temperature", None, TEMPERATURE_SPAN_C, None, "temperature: not judged, the box told none")
+        return Rule("temperature", None, limit, None, "temperature: not judged, the box told none")
     low, high = m.temperature_c
-    ok = high - low <= TEMPERATURE_SPAN_C and low >= COLDEST_C and high <= HOTTEST_C
-    text = f"chip at {low:.1f} to {high:.1f} °C (limit: a span of {TEMPERATURE_SPAN_C:.0f} °C within {COLDEST_C:.0f} to"
-    return Rule("temperature", high - low, TEMPERATURE_SPAN_C, ok, f"{text} {HOTTEST_C:.0f} °C)")
+    ok = high - low <= limit and low >= coldest and high <= hottest
+    text = f"chip at {low:.1f} to {high:.1f} °C (limit: a span of {limit:g} °C within {coldest:g} to {hottest:g} °C)"
+    return Rule("temperature", high - low, limit, ok, text)
 
 
 def _ending(m: Measured) -> Rule:
@@ -235,6 +244,7 @@ def _ending(m: Measured) -> Rule:
 RULES: tuple[Callable[[Measured], Rule], ...] = (
     _rate,
     _rate_interval,
+    _rate_drift,
     _jitter,
     _missing,
     _bad_frames,

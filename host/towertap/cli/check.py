@@ -8,23 +8,51 @@ import click
 from rich.markup import escape
 
 from towertap.capture.integrity import Integrity, check
+from towertap.capture.limits import Limits, read_limits
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers
+from towertap.errors import CallError
 
 MARKS = {True: "[green]ok[/green]  ", False: "[red]NOT[/red] ", None: "[dim]--[/dim]  "}
 
 
 @click.command(name="check", help="Prove CAPTURE sound, or say why it is not (exit status 1).")
-@click.argument("capture", type=click.Path(path_type=Path))
+@click.argument("capture", type=click.Path(path_type=Path), required=False)
+@click.option(
+    "--limits", type=click.Path(path_type=Path), help="A TOML file of tighter limits: one 'name = value' a line."
+)
+@click.option("--list-limits", is_flag=True, help="List the limits by name, with value, unit and why; check nothing.")
 @answers
-def command(capture: Path) -> Outcome:
+def command(capture: Path | None, limits: Path | None, list_limits: bool) -> Outcome:
     """Check and show one line a rule, then the verdict."""
+    if list_limits:
+        return Outcome({"limits": Limits.table()}, _table())
+    if capture is None:
+        raise CallError("give the CAPTURE to check, or --list-limits")
+    allowed = read_limits(limits) if limits else Limits()
     with open_capture(capture) as opened:
-        integrity = check(opened)
+        integrity = check(opened, allowed)
     return Outcome({"capture": capture, **integrity.data()}, _text(integrity), 0 if integrity.sound else 1)
 
 
 def _text(integrity: Integrity) -> str:
     lines = [f"{MARKS[rule.ok]}{escape(rule.text)}" for rule in integrity.rules]
     verdict = "[bold]sound[/bold]" if integrity.sound else "[bold]not sound[/bold]:"
-    return "\n".join([*lines, verdict, *(f"  - {escape(reason)}" for reason in integrity.reasons)])
+    return "\n".join([*lines, _started(integrity), verdict, *(f"  - {escape(text)}" for text in integrity.reasons)])
+
+
+def _started(integrity: Integrity) -> str:
+    """When the first sample was made, as far as it is known."""
+    if integrity.started_utc is None:
+        return "      started: not known, the recording has no sidecar"
+    known = "not known how exactly: the clock readings do not tell"
+    if integrity.started_uncertainty_s is not None:
+        known = f"± {integrity.started_uncertainty_s * 1000:.1f} ms by the computer's clock"
+    return f"      started {escape(integrity.started_utc)} ({known})"
+
+
+def _table() -> str:
+    return "\n".join(
+        f"[bold]{row['name']}[/bold]: {row['bound']} {row['value']:g} {row['unit']}\n    {row['why']}"
+        for row in Limits.table()
+    )

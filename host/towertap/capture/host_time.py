@@ -1,0 +1,147 @@
+"""Places a recording in absolute time, and measures gaps that nothing counted, by how the host saw the box's clock."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+from scipy.optimize import linprog
+
+from towertap.capture.continuity import BOX_RESTART, EXACT
+from towertap.capture.reading import Capture
+
+CLOCKS_PPM = 100.0
+"""How far the box's clock and the host's may run apart: each is a crystal, off by some tens of ppm with its warmth."""
+MOST_READINGS = 10_000
+
+
+@dataclass(frozen=True)
+class Reading:
+    """The box's clock showed `clock_s` after `sent_s` (-inf: not known) and before `received_s` of the host's clock."""
+
+    boot_id: str
+    clock_s: float
+    sent_s: float
+    received_s: float
+
+
+@dataclass(frozen=True)
+class Moment:
+    """A time, or a length of time, with half the interval in which it surely lies; seconds."""
+
+    at_s: float
+    uncertainty_s: float
+
+
+def readings_of(capture: Capture) -> list[Reading]:
+    """The clock readings that the recorder put into the sidecar; those that are none are left out."""
+    try:
+        held = json.loads(capture.text("host"))["clock"]
+    except (ValueError, TypeError, KeyError, RecursionError):
+        return []
+    found = []
+    for entry in held[:MOST_READINGS] if isinstance(held, list) else []:
+        try:
+            sent_s = -math.inf if entry["sent_unix_s"] is None else float(entry["sent_unix_s"])
+            reading = Reading(
+                str(entry["boot_id"]), float(entry["clock_us"]) / 1e6, sent_s, float(entry["received_unix_s"])
+            )
+        except (ValueError, TypeError, KeyError, OverflowError):
+            continue
+        if math.isfinite(reading.clock_s) and math.isfinite(reading.received_s) and not math.isnan(sent_s):
+            found.append(reading)
+    return found
+
+
+def host_time(readings: list[Reading], boot_id: str, clock_s: float) -> Moment | None:
+    """Unix time at which the clock of that boot showed `clock_s`; None when the readings do not bound it.
+
+    All straight lines through every reading's bounds, with a slope within CLOCKS_PPM of one, are possible; the earliest
+    and the latest time among them are two linear programmes. Readings that no such line passes through (the box runs in
+    virtual time, somebody set the host's clock) bound nothing.
+    """
+    mine = [reading for reading in readings if reading.boot_id == boot_id]
+    if not mine:
+        return None
+    zero_s = mine[0].received_s
+    elapsed_s = np.array([reading.clock_s for reading in mine]) - clock_s
+    latest_s = np.array([reading.received_s for reading in mine]) - zero_s - elapsed_s
+    earliest_s = np.array([reading.sent_s for reading in mine]) - zero_s - elapsed_s
+    lines = np.column_stack((np.ones(len(mine)), elapsed_s * 1e-6))  # time = offset + elapsed + elapsed × ppm × 1e-6
+    known = np.isfinite(earliest_s)
+    within, limits = np.concatenate((lines, -lines[known])), np.concatenate((latest_s, -earliest_s[known]))
+    slopes = [(None, None), (-CLOCKS_PPM, CLOCKS_PPM)]
+    low, high = (linprog([sign, 0], within, limits, bounds=slopes) for sign in (1, -1))
+    if low.status or high.status:
+        return None
+    return Moment(zero_s + (low.fun - high.fun) / 2, (-high.fun - low.fun) / 2)
+
+
+def started(capture: Capture, rate_hz: float) -> Moment | None:
+    """Unix time of the first sample, by the host's clock."""
+    readings, first = readings_of(capture), capture.file["frames"][0]
+    boots = _boots(capture, readings)
+    if boots is None:
+        return None
+    return _widened(host_time(readings, boots[0], _first_sample_s(first, rate_hz)), 0.5 / rate_hz)
+
+
+def utc(moment: Moment) -> str:
+    """ISO 8601, to the microsecond."""
+    return datetime.fromtimestamp(moment.at_s, UTC).isoformat(timespec="microseconds")
+
+
+def gap_lengths(capture: Capture, rate_hz: float) -> list[Moment | None]:
+    """How long each gap lasts: counted, by the box's clock where that ran on, else by the host's; None: not known."""
+    gaps = capture.gaps
+    lengths: list[Moment | None] = [Moment(max(missing, 0) / rate_hz, 0.0) for missing in gaps["missing"].tolist()]
+    open_gaps = np.flatnonzero(~np.isin(gaps["reason"], EXACT))
+    if not len(open_gaps):
+        return lengths
+    readings = readings_of(capture)
+    boots, boot = _boots(capture, readings), 0
+    frames = capture.file["frames"]
+    after = np.searchsorted(frames.fields("row")[:], gaps["row"][open_gaps])
+    for k, place in zip(open_gaps.tolist(), after.tolist(), strict=True):
+        if place == 0:
+            lengths[k] = None
+            continue
+        ended_s, began_s = _end_s(frames[place - 1], rate_hz), _first_sample_s(frames[place], rate_hz)
+        if gaps["reason"][k] != BOX_RESTART:
+            lengths[k] = Moment(max(began_s - ended_s, 0.0), 1 / rate_hz)
+            continue
+        boot += 1
+        before = boots and host_time(readings, boots[boot - 1], ended_s)
+        behind = boots and host_time(readings, boots[boot], began_s)
+        lengths[k] = None
+        if before and behind:
+            apart = Moment(behind.at_s - before.at_s, before.uncertainty_s + behind.uncertainty_s)
+            lengths[k] = _widened(apart, 1 / rate_hz)
+    return lengths
+
+
+def _boots(capture: Capture, readings: list[Reading]) -> list[str] | None:
+    """Boot ids of the stretches between restarts, in order; None when the readings do not tell one for each."""
+    restarts = int(np.count_nonzero(capture.gaps["reason"] == BOX_RESTART))
+    if not restarts:
+        return [str(capture.hello.get("boot_id"))]
+    boots = list(dict.fromkeys(reading.boot_id for reading in readings))
+    return boots if len(boots) == restarts + 1 else None
+
+
+def _first_sample_s(frame: Any, rate_hz: float) -> float:
+    """The box's clock when a frame's first sample was made, to half a sample: the newest is half a period old."""
+    return float(frame["clock_us"] / 1e6 - (int(frame["fifo_level"]) - 0.5) / rate_hz)
+
+
+def _end_s(frame: Any, rate_hz: float) -> float:
+    """The box's clock one period after a frame's last sample, when the next was due."""
+    return _first_sample_s(frame, rate_hz) + int(frame["count"]) / rate_hz
+
+
+def _widened(moment: Moment | None, by_s: float) -> Moment | None:
+    return moment and Moment(moment.at_s, moment.uncertainty_s + by_s)

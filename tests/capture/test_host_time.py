@@ -1,0 +1,124 @@
+"""Absolute time: the truth lies within the uncertainty told, which is as small as the readings let it be."""
+
+import copy
+import datetime
+import json
+
+import numpy as np
+import pytest
+from towertap.capture.conditions import Conditions, write_sidecar
+from towertap.capture.host_time import Moment, host_time, readings_of
+from towertap.capture.integrity import check
+from towertap.capture.reading import open_capture
+
+BOOT = "1f2e3d4c"
+STARTED_S = 1_790_000_000.25
+"""Unix time when the box's clock showed zero."""
+
+
+def clock_log(rng, seconds, *, boot=BOOT, zero_s=STARTED_S, ppm=0.0, greeted=(True, True)):
+    """Readings as a recorder keeps them: a greeting (bounds on both sides) first and last, arrivals each second."""
+    clocks_s = np.concatenate(([0.0005], np.arange(1.0, seconds), [seconds + 0.1]))
+    log = []
+    for k, clock_s in enumerate(clocks_s):
+        host_s = zero_s + clock_s / (1 + ppm * 1e-6)
+        both = greeted[0] if k == 0 else greeted[1] and k == len(clocks_s) - 1
+        log.append(
+            {
+                "boot_id": boot,
+                "clock_us": int(clock_s * 1e6),
+                "sent_unix_s": host_s - rng.uniform(1e-4, 5e-4) if both else None,
+                "received_unix_s": host_s + rng.uniform(2e-4, 3e-3),
+                "received_monotonic_s": host_s - STARTED_S + 50,
+            }
+        )
+    return log
+
+
+@pytest.fixture
+def judged(make_capture, tmp_path):
+    """A function from frames and clock log to the Integrity of their capture."""
+
+    def judge(frames, log):
+        write_sidecar(tmp_path / "drive.ttraw", Conditions(), started_utc="2026-09-21T14:13:20+00:00", clock=log)
+        with open_capture(make_capture(frames)) as capture:
+            return check(capture)
+
+    return judge
+
+
+@pytest.mark.parametrize(("ppm", "greeted", "within_s"), [(0, (True, True), 4e-3), (60, (True, False), 4e-3)])
+def test_the_start_is_known_as_well_as_the_greeting(ppm, greeted, within_s, by_hand, judged):
+    log = clock_log(np.random.default_rng(1), 4, ppm=ppm, greeted=greeted)
+    integrity = judged(by_hand.recording(4), log)
+    told_s = datetime.datetime.fromisoformat(integrity.started_utc).timestamp()
+    # by hand: the first sample is made when the box's clock shows 1 ms
+    assert abs(told_s - (STARTED_S + 1e-3)) <= integrity.started_uncertainty_s < within_s
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_any_moment_lies_within_its_bounds_and_two_greetings_take_the_drift_out(seed, by_hand, make_capture):
+    rng = np.random.default_rng(seed)
+    ppm = rng.uniform(-90, 90)
+    with open_capture(make_capture(by_hand.recording(0.1))) as capture:
+        capture.text = lambda name: json.dumps({"clock": clock_log(rng, 600, ppm=ppm)})
+        readings = readings_of(capture)
+    for clock_s in rng.uniform(0, 600, 3):
+        moment = host_time(readings, BOOT, clock_s)
+        assert abs(moment.at_s - STARTED_S - clock_s / (1 + ppm * 1e-6)) <= moment.uncertainty_s + 1e-6
+        assert moment.uncertainty_s < 5e-3  # where 100 ppm over 300 s would be 30 ms
+
+
+def test_no_line_through_the_readings_means_not_known(by_hand, judged):
+    log = clock_log(np.random.default_rng(2), 4)
+    in_virtual_time = copy.deepcopy(log)
+    for reading in in_virtual_time[1:]:
+        reading["received_unix_s"] -= 0.9 * reading["clock_us"] * 1e-6
+    without_a_greeting = [{**reading, "sent_unix_s": None} for reading in log]
+    nonsense = [{}, 7, {**log[0], "clock_us": "soon"}, {**log[0], "received_unix_s": None}]
+    for readings in ([], in_virtual_time, without_a_greeting, nonsense, {"clock": 1}, [{**log[0], "boot_id": "other"}]):
+        integrity = judged(by_hand.recording(1), readings)
+        assert (integrity.started_utc, integrity.started_uncertainty_s) == ("2026-09-21T14:13:20+00:00", None)
+
+
+def test_a_restart_of_the_box_lasts_as_long_as_the_host_saw(by_hand, judged):
+    rng = np.random.default_rng(3)
+    away_s = 12.3
+    frames = [*by_hand.recording(4)[:-1], by_hand.hello(boot_id="beef"), *by_hand.recording(2, seed=2)[1:]]
+    # the first boot's last sample is due at 1 ms + 4 s, the second's first at 1 ms by its own clock
+    second = clock_log(rng, 2, boot="beef", zero_s=STARTED_S + 4 + away_s, greeted=(False, True))
+    integrity = judged(frames, clock_log(rng, 4, greeted=(True, False)) + second)
+    (gap,) = integrity.gaps
+    assert (gap["missing"], gap["reason"], gap["exact"]) == (None, "box_restart", False)
+    assert abs(gap["seconds"] - away_s) <= gap["seconds_uncertainty"] < 0.01
+    assert "(box restart, 12.3" in integrity.reasons[0]
+    assert not integrity.sound
+
+
+def test_a_restart_of_the_chip_lasts_as_long_as_the_box_saw(by_hand, judged):
+    frames = by_hand.recording(4)
+    rows = np.zeros((32, 3), int)
+    for k in range(250, 499):  # from here on, the chip lost 500 samples of which the box knows nothing
+        clock_us = 1000 + int((32 * (k - 1) + 500 + 31) / 4000 * 1e6)
+        frames[k] = by_hand.samples(rows, first=32 * (k - 1), clock=clock_us, fifo=32, flags=6 if k == 250 else 0)
+    (gap,) = judged(frames[:499], []).gaps
+    assert (gap["missing"], gap["reason"]) == (None, "chip_restart")
+    assert abs(gap["seconds"] - 500 / 4000) <= gap["seconds_uncertainty"] == pytest.approx(1 / 4000, rel=0.01)
+
+
+def test_a_counted_gap_is_known_to_the_sample(by_hand, judged):
+    frames = by_hand.recording(2)
+    del frames[51:53]
+    (gap,) = judged(frames, []).gaps
+    assert (gap["missing"], gap["seconds"], gap["seconds_uncertainty"]) == (64, pytest.approx(0.016, rel=1e-5), 0.0)
+
+
+def test_bounds_without_drift_are_those_of_cristian(by_hand, make_capture):
+    # Cristian 1989, Probabilistic clock synchronization: the middle of the round trip, give or take half of it
+    with open_capture(make_capture(by_hand.recording(0.1))) as capture:
+        one = {"boot_id": BOOT, "clock_us": 5_000_000, "sent_unix_s": 100.0, "received_unix_s": 100.5}
+        capture.text = lambda name: json.dumps({"clock": [one]})
+        readings = readings_of(capture)
+    assert host_time(readings, BOOT, 5.0) == Moment(pytest.approx(100.25), pytest.approx(0.25))
+    # ten seconds on, two crystals apart by up to 100 ppm add a millisecond on either side
+    assert host_time(readings, BOOT, 15.0) == Moment(pytest.approx(110.25), pytest.approx(0.251))
