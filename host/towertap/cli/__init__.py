@@ -13,7 +13,7 @@ from towertap.errors import TowertapError
 
 COMMANDS = {
     "analyse": "acceleration, weighted acceleration, jerk and bands of one capture, per second and as a whole",
-    "bench": "know the sensor before the road: noise, calibration, mounting, clock",
+    "bench": "know the sensor before the road: self-test, noise, calibration, mounting, clock",
     "check": "prove a capture sound, or say why it is not",
     "compare": "before against after, with the pass as the unit, and a report",
     "decode": "make a capture from a raw recording",
