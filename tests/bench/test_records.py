@@ -1,0 +1,126 @@
+"""Bench records: kept whole, found for the captures that they hold for, refused otherwise with the reason."""
+
+import json
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+import pytest
+from towertap.bench import records
+from towertap.bench.records import Record, Subject
+from towertap.capture.conditions import Conditions, write_sidecar
+from towertap.capture.decode import decode_raw
+from towertap.capture.reading import open_capture
+from towertap.errors import AnalysisError
+
+STARTED = "2026-03-14T10:00:00+00:00"
+BOX = Subject("e6605481", "ICM-42688-P", 4000.0, 16.0, 997.0)  # as tests/conftest.py says hello
+NOISE = {"at_rest": True, "density": {}, "floors": {}}
+
+
+@pytest.fixture
+def capture(tmp_path, by_hand):
+    raw = tmp_path / "drive.ttraw"
+    raw.write_bytes(b"".join(by_hand.recording(1.0)))
+    write_sidecar(raw, Conditions(), started_utc=STARTED)
+    with open_capture(decode_raw(raw, tmp_path / "drive.h5")) as opened:
+        yield opened
+
+
+def kept(folder, *, days=0.0, subject=BOX, kind="noise", result=NOISE):
+    moment = datetime.fromisoformat(STARTED) + timedelta(days=days)
+    record = Record(kind, subject, moment.isoformat(), (24.0, 25.0), "rest.h5", result)
+    return records.write(record, folder)
+
+
+def test_a_record_comes_back_as_it_was_kept(tmp_path, capture):
+    made = records.record_of("noise", capture, NOISE)
+    assert made.subject == BOX
+    assert made.measured_utc == STARTED
+    assert made.temperature_c == (25.0, 25.0)  # the word 0, data sheet section 4.13
+    path = records.write(made, tmp_path / "bench")
+    assert path.name == "e6605481-noise-20260314T100000Z.json"
+    assert records.read(path) == made
+    assert [p.name for p in path.parent.iterdir()] == [path.name]
+
+
+def test_the_nearest_in_time_is_found(tmp_path, capture):
+    for days in (-200, -3, 40):
+        kept(tmp_path, days=days)
+    found = records.find(tmp_path, "noise", capture)
+    assert found.record.measured_utc.startswith("2026-03-11")
+    assert found.words == "noise record e6605481-noise-20260311T100000Z.json, 3 days away"
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        ({"subject": replace(BOX, serial="another")}, "none in"),
+        ({"subject": replace(BOX, odr_hz=1000.0)}, "another odr_hz (1000.0, not 4000.0)"),
+        ({"subject": replace(BOX, range_g=8.0)}, "another range_g"),
+        ({"subject": replace(BOX, anti_alias_hz=None)}, "another anti_alias_hz"),
+        ({"subject": replace(BOX, chip="other")}, "another chip"),
+        ({"days": -400}, "is 400 days away, more than 366"),
+        ({"result": dict(NOISE, at_rest=False)}, "was not fit for use"),
+    ],
+)
+def test_a_record_that_does_not_hold_is_not_found_and_the_reason_told(tmp_path, capture, change, reason):
+    path = kept(tmp_path, **change)
+    found = records.find(tmp_path, "noise", capture)
+    assert found.record is None
+    assert "another serial" in found.words if path.name.startswith("another") else reason in found.words
+    assert "make one with 'towertap bench noise'" in found.words
+
+
+def test_a_calibration_holds_at_any_rate_and_a_mounting_for_a_month(tmp_path, capture):
+    calibration = {"offset_ms2": [0, 0, 0], "matrix": [[1, 0, 0], [0, 1, 0], [0, 0, 1]], "expanded": {}}
+    kept(tmp_path, kind="calibration", subject=replace(BOX, odr_hz=1000.0, anti_alias_hz=258.0), result=calibration)
+    assert records.find(tmp_path, "calibration", capture).record
+    kept(tmp_path, kind="tap", result={"resonances": {}, "usable_hz": {"one_third": 113.0}}, days=40)
+    assert records.find(tmp_path, "tap", capture).record is None
+
+
+def test_none_at_all_is_said(tmp_path, capture):
+    for folder in (tmp_path, tmp_path / "not there"):
+        found = records.find(folder, "noise", capture)
+        assert found.record is None
+        assert found.words.startswith("no noise record holds for this capture: none in")
+
+
+@pytest.mark.parametrize(
+    "harm",
+    [
+        lambda data: "not JSON",
+        lambda data: json.dumps([]),
+        lambda data: json.dumps({**data, "schema": "another"}),
+        lambda data: json.dumps({**data, "kind": "unheard of"}),
+        lambda data: json.dumps({**data, "result": {}}),
+        lambda data: json.dumps({**data, "result": None}),
+        lambda data: json.dumps({**data, "subject": {**data["subject"], "range_g": -1}}),
+        lambda data: json.dumps({**data, "subject": {**data["subject"], "more": 1}}),
+        lambda data: json.dumps({**data, "temperature_c": [1]}),
+        lambda data: "[" * 100_000,
+    ],
+)
+def test_damaged_records_are_refused_in_one_line_and_passed_over(tmp_path, capture, harm):
+    path = kept(tmp_path)
+    path.write_text(harm(json.loads(path.read_text("utf-8"))), "utf-8")
+    with pytest.raises(AnalysisError, match="not a bench record") as refused:
+        records.read(path)
+    assert "\n" not in str(refused.value)
+    assert records.find(tmp_path, "noise", capture).record is None
+    good = kept(tmp_path, days=-1)
+    assert good.name in records.find(tmp_path, "noise", capture).words
+
+
+def test_a_newer_version_is_refused_as_such(tmp_path):
+    path = kept(tmp_path)
+    path.write_text(path.read_text("utf-8").replace('"version": 1', '"version": 2'), "utf-8")
+    with pytest.raises(AnalysisError, match="install a newer towertap"):
+        records.read(path)
+
+
+def test_where_records_are_looked_for(tmp_path):
+    drive = tmp_path / "drives" / "a.h5"
+    assert records.bench_folder(drive) == tmp_path / "drives" / "bench"
+    assert records.bench_folder(tmp_path / "bench" / "rest.h5") == tmp_path / "bench"
+    assert records.bench_folder(drive, tmp_path / "elsewhere") == tmp_path / "elsewhere"

@@ -1,0 +1,71 @@
+"""Taps on simulated mounts: resonance and damping put in come back."""
+
+import numpy as np
+import pytest
+from towertap.bench.tap import find_taps, measure, modes
+from towertap.errors import AnalysisError
+
+RATE_HZ, FULL_SCALE = 8000.0, 156.9
+NOISE = 6.9e-4 * np.sqrt(RATE_HZ / 2)
+"""White noise at the data sheet's density, m/s²."""
+
+
+def test_a_mount_of_340_hz_and_4_percent_is_found(ringing):
+    """Within 2 % of frequency and 10 % of damping, on every axis; usable to a third and a fifth (ISO 5348 practice)."""
+    rng = np.random.default_rng(31)
+    motion = ringing(rng, RATE_HZ, [(340.0, 0.04)] * 3)
+    found = measure(motion + rng.normal(0, NOISE, motion.shape), RATE_HZ, FULL_SCALE)
+    assert len(found.at_s) == 4
+    assert found.at_s == pytest.approx([0.303, 1.303, 2.303, 3.303], abs=0.002)
+    for one in found.resonances.values():
+        assert one.frequency_hz == pytest.approx(340.0, rel=0.02)
+        assert one.damping == pytest.approx(0.04, rel=0.10)
+        assert one.taps == 4
+    assert found.usable_hz == pytest.approx({"one_third": 340 / 3, "one_fifth": 68.0}, rel=0.02)
+
+
+def test_each_axis_has_its_own_resonance_and_the_lowest_rules(ringing):
+    """From foam tape to a stud."""
+    rng = np.random.default_rng(32)
+    motion = ringing(rng, RATE_HZ, [(60.0, 0.10), (200.0, 0.05), (900.0, 0.02)])
+    found = measure(motion + rng.normal(0, NOISE, motion.shape), RATE_HZ, FULL_SCALE)
+    assert [one.frequency_hz for one in found.resonances.values()] == pytest.approx([60, 200, 900], rel=0.02)
+    assert [one.damping for one in found.resonances.values()] == pytest.approx([0.10, 0.05, 0.02], rel=0.10)
+    assert found.usable_hz["one_third"] == pytest.approx(20.0, rel=0.02)
+
+
+def test_two_modes_of_one_decay_are_told_apart():
+    """A damped sine's poles are known: natural frequency |s|/2π, damping −Re s/|s|; energy is amplitude²/2σ."""
+    t = np.arange(600) / RATE_HZ
+    decay = np.zeros(t.size)
+    for f_hz, damping, amplitude in ((250.0, 0.05, 10.0), (310.0, 0.03, 4.0)):
+        w = 2 * np.pi * f_hz
+        decay += amplitude * np.exp(-damping * w * t) * np.sin(w * np.sqrt(1 - damping**2) * t + 0.4)
+    found = modes(decay + np.random.default_rng(1).normal(0, 0.02, t.size), RATE_HZ, 0.02)[:2]
+    assert [mode.frequency_hz for mode in found] == pytest.approx([250, 310], rel=0.01)
+    assert [mode.damping for mode in found] == pytest.approx([0.05, 0.03], rel=0.1)
+
+
+def test_noise_alone_rings_nothing():
+    rng = np.random.default_rng(2)
+    assert modes(rng.normal(0, 1, 600), RATE_HZ, 1.0) == []
+    assert find_taps(rng.normal(0, NOISE, (16_000, 3)), RATE_HZ) == []
+
+
+def test_axes_that_ring_differently_at_every_tap_have_no_resonance(ringing):
+    """A loose box: each tap another frequency."""
+    rng = np.random.default_rng(33)
+    parts = [ringing(rng, RATE_HZ, [(f, 0.05)] * 3, taps=1) for f in (80.0, 150.0, 260.0, 420.0, 700.0)]
+    motion = np.concatenate(parts)
+    found = measure(motion + rng.normal(0, NOISE, motion.shape), RATE_HZ, FULL_SCALE)
+    assert found.resonances == {"x": None, "y": None, "z": None}
+    assert found.usable_hz is None
+
+
+def test_taps_beyond_the_range_are_left_out_and_too_few_are_refused(ringing):
+    motion = ringing(np.random.default_rng(34), RATE_HZ, [(340.0, 0.04)] * 3)
+    cut = np.clip(motion, -8.0, 8.0 + 9.80665)
+    with pytest.raises(AnalysisError, match="0 usable taps \\(4 found, 4 beyond the sensor's range\\)"):
+        measure(cut, RATE_HZ, 8.0)
+    with pytest.raises(AnalysisError, match="0 usable taps \\(0 found"):
+        measure(np.zeros((8000, 3)), RATE_HZ, FULL_SCALE)
