@@ -90,8 +90,7 @@ def test_the_command_keeps_a_record_and_its_status_is_the_finding(tmp_path, faul
     assert (done.returncode, answer["ok"], answer["serial"]) == (status, not status, "00c0ffee")
     [path] = (tmp_path / "bench").glob("00c0ffee-selftest-*.json")
     record = records.read(path)
-    assert record.result["axes"] == answer["axes"]
-    assert records.KINDS["selftest"].usable(record.result) is answer["ok"]
+    assert record.result == {name: answer[name] for name in record.result}
 
 
 class Answering:

@@ -57,6 +57,10 @@ class SelfTest:
             )
         return "the chip answers as when it was made"
 
+    def data(self) -> dict[str, Any]:
+        """All of it, with the verdict, as JSON holds it."""
+        return {**asdict(self), "axes": [asdict(axis) for axis in self.axes], "verdict": self.verdict}
+
 
 def run(box: Box) -> SelfTest:
     """Let the chip of a greeted box test itself; BoxError when it does not, or answers with something else."""
@@ -103,5 +107,5 @@ def record_of(found: SelfTest, box: Box) -> Record:
         datetime.now(UTC).isoformat(),
         (found.temperature_c, found.temperature_c),
         "the chip itself",
-        asdict(found),
+        found.data(),
     )

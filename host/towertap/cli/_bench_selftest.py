@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from pathlib import Path
 
 import click
@@ -40,7 +39,7 @@ def selftest(port: str | None, folder: Path) -> Outcome:
         found = run(box)
         record = record_of(found, box)
     kept = records.write(record, folder)
-    data = {"record": kept, "serial": record.subject.serial, **asdict(found)}
+    data = {"record": kept, "serial": record.subject.serial, **found.data()}
     return Outcome(data, _text(found, kept), 0 if found.ok else 1)
 
 
