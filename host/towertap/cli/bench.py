@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from towertap.cli._bench_noise import noise
+from towertap.cli._bench_selftest import selftest
 from towertap.cli._bench_tumble import tumble
 
 
@@ -16,5 +17,5 @@ def command() -> None:
     """The subcommands do the work."""
 
 
-for _one in (noise, tumble):
+for _one in (noise, tumble, selftest):
     command.add_command(_one)
