@@ -14,8 +14,11 @@ from rich.text import Text
 
 from towertap.cli._outcome import Outcome, answers, console
 from towertap.compare.comparison import DEFAULT_METRICS, compare
+from towertap.compare.departures import held_against, start_times
 from towertap.compare.model import Comparison
 from towertap.compare.passes import load_passes
+from towertap.compare.plan import Plan, read_plan
+from towertap.errors import CallError
 
 STYLES = {"harsher": "bold red", "gentler": "bold green", "equivalent": "bold blue", "undecided": "bold yellow"}
 
@@ -28,10 +31,17 @@ NOTE = (
 
 @click.command(name="compare", help="Compare the captures of FOLDER before and after a part was changed.")
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--before", required=True, metavar="NAME", help="The part fitted before, as the captures name it.")
-@click.option("--after", required=True, metavar="NAME", help="The part fitted after.")
-@click.option("--smooth", required=True, metavar="ROAD", help="The smooth road, which sets the gate.")
-@click.option("--margin", default=10.0, show_default=True, metavar="PERCENT", help="The change that counts.")
+@click.option(
+    "--plan",
+    "plan_file",
+    type=click.Path(path_type=Path),
+    help="The plan that the drives followed: it stands in for the options that name parts, smooth road, margin and "
+    "metrics, and the answer says where it was not kept.",
+)
+@click.option("--before", metavar="NAME", help="The part fitted before, as the captures name it.")
+@click.option("--after", metavar="NAME", help="The part fitted after.")
+@click.option("--smooth", metavar="ROAD", help="The smooth road, which sets the gate.")
+@click.option("--margin", type=float, metavar="PERCENT", help="The change that counts; 10 when nothing says.")
 @click.option("--quantile", default=0.95, show_default=True, help="Quantile of the smooth road's windows: the gate.")
 @click.option(
     "--metric",
@@ -45,16 +55,19 @@ NOTE = (
 @answers
 def command(
     folder: Path,
-    before: str,
-    after: str,
-    smooth: str,
-    margin: float,
+    plan_file: Path | None,
+    before: str | None,
+    after: str | None,
+    smooth: str | None,
+    margin: float | None,
     quantile: float,
     metrics: tuple[str, ...],
     include_unsound: bool,
     report: Path | None,
 ) -> Outcome:
-    """Load the passes, compare them, write the report, tell the answer."""
+    """Load the passes, compare them, hold them against the plan, write the report, tell the answer."""
+    plan = read_plan(plan_file) if plan_file else None
+    before, after, smooth = _named(plan, before=before, after=after, smooth=smooth)
     with Progress(console=console, transient=True, disable=not sys.stderr.isatty()) as progress:
         task = progress.add_task("reading passes", total=None)
         drives = load_passes(
@@ -65,7 +78,10 @@ def command(
             include_unsound=include_unsound,
             on_progress=lambda done, total: progress.update(task, completed=done, total=total),
         )
-    comparison = compare(drives, margin / 100, quantile, metrics or DEFAULT_METRICS)
+    share = margin / 100 if margin is not None else plan.margin if plan else 0.10
+    comparison = compare(drives, share, quantile, metrics or (plan.metrics if plan else DEFAULT_METRICS))
+    if plan:
+        comparison = held_against(plan, comparison, drives, start_times(drives))
     data, text = comparison.data(), [tell(comparison)]
     if report is not None:
         from towertap.report import write_report  # draws figures: loaded only when asked for
@@ -76,6 +92,14 @@ def command(
     return Outcome(data, Group(*text))
 
 
+def _named(plan: Plan | None, **given: str | None) -> list[str]:
+    """What the options name, or else the plan; CallError says which is missing."""
+    named = {name: value or (getattr(plan, name) if plan else None) for name, value in given.items()}
+    if missing := [f"--{name}" for name, value in named.items() if not value]:
+        raise CallError(f"not said: {', '.join(missing)}; name them, or the plan with --plan")
+    return [value for value in named.values() if value]
+
+
 def tell(comparison: Comparison) -> RenderableType:
     """The answer for people: the findings in words, what to beware of, then the figures behind them."""
     blocks: list[RenderableType] = [Text(comparison.summary, style="bold")]
@@ -83,6 +107,9 @@ def tell(comparison: Comparison) -> RenderableType:
         words = Text(f"\n{finding.words}")
         words.highlight_words([f"{finding.verdict}."], STYLES[finding.verdict])
         blocks.append(words)
+    blocks += [Text(f"\nNot as planned: {one.words}.", style="yellow") for one in comparison.departures]
+    if comparison.plan and not comparison.departures:
+        blocks.append(Text("\nDriven and compared as planned."))
     remarks = [
         *comparison.warnings,
         *(caution for finding in comparison.findings for caution in finding.cautions),

@@ -6,16 +6,20 @@ from bisect import bisect_left
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import pairwise
 
 from towertap.capture.reading import open_capture
-from towertap.compare.model import Departure, Drives, Pass
+from towertap.compare.model import Comparison, Departure, Drives, Finding, Pass
 from towertap.compare.passes import TEMPERATURE_STEP_C
 from towertap.compare.plan import Plan
 
 PRESSURE_STEP_KPA = 5.0
 """Tyre pressures that differ by more from those planned are told, as the drive procedure has it."""
+
+SAME = 1e-9
+"""Margins that differ by less are one."""
 
 Key = tuple[str, str, int | None]
 """Part, road, number of a pass."""
@@ -29,6 +33,35 @@ def start_times(drives: Drives) -> dict[str, datetime]:
             instant = datetime.fromisoformat(capture.text("started_utc"))
             started[one.name] = instant if instant.tzinfo else instant.replace(tzinfo=UTC)
     return started
+
+
+def held_against(plan: Plan, comparison: Comparison, drives: Drives, started: Mapping[str, datetime]) -> Comparison:
+    """The comparison with the plan and the departures from it, and a caution at each finding that was not planned."""
+    metrics = list(dict.fromkeys(finding.metric for finding in comparison))
+    told = departures(plan, drives, started, margin=comparison.margin, metrics=metrics)
+    return replace(
+        comparison,
+        plan=plan,
+        departures=told,
+        findings=tuple(
+            replace(finding, cautions=(*finding.cautions, *_chosen_afterwards(plan, finding))) for finding in comparison
+        ),
+    )
+
+
+def _chosen_afterwards(plan: Plan, finding: Finding) -> Iterable[str]:
+    roads = [road.name for road in plan.rough_roads]
+    chosen = {
+        "margin": abs(finding.margin - plan.margin) > SAME,
+        "metric": finding.metric not in plan.metrics,
+        "road": finding.road not in roads,
+    }
+    if any(chosen.values()):
+        what = " and ".join(name for name, unplanned in chosen.items() if unplanned)
+        yield (
+            f"{finding.road}, {finding.metric}: {what} not as planned, and perhaps chosen after seeing the data. This "
+            "finding is a lead for the next plan, not a decision."
+        )
 
 
 def departures(
@@ -48,7 +81,7 @@ Told = Iterable[tuple[str, str]]
 
 def _analysis(plan: Plan, drives: Drives, margin: float, metrics: Sequence[str]) -> Told:
     seen = "it may have been chosen after seeing the data, and decides nothing"
-    if abs(margin - plan.margin) > 1e-9:
+    if abs(margin - plan.margin) > SAME:
         yield "margin", f"the margin is {100 * margin:g} %, and {100 * plan.margin:g} % was planned: {seen}"
     for metric in metrics:
         if metric not in plan.metrics:
