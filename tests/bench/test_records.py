@@ -79,6 +79,12 @@ def test_a_calibration_holds_at_any_rate_and_a_mounting_for_a_month(tmp_path, ca
     assert records.find(tmp_path, "tap", capture).record is None
 
 
+def test_sidecars_of_recordings_beside_the_records_are_no_records(tmp_path, capture):
+    good = kept(tmp_path)
+    (tmp_path / "e6605481-noise-20260314T100001Z.conditions.json").write_text("{}")
+    assert good.name in records.find(tmp_path, "noise", capture).words
+
+
 def test_none_at_all_is_said(tmp_path, capture):
     for folder in (tmp_path, tmp_path / "not there"):
         found = records.find(folder, "noise", capture)

@@ -1,8 +1,13 @@
 """Taps on simulated mounts: resonance and damping put in come back."""
 
+import json
+
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from towertap.bench.tap import find_taps, measure, modes
+from towertap.box.simulated import SimulatedBox
+from towertap.cli.bench import command
 from towertap.errors import AnalysisError
 
 RATE_HZ, FULL_SCALE = 8000.0, 156.9
@@ -55,7 +60,7 @@ def test_noise_alone_rings_nothing():
 def test_axes_that_ring_differently_at_every_tap_have_no_resonance(ringing):
     """A loose box: each tap another frequency."""
     rng = np.random.default_rng(33)
-    parts = [ringing(rng, RATE_HZ, [(f, 0.05)] * 3, taps=1) for f in (80.0, 150.0, 260.0, 420.0, 700.0)]
+    parts = [ringing(rng, RATE_HZ, [(f, 0.05)] * 3, taps=1) for f in (80.0, 260.0, 700.0)]
     motion = np.concatenate(parts)
     found = measure(motion + rng.normal(0, NOISE, motion.shape), RATE_HZ, FULL_SCALE)
     assert found.resonances == {"x": None, "y": None, "z": None}
@@ -69,3 +74,16 @@ def test_taps_beyond_the_range_are_left_out_and_too_few_are_refused(ringing):
         measure(cut, RATE_HZ, 8.0)
     with pytest.raises(AnalysisError, match="0 usable taps \\(0 found"):
         measure(np.zeros((8000, 3)), RATE_HZ, FULL_SCALE)
+
+
+def test_the_same_mount_through_chip_firmware_and_port(tmp_path, ringing):
+    motion = ringing(np.random.default_rng(5), 16000.0, [(340.0, 0.04)] * 3, taps=3, blow_s=0.002)
+    with SimulatedBox(motion, 16000.0, oscillator_ppm=6000) as box:
+        arguments = ["tap", "--port", box.port, "--bench", str(tmp_path), "--seconds", "3.6", "--json"]
+        done = CliRunner().invoke(command, arguments, standalone_mode=False)
+    assert done.return_value == 0, done.output
+    data = json.loads(done.stdout)
+    for one in data["resonances"].values():
+        assert one["frequency_hz"] == pytest.approx(340, rel=0.02)
+        assert one["damping"] == pytest.approx(0.04, rel=0.10)
+    assert data["usable_hz"]["one_third"] == pytest.approx(340 / 3, rel=0.02)

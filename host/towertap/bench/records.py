@@ -22,6 +22,9 @@ SCHEMA = "towertap bench record"
 VERSION = 1
 """A reader refuses a newer one."""
 
+SIDECAR = ".conditions.json"
+"""Ends the name of what lies beside a raw recording, which may be in the same folder."""
+
 LARGEST_BYTES = 5_000_000
 RANGE_G_LIMIT = 1000.0
 
@@ -192,6 +195,8 @@ def find(folder: Path, kind: str, capture: Capture) -> Found:
     refused: list[str] = []
     fits: list[tuple[float, str, Record]] = []
     for path in sorted(folder.glob(f"*-{kind}-*.json")):
+        if path.name.endswith(SIDECAR):
+            continue
         try:
             record = read(path)
         except AnalysisError as error:

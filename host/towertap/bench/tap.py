@@ -33,10 +33,13 @@ BLOW_S = 0.002
 """The handle leaves the metal within this after the peak; then the decay is free."""
 
 DECAY_S = 0.1
+FOLLOWED = 0.01
+"""A decay is followed down to this part of its peak, or to three times the noise."""
+
 SHORTEST_DECAY = 24
 """Samples of a decay above the noise."""
 
-PENCIL_PART = 3
+PENCIL_PART = 4
 WEAKEST = 0.03
 """Singular values below this part of the largest are taken for noise, as are those that noise alone would make."""
 
@@ -172,7 +175,7 @@ def modes(decay: Array, rate_hz: float, noise: float = 0.0) -> list[Mode]:
 def _rung(decay: Array, rate_hz: float, noise: float) -> Mode | None:
     """The strongest mode of one decay that can be a mounting's, followed for as long as it stands out of the noise."""
     blocks = np.abs(decay[: len(decay) // 8 * 8]).reshape(-1, 8).max(axis=1)
-    above = np.flatnonzero(blocks > 3 * noise)
+    above = np.flatnonzero(blocks > max(3 * noise, FOLLOWED * blocks.max()))
     length = 8 * (int(above[-1]) + 1) if above.size else 0
     if length < SHORTEST_DECAY:
         return None
