@@ -31,7 +31,8 @@ class StandIn:
         self.running, self.samples, self.sequence, self.limit = False, 0, 0, None
         self.boot_id, self.born = "b1", time.monotonic()
         self.start_fault: str | None = None
-        self.serial, self.longest_write_s = "e66", 0.0
+        self.serial = "e66"
+        self.said_bye = threading.Event()
         self._keeping = False
         self._closing = threading.Event()
         self._lock = threading.RLock()
@@ -142,10 +143,10 @@ class StandIn:
         if self._master is not None:
             self.sent += data if self._keeping else b""
             self._keeping &= kind != FrameType.BYE
-            begun = time.monotonic()
             while data:
                 data = data[os.write(self._master, data) :]
-            self.longest_write_s = max(self.longest_write_s, time.monotonic() - begun)
+            if kind == FrameType.BYE:
+                self.said_bye.set()
 
 
 @pytest.fixture

@@ -199,14 +199,20 @@ def test_an_interrupt_keeps_the_bytes_and_stops_the_box(stand_in, tmp_path):
     assert read_sidecar(tmp_path / "a.ttraw")["ended"] == "interrupted"
 
 
-def test_a_slow_screen_and_a_slow_disk_hold_nothing_up(stand_in, tmp_path, monkeypatch):
-    fsync = os.fsync
-    monkeypatch.setattr(os, "fsync", lambda file: (time.sleep(1.0), fsync(file)))
-    stand = stand_in()
+def test_a_screen_and_a_disk_that_stall_hold_nothing_up(stand_in, tmp_path, monkeypatch):
+    stand, fsync, waited = stand_in(realtime=False), os.fsync, []
+
+    def stall(*_):
+        """Until the box has sent all it had: 500 kB, far more than a terminal holds, so somebody must be reading."""
+        waited.append(stand.said_bye.wait(timeout=60))
+
+    monkeypatch.setattr(os, "fsync", lambda file: (stall(), fsync(file)))
+    monkeypatch.setattr("towertap.box.pump.SYNC_INTERVAL_S", 0.0)
     with open_box(str(stand.path)) as box:
-        summary = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=2.5, on_progress=lambda _: time.sleep(0.7))
+        summary = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=7, on_progress=stall)
+    assert len(waited) > 1
+    assert all(waited)
     assert summary.raw_path.read_bytes() == bytes(stand.sent)
-    assert stand.longest_write_s < 0.5
 
 
 def test_a_disk_that_fills_is_told_early_and_ends_cleanly(stand_in, tmp_path, monkeypatch):

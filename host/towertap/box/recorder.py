@@ -121,11 +121,11 @@ class _Recording:
         self.heard_s = self.greeted_s = self.restarted_s = self.started.monotonic_s
         self.host = HostWatch(raw_path.parent, settings.odr_hz)
         try:
-            self.write_sidecar()
-            self.pump = Pump(box, raw_path)
+            self.pump = Pump(box, raw_path)  # first of all: a slow disk must not keep the box waiting
         except BaseException:
             self.command(box.stop)
             raise
+        self.write_sidecar()
 
     def run(
         self, on_progress: Callable[[Progress], None] | None, marks: queue.SimpleQueue[str], stop: threading.Event
