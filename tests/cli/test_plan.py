@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import json
+import sys
 from dataclasses import replace
 from html.parser import HTMLParser
 
@@ -73,6 +75,25 @@ def test_a_pilot_gives_the_spread_and_its_uncertainty(run, tmp_path, drive_folde
     assert 0.001 < spread["cv"] < 0.03
     # 1.649 is the lower 20 % point of chi-square with 4 degrees of freedom in printed tables.
     assert spread["cv_upper"] == pytest.approx(spread["cv"] * (4 / 1.649) ** 0.5, rel=1e-3)
+
+
+class Terminal(io.StringIO):
+    """Standard input at which a person sits."""
+
+    def isatty(self):
+        return True
+
+
+def test_what_is_not_given_is_asked_for_on_a_terminal(run, tmp_path, monkeypatch):
+    answers = ("minibus", "soft", "stiff", "bypass=80", "quarry-lane=40 moor-road=50", "4", "12")
+    monkeypatch.setattr(sys, "stdin", Terminal("".join(f"{answer}\n" for answer in answers)))
+    status, _, err = run("plan", tmp_path, "--json")
+    assert status == 0, err
+    plan = read_plan(tmp_path / "plan.json")
+    assert (plan.vehicle, plan.before, plan.after, plan.smooth) == ("minibus", "soft", "stiff", "bypass")
+    assert {road.name: road.speed_kmh for road in plan.roads} == {"bypass": 80, "quarry-lane": 40, "moor-road": 50}
+    assert (plan.spread_cv, plan.margin) == (pytest.approx(0.04), 0.12)
+    assert "6.7 to 11.0 %" in " ".join(err.split())
 
 
 @pytest.mark.parametrize(
