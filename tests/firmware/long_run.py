@@ -1,0 +1,193 @@
+"""A day in a few minutes: firmware and chip model in virtual time, through the decoder, with counters about to wrap.
+
+    python tests/firmware/long_run.py --hours 24
+
+The firmware, the chip's registers, FIFO, interrupt and oscillator and the board's clocks are the real simulated box;
+only the sensors' values are left at zero, so that an hour of virtual time takes a minute or less. Sequence number,
+sample counter and clock begin shortly before 2^32 and the ticks, which wrap every 17.9 minutes, before 2^30.
+"""
+
+import argparse
+import json
+import os
+import shutil
+import subprocess
+import sys
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from towertap.capture.continuity import Continuity
+from towertap.capture.rate import fit_rate
+from towertap.firmware import firmware_dir
+from towertap.wire.decoder import Decoder, Frames
+from towertap.wire.frames import FrameType
+
+BOX = """
+import json, os, select, sys
+from simboard import machine, time
+from simboard.board import Board
+from simboard.link import Link
+from simboard.signal_path import SignalPath
+
+SignalPath.make = lambda path, packets, first, n, big_endian: None
+board = Board(json.loads(CONFIG), sys.stdin.buffer)
+board._booted_ps = -(2**30 - 60000000) * 1000000
+machine.install(board)
+time.install(board)
+sys.modules["machine"], sys.modules["time"] = machine, time
+
+from towertap_box import acquire, frame
+
+make, clear = frame.Frames.__init__, acquire.Box._clear
+
+
+def begin_late(frames, write):
+    make(frames, write)
+    frames._sequence[:] = (2**32 - 1000).to_bytes(4, "little")
+    frames.clock_us[:] = (2**32 - 5000000).to_bytes(8, "little")
+
+
+def count_late(box):
+    clear(box)
+    box.frames.first_sample[:] = (2**32 - 10000).to_bytes(8, "little")
+
+
+frame.Frames.__init__, acquire.Box._clear = begin_late, count_late
+acquire.run(sys.stdin.buffer, Link(sys.stdout.buffer, board))
+"""
+
+BLOCK_BYTES = 2**20
+ODR_HZ, OSCILLATOR_PPM = 4000, 13000
+KEPT = 256
+"""One frame in so many is kept for the fit of the rate."""
+MEASURED_S = 600.0
+"""Memory is read at every so much virtual time."""
+
+
+@dataclass
+class Run:
+    """What a run showed."""
+
+    samples: int = 0
+    gaps: int = 0
+    bad_frames: int = 0
+    stamps_out_of_step: int = 0
+    sequence_wraps: int = 0
+    counters_out_of_step: int = 0
+    readings: list[np.ndarray] = field(default_factory=list)
+    """(newest sample, clock in µs) of some frames."""
+    memory_kb: list[tuple[int, int]] = field(default_factory=list)
+    """Resident size of host and box."""
+    heap_free: list[int] = field(default_factory=list)
+    bye: dict = field(default_factory=dict)
+
+    @property
+    def rate_error_ppm(self) -> float:
+        newest, clock_us = np.concatenate(self.readings, axis=1)
+        rate_hz = fit_rate(newest, clock_us, np.zeros(len(newest))).rate_hz
+        return (rate_hz / (ODR_HZ * (1 + OSCILLATOR_PPM * 1e-6)) - 1) * 1e6
+
+    @property
+    def clock_s(self) -> float:
+        """Virtual time that passed on the box's clock."""
+        return (self.readings[-1][1, -1] - self.readings[0][1, 0]) / 1e6
+
+    def growth(self, process: int) -> float:
+        """Largest resident size over the one after a tenth of the run."""
+        sizes = [pair[process] for pair in self.memory_kb]
+        return max(sizes) / sizes[len(sizes) // 10]
+
+
+def long_run(hours: float) -> Run:
+    """Run the box for so long of virtual time and follow its stream; memory does not depend on how long."""
+    config = json.dumps({"oscillator_ppm": OSCILLATOR_PPM, "latency_us": 3000, "noise": 0})
+    places = os.pathsep.join((str(Path(sys.executable).parent), os.environ.get("PATH", os.defpath)))
+    command = [shutil.which("micropython", path=places), "-X", "heapsize=4M", "-c", f"CONFIG = {config!r}\n{BOX}"]
+    box = subprocess.Popen(command, cwd=firmware_dir(), stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    box.stdin.write(json.dumps({"do": "start", "odr_hz": ODR_HZ, "seconds": hours * 3600}).encode() + b"\n")
+    box.stdin.flush()
+    run, follow = Run(), Follower()
+    try:
+        while not run.bye and (block := box.stdout.read1(BLOCK_BYTES)):
+            follow(run, block, box.pid)
+    finally:
+        box.kill()
+        box.wait()
+    return run
+
+
+class Follower:
+    """Takes the stream apart and holds each frame to the one before."""
+
+    def __init__(self) -> None:
+        self.decoder, self.continuity = Decoder(), Continuity()
+        self.sequence = self.stamp = None
+        self.frames = 0
+        self.measured_s = -MEASURED_S
+
+    def __call__(self, run: Run, block: bytes, box: int) -> None:
+        for frames in self.decoder.feed(block):
+            sequence = frames.headers["sequence"].astype(np.int64)
+            if self.sequence is not None:
+                steps = np.diff(sequence, prepend=self.sequence)
+                run.sequence_wraps += int((steps == 1 - 2**32).sum())
+                run.counters_out_of_step += int(((steps != 1) & (steps != 1 - 2**32)).sum())
+            self.sequence = int(sequence[-1])
+            if frames.kind == FrameType.SAMPLES:
+                self.samples(run, frames, box)
+            elif frames.kind == FrameType.STATUS:
+                run.heap_free.append(frames.data["heap_free"])
+            elif frames.kind == FrameType.BYE:
+                run.bye = frames.data
+        run.bad_frames = self.decoder.damage.bad_frames
+
+    def samples(self, run: Run, frames: Frames, box: int) -> None:
+        """Sample frames: the counter, the chip's time stamps, now and then a clock reading and the memory."""
+        headers, stamps = frames.headers, frames.packets["time_us"].ravel().astype(np.int64)
+        steps = np.diff(stamps, prepend=stamps[0] - 250 if self.stamp is None else self.stamp) % 2**16
+        run.stamps_out_of_step += int((steps != 1_000_000 // ODR_HZ).sum())
+        self.stamp = int(stamps[-1])
+        run.gaps += len(self.continuity.samples(frames))
+        run.samples = self.continuity.rows
+        kept = headers[-self.frames % KEPT :: KEPT]
+        self.frames += len(headers)
+        if len(kept):
+            run.readings.append(np.array([kept["first_sample"] + kept["fifo_level"] - 1, kept["clock_us"]]))
+        clock_s = headers["clock_us"][-1] / 1e6
+        if clock_s >= self.measured_s + MEASURED_S:
+            self.measured_s = clock_s
+            run.memory_kb.append((resident_kb("self"), resident_kb(box)))
+
+
+def resident_kb(process: int | str) -> int:
+    """Resident size of a process in kB."""
+    status = Path(f"/proc/{process}/status").read_text()
+    return int(status.split("VmRSS:")[1].split()[0])
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--hours", type=float, default=24.0)
+    options = parser.parse_args()
+    started = time.monotonic()
+    run = long_run(options.hours)
+    ticks_wraps = 1 + (run.clock_s - 60) // (2**30 / 1e6)
+    (host_kb, box_kb), (host_end_kb, box_end_kb) = run.memory_kb[0], run.memory_kb[-1]
+    print(
+        f"{run.clock_s / 3600:.2f} h of virtual time in {time.monotonic() - started:.0f} s: {run.samples} samples\n"
+        f"sequence number wrapped {run.sequence_wraps} times, ticks {ticks_wraps:.0f} times\n"
+        f"gaps {run.gaps}, bad frames {run.bad_frames}, "
+        f"out of step: counters {run.counters_out_of_step}, time stamps {run.stamps_out_of_step}\n"
+        f"rate off by {run.rate_error_ppm:+.3f} ppm\n"
+        f"resident size from {host_kb} to {host_end_kb} kB in the host, {box_kb} to {box_end_kb} kB in the box; "
+        f"growth after the first tenth {run.growth(0) - 1:.1%} and {run.growth(1) - 1:.1%}\n"
+        f"heap free in the box {min(run.heap_free)} to {max(run.heap_free)} bytes"
+    )
+    sound = not (run.gaps or run.bad_frames or run.counters_out_of_step or run.stamps_out_of_step)
+    sys.exit(not (sound and abs(run.rate_error_ppm) < 5 and max(run.growth(0), run.growth(1)) < 1.1))
+
+
+if __name__ == "__main__":
+    main()
