@@ -41,7 +41,7 @@ class Conditions:
     air_temperature_c: float | None = None
     box_position: str = ""
     mounting: str = ""
-    """Chip axes in vehicle axes (ISO 8855), "x=+X,y=+Y,z=+Z"."""
+    """Chip axis along each vehicle axis (ISO 8855), "x=+X,y=+Y,z=+Z"."""
     notes: str = ""
 
     def __post_init__(self) -> None:

@@ -24,7 +24,7 @@ from towertap.signals.jerk import EDGE_HZ
 @click.option("--window-s", type=float, default=1.0, show_default=True, help="Length of a window, s.")
 @click.option("--jerk-edge-hz", type=float, default=EDGE_HZ, show_default=True, help="Upper edge of the jerk, Hz.")
 @click.option(
-    "--mounting", help="Chip axes in vehicle axes, instead of the capture's: x=+X,y=+Y,z=+Z or x=+X,z=gravity."
+    "--mounting", help="Chip axis along each vehicle axis, instead of the capture's: x=+X,y=+Y,z=+Z or x=+X,z=gravity."
 )
 @answers
 def command(capture: Path, out: Path | None, window_s: float, jerk_edge_hz: float, mounting: str | None) -> Outcome:

@@ -24,7 +24,7 @@ CONDITION_OPTIONS = {
     "tyre_pressures_kpa": 'Front left, front right, rear left, rear right: "250, 250, 300, 300".',
     "air_temperature_c": "Air temperature, °C.",
     "box_position": "Where the box sits.",
-    "mounting": 'Chip axes in vehicle axes: "x=+X,y=+Y,z=+Z".',
+    "mounting": 'Chip axis along each vehicle axis (x forward, y left, z up): "x=+X,y=+Y,z=+Z".',
     "notes": "Anything else.",
 }
 """Field of Conditions → help of its option."""

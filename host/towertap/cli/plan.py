@@ -85,7 +85,7 @@ FLAGS = {"roads": "--road", "spread": "--pilot or --spread"}
 @click.option("--tyre-pressures-kpa", default="", help='To be held: "250, 250, 300, 300".')
 @click.option("--air-temperature-c", type=(float, float), metavar="LOW HIGH", help="To be held, °C.")
 @click.option("--box-position", default="", help="Where the box sits.")
-@click.option("--mounting", default="", help='Chip axes in vehicle axes: "x=+X,y=+Y,z=+Z".')
+@click.option("--mounting", default="", help='Chip axis along each vehicle axis: "x=+X,y=+Y,z=+Z".')
 @answers
 def command(folder: Path, pilot: Path | None, passes: int | None, **given: Any) -> Outcome:
     """Ask for what is missing, count the passes, draw the order, write plan and run sheet."""

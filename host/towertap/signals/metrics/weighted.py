@@ -15,7 +15,7 @@ def weighted(axis: str) -> Metric:
     """The metric `weighted_AXIS`."""
     return Metric(
         name=f"weighted_{axis}",
-        label=f"{DIRECTIONS[axis]} acceleration, weighted {WEIGHTING_OF[axis]}",
+        label=f"{WEIGHTING_OF[axis]}-weighted {DIRECTIONS[axis]} acceleration",
         unit="m/s²",
         axis=axis,
         band_hz=_band_limits,
