@@ -12,8 +12,8 @@ from dataclasses import replace
 
 import numpy as np
 from towertap.compare.comparison import compare
-from towertap.compare.gate import pass_figure
 from towertap.compare.power import difference_power, equivalence_power, pilot_spread, strength
+from towertap.compare.statistics import energy_mean
 
 MARGIN, MOST_PASSES, ROADS = 0.10, 20, 10
 
@@ -30,7 +30,7 @@ def reached(invented, runs, pass_spread, seed=1):
         return invented(seed, ratio=ratio, n=n, roads={"lane": 60.0}, pass_spread=pass_spread, seconds=60)
 
     alike, changed = drives(1.0), drives(1 + MARGIN)
-    figures = [pass_figure(one, "jerk_z", -np.inf).whole for one in alike.of("lane", "before")]
+    figures = [energy_mean(one.windows["jerk_z"]) for one in alike.of("lane", "before")]
     spread = pilot_spread([figures]).value
     plan = strength(MARGIN, spread, 2)
     different, equal = plan.difference_needed, plan.equivalence_needed
@@ -58,7 +58,7 @@ def compared(drives, passes, runs):
     rough = [drives.of("lane", side) for side in ("before", "after")]
     for run in range(runs):
         dealt = [one for side in rough for one in side[run * passes : (run + 1) * passes]]
-        yield compare(replace(drives, passes=(*smooth, *dealt)), MARGIN, metrics=["jerk_z"])
+        yield compare(replace(drives, passes=(*smooth, *dealt)), MARGIN, metrics=["jerk_z"], gate="windows")
 
 
 def main(runs):

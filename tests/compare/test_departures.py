@@ -100,7 +100,7 @@ def test_one_change_in_place_of_two_is_told(kept):
     started = {one.name: kept.plan.written + timedelta(minutes=n + 1) for n, one in enumerate(ordered)}
     words = [words for kind, words in kept.told(started=started) if kind == "order"]
     assert words[0].startswith("4 of 16 passes")
-    assert words[1] == "the part was changed 1 times between passes, and 2 were planned"
+    assert words[1] == "changes of the part between passes: 1, and 2 planned"
 
 
 def test_a_plan_written_after_the_first_drive_is_none_for_it(kept):

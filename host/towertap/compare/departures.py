@@ -131,7 +131,7 @@ def _order(plan: Plan, drives: Drives, started: Mapping[str, datetime]) -> Told:
         yield "order", f"{moved} of {len(known)} passes were not driven in their planned order, from {first} on"
     changes = sum(one.conditions.part != next_.conditions.part for one, next_ in pairwise(driven))
     if driven and not unknown and changes != len(plan.fittings) - 1:
-        yield "order", f"the part was changed {changes} times between passes, and {len(plan.fittings) - 1} were planned"
+        yield "order", f"changes of the part between passes: {changes}, and {len(plan.fittings) - 1} planned"
 
 
 def _key(one: Pass) -> Key:

@@ -75,7 +75,7 @@ def facts(plan: Plan) -> list[tuple[str, str]]:
         ("Decided by", primary + (f" (beside it, at a cost to it: {', '.join(others)})" if others else "")),
         ("Margin that counts", f"{100 * plan.margin:g} %"),
         *numbers(plan),
-        ("Order", f"{protection(plan.blocks)}; the part is changed {changes} time{'s' if changes > 1 else ''}"),
+        ("Order", f"{protection(plan.blocks)}; the part is changed {'once' if changes == 1 else f'{changes} times'}"),
         ("Written", f"{plan.written:%Y-%m-%d %H:%M} UTC; roads drawn with seed {plan.seed}"),
     ]
 
