@@ -124,6 +124,15 @@ def test_what_is_not_seen_has_a_bound_above_what_is_there():
     assert instability.bound > 3e-5
 
 
+def test_a_curve_that_is_no_sum_of_noises_is_not_read():
+    """A sway of 2 Hz makes a hump and a fall steeper than any of the kinds: nothing of it is called instability."""
+    rng, interval_s = np.random.default_rng(8), 0.01
+    series = rng.normal(0, 5e-3, 12_000) + 0.01 * np.sin(2 * np.pi * 2 * interval_s * np.arange(12_000))
+    _, found = allan.analyse(series, interval_s)
+    assert not all(one.follows for one in found.values())
+    assert not any(one.seen for one in found.values())
+
+
 def test_too_short_and_dead_series_are_refused():
     with pytest.raises(AnalysisError, match="record longer"):
         allan.analyse(stats.norm.rvs(size=10, random_state=1), 0.01)

@@ -26,6 +26,9 @@ LARGEST_PART = 4
 
 CONFIDENCE = 0.95
 
+DEPARTS, DEPARTURES = 0.2, 3.3
+"""A variance that is further from the fit than this part and so many standard deviations does not follow it."""
+
 COUNTED_TWICE = 2.0
 """Octaves of averaging time see partly the same fluctuations: of white noise their degrees of freedom add up to about
 twice the number of values, so the standard errors of a fit to all of them are made larger by the root of this."""
@@ -79,8 +82,9 @@ class Curve:
 class Coefficient:
     """What the curve says of one kind of noise.
 
-    `seen`: it rules the curve somewhere, from and to `tau_s`; then `value` has the `interval`. Otherwise `value` is
-    the least that the fit needs, often nought, and `bound` the most that the curve allows.
+    `seen`: it rules the curve somewhere, from and to `tau_s`, and the curve follows it there; then `value` has the
+    `interval`. Otherwise `value` is what the fit needs, often nought, and `bound` the most that the curve allows.
+    `follows` is false where the curve is not a sum of these kinds at all: something else moved the sensor.
     """
 
     name: str
@@ -89,6 +93,7 @@ class Coefficient:
     interval: tuple[float, float] | None
     bound: float
     seen: bool
+    follows: bool
     tau_s: tuple[float, float] | None
 
 
@@ -128,11 +133,13 @@ def analyse(values: ArrayLike, interval_s: float) -> tuple[Curve, dict[str, Coef
     high = variance * freedom / stats.chi2.ppf(tail, freedom)
     terms = _terms(tau_s)
     ruling = (terms * powers).argmax(axis=1)
+    departs = np.abs(variance / (terms @ powers) - 1) > DEPARTS + DEPARTURES * np.sqrt(2 / freedom)
     coefficients = {}
     for k, noise in enumerate(NOISES):
         where, value = np.flatnonzero(ruling == k), float(np.sqrt(powers[k]))
         error = stats.norm.ppf(1 - tail) * errors[k]
-        seen = bool(where.size and powers[k] > error)
+        follows = not bool(departs[where].any())
+        seen = bool(where.size and follows and powers[k] > error)
         coefficients[noise.name] = Coefficient(
             noise.name,
             noise.unit,
@@ -140,6 +147,7 @@ def analyse(values: ArrayLike, interval_s: float) -> tuple[Curve, dict[str, Coef
             (float(np.sqrt(powers[k] - error)), float(np.sqrt(powers[k] + error))) if seen else None,
             float(np.sqrt((high / terms[:, k]).min())),
             seen,
+            follows,
             (float(tau_s[where[0]]), float(tau_s[where[-1]])) if seen else None,
         )
     return Curve(tau_s, np.sqrt(variance), np.sqrt(low), np.sqrt(high)), coefficients

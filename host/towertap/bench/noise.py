@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from towertap.bench import allan, density, floors, rest, tones
 from towertap.capture.reading import Capture
 from towertap.capture.sweep import sweep
+from towertap.errors import AnalysisError
 from towertap.signals.metrics import METRICS, Settings
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 
@@ -30,6 +31,9 @@ ANTI_ALIAS_PART = 0.25
 SLOW_HZ = (1.0, 10.0)
 MEANS_HZ = 100.0
 """The Allan deviation is of means over 10 ms: exact for longer averaging, and an hour stays small."""
+
+DEAD_STEPS = 0.01
+"""An axis with less noise than this part of a count hardly ever changes."""
 
 STEP_RMS = 12**-0.5
 """R.m.s. error of rounding to steps of 1."""
@@ -115,7 +119,7 @@ class Noise:
 def measure(capture: Capture) -> Noise:
     """Measure the longest stretch without gaps of a recording at rest, in bounded memory.
 
-    AnalysisError when it is shorter than some 12 s.
+    AnalysisError when it is shorter than some 12 s, or when an axis is dead.
     """
     piece = max(capture.pieces(), key=lambda one: one.n_rows)
 
@@ -126,6 +130,9 @@ def measure(capture: Capture) -> Noise:
 
     rate_hz, settings = capture.rate_hz, Settings(capture.rate_hz)
     spectrum = density.spectrum(rows, piece.n_rows, rate_hz)
+    broadband_rms = np.sqrt(spectrum.density[1:].sum(axis=0) * spectrum.line_hz)
+    if dead := [axis for axis, rms in zip("xyz", broadband_rms, strict=True) if rms < DEAD_STEPS * capture.scale_ms2]:
+        raise AnalysisError(f"{capture.path}: axis {', '.join(dead)} never changes: the sensor is faulty")
     band_hz = white_band_hz(capture)
     found_tones, spoilt = tones.find(spectrum, 0.4 * rate_hz)
     found = density.white_density(spectrum, band_hz, spoilt)
@@ -141,7 +148,7 @@ def measure(capture: Capture) -> Noise:
         spectrum=spectrum,
         density=found,
         data_sheet=capture.layout.noise_g_per_rthz * STANDARD_GRAVITY_MS2,
-        broadband_rms=np.sqrt(spectrum.density[1:].sum(axis=0) * spectrum.line_hz),
+        broadband_rms=broadband_rms,
         tones=found_tones,
         step=capture.scale_ms2,
         curves=list(curves),

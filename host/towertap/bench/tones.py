@@ -25,7 +25,7 @@ SKIRT = 2
 """Lines to either side into which the window smears a tone."""
 
 MAINS_HZ = (50.0, 60.0)
-MAINS_TOLERANCE = 0.004
+TOLERANCE = 0.004
 """Mains frequency strays by some 0.2 %, and a chip's rate is known much better than that."""
 
 
@@ -63,19 +63,23 @@ def _names(frequencies_hz: list[float], line_hz: float) -> list[str]:
     """A name for each; the mains is the one with more members, since 300 Hz is a harmonic of both."""
     members = {mains: [_order(f, mains, line_hz) for f in frequencies_hz] for mains in MAINS_HZ}
     mains = max(MAINS_HZ, key=lambda one: sum(order > 0 for order in members[one]))
-    names = []
+    names: list[str] = []
+    machines: list[float] = []
     for frequency_hz, order in zip(frequencies_hz, members[mains], strict=True):
         if order == 1:
             names.append(f"mains {mains:g} Hz")
         elif order:
             names.append(f"mains {mains:g} Hz, harmonic {order}")
+        elif base := next((f for f in machines if _order(frequency_hz, f, line_hz)), None):
+            names.append(f"harmonic {_order(frequency_hz, base, line_hz)} of {base:.2f} Hz")
         else:
+            machines.append(frequency_hz)
             names.append(f"not mains; a fan, pump or motor at {60 * frequency_hz:.0f} rpm or a part of it")
     return names
 
 
-def _order(frequency_hz: float, mains_hz: float, line_hz: float) -> int:
-    """Which harmonic of the mains a frequency is; 0 for none."""
-    order = round(frequency_hz / mains_hz)
-    near = abs(frequency_hz - order * mains_hz) <= max(MAINS_TOLERANCE * frequency_hz, line_hz / 2)
+def _order(frequency_hz: float, base_hz: float, line_hz: float) -> int:
+    """Which harmonic of a base frequency another is; 0 for none."""
+    order = round(frequency_hz / base_hz)
+    near = abs(frequency_hz - order * base_hz) <= max(TOLERANCE * frequency_hz, line_hz / 2)
     return order if near else 0

@@ -89,6 +89,8 @@ def _slow_lines(found: Noise) -> list[str]:
             if one.interval and one.tau_s:
                 told = f"{one.value:.3g} {one.unit}, 95 % interval {one.interval[0]:.3g} to {one.interval[1]:.3g}"
                 lines.append(f"  {axis}  {name} {told} (rules from {one.tau_s[0]:.2g} to {one.tau_s[1]:.3g} s)")
+            elif not one.follows:
+                lines.append(f"  {axis}  {name} cannot be read off: the curve is no sum of these kinds of noise")
             else:
                 lines.append(f"  {axis}  {name} not seen, below {one.bound:.2g} {one.unit}")
     return lines

@@ -9,6 +9,7 @@ from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
 from towertap.bench import allan
 from towertap.bench.noise import UG_MS2, Noise
+from towertap.bench.tones import Tone
 from towertap.report.density import Density, in_fractions_of_octave
 from towertap.report.style import INK, QUIET, Look, log_ticks, new_figure
 
@@ -19,8 +20,8 @@ AXES = {
 }
 FRACTION = 24
 LOWEST_HZ = 0.5
-MOST_NAMED = 6
-"""Tones named in the figure, the strongest; the record has all."""
+MOST_NAMED, APART = 6, 0.1
+"""Tones named in the figure, the strongest, and the ratio less 1 by which they lie apart; the record has all."""
 
 WORDS = {
     "velocity_random_walk": ("velocity random walk", "µg·√s"),
@@ -79,7 +80,7 @@ def _density(axes: Axes, noise: Noise) -> None:
     low, high = axes.get_ylim()
     middle = noise.data_sheet / UG_MS2
     axes.set_ylim(min(low, middle / 10), max(high * 3, middle * 10))
-    for tone in sorted(noise.tones, key=lambda one: -one.rms.max())[:MOST_NAMED]:
+    for tone in _named(noise):
         axes.text(
             tone.frequency_hz,
             0.97,
@@ -97,6 +98,15 @@ def _density(axes: Axes, noise: Noise) -> None:
     axes.set_xlabel("frequency, Hz")
     axes.set_ylabel("density, µg/√Hz")
     axes.legend(loc="lower left", ncols=2)
+
+
+def _named(noise: Noise) -> list[Tone]:
+    """The strongest tones, leaving out those whose names would lie on another's."""
+    named: list[Tone] = []
+    for tone in sorted(noise.tones, key=lambda one: -one.rms.max()):
+        if all(abs(np.log(tone.frequency_hz / other.frequency_hz)) > APART for other in named):
+            named.append(tone)
+    return named[:MOST_NAMED]
 
 
 def _allan(axes: Axes, noise: Noise) -> None:
