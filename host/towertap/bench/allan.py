@@ -26,8 +26,8 @@ LARGEST_PART = 4
 
 CONFIDENCE = 0.95
 
-DEPARTS, DEPARTURES = 0.2, 3.3
-"""A variance that is further from the fit than this part and so many standard deviations does not follow it."""
+RARE, SLACK = 1e-3, 1.2
+"""A variance whose limits, but for a chance of RARE, do not hold the fit within a factor of SLACK departs from it."""
 
 COUNTED_TWICE = 2.0
 """Octaves of averaging time see partly the same fluctuations: of white noise their degrees of freedom add up to about
@@ -133,7 +133,10 @@ def analyse(values: ArrayLike, interval_s: float) -> tuple[Curve, dict[str, Coef
     high = variance * freedom / stats.chi2.ppf(tail, freedom)
     terms = _terms(tau_s)
     ruling = (terms * powers).argmax(axis=1)
-    departs = np.abs(variance / (terms @ powers) - 1) > DEPARTS + DEPARTURES * np.sqrt(2 / freedom)
+    ratio = terms @ powers / variance
+    departs = (ratio * stats.chi2.isf(RARE / 2, freedom) < freedom / SLACK) | (
+        ratio * stats.chi2.ppf(RARE / 2, freedom) > freedom * SLACK
+    )
     coefficients = {}
     for k, noise in enumerate(NOISES):
         where, value = np.flatnonzero(ruling == k), float(np.sqrt(powers[k]))

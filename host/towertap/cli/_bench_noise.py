@@ -105,8 +105,8 @@ def _tone_lines(found: Noise) -> list[str]:
 
 
 def _floors(found: Noise) -> Table:
-    table = Table("noise floor of", "x", "y", "z", "unit", box=None, pad_edge=False)
+    table = Table("noise floor of", "chip x", "chip y", "chip z", "unit", box=None, pad_edge=False)
     for name, value in found.floors.items():
         if name[-1] == "z" or name == "weighted_x":  # the floors of a chip axis do not depend on the metric's own
-            table.add_row(METRICS[name].label.partition(" ")[2], *(f"{v:.3g}" for v in value), METRICS[name].unit)
+            table.add_row(name, *(f"{v:.3g}" for v in value), METRICS[name].unit)
     return table
