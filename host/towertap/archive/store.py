@@ -1,0 +1,235 @@
+"""Puts recordings into an archive and finds them again; what a person wrote never becomes a path."""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import os
+import shutil
+import tempfile
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+import towertap
+from towertap.archive import record as records
+from towertap.archive.record import (
+    BLOCK_BYTES,
+    CAPTURE,
+    RAW,
+    SIDECAR,
+    Record,
+    held_to_shape,
+    read_record,
+    seal,
+    sha256_of,
+    unseal,
+)
+from towertap.box.naming import recording_name, slug
+from towertap.capture.conditions import sidecar_path
+from towertap.capture.decode import decode_raw
+from towertap.capture.reading import Capture, open_capture
+from towertap.capture.whole_file import whole_file
+from towertap.errors import CallError, CaptureError
+
+INDEX = "index.json"
+"""All records in one file, for speed alone: made anew from the records whenever it is not there or does not fit."""
+ADDING = ".adding-"
+
+
+@dataclass(frozen=True)
+class Listing:
+    """The recordings of an archive, and one line for each folder whose record cannot be read."""
+
+    records: list[Record]
+    unreadable: list[str]
+
+
+def add(archive: Path, path: Path) -> tuple[Record, bool]:
+    """Add a recording, named by its raw stream or its capture; (record, whether it is new), known by its raw SHA-256.
+
+    The raw stream must lie beside a capture; a raw stream without capture is decoded. The recording appears in the
+    archive whole or not at all. TowertapError in one line when something does not fit.
+    """
+    raw, capture = _pair(path)
+    digest = sha256_of(raw)
+    archive.mkdir(parents=True, exist_ok=True)
+    for held in listing(archive).records:
+        if held["raw"]["sha256"] == digest:
+            return held, False
+    with tempfile.TemporaryDirectory(prefix=ADDING, dir=archive) as place:
+        made = Path(place) / "recording"
+        made.mkdir()
+        if pack(raw, made / RAW) != digest or unpacked_sha256(made / RAW) != digest:
+            raise CaptureError(f"{raw}: changed while it was added; add it again when it is no longer recorded")
+        if sidecar_path(raw).exists():
+            shutil.copyfile(sidecar_path(raw), made / SIDECAR)
+        if capture is None:
+            decode_raw(raw, made / CAPTURE)
+        else:
+            shutil.copyfile(capture, made / CAPTURE)
+        record = _describe(made, raw, digest)
+        (made / records.NAME).write_text(seal(record), "utf-8")
+        for file in made.iterdir():
+            _sync(file)
+        if (archive / record["name"]).exists():
+            raise CaptureError(
+                f"{archive / record['name']}: there already, but not whole; run 'towertap archive verify'"
+            )
+        made.rename(archive / record["name"])
+        _sync(archive)
+    listing(archive)
+    return record, True
+
+
+def listing(archive: Path) -> Listing:
+    """All recordings by name: from the index when it fits the folders that are there, else from their records."""
+    found = names(archive)
+    with suppress(CaptureError, TypeError):
+        held = [held_to_shape(record, archive / INDEX) for record in unseal(archive / INDEX)]
+        if [record["name"] for record in held] == found:
+            return Listing(held, [])
+    result = from_records(archive)
+    if result.records:  # else it may be any folder
+        with suppress(OSError), whole_file(archive / INDEX) as part:  # its disk may be one that cannot be written
+            part.write_text(seal(result.records), "utf-8")
+    return result
+
+
+def from_records(archive: Path) -> Listing:
+    """All recordings by name, from their own records alone."""
+    result = Listing([], [])
+    for name in names(archive):
+        try:
+            result.records.append(read_record(archive / name))
+        except CaptureError as error:
+            result.unreadable.append(str(error))
+    return result
+
+
+def names(archive: Path) -> list[str]:
+    """Names of the folders of an archive, sorted; links and hidden ones are none."""
+    if not archive.is_dir():
+        raise CallError(f"{archive}: no such archive; 'towertap archive add' makes one")
+    with os.scandir(archive) as entries:
+        return sorted(
+            entry.name for entry in entries if entry.is_dir(follow_symlinks=False) and not entry.name.startswith(".")
+        )
+
+
+def find(archive: Path, name: str) -> Record:
+    """The recording of that name, or whose name or raw SHA-256 begins like that; CallError unless it is one alone."""
+    held = listing(archive).records
+    exact = [record for record in held if record["name"] == name]
+    found = exact or [
+        record for record in held if record["name"].startswith(name) or record["raw"]["sha256"].startswith(name.lower())
+    ]
+    if len(found) != 1:
+        what = "more than one recording is" if found else "no recording is"
+        raise CallError(f"{archive}: {what} called {name!r}; 'towertap archive list' tells the names")
+    return found[0]
+
+
+def select(
+    held: list[Record], since: date | None = None, until: date | None = None, **conditions: str | None
+) -> list[Record]:
+    """Those whose conditions are the ones given, but for upper and lower case, and that began on a day in between."""
+    wanted = {key: value.casefold() for key, value in conditions.items() if value is not None}
+    found = []
+    for record in held:
+        if any(str(record["conditions"].get(key, "")).casefold() != value for key, value in wanted.items()):
+            continue
+        began = _time(record["started_utc"])
+        if (since or until) and not (
+            began and (since or date.min) <= began.astimezone(UTC).date() <= (until or date.max)
+        ):
+            continue
+        found.append(record)
+    return found
+
+
+def pack(raw: Path, packed: Path) -> str:
+    """Compress a file, the same bytes always to the same bytes; SHA-256 of what was read."""
+    digest = hashlib.sha256()
+    with raw.open("rb") as source, packed.open("wb") as target:
+        file = gzip.GzipFile("", "wb", compresslevel=6, fileobj=target, mtime=0)
+        while block := source.read(BLOCK_BYTES):
+            digest.update(block)
+            file.write(block)
+        file.close()
+    return digest.hexdigest()
+
+
+def unpacked_sha256(packed: Path) -> str:
+    """SHA-256 of what a packed file holds; OSError, EOFError or zlib.error when it is damaged."""
+    digest = hashlib.sha256()
+    with gzip.open(packed) as file:
+        while block := file.read(BLOCK_BYTES):
+            digest.update(block)
+    return digest.hexdigest()
+
+
+def _pair(path: Path) -> tuple[Path, Path | None]:
+    """Raw stream and capture (None: there is none) of a recording, given one of them."""
+    if not path.is_file():
+        raise CallError(f"{path}: no such file; give a capture (.h5) or a raw recording (.ttraw)")
+    if path.suffix != ".h5":
+        capture = path.with_suffix(".h5")
+        return path, capture if capture.is_file() else None
+    raw = path.with_suffix(".ttraw")
+    if not raw.is_file():
+        raise CallError(
+            f"{path}: its raw recording {raw.name} is not beside it, and an archive keeps what the box sent"
+        )
+    return raw, path
+
+
+def _describe(made: Path, raw: Path, digest: str) -> Record:
+    with open_capture(made / CAPTURE) as capture:
+        if capture.text("raw_sha256") != digest:
+            raise CaptureError(f"{raw}: its capture was made from other bytes; decode it again, then add it")
+        return {
+            "format": records.FORMAT,
+            "name": _name(capture, digest),
+            "added_utc": datetime.now(UTC).isoformat(timespec="seconds"),
+            "added_by": f"towertap {towertap.__version__}",
+            "raw": {"name": raw.name, "bytes": raw.stat().st_size, "sha256": digest},
+            "files": {
+                file.name: {"bytes": file.stat().st_size, "sha256": sha256_of(file)} for file in sorted(made.iterdir())
+            },
+            "schema_version": capture.text("schema_version"),
+            "host": capture.text("written_by"),
+            **{key: str(capture.hello.get(key, "")) for key in ("firmware", "board", "serial", "chip")},
+            "odr_hz": capture.odr_hz,
+            "samples": capture.n_samples,
+            "seconds": capture.n_samples / capture.rate_hz,
+            "started_utc": capture.text("started_utc"),
+            "conditions": capture.conditions.to_dict(),
+        }
+
+
+def _name(capture: Capture, digest: str) -> str:
+    """A folder's name: road, part, pass, start and raw SHA-256, made of a-z, 0-9 and hyphens by `slug`."""
+    conditions, began = capture.conditions, _time(capture.text("started_utc"))
+    number = conditions.pass_number or 0
+    if began:
+        return f"{recording_name(conditions.road, conditions.part, number, began.astimezone(UTC))}_{digest[:12]}"
+    return f"{slug(conditions.road)}_{slug(conditions.part)}_pass{number:02d}_undated_{digest[:12]}"
+
+
+def _time(text: Any) -> datetime | None:
+    try:
+        time = datetime.fromisoformat(text)
+    except (ValueError, TypeError):
+        return None
+    return time if time.tzinfo else time.replace(tzinfo=UTC)
+
+
+def _sync(path: Path) -> None:
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -1,0 +1,150 @@
+"""Proves an archive whole, to the bit, or says which file of which recording is not."""
+
+from __future__ import annotations
+
+import gzip
+import shutil
+import tempfile
+import zlib
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+
+from towertap.archive import record as records
+from towertap.archive.record import CAPTURE, RAW, SIDECAR, Record, read_record, seal, sha256_of
+from towertap.archive.store import ADDING, INDEX, from_records, names, unpacked_sha256
+from towertap.capture.conditions import sidecar_path
+from towertap.capture.decode import decode_raw
+from towertap.capture.reading import open_capture
+from towertap.errors import CaptureError, TowertapError
+
+COMPARED = ("acceleration", "rotation", "frames")
+"""What a capture holds of the box's own numbers; the other tables are this host's reading of them."""
+BLOCK_ROWS = 2**18
+
+Progress = Callable[[int, int], None]
+"""Called with recordings done and recordings in all."""
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Something in an archive that is not as it was added."""
+
+    recording: str
+    """Empty for what belongs to the archive as a whole."""
+    file: str
+    what: str
+
+    def __str__(self) -> str:
+        return f"{'/'.join(filter(None, (self.recording, self.file)))}: {self.what}"
+
+
+@dataclass(frozen=True)
+class Verification:
+    """What `verify` found."""
+
+    recordings: int
+    redecoded: bool
+    problems: list[Problem]
+
+    def data(self) -> dict[str, Any]:
+        """The answer for JSON."""
+        return {"whole": not self.problems, **asdict(self)}
+
+
+def verify(archive: Path, *, redecode: bool = False, on_progress: Progress | None = None) -> Verification:
+    """Read every byte of an archive and hold it to the records; with `redecode`, hold today's host to the captures.
+
+    The sums say that nothing changed since it was added, which is all that a disk can do wrong. Decoding again asks
+    another question, whether this host still reads the old streams alike: some ten times the work, worth it once after
+    the host was brought up to date.
+    """
+    found, problems = names(archive), []
+    for k, name in enumerate(found):
+        problems += _verify_recording(archive / name, redecode)
+        if on_progress:
+            on_progress(k + 1, len(found))
+    problems += _verify_rest(archive, set(found))
+    return Verification(len(found), redecode, problems)
+
+
+def _verify_recording(folder: Path, redecode: bool) -> list[Problem]:
+    name = folder.name
+    try:
+        record = read_record(folder)
+    except CaptureError as error:
+        return [Problem(name, records.NAME, str(error).rsplit(": ", 1)[-1] + "; the other files cannot be judged")]
+    if record["name"] != name:
+        return [Problem(name, records.NAME, f"belongs to {record['name']}; give the folder that name again")]
+    there = {entry.name: entry for entry in folder.iterdir()}
+    problems = [
+        Problem(name, strange, "is no part of the recording; move it away")
+        for strange in sorted(set(there) - set(record["files"]) - {records.NAME})
+    ]
+    for file, entry in record["files"].items():
+        if file not in there or there[file].is_symlink() or not there[file].is_file():
+            problems.append(Problem(name, file, "missing, or a link to elsewhere"))
+        elif what := _damage(there[file], entry["sha256"]):
+            problems.append(Problem(name, file, what))
+    if not problems:
+        problems += _verify_raw(folder, record)
+    if redecode and not problems:
+        problems += _verify_decoding(folder)
+    return problems
+
+
+def _damage(file: Path, sha256: str) -> str:
+    try:
+        return "" if sha256_of(file) == sha256 else "damaged: not the bytes that were added (SHA-256)"
+    except OSError as error:
+        return f"cannot be read ({error.strerror})"
+
+
+def _verify_raw(folder: Path, record: Record) -> list[Problem]:
+    try:
+        whole = unpacked_sha256(folder / RAW) == record["raw"]["sha256"]
+    except (OSError, EOFError, zlib.error):
+        whole = False
+    return [] if whole else [Problem(folder.name, RAW, "does not unpack to the bytes that the box sent")]
+
+
+def _verify_decoding(folder: Path) -> list[Problem]:
+    """Decode the raw stream once more, elsewhere, and compare the numbers bit for bit."""
+    with tempfile.TemporaryDirectory(prefix="towertap-") as place:
+        raw = Path(place) / "raw.ttraw"
+        with gzip.open(folder / RAW) as source, raw.open("wb") as target:
+            shutil.copyfileobj(source, target, records.BLOCK_BYTES)
+        if (folder / SIDECAR).exists():
+            shutil.copyfile(folder / SIDECAR, sidecar_path(raw))
+        try:
+            decode_raw(raw, raw.with_suffix(".h5"))
+            with open_capture(folder / CAPTURE) as old, open_capture(raw.with_suffix(".h5")) as new:
+                differing = [name for name in COMPARED if not _same(old.file[name], new.file[name])]
+        except TowertapError as error:
+            return [Problem(folder.name, RAW, f"cannot be decoded by this towertap ({str(error).rsplit(': ', 1)[-1]})")]
+    return [Problem(folder.name, CAPTURE, f"/{name} is not what this towertap decodes") for name in differing]
+
+
+def _same(old: h5py.Dataset, new: h5py.Dataset) -> bool:
+    starts = range(0, len(old), BLOCK_ROWS)
+    return old.shape == new.shape and all(
+        np.array_equal(old[start : start + BLOCK_ROWS], new[start : start + BLOCK_ROWS]) for start in starts
+    )
+
+
+def _verify_rest(archive: Path, recordings: set[str]) -> list[Problem]:
+    """What lies in the archive beside its recordings."""
+    problems = []
+    for entry in sorted(archive.iterdir()):
+        if entry.name == INDEX:
+            if entry.is_symlink() or entry.read_bytes() != seal(from_records(archive).records).encode():
+                problems.append(Problem("", INDEX, "not what the records say; delete it, and it is made anew"))
+        elif entry.name.startswith(ADDING):
+            problems.append(Problem("", entry.name, "left by an add that was killed; delete it and add again"))
+        elif entry.name not in recordings:
+            problems.append(Problem("", entry.name, "is no part of the archive; move it away"))
+    return problems

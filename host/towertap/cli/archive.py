@@ -1,0 +1,125 @@
+"""`towertap archive`: keep recordings for years, find them again, prove that nothing changed."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from pathlib import Path
+
+import click
+from rich.markup import escape
+from rich.progress import Progress
+
+from towertap.archive import store
+from towertap.archive.record import Record
+from towertap.archive.verify import verify
+from towertap.cli._outcome import Outcome, answers, console
+
+ARCHIVE = click.argument("archive", type=click.Path(path_type=Path))
+DAY = click.DateTime(["%Y-%m-%d"])
+
+
+@click.group(
+    name="archive", help="Keep recordings for years: a folder ARCHIVE of raw streams, captures and conditions."
+)
+def command() -> None:
+    """The subcommands do the work."""
+
+
+@command.command(name="add", help="Add RECORDINGS, each named by its capture (.h5) or its raw stream (.ttraw).")
+@ARCHIVE
+@click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path))
+@answers
+def add(archive: Path, recordings: tuple[Path, ...]) -> Outcome:
+    """Add each, and say which were there already."""
+    added, lines = [], []
+    for path in recordings:
+        record, is_new = store.add(archive, path)
+        added.append({"recording": path, "name": record["name"], "is_new": is_new})
+        lines.append(f"{escape(str(path))}: {'added as' if is_new else 'there already as'} {escape(record['name'])}")
+    return Outcome({"archive": archive, "recordings": added}, "\n".join(lines))
+
+
+@command.command(name="list", help="List the recordings; every option given must fit.")
+@ARCHIVE
+@click.option("--vehicle", help="As in the conditions; upper and lower case are the same.")
+@click.option("--part", help="The same.")
+@click.option("--road", help="The same.")
+@click.option("--since", type=DAY, help="First day of the start, UTC, YYYY-MM-DD.")
+@click.option("--until", type=DAY, help="Last day of the start, UTC, YYYY-MM-DD.")
+@answers
+def list_(
+    archive: Path,
+    vehicle: str | None,
+    part: str | None,
+    road: str | None,
+    since: datetime | None,
+    until: datetime | None,
+) -> Outcome:
+    """List one line a recording; a record that cannot be read is told on standard error and in JSON."""
+    listing = store.listing(archive)
+    found = store.select(listing.records, _day(since), _day(until), vehicle=vehicle, part=part, road=road)
+    for line in listing.unreadable:
+        console.print(f"[red]not listed[/red] {escape(line)}", soft_wrap=True, highlight=False)
+    data = {"archive": archive, "recordings": found, "unreadable": listing.unreadable}
+    return Outcome(data, "\n".join(map(_line, found)) or "no recording fits")
+
+
+@command.command(name="verify", help="Read every byte and say which file of which recording is damaged (status 1).")
+@ARCHIVE
+@click.option(
+    "--redecode",
+    is_flag=True,
+    help="Also decode each raw stream anew and compare with its capture bit for bit; for after an update.",
+)
+@answers
+def verify_(archive: Path, redecode: bool) -> Outcome:
+    """Verify and list what is wrong."""
+    with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
+        task = progress.add_task("verify", total=None)
+        found = verify(
+            archive,
+            redecode=redecode,
+            on_progress=lambda done, total: progress.update(task, completed=done, total=total),
+        )
+    how = "every byte as it was added" + (", decoded again to the same numbers" if redecode else "")
+    lines = [f"[red]NOT[/red] {escape(str(problem))}" for problem in found.problems] or [how]
+    lines.append(f"{found.recordings} recordings, {len(found.problems)} problems")
+    return Outcome({"archive": archive, **found.data()}, "\n".join(lines), 1 if found.problems else 0)
+
+
+@command.command(name="show", help="Show all that is known of the recording NAME (the first letters are enough).")
+@ARCHIVE
+@click.argument("name")
+@answers
+def show(archive: Path, name: str) -> Outcome:
+    """Show one recording."""
+    record = store.find(archive, name)
+    return Outcome({"archive": archive, "folder": archive / record["name"], **record}, escape(_lines(record)))
+
+
+def _day(moment: datetime | None) -> date | None:
+    return moment.date() if moment else None
+
+
+def _line(record: Record) -> str:
+    told = [str(record["conditions"].get(key) or "") for key in ("vehicle", "road", "part")]
+    details = [*filter(None, told), f"{record['seconds']:.0f} s", f"started {record['started_utc'][:19] or 'unknown'}"]
+    return f"[bold]{escape(record['name'])}[/bold]: {escape(', '.join(details))}"
+
+
+def _lines(record: Record) -> str:
+    """The record as lines of `key: value`, what lies within indented."""
+    lines = []
+    for key, value in record.items():
+        if isinstance(value, dict):
+            lines += [
+                f"{key}:",
+                *(f"  {name}: {_value(held)}" for name, held in value.items() if held not in ("", None)),
+            ]
+        else:
+            lines.append(f"{key}: {value}")
+    return "\n".join(lines)
+
+
+def _value(held: object) -> str:
+    return f"{held['bytes']} bytes, SHA-256 {held['sha256']}" if isinstance(held, dict) else str(held)

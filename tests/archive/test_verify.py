@@ -1,0 +1,109 @@
+"""`verify` finds one flipped bit in any file and says which; decoding again gives the same numbers."""
+
+import shutil
+
+import h5py
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from towertap.archive import record as records
+from towertap.archive import store
+from towertap.archive.verify import verify
+from towertap.wire import layouts
+
+
+def found(archive, **how):
+    return [(problem.recording, problem.file) for problem in verify(archive, **how).problems]
+
+
+def test_a_whole_archive_is_whole(archive):
+    answer = verify(archive, redecode=True)
+    assert (answer.recordings, answer.problems, answer.data()["whole"]) == (2, [], True)
+
+
+@given(data=st.data())
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_one_flipped_bit_is_found_in_any_file(data, archive):
+    files = sorted(path for path in archive.rglob("*") if path.is_file())
+    path = data.draw(st.sampled_from(files))
+    content = path.read_bytes()
+    bit = data.draw(st.integers(0, 8 * len(content) - 1))
+    path.write_bytes(content[: bit // 8] + bytes([content[bit // 8] ^ 1 << bit % 8]) + content[bit // 8 + 1 :])
+    recording = "" if path.name == "index.json" else path.parent.name
+    told = found(archive)
+    path.write_bytes(content)
+    # where a record is damaged, the index that was made from it differs as well
+    assert [problem for problem in told if problem[1] != "index.json" or path.name == "index.json"] == [
+        (recording, path.name)
+    ]
+    assert found(archive) == []
+
+
+def test_missing_strange_and_renamed_things_are_told(archive):
+    first, second = (archive / name for name in store.names(archive))
+    (first / "raw.ttraw.gz").unlink()
+    (second / "notes.txt").write_text("found under the seat")
+    (archive / ".adding-x").mkdir()
+    (archive / "strange").symlink_to("/etc")
+    assert found(archive) == [
+        (first.name, "raw.ttraw.gz"),
+        (second.name, "notes.txt"),
+        ("", ".adding-x"),
+        ("", "strange"),
+    ]
+    second.rename(archive / "other")
+    assert ("other", "record.json") in found(archive)
+
+
+def test_a_link_in_place_of_a_file_is_not_followed(archive, tmp_path):
+    folder = archive / store.names(archive)[0]
+    shutil.move(folder / "capture.h5", tmp_path / "capture.h5")
+    (folder / "capture.h5").symlink_to(tmp_path / "capture.h5")
+    assert found(archive) == [(folder.name, "capture.h5")]
+    shutil.move(folder / "record.json", tmp_path / "record.json")
+    (folder / "record.json").symlink_to(tmp_path / "record.json")
+    assert (folder.name, "record.json") in found(archive)
+
+
+def test_a_host_that_decodes_otherwise_is_found_by_decoding_again(archive, monkeypatch):
+    layout = layouts.LAYOUTS[1]
+    swapped = layout.packet.newbyteorder("<")
+    monkeypatch.setitem(layouts.LAYOUTS, 1, layouts.Layout("", swapped, *list(vars(layout).values())[2:]))
+    assert found(archive) == []
+    assert found(archive, redecode=True) == [(name, "capture.h5") for name in store.names(archive) for _ in range(2)]
+
+
+def reseal(folder, **changes):
+    record = records.read_record(folder)
+    (folder / "record.json").write_text(records.seal({**record, **changes}))
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"format": 2},
+        {"format": "1"},
+        {"files": {"../../outside": {"sha256": ""}}},
+        {"files": []},
+        {"raw": {"sha256": 5}},
+        {"samples": "many"},
+    ],
+)
+def test_a_record_with_sound_sums_and_strange_content_is_refused(changes, archive):
+    folder = archive / store.names(archive)[0]
+    reseal(folder, **changes)
+    (archive / "index.json").unlink()
+    assert found(archive) == [(folder.name, "record.json")]
+    assert len(store.listing(archive).records) == 1
+
+
+def test_a_capture_changed_together_with_its_sums_is_found_by_decoding_again(archive):
+    folder = archive / store.names(archive)[0]
+    with h5py.File(folder / "capture.h5", "r+") as file:
+        file["rotation"][77, 1] += 1
+    files = records.read_record(folder)["files"]
+    files["capture.h5"]["sha256"] = records.sha256_of(folder / "capture.h5")
+    reseal(folder, files=files)
+    (archive / "index.json").unlink()
+    assert found(archive) == []
+    assert found(archive, redecode=True) == [(folder.name, "capture.h5")]

@@ -1,0 +1,90 @@
+"""`towertap archive`: add, list, verify, show, each as text and as JSON."""
+
+import json
+
+import pytest
+from towertap.capture.conditions import Conditions, sidecar_path, write_sidecar
+
+
+@pytest.fixture
+def archive(make_capture, tmp_path, run):
+    raw = tmp_path / "drive.ttraw"
+    write_sidecar(raw, Conditions("minibus", "rubber", "bypass", 2), started_utc="2026-09-21T14:13:20+00:00")
+    status, out, err = run("archive", "add", tmp_path / "archive", make_capture())
+    assert (status, err) == (0, "")
+    assert "added as bypass_rubber_pass02_20260921T141320Z_" in out
+    return tmp_path / "archive"
+
+
+def answer(run, *words):
+    status, out, _ = run("archive", *words, "--json")
+    return status, json.loads(out)
+
+
+def test_adding_again_says_so(archive, tmp_path, run):
+    status, answered = answer(run, "add", archive, tmp_path / "drive.ttraw")
+    assert (status, answered["recordings"][0]["is_new"]) == (0, False)
+    assert "there already as bypass" in run("archive", "add", archive, tmp_path / "drive.h5")[1]
+
+
+def test_list_and_its_filters(archive, run):
+    (record,) = answer(run, "list", archive, "--road", "Bypass", "--since", "2026-09-21", "--until", "2026-09-21")[1][
+        "recordings"
+    ]
+    assert record["conditions"]["part"] == "rubber"
+    assert answer(run, "list", archive, "--part", "other")[1]["recordings"] == []
+    status, out, _ = run("archive", "list", archive)
+    assert (status, out.startswith(f"{record['name']}: minibus, bypass, rubber, 2 s, started 2026-09-21T14:13:20")) == (
+        0,
+        True,
+    )
+    assert run("archive", "list", archive, "--vehicle", "lorry")[1] == "no recording fits\n"
+    status, _, err = run("archive", "list", archive, "--since", "yesterday")
+    assert (status, err.count("\n")) == (2, 1)
+
+
+def test_show_gives_all_that_is_known(archive, run):
+    status, out, _ = run("archive", "show", archive, "byp")
+    shown = answer(run, "show", archive, "byp")[1]
+    assert status == 0
+    for text in (shown["raw"]["sha256"], shown["files"]["capture.h5"]["sha256"], "firmware: 0.1.0", "  road: bypass"):
+        assert text in out
+    assert run("archive", "show", archive, "nothing")[0] == 2
+
+
+def test_verify_says_which_file_and_exits_1(archive, run):
+    assert run("archive", "verify", archive, "--redecode")[:2] == (
+        0,
+        "every byte as it was added, decoded again to the same numbers\n1 recordings, 0 problems\n",
+    )
+    (sidecar,) = archive.glob("*/raw.conditions.json")
+    sidecar.write_text(sidecar.read_text().replace("bypass", "byways"))
+    status, out, _ = run("archive", "verify", archive)
+    assert status == 1
+    assert f"NOT {sidecar.parent.name}/raw.conditions.json: damaged" in out
+    status, answered = answer(run, "verify", archive)
+    assert (status, answered["whole"], answered["problems"][0]["file"]) == (1, False, "raw.conditions.json")
+
+
+def test_a_record_that_cannot_be_read_is_told_beside_the_list(archive, run):
+    (record,) = archive.glob("*/record.json")
+    record.write_text("")
+    (archive / "index.json").unlink()
+    status, out, err = run("archive", "list", archive)
+    assert (status, out) == (0, "no recording fits\n")
+    assert "record.json: damaged" in err
+
+
+@pytest.mark.parametrize("words", [("list",), ("verify",), ("show", "x")])
+def test_no_archive_is_one_line_and_exit_status_2(words, tmp_path, run):
+    status, out, err = run("archive", words[0], tmp_path / "nowhere", *words[1:])
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert "no such archive" in err
+
+
+def test_a_broken_sidecar_stops_the_add_in_one_line(tmp_path, by_hand, run):
+    raw = tmp_path / "drive.ttraw"
+    raw.write_bytes(b"".join(by_hand.recording(0.1)))
+    sidecar_path(raw).write_text("{")
+    status, _, err = run("archive", "add", tmp_path / "archive", raw)
+    assert (status, err.count("\n")) == (2, 1)
