@@ -67,18 +67,18 @@ def record_now(
     odr_hz: str,
     folder: Path | None,
     *,
-    watch: Callable[[Progress, Path], str | None] = lambda progress, raw_path: None,
+    watch: Callable[[Progress, Path], tuple[str, str]] = lambda progress, raw_path: ("recording", ""),
     stop: threading.Event | None = None,
 ) -> Path:
-    """Record with a bar and give the capture's path; `watch` may tell a person something meanwhile."""
+    """Record with a bar and give the capture's path; `watch` says what goes on and, now and then, a line to keep."""
     with Bar(console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task("recording", total=seconds)
 
         def show(progress: Progress, raw_path: Path) -> None:
-            told = watch(progress, raw_path)
-            bar.update(task, completed=progress.live.seconds)
-            if told:
-                bar.console.print(told, markup=False)
+            now, line = watch(progress, raw_path)
+            bar.update(task, description=now, completed=progress.live.seconds)
+            if line:
+                bar.console.print(line, markup=False)
 
         settings = Settings(odr_hz=int(odr_hz))
         return record_at_bench(box, folder or Path("bench"), kind, settings, seconds, on_progress=show, stop=stop)

@@ -75,20 +75,21 @@ class _Watcher:
         self._follower: Follower | None = None
         self._told: set[str] = set()
 
-    def look(self, progress: Progress, raw_path: Path) -> str | None:
-        """Take what is new; one line when a face has just been held long enough."""
+    def look(self, progress: Progress, raw_path: Path) -> tuple[str, str]:
+        """Take what is new; how it lies, and a line when a face has just been held long enough."""
         self._follower = self._follower or Follower(raw_path, self._range_g)
         self._finder.take(self._follower.new())
+        face, seconds = self._finder.now
+        now = f"{face} up, {seconds:.0f} s" if face else "not still"
         held = {face for face, seconds in self._finder.held().items() if seconds >= HOLD_S}
         if held == self._told:
-            return None
+            return now, ""
         new, self._told = held - self._told, held
         left = [face for face in FACES if face not in held]
         if not left:
             self._stop.set()
-        return f"{', '.join(sorted(new))} up: enough. " + (
-            f"Still to do: {', '.join(left)}" if left else "All six done."
-        )
+        rest = f"Still to do: {', '.join(left)}" if left else "All six done."
+        return now, f"{', '.join(sorted(new))} up: enough. {rest}"
 
     def close(self) -> None:
         """Let go of the raw file."""
