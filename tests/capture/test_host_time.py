@@ -3,10 +3,15 @@
 import copy
 import datetime
 import json
+import time
 
 import numpy as np
 import pytest
+from towertap.box.port import open_box
+from towertap.box.recorder import record
+from towertap.box.simulated import SimulatedBox
 from towertap.capture.conditions import Conditions, write_sidecar
+from towertap.capture.decode import decode_raw
 from towertap.capture.host_time import Moment, host_time, readings_of
 from towertap.capture.integrity import check
 from towertap.capture.reading import open_capture
@@ -95,6 +100,21 @@ def test_a_restart_of_the_box_lasts_as_long_as_the_host_saw(by_hand, judged):
     assert not integrity.sound
 
 
+def test_a_box_that_restarts_while_it_is_recorded_was_away_for_a_time_that_is_told(tmp_path):
+    raw, started_s = tmp_path / "drive.ttraw", time.time()
+    reset = {"fault": "reset", "at_s": 1}
+    with SimulatedBox(None, realtime=True, faults=[reset]) as simulated, open_box(simulated.port) as box:
+        record(box, raw, Conditions(), seconds=2)
+    lasted_s = time.time() - started_s
+    with open_capture(decode_raw(raw, tmp_path / "drive.h5")) as capture:
+        integrity = check(capture)
+    (gap,) = integrity.gaps
+    assert gap["seconds_uncertainty"] < 0.2
+    assert 0 < gap["seconds"] < lasted_s
+    first_s = datetime.datetime.fromisoformat(integrity.started_utc).timestamp()
+    assert started_s < first_s < started_s + lasted_s - 2
+
+
 def test_a_restart_of_the_chip_lasts_as_long_as_the_box_saw(by_hand, judged):
     frames = by_hand.recording(4)
     rows = np.zeros((32, 3), int)
@@ -119,6 +139,6 @@ def test_bounds_without_drift_are_those_of_cristian(by_hand, make_capture):
         one = {"boot_id": BOOT, "clock_us": 5_000_000, "sent_unix_s": 100.0, "received_unix_s": 100.5}
         capture.text = lambda name: json.dumps({"clock": [one]})
         readings = readings_of(capture)
-    assert host_time(readings, BOOT, 5.0) == Moment(pytest.approx(100.25), pytest.approx(0.25))
+    assert host_time(readings, BOOT, 5.0) == Moment(pytest.approx(100.25), pytest.approx(0.25, rel=1e-5))
     # ten seconds on, two crystals apart by up to 100 ppm add a millisecond on either side
-    assert host_time(readings, BOOT, 15.0) == Moment(pytest.approx(110.25), pytest.approx(0.251))
+    assert host_time(readings, BOOT, 15.0) == Moment(pytest.approx(110.25), pytest.approx(0.251, rel=1e-5))

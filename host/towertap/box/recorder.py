@@ -177,7 +177,7 @@ class _Recording:
         if hello.get("serial") != self.hello.get("serial"):
             self.ask_to_stop("another box is on the port now")
         elif hello.get("running"):
-            self.boot_id = str(hello.get("boot_id"))
+            self.boot_id, self.box.identity = str(hello.get("boot_id")), hello
             if not frame.headers["first_sample"][0]:
                 self.live.box_started()
         elif self.seconds is not None and hello.get("boot_id") == self.boot_id:

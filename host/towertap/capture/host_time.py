@@ -16,6 +16,10 @@ from towertap.capture.reading import Capture
 
 CLOCKS_PPM = 100.0
 """How far the box's clock and the host's may run apart: each is a crystal, off by some tens of ppm with its warmth."""
+LARGEST_CONTRADICTION_S = 0.1
+"""A box that was stopped for a moment shows its clock late; readings further apart are not of two running clocks."""
+SOLVER_S = 1e-6
+"""To what the linear programmes are solved."""
 MOST_READINGS = 10_000
 
 
@@ -61,8 +65,9 @@ def host_time(readings: list[Reading], boot_id: str, clock_s: float) -> Moment |
     """Unix time at which the clock of that boot showed `clock_s`; None when the readings do not bound it.
 
     All straight lines through every reading's bounds, with a slope within CLOCKS_PPM of one, are possible; the earliest
-    and the latest time among them are two linear programmes. Readings that no such line passes through (the box runs in
-    virtual time, somebody set the host's clock) bound nothing.
+    and the latest time among them are two linear programmes. Where no line keeps to all bounds, a third finds by how
+    much they contradict each other; a little widens them, more (the box runs in virtual time, somebody set the host's
+    clock) means that they bound nothing.
     """
     mine = [reading for reading in readings if reading.boot_id == boot_id]
     if not mine:
@@ -75,10 +80,14 @@ def host_time(readings: list[Reading], boot_id: str, clock_s: float) -> Moment |
     known = np.isfinite(earliest_s)
     within, limits = np.concatenate((lines, -lines[known])), np.concatenate((latest_s, -earliest_s[known]))
     slopes = [(None, None), (-CLOCKS_PPM, CLOCKS_PPM)]
-    low, high = (linprog([sign, 0], within, limits, bounds=slopes) for sign in (1, -1))
+    widened = np.column_stack((within, -np.ones(len(within))))
+    least = linprog([0, 0, 1], widened, limits, bounds=[*slopes, (0, None)])
+    if least.status or least.fun > LARGEST_CONTRADICTION_S / 2:
+        return None
+    low, high = (linprog([sign, 0], within, limits + least.fun + SOLVER_S, bounds=slopes) for sign in (1, -1))
     if low.status or high.status:
         return None
-    return Moment(zero_s + (low.fun - high.fun) / 2, (-high.fun - low.fun) / 2)
+    return Moment(zero_s + (low.fun - high.fun) / 2, (-high.fun - low.fun) / 2 + 2 * least.fun)
 
 
 def started(capture: Capture, rate_hz: float) -> Moment | None:
