@@ -1,8 +1,11 @@
 """Rates, drifts and the host's clock, put in and read back."""
 
+import h5py
 import numpy as np
 import pytest
-from towertap.bench.clock import host_clock, rate_parts, slope
+from towertap.bench.clock import host_clock, measure, rate_parts, slope
+from towertap.capture.reading import open_capture
+from towertap.errors import AnalysisError
 
 
 def frames(ppm_of, seconds=600.0, rate_hz=1000.0, every=32, seed=1):
@@ -95,6 +98,32 @@ def test_a_sleeping_host_is_told():
     """A jump of half a second between the two greetings is 833 ppm."""
     slept = [(box - 0.5 * (box > 1300), before, after) for box, before, after in readings(0.0)]
     assert host_clock([slept[0], slept[-1]]).wild
+
+
+def test_damaged_readings_are_refused(make_capture):
+    path = make_capture()
+    for harm in ('{"clock": 5}', '{"clock": [{}]}', "[]", reading_of("NaN"), reading_of('"late"')):
+        with h5py.File(path, "r+") as file:
+            file.attrs["host"] = np.bytes_(harm)
+        with open_capture(path) as capture, pytest.raises(AnalysisError, match="readings of the host's clock"):
+            measure(capture)
+
+
+def reading_of(received):
+    return (
+        '{"clock": [{"boot_id": "a", "clock_us": 1, "sent_unix_s": null, "received_unix_s": 1, '
+        f'"received_monotonic_s": {received}}}]}}'
+    )
+
+
+def test_a_capture_without_readings_still_has_its_rate(make_capture):
+    """Two seconds at 4 kHz by hand, not a part long enough for a drift."""
+    with open_capture(make_capture()) as capture:
+        found = measure(capture)
+    assert found.rate_ppm[0] == pytest.approx(0, abs=20)
+    assert found.host is None
+    assert found.parts == []
+    assert found.drift_ppm_per_h is None
 
 
 def test_one_greeting_is_not_enough():

@@ -14,7 +14,11 @@ from towertap.errors import AnalysisError
 
 STARTED = "2026-03-14T10:00:00+00:00"
 BOX = Subject("e6605481", "ICM-42688-P", 4000.0, 16.0, 997.0)  # as tests/conftest.py says hello
-NOISE = {"at_rest": True, "density": {}, "floors": {}}
+NOISE = {
+    "at_rest": True,
+    "density": {"value": [7e-4, 7e-4, 7e-4]},
+    "floors": {"jerk_z": {"rms": [2.5, 2.5, 2.5], "band_hz": [0.0, 100.0]}},
+}
 
 
 @pytest.fixture
@@ -72,10 +76,11 @@ def test_a_record_that_does_not_hold_is_not_found_and_the_reason_told(tmp_path, 
 
 
 def test_a_calibration_holds_at_any_rate_and_a_mounting_for_a_month(tmp_path, capture):
-    calibration = {"offset_ms2": [0, 0, 0], "matrix": [[1, 0, 0], [0, 1, 0], [0, 0, 1]], "expanded": {}}
+    calibration = {"offset_ms2": [0, 0, 0], "matrix": [[1, 0, 0], [0, 1, 0], [0, 0, 1]]}
+    calibration["expanded"] = {"matrix": calibration["matrix"]}
     kept(tmp_path, kind="calibration", subject=replace(BOX, odr_hz=1000.0, anti_alias_hz=258.0), result=calibration)
     assert records.find(tmp_path, "calibration", capture).record
-    kept(tmp_path, kind="tap", result={"resonances": {}, "usable_hz": {"one_third": 113.0}}, days=40)
+    kept(tmp_path, kind="tap", result={"resonances": {}, "usable_hz": {"one_third": 113.0, "one_fifth": 68.0}}, days=40)
     assert records.find(tmp_path, "tap", capture).record is None
 
 
@@ -83,6 +88,12 @@ def test_sidecars_of_recordings_beside_the_records_are_no_records(tmp_path, capt
     good = kept(tmp_path)
     (tmp_path / "e6605481-noise-20260314T100001Z.conditions.json").write_text("{}")
     assert good.name in records.find(tmp_path, "noise", capture).words
+
+
+def test_taps_that_did_not_agree_are_kept_but_not_used(tmp_path, capture):
+    path = kept(tmp_path, kind="tap", result={"resonances": {"x": None}, "usable_hz": None})
+    assert records.read(path).result["usable_hz"] is None
+    assert "was not fit for use" in records.find(tmp_path, "tap", capture).words
 
 
 def test_none_at_all_is_said(tmp_path, capture):
@@ -101,6 +112,10 @@ def test_none_at_all_is_said(tmp_path, capture):
         lambda data: json.dumps({**data, "kind": "unheard of"}),
         lambda data: json.dumps({**data, "result": {}}),
         lambda data: json.dumps({**data, "result": None}),
+        lambda data: json.dumps({**data, "result": {**NOISE, "density": None}}),
+        lambda data: json.dumps({**data, "result": {**NOISE, "density": {"value": [1, 2]}}}),
+        lambda data: json.dumps({**data, "result": {**NOISE, "density": {"value": [1, 2, float("nan")]}}}),
+        lambda data: json.dumps({**data, "result": {**NOISE, "floors": {"jerk_z": {"rms": "2.5", "band_hz": [0, 1]}}}}),
         lambda data: json.dumps({**data, "subject": {**data["subject"], "range_g": -1}}),
         lambda data: json.dumps({**data, "subject": {**data["subject"], "more": 1}}),
         lambda data: json.dumps({**data, "temperature_c": [1]}),

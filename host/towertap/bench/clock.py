@@ -197,6 +197,8 @@ def host_clock(readings: Sequence[tuple[float, float | None, float]]) -> HostClo
             limits.append(((box - box0) - (before - host0)) * 1e3)
     free, positive = (None, None), (0.0, None)
     least = optimize.linprog([0, 0, 1], rows, limits, bounds=[free, free, positive])
+    if not least.success:
+        return None
     widened = least.x[2] * (1 + 1e-6) + 1e-6
     ends = [optimize.linprog([0, sign, 0], rows, limits, bounds=[free, free, (0.0, widened)]).x[1] for sign in (1, -1)]
     # A box that is fast makes host − box fall.
@@ -211,7 +213,7 @@ def _readings(capture: Capture) -> list[tuple[float, float | None, float]]:
         held = json.loads(capture.text("host") or "{}").get("clock") or []
         boots = [str(one["boot_id"]) for one in held]
         boot = max(set(boots), key=boots.count) if boots else ""
-        return [
+        readings = [
             (
                 one["clock_us"] / 1e6,
                 None
@@ -222,5 +224,8 @@ def _readings(capture: Capture) -> list[tuple[float, float | None, float]]:
             for one in held
             if str(one["boot_id"]) == boot
         ]
+        if not np.isfinite([number for reading in readings for number in reading if number is not None]).all():
+            raise ValueError
+        return readings
     except (ValueError, TypeError, KeyError, AttributeError):
         raise AnalysisError(f"{capture.path}: its readings of the host's clock are damaged; decode it again") from None

@@ -11,6 +11,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 import towertap
 from towertap.box.naming import slug
 from towertap.capture.rate import frame_blocks
@@ -59,7 +61,8 @@ class Kind:
     """One kind of record: what its result must hold, how alike the subject must be, how long it holds."""
 
     name: str
-    needs: tuple[str, ...]
+    needs: dict[str, tuple[int, ...] | None]
+    """Path in the result → shape of the finite numbers there, None for anything; `*` is every key, `?` may be null."""
     alike: tuple[str, ...]
     days: float
     usable: Callable[[dict[str, Any]], bool]
@@ -72,7 +75,7 @@ KINDS = {
     for kind in (
         Kind(
             "noise",
-            ("at_rest", "density", "floors"),
+            {"at_rest": None, "density.value": (3,), "floors.*.rms": (3,), "floors.*.band_hz": (2,)},
             ("serial", "chip", "odr_hz", "range_g", "anti_alias_hz"),
             366,
             lambda result: bool(result["at_rest"]),
@@ -80,7 +83,7 @@ KINDS = {
         ),
         Kind(
             "calibration",
-            ("offset_ms2", "matrix", "expanded"),
+            {"offset_ms2": (3,), "matrix": (3, 3), "expanded.matrix": (3, 3)},
             ("serial", "chip", "range_g"),
             366,
             lambda result: True,
@@ -88,16 +91,28 @@ KINDS = {
         ),
         Kind(
             "tap",
-            ("resonances", "usable_hz"),
+            {"resonances": None, "usable_hz?.one_third": (), "usable_hz?.one_fifth": ()},
             ("serial",),
             31,
             lambda result: result["usable_hz"] is not None,
             "towertap bench tap",
         ),
         Kind(
-            "clock", ("rate_hz", "rate_ppm"), ("serial", "chip", "odr_hz"), 366, lambda r: True, "towertap bench clock"
+            "clock",
+            {"rate_hz": (), "rate_ppm": ()},
+            ("serial", "chip", "odr_hz"),
+            366,
+            lambda result: True,
+            "towertap bench clock",
         ),
-        Kind("selftest", ("ok", "axes"), ("serial", "chip"), 366, lambda r: True, "towertap bench selftest"),
+        Kind(
+            "selftest",
+            {"ok": None, "axes": None},
+            ("serial", "chip"),
+            366,
+            lambda result: True,
+            "towertap bench selftest",
+        ),
     )
 }
 
@@ -168,8 +183,8 @@ def read(path: Path) -> Record:
         if not isinstance(data["version"], int) or data["version"] > VERSION:
             raise AnalysisError(f"{path}: a bench record of version {data['version']}: install a newer towertap")
         kind, subject, result = KINDS[data["kind"]], data["subject"], data["result"]
-        if missing := [name for name in kind.needs if name not in result]:
-            raise ValueError(f"no {missing[0]}")
+        for path_in_result, shape in kind.needs.items():
+            _hold(result, path_in_result, shape)
         if not isinstance(subject["serial"], str) or not 0 < float(subject["range_g"]) < RANGE_G_LIMIT:
             raise ValueError("its subject")
         ends = data["temperature_c"]
@@ -220,6 +235,24 @@ def bench_folder(capture_path: Path, given: Path | None = None) -> Path:
     """Where the records for a capture are: as given, or `bench` beside it, or its folder when that is `bench`."""
     beside = capture_path.parent
     return given or (beside if beside.name == "bench" else beside / "bench")
+
+
+def _hold(result: Any, path: str, shape: tuple[int, ...] | None) -> None:
+    """Hold what lies at a path of a result to its shape; ValueError, TypeError or KeyError when it does not hold."""
+    name, _, rest = path.partition(".")
+    if name == "*":
+        for item in result.values():
+            _hold(item, rest, shape)
+    elif rest:
+        inner = result[name.removesuffix("?")]
+        if inner is not None or not name.endswith("?"):
+            _hold(inner, rest, shape)
+    elif name not in result:
+        raise ValueError(f"no {name}")
+    elif shape is not None:
+        numbers = np.array(result[name], float)
+        if numbers.shape != shape or not np.isfinite(numbers).all():
+            raise ValueError(f"its {name}")
 
 
 def _why_not(kind: Kind, record: Record, wanted: Subject, days: float) -> str:

@@ -111,7 +111,8 @@ def measure(acceleration: Array, rate_hz: float, full_scale_ms2: float) -> Tappe
 
     A tap that reaches `full_scale_ms2` on any axis is left out: its decay was cut.
     """
-    starts = find_taps(acceleration, rate_hz)
+    steady = signal.sosfiltfilt(signal.butter(2, STEADY_HZ, "highpass", fs=rate_hz, output="sos"), acceleration, axis=0)
+    starts = find_taps(steady, rate_hz)
     length = round(DECAY_S * rate_hz)
     whole = [start for start in starts if start + length <= len(acceleration)]
     clean = [s for s in whole if np.abs(acceleration[max(s - length // 4, 0) : s + length]).max() < full_scale_ms2]
@@ -120,7 +121,6 @@ def measure(acceleration: Array, rate_hz: float, full_scale_ms2: float) -> Tappe
             f"{len(clean)} usable taps ({len(starts)} found, {len(whole) - len(clean)} beyond the sensor's range): tap "
             f"{FEWEST_TAPS} times or more, a second apart, lightly, with a plastic handle"
         )
-    steady = signal.sosfiltfilt(signal.butter(2, STEADY_HZ, "highpass", fs=rate_hz, output="sos"), acceleration, axis=0)
     noise = np.median(np.abs(steady), axis=0) / stats.norm.ppf(0.75)
     resonances = {}
     for k, axis in enumerate("xyz"):
@@ -129,10 +129,9 @@ def measure(acceleration: Array, rate_hz: float, full_scale_ms2: float) -> Tappe
     return Tapped(tuple(start / rate_hz for start in clean), len(whole) - len(clean), resonances)
 
 
-def find_taps(acceleration: Array, rate_hz: float) -> list[int]:
-    """The rows at which the free decay of each tap begins: a short blow after its peak."""
-    sos = signal.butter(2, STEADY_HZ, "highpass", fs=rate_hz, output="sos")
-    magnitude = np.linalg.norm(signal.sosfiltfilt(sos, acceleration, axis=0), axis=1)
+def find_taps(steady: Array, rate_hz: float) -> list[int]:
+    """The rows at which the free decay of each tap in accelerations about nought (n, 3) begins: just after its peak."""
+    magnitude = np.linalg.norm(steady, axis=1)
     rows = max(1, round(BLOCK_S * rate_hz))
     envelope = magnitude[: len(magnitude) // rows * rows].reshape(-1, rows).max(axis=1)
     loud = np.flatnonzero(envelope > max(QUIET * np.median(envelope), LEAST_MS2))
