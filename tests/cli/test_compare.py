@@ -28,7 +28,14 @@ def test_the_answer_starts_with_the_findings_in_words(towertap, drive_folder):
     lines = done.stdout.splitlines()
     assert lines[0] == "Harsher on moor-road in vertical acceleration; harsher on quarry-lane in vertical acceleration."
     assert lines[2].startswith("Vertical acceleration on moor-road: harsher. With stiff it was ")
-    for told in ("Passes:", "kept/all windows", "Decision by passes", "window t-test is common practice", "Beware:"):
+    for told in (
+        "Passes:",
+        "Alignment:",
+        "kept/all",
+        "Decision by passes",
+        "window t-test is common practice",
+        "Beware:",
+    ):
         assert told in done.stdout
 
 

@@ -16,7 +16,7 @@ SMALL_SPREAD = {"pass_spread": 0.01, "seconds": 200, "roads": {"quarry-lane": 60
 
 
 def one(drives, **options):
-    (finding,) = compare(drives, metrics=["jerk_z"], **options)
+    (finding,) = compare(drives, metrics=["jerk_z"], **{"gate": "windows", **options})
     return finding
 
 
@@ -107,7 +107,9 @@ def test_where_a_pass_keeps_nothing_the_finding_rests_on_whole_passes(make):
 
 def test_holm_runs_over_roads_and_metrics_together(make):
     metrics = ("jerk_z", "weighted_z")
-    comparison = compare(make.invented(1, roads={"a": 50.0, "b": 60.0}, metrics=metrics), metrics=metrics)
+    comparison = compare(
+        make.invented(1, roads={"a": 50.0, "b": 60.0}, metrics=metrics), metrics=metrics, gate="windows"
+    )
     smallest = min(comparison, key=lambda finding: finding.p_difference)
     assert len(comparison.findings) == 4
     assert smallest.smallest_difference == smallest_difference(
@@ -134,7 +136,7 @@ def test_swapping_the_parts_swaps_the_verdict_and_nothing_else(make):
 
 
 def test_rough_and_smooth_road_come_out_as_different_populations(make):
-    comparison = compare(make.invented(1, roads={"quarry-lane": 40.0}), metrics=["jerk_z"])
+    comparison = compare(make.invented(1, roads={"quarry-lane": 40.0}), metrics=["jerk_z"], gate="windows")
     assert [entry.part for entry in comparison.sanity] == ["rubber", "polyurethane"]
     assert all(entry.distinct and entry.interval[0] > 2 for entry in comparison.sanity)
     assert not comparison.warnings
@@ -143,13 +145,17 @@ def test_rough_and_smooth_road_come_out_as_different_populations(make):
 @pytest.mark.parametrize("level", [8.0, 11.0])
 def test_a_rough_road_that_is_as_smooth_as_the_smooth_one_is_told(make, level):
     """Below the smooth road, or so little above it that chance would do."""
-    comparison = compare(make.invented(1, roads={"quarry-lane": level}, pass_spread=0.2), metrics=["jerk_z"])
+    comparison = compare(
+        make.invented(1, roads={"quarry-lane": level}, pass_spread=0.2), metrics=["jerk_z"], gate="windows"
+    )
     assert [entry.distinct for entry in comparison.sanity] == [False, False]
     assert sum("not told apart" in warning for warning in comparison.warnings) == 2
 
 
 def test_the_data_of_a_comparison_is_json_with_the_promised_keys(make):
-    comparison = compare(make.invented(2, roads={"new-road": 4.0, "quarry-lane": 40.0}), metrics=["jerk_z"])
+    comparison = compare(
+        make.invented(2, roads={"new-road": 4.0, "quarry-lane": 40.0}), metrics=["jerk_z"], gate="windows"
+    )
     data = json.loads(json.dumps(plain(comparison.data()), allow_nan=False))
     promised = {"road", "metric", "unit", "before", "after", "ratio", "interval", "margin", "passes", "verdict"}
     for finding in data["findings"]:
@@ -197,7 +203,7 @@ def test_a_difference_that_only_stands_alone_is_undecided_and_the_words_say_so(m
     metrics = ("jerk_z", "weighted_z", "acceleration_z")
     told = 0
     for seed in range(30):
-        for finding in compare(make.invented(seed, metrics=metrics), metrics=metrics):
+        for finding in compare(make.invented(seed, metrics=metrics), metrics=metrics, gate="windows"):
             if finding.p_difference < 0.05 <= finding.p_difference_holm and finding.verdict == "undecided":
                 assert "Alone it would pass for a difference" in finding.words
                 told += 1
@@ -205,5 +211,5 @@ def test_a_difference_that_only_stands_alone_is_undecided_and_the_words_say_so(m
 
 
 def test_two_passes_a_side_are_decided_with_a_warning(make):
-    comparison = compare(make.invented(1, n=(2, 4), roads={"quarry-lane": 60.0}), metrics=["jerk_z"])
+    comparison = compare(make.invented(1, n=(2, 4), roads={"quarry-lane": 60.0}), metrics=["jerk_z"], gate="windows")
     assert any("quarry-lane has two passes on a side" in warning for warning in comparison.warnings)

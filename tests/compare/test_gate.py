@@ -77,7 +77,7 @@ def test_the_gate_hides_a_change_the_more_it_cuts_and_the_finding_does_not(make,
     """Simulation, 120 comparisons with a true change of 10 %: the figures at the head of the gate's module."""
     gated, decided, shares = [], [], []
     for seed in range(120):
-        (finding,) = compare(make.invented(seed, ratio=1.1, roads={"lane": level}), metrics=["jerk_z"])
+        (finding,) = compare(make.invented(seed, ratio=1.1, roads={"lane": level}), metrics=["jerk_z"], gate="windows")
         sides = [[v.gated for v in side] for side in (finding.before_values, finding.after_values)]
         gated.append(np.log(contrast(*sides, 0.1).ratio))
         decided.append(np.log(finding.ratio))

@@ -18,7 +18,7 @@ ROUGH, MEDIUM = 60.0, 20.0
 def simulate(make, ratio, level, **options):
     """N findings, each of a comparison of its own."""
     drives = (make.invented(seed, ratio=ratio, roads={"lane": level}, **options) for seed in range(N))
-    return [finding for one in drives for finding in compare(one, metrics=["jerk_z"])]
+    return [finding for one in drives for finding in compare(one, metrics=["jerk_z"], gate="windows")]
 
 
 def share(findings, *verdicts):
@@ -61,7 +61,7 @@ def test_the_smallest_difference_is_shown_about_four_times_in_five(make):
 def test_a_family_of_metrics_with_nothing_changed_raises_a_false_alarm_in_at_most_5_percent(make):
     metrics, roads = ("jerk_z", "weighted_z", "acceleration_z"), {"rough": ROUGH, "medium": MEDIUM}
     alarms = [
-        any(one.verdict in ("harsher", "gentler") for one in compare(drives, metrics=metrics))
+        any(one.verdict in ("harsher", "gentler") for one in compare(drives, metrics=metrics, gate="windows"))
         for drives in (make.invented(seed, roads=roads, metrics=metrics) for seed in range(120))
     ]
     assert np.mean(alarms) <= 0.05

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import get_args
 
 import click
 from rich.box import SIMPLE
@@ -15,7 +16,7 @@ from rich.text import Text
 from towertap.cli._outcome import Outcome, answers, console
 from towertap.compare.comparison import DEFAULT_METRICS, compare
 from towertap.compare.departures import held_against, start_times
-from towertap.compare.model import Comparison
+from towertap.compare.model import Comparison, GateKind
 from towertap.compare.passes import load_passes
 from towertap.compare.plan import Plan, read_plan
 from towertap.errors import CallError
@@ -42,6 +43,13 @@ NOTE = (
 @click.option("--after", metavar="NAME", help="The part fitted after.")
 @click.option("--smooth", metavar="ROAD", help="The smooth road, which sets the gate.")
 @click.option("--margin", type=float, metavar="PERCENT", help="The change that counts; 10 when nothing says.")
+@click.option(
+    "--gate",
+    type=click.Choice(get_args(GateKind)),
+    default="places",
+    show_default=True,
+    help="What is kept of rough roads: places that all passes together find rough, or windows of each pass for itself.",
+)
 @click.option("--quantile", default=0.95, show_default=True, help="Quantile of the smooth road's windows: the gate.")
 @click.option(
     "--metric",
@@ -60,6 +68,7 @@ def command(
     after: str | None,
     smooth: str | None,
     margin: float | None,
+    gate: GateKind,
     quantile: float,
     metrics: tuple[str, ...],
     include_unsound: bool,
@@ -116,11 +125,32 @@ def tell(comparison: Comparison) -> RenderableType:
         *(f"{one.capture} was left out: {one.reason}" for one in comparison.excluded),
     ]
     blocks += [Text(f"\nBeware: {remark}", style="yellow") for remark in remarks]
-    return Group(*blocks, "", _passes(comparison), "", _tests(comparison), "", Text(NOTE))
+    tables: list[RenderableType] = [_passes(comparison), "", _tests(comparison), ""]
+    if comparison.alignment:
+        tables = [_alignment(comparison), "", *tables]
+    return Group(*blocks, "", *tables, Text(NOTE))
+
+
+def _alignment(comparison: Comparison) -> Table:
+    columns = ("road\nplaces", "pass", "fit", "by\nchance", "speed")
+    table = _table("Alignment: correlation of each pass's fingerprint with the others' (by chance)", *columns)
+    for road in comparison.alignment:
+        table.add_row(
+            Text(f"{road.road}\n{road.warning or f'{road.places} places'}"),
+            Text("\n".join(one.capture for one in road.passes)),
+            Text("\n".join(f"{one.quality:.2f}{'' if one.aligned else ' fails'}" for one in road.passes)),
+            Text("\n".join(f"{one.chance:.2f}" for one in road.passes)),
+            Text("\n".join(f"× {one.speed:.2f}" for one in road.passes)),
+            end_section=True,
+        )
+    return table
 
 
 def _passes(comparison: Comparison) -> Table:
-    table = _table("Passes: r.m.s. over kept windows (over the whole pass) kept/all windows", "road, metric, gate")
+    table = _table(
+        "Passes: r.m.s. over what was kept (over the whole pass) kept/all",
+        "road, metric, gate",
+    )
     table.add_column(Text(f"before: {comparison.before}"), justify="right")
     table.add_column(Text(f"after: {comparison.after}"), justify="right")
     for one in comparison.findings:

@@ -6,8 +6,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from towertap.compare.gate import kept, kept_share, pass_figure, set_gate, window_values
-from towertap.compare.model import Basis, Comparison, Drives, Finding, Gate, Quantity, Sanity
+from towertap.compare.gate import gate_places, gate_windows, kept, pass_figure, set_gate, window_values
+from towertap.compare.model import Comparison, Drives, Finding, Gate, GateKind, Quantity, Sanity
+from towertap.compare.places import Places, find_places
+from towertap.compare.power import pilot_spread, strength
+from towertap.compare.resampling import bootstrap_interval, permutation_p
 from towertap.compare.statistics import box, contrast, holm, lag_1, smallest_difference, window_t_test
 from towertap.compare.verdict import describe, sanity_words, summary, verdict
 from towertap.errors import AnalysisError, CallError
@@ -20,13 +23,18 @@ ALPHA = 0.05
 
 
 def compare(
-    drives: Drives, margin: float = 0.10, quantile: float = 0.95, metrics: Sequence[str] = DEFAULT_METRICS
+    drives: Drives,
+    margin: float = 0.10,
+    quantile: float = 0.95,
+    metrics: Sequence[str] = DEFAULT_METRICS,
+    gate: GateKind = "places",
 ) -> Comparison:
     """Compare the two sides of `drives` on every rough road that both drove, in every metric asked for.
 
     `margin` is the change that counts, as a fraction; `quantile` sets the gate on the smooth road's windows; `metrics`
-    are columns of the window tables. The pass is the unit throughout. Raises CallError for a margin, quantile or
-    metric that cannot be, AnalysisError for drives that cannot be compared.
+    are columns of the window tables; `gate` is what the gate picks on the rough roads, places that are the same in
+    every pass, or windows of each pass for itself. The pass is the unit throughout. Raises CallError for a margin,
+    quantile or metric that cannot be, AnalysisError for drives that cannot be compared.
     """
     if not (0 < margin < 1 and 0 < quantile < 1):
         raise CallError(f"margin {margin:g} and quantile {quantile:g} must lie between 0 and 1")
@@ -37,8 +45,13 @@ def compare(
     if not roads:
         raise AnalysisError(f"no rough road was driven with both '{drives.before}' and '{drives.after}': record both")
     gates = {quantity.name: set_gate(drives, quantity.name, quantile) for quantity in quantities}
+    places = {road: find_places(drives.of(road)) for road in roads if gate == "places"}
     findings = _decide(
-        [_find(drives, road, quantity, gates[quantity.name], margin) for road in roads for quantity in quantities],
+        [
+            _find(drives, road, quantity, gates[quantity.name], margin, places.get(road))
+            for road in roads
+            for quantity in quantities
+        ],
         (drives.before, drives.after),
     )
     sanity = [
@@ -62,6 +75,8 @@ def compare(
             *(entry.words for entry in sanity if entry.distinct is False),
         ),
         excluded=drives.excluded,
+        gate=gate,
+        alignment=tuple(one.alignment for one in places.values()),
     )
 
 
@@ -72,20 +87,18 @@ def _quantity(drives: Drives, name: str) -> Quantity:
     raise CallError(f"no metric '{name}': use {', '.join(quantity.name for quantity in drives.quantities)}")
 
 
-def _find(drives: Drives, road: str, quantity: Quantity, gate: Gate, margin: float) -> Finding:
+def _find(drives: Drives, road: str, quantity: Quantity, gate: Gate, margin: float, places: Places | None) -> Finding:
     """One finding, all but the p-values of the family, and so without its verdict and words."""
     metric, sides = quantity.name, (drives.of(road, "before"), drives.of(road, "after"))
-    figures = [[pass_figure(one, metric, gate.threshold) for one in side] for side in sides]
-    share = kept_share(figures[0], figures[1], (drives.before, drives.after))
-    basis: Basis = "whole passes" if share.warning else "rough windows"
-    if share.warning:
-        figures = [[replace(figure, figure=figure.whole) for figure in side] for side in figures]
-    before, after = ([figure.figure for figure in side] for side in figures)
-    decisive = contrast(before, after, margin)
-    wholes = [[figure.whole for figure in side] for side in figures]
+    if places is None:
+        gated = gate_windows(sides, metric, gate.threshold, (drives.before, drives.after))
+    else:
+        gated = gate_places(places, sides, metric, gate.threshold)
+    before, after = ([figure.figure for figure in side] for side in gated.figures)
+    wholes = [[figure.whole for figure in side] for side in gated.figures]
     rough = [window_values(side, metric, gate.threshold) for side in sides]
     return Finding(
-        **vars(decisive),
+        **vars(contrast(before, after, margin)),
         road=road,
         metric=metric,
         label=quantity.label,
@@ -94,16 +107,19 @@ def _find(drives: Drives, road: str, quantity: Quantity, gate: Gate, margin: flo
         verdict="undecided",
         words="",
         cautions=(),
-        basis=basis,
+        basis=gated.basis,
         ungated=contrast(wholes[0], wholes[1], margin),
         p_difference_holm=None,
         p_equivalence_holm=None,
         smallest_difference=None,
-        kept_share=share,
-        before_values=tuple(figures[0]),
-        after_values=tuple(figures[1]),
-        before_box=box(rough[0]),
-        after_box=box(rough[1]),
+        passes_needed=None,
+        permutation_p=permutation_p(before, after),
+        bootstrap_interval=bootstrap_interval(before, after),
+        kept_share=gated.share,
+        before_values=tuple(gated.figures[0]),
+        after_values=tuple(gated.figures[1]),
+        before_box=box(gated.values[0]),
+        after_box=box(gated.values[1]),
         window_t_test=window_t_test(rough[0], rough[1], lag_1([kept(one, metric) for side in sides for one in side])),
     )
 
@@ -113,19 +129,28 @@ def _decide(findings: list[Finding], parts: tuple[str, str]) -> list[Finding]:
     differences = holm([one.p_difference for one in findings])
     equivalences = holm([one.p_equivalence for one in findings])
     family = sum(p is not None for p in differences)
+    level = ALPHA / max(family, 1)
     decided = []
     for one, p_difference, p_equivalence in zip(findings, differences, equivalences, strict=True):
         before, after = ([figure.figure for figure in side] for side in (one.before_values, one.after_values))
+        told = verdict(one.ratio, p_difference, p_equivalence, ALPHA)
         finding = replace(
             one,
             p_difference_holm=p_difference,
             p_equivalence_holm=p_equivalence,
-            verdict=verdict(one.ratio, p_difference, p_equivalence, ALPHA),
-            smallest_difference=smallest_difference(before, after, ALPHA / max(family, 1)),
+            verdict=told,
+            smallest_difference=smallest_difference(before, after, level),
+            passes_needed=_needed(one, level) if told == "undecided" and p_difference is not None else None,
             cautions=tuple(_cautions(one)),
         )
         decided.append(replace(finding, words=describe(finding, parts, family, ALPHA)))
     return decided
+
+
+def _needed(finding: Finding, level: float) -> int | None:
+    """Passes a side that show a change as large as the margin, or hold none inside it, 4 times in 5; None: too many."""
+    sides = [[figure.figure for figure in side] for side in (finding.before_values, finding.after_values)]
+    return strength(finding.margin, pilot_spread(sides).value, min(finding.passes), alpha=level).needed
 
 
 def _cautions(finding: Finding) -> list[str]:
@@ -133,12 +158,12 @@ def _cautions(finding: Finding) -> list[str]:
     cautions = []
     if finding.kept_share.warning:
         cautions.append(
-            f"{finding.road}, {finding.metric}: {finding.kept_share.warning}. A gate on the measured quantity can hide "
-            "or invent a change here; the finding rests on whole passes instead."
+            f"{finding.road}, {finding.metric}: {finding.kept_share.warning}; the finding rests on whole passes, "
+            "smooth stretches and all, where no gate can hide or invent a change."
         )
     elif finding.ungated.interval and not finding.ungated.interval[0] <= finding.ratio <= finding.ungated.interval[1]:
         cautions.append(
-            f"{finding.road}, {finding.metric}: the ratio over rough windows ({finding.ratio:.2f}) lies outside the "
+            f"{finding.road}, {finding.metric}: the ratio over {finding.basis} ({finding.ratio:.2f}) lies outside the "
             f"interval over whole passes ({finding.ungated.interval[0]:.2f} to {finding.ungated.interval[1]:.2f}): the "
             "change is not the same on rough and smooth stretches, or the gate makes it look so."
         )

@@ -1,22 +1,27 @@
-"""The gate: which windows of a rough road are rough, judged by the smooth road, and where that judgement misleads.
+"""The gate: which stretches of a rough road are rough, judged by the smooth road, and where that judgement misleads.
 
-A gate on the measured quantity selects on the outcome. When a change lifts more windows over the threshold, the newly
-kept ones are mild, so the mean of the kept ones moves less than the road did, or the wrong way. In simulation with a
-true change of 10 %, a gate that kept 95 % of the windows showed 9.5 %, one that kept 87 % showed 8 %, one that kept
-58 % showed under 6 % (`tests/compare/test_gate.py`). So the kept share of every pass is shown, and the gate decides
-only where it hardly cuts and cuts both sides alike; elsewhere the finding rests on whole passes, which have no such
-bias.
+By place, the gate picks the stretches where all passes together were over the threshold, the same in every pass.
+
+By windows, the simple gate, each pass picks its own, and so selects on the outcome. When a change lifts more windows
+over the threshold, the newly kept ones are mild, so the mean of the kept ones moves less than the road did, or the
+wrong way. In simulation with a true change of 10 %, a gate that kept 95 % of the windows showed 9.5 %, one that kept
+87 % showed 8 %, one that kept 58 % showed under 6 % (`tests/compare/test_gate.py`). So the kept share of every pass is
+shown, and the simple gate decides only where it hardly cuts and cuts both sides alike.
+
+Where neither gate can decide, the finding rests on whole passes, which have no such bias.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from towertap.compare.model import Drives, Gate, KeptShare, Pass, PassFigure
+from towertap.compare.model import Basis, Drives, Gate, KeptShare, Pass, PassFigure
+from towertap.compare.places import Places
 from towertap.compare.statistics import box, energy_mean, standard_error
 from towertap.errors import AnalysisError
 
@@ -26,6 +31,22 @@ LARGE_STEP, SMALL_STEP = 0.10, 0.02
 """Mean kept shares of the sides that differ by more than the large step always warn, by less than the small never."""
 STEP_ALPHA = 0.05
 """Between the two steps: warn where the difference is more than the passes' own spread explains (Welch)."""
+
+FEWEST_PLACES = 5
+"""With fewer rough places than these the finding rests on whole passes."""
+
+
+@dataclass(frozen=True, eq=False)
+class Gated:
+    """What a gate leaves of the passes over one road in one metric; each tuple is (before, after).
+
+    `figures` are the pass figures, `values` the r.m.s. of the windows or places that the finding rests on.
+    """
+
+    basis: Basis
+    figures: tuple[list[PassFigure], list[PassFigure]]
+    values: tuple[NDArray[np.float64], NDArray[np.float64]]
+    share: KeptShare
 
 
 def set_gate(drives: Drives, metric: str, quantile: float) -> Gate:
@@ -55,6 +76,48 @@ def kept(one: Pass, metric: str, above: float = -np.inf) -> NDArray[np.float64]:
     """The windows of one pass that lie above a threshold, (n,), in the metric's unit; windows without a figure drop."""
     values = one.windows[metric].to_numpy(float)
     return values[np.isfinite(values) & (values > above)]
+
+
+def gate_windows(
+    sides: tuple[Sequence[Pass], Sequence[Pass]], metric: str, threshold: float, parts: tuple[str, str]
+) -> Gated:
+    """Gate each pass by its own windows, or not at all where that misleads."""
+    before, after = ([pass_figure(one, metric, threshold) for one in side] for side in sides)
+    share = kept_share(before, after, parts)
+    values = (window_values(sides[0], metric, threshold), window_values(sides[1], metric, threshold))
+    if share.warning is None:
+        return Gated("rough windows", (before, after), values, share)
+    return Gated("whole passes", (_by_whole(before), _by_whole(after)), values, share)
+
+
+def gate_places(places: Places, sides: tuple[Sequence[Pass], Sequence[Pass]], metric: str, threshold: float) -> Gated:
+    """Gate all passes over one road by the places that are rough over all of them together, by geometric mean.
+
+    Where the passes could not be aligned or too few places are rough, every window is kept.
+    """
+    found = places.figures(metric)
+    rough = np.exp(np.log(found).mean(axis=0)) > threshold if found.size else np.zeros(0, bool)
+    warning = places.alignment.warning
+    if warning is None and rough.sum() < FEWEST_PLACES:
+        warning = f"only {rough.sum()} of {rough.size} places are over the gate"
+    if warning is not None:
+        before, after = ([pass_figure(one, metric, -np.inf) for one in side] for side in sides)
+        values = (window_values(sides[0], metric), window_values(sides[1], metric))
+        return Gated("whole passes", (before, after), values, KeptShare(1.0, 1.0, None, warning))
+    at = {one.name: row[rough] for one, row in zip(places.passes, found, strict=True)}
+    share = float(rough.mean())
+    before, after = ([_at_places(one, metric, at[one.name], rough.size) for one in side] for side in sides)
+    values = (np.concatenate([at[one.name] for one in sides[0]]), np.concatenate([at[one.name] for one in sides[1]]))
+    return Gated("rough places", (before, after), values, KeptShare(share, share, None, None))
+
+
+def _by_whole(figures: list[PassFigure]) -> list[PassFigure]:
+    return [replace(one, figure=one.whole) for one in figures]
+
+
+def _at_places(one: Pass, metric: str, values: NDArray[np.float64], places: int) -> PassFigure:
+    gated = energy_mean(values)
+    return replace(pass_figure(one, metric, -np.inf), windows=places, kept=values.size, gated=gated, figure=gated)
 
 
 def pass_figure(one: Pass, metric: str, threshold: float) -> PassFigure:

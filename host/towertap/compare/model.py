@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import pandas as pd
 
+from towertap.compare.alignment import RoadAlignment
+
 if TYPE_CHECKING:
     from towertap.capture.conditions import Conditions
     from towertap.capture.integrity import Integrity
@@ -16,7 +18,8 @@ if TYPE_CHECKING:
 
 Side = Literal["before", "after"]
 Verdict = Literal["harsher", "gentler", "equivalent", "undecided"]
-Basis = Literal["rough windows", "whole passes"]
+GateKind = Literal["places", "windows"]
+Basis = Literal["rough places", "rough windows", "whole passes"]
 
 
 @dataclass(frozen=True)
@@ -32,7 +35,8 @@ class Quantity:
 class Pass:
     """One drive over one road with one part fitted: the unit of every inference.
 
-    `windows` has one row a window, the columns `piece`, `start_s` and one per metric (r.m.s. in the metric's unit);
+    `windows` has one row a window of 1 s, the columns `piece`, `start_s` and one per metric (r.m.s. in the metric's
+    unit); `cells` is the same over windows of a tenth of a second, by which passes are aligned and cut into places.
     `whole` holds the figures of the whole capture by metric name. `path` is the capture they came from.
     """
 
@@ -41,6 +45,7 @@ class Pass:
     conditions: Conditions
     integrity: Integrity
     windows: pd.DataFrame
+    cells: pd.DataFrame
     whole: dict[str, float]
 
     @property
@@ -103,8 +108,9 @@ class Box:
 class PassFigure:
     """One pass in one finding, as a point over the box plot.
 
-    `gated` is the r.m.s. over the windows kept (not a number when none was), `whole` that over all windows, `figure`
-    the one of the two that the finding rests on.
+    `windows` are all its windows of 1 s, or all places of the road where passes are gated by place, `kept` those that
+    are rough. `gated` is the r.m.s. over the ones kept (not a number when none was), `whole` that over the whole pass,
+    `figure` the one of the two that the finding rests on.
     """
 
     capture: str
@@ -117,7 +123,7 @@ class PassFigure:
 
     @property
     def share(self) -> float:
-        """Kept share of this pass's windows, 0 to 1."""
+        """Kept share of this pass's windows or places, 0 to 1."""
         return self.kept / self.windows
 
 
@@ -140,8 +146,8 @@ class Gate:
 class KeptShare:
     """Mean kept share (0 to 1) of each side's passes over one road in one metric.
 
-    `p` is Welch's test between the passes' shares (None with one pass a side). `warning` says what is wrong, None when
-    the gate treats both sides alike.
+    By place both sides keep the same. `p` is Welch's test between the passes' shares (None with one pass a side or by
+    place). `warning` says why the gate cannot decide, None when it can.
     """
 
     before: float
@@ -190,8 +196,10 @@ class Finding(Contrast):
     `margin` is the margin that counts as a fraction (0.10: ratios of 1/1.10 to 1.10 do not count), `basis` what the
     contrast rests on, `ungated` the same contrast over whole passes, `p_…_holm` the p-values adjusted over the whole
     family of findings, `smallest_difference` the ratio above 1 that these passes would have shown with a power of
-    80 %, `words` a paragraph for the customer, `cautions` what a sceptic must know with it. The verdict reads from the
-    metric's side: `harsher` is more of it, `gentler` less.
+    80 %, `passes_needed` the passes a side that would most likely decide an undecided finding (None where decided or
+    out of reach), `permutation_p` and `bootstrap_interval` cross-checks of the contrast by other means (None with fewer
+    than four passes on a side), `words` a paragraph for the customer, `cautions` what a sceptic must know with it. The
+    verdict reads from the metric's side: `harsher` is more of it, `gentler` less.
     """
 
     road: str
@@ -207,6 +215,9 @@ class Finding(Contrast):
     p_difference_holm: float | None
     p_equivalence_holm: float | None
     smallest_difference: float | None
+    passes_needed: int | None
+    permutation_p: float | None
+    bootstrap_interval: tuple[float, float] | None
     kept_share: KeptShare
     before_values: tuple[PassFigure, ...]
     after_values: tuple[PassFigure, ...]
@@ -243,8 +254,9 @@ class Comparison:
     """The answer: findings by road and metric, with all that is needed to take them apart.
 
     `summary` is one sentence over all findings, `alpha` the error rate of the whole family of findings (each kind of
-    test), `gates` the gate of each metric by name, `warnings` whatever touches more than one finding. `plan` is the
-    plan it was held against, if there was one, and `departures` where it was not kept.
+    test), `gate` how rough stretches are picked, `gates` the threshold of each metric by name, `alignment` how the
+    passes over each rough road were aligned (empty when gated by windows), `warnings` whatever touches more than one
+    finding. `plan` is the plan it was held against, if there was one, and `departures` where it was not kept.
     """
 
     before: str
@@ -259,6 +271,8 @@ class Comparison:
     sanity: tuple[Sanity, ...]
     warnings: tuple[str, ...]
     excluded: tuple[Excluded, ...]
+    gate: GateKind
+    alignment: tuple[RoadAlignment, ...]
     plan: Plan | None = None
     departures: tuple[Departure, ...] = ()
 

@@ -7,11 +7,14 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from statistics import fmean
 
+import pandas as pd
+
 from towertap.analysis import analyse_capture
 from towertap.capture.conditions import Conditions
 from towertap.capture.integrity import check
 from towertap.capture.reading import open_capture
 from towertap.compare.model import Drives, Excluded, Pass, Quantity, Side
+from towertap.compare.places import CELL_S
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.signals.metrics import METRICS
 from towertap.signals.metrics._metric import rms
@@ -23,6 +26,11 @@ HELD = {
     "tyre_pressures_kpa": "tyre pressures",
 }
 """Conditions that should be one text throughout, or else a change of them may pass for a change of the part."""
+
+WINDOW_S = 1.0
+"""Length of the windows of a pass."""
+RMS = [metric.name for metric in METRICS.values() if metric.figure is rms]
+"""The metrics whose windows have an energy mean."""
 
 TEMPERATURE_STEP_C = 5.0
 """Warn where the sides' mean air temperatures differ by more: rubber and damper oil stiffen in the cold."""
@@ -125,18 +133,29 @@ def _load(path: Path, side: Side, include_unsound: bool) -> tuple[Pass, float, s
         integrity = check(capture)
         if not integrity.sound and not include_unsound:
             raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
-        analysis = analyse_capture(capture)
-        if analysis.windows.empty:
+        analysis = analyse_capture(capture, window_s=CELL_S, metrics=RMS)
+        windows = joined(analysis.windows, round(WINDOW_S / CELL_S))
+        if windows.empty:
             raise AnalysisError("too short or too broken for one whole window")
-        one = Pass(path, side, capture.conditions, integrity, analysis.windows, analysis.whole)
+        one = Pass(path, side, capture.conditions, integrity, windows, analysis.windows, analysis.whole)
         return one, capture.odr_hz, capture.text("raw_sha256")
 
 
+def joined(cells: pd.DataFrame, count: int) -> pd.DataFrame:
+    """Windows of `count` cells each from a table of cells, r.m.s., within pieces; a last one not full is dropped."""
+    metrics = cells.columns.drop(["piece", "start_s"])
+    squares = cells.assign(**{name: cells[name] ** 2 for name in metrics})
+    groups = squares.groupby(["piece", (cells.groupby("piece").cumcount() // count).rename("number")])
+    windows = groups.agg({"start_s": "first"} | dict.fromkeys(metrics, "mean"))[groups.size() == count]
+    windows[metrics] **= 0.5
+    return windows.reset_index("piece").reset_index(drop=True)
+
+
 def _quantities(passes: list[Pass]) -> Iterable[Quantity]:
-    """The metrics whose windows have an energy mean, r.m.s. all, and that the rate of every pass carries."""
-    for metric in METRICS.values():
-        if metric.figure is rms and all(metric.name in one.windows for one in passes):
-            yield Quantity(metric.name, metric.label, metric.unit)
+    """The metrics that have an energy mean and that the rate of every pass carries."""
+    for name in RMS:
+        if all(name in one.windows for one in passes):
+            yield Quantity(name, METRICS[name].label, METRICS[name].unit)
 
 
 def _warnings(passes: list[Pass]) -> Iterable[str]:

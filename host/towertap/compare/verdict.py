@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from towertap.compare.model import Contrast, Finding, Sanity, Verdict
+from towertap.compare.power import MOST_PASSES
 
 VERDICTS: tuple[Verdict, ...] = ("harsher", "gentler", "equivalent", "undecided")
 
@@ -39,9 +40,8 @@ def describe(finding: Finding, parts: tuple[str, str], family: int, alpha: float
     if finding.interval is None:
         return f"{head} {_cannot_tell(finding, parts)}"
     low, high = finding.interval
-    over = "the rough windows" if finding.basis == "rough windows" else "the whole passes"
     measured = (
-        f"With {after} it was {change(finding.ratio)} than with {before} over {over} "
+        f"With {after} it was {change(finding.ratio)} than with {before} over the {finding.basis} "
         f"({finding.after:.3g} against {finding.before:.3g} {finding.unit}; 95 % interval from {change(low)} to "
         f"{change(high)}; {finding.passes[0]} and {finding.passes[1]} passes)."
     )
@@ -96,15 +96,36 @@ def _undecided(finding: Finding, family: int, alpha: float) -> str:
     )
     return (
         f"{alone}The passes neither show a difference nor hold the change inside {_margin(finding)}; this is not "
-        f"evidence that nothing changed. As they scatter, nothing smaller than {reach} would show 4 times in 5; more "
-        "passes would show less."
+        f"evidence that nothing changed. As they scatter, nothing smaller than {reach} would show 4 times in 5. "
+        f"{_more_passes(finding)}"
+    )
+
+
+def _more_passes(finding: Finding) -> str:
+    """How many more would decide; as many on either side."""
+    if finding.passes_needed is None:
+        return f"At this spread even {MOST_PASSES} passes a side would not settle it: find out why passes differ so."
+    more = max(1, finding.passes_needed - min(finding.passes))
+    return (
+        f"About {more} more pass{'es' if more > 1 else ''} on each side would most likely decide: with "
+        f"{max(finding.passes_needed, min(finding.passes) + 1)} on each, a change as large as the margin is shown, and "
+        "none at all held inside it, 4 times in 5."
     )
 
 
 def _cross_check(finding: Finding) -> str:
-    if finding.basis == "whole passes":
-        return f"It rests on whole passes because {finding.kept_share.warning}."
-    return f"Over whole passes, without the gate, it was {change(finding.ungated.ratio)}."
+    told = (
+        f"It rests on whole passes because {finding.kept_share.warning}."
+        if finding.basis == "whole passes"
+        else f"Over whole passes, without the gate, it was {change(finding.ungated.ratio)}."
+    )
+    if finding.permutation_p is None or finding.bootstrap_interval is None:
+        return told
+    low, high = finding.bootstrap_interval
+    return (
+        f"{told} Cross-checks on this finding alone: permutation of the passes, p = {finding.permutation_p:.2g}; "
+        f"bootstrap over passes, from {change(low)} to {change(high)}."
+    )
 
 
 def _cannot_tell(contrast: Contrast, parts: tuple[str, str]) -> str:
