@@ -22,6 +22,7 @@ GUIDE = (
 
 @click.command(
     name="clock",
+    short_help="rate and drift of the chip's and the box's clock",
     help=f"Measure rate and drift of the chip's oscillator over time and temperature, and the box's clock against the "
     f"host's, from CAPTURE or by recording now ({SECONDS:.0f} s unless --seconds).",
 )

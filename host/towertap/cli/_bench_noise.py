@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
-from matplotlib import rc_context
 from rich.console import Group
 from rich.markup import escape
 from rich.table import Table
@@ -28,6 +27,7 @@ GUIDE = (
 
 @click.command(
     name="noise",
+    short_help="noise, tones, slow drift and noise floors at rest",
     help=f"Measure noise density, Allan deviation, tones and the noise floor of every metric from CAPTURE, a recording "
     f"at rest, or record one now ({SECONDS:.0f} s unless --seconds). Exit status 1: the box was not at rest.",
 )
@@ -54,7 +54,9 @@ def _record(port: str | None, seconds: float, odr_hz: str, folder: Path | None) 
 
 def draw(found: Noise, subject: records.Subject, path: Path) -> None:
     """Draw the figure into a PNG file."""
-    from towertap.report import style  # here, because drawing takes a second to load
+    from matplotlib import rc_context  # here, because drawing takes a second to load
+
+    from towertap.report import style
     from towertap.report.figures import bench_noise
 
     with rc_context(style.RC):

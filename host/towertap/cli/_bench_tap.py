@@ -26,6 +26,7 @@ GUIDE = (
 
 @click.command(
     name="tap",
+    short_help="mounted resonance and usable band from taps",
     help=f"Find the mounted resonance and its damping from CAPTURE, a recording of taps at 8 kHz, or record them now "
     f"({SECONDS:.0f} s unless --seconds), and from it the usable band. Exit status 1: the taps do not agree.",
 )

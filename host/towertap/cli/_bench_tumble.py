@@ -29,6 +29,7 @@ GUIDE = (
 
 @click.command(
     name="tumble",
+    short_help="offset, scale and cross-axis from six faces",
     help="Calibrate from six positions at rest, in one CAPTURE or several, or record them now. Gravity is the normal "
     "gravity of --latitude and --height, else 9.80665 m/s².",
 )
