@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions, sidecar_path, write_sidecar
 from towertap.capture.decode import decode_raw
+from towertap.capture.integrity import check
 from towertap.capture.reading import open_capture
 from towertap.errors import CaptureError, WireError
 
@@ -254,3 +255,4 @@ def test_counters_that_claim_anything_still_make_a_valid_capture(by_hand, tmp_pa
     raw.write_bytes(by_hand.hello() + b"".join(stream) + by_hand.frame(6, b"{}", first=fields[0][0]))
     with open_capture(decode_raw(raw, tmp_path / "wild.h5")) as capture:
         assert sum(piece.n_rows for piece in capture.pieces()) == 2 * len(fields)
+        assert not check(capture).sound

@@ -20,6 +20,8 @@ LARGEST_CONTRADICTION_S = 0.1
 """A box that was stopped for a moment shows its clock late; readings further apart are not of two running clocks."""
 SOLVER_S = 1e-6
 """To what the linear programmes are solved."""
+LATEST_S = 1e11
+"""Some three thousand years: no clock shows more."""
 MOST_READINGS = 10_000
 
 
@@ -56,7 +58,7 @@ def readings_of(capture: Capture) -> list[Reading]:
             )
         except (ValueError, TypeError, KeyError, OverflowError):
             continue
-        if math.isfinite(reading.clock_s) and math.isfinite(reading.received_s) and not math.isnan(sent_s):
+        if abs(reading.clock_s) < LATEST_S and 0 < reading.received_s < LATEST_S and sent_s < LATEST_S:
             found.append(reading)
     return found
 
@@ -87,7 +89,8 @@ def host_time(readings: list[Reading], boot_id: str, clock_s: float) -> Moment |
     low, high = (linprog([sign, 0], within, limits + least.fun + SOLVER_S, bounds=slopes) for sign in (1, -1))
     if low.status or high.status:
         return None
-    return Moment(zero_s + (low.fun - high.fun) / 2, (-high.fun - low.fun) / 2 + 2 * least.fun)
+    moment = Moment(zero_s + (low.fun - high.fun) / 2, (-high.fun - low.fun) / 2 + 2 * least.fun)
+    return moment if 0 < moment.at_s < LATEST_S else None
 
 
 def started(capture: Capture, rate_hz: float) -> Moment | None:
