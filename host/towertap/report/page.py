@@ -17,7 +17,7 @@ import towertap
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
 from towertap.compare.model import Comparison, Drives, Pass
-from towertap.report import words
+from towertap.report import run_sheet, words
 
 FIELDS = {
     "vehicle": "vehicle",
@@ -76,6 +76,7 @@ def render(comparison: Comparison, drives: Drives, figures: Mapping[str, Any], n
         figures=figures,
         notices=notices,
         facts=facts(comparison, drives),
+        plan_facts=run_sheet.facts(comparison.plan) if comparison.plan else [],
         warnings=tuple(dict.fromkeys(comparison.warnings + drives.warnings)),
         excluded=tuple(dict.fromkeys(comparison.excluded + drives.excluded)),
         labels={finding.metric: finding.label for finding in comparison.findings},
