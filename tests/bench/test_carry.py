@@ -1,0 +1,53 @@
+"""From the bench to a drive: the record is found, and the figures of an analysis come with their share of noise."""
+
+import numpy as np
+import pytest
+from towertap.analysis import analyse_capture, rotation_to_vehicle
+from towertap.bench import noise, records
+from towertap.bench.sharing import noise_share
+from towertap.capture.conditions import Conditions
+from towertap.capture.reading import open_capture
+from towertap.cli._outcome import plain
+from towertap.signals.metrics import METRICS, Settings
+
+
+def counts(spread, seed, seconds=20):
+    rng = np.random.default_rng(seed)
+    return np.rint(rng.normal([0, 0, 2048, 0, 0, 0], [*spread, 5, 5, 5], (seconds * 1000, 6))).astype(int)
+
+
+@pytest.fixture
+def capture_of(by_hand, make_capture):
+    """A function from the spread of the chip's axes in counts to a capture at 1 kHz of white acceleration."""
+
+    def make(spread, seed, mounting):
+        frames = by_hand.recording(20, rate_hz=1000.0, odr_hz=1000, counts=counts(spread, seed), seed=seed)
+        return make_capture(frames, name=f"capture{seed}", conditions=Conditions(mounting=mounting))
+
+    return make
+
+
+@pytest.mark.parametrize(
+    ("spread", "mounting", "shares"),
+    [
+        ((3, 4, 5), "x=+X,y=+Y,z=+Z", {"x": 1.0, "y": 1.0, "z": 1.0}),
+        ((3, 4, 15), "x=+X,y=+Y,z=+Z", {"x": 1.0, "y": 1.0, "z": 25 / 225}),
+        ((30, 4, 5), "x=+Y,y=-X,z=+Z", {"x": 1.0, "y": 9 / 900, "z": 1.0}),
+    ],
+)
+def test_white_acceleration_over_a_noise_of_3_4_and_5_counts(capture_of, tmp_path, spread, mounting, shares):
+    """The share is the ratio of variances; an r.m.s. of 20 s from 0.5 Hz on scatters by some 10 %, its square by 20."""
+    folder = tmp_path / "bench"
+    with open_capture(capture_of((3, 4, 5), 1, "")) as rest:
+        records.write(records.record_of("noise", rest, plain(noise.measure(rest).data())), folder)
+    with open_capture(capture_of(spread, 2, mounting)) as drive:
+        analysis = analyse_capture(drive)
+        found = records.find(records.bench_folder(drive.path), "noise", drive)
+        rotation = rotation_to_vehicle(drive)
+        settings = Settings(drive.rate_hz)
+    told = noise_share(analysis.whole, found.record, rotation, settings)
+    assert told.keys() == analysis.whole.keys()
+    for name, one in told.items():
+        expected = shares[METRICS[name].axis]
+        assert one.share == pytest.approx(expected, rel=0.5 if name == "primary_z" else 0.25), name
+        assert one.judged == ("not judged" if expected == 1 else "clean" if expected < 0.1 else "marked"), name
