@@ -82,7 +82,7 @@ class Curve:
 class Coefficient:
     """What the curve says of one kind of noise.
 
-    `seen`: it rules the curve somewhere, from and to `tau_s`, and the curve follows it there; then `value` has the
+    `seen`: it rules the curve somewhere, from and to `tau_s`, and the curve follows the fit up to there; then `value` has the
     `interval`. Otherwise `value` is what the fit needs, often nought, and `bound` the most that the curve allows.
     `follows` is false where the curve is not a sum of these kinds at all: something else moved the sensor.
     """
@@ -141,7 +141,8 @@ def analyse(values: ArrayLike, interval_s: float) -> tuple[Curve, dict[str, Coef
     for k, noise in enumerate(NOISES):
         where, value = np.flatnonzero(ruling == k), float(np.sqrt(powers[k]))
         error = stats.norm.ppf(1 - tail) * errors[k]
-        follows = not bool(departs[where].any())
+        # A departure at shorter times, where the weights are largest, pulls the whole fit after it.
+        follows = not bool(departs[: where[-1] + 1].any()) if where.size else not bool(departs.any())
         seen = bool(where.size and follows and powers[k] > error)
         coefficients[noise.name] = Coefficient(
             noise.name,
