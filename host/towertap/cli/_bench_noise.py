@@ -86,13 +86,16 @@ def _density_lines(found: Noise) -> list[str]:
 def _slow_lines(found: Noise) -> list[str]:
     lines = ["Allan deviation:"]
     for axis, coefficients in zip("xyz", found.coefficients, strict=True):
+        if not any(one.follows for one in coefficients.values()):
+            lines.append(f"  {axis}  the curve is no sum of the known kinds of noise, so none can be read off")
+            continue
         for one in coefficients.values():
             name = one.name.replace("_", " ")
             if one.interval and one.tau_s:
                 told = f"{one.value:.3g} {one.unit}, 95 % interval {one.interval[0]:.3g} to {one.interval[1]:.3g}"
                 lines.append(f"  {axis}  {name} {told} (rules from {one.tau_s[0]:.2g} to {one.tau_s[1]:.3g} s)")
             elif not one.follows:
-                lines.append(f"  {axis}  {name} cannot be read off: the curve is no sum of these kinds of noise")
+                lines.append(f"  {axis}  {name} cannot be read off: the curve departs from the fit")
             else:
                 lines.append(f"  {axis}  {name} not seen, below {one.bound:.2g} {one.unit}")
     return lines

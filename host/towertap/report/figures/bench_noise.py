@@ -139,4 +139,4 @@ def _allan(axes: Axes, noise: Noise) -> None:
 def _read_off(found: dict[str, allan.Coefficient]) -> str:
     """The kinds of noise that were seen, in data sheets' units."""
     seen = [f"{WORDS[name][0]} {one.value / UG_MS2:.3g} {WORDS[name][1]}" for name, one in found.items() if one.seen]
-    return ", ".join(seen) or "no kind of noise stands out"
+    return ", ".join(seen) or "no kind of noise can be read off"
