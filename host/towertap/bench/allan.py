@@ -83,8 +83,8 @@ class Coefficient:
     """What the curve says of one kind of noise.
 
     `seen`: it rules the curve somewhere, from and to `tau_s`, and the curve follows the fit up to there; then `value`
-    has the `interval`. Otherwise `value` is what the fit needs, often nought, and `bound` the most that the curve allows.
-    `follows` is false where the curve is not a sum of these kinds at all: something else moved the sensor.
+    has the `interval`. Otherwise `value` is what the fit needs, often nought, and `bound` the most that the curve
+    allows. `follows` is false where the curve is not a sum of these kinds at all: something else moved the sensor.
     """
 
     name: str
