@@ -198,6 +198,22 @@ def test_gaps_out_of_order_are_damage(make_capture, by_hand):
         capture.pieces()
 
 
+def test_tables_that_contradict_each_other_are_judged_and_not_believed(make_capture):
+    path = make_capture()
+    with h5py.File(path, "r+") as file:
+        file["frames"].resize(0, axis=0)
+        file["gaps"].resize(3, axis=0)
+        file["gaps"][:] = [
+            (0, -1, b"box_restart", 0),
+            (5, 2**62, b"chip_restart", -1),
+            (8000, -1, b"box_restart", 2**62),
+        ]
+    with open_capture(path) as capture:
+        integrity = check(capture)
+    assert not integrity.sound
+    assert [gap["seconds"] for gap in integrity.gaps] == [None, None, None]
+
+
 @given(data=st.data())
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_a_capture_with_flipped_bytes_never_ends_in_a_traceback(data, tmp_path, make_capture):

@@ -95,11 +95,11 @@ def host_time(readings: list[Reading], boot_id: str, clock_s: float) -> Moment |
 
 def started(capture: Capture, rate_hz: float) -> Moment | None:
     """Unix time of the first sample, by the host's clock."""
-    readings, first = readings_of(capture), capture.file["frames"][0]
+    readings, frames = readings_of(capture), capture.file["frames"]
     boots = _boots(capture, readings)
-    if boots is None:
+    if boots is None or not len(frames):
         return None
-    return _widened(host_time(readings, boots[0], _first_sample_s(first, rate_hz)), 0.5 / rate_hz)
+    return _widened(host_time(readings, boots[0], _first_sample_s(frames[0], rate_hz)), 0.5 / rate_hz)
 
 
 def utc(moment: Moment) -> str:
@@ -119,7 +119,7 @@ def gap_lengths(capture: Capture, rate_hz: float) -> list[Moment | None]:
     frames = capture.file["frames"]
     after = np.searchsorted(frames.fields("row")[:], gaps["row"][open_gaps])
     for k, place in zip(open_gaps.tolist(), after.tolist(), strict=True):
-        if place == 0:
+        if not 0 < place < len(frames):
             lengths[k] = None
             continue
         ended_s, began_s = _end_s(frames[place - 1], rate_hz), _first_sample_s(frames[place], rate_hz)
