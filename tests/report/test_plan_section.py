@@ -10,7 +10,7 @@ from towertap.compare.plan import Held, Plan, Road
 from towertap.report.page import Picture, render
 
 NONE = Picture("data:,", "none")
-FIGURES = {"intervals": NONE, "boxes": NONE, "spectra": NONE, "traces": []}
+FIGURES = {"intervals": NONE, "boxes": NONE, "spectra": NONE, "traces": [], "alignment": NONE}
 ROADS = (Road("quarry-lane", 40.0), Road("bypass", 40.0))
 PLAN = Plan(
     question="Is <this> harsher?",
@@ -44,6 +44,14 @@ def test_the_plan_and_the_departures_from_it_are_there(drives, comparison):
         "quarry-lane, weighted_z: margin and metric not as planned",
     ):
         assert told in page
+
+
+def test_another_gate_than_the_plans_is_a_departure(drives, comparison):
+    """The comparison has been made with the defaults of `compare`, which are those of a plan."""
+    kinds = [one.kind for one in held_against(PLAN, comparison, drives, {}).departures]
+    assert "gate" not in kinds
+    for changed in (replace(comparison, gate="windows"), replace(comparison, quantile=0.9)):
+        assert held_against(PLAN, changed, drives, {}).departures[0].kind == "gate"
 
 
 def test_a_plan_that_was_kept_is_told_as_kept(drives, comparison):

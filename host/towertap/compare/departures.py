@@ -13,10 +13,12 @@ from itertools import pairwise
 from towertap.capture.reading import open_capture
 from towertap.compare.model import Comparison, Departure, Drives, Finding, Pass
 from towertap.compare.passes import TEMPERATURE_STEP_C
-from towertap.compare.plan import Plan
+from towertap.compare.plan import GATE, QUANTILE, Plan
 
 PRESSURE_STEP_KPA = 5.0
 """Tyre pressures that differ by more from those planned are told, as the drive procedure has it."""
+
+SEEN = "it may have been chosen after seeing the data, and decides nothing"
 
 SAME = 1e-9
 """Margins that differ by less are one."""
@@ -39,6 +41,11 @@ def held_against(plan: Plan, comparison: Comparison, drives: Drives, started: Ma
     """The comparison with the plan and the departures from it, and a caution at each finding that was not planned."""
     metrics = list(dict.fromkeys(finding.metric for finding in comparison))
     told = departures(plan, drives, started, margin=comparison.margin, metrics=metrics)
+    if (comparison.gate, comparison.quantile) != (GATE, QUANTILE):
+        words = (
+            f"the gate is by {comparison.gate} at a quantile of {comparison.quantile:g}, not by {GATE} at {QUANTILE:g}"
+        )
+        told = (Departure("gate", f"{words}: {SEEN}"), *told)
     return replace(
         comparison,
         plan=plan,
@@ -80,12 +87,11 @@ Told = Iterable[tuple[str, str]]
 
 
 def _analysis(plan: Plan, drives: Drives, margin: float, metrics: Sequence[str]) -> Told:
-    seen = "it may have been chosen after seeing the data, and decides nothing"
     if abs(margin - plan.margin) > SAME:
-        yield "margin", f"the margin is {100 * margin:g} %, and {100 * plan.margin:g} % was planned: {seen}"
+        yield "margin", f"the margin is {100 * margin:g} %, and {100 * plan.margin:g} % was planned: {SEEN}"
     for metric in metrics:
         if metric not in plan.metrics:
-            yield "metric", f"{metric} was not planned: {seen}"
+            yield "metric", f"{metric} was not planned: {SEEN}"
     for metric in plan.metrics:
         if metric not in metrics:
             yield "metric", f"{metric} was planned and is not compared"

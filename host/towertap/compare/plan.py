@@ -23,6 +23,9 @@ from towertap.signals.metrics import METRICS
 from towertap.signals.metrics._metric import rms
 
 SCHEMA, VERSION = "towertap-plan", 1
+GATE, QUANTILE = "places", 0.95
+"""How a plan's comparison picks the rough stretches; there is no field for it, so anything else is a departure."""
+
 LARGEST_FILE = 1_000_000
 MOST_DRIVES = 2000
 
