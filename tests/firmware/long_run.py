@@ -1,16 +1,18 @@
-"""A day in a few minutes: firmware and chip model in virtual time, through the decoder, with counters about to wrap.
+"""A day in half an hour: firmware and chip model in virtual time, through the decoder, with counters about to wrap.
 
     python tests/firmware/long_run.py --hours 24
 
 The firmware, the chip's registers, FIFO, interrupt and oscillator and the board's clocks are the real simulated box;
-only the sensors' values are left at zero, so that an hour of virtual time takes a minute or less. Sequence number,
+only the sensors' values are left at zero, so that an hour of virtual time takes a minute or so. Sequence number,
 sample counter and clock begin shortly before 2^32 and the ticks, which wrap every 17.9 minutes, before 2^30.
+Ctrl-C ends it early, with its report.
 """
 
 import argparse
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -22,7 +24,7 @@ from towertap.capture.continuity import Continuity
 from towertap.capture.rate import fit_rate
 from towertap.firmware import firmware_dir
 from towertap.wire.decoder import Decoder, Frames
-from towertap.wire.frames import FrameType
+from towertap.wire.frames import FrameType, command_line
 
 BOX = """
 import json, os, select, sys
@@ -105,12 +107,13 @@ def long_run(hours: float) -> Run:
     config = json.dumps({"oscillator_ppm": OSCILLATOR_PPM, "latency_us": 3000, "noise": 0})
     places = os.pathsep.join((str(Path(sys.executable).parent), os.environ.get("PATH", os.defpath)))
     command = [shutil.which("micropython", path=places), "-X", "heapsize=4M", "-c", f"CONFIG = {config!r}\n{BOX}"]
-    box = subprocess.Popen(command, cwd=firmware_dir(), stdin=subprocess.PIPE, stdout=subprocess.PIPE)
-    box.stdin.write(json.dumps({"do": "start", "odr_hz": ODR_HZ, "seconds": hours * 3600}).encode() + b"\n")
-    box.stdin.flush()
+    pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "bufsize": 0, "start_new_session": True}
+    box = subprocess.Popen(command, cwd=firmware_dir(), **pipes)
+    box.stdin.write(command_line({"do": "start", "odr_hz": ODR_HZ, "seconds": hours * 3600}))
+    signal.signal(signal.SIGINT, lambda *_: box.stdin.write(command_line({"do": "stop"})))
     run, follow = Run(), Follower()
     try:
-        while not run.bye and (block := box.stdout.read1(BLOCK_BYTES)):
+        while not run.bye and (block := box.stdout.read(BLOCK_BYTES)):
             follow(run, block, box.pid)
     finally:
         box.kill()
