@@ -157,10 +157,16 @@ def test_saved_tables_hold_the_windows_and_their_units(drive, tmp_path):
         table_saver(path)(analysis, path)
     back = pd.read_csv(tmp_path / "table.csv", comment="#")
     pd.testing.assert_frame_equal(back, analysis.windows, rtol=1e-6, check_dtype=False)
-    assert "# jerk_z: vertical jerk, m/s³, 0 to 100 Hz\n" in (tmp_path / "table.csv").read_text(encoding="utf-8")
+    text = (tmp_path / "table.csv").read_text(encoding="utf-8")
+    assert "# jerk_z: vertical jerk, m/s³, 0 to 100 Hz; noise 0." in text
+    share = analysis.noise["jerk_y"].share  # of white noise of 0.05 m/s² r.m.s., the data sheet's 70 µg/√Hz: 0.38
+    assert share == pytest.approx(0.38, abs=0.1)
+    assert f"# jerk_y: lateral jerk, m/s³, 0 to 100 Hz; noise {100 * share:.2g} %, marked" in text
     with h5py.File(tmp_path / "table.h5") as file:
         assert file["windows/jerk_z"][:] == pytest.approx(analysis.windows["jerk_z"].to_numpy(), rel=0)
         assert file["windows/jerk_z"].attrs["unit"] == "m/s³"
+        assert file["whole/jerk_z"].attrs["noise_share"] == analysis.noise["jerk_z"].share
+        assert file["whole/jerk_y"].attrs["judged"] == "marked"
         assert file["whole/vdv_z"][()] == analysis.whole["vdv_z"]
     with pytest.raises(CallError, match=r"no table is written as '\.xlsx'"):
         table_saver(tmp_path / "table.xlsx")

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import h5py
 import numpy as np
 import pandas as pd
 
+from towertap.bench.carried import Carried, Told, no_records
+from towertap.bench.sharing import Share
 from towertap.capture.reading import Capture, Piece
 from towertap.errors import AnalysisError, CallError
 from towertap.signals.axes import EXAMPLE, parse_mounting
@@ -40,6 +43,11 @@ class Analysis:
     per metric; `whole` has each metric over all windows together. `metrics` are those of both, by name, `bands_hz`
     their bands and `left_out` the metrics that the rate cannot carry, with the reason. The first `settling_s` of every
     piece are not in the windows.
+
+    What the bench says of the whole figures: `noise` the share of the sensor's own noise in each, `uncertainty` half
+    of the 95 % interval that the scale makes of each in its unit (of the data sheet's tolerance where there is no
+    calibration; a ratio has none), `beyond` the metrics that reach beyond what the mounting carries, with the reason,
+    `bench` the records behind all this.
     """
 
     windows: pd.DataFrame
@@ -47,6 +55,10 @@ class Analysis:
     metrics: dict[str, Metric]
     bands_hz: dict[str, Band]
     left_out: dict[str, str]
+    noise: dict[str, Share]
+    uncertainty: dict[str, float]
+    beyond: dict[str, str]
+    bench: Told
     rate_hz: float
     window_s: float
     settling_s: float
@@ -64,13 +76,15 @@ def analyse_capture(
     jerk_edge_hz: float = EDGE_HZ,
     metrics: Sequence[str] | None = None,
     mounting: str | None = None,
+    bench: Carried | None = None,
 ) -> Analysis:
     """Filter a capture piece by piece and reduce it to windows of `window_s` and to whole figures.
 
     `metrics` are names of METRICS, all by default; `mounting` (see `axes.parse_mounting`) stands in for the one of the
-    capture's conditions. Windows do not overlap, never reach over a gap and start when every filter has settled. Memory
-    does not grow with the capture but for its windows. Raises CallError for an option out of range, AnalysisError for
-    an unusable mounting and for a capture whose pieces are all too short.
+    capture's conditions, `bench` are the records that hold for it (see `carried.records_for`): a calibration corrects
+    every reading before it is turned into vehicle axes. Windows do not overlap, never reach over a gap and start when
+    every filter has settled. Memory does not grow with the capture but for its windows. Raises CallError for an option
+    out of range, AnalysisError for an unusable mounting or calibration and for a capture of pieces all too short.
     """
     if not WINDOW_S[0] <= window_s <= WINDOW_S[1]:
         raise CallError(f"a window of {window_s:g} s is out of range: give {WINDOW_S[0]:g} to {WINDOW_S[1]:g} s")
@@ -79,11 +93,14 @@ def analyse_capture(
     channels = list(dict.fromkeys(channel_of.values()))
     window_rows = max(1, round(window_s * capture.rate_hz))
     start = settled_row(channels)
-    rotation = rotation_to_vehicle(capture, mounting)
+    bench = bench or no_records(capture)
+    rotation = rotation_to_vehicle(capture, mounting, bench)
+    offset_ms2, correction = bench.correction
+    turn = rotation @ correction
 
     pieces = capture.pieces()
     found = {
-        i: piece_windows(_vehicle_blocks(capture, piece, rotation), channels, capture.rate_hz, window_rows)
+        i: piece_windows(_vehicle_blocks(capture, piece, turn, offset_ms2), channels, capture.rate_hz, window_rows)
         for i, piece in enumerate(pieces)
         if piece.n_rows >= start + window_rows
     }
@@ -104,29 +121,37 @@ def analyse_capture(
             ]
         ),
     }
+    whole = {name: float(one.figure(joined[channel_of[name]].whole())[0]) for name, one in chosen.items()}
+    bands_hz = {name: one.band_hz(settings) for name, one in chosen.items()}
+    of_scale = dict(zip("xyz", bench.scale_uncertainty(rotation), strict=True))
     return Analysis(
         windows=pd.DataFrame(
             places | {name: one.figure(joined[channel_of[name]]) for name, one in chosen.items()},
         ),
-        whole={name: float(one.figure(joined[channel_of[name]].whole())[0]) for name, one in chosen.items()},
+        whole=whole,
         metrics=chosen,
-        bands_hz={name: one.band_hz(settings) for name, one in chosen.items()},
+        bands_hz=bands_hz,
         left_out=left_out,
+        noise=bench.noise_share(whole, turn, settings),
+        uncertainty={name: float(of_scale[one.axis] * whole[name]) for name, one in chosen.items() if one.unit != "1"},
+        beyond=bench.beyond_mounting(bands_hz),
+        bench=bench.told(rotation),
         rate_hz=capture.rate_hz,
         window_s=window_rows / capture.rate_hz,
         settling_s=start / capture.rate_hz,
     )
 
 
-def rotation_to_vehicle(capture: Capture, mounting: str | None = None) -> Array:
+def rotation_to_vehicle(capture: Capture, mounting: str | None = None, bench: Carried | None = None) -> Array:
     """The rotation R (3, 3), vehicle = R @ chip, by `mounting` or else by the capture's conditions.
 
-    Raises AnalysisError when neither gives a usable mounting.
+    Where gravity shows it, the readings are corrected by the calibration in `bench`. Raises AnalysisError when neither
+    gives a usable mounting.
     """
     text = mounting or capture.conditions.mounting
     if not text.strip():
         raise AnalysisError(f"the capture does not say how the box was mounted: give --mounting {EXAMPLE}")
-    return parse_mounting(text, lambda: _gravity_at_rest(capture))
+    return parse_mounting(text, lambda: _gravity_at_rest(capture, bench or no_records(capture)))
 
 
 def table_saver(path: Path) -> Callable[[Analysis, Path], None]:
@@ -149,7 +174,7 @@ def _channels(
 ) -> tuple[dict[str, Metric], dict[str, Channel], dict[str, str]]:
     """The metrics that the rate carries, the channel of each (axis and filter are shared), the reasons of the rest."""
     carried: dict[str, Metric] = {}
-    channel_of: dict[str, Channel] = {}
+    key_of: dict[str, tuple] = {}
     left_out: dict[str, str] = {}
     made: dict[tuple, Channel] = {}
     for name, metric in metrics.items():
@@ -161,27 +186,29 @@ def _channels(
         except AnalysisError as reason:
             left_out[name] = str(reason)
         else:
-            carried[name], channel_of[name] = metric, made[key]
+            carried[name], key_of[name] = metric, key
+            made[key] = replace(made[key], running=made[key].running or metric.running)
     if not carried:
         raise AnalysisError(f"no metric is left at this rate: {next(iter(left_out.values()))}")
-    return carried, channel_of, left_out
+    return carried, {name: made[key] for name, key in key_of.items()}, left_out
 
 
-def _vehicle_blocks(capture: Capture, piece: Piece, rotation: Array) -> Iterator[Array]:
-    """Specific force of a piece in vehicle axes, (3, n) in m/s², block by block."""
+def _vehicle_blocks(capture: Capture, piece: Piece, turn: Array, offset_ms2: Array) -> Iterator[Array]:
+    """Specific force of a piece in vehicle axes, (3, n) in m/s², block by block: turn @ (reading − offset)."""
     for block in capture.blocks(piece):
-        yield rotation @ block.T
+        yield turn @ (block - offset_ms2).T
 
 
-def _gravity_at_rest(capture: Capture) -> Array:
+def _gravity_at_rest(capture: Capture, bench: Carried) -> Array:
     """Mean specific force (3,), chip axes, m/s², over the quietest second of the first REST_S of the capture."""
     piece, second = capture.pieces()[0], round(capture.rate_hz)
     start = Piece(piece.first_row, min(piece.n_rows, math.ceil(REST_S * capture.rate_hz)), piece.start_time_s)
     quietest, gravity = math.inf, np.zeros(3)
+    offset_ms2, correction = bench.correction
     for block in capture.blocks(start, second):
         spread = float(block.std(axis=0).max())
         if len(block) == second and spread < quietest:
-            quietest, gravity = spread, block.mean(axis=0)
+            quietest, gravity = spread, correction @ (block.mean(axis=0) - offset_ms2)
     if quietest > AT_REST_MS2 or not GRAVITY_MS2[0] <= np.linalg.norm(gravity) <= GRAVITY_MS2[1]:
         raise AnalysisError(
             f"the box was not at rest for a second in its first {REST_S:g} s, so gravity does not show its axes: "
@@ -190,25 +217,34 @@ def _gravity_at_rest(capture: Capture) -> Array:
     return gravity
 
 
-def _describe(analysis: Analysis) -> dict[str, dict[str, object]]:
-    return {
-        name: {"label": one.label, "unit": one.unit, "axis": one.axis, "band_hz": analysis.bands_hz[name]}
-        for name, one in analysis.metrics.items()
-    }
+def describe(analysis: Analysis) -> dict[str, dict[str, Any]]:
+    """What there is to say of each metric beside its values, by name; what is not known is not there."""
+    about: dict[str, dict[str, Any]] = {}
+    for name, one in analysis.metrics.items():
+        about[name] = {"label": one.label, "unit": one.unit, "axis": one.axis, "band_hz": analysis.bands_hz[name]}
+        if name in analysis.uncertainty:
+            about[name] |= {"uncertainty": analysis.uncertainty[name]}
+        if share := analysis.noise.get(name):
+            about[name] |= {"noise_share": share.share, "judged": share.judged}
+        if name in analysis.beyond:
+            about[name] |= {"beyond_mounting": analysis.beyond[name]}
+    return about
 
 
 def _save_csv(analysis: Analysis, path: Path) -> None:
     with path.open("w", encoding="utf-8", newline="") as file:
-        for name, about in _describe(analysis).items():
+        for name, about in describe(analysis).items():
             low, high = analysis.bands_hz[name]
-            file.write(f"# {name}: {about['label']}, {about['unit']}, {low:g} to {high:g} Hz\n")
+            noise = f"; noise {100 * about['noise_share']:.2g} %, {about['judged']}" if "judged" in about else ""
+            beyond = "; beyond the mounting" if "beyond_mounting" in about else ""
+            file.write(f"# {name}: {about['label']}, {about['unit']}, {low:g} to {high:g} Hz{noise}{beyond}\n")
         analysis.windows.to_csv(file, index=False, float_format="%.7g", lineterminator="\n")
 
 
 def _save_hdf5(analysis: Analysis, path: Path) -> None:
     with h5py.File(path, "w") as file:
         file.attrs.update(rate_hz=analysis.rate_hz, window_s=analysis.window_s, settling_s=analysis.settling_s)
-        about = _describe(analysis)
+        about = describe(analysis)
         for name, column in analysis.windows.items():
             dataset = file.create_dataset(f"windows/{name}", data=column.to_numpy())
             dataset.attrs.update(about.get(name, {}))

@@ -83,3 +83,20 @@ def test_a_recording_too_short_to_settle(run, by_hand, make_capture):
     assert status == 2
     assert "record longer" in err
     assert not path.with_name("short.windows.csv").exists()
+
+
+def test_the_bench_is_told_and_its_folder_may_be_named(run, capture, tmp_path):
+    status, out, _ = run("analyse", capture, "--json", "--out", tmp_path / "t.csv")
+    answer = json.loads(out)
+    whole = answer["whole"]["jerk_z"]
+    # Noise of 5 counts r.m.s. a sample against the data sheet's 70 µg/√Hz: (70e-6 × √2000 / (5/2048))² = 1.6 of power
+    assert (whole["noise_share"], whole["judged"]) == (1.0, "not judged")
+    assert whole["uncertainty"] == pytest.approx(0.005 * whole["value"])
+    assert answer["bench"]["measured_utc"]["noise"] is None
+    status, out, _ = run("analyse", capture, "--out", tmp_path / "t.csv")
+    assert status == 0
+    assert "** jerk_z: 100 % of its power is the sensor's own noise; not judged" in " ".join(out.split())
+    assert "make one with 'towertap bench noise'" in " ".join(out.split())
+    status, out, err = run("analyse", capture, "--bench", tmp_path / "none")
+    assert (status, out) == (2, "")
+    assert "name the one that holds the bench records" in err

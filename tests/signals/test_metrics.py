@@ -15,7 +15,7 @@ SETTINGS = Settings(RATE_HZ)
 def whole(name, acceleration):
     """One metric of one axis (n,), over all windows of 1 s, and the rows that it covers."""
     metric = METRICS[name]
-    channel = Channel(0, metric.make_filter(metric.band_hz(SETTINGS), RATE_HZ))
+    channel = Channel(0, metric.make_filter(metric.band_hz(SETTINGS), RATE_HZ), metric.running)
     (windows,) = piece_windows([acceleration[None, :]], [channel], RATE_HZ, int(RATE_HZ))
     return float(metric.figure(windows.whole())[0]), len(windows)
 

@@ -16,7 +16,7 @@ from towertap.signals.summary import mtvv, rms, running_rms, vdv
 RATE_HZ = 500.0
 CHANNELS = [
     Channel(0, bands.design((0.5, 200.0), RATE_HZ)),
-    Channel(1, wk((0.4, 100.0), RATE_HZ)),
+    Channel(1, wk((0.4, 100.0), RATE_HZ), running=True),
     Channel(1, jerk.design(100.0, RATE_HZ)),
 ]
 SIGNAL = np.random.default_rng(11).normal(size=(2, 4000)) + np.array([[0.0], [9.81]])
@@ -43,7 +43,8 @@ def test_figures_do_not_depend_on_the_blocks(cuts):
     assert once.shape == (3, 4, (4000 - settled_row(CHANNELS) - CHANNELS[2].filter.first_row) // 500)
     edges = [0, *sorted(cuts), 4000]
     blocks = [SIGNAL[:, a:b] for a, b in pairwise(edges)]
-    assert flat(piece_windows(blocks, CHANNELS, RATE_HZ, 500)) == pytest.approx(once, rel=1e-9)
+    assert flat(piece_windows(blocks, CHANNELS, RATE_HZ, 500)) == pytest.approx(once, rel=1e-9, nan_ok=True)
+    assert np.isnan(once[:, 3]).all(axis=1).tolist() == [not channel.running for channel in CHANNELS]
 
 
 @given(seconds=st.floats(0.0, 12.0), window_rows=st.integers(50, 2000))
@@ -58,7 +59,7 @@ def test_windows_of_a_sine():
     # Analysis: mean square A²/2; integral of the fourth power 3/8·A⁴·T; magnitude A; running r.m.s. A/√2 once the
     # signal is 1 s long, so in the second half-second window but not the first.
     sine = 3.0 * np.sin(2 * np.pi * 10.0 * np.arange(2000) / RATE_HZ + 0.1)
-    (windows,) = piece_windows([sine[None, :]], [Channel(0, Same())], RATE_HZ, 250)
+    (windows,) = piece_windows([sine[None, :]], [Channel(0, Same(), running=True)], RATE_HZ, 250)
     assert windows.mean_square == pytest.approx(np.full(8, 4.5))
     assert windows.fourth_power == pytest.approx(np.full(8, 3 / 8 * 81 * 0.5))
     assert windows.peak == pytest.approx(np.full(8, 3.0), rel=0.01)
@@ -70,19 +71,19 @@ def test_running_rms_reaches_back_over_windows_and_blocks():
     # The definition over the signal at once: row i has the second that ends there.
     running = np.concatenate([np.full(499, -np.inf), running_rms(SIGNAL[0], RATE_HZ)])
     blocks = [SIGNAL[:, a : a + 330] for a in range(0, 4000, 330)]
-    (windows,) = piece_windows(blocks, [Channel(0, Same())], RATE_HZ, 100)
+    (windows,) = piece_windows(blocks, [Channel(0, Same(), running=True)], RATE_HZ, 100)
     assert windows.running[5:] == pytest.approx(running.reshape(-1, 100).max(axis=1)[5:])
     assert np.isnan(windows.running[:4]).all()
 
 
 def test_the_peak_is_the_largest_magnitude_of_either_sign():
     for signal in (SIGNAL[:1], -SIGNAL[:1]):
-        (windows,) = piece_windows([signal], [Channel(0, Same())], RATE_HZ, 250)
+        (windows,) = piece_windows([signal], [Channel(0, Same(), running=True)], RATE_HZ, 250)
         assert (windows.peak == np.abs(signal[0]).reshape(-1, 250).max(axis=1)).all()
 
 
 def test_the_whole_is_what_the_signal_at_once_gives():
-    (windows,) = piece_windows([SIGNAL[:, :700], SIGNAL[:, 700:]], [Channel(0, Same())], RATE_HZ, 250)
+    (windows,) = piece_windows([SIGNAL[:, :700], SIGNAL[:, 700:]], [Channel(0, Same(), running=True)], RATE_HZ, 250)
     whole = windows.whole()
     assert np.sqrt(whole.mean_square) == pytest.approx(rms(SIGNAL[0]))
     assert whole.fourth_power**0.25 == pytest.approx(vdv(SIGNAL[0], RATE_HZ))

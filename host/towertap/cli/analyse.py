@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 
 import click
 from rich.console import Group
 from rich.table import Table
+from rich.text import Text
 
-from towertap.analysis import Analysis, analyse_capture, table_saver
+from towertap.analysis import Analysis, analyse_capture, describe, table_saver
+from towertap.bench.carried import records_for
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers
 from towertap.errors import CallError
 from towertap.signals.jerk import EDGE_HZ
+
+MARKS = {"clean": "", "marked": " *", "not judged": " **"}
 
 
 @click.command(
@@ -26,15 +31,24 @@ from towertap.signals.jerk import EDGE_HZ
 @click.option(
     "--mounting", help="Chip axis along each vehicle axis, instead of the capture's: x=+X,y=+Y,z=+Z or x=+X,z=gravity."
 )
+@click.option(
+    "--bench",
+    "folder",
+    type=click.Path(path_type=Path),
+    help="Folder of the bench records; default: the folder 'bench' beside the capture.",
+)
 @answers
-def command(capture: Path, out: Path | None, window_s: float, jerk_edge_hz: float, mounting: str | None) -> Outcome:
+def command(
+    capture: Path, out: Path | None, window_s: float, jerk_edge_hz: float, mounting: str | None, folder: Path | None
+) -> Outcome:
     """Analyse, save, tell."""
     out = out or capture.with_suffix(".windows.csv")
     if out.resolve() == capture.resolve():
         raise CallError(f"{out}: the table would overwrite the capture; give another --out")
     save = table_saver(out)
     with open_capture(capture) as opened:
-        analysis = analyse_capture(opened, window_s=window_s, jerk_edge_hz=jerk_edge_hz, mounting=mounting)
+        bench = records_for(opened, folder)
+        analysis = analyse_capture(opened, window_s=window_s, jerk_edge_hz=jerk_edge_hz, mounting=mounting, bench=bench)
     save(analysis, out)
     return Outcome(_data(capture, out, analysis), Group(_table(analysis), *_remarks(out, analysis)))
 
@@ -47,15 +61,8 @@ def _data(capture: Path, out: Path, analysis: Analysis) -> dict[str, object]:
         "window_s": analysis.window_s,
         "settling_s": analysis.settling_s,
         "analysed_s": analysis.analysed_s,
-        "whole": {
-            name: {
-                "value": value,
-                "unit": analysis.metrics[name].unit,
-                "label": analysis.metrics[name].label,
-                "band_hz": analysis.bands_hz[name],
-            }
-            for name, value in analysis.whole.items()
-        },
+        "whole": {name: {"value": analysis.whole[name], **about} for name, about in describe(analysis).items()},
+        "bench": asdict(analysis.bench),
         "windows": analysis.windows.to_dict("list"),
         "left_out": analysis.left_out,
     }
@@ -64,19 +71,40 @@ def _data(capture: Path, out: Path, analysis: Analysis) -> dict[str, object]:
 def _table(analysis: Analysis) -> Table:
     table = Table("metric", "what", "band, Hz", box=None, pad_edge=False)
     table.add_column("whole", justify="right")
+    table.add_column("±", justify="right")
     table.add_column("unit")
+    table.add_column("noise", justify="right")
     for name, value in analysis.whole.items():
         low, high = analysis.bands_hz[name]
-        metric = analysis.metrics[name]
-        table.add_row(name, metric.label, f"{low:g} to {high:g}", f"{value:.4g}", metric.unit)
+        metric, share = analysis.metrics[name], analysis.noise.get(name)
+        uncertainty = analysis.uncertainty.get(name)
+        table.add_row(
+            name,
+            metric.label,
+            f"{low:g} to {high:g}{' †' if name in analysis.beyond else ''}",
+            f"{value:.4g}",
+            "" if uncertainty is None else f"{uncertainty:.2g}",
+            metric.unit,
+            "" if share is None else f"{_percent(share.share)}{MARKS[share.judged]}",
+        )
     return table
 
 
-def _remarks(out: Path, analysis: Analysis) -> list[str]:
-    return [
+def _percent(share: float) -> str:
+    return "< 0.1 %" if share < 0.001 else f"{100 * share:.2g} %"
+
+
+def _remarks(out: Path, analysis: Analysis) -> list[Text]:
+    lines = [
         *(f"{name} is left out: {reason}" for name, reason in analysis.left_out.items()),
         f"{analysis.analysed_s:.1f} s in {len(analysis.windows)} windows of {analysis.window_s:.3g} s at "
         f"{analysis.rate_hz:.2f} Hz; the first {analysis.settling_s:.2f} s after every start and gap are left out "
         "while the filters settle. Band edges other than the weightings' are common practice.",
+        *(f"{MARKS[share.judged]} {share.words}.".lstrip() for share in analysis.noise.values() if share.words),
+        *(f"† {reason}." for reason in analysis.beyond.values()),
+        "± is what the uncertainty of the scale makes of absolute figures; a ratio of the same box does not have it. "
+        "noise is the share of the sensor's own noise in the power.",
+        *(f"Bench: {words}." for words in analysis.bench.words.values()),
         f"Per window: {out}",
     ]
+    return [Text(line) for line in lines]

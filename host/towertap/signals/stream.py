@@ -19,7 +19,7 @@ class Windows:
     """What is kept of the windows of one filtered signal, (n,) each: enough for every figure, and to join windows.
 
     Mean square (unit²), sum of fourth powers over the rate (unit⁴·s), largest magnitude (unit), largest running r.m.s.
-    over 1 s (unit; NaN where the settled signal was not yet 1 s long).
+    over 1 s (unit; NaN where the settled signal was not yet 1 s long, and where nobody asked for it).
     """
 
     mean_square: Array
@@ -51,10 +51,11 @@ class Windows:
 
 @dataclass(frozen=True, eq=False)
 class Channel:
-    """One axis (row of a block) through one filter."""
+    """One axis (row of a block) through one filter; `running`: with the running r.m.s."""
 
     axis: int
     filter: Filter
+    running: bool = False
 
 
 def settled_row(channels: Iterable[Channel]) -> int:
@@ -72,7 +73,11 @@ def piece_windows(
     """
     start = settled_row(channels)
     runs = [
-        (channel.axis, channel.filter.start(), _Windowing(start - channel.filter.first_row, rate_hz, window_rows))
+        (
+            channel.axis,
+            channel.filter.start(),
+            _Windowing(start - channel.filter.first_row, rate_hz, window_rows, channel.running),
+        )
         for channel in channels
     ]
     for block in blocks:
@@ -85,10 +90,11 @@ def piece_windows(
 class _Windowing:
     """Cuts one filtered signal into windows as it comes, with up to 1 s before each window for the running r.m.s."""
 
-    def __init__(self, skip: int, rate_hz: float, window_rows: int) -> None:
+    def __init__(self, skip: int, rate_hz: float, window_rows: int, running: bool) -> None:
         self._skip = skip
         self._rate_hz = rate_hz
         self._rows = window_rows
+        self._running = running
         self._before = 0
         self._held = np.empty(0)
         self._done: list[Windows] = [Windows(*np.empty((4, 0)))]
@@ -102,7 +108,7 @@ class _Windowing:
         if windows:
             end = self._before + windows * self._rows
             self._done.append(self._reduce(self._held[:end]))
-            kept = min(end, round(RUNNING_S * self._rate_hz) - 1)
+            kept = min(end, round(RUNNING_S * self._rate_hz) - 1) if self._running else 0
             self._held = self._held[end - kept :]
             self._before = kept
 
@@ -111,13 +117,18 @@ class _Windowing:
         return Windows.join(self._done)
 
     def _reduce(self, signal: Array) -> Windows:
-        running = running_rms(signal, self._rate_hz, RUNNING_S)
-        at_rows = np.concatenate([np.full(signal.size - running.size, np.nan), running])[self._before :]
         windows = signal[self._before :].reshape(-1, self._rows)
         squares = windows**2
         return Windows(
             squares.mean(axis=1),
             (squares**2).sum(axis=1) / self._rate_hz,
             np.maximum(windows.max(axis=1), -windows.min(axis=1)),
-            np.fmax.reduce(at_rows.reshape(-1, self._rows), axis=1),
+            self._largest_running(signal),
         )
+
+    def _largest_running(self, signal: Array) -> Array:
+        if not self._running:
+            return np.full(signal.size // self._rows, np.nan)
+        running = running_rms(signal, self._rate_hz, RUNNING_S)
+        at_rows = np.concatenate([np.full(signal.size - running.size, np.nan), running])[self._before :]
+        return np.fmax.reduce(at_rows.reshape(-1, self._rows), axis=1)

@@ -31,6 +31,8 @@ class Layout:
     temperature_offset_c: float
     noise_g_per_rthz: float
     noise_dps_per_rthz: float
+    sensitivity_tolerance: float
+    """Of acceleration, as a part of 1."""
 
     def temperature_c(self, word: np.ndarray) -> np.ndarray:
         """Degrees Celsius of the frame header's temperature word; NaN where the word says "not known"."""
@@ -49,7 +51,8 @@ _FIFO_PACKET_3 = np.dtype(
 )
 
 LAYOUTS = {
-    # ICM-42688-P data sheet DS-000347: packet 3 (6.1), temperature (4.13), noise densities (tables 1 and 2)
-    1: Layout("ICM-42688-P", _FIFO_PACKET_3, 0xE0, 0x60, 132.48, 25.0, 70e-6, 2.8e-3),
+    # ICM-42688-P data sheet DS-000347: packet 3 (6.1), temperature (4.13), noise densities (tables 1 and 2),
+    # initial tolerance of the accelerometer's sensitivity, component and board level at 25 °C (table 2)
+    1: Layout("ICM-42688-P", _FIFO_PACKET_3, 0xE0, 0x60, 132.48, 25.0, 70e-6, 2.8e-3, 0.005),
 }
 """Layout id of the frame header → how to read the payload."""

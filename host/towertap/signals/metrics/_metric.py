@@ -28,7 +28,8 @@ class Metric:
     """One figure of merit.
 
     `band_hz` gives the band for some settings, `make_filter` the filter for a band and a rate (it raises AnalysisError
-    when the rate cannot carry it), `figure` the values (n,) of windows, or of the whole as one window.
+    when the rate cannot carry it), `figure` the values (n,) of windows, or of the whole as one window. `running`: it
+    asks for the windows' running r.m.s., which takes time.
     """
 
     name: str
@@ -38,6 +39,7 @@ class Metric:
     band_hz: Callable[[Settings], Band]
     make_filter: Callable[[Band, float], Filter]
     figure: Callable[[Windows], Array]
+    running: bool = False
 
 
 def rms(windows: Windows) -> Array:

@@ -13,7 +13,8 @@ from towertap.signals.stream import Windows
 def mtvv(axis: str) -> Metric:
     """The metric `mtvv_AXIS`."""
     base = weighted(axis)
-    return replace(base, name=f"mtvv_{axis}", label=f"largest running r.m.s., {base.label}", figure=_largest)
+    label = f"largest running r.m.s., {base.label}"
+    return replace(base, name=f"mtvv_{axis}", label=label, figure=_largest, running=True)
 
 
 def _largest(windows: Windows) -> Array:

@@ -1,0 +1,129 @@
+"""What the bench knows of the box that made a capture, and what that does to its readings and figures."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from towertap.bench import floors, sharing, tumble
+from towertap.bench.records import Found, Record, Subject, bench_folder, find
+from towertap.capture.reading import Capture
+from towertap.errors import AnalysisError, CallError
+from towertap.signals.metrics import METRICS, Settings
+from towertap.wire.layouts import STANDARD_GRAVITY_MS2, Layout
+
+Array = NDArray[np.float64]
+
+NOT_LOOKED_FOR = Found(None, "bench records were not looked for")
+
+
+@dataclass(frozen=True)
+class Told:
+    """What of the bench is in one capture's figures, as plain data.
+
+    `words` and `measured_utc` by kind of record (None: there is none), `scale_uncertainty` of the vehicle axes x, y, z
+    as a part of 1, `usable_hz` up to which the mounting carries, `selftest_ok` the chip's verdict on itself.
+    """
+
+    words: dict[str, str]
+    measured_utc: dict[str, str | None]
+    scale_uncertainty: tuple[float, float, float]
+    usable_hz: float | None
+    selftest_ok: bool | None
+
+
+@dataclass(frozen=True)
+class Carried:
+    """The records that hold for one capture, or why there are none; the data sheet stands in for two of them."""
+
+    layout: Layout
+    odr_hz: float
+    calibration: Found
+    noise: Found
+    tap: Found
+    selftest: Found
+
+    @property
+    def correction(self) -> tuple[Array, Array]:
+        """Offset (3,) in m/s² and matrix (3, 3), chip axes: truth = matrix @ (reading − offset)."""
+        if self.calibration.record is None:
+            return np.zeros(3), np.eye(3)
+        result = self.calibration.record.result
+        matrix = np.array(result["matrix"], float)
+        if np.abs(matrix - np.eye(3)).max() > tumble.LARGEST_ERROR:
+            raise AnalysisError(f"{self.calibration.words}: no such sensor; make it again with 'towertap bench tumble'")
+        return np.array(result["offset_ms2"], float), np.linalg.inv(matrix)
+
+    def scale_uncertainty(self, rotation: Array) -> Array:
+        """Uncertainty of the scale along each vehicle axis (3,), as a part of 1, for absolute figures.
+
+        Half the 95 % interval of the calibration, or without one the data sheet's tolerance, which has no coverage.
+        """
+        if self.calibration.record is None:
+            return np.full(3, self.layout.sensitivity_tolerance)
+        return tumble.scale_uncertainty(self.calibration.record, rotation)
+
+    def noise_share(self, figures: Mapping[str, float], turn: Array, settings: Settings) -> dict[str, sharing.Share]:
+        """The share of sensor noise in figures, see `sharing.noise_share`; vehicle = turn @ (reading − offset)."""
+        record = self.noise.record or data_sheet(self.layout, self.odr_hz, settings.jerk_edge_hz)
+        return sharing.noise_share(figures, record, turn, settings)
+
+    def beyond_mounting(self, bands_hz: Mapping[str, tuple[float, float]]) -> dict[str, str]:
+        """The metrics that reach beyond what the mounting carries, each with its reason; none without a tap record."""
+        return sharing.beyond_mounting(bands_hz, self.tap.record) if self.tap.record else {}
+
+    def told(self, rotation: Array) -> Told:
+        """All of it for people and programs."""
+        found = {kind: getattr(self, kind) for kind in KINDS}
+        words = {kind: one.words for kind, one in found.items()}
+        x, y, z = map(float, self.scale_uncertainty(rotation))
+        if self.calibration.record is None:
+            words["calibration"] += f"; till then the data sheet's tolerance of ±{100 * z:g} % is in absolute figures"
+        if self.noise.record is None:
+            density = self.layout.noise_g_per_rthz * 1e6
+            words["noise"] += f"; till then shares of noise are by the data sheet's density of {density:g} µg/√Hz"
+        tested = self.selftest.record
+        if tested:
+            words["selftest"] += ": passed" if tested.result["ok"] else f": {tested.result.get('verdict', 'failed')}"
+        return Told(
+            words,
+            {kind: one.record and one.record.measured_utc for kind, one in found.items()},
+            (x, y, z),
+            float(self.tap.record.result["usable_hz"]["one_third"]) if self.tap.record else None,
+            bool(tested.result["ok"]) if tested else None,
+        )
+
+
+KINDS = ("noise", "calibration", "tap", "selftest")
+"""The kinds of record that say something of a capture's figures."""
+
+
+def records_for(capture: Capture, folder: Path | None = None) -> Carried:
+    """The records for a capture in `folder`, or else in `bench` beside it; CallError when `folder` is none."""
+    if folder is not None and not folder.is_dir():
+        raise CallError(f"no folder '{folder}': name the one that holds the bench records")
+    place = bench_folder(capture.path, folder)
+    return Carried(capture.layout, capture.odr_hz, **{kind: find(place, kind, capture) for kind in KINDS})
+
+
+def no_records(capture: Capture) -> Carried:
+    """The data sheet alone."""
+    return Carried(capture.layout, capture.odr_hz, *4 * [NOT_LOOKED_FOR])
+
+
+@lru_cache
+def data_sheet(layout: Layout, odr_hz: float, jerk_edge_hz: float) -> Record:
+    """The noise record that the data sheet stands for: white noise of its density, at the nominal rate."""
+    settings = Settings(odr_hz, jerk_edge_hz)
+    density = np.full(3, layout.noise_g_per_rthz * STANDARD_GRAVITY_MS2)
+    held = {
+        name: {"band_hz": METRICS[name].band_hz(settings), "rms": rms}
+        for name, rms in floors.white(density, settings).items()
+    }
+    subject = Subject("", layout.chip, odr_hz, np.nan, None)
+    return Record("noise", subject, "", None, "data sheet", {"density": {"value": density}, "floors": held})

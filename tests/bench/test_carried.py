@@ -1,0 +1,170 @@
+"""What the bench found goes into every figure: calibration, uncertainty of scale, share of noise, usable band."""
+
+import numpy as np
+import pytest
+from towertap.analysis import analyse_capture, rotation_to_vehicle
+from towertap.bench import records
+from towertap.bench.carried import no_records, records_for
+from towertap.bench.records import Record, Subject
+from towertap.capture.conditions import Conditions
+from towertap.capture.reading import open_capture
+from towertap.errors import AnalysisError, CallError
+from towertap.signals.metrics import METRICS
+
+BOX = Subject("e6605481", "ICM-42688-P", 4000.0, 16.0, 997.0)  # as tests/conftest.py says hello
+RATE_HZ, COUNTS_PER_MS2, GRAVITY_MS2 = 4000.0, 2048 / 9.80665, 9.80665
+DENSITY = 70e-6 * 9.80665
+"""The data sheet's, m/s²/√Hz."""
+OFFSET = np.array([-0.30, -0.20, 0.25])
+MATRIX = np.array([[1.03, 0.01, -0.02], [0.0, 0.97, 0.015], [0.02, -0.01, 1.02]])
+EXPANDED = np.array([[1e-3, 5e-4, 5e-4], [5e-4, 2e-3, 5e-4], [5e-4, 5e-4, 3e-3]])
+
+
+@pytest.fixture
+def captured(by_hand, make_capture):
+    """A function from what the chip reads, (n, 3) in m/s², to an open capture at 4 kHz."""
+
+    def make(reading, mounting="x=+X,y=+Y,z=+Z", name="drive"):
+        counts = np.hstack([np.rint(reading * COUNTS_PER_MS2).astype(int), np.zeros((len(reading), 3), int)])
+        frames = by_hand.recording(len(reading) / RATE_HZ, counts=counts)
+        return open_capture(make_capture(frames, name, Conditions(mounting=mounting)))
+
+    return make
+
+
+@pytest.fixture
+def keep(tmp_path):
+    """A function that keeps a record of a kind in the folder `bench` beside the captures."""
+
+    def make(kind, result, utc="2026-03-14T10:00:00+00:00"):
+        return records.write(Record(kind, BOX, utc, (25.0, 25.0), "by hand", result), tmp_path / "bench")
+
+    return make
+
+
+@pytest.fixture
+def calibration(keep):
+    result = {"offset_ms2": OFFSET.tolist(), "matrix": MATRIX.tolist(), "expanded": {"matrix": EXPANDED.tolist()}}
+    return keep("calibration", result)
+
+
+def motion(seconds=8.0, amplitudes=(1.0, 1.5, 2.0)):
+    """What the box truly feels: sines of 7, 10 and 13 Hz along x, y and z, and gravity."""
+    time_s = np.arange(int(seconds * RATE_HZ)) / RATE_HZ
+    waves = np.sin(2 * np.pi * np.outer(time_s, [7.0, 10.0, 13.0])) * amplitudes
+    return waves + np.array([0.0, 0.0, GRAVITY_MS2])
+
+
+def white(seconds, density, seed=3):
+    """White noise on three axes, dithering the counts as a real chip's does, and gravity."""
+    rng = np.random.default_rng(seed)
+    return rng.normal([0, 0, GRAVITY_MS2], density * np.sqrt(RATE_HZ / 2), (int(seconds * RATE_HZ), 3))
+
+
+def test_a_calibration_gives_back_the_motion_and_leaves_the_counts(captured, calibration):
+    """A sensor with errors of scale, offset and cross-axis put in: figures as of one without, counts as read."""
+    reading = motion() @ MATRIX.T + OFFSET
+    with captured(motion(), name="true") as capture:
+        true = analyse_capture(capture).whole
+    with captured(reading) as capture:
+        before = capture.counts("acceleration", 0, 1000)
+        raw, corrected = analyse_capture(capture).whole, analyse_capture(capture, bench=records_for(capture)).whole
+        assert (capture.counts("acceleration", 0, 1000) == before).all()
+    assert before == pytest.approx(np.rint(reading[:1000] * COUNTS_PER_MS2), abs=0)
+    for name in ("jerk_x", "acceleration_y", "weighted_z", "secondary_z", "vdv_z"):
+        assert corrected[name] == pytest.approx(true[name], rel=5e-4), name
+        assert abs(raw[name] / true[name] - 1) > 0.015, name
+
+
+def test_gravity_shows_the_axes_through_the_calibration(captured, calibration):
+    """At rest, offset and cross-axis of together 0.5 m/s² along x look like a slope of 2.9°."""
+    still = np.tile([0.0, 0.0, GRAVITY_MS2], (8000, 1)) @ MATRIX.T + OFFSET
+    with captured(still, "x=+X,z=gravity") as capture:
+        assert rotation_to_vehicle(capture, bench=records_for(capture)) == pytest.approx(np.eye(3), abs=1e-3)
+        assert abs(rotation_to_vehicle(capture)[2, 0]) > 0.03
+
+
+@pytest.mark.parametrize(("mounting", "chip_axes"), [("x=+X,y=+Y,z=+Z", (0, 1, 2)), ("x=-Y,y=+Z,z=-X", (1, 2, 0))])
+def test_the_scale_uncertainty_is_in_absolute_figures_and_not_in_a_ratio(captured, calibration, mounting, chip_axes):
+    """GUM 5.1: a figure proportional to the scale has its relative uncertainty; the crest factor is a ratio."""
+    with captured(motion(), mounting) as capture:
+        analysis = analyse_capture(capture, bench=records_for(capture))
+    scale = dict(zip("xyz", np.diag(EXPANDED)[list(chip_axes)], strict=True))
+    assert analysis.bench.scale_uncertainty == pytest.approx(tuple(scale.values()))
+    assert analysis.uncertainty.keys() == analysis.whole.keys() - {"crest_factor_z"}
+    for name, half in analysis.uncertainty.items():
+        assert half == pytest.approx(scale[METRICS[name].axis] * analysis.whole[name]), name
+
+
+def test_without_a_calibration_the_data_sheets_tolerance_is_told(captured):
+    """DS-000347 table 2: initial tolerance of sensitivity ±0.5 %."""
+    with captured(motion()) as capture:
+        analysis = analyse_capture(capture, bench=records_for(capture))
+    assert analysis.uncertainty["jerk_z"] == pytest.approx(0.005 * analysis.whole["jerk_z"])
+    assert (
+        "make one with 'towertap bench tumble'; till then the data sheet's tolerance of ±0.5 %"
+        in (analysis.bench.words["calibration"])
+    )
+    assert analysis.bench.measured_utc == dict.fromkeys(("noise", "calibration", "tap", "selftest"))
+
+
+@pytest.mark.parametrize(("times", "judged"), [(1.0, "not judged"), (2.0, "marked"), (10.0, "clean")])
+def test_the_data_sheets_noise_stands_in_for_a_record(captured, times, judged):
+    """White acceleration of so many times the data sheet's density has 1/times² of noise in its power."""
+    with captured(white(24.0, times * DENSITY)) as capture:
+        analysis = analyse_capture(capture, bench=records_for(capture))
+    assert analysis.noise.keys() == analysis.whole.keys()
+    for name, one in analysis.noise.items():
+        # 20 s of 3.5 Hz have 140 degrees of freedom: power scatters by 12 %, twice that; rounding adds 3 % of power
+        assert one.share == pytest.approx(1 / times**2, rel=0.35 if name == "primary_z" else 0.12), name
+        assert one.judged == judged
+    assert "shares of noise are by the data sheet's density of 70 µg/√Hz" in analysis.bench.words["noise"]
+
+
+def test_the_noise_record_goes_before_the_data_sheet_and_through_the_calibration(captured, keep, calibration):
+    """Powers of the chip's axes add by the squares of what a vehicle axis takes of each: inverse matrix, by hand."""
+    floors = {"jerk_z": {"rms": [3.0, 4.0, 5.0], "band_hz": [0.0, 100.0]}}
+    keep("noise", {"at_rest": True, "density": {"value": [DENSITY] * 3}, "floors": floors})
+    with captured(motion() @ MATRIX.T + OFFSET) as capture:
+        analysis = analyse_capture(capture, metrics=["jerk_z"], bench=records_for(capture))
+    row = np.linalg.inv(MATRIX)[2]
+    assert analysis.noise["jerk_z"].floor == pytest.approx(np.sqrt(row**2 @ np.array([9.0, 16.0, 25.0])))
+    assert analysis.bench.words["noise"].startswith("noise record e6605481-noise-20260314T100000Z.json")
+
+
+def test_metrics_beyond_the_mounting_are_flagged(captured, keep):
+    """ISO 5348 practice: a third of the mounted resonance."""
+    keep("tap", {"resonances": {}, "usable_hz": {"one_third": 90.0, "one_fifth": 54.0}})
+    with captured(motion()) as capture:
+        analysis = analyse_capture(capture, bench=records_for(capture))
+    assert analysis.bench.usable_hz == 90.0
+    assert analysis.beyond.keys() == {name for name, (_, high) in analysis.bands_hz.items() if high > 90.0}
+    assert "jerk_z" in analysis.beyond
+    assert "secondary_z" not in analysis.beyond
+
+
+@pytest.mark.parametrize(
+    ("result", "ok", "words"),
+    [
+        ({"ok": True, "axes": []}, True, ": passed"),
+        ({"ok": False, "axes": [], "verdict": "the box was moved"}, False, ": the box was moved"),
+    ],
+)
+def test_the_chips_own_verdict_is_carried(captured, keep, result, ok, words):
+    keep("selftest", result)
+    with captured(motion(5.0)) as capture:
+        told = analyse_capture(capture, bench=records_for(capture)).bench
+    assert told.selftest_ok is ok
+    assert told.words["selftest"].endswith(words)
+
+
+def test_records_that_cannot_be_used_are_one_line(captured, keep, tmp_path):
+    keep("calibration", {"offset_ms2": [0.0] * 3, "matrix": np.zeros((3, 3)).tolist(), "expanded": {"matrix": 9 * [0]}})
+    with captured(motion(5.0)) as capture:
+        assert records_for(capture).calibration.record is None  # not of the shape of its kind
+        keep("calibration", {"offset_ms2": 3 * [0.0], "matrix": 3 * [3 * [0.0]], "expanded": {"matrix": 3 * [3 * [0]]}})
+        with pytest.raises(AnalysisError, match="no such sensor; make it again"):
+            analyse_capture(capture, bench=records_for(capture))
+        with pytest.raises(CallError, match="no folder"):
+            records_for(capture, tmp_path / "nowhere")
+        assert not any(no_records(capture).told(np.eye(3)).measured_utc.values())
