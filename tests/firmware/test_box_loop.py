@@ -265,7 +265,7 @@ def test_a_restart_ends_the_recording_and_begins_anew(micropython, tmp_path):
     again = sent.index(b"\xa7\x74\x62\xd5\x01\x01", sent.index(b'"reason"'))
     before, after = take_apart(sent[:again]), take_apart(sent[again:])
     assert before[-1].content["reason"] == "restart"
-    # machine.reset() of the rp2 port goes through the watchdog, and machine.reset_cause() cannot tell: once, it says so.
+    # machine.reset() of the rp2 port goes through the watchdog; machine.reset_cause() cannot tell: once, it says so.
     assert kinds(after) == [HELLO, HELLO, FAULT]
     assert faults(after) == ["restarted_by_watchdog"]
     assert before[0].content["boot_id"] != after[0].content["boot_id"]
