@@ -47,7 +47,7 @@ class Analysis:
     What the bench says of the whole figures: `noise` the share of the sensor's own noise in each, `uncertainty` half
     of the 95 % interval that the scale makes of each in its unit (of the data sheet's tolerance where there is no
     calibration; a ratio has none), `beyond` the metrics that reach beyond what the mounting carries, with the reason,
-    `bench` the records behind all this.
+    `bench` the records behind all this. Vehicle axes = `to_vehicle` (3, 3) @ (reading − offset), calibration included.
     """
 
     windows: pd.DataFrame
@@ -59,6 +59,7 @@ class Analysis:
     uncertainty: dict[str, float]
     beyond: dict[str, str]
     bench: Told
+    to_vehicle: Array
     rate_hz: float
     window_s: float
     settling_s: float
@@ -96,11 +97,13 @@ def analyse_capture(
     bench = bench or no_records(capture)
     rotation = rotation_to_vehicle(capture, mounting, bench)
     offset_ms2, correction = bench.correction
-    turn = rotation @ correction
+    to_vehicle = rotation @ correction
 
     pieces = capture.pieces()
     found = {
-        i: piece_windows(_vehicle_blocks(capture, piece, turn, offset_ms2), channels, capture.rate_hz, window_rows)
+        i: piece_windows(
+            _vehicle_blocks(capture, piece, to_vehicle, offset_ms2), channels, capture.rate_hz, window_rows
+        )
         for i, piece in enumerate(pieces)
         if piece.n_rows >= start + window_rows
     }
@@ -132,10 +135,11 @@ def analyse_capture(
         metrics=chosen,
         bands_hz=bands_hz,
         left_out=left_out,
-        noise=bench.noise_share(whole, turn, settings),
+        noise=bench.noise_share(whole, to_vehicle, settings),
         uncertainty={name: float(of_scale[one.axis] * whole[name]) for name, one in chosen.items() if one.unit != "1"},
         beyond=bench.beyond_mounting(bands_hz),
         bench=bench.told(rotation),
+        to_vehicle=to_vehicle,
         rate_hz=capture.rate_hz,
         window_s=window_rows / capture.rate_hz,
         settling_s=start / capture.rate_hz,
@@ -193,10 +197,10 @@ def _channels(
     return carried, {name: made[key] for name, key in key_of.items()}, left_out
 
 
-def _vehicle_blocks(capture: Capture, piece: Piece, turn: Array, offset_ms2: Array) -> Iterator[Array]:
-    """Specific force of a piece in vehicle axes, (3, n) in m/s², block by block: turn @ (reading − offset)."""
+def _vehicle_blocks(capture: Capture, piece: Piece, to_vehicle: Array, offset_ms2: Array) -> Iterator[Array]:
+    """Specific force of a piece in vehicle axes, (3, n) in m/s², block by block: to_vehicle @ (reading − offset)."""
     for block in capture.blocks(piece):
-        yield turn @ (block - offset_ms2).T
+        yield to_vehicle @ (block - offset_ms2).T
 
 
 def _gravity_at_rest(capture: Capture, bench: Carried) -> Array:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from towertap.bench import floors, sharing, tumble
-from towertap.bench.records import Found, Record, Subject, bench_folder, find
+from towertap.bench.records import Found, Record, Subject, bench_folder, find, subject_of
 from towertap.capture.reading import Capture
 from towertap.errors import AnalysisError, CallError
 from towertap.signals.metrics import METRICS, Settings
@@ -26,10 +26,12 @@ NOT_LOOKED_FOR = Found(None, "bench records were not looked for")
 class Told:
     """What of the bench is in one capture's figures, as plain data.
 
-    `words` and `measured_utc` by kind of record (None: there is none), `scale_uncertainty` of the vehicle axes x, y, z
-    as a part of 1, `usable_hz` up to which the mounting carries, `selftest_ok` the chip's verdict on itself.
+    `serial` of the box, `words` and `measured_utc` by kind of record (None: there is none), `scale_uncertainty` of the
+    vehicle axes x, y, z as a part of 1, `usable_hz` up to which the mounting carries, `selftest_ok` the chip's verdict
+    on itself.
     """
 
+    serial: str
     words: dict[str, str]
     measured_utc: dict[str, str | None]
     scale_uncertainty: tuple[float, float, float]
@@ -42,7 +44,7 @@ class Carried:
     """The records that hold for one capture, or why there are none; the data sheet stands in for two of them."""
 
     layout: Layout
-    odr_hz: float
+    subject: Subject
     calibration: Found
     noise: Found
     tap: Found
@@ -68,10 +70,12 @@ class Carried:
             return np.full(3, self.layout.sensitivity_tolerance)
         return tumble.scale_uncertainty(self.calibration.record, rotation)
 
-    def noise_share(self, figures: Mapping[str, float], turn: Array, settings: Settings) -> dict[str, sharing.Share]:
-        """The share of sensor noise in figures, see `sharing.noise_share`; vehicle = turn @ (reading − offset)."""
-        record = self.noise.record or data_sheet(self.layout, self.odr_hz, settings.jerk_edge_hz)
-        return sharing.noise_share(figures, record, turn, settings)
+    def noise_share(
+        self, figures: Mapping[str, float], to_vehicle: Array, settings: Settings
+    ) -> dict[str, sharing.Share]:
+        """The share of sensor noise in figures, see `sharing.noise_share`; `to_vehicle` as in an analysis."""
+        record = self.noise.record or data_sheet(self.layout, self.subject.odr_hz, settings.jerk_edge_hz)
+        return sharing.noise_share(figures, record, to_vehicle, settings)
 
     def beyond_mounting(self, bands_hz: Mapping[str, tuple[float, float]]) -> dict[str, str]:
         """The metrics that reach beyond what the mounting carries, each with its reason; none without a tap record."""
@@ -91,6 +95,7 @@ class Carried:
         if tested:
             words["selftest"] += ": passed" if tested.result["ok"] else f": {tested.result.get('verdict', 'failed')}"
         return Told(
+            self.subject.serial,
             words,
             {kind: one.record and one.record.measured_utc for kind, one in found.items()},
             (x, y, z),
@@ -108,12 +113,12 @@ def records_for(capture: Capture, folder: Path | None = None) -> Carried:
     if folder is not None and not folder.is_dir():
         raise CallError(f"no folder '{folder}': name the one that holds the bench records")
     place = bench_folder(capture.path, folder)
-    return Carried(capture.layout, capture.odr_hz, **{kind: find(place, kind, capture) for kind in KINDS})
+    return Carried(capture.layout, subject_of(capture), **{kind: find(place, kind, capture) for kind in KINDS})
 
 
 def no_records(capture: Capture) -> Carried:
     """The data sheet alone."""
-    return Carried(capture.layout, capture.odr_hz, *4 * [NOT_LOOKED_FOR])
+    return Carried(capture.layout, subject_of(capture), *4 * [NOT_LOOKED_FOR])
 
 
 @lru_cache
