@@ -121,7 +121,7 @@ def swapped(drives):
     return replace(drives, before=drives.after, after=drives.before, passes=passes)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make():
     """The builders above, as attributes."""
     return SimpleNamespace(

@@ -7,10 +7,13 @@ with the part a given number of times as rough, and prints what came out.
 
 from __future__ import annotations
 
+import runpy
 import sys
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 from towertap.compare import comparison
@@ -19,10 +22,10 @@ from towertap.compare.places import find_places
 RATIOS = {"no change": 1.0, "at the margin": 1.1, "at the margin, below": 1 / 1.1, "8 % gentler": 0.92}
 
 
-def findings(make, runs, levels=(14.0, 20.0, 40.0), **options):
-    """By gate and true ratio, the findings of `runs` drives each; the level of the road goes round by the seed."""
+def findings(make, seeds, levels=(14.0, 20.0, 40.0), **options):
+    """By gate and true ratio, the findings of as many drives as seeds; the level of the road goes round by the seed."""
     found = {(gate, name): [] for gate in ("places", "windows") for name in RATIOS}
-    for seed in range(runs):
+    for seed in seeds:
         drives = make.driven(seed, level=levels[seed % len(levels)], **options)
         places = find_places(drives.of("lane"))
         for name, ratio in RATIOS.items():
@@ -69,10 +72,17 @@ def _aligned(places):
         comparison.find_places = find_places
 
 
-if __name__ == "__main__":
-    import runpy
-    from types import SimpleNamespace
+def _chunk(seeds):
+    return findings(SimpleNamespace(**runpy.run_path(str(Path(__file__).with_name("conftest.py")))), seeds)
 
-    builders = SimpleNamespace(**runpy.run_path(str(Path(__file__).with_name("conftest.py"))))
-    for key, row in rates(findings(builders, int(sys.argv[1]) if len(sys.argv) > 1 else 2000)).items():
+
+if __name__ == "__main__":
+    runs = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
+    together = {}
+    with ProcessPoolExecutor(2) as pool:
+        for chunk in pool.map(_chunk, [range(start, min(start + 100, runs)) for start in range(0, runs, 100)]):
+            for key, ones in chunk.items():
+                together.setdefault(key, []).extend(ones)
+            print(f"{len(next(iter(together.values())))} of {runs}", file=sys.stderr, flush=True)
+    for key, row in rates(together).items():
         print(*key, *(f"{name} {value:.4g}" for name, value in row.items()), sep="; ")

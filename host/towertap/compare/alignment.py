@@ -124,8 +124,9 @@ def _scores(segments: Array, template: Array) -> NDArray[np.float32]:
     scores = np.zeros((len(segments), ADVANCES.size, template.size), np.float32)
     for level, advance in enumerate(ADVANCES):
         cells = ((np.arange(SEGMENT) + 0.5) * advance / SEGMENT).astype(int)
-        starts = template.size - advance
-        scores[:, level, :starts] = left @ right[:, cells[:, None] + np.arange(starts)].reshape(3 * SEGMENT, starts)
+        starts = template.size - int(advance)
+        run_over = np.lib.stride_tricks.sliding_window_view(right, starts, axis=1)[:, cells]
+        scores[:, level, :starts] = left @ run_over.reshape(3 * SEGMENT, starts)
     return INDEPENDENT * scores
 
 

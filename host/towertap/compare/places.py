@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from statistics import fmean
 
 import numpy as np
+from numpy.typing import NDArray
 
 from towertap.compare.alignment import (
     Array,
@@ -62,7 +63,7 @@ class Places:
         """R.m.s. of a metric at each place in each pass, (passes, places); every metre of a place weighs the same."""
         return np.array([np.sqrt(self._pooled(i, metric)) for i in range(len(self.passes))])
 
-    def place_s(self, number: int, time_s: Array) -> Array:
+    def place_s(self, number: int, time_s: NDArray[np.floating]) -> Array:
         """Where pass `number` is at times (n,) from the start of its capture, in seconds of the reference pass."""
         return self.warps[number](time_s / self.cell_s) * self.cell_s
 
@@ -85,8 +86,9 @@ def find_places(passes: Sequence[Pass]) -> Places:
     prints = tuple(fingerprint(_on_grid(one, cell_s)) for one in passes)
     lengths = np.array([np.isfinite(one).sum() for one in prints])
     tried: list[Places] = []
-    for reference in np.argsort(abs(lengths - np.median(lengths)), kind="stable")[:REFERENCES]:
-        tried.append(_aligned_to(int(reference), tuple(passes), prints, cell_s))
+    unusual = abs(lengths - np.median(lengths))  # ties by name, so that it does not matter which side is called before
+    for reference in sorted(range(len(passes)), key=lambda i: (unusual[i], passes[i].name))[:REFERENCES]:
+        tried.append(_aligned_to(reference, tuple(passes), prints, cell_s))
         if tried[-1].alignment.warning is None:
             return _cut(tried[-1])
     return max(tried, key=lambda one: sum(told.aligned for told in one.alignment.passes))

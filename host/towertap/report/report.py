@@ -12,8 +12,9 @@ from matplotlib.figure import Figure
 from towertap.analysis import rotation_to_vehicle
 from towertap.capture.reading import open_capture
 from towertap.compare.model import Comparison, Drives, Finding, Pass, PassFigure, Side
+from towertap.compare.places import find_places
 from towertap.report import density, drawn, page, style
-from towertap.report.figures import boxes, intervals, spectra, traces
+from towertap.report.figures import alignment, boxes, intervals, spectra, traces
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 
 BOTH: tuple[Side, Side] = ("before", "after")
@@ -27,10 +28,12 @@ def write_report(comparison: Comparison, drives: Drives, folder: str | Path, not
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
+    roads = [find_places(drives.of(one.road)) for one in comparison.alignment]
     with rc_context(style.RC):
         pictures = {
             "intervals": _put(folder, "intervals", intervals.draw(comparison)),
             "boxes": _put(folder, "boxes", boxes.draw(comparison)),
+            "alignment": _put(folder, "alignment", alignment.draw(roads)) if roads else None,
             "traces": [
                 _put(folder, f"traces_{place}", figure)
                 for place, figure in enumerate(_trace_figures(comparison, drives), start=1)

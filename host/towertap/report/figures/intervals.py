@@ -53,7 +53,7 @@ def title(comparison: Comparison) -> str:
 
 def _row(axes: Axes, y: float, finding: Finding) -> None:
     look = VERDICTS[finding.verdict]
-    if finding.ungated.interval is not None and finding.basis == "rough windows":
+    if finding.ungated.interval is not None and finding.basis != "whole passes":
         axes.plot(finding.ungated.interval, [y + 0.3] * 2, color=UNGATED, lw=0.9, solid_capstyle="butt")
         axes.plot(finding.ungated.ratio, y + 0.3, marker="|", ms=4, color=UNGATED)
     if finding.interval is not None:
