@@ -62,6 +62,9 @@ def main() -> None:
         sys.exit(group.main(standalone_mode=False) or 0)
     except click.exceptions.Abort:
         _fail("stopped by the user", 130)
+    except click.exceptions.NoArgsIsHelpError as error:
+        error.show()  # the help as it is laid out, not an error's one line
+        sys.exit(2)
     except click.UsageError as error:
         _fail(f"{error.format_message()} (see '{error.ctx.command_path if error.ctx else 'towertap'} --help')")
     except click.ClickException as error:
