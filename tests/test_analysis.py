@@ -161,7 +161,7 @@ def test_saved_tables_hold_the_windows_and_their_units(drive, tmp_path):
     assert "# jerk_z: vertical jerk, m/s³, 0 to 100 Hz; noise 0." in text
     share = analysis.noise["jerk_y"].share  # of white noise of 0.05 m/s² r.m.s., the data sheet's 70 µg/√Hz: 0.38
     assert share == pytest.approx(0.38, abs=0.1)
-    assert f"# jerk_y: lateral jerk, m/s³, 0 to 100 Hz; noise {100 * share:.2g} %, marked" in text
+    assert f"# jerk_y: lateral jerk, m/s³, 0 to 100 Hz; noise {100 * share:.1f} %, marked" in text
     with h5py.File(tmp_path / "table.h5") as file:
         assert file["windows/jerk_z"][:] == pytest.approx(analysis.windows["jerk_z"].to_numpy(), rel=0)
         assert file["windows/jerk_z"].attrs["unit"] == "m/s³"

@@ -239,7 +239,7 @@ def _save_csv(analysis: Analysis, path: Path) -> None:
     with path.open("w", encoding="utf-8", newline="") as file:
         for name, about in describe(analysis).items():
             low, high = analysis.bands_hz[name]
-            noise = f"; noise {100 * about['noise_share']:.2g} %, {about['judged']}" if "judged" in about else ""
+            noise = f"; noise {100 * about['noise_share']:.1f} %, {about['judged']}" if "judged" in about else ""
             beyond = "; beyond the mounting" if "beyond_mounting" in about else ""
             file.write(f"# {name}: {about['label']}, {about['unit']}, {low:g} to {high:g} Hz{noise}{beyond}\n")
         analysis.windows.to_csv(file, index=False, float_format="%.7g", lineterminator="\n")

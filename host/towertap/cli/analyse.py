@@ -91,7 +91,7 @@ def _table(analysis: Analysis) -> Table:
 
 
 def _percent(share: float) -> str:
-    return "< 0.1 %" if share < 0.001 else f"{100 * share:.2g} %"
+    return "< 0.1 %" if share < 0.001 else f"{100 * share:.1f} %"
 
 
 def _remarks(out: Path, analysis: Analysis) -> list[Text]:
