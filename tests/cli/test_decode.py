@@ -71,3 +71,12 @@ def test_help_names_every_condition():
     text = CliRunner().invoke(cli.group, ["decode", "--help"]).output
     for option in ("--vehicle", "--part", "--road", "--pass", "--speed-kmh", "--mounting", "--notes"):
         assert option in text
+
+
+def test_another_raw_recording_is_never_written_over(raw, run):
+    other = raw.with_name("other.ttraw")
+    other.write_bytes(raw.read_bytes())
+    status, _, err = run("decode", raw, "--out", other)
+    assert status == 2
+    assert "there already, and no capture" in err
+    assert other.read_bytes() == raw.read_bytes()

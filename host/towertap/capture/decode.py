@@ -39,6 +39,8 @@ def decode_raw(
     """
     if capture_path.is_dir():
         raise CaptureError(f"{capture_path}: a folder; give the name of the capture to write")
+    if capture_path.exists() and not h5py.is_hdf5(capture_path):
+        raise CaptureError(f"{capture_path}: there already, and no capture: not replaced; give another name")
     sidecar = read_sidecar(raw_path)
     conditions = conditions or sidecar.pop("conditions")
     with CaptureWriter(capture_path) as writer:
