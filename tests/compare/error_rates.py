@@ -54,9 +54,9 @@ def rates(found):
                 [one.bootstrap_interval[0] <= ratio <= one.bootstrap_interval[1] for one in ones]
             ),
             "permutation p < 0.05": np.mean([one.permutation_p < 0.05 for one in ones]),
-            "window t-test p < 0.05": np.mean([one.window_t_test.p < 0.05 for one in ones]),
+            "window t-test p < 0.05": np.mean([(one.window_t_test.p or 1.0) < 0.05 for one in ones]),
             "gate shows, %": 100 * np.expm1(np.nanmean(gated)),
-            "its error, %": 100 * np.std(gated) / len(gated) ** 0.5,
+            "its error, %": 100 * np.nanstd(gated) / len(gated) ** 0.5,
             "finding shows, %": 100 * np.expm1(np.mean([np.log(one.ratio) for one in ones])),
         }
     return table

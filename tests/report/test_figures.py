@@ -10,8 +10,9 @@ from matplotlib import cbook
 from towertap.capture.reading import open_capture
 from towertap.compare.comparison import compare
 from towertap.compare.gate import window_values
+from towertap.compare.places import find_places
 from towertap.report import drawn, style
-from towertap.report.figures import boxes, intervals, spectra, traces
+from towertap.report.figures import alignment, boxes, intervals, spectra, traces
 from towertap.report.report import road_spectra
 
 UP = np.array([0.0, 0.0, 1.0])
@@ -102,6 +103,19 @@ def test_traces_name_units_and_peaks(drives):
         shown
     )
     assert "peak vertical jerk" in figure.get_suptitle()
+
+
+def test_the_alignment_shows_every_pass_by_time_and_by_place(drives):
+    """The drives swell and fade alike, so that what noise lets through can be aligned or not; the title says which."""
+    places = find_places(drives.of("quarry-lane"))
+    figure = alignment.draw([places])
+    by_time, by_place = figure.axes
+    assert len(by_time.lines) == len(by_place.lines) == 6
+    for shown, line, aligned in zip(places.prints, by_time.lines, by_place.lines, strict=True):
+        assert np.array_equal(line.get_ydata(), shown, equal_nan=True)
+        assert np.all(np.diff(aligned.get_xdata()) > 0)
+    assert ("not aligned" in figure.get_suptitle()) == (places.alignment.warning is not None)
+    assert by_time.get_xlabel() == "time from the start of the recording, s"
 
 
 def test_hostile_names_do_not_break_a_figure(comparison):

@@ -103,12 +103,13 @@ def test_the_captures_fingerprints_are_there(page, drives):
 def test_every_picture_lies_beside_the_page_and_says_what_it_shows(page, folder):
     pictures = [attrs for tag, attrs in page.tags if tag == "img"]
     assert sorted(path.name for path in folder.glob("*.png")) == [
+        "alignment.png",
         "boxes.png",
         "intervals.png",
         "spectra.png",
         "traces_1.png",
     ]
-    assert len(pictures) == 4
+    assert len(pictures) == 5
     assert all(len(attrs["alt"]) > 20 for attrs in pictures)
 
 
