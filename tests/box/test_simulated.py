@@ -296,6 +296,8 @@ def test_signals_are_read_from_npy_and_csv(tmp_path):
         (b"1,2,3\n4,5\n", "not a table of numbers"),
         (b"1,2,3\n4,nan,6\n", "row 2"),
         (b"1,2\n3,4\n", "three columns"),
+        (b"1,2,x\n4,5,6\n7,8,9\n", "line 1 is neither all names nor all numbers"),
+        (b"# a remark\n1,,3\n4,5,6\n7,8,9\n", "line 2 is neither"),
         (b"\x89PNG\r\n\x1a\n\x00\xff", "not a table of numbers"),
         (b"time,x,y,z\n0,1,2,3\n0.1,1,2,3\n0.05,1,2,3\n", "even steps"),
     ],
@@ -307,10 +309,21 @@ def test_a_bad_csv_is_told_in_one_line(tmp_path, content, words):
     assert "\n" not in str(caught.value)
 
 
-def test_a_bad_npy_or_a_missing_file_is_told_in_one_line(tmp_path):
+def test_a_bad_npy_is_told_in_one_line_without_numpys_advice(tmp_path):
     (tmp_path / "bad.npy").write_bytes(b"\x93NUMPY rubbish")
+    (tmp_path / "picture.npy").write_bytes(b"\x89PNG\r\n\x1a\n\x00\xff")
     np.save(tmp_path / "objects.npy", np.array([{}], dtype=object))
-    for name, words in (("bad.npy", "not a table"), ("objects.npy", "not a table"), ("none.csv", "no such file")):
+    np.savez(tmp_path / "several.npz", a=np.zeros((4, 3)))
+    (tmp_path / "several.npz").rename(tmp_path / "several.npy")
+    for name in ("bad.npy", "picture.npy", "objects.npy", "several.npy"):
+        with pytest.raises(CallError, match=r"no \.npy file of numbers") as caught:
+            read_signal(tmp_path / name, 100)
+        assert "\n" not in str(caught.value)
+        assert "pickle" not in str(caught.value)
+
+
+def test_a_folder_or_a_missing_file_is_told_as_such(tmp_path):
+    for name, words in (("none.csv", "no such file"), ("", "a folder; give")):
         with pytest.raises(CallError, match=words):
             read_signal(tmp_path / name, 100)
 

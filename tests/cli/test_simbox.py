@@ -39,6 +39,9 @@ def test_it_prints_a_port_that_answers_and_stops_on_a_signal(tmp_path):
         (["--signal", "nowhere.csv"], "no such file"),
         (["--fault", "gremlins@3"], "no fault called"),
         (["--fault", "reset@soon"], "NAME@SECONDS"),
+        (["--fault", "fifo_overflow@-1:lost=3"], "at_s = -1: it must be a number from 0 upwards"),
+        (["--fault", "reset@nan"], "at_s = nan"),
+        (["--fault", "fifo_overflow@1:lost=-3"], "lost = -3"),
         (["--noise", "-1"], "noise"),
     ],
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import json
+import math
 import os
 import shutil
 import subprocess
@@ -164,11 +165,12 @@ def read_signal(path: str | Path, rate_hz: float | None = None) -> tuple[NDArray
     """
     path = Path(path)
     if not path.is_file():
-        raise CallError(f"{path}: no such file; give a .npy or .csv file with three or six columns")
+        what = "a folder" if path.is_dir() else "no such file"
+        raise CallError(f"{path}: {what}; give a .npy or .csv file with three or six columns")
     first_name = ""
     try:
         if path.suffix == ".npy":
-            values = np.load(path, allow_pickle=False).astype(np.float64)
+            values = _read_npy(path)
         else:
             first_name, values = _read_csv(path)
     except (ValueError, TypeError, EOFError) as error:
@@ -179,13 +181,24 @@ def read_signal(path: str | Path, rate_hz: float | None = None) -> tuple[NDArray
     return _checked(values, str(path)), _checked_rate(rate_hz)
 
 
+def _read_npy(path: Path) -> NDArray[np.float64]:
+    with path.open("rb") as file:
+        try:
+            return np.lib.format.read_array(file, allow_pickle=False).astype(np.float64)
+        except (ValueError, TypeError, EOFError):  # numpy's words are advice to programmers
+            raise ValueError("no .npy file of numbers, or a damaged one; write it with numpy.save") from None
+
+
 def _read_csv(path: Path) -> tuple[str, NDArray[np.float64]]:
     """Return the first column's name, empty when the columns have none, and the numbers."""
     with path.open(encoding="utf-8") as file:
         lines = enumerate(file)
         at, first = next(((n, line) for n, line in lines if line.strip() and line[0] != "#"), (0, ""))
         cells = [cell.strip().strip('"') for cell in first.split(",")]
-        named = not all(_is_number(cell) for cell in cells)
+        numbers = [_is_number(cell) for cell in cells]
+        named = not all(numbers)
+        if named and any(numbers):
+            raise ValueError(f"its line {at + 1} is neither all names nor all numbers: {first.strip()[:60]!r}")
         if named and next(lines, None) is None:
             raise ValueError("it holds no numbers")
     values = np.loadtxt(path, delimiter=",", skiprows=at + named, ndmin=2, encoding="utf-8")
@@ -241,6 +254,9 @@ def _checked_fault(fault: Mapping[str, Any]) -> dict[str, Any]:
     if unknown:
         raise CallError(f"the fault {name} has no setting {', '.join(sorted(unknown))}")
     checked = {"at_s": 0.0, **FAULTS[name], **fault}
+    for setting, value in checked.items():
+        if setting not in ("fault", "axis") and not 0 <= value < math.inf:
+            raise CallError(f"the fault {name} with {setting} = {value:g}: it must be a number from 0 upwards")
     if checked.get("axis", "z") not in AXES:
         raise CallError(f"no axis called {checked['axis']!r}; there are {', '.join(AXES)}")
     return checked
