@@ -27,7 +27,6 @@ from towertap.demo.run import NOTICE, DemoResult, run_demo
 def command(out: Path, unchanged: bool, passes: int, seconds: float) -> Outcome:
     """Run the demo and tell what it found."""
     started = time.monotonic()
-    _say(NOTICE)
     result = run_demo(out, unchanged=unchanged, passes=passes, seconds=seconds, tell=_say)
     return Outcome(_data(result), _words(result, time.monotonic() - started), 0 if result.as_it_ought else 1)
 

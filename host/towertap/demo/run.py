@@ -77,6 +77,7 @@ def run_demo(
     folder.mkdir(parents=True)
     after = REFITTED if unchanged else AFTER
     drives = plan(BEFORE, after, passes)
+    tell(NOTICE)
     tell(f"Driving {len(drives)} passes of {seconds:g} s: {len(ROADS)} roads × {BEFORE}, {after} × {passes}.")
     recorded = []
     with ThreadPoolExecutor(WORKERS) as pool:
