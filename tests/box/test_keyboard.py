@@ -5,7 +5,6 @@ import pty
 import queue
 import sys
 import termios
-import time
 
 import pytest
 from towertap.box.keyboard import LONGEST_TEXT, Keyboard
@@ -66,5 +65,4 @@ def test_without_a_terminal_there_are_no_keys(monkeypatch):
     with open(os.devnull) as nothing:
         monkeypatch.setattr(sys, "stdin", nothing)
         with Keyboard(queue.SimpleQueue()) as keyboard:
-            time.sleep(0)
             assert not keyboard.active
