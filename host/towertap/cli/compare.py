@@ -59,6 +59,11 @@ NOTE = (
     help=f"A metric to compare; may be repeated; each costs the power of all. Default: {', '.join(DEFAULT_METRICS)}.",
 )
 @click.option("--include-unsound", is_flag=True, help="Use captures that are not sound as well; the answer says so.")
+@click.option(
+    "--bench",
+    type=click.Path(path_type=Path),
+    help="Folder of the bench records; default: the folder 'bench' beside the captures.",
+)
 @click.option("--report", type=click.Path(path_type=Path, file_okay=False), help="Write the report into this folder.")
 @answers
 def command(
@@ -72,6 +77,7 @@ def command(
     quantile: float,
     metrics: tuple[str, ...],
     include_unsound: bool,
+    bench: Path | None,
     report: Path | None,
 ) -> Outcome:
     """Load the passes, compare them, hold them against the plan, write the report, tell the answer."""
@@ -85,6 +91,7 @@ def command(
             after,
             smooth,
             include_unsound=include_unsound,
+            bench=bench,
             on_progress=lambda done, total: progress.update(task, completed=done, total=total),
         )
     share = margin / 100 if margin is not None else plan.margin if plan else 0.10

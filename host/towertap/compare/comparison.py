@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
+from towertap.compare import instrument
 from towertap.compare.gate import gate_places, gate_windows, kept, pass_figure, set_gate, window_values
 from towertap.compare.model import Comparison, Drives, Finding, Gate, GateKind, Quantity, Sanity
 from towertap.compare.places import Places, find_places
@@ -71,12 +72,14 @@ def compare(
         sanity=tuple(sanity),
         warnings=(
             *drives.warnings,
+            *instrument.warnings(drives.passes),
             *(f"{road} has two passes on a side, which hardly carry a test: drive three or more" for road in thin),
             *(entry.words for entry in sanity if entry.distinct is False),
         ),
         excluded=drives.excluded,
         gate=gate,
         alignment=tuple(one.alignment for one in places.values()),
+        bench={one.name: one.bench for one in drives.passes if one.bench},
     )
 
 
@@ -106,7 +109,7 @@ def _find(drives: Drives, road: str, quantity: Quantity, gate: Gate, margin: flo
         margin=margin,
         verdict="undecided",
         words="",
-        cautions=(),
+        cautions=tuple(instrument.mounting_cautions(road, metric, drives.of(road))),
         basis=gated.basis,
         ungated=contrast(wholes[0], wholes[1], margin),
         p_difference_holm=None,
@@ -115,6 +118,7 @@ def _find(drives: Drives, road: str, quantity: Quantity, gate: Gate, margin: flo
         passes_needed=None,
         permutation_p=permutation_p(before, after),
         bootstrap_interval=bootstrap_interval(before, after),
+        noise=instrument.largest_share(drives.of(road), [*gated.figures[0], *gated.figures[1]], metric),
         kept_share=gated.share,
         before_values=tuple(gated.figures[0]),
         after_values=tuple(gated.figures[1]),
@@ -133,15 +137,17 @@ def _decide(findings: list[Finding], parts: tuple[str, str]) -> list[Finding]:
     decided = []
     for one, p_difference, p_equivalence in zip(findings, differences, equivalences, strict=True):
         before, after = ([figure.figure for figure in side] for side in (one.before_values, one.after_values))
-        told = verdict(one.ratio, p_difference, p_equivalence, ALPHA)
+        drowned = instrument.drowned(one)
+        told = "undecided" if drowned else verdict(one.ratio, p_difference, p_equivalence, ALPHA)
+        more_would_tell = told == "undecided" and not drowned and p_difference is not None
         finding = replace(
             one,
             p_difference_holm=p_difference,
             p_equivalence_holm=p_equivalence,
             verdict=told,
             smallest_difference=smallest_difference(before, after, level),
-            passes_needed=_needed(one, level) if told == "undecided" and p_difference is not None else None,
-            cautions=tuple(_cautions(one)),
+            passes_needed=_needed(one, level) if more_would_tell else None,
+            cautions=(*_cautions(one), *instrument.noise_cautions(one), *one.cautions),
         )
         decided.append(replace(finding, words=describe(finding, parts, family, ALPHA)))
     return decided

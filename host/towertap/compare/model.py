@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from towertap.compare.alignment import RoadAlignment
 
 if TYPE_CHECKING:
+    from towertap.bench.carried import Told
+    from towertap.bench.sharing import Share
     from towertap.capture.conditions import Conditions
     from towertap.capture.integrity import Integrity
     from towertap.compare.plan import Plan
@@ -37,7 +41,8 @@ class Pass:
 
     `windows` has one row a window of 1 s, the columns `piece`, `start_s` and one per metric (r.m.s. in the metric's
     unit); `cells` is the same over windows of a tenth of a second, by which passes are aligned and cut into places.
-    `whole` holds the figures of the whole capture by metric name. `path` is the capture they came from.
+    `whole` holds the figures of the whole capture by metric name. `path` is the capture they came from. `noise`,
+    `beyond`, `bench` and `to_vehicle` are what the bench says of them, as in an analysis.
     """
 
     path: Path
@@ -47,6 +52,10 @@ class Pass:
     windows: pd.DataFrame
     cells: pd.DataFrame
     whole: dict[str, float]
+    noise: dict[str, Share] = field(default_factory=dict)
+    beyond: dict[str, str] = field(default_factory=dict)
+    bench: Told | None = None
+    to_vehicle: NDArray[np.float64] = field(default_factory=lambda: np.eye(3))
 
     @property
     def name(self) -> str:
@@ -198,7 +207,8 @@ class Finding(Contrast):
     family of findings, `smallest_difference` the ratio above 1 that these passes would have shown with a power of
     80 %, `passes_needed` the passes a side that would most likely decide an undecided finding (None where decided or
     out of reach), `permutation_p` and `bootstrap_interval` cross-checks of the contrast by other means (None with fewer
-    than four passes on a side), `words` a paragraph for the customer, `cautions` what a sceptic must know with it. The
+    than four passes on a side), `noise` the share of the sensor's own noise in the pass where it is largest (None where
+    nobody knows), `words` a paragraph for the customer, `cautions` what a sceptic must know with it. The
     verdict reads from the metric's side: `harsher` is more of it, `gentler` less.
     """
 
@@ -218,6 +228,7 @@ class Finding(Contrast):
     passes_needed: int | None
     permutation_p: float | None
     bootstrap_interval: tuple[float, float] | None
+    noise: Share | None
     kept_share: KeptShare
     before_values: tuple[PassFigure, ...]
     after_values: tuple[PassFigure, ...]
@@ -256,7 +267,8 @@ class Comparison:
     `summary` is one sentence over all findings, `alpha` the error rate of the whole family of findings (each kind of
     test), `gate` how rough stretches are picked, `gates` the threshold of each metric by name, `alignment` how the
     passes over each rough road were aligned (empty when gated by windows), `warnings` whatever touches more than one
-    finding. `plan` is the plan it was held against, if there was one, and `departures` where it was not kept.
+    finding, `bench` what the bench says of the box behind each capture, by name. `plan` is the plan it was held
+    against, if there was one, and `departures` where it was not kept.
     """
 
     before: str
@@ -273,6 +285,7 @@ class Comparison:
     excluded: tuple[Excluded, ...]
     gate: GateKind
     alignment: tuple[RoadAlignment, ...]
+    bench: dict[str, Told]
     plan: Plan | None = None
     departures: tuple[Departure, ...] = ()
 

@@ -10,6 +10,7 @@ from statistics import fmean
 import pandas as pd
 
 from towertap.analysis import analyse_capture
+from towertap.bench.carried import records_for
 from towertap.capture.conditions import Conditions
 from towertap.capture.integrity import check
 from towertap.capture.reading import open_capture
@@ -43,14 +44,18 @@ def load_passes(
     smooth: str,
     *,
     include_unsound: bool = False,
+    bench: Path | None = None,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> Drives:
     """Read every capture (*.h5, not in subfolders) of `folder` that was made with the part `before` or `after`.
 
     Captures that cannot be read, are not sound (unless `include_unsound`), hold no whole window, or copy another are
-    left out and listed with the reason. `on_progress(done, total)` is called before each capture. Raises CallError
+    left out and listed with the reason. `bench` is the folder of the bench records, by default `bench` in `folder`.
+    `on_progress(done, total)` is called before each capture. Raises CallError
     when a name matches nothing, AnalysisError when no capture can be used or their rates differ.
     """
+    if bench and not bench.is_dir():
+        raise CallError(f"no folder '{bench}': name the one that holds the bench records")
     if not folder.is_dir():
         raise CallError(f"no folder '{folder}': name the folder that holds the captures")
     paths = sorted(folder.glob("*.h5"))
@@ -68,7 +73,7 @@ def load_passes(
         if on_progress:
             on_progress(done, len(chosen))
         try:
-            one, rate, recording = _load(path, side, include_unsound)
+            one, rate, recording = _load(path, side, include_unsound, bench)
             if (twin := recordings.setdefault(recording, path.stem)) != path.stem:
                 raise AnalysisError(f"the same recording as {twin}")
         except TowertapError as error:
@@ -127,17 +132,29 @@ def _listed(names: Iterable[str]) -> str:
     return ", ".join(f"'{name}'" for name in sorted(names)) or "not written down in any capture"
 
 
-def _load(path: Path, side: Side, include_unsound: bool) -> tuple[Pass, float, str]:
+def _load(path: Path, side: Side, include_unsound: bool, bench: Path | None) -> tuple[Pass, float, str]:
     """One pass, its nominal rate in Hz and its raw recording's SHA-256; AnalysisError says why it cannot be used."""
     with open_capture(path) as capture:
         integrity = check(capture)
         if not integrity.sound and not include_unsound:
             raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
-        analysis = analyse_capture(capture, window_s=CELL_S, metrics=RMS)
+        analysis = analyse_capture(capture, window_s=CELL_S, metrics=RMS, bench=records_for(capture, bench))
         windows = joined(analysis.windows, round(WINDOW_S / CELL_S))
         if windows.empty:
             raise AnalysisError("too short or too broken for one whole window")
-        one = Pass(path, side, capture.conditions, integrity, windows, analysis.windows, analysis.whole)
+        one = Pass(
+            path,
+            side,
+            capture.conditions,
+            integrity,
+            windows,
+            analysis.windows,
+            analysis.whole,
+            analysis.noise,
+            analysis.beyond,
+            analysis.bench,
+            analysis.to_vehicle,
+        )
         return one, capture.odr_hz, capture.text("raw_sha256")
 
 

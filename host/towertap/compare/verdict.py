@@ -3,13 +3,14 @@
 Precedence: without an interval, `undecided`. Else `equivalent` when the two one-sided tests hold the ratio inside the
 margin, even when a difference is certain (the words say so: real, but too small to count). Else `harsher` or `gentler`
 when the difference test does. Else `undecided`; a large p is never taken for "the same". All by the p-values adjusted
-over the family.
+over the family. A finding that the sensor's noise drowns is `undecided` before all this.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
+from towertap.compare.instrument import drowned
 from towertap.compare.model import Contrast, Finding, Sanity, Verdict
 from towertap.compare.power import MOST_PASSES
 
@@ -49,7 +50,7 @@ def describe(finding: Finding, parts: tuple[str, str], family: int, alpha: float
         "harsher": _different,
         "gentler": _different,
         "equivalent": _equivalent,
-        "undecided": _undecided,
+        "undecided": _drowned if drowned(finding) else _undecided,
     }[finding.verdict]
     return " ".join((head, measured, reading(finding, family, alpha), _cross_check(finding)))
 
@@ -98,6 +99,14 @@ def _undecided(finding: Finding, family: int, alpha: float) -> str:
         f"{alone}The passes neither show a difference nor hold the change inside {_margin(finding)}; this is not "
         f"evidence that nothing changed. As they scatter, nothing smaller than {reach} would show 4 times in 5. "
         f"{_more_passes(finding)}"
+    )
+
+
+def _drowned(finding: Finding, family: int, alpha: float) -> str:
+    return (
+        f"It is not judged: {100 * finding.noise.share if finding.noise else 100:.0f} % of the power of a pass is the "
+        "sensor's own noise, which is the same with either part and drowns what the road makes of them. A rougher "
+        "road, a band that ends lower or a quieter sensor can tell; more passes cannot."
     )
 
 

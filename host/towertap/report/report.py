@@ -9,7 +9,6 @@ from pathlib import Path
 from matplotlib import rc_context
 from matplotlib.figure import Figure
 
-from towertap.analysis import rotation_to_vehicle
 from towertap.capture.reading import open_capture
 from towertap.compare.model import Comparison, Drives, Finding, Pass, PassFigure, Side
 from towertap.compare.places import find_places
@@ -60,7 +59,7 @@ def road_spectra(drives: Drives) -> dict[str, dict[Side, density.Density]]:
 
 def _density(one: Pass) -> tuple[drawn.Array, drawn.Array]:
     with open_capture(one.path) as capture:
-        return drawn.density(capture, rotation_to_vehicle(capture)[2], one.windows)
+        return drawn.density(capture, one.to_vehicle[2], one.windows)
 
 
 def _sensor_noise(drives: Drives) -> float:
@@ -90,7 +89,7 @@ def _typical(values: Sequence[PassFigure], mean: float) -> str:
 def _trace(one: Pass, finding: Finding) -> drawn.Trace:
     worst = one.windows.loc[one.windows[finding.metric].idxmax()]
     with open_capture(one.path) as capture:
-        return drawn.trace(capture, rotation_to_vehicle(capture)[2], float(worst["start_s"]))
+        return drawn.trace(capture, one.to_vehicle[2], float(worst["start_s"]))
 
 
 def _put(folder: Path, name: str, figure: Figure) -> page.Picture:
