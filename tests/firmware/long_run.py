@@ -62,6 +62,8 @@ acquire.run(sys.stdin.buffer, Link(sys.stdout.buffer, board))
 
 BLOCK_BYTES = 2**20
 ODR_HZ, OSCILLATOR_PPM = 4000, 13000
+HEAP = "384K"
+"""So small that it is collected every hour or less; what was never collected would look like growth."""
 KEPT = 256
 """One frame in so many is kept for the fit of the rate."""
 MEASURED_S = 600.0
@@ -106,7 +108,7 @@ def long_run(hours: float) -> Run:
     """Run the box for so long of virtual time and follow its stream; memory does not depend on how long."""
     config = json.dumps({"oscillator_ppm": OSCILLATOR_PPM, "latency_us": 3000, "noise": 0})
     places = os.pathsep.join((str(Path(sys.executable).parent), os.environ.get("PATH", os.defpath)))
-    command = [shutil.which("micropython", path=places), "-X", "heapsize=4M", "-c", f"CONFIG = {config!r}\n{BOX}"]
+    command = [shutil.which("micropython", path=places), "-X", f"heapsize={HEAP}", "-c", f"CONFIG = {config!r}\n{BOX}"]
     pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "bufsize": 0, "start_new_session": True}
     box = subprocess.Popen(command, cwd=firmware_dir(), **pipes)
     box.stdin.write(command_line({"do": "start", "odr_hz": ODR_HZ, "seconds": hours * 3600}))
