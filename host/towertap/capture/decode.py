@@ -23,7 +23,8 @@ from towertap.wire.decoder import Decoder, Frames
 from towertap.wire.frames import FrameType
 from towertap.wire.layouts import FULL_SCALE_COUNTS, LAYOUTS, NO_READING, ODR_HZ, STANDARD_GRAVITY_MS2
 
-BLOCK_BYTES = 2**20
+BLOCK_BYTES = 2**18
+"""What is read at a time; a larger block costs more, since the system then hands out its memory anew every time."""
 
 Progress = Callable[[int, int], None]
 """Called with bytes done and bytes in all."""
@@ -116,10 +117,9 @@ class _Assembly:
         table["row"] = self._continuity.rows + np.cumsum(headers["count"], dtype=np.int64) - headers["count"]
         self._writer.append("gaps", self._continuity.samples(frames))
         self._writer.append("frames", table)
-        packets = frames.packets
-        valid = packets["header"] & LAYOUTS[layout].valid_mask == LAYOUTS[layout].valid_bits
+        valid = frames.packets["header"] & LAYOUTS[layout].valid_mask == LAYOUTS[layout].valid_bits
         for name in ("acceleration", "rotation"):
-            counts = packets[name].astype("<i2")
+            counts = frames.counts(name)
             if not valid.all():
                 counts[~valid] = NO_READING
             self._writer.append(name, counts.reshape(-1, 3))
