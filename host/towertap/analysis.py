@@ -15,6 +15,7 @@ import pandas as pd
 from towertap.bench.carried import Carried, Told, no_records
 from towertap.bench.sharing import Share
 from towertap.capture.reading import Capture, Piece
+from towertap.capture.whole_file import whole_file
 from towertap.errors import AnalysisError, CallError
 from towertap.signals.axes import EXAMPLE, parse_mounting
 from towertap.signals.filters import Array, Band
@@ -30,6 +31,9 @@ REST_S = 30.0
 
 AT_REST_MS2 = 0.3
 """Largest standard deviation of any axis that still passes for standing still (an idling engine shakes less)."""
+
+CSV_START = b"# towertap windows\n"
+"""By which a table of windows is told from any other .csv."""
 
 GRAVITY_MS2 = (9.3, 10.3)
 """What the mean specific force at rest must be: gravity, with a chip's offset and scale error."""
@@ -159,11 +163,39 @@ def rotation_to_vehicle(capture: Capture, mounting: str | None = None, bench: Ca
 
 
 def table_saver(path: Path) -> Callable[[Analysis, Path], None]:
-    """What writes the windows of an analysis as the suffix of `path` says: .csv with `#` lines, .h5 with attributes."""
+    """What writes the windows of an analysis as the suffix of `path` says: .csv with `#` lines, .h5 with attributes.
+
+    It writes the whole table or nothing. Raises CallError for another suffix, for a folder that is not there, and
+    where `path` is there already but no table.
+    """
     try:
-        return SAVERS[path.suffix.lower()]
+        save = SAVERS[path.suffix.lower()]
     except KeyError:
         raise CallError(f"{path}: no table is written as '{path.suffix}': give {' or '.join(SAVERS)}") from None
+    if not path.parent.is_dir():
+        raise CallError(f"{path}: no folder '{path.parent}'; make it first, or give another --out")
+    if path.exists() and not _is_table(path):
+        raise CallError(f"{path}: there already, and no table of windows: not replaced; give another --out")
+
+    def save_whole(analysis: Analysis, path: Path) -> None:
+        with whole_file(path) as part:
+            save(analysis, part)
+
+    return save_whole
+
+
+def _is_table(path: Path) -> bool:
+    """Whether one of the savers wrote it, told by what they begin with."""
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        if file.read(len(CSV_START)) == CSV_START:
+            return True
+    try:
+        with h5py.File(path) as held:
+            return set(held) == {"windows", "whole"}
+    except (OSError, RuntimeError):
+        return False
 
 
 def _named(names: Sequence[str] | None) -> dict[str, Metric]:
@@ -237,6 +269,7 @@ def describe(analysis: Analysis) -> dict[str, dict[str, Any]]:
 
 def _save_csv(analysis: Analysis, path: Path) -> None:
     with path.open("w", encoding="utf-8", newline="") as file:
+        file.write(CSV_START.decode())
         for name, about in describe(analysis).items():
             low, high = analysis.bands_hz[name]
             noise = f"; noise {100 * about['noise_share']:.1f} %, {about['judged']}" if "judged" in about else ""

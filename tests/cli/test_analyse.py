@@ -3,6 +3,7 @@
 import json
 import sys
 
+import h5py
 import numpy as np
 import pandas as pd
 import pytest
@@ -59,6 +60,8 @@ def test_programs_get_both_in_one_json_object(run, capture, tmp_path):
         (["--mounting", "x=+X,y=-Y,z=+Z"], "left-handed"),
         (["--window-s", "99"], "out of range"),
         (["--jerk-edge-hz", "0"], "too low"),
+        (["--jerk-edge-hz", "5000"], "a band up to 5000 Hz needs a rate of"),
+        (["--out", "nowhere/table.csv"], "no folder 'nowhere'"),
         (["--out", "table.xlsx"], "no table is written as"),
     ],
 )
@@ -75,6 +78,31 @@ def test_the_capture_is_never_overwritten(run, capture):
     assert status == 2
     assert "overwrite" in err
     assert capture.read_bytes() == before
+
+
+@pytest.mark.parametrize("name", ["other.h5", "other.ttraw.csv", "mine.csv", "foreign.h5", "folder.h5"])
+def test_nothing_but_a_table_of_windows_is_replaced(run, capture, by_hand, make_capture, tmp_path, name):
+    make_capture(by_hand.recording(1.0), "other")
+    (tmp_path / "other.ttraw").rename(tmp_path / "other.ttraw.csv")
+    (tmp_path / "mine.csv").write_text("a,b\n1,2\n")
+    with h5py.File(tmp_path / "foreign.h5", "w") as file:
+        file["mine"] = 1
+    (tmp_path / "folder.h5").mkdir()
+    before = (tmp_path / name).stat().st_mtime_ns
+    status, out, err = run("analyse", capture, "--out", tmp_path / name)
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert "no table of windows: not replaced" in err
+    assert (tmp_path / name).stat().st_mtime_ns == before
+
+
+@pytest.mark.parametrize("suffix", [".csv", ".h5"])
+def test_a_table_is_replaced_and_nothing_is_left_beside_it(run, capture, tmp_path, suffix):
+    table, written = tmp_path / f"table{suffix}", []
+    for window_s in (1.0, 0.5):
+        assert run("analyse", capture, "--out", table, "--window-s", window_s)[0] == 0
+        written.append(table.read_bytes())
+    assert written[0] != written[1]
+    assert {path.name for path in tmp_path.iterdir()} == {"drive.ttraw", "drive.h5", table.name}
 
 
 def test_a_recording_too_short_to_settle(run, by_hand, make_capture):

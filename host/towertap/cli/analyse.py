@@ -15,7 +15,7 @@ from towertap.bench.carried import records_for
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers
 from towertap.errors import CallError
-from towertap.signals.jerk import EDGE_HZ
+from towertap.signals.jerk import EDGE_HZ, design
 
 MARKS = {"clean": "", "marked": " *", "not judged": " **"}
 
@@ -27,7 +27,7 @@ MARKS = {"clean": "", "marked": " *", "not judged": " **"}
 @click.argument("capture", type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), help="Table of windows, .csv or .h5; default NAME.windows.csv.")
 @click.option("--window-s", type=float, default=1.0, show_default=True, help="Length of a window, s.")
-@click.option("--jerk-edge-hz", type=float, default=EDGE_HZ, show_default=True, help="Upper edge of the jerk, Hz.")
+@click.option("--jerk-edge-hz", type=float, help=f"Upper edge of the jerk, Hz.  [default: {EDGE_HZ:g}]")
 @click.option(
     "--mounting", help="Chip axis along each vehicle axis, instead of the capture's: x=+X,y=+Y,z=+Z or x=+X,z=gravity."
 )
@@ -39,7 +39,12 @@ MARKS = {"clean": "", "marked": " *", "not judged": " **"}
 )
 @answers
 def command(
-    capture: Path, out: Path | None, window_s: float, jerk_edge_hz: float, mounting: str | None, folder: Path | None
+    capture: Path,
+    out: Path | None,
+    window_s: float,
+    jerk_edge_hz: float | None,
+    mounting: str | None,
+    folder: Path | None,
 ) -> Outcome:
     """Analyse, save, tell."""
     out = out or capture.with_suffix(".windows.csv")
@@ -47,8 +52,15 @@ def command(
         raise CallError(f"{out}: the table would overwrite the capture; give another --out")
     save = table_saver(out)
     with open_capture(capture) as opened:
-        bench = records_for(opened, folder)
-        analysis = analyse_capture(opened, window_s=window_s, jerk_edge_hz=jerk_edge_hz, mounting=mounting, bench=bench)
+        if jerk_edge_hz is not None:  # asked for: to leave the jerk out is no answer
+            design(jerk_edge_hz, opened.rate_hz)
+        analysis = analyse_capture(
+            opened,
+            window_s=window_s,
+            jerk_edge_hz=jerk_edge_hz or EDGE_HZ,
+            mounting=mounting,
+            bench=records_for(opened, folder),
+        )
     save(analysis, out)
     return Outcome(_data(capture, out, analysis), Group(_table(analysis), *_remarks(out, analysis)))
 
