@@ -7,6 +7,7 @@ import subprocess
 import sys
 
 import pytest
+from towertap.bench.records import Record, Subject, write
 
 CALL = ("--before", "soft", "--after", "stiff", "--smooth", "bypass")
 
@@ -50,6 +51,24 @@ def test_json_is_one_object_with_the_promised_keys(towertap, drive_folder):
         assert finding["interval"][0] < finding["ratio"] < finding["interval"][1]
         assert finding["ratio"] == pytest.approx(1.5, abs=0.2)
     assert all(entry["ratio"] > 1 for entry in data["sanity"])
+
+
+def test_the_bench_records_of_a_named_folder_are_used_and_told(towertap, drive_folder, tmp_path):
+    """A tap record for the box of tests/conftest.py; the other records are missing, and it says so."""
+    subject = Subject("e6605481", "ICM-42688-P", 8000.0, 16.0, None)
+    tapped = {"resonances": {}, "usable_hz": {"one_third": 60.0, "one_fifth": 36.0}}
+    write(Record("tap", subject, "2026-03-14T10:00:00+00:00", None, "taps.h5", tapped), tmp_path / "bench")
+    done = towertap(drive_folder, *CALL, "--metric", "jerk_z", "--bench", tmp_path / "bench", "--json")
+    data = json.loads(done.stdout)
+    assert done.returncode == 0, done.stderr
+    assert {one["usable_hz"] for one in data["bench"].values()} == {60.0}
+    for finding in data["findings"]:
+        assert finding["noise"]["judged"] == "clean"
+        assert any("good to 60 Hz (a third of its resonance)" in caution for caution in finding["cautions"])
+    assert sum("no bench record of noise, calibration and selftest" in warning for warning in data["warnings"]) == 1
+    done = towertap(drive_folder, *CALL, "--bench", tmp_path / "none")
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "name the one that holds the bench records" in done.stderr
 
 
 def test_the_report_is_written_and_named(towertap, drive_folder, tmp_path):

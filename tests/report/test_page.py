@@ -8,6 +8,7 @@ from html.parser import HTMLParser
 import pytest
 from towertap.compare.comparison import compare
 from towertap.report import write_report
+from towertap.report.page import Picture, render
 
 VOID = {"meta", "img", "br", "link", "hr", "input"}
 
@@ -78,6 +79,31 @@ def test_order_of_what_it_says(page):
     order = ["findings", "boxes", "traces", "spectra", "kept", "window-t-test", "integrity", "conditions", "method"]
     assert [one for one in identities if one in order] == order
     assert identities[-3:] == ["limits", "cautions", "provenance"]
+
+
+def bench_rows(source):
+    return source.split("What the bench knows of each box")[1].split("</table>")[0].split("<tr>")[2:]
+
+
+def test_it_says_what_the_bench_knows_of_each_box(folder, comparison, drives):
+    """Without records the data sheet's ±0.5 % (DS-000347 table 2); with them their dates and values."""
+    rows = bench_rows((folder / "report.html").read_text("utf-8"))
+    assert len(rows) == len(drives.passes)
+    assert all("data sheet" in row and "±0.50 %" in row and row.count("no record") == 2 for row in rows)
+    told = next(iter(comparison.bench.values()))
+    known = replace(
+        told,
+        measured_utc=dict.fromkeys(told.measured_utc, "2026-03-14T10:00:00+00:00"),
+        scale_uncertainty=(1e-3, 1e-3, 2.5e-4),
+        usable_hz=113.3,
+        selftest_ok=False,
+    )
+    picture = Picture("", "")
+    pictures = {"intervals": picture, "boxes": picture, "alignment": picture, "spectra": picture, "traces": []}
+    known_to_all = replace(comparison, bench=dict.fromkeys(comparison.bench, known))
+    rows = bench_rows(render(known_to_all, drives, pictures, []))
+    for words in ("record of 2026-03-14", "calibration of 2026-03-14", "±0.025 %", "113 Hz", "failed, 2026-03-14"):
+        assert all(words in row for row in rows), words
 
 
 def test_names_of_users_stay_text(page, drives):
