@@ -33,7 +33,7 @@ COVERED = 0.9
 """Every pass covers this part of a place or more, or the place is left out."""
 FINGERPRINT = "secondary_z"
 """The metric that gives the fingerprint: the wheel hop, which follows the road and hardly the part or the speed."""
-MOST_CELLS = 4000
+MOST_CELLS = 2000
 """Longer passes are aligned by cells several times as long, so that time and memory stay bounded."""
 REFERENCES = 3
 """So many passes are tried as the reference, for one of them may be of another road."""
