@@ -88,6 +88,29 @@ def test_no_board_or_several_is_one_line(monkeypatch, capsys, ports, words):
     assert err.count("\n") == 1
 
 
+def test_a_silent_port_is_told_long_before_the_copying_would_be_given_up(monkeypatch, capsys):
+    monkeypatch.setattr(flash, "_RESTART_S", 0.0)
+    monkeypatch.setattr(flash, "_PROMPT_LIMIT_S", 2.0)
+    allowed_s, run = [], subprocess.run
+
+    def noted(command, *, timeout, **options):
+        allowed_s.append(timeout)
+        return run(command, timeout=timeout, **options)
+
+    monkeypatch.setattr(flash.subprocess, "run", noted)
+    master, slave = os.openpty()
+    try:
+        tty.setraw(slave)
+        status, _, err = towertap(monkeypatch, capsys, "flash", "--port", os.ttyname(slave))
+    finally:
+        os.close(master)
+        os.close(slave)
+    assert status == 2
+    assert "the board does not answer; does it run MicroPython?" in err
+    assert err.count("\n") == 1
+    assert allowed_s == [2.0]
+
+
 def test_a_port_that_is_not_there_is_one_line(monkeypatch, capsys, tmp_path):
     status, _, err = towertap(monkeypatch, capsys, "flash", "--port", str(tmp_path / "ttyACM9"))
     assert status == 2

@@ -16,6 +16,7 @@ from towertap.errors import BoxError
 from towertap.firmware import board_files, firmware_dir
 
 _RESTART_S = 3.0  # a board's USB port is back by then
+_PROMPT_LIMIT_S = 10.0
 _COPY_LIMIT_S = 120.0
 
 _MAKE_FOLDERS = """
@@ -42,6 +43,7 @@ def command(port: str | None, list_only: bool) -> Outcome:
         return Outcome({"files": files}, "\n".join(files))
     port = port or _only_board()
     _restart(port)
+    _mpremote("connect", port, "resume", "exec", "pass", limit_s=_PROMPT_LIMIT_S)  # a silent port is told soon
     with console.status(f"copying {len(files)} files to {port}"):
         _copy(port)
     return Outcome({"port": port, "files": files}, f"{len(files)} files on the board at {port}; it is starting now")
@@ -74,14 +76,14 @@ def _copy(port: str) -> None:
     _mpremote("connect", port, "resume", "exec", _MAKE_FOLDERS.format(folders), "+", *chain(*copies), "reset")
 
 
-def _mpremote(*arguments: str) -> None:
+def _mpremote(*arguments: str, limit_s: float = _COPY_LIMIT_S) -> None:
     try:
         done = subprocess.run(
             [sys.executable, "-m", "mpremote", *arguments],
             stdin=subprocess.DEVNULL,
             capture_output=True,
             text=True,
-            timeout=_COPY_LIMIT_S,
+            timeout=limit_s,
         )
     except subprocess.TimeoutExpired as error:
         raise BoxError(
