@@ -14,6 +14,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 import towertap
+from towertap.bench.carried import Told
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
 from towertap.compare.model import Comparison, Drives, Pass
@@ -81,6 +82,7 @@ def render(comparison: Comparison, drives: Drives, figures: Mapping[str, Any], n
         excluded=tuple(dict.fromkeys(comparison.excluded + drives.excluded)),
         labels={finding.metric: finding.label for finding in comparison.findings},
         passes=passes,
+        boxes=boxes(comparison),
         conditions=conditions(passes),
         provenance=[provenance(one) for one in passes],
         versions=versions(),
@@ -98,6 +100,15 @@ def facts(comparison: Comparison, drives: Drives) -> list[tuple[str, str]]:
         ("Rough roads", ", ".join(drives.rough_roads)),
         ("Smooth reference", comparison.smooth),
     ]
+
+
+def boxes(comparison: Comparison) -> list[tuple[list[str], Told]]:
+    """What the bench says of the box behind the captures, once for all captures of which it says the same."""
+    groups: dict[tuple, tuple[list[str], Told]] = {}
+    for name, told in comparison.bench.items():
+        key = (told.serial, *told.measured_utc.values(), told.scale_uncertainty)
+        groups.setdefault(key, ([], told))[0].append(name)
+    return list(groups.values())
 
 
 def conditions(passes: Sequence[Pass]) -> dict[str, Any]:
