@@ -192,7 +192,7 @@ def test_records_that_cannot_be_used_are_one_line(captured, keep, tmp_path):
     with captured(motion(5.0)) as capture:
         assert records_for(capture).calibration.record is None  # not of the shape of its kind
         keep("calibration", {"offset_ms2": 3 * [0.0], "matrix": 3 * [3 * [0.0]], "expanded": {"matrix": 3 * [3 * [0]]}})
-        with pytest.raises(AnalysisError, match="no such sensor; make it again"):
+        with pytest.raises(AnalysisError, match="is no sensor's: make it again"):
             analyse_capture(capture, bench=records_for(capture))
         with pytest.raises(CallError, match="no folder"):
             records_for(capture, tmp_path / "nowhere")

@@ -5,7 +5,7 @@ import pytest
 from towertap.bench.gravity import STANDARD, Gravity, local_gravity, normal_gravity
 from towertap.bench.poses import FACES, Pose, find_poses
 from towertap.bench.records import Record, Subject
-from towertap.bench.tumble import apply, calibrate, scale_uncertainty
+from towertap.bench.tumble import calibrate, correction, scale_uncertainty
 from towertap.cli._outcome import plain
 from towertap.errors import AnalysisError, CallError
 
@@ -93,7 +93,8 @@ def test_a_calibration_applied_gives_the_truth_back():
     found = calibrate(positions(rng, matrix, offset, 0.0), G)
     record = Record("calibration", Subject("e6", "chip", 1000.0, 16.0, None), "", None, "a", plain(found.data()))
     truth = rng.normal(0, 5, (1000, 3))
-    assert apply(record, truth @ matrix.T + offset) == pytest.approx(truth, abs=3e-3)
+    found_offset, back = correction(record)
+    assert (truth @ matrix.T + offset - found_offset) @ back.T == pytest.approx(truth, abs=3e-3)
     turned = np.array([[0.0, 1.0, 0.0], [-1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
     assert scale_uncertainty(record, turned) == pytest.approx(np.diag(found.expanded_matrix)[[1, 0, 2]])
 

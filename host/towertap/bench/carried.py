@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from towertap.bench import floors, sharing, tumble
 from towertap.bench.records import Found, Record, Subject, bench_folder, find, subject_of
 from towertap.capture.reading import Capture
-from towertap.errors import AnalysisError, CallError
+from towertap.errors import CallError
 from towertap.signals.metrics import METRICS, Settings
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2, Layout
 
@@ -53,13 +53,8 @@ class Carried:
     @property
     def correction(self) -> tuple[Array, Array]:
         """Offset (3,) in m/s² and matrix (3, 3), chip axes: truth = matrix @ (reading − offset)."""
-        if self.calibration.record is None:
-            return np.zeros(3), np.eye(3)
-        result = self.calibration.record.result
-        matrix = np.array(result["matrix"], float)
-        if np.abs(matrix - np.eye(3)).max() > tumble.LARGEST_ERROR:
-            raise AnalysisError(f"{self.calibration.words}: no such sensor; make it again with 'towertap bench tumble'")
-        return np.array(result["offset_ms2"], float), np.linalg.inv(matrix)
+        record = self.calibration.record
+        return tumble.correction(record) if record else (np.zeros(3), np.eye(3))
 
     def scale_uncertainty(self, rotation: Array) -> Array:
         """Uncertainty of the scale along each vehicle axis (3,), as a part of 1, for absolute figures.

@@ -128,11 +128,17 @@ def calibrate(poses: Sequence[Pose], gravity: Gravity) -> Calibration:
     )
 
 
-def apply(record: Record, acceleration: Array) -> Array:
-    """Accelerations (n, 3) in m/s², chip axes, corrected by a calibration record: truth from reading."""
-    offset, matrix = np.array(record.result["offset_ms2"]), np.array(record.result["matrix"])
-    corrected: Array = np.linalg.solve(matrix, (acceleration - offset).T).T
-    return corrected
+def correction(record: Record) -> tuple[Array, Array]:
+    """Offset (3,) in m/s² and matrix (3, 3) that correct a reading in chip axes: truth = matrix @ (reading − offset).
+
+    AnalysisError for a record of no such sensor.
+    """
+    matrix = np.array(record.result["matrix"], float)
+    if np.abs(matrix - np.eye(3)).max() > LARGEST_ERROR:
+        raise AnalysisError(
+            f"the calibration record of {record.source} is no sensor's: make it again with 'towertap bench tumble'"
+        )
+    return np.array(record.result["offset_ms2"], float), np.linalg.inv(matrix)
 
 
 def scale_uncertainty(record: Record, rotation: Array) -> Array:
