@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import h5py
 import numpy as np
-from scipy import stats
+from scipy.special import ndtri, stdtrit  # of scipy.stats, which takes a second to load
 
 from towertap.capture.continuity import EXACT
 from towertap.wire.frames import UNKNOWN_TEMPERATURE
@@ -128,7 +128,7 @@ def fit_rate(newest: np.ndarray, clock_us: np.ndarray, stretch: np.ndarray) -> R
         xw, yw = _centred(x, group, weights), _centred(y, group, weights)
         before, period_us = period_us, float((weights * xw) @ yw / ((weights * xw) @ xw))
         residual = yw - period_us * xw
-        scale = stats.norm.ppf(0.75) ** -1 * np.median(np.abs(residual))
+        scale = np.median(np.abs(residual)) / ndtri(0.75)
         if abs(period_us - before) <= 1e-10 * abs(period_us) or scale == 0:
             break
         weights = np.minimum(1.0, HUBER_C * scale / np.maximum(np.abs(residual), 1e-9))
@@ -157,4 +157,4 @@ def _half_interval(x: np.ndarray, y: np.ndarray, group: np.ndarray, weights: np.
             return np.inf
         slopes.append((left * xw) @ y / information)
     error = np.std(slopes) * np.sqrt(BATCHES - 1)
-    return float(stats.t.ppf(0.975, BATCHES - 2) * error)
+    return float(stdtrit(BATCHES - 2, 0.975) * error)
