@@ -69,15 +69,21 @@ def check_types(folder: Path, typings: Path, scratch: Path) -> str:
     ).stdout
 
 
-def test_types_agree_with_the_stubs_of_the_rp2_port(typings, tmp_path):
-    assert check_types(firmware_dir(), typings, tmp_path).startswith("Success")
-
-
-def test_the_type_check_finds_a_wrong_call(typings, tmp_path):
-    firmware = tmp_path / "firmware"
+@pytest.fixture
+def firmware(tmp_path) -> Path:
+    """The board's files by themselves: beside an installed package mypy would take its neighbours for the library."""
+    folder = tmp_path / "firmware"
     for path in board_files():
-        (firmware / path).parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(firmware_dir() / path, firmware / path)
+        (folder / path).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(firmware_dir() / path, folder / path)
+    return folder
+
+
+def test_types_agree_with_the_stubs_of_the_rp2_port(firmware, typings, tmp_path):
+    assert check_types(firmware, typings, tmp_path).startswith("Success")
+
+
+def test_the_type_check_finds_a_wrong_call(firmware, typings, tmp_path):
     board = firmware / "towertap_box" / "board.py"
     board.write_text(board.read_text().replace("baudrate=_BUS_HZ", "baudrate='fast'"))
     assert "towertap_box/board.py:" in check_types(firmware, typings, tmp_path)
