@@ -156,7 +156,7 @@ def _alignment(comparison: Comparison) -> Table:
 def _passes(comparison: Comparison) -> Table:
     table = _table(
         "Passes: r.m.s. over what was kept (over the whole pass) kept/all",
-        "road, metric, gate",
+        "road, metric, gate,\nsensor noise at most",
     )
     table.add_column(Text(f"before: {comparison.before}"), justify="right")
     table.add_column(Text(f"after: {comparison.after}"), justify="right")
@@ -169,7 +169,8 @@ def _passes(comparison: Comparison) -> Table:
             )
             for side in (one.before_values, one.after_values)
         )
-        table.add_row(Text(f"{one.road}\n{one.metric}\n{gate}"), *sides, end_section=True)
+        noise = f"{100 * one.noise.share:.1f} %" if one.noise else "unknown"
+        table.add_row(Text(f"{one.road}\n{one.metric}\n{gate}\n{noise}"), *sides, end_section=True)
     return table
 
 
