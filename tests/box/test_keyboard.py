@@ -56,7 +56,7 @@ def test_keys_of_a_terminal_come_unechoed_and_the_terminal_is_left_as_it_was(mon
             assert keyboard.active
             assert not termios.tcgetattr(terminal)[3] & (termios.ICANON | termios.ECHO)
             os.write(master, b"k")
-            assert marks.get(timeout=5) == "mark 1"
+            assert marks.get(timeout=60) == "mark 1"
         assert termios.tcgetattr(terminal) == before
     os.close(master)
 

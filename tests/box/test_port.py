@@ -41,15 +41,15 @@ def test_a_missing_port_is_named(monkeypatch):
 
 def test_a_silent_port_is_told_from_a_wrong_device(talker):
     with pytest.raises(BoxError, match="silent: nothing answers there"):
-        open_box(talker(b""), timeout_s=0.3)
+        open_box(talker(b""), timeout_s=1.0)
     with pytest.raises(BoxError, match=r"not a towertap box \(it sent b'GPGGA"):
-        open_box(talker(b"GPGGA,1,2,3\r\n"), timeout_s=0.3)
+        open_box(talker(b"GPGGA,1,2,3\r\n"), timeout_s=1.0)
 
 
 def test_a_board_without_the_firmware_is_told_to_flash(talker):
     # MicroPython's prompt, as its REPL documentation shows it
     with pytest.raises(BoxError, match="without towertap's firmware: put it on with 'towertap flash'"):
-        open_box(talker(b'>>> {"do":"hello"}\r\n'), timeout_s=0.3)
+        open_box(talker(b'>>> {"do":"hello"}\r\n'), timeout_s=1.0)
 
 
 def test_an_unknown_wire_version_is_refused(talker):
@@ -57,7 +57,7 @@ def test_an_unknown_wire_version_is_refused(talker):
     frame = bytearray(pack_frame(FrameType.HELLO, b"{}"))
     frame[4] = 2
     with pytest.raises(BoxError, match="wire version 2, this towertap 1"):
-        open_box(talker(bytes(frame)), timeout_s=0.3)
+        open_box(talker(bytes(frame)), timeout_s=1.0)
 
 
 def test_a_hello_without_what_is_needed_is_refused(stand_in, monkeypatch):
@@ -69,7 +69,7 @@ def test_a_hello_without_what_is_needed_is_refused(stand_in, monkeypatch):
 
 def test_a_box_that_sends_but_does_not_answer_is_told_from_a_wrong_device(talker):
     with pytest.raises(BoxError, match="a box sends, but did not answer"):
-        open_box(talker(pack_frame(FrameType.STATUS, b"{}")), timeout_s=0.3)
+        open_box(talker(pack_frame(FrameType.STATUS, b"{}")), timeout_s=1.0)
 
 
 def test_a_port_without_rights_names_the_group_to_join(monkeypatch, tmp_path):
@@ -107,7 +107,7 @@ def test_a_file_is_no_port(tmp_path):
 def test_the_box_is_found_among_other_devices(monkeypatch, stand_in, talker):
     port = str(stand_in().path)
     _ports(monkeypatch, talker(b""), port, talker(b"OK\r\n"))
-    with open_box(timeout_s=0.3) as box:
+    with open_box(timeout_s=1.0) as box:
         assert box.port == port
 
 
@@ -125,7 +125,7 @@ def test_no_port_at_all_and_no_box_on_any(monkeypatch, talker):
         open_box()
     _ports(monkeypatch, talker(b""))
     with pytest.raises(BoxError, match=r"no box found; .*silent"):
-        open_box(timeout_s=0.3)
+        open_box(timeout_s=1.0)
 
 
 def test_a_box_left_running_is_stopped_first(stand_in):
@@ -164,7 +164,7 @@ def test_the_box_clock_lies_between_question_and_answer(stand_in):
         reading = box.read_clock()
     assert reading.sent.monotonic_s <= stand.born + reading.clock_us * 1e-6 + 1e-6
     assert stand.born + reading.clock_us * 1e-6 <= reading.received.monotonic_s
-    assert reading.received.monotonic_s - reading.sent.monotonic_s < 0.1
+    assert reading.received.monotonic_s - reading.sent.monotonic_s < 1.0
 
 
 @pytest.mark.parametrize("text", ["x" * 500, "ü" * 300, '"' * 300])

@@ -136,7 +136,7 @@ def test_a_box_that_restarts_while_it_is_recorded_was_away_for_a_time_that_is_to
     with open_capture(decode_raw(raw, tmp_path / "drive.h5")) as capture:
         integrity = check(capture)
     (gap,) = integrity.gaps
-    assert gap["seconds_uncertainty"] < 0.2
+    assert gap["seconds_uncertainty"] < 1
     assert 0 < gap["seconds"] < lasted_s
     first_s = datetime.datetime.fromisoformat(integrity.started_utc).timestamp()
     assert started_s < first_s < started_s + lasted_s - 2

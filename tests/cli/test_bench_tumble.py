@@ -83,7 +83,7 @@ def test_the_clock_of_a_box_that_is_fast_and_warms(run, tmp_path):
 
 
 def test_the_hosts_clock_holds_a_box_that_runs_in_real_time(run, tmp_path):
-    """Both are this machine's clock, the box's 300 ppm slow; its process lags under load, by some ms in 3 s."""
+    """Both are this machine's clock, the box's 300 ppm slow; its process lags under load, by tens of ms in 3 s."""
     with SimulatedBox(None, realtime=True, crystal_ppm=-300) as box:
         begun = time.monotonic()
         status, out, err = run("bench", "clock", "--port", box.port, "--bench", tmp_path, "--seconds", 3, "--json")
@@ -93,5 +93,5 @@ def test_the_hosts_clock_holds_a_box_that_runs_in_real_time(run, tmp_path):
     assert took_s > 3
     low, high = host["bounds_ppm"]
     assert low <= host["fast_ppm"] <= high
-    assert host["fast_ppm"] == pytest.approx(-300, abs=5000)
+    assert host["fast_ppm"] == pytest.approx(-300, abs=30000)
     assert host["readings"] >= 2

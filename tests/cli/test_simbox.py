@@ -22,12 +22,12 @@ def test_it_prints_a_port_that_answers_and_stops_on_a_signal(tmp_path):
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         try:
             answer = json.loads(process.stdout.readline())
-            with serial.Serial(answer["port"], timeout=5) as port:
+            with serial.Serial(answer["port"], timeout=60) as port:
                 port.write(b'{"do": "hello"}\n')
                 greeting = port.read_until(b'"ICM-42688-P"')
         finally:
             process.send_signal(signal.SIGTERM)
-        rest, complaints = process.communicate(timeout=10)
+        rest, complaints = process.communicate(timeout=60)
     assert answer["interpreter"] == "micropython"
     assert greeting.endswith(b'"ICM-42688-P"')
     assert (process.returncode, rest, complaints) == (0, b"", b"")
@@ -46,7 +46,7 @@ def test_it_prints_a_port_that_answers_and_stops_on_a_signal(tmp_path):
     ],
 )
 def test_a_wrong_call_is_one_line_and_status_2(options, words):
-    done = subprocess.run([*TOWERTAP, *options], capture_output=True, text=True, timeout=30)
+    done = subprocess.run([*TOWERTAP, *options], capture_output=True, text=True, timeout=60)
     assert (done.returncode, done.stdout) == (2, "")
     assert words in done.stderr
     assert done.stderr.count("\n") == 1

@@ -154,10 +154,10 @@ def test_a_stream_of_lying_headers_costs_linear_time():
     lie = SYNC + bytes([1, 3, 0, 0]) + (2048).to_bytes(2, "little") + bytes(2)
 
     def seconds(copies):
-        started = time.perf_counter()
+        started = time.process_time()
         _, damage = decode(lie * copies)
         assert damage.skipped_bytes == len(lie) * copies
-        return time.perf_counter() - started
+        return time.process_time() - started
 
     small = min(seconds(5_000) for _ in range(3))
     large = min(seconds(20_000) for _ in range(3))
