@@ -1,6 +1,7 @@
 """`towertap archive`: add, list, verify, show, each as text and as JSON."""
 
 import json
+import shutil
 
 import pytest
 from towertap.capture.conditions import Conditions, sidecar_path, write_sidecar
@@ -25,6 +26,19 @@ def test_adding_again_says_so(archive, tmp_path, run):
     status, answered = answer(run, "add", archive, tmp_path / "drive.ttraw")
     assert (status, answered["recordings"][0]["is_new"]) == (0, False)
     assert "there already as bypass" in run("archive", "add", archive, tmp_path / "drive.h5")[1]
+
+
+def test_a_folder_stands_for_the_recordings_in_it(archive, tmp_path, run):
+    folder = tmp_path / "drives"
+    (folder / "within").mkdir(parents=True)
+    status, _, err = run("archive", "add", archive, folder)
+    assert (status, err.count("\n"), "a folder without a capture" in err) == (2, 1, True)
+    for name in ("drive.ttraw", "drive.h5", "drive.conditions.json"):
+        shutil.copy(tmp_path / name, folder / name)
+    shutil.copy(tmp_path / "drive.ttraw", folder / "alone.ttraw")
+    answered = answer(run, "add", tmp_path / "other", folder)[1]["recordings"]
+    told = [(recording["recording"], recording["is_new"]) for recording in answered]
+    assert told == [(str(folder / "alone.ttraw"), True), (str(folder / "drive.ttraw"), False)]
 
 
 def test_list_and_its_filters(archive, run):
@@ -55,7 +69,7 @@ def test_show_gives_all_that_is_known(archive, run):
 def test_verify_says_which_file_and_exits_1(archive, run):
     assert run("archive", "verify", archive, "--redecode")[:2] == (
         0,
-        "every byte as it was added, decoded again to the same numbers\n1 recordings, 0 problems\n",
+        "every byte as it was added, decoded again to the same numbers\n1 recording, 0 problems\n",
     )
     (sidecar,) = archive.glob("*/raw.conditions.json")
     sidecar.write_text(sidecar.read_text().replace("bypass", "byways"))

@@ -84,6 +84,19 @@ def add(archive: Path, path: Path) -> tuple[Record, bool]:
     return record, True
 
 
+def recordings_of(path: Path) -> list[Path]:
+    """The recordings lying in a folder, by name, each once, not those of folders within; a file stands for itself.
+
+    CallError for a folder without any.
+    """
+    if not path.is_dir():
+        return [path]
+    found = {file.stem: file for suffix in (".h5", ".ttraw") for file in path.glob(f"*{suffix}")}
+    if not found:
+        raise CallError(f"{path}: a folder without a capture (.h5) or raw recording (.ttraw)")
+    return [found[name] for name in sorted(found)]
+
+
 def listing(archive: Path) -> Listing:
     """All recordings by name: from the index when it fits the folders that are there, else from their records."""
     found = names(archive)

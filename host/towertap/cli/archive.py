@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 from rich.markup import escape
-from rich.progress import Progress
+from rich.progress import Progress, track
 
 from towertap.archive import store
 from towertap.archive.record import Record
@@ -25,14 +25,18 @@ def command() -> None:
     """The subcommands do the work."""
 
 
-@command.command(name="add", help="Add RECORDINGS, each named by its capture (.h5) or its raw stream (.ttraw).")
+@command.command(
+    name="add",
+    help="Add RECORDINGS, each named by its capture (.h5) or its raw stream (.ttraw), or by a folder that holds them.",
+)
 @ARCHIVE
 @click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path))
 @answers
 def add(archive: Path, recordings: tuple[Path, ...]) -> Outcome:
     """Add each, and say which were there already."""
     added, lines = [], []
-    for path in recordings:
+    paths = [path for given in recordings for path in store.recordings_of(given)]
+    for path in track(paths, "add", console=console, transient=True, disable=not console.is_terminal):
         record, is_new = store.add(archive, path)
         added.append({"recording": path, "name": record["name"], "is_new": is_new})
         lines.append(f"{escape(str(path))}: {'added as' if is_new else 'there already as'} {escape(record['name'])}")
@@ -83,7 +87,7 @@ def verify_(archive: Path, redecode: bool) -> Outcome:
         )
     how = "every byte as it was added" + (", decoded again to the same numbers" if redecode else "")
     lines = [f"[red]NOT[/red] {escape(str(problem))}" for problem in found.problems] or [how]
-    lines.append(f"{found.recordings} recordings, {len(found.problems)} problems")
+    lines.append(f"{_count(found.recordings, 'recording')}, {_count(len(found.problems), 'problem')}")
     return Outcome({"archive": archive, **found.data()}, "\n".join(lines), 1 if found.problems else 0)
 
 
@@ -99,6 +103,10 @@ def show(archive: Path, name: str) -> Outcome:
 
 def _day(moment: datetime | None) -> date | None:
     return moment.date() if moment else None
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}{'' if number == 1 else 's'}"
 
 
 def _line(record: Record) -> str:
