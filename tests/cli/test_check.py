@@ -72,7 +72,7 @@ def test_a_raw_recording_is_sent_to_decode(make_capture, run):
     raw = make_capture().with_suffix(".ttraw")
     status, out, err = run("check", raw)
     assert (status, out) == (2, "")
-    assert "decode it first: towertap decode drive.ttraw" in err
+    assert f"decode it first: towertap decode {raw}" in err
     assert err.count("\n") == 1
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
 from functools import cached_property
@@ -175,7 +176,7 @@ def _why_not_hdf5(path: Path, error: OSError) -> str:
     if not head:
         return "empty; decode the raw recording again"
     if SYNC in head:
-        return f"a raw recording; decode it first: towertap decode {path.name}"
+        return f"a raw recording; decode it first: towertap decode {shlex.quote(str(path))}"
     if "truncated" in str(error):
         return "cut off: the file is shorter than it should be; decode the raw recording again"
     return "not a towertap capture (not an HDF5 file)"
