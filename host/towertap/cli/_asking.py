@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import tomllib
+from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import fields
 from pathlib import Path
@@ -13,12 +14,30 @@ import click
 import numpy as np
 
 from towertap.capture.conditions import RANGES, Conditions, read_sidecar
-from towertap.cli.decode import CONDITION_OPTIONS, condition_flag
+from towertap.cli._outcome import console
+from towertap.cli.decode import condition_flag
 from towertap.errors import CallError, CaptureError, TowertapError
 from towertap.signals.axes import parse_mounting
 
 NEEDED = ("vehicle", "part", "road", "pass_number", "mounting")
 """Without these a pass cannot be compared with another."""
+
+QUESTIONS = {
+    "vehicle": "Vehicle",
+    "part": "Part fitted, by the name that compare will call it",
+    "road": "Road",
+    "pass_number": "Number of this pass over the road with this part",
+    "speed_kmh": "Speed aimed at, km/h",
+    "tyre_pressures_kpa": "Tyre pressures, kPa – front left, front right, rear left, rear right, "
+    "like 250, 250, 300, 300",
+    "air_temperature_c": "Air temperature, °C",
+    "box_position": "Where the box sits",
+    "mounting": "Chip axis along each vehicle axis (x forward, y left, z up), like x=+X,y=+Y,z=+Z",
+    "notes": "Notes",
+}
+"""Field of Conditions → how a person is asked for it."""
+
+BEGIN = "Press Enter to begin recording: at speed, about 5 s before the start, since the filters have to settle"
 
 LEANING = np.ones(3)
 """A gravity that no chip axis is too steep for: here only the mounting's wording is held to the rules."""
@@ -46,7 +65,9 @@ def gather(given: dict[str, Any], day: dict[str, Any], folder: Path) -> Conditio
     if unknown and sys.stdin.isatty():
         for name in unknown:
             known[name] = _ask(name, known, folder)
-        click.prompt("Press Enter to begin", default="", show_default=False, prompt_suffix="", err=True)
+    _tell_if_there(known, folder)
+    if unknown and sys.stdin.isatty():
+        click.prompt(BEGIN, default="", show_default=False, prompt_suffix=" ", err=True)
     missing = [condition_flag(name) for name in NEEDED if name not in known]
     if missing:
         raise CallError(f"not said, and there is no terminal to ask on: {', '.join(missing)}; give them as options")
@@ -55,13 +76,67 @@ def gather(given: dict[str, Any], day: dict[str, Any], folder: Path) -> Conditio
 
 def next_pass(folder: Path, road: str, part: str) -> int:
     """Number of the next pass over `road` with `part`, after the recordings in `folder`."""
-    numbers = [0]
+    numbers = [held.pass_number or 0 for held in _recorded(folder) if (held.road, held.part) == (road, part)]
+    return max([0, *numbers]) + 1
+
+
+def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[str, Any]:
+    """The values of the plan's first drive that `folder` has no recording of, spelt as in the plan.
+
+    The keys of `chosen` that tell drives apart (part, road, pass_number) narrow the choice; one drive that they leave
+    is driven again if need be. CallError when there is no drive left.
+    """
+    from towertap.compare.plan import read_plan  # statistics take long to load, and few recordings need a plan
+
+    plan = read_plan(plan_path)
+    wanted = {name: chosen[name] for name in ("part", "road", "pass_number") if chosen.get(name) not in (None, "")}
+    fitting = [drive for drive in plan.drives if all(getattr(drive, name) == wanted[name] for name in wanted)]
+    if not fitting:
+        told = ", ".join(f"{condition_flag(name)} {value}" for name, value in wanted.items())
+        raise CallError(f"{plan_path}: no drive is planned with {told}; the run sheet lists them")
+    driven = {(held.part, held.road, held.pass_number) for held in _recorded(folder)}
+    left = [drive for drive in fitting if (drive.part, drive.road, drive.pass_number) not in driven]
+    if not left and len(fitting) > 1:
+        raise CallError(
+            f"{plan_path}: all {len(fitting)} drives are recorded in {folder}; to drive one again, say its --part, "
+            "--road and --pass"
+        )
+    drive = (left or fitting)[0]
+    console.print(
+        f"Drive {plan.drives.index(drive) + 1} of {len(plan.drives)}: pass {drive.pass_number} of {drive.road} with "
+        f"{drive.part}, at {plan.speed_kmh(drive.road):g} km/h",
+        markup=False,
+        soft_wrap=True,
+    )
+    return {
+        "vehicle": plan.vehicle,
+        "part": drive.part,
+        "road": drive.road,
+        "pass_number": drive.pass_number,
+        "speed_kmh": plan.speed_kmh(drive.road),
+        "box_position": plan.hold.box_position,
+        "mounting": plan.hold.mounting,
+    }
+
+
+def _recorded(folder: Path) -> Iterator[Conditions]:
+    """The conditions of every recording in `folder`; a sidecar that cannot be read is passed over."""
     for raw in folder.glob("*.ttraw"):
         with suppress(CaptureError):
-            held: Conditions = read_sidecar(raw)["conditions"]
-            if (held.road, held.part) == (road, part):
-                numbers.append(held.pass_number or 0)
-    return max(numbers) + 1
+            yield read_sidecar(raw)["conditions"]
+
+
+def _tell_if_there(known: dict[str, Any], folder: Path) -> None:
+    """Say that a pass of this number is there: it may be driven again on purpose, or the number was forgotten."""
+    road, part, number = (known.get(name) for name in ("road", "part", "pass_number"))
+    if any((held.road, held.part, held.pass_number) == (road, part, number) for held in _recorded(folder)):
+        console.print(
+            f"pass {number} of {road} with {part} is there already; this one is recorded beside it "
+            f"(did you mean --pass {next_pass(folder, str(road), str(part))}?)",
+            markup=False,
+            soft_wrap=True,
+            style="yellow",
+        )
 
 
 def _ask(name: str, known: dict[str, Any], folder: Path) -> Any:
@@ -76,11 +151,13 @@ def _ask(name: str, known: dict[str, Any], folder: Path) -> Any:
         except (ValueError, TowertapError) as error:
             raise click.UsageError(str(error)) from None
 
-    default: Any = "" if name not in NEEDED else None
+    question, default = QUESTIONS[name], "" if name not in NEEDED else None
     if name == "pass_number":
         default = str(next_pass(folder, str(known.get("road")), str(known.get("part"))))
-    label = CONDITION_OPTIONS[name].rstrip(".")
-    return click.prompt(label, default=default, show_default=bool(default), value_proc=read, err=True)
+        question += f" (Enter: {default})"
+    elif name not in NEEDED:
+        question += " (Enter: none)" if name == "notes" else " (Enter: not known)"
+    return click.prompt(question, default=default, show_default=False, value_proc=read, err=True)
 
 
 def _held_to_rules(name: str, value: Any) -> Any:

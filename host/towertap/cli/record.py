@@ -23,7 +23,7 @@ from towertap.box.recorder import Progress, RecordingSummary, record
 from towertap.capture.decode import decode_raw
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
-from towertap.cli._asking import day_file, gather
+from towertap.cli._asking import day_file, gather, next_planned
 from towertap.cli._outcome import Outcome, answers, console
 from towertap.cli.decode import condition_options
 
@@ -50,18 +50,34 @@ SAFETY = (
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
     help="TOML file with the day's values, by the names of the options below (pass_number, speed_kmh, …).",
 )
+@click.option(
+    "--plan",
+    "plan_path",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="A plan.json of 'towertap plan': its next drive that --out has no recording of, unless --part, --road and "
+    "--pass name another one.",
+)
 @condition_options
 @answers
 def command(
-    port: str | None, out: Path, seconds: float | None, odr_hz: str, conditions_file: Path | None, **given: Any
+    port: str | None,
+    out: Path,
+    seconds: float | None,
+    odr_hz: str,
+    conditions_file: Path | None,
+    plan_path: Path | None,
+    **given: Any,
 ) -> Outcome:
     """Ask, record, decode, check, and say what comes next."""
     day = day_file(conditions_file) if conditions_file else {}
+    given = {name: value for name, value in given.items() if value is not None}
     with open_box(port) as box:
         console.print(
             f"Box {box.identity['serial']} with {box.identity.get('chip')} on {box.port}, {odr_hz} Hz. {SAFETY}"
         )
-        conditions = gather({name: value for name, value in given.items() if value is not None}, day, out)
+        if plan_path:
+            day = next_planned(plan_path, day | given, out) | {k: v for k, v in day.items() if v not in (None, "")}
+        conditions = gather(given, day, out)
         out.mkdir(parents=True, exist_ok=True)
         name = recording_name(conditions.road, conditions.part, conditions.pass_number or 0, datetime.now(UTC))
         marks: queue.SimpleQueue[str] = queue.SimpleQueue()
