@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import shlex
 import sys
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -59,6 +60,19 @@ def test_the_run_sheet_has_a_line_for_every_drive_and_needs_no_other_file(run, t
         assert told in text
 
 
+def test_the_run_sheet_says_how_to_record_with_names_that_a_shell_reads_back(run, tmp_path):
+    words = ("--before", "it's a soft bush", "--road", "the lane=40")
+    run("plan", tmp_path, *CALL, *words, "--spread", "4", "--seed", "3")
+    drive = read_plan(tmp_path / "plan.json").drives[0]
+    commands = [
+        line for line in (tmp_path / "run_sheet.txt").read_text("utf-8").splitlines() if "towertap record" in line
+    ]
+    assert [shlex.split(command)[6:] for command in commands] == [
+        [],
+        ["--part", "it's a soft bush", "--road", drive.road, "--pass", "1"],
+    ]
+
+
 def test_people_are_told_passes_power_orders_and_the_felt_differences(run, tmp_path):
     status, out, _ = run("plan", tmp_path, *CALL, "--spread", "4", "--blocks", "1")
     assert status == 0
@@ -100,6 +114,7 @@ def test_what_is_not_given_is_asked_for_on_a_terminal(run, tmp_path, monkeypatch
     ("words", "says"),
     [
         (("--vehicle", "minibus"), "--before, --after, --smooth, --road, --pilot or --spread"),
+        ((*CALL, "--passes", "2"), "--pilot or --spread; give them as options (it tells what passes can"),
         ((*CALL, "--spread", "4", "--pilot", "x"), "either --spread or --pilot"),
         ((*CALL, "--spread", "0"), "between 0 and 100"),
         ((*CALL, "--spread", "nan"), "between 0 and 100"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+import shlex
 import sys
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -42,6 +43,8 @@ ASKED = {
     "spread": "How far passes with nothing changed stray, in percent (3 to 4 is usual; a pilot knows better)",
 }
 """What a plan cannot do without, and how it is asked for on a terminal."""
+
+WHY_SPREAD = " (it tells what passes can show, however many there are: --spread 4 is a start, 3 to 4 is usual)"
 
 FLAGS = {"roads": "--road", "spread": "--pilot or --spread"}
 
@@ -135,7 +138,8 @@ def _ask(given: dict[str, Any], pilot: Path | None) -> dict[str, Any]:
     missing = [name for name in ASKED if given[name] in (None, "", ()) and not (name == "spread" and pilot)]
     if missing and not sys.stdin.isatty():
         flags = ", ".join(FLAGS.get(name, f"--{name}") for name in missing)
-        raise CallError(f"not said, and there is no terminal to ask on: {flags}; give them as options")
+        why = WHY_SPREAD if "spread" in missing else ""
+        raise CallError(f"not said, and there is no terminal to ask on: {flags}; give them as options{why}")
     for name in missing:
         answer = click.prompt(ASKED[name], type=float if name == "spread" else str, err=True)
         given[name] = str(answer).split() if name == "roads" else answer
@@ -193,6 +197,7 @@ def _data(plan: Plan, spread: Spread, choices: list[Plan], folder: Path) -> dict
 
 
 def _text(plan: Plan, choices: list[Plan], folder: Path) -> Group:
+    path = shlex.quote(str(folder / "plan.json"))
     orders = _table("What a change of the part buys", "--blocks", "changes", "drives", "order")
     for one in choices:
         row = (str(one.blocks), str(len(one.fittings) - 1), str(len(one.drives)), protection(one.blocks))
@@ -205,7 +210,8 @@ def _text(plan: Plan, choices: list[Plan], folder: Path) -> Group:
         _strengths(plan),
         orders,
         Text(f"Plan: {folder / 'plan.json'}\nRun sheet: {folder / 'run_sheet.html'} and run_sheet.txt"),
-        Text(f"After the drives: towertap compare FOLDER --plan {folder / 'plan.json'}"),
+        Text(f"Each drive: towertap record --plan {path} --out drives"),
+        Text(f"After the drives: towertap compare drives --plan {path}"),
     )
 
 

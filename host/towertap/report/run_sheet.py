@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shlex
+
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from towertap.compare.order import protection
@@ -53,11 +55,23 @@ def run_sheet(plan: Plan, suffix: str) -> str:
         facts=facts(plan),
         felt=FELT,
         change=CHANGE,
+        record=recording(plan),
         hold=[*_held(plan), *HOLD],
         cautions=CAUTIONS,
         write_down=WRITE_DOWN,
         width=max(len(road.name) for road in plan.roads),
     )
+
+
+def recording(plan: Plan) -> list[tuple[str, str]]:
+    """The commands that record the drives, so that names are spelt as in the plan: pairs of what for and command."""
+    drive = plan.drives[0]
+    command = ["towertap", "record", "--plan", "plan.json", "--out", "drives"]
+    again = [*command, "--part", drive.part, "--road", drive.road, "--pass", str(drive.pass_number)]
+    return [
+        ("Each drive, the next that folder drives has not", shlex.join(command)),
+        ("One again, here the first", shlex.join(again)),
+    ]
 
 
 def facts(plan: Plan) -> list[tuple[str, str]]:
