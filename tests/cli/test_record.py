@@ -76,6 +76,14 @@ def test_a_recording_with_losses_is_kept_and_called_not_sound(towertap, tmp_path
     assert any("fifo_overflow" in event["text"] for event in data["events"])
 
 
+def test_people_are_told_how_a_pass_that_is_not_sound_is_driven_again(towertap, tmp_path):
+    words = [*OPTIONS, "--part", "soft rubber", "--pass", "1", "--seconds", "2"]
+    with SimulatedBox(None, faults=[{"fault": "fifo_overflow", "at_s": 1.0, "lost": 37}]) as box:
+        done = towertap("--port", box.port, "--out", str(tmp_path), *words)
+    assert done.returncode == 1
+    assert done.out.endswith("drive this pass again: --part 'soft rubber' --road quarry-lane --pass 1\n")
+
+
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_ends_it_cleanly(tmp_path, number):
     with SimulatedBox(None, realtime=True) as box:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import queue
+import shlex
 import signal
 import threading
 from collections.abc import Callable, Iterator
@@ -20,6 +21,7 @@ from towertap.box.keyboard import Keyboard
 from towertap.box.naming import recording_name
 from towertap.box.port import Settings, open_box
 from towertap.box.recorder import Progress, RecordingSummary, record
+from towertap.capture.conditions import Conditions
 from towertap.capture.decode import decode_raw
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
@@ -95,7 +97,7 @@ def command(
     capture_path = decode_raw(summary.raw_path, summary.raw_path.with_suffix(".h5"))
     with open_capture(capture_path) as capture:
         integrity = check(capture)
-    return _outcome(summary, capture_path, integrity)
+    return _outcome(summary, capture_path, integrity, conditions)
 
 
 @contextmanager
@@ -156,7 +158,7 @@ def _figures(progress: Progress, keyboard: Keyboard) -> Table:
     return table
 
 
-def _outcome(summary: RecordingSummary, capture_path: Path, integrity: Integrity) -> Outcome:
+def _outcome(summary: RecordingSummary, capture_path: Path, integrity: Integrity, conditions: Conditions) -> Outcome:
     data = {
         "raw": summary.raw_path,
         "capture": capture_path,
@@ -182,8 +184,9 @@ def _outcome(summary: RecordingSummary, capture_path: Path, integrity: Integrity
     if integrity.sound:
         lines += ["sound", "Next: drive the next pass; when both parts are driven, 'towertap compare' the folder."]
     else:
+        again = ["--part", conditions.part, "--road", conditions.road, "--pass", str(conditions.pass_number)]
         lines += [
             f"not sound: {'; '.join(integrity.reasons)}",
-            f"Next: 'towertap check {capture_path}' lists every rule; drive this pass again.",
+            f"Next: 'towertap check {capture_path}' lists every rule; drive this pass again: {shlex.join(again)}",
         ]
     return Outcome(data, Text("\n".join(lines)), 0 if integrity.sound else 1)
