@@ -46,6 +46,8 @@ def test_samples_are_read_to_the_bit(by_hand):
     (frames,) = Decoder().feed(by_hand.samples(acceleration, rotation, first=11, clock=12, fifo=2, temperature=-3))
     assert frames.packets["acceleration"].tolist() == [acceleration.tolist()]
     assert frames.packets["rotation"].tolist() == [rotation.tolist()]
+    assert frames.counts("acceleration").tolist() == [acceleration.tolist()]
+    assert frames.counts("rotation").tolist() == [rotation.tolist()]
     header = frames.headers[0]
     assert (header["first_sample"], header["clock_us"], header["fifo_level"], header["temperature"]) == (11, 12, 2, -3)
 
