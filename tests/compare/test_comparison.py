@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from towertap.cli._outcome import plain
 from towertap.compare.comparison import ALPHA, compare
+from towertap.compare.model import Excluded
 from towertap.compare.statistics import smallest_difference
 from towertap.compare.verdict import VERDICTS, change, verdict
 from towertap.errors import AnalysisError, CallError
@@ -84,6 +86,8 @@ def test_one_pass_a_side_is_undecided_whatever_the_change_and_says_why(make, n):
     finding = one(make.invented(1, ratio=3.0, n=n))
     assert (finding.verdict, finding.interval, finding.p_difference_holm) == ("undecided", None, None)
     assert finding.ratio == pytest.approx(3.0, rel=0.4)
+    assert f"{n[0]} pass{'es' if n[0] > 1 else ''} with rubber," in finding.words
+    assert not finding.cautions
     assert "A side with one pass does not show how far passes differ" in finding.words
 
 
@@ -97,7 +101,7 @@ def test_copies_of_one_pass_are_undecided_and_say_why(make):
 
 
 def test_where_a_pass_keeps_nothing_the_finding_rests_on_whole_passes(make):
-    finding = one(make.invented(2, roads={"new-road": 4.0}))
+    finding = one(make.invented(3, roads={"new-road": 10.0}))
     assert min(v.kept for v in finding.before_values) == 0
     assert finding.basis == "whole passes"
     assert (finding.ratio, finding.interval) == (finding.ungated.ratio, finding.ungated.interval)
@@ -149,12 +153,48 @@ def test_a_rough_road_that_is_as_smooth_as_the_smooth_one_is_told(make, level):
         make.invented(1, roads={"quarry-lane": level}, pass_spread=0.2), metrics=["jerk_z"], gate="windows"
     )
     assert [entry.distinct for entry in comparison.sanity] == [False, False]
-    assert sum("not told apart" in warning for warning in comparison.warnings) == 2
+    assert sum("the gate means little" in warning for warning in comparison.warnings) == 2
+    for entry in comparison.sanity:
+        assert ("not told apart" in entry.words) == (entry.ratio >= 1)
+        assert ("the road given as rough is no rougher" in entry.words) == (entry.ratio < 1)
+
+
+def test_a_rough_road_given_as_the_smooth_one_is_refused_with_the_smoothest(make):
+    drives = make.invented(1, roads={"moor-road": 25.0, "quarry-lane": 40.0})
+    with pytest.raises(CallError) as error:
+        compare(replace(drives, smooth="quarry-lane"), metrics=["jerk_z"])
+    assert str(error.value) == (
+        "quarry-lane, given as the smooth road, is rougher than bypass and moor-road: did you mean --smooth bypass?"
+    )
+
+
+def test_the_summary_goes_by_metric_and_tells_how_large_a_difference_is(make):
+    metrics = ("jerk_z", "weighted_z")
+    drives = make.invented(1, ratio=1.4, metrics=metrics, **SMALL_SPREAD | {"roads": {"a": 50.0, "b": 60.0}})
+    comparison = compare(drives, metrics=metrics, gate="windows")
+    ratios = {(one.metric, one.road): one.ratio for one in comparison}
+    assert comparison.summary == " ".join(
+        f"{label}: harsher on a (× {ratios[name, 'a']:.2f}) and b (× {ratios[name, 'b']:.2f})."
+        for name, label in (("jerk_z", "Jerk z"), ("weighted_z", "Weighted z"))
+    )
+
+
+def test_a_permutation_p_that_cannot_be_smaller_is_said_to_be(make):
+    assert "p = 0.029 (the smallest that 4 and 4 passes can give)" in one(make.invented(1, ratio=1.4)).words
+    assert "the smallest that" not in one(make.invented(1)).words
+
+
+def test_captures_left_out_are_told_when_no_rough_road_remains(make):
+    drives = make.invented(1)
+    few = tuple(one for one in drives.passes if one.road == "bypass")
+    left_out = tuple(Excluded(f"lane-{n}", reason) for n, reason in enumerate(("not sound", "not sound", "too short")))
+    with pytest.raises(AnalysisError, match=r"record both; 3 captures left out: not sound, too short$"):
+        compare(replace(drives, passes=few, excluded=left_out), metrics=["jerk_z"])
 
 
 def test_the_data_of_a_comparison_is_json_with_the_promised_keys(make):
     comparison = compare(
-        make.invented(2, roads={"new-road": 4.0, "quarry-lane": 40.0}), metrics=["jerk_z"], gate="windows"
+        make.invented(3, roads={"new-road": 10.0, "quarry-lane": 40.0}), metrics=["jerk_z"], gate="windows"
     )
     data = json.loads(json.dumps(plain(comparison.data()), allow_nan=False))
     promised = {"road", "metric", "unit", "before", "after", "ratio", "interval", "margin", "passes", "verdict"}
@@ -172,10 +212,11 @@ def test_a_ratio_in_words(ratio, words):
 @pytest.mark.parametrize(
     ("options", "says"),
     [
-        ({"margin": 0.0}, "margin"),
+        ({"margin": 0.0}, "a margin of 0 % cannot be: name more than 0 % and less than 100 %$"),
+        ({"margin": 1.5}, "a margin of 150 % cannot be"),
         ({"margin": -0.1}, "margin"),
         ({"margin": float("nan")}, "margin"),
-        ({"quantile": 1.0}, "quantile"),
+        ({"quantile": 1.0}, "a quantile of 1 cannot be: name one between 0 and 1$"),
         ({"metrics": ["comfort"]}, "no metric 'comfort': use jerk_z"),
         ({"metrics": []}, "no metric"),
     ],

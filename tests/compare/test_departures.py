@@ -9,8 +9,10 @@ from types import SimpleNamespace
 import pytest
 from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.capture.decode import decode_raw
+from towertap.capture.reading import open_capture
 from towertap.compare.departures import departures, start_times
 from towertap.compare.order import drive_order
+from towertap.compare.passes import began
 from towertap.compare.plan import Held, Plan, Road
 
 ROADS = (Road("quarry-lane", 40.0), Road("bypass", 80.0))
@@ -164,7 +166,8 @@ def test_start_times_are_those_of_the_sidecars(make, by_hand, tmp_path):
         raw.write_bytes(b"".join(by_hand.recording(0.2)))
         write_sidecar(raw, Conditions(), **host)
         one = make.one_pass({"jerk_z": [1.0]}, "before", "quarry-lane", number)
-        passes.append(replace(one, path=decode_raw(raw, raw.with_suffix(".h5"))))
+        with open_capture(decode_raw(raw, raw.with_suffix(".h5"))) as capture:
+            passes.append(replace(one, path=capture.path, started=began(capture)))
     assert start_times(make.drives_of(passes)) == {"drive-1": datetime(2026, 5, 4, 12, 30, tzinfo=UTC)}
 
 

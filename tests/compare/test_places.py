@@ -99,7 +99,7 @@ def test_a_pass_over_another_road_is_named_and_the_finding_rests_on_whole_passes
 
 
 def test_a_road_with_too_few_rough_places_rests_on_whole_passes(make):
-    finding = one(make.driven(2, level=4.0))
+    finding = one(make.driven(2, level=10.0))
     assert finding.basis == "whole passes"
     assert "places are over the gate" in finding.words
 

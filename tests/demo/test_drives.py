@@ -30,6 +30,12 @@ def test_the_plan_drives_every_road_with_both_parts(before_and_after):
     assert motion.shape == (len(drives), SECONDS * RATE_HZ, 6)
 
 
+def test_the_air_keeps_within_what_a_comparison_allows():
+    """Within 5 °C, as hardware_notes/drive_procedure.md has it; the most passes that the demo drives."""
+    air_c = [drive.air_temperature_c for drive in plan("rubber-bush", "polyurethane-bush", 8)]
+    assert 0 < max(air_c) - min(air_c) < 5.0
+
+
 def test_the_same_plan_gives_the_same_drives(before_and_after):
     drives, motion = before_and_after
     assert plan("rubber-bush", "polyurethane-bush", PASSES) == drives

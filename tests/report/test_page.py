@@ -3,12 +3,14 @@
 import hashlib
 import re
 from dataclasses import replace
+from datetime import datetime, timedelta, timezone
 from html.parser import HTMLParser
 
 import pytest
 from towertap.compare.comparison import compare
+from towertap.compare.passes import DRIFT
 from towertap.report import write_report
-from towertap.report.page import Picture, render
+from towertap.report.page import Picture, conditions, order, render
 
 VOID = {"meta", "img", "br", "link", "hr", "input"}
 
@@ -79,6 +81,29 @@ def test_order_of_what_it_says(page):
     order = ["findings", "boxes", "traces", "spectra", "kept", "window-t-test", "integrity", "conditions", "method"]
     assert [one for one in identities if one in order] == order
     assert identities[-3:] == ["limits", "cautions", "provenance"]
+
+
+def test_the_intervals_are_the_first_thing_after_the_summary(folder):
+    source = (folder / "report.html").read_text("utf-8")
+    assert source.index('class="lead"') < source.index("<img") < source.index("<article")
+
+
+def test_the_conditions_say_when_each_pass_was_driven_and_the_order(drives, comparison):
+    """ISO 8601: two hours ahead of UTC."""
+    day = datetime(2026, 5, 4, 14, 30, tzinfo=timezone(timedelta(hours=2)))
+    sides = {"before": day, "after": day + timedelta(hours=1)}
+    timed = replace(drives, passes=tuple(replace(one, started=sides[one.side]) for one in drives.passes))
+    table = conditions(timed.passes)
+    place = table["columns"].index("driven, UTC")
+    assert {row[place] for _, row in table["rows"]} == {"2026-05-04 12:30:00", "2026-05-04 13:30:00"}
+    assert order(timed) == "Driven in two halves: all passes with rubber, then all with polyurethane."
+    assert "so the order is not known" in order(drives)
+    mixed = replace(timed, passes=tuple(replace(one, started=day) for one in timed.passes))
+    assert order(mixed).startswith("Driven in turns")
+    picture = Picture("", "")
+    pictures = {"intervals": picture, "boxes": picture, "alignment": picture, "spectra": picture, "traces": []}
+    assert DRIFT[1:] in render(comparison, timed, pictures, [])
+    assert DRIFT[1:] not in render(comparison, drives, pictures, [])
 
 
 def bench_rows(source):

@@ -26,7 +26,8 @@ STYLES = {"harsher": "bold red", "gentler": "bold green", "equivalent": "bold bl
 NOTE = (
     "The window t-test is common practice, shown for comparison and not used: windows of one pass share its speed, "
     "line and temperature, neighbours are alike, and the gate picks them by the figure tested, so they are no "
-    "independent trials; and a p above 0.05 would not mean that nothing changed."
+    "independent trials; and a p above 0.05 would not mean that nothing changed. Its n counts windows that each pass "
+    "keeps for itself, not the places of the gate."
 )
 
 

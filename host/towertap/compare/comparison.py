@@ -13,7 +13,7 @@ from towertap.compare.places import Places, find_places
 from towertap.compare.power import pilot_spread, strength
 from towertap.compare.resampling import bootstrap_interval, permutation_p
 from towertap.compare.statistics import box, contrast, holm, lag_1, smallest_difference, window_t_test
-from towertap.compare.verdict import describe, sanity_words, summary, verdict
+from towertap.compare.verdict import describe, listed, sanity_words, summary, verdict
 from towertap.errors import AnalysisError, CallError
 
 DEFAULT_METRICS = ("jerk_z", "weighted_z", "acceleration_z")
@@ -37,15 +37,22 @@ def compare(
     every pass, or windows of each pass for itself. The pass is the unit throughout. Raises CallError for a margin,
     quantile or metric that cannot be, AnalysisError for drives that cannot be compared.
     """
-    if not (0 < margin < 1 and 0 < quantile < 1):
-        raise CallError(f"margin {margin:g} and quantile {quantile:g} must lie between 0 and 1")
+    if not 0 < margin < 1:
+        raise CallError(f"a margin of {100 * margin:g} % cannot be: name more than 0 % and less than 100 %")
+    if not 0 < quantile < 1:
+        raise CallError(f"a quantile of {quantile:g} cannot be: name one between 0 and 1")
     quantities = [_quantity(drives, name) for name in dict.fromkeys(metrics)]
     if not quantities:
         raise CallError("no metric to compare: name one or more")
     roads = [road for road in drives.rough_roads if drives.of(road, "before") and drives.of(road, "after")]
     if not roads:
-        raise AnalysisError(f"no rough road was driven with both '{drives.before}' and '{drives.after}': record both")
+        missing = f"no rough road was driven with both '{drives.before}' and '{drives.after}': record both"
+        raise AnalysisError(missing + _left_out(drives))
     gates = {quantity.name: set_gate(drives, quantity.name, quantile) for quantity in quantities}
+    sanity = [
+        entry for road in roads for quantity in quantities for entry in _sanity(drives, road, quantity.name, margin)
+    ]
+    _refuse_rough_as_smooth(drives, sanity)
     places = {road: find_places(drives.of(road)) for road in roads if gate == "places"}
     findings = _decide(
         [
@@ -55,9 +62,6 @@ def compare(
         ],
         (drives.before, drives.after),
     )
-    sanity = [
-        entry for road in roads for quantity in quantities for entry in _sanity(drives, road, quantity.name, margin)
-    ]
     thin = [road for road in roads if 2 in (len(drives.of(road, "before")), len(drives.of(road, "after")))]
     return Comparison(
         before=drives.before,
@@ -81,6 +85,32 @@ def compare(
         alignment=tuple(one.alignment for one in places.values()),
         bench={one.name: one.bench for one in drives.passes if one.bench},
     )
+
+
+def _left_out(drives: Drives) -> str:
+    """The number of captures left out and the first two reasons, as the end of a line."""
+    if not drives.excluded:
+        return ""
+    count, reasons = len(drives.excluded), dict.fromkeys(one.reason for one in drives.excluded)
+    told = ", ".join([*reasons][:2]) + (", …" if len(reasons) > 2 else "")
+    return f"; {count} capture{'s' if count > 1 else ''} left out: {told}"
+
+
+def _refuse_rough_as_smooth(drives: Drives, sanity: Sequence[Sanity]) -> None:
+    """CallError where a road is certainly smoother than the one given as smooth, in every metric with every part."""
+    levels: dict[str, list[Sanity]] = {}
+    for entry in sanity:
+        levels.setdefault(entry.road, []).append(entry)
+    smoother = {
+        road: math.prod(entry.ratio for entry in entries) ** (1 / len(entries))
+        for road, entries in levels.items()
+        if all(entry.interval is not None and entry.interval[1] < 1 for entry in entries)
+    }
+    if smoother:
+        raise CallError(
+            f"{drives.smooth}, given as the smooth road, is rougher than {listed(sorted(smoother))}: did you mean "
+            f"--smooth {min(smoother, key=smoother.__getitem__)}?"
+        )
 
 
 def _quantity(drives: Drives, name: str) -> Quantity:
@@ -161,7 +191,9 @@ def _needed(finding: Finding, level: float) -> int | None:
 
 def _cautions(finding: Finding) -> list[str]:
     """What a sceptic must know of one finding beside its words."""
-    cautions = []
+    cautions: list[str] = []
+    if min(finding.passes) < 2:
+        return cautions  # nothing is told from chance, whatever the gate does
     if finding.kept_share.warning:
         cautions.append(
             f"{finding.road}, {finding.metric}: {finding.kept_share.warning}; the finding rests on whole passes, "

@@ -5,12 +5,10 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import datetime
 from itertools import pairwise
 
-from towertap.capture.reading import open_capture
 from towertap.compare.model import Comparison, Departure, Drives, Finding, Pass
 from towertap.compare.passes import TEMPERATURE_STEP_C
 from towertap.compare.plan import GATE, QUANTILE, Plan
@@ -29,12 +27,7 @@ Key = tuple[str, str, int | None]
 
 def start_times(drives: Drives) -> dict[str, datetime]:
     """When each capture began, by its name; captures that do not know are not in it."""
-    started = {}
-    for one in drives.passes:
-        with open_capture(one.path) as capture, suppress(ValueError):
-            instant = datetime.fromisoformat(capture.text("started_utc"))
-            started[one.name] = instant if instant.tzinfo else instant.replace(tzinfo=UTC)
-    return started
+    return {one.name: one.started for one in drives.passes if one.started}
 
 
 def held_against(plan: Plan, comparison: Comparison, drives: Drives, started: Mapping[str, datetime]) -> Comparison:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -42,7 +43,8 @@ class Pass:
     `windows` has one row a window of 1 s, the columns `piece`, `start_s` and one per metric (r.m.s. in the metric's
     unit); `cells` is the same over windows of a tenth of a second, by which passes are aligned and cut into places.
     `whole` holds the figures of the whole capture by metric name. `path` is the capture they came from. `noise`,
-    `beyond`, `bench` and `to_vehicle` are what the bench says of them, as in an analysis.
+    `beyond`, `bench` and `to_vehicle` are what the bench says of them, as in an analysis. `started` is when the
+    recording began, None where the capture does not know.
     """
 
     path: Path
@@ -56,6 +58,7 @@ class Pass:
     beyond: dict[str, str] = field(default_factory=dict)
     bench: Told | None = None
     to_vehicle: NDArray[np.float64] = field(default_factory=lambda: np.eye(3))
+    started: datetime | None = None
 
     @property
     def name(self) -> str:
@@ -93,6 +96,16 @@ class Drives:
     def rough_roads(self) -> tuple[str, ...]:
         """Every road but the smooth one, in the order of the alphabet."""
         return tuple(sorted({one.road for one in self.passes} - {self.smooth}))
+
+    @property
+    def first(self) -> Side | None:
+        """The side whose every pass was driven before every pass of the other; None when mixed or not known."""
+        before, after = (
+            [one.started for one in self.passes if one.side == side and one.started] for side in ("before", "after")
+        )
+        if not (before and after) or len(before) + len(after) < len(self.passes):
+            return None
+        return "before" if max(before) < min(after) else "after" if max(after) < min(before) else None
 
     def of(self, road: str, side: Side | None = None) -> tuple[Pass, ...]:
         """The passes over one road, of one side or of both, in driving order (pass number, then name)."""

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable
+from contextlib import suppress
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from statistics import fmean
 
@@ -13,7 +16,7 @@ from towertap.analysis import analyse_capture
 from towertap.bench.carried import records_for
 from towertap.capture.conditions import Conditions
 from towertap.capture.integrity import check
-from towertap.capture.reading import open_capture
+from towertap.capture.reading import Capture, open_capture
 from towertap.compare.model import Drives, Excluded, Pass, Quantity, Side
 from towertap.compare.places import CELL_S
 from towertap.errors import AnalysisError, CallError, TowertapError
@@ -34,7 +37,13 @@ RMS = [metric.name for metric in METRICS.values() if metric.figure is rms]
 """The metrics whose windows have an energy mean."""
 
 TEMPERATURE_STEP_C = 5.0
-"""Warn where the sides' mean air temperatures differ by more: rubber and damper oil stiffen in the cold."""
+"""Warn where the air differs by more, between the sides' means or over all passes: rubber and damper oil stiffen in
+the cold."""
+
+DRIFT = (
+    "all passes with one part were driven before all with the other, so drift in time (weather, tyres, bedding in) is "
+    "not separated from the part; the order A B B A would separate it"
+)
 
 
 def load_passes(
@@ -60,7 +69,8 @@ def load_passes(
         raise CallError(f"no folder '{folder}': name the folder that holds the captures")
     paths = sorted(folder.glob("*.h5"))
     if not paths:
-        raise CallError(f"no captures (*.h5) in '{folder}': record or decode some, or name another folder")
+        inside = next((f"; there are some in {path.parent}" for path in sorted(folder.glob("*/*.h5"))), "")
+        raise CallError(f"no captures (*.h5) in '{folder}': record or decode some, or name another folder{inside}")
     excluded: list[Excluded] = []
     known = dict(_labels(paths, excluded))
     _refuse_unknown(known.values(), before, after, smooth, excluded)
@@ -86,7 +96,7 @@ def load_passes(
     if len(rates) > 1:
         kinds = "; ".join(f"{rate:g} Hz: {', '.join(names)}" for rate, names in sorted(rates.items()))
         raise AnalysisError(f"captures of different sample rates cannot be compared ({kinds}): keep those of one rate")
-    return Drives(
+    drives = Drives(
         folder=folder,
         before=before,
         after=after,
@@ -94,8 +104,8 @@ def load_passes(
         quantities=tuple(_quantities(passes)),
         passes=tuple(passes),
         excluded=tuple(excluded),
-        warnings=tuple(_warnings(passes)),
     )
+    return replace(drives, warnings=(*_order_warnings(drives), *_warnings(passes)))
 
 
 def _labels(paths: Iterable[Path], excluded: list[Excluded]) -> Iterable[tuple[Path, Conditions]]:
@@ -154,8 +164,17 @@ def _load(path: Path, side: Side, include_unsound: bool, bench: Path | None) -> 
             analysis.beyond,
             analysis.bench,
             analysis.to_vehicle,
+            began(capture),
         )
         return one, capture.odr_hz, capture.text("raw_sha256")
+
+
+def began(capture: Capture) -> datetime | None:
+    """When the recording began; None where the capture does not say."""
+    with suppress(ValueError):
+        instant = datetime.fromisoformat(capture.text("started_utc"))
+        return instant if instant.tzinfo else instant.replace(tzinfo=UTC)
+    return None
 
 
 def joined(cells: pd.DataFrame, count: int) -> pd.DataFrame:
@@ -175,6 +194,17 @@ def _quantities(passes: list[Pass]) -> Iterable[Quantity]:
             yield Quantity(name, METRICS[name].label, METRICS[name].unit)
 
 
+def _order_warnings(drives: Drives) -> Iterable[str]:
+    """What the order of the drives says against the sides as named, and what it leaves mixed with the part."""
+    if drives.first == "after":
+        yield (
+            f'every pass with {drives.before} ("before") was driven after every pass with {drives.after} ("after"); '
+            "if that is not what was done, swap --before and --after"
+        )
+    if drives.first:
+        yield DRIFT
+
+
 def _warnings(passes: list[Pass]) -> Iterable[str]:
     """Whatever differs between captures beside the part, in one line each."""
     for name, words in HELD.items():
@@ -187,15 +217,20 @@ def _warnings(passes: list[Pass]) -> Iterable[str]:
     numbered = [(one.side, one.road, one.conditions.pass_number) for one in passes if one.conditions.pass_number]
     for side, road, number in sorted({key for key in numbered if numbered.count(key) > 1}):
         yield f"pass {number} on {road} is there more than once {side} the change"
-    for road in sorted({one.road for one in passes}):
-        yield from _road_warnings([one for one in passes if one.road == road], road)
+    by_road = [words for road in sorted({one.road for one in passes}) for words in _road_warnings(passes, road)]
+    yield from by_road
+    air_c = [one.conditions.air_temperature_c for one in passes if one.conditions.air_temperature_c is not None]
+    spread = bool(air_c) and max(air_c) - min(air_c) > TEMPERATURE_STEP_C
+    if spread and not any(words.startswith("the air") for words in by_road):
+        span = f"from {min(air_c):g} to {max(air_c):g} °C"
+        yield f"the air went {span} over the passes, more than {TEMPERATURE_STEP_C:g} °C"
     for one in passes:
         if not one.integrity.sound:
             yield f"{one.name} is not sound but was asked for: {'; '.join(one.integrity.reasons)}"
 
 
 def _road_warnings(passes: list[Pass], road: str) -> Iterable[str]:
-    sides = [[one.conditions for one in passes if one.side == side] for side in ("before", "after")]
+    sides = [[one.conditions for one in passes if (one.road, one.side) == (road, side)] for side in ("before", "after")]
     if not all(sides):
         missing = "before" if sides[1] else "after"
         yield f"{road} was driven on one side only: there is no pass {missing} the change to hold the others against"

@@ -126,6 +126,8 @@ def _aligned_to(reference: int, passes: tuple[Pass, ...], prints: tuple[Array, .
     lost = [one.capture for one in told if not one.aligned]
     more = f" and {len(lost) - 2} more" if len(lost) > 2 else ""
     warning = f"the road's fingerprint is not found again in {', '.join(lost[:2])}{more}" if lost else None
+    if lost and len(passes) < 3:
+        warning = "two passes are too few to be aligned"  # either may be the one that strays
     alignment = RoadAlignment(passes[0].road, passes[reference].name, 0, warning, told)
     return Places(alignment, passes, prints, tuple(warps), cell_s, np.empty((0, 2)))
 

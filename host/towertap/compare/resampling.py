@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special, stats
@@ -28,6 +30,15 @@ def permutation_p(before: ArrayLike, after: ArrayLike) -> float | None:
         logs, _welch, vectorized=True, n_resamples=ARRANGEMENTS, alternative="greater", rng=np.random.default_rng(1)
     )
     return float(test.pvalue)
+
+
+def least_p(before: int, after: int) -> float | None:
+    """The smallest p that `permutation_p` can give with so many passes a side; None where it draws arrangements.
+
+    With sides of one size every arrangement has a mirror image of the same statistic, and so comes twice.
+    """
+    arrangements = math.comb(before + after, before)
+    return (2 if before == after else 1) / arrangements if arrangements <= ARRANGEMENTS else None
 
 
 def bootstrap_interval(before: ArrayLike, after: ArrayLike) -> tuple[float, float] | None:

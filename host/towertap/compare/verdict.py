@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from towertap.compare.instrument import drowned
 from towertap.compare.model import Contrast, Finding, Sanity, Verdict
 from towertap.compare.power import MOST_PASSES
+from towertap.compare.resampling import least_p
 
 VERDICTS: tuple[Verdict, ...] = ("harsher", "gentler", "equivalent", "undecided")
 
@@ -131,8 +132,11 @@ def _cross_check(finding: Finding) -> str:
     if finding.permutation_p is None or finding.bootstrap_interval is None:
         return told
     low, high = finding.bootstrap_interval
+    least = least_p(*finding.passes)
+    smallest = least is not None and finding.permutation_p <= least * (1 + 1e-9)
+    can = f" (the smallest that {finding.passes[0]} and {finding.passes[1]} passes can give)" if smallest else ""
     return (
-        f"{told} Cross-checks on this finding alone: permutation of the passes, p = {finding.permutation_p:.2g}; "
+        f"{told} Cross-checks on this finding alone: permutation of the passes, p = {finding.permutation_p:.2g}{can}; "
         f"bootstrap over passes, from {change(low)} to {change(high)}."
     )
 
@@ -140,14 +144,18 @@ def _cross_check(finding: Finding) -> str:
 def _cannot_tell(contrast: Contrast, parts: tuple[str, str]) -> str:
     if min(contrast.passes) < 2:
         return (
-            f"There are {contrast.passes[0]} pass(es) with {parts[0]} and {contrast.passes[1]} with {parts[1]}. A side "
-            "with one pass does not show how far passes differ with nothing changed, so no change can be told from "
-            f"chance, whatever the figures (a ratio of {contrast.ratio:.2f}). Drive three passes or more of each."
+            f"Driven: {_counted(contrast.passes[0])} with {parts[0]}, {_counted(contrast.passes[1])} with {parts[1]}. "
+            "A side with one pass does not show how far passes differ with nothing changed, so no change can be told "
+            f"from chance, whatever the figures (a ratio of {contrast.ratio:.2f}). Drive three passes or more of each."
         )
     return (
         "All passes of one side give the same figure to the last digit; separate drives never do, so they do not show "
         "how far passes differ by chance. Look for copies of one recording."
     )
+
+
+def _counted(passes: int) -> str:
+    return f"{passes} pass{'' if passes == 1 else 'es'}"
 
 
 def sanity_words(entry: Sanity, smooth: str) -> str:
@@ -156,15 +164,32 @@ def sanity_words(entry: Sanity, smooth: str) -> str:
     if entry.interval is None:
         return f"{seen}; too few passes for an interval."
     seen = f"{seen} (95 % interval {entry.interval[0]:.2f} to {entry.interval[1]:.2f})"
-    return (
-        f"{seen}: told apart, as it must be." if entry.distinct else f"{seen}: not told apart; the gate means little."
-    )
+    if entry.distinct:
+        return f"{seen}: told apart, as it must be."
+    how = "smoother" if entry.interval[1] < 1 else "no rougher as far as can be told" if entry.ratio < 1 else ""
+    return f"{seen}: {f'the road given as rough is {how}' if how else 'not told apart'}; the gate means little."
 
 
 def summary(findings: Sequence[Finding]) -> str:
-    """One sentence over all findings, the decided ones first."""
-    groups: dict[tuple[Verdict, str], list[str]] = {}
-    for one in sorted(findings, key=lambda one: VERDICTS.index(one.verdict)):
-        groups.setdefault((one.verdict, one.road), []).append(one.label)
-    told = "; ".join(f"{kind} on {road} in {' and '.join(labels)}" for (kind, road), labels in groups.items())
-    return f"{told[0].upper()}{told[1:]}."
+    """One sentence a metric: its verdicts, the decided ones first, the roads of each, and how large a difference is."""
+    told = []
+    for metric in dict.fromkeys(one.metric for one in findings):
+        mine = [one for one in findings if one.metric == metric]
+        verdicts = [
+            f"{kind} on {listed([_where(one) for one in mine if one.verdict == kind])}"
+            for kind in VERDICTS
+            if any(one.verdict == kind for one in mine)
+        ]
+        label = mine[0].label
+        told.append(f"{label[:1].upper()}{label[1:]}: {', '.join(verdicts)}.")
+    return " ".join(told)
+
+
+def _where(finding: Finding) -> str:
+    different = finding.verdict in ("harsher", "gentler")
+    return f"{finding.road} (× {finding.ratio:.2f})" if different else finding.road
+
+
+def listed(names: Sequence[str]) -> str:
+    """Names as a sentence lists them: "a", "a and b", "a, b and c"."""
+    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))

@@ -81,7 +81,7 @@ def plan(before: str, after: str, passes: int, seed: int = 1) -> list[Drive]:
     """Return every pass of the demo: each road with each part, `passes` times, in the order driven."""
     rng = np.random.default_rng(seed)
     return [
-        Drive(road, part, number, round(float(rng.normal(12.0, 1.5)), 1), seed=int(rng.integers(2**31)))
+        Drive(road, part, number, round(float(rng.normal(12.0, 0.8)), 1), seed=int(rng.integers(2**31)))
         for part in (before, after)
         for number in range(1, passes + 1)
         for road in ROADS

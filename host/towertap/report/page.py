@@ -7,6 +7,7 @@ import hashlib
 import platform
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
+from datetime import UTC
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ from towertap.bench.carried import Told
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
 from towertap.compare.model import Comparison, Drives, Pass
+from towertap.compare.passes import DRIFT
 from towertap.report import run_sheet, words
 
 FIELDS = {
@@ -84,6 +86,8 @@ def render(comparison: Comparison, drives: Drives, figures: Mapping[str, Any], n
         passes=passes,
         boxes=boxes(comparison),
         conditions=conditions(passes),
+        order=order(drives),
+        drift=DRIFT if drives.first else None,
         provenance=[provenance(one) for one in passes],
         versions=versions(),
     )
@@ -117,6 +121,9 @@ def conditions(passes: Sequence[Pass]) -> dict[str, Any]:
         FIELDS.get(field.name, field.name): [_shown(getattr(one.conditions, field.name)) for one in passes]
         for field in fields(Conditions)
     }
+    table["driven, UTC"] = [
+        f"{one.started.astimezone(UTC):%Y-%m-%d %H:%M:%S}" if one.started else UNSAID for one in passes
+    ]
     shared = {head: values[0] for head, values in table.items() if len(set(values)) == 1}
     varying = [head for head in table if head not in shared]
     return {
@@ -125,6 +132,16 @@ def conditions(passes: Sequence[Pass]) -> dict[str, Any]:
         "columns": varying,
         "rows": [(one.name, [table[head][row] for head in varying]) for row, one in enumerate(passes)],
     }
+
+
+def order(drives: Drives) -> str:
+    """One line on the order of the drives, by the times that the captures say."""
+    if any(one.started is None for one in drives.passes):
+        return "Not every capture says when it was driven, so the order is not known."
+    if drives.first is None:
+        return f"Driven in turns: passes with {drives.before} and with {drives.after} are mixed in time."
+    first, then = (drives.before, drives.after) if drives.first == "before" else (drives.after, drives.before)
+    return f"Driven in two halves: all passes with {first}, then all with {then}."
 
 
 def provenance(one: Pass) -> Provenance:
