@@ -8,7 +8,8 @@ import h5py
 import numpy as np
 import pytest
 from towertap.capture.conditions import Conditions
-from towertap.compare.passes import load_passes
+from towertap.capture.schema import set_attributes
+from towertap.compare.passes import DRIFT, load_passes
 from towertap.errors import AnalysisError, CallError, CaptureError
 
 NAMES = ("soft", "stiff", "bypass")
@@ -85,6 +86,10 @@ def test_a_name_that_matches_nothing_is_refused_with_the_names_there_are(folder,
 def test_a_folder_without_captures_is_refused(tmp_path):
     with pytest.raises(CallError, match=r"no captures \(\*\.h5\)"):
         load_passes(tmp_path, *NAMES)
+    (tmp_path / "captures").mkdir()
+    (tmp_path / "captures" / "one.h5").touch()
+    with pytest.raises(CallError, match=r"another folder; there are some in .*captures$"):
+        load_passes(tmp_path, *NAMES)
     with pytest.raises(CallError, match="no folder"):
         load_passes(tmp_path / "nowhere", *NAMES)
 
@@ -160,6 +165,34 @@ def test_a_warmer_day_after_the_change_is_warned_of(folder, add):
     add("warmer", part="stiff", air_temperature_c=19.0)
     (warning,) = load_passes(folder, *NAMES).warnings
     assert "the air on quarry-lane was 4 °C before and 19 °C after the change" in warning
+
+
+def test_air_that_varied_over_the_passes_is_warned_of_without_a_plan(folder, add):
+    add("cold", air_temperature_c=7.9)
+    add("warmer", part="stiff", air_temperature_c=12.0)
+    add("warmest", part="stiff", road="moor-road", air_temperature_c=15.2)
+    (warning,) = load_passes(folder, *NAMES).warnings
+    assert warning == "the air went from 7.9 to 15.2 °C over the passes, more than 5 °C"
+
+
+def test_the_order_of_the_drives_is_held_against_before_and_after(folder):
+    """ISO 8601 times: all soft in the morning, all stiff an hour later; then one stiff pass before the soft ones."""
+
+    def start(name, time):
+        with h5py.File(folder / f"{name}.h5", "r+") as file:
+            set_attributes(file, {"started_utc": f"2026-05-04T{time}:00+00:00"})
+
+    for path in folder.glob("*.h5"):
+        start(path.stem, "09:00" if "soft" in path.stem else "10:00")
+    assert load_passes(folder, *NAMES).warnings == (DRIFT,)
+    swapped, drift = load_passes(folder, "stiff", "soft", "bypass").warnings
+    assert drift == DRIFT
+    assert swapped == (
+        'every pass with stiff ("before") was driven after every pass with soft ("after"); if that is not what was '
+        "done, swap --before and --after"
+    )
+    start("moor-road-stiff-2", "08:00")
+    assert load_passes(folder, *NAMES).warnings == ()
 
 
 def test_nothing_usable_is_refused_with_the_first_reason(folder):
