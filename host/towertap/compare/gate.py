@@ -152,7 +152,8 @@ def kept_share(before: Sequence[PassFigure], after: Sequence[PassFigure], parts:
     empty = [figure.capture for figure in (*before, *after) if not figure.kept]
     warning = None
     if empty:
-        more = f" and {len(empty) - 2} more" if len(empty) > 2 else ""
+        others = len(empty) - 2
+        more = f" and {others} more pass{'' if others == 1 else 'es'}" if others > 0 else ""
         warning = f"not one window of {', '.join(empty[:2])}{more} is over the gate"
     elif step > LARGE_STEP or (step > SMALL_STEP and p is not None and p < STEP_ALPHA):
         more = f"{_percent(means[1])} with {parts[1]}"
