@@ -1,27 +1,12 @@
 """`towertap analyse` as a person and as a program call it."""
 
 import json
-import sys
 
 import h5py
 import numpy as np
 import pandas as pd
 import pytest
-from towertap import cli
 from towertap.capture.conditions import Conditions
-
-
-@pytest.fixture
-def run(monkeypatch, capsys):
-    """A function that runs the command line in this process: exit status, standard output, standard error."""
-
-    def call(*words):
-        monkeypatch.setattr(sys, "argv", ["towertap", *map(str, words)])
-        with pytest.raises(SystemExit) as stop:
-            cli.main()
-        return stop.value.code, *capsys.readouterr()
-
-    return call
 
 
 @pytest.fixture

@@ -174,7 +174,7 @@ def _spread(percent: float | None, pilot: Path | None, metric: str, roads: list[
         return held.spread, held.words
     if percent is None or not 0 < percent < 100:
         raise CallError(f"a spread of {percent:g} % cannot be: say a number between 0 and 100")
-    return given_spread(percent / 100), f"said: {percent:g} %, not measured; a pilot would know better"
+    return given_spread(percent / 100), f"{percent:g} %, as said and not measured; a pilot would know better"
 
 
 def _data(plan: Plan, spread: Spread, choices: list[Plan], folder: Path) -> dict[str, Any]:
@@ -217,7 +217,7 @@ def _text(plan: Plan, choices: list[Plan], folder: Path) -> Group:
 
 def _strengths(plan: Plan) -> Table:
     """The power of both tests for a few numbers of passes about the plan's."""
-    table = _table("What passes buy", "passes a side", f"shows {100 * plan.margin:g} %", "holds no change inside")
+    table = _table("What more passes give", "passes a side", f"shows {100 * plan.margin:g} %", "calls none equivalent")
     spread = given_spread(plan.spread_cv).value
     for passes in sorted({max(2, round(plan.passes * share)) for share in (0.5, 0.75, 1, 1.5, 2)}):
         powers = (

@@ -176,7 +176,7 @@ def _outcome(summary: RecordingSummary, capture_path: Path, integrity: Integrity
     }
     lines = [
         f"{summary.ended}: {summary.seconds:.1f} s, {summary.samples} samples, {summary.missing_samples} missing, "
-        f"{summary.marks} marks",
+        f"{summary.marks} {'mark' if summary.marks == 1 else 'marks'}",
         *(event.text for event in summary.events),
         f"raw recording {summary.raw_path}",
         f"capture       {capture_path}",

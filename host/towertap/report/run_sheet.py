@@ -69,7 +69,7 @@ def recording(plan: Plan) -> list[tuple[str, str]]:
     command = ["towertap", "record", "--plan", "plan.json", "--out", "drives"]
     again = [*command, "--part", drive.part, "--road", drive.road, "--pass", str(drive.pass_number)]
     return [
-        ("Each drive, the next that folder drives has not", shlex.join(command)),
+        ("Each drive in turn, the next one not yet in the folder drives", shlex.join(command)),
         ("One again, here the first", shlex.join(again)),
     ]
 
@@ -104,16 +104,16 @@ def numbers(plan: Plan) -> list[tuple[str, str]]:
         for count in (strength.difference_needed, strength.equivalence_needed)
     )
     return [
-        ("Passes stray by", plan.spread_from),
+        ("Spread of passes", plan.spread_from),
         (
             "Passes",
             f"{plan.passes} with each part on each road, {len(plan.drives)} drives in all. For a power of "
-            f"{100 * plan.power:g} %{shared}: {show} to show a change of {margin}, {hold} to hold no change inside it",
+            f"{100 * plan.power:g} %{shared}: {show} to show a change of {margin}, {hold} to call no change equivalent",
         ),
         (
             "Power",
             f"{100 * strength.difference:.0f} % to show a change of {margin}, {100 * strength.equivalence:.0f} % to "
-            "hold no change inside it, if the part fitted anew rides as it did",
+            "call no change equivalent, if the part fitted anew rides as it did",
         ),
     ]
 
