@@ -9,6 +9,7 @@ import select
 import threading
 import time
 import tty
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -48,6 +49,7 @@ class StandIn:
     def plug_in(self) -> None:
         with self._lock:
             self._master, self._slave = pty.openpty()
+            os.set_blocking(self._master, False)
             tty.setraw(self._slave)
             self.path.unlink(missing_ok=True)
             self.path.symlink_to(os.ttyname(self._slave))
@@ -143,10 +145,16 @@ class StandIn:
         if self._master is not None:
             self.sent += data if self._keeping else b""
             self._keeping &= kind != FrameType.BYE
-            while data:
-                data = data[os.write(self._master, data) :]
+            self._write(data)
             if kind == FrameType.BYE:
                 self.said_bye.set()
+
+    def _write(self, data: bytes) -> None:
+        """Wait for whoever reads, but not for ever: after a kill nobody does, and the stand-in must still close."""
+        while data and not self._closing.is_set():
+            if select.select([], [self._master], [], 0.05)[1]:
+                with suppress(BlockingIOError):
+                    data = data[os.write(self._master, data) :]
 
 
 @pytest.fixture
