@@ -56,6 +56,16 @@ def test_json_is_one_object_with_the_promised_keys(towertap, drive_folder):
     assert all(entry["ratio"] > 1 for entry in data["sanity"])
 
 
+def test_the_gate_asked_for_is_the_gate_used(towertap, drive_folder):
+    data = {
+        gate: json.loads(towertap(drive_folder, *CALL, *option, "--json").stdout)
+        for gate, option in {"places": (), "windows": ("--gate", "windows")}.items()
+    }
+    assert {gate: answer["gate"] for gate, answer in data.items()} == {"places": "places", "windows": "windows"}
+    assert data["places"]["alignment"]
+    assert not data["windows"]["alignment"]
+
+
 def test_the_bench_records_of_a_named_folder_are_used_and_told(towertap, drive_folder, tmp_path):
     """A tap record for the box of tests/conftest.py; the other records are missing, and it says so."""
     subject = Subject("e6605481", "ICM-42688-P", 8000.0, 16.0, None)

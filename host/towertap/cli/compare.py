@@ -96,7 +96,7 @@ def command(
             on_progress=lambda done, total: progress.update(task, completed=done, total=total),
         )
     share = margin / 100 if margin is not None else plan.margin if plan else 0.10
-    comparison = compare(drives, share, quantile, metrics or (plan.metrics if plan else DEFAULT_METRICS))
+    comparison = compare(drives, share, quantile, metrics or (plan.metrics if plan else DEFAULT_METRICS), gate)
     if plan:
         comparison = held_against(plan, comparison, drives, start_times(drives))
     data, text = comparison.data(), [tell(comparison)]
