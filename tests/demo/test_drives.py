@@ -1,9 +1,13 @@
 """The drives: repeatable passes that differ by a few per cent, and a bush whose stiffness shows where it should."""
 
+from dataclasses import replace
+from datetime import UTC, datetime
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from scipy import signal, stats
-from towertap.demo.drives import MOUNTING, PARTS, RATE_HZ, REST_S, motions, plan
+from towertap.demo.drives import MOUNTING, PARTS, RATE_HZ, REST_S, drives_of, make_plan, motions
 from towertap.demo.road import ROADS
 from towertap.signals.axes import parse_mounting
 
@@ -12,7 +16,7 @@ PASSES, SECONDS, UNDER_WAY_S = 4, 12.0, 6.0
 
 @pytest.fixture(scope="module")
 def before_and_after():
-    drives = plan("rubber-bush", "polyurethane-bush", PASSES)
+    drives = drives_of(make_plan("rubber-bush", "polyurethane-bush", PASSES))
     return drives, motions(drives, SECONDS)
 
 
@@ -32,14 +36,23 @@ def test_the_plan_drives_every_road_with_both_parts(before_and_after):
 
 def test_the_air_keeps_within_what_a_comparison_allows():
     """Within 5 °C, as hardware_notes/drive_procedure.md has it; the most passes that the demo drives."""
-    air_c = [drive.air_temperature_c for drive in plan("rubber-bush", "polyurethane-bush", 8)]
+    air_c = [drive.air_temperature_c for drive in drives_of(make_plan("rubber-bush", "polyurethane-bush", 8))]
     assert 0 < max(air_c) - min(air_c) < 5.0
 
 
 def test_the_same_plan_gives_the_same_drives(before_and_after):
     drives, motion = before_and_after
-    assert plan("rubber-bush", "polyurethane-bush", PASSES) == drives
+    again = drives_of(make_plan("rubber-bush", "polyurethane-bush", PASSES))
+    assert [replace(one, started=None) for one in again] == [replace(one, started=None) for one in drives]
     assert np.array_equal(motions(drives[:2], SECONDS), motion[:2])
+
+
+def test_the_drives_follow_the_plan_a_b_b_a_and_none_lies_in_the_future(before_and_after):
+    drives, _ = before_and_after
+    a, b = "rubber-bush", "polyurethane-bush"
+    assert [drive.part for drive in drives] == [a] * 6 + [b] * 12 + [a] * 6
+    assert all(one.started < other.started for one, other in pairwise(drives))
+    assert drives[-1].started < datetime.now(UTC)
 
 
 def test_gravity_reads_upward_through_the_declared_mounting(before_and_after):

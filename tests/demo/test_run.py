@@ -43,6 +43,14 @@ def test_the_stiffer_bush_is_harsher_and_the_same_bush_is_not(result):
         assert verdicts(result)["moor-road", "jerk_z"] == "harsher"
 
 
+def test_driven_in_blocks_as_planned(result):
+    """As for a user's own drives: the plan is a file, and `compare` holds drives and analysis against it."""
+    assert (result.report.parent.parent / "plan.json").is_file()
+    assert result.comparison.plan.blocks == 2
+    assert result.comparison.departures == ()
+    assert not [warning for warning in result.comparison.warnings if "drift" in warning]
+
+
 def test_the_rough_roads_are_told_from_the_smooth_one(result):
     assert all(entry.distinct for entry in result.comparison.sanity)
 

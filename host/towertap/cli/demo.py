@@ -21,7 +21,7 @@ from towertap.demo.run import NOTICE, DemoResult, run_demo
     help="Folder for recordings, captures and report; must be new or empty.",
 )
 @click.option("--unchanged", is_flag=True, help="Fit the same bush again, so that there is no difference to find.")
-@click.option("--passes", default=4, show_default=True, type=click.IntRange(1, 8), help="Passes a road and part.")
+@click.option("--passes", default=4, show_default=True, type=click.IntRange(2, 8), help="Passes a road and part.")
 @click.option("--seconds", default=20.0, show_default=True, type=click.FloatRange(6, 30), help="Length of a pass.")
 @answers
 def command(out: Path, unchanged: bool, passes: int, seconds: float) -> Outcome:

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.integrate import cumulative_trapezoid
 
 from towertap.capture.conditions import Conditions
+from towertap.compare import plan
+from towertap.compare.comparison import DEFAULT_METRICS
+from towertap.compare.order import drive_order
 from towertap.demo.road import ROADS, Road, bends, surface, under_tyre
 from towertap.demo.vehicle import GRAVITY_MS2, Bush, Corner, shake
 from towertap.signals.axes import parse_mounting
@@ -19,6 +24,9 @@ POLYURETHANE = Bush(stiffness_n_m=800e3, play_m=0.1e-3)
 PARTS = {"rubber-bush": RUBBER, "rubber-bush-refitted": RUBBER, "polyurethane-bush": POLYURETHANE}
 """Part names and what they are: the only difference between "before" and "after"."""
 
+VEHICLE = "community minibus (invented)"
+TYRE_PRESSURES_KPA = "300, 300, 350, 350"
+BOX_POSITION = "sill beside the rear left trailing-arm bracket"
 MOUNTING = "x=+Y,y=-X,z=+Z"
 RATE_HZ = 4000
 REST_S, PULL_AWAY_MS2, GEAR_S, SHIFT_S = 1.2, 3.5, 1.6, 0.3
@@ -32,15 +40,24 @@ ENGINE_HZ, IDLE_HZ, ENGINE_MS2 = 62.0, 27.0, 0.03
 """Firing frequencies at the speed aimed at and at idle, and the amplitude that reaches the hard point."""
 
 
+PLANNED_BEFORE = timedelta(days=1)
+EVERY, REFIT = timedelta(minutes=8), timedelta(hours=2)
+"""The plan is a day older than the first drive; a drive comes every so often, and so much later after a refit."""
+
+
 @dataclass(frozen=True)
 class Drive:
-    """One pass: a road, the part fitted, its number, the air temperature, and the seed of all that varies by chance."""
+    """One pass: a road, the part fitted, its number, the air temperature, and the seed of all that varies by chance.
+
+    `started` is when it was driven, where the scenario has a time for it.
+    """
 
     road: Road
     part: str
     number: int
     air_temperature_c: float
     seed: int
+    started: datetime | None = None
 
     @property
     def name(self) -> str:
@@ -51,14 +68,14 @@ class Drive:
     def conditions(self) -> Conditions:
         """What would be written down before the drive."""
         return Conditions(
-            vehicle="community minibus (invented)",
+            vehicle=VEHICLE,
             part=self.part,
             road=self.road.name,
             pass_number=self.number,
             speed_kmh=self.road.speed_kmh,
-            tyre_pressures_kpa="300, 300, 350, 350",
+            tyre_pressures_kpa=TYRE_PRESSURES_KPA,
             air_temperature_c=self.air_temperature_c,
-            box_position="sill beside the rear left trailing-arm bracket",
+            box_position=BOX_POSITION,
             mounting=MOUNTING,
             notes="Invented by the towertap demo: no such vehicle, road or drive exists.",
         )
@@ -77,15 +94,47 @@ class Drive:
         )
 
 
-def plan(before: str, after: str, passes: int, seed: int = 1) -> list[Drive]:
-    """Return every pass of the demo: each road with each part, `passes` times, in the order driven."""
-    rng = np.random.default_rng(seed)
-    return [
-        Drive(road, part, number, round(float(rng.normal(12.0, 0.8)), 1), seed=int(rng.integers(2**31)))
-        for part in (before, after)
-        for number in range(1, passes + 1)
-        for road in ROADS
-    ]
+def make_plan(before: str, after: str, passes: int, seed: int = 1) -> plan.Plan:
+    """Return the plan of the demo: `passes` over every road with each part, two or more; A B B A where they are even.
+
+    It is written as long ago as its drives take, so that none of them lies in the future.
+    """
+    blocks = 2 if passes % 2 == 0 else 1
+    drives = drive_order(before, after, [road.name for road in ROADS], passes, blocks, seed)
+    ago = PLANNED_BEFORE + len(drives) * EVERY + 2 * blocks * REFIT
+    return plan.Plan(
+        question=f"Does the minibus ride otherwise with {after} than with {before}?",
+        vehicle=VEHICLE,
+        before=before,
+        after=after,
+        smooth=ROADS[-1].name,
+        roads=tuple(plan.Road(road.name, road.speed_kmh) for road in ROADS),
+        metrics=DEFAULT_METRICS,
+        margin=0.10,
+        power=0.80,
+        spread_cv=0.03,
+        spread_from="invented, as the demo's passes are",
+        blocks=blocks,
+        seed=seed,
+        hold=plan.Held(TYRE_PRESSURES_KPA, (8.0, 16.0), BOX_POSITION, MOUNTING),
+        drives=drives,
+        written_utc=(datetime.now(UTC) - ago).isoformat(timespec="seconds"),
+    )
+
+
+def drives_of(planned: plan.Plan) -> list[Drive]:
+    """Return every pass of the plan in its order, with what it leaves to chance; the order has no say in that."""
+    rng = np.random.default_rng(planned.seed)
+    air_c, seed = {}, {}
+    for key in product((planned.before, planned.after), range(1, planned.passes + 1), (road.name for road in ROADS)):
+        air_c[key], seed[key] = round(float(rng.normal(12.0, 0.8)), 1), int(rng.integers(2**31))
+    roads = {road.name: road for road in ROADS}
+    started, part, drives = planned.written + PLANNED_BEFORE, planned.before, []
+    for one in planned.drives:
+        started += EVERY + (REFIT if one.part != part else timedelta())
+        part, key = one.part, (one.part, one.pass_number, one.road)
+        drives.append(Drive(roads[one.road], part, one.pass_number, air_c[key], seed[key], started))
+    return drives
 
 
 def motions(drives: Sequence[Drive], seconds: float) -> NDArray[np.float64]:

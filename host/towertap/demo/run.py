@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from datetime import datetime
 from functools import partial
 from pathlib import Path
 from typing import Unpack
@@ -15,16 +16,21 @@ from numpy.typing import NDArray
 from towertap.box.port import Box
 from towertap.box.recorder import record
 from towertap.box.simulated import BoxSettings, SimulatedBox
+from towertap.capture.conditions import read_sidecar, write_sidecar
 from towertap.capture.decode import decode_raw
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
 from towertap.compare import compare
+from towertap.compare.departures import held_against, start_times
 from towertap.compare.model import Comparison
+from towertap.compare.order import protection
 from towertap.compare.passes import load_passes
-from towertap.demo.drives import RATE_HZ, Drive, motions, plan
+from towertap.compare.plan import write_plan
+from towertap.demo.drives import RATE_HZ, Drive, drives_of, make_plan, motions
 from towertap.demo.road import ROADS
 from towertap.errors import BoxError, CallError
 from towertap.report import write_report
+from towertap.report.run_sheet import run_sheet
 
 BEFORE, AFTER, REFITTED = "rubber-bush", "polyurethane-bush", "rubber-bush-refitted"
 SMOOTH = ROADS[-1].name
@@ -66,18 +72,23 @@ def run_demo(
     seconds: float = 20.0,
     tell: Callable[[str], None] = lambda line: None,
 ) -> DemoResult:
-    """Drive, record, check, compare and report into the folder `out`, which must be new or empty.
+    """Plan, drive, record, check, compare and report into the folder `out`, which must be new or empty.
 
-    `passes` over each of the three roads with each part, `seconds` long. `unchanged` fits the same part again.
-    `tell` gets a line for each thing done. Raises CallError when `out` holds something already.
+    `passes` over each of the three roads with each part, two or more, `seconds` long. `unchanged` fits the same part
+    again. `tell` gets a line for each thing done. Raises CallError when `out` holds something already.
     """
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise CallError(f"'{out}' is there already and not empty: name another folder for the demo")
     folder = out / "captures"
     folder.mkdir(parents=True)
     after = REFITTED if unchanged else AFTER
-    drives = plan(BEFORE, after, passes)
+    plan = make_plan(BEFORE, after, passes)
+    write_plan(plan, out / "plan.json")
+    for suffix in ("html", "txt"):
+        (out / f"run_sheet.{suffix}").write_text(run_sheet(plan, suffix), "utf-8")
+    drives = drives_of(plan)
     tell(NOTICE)
+    tell(f"Planned: {protection(plan.blocks)}; the run sheet is {out / 'run_sheet.html'}.")
     tell(f"Driving {len(drives)} passes of {seconds:g} s: {len(ROADS)} roads × {BEFORE}, {after} × {passes}.")
     recorded = []
     with ThreadPoolExecutor(WORKERS) as pool:
@@ -89,7 +100,8 @@ def run_demo(
         _tell_integrity(path, found, tell)
     tell(f"Comparing {BEFORE} with {after}; {SMOOTH} is the smooth road.")
     passes_driven = load_passes(folder, BEFORE, after, SMOOTH)
-    comparison = compare(passes_driven)
+    compared = compare(passes_driven, plan.margin, metrics=plan.metrics)
+    comparison = held_against(plan, compared, passes_driven, start_times(passes_driven))
     tell("Writing the report.")
     page = write_report(comparison, passes_driven, out / "report", notices=[NOTICE])
     return DemoResult(integrity, recorded[0].interpreter, comparison, page, unchanged)
@@ -113,9 +125,18 @@ def record_drive(folder: Path, drive: Drive, motion: NDArray[np.float64], **chan
     with SimulatedBox(motion, RATE_HZ, **settings) as simulated, Box(simulated.port) as box:
         box.hello()
         record(box, raw, drive.conditions, seconds=len(motion) / RATE_HZ)
+        if drive.started:
+            _date(raw, drive.started)
         if complaints := simulated.complaints():
             raise BoxError(f"the simulated chip complains of the firmware: {complaints.splitlines()[0]}")
         return Recorded(raw, simulated.interpreter)
+
+
+def _date(raw_path: Path, started: datetime) -> None:
+    """Give a recording the scenario's date: in virtual time the host's clock says nothing of when it was driven."""
+    held = read_sidecar(raw_path)
+    held |= {"started_utc": started.isoformat(), "clock": []}
+    write_sidecar(raw_path, held.pop("conditions"), **held)
 
 
 def decode_and_check(raw_path: Path) -> tuple[Path, Integrity]:
