@@ -2,6 +2,7 @@
 
 import binascii
 import json
+import runpy
 import struct
 from pathlib import Path
 
@@ -126,3 +127,10 @@ def drive_folder(tmp_path_factory, by_hand: HandMade) -> Path:
                 conditions = Conditions("minibus", part, road, number, 40.0, mounting="x=+X,y=+Y,z=+Z")
                 decode_raw(raw, raw.with_suffix(".h5"), conditions)
     return folder
+
+
+@pytest.fixture(scope="session")
+def two_box_folder(tmp_path_factory, by_hand: HandMade) -> Path:
+    """Captures of two bushes whose rough road two boxes recorded at once, see tests/compare/two_boxes.py."""
+    made = runpy.run_path(str(Path(__file__).parent / "compare" / "two_boxes.py"))
+    return made["write_folder"](tmp_path_factory.mktemp("two-boxes"), by_hand)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import get_args
 
@@ -13,6 +14,7 @@ from rich.progress import Progress
 from rich.table import Table
 from rich.text import Text
 
+from towertap.cli._compare_transfer import read_transfer, transfer_tables
 from towertap.cli._outcome import Outcome, answers, console
 from towertap.compare.comparison import DEFAULT_METRICS, compare
 from towertap.compare.departures import held_against, start_times
@@ -65,6 +67,12 @@ NOTE = (
     type=click.Path(path_type=Path),
     help="Folder of the bench records; default: the folder 'bench' beside the captures.",
 )
+@click.option("--position", metavar="NAME", help="The box position to compare, where passes have two.")
+@click.option(
+    "--input-position",
+    metavar="NAME",
+    help="The position of a second box, on the input side of the part: adds the transfer from it to --position.",
+)
 @click.option("--report", type=click.Path(path_type=Path, file_okay=False), help="Write the report into this folder.")
 @answers
 def command(
@@ -79,6 +87,8 @@ def command(
     metrics: tuple[str, ...],
     include_unsound: bool,
     bench: Path | None,
+    position: str | None,
+    input_position: str | None,
     report: Path | None,
 ) -> Outcome:
     """Load the passes, compare them, hold them against the plan, write the report, tell the answer."""
@@ -93,10 +103,13 @@ def command(
             smooth,
             include_unsound=include_unsound,
             bench=bench,
+            position=position,
             on_progress=lambda done, total: progress.update(task, completed=done, total=total),
         )
+        transfer = read_transfer(drives, input_position, include_unsound, bench, progress)
     share = margin / 100 if margin is not None else plan.margin if plan else 0.10
     comparison = compare(drives, share, quantile, metrics or (plan.metrics if plan else DEFAULT_METRICS), gate)
+    comparison = replace(comparison, transfer=transfer)
     if plan:
         comparison = held_against(plan, comparison, drives, start_times(drives))
     data, text = comparison.data(), [tell(comparison)]
@@ -127,6 +140,7 @@ def tell(comparison: Comparison) -> RenderableType:
     blocks += [Text(f"\nNot as planned: {one.words}.", style="yellow") for one in comparison.departures]
     if comparison.plan and not comparison.departures:
         blocks.append(Text("\nDriven and compared as planned."))
+    blocks += [Text(f"\n{road.words}") for road in comparison.transfer]
     remarks = [
         *comparison.warnings,
         *(caution for finding in comparison.findings for caution in finding.cautions),
@@ -136,7 +150,7 @@ def tell(comparison: Comparison) -> RenderableType:
     tables: list[RenderableType] = [_passes(comparison), "", _tests(comparison), ""]
     if comparison.alignment:
         tables = [_alignment(comparison), "", *tables]
-    return Group(*blocks, "", *tables, Text(NOTE))
+    return Group(*blocks, "", *tables, *transfer_tables(comparison), Text(NOTE))
 
 
 def _alignment(comparison: Comparison) -> Table:

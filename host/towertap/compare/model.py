@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from towertap.capture.conditions import Conditions
     from towertap.capture.integrity import Integrity
     from towertap.compare.plan import Plan
+    from towertap.compare.transfer import RoadTransfer
 
 Side = Literal["before", "after"]
 Verdict = Literal["harsher", "gentler", "equivalent", "undecided"]
@@ -281,7 +282,8 @@ class Comparison:
     test), `gate` how rough stretches are picked, `gates` the threshold of each metric by name, `alignment` how the
     passes over each rough road were aligned (empty when gated by windows), `warnings` whatever touches more than one
     finding, `bench` what the bench says of the box behind each capture, by name. `plan` is the plan it was held
-    against, if there was one, and `departures` where it was not kept.
+    against, if there was one, and `departures` where it was not kept. `transfer` is from a second box, where
+    one was recorded.
     """
 
     before: str
@@ -301,6 +303,7 @@ class Comparison:
     bench: dict[str, Told]
     plan: Plan | None = None
     departures: tuple[Departure, ...] = ()
+    transfer: tuple[RoadTransfer, ...] = ()
 
     def __iter__(self) -> Iterator[Finding]:
         return iter(self.findings)

@@ -19,6 +19,7 @@ from towertap.capture.integrity import check
 from towertap.capture.reading import Capture, open_capture
 from towertap.compare.model import Drives, Excluded, Pass, Quantity, Side
 from towertap.compare.places import CELL_S
+from towertap.compare.positions import at_position
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.signals.metrics import METRICS
 from towertap.signals.metrics._metric import rms
@@ -54,14 +55,16 @@ def load_passes(
     *,
     include_unsound: bool = False,
     bench: Path | None = None,
+    position: str | None = None,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> Drives:
     """Read every capture (*.h5, not in subfolders) of `folder` that was made with the part `before` or `after`.
 
     Captures that cannot be read, are not sound (unless `include_unsound`), hold no whole window, or copy another are
-    left out and listed with the reason. `bench` is the folder of the bench records, by default `bench` in `folder`.
-    `on_progress(done, total)` is called before each capture. Raises CallError
-    when a name matches nothing, AnalysisError when no capture can be used or their rates differ.
+    left out and listed with the reason. `bench` is the folder of the bench records, by default `bench` in `folder`;
+    `position` is the box position to use where passes were recorded at two. `on_progress(done, total)` is called
+    before each capture. Raises CallError when a name matches nothing, AnalysisError when no capture can be used or
+    their rates differ.
     """
     if bench and not bench.is_dir():
         raise CallError(f"no folder '{bench}': name the one that holds the bench records")
@@ -76,6 +79,7 @@ def load_passes(
     _refuse_unknown(known.values(), before, after, smooth, excluded)
     sides: dict[str, Side] = {before: "before", after: "after"}
     chosen = {path: sides[one.part] for path, one in known.items() if one.road and one.part in sides}
+    chosen = at_position(known, chosen, position, excluded)
     passes: list[Pass] = []
     rates: dict[float, list[str]] = defaultdict(list)
     recordings: dict[str, str] = {}

@@ -1,0 +1,67 @@
+"""The transfer of `towertap compare`: from a second box at the input side of the part to the one compared."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from rich.box import SIMPLE
+from rich.console import RenderableType
+from rich.progress import Progress
+from rich.table import Table
+from rich.text import Text
+
+from towertap.compare.model import Comparison, Drives
+from towertap.compare.transfer import RoadTransfer, TransferBand
+
+
+def read_transfer(
+    drives: Drives, input_position: str | None, include_unsound: bool, bench: Path | None, progress: Progress
+) -> tuple[RoadTransfer, ...]:
+    """The transfer by road; nothing where no input was named."""
+    if input_position is None:
+        return ()
+    from towertap.compare.two_boxes import transfers  # few comparisons have a second box
+
+    task = progress.add_task("reading the input", total=None)
+    return transfers(
+        drives,
+        input_position,
+        include_unsound=include_unsound,
+        bench=bench,
+        on_progress=lambda done, total: progress.update(task, completed=done, total=total),
+    )
+
+
+def transfer_tables(comparison: Comparison) -> Iterable[RenderableType]:
+    """One table a road: what of the input arrives, before and after, and how much of the output follows it."""
+    for road in comparison.transfer:
+        table = Table(
+            title=Text(f"Transfer on {road.road}: {road.output} over {road.input}, vertical, r.m.s. that follows"),
+            title_justify="left",
+            box=SIMPLE,
+            pad_edge=False,
+            padding=(0, 1, 0, 0),
+        )
+        for name in ("Hz", "before", "after", "ratio, 95 % interval of all bands", "coherence", "by chance"):
+            table.add_column(name, justify="right")
+        for band in road.bands:
+            table.add_row(
+                band.name,
+                _number(band.before),
+                _number(band.after),
+                _ratio(band),
+                f"{band.before_coherence:.2f}, {band.after_coherence:.2f}",
+                f"{band.chance:.2f}",
+            )
+        yield from (table, "")
+
+
+def _number(value: float | None) -> str:
+    return "none" if value is None else f"{value:.3g}"
+
+
+def _ratio(band: TransferBand) -> str:
+    if not band.judged:
+        return "not judged"
+    return f"{band.ratio:.2f} " + ("({:.2f}–{:.2f})".format(*band.interval) if band.interval else "(no interval)")

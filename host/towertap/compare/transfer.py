@@ -1,0 +1,220 @@
+"""Input to output, before against after: a road's transfer by third-octave bands, with the pass as the unit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from towertap.compare.model import Excluded, Side
+from towertap.compare.statistics import standard_error, tells_spread
+
+ALPHA = 0.05
+"""Error rate of all bands of a road together."""
+LEAST_COHERENCE = 0.5
+"""A band in which less than half of the output's power follows the input, in any pass, is not judged."""
+LOWEST, HIGHEST = 6, 23
+"""Third-octave bands 10^(k / 10) Hz from 4 to 200 Hz; beyond, neither segments nor time base carry them well."""
+
+
+@dataclass(frozen=True)
+class PassTransfer:
+    """One pass, recorded by two boxes at once.
+
+    `offset_s` is the input's clock less the output's in the middle of the pass, each counted from its first sample,
+    `drift_ppm` how far the one gains on the other, `scatter_us` how far single windows of 2 s stray about that (one
+    standard deviation); `agreeing` of `windows` agreed when it was looked for. `averages` is the number of independent
+    averages behind the spectra. By band: `gain`, output over input of what follows; `coherence`, the part of the
+    output's power that follows; `chance`, what chance exceeds 1 time in 20. None in a band without a line.
+    """
+
+    capture: str
+    input_capture: str
+    side: Side
+    pass_number: int | None
+    offset_s: float
+    drift_ppm: float
+    scatter_us: float
+    agreeing: int
+    windows: int
+    averages: float
+    gain: tuple[float | None, ...]
+    coherence: tuple[float | None, ...]
+    chance: tuple[float | None, ...]
+
+
+@dataclass(frozen=True)
+class TransferBand:
+    """One third-octave band of a road: `hz` its exact middle, `name` its nominal one.
+
+    `before` and `after` are geometric means of the passes' gains, `ratio` = after / before, `interval` its 95 %
+    interval, simultaneous over all bands judged (Bonferroni, Welch over passes). The lowest `coherence` of a side's
+    passes is that of the side. `judged` is False, and `ratio` and `interval` None, where a pass is not coherent;
+    `interval` alone is None where a side has one pass or no spread.
+    """
+
+    hz: float
+    name: str
+    before: float | None
+    after: float | None
+    before_coherence: float
+    after_coherence: float
+    chance: float
+    judged: bool
+    ratio: float | None
+    interval: tuple[float, float] | None
+
+
+@dataclass(frozen=True)
+class RoadTransfer:
+    """How the box at `output` follows the one at `input` on one road, along the vehicle's vertical axis.
+
+    `excluded` are the passes that could not be used and why; `words` the finding, `cautions` what goes with it.
+    """
+
+    road: str
+    input: str
+    output: str
+    bands: tuple[TransferBand, ...]
+    passes: tuple[PassTransfer, ...]
+    excluded: tuple[Excluded, ...]
+    words: str
+    cautions: tuple[str, ...]
+
+
+def thirds() -> tuple[tuple[str, ...], NDArray[np.float64]]:
+    """Nominal names and edges (n, 2) in Hz of the third-octave bands, base ten, IEC 61260-1."""
+    orders = range(LOWEST, HIGHEST + 1)
+    nominal = (1, 1.25, 1.6, 2, 2.5, 3.15, 4, 5, 6.3, 8)
+    names = tuple(f"{nominal[order % 10] * 10 ** (order // 10):g}" for order in orders)
+    return names, np.array([[10 ** ((order - 0.5) / 10), 10 ** ((order + 0.5) / 10)] for order in orders])
+
+
+def road_transfer(
+    road: str,
+    positions: tuple[str, str],
+    parts: tuple[str, str],
+    passes: Sequence[PassTransfer],
+    excluded: Sequence[Excluded],
+    cautions: Iterable[str] = (),
+) -> RoadTransfer:
+    """Hold the passes of the two sides against each other; `positions` are input and output, `parts` before, after."""
+    names, edges_hz = thirds()
+    sides = [[one for one in passes if one.side == side] for side in ("before", "after")]
+    judged = [all(sides) and all(_coherent(one, band) for one in passes) for band in range(len(names))]
+    level = ALPHA / max(sum(judged), 1)
+    bands = tuple(
+        _band(sides, band, name, float(np.sqrt(edges_hz[band].prod())), judged[band], level)
+        for band, name in enumerate(names)
+    )
+    return RoadTransfer(
+        road=road,
+        input=positions[0],
+        output=positions[1],
+        bands=bands,
+        passes=tuple(passes),
+        excluded=tuple(excluded),
+        words=describe(road, positions, parts, bands, (len(sides[0]), len(sides[1]))),
+        cautions=tuple(cautions),
+    )
+
+
+def _coherent(one: PassTransfer, band: int) -> bool:
+    coherence, chance = one.coherence[band], one.chance[band]
+    return coherence is not None and chance is not None and coherence >= max(LEAST_COHERENCE, chance)
+
+
+def _band(
+    sides: Sequence[Sequence[PassTransfer]], band: int, name: str, hz: float, judged: bool, level: float
+) -> TransferBand:
+    logs = [np.log([one.gain[band] or np.nan for one in side]) for side in sides]
+    means = [float(np.exp(side.mean())) if side.size and np.isfinite(side).all() else None for side in logs]
+    ratio, interval = None, None
+    if judged and means[0] and means[1]:
+        ratio = means[1] / means[0]
+        if tells_spread(*logs):
+            error, freedom = standard_error(*logs)
+            reach = float(stats.t.isf(level / 2, freedom)) * error
+            interval = (ratio * float(np.exp(-reach)), ratio * float(np.exp(reach)))
+    return TransferBand(
+        hz=hz,
+        name=name,
+        before=means[0],
+        after=means[1],
+        before_coherence=min((one.coherence[band] or 0.0 for one in sides[0]), default=0.0),
+        after_coherence=min((one.coherence[band] or 0.0 for one in sides[1]), default=0.0),
+        chance=max((one.chance[band] or 1.0 for side in sides for one in side), default=1.0),
+        judged=judged,
+        ratio=ratio,
+        interval=interval,
+    )
+
+
+def describe(
+    road: str,
+    positions: tuple[str, str],
+    parts: tuple[str, str],
+    bands: Sequence[TransferBand],
+    counts: tuple[int, int],
+) -> str:
+    """What a road's transfer says, in sentences; runs of neighbouring bands that changed alike are told as one."""
+    before, after = parts
+    told = []
+    if not min(counts):
+        return (
+            f"{road}: no pass {'with ' + (after if counts[0] else before)} was recorded by both boxes, so there is "
+            "nothing to compare."
+        )
+    judged = [band for band in bands if band.judged]
+    if not judged:
+        return f"{road}: {positions[1]} does not follow {positions[0]} in any band: nothing can be said of a change."
+    for change, run in groupby(bands, key=_change):
+        held = list(run)
+        if change:
+            ratios = [band.ratio for band in held if band.ratio]
+            much = "more" if change > 0 else "less"
+            told.append(
+                f"{_span(held)} {positions[1]} follows {positions[0]} {much} with {after} than with {before}: "
+                f"{_range(ratios)} times as strongly"
+            )
+    unchanged = [band for band in judged if not _change(band)]
+    tested = any(band.interval for band in judged)
+    words = f"{road}: {'; '.join(told)}. " if told else f"{road}: "
+    if not tested:
+        words += "A side with one pass does not show how far passes differ, so no change can be told from chance. "
+    elif unchanged:
+        words += (
+            f"{'In the other' if told else 'In all'} {len(unchanged)} bands that are coherent the intervals hold 1: no "
+            "change is shown there, which is not evidence that there is none. "
+        )
+    lost = [band for band in bands if not band.judged]
+    if lost:
+        words += f"Not coherent, and not judged: {_listed_spans(bands)}. "
+    return words + (
+        f"Ratios rest on {counts[0]} and {counts[1]} passes, with 95 % intervals that hold for all "
+        f"{len(judged)} bands together."
+    )
+
+
+def _change(band: TransferBand) -> int:
+    """+1 where the interval lies above 1, −1 where below, else 0."""
+    if band.interval is None:
+        return 0
+    return int(band.interval[0] > 1) - int(band.interval[1] < 1)
+
+
+def _span(bands: Sequence[TransferBand]) -> str:
+    return f"at {bands[0].name} Hz" if len(bands) == 1 else f"from {bands[0].name} to {bands[-1].name} Hz"
+
+
+def _listed_spans(bands: Sequence[TransferBand]) -> str:
+    return ", ".join(_span(list(run)) for judged, run in groupby(bands, key=lambda band: band.judged) if not judged)
+
+
+def _range(ratios: Sequence[float]) -> str:
+    low, high = (f"{value:.2f}" for value in (min(ratios), max(ratios)))
+    return low if low == high else f"{low} to {high}"

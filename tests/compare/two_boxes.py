@@ -1,0 +1,140 @@
+"""Two boxes that feel one simulated motion, each by an oscillator and a clock of its own, as captures in a folder.
+
+    python tests/compare/two_boxes.py [RUNS]
+
+makes RUNS pairs of recordings of a known transmissibility, brings them onto one time base, and prints how far the
+offset, its drift and the transfer are off.
+"""
+
+from __future__ import annotations
+
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+import numpy as np
+from scipy import signal
+from scipy.interpolate import CubicSpline
+
+FINE_HZ = 16000
+"""Rate of the motion itself; what moves lies below 400 Hz, so that a cubic spline between samples is exact to 1e-5."""
+SCALE_MS2 = 9.80665 / 2048
+"""At ± 16 g, by the chip's data sheet."""
+
+
+def transmissibility(frequency_hz, natural_hz=40.0, damping=0.2):
+    """Motion of a mass over that of its base through a spring and damper; any vibration textbook (Den Hartog)."""
+    r = np.asarray(frequency_hz) / natural_hz
+    return (1 + 2j * damping * r) / (1 - r**2 + 2j * damping * r)
+
+
+def motion(rng, seconds, transfer=transmissibility, other=0.0):
+    """Functions of time: what the input feels, 2 to 400 Hz with 3 m/s² r.m.s., and the output after `transfer`.
+
+    `other` is the r.m.s. in m/s² of what the output feels beside, from 2 to 400 Hz.
+    """
+    n = round(seconds * FINE_HZ)
+    shape = signal.butter(3, [2.0, 400.0], "bandpass", fs=FINE_HZ, output="sos")
+
+    def noise(level):
+        made = signal.sosfilt(shape, rng.standard_normal(n))
+        return level * made / made.std()
+
+    felt = noise(3.0)
+    passed = np.fft.irfft(np.fft.rfft(felt) * transfer(np.fft.rfftfreq(n, 1 / FINE_HZ)), n)
+    at_s = np.arange(n) / FINE_HZ
+    return CubicSpline(at_s, felt), CubicSpline(at_s, passed + noise(other) if other else passed)
+
+
+def sampled(felt, rate_hz, start_s, end_s):
+    """Samples (n,) of a motion by an oscillator of `rate_hz` from `start_s` on."""
+    return felt(start_s + np.arange(int((end_s - start_s) * rate_hz)) / rate_hz)
+
+
+def interpolated(samples, rate_hz):
+    """Samples as the function of time that `find_offset` asks for."""
+    from towertap.signals.time_base import interpolate
+
+    def at(time_s):
+        low = max(0, int(time_s[0] * rate_hz) - 500)
+        return interpolate(samples[low : int(time_s[-1] * rate_hz) + 500], rate_hz, time_s * rate_hz - low)
+
+    return at
+
+
+SECONDS = 14.0
+RATES_HZ = {"sill": 1000 * 1.008, "arm": 1000 * 0.995}
+APART_S = 1.37
+"""The arm's box starts so long after the sill's, and the host's clock says 30 ms less."""
+BUSHES = {"rubber": 40.0, "polyurethane": 56.0}
+"""Natural frequency on either bush in Hz: the second is about twice as stiff."""
+
+
+def write_folder(folder, by_hand, seed=5):
+    """Captures of two parts over a smooth and a rough road, three passes each; the rough road by two boxes at once."""
+    rng = np.random.default_rng(seed)
+    for part, natural_hz in BUSHES.items():
+        for number in (1, 2, 3):
+            stiff_hz = natural_hz * np.exp(0.01 * rng.standard_normal())
+            felt, passed = motion(rng, SECONDS + 3, lambda f, n=stiff_hz: transmissibility(f, n), other=0.3)
+            for place, moving, start_s, told_s in (("sill", passed, 0.5, 0.5), ("arm", felt, 0.5 + APART_S, 1.84)):
+                write_capture(folder, by_hand, part, "quarry-lane", number, place, moving, start_s, told_s, rng)
+            smooth, _ = motion(rng, SECONDS)
+            write_capture(
+                folder, by_hand, part, "bypass", number, "sill", lambda t, s=smooth: 0.1 * s(t), 0.0, 0.0, rng
+            )
+    return folder
+
+
+def write_capture(folder, by_hand, part, road, number, place, moving, start_s, told_s, rng):
+    """One capture along z; it says that it began `told_s` after the hour."""
+    from towertap.capture.conditions import Conditions, write_sidecar
+    from towertap.capture.decode import decode_raw
+
+    rate_hz = RATES_HZ[place]
+    felt_ms2 = sampled(moving, rate_hz, start_s, start_s + SECONDS - 2)
+    counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], 2.0, (felt_ms2.size, 6)))
+    counts[:, 2] += np.rint(felt_ms2 / SCALE_MS2)
+    raw = folder / f"{road}_{part}_{number}_{place}.ttraw"
+    raw.write_bytes(
+        b"".join(by_hand.recording(SECONDS - 2, rate_hz=rate_hz, odr_hz=1000, counts=counts.astype(int), seed=number))
+    )
+    conditions = Conditions("minibus", part, road, number, 40.0, box_position=place, mounting="x=+X,y=+Y,z=+Z")
+    write_sidecar(raw, conditions, started_utc=f"2026-03-14T10:{number:02d}:{told_s:09.6f}+00:00")
+    return decode_raw(raw, raw.with_suffix(".h5"), conditions)
+
+
+def one_run(seed, seconds=30.0, rates_hz=(4000 * 1.008, 4000 * 0.995), start_s=1.37, guess_error_s=0.4, other=0.5):
+    """One pair: mean error of the offset and its spread over the pass in seconds, and the spectra."""
+    from towertap.signals.time_base import GRID_HZ, find_offset
+    from towertap.signals.transfer import CrossSum
+
+    rng = np.random.default_rng(seed)
+    felt, passed = motion(rng, seconds, other=other)
+    output = interpolated(sampled(passed, rates_hz[0], 0.2, seconds), rates_hz[0])
+    moving = interpolated(sampled(felt, rates_hz[1], 0.2 + start_s, seconds - 0.1), rates_hz[1])
+    span_s = (start_s + 0.1, seconds - 0.5)
+    offset = find_offset(output, moving, span_s, -start_s + guess_error_s)
+    total = CrossSum(GRID_HZ)
+    for start in np.arange(*span_s, 8.0):
+        time_s = np.arange(start, min(start + 8.0, span_s[1]), 1 / GRID_HZ)
+        total.feed(moving(time_s + offset(time_s)), output(time_s))
+    spectra = total.result()
+    off_s = offset(np.linspace(*span_s, 50)) + start_s
+    return off_s.mean(), np.ptp(off_s), spectra
+
+
+if __name__ == "__main__":
+    runs = int(sys.argv[1]) if len(sys.argv) > 1 else 20
+    sys.path.insert(0, str(Path(__file__).parents[2] / "host"))
+    with ProcessPoolExecutor(2) as pool:
+        found = list(pool.map(one_run, range(runs)))
+    means_s, drifts_s = (np.array([one[k] for one in found]) for k in (0, 1))
+    print(
+        f"offset: mean {1e3 * means_s.mean():.3f} ms, spread over runs {1e6 * means_s.std():.1f} µs (the path's delay)"
+    )
+    print(f"false drift over a pass of 30 s: up to {1e6 * drifts_s.max():.1f} µs")
+    gains = np.array([np.abs(one[2].transfer) / np.abs(transmissibility(one[2].frequency_hz)) for one in found])
+    for low, high in ((4, 12), (12, 40), (40, 100), (100, 200)):
+        inside = (found[0][2].frequency_hz >= low) & (found[0][2].frequency_hz < high)
+        print(f"|H| {low}–{high} Hz over the textbook's: {gains[:, inside].mean():.4f} (mean over lines and runs)")
