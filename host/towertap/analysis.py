@@ -20,7 +20,7 @@ from towertap.errors import AnalysisError, CallError
 from towertap.signals.axes import EXAMPLE, parse_mounting
 from towertap.signals.filters import Array, Band
 from towertap.signals.jerk import EDGE_HZ
-from towertap.signals.metrics import METRICS, Metric, Settings
+from towertap.signals.metrics import METRICS, THIRDS, Metric, Settings
 from towertap.signals.stream import Channel, Windows, piece_windows, settled_row
 
 WINDOW_S = (0.1, 60.0)
@@ -85,11 +85,12 @@ def analyse_capture(
 ) -> Analysis:
     """Filter a capture piece by piece and reduce it to windows of `window_s` and to whole figures.
 
-    `metrics` are names of METRICS, all by default; `mounting` (see `axes.parse_mounting`) stands in for the one of the
-    capture's conditions, `bench` are the records that hold for it (see `carried.records_for`): a calibration corrects
-    every reading before it is turned into vehicle axes. Windows do not overlap, never reach over a gap and start when
-    every filter has settled. Memory does not grow with the capture but for its windows. Raises CallError for an option
-    out of range, AnalysisError for an unusable mounting or calibration and for a capture of pieces all too short.
+    `metrics` are names of METRICS (all of these by default) and THIRDS; `mounting` (see `axes.parse_mounting`) stands
+    in for the one of the capture's conditions, `bench` are the records that hold for it (see `carried.records_for`): a
+    calibration corrects every reading before it is turned into vehicle axes. Windows do not overlap, never reach over
+    a gap and start when every filter has settled. Memory does not grow with the capture but for its windows. Raises
+    CallError for an option out of range, AnalysisError for an unusable mounting or calibration and for a capture of
+    pieces all too short.
     """
     if not WINDOW_S[0] <= window_s <= WINDOW_S[1]:
         raise CallError(f"a window of {window_s:g} s is out of range: give {WINDOW_S[0]:g} to {WINDOW_S[1]:g} s")
@@ -199,10 +200,11 @@ def _is_table(path: Path) -> bool:
 
 
 def _named(names: Sequence[str] | None) -> dict[str, Metric]:
-    unknown = [name for name in names or () if name not in METRICS]
+    known = METRICS | THIRDS
+    unknown = [name for name in names or () if name not in known]
     if unknown:
-        raise CallError(f"there is no metric '{unknown[0]}': choose from {', '.join(METRICS)}")
-    return {name: METRICS[name] for name in names} if names else METRICS
+        raise CallError(f"there is no metric '{unknown[0]}': choose from {', '.join(known)}")
+    return {name: known[name] for name in names} if names else METRICS
 
 
 def _channels(

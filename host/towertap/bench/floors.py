@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -10,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from towertap.bench.density import Rows
 from towertap.errors import AnalysisError
 from towertap.signals.filters import Filter
-from towertap.signals.metrics import METRICS, Metric, Settings
+from towertap.signals.metrics import METRICS, THIRDS, Metric, Settings
 from towertap.signals.metrics._metric import rms
 from towertap.signals.stream import Channel, piece_windows, settled_row
 
@@ -28,7 +29,9 @@ POWER_METRICS: dict[str, Metric] = {name: metric for name, metric in METRICS.ite
 
 
 def power_metric(name: str) -> Metric:
-    """The r.m.s. metric of the same filtered signal: `weighted_z` for `vdv_z`, itself for an r.m.s."""
+    """The r.m.s. metric of the same filtered signal: `weighted_z` for `vdv_z`, itself for an r.m.s. or third-octave."""
+    if name in THIRDS:
+        return THIRDS[name]
     metric = METRICS[name]
     same = (metric.axis, metric.make_filter, metric.band_hz)
     return next(one for one in POWER_METRICS.values() if (one.axis, one.make_filter, one.band_hz) == same)
@@ -52,11 +55,12 @@ def recorded(rows: Rows, n_rows: int, settings: Settings) -> dict[str, Array]:
     return {name: by_filter[_key(POWER_METRICS[name], settings)] for name in carried(settings)}
 
 
-def white(density: ArrayLike, settings: Settings) -> dict[str, Array]:
-    """The same of white noise with a one-sided `density` (3,) in m/s²/√Hz."""
-    gains = {key: noise_gain(made, settings.rate_hz) for key, made in _filters(settings).items()}
+def white(density: ArrayLike, settings: Settings, metrics: Mapping[str, Metric] = POWER_METRICS) -> dict[str, Array]:
+    """The same of white noise with a one-sided `density` (3,) in m/s²/√Hz, in any r.m.s. metrics."""
+    gains = {key: noise_gain(made, settings.rate_hz) for key, made in _filters(settings, metrics).items()}
     density = np.asarray(density, float)
-    return {name: density * gains[_key(POWER_METRICS[name], settings)] for name in carried(settings)}
+    keys = {name: _key(metric, settings) for name, metric in metrics.items()}
+    return {name: density * gains[key] for name, key in keys.items() if key in gains}
 
 
 def noise_gain(made: Filter, rate_hz: float) -> float:
@@ -74,9 +78,9 @@ def carried(settings: Settings) -> list[str]:
     return [name for name, metric in POWER_METRICS.items() if _key(metric, settings) in made]
 
 
-def _filters(settings: Settings) -> dict[tuple, Filter]:
+def _filters(settings: Settings, metrics: Mapping[str, Metric] = POWER_METRICS) -> dict[tuple, Filter]:
     made: dict[tuple, Filter] = {}
-    for metric in POWER_METRICS.values():
+    for metric in metrics.values():
         try:
             made[_key(metric, settings)] = metric.make_filter(metric.band_hz(settings), settings.rate_hz)
         except AnalysisError:  # a band that the rate cannot carry has no floor either

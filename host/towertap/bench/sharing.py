@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from towertap.bench import floors
 from towertap.bench.records import Record
-from towertap.signals.metrics import METRICS, Settings
+from towertap.signals.metrics import METRICS, THIRDS, Settings
 
 Array = NDArray[np.float64]
 Judged = Literal["clean", "marked", "not judged"]
@@ -56,7 +56,7 @@ def noise_share(
     turned = np.asarray(rotation, float)
     shares = {}
     for name in figures:
-        if name not in METRICS or (base := floors.power_metric(name)).name not in figures:
+        if name not in METRICS | THIRDS or (base := floors.power_metric(name)).name not in figures:
             continue
         on_chip = chip_floor(base.name, noise, settings)
         if on_chip is None:
@@ -78,11 +78,10 @@ def chip_floor(name: str, noise: Record, settings: Settings) -> Array | None:
 
     As recorded at rest when the band is the one recorded, else from the density of the white noise.
     """
-    held = noise.result["floors"].get(name)
-    band_hz = METRICS[name].band_hz(settings)
-    if held and np.allclose(held["band_hz"], band_hz, rtol=SAME_BAND, atol=1e-9):
+    held, metric = noise.result["floors"].get(name), floors.power_metric(name)
+    if held and np.allclose(held["band_hz"], metric.band_hz(settings), rtol=SAME_BAND, atol=1e-9):
         return np.array(held["rms"])
-    return floors.white(noise.result["density"]["value"], settings).get(name)
+    return floors.white(noise.result["density"]["value"], settings, {name: metric}).get(name)
 
 
 def beyond_mounting(bands_hz: Mapping[str, tuple[float, float]], tap: Record) -> dict[str, str]:

@@ -21,6 +21,7 @@ from towertap.compare.departures import held_against, start_times
 from towertap.compare.model import Comparison, GateKind
 from towertap.compare.passes import load_passes
 from towertap.compare.plan import Plan, read_plan
+from towertap.compare.thirds import LOCATES
 from towertap.errors import CallError
 
 STYLES = {"harsher": "bold red", "gentler": "bold green", "equivalent": "bold blue", "undecided": "bold yellow"}
@@ -137,6 +138,11 @@ def tell(comparison: Comparison) -> RenderableType:
         words = Text(f"\n{finding.words}")
         words.highlight_words([f"{finding.verdict}."], STYLES[finding.verdict])
         blocks.append(words)
+    if comparison.bands:
+        told = "\n".join(one.words for one in comparison.bands)
+        blocks.append(
+            Text(f"\nWhere the change is (intervals that hold all bands of a road at 95 %). {LOCATES}\n{told}")
+        )
     blocks += [Text(f"\nNot as planned: {one.words}.", style="yellow") for one in comparison.departures]
     if comparison.plan and not comparison.departures:
         blocks.append(Text("\nDriven and compared as planned."))

@@ -13,6 +13,7 @@ from towertap.compare.places import Places, find_places
 from towertap.compare.power import pilot_spread, strength
 from towertap.compare.resampling import bootstrap_interval, permutation_p
 from towertap.compare.statistics import box, contrast, holm, lag_1, smallest_difference, window_t_test
+from towertap.compare.thirds import where_the_change_is
 from towertap.compare.verdict import describe, listed, sanity_words, summary, verdict
 from towertap.errors import AnalysisError, CallError
 
@@ -84,6 +85,7 @@ def compare(
         gate=gate,
         alignment=tuple(one.alignment for one in places.values()),
         bench={one.name: one.bench for one in drives.passes if one.bench},
+        bands=tuple(one for road in roads if (one := where_the_change_is(drives, road, places.get(road)))),
     )
 
 

@@ -14,11 +14,11 @@ from towertap.compare.model import Finding, Pass, PassFigure
 def largest_share(passes: Sequence[Pass], figures: Iterable[PassFigure], metric: str) -> Share | None:
     """The sensor's share in the figure of the pass where it is largest; None where nothing is known of it."""
     noise = {one.name: one.noise[metric] for one in passes if metric in one.noise}
-    shares = [_share(noise[one.capture], one.figure) for one in figures if one.capture in noise]
+    shares = [share_at(noise[one.capture], one.figure) for one in figures if one.capture in noise]
     return max(shares, key=lambda one: one.share, default=None)
 
 
-def _share(whole: Share, figure: float) -> Share:
+def share_at(whole: Share, figure: float) -> Share:
     """The share in a figure over the stretches kept, from that over the whole pass: its floor is the same."""
     share = min(1.0, (whole.floor / figure) ** 2)
     return replace(whole, share=share, judged=judged(share))

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from towertap.capture.conditions import Conditions
     from towertap.capture.integrity import Integrity
     from towertap.compare.plan import Plan
+    from towertap.compare.thirds import RoadBands
     from towertap.compare.transfer import RoadTransfer
 
 Side = Literal["before", "after"]
@@ -284,6 +285,7 @@ class Comparison:
     finding, `bench` what the bench says of the box behind each capture, by name. `plan` is the plan it was held
     against, if there was one, and `departures` where it was not kept. `transfer` is from a second box, where
     one was recorded.
+    against, if there was one, and `departures` where it was not kept. `bands` is where in frequency each road changed.
     """
 
     before: str
@@ -304,6 +306,7 @@ class Comparison:
     plan: Plan | None = None
     departures: tuple[Departure, ...] = ()
     transfer: tuple[RoadTransfer, ...] = ()
+    bands: tuple[RoadBands, ...] = ()
 
     def __iter__(self) -> Iterator[Finding]:
         return iter(self.findings)

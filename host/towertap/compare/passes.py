@@ -21,7 +21,7 @@ from towertap.compare.model import Drives, Excluded, Pass, Quantity, Side
 from towertap.compare.places import CELL_S
 from towertap.compare.positions import at_position
 from towertap.errors import AnalysisError, CallError, TowertapError
-from towertap.signals.metrics import METRICS
+from towertap.signals.metrics import METRICS, THIRDS
 from towertap.signals.metrics._metric import rms
 
 HELD = {
@@ -152,7 +152,7 @@ def _load(path: Path, side: Side, include_unsound: bool, bench: Path | None) -> 
         integrity = check(capture)
         if not integrity.sound and not include_unsound:
             raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
-        analysis = analyse_capture(capture, window_s=CELL_S, metrics=RMS, bench=records_for(capture, bench))
+        analysis = analyse_capture(capture, window_s=CELL_S, metrics=[*RMS, *THIRDS], bench=records_for(capture, bench))
         windows = joined(analysis.windows, round(WINDOW_S / CELL_S))
         if windows.empty:
             raise AnalysisError("too short or too broken for one whole window")

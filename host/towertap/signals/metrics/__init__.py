@@ -12,6 +12,7 @@ from towertap.signals.metrics.band import band
 from towertap.signals.metrics.crest_factor import crest_factor
 from towertap.signals.metrics.jerk import jerk
 from towertap.signals.metrics.mtvv import mtvv
+from towertap.signals.metrics.third import NOMINAL, third
 from towertap.signals.metrics.vdv import vdv
 from towertap.signals.metrics.weighted import weighted
 
@@ -38,4 +39,7 @@ METRICS: dict[str, Metric] = {
 }
 """Metric name → metric, in the order of every table."""
 
-__all__ = ["METRICS", "Metric", "Settings"]
+THIRDS: dict[str, Metric] = {metric.name: metric for metric in (third(nominal, "z") for nominal in NOMINAL)}
+"""The third-octaves, upwards in frequency: a table of their own, computed where they are asked for by name."""
+
+__all__ = ["METRICS", "THIRDS", "Metric", "Settings"]
