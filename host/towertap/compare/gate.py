@@ -91,33 +91,66 @@ def gate_windows(
 
 
 def gate_places(places: Places, sides: tuple[Sequence[Pass], Sequence[Pass]], metric: str, threshold: float) -> Gated:
-    """Gate all passes over one road by the places that are rough over all of them together, by geometric mean.
+    """Gate all passes over one road by the places that are rough over all of them together.
 
     Where the passes could not be aligned or too few places are rough, every window is kept.
     """
+    rough = rough_places(places, metric, threshold)
+    before, after = ([rough.figure(one) for one in side] for side in sides)
+    values = (rough.values(sides[0]), rough.values(sides[1]))
+    return Gated(rough.basis, (before, after), values, KeptShare(rough.share, rough.share, None, rough.warning))
+
+
+@dataclass(frozen=True, eq=False)
+class RoughPlaces:
+    """The rough places of one road in one metric: `at` holds the r.m.s. there by pass, `count` all its places.
+
+    `share` is how many of the places are rough, 0 to 1. Where `warning` says why there are none to rest on, `at` is
+    empty, and whole passes stand in.
+    """
+
+    metric: str
+    at: dict[str, NDArray[np.float64]]
+    count: int
+    share: float
+    warning: str | None
+
+    @property
+    def basis(self) -> Basis:
+        """What figures by these places rest on."""
+        return "whole passes" if self.warning else "rough places"
+
+    def figure(self, one: Pass) -> PassFigure:
+        """One pass's figure over the rough places."""
+        whole = pass_figure(one, self.metric, -np.inf)
+        if self.warning:
+            return whole
+        values = self.at[one.name]
+        gated = energy_mean(values)
+        return replace(whole, windows=self.count, kept=values.size, gated=gated, figure=gated)
+
+    def values(self, passes: Sequence[Pass]) -> NDArray[np.float64]:
+        """What the figures of some passes rest on, places or windows, joined to one array (n,)."""
+        if self.warning:
+            return window_values(passes, self.metric)
+        return np.concatenate([self.at[one.name] for one in passes])
+
+
+def rough_places(places: Places, metric: str, threshold: float) -> RoughPlaces:
+    """The places where all passes together, by geometric mean, are over the threshold, whatever was fitted or when."""
     found = places.figures(metric)
     rough = np.exp(np.log(found).mean(axis=0)) > threshold if found.size else np.zeros(0, bool)
     warning = places.alignment.warning
     if warning is None and rough.sum() < FEWEST_PLACES:
         warning = f"only {rough.sum()} of {rough.size} places are over the gate"
     if warning is not None:
-        before, after = ([pass_figure(one, metric, -np.inf) for one in side] for side in sides)
-        values = (window_values(sides[0], metric), window_values(sides[1], metric))
-        return Gated("whole passes", (before, after), values, KeptShare(1.0, 1.0, None, warning))
+        return RoughPlaces(metric, {}, rough.size, 1.0, warning)
     at = {one.name: row[rough] for one, row in zip(places.passes, found, strict=True)}
-    share = float(rough.mean())
-    before, after = ([_at_places(one, metric, at[one.name], rough.size) for one in side] for side in sides)
-    values = (np.concatenate([at[one.name] for one in sides[0]]), np.concatenate([at[one.name] for one in sides[1]]))
-    return Gated("rough places", (before, after), values, KeptShare(share, share, None, None))
+    return RoughPlaces(metric, at, rough.size, float(rough.mean()), None)
 
 
 def _by_whole(figures: list[PassFigure]) -> list[PassFigure]:
     return [replace(one, figure=one.whole) for one in figures]
-
-
-def _at_places(one: Pass, metric: str, values: NDArray[np.float64], places: int) -> PassFigure:
-    gated = energy_mean(values)
-    return replace(pass_figure(one, metric, -np.inf), windows=places, kept=values.size, gated=gated, figure=gated)
 
 
 def pass_figure(one: Pass, metric: str, threshold: float) -> PassFigure:

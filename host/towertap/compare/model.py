@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from towertap.archive.record import CAPTURE
 from towertap.compare.alignment import RoadAlignment
 
 if TYPE_CHECKING:
@@ -27,6 +28,11 @@ Side = Literal["before", "after"]
 Verdict = Literal["harsher", "gentler", "equivalent", "undecided"]
 GateKind = Literal["places", "windows"]
 Basis = Literal["rough places", "rough windows", "whole passes"]
+
+
+def name_of(capture: Path) -> str:
+    """A capture's file name without its suffix, or in an archive, where all have one name, its recording's."""
+    return capture.parent.name if capture.name == CAPTURE else capture.stem
 
 
 @dataclass(frozen=True)
@@ -64,8 +70,8 @@ class Pass:
 
     @property
     def name(self) -> str:
-        """The capture's file name without its suffix."""
-        return self.path.stem
+        """The capture's name."""
+        return name_of(self.path)
 
     @property
     def road(self) -> str:

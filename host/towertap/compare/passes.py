@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -17,7 +17,7 @@ from towertap.bench.carried import records_for
 from towertap.capture.conditions import Conditions
 from towertap.capture.integrity import check
 from towertap.capture.reading import Capture, open_capture
-from towertap.compare.model import Drives, Excluded, Pass, Quantity, Side
+from towertap.compare.model import Drives, Excluded, Pass, Quantity, Side, name_of
 from towertap.compare.places import CELL_S
 from towertap.compare.positions import at_position
 from towertap.errors import AnalysisError, CallError, TowertapError
@@ -75,44 +75,62 @@ def load_passes(
         inside = next((f"; there are some in {path.parent}" for path in sorted(folder.glob("*/*.h5"))), "")
         raise CallError(f"no captures (*.h5) in '{folder}': record or decode some, or name another folder{inside}")
     excluded: list[Excluded] = []
-    known = dict(_labels(paths, excluded))
+    known = dict(labels(paths, excluded))
     _refuse_unknown(known.values(), before, after, smooth, excluded)
     sides: dict[str, Side] = {before: "before", after: "after"}
     chosen = {path: sides[one.part] for path, one in known.items() if one.road and one.part in sides}
     chosen = at_position(known, chosen, position, excluded)
-    passes: list[Pass] = []
-    rates: dict[float, list[str]] = defaultdict(list)
-    recordings: dict[str, str] = {}
-    for done, (path, side) in enumerate(chosen.items()):
-        if on_progress:
-            on_progress(done, len(chosen))
-        try:
-            one, rate, recording = _load(path, side, include_unsound, bench)
-            if (twin := recordings.setdefault(recording, path.stem)) != path.stem:
-                raise AnalysisError(f"the same recording as {twin}")
-        except TowertapError as error:
-            excluded.append(Excluded(path.stem, str(error).removeprefix(f"{path}: ")))
-            continue
-        rates[rate].append(path.stem)
-        passes.append(one)
-    if not passes:
-        raise AnalysisError(f"none of {len(paths)} captures can be used; {excluded[0].capture}: {excluded[0].reason}")
-    if len(rates) > 1:
-        kinds = "; ".join(f"{rate:g} Hz: {', '.join(names)}" for rate, names in sorted(rates.items()))
-        raise AnalysisError(f"captures of different sample rates cannot be compared ({kinds}): keep those of one rate")
+    passes = read_passes(chosen, excluded, include_unsound=include_unsound, bench=bench, on_progress=on_progress)
     drives = Drives(
         folder=folder,
         before=before,
         after=after,
         smooth=smooth,
-        quantities=tuple(_quantities(passes)),
+        quantities=tuple(quantities_of(passes)),
         passes=tuple(passes),
         excluded=tuple(excluded),
     )
     return replace(drives, warnings=(*_order_warnings(drives), *_warnings(passes)))
 
 
-def _labels(paths: Iterable[Path], excluded: list[Excluded]) -> Iterable[tuple[Path, Conditions]]:
+def read_passes(
+    chosen: Mapping[Path, Side],
+    excluded: list[Excluded],
+    *,
+    include_unsound: bool = False,
+    bench: Path | None = None,
+    on_progress: Callable[[int, int], None] | None = None,
+) -> list[Pass]:
+    """Read some captures, each with its side; those that cannot be used join `excluded`.
+
+    The rest is as in `load_passes`. Raises AnalysisError when none can be used or their rates differ.
+    """
+    passes: list[Pass] = []
+    rates: dict[float, list[str]] = defaultdict(list)
+    recordings: dict[str, str] = {}
+    for done, (path, side) in enumerate(chosen.items()):
+        if on_progress:
+            on_progress(done, len(chosen))
+        name = name_of(path)
+        try:
+            one, rate, recording = _load(path, side, include_unsound, bench)
+            if (twin := recordings.setdefault(recording, name)) != name:
+                raise AnalysisError(f"the same recording as {twin}")
+        except TowertapError as error:
+            excluded.append(Excluded(name, str(error).removeprefix(f"{path}: ")))
+            continue
+        rates[rate].append(name)
+        passes.append(one)
+    if not passes:
+        why = f"; {excluded[0].capture}: {excluded[0].reason}" if excluded else ""
+        raise AnalysisError(f"none of {len(chosen)} captures can be used{why}")
+    if len(rates) > 1:
+        kinds = "; ".join(f"{rate:g} Hz: {', '.join(names)}" for rate, names in sorted(rates.items()))
+        raise AnalysisError(f"captures of different sample rates cannot be compared ({kinds}): keep those of one rate")
+    return passes
+
+
+def labels(paths: Iterable[Path], excluded: list[Excluded]) -> Iterable[tuple[Path, Conditions]]:
     """The conditions of every capture that opens; those that do not join `excluded`."""
     for path in paths:
         try:
@@ -175,8 +193,13 @@ def _load(path: Path, side: Side, include_unsound: bool, bench: Path | None) -> 
 
 def began(capture: Capture) -> datetime | None:
     """When the recording began; None where the capture does not say."""
+    return moment(capture.text("started_utc"))
+
+
+def moment(text: str) -> datetime | None:
+    """An instant written in ISO 8601, UTC where it says no zone; None where it is none."""
     with suppress(ValueError):
-        instant = datetime.fromisoformat(capture.text("started_utc"))
+        instant = datetime.fromisoformat(text)
         return instant if instant.tzinfo else instant.replace(tzinfo=UTC)
     return None
 
@@ -191,7 +214,7 @@ def joined(cells: pd.DataFrame, count: int) -> pd.DataFrame:
     return windows.reset_index("piece").reset_index(drop=True)
 
 
-def _quantities(passes: list[Pass]) -> Iterable[Quantity]:
+def quantities_of(passes: list[Pass]) -> Iterable[Quantity]:
     """The metrics that have an energy mean and that the rate of every pass carries."""
     for name in RMS:
         if all(name in one.windows for one in passes):
@@ -209,8 +232,8 @@ def _order_warnings(drives: Drives) -> Iterable[str]:
         yield DRIFT
 
 
-def _warnings(passes: list[Pass]) -> Iterable[str]:
-    """Whatever differs between captures beside the part, in one line each."""
+def held_warnings(passes: list[Pass]) -> Iterable[str]:
+    """Whatever should be the same throughout and differs between captures, in one line each."""
     for name, words in HELD.items():
         groups = defaultdict(list)
         for one in passes:
@@ -218,6 +241,11 @@ def _warnings(passes: list[Pass]) -> Iterable[str]:
         if len(groups) > 1:
             told = "; ".join(f"'{text}' in {len(names)} ({names[0]} …)" for text, names in groups.items())
             yield f"{words} differ between captures: {told}; a change of it may pass for a change of the part"
+
+
+def _warnings(passes: list[Pass]) -> Iterable[str]:
+    """Whatever differs between captures beside the part, in one line each."""
+    yield from held_warnings(passes)
     numbered = [(one.side, one.road, one.conditions.pass_number) for one in passes if one.conditions.pass_number]
     for side, road, number in sorted({key for key in numbered if numbered.count(key) > 1}):
         yield f"pass {number} on {road} is there more than once {side} the change"
