@@ -23,6 +23,7 @@ COMMANDS = {
     "plan": "before driving: how many passes, in which order, and a run sheet",
     "record": "record a drive from the box",
     "simbox": "start a simulated box that plays a recorded signal",
+    "wear": "one part over months: its trend, its change since the first fit, when it leaves the margin",
 }
 """Command name → one-line help. Command NAME lives in `towertap/cli/NAME.py` as a click command called `command`."""
 

@@ -1,0 +1,113 @@
+"""`towertap wear`: one part over months on the same roads, its trend, and when it leaves the margin."""
+
+from __future__ import annotations
+
+import sys
+from datetime import datetime
+from pathlib import Path
+
+import click
+from rich.box import SIMPLE
+from rich.console import Group, RenderableType
+from rich.progress import Progress
+from rich.table import Table
+from rich.text import Text
+
+from towertap.cli._outcome import Outcome, answers, console
+from towertap.compare.wear import follow
+from towertap.compare.wear.course import DEFAULT_METRICS
+from towertap.compare.wear.drives import load_sessions
+from towertap.compare.wear.model import Course, Wear
+from towertap.report.words import number
+
+
+@click.command(
+    name="wear",
+    help="Follow a part over months: FOLDER is an archive, or holds captures. The first day with the part is taken as "
+    "its first fit; a change takes two days, a trend three.",
+)
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--part", required=True, metavar="NAME", help="The part, as the captures name it.")
+@click.option("--smooth", required=True, metavar="ROAD", help="The smooth road, which sets the gate and is the check.")
+@click.option("--vehicle", metavar="NAME", help="The vehicle, where the part was driven on more than one.")
+@click.option(
+    "--since",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="YYYY-MM-DD",
+    help="Take no drive before this day, UTC: the day when the part was fitted anew.",
+)
+@click.option(
+    "--margin", default=10.0, show_default=True, metavar="PERCENT", help="The change against the first fit that counts."
+)
+@click.option(
+    "--metric",
+    "metrics",
+    multiple=True,
+    metavar="NAME",
+    help=f"A metric to follow; may be repeated; each costs the power of all. Default: {', '.join(DEFAULT_METRICS)}.",
+)
+@click.option("--bench", type=click.Path(path_type=Path), help="Folder of the bench records.")
+@click.option("--report", type=click.Path(path_type=Path, file_okay=False), help="Write wear.html into this folder.")
+@answers
+def command(
+    folder: Path,
+    part: str,
+    smooth: str,
+    vehicle: str | None,
+    since: datetime | None,
+    margin: float,
+    metrics: tuple[str, ...],
+    bench: Path | None,
+    report: Path | None,
+) -> Outcome:
+    """Load the sessions, follow the part over them, write the report, tell the answer."""
+    with Progress(console=console, transient=True, disable=not sys.stderr.isatty()) as progress:
+        task = progress.add_task("reading passes", total=None)
+        followed = load_sessions(
+            folder,
+            part,
+            smooth,
+            vehicle=vehicle,
+            since=since.date() if since else None,
+            bench=bench,
+            on_progress=lambda done, total: progress.update(task, completed=done, total=total),
+        )
+        progress.update(task, description="following them", total=None)
+        wear = follow(followed, margin / 100, metrics=metrics or DEFAULT_METRICS)
+    return Outcome(wear.data(), tell(wear))
+
+
+def tell(wear: Wear) -> RenderableType:
+    """The answer for people: the courses in words, what to beware of, then the figures behind them."""
+    blocks: list[RenderableType] = [Text(wear.summary, style="bold")]
+    blocks += [Text(f"\n{one.words}") for one in wear.courses]
+    remarks = [
+        *wear.warnings,
+        *(caution for one in wear.courses for caution in one.cautions),
+        *(f"{one.capture} was left out: {one.reason}" for one in wear.excluded),
+    ]
+    blocks += [Text(f"\nBeware: {remark}", style="yellow") for remark in remarks]
+    if wear.other_captures:
+        blocks.append(Text(f"\nNot looked at: {wear.other_captures} captures of other parts or vehicles."))
+    return Group(*blocks, "", *(_table(one) for one in (*wear.courses, *wear.checks)))
+
+
+def _table(one: Course) -> Table:
+    table = Table(
+        title=f"{one.label} on {one.road}, {one.unit}, over {one.basis}",
+        title_justify="left",
+        box=SIMPLE,
+        pad_edge=False,
+        padding=(0, 1, 0, 0),
+    )
+    for name in ("session", "months", "passes", "mean", "ratio to the\nfirst fit", "interval,\ntogether", "verdict"):
+        table.add_column(name, justify="left" if name in ("session", "verdict") else "right")
+    changes = {change.session: change for change in one.changes}
+    for mean in one.means:
+        change = changes.get(mean.session)
+        ratio = f"{change.ratio:.3f}" if change else "first fit"
+        interval = "{:.3f}–{:.3f}".format(*change.together) if change and change.together else ""
+        verdict = "" if change is None else change.verdict + (", outside" if change.outside else "")
+        row = (mean.session, f"{mean.months:.1f}", str(mean.passes), number(mean.figure), ratio, interval, verdict)
+        table.add_row(*map(Text, row))
+    return table

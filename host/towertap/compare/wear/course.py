@@ -1,0 +1,324 @@
+"""The course of a part: each later session against the first fit, the trend, and when it leaves the margin."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from statistics import fmean
+
+import numpy as np
+
+from towertap.compare import instrument
+from towertap.compare.comparison import ALPHA
+from towertap.compare.gate import pass_figure, rough_places, window_values
+from towertap.compare.model import Contrast, Pass, PassFigure, Quantity
+from towertap.compare.places import Places, find_places
+from towertap.compare.statistics import holm
+from towertap.compare.verdict import verdict
+from towertap.compare.wear import words
+from towertap.compare.wear.model import Change, Course, Crossing, Day, Followed, Mean, Point, Session, Trend, Wear
+from towertap.compare.wear.trend import (
+    against_first,
+    days_against_passes,
+    fit_line,
+    months_to,
+    slope_tests,
+)
+from towertap.errors import AnalysisError, CallError
+
+MONTH = timedelta(days=365.25 / 12)
+DEFAULT_METRICS = ("jerk_z",)
+"""One, because every session is a change of its own, and every further metric multiplies the family they share."""
+SPANS = 2.0
+"""A line is not continued further than so many times the time seen, from the first fit."""
+
+
+def follow(
+    followed: Followed, margin: float = 0.10, quantile: float = 0.95, metrics: Sequence[str] = DEFAULT_METRICS
+) -> Wear:
+    """Follow a part over its sessions on every road, in every metric asked for.
+
+    `margin` is the change that counts, as a fraction; `quantile` sets the gate on the smooth road's windows of all
+    sessions; `metrics` are columns of the window tables. Raises CallError for a margin, quantile or metric that cannot
+    be, AnalysisError when no rough road was driven at the first fit and later.
+    """
+    if not 0 < margin < 1:
+        raise CallError(f"a margin of {100 * margin:g} % cannot be: name more than 0 % and less than 100 %")
+    if not 0 < quantile < 1:
+        raise CallError(f"a quantile of {quantile:g} cannot be: name one between 0 and 1")
+    quantities = [_quantity(followed, name) for name in dict.fromkeys(metrics)]
+    lost = [road for road in followed.roads if not _driven_again(followed, road)]
+    rough = [road for road in followed.roads if road != followed.smooth and road not in lost]
+    if not rough:
+        raise AnalysisError(
+            f"no rough road was driven both in the first session ({followed.sessions[0].name}) and later: drive the "
+            "same roads each time, or name a later first day by --since"
+        )
+    gates = {one.name: _threshold(followed, one.name, quantile) for one in quantities}
+    places = {road: find_places(_passes(followed.of(road))) for road in rough}
+    courses = _decide(
+        [_course(followed, road, one, margin, gates, places[road]) for road in rough for one in quantities]
+    )
+    checks = []
+    if followed.smooth not in lost:
+        checks = [_decide([_course(followed, followed.smooth, one, margin, gates, None)])[0] for one in quantities]
+    changes_tested = _tested([change.p_difference for one in courses for change in one.changes])
+    trends_tested = _tested([one.trend.p_difference if one.trend else None for one in courses])
+    told = [words.told(one, checks, followed, changes_tested, trends_tested) for one in courses]
+    return Wear(
+        part=followed.part,
+        vehicle=followed.vehicle,
+        smooth=followed.smooth,
+        margin=margin,
+        quantile=quantile,
+        alpha=ALPHA,
+        summary=words.summary(told),
+        sessions=tuple(_day(one) for one in followed.sessions),
+        courses=tuple(told),
+        checks=tuple(replace(one, words=words.check_words(one)) for one in checks),
+        changes_tested=changes_tested,
+        trends_tested=trends_tested,
+        gates=gates,
+        alignment=tuple(one.alignment for one in places.values()),
+        warnings=(
+            words.ONE_DAY,
+            *followed.warnings,
+            *instrument.warnings(followed.passes),
+            *(words.not_again(road, followed) for road in lost),
+        ),
+        excluded=followed.excluded,
+        other_captures=followed.others,
+        bench={one.name: one.bench for one in followed.passes if one.bench},
+    )
+
+
+def _quantity(followed: Followed, name: str) -> Quantity:
+    for quantity in followed.quantities:
+        if quantity.name == name:
+            return quantity
+    raise CallError(f"no metric '{name}': use {', '.join(quantity.name for quantity in followed.quantities)}")
+
+
+def _driven_again(followed: Followed, road: str) -> bool:
+    """Whether a road was driven at the first fit and in a later session."""
+    sessions = followed.of(road)
+    return len(sessions) > 1 and sessions[0].name == followed.sessions[0].name
+
+
+def _passes(sessions: Sequence[Session]) -> list[Pass]:
+    return [one for session in sessions for one in session.passes]
+
+
+def _tested(p_values: Sequence[float | None]) -> int:
+    return sum(p is not None for p in p_values)
+
+
+def _threshold(followed: Followed, metric: str, quantile: float) -> float:
+    """The gate: the quantile of the smooth road's windows, of all sessions together."""
+    values = window_values(_passes(followed.of(followed.smooth)), metric)
+    if not values.size:
+        raise AnalysisError(
+            f"no window of the smooth road '{followed.smooth}' has a {metric}: the gate needs a sound pass"
+        )
+    return float(np.quantile(values, quantile))
+
+
+def _day(session: Session) -> Day:
+    air_c = [one.conditions.air_temperature_c for one in session.passes if one.conditions.air_temperature_c is not None]
+    return Day(
+        session=session.name,
+        began_utc=session.began.isoformat(timespec="seconds"),
+        passes=len(session.passes),
+        air_c=(min(air_c), max(air_c)) if air_c else None,
+    )
+
+
+def _course(
+    followed: Followed, road: str, quantity: Quantity, margin: float, gates: dict[str, float], places: Places | None
+) -> Course:
+    """One course, all but what hangs on the family: verdicts, intervals that hold together, words."""
+    sessions, metric = followed.of(road), quantity.name
+    rough = rough_places(places, metric, gates[metric]) if places else None
+    figures = [
+        [rough.figure(one) if rough else pass_figure(one, metric, -math.inf) for one in session.passes]
+        for session in sessions
+    ]
+    points = [
+        _point(session, one.started, figure, followed.sessions[0].began)
+        for session, group in zip(sessions, figures, strict=True)
+        for one, figure in zip(session.passes, group, strict=True)
+    ]
+    means = [_mean(session.name, points) for session in sessions]
+    groups = [[figure.figure for figure in group] for group in figures]
+    every = _passes(sessions)
+    return Course(
+        road=road,
+        metric=metric,
+        label=quantity.label,
+        unit=quantity.unit,
+        margin=margin,
+        basis=rough.basis if rough else "whole passes",
+        share=rough.share if rough else 1.0,
+        whole_because=rough.warning if rough else None,
+        points=tuple(points),
+        means=tuple(means),
+        changes=tuple(
+            _change(session.name, held)
+            for session, held in zip(sessions[1:], against_first(groups, margin), strict=True)
+        ),
+        verdict="undecided",
+        left=None,
+        outside=(),
+        trend=_trend(means, groups, margin, followed.sessions[0].began),
+        noise=instrument.largest_share(every, [figure for group in figures for figure in group], metric),
+        words="",
+        cautions=tuple(instrument.mounting_cautions(road, metric, every)),
+    )
+
+
+def _point(session: Session, started: datetime | None, figure: PassFigure, fitted: datetime) -> Point:
+    months = ((started or session.began) - fitted) / MONTH
+    return Point(figure.capture, session.name, months, figure.figure, figure.whole)
+
+
+def _mean(session: str, points: Sequence[Point]) -> Mean:
+    mine = [one for one in points if one.session == session]
+    level = math.exp(fmean(math.log(one.figure) for one in mine))
+    return Mean(session, fmean(one.months for one in mine), level, len(mine))
+
+
+def _change(session: str, held: Contrast) -> Change:
+    return Change(
+        **vars(held),
+        session=session,
+        together=None,
+        outside=False,
+        p_difference_holm=None,
+        p_equivalence_holm=None,
+        verdict="undecided",
+    )
+
+
+def _trend(means: Sequence[Mean], groups: Sequence[Sequence[float]], margin: float, fitted: datetime) -> Trend | None:
+    """The line through the sessions' means; None with too few of them."""
+    months = [one.months for one in means]
+    line = fit_line(months, [math.log(one.figure) for one in means])
+    if line is None:
+        return None
+    first, span = months[0], months[-1] - months[0]
+    low, high = line.slope_interval()
+    p_difference, p_equivalence = slope_tests(line, span, margin)
+    against = days_against_passes(months, [np.log(group) for group in groups])
+    return Trend(
+        percent_per_month=100 * math.expm1(line.slope),
+        interval=(100 * math.expm1(low), 100 * math.expm1(high)),
+        start=float(np.exp(line.at(first))),
+        df=line.df,
+        span_months=span,
+        over_span=math.exp(line.slope * span),
+        over_span_interval=(math.exp(low * span), math.exp(high * span)),
+        p_difference=p_difference,
+        p_equivalence=p_equivalence,
+        p_difference_holm=None,
+        p_equivalence_holm=None,
+        verdict="undecided",
+        scatter=line.scatter,
+        of_passes=against[0] if against else None,
+        days_p=against[1] if against else None,
+        crossing=_crossing(months_to(line, math.log1p(margin)), span, fitted + first * MONTH),
+    )
+
+
+def _crossing(after: tuple[float | None, float, float | None], span: float, fitted: datetime) -> Crossing:
+    """When the line has gone as far as the margin, as dates no later than SPANS times the time seen."""
+
+    def day(months: float | None) -> str | None:
+        within = months is not None and months <= SPANS * span
+        return f"{fitted + months * MONTH:%Y-%m-%d}" if months is not None and within else None
+
+    on, earliest, latest = after
+    return Crossing(
+        months=on,
+        earliest_months=earliest,
+        latest_months=latest,
+        on=day(on),
+        earliest=day(earliest),
+        latest=day(latest),
+        told_until=f"{fitted + SPANS * span * MONTH:%Y-%m-%d}",
+        seen=on is not None and on <= span,
+    )
+
+
+def _decide(courses: list[Course]) -> list[Course]:
+    """Adjust over the family and give every change and trend its verdict."""
+    changes = [change for one in courses for change in one.changes]
+    differences = iter(holm([one.p_difference for one in changes]))
+    equivalences = iter(holm([one.p_equivalence for one in changes]))
+    family = max(1, _tested([one.p_difference for one in changes]))
+    trends = [one.trend for one in courses]
+    trend_differences = holm([one.p_difference if one else None for one in trends])
+    trend_equivalences = holm([one.p_equivalence if one else None for one in trends])
+    decided = []
+    for place, one in enumerate(courses):
+        together = _together(one, family)
+        judged = [
+            _judged(one, change, interval, next(differences), next(equivalences))
+            for change, interval in zip(one.changes, together, strict=True)
+        ]
+        trend = one.trend and _judged_trend(one, one.trend, trend_differences[place], trend_equivalences[place])
+        decided.append(
+            replace(
+                one,
+                changes=tuple(judged),
+                verdict=judged[-1].verdict,
+                left=_left(judged),
+                outside=tuple(change.session for change in judged if change.outside),
+                trend=trend,
+            )
+        )
+    return decided
+
+
+def _together(one: Course, family: int) -> list[tuple[float, float] | None]:
+    """The intervals of a course's changes, each wide enough that all `family` hold with 95 % (Bonferroni)."""
+    groups = [[point.figure for point in one.points if point.session == mean.session] for mean in one.means]
+    return [held.interval for held in against_first(groups, one.margin, 1 - 0.05 / family)]
+
+
+def _judged(
+    one: Course,
+    change: Change,
+    together: tuple[float, float] | None,
+    different: float | None,
+    equivalent: float | None,
+) -> Change:
+    beyond = together is not None and (together[0] > 1 + one.margin or together[1] < 1 / (1 + one.margin))
+    return replace(
+        change,
+        together=together,
+        outside=beyond and not one.drowned,
+        p_difference_holm=different,
+        p_equivalence_holm=equivalent,
+        verdict="undecided" if one.drowned else verdict(change.ratio, different, equivalent, ALPHA),
+    )
+
+
+def _judged_trend(one: Course, trend: Trend, different: float | None, equivalent: float | None) -> Trend:
+    return replace(
+        trend,
+        p_difference_holm=different,
+        p_equivalence_holm=equivalent,
+        verdict="undecided" if one.drowned else verdict(trend.over_span, different, equivalent, ALPHA),
+    )
+
+
+def _left(changes: Sequence[Change]) -> str | None:
+    """The session since which each lies outside the margin, on the side where the last does; None if that does not."""
+    since = None
+    for change in reversed(changes):
+        if not change.outside or (change.ratio > 1) != (changes[-1].ratio > 1):
+            break
+        since = change.session
+    return since

@@ -1,0 +1,163 @@
+"""`towertap wear` on captures decoded from hand-built frames: a folder and an archive, answer, JSON, refusals."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+from scipy import stats
+from towertap.archive import store
+from towertap.capture.conditions import Conditions, write_sidecar
+from towertap.capture.decode import decode_raw
+
+DAYS = ("2026-03-14", "2026-05-16", "2026-07-18", "2026-09-19")
+"""First fit and three visits, nine weeks apart."""
+RISE = 0.30
+"""The rough road's level rises by this part of the first from visit to visit, on hand-built noise."""
+CALL = ("--part", "polyurethane-bush", "--smooth", "bypass")
+
+
+@pytest.fixture(scope="session")
+def garage(tmp_path_factory, by_hand):
+    """Raw recordings, sidecars and captures: three passes a visit over a smooth and a rough road, 7 s at 1 kHz.
+
+    With them one visit with another part, before the first fit.
+    """
+    folder = tmp_path_factory.mktemp("garage")
+    rng = np.random.default_rng(31)
+    visits = [("rubber-bush", "2026-03-07", 1.0)]
+    visits += [("polyurethane-bush", day, 1 + RISE * number) for number, day in enumerate(DAYS)]
+    for part, day, factor in visits:
+        for number in (1, 2, 3):
+            for road, level, minutes in (("bypass", 20, 0), ("quarry-lane", 200 * factor, 10)):
+                spread = level * rng.normal(1, 0.01)
+                counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], spread, (7000, 6))).astype(int)
+                frames = by_hand.recording(7, rate_hz=1000.0, odr_hz=1000, counts=counts, seed=number)
+                raw = folder / f"{road}-{part}-{day}-{number}.ttraw"
+                raw.write_bytes(b"".join(frames))
+                began = datetime.fromisoformat(day).replace(hour=9, tzinfo=UTC) + timedelta(
+                    minutes=minutes + 30 * number
+                )
+                said = Conditions("minibus", part, road, number, 40.0, mounting="x=+X,y=+Y,z=+Z")
+                write_sidecar(raw, said, started_utc=began.isoformat(), hello=by_hand.hello_fields)
+                decode_raw(raw, raw.with_suffix(".h5"))
+    return folder
+
+
+@pytest.fixture(scope="session")
+def archive(garage, tmp_path_factory):
+    """The same recordings in an archive."""
+    folder = tmp_path_factory.mktemp("archive")
+    for path in store.recordings_of(garage):
+        store.add(folder, path)
+    return folder
+
+
+@pytest.fixture
+def spoilt(archive, tmp_path):
+    """A copy of the archive that a test may spoil."""
+    return shutil.copytree(archive, tmp_path / "archive")
+
+
+def one_line(told, *parts):
+    status, out, error = told
+    assert (status, out, error.count("\n")) == (2, "", 1), told
+    assert error.startswith("towertap: ")
+    for part in parts:
+        assert part in error
+
+
+def test_the_archive_and_the_folder_give_the_same_answer(run, garage, archive):
+    answers = []
+    for folder in (garage, archive):
+        status, out, error = run("wear", folder, *CALL, "--json")
+        assert (status, error) == (0, "")
+        answers.append(json.loads(out))
+    (in_folder,), (in_archive,) = (answer["courses"] for answer in answers)
+    assert [one["session"] for one in answers[1]["sessions"]] == list(DAYS)
+    assert answers[1]["other_captures"] == 6
+    assert in_archive["changes"] == in_folder["changes"]
+    assert in_archive["trend"] == in_folder["trend"]
+
+
+def test_a_road_that_grows_rougher_by_the_visit_is_said_to_leave_the_margin(run, archive):
+    """Levels of 1, 1.3, 1.6 and 1.9 of hand-built noise, by which the ratios and the slope (scipy) are known."""
+    data = json.loads(run("wear", archive, *CALL, "--json")[1])
+    (course,) = data["courses"]
+    assert [one["ratio"] for one in course["changes"]] == pytest.approx([1.3, 1.6, 1.9], rel=0.05)
+    assert (course["verdict"], course["left"]) == ("harsher", DAYS[1])
+    months = np.arange(4) * 63 / (365.25 / 12)
+    slope = stats.linregress(months, np.log([1.0, 1.3, 1.6, 1.9])).slope
+    assert course["trend"]["percent_per_month"] == pytest.approx(100 * np.expm1(slope), rel=0.1)
+    (check,) = data["checks"]
+    assert check["road"] == "bypass"
+    assert all(0.95 < one["ratio"] < 1.05 for one in check["changes"])
+
+
+def test_the_answer_starts_with_where_the_course_stands(run, archive):
+    status, out, error = run("wear", archive, *CALL)
+    assert (status, error) == (0, "")
+    lines = out.splitlines()
+    assert lines[0].startswith(
+        "Vertical jerk on quarry-lane: harsher than at the first fit, outside the margin since "
+        f"{DAYS[1]}; the trend rises, +"
+    )
+    for told in ("It has left the margin of 10 %", "each counting once", "as a check", "a session is one day"):
+        assert told in out
+    assert "Not looked at: 6 captures" in out
+
+
+def test_since_moves_the_first_fit(run, archive):
+    data = json.loads(run("wear", archive, *CALL, "--since", DAYS[1], "--json")[1])
+    assert [one["session"] for one in data["sessions"]] == list(DAYS[1:])
+    assert data["courses"][0]["changes"][-1]["ratio"] == pytest.approx(1.9 / 1.3, rel=0.05)
+
+
+def test_a_capture_that_is_not_as_it_was_added_is_left_out_and_named(run, spoilt):
+    victim = next(spoilt.glob("quarry-lane_polyurethane*2026*"))
+    with (victim / "capture.h5").open("r+b") as file:
+        file.seek(5000)
+        byte = file.read(1)
+        file.seek(5000)
+        file.write(bytes([byte[0] ^ 1]))
+    data = json.loads(run("wear", spoilt, *CALL, "--json")[1])
+    (left_out,) = data["excluded"]
+    assert left_out["capture"] == victim.name
+    assert "not as it was added to the archive" in left_out["reason"]
+
+
+def test_a_record_that_cannot_be_read_is_left_out_and_named(run, spoilt):
+    victim = next(spoilt.glob("quarry-lane_polyurethane*"))
+    (victim / "record.json").write_text("{")
+    (spoilt / "index.json").unlink()
+    data = json.loads(run("wear", spoilt, *CALL, "--json")[1])
+    assert {one["capture"]: one["reason"] for one in data["excluded"]} == {victim.name: "its record.json: damaged"}
+
+
+def test_an_empty_archive_is_refused(run, tmp_path):
+    one_line(run("wear", tmp_path, *CALL), "no captures", "archive")
+    one_line(run("wear", tmp_path / "none", *CALL), "no folder")
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("--part", "wooden-bush", "--smooth", "bypass"), "no capture of the part 'wooden-bush': parts are 'poly"),
+        (("--part", "polyurethane-bush", "--smooth", "motorway"), "no capture of the road 'motorway': roads are"),
+        ((*CALL, "--vehicle", "lorry"), "no capture of the vehicle 'lorry': vehicles are 'minibus'"),
+        ((*CALL, "--since", "14.3.2026"), "14.3.2026"),
+        ((*CALL, "--since", "2026-02-30"), "2026-02-30"),
+        ((*CALL, "--since", DAYS[-1]), f"driven on one day only since {DAYS[-1]} ({DAYS[-1]}, 6 passes)"),
+        ((*CALL, "--since", "2030-01-01"), "no drive with 'polyurethane-bush' since 2030-01-01 can be used"),
+        (("--part", "rubber-bush", "--smooth", "bypass"), "driven on one day only (2026-03-07, 6 passes)"),
+        ((*CALL, "--margin", "150"), "a margin of 150 % cannot be"),
+        ((*CALL, "--margin", "nan"), "a margin of nan % cannot be"),
+        ((*CALL, "--metric", "comfort"), "no metric 'comfort'"),
+        (("--part", "polyurethane-bush"), "--smooth"),
+    ],
+)
+def test_a_wrong_call_is_one_line_and_status_2(run, archive, words, says):
+    one_line(run("wear", archive, *words, "--json"), says)
