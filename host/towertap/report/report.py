@@ -13,7 +13,7 @@ from towertap.capture.reading import open_capture
 from towertap.compare.model import Comparison, Drives, Finding, Pass, PassFigure, Side
 from towertap.compare.places import find_places
 from towertap.report import density, drawn, page, style
-from towertap.report.figures import alignment, boxes, intervals, spectra, traces
+from towertap.report.figures import alignment, boxes, intervals, spectra, traces, transfer
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 
 BOTH: tuple[Side, Side] = ("before", "after")
@@ -40,6 +40,10 @@ def write_report(comparison: Comparison, drives: Drives, folder: str | Path, not
             "spectra": _put(
                 folder, "spectra", spectra.draw(road_spectra(drives), drives.smooth, _sensor_noise(drives))
             ),
+            "transfer": [
+                _put(folder, f"transfer_{place}", transfer.draw(road))
+                for place, road in enumerate(comparison.transfer, start=1)
+            ],
         }
     path = folder / "report.html"
     path.write_text(page.render(comparison, drives, pictures, notices), encoding="utf-8", errors="replace")

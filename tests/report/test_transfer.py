@@ -1,0 +1,46 @@
+"""The transfer's figure and its section of the page, from captures of two boxes."""
+
+from dataclasses import replace
+
+import pytest
+from towertap.compare.comparison import compare
+from towertap.compare.passes import load_passes
+from towertap.compare.two_boxes import transfers
+from towertap.report import write_report
+from towertap.report.figures import transfer
+
+
+@pytest.fixture(scope="module")
+def two_boxes(two_box_folder):
+    """Drives and comparison with the transfer."""
+    drives = load_passes(two_box_folder, "rubber", "polyurethane", "bypass", position="sill")
+    return drives, replace(compare(drives, metrics=["acceleration_z"]), transfer=transfers(drives, "arm"))
+
+
+def test_every_axis_has_a_unit_and_the_title_says_the_finding(two_boxes, styled):
+    (road,) = two_boxes[1].transfer
+    figure = transfer.draw(road)
+    gain, coherence, ratio = figure.axes
+    assert "output / input" in gain.get_ylabel()
+    assert "coherence" in coherence.get_ylabel()
+    assert "95 % interval" in ratio.get_ylabel()
+    assert "Hz" in ratio.get_xlabel()
+    most = max((band for band in road.bands if band.judged), key=lambda band: max(band.ratio, 1 / band.ratio))
+    assert figure.get_suptitle().startswith(f"quarry-lane: the transfer changed most at {most.name} Hz, × ")
+
+
+def test_where_no_interval_leaves_1_out_the_title_says_so(two_boxes, styled):
+    (road,) = two_boxes[1].transfer
+    bands = tuple(replace(band, interval=None) for band in road.bands)
+    assert transfer.title(replace(road, bands=bands)) == "quarry-lane: no change of the transfer is shown in any band"
+
+
+def test_the_page_has_the_section_only_where_a_second_box_was_recorded(two_boxes, tmp_path):
+    drives, comparison = two_boxes
+    page = write_report(comparison, drives, tmp_path / "with").read_text("utf-8")
+    assert '<section id="transfer">' in page
+    assert comparison.transfer[0].words in page
+    assert "not judged" in page
+    assert (tmp_path / "with" / "transfer_1.png").stat().st_size > 10_000
+    page = write_report(replace(comparison, transfer=()), drives, tmp_path / "without").read_text("utf-8")
+    assert 'id="transfer"' not in page
