@@ -104,24 +104,27 @@ def write_capture(folder, by_hand, part, road, number, place, moving, start_s, t
     return decode_raw(raw, raw.with_suffix(".h5"), conditions)
 
 
-def one_run(seed, seconds=30.0, rates_hz=(4000 * 1.008, 4000 * 0.995), start_s=1.37, guess_error_s=0.4, other=0.5):
-    """One pair: mean error of the offset and its spread over the pass in seconds, and the spectra."""
+def one_run(seed, seconds=30.0):
+    """One pair over a resonant path with 0.5 m/s² of other motion: see `brought_together`."""
+    felt, passed = motion(np.random.default_rng(seed), seconds, other=0.5)
+    return brought_together(felt, passed, seconds)
+
+
+def brought_together(felt, passed, seconds, rates_hz=(4000 * 1.008, 4000 * 0.995), apart_s=1.37, told_wrong_s=0.4):
+    """Mean error of the offset between two recordings, its spread over the pass, both in seconds, and the spectra."""
     from towertap.signals.time_base import GRID_HZ, find_offset
     from towertap.signals.transfer import CrossSum
 
-    rng = np.random.default_rng(seed)
-    felt, passed = motion(rng, seconds, other=other)
     output = interpolated(sampled(passed, rates_hz[0], 0.2, seconds), rates_hz[0])
-    moving = interpolated(sampled(felt, rates_hz[1], 0.2 + start_s, seconds - 0.1), rates_hz[1])
-    span_s = (start_s + 0.1, seconds - 0.5)
-    offset = find_offset(output, moving, span_s, -start_s + guess_error_s)
+    moving = interpolated(sampled(felt, rates_hz[1], 0.2 + apart_s, seconds - 0.1), rates_hz[1])
+    span_s = (apart_s + 0.1, seconds - 0.5)
+    offset = find_offset(output, moving, span_s, -apart_s + told_wrong_s)
     total = CrossSum(GRID_HZ)
     for start in np.arange(*span_s, 8.0):
         time_s = np.arange(start, min(start + 8.0, span_s[1]), 1 / GRID_HZ)
         total.feed(moving(time_s + offset(time_s)), output(time_s))
-    spectra = total.result()
-    off_s = offset(np.linspace(*span_s, 50)) + start_s
-    return off_s.mean(), np.ptp(off_s), spectra
+    off_s = offset(np.linspace(*span_s, 50)) + apart_s
+    return off_s.mean(), np.ptp(off_s), total.result()
 
 
 if __name__ == "__main__":

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from towertap.capture.conditions import Conditions
-from towertap.compare.model import Excluded, Side
+from towertap.compare.model import Excluded, Side, name_of
 from towertap.errors import CallError
 
 Key = tuple[str, str, str, int | None]
@@ -42,7 +42,7 @@ def at_position(
     if not any(position in names for names in places.values()):
         raise CallError(f"no capture of these parts was made at the box position '{position}': use one of {told}")
     excluded += [
-        Excluded(path.stem, f"its pass was not recorded at '{position}'")
+        Excluded(name_of(path), f"its pass was not recorded at '{position}'")
         for path in chosen
         if position not in places[pass_key(known[path])]
     ]

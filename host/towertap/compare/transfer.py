@@ -7,18 +7,19 @@ from dataclasses import dataclass
 from itertools import groupby
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import stats
 
 from towertap.compare.model import Excluded, Side
 from towertap.compare.statistics import standard_error, tells_spread
+from towertap.signals.metrics.third import NOMINAL, edges_hz
 
 ALPHA = 0.05
 """Error rate of all bands of a road together."""
 LEAST_COHERENCE = 0.5
 """A band in which less than half of the output's power follows the input, in any pass, is not judged."""
-LOWEST, HIGHEST = 6, 23
-"""Third-octave bands 10^(k / 10) Hz from 4 to 200 Hz; beyond, neither segments nor time base carry them well."""
+NAMES = NOMINAL[: NOMINAL.index("200") + 1]
+"""Third-octave bands from 5 to 200 Hz; a lower one has one line, a higher one asks more of the common time base."""
+EDGES_HZ = np.array([edges_hz(name) for name in NAMES])
 
 
 @dataclass(frozen=True)
@@ -86,14 +87,6 @@ class RoadTransfer:
     cautions: tuple[str, ...]
 
 
-def thirds() -> tuple[tuple[str, ...], NDArray[np.float64]]:
-    """Nominal names and edges (n, 2) in Hz of the third-octave bands, base ten, IEC 61260-1."""
-    orders = range(LOWEST, HIGHEST + 1)
-    nominal = (1, 1.25, 1.6, 2, 2.5, 3.15, 4, 5, 6.3, 8)
-    names = tuple(f"{nominal[order % 10] * 10 ** (order // 10):g}" for order in orders)
-    return names, np.array([[10 ** ((order - 0.5) / 10), 10 ** ((order + 0.5) / 10)] for order in orders])
-
-
 def road_transfer(
     road: str,
     positions: tuple[str, str],
@@ -103,13 +96,12 @@ def road_transfer(
     cautions: Iterable[str] = (),
 ) -> RoadTransfer:
     """Hold the passes of the two sides against each other; `positions` are input and output, `parts` before, after."""
-    names, edges_hz = thirds()
     sides = [[one for one in passes if one.side == side] for side in ("before", "after")]
-    judged = [all(sides) and all(_coherent(one, band) for one in passes) for band in range(len(names))]
+    judged = [all(sides) and all(_coherent(one, band) for one in passes) for band in range(len(NAMES))]
     level = ALPHA / max(sum(judged), 1)
     bands = tuple(
-        _band(sides, band, name, float(np.sqrt(edges_hz[band].prod())), judged[band], level)
-        for band, name in enumerate(names)
+        _band(sides, band, name, float(np.sqrt(EDGES_HZ[band].prod())), judged[band], level)
+        for band, name in enumerate(NAMES)
     )
     return RoadTransfer(
         road=road,

@@ -15,10 +15,10 @@ from towertap.bench.carried import records_for
 from towertap.capture.host_time import started
 from towertap.capture.integrity import check
 from towertap.capture.reading import Capture, open_capture
-from towertap.compare.model import Drives, Excluded, Pass
+from towertap.compare.model import Drives, Excluded, Pass, name_of
 from towertap.compare.passes import began
 from towertap.compare.positions import Key, pass_key
-from towertap.compare.transfer import PassTransfer, RoadTransfer, road_transfer, thirds
+from towertap.compare.transfer import EDGES_HZ, PassTransfer, RoadTransfer, road_transfer
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.signals.filters import Array
 from towertap.signals.time_base import GRID_HZ, HALF_S, Offset, find_offset, interpolate
@@ -110,16 +110,16 @@ def _of_pair(
     bench: Path | None,
 ) -> PassTransfer:
     if output.text("raw_sha256") == other.text("raw_sha256"):
-        raise AnalysisError(f"{other.path.stem} is the same recording under another position")
+        raise AnalysisError(f"{name_of(other.path)} is the same recording under another position")
     integrity = check(other)
     if not integrity.sound and not include_unsound:
-        raise AnalysisError(f"its input {other.path.stem} is not sound: {'; '.join(integrity.reasons)}")
+        raise AnalysisError(f"its input {name_of(other.path)} is not sound: {'; '.join(integrity.reasons)}")
     start_s, end_s, guess_s = overlap_s
     windows_s = one.windows["start_s"].to_numpy(float)
     span_s = (max(start_s, windows_s[0]), min(end_s, windows_s[-1] + 1.0))
     if span_s[1] - span_s[0] < LEAST_OVERLAP_S:
         raise AnalysisError(
-            f"it shares {max(0.0, span_s[1] - span_s[0]):.1f} s with its input {other.path.stem}, and "
+            f"it shares {max(0.0, span_s[1] - span_s[0]):.1f} s with its input {name_of(other.path)}, and "
             f"{LEAST_OVERLAP_S:g} s are needed: start and stop both boxes with the pass"
         )
     carried = records_for(other, bench)
@@ -128,7 +128,7 @@ def _of_pair(
     try:
         offset = find_offset(moved, moving, span_s, guess_s)
     except AnalysisError as error:
-        raise AnalysisError(f"with its input {other.path.stem}: {error}") from None
+        raise AnalysisError(f"with its input {name_of(other.path)}: {error}") from None
     total = CrossSum(GRID_HZ)
     for start in np.arange(*span_s, BLOCK_S):
         time_s = np.arange(start, min(start + BLOCK_S, span_s[1]), 1 / GRID_HZ)
@@ -138,14 +138,14 @@ def _of_pair(
 
 
 def _told(one: Pass, other: Capture, offset: Offset, middle_s: float, spectra: Spectra) -> PassTransfer:
-    bands = in_bands(spectra, thirds()[1])
+    bands = in_bands(spectra, EDGES_HZ)
     gain, coherence, chance = (
         tuple(value if math.isfinite(value) else None for value in row.tolist())
         for row in (bands.gain, bands.coherence, bands.chance)
     )
     return PassTransfer(
         capture=one.name,
-        input_capture=other.path.stem,
+        input_capture=name_of(other.path),
         side=one.side,
         pass_number=one.conditions.pass_number,
         offset_s=middle_s,
@@ -166,9 +166,11 @@ class Motion:
     def __init__(self, capture: Capture, along: Array) -> None:
         """`along` (3,) is the direction in chip axes, with the calibration's scale."""
         if (capture.gaps["missing"] < 0).any():
-            raise AnalysisError(f"{capture.path.stem} has a gap of unknown length: record the pass again")
+            raise AnalysisError(f"{name_of(capture.path)} has a gap of unknown length: record the pass again")
         if capture.rate_hz < LOWEST_RATE_HZ:
-            raise AnalysisError(f"{capture.path.stem} has a rate of {capture.rate_hz:g} Hz: record at 1000 Hz or more")
+            raise AnalysisError(
+                f"{name_of(capture.path)} has a rate of {capture.rate_hz:g} Hz: record at 1000 Hz or more"
+            )
         self._capture, self._along, self._pieces = capture, along * capture.scale_ms2, capture.pieces()
         self._starts_s = np.array([piece.start_time_s for piece in self._pieces])
 
@@ -207,5 +209,7 @@ def _started_s(capture: Capture) -> float:
         return moment.at_s
     begun = began(capture)
     if begun is None:
-        raise AnalysisError(f"{capture.path.stem} does not say when it began: make it from its recording and sidecar")
+        raise AnalysisError(
+            f"{name_of(capture.path)} does not say when it began: make it from its recording and sidecar"
+        )
     return begun.timestamp()

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
-from scipy.special import gammaincinv, stdtrit  # of scipy.stats, which takes a second to load
+from scipy.special import betaincinv, stdtrit  # of scipy.stats, which takes a second to load
 
 from towertap.signals.filters import Array
 
@@ -80,14 +80,13 @@ class InBands:
 def chance_coherence(averages: float, lines: float = 1.0) -> float:
     """The coherence, a mean over independent `lines`, that two signals with nothing in common exceed 1 time in 20.
 
-    Of one line it is 1 − 0.05^(1 / (n − 1)) exactly (Bendat and Piersol); of several, each with mean 1 / n and about
-    exponential, their mean is about a gamma variable's.
+    A line's coherence then is Beta(1, n − 1), and this is 1 − 0.05^(1 / (n − 1)) (Bendat and Piersol); the mean of
+    several is taken for the Beta variable of the same mean and variance.
     """
     if averages <= 1:
         return 1.0
-    if lines <= 1:
-        return float(1 - CHANCE ** (1 / (averages - 1)))
-    return min(1.0, float(gammaincinv(lines, 1 - CHANCE) / lines / averages))
+    size = (averages + 1) * lines - 1
+    return float(betaincinv(size / averages, size * (1 - 1 / averages), 1 - CHANCE))
 
 
 def in_bands(spectra: Spectra, edges_hz: Array) -> InBands:
