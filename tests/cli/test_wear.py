@@ -88,7 +88,7 @@ def test_a_road_that_grows_rougher_by_the_visit_is_said_to_leave_the_margin(run,
     data = json.loads(run("wear", archive, *CALL, "--json")[1])
     (course,) = data["courses"]
     assert [one["ratio"] for one in course["changes"]] == pytest.approx([1.3, 1.6, 1.9], rel=0.05)
-    assert (course["verdict"], course["left"]) == ("harsher", DAYS[1])
+    assert (course["verdict"], course["outside_since"], course["left"]) == ("harsher", DAYS[1], DAYS[1])
     months = np.arange(4) * 63 / (365.25 / 12)
     slope = stats.linregress(months, np.log([1.0, 1.3, 1.6, 1.9])).slope
     assert course["trend"]["percent_per_month"] == pytest.approx(100 * np.expm1(slope), rel=0.1)
@@ -102,10 +102,15 @@ def test_the_answer_starts_with_where_the_course_stands(run, archive):
     assert (status, error) == (0, "")
     lines = out.splitlines()
     assert lines[0].startswith(
-        "Vertical jerk on quarry-lane: harsher than at the first fit, outside the margin since "
+        "Vertical jerk on quarry-lane: harsher than at the first fit, and outside the margin since "
         f"{DAYS[1]}; the trend rises, +"
     )
-    for told in ("It has left the margin of 10 %", "each counting once", "as a check", "a session is one day"):
+    for told in (
+        "The line reaches the margin of 10 % on 2026-04-",
+        "each counting once",
+        "as a check",
+        "a session is one day",
+    ):
         assert told in out
     assert "Not looked at: 6 captures" in out
 

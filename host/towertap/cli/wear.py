@@ -46,6 +46,7 @@ from towertap.report.words import number
     metavar="NAME",
     help=f"A metric to follow; may be repeated; each costs the power of all. Default: {', '.join(DEFAULT_METRICS)}.",
 )
+@click.option("--position", metavar="NAME", help="The box position to use, where a day was recorded at more than one.")
 @click.option("--bench", type=click.Path(path_type=Path), help="Folder of the bench records.")
 @click.option("--report", type=click.Path(path_type=Path, file_okay=False), help="Write wear.html into this folder.")
 @answers
@@ -57,6 +58,7 @@ def command(
     since: datetime | None,
     margin: float,
     metrics: tuple[str, ...],
+    position: str | None,
     bench: Path | None,
     report: Path | None,
 ) -> Outcome:
@@ -69,6 +71,7 @@ def command(
             smooth,
             vehicle=vehicle,
             since=since.date() if since else None,
+            position=position,
             bench=bench,
             on_progress=lambda done, total: progress.update(task, completed=done, total=total),
         )

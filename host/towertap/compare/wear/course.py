@@ -20,6 +20,7 @@ from towertap.compare.verdict import verdict
 from towertap.compare.wear import words
 from towertap.compare.wear.model import Change, Course, Crossing, Day, Followed, Mean, Point, Session, Trend, Wear
 from towertap.compare.wear.trend import (
+    Line,
     against_first,
     days_against_passes,
     fit_line,
@@ -169,8 +170,9 @@ def _course(
             for session, held in zip(sessions[1:], against_first(groups, margin), strict=True)
         ),
         verdict="undecided",
-        left=None,
         outside=(),
+        outside_since=None,
+        left=None,
         trend=_trend(means, groups, margin, followed.sessions[0].began),
         noise=instrument.largest_share(every, [figure for group in figures for figure in group], metric),
         words="",
@@ -201,10 +203,14 @@ def _change(session: str, held: Contrast) -> Change:
     )
 
 
+def _line(means: Sequence[Mean]) -> Line | None:
+    return fit_line([one.months for one in means], [math.log(one.figure) for one in means])
+
+
 def _trend(means: Sequence[Mean], groups: Sequence[Sequence[float]], margin: float, fitted: datetime) -> Trend | None:
     """The line through the sessions' means; None with too few of them."""
     months = [one.months for one in means]
-    line = fit_line(months, [math.log(one.figure) for one in means])
+    line = _line(means)
     if line is None:
         return None
     first, span = months[0], months[-1] - months[0]
@@ -258,7 +264,8 @@ def _decide(courses: list[Course]) -> list[Course]:
     equivalences = iter(holm([one.p_equivalence for one in changes]))
     family = max(1, _tested([one.p_difference for one in changes]))
     trends = [one.trend for one in courses]
-    trend_differences = holm([one.p_difference if one else None for one in trends])
+    trend_p_values = [one.p_difference if one else None for one in trends]
+    trend_differences = holm(trend_p_values)
     trend_equivalences = holm([one.p_equivalence if one else None for one in trends])
     decided = []
     for place, one in enumerate(courses):
@@ -273,8 +280,9 @@ def _decide(courses: list[Course]) -> list[Course]:
                 one,
                 changes=tuple(judged),
                 verdict=judged[-1].verdict,
-                left=_left(judged),
                 outside=tuple(change.session for change in judged if change.outside),
+                outside_since=_outside_since(judged),
+                left=None if one.drowned else _left(one, max(1, _tested(trend_p_values))),
                 trend=trend,
             )
         )
@@ -314,7 +322,7 @@ def _judged_trend(one: Course, trend: Trend, different: float | None, equivalent
     )
 
 
-def _left(changes: Sequence[Change]) -> str | None:
+def _outside_since(changes: Sequence[Change]) -> str | None:
     """The session since which each lies outside the margin, on the side where the last does; None if that does not."""
     since = None
     for change in reversed(changes):
@@ -322,3 +330,14 @@ def _left(changes: Sequence[Change]) -> str | None:
             break
         since = change.session
     return since
+
+
+def _left(one: Course, family: int) -> str | None:
+    """The first session at which the line's interval, one of `family`, is wholly outside the margin."""
+    line = _line(one.means)
+    if line is None:
+        return None
+    surely = months_to(line, math.log1p(one.margin), 1 - 0.05 / family)[2]
+    return next(
+        (mean.session for mean in one.means if surely is not None and mean.months - one.means[0].months >= surely), None
+    )

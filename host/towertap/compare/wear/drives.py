@@ -40,6 +40,7 @@ def load_sessions(
     *,
     vehicle: str | None = None,
     since: date | None = None,
+    position: str | None = None,
     bench: Path | None = None,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> Followed:
@@ -47,17 +48,17 @@ def load_sessions(
 
     `folder` is an archive or holds captures (*.h5). Captures that cannot be read, are not sound, hold no whole window,
     copy another or do not say when they began are left out and listed with the reason; in an archive, so are those
-    that are not as they were added. `bench` is the folder of the bench records. `on_progress(done, total)` is called
-    before each capture. Raises CallError when a name matches nothing or two vehicles do, AnalysisError when fewer than
-    two sessions can be used or sample rates differ.
+    that are not as they were added. `position` is the box position to use where there were two, `bench` the folder of
+    the bench records. `on_progress(done, total)` is called before each capture. Raises CallError when a name matches
+    nothing, or two vehicles or positions do, AnalysisError when fewer than two sessions can be used or rates differ.
     """
     if bench and not bench.is_dir():
         raise CallError(f"no folder '{bench}': name the one that holds the bench records")
     excluded: list[Excluded] = []
     drives = known(folder, excluded)
-    _refuse_unknown(drives, excluded, part=part, road=smooth, vehicle=vehicle)
+    _refuse_unknown(drives, excluded, part=part, road=smooth, vehicle=vehicle, box_position=position)
     mine = _of_one_vehicle([one for one in drives if one.conditions.part == part], vehicle)
-    chosen = list(_dated(mine, since, excluded))
+    chosen = _at_position(list(_dated(mine, since, excluded)), position)
     _refuse_few([start for _, start in chosen], part, since, excluded)
     times = {one.path: start for one, start in chosen if _as_added(one, excluded)}
     passes = read_passes(dict.fromkeys(times, "after"), excluded, bench=bench, on_progress=on_progress)
@@ -138,8 +139,12 @@ def _refuse_unknown(drives: Sequence[Drive], excluded: list[Excluded], **named: 
     there = {kind: {getattr(one.conditions, kind) for one in drives} - {""} for kind in named}
     for kind, name in named.items():
         if name is not None and name not in there[kind]:
-            told = "; ".join(f"{each}s are {_listed(there[each])}" for each in sorted(there, key=lambda k: k != kind))
-            raise CallError(f"no capture of the {kind} '{name}': {told}")
+            told = (f"{_plain(each)}s are {_listed(there[each])}" for each in sorted(there, key=lambda k: k != kind))
+            raise CallError(f"no capture of the {_plain(kind)} '{name}': {'; '.join(told)}")
+
+
+def _plain(kind: str) -> str:
+    return kind.replace("_", " ")
 
 
 def _of_one_vehicle(drives: list[Drive], vehicle: str | None) -> list[Drive]:
@@ -167,6 +172,20 @@ def _dated(drives: list[Drive], since: date | None, excluded: list[Excluded]) ->
             excluded.append(Excluded(name_of(one.path), f"it does not say {missing}"))
         elif since is None or one.began.astimezone(UTC).date() >= since:
             yield one, one.began.astimezone(UTC)
+
+
+def _at_position(chosen: list[tuple[Drive, datetime]], position: str | None) -> list[tuple[Drive, datetime]]:
+    """Those by one box; CallError where a session was recorded at two positions and none is named."""
+    if position is not None:
+        return [(one, start) for one, start in chosen if one.conditions.box_position == position]
+    for session in sessions_of([start for _, start in chosen]):
+        there = {one.conditions.box_position for one, start in chosen if session[0] <= start <= session[-1]}
+        if len(there) > 1:
+            raise CallError(
+                f"on {session[0]:%Y-%m-%d} there were boxes at more than one position ({_listed(there)}): name one by "
+                "--position"
+            )
+    return chosen
 
 
 def sessions_of(times: Sequence[datetime]) -> list[list[datetime]]:

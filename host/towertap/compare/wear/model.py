@@ -161,10 +161,13 @@ class Trend:
 class Course:
     """One metric on one road over the months.
 
-    `verdict` is that of the last session against the first fit. `left` is the session since which every change lies
-    outside the margin, None where the last does not; `outside` are all sessions that do. `trend` is None with two
-    sessions. `share` is the share of places that are rough, `whole_because` why the figures rest on whole passes, None
-    where they do not or where nothing is gated. `noise` is the sensor's share in the pass where it is largest.
+    `verdict` is that of the last session's passes against those of the first fit, their days and all. `outside` are the
+    sessions whose passes lie outside the margin, `outside_since` the first of those that go on to the last session,
+    None where that lies not outside. `left` is the first session at which the trend has left the margin, so that the
+    part has and not a day: the line's interval, one of as many as there are trends, is wholly outside. `trend` is None
+    with two sessions. `share` is the share of places that are rough, `whole_because` why the figures rest on whole
+    passes, None where they do not or where nothing is gated. `noise` is the sensor's share in the pass where it is
+    largest.
     """
 
     road: str
@@ -179,8 +182,9 @@ class Course:
     means: tuple[Mean, ...]
     changes: tuple[Change, ...]
     verdict: Verdict
-    left: str | None
     outside: tuple[str, ...]
+    outside_since: str | None
+    left: str | None
     trend: Trend | None
     noise: Share | None
     words: str

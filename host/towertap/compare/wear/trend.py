@@ -94,13 +94,13 @@ def slope_tests(line: Line, span_months: float, margin: float) -> tuple[float, f
     return float(p_difference), float(stats.t.sf((math.log1p(margin) - gone) / error, line.df))
 
 
-def months_to(line: Line, distance: float) -> tuple[float | None, float, float | None]:
-    """Months in which the line goes a `distance` up or down, and the ends of the 95 % interval of that time.
+def months_to(line: Line, distance: float, level: float = 0.95) -> tuple[float | None, float, float | None]:
+    """Months in which the line goes a `distance` up or down, and the ends of the interval of that time.
 
     Fieller's interval (1954) of a ratio whose numerator is known: the slope's own, turned over. Where that holds 0 the
     line may never go so far: no months and no upper end, and the lower end is for the steepest slope it holds.
     """
-    low, high = line.slope_interval()
+    low, high = line.slope_interval(level)
     earliest = distance / max(abs(low), abs(high))
     if low <= 0 <= high:
         return None, earliest, None

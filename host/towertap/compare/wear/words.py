@@ -12,10 +12,10 @@ from towertap.compare.verdict import VERDICTS, change, listed
 from towertap.compare.wear.model import Change, Course, Followed, Trend
 
 ONE_DAY = (
-    "a session is one day: its weather, temperature, tyres and driver are in its change against the first fit, and in "
-    "every change if they were unusual on the day of the first fit; only the trend weighs days against days"
+    "a session is one day: its weather, temperature, tyres and driver are in its change against the first fit, and "
+    "those of the day of the first fit are in every change; only the trend weighs days against days, and only it "
+    "speaks of the part"
 )
-
 CANNOT_TELL = (
     "No day has two passes that differ, so nothing shows how far passes stray by chance, and no change can be told "
     "from it."
@@ -28,7 +28,7 @@ def told(one: Course, checks: Sequence[Course], followed: Followed, changes_test
     if one.drowned:
         body = [_drowned(one)]
     else:
-        body = [_last(one, changes_tested), _others(one), _left(one), _trend(one, trends_tested)]
+        body = [_last(one, changes_tested), _others(one), _days_outside(one), _trend(one, trends_tested)]
     smooth = f"{check.road}, the smooth road, as a check: {_course_of(check)}." if check else ""
     head = f"{one.label[:1].upper()}{one.label[1:]} on {one.road}: {status(one)}."
     return replace(
@@ -40,14 +40,20 @@ def told(one: Course, checks: Sequence[Course], followed: Followed, changes_test
 
 def status(one: Course) -> str:
     """Where a course stands, in a few words."""
-    if one.left:
-        return f"{one.verdict} than at the first fit, outside the margin since {one.left}"
-    if one.outside:
-        return f"outside the margin on {listed(one.outside)}, not surely so on the last day"
     last = one.changes[-1].session
+    if one.drowned:
+        return "not judged"
+    if one.left and one.trend:
+        way = "harsher" if one.trend.over_span > 1 else "gentler"
+        return f"{way} than at the first fit, and outside the margin since {one.left}"
+    if one.outside_since:
+        unsure = "the trend does not say so" if one.trend else "two days do not tell the part from the day"
+        return f"outside the margin since {one.outside_since} by the passes of the day, though {unsure}"
+    if one.outside:
+        return f"outside the margin on {listed(one.outside)} by the passes of the day, but not on {last}"
     return {
-        "harsher": f"harsher on {last} than at the first fit; not shown to be outside the margin",
-        "gentler": f"gentler on {last} than at the first fit; not shown to be outside the margin",
+        "harsher": f"harsher on {last} than at the first fit, but not shown to be outside the margin",
+        "gentler": f"gentler on {last} than at the first fit, but not shown to be outside the margin",
         "equivalent": f"inside the margin on {last}",
         "undecided": f"undecided on {last}",
     }[one.verdict]
@@ -103,16 +109,15 @@ def _others(one: Course) -> str:
     return f"On the days between it was judged {', '.join(kinds)}."
 
 
-def _left(one: Course) -> str:
-    if one.left:
-        every = "" if one.left == one.changes[-1].session else ", and so it was on every day after"
-        return f"It has left {_margin(one)} since {one.left}: the whole interval lies outside{every}."
-    if one.outside:
-        return (
-            f"On {listed(one.outside)} the whole interval lay outside {_margin(one)}, but not on the last day: a day "
-            "of its own kind, or not a lasting change."
-        )
-    return f"On no day does the whole interval lie outside {_margin(one)}."
+def _days_outside(one: Course) -> str:
+    """The days whose passes lie outside the margin."""
+    if not one.outside:
+        return f"On no day does the whole interval lie outside {_margin(one)}."
+    lasting = "and so to the last day" if one.outside_since == one.outside[0] else "but not on every day after"
+    if len(one.outside) == 1:
+        lasting = "the last day" if one.outside_since else "but not on the last day"
+    days = f"{listed(one.outside)}, {lasting}"
+    return f"The whole interval, the day's own ways in it, lies outside {_margin(one)} on {days}."
 
 
 def _trend(one: Course, tested: int) -> str:
@@ -159,7 +164,8 @@ def _crossing(one: Course, trend: Trend) -> str:
     goes, note = "reaches", ""
     if not when.seen:
         goes, note = "would reach", ", by a continuation beyond the last day, which is not a measurement"
-    return f"The line {goes} {_margin(one)} on {when.on} (95 % interval {when.earliest} to {until}){note}."
+    left = f" Its whole interval is outside by {one.left}." if one.left else ""
+    return f"The line {goes} {_margin(one)} on {when.on} (95 % interval {when.earliest} to {until}){note}.{left}"
 
 
 def _course_of(one: Course) -> str:
