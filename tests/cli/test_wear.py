@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import html
 import json
+import re
 import shutil
 from datetime import UTC, datetime, timedelta
 
@@ -166,3 +168,38 @@ def test_an_empty_archive_is_refused(run, tmp_path):
 )
 def test_a_wrong_call_is_one_line_and_status_2(run, archive, words, says):
     one_line(run("wear", archive, *words, "--json"), says)
+
+
+def test_the_report_is_written_and_named(run, archive, tmp_path):
+    status, out, error = run("wear", archive, *CALL, "--report", tmp_path / "report", "--json")
+    assert (status, error) == (0, "")
+    page = tmp_path / "report" / "wear.html"
+    answer = json.loads(out)
+    assert answer["report"] == str(page)
+    text = html.unescape(page.read_text("utf-8"))
+    for told in (answer["summary"], answer["courses"][0]["words"], answer["checks"][0]["words"], *answer["warnings"]):
+        assert told in text
+    assert text.count("data:image/png;base64,") == 1
+    assert not re.search(r'(src|href)="(?!#|data:)', text)
+    assert (tmp_path / "report" / "wear_1.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_names_from_a_capture_are_text_on_the_page(run, tmp_path, by_hand):
+    """A part whose name is markup comes out as words, and so does a road's."""
+    part, road = "<b>bush</b>", "<i>lane</i> & $x_"
+    rng = np.random.default_rng(5)
+    for day in DAYS[:2]:
+        for name, level in (("bypass", 20), (road, 200)):
+            for number in (1, 2):
+                counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], level * rng.normal(1, 0.01), (7000, 6))).astype(int)
+                raw = tmp_path / f"{level}-{day}-{number}.ttraw"
+                raw.write_bytes(b"".join(by_hand.recording(7, rate_hz=1000.0, odr_hz=1000, counts=counts, seed=number)))
+                said = Conditions("minibus", part, name, number, 40.0, mounting="x=+X,y=+Y,z=+Z")
+                write_sidecar(raw, said, started_utc=f"{day}T10:0{number}:00+00:00", hello=by_hand.hello_fields)
+                decode_raw(raw, raw.with_suffix(".h5"))
+    status, _, error = run("wear", tmp_path, "--part", part, "--smooth", "bypass", "--report", tmp_path / "out")
+    assert (status, error) == (0, "")
+    page = (tmp_path / "out" / "wear.html").read_text("utf-8")
+    assert part not in page
+    assert road not in page
+    assert html.escape(part) in page

@@ -77,7 +77,14 @@ def command(
         )
         progress.update(task, description="following them", total=None)
         wear = follow(followed, margin / 100, metrics=metrics or DEFAULT_METRICS)
-    return Outcome(wear.data(), tell(wear))
+    data, text = wear.data(), [tell(wear)]
+    if report is not None:
+        from towertap.report.wear import write_wear  # draws figures: loaded only when asked for
+
+        page = write_wear(wear, followed, report)
+        data["report"] = str(page)
+        text.append(Text(f"\nReport: {page}"))
+    return Outcome(data, Group(*text))
 
 
 def tell(wear: Wear) -> RenderableType:

@@ -203,14 +203,15 @@ def _change(session: str, held: Contrast) -> Change:
     )
 
 
-def _line(means: Sequence[Mean]) -> Line | None:
+def line_of(means: Sequence[Mean]) -> Line | None:
+    """The line through the means of sessions, as `fit_line` has it."""
     return fit_line([one.months for one in means], [math.log(one.figure) for one in means])
 
 
 def _trend(means: Sequence[Mean], groups: Sequence[Sequence[float]], margin: float, fitted: datetime) -> Trend | None:
     """The line through the sessions' means; None with too few of them."""
     months = [one.months for one in means]
-    line = _line(means)
+    line = line_of(means)
     if line is None:
         return None
     first, span = months[0], months[-1] - months[0]
@@ -334,7 +335,7 @@ def _outside_since(changes: Sequence[Change]) -> str | None:
 
 def _left(one: Course, family: int) -> str | None:
     """The first session at which the line's interval, one of `family`, is wholly outside the margin."""
-    line = _line(one.means)
+    line = line_of(one.means)
     if line is None:
         return None
     surely = months_to(line, math.log1p(one.margin), 1 - 0.05 / family)[2]

@@ -1,0 +1,99 @@
+"""Figure: one course over time: passes, days, the line through them, and the margin around the first fit."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+import matplotlib.dates as mdates
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from towertap.compare.wear.course import MONTH, line_of
+from towertap.compare.wear.model import Course, Wear
+from towertap.compare.wear.words import status
+from towertap.report.style import INK, QUIET, SIDES, log_ticks, new_figure
+from towertap.report.words import brief
+
+MARGIN_SHADE = "#e6ebf0"
+PASS, DAY, TREND = SIDES["before"].colour, INK, SIDES["after"].colour
+STEPS = 60
+
+
+def draw(wear: Wear, course: Course, check: Course | None) -> Figure:
+    """Draw a rough road's course, below it that of the smooth road where there is one; all by date."""
+    title = f"{course.label[:1].upper()}{course.label[1:]} on {brief(course.road)}: {brief(status(course), 96)}"
+    figure = new_figure(8.6, 5.4 if check else 3.9, title)
+    rows = figure.subplots(2 if check else 1, 1, sharex=True, squeeze=False, height_ratios=[2, 1] if check else [1])
+    fitted = datetime.fromisoformat(wear.sessions[0].began_utc)
+    _panel(rows[0, 0], course, fitted, f"{course.road}, over {course.basis}")
+    if check:
+        _panel(rows[1, 0], check, fitted, f"{check.road}, the smooth road, whole passes: the check")
+    handles, labels = rows[0, 0].get_legend_handles_labels()
+    figure.legend(handles, labels, loc="outside lower left", ncols=3)
+    locator = mdates.AutoDateLocator(maxticks=9)
+    rows[-1, 0].xaxis.set_major_locator(locator)
+    rows[-1, 0].xaxis.set_major_formatter(mdates.ConciseDateFormatter(locator))
+    rows[-1, 0].set_xlabel("date, UTC")
+    return figure
+
+
+def _panel(axes: Axes, one: Course, fitted: datetime, name: str) -> None:
+    axes.set_title(brief(name, 90))
+    axes.set_yscale("log")
+    first, top = one.means[0].figure, 1 + one.margin
+    axes.axhspan(first / top, first * top, color=MARGIN_SHADE, lw=0, label="margin around the first fit")
+    axes.axhline(first, color=QUIET, lw=0.7)
+    line = line_of(one.means)
+    if line is not None:
+        months = np.linspace(one.means[0].months, one.means[-1].months, STEPS)
+        low, high = line.band(months)
+        dates = [_date(fitted, month) for month in months]
+        axes.fill_between(
+            dates, np.exp(low), np.exp(high), color=TREND, alpha=0.16, lw=0, label="95 % interval of the trend"
+        )
+        dashes = SIDES["after"].line
+        axes.plot(dates, np.exp(line.at(months)), color=TREND, ls=dashes, lw=1.5, label="trend through the days")
+    axes.plot(
+        [_date(fitted, point.months) for point in one.points],
+        [point.figure for point in one.points],
+        ls="",
+        marker="o",
+        ms=4,
+        mfc="none",
+        mec=PASS,
+        mew=0.9,
+        label="passes",
+    )
+    _days(axes, one, fitted)
+    values = [point.figure for point in one.points] + [first / top, first * top]
+    axes.set_ylim(0.93 * min(values), 1.07 * max(values))
+    _ticks(axes, min(values), max(values))
+    axes.set_ylabel(one.unit)
+    axes.grid(axis="y")
+
+
+def _days(axes: Axes, one: Course, fitted: datetime) -> None:
+    """Days' means; later ones with the interval of their change, which holds together with all others."""
+    first = one.means[0].figure
+    together = {change.session: change.together for change in one.changes}
+    for number, mean in enumerate(one.means):
+        interval, date = together.get(mean.session), _date(fitted, mean.months)
+        if interval:
+            axes.plot([date, date], [first * end for end in interval], color=DAY, lw=1.2)
+        name = None if number else "days, intervals that hold together"
+        axes.plot(date, mean.figure, ls="", marker="D", ms=5.5, color=DAY, label=name)
+
+
+def _ticks(axes: Axes, low: float, high: float) -> None:
+    """Everyday numbers; where less than an octave is shown, evenly spaced ones."""
+    log_ticks(axes, "y")
+    if high / low < 2.5:
+        step = 10 ** np.floor(np.log10(high - low))
+        step *= 0.5 if (high - low) / step < 2 else 1.0 if (high - low) / step < 5 else 2.0
+        ticks = np.arange(np.ceil(0.95 * low / step), np.floor(1.05 * high / step) + 1) * step
+        axes.set_yticks(ticks, labels=[f"{tick:.6g}" for tick in ticks])
+
+
+def _date(fitted: datetime, months: float) -> float:
+    return float(mdates.date2num(fitted + timedelta(seconds=float(months) * MONTH.total_seconds())))

@@ -1,0 +1,68 @@
+"""Writes the page of a part over months, with a figure for each course."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from matplotlib import rc_context
+
+from towertap.compare.wear.model import Followed, Wear
+from towertap.compare.wear.words import status
+from towertap.report import page, style, words
+from towertap.report.figures import wear as figures
+
+
+def write_wear(wear: Wear, followed: Followed, folder: str | Path, notices: Sequence[str] = ()) -> Path:
+    """Write `wear.html` and its figures (PNG) into `folder`, which is made if need be; returns the page's path.
+
+    `followed` is what the answer came from. `notices` are lines to stand under the headline. Raises CaptureError for a
+    capture that can no longer be read.
+    """
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    checks = {one.metric: one for one in wear.checks}
+    pictures = []
+    with rc_context(style.RC):
+        for number, course in enumerate(wear.courses, start=1):
+            figure, target = figures.draw(wear, course, checks.get(course.metric)), folder / f"wear_{number}.png"
+            style.save(figure, target)
+            pictures.append(page.picture(target, figure.get_suptitle()))
+    environment = Environment(
+        loader=PackageLoader("towertap.report", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    for name in ("number", "interval", "fixed", "p_value", "percent"):
+        environment.filters[name] = getattr(words, name)
+    text = environment.get_template("wear.html.j2").render(
+        wear=wear,
+        notices=notices,
+        facts=facts(wear),
+        told=[(one, status(one), picture) for one, picture in zip(wear.courses, pictures, strict=True)],
+        conditions=page.conditions(followed.passes),
+        provenance=[page.provenance(one) for one in followed.passes],
+        versions=page.versions(),
+    )
+    path = folder / "wear.html"
+    path.write_text(text, encoding="utf-8", errors="replace")
+    return path
+
+
+def facts(wear: Wear) -> list[tuple[str, str]]:
+    """The facts under the headline."""
+    first, last = wear.sessions[0], wear.sessions[-1]
+    passes = words.counted(sum(one.passes for one in wear.sessions), "pass")
+    return [
+        ("Vehicle", wear.vehicle or "not said"),
+        ("Part", wear.part),
+        ("First fit", first.session),
+        ("Followed", f"over {words.counted(len(wear.sessions), 'day')} to {last.session}, {passes}"),
+        ("Roads", ", ".join(dict.fromkeys(one.road for one in wear.courses))),
+        ("Smooth reference", wear.smooth),
+        ("Margin that counts", f"±{100 * wear.margin:g} %"),
+        ("Not looked at", words.counted(wear.other_captures, "capture") + " of other parts or vehicles"),
+    ]
