@@ -1,0 +1,144 @@
+"""How many knocks are found, and how many are found that are none; run it for the full count.
+
+`python tests/signals/knocks_found.py [MINUTES]` puts 200 knocks into backgrounds of each kind and prints the share
+found, and the false alarms a minute of MINUTES of each kind (60 by default) with nothing put in. A knock is a damped
+sinusoid of 60 to 400 Hz, a damping ratio of 2 to 10 %, any phase and any direction, whose peak in band is twice the
+local crest: the largest magnitude, in band, of the second around it without the knock.
+"""
+
+from __future__ import annotations
+
+import sys
+from concurrent.futures import ProcessPoolExecutor
+
+import numpy as np
+from scipy import signal, stats
+from towertap.demo.drives import RATE_HZ, Drive, motions
+from towertap.demo.road import LENGTH_M, ROADS
+from towertap.signals.bands import design
+from towertap.signals.knocks import band_hz, band_passed, find_knocks
+
+SENSOR_MS2 = 70e-6 * 9.80665 * np.sqrt(RATE_HZ / 2)
+"""R.m.s. of the chip's own noise up to half the rate, by its data sheet (70 µg/√Hz, the figure of wire/layouts.py)."""
+LEAD_S = 9.0
+"""What pulling away takes."""
+SHARED_DRIVES = 8
+NEAR_S = 0.03
+"""A knock counts as found where one is told so near its start."""
+
+
+def driven(road, seconds, rng):
+    """Pieces (3, n) of a demo's road, `seconds` long in all: as many drives as it takes, the chip's noise on top."""
+    road = next(one for one in ROADS if one.name == road)
+    longest = min(40.0, (LENGTH_M - 15) / (road.speed_kmh / 3.6))
+    while seconds > 0:
+        drives = [
+            Drive(road, part, 1, 12.0, int(rng.integers(2**31)))
+            for part in ("rubber-bush", "polyurethane-bush") * (SHARED_DRIVES // 2)
+        ]
+        for motion in motions(drives, longest)[:, round(LEAD_S * RATE_HZ) :, :3]:
+            yield motion.T + SENSOR_MS2 * rng.standard_normal(motion.T.shape)
+            seconds -= longest - LEAD_S
+            if seconds <= 0:
+                return
+
+
+def noise(kind, seconds, rng):
+    """Pieces (3, n) of noise, 60 s each: white, with a level that wanders, or of heavy-tailed samples; 0.3 m/s²."""
+    n = 60 * RATE_HZ
+    for _ in range(max(1, round(seconds / 60))):
+        if kind.startswith("Student"):
+            degrees = int(kind.split()[-1])
+            yield 0.3 * rng.standard_t(degrees, (3, n)) / np.sqrt(degrees / (degrees - 2))
+        else:
+            yield 0.3 * rng.standard_normal((3, n)) * np.exp(WANDERING[kind] * wander(n, rng))
+
+
+WANDERING = {"Gaussian": 0.0, "level wanders 35 %": 0.35, "level wanders 50 %": 0.5}
+KINDS = ("bypass", "bypass, level wanders 35 %", *WANDERING, "Student 8", "Student 5", "moor-road", "quarry-lane")
+
+
+def wander(n, rng, seconds=0.2):
+    """A Gaussian level (n,) of r.m.s. 1, correlated over `seconds`."""
+    steps = n // 40 + 2
+    held = np.exp(-40 / RATE_HZ / seconds)
+    level = signal.lfilter([np.sqrt(1 - held**2)], [1, -held], rng.standard_normal(steps + 200))[200:]
+    return np.interp(np.arange(n) / 40, np.arange(steps), level)
+
+
+def background(kind, seconds, rng):
+    """Pieces of one kind: a road of the demo, noise, or tyre noise of wandering level on the demo's smooth road."""
+    if kind.startswith("bypass,"):
+        for piece in driven("bypass", seconds, rng):
+            n = piece.shape[1]
+            yield piece + 0.3 * rng.standard_normal((3, n)) * np.exp(0.35 * wander(n, rng))
+    else:
+        yield from (driven if kind in {road.name for road in ROADS} else noise)(kind, seconds, rng)
+
+
+def put_in(piece, rng, every_s=3.0):
+    """The same piece with a knock every few seconds at twice the local crest, and when they start, s."""
+    magnitude, settled = in_band(piece)
+    half, with_knocks = RATE_HZ // 2, piece.copy()
+    starts = np.arange(2.0, piece.shape[1] / RATE_HZ - 2.0, every_s)
+    starts = np.round((starts + rng.uniform(-0.4, 0.4, starts.size)) * RATE_HZ).astype(int)
+    for start in starts:
+        crest = magnitude[start - settled - half : start - settled + half].max()
+        wave = ring(rng.uniform(60, 400), rng.uniform(0.02, 0.1), rng.uniform(0, 2 * np.pi))
+        direction = rng.standard_normal(3)
+        wave *= 2 * crest / np.linalg.norm(direction)
+        with_knocks[:, start : start + wave.size] += np.outer(direction, wave)
+    return with_knocks, starts / RATE_HZ
+
+
+def in_band(piece, rate_hz=RATE_HZ):
+    """Magnitude in band (n,) of a piece, and the row of the piece that it starts at."""
+    axes = np.concatenate(list(band_passed([piece], rate_hz)), axis=1)
+    return np.linalg.norm(axes, axis=0), piece.shape[1] - axes.shape[1]
+
+
+def ring(hz, damping, phase, rate_hz=RATE_HZ):
+    """A damped sinusoid (n,) whose peak in band is 1."""
+    time_s = np.arange(round(0.25 * rate_hz)) / rate_hz
+    wave = np.exp(-2 * np.pi * hz * damping * time_s) * np.cos(2 * np.pi * hz * time_s + phase)
+    return wave / np.abs(signal.sosfilt(design(band_hz(rate_hz), rate_hz).sos, wave)).max()
+
+
+def share_found(kind, knocks, seed):
+    """How many of how many knocks are found in a background of one kind."""
+    rng = np.random.default_rng(seed)
+    found = put = 0
+    for piece in background(kind, 10 * knocks, rng):
+        heard, starts = put_in(piece, rng)
+        onsets = np.array([one.onset_s for one in find_knocks([heard], RATE_HZ).knocks])
+        there = [bool((abs(onsets - start) < NEAR_S).any()) for start in starts][: knocks - put]
+        found, put = found + sum(there), put + len(there)
+        if put == knocks:
+            return found, put
+    return found, put
+
+
+def false_alarms(kind, minutes, seed):
+    """Knocks told in a background with nothing put in, and the minutes listened to."""
+    count = listened = 0
+    for piece in background(kind, 60 * minutes, np.random.default_rng(seed)):
+        heard = find_knocks([piece], RATE_HZ)
+        count, listened = count + len(heard.knocks), listened + (heard.to_s - heard.from_s) / 60
+    return count, listened
+
+
+def _row(task):
+    kind, minutes = task
+    (found, put), (count, listened) = share_found(kind, 200, 1), false_alarms(kind, minutes, 2)
+    low, high = stats.chi2.ppf(0.025, 2 * count) / 2 if count else 0.0, stats.chi2.ppf(0.975, 2 * count + 2) / 2
+    return (
+        f"{kind}: {found} of {put} knocks found; with nothing put in {count} in {listened:.0f} minutes, "
+        f"{count / listened:.2f} a minute (95 % interval {low / listened:.2f} to {high / listened:.2f})"
+    )
+
+
+if __name__ == "__main__":
+    minutes = float(sys.argv[1]) if len(sys.argv) > 1 else 60.0
+    with ProcessPoolExecutor(2) as pool:
+        for row in pool.map(_row, [(kind, minutes) for kind in KINDS]):
+            print(row, flush=True)

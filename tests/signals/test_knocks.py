@@ -1,0 +1,85 @@
+"""Knocks: found at twice the local crest, few found where there are none, and described as they are."""
+
+from __future__ import annotations
+
+import runpy
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from towertap.errors import AnalysisError
+from towertap.signals.knocks import FALSE_A_MINUTE, LONGEST_S, find_knocks
+
+found = SimpleNamespace(**runpy.run_path(str(Path(__file__).with_name("knocks_found.py"))))
+
+
+def with_ring(rate_hz, hz, damping, *, noise=0.003, peak=1.0, at_s=2.0, seed=0):
+    """Noise (3, 4 s) with one damped sinusoid along (0.6, 0, 0.8), whose peak in band is `peak`."""
+    rng = np.random.default_rng(seed)
+    piece = noise * rng.standard_normal((3, 4 * rate_hz))
+    wave = found.ring(hz, damping, rng.uniform(0, 2 * np.pi), rate_hz)
+    start = round(at_s * rate_hz)
+    piece[:, start : start + wave.size] += peak * np.outer([0.6, 0.0, 0.8], wave)
+    return piece
+
+
+@pytest.mark.parametrize("rate_hz", [1000, 4000])
+@pytest.mark.parametrize(("hz", "damping"), [(80, 0.05), (150, 0.03), (250, 0.05), (350, 0.03)])
+def test_ring_down_is_that_of_the_analytic_damped_sinusoid(rate_hz, hz, damping):
+    """x(t) = exp(−2π f ζ t) cos(2π f t + φ): frequency f, time constant 1 / (2π f ζ)."""
+    for seed in range(5):
+        (knock,) = find_knocks([with_ring(rate_hz, hz, damping, seed=seed)], rate_hz).knocks
+        assert knock.ring_hz == pytest.approx(hz, rel=0.015)
+        assert knock.decay_s == pytest.approx(1 / (2 * np.pi * hz * damping), rel=0.15)
+        assert knock.peak_ms2 == pytest.approx(1.0, rel=0.05)
+        assert knock.onset_s == pytest.approx(2.0, abs=0.004)
+        # Above half the peak for ln 2 time constants; the filter's rise and an unlucky phase add or take a wave.
+        assert knock.duration_s == pytest.approx(np.log(2) * knock.decay_s, abs=max(0.008, 1.3 / hz))
+
+
+def test_a_blow_that_does_not_ring_has_no_ring_down():
+    """A sample of 1 ms of white noise has no frequency."""
+    rng = np.random.default_rng(3)
+    piece = 0.003 * rng.standard_normal((3, 16000))
+    piece[2, 8000:8400] += rng.standard_normal(400) * np.exp(-np.arange(400) / 60)
+    (knock,) = find_knocks([piece], 4000).knocks
+    assert np.isnan([knock.ring_hz, knock.ring_uncertainty_hz, knock.decay_s]).all()
+
+
+def test_the_same_knocks_however_the_stream_is_cut():
+    piece = next(found.background("level wanders 35 %", 60, np.random.default_rng(4)))
+    piece, starts = found.put_in(piece, np.random.default_rng(5))
+    whole = find_knocks([piece], 4000)
+    cut = find_knocks(np.array_split(piece, 37, axis=1), 4000)
+    assert [one.onset_s for one in cut.knocks] == pytest.approx([one.onset_s for one in whole.knocks])
+    assert (cut.from_s, cut.to_s) == (whole.from_s, whole.to_s)
+    assert len(whole.knocks) >= 0.95 * starts.size
+
+
+def test_gravity_and_a_long_rough_stretch_are_no_knocks():
+    rng = np.random.default_rng(6)
+    piece = 0.05 * rng.standard_normal((3, 40000))
+    piece[:, 20000 : 20000 + round(3 * LONGEST_S * 4000)] *= 10
+    piece[2] += 9.81
+    assert not find_knocks([piece], 4000).knocks
+
+
+def test_a_piece_shorter_than_the_filter_has_nothing_to_listen_to():
+    heard = find_knocks([np.zeros((3, 20))], 4000)
+    assert not heard.knocks
+    assert heard.to_s == heard.from_s
+
+
+def test_a_rate_too_low_is_refused():
+    with pytest.raises(AnalysisError):
+        find_knocks([np.zeros((3, 20))], 100)
+
+
+@pytest.mark.parametrize("kind", ["bypass", "Gaussian", "level wanders 35 %"])
+def test_at_twice_the_local_crest_95_in_100_are_found_and_few_that_are_none(kind):
+    """The short run of knocks_found.py, which prints the full one."""
+    there, put = found.share_found(kind, 80, 11)
+    assert there >= 0.95 * put
+    count, minutes = found.false_alarms(kind, 4, 12)
+    assert count <= 2 * FALSE_A_MINUTE * minutes
