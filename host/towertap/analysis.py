@@ -20,6 +20,7 @@ from towertap.errors import AnalysisError, CallError
 from towertap.signals.axes import EXAMPLE, parse_mounting
 from towertap.signals.filters import Array, Band
 from towertap.signals.jerk import EDGE_HZ
+from towertap.signals.knocks import Knock, band_hz, find_knocks
 from towertap.signals.metrics import METRICS, THIRDS, Metric, Settings
 from towertap.signals.stream import Channel, Windows, piece_windows, settled_row
 
@@ -235,6 +236,22 @@ def _vehicle_blocks(capture: Capture, piece: Piece, to_vehicle: Array, offset_ms
     """Specific force of a piece in vehicle axes, (3, n) in m/s², block by block: to_vehicle @ (reading − offset)."""
     for block in capture.blocks(piece):
         yield to_vehicle @ (block - offset_ms2).T
+
+
+def capture_knocks(capture: Capture, to_vehicle: Array) -> tuple[Knock, ...] | None:
+    """The knocks of a capture, times from its first sample, block by block; None where the rate is too low to listen.
+
+    An offset of the readings does not pass the band and need not be known.
+    """
+    try:
+        band_hz(capture.rate_hz)
+    except AnalysisError:
+        return None
+    return tuple(
+        knock.later(piece.start_time_s)
+        for piece in capture.pieces()
+        for knock in find_knocks(_vehicle_blocks(capture, piece, to_vehicle, np.zeros(3)), capture.rate_hz).knocks
+    )
 
 
 def _gravity_at_rest(capture: Capture, bench: Carried) -> Array:

@@ -143,6 +143,7 @@ def tell(comparison: Comparison) -> RenderableType:
         blocks.append(
             Text(f"\nWhere the change is (intervals that hold all bands of a road at 95 %). {LOCATES}\n{told}")
         )
+    blocks += [Text(f"\n{road.words}") for road in comparison.knocks]
     blocks += [Text(f"\nNot as planned: {one.words}.", style="yellow") for one in comparison.departures]
     if comparison.plan and not comparison.departures:
         blocks.append(Text("\nDriven and compared as planned."))

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from towertap.compare import instrument
 from towertap.compare.gate import gate_places, gate_windows, kept, pass_figure, set_gate, window_values
+from towertap.compare.knocks import count_knocks
 from towertap.compare.model import Comparison, Drives, Finding, Gate, GateKind, Quantity, Sanity
 from towertap.compare.places import Places, find_places
 from towertap.compare.power import pilot_spread, strength
@@ -85,6 +86,7 @@ def compare(
         gate=gate,
         alignment=tuple(one.alignment for one in places.values()),
         bench={one.name: one.bench for one in drives.passes if one.bench},
+        knocks=count_knocks(drives, places),
         bands=tuple(one for road in roads if (one := where_the_change_is(drives, road, places.get(road)))),
     )
 

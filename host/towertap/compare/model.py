@@ -14,12 +14,14 @@ from numpy.typing import NDArray
 
 from towertap.archive.record import CAPTURE
 from towertap.compare.alignment import RoadAlignment
+from towertap.signals.knocks import Knock
 
 if TYPE_CHECKING:
     from towertap.bench.carried import Told
     from towertap.bench.sharing import Share
     from towertap.capture.conditions import Conditions
     from towertap.capture.integrity import Integrity
+    from towertap.compare.knocks import RoadKnocks
     from towertap.compare.plan import Plan
     from towertap.compare.thirds import RoadBands
     from towertap.compare.transfer import RoadTransfer
@@ -52,7 +54,8 @@ class Pass:
     unit); `cells` is the same over windows of a tenth of a second, by which passes are aligned and cut into places.
     `whole` holds the figures of the whole capture by metric name. `path` is the capture they came from. `noise`,
     `beyond`, `bench` and `to_vehicle` are what the bench says of them, as in an analysis. `started` is when the
-    recording began, None where the capture does not know.
+    recording began, None where the capture does not know; `knocks` what was heard, by the time from the capture's first
+    sample, None where the rate is too low to listen.
     """
 
     path: Path
@@ -67,6 +70,7 @@ class Pass:
     bench: Told | None = None
     to_vehicle: NDArray[np.float64] = field(default_factory=lambda: np.eye(3))
     started: datetime | None = None
+    knocks: tuple[Knock, ...] | None = None
 
     @property
     def name(self) -> str:
@@ -311,6 +315,7 @@ class Comparison:
     bench: dict[str, Told]
     plan: Plan | None = None
     departures: tuple[Departure, ...] = ()
+    knocks: tuple[RoadKnocks, ...] = ()
     transfer: tuple[RoadTransfer, ...] = ()
     bands: tuple[RoadBands, ...] = ()
 

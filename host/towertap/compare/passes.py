@@ -12,7 +12,7 @@ from statistics import fmean
 
 import pandas as pd
 
-from towertap.analysis import analyse_capture
+from towertap.analysis import analyse_capture, capture_knocks
 from towertap.bench.carried import records_for
 from towertap.capture.conditions import Conditions
 from towertap.capture.integrity import check
@@ -187,6 +187,7 @@ def _load(path: Path, side: Side, include_unsound: bool, bench: Path | None) -> 
             analysis.bench,
             analysis.to_vehicle,
             began(capture),
+            capture_knocks(capture, analysis.to_vehicle),
         )
         return one, capture.odr_hz, capture.text("raw_sha256")
 

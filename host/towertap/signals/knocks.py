@@ -96,7 +96,7 @@ class Heard:
 
 
 def band_hz(rate_hz: float) -> Band:
-    """The band listened to at a rate: BAND_HZ, or what the rate carries of it; AnalysisError where that is too little."""
+    """The band listened to at a rate: BAND_HZ, or what the rate carries of it; AnalysisError where that is little."""
     require_rate((BAND_HZ[0], LEAST_TOP_HZ), rate_hz)
     return BAND_HZ[0], min(BAND_HZ[1], CARRIED * rate_hz)
 
