@@ -13,6 +13,8 @@ def test_a_name_reads_like_the_pass_it_holds():
     assert recording_name("Quarry lane", "Polyurethane, stiff", 3, NOON) == (
         "quarry-lane_polyurethane-stiff_pass03_20240517T120005Z"
     )
+    # two boxes in one second
+    assert recording_name("a", "b", 3, NOON, "Left sill") == "a_b_pass03_left-sill_20240517T120005Z"
 
 
 def test_paths_and_accents_fall_off():
@@ -21,10 +23,10 @@ def test_paths_and_accents_fall_off():
     assert slug("…") == "unnamed"
 
 
-@given(st.text(), st.text(), st.integers(1, 9999))
-def test_every_name_is_a_portable_file_name(road, part, number):
+@given(st.text(), st.text(), st.integers(1, 9999), st.text())
+def test_every_name_is_a_portable_file_name(road, part, number, position):
     # POSIX.1-2017, 3.282 Portable Filename Character Set, and NAME_MAX of 255 on ext4, APFS, NTFS
-    name = recording_name(road, part, number, NOON)
+    name = recording_name(road, part, number, NOON, position)
     assert set(name) <= set("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_")
     assert len(name + ".conditions.json.part") < 255
     assert not name.startswith("-")

@@ -205,3 +205,11 @@ def test_the_next_pass_counts_recordings_of_the_same_road_and_part(tmp_path):
     (tmp_path / "5.conditions.json").write_text("{")
     assert next_pass(tmp_path, "a", "x") == 3
     assert next_pass(tmp_path, "c", "x") == 1
+
+
+def test_a_second_box_in_the_same_pass_is_no_further_pass(tmp_path):
+    raw = tmp_path / "sill.ttraw"
+    raw.touch()
+    write_sidecar(raw, Conditions(road="a", part="x", pass_number=1, box_position="sill"))
+    assert next_pass(tmp_path, "a", "x", "arm") == 1
+    assert next_pass(tmp_path, "a", "x", "sill") == next_pass(tmp_path, "a", "x") == 2

@@ -7,7 +7,7 @@ import unicodedata
 from datetime import datetime
 
 LONGEST_PART = 40
-"""Characters kept of each part of a name: four parts stay far below the 255 bytes that file systems allow a name."""
+"""Characters kept of each part of a name: five parts stay below the 255 bytes that file systems allow a name."""
 
 
 def slug(text: str) -> str:
@@ -16,6 +16,10 @@ def slug(text: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", ascii_text)[:LONGEST_PART].strip("-") or "unnamed"
 
 
-def recording_name(road: str, part: str, pass_number: int, started: datetime) -> str:
-    """Name a recording, without suffix: `road_part_passNN_UTC`; `started` is an aware datetime in UTC."""
-    return f"{slug(road)}_{slug(part)}_pass{pass_number:02d}_{started:%Y%m%dT%H%M%SZ}"
+def recording_name(road: str, part: str, pass_number: int, started: datetime, position: str = "") -> str:
+    """Name a recording, without suffix: `road_part_passNN_UTC`; `started` is an aware datetime in UTC.
+
+    Where the box's `position` is said it goes before the time: two boxes may start a pass in the same second.
+    """
+    where = f"_{slug(position)}" if position else ""
+    return f"{slug(road)}_{slug(part)}_pass{pass_number:02d}{where}_{started:%Y%m%dT%H%M%SZ}"

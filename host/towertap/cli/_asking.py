@@ -74,9 +74,10 @@ def gather(given: dict[str, Any], day: dict[str, Any], folder: Path) -> Conditio
     return Conditions.from_dict(known)
 
 
-def next_pass(folder: Path, road: str, part: str) -> int:
-    """Number of the next pass over `road` with `part`, after the recordings in `folder`."""
-    numbers = [held.pass_number or 0 for held in _recorded(folder) if (held.road, held.part) == (road, part)]
+def next_pass(folder: Path, road: str, part: str, position: str = "") -> int:
+    """Number of the next pass over `road` with `part`, after the recordings in `folder`, by a box at `position`."""
+    recorded = _recorded(folder, position)
+    numbers = [held.pass_number or 0 for held in recorded if (held.road, held.part) == (road, part)]
     return max([0, *numbers]) + 1
 
 
@@ -94,7 +95,7 @@ def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[
     if not fitting:
         told = ", ".join(f"{condition_flag(name)} {value}" for name, value in wanted.items())
         raise CallError(f"{plan_path}: no drive is planned with {told}; the run sheet lists them")
-    driven = {(held.part, held.road, held.pass_number) for held in _recorded(folder)}
+    driven = {(held.part, held.road, held.pass_number) for held in _recorded(folder, chosen.get("box_position"))}
     left = [drive for drive in fitting if (drive.part, drive.road, drive.pass_number) not in driven]
     if not left and len(fitting) > 1:
         raise CallError(
@@ -119,20 +120,25 @@ def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[
     }
 
 
-def _recorded(folder: Path) -> Iterator[Conditions]:
-    """The conditions of every recording in `folder`; a sidecar that cannot be read is passed over."""
+def _recorded(folder: Path, position: str | None) -> Iterator[Conditions]:
+    """The conditions of every recording in `folder`; a sidecar that cannot be read is passed over.
+
+    Where this box's `position` is said, recordings at another are a second box's, and not counted.
+    """
     for raw in folder.glob("*.ttraw"):
         with suppress(CaptureError):
-            yield read_sidecar(raw)["conditions"]
+            held = read_sidecar(raw)["conditions"]
+            if held.box_position == position or not (held.box_position and position):
+                yield held
 
 
 def _tell_if_there(known: dict[str, Any], folder: Path) -> None:
     """Say that a pass of this number is there: it may be driven again on purpose, or the number was forgotten."""
-    road, part, number = (known.get(name) for name in ("road", "part", "pass_number"))
-    if any((held.road, held.part, held.pass_number) == (road, part, number) for held in _recorded(folder)):
+    road, part, number, place = (known.get(name) for name in ("road", "part", "pass_number", "box_position"))
+    if any((held.road, held.part, held.pass_number) == (road, part, number) for held in _recorded(folder, place)):
         console.print(
             f"pass {number} of {road} with {part} is there already; this one is recorded beside it "
-            f"(did you mean --pass {next_pass(folder, str(road), str(part))}?)",
+            f"(did you mean --pass {next_pass(folder, str(road), str(part), place or '')}?)",
             markup=False,
             soft_wrap=True,
             style="yellow",
@@ -153,7 +159,8 @@ def _ask(name: str, known: dict[str, Any], folder: Path) -> Any:
 
     question, default = QUESTIONS[name], "" if name not in NEEDED else None
     if name == "pass_number":
-        default = str(next_pass(folder, str(known.get("road")), str(known.get("part"))))
+        place = known.get("box_position", "")
+        default = str(next_pass(folder, str(known.get("road")), str(known.get("part")), place))
         question += f" (Enter: {default})"
     elif name not in NEEDED:
         question += " (Enter: none)" if name == "notes" else " (Enter: not known)"

@@ -81,7 +81,8 @@ def command(
             day = next_planned(plan_path, day | given, out) | {k: v for k, v in day.items() if v not in (None, "")}
         conditions = gather(given, day, out)
         out.mkdir(parents=True, exist_ok=True)
-        name = recording_name(conditions.road, conditions.part, conditions.pass_number or 0, datetime.now(UTC))
+        number, place = conditions.pass_number or 0, conditions.box_position
+        name = recording_name(conditions.road, conditions.part, number, datetime.now(UTC), place)
         marks: queue.SimpleQueue[str] = queue.SimpleQueue()
         with _stopped_by_signals() as stop, Keyboard(marks) as keyboard, _screen(keyboard) as show:
             summary = record(
