@@ -114,3 +114,27 @@ def test_an_empty_folder_is_one_line_and_status_2(towertap, tmp_path):
     assert (done.returncode, done.stdout) == (2, "")
     assert "no captures (*.h5)" in done.stderr
     assert done.stderr.count("\n") == 1
+
+
+BUSHES = ("--before", "rubber", "--after", "polyurethane", "--smooth", "bypass", "--metric", "acceleration_z")
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        ((), "say which the comparison uses with --position, one of 'arm', 'sill'"),
+        (("--position", "roof"), "no capture of these parts was made at the box position 'roof'"),
+        (("--position", "sill", "--input-position", "roof"), "positions are 'arm', 'sill'"),
+    ],
+)
+def test_a_wrong_box_position_is_one_line_and_status_2(towertap, two_box_folder, options, says):
+    done = towertap(two_box_folder, *BUSHES, *options, "--json")
+    assert (done.returncode, done.stdout, done.stderr.count("\n")) == (2, "", 1)
+    assert says in done.stderr
+
+
+def test_a_second_box_adds_the_transfer(towertap, two_box_folder):
+    done = towertap(two_box_folder, *BUSHES, "--position", "sill", "--input-position", "arm")
+    assert done.returncode == 0, done.stderr
+    assert "sill follows arm more with polyurethane than with rubber" in done.stdout
+    assert "Transfer on quarry-lane: sill over arm" in done.stdout
