@@ -1,7 +1,8 @@
 """How often counts of knocks are told different when nothing changed; run it for the full count.
 
-`python tests/compare/knocks_error_rates.py [RUNS]` draws RUNS sets (2,000 by default) of four passes a side at one rate,
-as Poisson counts and as counts whose rate strays from pass to pass (gamma; variance twice the mean), and prints shares.
+`python tests/compare/knocks_error_rates.py [RUNS]` draws RUNS sets (2,000 by default) of four passes a side at one
+rate, as Poisson counts and as counts whose rate strays from pass to pass (gamma; the variance is the dispersion times
+the mean), and prints the shares told different with nothing changed and with the rate doubled.
 """
 
 from __future__ import annotations

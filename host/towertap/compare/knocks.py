@@ -21,7 +21,7 @@ from scipy import stats
 from towertap.compare.model import Drives, Pass, Side
 from towertap.compare.places import CELL_S, Places
 from towertap.compare.statistics import holm
-from towertap.signals.knocks import FALSE_A_MINUTE
+from towertap.signals.knocks import FALSE_A_MINUTE, Knock
 
 KnockVerdict = Literal["more knocks", "fewer knocks", "undecided"]
 ALPHA = 0.05
@@ -148,7 +148,7 @@ def _on_road(drives: Drives, passes: Sequence[Pass], places: Places | None) -> R
     sides: dict[Side, SideKnocks] = {}
     counts: dict[Side, list[int]] = {"before": [], "after": []}
     minutes: dict[Side, list[float]] = {"before": [], "after": []}
-    knocks: dict[Side, list] = {"before": [], "after": []}
+    knocks: dict[Side, list[Knock]] = {"before": [], "after": []}
     where: list[NDArray[np.float64]] = []
     for one in passes:
         onsets_s = np.array([knock.onset_s for knock in one.knocks or ()])
@@ -167,7 +167,8 @@ def _on_road(drives: Drives, passes: Sequence[Pass], places: Places | None) -> R
         counts[one.side].append(int(inside.sum()))
         minutes[one.side].append(float(shared.sum()) * CELL_S / 60)
         knocks[one.side] += [knock for knock, there in zip(one.knocks or (), inside, strict=True) if there]
-    for side, part in (("before", drives.before), ("after", drives.after)):
+    parts: dict[Side, str] = {"before": drives.before, "after": drives.after}
+    for side, part in parts.items():
         total, time = sum(counts[side]), sum(minutes[side])
         mine = [one for one in passes if one.side == side]
         driven = [kilometres(one, spent) for one, spent in zip(mine, minutes[side], strict=True)]
@@ -225,14 +226,13 @@ def _told(one: RoadKnocks, road: str) -> RoadKnocks:
         told.append(f"Rate after over before: {ratio} (95 % interval {low} to {high}{wider}; {p} after Holm).")
     elif one.held.interval is None:
         told.append("A side with one pass does not show how far counts differ by chance: drive three passes or more.")
-    if max(one.before.interval[0], one.after.interval[0]) <= FALSE_A_MINUTE:
+    some = sum(one.before.counts + one.after.counts) > 0
+    if some and max(one.before.interval[0], one.after.interval[0]) <= FALSE_A_MINUTE:
         told.append(f"False alarms, up to {FALSE_A_MINUTE:g} a minute, could make up these counts.")
     if verdict == "undecided":
         told.append("This is not evidence that nothing changed.")
     if one.again is not None:
-        told.append(
-            f"{100 * one.again:.0f} % of them come back at the same place in most passes: those are the road's."
-        )
+        told.append(f"{100 * one.again:.0f} % of them come back at one place in most passes: those are the road's.")
     return replace(one, verdict=verdict, words=" ".join(told))
 
 
