@@ -19,6 +19,7 @@ from towertap.compare.wear.drives import sessions_of
 from towertap.compare.wear.model import Followed, Session
 from towertap.compare.wear.trend import against_first, days_against_passes, fit_line, months_to, slope_tests
 from towertap.errors import AnalysisError, CallError
+from towertap.report.figures.wear import draw
 
 MONTHS = (0.0, 1.5, 3.0, 5.0, 6.0)
 MEANS = (0.00, 0.04, 0.05, 0.12, 0.11)
@@ -199,3 +200,25 @@ def test_what_cannot_be_followed_is_refused(make):
     only_smooth = replace(last, passes=last.of("bypass"))
     with pytest.raises(AnalysisError, match="no rough road was driven both in the first session"):
         follow(replace(two, sessions=(first, only_smooth)))
+
+
+def test_three_days_on_end_that_stray_far_still_answer(make):
+    """Slopes by the month of days one apart overflow a float's exponential: told as infinite, and as null in JSON."""
+    wear = follow(followed(make, (1.0, 40.0, 0.02), days_apart=1))
+    (course,) = wear
+    assert course.trend.interval[1] == math.inf
+    assert course.trend.crossing.on is None
+    assert json.loads(json.dumps(plain(wear.data())))["courses"][0]["trend"]["interval"][1] is None
+
+
+def test_the_figure_says_the_finding_and_has_names_and_units(make):
+    wear = follow(followed(make, (1.0, 1.12, 1.25, 1.4, 1.57)))
+    (course,), (check,) = wear.courses, wear.checks
+    figure = draw(wear, course, check)
+    assert f"outside the margin since {course.left}" in figure.get_suptitle()
+    above, below = figure.axes
+    assert above.get_ylabel() == below.get_ylabel() == "vertical jerk,\nm/s³"
+    assert below.get_xlabel() == "date, UTC"
+    (passes,) = (one for one in above.lines if one.get_label() == "passes")
+    assert passes.get_ydata() == pytest.approx([point.figure for point in course.points])
+    assert any(one.get_label().startswith("trend reaches the margin") for one in above.lines)

@@ -219,13 +219,13 @@ def _trend(means: Sequence[Mean], groups: Sequence[Sequence[float]], margin: flo
     p_difference, p_equivalence = slope_tests(line, span, margin)
     against = days_against_passes(months, [np.log(group) for group in groups])
     return Trend(
-        percent_per_month=100 * math.expm1(line.slope),
-        interval=(100 * math.expm1(low), 100 * math.expm1(high)),
+        percent_per_month=100 * (_ratio(line.slope) - 1),
+        interval=(100 * (_ratio(low) - 1), 100 * (_ratio(high) - 1)),
         start=float(np.exp(line.at(first))),
         df=line.df,
         span_months=span,
-        over_span=math.exp(line.slope * span),
-        over_span_interval=(math.exp(low * span), math.exp(high * span)),
+        over_span=_ratio(line.slope * span),
+        over_span_interval=(_ratio(low * span), _ratio(high * span)),
         p_difference=p_difference,
         p_equivalence=p_equivalence,
         p_difference_holm=None,
@@ -236,6 +236,12 @@ def _trend(means: Sequence[Mean], groups: Sequence[Sequence[float]], margin: flo
         days_p=against[1] if against else None,
         crossing=_crossing(months_to(line, math.log1p(margin)), span, fitted + first * MONTH),
     )
+
+
+def _ratio(logarithm: float) -> float:
+    """The ratio of a logarithm, infinite where no float holds it, as with three days on end that stray far."""
+    with np.errstate(over="ignore"):
+        return float(np.exp(logarithm))
 
 
 def _crossing(after: tuple[float | None, float, float | None], span: float, fitted: datetime) -> Crossing:

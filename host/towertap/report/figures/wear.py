@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 
 from towertap.compare.wear.course import MONTH, line_of
 from towertap.compare.wear.model import Course, Wear
+from towertap.compare.wear.trend import Line
 from towertap.compare.wear.words import status
 from towertap.report.style import INK, QUIET, SIDES, log_ticks, new_figure
 from towertap.report.words import brief
@@ -18,6 +19,8 @@ from towertap.report.words import brief
 MARGIN_SHADE = "#e6ebf0"
 PASS, DAY, TREND = SIDES["before"].colour, INK, SIDES["after"].colour
 STEPS = 60
+WIDEST = 1.5
+"""The axis goes no further than so many times what was measured; a wider interval runs out of the figure."""
 
 
 def draw(wear: Wear, course: Course, check: Course | None) -> Figure:
@@ -67,10 +70,38 @@ def _panel(axes: Axes, one: Course, fitted: datetime, name: str) -> None:
     )
     _days(axes, one, fitted)
     values = [point.figure for point in one.points] + [first / top, first * top]
-    axes.set_ylim(0.93 * min(values), 1.07 * max(values))
-    _ticks(axes, min(values), max(values))
-    axes.set_ylabel(one.unit)
+    ends = [first * end for change in one.changes for end in change.together or ()]
+    if line is not None:
+        _crossing(axes, one, line, fitted)
+        ends += np.exp(line.band([one.means[0].months, one.means[-1].months])).ravel().tolist()
+    bottom = max(min(values + ends), min(values) / WIDEST)
+    top_end = min(max(values + ends), max(values) * WIDEST)
+    axes.set_ylim(bottom / 1.03, top_end * 1.03)
+    _ticks(axes, bottom, top_end)
+    axes.set_ylabel(f"{brief(one.label, 24)},\n{one.unit}")
     axes.grid(axis="y")
+
+
+def _crossing(axes: Axes, one: Course, line: Line, fitted: datetime) -> None:
+    """Where the line has gone as far as the margin, with the part of its interval within the time seen."""
+    when, first = one.trend.crossing if one.trend else None, one.means[0].months
+    if when is None or when.months is None or not when.seen:
+        return
+    last = one.means[-1].months - first
+    ends = [_date(fitted, first + min(end, last)) for end in (when.earliest_months, when.latest_months or last)]
+    level = float(np.exp(line.at(first + when.months)))
+    axes.plot(ends, [level, level], color=TREND, lw=2.2, solid_capstyle="butt")
+    date = _date(fitted, first + when.months)
+    axes.plot(
+        date,
+        level,
+        ls="-",
+        marker="s",
+        ms=6.5,
+        color=TREND,
+        mec="white",
+        label="trend reaches the margin, 95 % interval",
+    )
 
 
 def _days(axes: Axes, one: Course, fitted: datetime) -> None:
