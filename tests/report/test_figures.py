@@ -12,7 +12,8 @@ from towertap.compare.comparison import compare
 from towertap.compare.gate import window_values
 from towertap.compare.places import find_places
 from towertap.report import drawn, style
-from towertap.report.figures import alignment, boxes, intervals, spectra, traces
+from towertap.report.by_place import blank, by_place
+from towertap.report.figures import alignment, boxes, intervals, spectra, spectrogram, thirds, traces
 from towertap.report.report import road_spectra
 
 UP = np.array([0.0, 0.0, 1.0])
@@ -79,17 +80,81 @@ def test_spectra_name_units_and_the_band_that_changed_most(drives):
     found = road_spectra(drives)
     figure = spectra.draw(found, drives.smooth, noise=1e-6)
     assert list(found) == ["quarry-lane", "bypass"]
-    assert figure.get_suptitle().startswith("Largest change by band: ")
+    assert figure.get_suptitle().startswith("Densest: quarry-lane at ")
     assert labels(figure) == ["density, (m/s²)²/Hz", "frequency, Hz", "density, (m/s²)²/Hz"]
-    # At 1 kHz the analysis carries nothing above 400 Hz, so structure-borne (to 500 Hz) is not spoken of.
-    assert list(spectra.band_ratios(found["quarry-lane"])) == ["primary", "secondary", "harshness"]
-    # The drives are white noise, 260 / 120 times as strong after, in every band; the lowest has few lines to tell it.
-    for band, ratio in spectra.band_ratios(found["quarry-lane"]).items():
-        assert ratio == pytest.approx(260 / 120, rel=0.25 if band == "primary" else 0.1)
+
+
+def test_third_octaves_are_drawn_with_their_joint_intervals(comparison):
+    """The drives are white noise, 260 / 120 times as strong after; at 1 kHz no band above 315 Hz is carried."""
+    figure = thirds.draw(comparison.bands, comparison.margin)
+    (road,), (axes,) = comparison.bands, figure.axes
+    assert [one.name for one in road.thirds][-1] == "315 Hz"
+    assert "Most changed third-octave: quarry-lane " in figure.get_suptitle()
+    assert labels(figure) == ["mid-band frequency of the third-octave, Hz", "ratio after / before (no unit)"]
+    heights = [tuple(np.atleast_1d(line.get_ydata())) for line in axes.lines]
+    for one in road.thirds:
+        assert one.interval in heights
+        assert one.ratio == pytest.approx(260 / 120, rel=0.3)
+        assert one.interval[0] <= 260 / 120 <= one.interval[1]
+    assert of_band(road, "harshness_z").ratio == pytest.approx(260 / 120, rel=0.1)
+
+
+def of_band(road, metric):
+    return next(one for one in (*road.thirds, *road.wide) if one.metric == metric)
+
+
+def test_third_octaves_of_nothing_or_without_an_interval_are_still_a_figure(comparison):
+    assert thirds.draw((), 0.1).get_suptitle() == "No road has third-octaves before and after"
+    (road,) = comparison.bands
+    bare = tuple(replace(one, interval=None, shown=0, judged="not judged", beyond="so") for one in road.thirds)
+    figure = thirds.draw((replace(road, thirds=bare, wide=()),), 0.1)
+    figure.canvas.draw()
+    assert figure.get_suptitle() == "Most changed third-octave: quarry-lane none shown"
+    assert "beyond what the mounting carries" in drawn_text(figure)
+
+
+def test_levels_by_time_are_decibels_of_the_cells(drives, comparison):
+    """ISO 1683: acceleration in decibels re 1e-6 m/s², so that 1 m/s² is 120 dB."""
+    before, after = (drives.of("quarry-lane", side)[0] for side in ("before", "after"))
+    found = by_place(comparison.bands[0], None, before, after)
+    for one, levels in ((before, found.before), (after, found.after)):
+        metrics = [band.metric for band in comparison.bands[0].thirds]
+        expected = 120 + 20 * np.log10(one.cells[metrics].to_numpy().T)
+        assert levels == pytest.approx(expected, abs=0.01)
+    assert found.reference is None
+    figure = spectrogram.draw(found)
+    assert "third-octave level, dB re 10⁻⁶ m/s²" in labels(figure)
+    assert any("not aligned" in label for label in labels(figure))
+
+
+def test_the_same_place_stands_above_itself_and_the_ratio_is_of_all_passes(drives, comparison):
+    """One pass is made later by 0.5 s and twice as strong: aligned, it is the other, 6.02 dB higher, a ratio of 2."""
+    passes = [one for one in drives.of("quarry-lane", "before")[:1] for _ in range(4)]
+    doubled = [name for name in passes[0].cells.columns if name not in ("piece", "start_s")]
+    late = passes[0].cells.assign(start_s=passes[0].cells["start_s"] + 0.5)
+    late[doubled] *= 2
+    sides = [replace(passes[i], path=passes[i].path.with_name(f"{i}.h5")) for i in range(2)]
+    sides += [replace(passes[i], path=passes[i].path.with_name(f"{i}.h5"), side="after", cells=late) for i in (2, 3)]
+    places = find_places(sides)
+    assert places.alignment.warning is None
+    found = by_place(comparison.bands[0], places, sides[0], sides[2])
+    both = np.isfinite(found.before) & np.isfinite(found.after)
+    assert both.mean() > 0.7
+    assert np.median(found.after[both] - found.before[both]) == pytest.approx(20 * np.log10(2), abs=0.1)
+    assert np.median(found.ratios) == pytest.approx(2.0, rel=0.02)
+    figure = spectrogram.draw(found)
+    assert [axes.get_title("left").split(":")[0] for axes in figure.axes[:2]] == ["before", "after"]
+    assert figure.axes[2].get_title("left").startswith("after / before, geometric means over")
+
+
+def test_places_that_do_not_touch_leave_a_blank():
+    edges, ratios = blank(np.array([[3.0, 4.0], [4.0, 5.0], [7.0, 8.0]]), np.array([[1.0, 2.0, 3.0]]))
+    assert edges.tolist() == [3.0, 4.0, 5.0, 7.0, 8.0]
+    assert np.array_equal(ratios, [[1.0, 2.0, np.nan, 3.0]], equal_nan=True)
 
 
 def test_spectra_of_nothing_are_still_a_figure():
-    assert spectra.draw({}, "bypass", 1e-6).get_suptitle() == "No rough road has spectra before and after"
+    assert spectra.draw({}, "bypass", 1e-6).get_suptitle() == "No rough road has a spectrum"
 
 
 def test_traces_name_units_and_peaks(drives):

@@ -102,6 +102,7 @@ def test_the_conditions_say_when_each_pass_was_driven_and_the_order(drives, comp
     assert order(mixed).startswith("Driven in turns")
     picture = Picture("", "")
     pictures = {"intervals": picture, "boxes": picture, "alignment": picture, "spectra": picture, "traces": []}
+    pictures |= {"thirds": picture, "spectrograms": []}
     assert DRIFT[1:] in render(comparison, timed, pictures, [])
     assert DRIFT[1:] not in render(comparison, drives, pictures, [])
 
@@ -126,6 +127,7 @@ def test_it_says_what_the_bench_knows_of_the_box(folder, comparison, drives):
     )
     picture = Picture("", "")
     pictures = {"intervals": picture, "boxes": picture, "alignment": picture, "spectra": picture, "traces": []}
+    pictures |= {"thirds": picture, "spectrograms": []}
     mixed = replace(comparison, bench=comparison.bench | dict.fromkeys(names[:2], known))
     with_records, without = bench_rows(render(mixed, drives, pictures, []))
     assert f"<td>{names[0]}, {names[1]}</td>" in with_records
@@ -162,9 +164,11 @@ def test_every_picture_lies_beside_the_page_and_says_what_it_shows(page, folder)
         "boxes.png",
         "intervals.png",
         "spectra.png",
+        "spectrogram_1.png",
+        "thirds.png",
         "traces_1.png",
     ]
-    assert len(pictures) == 5
+    assert len(pictures) == 7
     assert all(len(attrs["alt"]) > 20 for attrs in pictures)
 
 

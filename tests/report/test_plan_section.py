@@ -10,7 +10,15 @@ from towertap.compare.plan import Held, Plan, Road
 from towertap.report.page import Picture, render
 
 NONE = Picture("data:,", "none")
-FIGURES = {"intervals": NONE, "boxes": NONE, "spectra": NONE, "traces": [], "alignment": NONE}
+FIGURES = {
+    "intervals": NONE,
+    "boxes": NONE,
+    "spectra": NONE,
+    "traces": [],
+    "alignment": NONE,
+    "thirds": NONE,
+    "spectrograms": [],
+}
 ROADS = (Road("quarry-lane", 40.0), Road("bypass", 40.0))
 PLAN = Plan(
     question="Is <this> harsher?",

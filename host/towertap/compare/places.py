@@ -69,8 +69,7 @@ class Places:
 
     def _pooled(self, number: int, metric: str) -> Array:
         squares = np.square(self.passes[number].cells[metric].to_numpy(float))
-        bounds_s = self.bounds_s(number)
-        return _integral(bounds_s, squares, self.edges_s) / _integral(bounds_s, np.ones_like(squares), self.edges_s)
+        return pooled(self.bounds_s(number), squares, self.edges_s)
 
     def bounds_s(self, number: int) -> Array:
         """Start and end of each cell of pass `number`, (n, 2), in seconds of the reference pass."""
@@ -167,6 +166,17 @@ def _cut(places: Places) -> Places:
     edges_s = edges_s[np.all(covered, axis=0)]
     warning = None if len(edges_s) else "no second of road is covered by every pass"
     return replace(places, edges_s=edges_s, alignment=replace(places.alignment, places=len(edges_s), warning=warning))
+
+
+def pooled(bounds_s: Array, values: Array, stretches_s: Array) -> Array:
+    """Mean over each of the stretches (m, 2) of values (n,) that hold within `bounds_s` (n, 2).
+
+    NaN where less than COVERED of a stretch is within bounds.
+    """
+    covered = _integral(bounds_s, np.ones(len(bounds_s)), stretches_s)
+    enough = covered >= COVERED * (stretches_s[:, 1] - stretches_s[:, 0])
+    sums = _integral(bounds_s, values, stretches_s)
+    return np.divide(sums, covered, out=np.full(covered.size, np.nan), where=enough)
 
 
 def _integral(bounds: Array, values: Array, edges: Array) -> Array:

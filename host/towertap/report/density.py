@@ -69,12 +69,6 @@ def over_passes(spectra: Sequence[tuple[NDArray[np.float64], NDArray[np.float64]
     return Density(whole[0][0][1:bins], stack.mean(axis=0), stack.min(axis=0), stack.max(axis=0), len(whole))
 
 
-def band_rms(density: Density, band_hz: tuple[float, float]) -> float:
-    """Root mean square within a band, in the signal's unit: the square root of the mean density's integral."""
-    inside = (density.frequency_hz >= band_hz[0]) & (density.frequency_hz < band_hz[1])
-    return float(np.sqrt(density.mean[inside].sum() * (density.frequency_hz[1] - density.frequency_hz[0])))
-
-
 def in_fractions_of_octave(density: Density, fraction: int) -> Density:
     """The same density in means over 1/fraction octave, for drawing; where lines lie wider apart they stay."""
     group = np.round(fraction * np.log2(density.frequency_hz))

@@ -20,6 +20,7 @@ from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
 from towertap.compare.model import Comparison, Drives, Pass
 from towertap.compare.passes import DRIFT
+from towertap.compare.thirds import LOCATES
 from towertap.report import run_sheet, words
 
 FIELDS = {
@@ -88,6 +89,7 @@ def render(comparison: Comparison, drives: Drives, figures: Mapping[str, Any], n
         conditions=conditions(passes),
         order=order(drives),
         drift=DRIFT if drives.first else None,
+        locates=LOCATES,
         provenance=[provenance(one) for one in passes],
         versions=versions(),
     )

@@ -11,9 +11,10 @@ from matplotlib.figure import Figure
 
 from towertap.capture.reading import open_capture
 from towertap.compare.model import Comparison, Drives, Finding, Pass, PassFigure, Side
-from towertap.compare.places import find_places
+from towertap.compare.places import Places, find_places
 from towertap.report import density, drawn, page, style
-from towertap.report.figures import alignment, boxes, intervals, spectra, traces, transfer
+from towertap.report.by_place import by_place
+from towertap.report.figures import alignment, boxes, intervals, spectra, spectrogram, thirds, traces, transfer
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 
 BOTH: tuple[Side, Side] = ("before", "after")
@@ -36,6 +37,11 @@ def write_report(comparison: Comparison, drives: Drives, folder: str | Path, not
             "traces": [
                 _put(folder, f"traces_{place}", figure)
                 for place, figure in enumerate(_trace_figures(comparison, drives), start=1)
+            ],
+            "thirds": _put(folder, "thirds", thirds.draw(comparison.bands, comparison.margin)),
+            "spectrograms": [
+                _put(folder, f"spectrogram_{place}", figure)
+                for place, figure in enumerate(_spectrograms(comparison, drives, roads), start=1)
             ],
             "spectra": _put(
                 folder, "spectra", spectra.draw(road_spectra(drives), drives.smooth, _sensor_noise(drives))
@@ -74,16 +80,34 @@ def _sensor_noise(drives: Drives) -> float:
 
 def _trace_figures(comparison: Comparison, drives: Drives) -> list[Figure]:
     """One figure a road, of the passes nearest to their side's mean in the road's first finding."""
-    passes = {one.name: one for one in drives.passes}
-    first = {finding.road: finding for finding in reversed(comparison.findings)}
     return [
-        traces.draw(
-            road,
-            _trace(passes[_typical(finding.before_values, finding.before)], finding),
-            _trace(passes[_typical(finding.after_values, finding.after)], finding),
-        )
-        for road, finding in reversed(first.items())
+        traces.draw(finding.road, *(_trace(one, finding) for one in _typical_passes(finding, drives)))
+        for finding in _first_findings(comparison)
     ]
+
+
+def _spectrograms(comparison: Comparison, drives: Drives, roads: Sequence[Places]) -> list[Figure]:
+    """One figure a road that has third-octaves, of the same passes."""
+    places, bands = {one.alignment.road: one for one in roads}, {one.road: one for one in comparison.bands}
+    return [
+        spectrogram.draw(by_place(bands[finding.road], places.get(finding.road), *_typical_passes(finding, drives)))
+        for finding in _first_findings(comparison)
+        if finding.road in bands
+    ]
+
+
+def _first_findings(comparison: Comparison) -> list[Finding]:
+    """The first finding of each road."""
+    return list({finding.road: finding for finding in reversed(comparison.findings)}.values())[::-1]
+
+
+def _typical_passes(finding: Finding, drives: Drives) -> tuple[Pass, Pass]:
+    """The pass of each side whose figure is nearest to the side's mean."""
+    passes = {one.name: one for one in drives.passes}
+    return (
+        passes[_typical(finding.before_values, finding.before)],
+        passes[_typical(finding.after_values, finding.after)],
+    )
 
 
 def _typical(values: Sequence[PassFigure], mean: float) -> str:

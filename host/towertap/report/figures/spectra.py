@@ -10,9 +10,9 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
 from towertap.compare.model import Side
-from towertap.report.density import Density, band_rms, in_fractions_of_octave
+from towertap.report.density import Density, in_fractions_of_octave
 from towertap.report.style import INK, QUIET, SIDES, log_ticks, new_figure
-from towertap.report.words import brief, number
+from towertap.report.words import brief
 from towertap.signals.bands import BANDS
 
 Spectra = Mapping[str, Mapping[Side, Density]]
@@ -46,39 +46,26 @@ def draw(spectra: Spectra, smooth: str, noise: float) -> Figure:
 
 
 def title(spectra: Spectra) -> str:
-    """The band and road where the root mean square changed most."""
-    changes = {(road, band): ratio for road, sides in spectra.items() for band, ratio in band_ratios(sides).items()}
-    if not changes:
-        return "No rough road has spectra before and after"
-    road, band = max(changes, key=lambda key: abs(np.log(changes[key])))
-    low, high = BANDS[band]
-    return (
-        f"Largest change by band: {_words(band)} ({low:g}–{high:g} Hz) on {brief(road)}, "
-        f"r.m.s. ×{number(changes[road, band])} (seen, not tested)"
-    )
+    """Where each rough road shakes most, before and after."""
+    told = []
+    for road, sides in spectra.items():
+        peaks = [f"{_peak_hz(density):.2g} Hz {side}" for side, density in sides.items()]
+        told.append(f"{brief(road, 24)} at {' and '.join(peaks)}")
+    return "Densest: " + "; ".join(told) if told else "No rough road has a spectrum"
 
 
-def band_ratios(sides: Mapping[Side, Density]) -> dict[str, float]:
-    """After / before of the r.m.s. in each band that the spectra of both sides cover."""
-    if len(sides) < 2:
-        return {}
-    top = min(density.frequency_hz[-1] + density.frequency_hz[0] for density in sides.values())  # one line further
-    return {
-        band: band_rms(sides["after"], limits) / band_rms(sides["before"], limits)
-        for band, limits in BANDS.items()
-        if limits[1] <= top
-    }
+def _peak_hz(density: Density) -> float:
+    shown = in_fractions_of_octave(density, FRACTION)
+    return float(shown.frequency_hz[np.argmax(shown.mean)])
 
 
 def _panel(axes: Axes, road: str, sides: Mapping[Side, Density]) -> None:
-    ratios = band_ratios(sides)
     for place, (band, (low, high)) in enumerate(BANDS.items()):
         axes.axvspan(low, high, color=SHADES[place % 2], lw=0)
-        text = _words(band) + (f"  ×{number(ratios[band])}" if band in ratios else "")
         axes.text(
             np.sqrt(low * high),
             0.97,
-            text,
+            _words(band),
             transform=axes.get_xaxis_transform(),
             ha="center",
             va="top",

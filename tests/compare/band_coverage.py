@@ -1,0 +1,117 @@
+"""What joint intervals of bands hold, and whether a change in known bands is located; run it for the full count.
+
+`python tests/compare/band_coverage.py [RUNS]` prints, for sets of passes whose bands stray together, how often all
+intervals of a set hold their true ratios at once (beside it Welch's by scipy with Bonferroni's part each, without the
+bound on the degrees of freedom), and how often RUNS sets of drives with a change put into some bands are told to have
+changed in these bands, that way, and nowhere else, from cells through alignment to the answer.
+"""
+
+from __future__ import annotations
+
+import runpy
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+from scipy import signal, stats
+from towertap.compare.places import find_places
+from towertap.compare.thirds import joint_intervals, where_the_change_is
+from towertap.signals.metrics import THIRDS
+
+BANDS = 25
+SPREAD = 0.02
+"""Standard deviation of the logarithm of a band's figure from pass to pass."""
+ALIKE = 0.7
+"""Correlation of neighbouring bands in what a pass strays by."""
+
+PASSES = {"2 + 2": (2, 2), "3 + 3": (3, 3), "4 + 4": (4, 4), "6 + 6": (6, 6), "2 + 6": (2, 6), "4 + 8": (4, 8)}
+SPREADS = {
+    "both alike": (1.0, 1.0),
+    "after 3 times": (1.0, 3.0),
+    "before 3 times": (3.0, 1.0),
+    "by turns, band by band": (np.where(np.arange(BANDS) % 2, 3.0, 1.0), np.where(np.arange(BANDS) % 2, 1.0, 3.0)),
+}
+CHANGED = {"third_25_z": 1.6, "third_31.5_z": 2.0, "third_40_z": 1.6, "third_10_z": 1 / 1.6}
+"""Third-octaves and the ratios put into them, at two places; all others stay."""
+CHANGES = {"in one": {"third_31.5_z": 1.6}, "in four, at two places": CHANGED, "in none": {}}
+
+
+def straying(rng, passes, bands=BANDS, common=0.5, alike=ALIKE):
+    """What passes stray by in bands, (passes, bands) of variance 1: half in common, half alike between neighbours."""
+    steps = rng.standard_normal((passes, bands + 50))
+    waves = signal.lfilter([np.sqrt(1 - alike**2)], [1, -alike], steps)[:, 50:]
+    return np.sqrt(common) * rng.standard_normal((passes, 1)) + np.sqrt(1 - common) * waves
+
+
+def joint_coverage(runs, passes=(4, 4), spreads=(1.0, 1.0), seed=1, **how):
+    """Share of sets whose intervals all hold the ratio 1 at once: these, and Welch's by scipy at Bonferroni's part."""
+    rng, ours, plain = np.random.default_rng(seed), 0, 0
+    for _ in range(runs):
+        before, after = (
+            SPREAD * spread * straying(rng, count, **how) for count, spread in zip(passes, spreads, strict=True)
+        )
+        _, low, high = joint_intervals(before, after)
+        ours += np.all((low <= 1) & (high >= 1))
+        plain += np.all(stats.ttest_ind(after, before, equal_var=False).pvalue >= 0.05 / BANDS)
+    return ours / runs, plain / runs
+
+
+def drives_with_bands(make, seed, changed, **options):
+    """Drives with third-octaves in their cells, which follow the road, stray by pass and cell, and changed as known.
+
+    With the level that every pass of `driven` has of its own, a band strays by 3.6 % from pass to pass.
+    """
+    drives, rng = make.driven(seed, **options), np.random.default_rng([seed, 2])
+
+    def with_thirds(one):
+        cells = one.cells
+        stray = SPREAD * straying(rng, 1, len(THIRDS))[0] + 0.2 * rng.standard_normal((len(cells), len(THIRDS)))
+        gain = np.array([changed.get(name, 1.0) if one.side == "after" else 1.0 for name in THIRDS])
+        values = cells[["secondary_z"]].to_numpy() * np.exp(stray) * gain
+        return replace(one, cells=cells.assign(**dict(zip(THIRDS, values.T, strict=True))))
+
+    passes = (with_thirds(one) if one.road == "lane" else one for one in drives.passes)
+    return replace(drives, passes=tuple(passes))
+
+
+def locate(make, seeds, changed, **options):
+    """For each seed, the third-octaves that are told to have changed, each with its sign, and the places behind it."""
+    found = []
+    for seed in seeds:
+        drives = drives_with_bands(make, seed, changed, **options)
+        bands = where_the_change_is(drives, "lane", find_places(drives.of("lane")))
+        found.append(({one.metric: one.shown for one in bands.thirds if one.shown}, bands.places))
+    return found
+
+
+def right(found, changed):
+    """Share of comparisons that told these changes, each that way, and no other."""
+    true = {name: int(np.sign(np.log(ratio))) for name, ratio in changed.items()}
+    return np.mean([told == true for told, _ in found])
+
+
+def _chunk(task):
+    seeds, changed = task
+    return locate(SimpleNamespace(**runpy.run_path(str(Path(__file__).with_name("conftest.py")))), seeds, changed)
+
+
+def _coverage(task):
+    (passes, spreads), runs = task
+    return passes, spreads, joint_coverage(runs, PASSES[passes], SPREADS[spreads])
+
+
+if __name__ == "__main__":
+    runs = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
+    with ProcessPoolExecutor(2) as pool:
+        cases = [((passes, spreads), runs) for passes in PASSES for spreads in SPREADS]
+        for passes, spreads, (ours, plain) in pool.map(_coverage, cases):
+            print(f"{passes}; spread {spreads}; all hold {ours:.4f}; plain Welch {plain:.4f}", flush=True)
+        for name, changed in CHANGES.items():
+            tasks = [(range(start, min(start + 50, runs)), changed) for start in range(0, runs, 50)]
+            found = [one for chunk in pool.map(_chunk, tasks) for one in chunk]
+            aligned = np.mean([places > 0 for _, places in found])
+            told = right(found, changed)
+            print(f"changed {name}; located and nothing else {told:.4f}; aligned {aligned:.4f}", flush=True)
