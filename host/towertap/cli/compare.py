@@ -109,7 +109,8 @@ def command(
         )
         transfer = read_transfer(drives, input_position, include_unsound, bench, progress)
     share = margin / 100 if margin is not None else plan.margin if plan else 0.10
-    comparison = compare(drives, share, quantile, metrics or (plan.metrics if plan else DEFAULT_METRICS), gate)
+    chosen, blocks = metrics or (plan.metrics if plan else DEFAULT_METRICS), plan.slots if plan else None
+    comparison = compare(drives, share, quantile, chosen, gate, blocks)
     comparison = replace(comparison, transfer=transfer)
     if plan:
         comparison = held_against(plan, comparison, drives, start_times(drives))

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from towertap.compare import instrument
+from towertap.compare import block_words, instrument
+from towertap.compare.blocks import Key, Slot, blocked
+from towertap.compare.effect import effect
 from towertap.compare.gate import gate_places, gate_windows, kept, pass_figure, set_gate, window_values
 from towertap.compare.knocks import count_knocks
 from towertap.compare.model import Comparison, Drives, Finding, Gate, GateKind, Quantity, Sanity
 from towertap.compare.places import Places, find_places
-from towertap.compare.power import pilot_spread, strength
+from towertap.compare.power import ALPHA, strength
 from towertap.compare.resampling import bootstrap_interval, permutation_p
+from towertap.compare.slots import slots_of
 from towertap.compare.statistics import box, contrast, holm, lag_1, smallest_difference, window_t_test
 from towertap.compare.thirds import where_the_change_is
 from towertap.compare.verdict import describe, listed, sanity_words, summary, verdict
@@ -21,9 +24,6 @@ from towertap.errors import AnalysisError, CallError
 DEFAULT_METRICS = ("jerk_z", "weighted_z", "acceleration_z")
 """Few, because every further metric costs the power of all: they share one family of tests."""
 
-ALPHA = 0.05
-"""Error rate of the whole family of findings, once for the difference tests and once for the equivalence tests."""
-
 
 def compare(
     drives: Drives,
@@ -31,13 +31,15 @@ def compare(
     quantile: float = 0.95,
     metrics: Sequence[str] = DEFAULT_METRICS,
     gate: GateKind = "places",
+    blocks: Mapping[Key, Slot] | None = None,
 ) -> Comparison:
     """Compare the two sides of `drives` on every rough road that both drove, in every metric asked for.
 
     `margin` is the change that counts, as a fraction; `quantile` sets the gate on the smooth road's windows; `metrics`
     are columns of the window tables; `gate` is what the gate picks on the rough roads, places that are the same in
-    every pass, or windows of each pass for itself. The pass is the unit throughout. Raises CallError for a margin,
-    quantile or metric that cannot be, AnalysisError for drives that cannot be compared.
+    every pass, or windows of each pass for itself. `blocks` are the planned slots of passes by part, road and number
+    (`Plan.slots`): a road whose every pass has one is decided by block. The pass is the unit throughout. Raises
+    CallError for a margin, quantile or metric that cannot be, AnalysisError for drives that cannot be compared.
     """
     if not 0 < margin < 1:
         raise CallError(f"a margin of {100 * margin:g} % cannot be: name more than 0 % and less than 100 %")
@@ -56,9 +58,11 @@ def compare(
     ]
     _refuse_rough_as_smooth(drives, sanity)
     places = {road: find_places(drives.of(road)) for road in roads if gate == "places"}
+    paired = {} if blocks is None else {road: slots_of(drives.of(road), blocks) for road in roads}
+    slots = {road: found for road, (found, reason) in paired.items() if reason is None}
     findings = _decide(
         [
-            _find(drives, road, quantity, gates[quantity.name], margin, places.get(road))
+            _find(drives, road, quantity, gates[quantity.name], margin, places.get(road), slots.get(road))
             for road in roads
             for quantity in quantities
         ],
@@ -79,6 +83,7 @@ def compare(
         warnings=(
             *drives.warnings,
             *instrument.warnings(drives.passes),
+            *(block_words.not_paired(road, reason) for road, (_, reason) in paired.items() if reason),
             *(f"{road} has two passes on a side, which hardly carry a test: drive three or more" for road in thin),
             *(entry.words for entry in sanity if entry.distinct is False),
         ),
@@ -124,7 +129,15 @@ def _quantity(drives: Drives, name: str) -> Quantity:
     raise CallError(f"no metric '{name}': use {', '.join(quantity.name for quantity in drives.quantities)}")
 
 
-def _find(drives: Drives, road: str, quantity: Quantity, gate: Gate, margin: float, places: Places | None) -> Finding:
+def _find(
+    drives: Drives,
+    road: str,
+    quantity: Quantity,
+    gate: Gate,
+    margin: float,
+    places: Places | None,
+    slots: Mapping[str, Slot] | None,
+) -> Finding:
     """One finding, all but the p-values of the family, and so without its verdict and words."""
     metric, sides = quantity.name, (drives.of(road, "before"), drives.of(road, "after"))
     if places is None:
@@ -134,8 +147,13 @@ def _find(drives: Drives, road: str, quantity: Quantity, gate: Gate, margin: flo
     before, after = ([figure.figure for figure in side] for side in gated.figures)
     wholes = [[figure.whole for figure in side] for side in gated.figures]
     rough = [window_values(side, metric, gate.threshold) for side in sides]
+    held = None
+    if slots is not None:
+        before_slots, after_slots = ([slots[figure.capture] for figure in side] for side in gated.figures)
+        held = blocked(before, after, (before_slots, after_slots), margin)
+    blocks = held.blocks if held else None
     return Finding(
-        **vars(contrast(before, after, margin)),
+        **vars(contrast(before, after, margin, blocks)),
         road=road,
         metric=metric,
         label=quantity.label,
@@ -145,13 +163,14 @@ def _find(drives: Drives, road: str, quantity: Quantity, gate: Gate, margin: flo
         words="",
         cautions=tuple(instrument.mounting_cautions(road, metric, drives.of(road))),
         basis=gated.basis,
-        ungated=contrast(wholes[0], wholes[1], margin),
+        ungated=contrast(wholes[0], wholes[1], margin, blocks),
         p_difference_holm=None,
         p_equivalence_holm=None,
         smallest_difference=None,
         passes_needed=None,
-        permutation_p=permutation_p(before, after),
-        bootstrap_interval=bootstrap_interval(before, after),
+        permutation_p=permutation_p(before, after, blocks),
+        bootstrap_interval=bootstrap_interval(before, after, blocks),
+        blocked=held,
         noise=instrument.largest_share(drives.of(road), [*gated.figures[0], *gated.figures[1]], metric),
         kept_share=gated.share,
         before_values=tuple(gated.figures[0]),
@@ -170,7 +189,7 @@ def _decide(findings: list[Finding], parts: tuple[str, str]) -> list[Finding]:
     level = ALPHA / max(family, 1)
     decided = []
     for one, p_difference, p_equivalence in zip(findings, differences, equivalences, strict=True):
-        before, after = ([figure.figure for figure in side] for side in (one.before_values, one.after_values))
+        before, after = _figures(one)
         drowned = instrument.drowned(one)
         told = "undecided" if drowned else verdict(one.ratio, p_difference, p_equivalence, ALPHA)
         more_would_tell = told == "undecided" and not drowned and p_difference is not None
@@ -179,18 +198,26 @@ def _decide(findings: list[Finding], parts: tuple[str, str]) -> list[Finding]:
             p_difference_holm=p_difference,
             p_equivalence_holm=p_equivalence,
             verdict=told,
-            smallest_difference=smallest_difference(before, after, level),
+            smallest_difference=smallest_difference(before, after, level, blocks=one.blocks),
             passes_needed=_needed(one, level) if more_would_tell else None,
             cautions=(*_cautions(one), *instrument.noise_cautions(one), *one.cautions),
         )
-        decided.append(replace(finding, words=describe(finding, parts, family, ALPHA)))
+        cautions = (*block_words.cautions(finding, ALPHA), *finding.cautions)
+        decided.append(replace(finding, words=describe(finding, parts, family, ALPHA), cautions=cautions))
     return decided
+
+
+def _figures(finding: Finding) -> tuple[list[float], list[float]]:
+    """The figures of the passes, before and after."""
+    before, after = ([one.figure for one in side] for side in (finding.before_values, finding.after_values))
+    return before, after
 
 
 def _needed(finding: Finding, level: float) -> int | None:
     """Passes a side that show a change as large as the margin, or hold none inside it, 4 times in 5; None: too many."""
-    sides = [[figure.figure for figure in side] for side in (finding.before_values, finding.after_values)]
-    return strength(finding.margin, pilot_spread(sides).value, min(finding.passes), alpha=level).needed
+    spread = effect(*_figures(finding), finding.blocks).spread
+    number = len(finding.blocked.ratios) if finding.blocked else 1
+    return strength(finding.margin, spread, min(finding.passes), alpha=level, blocks=number).needed
 
 
 def _cautions(finding: Finding) -> list[str]:

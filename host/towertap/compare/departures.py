@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import datetime
 from itertools import pairwise
 
+from towertap.compare.blocks import Key
 from towertap.compare.model import Comparison, Departure, Drives, Finding, Pass
 from towertap.compare.passes import TEMPERATURE_STEP_C
 from towertap.compare.plan import GATE, QUANTILE, Plan
@@ -20,9 +21,6 @@ SEEN = "it may have been chosen after seeing the data, and decides nothing"
 
 SAME = 1e-9
 """Margins that differ by less are one."""
-
-Key = tuple[str, str, int | None]
-"""Part, road, number of a pass."""
 
 
 def start_times(drives: Drives) -> dict[str, datetime]:

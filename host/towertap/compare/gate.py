@@ -20,9 +20,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from towertap.compare.effect import standard_error
 from towertap.compare.model import Basis, Drives, Gate, KeptShare, Pass, PassFigure
 from towertap.compare.places import Places
-from towertap.compare.statistics import box, energy_mean, standard_error
+from towertap.compare.statistics import box, energy_mean
 from towertap.errors import AnalysisError
 
 MOSTLY_KEPT = 0.90

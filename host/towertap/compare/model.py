@@ -14,6 +14,9 @@ from numpy.typing import NDArray
 
 from towertap.archive.record import CAPTURE
 from towertap.compare.alignment import RoadAlignment
+from towertap.compare.blocks import Blocked
+from towertap.compare.effect import Blocks
+from towertap.compare.plan import Plan
 from towertap.signals.knocks import Knock
 
 if TYPE_CHECKING:
@@ -22,7 +25,6 @@ if TYPE_CHECKING:
     from towertap.capture.conditions import Conditions
     from towertap.capture.integrity import Integrity
     from towertap.compare.knocks import RoadKnocks
-    from towertap.compare.plan import Plan
     from towertap.compare.thirds import RoadBands
     from towertap.compare.transfer import RoadTransfer
 
@@ -195,8 +197,8 @@ class Contrast:
     """Two groups of passes against each other, on logarithms.
 
     `before` and `after` are geometric means over passes in the metric's unit, `ratio` = after / before, `interval` its
-    95 % interval (Welch; None where a side has one pass or the passes cannot tell), `passes` the numbers of passes,
-    `p_difference` Welch's two-sided p, `p_equivalence` that of the two one-sided tests against the margin.
+    95 % interval (Welch's, or by block; None where a side has one pass or the passes cannot tell), `passes` the numbers
+    of passes, `p_difference` the two-sided p, `p_equivalence` that of the two one-sided tests against the margin.
     """
 
     before: float
@@ -231,10 +233,11 @@ class Finding(Contrast):
     contrast rests on, `ungated` the same contrast over whole passes, `p_…_holm` the p-values adjusted over the whole
     family of findings, `smallest_difference` the ratio above 1 that these passes would have shown with a power of
     80 %, `passes_needed` the passes a side that would most likely decide an undecided finding (None where decided or
-    out of reach), `permutation_p` and `bootstrap_interval` cross-checks of the contrast by other means (None with fewer
-    than four passes on a side), `noise` the share of the sensor's own noise in the pass where it is largest (None where
-    nobody knows), `words` a paragraph for the customer, `cautions` what a sceptic must know with it. The
-    verdict reads from the metric's side: `harsher` is more of it, `gentler` less.
+    out of reach), `permutation_p` and `bootstrap_interval` cross-checks of the contrast by other means (None with too
+    few passes, see `resampling`), `blocked` what blocks add where the contrast is by block (else None), `noise` the
+    share of the sensor's own noise in the pass where it is largest (None where nobody knows), `words` a paragraph for
+    the customer, `cautions` what a sceptic must know with it. The verdict reads from the metric's side: `harsher` is
+    more of it, `gentler` less.
     """
 
     road: str
@@ -253,6 +256,7 @@ class Finding(Contrast):
     passes_needed: int | None
     permutation_p: float | None
     bootstrap_interval: tuple[float, float] | None
+    blocked: Blocked | None
     noise: Share | None
     kept_share: KeptShare
     before_values: tuple[PassFigure, ...]
@@ -260,6 +264,11 @@ class Finding(Contrast):
     before_box: Box | None
     after_box: Box | None
     window_t_test: WindowTTest
+
+    @property
+    def blocks(self) -> Blocks | None:
+        """The block of each pass, before and after, None where the contrast is not by block."""
+        return self.blocked.blocks if self.blocked else None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import Any, Self
 
 from towertap.capture.conditions import Conditions
-from towertap.compare.comparison import ALPHA
-from towertap.compare.power import Strength, given_spread, strength
+from towertap.compare.blocks import Key, Slot
+from towertap.compare.power import ALPHA, Strength, given_spread, strength
 from towertap.errors import CallError
 from towertap.signals.metrics import METRICS
 from towertap.signals.metrics._metric import rms
@@ -160,6 +160,17 @@ class Plan:
         return [(part, list(drives)) for part, drives in groupby(self.drives, lambda drive: drive.part)]
 
     @property
+    def slots(self) -> dict[Key, Slot] | None:
+        """Block and fitting of each drive by its part, road and pass number; None where no blocks pair the parts."""
+        if self.blocks < 2:
+            return None
+        return {
+            (drive.part, drive.road, drive.pass_number): Slot(drive.block, number)
+            for number, (_, drives) in enumerate(self.fittings, start=1)
+            for drive in drives
+        }
+
+    @property
     def alpha(self) -> float:
         """Error rate that each finding is planned with: the family's shared out, below which Holm's never falls."""
         return ALPHA / (len(self.rough_roads) * len(self.metrics))
@@ -171,7 +182,8 @@ class Plan:
 
     def strength(self) -> Strength:
         """What the planned passes can do, taking the spread for true."""
-        return strength(self.margin, given_spread(self.spread_cv).value, self.passes, self.power, self.alpha)
+        spread = given_spread(self.spread_cv).value
+        return strength(self.margin, spread, self.passes, self.power, self.alpha, self.blocks)
 
     def speed_kmh(self, road: str) -> float | None:
         """The speed aimed at on a road, None where the plan does not know it."""

@@ -4,6 +4,9 @@ Both sides are taken to have the same number of passes n and the same spread. Th
 with 2 n − 2 degrees of freedom, and the share of it that one side contributes is beta-distributed and independent of
 it; the standard error hangs on the first alone, Welch's degrees of freedom on the second alone. The power is the mean,
 over both, of a normal probability, taken here at the middles of equally probable steps.
+
+Where b blocks share the passes alike and decide (`effect.additive`), the pooled variance has 2 n − b − 1 degrees of
+freedom, the critical value is fixed, and the power that of the non-central t.
 """
 
 from __future__ import annotations
@@ -16,9 +19,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from towertap.compare.statistics import NO_SPREAD
+from towertap.compare.effect import NO_SPREAD
 from towertap.errors import AnalysisError
 
+ALPHA = 0.05
+"""Error rate of the whole family of findings, once for the difference tests and once for the equivalence tests."""
 MOST_PASSES = 100
 """A side that needs more passes than these is told as out of reach."""
 CAUTION = 0.80
@@ -62,24 +67,34 @@ def pilot_spread(groups: Sequence[ArrayLike]) -> Spread:
     return Spread(math.sqrt(squares / df), math.sqrt(squares / special.chdtri(df, CAUTION)), df)
 
 
-def difference_power(ratio: float, spread: float, passes: int, alpha: float = 0.05, *, welch: bool = True) -> float:
+def difference_power(
+    ratio: float, spread: float, passes: int, alpha: float = 0.05, *, blocks: int = 1, welch: bool = True
+) -> float:
     """Probability that the two-sided difference test at `alpha` shows a true `ratio` of after to before.
 
     `spread` is the standard deviation of the logarithm of a pass's figure, `passes` their number on each side, two or
-    more. The test is Welch's, as in `contrast`; Student's, whose power other tables hold, without `welch`.
+    more. The test is the one that decides: Welch's with one block, that of the additive model with more, of which
+    `passes` is a multiple; Student's, whose power other tables hold, without `welch`.
     """
-    shift, errors, reach = _terms(math.log(ratio), spread, passes, alpha / 2, welch)
+    shift, errors, reach = _terms(math.log(ratio), spread, passes, alpha / 2, blocks, welch)
     return float((special.ndtr(shift - reach * errors) + special.ndtr(-shift - reach * errors)).mean())
 
 
 def equivalence_power(
-    margin: float, spread: float, passes: int, alpha: float = 0.05, *, ratio: float = 1.0, welch: bool = True
+    margin: float,
+    spread: float,
+    passes: int,
+    alpha: float = 0.05,
+    *,
+    ratio: float = 1.0,
+    blocks: int = 1,
+    welch: bool = True,
 ) -> float:
     """Probability that the two one-sided tests at `alpha` hold a true `ratio` inside 1 / (1 + margin) to 1 + margin.
 
     The other arguments are as in `difference_power`.
     """
-    shift, errors, reach = _terms(math.log(ratio), spread, passes, alpha, welch)
+    shift, errors, reach = _terms(math.log(ratio), spread, passes, alpha, blocks, welch)
     bound = math.log1p(margin) / (spread * math.sqrt(2 / passes))
     inside = special.ndtr(bound - shift - reach * errors) - special.ndtr(reach * errors - bound - shift)
     return float(np.maximum(inside, 0).mean())
@@ -106,32 +121,37 @@ class Strength:
         return max(self.difference_needed, self.equivalence_needed)
 
 
-def strength(margin: float, spread: float, passes: int, power: float = 0.80, alpha: float = 0.05) -> Strength:
+def strength(
+    margin: float, spread: float, passes: int, power: float = 0.80, alpha: float = 0.05, blocks: int = 1
+) -> Strength:
     """How surely a change as large as `margin` is shown, and no change at all is held inside it.
 
-    `margin` and `power` are fractions; the other arguments are as in `difference_power`.
+    `margin` and `power` are fractions; the other arguments are as in `difference_power`. The passes needed are such as
+    the blocks can share alike.
     """
 
     def shown(n: int) -> float:
-        return difference_power(1 + margin, spread, n, alpha)
+        return difference_power(1 + margin, spread, n, alpha, blocks=blocks)
 
     def held(n: int) -> float:
-        return equivalence_power(margin, spread, n, alpha)
+        return equivalence_power(margin, spread, n, alpha, blocks=blocks)
 
     def fewest(test: Callable[[int], float]) -> int | None:
-        return next((n for n in range(2, MOST_PASSES + 1) if test(n) >= power), None)
+        return next((n for n in range(max(2, blocks), MOST_PASSES + 1, blocks) if test(n) >= power), None)
 
     return Strength(shown(passes), held(passes), fewest(shown), fewest(held))
 
 
 def _terms(
-    log_ratio: float, spread: float, passes: int, tail: float, welch: bool
+    log_ratio: float, spread: float, passes: int, tail: float, blocks: int, welch: bool
 ) -> tuple[float, NDArray[np.float64], NDArray[np.float64]]:
     """The true shift and its estimated errors (k,), in true standard errors, and critical values (m, 1)."""
-    pooled = 2 * passes - 2
+    pooled = 2 * passes - blocks - 1
     errors = np.sqrt(special.chdtri(pooled, _middles(400)) / pooled)
-    side = special.betaincinv((passes - 1) / 2, (passes - 1) / 2, _middles(100 if welch else 1))
-    df = (passes - 1) / (side**2 + (1 - side) ** 2)
+    df: NDArray[np.float64] = np.array([float(pooled)])
+    if welch and blocks == 1:
+        side = special.betaincinv((passes - 1) / 2, (passes - 1) / 2, _middles(100))
+        df = (passes - 1) / (side**2 + (1 - side) ** 2)
     return log_ratio / (spread * math.sqrt(2 / passes)), errors, special.stdtrit(df, 1 - tail)[:, None]
 
 

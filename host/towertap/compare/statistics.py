@@ -5,69 +5,54 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import optimize, special, stats
 
+from towertap.compare.effect import NO_SPREAD, Blocks, Effect, effect, tells_spread
 from towertap.compare.model import Box, Contrast, WindowTTest
 
-NO_SPREAD = 1e-12
-"""Logarithms of one side's passes that differ by less than this are copies, not passes."""
 
-
-def contrast(before: ArrayLike, after: ArrayLike, margin: float) -> Contrast:
+def contrast(before: ArrayLike, after: ArrayLike, margin: float, blocks: Blocks | None = None) -> Contrast:
     """Hold two groups of passes against each other on logarithms.
 
     `before` and `after` are figures of passes, (n,), positive, in one unit. The interval and `p_difference` are
-    Welch's (1947). `p_equivalence` is that of the two one-sided tests (Schuirmann 1987) against the ratios
-    1 / (1 + margin) and 1 + margin: symmetric in the logarithm, so that swapping the sides swaps nothing else, and
-    narrower below 1 than 1 − margin, so never the more lenient choice. All three are None where a side has fewer
-    than two passes or no spread between its passes.
+    Welch's (1947), or those of the additive model of part and block (`effect.additive`) where `blocks` are given.
+    `p_equivalence` is that of the two one-sided tests (Schuirmann 1987) against the ratios 1 / (1 + margin) and
+    1 + margin: symmetric in the logarithm, so that swapping the sides swaps nothing else, and narrower below 1 than
+    1 − margin, so never the more lenient choice. All three are None where a side has fewer than two passes or no
+    spread between its passes.
     """
-    log_before, log_after = np.log(np.asarray(before, float)), np.log(np.asarray(after, float))
-    difference = float(log_after.mean() - log_before.mean())
-    interval, p_difference, p_equivalence = None, None, None
-    if tells_spread(log_before, log_after):
-        error, df = standard_error(log_before, log_after)
-        reach = stats.t.isf(0.025, df) * error
-        interval = (float(np.exp(difference - reach)), float(np.exp(difference + reach)))
-        p_difference = float(2 * stats.t.sf(abs(difference) / error, df))
-        p_equivalence = float(stats.t.sf((np.log1p(margin) - abs(difference)) / error, df))
+    found, tells = _estimate(before, after, blocks)
     return Contrast(
-        before=float(np.exp(log_before.mean())),
-        after=float(np.exp(log_after.mean())),
-        ratio=float(np.exp(difference)),
-        interval=interval,
-        passes=(log_before.size, log_after.size),
-        p_difference=p_difference,
-        p_equivalence=p_equivalence,
+        before=float(np.exp(found.before)),
+        after=float(np.exp(found.after)),
+        ratio=float(np.exp(found.difference)),
+        interval=found.interval() if tells else None,
+        passes=(np.size(before), np.size(after)),
+        p_difference=found.p_difference() if tells else None,
+        p_equivalence=found.p_equivalence(margin) if tells else None,
     )
 
 
-def tells_spread(*sides: NDArray[np.float64]) -> bool:
-    """Whether every side (n,) has two values that differ, and so tells how far means stray by chance."""
-    return all(np.ptp(side) > NO_SPREAD for side in sides)
+def _estimate(before: ArrayLike, after: ArrayLike, blocks: Blocks | None) -> tuple[Effect, bool]:
+    """The effect, and whether the passes tell how far it strays by chance."""
+    found = effect(before, after, blocks)
+    spread = tells_spread(*(np.log(np.asarray(side, float)) for side in (before, after)))
+    return found, spread and found.spread > NO_SPREAD
 
 
-def standard_error(before: NDArray[np.float64], after: NDArray[np.float64]) -> tuple[float, float]:
-    """Standard error of the difference of two means, (n,) with n > 1 each, and Welch–Satterthwaite degrees of freedom.
-
-    Without any spread the error is 0 and the degrees of freedom infinite.
-    """
-    parts = np.array([side.var(ddof=1) / side.size for side in (before, after)])
-    weights = (parts**2 / (np.array([before.size, after.size]) - 1)).sum()
-    return float(np.sqrt(parts.sum())), float(parts.sum() ** 2 / weights) if weights > 0 else float("inf")
-
-
-def smallest_difference(before: ArrayLike, after: ArrayLike, alpha: float, power: float = 0.8) -> float | None:
+def smallest_difference(
+    before: ArrayLike, after: ArrayLike, alpha: float, power: float = 0.8, blocks: Blocks | None = None
+) -> float | None:
     """The ratio above 1 that the difference test would show with this power, given these passes' spread and number.
 
     `before` and `after` are figures of passes, (n,), positive; `alpha` is two-sided. None as in `contrast`; infinite
     where no ratio that a float holds would do.
     """
-    logs = np.log(np.asarray(before, float)), np.log(np.asarray(after, float))
-    if not tells_spread(*logs):
+    found, tells = _estimate(before, after, blocks)
+    if not tells:
         return None
-    error, df = standard_error(*logs)
+    error, df = found.error, found.df
     critical = float(stats.t.isf(alpha / 2, df))
     # The non-central t as a mean over its chi distribution: scipy's own nct is not a number for many of these values.
     scale = np.sqrt(special.chdtri(df, (np.arange(1000) + 0.5) / 1000) / df) * critical

@@ -9,8 +9,8 @@ from itertools import groupby
 import numpy as np
 from scipy import stats
 
+from towertap.compare.effect import standard_error, tells_spread
 from towertap.compare.model import Excluded, Side
-from towertap.compare.statistics import standard_error, tells_spread
 from towertap.signals.metrics.third import NOMINAL, edges_hz
 
 ALPHA = 0.05

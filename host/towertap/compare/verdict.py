@@ -10,8 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from towertap.compare.block_words import by_block, in_blocks
 from towertap.compare.instrument import drowned
 from towertap.compare.model import Contrast, Finding, Sanity, Verdict
+from towertap.compare.phrases import change
 from towertap.compare.power import MOST_PASSES
 from towertap.compare.resampling import least_p
 
@@ -29,12 +31,6 @@ def verdict(ratio: float, p_difference: float | None, p_equivalence: float | Non
     return "undecided"
 
 
-def change(ratio: float) -> str:
-    """A ratio as people say it: '12 % higher', '3.1 % lower'."""
-    percent = abs(ratio - 1) * 100
-    return f"{percent:.{0 if percent >= 9.95 else 1}f} % {'higher' if ratio >= 1 else 'lower'}"
-
-
 def describe(finding: Finding, parts: tuple[str, str], family: int, alpha: float) -> str:
     """The paragraph of one finding; `parts` are the names before and after, `family` the number of findings tested."""
     before, after = parts
@@ -45,7 +41,7 @@ def describe(finding: Finding, parts: tuple[str, str], family: int, alpha: float
     measured = (
         f"With {after} it was {change(finding.ratio)} than with {before} over the {finding.basis} "
         f"({finding.after:.3g} against {finding.before:.3g} {finding.unit}; 95 % interval from {change(low)} to "
-        f"{change(high)}; {finding.passes[0]} and {finding.passes[1]} passes)."
+        f"{change(high)}; {finding.passes[0]} and {finding.passes[1]} passes{in_blocks(finding)}).{by_block(finding)}"
     )
     reading = {
         "harsher": _different,
@@ -132,7 +128,7 @@ def _cross_check(finding: Finding) -> str:
     if finding.permutation_p is None or finding.bootstrap_interval is None:
         return told
     low, high = finding.bootstrap_interval
-    least = least_p(*finding.passes)
+    least = least_p(*finding.passes, finding.blocks)
     smallest = least is not None and finding.permutation_p <= least * (1 + 1e-9)
     can = f" (the smallest that {finding.passes[0]} and {finding.passes[1]} passes can give)" if smallest else ""
     return (
@@ -149,7 +145,7 @@ def _cannot_tell(contrast: Contrast, parts: tuple[str, str]) -> str:
             f"from chance, whatever the figures (a ratio of {contrast.ratio:.2f}). Drive three passes or more of each."
         )
     return (
-        "All passes of one side give the same figure to the last digit; separate drives never do, so they do not show "
+        "Passes of one side, or of every block, agree to the last digit; separate drives never do, so they do not show "
         "how far passes differ by chance. Look for copies of one recording."
     )
 

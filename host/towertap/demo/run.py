@@ -100,7 +100,7 @@ def run_demo(
         _tell_integrity(path, found, tell)
     tell(f"Comparing {BEFORE} with {after}; {SMOOTH} is the smooth road.")
     passes_driven = load_passes(folder, BEFORE, after, SMOOTH)
-    compared = compare(passes_driven, plan.margin, metrics=plan.metrics)
+    compared = compare(passes_driven, plan.margin, metrics=plan.metrics, blocks=plan.slots)
     comparison = held_against(plan, compared, passes_driven, start_times(passes_driven))
     tell("Writing the report.")
     page = write_report(comparison, passes_driven, out / "report", notices=[NOTICE])
