@@ -41,7 +41,7 @@ def test_plan_and_run_sheet_are_written_and_told(run, tmp_path):
     assert (plan.seed, plan.blocks, plan.margin) == (3, 2, 0.1)
     assert plan.passes == data["passes"] == 6
     assert data["strength"]["difference"] == pytest.approx(
-        difference_power(1.1, given_spread(0.04).value, 6, 0.05 / 2), rel=1e-6
+        difference_power(1.1, given_spread(0.04).value, 6, 0.05 / 2, blocks=2), rel=1e-6
     )
     assert [(one["blocks"], one["changes"]) for one in data["orders"]][:2] == [(1, 1), (2, 2)]
 
