@@ -14,6 +14,8 @@ from rich.progress import Progress
 from rich.table import Table
 from rich.text import Text
 
+from towertap.capture.speed_log import read_speed_logs
+from towertap.cli._compare_speed import speed_table
 from towertap.cli._compare_transfer import read_transfer, transfer_tables
 from towertap.cli._outcome import Outcome, answers, console
 from towertap.compare.comparison import DEFAULT_METRICS, compare
@@ -21,6 +23,7 @@ from towertap.compare.departures import held_against, start_times
 from towertap.compare.model import Comparison, GateKind
 from towertap.compare.passes import load_passes
 from towertap.compare.plan import Plan, read_plan
+from towertap.compare.speed_join import with_speed
 from towertap.compare.thirds import LOCATES
 from towertap.errors import CallError
 
@@ -74,6 +77,20 @@ NOTE = (
     metavar="NAME",
     help="The position of a second box, on the input side of the part: adds the transfer from it to --position.",
 )
+@click.option(
+    "--speed",
+    "speed_logs",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="A log of the speed driven, GPX or CSV, or a folder of them; may be repeated.",
+)
+@click.option(
+    "--speed-offset",
+    type=float,
+    metavar="SECONDS",
+    help="How far the logs' clocks are ahead of the captures'; found by the forward acceleration when not given.",
+)
 @click.option("--report", type=click.Path(path_type=Path, file_okay=False), help="Write the report into this folder.")
 @answers
 def command(
@@ -90,10 +107,13 @@ def command(
     bench: Path | None,
     position: str | None,
     input_position: str | None,
+    speed_logs: tuple[Path, ...],
+    speed_offset: float | None,
     report: Path | None,
 ) -> Outcome:
     """Load the passes, compare them, hold them against the plan, write the report, tell the answer."""
     plan = read_plan(plan_file) if plan_file else None
+    logs = [log for path in speed_logs for log in read_speed_logs(path)]
     before, after, smooth = _named(plan, before=before, after=after, smooth=smooth)
     with Progress(console=console, transient=True, disable=not sys.stderr.isatty()) as progress:
         task = progress.add_task("reading passes", total=None)
@@ -108,6 +128,7 @@ def command(
             on_progress=lambda done, total: progress.update(task, completed=done, total=total),
         )
         transfer = read_transfer(drives, input_position, include_unsound, bench, progress)
+    drives = with_speed(drives, logs, speed_offset)
     share = margin / 100 if margin is not None else plan.margin if plan else 0.10
     chosen, blocks = metrics or (plan.metrics if plan else DEFAULT_METRICS), plan.slots if plan else None
     comparison = compare(drives, share, quantile, chosen, gate, blocks)
@@ -149,6 +170,7 @@ def tell(comparison: Comparison) -> RenderableType:
     if comparison.plan and not comparison.departures:
         blocks.append(Text("\nDriven and compared as planned."))
     blocks += [Text(f"\n{road.words}") for road in comparison.transfer]
+    blocks += [Text(f"\n{road.words}") for road in comparison.speed]
     remarks = [
         *comparison.warnings,
         *(caution for finding in comparison.findings for caution in finding.cautions),
@@ -158,7 +180,7 @@ def tell(comparison: Comparison) -> RenderableType:
     tables: list[RenderableType] = [_passes(comparison), "", _tests(comparison), ""]
     if comparison.alignment:
         tables = [_alignment(comparison), "", *tables]
-    return Group(*blocks, "", *tables, *transfer_tables(comparison), Text(NOTE))
+    return Group(*blocks, "", *tables, *transfer_tables(comparison), *speed_table(comparison), Text(NOTE))
 
 
 def _alignment(comparison: Comparison) -> Table:

@@ -16,6 +16,7 @@ from towertap.compare.places import Places, find_places
 from towertap.compare.power import ALPHA, strength
 from towertap.compare.resampling import bootstrap_interval, permutation_p
 from towertap.compare.slots import slots_of
+from towertap.compare.speed import speeds_of
 from towertap.compare.statistics import box, contrast, holm, lag_1, smallest_difference, window_t_test
 from towertap.compare.thirds import where_the_change_is
 from towertap.compare.verdict import describe, listed, sanity_words, summary, verdict
@@ -68,6 +69,7 @@ def compare(
         ],
         (drives.before, drives.after),
     )
+    speed = speeds_of(drives, places, findings, {name: one.threshold for name, one in gates.items()})
     thin = [road for road in roads if 2 in (len(drives.of(road, "before")), len(drives.of(road, "after")))]
     return Comparison(
         before=drives.before,
@@ -86,12 +88,14 @@ def compare(
             *(block_words.not_paired(road, reason) for road, (_, reason) in paired.items() if reason),
             *(f"{road} has two passes on a side, which hardly carry a test: drive three or more" for road in thin),
             *(entry.words for entry in sanity if entry.distinct is False),
+            *(one.warning for one in speed if one.warning),
         ),
         excluded=drives.excluded,
         gate=gate,
         alignment=tuple(one.alignment for one in places.values()),
         bench={one.name: one.bench for one in drives.passes if one.bench},
         knocks=count_knocks(drives, places),
+        speed=speed,
         bands=tuple(one for road in roads if (one := where_the_change_is(drives, road, places.get(road)))),
     )
 

@@ -24,7 +24,9 @@ if TYPE_CHECKING:
     from towertap.bench.sharing import Share
     from towertap.capture.conditions import Conditions
     from towertap.capture.integrity import Integrity
+    from towertap.capture.speed_log import SpeedLog
     from towertap.compare.knocks import RoadKnocks
+    from towertap.compare.speed import RoadSpeed
     from towertap.compare.thirds import RoadBands
     from towertap.compare.transfer import RoadTransfer
 
@@ -57,7 +59,8 @@ class Pass:
     `whole` holds the figures of the whole capture by metric name. `path` is the capture they came from. `noise`,
     `beyond`, `bench` and `to_vehicle` are what the bench says of them, as in an analysis. `started` is when the
     recording began, None where the capture does not know; `knocks` what was heard, by the time from the capture's first
-    sample, None where the rate is too low to listen.
+    sample, None where the rate is too low to listen; `speed` the speed driven, by time from the capture's start, None
+    where no log covers the pass.
     """
 
     path: Path
@@ -73,6 +76,7 @@ class Pass:
     to_vehicle: NDArray[np.float64] = field(default_factory=lambda: np.eye(3))
     started: datetime | None = None
     knocks: tuple[Knock, ...] | None = None
+    speed: SpeedLog | None = None
 
     @property
     def name(self) -> str:
@@ -305,6 +309,7 @@ class Comparison:
     against, if there was one, and `departures` where it was not kept. `transfer` is from a second box, where
     one was recorded.
     against, if there was one, and `departures` where it was not kept. `bands` is where in frequency each road changed.
+    `speed` is what is known of the speed driven over each rough road.
     """
 
     before: str
@@ -327,6 +332,7 @@ class Comparison:
     knocks: tuple[RoadKnocks, ...] = ()
     transfer: tuple[RoadTransfer, ...] = ()
     bands: tuple[RoadBands, ...] = ()
+    speed: tuple[RoadSpeed, ...] = ()
 
     def __iter__(self) -> Iterator[Finding]:
         return iter(self.findings)

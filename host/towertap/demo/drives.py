@@ -161,8 +161,7 @@ def _course(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """One pass along its road: the push at the wheel (n, 2) in N, and the car's own motion (n, 6) in vehicle axes."""
     rng = np.random.default_rng([drive.seed, 2])
-    aimed_m_s = drive.road.speed_kmh / 3.6
-    speed = aimed_m_s * (rng.normal(1.0, 0.015) + 0.012 * _wander(time_s, rng)) * _pull_away(time_s, aimed_m_s)
+    aimed_m_s, speed = drive.road.speed_kmh / 3.6, _speed(drive, time_s, rng)
     place = rng.uniform(1.0, 3.0) + cumulative_trapezoid(speed, time_s, initial=0.0)
     height = under_tyre(surface(drive.road, line=rng))
     slope = height.derivative()(place) - height.derivative()(place[0])  # the car at rest is at rest
@@ -182,6 +181,16 @@ def _course(
     moved[:, 3] = ROLL_RAD_PER_MS2 * np.gradient(moved[:, 1], time_s)
     moved[:, 5] = yaw
     return push, moved
+
+
+def true_speed(drive: Drive, seconds: float) -> NDArray[np.float64]:
+    """Return the speed of a pass in m/s, one value every 1 / RATE_HZ."""
+    return _speed(drive, np.arange(round(seconds * RATE_HZ)) / RATE_HZ, np.random.default_rng([drive.seed, 2]))
+
+
+def _speed(drive: Drive, time_s: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.float64]:
+    aimed_m_s = drive.road.speed_kmh / 3.6
+    return aimed_m_s * (rng.normal(1.0, 0.015) + 0.012 * _wander(time_s, rng)) * _pull_away(time_s, aimed_m_s)
 
 
 def _pull_away(time_s: NDArray[np.float64], aimed_m_s: float) -> NDArray[np.float64]:

@@ -20,14 +20,17 @@ from towertap.capture.conditions import read_sidecar, write_sidecar
 from towertap.capture.decode import decode_raw
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
+from towertap.capture.speed_log import read_speed_logs
 from towertap.compare import compare
 from towertap.compare.departures import held_against, start_times
 from towertap.compare.model import Comparison
 from towertap.compare.order import protection
 from towertap.compare.passes import load_passes
 from towertap.compare.plan import write_plan
+from towertap.compare.speed_join import with_speed
 from towertap.demo.drives import RATE_HZ, Drive, drives_of, make_plan, motions
 from towertap.demo.road import ROADS
+from towertap.demo.speed_log import write_speed_log
 from towertap.errors import BoxError, CallError
 from towertap.report import write_report
 from towertap.report.run_sheet import run_sheet
@@ -99,7 +102,8 @@ def run_demo(
     for path, found in integrity.items():
         _tell_integrity(path, found, tell)
     tell(f"Comparing {BEFORE} with {after}; {SMOOTH} is the smooth road.")
-    passes_driven = load_passes(folder, BEFORE, after, SMOOTH)
+    log = write_speed_log(out / "speed.csv", drives, seconds)
+    passes_driven = with_speed(load_passes(folder, BEFORE, after, SMOOTH), read_speed_logs(log))
     compared = compare(passes_driven, plan.margin, metrics=plan.metrics, blocks=plan.slots)
     comparison = held_against(plan, compared, passes_driven, start_times(passes_driven))
     tell("Writing the report.")

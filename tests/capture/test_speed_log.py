@@ -1,0 +1,142 @@
+"""Speed logs: what is read as the page defines it, what is refused in a line, distance against a surveyor's example."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from towertap.capture.speed_log import READERS, SPEEDS, TIMES, SpeedLog, ground_m, read_speed_log, read_speed_logs
+from towertap.errors import TowertapError
+
+PAGE = Path(__file__).parents[2] / "hardware_notes" / "speed_log.md"
+GPX = '<?xml version="1.0"?><gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>{}</trkseg></trk></gpx>'
+
+
+def point(second, latitude, longitude=0.0, inside=""):
+    time = f"<time>2026-05-04T09:30:{second:02d}Z</time>"
+    return f'<trkpt lat="{latitude:.8f}" lon="{longitude:.8f}">{time}{inside}</trkpt>'
+
+
+@pytest.fixture
+def write(tmp_path):
+    def put(name, text):
+        path = tmp_path / name
+        path.write_bytes(text if isinstance(text, bytes) else text.encode())
+        return path
+
+    return put
+
+
+def test_distance_against_the_surveyors_worked_example():
+    """Flinders Peak to Buninyong, 54,972.271 m on GRS 80 (Geocentric Datum of Australia technical manual; from memory).
+
+    The formula is for steps of metres; at 55 km it is good to some millionths.
+    """
+    latitude = -np.array([37 + 57 / 60 + 3.72030 / 3600, 37 + 39 / 60 + 10.15610 / 3600])
+    longitude = np.array([144 + 25 / 60 + 29.52440 / 3600, 143 + 55 / 60 + 35.38390 / 3600])
+    assert ground_m(latitude, longitude)[0] == pytest.approx(54972.271, rel=2e-5)
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")  # obspy's own import warns
+@pytest.mark.parametrize("latitude", [0.0, 52.0, -68.0])
+def test_distance_against_the_geodesic_of_a_library(latitude):
+    """obspy's inverse geodesic on WGS 84, steps of some 15 m, over the date line too."""
+    from obspy.geodetics import gps2dist_azimuth
+
+    there = np.array([latitude, latitude + 1e-4]), np.array([179.9999, -179.9999])
+    expected, _, _ = gps2dist_azimuth(there[0][0], there[1][0], there[0][1], there[1][1])
+    assert ground_m(*there)[0] == pytest.approx(expected, rel=1e-5)
+
+
+def test_gpx_positions_become_speed(write):
+    """10 m/s north: 111,319.49 m a degree of longitude on the equator (2π·6,378,137 m / 360)."""
+    metre = 360 / (2 * np.pi * 6378137.0)
+    path = write("a.gpx", GPX.format("".join(point(s, 0.0, 10 * s * metre) for s in range(10))))
+    log = read_speed_log(path)
+    assert log.speed_ms == pytest.approx(10.0, rel=1e-4)
+    assert log.time_s[0] == pytest.approx(1777887000.5)
+
+
+def test_gpx_speed_in_extensions_goes_before_positions(write):
+    inside = "<extensions><x:speed xmlns:x='urn:x'>12.5</x:speed></extensions>"
+    log = read_speed_log(write("a.gpx", GPX.format("".join(point(s, 0.0, 0.0, inside) for s in range(5)))))
+    assert log.speed_ms.tolist() == [12.5] * 5
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "time_utc,speed_kmh\n2026-05-04T09:30:00Z,36\n2026-05-04T10:30:01+01:00,36\n2026-05-04T09:30:02,36\n",
+        "other,unix_s,speed_ms\na,1777887000,10\nb,1777887001,10\nb,1777887001,10\nc,1777887002,10\n",
+    ],
+)
+def test_csv_of_both_kinds(write, text):
+    log = read_speed_log(write("a.csv", text))
+    assert log.time_s.tolist() == [1777887000.0, 1777887001.0, 1777887002.0]
+    assert log.speed_ms == pytest.approx(10.0)
+
+
+def test_a_point_without_speed_is_a_gap_and_way_is_the_integral():
+    """Speed 2t: way t², by calculus."""
+    time_s = np.array([0.0, 1.0, 2.0, 3.0, 10.0, 11.0])
+    log = SpeedLog("x", time_s, 2 * time_s)
+    assert log.way_m(np.array([0.5, 2.5, 10.5])) == pytest.approx([0.25, 6.25, 110.25])
+    assert log.covers(0.5, 2.5)
+    assert not log.covers(0.5, 10.5)
+    assert not log.covers(-0.5, 2.5)
+    assert np.isnan(log.speed_at(np.array([5.0, 12.0]))).all()
+
+
+HEAD = "unix_s,speed_ms\n"
+REFUSED = {
+    "empty.csv": ("", "empty"),
+    "names.csv": (HEAD, "no points"),
+    "one.csv": (HEAD + "1777887000,1\n", "two or more"),
+    "nan.csv": (HEAD + "1777887000,nan\n1777887001,\n", "two or more"),
+    "unsorted.csv": (HEAD + "1777887001,1\n1777887000,1\n", "sort the points"),
+    "twice.csv": (HEAD + "1777887001,1\n1777887001,2\n", "another speed"),
+    "word.csv": (HEAD + "1777887000,fast\n1777887001,1\n", "no number"),
+    "fast.csv": (HEAD + "1777887000,400\n1777887001,1\n", "km/h"),
+    "backwards.csv": (HEAD + "1777887000,-1\n1777887001,1\n", "km/h"),
+    "inf.csv": (HEAD + "1777887000,inf\n1777887001,1\n", "no number"),
+    "millis.csv": (HEAD + "1777887000000,1\n1777887001000,1\n", "2000 to 2100"),
+    "time.csv": ("time_utc,speed_ms\nnoon,1\nnoon,1\n", "ISO 8601"),
+    "no_time.csv": ("speed_ms\n1\n", "no column of time"),
+    "no_speed.csv": ("unix_s\n1777887000\n", "no column of speed"),
+    "both.csv": ("unix_s,speed_ms,speed_kmh\n1777887000,1,3.6\n", "keep one"),
+    "ragged.csv": (HEAD + "1777887000,1\n1777887001,1,7,7\n", "CSV"),
+    "wide.csv": (HEAD + "1777887000,1,7\n1777887001,1,7\n", "CSV"),
+    "binary.csv": (b"\x89HDF\r\n\x1a\n\x00\xff" * 50, "CSV"),
+    "text.gpx": ("hello", "not whole XML"),
+    "other.gpx": ("<html></html>", "not GPX"),
+    "none.gpx": (GPX.format(""), "no track point"),
+    "cut.gpx": (GPX.format(point(0, 1.0))[:-20], "not whole XML"),
+    "bad_latitude.gpx": (GPX.format(point(0, 100.0) + point(1, 100.0) + point(2, 100.0)), "degrees"),
+    "no_position.gpx": (GPX.format("<trkpt><time>2026-05-04T09:30:00Z</time></trkpt>"), "no number"),
+    "entities.gpx": ('<!DOCTYPE gpx [<!ENTITY a "b">]><gpx>&a;</gpx>', "DOCTYPE"),
+    "deep.gpx": ("<gpx>" + "<a>" * 10000, "too deep"),
+    "log.txt": ("x", "no speed log is read"),
+}
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_what_is_no_log_is_refused_in_one_line(write, name):
+    text, said = REFUSED[name]
+    with pytest.raises(TowertapError, match=said) as refused:
+        read_speed_log(write(name, text))
+    assert "\n" not in str(refused.value)
+    assert name in str(refused.value)
+
+
+def test_a_file_or_folder_that_is_not_there(tmp_path):
+    with pytest.raises(TowertapError, match="no such file"):
+        read_speed_logs(tmp_path / "none.gpx")
+    with pytest.raises(TowertapError, match="no speed log in this folder"):
+        read_speed_logs(tmp_path)
+
+
+def test_the_page_names_every_column_and_suffix():
+    page = PAGE.read_text("utf-8")
+    for name in (*TIMES, *SPEEDS, "latitude", "longitude", *READERS):
+        assert f"`{name}`" in page
