@@ -219,10 +219,10 @@ def _strengths(plan: Plan) -> Table:
     """The power of both tests for a few numbers of passes about the plan's."""
     table = _table("What more passes give", "passes a side", f"shows {100 * plan.margin:g} %", "calls none equivalent")
     spread = given_spread(plan.spread_cv).value
-    for passes in sorted({max(2, round(plan.passes * share)) for share in (0.5, 0.75, 1, 1.5, 2)}):
+    for passes in sorted({shared_alike(round(plan.passes * x), plan.blocks) for x in (0.5, 0.75, 1, 1.5, 2)}):
         powers = (
-            difference_power(1 + plan.margin, spread, passes, plan.alpha),
-            equivalence_power(plan.margin, spread, passes, plan.alpha),
+            difference_power(1 + plan.margin, spread, passes, plan.alpha, blocks=plan.blocks),
+            equivalence_power(plan.margin, spread, passes, plan.alpha, blocks=plan.blocks),
         )
         cells = (f"{100 * power:.0f} %" for power in powers)
         table.add_row(str(passes), *cells, style="bold" if passes == plan.passes else "")

@@ -14,6 +14,7 @@ from towertap.compare.block_words import by_block, in_blocks
 from towertap.compare.instrument import drowned
 from towertap.compare.model import Contrast, Finding, Sanity, Verdict
 from towertap.compare.phrases import change
+from towertap.compare.plan import FELT_PERCENT
 from towertap.compare.power import MOST_PASSES
 from towertap.compare.resampling import least_p
 
@@ -68,7 +69,17 @@ def _different(finding: Finding, family: int, alpha: float) -> str:
     size = "The whole interval lies beyond" if beyond else "The passes do not settle whether it is larger than"
     return (
         "Passes that differ only by chance would seldom come out this far apart "
-        f"({_adjusted(finding.p_difference_holm, family)}). {size} {_margin(finding)}."
+        f"({_adjusted(finding.p_difference_holm, family)}). {size} {_margin(finding)}.{_felt(finding)}"
+    )
+
+
+def _felt(finding: Finding) -> str:
+    """What is known of the size that people feel; the literature speaks of vertical vibration alone."""
+    if not finding.metric.endswith("_z"):
+        return ""
+    return (
+        f" For scale: changes of vertical vibration that people just feel have medians of {FELT_PERCENT} on a seat, "
+        "and a hard point is not one."
     )
 
 

@@ -14,7 +14,18 @@ from towertap.compare.model import Comparison, Drives, Finding, Pass, PassFigure
 from towertap.compare.places import Places, find_places
 from towertap.report import density, drawn, page, style
 from towertap.report.by_place import by_place
-from towertap.report.figures import alignment, boxes, intervals, spectra, spectrogram, thirds, traces, transfer
+from towertap.report.figures import (
+    alignment,
+    boxes,
+    intervals,
+    knocks,
+    spectra,
+    spectrogram,
+    speed,
+    thirds,
+    traces,
+    transfer,
+)
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 
 BOTH: tuple[Side, Side] = ("before", "after")
@@ -46,6 +57,12 @@ def write_report(comparison: Comparison, drives: Drives, folder: str | Path, not
             "spectra": _put(
                 folder, "spectra", spectra.draw(road_spectra(drives), drives.smooth, _sensor_noise(drives))
             ),
+            "knocks": [
+                _put(folder, f"knocks_{place}", figure)
+                for place, one in enumerate(comparison.knocks, start=1)
+                if (figure := knocks.draw(drives, one.road))
+            ],
+            "speed": _put(folder, "speed", figure) if (figure := speed.draw(roads)) else None,
             "transfer": [
                 _put(folder, f"transfer_{place}", transfer.draw(road))
                 for place, road in enumerate(comparison.transfer, start=1)

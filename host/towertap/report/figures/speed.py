@@ -1,0 +1,36 @@
+"""Figure: how fast each pass went along the road, by its speed log."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from towertap.compare.places import Places
+from towertap.report.style import SIDES, new_figure
+from towertap.report.words import brief
+
+
+def draw(roads: Sequence[Places]) -> Figure | None:
+    """Draw one panel a road, one line a pass; None where no pass has a log."""
+    logged = [road for road in roads if any(one.speed for one in road.passes)]
+    if not logged:
+        return None
+    figure = new_figure(8.6, 1.0 + 1.7 * len(logged), "Speed of each pass along the road, by its log")
+    for axes, road in zip(figure.subplots(len(logged), squeeze=False)[:, 0], logged, strict=True):
+        for place, one in enumerate(road.passes):
+            if one.speed is None:
+                continue
+            starts_s = one.cells["start_s"].to_numpy(float)
+            inside = (one.speed.time_s >= starts_s[0]) & (one.speed.time_s <= starts_s[-1])
+            at_s = road.place_s(place, np.asarray(one.speed.time_s[inside]))
+            look = SIDES[one.side]
+            axes.plot(at_s, 3.6 * one.speed.speed_ms[inside], color=look.colour, ls=look.line, lw=0.9, label=one.side)
+        axes.set_title(brief(road.alignment.road))
+        axes.set_ylabel("speed, km/h")
+        axes.grid()
+        found = dict(zip(*axes.get_legend_handles_labels()[::-1], strict=True))
+        axes.legend(found.values(), found.keys(), loc="lower right", ncols=2)
+        axes.set_xlabel(f"place on the road, seconds of the pass {road.alignment.reference}")
+    return figure
