@@ -66,6 +66,14 @@ def test_the_gate_asked_for_is_the_gate_used(towertap, drive_folder):
     assert not data["windows"]["alignment"]
 
 
+def test_a_speed_log_that_is_none_is_refused_in_one_line(towertap, drive_folder, tmp_path):
+    log = tmp_path / "speed.csv"
+    log.write_text("time_utc,altitude_m\n2026-05-04T09:30:00Z,12\n")
+    done = towertap(drive_folder, *CALL, "--speed", log)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert re.fullmatch(r"towertap: .*speed\.csv.*\n", done.stderr)
+
+
 def test_the_bench_records_of_a_named_folder_are_used_and_told(towertap, drive_folder, tmp_path):
     """A tap record for the box of tests/conftest.py; the other records are missing, and it says so."""
     subject = Subject("e6605481", "ICM-42688-P", 8000.0, 16.0, None)

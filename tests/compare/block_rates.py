@@ -61,7 +61,8 @@ def outcomes(make, seeds):
         for blocks in (False, True):
             for ratio in RATIOS:
                 drives = make.times_as_rough(drifted(quiet, drift) if blocks else quiet, ratio)
-                comparison.find_places = lambda passes, held=replace(places, passes=drives.of("lane")): held
+                held = replace(places, passes=drives.of("lane"))
+                comparison.find_places = lambda passes, held=held: held
                 try:
                     one = comparison.compare(
                         drives, MARGIN, metrics=["jerk_z"], blocks=slots(drives) if blocks else None

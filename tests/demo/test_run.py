@@ -51,6 +51,22 @@ def test_driven_in_blocks_as_planned(result):
     assert not [warning for warning in result.comparison.warnings if "drift" in warning]
 
 
+def test_the_speed_logs_clock_is_found_from_the_captures(result):
+    """The demo's log is 2.4 s ahead (`write_speed_log`); found through firmware, chip model and recording."""
+    offsets = {one.offset for road in result.comparison.speed for one in road.passes}
+    assert len(offsets) == 1
+    (offset,) = offsets
+    assert offset.source == "found"
+    assert offset.seconds == pytest.approx(2.4, abs=0.3)
+    assert {road.source for road in result.comparison.speed} == {"log"}
+
+
+def test_the_report_has_speed_and_spectrograms(result):
+    page = result.report.read_text(encoding="utf-8")
+    assert 'id="speed"' in page
+    assert {"speed.png", "thirds.png", "spectrogram_1.png"} <= {path.name for path in result.report.parent.iterdir()}
+
+
 def test_the_rough_roads_are_told_from_the_smooth_one(result):
     assert all(entry.distinct for entry in result.comparison.sanity)
 

@@ -41,7 +41,7 @@ def draw(drives: Drives, road: str) -> Figure | None:
             axes.plot(1e3 * time_s, values, color=SIDES[side].colour, lw=0.8)
             axes.axvline(0.0, color="0.7", lw=0.6, zorder=0)
             rings = f", rings at {knock.ring_hz:.0f} Hz" if np.isfinite(knock.ring_hz) else ", does not ring"
-            axes.set_title(f"{side}, {axis}: {number(knock.peak_ms2)} m/s²{rings}", fontsize=7)
+            axes.set_title(f"{side}, {axis}; all axes {number(knock.peak_ms2)} m/s²{rings}", fontsize=7)
             axes.grid()
         row[0].set_ylabel("acceleration, m/s²\n50 to 500 Hz or as carried")
     for axes in grid[-1]:
@@ -69,7 +69,7 @@ def waveform(one: Pass, knock: Knock) -> tuple[Array, Array, str]:
         counts = capture.counts("acceleration", piece.first_row + first, piece.first_row + last)
         readings = counts * capture.scale_ms2 @ one.to_vehicle.T
     values = signal.sosfiltfilt(design(band_hz(rate_hz), rate_hz).sos, readings, axis=0)
-    time_s: Array = (np.arange(first, last) - middle) / rate_hz
+    time_s = np.asarray((np.arange(first, last) - middle) / rate_hz, np.float64)
     shown = (time_s >= AROUND_S[0]) & (time_s <= AROUND_S[1])
     axis = int(np.abs(values[shown]).max(axis=0).argmax())
     return time_s[shown], values[shown, axis], "xyz"[axis]
