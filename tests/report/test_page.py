@@ -102,7 +102,7 @@ def test_the_conditions_say_when_each_pass_was_driven_and_the_order(drives, comp
     assert order(mixed).startswith("Driven in turns")
     picture = Picture("", "")
     pictures = {"intervals": picture, "boxes": picture, "alignment": picture, "spectra": picture, "traces": []}
-    pictures |= {"thirds": picture, "spectrograms": []}
+    pictures |= {"thirds": picture, "spectrograms": [], "knocks": [], "speed": None}
     assert DRIFT[1:] in render(comparison, timed, pictures, [])
     assert DRIFT[1:] not in render(comparison, drives, pictures, [])
 
@@ -127,7 +127,7 @@ def test_it_says_what_the_bench_knows_of_the_box(folder, comparison, drives):
     )
     picture = Picture("", "")
     pictures = {"intervals": picture, "boxes": picture, "alignment": picture, "spectra": picture, "traces": []}
-    pictures |= {"thirds": picture, "spectrograms": []}
+    pictures |= {"thirds": picture, "spectrograms": [], "knocks": [], "speed": None}
     mixed = replace(comparison, bench=comparison.bench | dict.fromkeys(names[:2], known))
     with_records, without = bench_rows(render(mixed, drives, pictures, []))
     assert f"<td>{names[0]}, {names[1]}</td>" in with_records

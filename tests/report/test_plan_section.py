@@ -18,6 +18,8 @@ FIGURES = {
     "alignment": NONE,
     "thirds": NONE,
     "spectrograms": [],
+    "knocks": [],
+    "speed": None,
 }
 ROADS = (Road("quarry-lane", 40.0), Road("bypass", 40.0))
 PLAN = Plan(

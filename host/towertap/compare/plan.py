@@ -32,8 +32,8 @@ MOST_DRIVES = 2000
 FELT_PERCENT = "6.7 to 11.0 %"
 FELT = (
     f"Changes of vertical vibration that people just feel have medians of {FELT_PERCENT} (Vibration 2020, 3(2), "
-    "116–131, doi:10.3390/vibration3020010), and about 13 % in a car seat on recorded roads (Mansfield and Griffin 2000). Both "
-    "were felt on a seat; a hard point of the body is not one."
+    "116–131, doi:10.3390/vibration3020010), and about 13 % in a car seat on recorded roads (Mansfield and Griffin "
+    "2000). Both were felt on a seat; a hard point of the body is not one."
 )
 """Guidance for the margin; the second figure is quoted from memory."""
 
