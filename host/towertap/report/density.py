@@ -53,7 +53,7 @@ class WelchSum:
     def result(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Frequencies in Hz and density, (n,) each; not a number where no piece was as long as a segment."""
         density = self._sum / self._count if self._count else np.full_like(self._sum, np.nan)
-        return np.fft.rfftfreq(self.segment, 1 / self.rate_hz), density
+        return np.asarray(np.fft.rfftfreq(self.segment, 1 / self.rate_hz), np.float64), density
 
 
 def over_passes(spectra: Sequence[tuple[NDArray[np.float64], NDArray[np.float64]]], top_hz: float) -> Density | None:
