@@ -1,4 +1,4 @@
-"""`towertap demo` as a person and as a script meet it, with one short pass a road and part."""
+"""`towertap demo` as a person and as a script meet it, with two short passes a road and part."""
 
 import json
 import sys
@@ -15,18 +15,20 @@ def towertap(monkeypatch, *arguments):
     return end.value.code
 
 
-def test_one_pass_a_side_is_undecided_and_the_json_says_so(monkeypatch, capsys, tmp_path):
+def test_two_passes_a_side_in_two_blocks_are_undecided_and_the_json_says_so(monkeypatch, capsys, tmp_path):
     out = tmp_path / "demo"
-    assert towertap(monkeypatch, "demo", "--out", out, "--passes", 1, "--seconds", 6, "--json") == 0
+    assert towertap(monkeypatch, "demo", "--out", out, "--passes", 2, "--seconds", 6, "--json") == 0
     answer = capsys.readouterr()
     data = json.loads(answer.out)
     assert {finding["verdict"] for finding in data["findings"]} == {"undecided"}
-    assert len(data["captures"]) == 6
+    assert data["plan"]["blocks"] == 2
+    assert data["departures"] == []
+    assert len(data["captures"]) == 12
     assert all(capture["sound"] for capture in data["captures"])
     assert data["report"] == str(out / "report" / "report.html")
     assert (out / "report" / "report.html").is_file()
     assert "invented" in data["notice"]
-    assert answer.err.startswith("Demo: the vehicle, the roads and all data are invented.\nDriving 6 passes")
+    assert answer.err.startswith("Demo: the vehicle, the roads and all data are invented.\nPlanned: A B B A")
 
 
 def test_people_read_findings_where_the_report_is_and_that_all_is_invented(monkeypatch, capsys, tmp_path):
