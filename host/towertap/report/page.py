@@ -12,7 +12,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 
 import towertap
 from towertap.bench.carried import Told
@@ -63,8 +63,8 @@ def picture(path: Path, title: str) -> Picture:
     return Picture("data:image/png;base64," + base64.b64encode(path.read_bytes()).decode("ascii"), title)
 
 
-def render(comparison: Comparison, drives: Drives, figures: Mapping[str, Any], notices: Sequence[str]) -> str:
-    """Fill the template; every text that a user gave is escaped by it."""
+def template(name: str) -> Template:
+    """A page's template, which escapes what it is given and knows how numbers are written."""
     environment = Environment(
         loader=PackageLoader("towertap.report", "."),
         autoescape=True,
@@ -72,10 +72,15 @@ def render(comparison: Comparison, drives: Drives, figures: Mapping[str, Any], n
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    for name in ("number", "interval", "fixed", "p_value", "percent"):
-        environment.filters[name] = getattr(words, name)
+    for filter_name in ("number", "interval", "fixed", "p_value", "percent"):
+        environment.filters[filter_name] = getattr(words, filter_name)
+    return environment.get_template(name)
+
+
+def render(comparison: Comparison, drives: Drives, figures: Mapping[str, Any], notices: Sequence[str]) -> str:
+    """Fill the template; every text that a user gave is escaped by it."""
     passes = [one for road in (*drives.rough_roads, drives.smooth) for one in drives.of(road)]
-    return environment.get_template("report.html.j2").render(
+    return template("report.html.j2").render(
         comparison=comparison,
         figures=figures,
         notices=notices,

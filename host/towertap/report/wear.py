@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from matplotlib import rc_context
 
 from towertap.compare.wear.model import Followed, Wear
@@ -29,16 +28,7 @@ def write_wear(wear: Wear, followed: Followed, folder: str | Path, notices: Sequ
             figure, target = figures.draw(wear, course, checks.get(course.metric)), folder / f"wear_{number}.png"
             style.save(figure, target)
             pictures.append(page.picture(target, figure.get_suptitle()))
-    environment = Environment(
-        loader=PackageLoader("towertap.report", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    for name in ("number", "interval", "fixed", "p_value", "percent"):
-        environment.filters[name] = getattr(words, name)
-    text = environment.get_template("wear.html.j2").render(
+    text = page.template("wear.html.j2").render(
         wear=wear,
         notices=notices,
         facts=facts(wear),
