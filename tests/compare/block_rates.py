@@ -114,7 +114,10 @@ def _chunk(seeds):
 
 if __name__ == "__main__":
     runs = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
+    chunks = []
     with ProcessPoolExecutor(2) as pool:
-        chunks = list(pool.map(_chunk, [range(start, min(start + 50, runs)) for start in range(0, runs, 50)]))
+        for chunk in pool.map(_chunk, [range(start, min(start + 50, runs)) for start in range(0, runs, 50)]):
+            chunks.append(chunk)
+            print(f"{sum(map(len, chunks))} of {runs}", file=sys.stderr, flush=True)
     for name, row in told(np.concatenate(chunks)).items():
         print(name, *(f"{what} {value:.4g}" for what, value in row.items()), sep="; ")

@@ -10,9 +10,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from statsmodels.stats.rates import confint_poisson, test_poisson_2indep
+from towertap.capture.speed_log import SpeedLog
 from towertap.cli._outcome import plain
 from towertap.compare.comparison import compare
-from towertap.compare.knocks import come_again, count_knocks, exact_ratio, poisson_interval, rate_ratio
+from towertap.compare.knocks import come_again, count_knocks, exact_ratio, not_heard, poisson_interval, rate_ratio
 from towertap.signals.knocks import Knock
 
 test_poisson_2indep.__test__ = False  # it is no test of ours
@@ -100,5 +101,19 @@ def test_no_knock_is_never_told_as_none_there(make):
     assert "not evidence that nothing changed" in one.words
 
 
-def test_passes_that_could_not_be_listened_to_are_left_out(make):
-    assert count_knocks(make.invented(1), {}) == ()
+def test_passes_that_could_not_be_listened_to_are_left_out_and_told(make):
+    drives = make.invented(1)
+    assert count_knocks(drives, {}) == ()
+    assert any(line.startswith("knocks were not counted on ") for line in not_heard(drives))
+
+
+def test_kilometres_are_the_logs_where_every_pass_has_one(make):
+    """At 54 km/h by the logs a second is 15 m; by the speed aimed at it is another number, and only one log is none."""
+    drives = with_knocks(make.invented(1), 5, 5)
+    log = SpeedLog("log", np.arange(0.0, 600.0), np.full(600, 15.0))
+    logged = replace(drives, passes=tuple(replace(one, speed=log) for one in drives.passes))
+    one = count_knocks(logged, {})[0]
+    assert one.before.kilometres == pytest.approx(one.before.minutes * 60 * 0.015)
+    assert "a km by the speed logs" in one.words
+    partly = replace(drives, passes=(replace(drives.passes[0], speed=log), *drives.passes[1:]))
+    assert not any(one.before.logged for one in count_knocks(partly, {}) if drives.passes[0].road == one.road)

@@ -50,3 +50,12 @@ def test_one_pass_is_no_pilot(drive_folder, tmp_path):
     shutil.copy(drive_folder / "moor-road-soft-1.h5", tmp_path)
     with pytest.raises(AnalysisError, match="two different passes"):
         load_pilot(tmp_path, "acceleration_z", ROADS)
+
+
+def test_one_box_of_a_pilot_is_used_and_two_are_asked_about(two_box_folder):
+    """A second box's captures are of the same passes, and would count the pilot twice."""
+    with pytest.raises(CallError, match=r"several boxes .'arm', 'sill'.: name one with --box-position"):
+        load_pilot(two_box_folder, "acceleration_z", ["quarry-lane"])
+    one, other = (load_pilot(two_box_folder, "acceleration_z", ["quarry-lane"], place) for place in ("sill", "arm"))
+    assert one.spread.df == other.spread.df
+    assert one.spread.value != other.spread.value

@@ -94,7 +94,7 @@ def command(folder: Path, pilot: Path | None, passes: int | None, **given: Any) 
     """Ask for what is missing, count the passes, draw the order, write plan and run sheet."""
     given = _ask(given, pilot)
     smooth, *rough = (_road(text) for text in (given["smooth"], *given["roads"]))
-    spread, spread_from = _spread(given["spread"], pilot, given["metrics"][0], [road.name for road in rough])
+    spread, spread_from = _spread(given, pilot, [road.name for road in rough])
     blocks, seed = given["blocks"], given["seed"] if given["seed"] is not None else secrets.randbelow(1_000_000)
 
     def draw_up(passes: int, blocks: int) -> Plan:
@@ -159,15 +159,20 @@ def _road(text: str) -> Road:
         raise CallError(f"'{text}' is no road with a speed: say NAME=KMH, such as quarry-lane=40") from None
 
 
-def _spread(percent: float | None, pilot: Path | None, metric: str, roads: list[str]) -> tuple[Spread, str]:
+def _spread(given: dict[str, Any], pilot: Path | None, roads: list[str]) -> tuple[Spread, str]:
     """The spread to plan with and where it comes from, in words."""
+    percent: float | None = given["spread"]
     if (percent is None) == (pilot is None):
         raise CallError("say either --spread or --pilot: there is one spread to plan with")
     if pilot is not None:
         with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
             task = progress.add_task("reading the pilot", total=None)
             held = load_pilot(
-                pilot, metric, roads, lambda done, total: progress.update(task, completed=done, total=total)
+                pilot,
+                given["metrics"][0],
+                roads,
+                given["box_position"],
+                lambda done, total: progress.update(task, completed=done, total=total),
             )
         for line in held.left_out:
             console.print(Text(f"left out: {line}"), style="yellow")

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from towertap.compare.mixed import Mixed
 from towertap.compare.model import Finding, Verdict
-from towertap.compare.phrases import change
+from towertap.compare.phrases import change, listed
 
 DISAGREE = 0.05
 """Blocks are told to disagree where part × block has a smaller p."""
@@ -33,7 +33,7 @@ def _spelt(ratios: tuple[float, ...]) -> str:
     """Each block's change where there are few, else the span."""
     if len(ratios) > 3:
         return f"from {change(min(ratios))} to {change(max(ratios))} over the {len(ratios)} blocks"
-    return " and ".join(filter(None, (", ".join(map(change, ratios[:-1])), change(ratios[-1]))))
+    return listed([change(ratio) for ratio in ratios])
 
 
 def cautions(finding: Finding, alpha: float) -> Iterable[str]:

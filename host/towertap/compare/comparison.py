@@ -10,8 +10,9 @@ from towertap.compare import block_words, instrument
 from towertap.compare.blocks import Key, Slot, blocked
 from towertap.compare.effect import effect
 from towertap.compare.gate import gate_places, gate_windows, kept, pass_figure, set_gate, window_values
-from towertap.compare.knocks import count_knocks
+from towertap.compare.knocks import count_knocks, not_heard
 from towertap.compare.model import Comparison, Drives, Finding, Gate, GateKind, Quantity, Sanity
+from towertap.compare.phrases import listed
 from towertap.compare.places import Places, find_places
 from towertap.compare.power import ALPHA, strength
 from towertap.compare.resampling import bootstrap_interval, permutation_p
@@ -19,7 +20,7 @@ from towertap.compare.slots import slots_of
 from towertap.compare.speed import speeds_of
 from towertap.compare.statistics import box, contrast, holm, lag_1, smallest_difference, window_t_test
 from towertap.compare.thirds import where_the_change_is
-from towertap.compare.verdict import describe, listed, sanity_words, summary, verdict
+from towertap.compare.verdict import describe, sanity_words, summary, verdict
 from towertap.errors import AnalysisError, CallError
 
 DEFAULT_METRICS = ("jerk_z", "weighted_z", "acceleration_z")
@@ -53,6 +54,7 @@ def compare(
     if not roads:
         missing = f"no rough road was driven with both '{drives.before}' and '{drives.after}': record both"
         raise AnalysisError(missing + _left_out(drives))
+    bench = {one.name: one.bench for one in drives.passes if one.bench}
     gates = {quantity.name: set_gate(drives, quantity.name, quantile) for quantity in quantities}
     sanity = [
         entry for road in roads for quantity in quantities for entry in _sanity(drives, road, quantity.name, margin)
@@ -84,16 +86,17 @@ def compare(
         sanity=tuple(sanity),
         warnings=(
             *drives.warnings,
-            *instrument.warnings(drives.passes),
+            *instrument.warnings(bench),
             *(block_words.not_paired(road, reason) for road, (_, reason) in paired.items() if reason),
             *(f"{road} has two passes on a side, which hardly carry a test: drive three or more" for road in thin),
             *(entry.words for entry in sanity if entry.distinct is False),
             *(one.warning for one in speed if one.warning),
+            *not_heard(drives),
         ),
         excluded=drives.excluded,
         gate=gate,
         alignment=tuple(one.alignment for one in places.values()),
-        bench={one.name: one.bench for one in drives.passes if one.bench},
+        bench=bench,
         knocks=count_knocks(drives, places),
         speed=speed,
         bands=tuple(one for road in roads if (one := where_the_change_is(drives, road, places.get(road)))),

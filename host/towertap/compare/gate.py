@@ -140,7 +140,7 @@ class RoughPlaces:
 def rough_places(places: Places, metric: str, threshold: float) -> RoughPlaces:
     """The places where all passes together, by geometric mean, are over the threshold, whatever was fitted or when."""
     found = places.figures(metric)
-    rough = np.exp(np.log(found).mean(axis=0)) > threshold if found.size else np.zeros(0, bool)
+    rough = is_rough(found, threshold)
     warning = places.alignment.warning
     if warning is None and rough.sum() < FEWEST_PLACES:
         warning = f"only {rough.sum()} of {rough.size} places are over the gate"
@@ -148,6 +148,14 @@ def rough_places(places: Places, metric: str, threshold: float) -> RoughPlaces:
         return RoughPlaces(metric, {}, rough.size, 1.0, warning)
     at = {one.name: row[rough] for one, row in zip(places.passes, found, strict=True)}
     return RoughPlaces(metric, at, rough.size, float(rough.mean()), None)
+
+
+def is_rough(figures: NDArray[np.float64], threshold: float) -> NDArray[np.bool_]:
+    """Which places (m,) are over the threshold by the geometric mean of the passes' figures (n, m) there."""
+    if not figures.size:
+        return np.zeros(0, bool)
+    rough: NDArray[np.bool_] = np.exp(np.log(figures).mean(axis=0)) > threshold
+    return rough
 
 
 def _by_whole(figures: list[PassFigure]) -> list[PassFigure]:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from towertap.bench.carried import KINDS, Told
 from towertap.bench.sharing import MARKED_SHARE, Share, judged
 from towertap.compare.model import Finding, Pass, PassFigure
+from towertap.compare.phrases import listed
 
 
 def largest_share(passes: Sequence[Pass], figures: Iterable[PassFigure], metric: str) -> Share | None:
@@ -46,18 +47,16 @@ def mounting_cautions(road: str, metric: str, passes: Sequence[Pass]) -> list[st
     return [f"{road}: {reason}; above that the mounting rings along." for reason in reasons]
 
 
-def warnings(passes: Sequence[Pass]) -> Iterable[str]:
-    """Records that are missing, boxes and calibrations that differ, chips that failed their own test."""
-    told = {one.name: one.bench for one in passes if one.bench}
+def warnings(told: Mapping[str, Told]) -> Iterable[str]:
+    """Of captures by name: missing records, boxes and calibrations that differ, chips that failed their own test."""
     without = defaultdict(list)
     for kind in KINDS:
         if missing := tuple(name for name, one in told.items() if one.measured_utc[kind] is None):
             without[missing].append(kind)
     for names, kinds in without.items():
-        listed = " and ".join(filter(None, (", ".join(kinds[:-1]), kinds[-1])))
         yield (
-            f"no bench record of {listed} holds for {len(names)} of {len(told)} captures: make them with 'towertap "
-            "bench', or name their folder with --bench"
+            f"no bench record of {listed(kinds)} holds for {len(names)} of {len(told)} captures: make them with "
+            "'towertap bench', or name their folder with --bench"
         )
     yield from _differences(told)
     for name, one in told.items():
@@ -65,7 +64,7 @@ def warnings(passes: Sequence[Pass]) -> Iterable[str]:
             yield f"{name}: {one.words['selftest']}"
 
 
-def _differences(told: dict[str, Told]) -> Iterable[str]:
+def _differences(told: Mapping[str, Told]) -> Iterable[str]:
     """What a ratio within one box and calibration does not have."""
     boxes = sorted({one.serial for one in told.values()})
     if len(boxes) > 1:

@@ -10,7 +10,7 @@ and Nelder 1989). A side with one pass shows no scatter, so nothing is decided.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -19,9 +19,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from towertap.compare.model import Drives, Pass, Side
+from towertap.compare.phrases import listed
 from towertap.compare.places import CELL_S, Places
+from towertap.compare.speed_join import metres_by_cell
 from towertap.compare.statistics import holm
-from towertap.signals.knocks import FALSE_A_MINUTE, Knock
+from towertap.signals.filters import CARRIED
+from towertap.signals.knocks import FALSE_A_MINUTE, LEAST_TOP_HZ, Knock
 
 KnockVerdict = Literal["more knocks", "fewer knocks", "undecided"]
 ALPHA = 0.05
@@ -33,8 +36,9 @@ AGAIN_S = 0.15
 class SideKnocks:
     """One side's knocks on one road: counts by pass, minutes, rate a minute and its exact interval (Garwood 1936).
 
-    `kilometres` is by the speed aimed at, None where none is written down. `interval` is of 95 %; with no knock at all
-    it starts at 0 and `interval[1]` is the one-sided bound of 95 %. The medians (not a number without a knock, or where
+    `kilometres` is by the speed logs where every pass over the road has one (`logged`), else by the speed aimed at,
+    None where none is written down. `interval` is of 95 %; with no knock at all it starts at 0 and `interval[1]` is
+    the one-sided bound of 95 %. The medians (not a number without a knock, or where
     none rings) are those of all knocks counted.
     """
 
@@ -42,6 +46,7 @@ class SideKnocks:
     counts: tuple[int, ...]
     minutes: float
     kilometres: float | None
+    logged: bool
     rate: float
     interval: tuple[float, float]
     peak_ms2: float
@@ -80,20 +85,38 @@ class RoadKnocks:
 def count_knocks(drives: Drives, places: Mapping[str, Places]) -> tuple[RoadKnocks, ...]:
     """Every road that both sides drove and where all passes could be listened to; `places` are those aligned, by name.
 
-    The smooth road comes last and is in the family of tests like the others.
+    The smooth road comes last and is in the family of tests like the others. `not_heard` tells of the roads left out.
     """
     found = []
     for road in (*drives.rough_roads, drives.smooth):
         passes = drives.of(road)
-        if {one.side for one in passes} == {"before", "after"} and all(one.knocks is not None for one in passes):
+        if {one.side for one in passes} == {"before", "after"} and not _deaf(passes):
             found.append(_on_road(drives, passes, places.get(road)))
     adjusted = holm([one.held.p for one in found])
     return tuple(_told(replace(one, p_holm=p), road=one.road) for one, p in zip(found, adjusted, strict=True))
 
 
-def kilometres(one: Pass, minutes: float) -> float | None:
-    """The road driven in so many minutes of a pass, by the speed aimed at."""
-    return one.conditions.speed_kmh * minutes / 60 if one.conditions.speed_kmh else None
+def not_heard(drives: Drives) -> Iterator[str]:
+    """A warning for every road of which a pass could not be listened to."""
+    for road in (*drives.rough_roads, drives.smooth):
+        if deaf := _deaf(drives.of(road)):
+            yield (
+                f"knocks were not counted on {road}: the rate of {listed(deaf)} is too low to hear them; record at "
+                f"{LEAST_TOP_HZ / CARRIED:g} Hz or more"
+            )
+
+
+def _deaf(passes: Sequence[Pass]) -> list[str]:
+    return [one.name for one in passes if one.knocks is None]
+
+
+def kilometres(one: Pass, cells: NDArray[np.bool_], logged: bool) -> float | None:
+    """The road driven in some cells (n,) of a pass, by its speed log or else by the speed aimed at."""
+    if logged:
+        metres = metres_by_cell(one)
+        return None if metres is None else float(metres[cells].sum()) / 1000
+    aimed_kmh = one.conditions.speed_kmh
+    return aimed_kmh * float(cells.sum()) * CELL_S / 3600 if aimed_kmh else None
 
 
 def poisson_interval(count: int, exposure: float) -> tuple[float, float]:
@@ -148,6 +171,8 @@ def _on_road(drives: Drives, passes: Sequence[Pass], places: Places | None) -> R
     sides: dict[Side, SideKnocks] = {}
     counts: dict[Side, list[int]] = {"before": [], "after": []}
     minutes: dict[Side, list[float]] = {"before": [], "after": []}
+    driven: dict[Side, list[float | None]] = {"before": [], "after": []}
+    logged = all(one.speed for one in passes)
     knocks: dict[Side, list[Knock]] = {"before": [], "after": []}
     where: list[NDArray[np.float64]] = []
     for one in passes:
@@ -166,17 +191,18 @@ def _on_road(drives: Drives, passes: Sequence[Pass], places: Places | None) -> R
         where.append(at[inside])
         counts[one.side].append(int(inside.sum()))
         minutes[one.side].append(float(shared.sum()) * CELL_S / 60)
+        driven[one.side].append(kilometres(one, shared, logged))
         knocks[one.side] += [knock for knock, there in zip(one.knocks or (), inside, strict=True) if there]
     parts: dict[Side, str] = {"before": drives.before, "after": drives.after}
     for side, part in parts.items():
         total, time = sum(counts[side]), sum(minutes[side])
-        mine = [one for one in passes if one.side == side]
-        driven = [kilometres(one, spent) for one, spent in zip(mine, minutes[side], strict=True)]
+        lengths = [km for km in driven[side] if km is not None]
         sides[side] = SideKnocks(
             part=part,
             counts=tuple(counts[side]),
             minutes=time,
-            kilometres=None if None in driven else sum(km for km in driven if km is not None),
+            kilometres=sum(lengths) if len(lengths) == len(driven[side]) else None,
+            logged=logged,
             rate=total / time,
             interval=poisson_interval(total, time),
             peak_ms2=_median([knock.peak_ms2 for knock in knocks[side]]),
@@ -244,7 +270,8 @@ def _side(side: SideKnocks) -> str:
             f"{side.part}: none in {side.minutes:.1f} minutes, fewer than {side.interval[1]:.2g} a minute with 95 % "
             "confidence"
         )
-    per_km = f", {count / side.kilometres:.3g} a km by the speed aimed at" if side.kilometres else ""
+    how = "the speed logs" if side.logged else "the speed aimed at"
+    per_km = f", {count / side.kilometres:.3g} a km by {how}" if side.kilometres else ""
     return (
         f"{side.part}: {count} in {side.minutes:.1f} minutes, {side.rate:.3g} a minute (95 % interval "
         f"{side.interval[0]:.2g} to {side.interval[1]:.2g} if they come by chance alone{per_km})"

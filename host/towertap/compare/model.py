@@ -306,10 +306,8 @@ class Comparison:
     test), `gate` how rough stretches are picked, `gates` the threshold of each metric by name, `alignment` how the
     passes over each rough road were aligned (empty when gated by windows), `warnings` whatever touches more than one
     finding, `bench` what the bench says of the box behind each capture, by name. `plan` is the plan it was held
-    against, if there was one, and `departures` where it was not kept. `transfer` is from a second box, where
-    one was recorded.
-    against, if there was one, and `departures` where it was not kept. `bands` is where in frequency each road changed.
-    `speed` is what is known of the speed driven over each rough road.
+    against, if there was one, and `departures` where it was not kept. `transfer` is from a second box, where one was
+    recorded. `bands` is where in frequency each road changed, `speed` what is known of the speed driven over it.
     """
 
     before: str

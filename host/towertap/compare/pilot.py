@@ -25,19 +25,24 @@ class Pilot:
 
 
 def load_pilot(
-    folder: Path, metric: str, roads: Sequence[str], on_progress: Callable[[int, int], None] | None = None
+    folder: Path,
+    metric: str,
+    roads: Sequence[str],
+    position: str = "",
+    on_progress: Callable[[int, int], None] | None = None,
 ) -> Pilot:
     """Estimate the spread of `metric` over whole passes from the captures (*.h5) in `folder` of the `roads` named.
 
     Passes alike in road and part form a group; spreads within groups are pooled, so that several roads or parts can
-    share a pilot. Captures that are not sound are left out. Raises CallError for a folder without such captures,
+    share a pilot. Captures that are not sound are left out, and so are those of a box elsewhere than at `position`,
+    where that is named. Raises CallError for a folder without such captures or with captures of several positions,
     AnalysisError when no group has two passes.
     """
     paths = sorted(folder.glob("*.h5"))
     if not paths:
         raise CallError(f"no captures (*.h5) in '{folder}': record a pilot, or say the spread as a number")
     groups: dict[tuple[str, str], list[float]] = defaultdict(list)
-    left_out, seen, recordings = [], set(), set()
+    left_out, seen, recordings, positions = [], set(), set(), set()
     for done, path in enumerate(paths):
         if on_progress:
             on_progress(done, len(paths))
@@ -45,6 +50,8 @@ def load_pilot(
             with open_capture(path) as capture:
                 seen.add(capture.conditions.road)
                 if capture.conditions.road not in roads:
+                    continue
+                if position and capture.conditions.box_position not in ("", position):
                     continue
                 if not (integrity := check(capture)).sound:
                     raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
@@ -54,9 +61,13 @@ def load_pilot(
                 figure = energy_mean(analyse_capture(capture, metrics=[metric]).windows[metric])
                 if not figure > 0:
                     raise AnalysisError(f"no {metric} in it")
+                positions.add(capture.conditions.box_position)
                 groups[capture.conditions.road, capture.conditions.part].append(figure)
         except TowertapError as error:
             left_out.append(f"{path.stem}: {str(error).removeprefix(f'{path}: ')}")
+    if len(positions) > 1:
+        told = ", ".join(f"'{one}'" for one in sorted(positions))
+        raise CallError(f"the pilot in '{folder}' is of several boxes ({told}): name one with --box-position")
     if not groups:
         why = f"; {left_out[0]}" if left_out else f"; its roads are {', '.join(sorted(seen)) or 'not written down'}"
         raise CallError(f"the pilot in '{folder}' has no usable pass over {' or '.join(roads)}{why}")

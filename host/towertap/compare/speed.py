@@ -16,7 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from towertap.capture.speed_log import Offset
+from towertap.compare.gate import is_rough
 from towertap.compare.model import Contrast, Drives, Finding, Pass, Side
+from towertap.compare.phrases import listed
 from towertap.compare.places import Places
 from towertap.compare.sensitivity import Exponent, exponent
 from towertap.compare.speed_join import driven_m
@@ -186,7 +188,7 @@ def _effect(
     by_place = finding.basis == "rough places" and places is not None
     if by_place and places is not None:
         figures = places.figures(finding.metric)
-        rough = np.exp(np.log(figures).mean(axis=0)) > gate
+        rough = is_rough(figures, gate)
         figures, speeds = figures[:, rough], told.at[:, rough]
         seen = exponent(
             np.log(speeds if told.source == "log" else np.broadcast_to(told.means[:, None], figures.shape)),
@@ -276,18 +278,19 @@ def faster(ratio: float) -> str:
 
 def _warning(road: str, held: Contrast, findings: Sequence[Finding], effects: Sequence[SpeedEffect]) -> str | None:
     """A sentence where the sides' speeds differ by more than matters in any metric."""
-    told = []
+    made: dict[str, list[str]] = {}
     for one in (one for one in effects if one.matters):
         why = (
             f"with the exponent of {one.exponent:.1f} ({one.interval[0]:.1f} to {one.interval[1]:.1f}) of these passes"
             if one.seen
-            else f"with an exponent of up to {max(one.interval):g}, as common practice has it"
+            else f"with an exponent of up to {max(one.interval):g}, as common practice has it,"
         )
-        way = "more" if one.explains > 1 else "less"
-        told.append(f"{why} that alone makes up to {abs(one.explains - 1) * 100:.0f} % {way} {one.metric}")
-    if not told:
+        size = f"up to {abs(one.explains - 1) * 100:.0f} % {'more' if one.explains > 1 else 'less'}"
+        made.setdefault(f"{why} that alone makes {size}", []).append(one.metric)
+    if not made:
         return None
-    return f"{road} was driven {faster(held.ratio)} after the change: {'; '.join(dict.fromkeys(told))}"
+    told = [f"{how} {listed(metrics)}" for how, metrics in made.items()]
+    return f"{road} was driven {faster(held.ratio)} after the change: {'; '.join(told)}"
 
 
 def speeds_of(

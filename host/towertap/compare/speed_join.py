@@ -87,13 +87,19 @@ def lasted_s(one: Pass) -> float:
     return float(one.cells["start_s"].iloc[-1]) + STEP_S
 
 
-def driven_m(one: Pass) -> float | None:
-    """Metres that a pass drove in the seconds that its windows cover; None where no log says."""
+def metres_by_cell(one: Pass) -> Array | None:
+    """Metres that a pass drove in each of its cells (n,); None where no log says."""
     if one.speed is None:
         return None
     starts_s = one.cells["start_s"].to_numpy(float)
     ends_s = np.minimum(starts_s + STEP_S, one.speed.time_s[-1])
-    return float((one.speed.way_m(ends_s) - one.speed.way_m(starts_s)).sum())
+    return one.speed.way_m(ends_s) - one.speed.way_m(starts_s)
+
+
+def driven_m(one: Pass) -> float | None:
+    """Metres that a pass drove in the seconds that its windows cover; None where no log says."""
+    metres = metres_by_cell(one)
+    return None if metres is None else float(metres.sum())
 
 
 def find_offset(log: SpeedLog, pushes: Sequence[Push]) -> Offset | None:

@@ -18,9 +18,9 @@ from scipy import stats
 from towertap.bench.sharing import Judged
 from towertap.compare.instrument import share_at
 from towertap.compare.model import Drives, Pass
+from towertap.compare.phrases import listed
 from towertap.compare.places import Places
 from towertap.compare.statistics import energy_mean, tells_spread
-from towertap.compare.verdict import listed
 from towertap.signals.bands import BANDS
 from towertap.signals.metrics import METRICS, THIRDS
 from towertap.signals.metrics.third import NOMINAL, edges_hz

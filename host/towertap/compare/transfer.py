@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -9,6 +10,8 @@ from itertools import groupby
 import numpy as np
 from scipy import stats
 
+from towertap.bench.carried import Told
+from towertap.compare import instrument
 from towertap.compare.effect import standard_error, tells_spread
 from towertap.compare.model import Excluded, Side
 from towertap.signals.metrics.third import NOMINAL, edges_hz
@@ -31,6 +34,8 @@ class PassTransfer:
     standard deviation); `agreeing` of `windows` agreed when it was looked for. `averages` is the number of independent
     averages behind the spectra. By band: `gain`, output over input of what follows; `coherence`, the part of the
     output's power that follows; `chance`, what chance exceeds 1 time in 20. None in a band without a line.
+    `input_bench` is what the bench says of the input's box; `usable_hz` up to where both mountings carry, by their tap
+    records, None without one.
     """
 
     capture: str
@@ -46,6 +51,8 @@ class PassTransfer:
     gain: tuple[float | None, ...]
     coherence: tuple[float | None, ...]
     chance: tuple[float | None, ...]
+    input_bench: Told
+    usable_hz: float | None
 
 
 @dataclass(frozen=True)
@@ -93,7 +100,6 @@ def road_transfer(
     parts: tuple[str, str],
     passes: Sequence[PassTransfer],
     excluded: Sequence[Excluded],
-    cautions: Iterable[str] = (),
 ) -> RoadTransfer:
     """Hold the passes of the two sides against each other; `positions` are input and output, `parts` before, after."""
     sides = [[one for one in passes if one.side == side] for side in ("before", "after")]
@@ -111,8 +117,17 @@ def road_transfer(
         passes=tuple(passes),
         excluded=tuple(excluded),
         words=describe(road, positions, parts, bands, (len(sides[0]), len(sides[1]))),
-        cautions=tuple(cautions),
+        cautions=tuple(_cautions(positions[0], passes)),
     )
+
+
+def _cautions(input_position: str, passes: Sequence[PassTransfer]) -> Iterable[str]:
+    """What the bench says of the input's box, and bands in which a mounting rings along."""
+    for line in instrument.warnings({one.input_capture: one.input_bench for one in passes}):
+        yield f"The box at {input_position}: {line}."
+    usable_hz = min((one.usable_hz for one in passes if one.usable_hz), default=math.inf)
+    if usable_hz < EDGES_HZ[-1, 1]:
+        yield f"Above {usable_hz:.0f} Hz a box's own mounting rings along, by its tap record, and is in the transfer."
 
 
 def _coherent(one: PassTransfer, band: int) -> bool:

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from towertap.analysis import rotation_to_vehicle
-from towertap.bench.carried import records_for
+from towertap.bench.carried import Told, records_for
 from towertap.capture.host_time import started
 from towertap.capture.integrity import check
 from towertap.capture.reading import Capture, open_capture
@@ -134,10 +134,10 @@ def _of_pair(
         time_s = np.arange(start, min(start + BLOCK_S, span_s[1]), 1 / GRID_HZ)
         total.feed(moving(time_s + offset(time_s)), moved(time_s))
     middle = np.array([sum(span_s) / 2])
-    return _told(one, other, offset, float(offset(middle)[0]), total.result())
+    return _told(one, other, carried.told(to_vehicle), offset, float(offset(middle)[0]), total.result())
 
 
-def _told(one: Pass, other: Capture, offset: Offset, middle_s: float, spectra: Spectra) -> PassTransfer:
+def _told(one: Pass, other: Capture, bench: Told, offset: Offset, middle_s: float, spectra: Spectra) -> PassTransfer:
     bands = in_bands(spectra, EDGES_HZ)
     gain, coherence, chance = (
         tuple(value if math.isfinite(value) else None for value in row.tolist())
@@ -157,6 +157,8 @@ def _told(one: Pass, other: Capture, offset: Offset, middle_s: float, spectra: S
         gain=gain,
         coherence=coherence,
         chance=chance,
+        input_bench=bench,
+        usable_hz=min((told.usable_hz for told in (bench, one.bench) if told and told.usable_hz), default=None),
     )
 
 

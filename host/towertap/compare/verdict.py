@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from towertap.compare.block_words import by_block, in_blocks
 from towertap.compare.instrument import drowned
 from towertap.compare.model import Contrast, Finding, Sanity, Verdict
-from towertap.compare.phrases import change
+from towertap.compare.phrases import change, listed
 from towertap.compare.plan import FELT_PERCENT
 from towertap.compare.power import MOST_PASSES
 from towertap.compare.resampling import least_p
@@ -136,16 +136,19 @@ def _cross_check(finding: Finding) -> str:
         if finding.basis == "whole passes"
         else f"Over whole passes, without the gate, it was {change(finding.ungated.ratio)}."
     )
-    if finding.permutation_p is None or finding.bootstrap_interval is None:
-        return told
-    low, high = finding.bootstrap_interval
-    least = least_p(*finding.passes, finding.blocks)
-    smallest = least is not None and finding.permutation_p <= least * (1 + 1e-9)
-    can = f" (the smallest that {finding.passes[0]} and {finding.passes[1]} passes can give)" if smallest else ""
-    return (
-        f"{told} Cross-checks on this finding alone: permutation of the passes, p = {finding.permutation_p:.2g}{can}; "
-        f"bootstrap over passes, from {change(low)} to {change(high)}."
-    )
+    checks = []
+    if finding.permutation_p is not None:
+        least = least_p(*finding.passes, finding.blocks)
+        smallest = least is not None and finding.permutation_p <= least * (1 + 1e-9)
+        can = f" (the smallest that {finding.passes[0]} and {finding.passes[1]} passes can give)" if smallest else ""
+        checks.append(f"permutation of the passes, p = {finding.permutation_p:.2g}{can}")
+    if finding.bootstrap_interval is not None:
+        low, high = finding.bootstrap_interval
+        checks.append(f"bootstrap over passes, from {change(low)} to {change(high)}")
+    if not checks:
+        where = " of a part in each block" if finding.blocked else ""
+        return f"{told} There are too few passes{where} for a permutation or a bootstrap as a cross-check."
+    return f"{told} Cross-checks on this finding alone: {'; '.join(checks)}."
 
 
 def _cannot_tell(contrast: Contrast, parts: tuple[str, str]) -> str:
@@ -195,8 +198,3 @@ def summary(findings: Sequence[Finding]) -> str:
 def _where(finding: Finding) -> str:
     different = finding.verdict in ("harsher", "gentler")
     return f"{finding.road} (× {finding.ratio:.2f})" if different else finding.road
-
-
-def listed(names: Sequence[str]) -> str:
-    """Names as a sentence lists them: "a", "a and b", "a, b and c"."""
-    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))

@@ -57,6 +57,7 @@ def follow(
             f"no rough road was driven both in the first session ({followed.sessions[0].name}) and later: drive the "
             "same roads each time, or name a later first day by --since"
         )
+    bench = {one.name: one.bench for one in followed.passes if one.bench}
     gates = {one.name: _threshold(followed, one.name, quantile) for one in quantities}
     places = {road: find_places(_passes(followed.of(road))) for road in rough}
     courses = _decide(
@@ -86,12 +87,12 @@ def follow(
         warnings=(
             words.ONE_DAY,
             *followed.warnings,
-            *instrument.warnings(followed.passes),
+            *instrument.warnings(bench),
             *(words.not_again(road, followed) for road in lost),
         ),
         excluded=followed.excluded,
         other_captures=followed.others,
-        bench={one.name: one.bench for one in followed.passes if one.bench},
+        bench=bench,
     )
 
 

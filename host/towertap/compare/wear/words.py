@@ -8,7 +8,8 @@ from dataclasses import replace
 from towertap.bench.sharing import MARKED_SHARE
 from towertap.compare.comparison import ALPHA
 from towertap.compare.model import Verdict
-from towertap.compare.verdict import VERDICTS, change, listed
+from towertap.compare.phrases import change, listed
+from towertap.compare.verdict import VERDICTS
 from towertap.compare.wear.model import Change, Course, Followed, Trend
 
 ONE_DAY = (

@@ -57,7 +57,7 @@ def title(road: ByPlace) -> str:
         return f"{name} by time and frequency: changed most at {most.name}, × {number(most.ratio)}"
     along = road.ratios[road.bands.thirds.index(most)]
     low, high = np.quantile(along, [0.1, 0.9])
-    return f"{name}: changed most at {most.name}, by × {number(low, 2)} to {number(high, 2)} at 8 of 10 places"
+    return f"{name}: changed most at {most.name}, × {number(low, 2)} to {number(high, 2)} in the middle 8 of 10 places"
 
 
 def _mesh(axes: Axes, road: ByPlace, edges_s: Array, values: Array, colours: str, scale: Normalize) -> QuadMesh:
