@@ -8,16 +8,13 @@ from dataclasses import dataclass
 from itertools import groupby
 
 import numpy as np
-from scipy import stats
 
 from towertap.bench.carried import Told
 from towertap.compare import instrument
-from towertap.compare.effect import standard_error, tells_spread
 from towertap.compare.model import Excluded, Side
+from towertap.compare.thirds import joint_intervals
 from towertap.signals.metrics.third import NOMINAL, edges_hz
 
-ALPHA = 0.05
-"""Error rate of all bands of a road together."""
 LEAST_COHERENCE = 0.5
 """A band in which less than half of the output's power follows the input, in any pass, is not judged."""
 NAMES = NOMINAL[: NOMINAL.index("200") + 1]
@@ -59,8 +56,8 @@ class PassTransfer:
 class TransferBand:
     """One third-octave band of a road: `hz` its exact middle, `name` its nominal one.
 
-    `before` and `after` are geometric means of the passes' gains, `ratio` = after / before, `interval` its 95 %
-    interval, simultaneous over all bands judged (Bonferroni, Welch over passes). The lowest `coherence` of a side's
+    `before` and `after` are geometric means of the passes' gains, `ratio` = after / before; `interval` holds
+    it with 95 % together with all other bands judged (`thirds.joint_intervals`). The lowest `coherence` of a side's
     passes is that of the side. `judged` is False, and `ratio` and `interval` None, where a pass is not coherent;
     `interval` alone is None where a side has one pass or no spread.
     """
@@ -104,11 +101,8 @@ def road_transfer(
     """Hold the passes of the two sides against each other; `positions` are input and output, `parts` before, after."""
     sides = [[one for one in passes if one.side == side] for side in ("before", "after")]
     judged = [all(sides) and all(_coherent(one, band) for one in passes) for band in range(len(NAMES))]
-    level = ALPHA / max(sum(judged), 1)
-    bands = tuple(
-        _band(sides, band, name, float(np.sqrt(EDGES_HZ[band].prod())), judged[band], level)
-        for band, name in enumerate(NAMES)
-    )
+    changes = _changes(sides, [band for band, one in enumerate(judged) if one])
+    bands = tuple(_band(sides, band, changes.get(band)) for band in range(len(NAMES)))
     return RoadTransfer(
         road=road,
         input=positions[0],
@@ -132,32 +126,36 @@ def _cautions(input_position: str, passes: Sequence[PassTransfer]) -> Iterable[s
 
 def _coherent(one: PassTransfer, band: int) -> bool:
     coherence, chance = one.coherence[band], one.chance[band]
-    return coherence is not None and chance is not None and coherence >= max(LEAST_COHERENCE, chance)
+    if coherence is None or chance is None or not one.gain[band]:
+        return False
+    return coherence >= max(LEAST_COHERENCE, chance)
+
+
+def _changes(sides: Sequence[Sequence[PassTransfer]], judged: Sequence[int]) -> dict[int, tuple[float, float, float]]:
+    """Ratio and ends of its interval by judged band; NaN for ends where passes do not tell how far they stray."""
+    if not judged:
+        return {}
+    before, after = (np.log([[one.gain[band] or np.nan for band in judged] for one in side]) for side in sides)
+    ratios, lows, highs = (of.tolist() for of in joint_intervals(before, after))
+    return dict(zip(judged, zip(ratios, lows, highs, strict=True), strict=True))
 
 
 def _band(
-    sides: Sequence[Sequence[PassTransfer]], band: int, name: str, hz: float, judged: bool, level: float
+    sides: Sequence[Sequence[PassTransfer]], band: int, change: tuple[float, float, float] | None
 ) -> TransferBand:
     logs = [np.log([one.gain[band] or np.nan for one in side]) for side in sides]
     means = [float(np.exp(side.mean())) if side.size and np.isfinite(side).all() else None for side in logs]
-    ratio, interval = None, None
-    if judged and means[0] and means[1]:
-        ratio = means[1] / means[0]
-        if tells_spread(*logs):
-            error, freedom = standard_error(*logs)
-            reach = float(stats.t.isf(level / 2, freedom)) * error
-            interval = (ratio * float(np.exp(-reach)), ratio * float(np.exp(reach)))
     return TransferBand(
-        hz=hz,
-        name=name,
+        hz=float(np.sqrt(EDGES_HZ[band].prod())),
+        name=NAMES[band],
         before=means[0],
         after=means[1],
         before_coherence=min((one.coherence[band] or 0.0 for one in sides[0]), default=0.0),
         after_coherence=min((one.coherence[band] or 0.0 for one in sides[1]), default=0.0),
         chance=max((one.chance[band] or 1.0 for side in sides for one in side), default=1.0),
-        judged=judged,
-        ratio=ratio,
-        interval=interval,
+        judged=change is not None,
+        ratio=change[0] if change else None,
+        interval=change[1:] if change and not math.isnan(change[1]) else None,
     )
 
 
@@ -201,10 +199,8 @@ def describe(
     lost = [band for band in bands if not band.judged]
     if lost:
         words += f"Not coherent, and not judged: {_listed_spans(bands)}. "
-    return words + (
-        f"Ratios rest on {counts[0]} and {counts[1]} passes, with 95 % intervals that hold for all "
-        f"{len(judged)} bands together."
-    )
+    together = f", with 95 % intervals that hold for all {len(judged)} bands together" if tested else ""
+    return f"{words}Ratios rest on {counts[0]} and {counts[1]} passes{together}."
 
 
 def _change(band: TransferBand) -> int:
