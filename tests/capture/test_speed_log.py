@@ -64,6 +64,21 @@ def test_gpx_speed_in_extensions_goes_before_positions(write):
     assert log.speed_ms.tolist() == [12.5] * 5
 
 
+def test_a_gpx_point_without_speed_is_a_gap_and_the_others_keep_the_receivers(write):
+    """Positions stand still, so a speed of nought would be theirs; two points lack one, as before a fix."""
+    inside = {s: f"<speed>{10 + s}</speed>" for s in (1, 2, 3, 5, 6)}
+    log = read_speed_log(write("a.gpx", GPX.format("".join(point(s, 0.0, 0.0, inside.get(s, "")) for s in range(7)))))
+    assert log.speed_ms.tolist() == [11.0, 12.0, 13.0, 15.0, 16.0]
+    assert (log.time_s - 1777887000).tolist() == [1.0, 2.0, 3.0, 5.0, 6.0]
+
+
+def test_gpx_points_without_speed_for_longer_are_not_spanned(write):
+    inside = {s: "<speed>10</speed>" for s in range(20) if not 5 <= s < 12}
+    log = read_speed_log(write("a.gpx", GPX.format("".join(point(s, 0.0, 0.0, inside.get(s, "")) for s in range(20)))))
+    assert log.covers(0.0 + 1777887000, 4.0 + 1777887000)
+    assert not log.covers(3.0 + 1777887000, 13.0 + 1777887000)
+
+
 @pytest.mark.parametrize(
     "text",
     [
