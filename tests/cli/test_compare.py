@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import subprocess
 import sys
+from datetime import UTC, datetime, timedelta
 
+import h5py
 import pytest
 from towertap.bench.records import Record, Subject, write
+from towertap.capture.schema import set_attributes
 
 CALL = ("--before", "soft", "--after", "stiff", "--smooth", "bypass")
 
@@ -72,6 +76,47 @@ def test_a_speed_log_that_is_none_is_refused_in_one_line(towertap, drive_folder,
     done = towertap(drive_folder, *CALL, "--speed", log)
     assert (done.returncode, done.stdout) == (2, "")
     assert re.fullmatch(r"towertap: .*speed\.csv.*\n", done.stderr)
+
+
+@pytest.fixture
+def dated_folder(drive_folder, tmp_path):
+    """The drives, ten minutes apart from 9:30 UTC on, and a log of 36 km/h over them all, one hour ahead."""
+    folder = tmp_path / "dated"
+    folder.mkdir()
+    lines = ["time_utc,speed_kmh"]
+    for number, path in enumerate(sorted(drive_folder.glob("*.h5"))):
+        began = datetime(2026, 5, 4, 9, 30, tzinfo=UTC) + timedelta(minutes=10 * number)
+        with h5py.File(shutil.copy(path, folder), "r+") as file:
+            set_attributes(file, {"started_utc": began.isoformat()})
+        lines += [f"{(began + timedelta(seconds=3600 + s)).isoformat()},36" for s in range(-5, 11)]
+    (folder / "speed.csv").write_text("\n".join(lines))
+    return folder
+
+
+def test_a_speed_log_with_its_clocks_offset_gives_the_speed_in_kmh(towertap, dated_folder):
+    call = (dated_folder, *CALL, "--metric", "acceleration_z", "--speed", dated_folder / "speed.csv", "--json")
+    data = json.loads(towertap(*call, "--speed-offset", 3600).stdout)
+    assert [road["road"] for road in data["speed"]] == ["moor-road", "quarry-lane"]
+    for road in data["speed"]:
+        assert (road["source"], road["unit"]) == ("log", "km/h")
+        assert [one["speed"] for one in road["passes"]] == pytest.approx([36.0] * 4)
+        assert {one["offset"]["seconds"] for one in road["passes"]} == {3600.0}
+    assert not any("speed log" in one for one in data["warnings"])
+    data = json.loads(towertap(*call, "--speed-offset", -3600).stdout)
+    assert data["speed"] == []
+    (told,) = (one for one in data["warnings"] if "covers no pass" in one)
+    assert "from 2026-05-04 10:29:55" in told
+    assert "--speed-offset" in told
+
+
+def test_a_speed_log_over_the_size_limit_is_refused_in_one_line(towertap, drive_folder, tmp_path):
+    """128 MB and a byte, sparse: it takes no room on a disk and must not be read."""
+    log = tmp_path / "speed.csv"
+    with log.open("wb") as file:
+        file.truncate(128 * 2**20 + 1)
+    done = towertap(drive_folder, *CALL, "--speed", log)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr == f"towertap: {log}: larger than 128 MB: cut it to the day of the drives\n"
 
 
 def test_the_bench_records_of_a_named_folder_are_used_and_told(towertap, drive_folder, tmp_path):

@@ -149,6 +149,40 @@ def test_without_a_log_speed_is_told_by_alignment(make):
     assert all(one.driven_m is None for one in spread.passes)
 
 
+@pytest.mark.parametrize("offset_s", [3600.0, -3600.0])
+def test_a_clock_that_is_an_hour_off_is_joined_by_the_offset_given(make, offset_s):
+    """A log of one drive, and one of the whole day of 16; 10 m/s by hand, in every pass."""
+    drives, day = logged(make.driven(1), offset_s=offset_s)
+    assert len(drives.passes) >= 10
+    joined = with_speed(drives, [day], offset_s)
+    assert [driven_m(one) for one in joined.passes] == pytest.approx([lasted_s(one) * 10 for one in joined.passes])
+    assert not any("speed log" in words for words in joined.warnings)
+    one = drives.passes[0]
+    log = day.between(day.time_s[0], day.time_s[0] + lasted_s(one) + 10)
+    joined = with_speed(replace(drives, passes=(one,)), [log], offset_s)
+    assert driven_m(joined.passes[0]) == pytest.approx(10 * lasted_s(one))
+
+
+def test_a_log_of_another_hour_says_what_to_do(make):
+    drives, log = logged(make.driven(1), offset_s=10 * 3600)
+    for offset_s in (None, 60.0):
+        (words,) = (one for one in with_speed(drives, [log], offset_s).warnings if "covers no pass" in one)
+        assert f"it goes from {BEGAN.replace(hour=19, minute=29, second=55):%Y-%m-%d %H:%M:%S} to 2026-" in words
+        assert f"the passes begin from {BEGAN:%Y-%m-%d %H:%M:%S} to 2026-" in words
+        assert "write its times in UTC, or name by --speed-offset how many seconds its clock is ahead" in words
+    undated = replace(drives, passes=tuple(replace(one, started=None) for one in drives.passes))
+    assert any("no capture says when it began" in one for one in with_speed(undated, [log], 0.0).warnings)
+
+
+def test_a_log_that_begins_too_late_for_its_only_pass_is_warned_of(make):
+    drives, log = logged(make.driven(1))
+    one = drives.passes[0]
+    late = log.between(BEGAN.timestamp() + 3, BEGAN.timestamp() + lasted_s(one) + 4)
+    joined = with_speed(replace(drives, passes=(one,)), [late], 0.0)
+    assert joined.passes[0].speed is None
+    assert any(f"no speed log spans {one.name} without a gap" in words for words in joined.warnings)
+
+
 def test_logs_that_cannot_be_joined_are_warned_of(make):
     drives, log = logged(make.driven(1))
     assert any("covers no pass" in words for words in with_speed(drives, [log.shifted(1e6)]).warnings)

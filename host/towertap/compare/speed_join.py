@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,17 +50,16 @@ class Push:
 def with_speed(drives: Drives, logs: Sequence[SpeedLog], offset_s: float | None = None) -> Drives:
     """The same drives, each pass with the first of the logs that spans it; what could not be joined is warned of.
 
-    `offset_s` is how far the logs' clocks are ahead of the host's; None: found for each log. Reads the captures of
-    those passes once more where an offset is looked for. Raises CaptureError for one that can no longer be read.
+    `offset_s` is how far the logs' clocks are ahead of the host's, be it hours; None: found for each log. Reads the
+    captures of those passes once more where an offset is looked for. Raises CaptureError for one that can no longer be
+    read.
     """
     joined: dict[str, SpeedLog] = {}
     warnings: list[str] = []
     for log in logs:
-        near = [one for one in drives.passes if _near(one, log)]
+        near = [one for one in drives.passes if _near(one, log, offset_s)]
         if not near:
-            warnings.append(
-                f"the speed log {log.name} covers no pass: its times are UTC, those of the captures as well"
-            )
+            warnings.append(_covers_none(drives.passes, log, offset_s))
             continue
         offset = Offset(offset_s, None, "given") if offset_s is not None else find_offset(log, [*map(push_of, near)])
         if offset is None:
@@ -74,7 +74,7 @@ def with_speed(drives: Drives, logs: Sequence[SpeedLog], offset_s: float | None 
             if one.name not in joined and own.covers(0.0, lasted_s(one)):
                 joined[one.name] = own.between(0.0, lasted_s(one))
     without = [one.name for one in drives.passes if one.name not in joined]
-    if logs and without and joined:
+    if logs and without:
         more = f" and {len(without) - 2} more" if len(without) > 2 else ""
         told = f"{', '.join(without[:2])}{more}"
         warnings.append(f"no speed log spans {told} without a gap: on their roads speed is told by alignment only")
@@ -188,10 +188,31 @@ def _alike(x: Array, y: Array) -> float:
     return max(1.0, (1 + 2 * float(np.maximum(together, 0).sum())) / SECOND)
 
 
-def _near(one: Pass, log: SpeedLog) -> bool:
+def _near(one: Pass, log: SpeedLog, offset_s: float | None) -> bool:
+    """Whether a log and a pass share time by an offset that is given, or may do so by one that is looked for."""
     if one.started is None:
         return False
-    return bool(log.time_s[0] - SEARCH_S < _began_s(one) + lasted_s(one) and _began_s(one) < log.time_s[-1] + SEARCH_S)
+    began_s, slack_s = _began_s(one) + (offset_s or 0.0), SEARCH_S if offset_s is None else 0.0
+    return bool(log.time_s[0] - slack_s < began_s + lasted_s(one) and began_s < log.time_s[-1] + slack_s)
+
+
+def _covers_none(passes: Sequence[Pass], log: SpeedLog, offset_s: float | None) -> str:
+    """That a log covers no pass, with both times, by which the wrong hour is seen, and what to do."""
+    told = f"the speed log {log.name} covers no pass"
+    dated = [one for one in passes if one.started is not None]
+    if not dated:
+        return f"{told}, for no capture says when it began"
+    begins_s = [_began_s(one) for one in dated]
+    given = "" if offset_s is None else f" less the {offset_s:g} s of --speed-offset"
+    return (
+        f"{told}: read as UTC it goes from {_utc(log.time_s[0])} to {_utc(log.time_s[-1])}{given}, and the passes "
+        f"begin from {_utc(min(begins_s))} to {_utc(max(begins_s))}; write its times in UTC, or name by --speed-offset "
+        "how many seconds its clock is ahead"
+    )
+
+
+def _utc(time_s: float) -> str:
+    return f"{datetime.fromtimestamp(time_s, UTC):%Y-%m-%d %H:%M:%S}"
 
 
 def _began_s(one: Pass) -> float:
