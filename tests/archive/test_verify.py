@@ -107,3 +107,43 @@ def test_a_capture_changed_together_with_its_sums_is_found_by_decoding_again(arc
     (archive / "index.json").unlink()
     assert found(archive) == []
     assert found(archive, redecode=True) == [(folder.name, "capture.h5")]
+
+
+def test_a_recording_whose_folder_is_gone_is_named_for_as_long_as_it_is(archive, tmp_path, recording):
+    lost, kept = store.names(archive)
+    shutil.move(archive / lost, tmp_path / lost)
+    for use in (lambda: None, lambda: store.listing(archive), lambda: store.add(archive, recording("third", seed=7))):
+        use()
+        (problem,) = verify(archive).problems
+        assert (problem.recording, "gone" in problem.what, "delete" in problem.what) == (lost, True, False)
+        assert [record["name"] for record in store.listing(archive).gone] == [lost]
+    shutil.move(archive / kept, tmp_path / kept)
+    assert found(archive) == [(lost, ""), (kept, "")]
+    for name in (lost, kept):
+        shutil.move(tmp_path / name, archive / name)
+    assert found(archive) == []
+
+
+def test_with_something_gone_nothing_advises_to_delete_the_index(archive):
+    lost, kept = store.names(archive)
+    shutil.rmtree(archive / lost)
+    reseal(archive / kept, host="another")
+    assert found(archive) == [(lost, ""), ("", "index.json")]
+    assert not any("delete" in problem.what for problem in verify(archive).problems)
+
+
+def test_a_lost_recording_that_is_added_again_is_whole(archive, recording):
+    lost = store.names(archive)[0]
+    capture = recording("again", seed=1, road="bypass")
+    shutil.rmtree(archive / lost)
+    assert store.add(archive, capture)[1]
+    assert found(archive) == []
+
+
+def test_an_index_that_is_missing_is_made_anew_and_told(archive):
+    assert verify(archive).remarks == []
+    (archive / "index.json").unlink()
+    answer = verify(archive)
+    assert (answer.problems, ["made anew" in remark for remark in answer.remarks]) == ([], [True])
+    assert (archive / "index.json").exists()
+    assert verify(archive).remarks == []

@@ -96,6 +96,33 @@ def test_no_archive_is_one_line_and_exit_status_2(words, tmp_path, run):
     assert "no such archive" in err
 
 
+@pytest.mark.parametrize("word", ["list", "verify"])
+def test_a_folder_without_recordings_is_no_archive(word, tmp_path, run):
+    (tmp_path / "drive.h5").touch()
+    status, out, err = run("archive", word, tmp_path)
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert "no archive here" in err
+
+
+def test_a_recording_that_is_gone_is_told_by_list_and_verify(archive, run):
+    (folder,) = (path for path in archive.iterdir() if path.is_dir())
+    shutil.rmtree(folder)
+    status, out, _ = run("archive", "verify", archive)
+    assert (status, out.splitlines()[0]) == (
+        1,
+        f"NOT {folder.name}: index.json holds it, and its folder is gone: bring it back from a copy",
+    )
+    assert answer(run, "list", archive)[1]["gone"] == [folder.name]
+    assert f"{folder.name}: index.json holds it" in run("archive", "list", archive)[2]
+
+
+def test_a_missing_index_is_told_by_whatever_makes_it_anew(archive, tmp_path, run):
+    for stream, words in ((1, ("verify", archive)), (2, ("list", archive)), (2, ("add", archive, tmp_path / "drive.h5"))):
+        (archive / "index.json").unlink()
+        told = run("archive", *words)
+        assert (told[0], "a recording lost before that is not known" in told[stream]) == (0, True)
+
+
 def test_a_broken_sidecar_stops_the_add_in_one_line(tmp_path, by_hand, run):
     raw = tmp_path / "drive.ttraw"
     raw.write_bytes(b"".join(by_hand.recording(0.1)))

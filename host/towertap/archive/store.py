@@ -8,7 +8,7 @@ import os
 import shutil
 import tempfile
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -35,7 +35,10 @@ from towertap.capture.whole_file import whole_file
 from towertap.errors import CallError, CaptureError
 
 INDEX = "index.json"
-"""All records in one file, for speed alone: made anew from the records whenever it is not there or does not fit."""
+"""All records in one file: for speed, made anew from the records whenever it is not there or does not fit; and the only
+trace of a recording whose folder is gone, which stays in it."""
+WITHOUT_INDEX = f"{INDEX} was missing or damaged, and is made anew: a recording lost before that is not known here"
+GONE = f"{INDEX} holds it, and its folder is gone: bring it back from a copy"
 ADDING = ".adding-"
 
 
@@ -45,6 +48,10 @@ class Listing:
 
     records: list[Record]
     unreadable: list[str]
+    gone: list[Record] = field(default_factory=list)
+    """What the index holds and whose folder is gone."""
+    is_without_index: bool = False
+    """Recordings are here and the index was missing or damaged: what was lost before that is not known."""
 
 
 def add(archive: Path, path: Path) -> tuple[Record, bool]:
@@ -80,7 +87,7 @@ def add(archive: Path, path: Path) -> tuple[Record, bool]:
             )
         made.rename(archive / record["name"])
         _sync(archive)
-    listing(archive)
+    _index_anew(archive)
     return record, True
 
 
@@ -98,28 +105,53 @@ def recordings_of(path: Path) -> list[Path]:
 
 
 def listing(archive: Path) -> Listing:
-    """All recordings by name: from the index when it fits the folders that are there, else from their records."""
-    found = names(archive)
-    with suppress(CaptureError, TypeError):
-        held = [held_to_shape(record, archive / INDEX) for record in unseal(archive / INDEX)]
-        if [record["name"] for record in held] == found:
-            return Listing(held, [])
+    """All recordings by name: from the index when it knows every folder that is there, else from their records."""
+    found, index = set(names(archive)), index_of(archive)
+    if index is None or not found <= {record["name"] for record in index}:
+        return _index_anew(archive)
+    here, gone = ([record for record in index if (record["name"] in found) is so] for so in (True, False))
+    return Listing(here, [], gone)
+
+
+def _index_anew(archive: Path) -> Listing:
+    """All recordings by name from their records, and the index made of them and of those that are gone."""
     result = from_records(archive)
     if result.records:  # else it may be any folder
         with suppress(OSError), whole_file(archive / INDEX) as part:  # its disk may be one that cannot be written
-            part.write_text(seal(result.records), "utf-8")
+            part.write_text(seal(in_order(result.records, result.gone)), "utf-8")
     return result
 
 
+def index_of(archive: Path) -> list[Record] | None:
+    """The records that the index holds; None when it is missing or damaged."""
+    with suppress(CaptureError, TypeError):
+        return [held_to_shape(record, archive / INDEX) for record in unseal(archive / INDEX)]
+    return None
+
+
 def from_records(archive: Path) -> Listing:
-    """All recordings by name, from their own records alone."""
+    """All recordings by name, from their own records; from the index only those that are gone."""
+    found, index = names(archive), index_of(archive)
     result = Listing([], [])
-    for name in names(archive):
+    for name in found:
         try:
             result.records.append(read_record(archive / name))
         except CaptureError as error:
             result.unreadable.append(str(error))
-    return result
+    here = {*found, *(record["name"] for record in result.records)}
+    gone = [record for record in index or [] if record["name"] not in here]
+    return replace(result, gone=gone, is_without_index=bool(result.records) and index is None)
+
+
+def in_order(*some: list[Record]) -> list[Record]:
+    """Records of several lists, by name."""
+    return sorted((record for records in some for record in records), key=lambda record: record["name"])
+
+
+def refuse_any_folder(archive: Path) -> None:
+    """CallError for a folder that holds neither recordings nor the index of some."""
+    if not names(archive) and not (archive / INDEX).exists():
+        raise CallError(f"{archive}: no archive here; name the folder that 'towertap archive add' made")
 
 
 def names(archive: Path) -> list[str]:

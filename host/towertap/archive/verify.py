@@ -15,8 +15,20 @@ import h5py
 import numpy as np
 
 from towertap.archive import record as records
-from towertap.archive.record import CAPTURE, RAW, SIDECAR, Record, read_record, seal, sha256_of
-from towertap.archive.store import ADDING, INDEX, from_records, names, unpacked_sha256
+from towertap.archive.record import CAPTURE, RAW, SIDECAR, Record, read_record, sha256_of
+from towertap.archive.store import (
+    ADDING,
+    GONE,
+    INDEX,
+    WITHOUT_INDEX,
+    from_records,
+    in_order,
+    index_of,
+    listing,
+    names,
+    refuse_any_folder,
+    unpacked_sha256,
+)
 from towertap.capture.conditions import sidecar_path
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
@@ -50,6 +62,8 @@ class Verification:
     recordings: int
     redecoded: bool
     problems: list[Problem]
+    remarks: list[str]
+    """What the verification cannot know."""
 
     def data(self) -> dict[str, Any]:
         """The answer for JSON."""
@@ -61,15 +75,19 @@ def verify(archive: Path, *, redecode: bool = False, on_progress: Progress | Non
 
     The sums say that nothing changed since it was added, which is all that a disk can do wrong. Decoding again asks
     another question, whether this host still reads the old streams alike: some ten times the work, worth it once after
-    the host was brought up to date.
+    the host was brought up to date. An index that is missing is made anew, and a remark says so. CallError where no
+    archive is.
     """
+    refuse_any_folder(archive)
     found, problems = names(archive), []
     for k, name in enumerate(found):
         problems += _verify_recording(archive / name, redecode)
         if on_progress:
             on_progress(k + 1, len(found))
     problems += _verify_rest(archive, set(found))
-    return Verification(len(found), redecode, problems)
+    remarks = [] if (archive / INDEX).exists() else [WITHOUT_INDEX]
+    listing(archive)
+    return Verification(len(found), redecode, problems, remarks)
 
 
 def _verify_recording(folder: Path, redecode: bool) -> list[Problem]:
@@ -141,10 +159,24 @@ def _verify_rest(archive: Path, recordings: set[str]) -> list[Problem]:
     problems = []
     for entry in sorted(archive.iterdir()):
         if entry.name == INDEX:
-            if entry.is_symlink() or entry.read_bytes() != seal(from_records(archive).records).encode():
-                problems.append(Problem("", INDEX, "not what the records say; delete it, and it is made anew"))
+            problems += _verify_index(archive)
         elif entry.name.startswith(ADDING):
             problems.append(Problem("", entry.name, "left by an add that was killed; delete it and add again"))
         elif entry.name not in recordings:
             problems.append(Problem("", entry.name, "is no part of the archive; move it away"))
+    return problems
+
+
+def _verify_index(archive: Path) -> list[Problem]:
+    """What the index holds and is gone; and whether it says of the others what their records say."""
+    index = index_of(archive)
+    if index is None:
+        lost = "a recording lost before that is not known then"
+        return [Problem("", INDEX, f"damaged; delete it, and it is made anew: {lost}")]
+    held = from_records(archive)
+    problems = [Problem(record["name"], "", GONE) for record in held.gone]
+    read = {record["name"] for record in held.records}
+    if index != in_order(held.records, [record for record in index if record["name"] not in read]):
+        mend = "bring back what is gone first" if held.gone else "delete it, and it is made anew"
+        problems.append(Problem("", INDEX, f"not what the records say; {mend}"))
     return problems

@@ -27,6 +27,7 @@ def command() -> None:
 
 @command.command(
     name="add",
+    short_help="add recordings, or folders of them",
     help="Add RECORDINGS, each named by its capture (.h5) or its raw stream (.ttraw), or by a folder that holds them.",
 )
 @ARCHIVE
@@ -35,6 +36,8 @@ def command() -> None:
 def add(archive: Path, recordings: tuple[Path, ...]) -> Outcome:
     """Add each, and say which were there already."""
     added, lines = [], []
+    if archive.is_dir():
+        _tell_of_index(store.listing(archive))
     paths = [path for given in recordings for path in store.recordings_of(given)]
     for path in track(paths, "add", console=console, transient=True, disable=not console.is_terminal):
         record, is_new = store.add(archive, path)
@@ -43,7 +46,11 @@ def add(archive: Path, recordings: tuple[Path, ...]) -> Outcome:
     return Outcome({"archive": archive, "recordings": added}, "\n".join(lines))
 
 
-@command.command(name="list", help="List the recordings; every option given must fit.")
+@command.command(
+    name="list",
+    short_help="list the recordings, all or those asked for",
+    help="List the recordings; every option given must fit.",
+)
 @ARCHIVE
 @click.option("--vehicle", help="As in the conditions; upper and lower case are the same.")
 @click.option("--part", help="The same.")
@@ -59,16 +66,23 @@ def list_(
     since: datetime | None,
     until: datetime | None,
 ) -> Outcome:
-    """List one line a recording; a record that cannot be read is told on standard error and in JSON."""
+    """List one line a recording; one that cannot be read or is gone is told on standard error and in JSON."""
+    store.refuse_any_folder(archive)
     listing = store.listing(archive)
     found = store.select(listing.records, _day(since), _day(until), vehicle=vehicle, part=part, road=road)
-    for line in listing.unreadable:
+    gone = [record["name"] for record in listing.gone]
+    for line in (*listing.unreadable, *(f"{archive / name}: {store.GONE}" for name in gone)):
         console.print(f"[red]not listed[/red] {escape(line)}", soft_wrap=True, highlight=False)
-    data = {"archive": archive, "recordings": found, "unreadable": listing.unreadable}
+    _tell_of_index(listing)
+    data = {"archive": archive, "recordings": found, "unreadable": listing.unreadable, "gone": gone}
     return Outcome(data, "\n".join(map(_line, found)) or "no recording fits")
 
 
-@command.command(name="verify", help="Read every byte and say which file of which recording is damaged (status 1).")
+@command.command(
+    name="verify",
+    short_help="prove every byte, or say what is damaged or gone",
+    help="Read every byte and say which file of which recording is damaged, and which recording is gone (status 1).",
+)
 @ARCHIVE
 @click.option(
     "--redecode",
@@ -87,11 +101,16 @@ def verify_(archive: Path, redecode: bool) -> Outcome:
         )
     how = "every byte as it was added" + (", decoded again to the same numbers" if redecode else "")
     lines = [f"[red]NOT[/red] {escape(str(problem))}" for problem in found.problems] or [how]
+    lines += found.remarks
     lines.append(f"{_count(found.recordings, 'recording')}, {_count(len(found.problems), 'problem')}")
     return Outcome({"archive": archive, **found.data()}, "\n".join(lines), 1 if found.problems else 0)
 
 
-@command.command(name="show", help="Show all that is known of the recording NAME (the first letters are enough).")
+@command.command(
+    name="show",
+    short_help="show all that is known of one recording",
+    help="Show all that is known of the recording NAME (the first letters are enough).",
+)
 @ARCHIVE
 @click.argument("name")
 @answers
@@ -99,6 +118,11 @@ def show(archive: Path, name: str) -> Outcome:
     """Show one recording."""
     record = store.find(archive, name)
     return Outcome({"archive": archive, "folder": archive / record["name"], **record}, escape(_lines(record)))
+
+
+def _tell_of_index(listing: store.Listing) -> None:
+    if listing.is_without_index:
+        console.print(store.WITHOUT_INDEX, style="yellow", soft_wrap=True, highlight=False)
 
 
 def _day(moment: datetime | None) -> date | None:
