@@ -1,37 +1,65 @@
 """How often counts of knocks are told different when nothing changed; run it for the full count.
 
-`python tests/compare/knocks_error_rates.py [RUNS]` draws RUNS sets (2,000 by default) of four passes a side at one
-rate, as Poisson counts and as counts whose rate strays from pass to pass (gamma; the variance is the dispersion times
-the mean), and prints the shares told different with nothing changed and with the rate doubled.
+`python tests/compare/knocks_error_rates.py [RUNS]` draws RUNS sets (2,000 by default) of four passes a side, equally
+long or one nine times as long as the others, as Poisson counts and as counts that scatter more: with a variance of so
+many times the mean (a gamma-mixed Poisson count, the negative binomial), or with a rate of each pass's own (gamma of
+shape 4). It prints the shares told different with nothing changed, with the rate doubled and with none before, and how
+often the interval covers the ratio of 1 and of 2, of the sets with any knock.
 """
 
 from __future__ import annotations
 
 import sys
+from typing import NamedTuple
 
 import numpy as np
 from towertap.compare.knocks import rate_ratio
 
 MEANS = (1.0, 4.0, 20.0)
+DISPERSIONS = (1.0, 2.0, 4.0)
+EQUAL, UNEQUAL = (0.6, 0.6, 0.6, 0.6), (0.2, 0.2, 0.2, 1.8)
+"""Minutes of the passes of a side."""
 
 
-def told_different(runs, mean, dispersion, ratio=1.0, seed=1):
-    """Share of sets with p < 0.05; gamma-mixed Poisson counts (negative binomial) where the dispersion is above 1."""
+class Told(NamedTuple):
+    """Shares of sets told different, and of those with a knock whose interval covers the true ratio."""
+
+    different: float
+    covered: float
+
+
+def told(runs, mean, dispersion, minutes=EQUAL, ratio=1.0, shape=None, none_before=False, seed=1):
+    """Of sets with `mean` knocks a pass before and `ratio` times as many after, in passes so long.
+
+    `shape` is that of the gamma that each pass's own rate is drawn from, None: the variance is `dispersion` times the
+    mean.
+    """
     rng = np.random.default_rng(seed)
-    means = np.repeat([mean, mean * ratio], 4)
-    rates = np.tile(means, (runs, 1))
-    if dispersion > 1:
-        rates = rng.gamma(means / (dispersion - 1), dispersion - 1, rates.shape)
-    minutes = np.full(4, 0.5)
-    counts = rng.poisson(rates)
-    return float(np.mean([rate_ratio(row[:4], row[4:], minutes, minutes).p < 0.05 for row in counts]))
+    exposures = np.array(minutes)
+    one_side = mean * exposures / exposures.mean()
+    rates = np.tile(np.concatenate([one_side * (0.0 if none_before else 1.0), one_side * ratio]), (runs, 1))
+    if shape is not None:
+        rates = rates * rng.gamma(shape, 1 / shape, rates.shape)
+    elif dispersion > 1:
+        rates = rng.gamma(rates / (dispersion - 1), dispersion - 1)
+    found = [rate_ratio(row[:4], row[4:], exposures, exposures) for row in rng.poisson(rates)]
+    different = [one.p is not None and one.p < 0.05 for one in found]
+    covered = [one.interval[0] <= ratio <= one.interval[1] for one in found if one.interval]
+    return Told(float(np.mean(different)), float(np.mean(covered)))
 
 
 if __name__ == "__main__":
     runs = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
-    for mean in MEANS:
-        for dispersion in (1.0, 2.0, 4.0):
-            shares = [told_different(runs, mean, dispersion, ratio) for ratio in (1.0, 2.0)]
-            print(
-                f"mean {mean:g} a pass, dispersion {dispersion:g}: no change {shares[0]:.3f}, doubled {shares[1]:.3f}"
-            )
+    scatters = [(f"dispersion {one:g}", {"dispersion": one}) for one in DISPERSIONS]
+    scatters.append(("own rates, gamma of shape 4", {"dispersion": 1.0, "shape": 4.0}))
+    for length, minutes in (("equal", EQUAL), ("unequal", UNEQUAL)):
+        for mean in MEANS:
+            for name, scatter in scatters:
+                same, doubled = (told(runs, mean, minutes=minutes, ratio=ratio, **scatter) for ratio in (1.0, 2.0))
+                appeared = told(runs, mean, minutes=minutes, none_before=True, **scatter)
+                print(
+                    f"{length}, mean {mean:g} a pass, {name}: no change {same.different:.3f}, "
+                    f"doubled {doubled.different:.3f}, none before {appeared.different:.3f}; "
+                    f"interval covers {same.covered:.3f}, doubled {doubled.covered:.3f}",
+                    flush=True,
+                )

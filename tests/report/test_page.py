@@ -137,6 +137,19 @@ def test_it_says_what_the_bench_knows_of_the_box(folder, comparison, drives):
         assert words in with_records
 
 
+def test_the_knocks_table_gives_rates_a_minute_and_a_kilometre(folder, comparison):
+    """None in so many minutes at 40 km/h: at most −ln 0.05 = 2.9957 over the minutes, and over the kilometres."""
+    table = (folder / "report.html").read_text("utf-8").split('<section id="knocks">')[1].split("</table>")[0]
+    heads, *rows = [[cell.split(">")[-1] for cell in row.split("</t")[:-2]] for row in table.split("<tr>")[1:]]
+    poisson = "95 % interval, Poisson"
+    assert heads[4:9] == ["a minute", poisson, "a km", poisson, "held against each other"]
+    for row, side in zip(rows, [side for one in comparison.knocks for side in (one.before, one.after)], strict=True):
+        assert row[4] == row[6] == "0.00"
+        for cell, exposure in ((row[5], side.minutes), (row[7], side.minutes * 40 / 60)):
+            low, high = map(float, cell.split(" to "))
+            assert (low, high) == (0, pytest.approx(2.9957 / exposure, rel=5e-3))
+
+
 def test_names_of_users_stay_text(page, drives):
     vehicle = drives.passes[0].conditions.vehicle
     assert "<script>" in vehicle
