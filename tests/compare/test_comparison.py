@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from towertap.cli._outcome import plain
 from towertap.compare.comparison import ALPHA, compare
+from towertap.compare.knocks import not_heard
 from towertap.compare.model import Excluded
 from towertap.compare.statistics import smallest_difference
 from towertap.compare.verdict import VERDICTS, change, verdict
@@ -140,10 +141,11 @@ def test_swapping_the_parts_swaps_the_verdict_and_nothing_else(make):
 
 
 def test_rough_and_smooth_road_come_out_as_different_populations(make):
-    comparison = compare(make.invented(1, roads={"quarry-lane": 40.0}), metrics=["jerk_z"], gate="windows")
+    drives = make.invented(1, roads={"quarry-lane": 40.0})
+    comparison = compare(drives, metrics=["jerk_z"], gate="windows")
     assert [entry.part for entry in comparison.sanity] == ["rubber", "polyurethane"]
     assert all(entry.distinct and entry.interval[0] > 2 for entry in comparison.sanity)
-    assert not comparison.warnings
+    assert set(comparison.warnings) == set(not_heard(drives))  # invented passes have no samples to listen to
 
 
 @pytest.mark.parametrize("level", [8.0, 11.0])
