@@ -7,13 +7,16 @@ import json
 import re
 import shutil
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
+import h5py
 import numpy as np
 import pytest
 from scipy import stats
 from towertap.archive import store
 from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.capture.decode import decode_raw
+from towertap.capture.schema import set_attributes, text_attribute
 
 DAYS = ("2026-03-14", "2026-05-16", "2026-07-18", "2026-09-19")
 """First fit and three visits, nine weeks apart."""
@@ -58,6 +61,41 @@ def archive(garage, tmp_path_factory):
     return folder
 
 
+@pytest.fixture(scope="session")
+def told_once():
+    """Holds the answer of `answered`, so that it is asked for once."""
+    return {}
+
+
+@pytest.fixture
+def answered(run, archive, told_once, tmp_path_factory):
+    """The answer as JSON to the plain call on the archive, with the report written; it must not be changed."""
+    if not told_once:
+        status, out, error = run("wear", archive, *CALL, "--report", tmp_path_factory.mktemp("report"), "--json")
+        assert (status, error) == (0, "")
+        told_once.update(json.loads(out))
+    return told_once
+
+
+@pytest.fixture
+def changed(garage, tmp_path):
+    """A function that copies the captures and changes those whose name holds a text, change by change.
+
+    A change is that text and conditions by name, `started_utc` among them; it gives the folder of the copies.
+    """
+
+    def make(*changes):
+        for path in garage.glob("*.h5"):
+            with h5py.File(shutil.copy(path, tmp_path), "r+") as file:
+                for said in (said for named, said in changes if named in path.name):
+                    conditions = json.loads(text_attribute(file, "conditions")) | said
+                    start = conditions.pop("started_utc", text_attribute(file, "started_utc"))
+                    set_attributes(file, {"conditions": json.dumps(conditions), "started_utc": start})
+        return tmp_path
+
+    return make
+
+
 @pytest.fixture
 def spoilt(archive, tmp_path):
     """A copy of the archive that a test may spoil."""
@@ -72,29 +110,25 @@ def one_line(told, *parts):
         assert part in error
 
 
-def test_the_archive_and_the_folder_give_the_same_answer(run, garage, archive):
-    answers = []
-    for folder in (garage, archive):
-        status, out, error = run("wear", folder, *CALL, "--json")
-        assert (status, error) == (0, "")
-        answers.append(json.loads(out))
-    (in_folder,), (in_archive,) = (answer["courses"] for answer in answers)
-    assert [one["session"] for one in answers[1]["sessions"]] == list(DAYS)
-    assert answers[1]["other_captures"] == 6
+def test_the_archive_and_the_folder_give_the_same_answer(run, garage, answered):
+    status, out, error = run("wear", garage, *CALL, "--json")
+    assert (status, error) == (0, "")
+    (in_folder,), (in_archive,) = json.loads(out)["courses"], answered["courses"]
+    assert [one["session"] for one in answered["sessions"]] == list(DAYS)
+    assert answered["other_captures"] == 6
     assert in_archive["changes"] == in_folder["changes"]
     assert in_archive["trend"] == in_folder["trend"]
 
 
-def test_a_road_that_grows_rougher_by_the_visit_is_said_to_leave_the_margin(run, archive):
+def test_a_road_that_grows_rougher_by_the_visit_is_said_to_leave_the_margin(answered):
     """Levels of 1, 1.3, 1.6 and 1.9 of hand-built noise, by which the ratios and the slope (scipy) are known."""
-    data = json.loads(run("wear", archive, *CALL, "--json")[1])
-    (course,) = data["courses"]
+    (course,) = answered["courses"]
     assert [one["ratio"] for one in course["changes"]] == pytest.approx([1.3, 1.6, 1.9], rel=0.05)
     assert (course["verdict"], course["outside_since"], course["left"]) == ("harsher", DAYS[1], DAYS[1])
     months = np.arange(4) * 63 / (365.25 / 12)
     slope = stats.linregress(months, np.log([1.0, 1.3, 1.6, 1.9])).slope
     assert course["trend"]["percent_per_month"] == pytest.approx(100 * np.expm1(slope), rel=0.1)
-    (check,) = data["checks"]
+    (check,) = answered["checks"]
     assert check["road"] == "bypass"
     assert all(0.95 < one["ratio"] < 1.05 for one in check["changes"])
 
@@ -124,13 +158,13 @@ def test_since_moves_the_first_fit(run, archive):
 
 
 def test_a_capture_that_is_not_as_it_was_added_is_left_out_and_named(run, spoilt):
-    victim = next(spoilt.glob("quarry-lane_polyurethane*2026*"))
+    victim = next(spoilt.glob(f"quarry-lane_polyurethane*{DAYS[3].replace('-', '')}*"))
     with (victim / "capture.h5").open("r+b") as file:
         file.seek(5000)
         byte = file.read(1)
         file.seek(5000)
         file.write(bytes([byte[0] ^ 1]))
-    data = json.loads(run("wear", spoilt, *CALL, "--json")[1])
+    data = json.loads(run("wear", spoilt, *CALL, "--since", DAYS[2], "--json")[1])
     (left_out,) = data["excluded"]
     assert left_out["capture"] == victim.name
     assert "not as it was added to the archive" in left_out["reason"]
@@ -140,7 +174,7 @@ def test_a_record_that_cannot_be_read_is_left_out_and_named(run, spoilt):
     victim = next(spoilt.glob("quarry-lane_polyurethane*"))
     (victim / "record.json").write_text("{")
     (spoilt / "index.json").unlink()
-    data = json.loads(run("wear", spoilt, *CALL, "--json")[1])
+    data = json.loads(run("wear", spoilt, *CALL, "--since", DAYS[2], "--json")[1])
     assert {one["capture"]: one["reason"] for one in data["excluded"]} == {victim.name: "its record.json: damaged"}
 
 
@@ -160,9 +194,9 @@ def test_an_empty_archive_is_refused(run, tmp_path):
         ((*CALL, "--since", DAYS[-1]), f"driven on one day only since {DAYS[-1]} ({DAYS[-1]}, 6 passes)"),
         ((*CALL, "--since", "2030-01-01"), "no drive with 'polyurethane-bush' since 2030-01-01 can be used"),
         (("--part", "rubber-bush", "--smooth", "bypass"), "driven on one day only (2026-03-07, 6 passes)"),
-        ((*CALL, "--margin", "150"), "a margin of 150 % cannot be"),
-        ((*CALL, "--margin", "nan"), "a margin of nan % cannot be"),
-        ((*CALL, "--metric", "comfort"), "no metric 'comfort'"),
+        ((*CALL, "--since", DAYS[2], "--margin", "150"), "a margin of 150 % cannot be"),
+        ((*CALL, "--since", DAYS[2], "--margin", "nan"), "a margin of nan % cannot be"),
+        ((*CALL, "--since", DAYS[2], "--metric", "comfort"), "no metric 'comfort'"),
         (("--part", "polyurethane-bush"), "--smooth"),
     ],
 )
@@ -170,18 +204,62 @@ def test_a_wrong_call_is_one_line_and_status_2(run, archive, words, says):
     one_line(run("wear", archive, *words, "--json"), says)
 
 
-def test_the_report_is_written_and_named(run, archive, tmp_path):
-    status, out, error = run("wear", archive, *CALL, "--report", tmp_path / "report", "--json")
-    assert (status, error) == (0, "")
-    page = tmp_path / "report" / "wear.html"
-    answer = json.loads(out)
-    assert answer["report"] == str(page)
+@pytest.mark.parametrize(
+    ("vehicle", "says"),
+    [
+        ("lorry", "driven on more than one vehicle ('lorry', 'minibus'): name it by --vehicle"),
+        ("", "driven on more than one vehicle ('minibus' and by captures that do not say which): name it by --vehicle"),
+    ],
+)
+def test_two_vehicles_are_refused_until_one_is_named(run, changed, vehicle, says):
+    folder = changed((f"polyurethane-bush-{DAYS[1]}", {"vehicle": vehicle}))
+    one_line(run("wear", folder, *CALL), says)
+    status, out, _ = run("wear", folder, *CALL, "--vehicle", "minibus", "--since", DAYS[1], "--json")
+    assert (status, [one["session"] for one in json.loads(out)["sessions"]]) == (0, list(DAYS[2:]))
+
+
+def test_a_vehicle_that_drove_another_part_only_is_refused(run, changed):
+    folder = changed(("rubber-bush", {"vehicle": "lorry"}))
+    one_line(
+        run("wear", folder, *CALL, "--vehicle", "lorry"), "the part was not driven on 'lorry': it was on 'minibus'"
+    )
+
+
+def test_two_box_positions_on_a_day_are_refused_until_one_is_named(run, changed):
+    folder = changed(("", {"box_position": "sill"}), (f"{DAYS[2]}-3", {"box_position": "arm"}))
+    one_line(
+        run("wear", folder, *CALL),
+        f"on {DAYS[2]} there were boxes at more than one position ('arm', 'sill'): name one by --position",
+    )
+    one_line(run("wear", folder, *CALL, "--position", "roof"), "no capture of the box position 'roof'", "'arm', 'sill'")
+    status, out, _ = run("wear", folder, *CALL, "--since", DAYS[2], "--position", "sill", "--json")
+    assert (status, [one["passes"] for one in json.loads(out)["sessions"]]) == (0, [4, 6])
+
+
+def test_another_part_between_two_sessions_is_told_as_a_refit(run, changed, answered):
+    """It is no refusal: the answer is given with a warning. Before the first fit another part is none."""
+    told = "driven with 'rubber-bush' as well, so 'polyurethane-bush' was taken off and fitted again"
+    assert not any(told in one for one in answered["warnings"])
+    folder = changed(("rubber-bush", {"started_utc": "2026-08-01T09:00:00+00:00"}))
+    status, out, _ = run("wear", folder, *CALL, "--since", DAYS[2], "--json")
+    assert status == 0
+    assert any(told in one for one in json.loads(out)["warnings"])
+
+
+def test_the_report_is_written_and_named(answered):
+    page = Path(answered["report"])
+    assert page.name == "wear.html"
     text = html.unescape(page.read_text("utf-8"))
-    for told in (answer["summary"], answer["courses"][0]["words"], answer["checks"][0]["words"], *answer["warnings"]):
+    for told in (
+        answered["summary"],
+        answered["courses"][0]["words"],
+        answered["checks"][0]["words"],
+        *answered["warnings"],
+    ):
         assert told in text
     assert text.count("data:image/png;base64,") == 1
     assert not re.search(r'(src|href)="(?!#|data:)', text)
-    assert (tmp_path / "report" / "wear_1.png").read_bytes().startswith(b"\x89PNG")
+    assert page.with_name("wear_1.png").read_bytes().startswith(b"\x89PNG")
 
 
 def test_names_from_a_capture_are_text_on_the_page(run, tmp_path, by_hand):
