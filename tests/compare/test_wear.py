@@ -159,6 +159,7 @@ def test_a_course_that_rises_rests_on_rough_places_and_leaves_the_margin(make):
     assert f"outside the margin since {course.left}" in course.words
     assert "The line reaches the margin of 10 % on 2026-0" in course.words
     assert course.trend.crossing.seen
+    assert "Counting passes only, and not how days differ, the whole interval lies outside the margin" in course.words
     assert json.loads(json.dumps(plain(wear.data())))["courses"][0]["left"] == course.left
 
 
@@ -174,6 +175,42 @@ def test_a_slow_course_is_told_as_a_continuation_beyond_the_time_seen(make):
     crossing = course.trend.crossing
     assert not crossing.seen
     assert "not a measurement" in course.words or "not measured" in course.words or "does not say when" in course.words
+
+
+def with_a_second_road(one):
+    """The same with a second rough road, `track`, that no more than strays, so that two trends are judged."""
+
+    def beside(each, level):
+        path = each.path.with_name(each.path.name.replace("lane", "track"))
+        return replace(scaled(each, level), path=path, conditions=replace(each.conditions, road="track"))
+
+    levels = (1.0, 1.05, 0.96, 1.03, 0.97)
+    sessions = [
+        replace(session, passes=(*session.passes, *(beside(each, level) for each in session.of("lane"))))
+        for session, level in zip(one.sessions, levels, strict=True)
+    ]
+    return replace(one, sessions=tuple(sessions))
+
+
+def test_an_undecided_trend_has_no_date_although_its_own_interval_holds_no_nought(make):
+    """Holm's adjustment of two: the smaller p doubles, here from below to above 5 %; alone it is told with a date."""
+    levels = (1.0, 1.10, 1.075, 1.23, 1.19)
+    (alone,) = follow(followed(make, levels))
+    assert alone.trend.verdict == "harsher"
+    assert "The line reaches the margin of 10 % on 2026-" in alone.words
+    wear = follow(with_a_second_road(followed(make, levels)))
+    course = next(one for one in wear if one.road == "lane")
+    assert course.trend.p_difference < 0.05 < course.trend.p_difference_holm
+    assert course.trend.p_difference_holm == pytest.approx(2 * course.trend.p_difference)
+    assert course.trend.verdict == "undecided"
+    when = course.trend.crossing
+    assert [when.months, when.latest_months, when.on, when.latest, when.seen] == [None] * 4 + [False]
+    told = course.words.partition("The trend through")[2]
+    assert "No rise or fall is shown, so it does not say when the margin is left." in told
+    assert "2026-" not in told.partition("the smooth road, as a check")[0]
+    (check,) = wear.checks
+    lines = [line for axes in draw(wear, course, check).axes for line in axes.lines]
+    assert not any(line.get_label().startswith("trend reaches the margin") for line in lines)
 
 
 def test_a_smooth_road_that_moves_as_well_is_cautioned_of(make):

@@ -322,11 +322,15 @@ def _judged(
 
 
 def _judged_trend(one: Course, trend: Trend, different: float | None, equivalent: float | None) -> Trend:
+    shown = different is not None and different < ALPHA
     return replace(
         trend,
         p_difference_holm=different,
         p_equivalence_holm=equivalent,
         verdict="undecided" if one.drowned else verdict(trend.over_span, different, equivalent, ALPHA),
+        crossing=trend.crossing
+        if shown
+        else replace(trend.crossing, months=None, latest_months=None, on=None, latest=None, seen=False),
     )
 
 

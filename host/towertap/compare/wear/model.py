@@ -113,9 +113,9 @@ class Change(Contrast):
 class Crossing:
     """When the trend's line has gone as far as the margin, counted from where it stands at the first fit.
 
-    Months since the first fit, with a 95 % interval, and the same as dates. `months` and `latest_months` are None
-    where the interval of the slope holds no change at all; a date is also None later than `told_until`, beyond which
-    a line is not continued. `seen` is True when the crossing lies within the time seen.
+    Months since the first fit, with a 95 % interval, and the same as dates. All but the earliest are None where no
+    rise or fall is shown after Holm's adjustment; a date is also None later than `told_until`, beyond which a line is
+    not continued. `seen` is True when the crossing lies within the time seen.
     """
 
     months: float | None

@@ -118,7 +118,7 @@ def _days_outside(one: Course) -> str:
     if len(one.outside) == 1:
         lasting = "the last day" if one.outside_since else "but not on the last day"
     days = f"{listed(one.outside)}, {lasting}"
-    return f"The whole interval, the day's own ways in it, lies outside {_margin(one)} on {days}."
+    return f"Counting passes only, and not how days differ, the whole interval lies outside {_margin(one)} on {days}."
 
 
 def _trend(one: Course, tested: int) -> str:
@@ -146,15 +146,18 @@ def _signed(percent: float) -> str:
 
 
 def _crossing(one: Course, trend: Trend) -> str:
-    """When the line has gone as far as the margin."""
+    """When the line has gone as far as the margin; no date where the trend is undecided."""
     when = trend.crossing
     if when.months is None:
+        silent = "No rise or fall is shown, so it does not say when the margin is left"
+        if trend.verdict == "undecided":
+            return f"{silent}."
         soonest = (
             f"at the steepest that its interval holds, on {when.earliest}"
             if when.earliest
             else f"even at the steepest that its interval holds, not before {when.told_until}"
         )
-        return f"Its interval holds no change as well, so it does not say when the margin is left; {soonest}."
+        return f"{silent}; {soonest}."
     until = when.latest or f"later than {when.told_until}"
     if when.on is None:
         soonest = f"; {when.earliest} at the earliest" if when.earliest else ""
