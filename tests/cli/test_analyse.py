@@ -39,6 +39,18 @@ def test_programs_get_both_in_one_json_object(run, capture, tmp_path):
     assert (tmp_path / "t.h5").exists()
 
 
+@pytest.mark.parametrize("columns", ["80", None])
+def test_the_names_of_metrics_are_whole_on_a_terminal_and_in_a_file(run, capture, monkeypatch, columns):
+    monkeypatch.delenv("COLUMNS", raising=False)
+    if columns:
+        monkeypatch.setenv("COLUMNS", columns)
+    _, out, _ = run("analyse", capture)
+    _, told, _ = run("analyse", capture, "--json")
+    names = [line.split(" ")[0] for line in out.splitlines()]
+    assert set(json.loads(told)["whole"]) <= set(names)
+    assert "…" not in out
+
+
 @pytest.mark.parametrize(
     ("words", "line"),
     [

@@ -2,6 +2,7 @@
 
 import io
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -76,11 +77,14 @@ def test_panels_without_a_metric_stay_empty(drives):
     assert [axes.axison for axes in figure.axes] == [True] * 4 + [False] * 2
 
 
-def test_spectra_name_units_and_the_band_that_changed_most(drives):
+def test_spectra_name_units_and_where_the_sides_lie_furthest_apart(drives):
+    """After is 260 / 120 times as strong at every frequency, so that the passes are clear of one another somewhere."""
     found = road_spectra(drives)
     figure = spectra.draw(found, drives.smooth, noise=1e-6)
     assert list(found) == ["quarry-lane", "bypass"]
-    assert figure.get_suptitle().startswith("Densest: quarry-lane at ")
+    assert re.fullmatch(r"Densities furthest apart: quarry-lane at [\d.]+ Hz, higher after", figure.get_suptitle())
+    alike = {"quarry-lane": dict.fromkeys(("before", "after"), found["quarry-lane"]["after"])}
+    assert spectra.title(alike) == "Densities furthest apart: quarry-lane nowhere, the passes overlap throughout"
     assert labels(figure) == ["density, (m/s²)²/Hz", "frequency, Hz", "density, (m/s²)²/Hz"]
 
 
@@ -111,6 +115,43 @@ def test_third_octaves_of_nothing_or_without_an_interval_are_still_a_figure(comp
     figure.canvas.draw()
     assert figure.get_suptitle() == "Most changed third-octave: quarry-lane none shown"
     assert "beyond what the mounting carries" in drawn_text(figure)
+
+
+def test_ratios_that_the_axis_does_not_hold_are_told_at_its_edge(comparison):
+    """What is judged is always held, what is not has its number."""
+    (road,) = comparison.bands
+    first, second, *others = road.thirds
+    held = replace(first, ratio=12.0, interval=(5.0, 40.0))
+    drowned = replace(second, ratio=30.0, interval=(9.0, 99.0), shown=0, judged="not judged")
+    wide = tuple(replace(one, judged="not judged") for one in road.wide)
+    figure = thirds.draw((replace(road, thirds=(held, drowned, *others), wide=wide),), 0.1)
+    low, high = figure.axes[0].get_ylim()
+    assert low < 1 < 12.0 < high < 30.0
+    assert "× 30.0" in drawn_text(figure)
+    assert "× 12.0" not in drawn_text(figure)
+    (margin, *_), shades = figure.axes[0].patches, figure.axes[0].collections
+    assert margin.get_facecolor()[3] == 1
+    assert [shade.get_facecolor().size for shade in shades] == [0] * len(wide)
+
+
+@pytest.mark.parametrize(("low", "high"), [(80.0, 130.0), (0.171, 0.22), (15.0, 28.0), (0.003, 700.0), (0.97, 1.02)])
+def test_a_logarithmic_axis_has_readable_ticks_whatever_its_span(low, high):
+    axes = style.new_figure(4, 3, "").subplots()
+    axes.set_yscale("log")
+    axes.set_ylim(low, high)
+    style.log_ticks(axes, "y")
+    ticks = [tick for tick in axes.get_yticks() if low <= tick <= high]
+    assert 3 <= len(ticks) <= 12
+    shown = [axes.yaxis.get_major_formatter()(tick) for tick in ticks]
+    assert [float(text) for text in shown] == pytest.approx(ticks)
+    assert max(len(text) for text in shown) <= 5
+
+
+def test_a_long_title_is_broken_into_lines_that_fit():
+    figure = style.new_figure(8.6, 3, "outside the margin since then by the passes of the day " * 4)
+    figure.canvas.draw()
+    title = next(text for text in figure.texts if text.get_text() == figure.get_suptitle())
+    assert title.get_window_extent().x1 <= figure.bbox.x1
 
 
 def test_levels_by_time_are_decibels_of_the_cells(drives, comparison):
@@ -154,7 +195,7 @@ def test_places_that_do_not_touch_leave_a_blank():
 
 
 def test_spectra_of_nothing_are_still_a_figure():
-    assert spectra.draw({}, "bypass", 1e-6).get_suptitle() == "No rough road has a spectrum"
+    assert spectra.draw({}, "bypass", 1e-6).get_suptitle() == "No rough road has a spectrum before and after"
 
 
 def test_traces_name_units_and_peaks(drives):

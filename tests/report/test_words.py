@@ -14,6 +14,8 @@ from towertap.report import words
         (-0.04, "−0.0400"),
         (852.6, "853"),
         (4052.0, "4052"),
+        (1.1, "1.10"),
+        (9.996, "10.0"),
         (3.2e-7, "3.20e−07"),
         (0.0, "0.00"),
         (math.inf, "∞"),
@@ -31,6 +33,19 @@ def test_an_interval_that_is_not_there_is_a_dash():
     assert words.fixed((12998.23, 13001.7)) == "12998.2 to 13001.7"
     assert words.fixed(-3.456, 2) == "−3.46"
     assert words.fixed(None) == "–"
+
+
+@pytest.mark.parametrize(
+    ("limits", "shown"),
+    [
+        ((1.0031, 1.1024), "1.003 to 1.102"),
+        ((0.7312, 0.9996), "0.7312 to 0.9996"),
+        ((1.0, 1.25), "1.00 to 1.25"),
+        ((1.0000000001, 2.0), "1.00000 to 2.00000"),
+    ],
+)
+def test_an_end_by_1_is_told_from_1(limits, shown):
+    assert words.interval(limits) == shown
 
 
 def test_p_values_are_never_printed_as_zero():

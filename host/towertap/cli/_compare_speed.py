@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from rich.box import SIMPLE
 from rich.table import Table
 from rich.text import Text
 
-from towertap.capture.speed_log import Offset
+from towertap.cli._outcome import table
 from towertap.compare.model import Comparison
 from towertap.compare.speed import RoadSpeed, SpeedEffect
 
@@ -15,44 +14,16 @@ def speed_table(comparison: Comparison) -> list[Table]:
     """One row a finding: the road's speeds, what speed does to the metric, and the ratio over places driven alike."""
     if not comparison.speed:
         return []
-    title = "Speed: what it does to a metric, and the finding over places that both sides drove alike"
-    table = Table(title=title, title_justify="left", box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
-    for name in (
-        "road\nsource",
-        "speed before\nspeed after",
-        "metric",
-        "exponent\n95 % interval",
-        "may make",
-        "driven alike\nratio",
-    ):
-        table.add_column(name)
+    made = table(
+        "Speed: what it does to a metric, and the finding over places that both sides drove alike",
+        *("road\nmetric", "before\nafter", "exponent\n95 % interval", "may make", "driven alike\nratio"),
+    )
     for road in comparison.speed:
-        for i, one in enumerate(road.effects):
-            table.add_row(
-                Text(f"{road.road}\n{source(road)}" if not i else ""),
-                f"{_speed(road, road.contrast.before)}\n{_speed(road, road.contrast.after)}" if not i else "",
-                Text(one.metric),
-                exponent(one),
-                f"× {one.explains:.3f}",
-                matched(one),
-                end_section=i == len(road.effects) - 1,
-            )
-    return [table]
-
-
-def source(road: RoadSpeed) -> str:
-    """Where the speeds of a road come from, with the offset of each log's clock."""
-    if road.source == "alignment":
-        return "by alignment"
-    logs = dict.fromkeys((one.log, one.offset) for one in road.passes)
-    return "\n".join(f"{name}: clock {_ahead(offset)}" for name, offset in logs)
-
-
-def _ahead(offset: Offset | None) -> str:
-    if offset is None:
-        return "unknown"
-    about = f" ± {offset.uncertainty_s:.2f}" if offset.uncertainty_s is not None else ""
-    return f"{offset.seconds:+.2f}{about} s, {offset.source}"
+        speeds = f"{_speed(road, road.contrast.before)}\n{_speed(road, road.contrast.after)}"
+        for one in road.effects:
+            name = Text(f"{road.road}\n{one.metric}")
+            made.add_row(name, speeds, exponent(one), f"× {one.explains:.3f}", matched(one), end_section=True)
+    return [made]
 
 
 def exponent(one: SpeedEffect) -> str:

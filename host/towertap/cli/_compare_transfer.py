@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from rich.box import SIMPLE
 from rich.console import RenderableType
 from rich.progress import Progress
-from rich.table import Table
-from rich.text import Text
 
+from towertap.cli._outcome import table
 from towertap.compare.model import Comparison, Drives
 from towertap.compare.transfer import RoadTransfer, TransferBand
+from towertap.report.words import number
 
 
 def read_transfer(
@@ -34,31 +33,21 @@ def read_transfer(
 
 
 def transfer_tables(comparison: Comparison) -> Iterable[RenderableType]:
-    """One table a road: what of the input arrives, before and after, and how much of the output follows it."""
-    for road in comparison.transfer:
-        table = Table(
-            title=Text(f"Transfer on {road.road}: {road.output} over {road.input}, vertical, r.m.s. that follows"),
-            title_justify="left",
-            box=SIMPLE,
-            pad_edge=False,
-            padding=(0, 1, 0, 0),
-        )
-        for name in ("Hz", "before", "after", "ratio, 95 % interval of all bands", "coherence", "by chance"):
-            table.add_column(name, justify="right")
+    """One table a road with both sides: what of the input arrives, and how much of the output follows it."""
+    for road in (road for road in comparison.transfer if len({one.side for one in road.passes}) == 2):
+        columns = ("Hz", "before", "after", "ratio, 95 % interval of all bands", "coherence", "by chance")
+        title = f"Transfer on {road.road}: {road.output} over {road.input}, vertical, r.m.s. that follows"
+        made = table(title, *columns, right=columns)
         for band in road.bands:
-            table.add_row(
+            made.add_row(
                 band.name,
-                _number(band.before),
-                _number(band.after),
+                number(band.before),
+                number(band.after),
                 _ratio(band),
                 f"{band.before_coherence:.2f}, {band.after_coherence:.2f}",
                 f"{band.chance:.2f}",
             )
-        yield from (table, "")
-
-
-def _number(value: float | None) -> str:
-    return "none" if value is None else f"{value:.3g}"
+        yield from (made, "")
 
 
 def _ratio(band: TransferBand) -> str:

@@ -5,17 +5,24 @@ from __future__ import annotations
 import functools
 import json
 import math
+import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import click
 import numpy as np
+from rich.box import SIMPLE
 from rich.console import Console, RenderableType
+from rich.table import Table
+from rich.text import Text
 
 console = Console(stderr=True)
 """For progress and remarks: standard error, so that standard output stays clean for the answer."""
+
+NO_TERMINAL_COLUMNS = 200
+"""Width of tables that go to a file or another program, unless COLUMNS says another."""
 
 
 @dataclass(frozen=True)
@@ -37,10 +44,19 @@ def answers(command: Callable[..., Outcome]) -> Callable[..., int]:
         if as_json:
             print(json.dumps(plain(outcome.data), allow_nan=False))
         else:
-            Console(file=sys.stdout, soft_wrap=True, highlight=False).print(outcome.text)
+            width = None if sys.stdout.isatty() or "COLUMNS" in os.environ else NO_TERMINAL_COLUMNS
+            Console(file=sys.stdout, soft_wrap=True, highlight=False, width=width).print(outcome.text)
         return outcome.status
 
     return wrapper
+
+
+def table(title: str, *columns: str, right: Sequence[str] = ()) -> Table:
+    """A table whose cells are folded where they do not fit, never cut; the columns in `right` are flush right."""
+    made = Table(title=Text(title), title_justify="left", box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
+    for name in columns:
+        made.add_column(Text(name), justify="right" if name in right else "left", overflow="fold")
+    return made
 
 
 def plain(value: Any) -> Any:

@@ -15,6 +15,7 @@ from towertap.bench.carried import records_for
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers
 from towertap.errors import CallError
+from towertap.report.words import number
 from towertap.signals.jerk import EDGE_HZ, design
 
 MARKS = {"clean": "", "marked": " *", "not judged": " **"}
@@ -81,11 +82,10 @@ def _data(capture: Path, out: Path, analysis: Analysis) -> dict[str, object]:
 
 
 def _table(analysis: Analysis) -> Table:
-    table = Table("metric", "what", "band, Hz", box=None, pad_edge=False)
-    table.add_column("whole", justify="right")
-    table.add_column("±", justify="right")
-    table.add_column("unit")
-    table.add_column("noise", justify="right")
+    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0))
+    table.add_column("metric", no_wrap=True, min_width=max(map(len, analysis.whole)))  # --metric wants it whole
+    for name in ("what", "band, Hz", "whole", "±", "unit", "noise"):
+        table.add_column(name, justify="right" if name in ("whole", "±", "noise") else "left", overflow="fold")
     for name, value in analysis.whole.items():
         low, high = analysis.bands_hz[name]
         metric, share = analysis.metrics[name], analysis.noise.get(name)
@@ -94,8 +94,8 @@ def _table(analysis: Analysis) -> Table:
             name,
             metric.label,
             f"{low:g} to {high:g}{' †' if name in analysis.beyond else ''}",
-            f"{value:.4g}",
-            "" if uncertainty is None else f"{uncertainty:.2g}",
+            number(value, 4),
+            "" if uncertainty is None else number(uncertainty, 2),
             metric.unit,
             "" if share is None else f"{_percent(share.share)}{MARKS[share.judged]}",
         )

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import get_args
 
 import click
-from rich.box import SIMPLE
 from rich.console import Group, RenderableType
 from rich.progress import Progress
 from rich.table import Table
@@ -17,7 +16,7 @@ from rich.text import Text
 from towertap.capture.speed_log import read_speed_logs
 from towertap.cli._compare_speed import speed_table
 from towertap.cli._compare_transfer import read_transfer, transfer_tables
-from towertap.cli._outcome import Outcome, answers, console
+from towertap.cli._outcome import Outcome, answers, console, table
 from towertap.compare.comparison import DEFAULT_METRICS, compare
 from towertap.compare.departures import held_against, start_times
 from towertap.compare.model import Comparison, GateKind
@@ -26,6 +25,8 @@ from towertap.compare.plan import Plan, read_plan
 from towertap.compare.speed_join import with_speed
 from towertap.compare.thirds import LOCATES
 from towertap.errors import CallError
+from towertap.report.told import clocks, left_out
+from towertap.report.words import number
 
 STYLES = {"harsher": "bold red", "gentler": "bold green", "equivalent": "bold blue", "undecided": "bold yellow"}
 
@@ -137,7 +138,7 @@ def command(
         comparison = held_against(plan, comparison, drives, start_times(drives))
     data, text = comparison.data(), [tell(comparison)]
     if report is not None:
-        from towertap.report import write_report  # draws figures: loaded only when asked for
+        from towertap.report.report import write_report  # draws figures: loaded only when asked for
 
         page = write_report(comparison, drives, report)
         data["report"] = str(page)
@@ -171,9 +172,12 @@ def tell(comparison: Comparison) -> RenderableType:
         blocks.append(Text("\nDriven and compared as planned."))
     blocks += [Text(f"\n{road.words}") for road in comparison.transfer]
     blocks += [Text(f"\n{road.words}") for road in comparison.speed]
+    blocks += [Text(f"\n{clock}") for clock in clocks(comparison.speed)]
     remarks = [
         *comparison.warnings,
         *(caution for finding in comparison.findings for caution in finding.cautions),
+        *(caution for road in comparison.transfer for caution in road.cautions),
+        *(line for road in comparison.transfer for line in left_out(road)),
         *(f"{one.capture} was left out: {one.reason}" for one in comparison.excluded),
     ]
     blocks += [Text(f"\nBeware: {remark}", style="yellow") for remark in remarks]
@@ -184,10 +188,12 @@ def tell(comparison: Comparison) -> RenderableType:
 
 
 def _alignment(comparison: Comparison) -> Table:
-    columns = ("road\nplaces", "pass", "fit", "by\nchance", "speed")
-    table = _table("Alignment: correlation of each pass's fingerprint with the others' (by chance)", *columns)
+    made = table(
+        "Alignment: correlation of each pass's fingerprint with the others' (by chance)",
+        *("road\nplaces", "pass", "fit", "by\nchance", "speed"),
+    )
     for road in comparison.alignment:
-        table.add_row(
+        made.add_row(
             Text(f"{road.road}\n{road.warning or f'{road.places} places'}"),
             Text("\n".join(one.capture for one in road.passes)),
             Text("\n".join(f"{one.quality:.2f}{'' if one.aligned else ' fails'}" for one in road.passes)),
@@ -195,42 +201,38 @@ def _alignment(comparison: Comparison) -> Table:
             Text("\n".join(f"× {one.speed:.2f}" for one in road.passes)),
             end_section=True,
         )
-    return table
+    return made
 
 
 def _passes(comparison: Comparison) -> Table:
-    table = _table(
+    sides = f"before: {comparison.before}", f"after: {comparison.after}"
+    made = table(
         "Passes: r.m.s. over what was kept (over the whole pass) kept/all",
-        "road, metric, gate,\nsensor noise at most",
+        *("road, metric, gate,\nsensor noise at most", *sides),
+        right=sides,
     )
-    table.add_column(Text(f"before: {comparison.before}"), justify="right")
-    table.add_column(Text(f"after: {comparison.after}"), justify="right")
     for one in comparison.findings:
-        gate = f"{comparison.gates[one.metric].threshold:.3g} {one.unit}"
-        sides = (
+        gate = f"{number(comparison.gates[one.metric].threshold)} {one.unit}"
+        values = (
             "\n".join(
-                f"{v.gated:.3g} ({v.whole:.3g}) {v.kept}/{v.windows}" if v.kept else f"({v.whole:.3g}) 0/{v.windows}"
-                for v in side
+                (f"{number(v.gated)} " if v.kept else "") + f"({number(v.whole)}) {v.kept}/{v.windows}" for v in side
             )
             for side in (one.before_values, one.after_values)
         )
         noise = f"{100 * one.noise.share:.1f} %" if one.noise else "unknown"
-        table.add_row(Text(f"{one.road}\n{one.metric}\n{gate}\n{noise}"), *sides, end_section=True)
-    return table
+        made.add_row(Text(f"{one.road}\n{one.metric}\n{gate}\n{noise}"), *values, end_section=True)
+    return made
 
 
 def _tests(comparison: Comparison) -> Table:
-    columns = (
-        "road\nmetric",
-        "kept\nshares",
-        "ratio\n95 % interval",
-        "p different\np equivalent",
-        "verdict\nby",
+    made = table(
+        "Decision by passes (p after Holm); beside it the window t-test",
+        *("road\nmetric", "kept\nshares", "ratio\n95 % interval", "p different\np equivalent", "verdict\nby"),
+        "window\nt-test",
     )
-    table = _table("Decision by passes (p after Holm); beside it the window t-test", *columns, "window\nt-test")
     for one in comparison.findings:
         test = one.window_t_test
-        table.add_row(
+        made.add_row(
             Text(f"{one.road}\n{one.metric}"),
             f"{100 * one.kept_share.before:.0f} %\n{100 * one.kept_share.after:.0f} %",
             f"{one.ratio:.3f}\n" + ("{:.3f}–{:.3f}".format(*one.interval) if one.interval else "none"),
@@ -239,15 +241,8 @@ def _tests(comparison: Comparison) -> Table:
             f"p {_p(test.p)}\nn {test.n_before}, {test.n_after}",
             end_section=True,
         )
-    return table
-
-
-def _table(title: str, *columns: str) -> Table:
-    table = Table(title=title, title_justify="left", box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
-    for name in columns:
-        table.add_column(name)
-    return table
+    return made
 
 
 def _p(p: float | None) -> str:
-    return "none" if p is None else "< 0.0001" if p < 0.0001 else f"{p:.2g}"
+    return "none" if p is None else "< 0.0001" if p < 0.0001 else number(p, 2)

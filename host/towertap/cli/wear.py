@@ -7,13 +7,12 @@ from datetime import datetime
 from pathlib import Path
 
 import click
-from rich.box import SIMPLE
 from rich.console import Group, RenderableType
 from rich.progress import Progress
 from rich.table import Table
 from rich.text import Text
 
-from towertap.cli._outcome import Outcome, answers, console
+from towertap.cli._outcome import Outcome, answers, console, table
 from towertap.compare.wear import follow
 from towertap.compare.wear.course import DEFAULT_METRICS
 from towertap.compare.wear.drives import load_sessions
@@ -103,15 +102,8 @@ def tell(wear: Wear) -> RenderableType:
 
 
 def _table(one: Course) -> Table:
-    table = Table(
-        title=f"{one.label} on {one.road}, {one.unit}, over {one.basis}",
-        title_justify="left",
-        box=SIMPLE,
-        pad_edge=False,
-        padding=(0, 1, 0, 0),
-    )
-    for name in ("session", "months", "passes", "mean", "ratio to the\nfirst fit", "interval,\ntogether", "verdict"):
-        table.add_column(name, justify="left" if name in ("session", "verdict") else "right")
+    columns = ("session", "months", "passes", "mean", "ratio to the\nfirst fit", "interval,\ntogether", "verdict")
+    made = table(f"{one.label} on {one.road}, {one.unit}, over {one.basis}", *columns, right=columns[1:-1])
     changes = {change.session: change for change in one.changes}
     for mean in one.means:
         change = changes.get(mean.session)
@@ -119,5 +111,5 @@ def _table(one: Course) -> Table:
         interval = "{:.3f}–{:.3f}".format(*change.together) if change and change.together else ""
         verdict = "" if change is None else change.verdict + (", outside" if change.outside else "")
         row = (mean.session, f"{mean.months:.1f}", str(mean.passes), number(mean.figure), ratio, interval, verdict)
-        table.add_row(*map(Text, row))
-    return table
+        made.add_row(*map(Text, row))
+    return made

@@ -32,7 +32,7 @@ from towertap.demo.drives import RATE_HZ, Drive, drives_of, make_plan, motions
 from towertap.demo.road import ROADS
 from towertap.demo.speed_log import write_speed_log
 from towertap.errors import BoxError, CallError
-from towertap.report import write_report
+from towertap.report.report import write_report
 from towertap.report.run_sheet import run_sheet
 
 BEFORE, AFTER, REFITTED = "rubber-bush", "polyurethane-bush", "rubber-bush-refitted"

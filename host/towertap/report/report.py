@@ -64,7 +64,7 @@ def write_report(comparison: Comparison, drives: Drives, folder: str | Path, not
             ],
             "speed": _put(folder, "speed", figure) if (figure := speed.draw(roads)) else None,
             "transfer": [
-                _put(folder, f"transfer_{place}", transfer.draw(road))
+                _put(folder, f"transfer_{place}", figure) if (figure := transfer.draw(road)) else None
                 for place, road in enumerate(comparison.transfer, start=1)
             ],
         }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,12 +11,14 @@ from typing import Any, BinaryIO
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter, NullLocator
+from matplotlib.ticker import FuncFormatter, Locator, LogLocator, MaxNLocator, NullFormatter, NullLocator
 
 from towertap.compare.model import Side, Verdict
 
 INK, QUIET, FAINT = "#1f2933", "#5f6b76", "#d5dadf"
 DPI = 160
+TITLE_PER_IN = 11.5
+"""Letters of a title to the inch, few enough for wide ones."""
 
 RC: dict[Any, Any] = {
     "text.parse_math": False,
@@ -69,17 +72,39 @@ VERDICTS: dict[Verdict, Look] = {
 
 
 def new_figure(width_in: float, height_in: float, title: str) -> Figure:
-    """An empty figure on the Agg canvas, without pyplot; its title says the finding."""
+    """An empty figure on the Agg canvas, without pyplot; its title says the finding, in as many lines as it takes."""
     figure = Figure(figsize=(width_in, height_in), layout="constrained", facecolor="white")
     FigureCanvasAgg(figure)
-    figure.suptitle(title, x=0.01, ha="left", fontsize=10.5, fontweight="bold")
+    lines = textwrap.fill(title, int(TITLE_PER_IN * width_in), break_on_hyphens=False)
+    figure.suptitle(lines, x=0.01, ha="left", fontsize=10.5, fontweight="bold")
     return figure
 
 
+MOST_TICKS = 12
+
+
+class Everyday(Locator):
+    """1, 2 and 5 of each decade in view; decades where those are too many, evenly spaced numbers where too few."""
+
+    def __call__(self) -> Any:
+        assert self.axis is not None
+        return self.tick_values(*self.axis.get_view_interval())
+
+    def tick_values(self, vmin: float, vmax: float) -> Any:
+        """The ticks from `vmin` to `vmax`, both positive."""
+        low, high = sorted((vmin, vmax))
+        one_two_five, decades = LogLocator(subs=(1.0, 2.0, 5.0), numticks=99), LogLocator(numticks=MOST_TICKS)
+        for locator in (one_two_five, decades, MaxNLocator(5, steps=[1, 2, 2.5, 5, 10])):
+            ticks = [tick for tick in locator.tick_values(low, high) if low <= tick <= high]
+            if 2 < len(ticks) <= MOST_TICKS:
+                break
+        return ticks
+
+
 def log_ticks(axes: Axes, which: str) -> None:
-    """Plain numbers at 1, 2 and 5 of each decade on a logarithmic axis, `which` being "x" or "y"."""
+    """Plain numbers on a logarithmic axis, `which` being "x" or "y"."""
     axis = axes.xaxis if which == "x" else axes.yaxis
-    axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0), numticks=12))
+    axis.set_major_locator(Everyday())
     axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axis.set_minor_locator(NullLocator())
     axis.set_minor_formatter(NullFormatter())

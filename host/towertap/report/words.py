@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import math
 
+MOST_DIGITS = 6
+"""An interval's end is written with no more digits than these, however near to 1."""
+
 
 def number(value: float | None, digits: int = 3) -> str:
     """A number to `digits` significant digits, without an exponent in the everyday range; – where there is none."""
@@ -11,13 +14,17 @@ def number(value: float | None, digits: int = 3) -> str:
         return "–" if value is None or math.isnan(value) else "∞"
     if value != 0 and not 1e-4 <= abs(value) < 1e6:
         return f"{value:.{digits - 1}e}".replace("-", "−")
-    places = max(0, digits - 1 - (math.floor(math.log10(abs(value))) if value else 0))
+    places = max(0, digits - 1 - int(f"{value:.{digits - 1}e}".split("e")[1]))
     return f"{value:.{places}f}".replace("-", "−")
 
 
 def interval(limits: tuple[float, float] | None, digits: int = 3) -> str:
-    """An interval as "low to high"; – where there is none."""
-    return "–" if limits is None else f"{number(limits[0], digits)} to {number(limits[1], digits)}"
+    """An interval as "low to high"; – where there is none. An end by 1 has the digits that tell it from 1."""
+    if limits is None:
+        return "–"
+    while digits < MOST_DIGITS and any(end != 1 and float(f"{end:.{digits - 1}e}") == 1 for end in limits):
+        digits += 1
+    return f"{number(limits[0], digits)} to {number(limits[1], digits)}"
 
 
 def fixed(value: float | tuple[float, float] | None, places: int = 1) -> str:
@@ -47,3 +54,8 @@ def counted(count: int, noun: str) -> str:
     """A count and its noun: "1 pass", "4 passes"."""
     plural = noun + ("es" if noun.endswith(("s", "x", "ch")) else "s")
     return f"{count} {noun if count == 1 else plural}"
+
+
+def along(reference: str | None) -> str:
+    """What an axis along a road counts, `reference` being the pass that the others are aligned to."""
+    return f"time along the road in pass {brief(reference or '', 50)}, s"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 
 import numpy as np
@@ -11,7 +12,7 @@ from matplotlib.lines import Line2D
 
 from towertap.compare.places import Places
 from towertap.report.style import SIDES, new_figure
-from towertap.report.words import brief
+from towertap.report.words import along, brief
 
 
 def draw(roads: Sequence[Places]) -> Figure:
@@ -25,7 +26,7 @@ def draw(roads: Sequence[Places]) -> Figure:
             for axes, at in ((by_time, time_s), (by_place, places.place_s(i, time_s))):
                 axes.plot(at, shown, color=look.colour, ls=look.line, lw=0.6, alpha=0.8)
         _label(by_time, f"{brief(places.alignment.road)}: as recorded", "time from the start of the recording, s")
-        _label(by_place, "aligned", f"place, s of {brief(places.alignment.reference, 36)}")
+        _label(by_place, "aligned", textwrap.fill(along(places.alignment.reference), 48, break_on_hyphens=False))
         by_time.set_ylabel("wheel hop level,\nstandard score")
     handles = [Line2D([], [], color=look.colour, ls=look.line, lw=1.2, label=side) for side, look in SIDES.items()]
     figure.legend(handles=handles, loc="outside lower right", ncols=2)
@@ -42,8 +43,8 @@ def title(roads: Sequence[Places]) -> str:
     return "Correlation of each pass with the others, aligned: " + "; ".join(told)
 
 
-def _label(axes: Axes, name: str, along: str) -> None:
+def _label(axes: Axes, name: str, what: str) -> None:
     axes.set_title(name)
-    axes.set_xlabel(along)
+    axes.set_xlabel(what)
     axes.margins(x=0)
     axes.grid(axis="y")

@@ -40,12 +40,12 @@ def draw(comparison: Comparison) -> Figure:
 
 
 def title(comparison: Comparison) -> str:
-    """Where the largest change was seen."""
+    """Where on a rough road the largest change was seen."""
     if not comparison.findings:
         return "No findings"
     most = max(comparison.findings, key=lambda finding: abs(math.log(finding.ratio)))
     return (
-        f"Largest change: {brief(most.label, 44)}, {brief(most.road)}, "
+        f"Largest change on a rough road: {brief(most.label, 44)}, {brief(most.road)}, "
         f"{number(most.before)} → {number(most.after)} {most.unit} ({most.verdict})"
     )
 

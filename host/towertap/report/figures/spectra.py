@@ -46,17 +46,20 @@ def draw(spectra: Spectra, smooth: str, noise: float) -> Figure:
 
 
 def title(spectra: Spectra) -> str:
-    """Where each rough road shakes most, before and after."""
-    told = []
-    for road, sides in spectra.items():
-        peaks = [f"{_peak_hz(density):.2g} Hz {side}" for side, density in sides.items()]
-        told.append(f"{brief(road, 24)} at {' and '.join(peaks)}")
-    return "Densest: " + "; ".join(told) if told else "No rough road has a spectrum"
+    """Where on each rough road the two sides lie furthest apart, clear of the scatter of their passes."""
+    told = [f"{brief(road, 24)} {_furthest(sides)}" for road, sides in spectra.items() if len(sides) == len(SIDES)]
+    return "Densities furthest apart: " + "; ".join(told) if told else "No rough road has a spectrum before and after"
 
 
-def _peak_hz(density: Density) -> float:
-    shown = in_fractions_of_octave(density, FRACTION)
-    return float(shown.frequency_hz[np.argmax(shown.mean)])
+def _furthest(sides: Mapping[Side, Density]) -> str:
+    before, after = (in_fractions_of_octave(sides[side], FRACTION) for side in SIDES)
+    shared = min(before.mean.size, after.mean.size)
+    apart = np.log(after.mean[:shared] / before.mean[:shared])
+    clear = (after.low[:shared] > before.high[:shared]) | (after.high[:shared] < before.low[:shared])
+    if not clear.any():
+        return "nowhere, the passes overlap throughout"
+    at = np.argmax(np.where(clear, abs(apart), -1))
+    return f"at {before.frequency_hz[at]:.3g} Hz, {'higher' if apart[at] > 0 else 'lower'} after"
 
 
 def _panel(axes: Axes, road: str, sides: Mapping[Side, Density]) -> None:

@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 from towertap.report.by_place import Array, ByPlace, blank
 from towertap.report.figures.thirds import most_changed
 from towertap.report.style import QUIET, SIDES, new_figure
-from towertap.report.words import brief, number
+from towertap.report.words import along, brief, number
 
 LEVELS, RATIOS = "cividis", "PuOr_r"
 """Colour maps: one that runs evenly from dark to light, one that parts at 1; both told apart by the colour-blind."""
@@ -41,7 +41,7 @@ def draw(road: ByPlace) -> Figure:
     if road.ratios.size:
         _ratios(figure, panels[2], road)
     panels[-1].set_xlabel(
-        f"place on the road, s of {brief(road.reference, 50)}"
+        along(road.reference)
         if road.reference
         else "time from the start of each recording, s (not aligned: the same second is not the same road)"
     )
@@ -55,9 +55,11 @@ def title(road: ByPlace) -> str:
         return f"{name} by place and frequency: no third-octave shows a change"
     if not road.ratios.size:
         return f"{name} by time and frequency: changed most at {most.name}, × {number(most.ratio)}"
-    along = road.ratios[road.bands.thirds.index(most)]
-    low, high = np.quantile(along, [0.1, 0.9])
-    return f"{name}: changed most at {most.name}, × {number(low, 2)} to {number(high, 2)} in the middle 8 of 10 places"
+    low, high = np.quantile(road.ratios[road.bands.thirds.index(most)], [0.1, 0.9])
+    return (
+        f"{name}: changed most at {most.name}, × {number(low, 2)} to {number(high, 2)} along the road "
+        "(10 % to 90 % of its places)"
+    )
 
 
 def _mesh(axes: Axes, road: ByPlace, edges_s: Array, values: Array, colours: str, scale: Normalize) -> QuadMesh:

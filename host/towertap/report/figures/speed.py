@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 
 from towertap.compare.places import Places
 from towertap.report.style import SIDES, new_figure
-from towertap.report.words import brief
+from towertap.report.words import along, brief
 
 
 def draw(roads: Sequence[Places]) -> Figure | None:
@@ -32,5 +32,5 @@ def draw(roads: Sequence[Places]) -> Figure | None:
         axes.grid()
         found = dict(zip(*axes.get_legend_handles_labels()[::-1], strict=True))
         axes.legend(found.values(), found.keys(), loc="lower right", ncols=2)
-        axes.set_xlabel(f"place on the road, seconds of the pass {road.alignment.reference}")
+        axes.set_xlabel(along(road.alignment.reference))
     return figure

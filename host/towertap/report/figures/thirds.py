@@ -17,12 +17,12 @@ from towertap.report.words import brief, counted, number
 from towertap.signals.metrics.third import NOMINAL, edges_hz
 
 WIDEST = 10.0
-"""The axis goes no further than this ratio and its inverse; a wider interval runs out of the figure."""
+"""For an interval the axis goes no further than this ratio and its inverse; it holds every ratio that is judged."""
 WIDE = "#c9d1d8"
 
 SHOWN: dict[int, Look] = {1: Look(VERDICTS["harsher"].colour, "^"), -1: Look(VERDICTS["gentler"].colour, "v")}
 NOT_SHOWN, NOT_JUDGED = Look(INK, "o"), Look("#a3adb6", "x")
-TICKS = (0.1, 0.2, 0.3, 0.5, 0.7, 0.8, 0.9, 1, 1.1, 1.25, 1.5, 2, 3, 5, 10)
+TICKS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.7, 0.8, 0.9, 1, 1.1, 1.25, 1.5, 2, 3, 5, 10, 20, 50, 100)
 
 
 def draw(roads: Sequence[RoadBands], margin: float) -> Figure:
@@ -33,7 +33,9 @@ def draw(roads: Sequence[RoadBands], margin: float) -> Figure:
         axes.axhspan(1 / (1 + margin), 1 + margin, color="#e6ebf0", lw=0)
         axes.axhline(1.0, color=QUIET, lw=0.8)
         _panel(axes, road)
-    _axes(panels[-1], roads, margin)
+    low, high = _axes(panels[-1], roads, margin)
+    for axes, road in zip(panels, roads, strict=False):
+        _outside(axes, road, low, high)
     handles = [
         Line2D([], [], color=SHOWN[1].colour, marker="^", label="shown higher"),
         Line2D([], [], color=SHOWN[-1].colour, marker="v", label="shown lower"),
@@ -62,9 +64,7 @@ def most_changed(road: RoadBands) -> BandChange | None:
 
 def _panel(axes: Axes, road: RoadBands) -> None:
     for one in road.wide:
-        low, high = one.interval or (one.ratio, one.ratio)
-        axes.fill_between(one.edges_hz, low, high, color=WIDE, alpha=0.55, lw=0)
-        axes.plot(one.edges_hz, [one.ratio] * 2, color=QUIET, lw=1.2)
+        _wide(axes, one)
     for one in road.thirds:
         _third(axes, one)
     beyond = [one for one in road.thirds if one.beyond]
@@ -87,6 +87,35 @@ def _panel(axes: Axes, road: RoadBands) -> None:
     axes.grid(axis="y")
 
 
+def _wide(axes: Axes, one: BandChange) -> None:
+    low, high = one.interval or (one.ratio, one.ratio)
+    if one.judged == "not judged":
+        axes.fill_between(one.edges_hz, low, high, fc="none", ec=NOT_JUDGED.colour, ls=":", lw=1.0)
+        axes.plot(one.edges_hz, [one.ratio] * 2, color=NOT_JUDGED.colour, lw=1.2, ls=":")
+        return
+    axes.fill_between(one.edges_hz, low, high, color=WIDE, alpha=0.55, lw=0)
+    axes.plot(one.edges_hz, [one.ratio] * 2, color=QUIET, lw=1.2)
+
+
+def _outside(axes: Axes, road: RoadBands, low: float, high: float) -> None:
+    """An arrow at the edge, with its number, for each band whose ratio the axis does not hold: none that is judged."""
+    for one in (one for one in (*road.thirds, *road.wide) if not low <= one.ratio <= high):
+        at, above = (math.sqrt(math.prod(one.edges_hz)), float(one.ratio > high)), one.ratio > high
+        edge = axes.get_xaxis_transform()
+        axes.plot(*at, marker="^" if above else "v", ms=5, color=NOT_JUDGED.colour, transform=edge, clip_on=False)
+        axes.annotate(
+            f"× {number(one.ratio)}",
+            at,
+            (3, -5 if above else 5),
+            xycoords=edge,
+            textcoords="offset points",
+            rotation=90,
+            va="top" if above else "bottom",
+            fontsize=7.5,
+            color=QUIET,
+        )
+
+
 def _third(axes: Axes, one: BandChange) -> None:
     drowned = one.judged == "not judged"
     look = NOT_JUDGED if drowned else SHOWN.get(one.shown, NOT_SHOWN)
@@ -97,12 +126,15 @@ def _third(axes: Axes, one: BandChange) -> None:
     axes.plot(mid_hz, one.ratio, marker=look.marker, ms=5.5, color=look.colour, mfc=fill, ls="")
 
 
-def _axes(axes: Axes, roads: Sequence[RoadBands], margin: float) -> None:
-    """Logarithmic both ways, just wide enough for what is judged, ticks at nominal mid-bands and everyday ratios."""
+def _axes(axes: Axes, roads: Sequence[RoadBands], margin: float) -> tuple[float, float]:
+    """Logarithmic both ways, just wide enough for what is judged, ticks at nominal mid-bands and everyday ratios.
+
+    Returns the ends of the axis of ratios.
+    """
     judged = [one for road in roads for one in (*road.thirds, *road.wide) if one.judged != "not judged"]
-    ends = [end for one in judged for end in (one.ratio, *(one.interval or ())) if 0 < end < math.inf]
-    low = max(1 / WIDEST, min([*ends, 1 / (1 + 2 * margin)])) / 1.08
-    high = min(WIDEST, max([*ends, 1 + 2 * margin])) * 1.08
+    ends = [min(max(end, 1 / WIDEST), WIDEST) for one in judged for end in one.interval or ()]
+    ends += [one.ratio for one in judged]
+    low, high = min([*ends, 1 / (1 + 2 * margin)]) / 1.08, max([*ends, 1 + 2 * margin]) * 1.08
     axes.set_xscale("log")
     axes.set_yscale("log")
     axes.set_xlim(edges_hz(NOMINAL[0])[0], edges_hz(NOMINAL[-1])[1])
@@ -119,3 +151,4 @@ def _axes(axes: Axes, roads: Sequence[RoadBands], margin: float) -> None:
     axes.set_xticks([], minor=True)
     axes.tick_params(axis="x", labelsize=7.5)
     axes.set_xlabel("mid-band frequency of the third-octave, Hz")
+    return low, high

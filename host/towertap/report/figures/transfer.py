@@ -20,8 +20,13 @@ WIDEST = 8.0
 """The ratio's axis goes no further than this and its inverse."""
 
 
-def draw(road: RoadTransfer) -> Figure:
-    """Draw three panels over frequency: gain with every pass, coherence beneath, ratio with its intervals."""
+def draw(road: RoadTransfer) -> Figure | None:
+    """Draw three panels over frequency: gain with every pass, coherence beneath, ratio with its intervals.
+
+    None where a side has no pass that both boxes recorded, so that there is nothing to compare.
+    """
+    if len({one.side for one in road.passes}) < len(SIDES):
+        return None
     figure = new_figure(8.6, 7.2, title(road))
     gain, coherence, ratio = figure.subplots(3, 1, sharex=True, height_ratios=(3, 1.4, 2))
     for axes in (gain, coherence, ratio):

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import textwrap
 from datetime import datetime, timedelta
 
 import matplotlib.dates as mdates
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.transforms import ScaledTranslation
 
 from towertap.compare.wear.course import MONTH, line_of
 from towertap.compare.wear.model import Course, Wear
@@ -19,13 +21,15 @@ from towertap.report.words import brief
 MARGIN_SHADE = "#e6ebf0"
 PASS, DAY, TREND = SIDES["before"].colour, INK, SIDES["after"].colour
 STEPS = 60
-WIDEST = 1.5
+WIDEST = 3.0
 """The axis goes no further than so many times what was measured; a wider interval runs out of the figure."""
+BESIDE_PT, APART_PT, REACH_PT = 7.0, 4.0, 18.0
+"""Passes stand beside their day's diamond, so far from it and from each other, the last no further than the reach."""
 
 
 def draw(wear: Wear, course: Course, check: Course | None) -> Figure:
     """Draw a rough road's course, below it that of the smooth road where there is one; all by date."""
-    title = f"{course.label[:1].upper()}{course.label[1:]} on {brief(course.road)}: {brief(status(course), 96)}"
+    title = f"{course.label[:1].upper()}{course.label[1:]} on {brief(course.road)}: {brief(status(course), 200)}"
     figure = new_figure(8.6, 5.4 if check else 3.9, title)
     rows = figure.subplots(2 if check else 1, 1, sharex=True, squeeze=False, height_ratios=[2, 1] if check else [1])
     fitted = datetime.fromisoformat(wear.sessions[0].began_utc)
@@ -57,18 +61,8 @@ def _panel(axes: Axes, one: Course, fitted: datetime, name: str) -> None:
         )
         dashes = SIDES["after"].line
         axes.plot(dates, np.exp(line.at(months)), color=TREND, ls=dashes, lw=1.5, label="trend through the days")
-    axes.plot(
-        [_date(fitted, point.months) for point in one.points],
-        [point.figure for point in one.points],
-        ls="",
-        marker="o",
-        ms=4,
-        mfc="none",
-        mec=PASS,
-        mew=0.9,
-        label="passes",
-    )
     _days(axes, one, fitted)
+    _passes(axes, one, fitted)
     values = [point.figure for point in one.points] + [first / top, first * top]
     ends = [first * end for change in one.changes for end in change.together or ()]
     if line is not None:
@@ -77,8 +71,8 @@ def _panel(axes: Axes, one: Course, fitted: datetime, name: str) -> None:
     bottom = max(min(values + ends), min(values) / WIDEST)
     top_end = min(max(values + ends), max(values) * WIDEST)
     axes.set_ylim(bottom / 1.03, top_end * 1.03)
-    _ticks(axes, bottom, top_end)
-    axes.set_ylabel(f"{brief(one.label, 24)},\n{one.unit}")
+    log_ticks(axes, "y")
+    axes.set_ylabel(textwrap.fill(brief(f"{one.label}, {one.unit}", 60), 20))
     axes.grid(axis="y")
 
 
@@ -116,14 +110,27 @@ def _days(axes: Axes, one: Course, fitted: datetime) -> None:
         axes.plot(date, mean.figure, ls="", marker="D", ms=5.5, color=DAY, label=name)
 
 
-def _ticks(axes: Axes, low: float, high: float) -> None:
-    """Everyday numbers; where less than an octave is shown, evenly spaced ones."""
-    log_ticks(axes, "y")
-    if high / low < 2.5:
-        step = 10 ** np.floor(np.log10(high - low))
-        step *= 0.5 if (high - low) / step < 2 else 1.0 if (high - low) / step < 5 else 2.0
-        ticks = np.arange(np.ceil(0.95 * low / step), np.floor(1.05 * high / step) + 1) * step
-        axes.set_yticks(ticks, labels=[f"{tick:.6g}" for tick in ticks])
+def _passes(axes: Axes, one: Course, fitted: datetime) -> None:
+    """Every pass, in the order driven, to the right of its day."""
+    figure = axes.get_figure()
+    assert figure is not None
+    for mean in one.means:
+        day = [point.figure for point in one.points if point.session == mean.session]
+        step = min(APART_PT, (REACH_PT - BESIDE_PT) / max(1, len(day) - 1))
+        for rank, value in enumerate(day):
+            aside = ScaledTranslation((BESIDE_PT + rank * step) / 72, 0, figure.dpi_scale_trans)
+            axes.plot(
+                _date(fitted, mean.months),
+                value,
+                ls="",
+                marker="o",
+                ms=4,
+                mfc="none",
+                mec=PASS,
+                mew=0.9,
+                transform=axes.transData + aside,
+                label="passes, beside their day" if mean is one.means[0] and not rank else None,
+            )
 
 
 def _date(fitted: datetime, months: float) -> float:
