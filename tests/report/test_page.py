@@ -9,8 +9,8 @@ from html.parser import HTMLParser
 import pytest
 from towertap.compare.comparison import compare
 from towertap.compare.passes import DRIFT
-from towertap.report import write_report
 from towertap.report.page import Picture, conditions, order, render
+from towertap.report.report import write_report
 
 VOID = {"meta", "img", "br", "link", "hr", "input"}
 
@@ -81,6 +81,9 @@ def test_order_of_what_it_says(page):
     order = ["findings", "boxes", "traces", "spectra", "kept", "window-t-test", "integrity", "conditions", "method"]
     assert [one for one in identities if one in order] == order
     assert identities[-3:] == ["limits", "cautions", "provenance"]
+    assert [attrs["href"] for tag, attrs in page.tags if tag == "a"][: len(identities)] == [
+        f"#{one}" for one in identities
+    ]
 
 
 def test_the_intervals_are_the_first_thing_after_the_summary(folder):
@@ -94,8 +97,11 @@ def test_the_conditions_say_when_each_pass_was_driven_and_the_order(drives, comp
     sides = {"before": day, "after": day + timedelta(hours=1)}
     timed = replace(drives, passes=tuple(replace(one, started=sides[one.side]) for one in drives.passes))
     table = conditions(timed.passes)
-    place = table["columns"].index("driven, UTC")
+    assert table["columns"][0] == "driven, UTC"
+    place = 0
     assert {row[place] for _, row in table["rows"]} == {"2026-05-04 12:30:00", "2026-05-04 13:30:00"}
+    turned = conditions(timed.passes[::-1])["rows"]
+    assert [row[place] for _, row in turned] == sorted(row[place] for _, row in turned)
     assert order(timed) == "Driven in two halves: all passes with rubber, then all with polyurethane."
     assert "so the order is not known" in order(drives)
     mixed = replace(timed, passes=tuple(replace(one, started=day) for one in timed.passes))

@@ -3,11 +3,13 @@
 from dataclasses import replace
 
 import pytest
+from towertap.cli._compare_transfer import transfer_tables
 from towertap.compare.comparison import compare
+from towertap.compare.model import Excluded
 from towertap.compare.passes import load_passes
 from towertap.compare.two_boxes import transfers
-from towertap.report import write_report
 from towertap.report.figures import transfer
+from towertap.report.report import write_report
 
 
 @pytest.fixture(scope="module")
@@ -33,6 +35,23 @@ def test_where_no_interval_leaves_1_out_the_title_says_so(two_boxes, styled):
     (road,) = two_boxes[1].transfer
     bands = tuple(replace(band, interval=None) for band in road.bands)
     assert transfer.title(replace(road, bands=bands)) == "quarry-lane: no change of the transfer is shown in any band"
+
+
+def test_a_road_on_which_a_side_was_not_paired_has_its_sentence_alone(two_boxes, tmp_path):
+    drives, comparison = two_boxes
+    (road,) = comparison.transfer
+    left = tuple(Excluded(one.capture, f"its input {one.input_capture} is not sound") for one in road.passes)
+    for passes in ((), tuple(one for one in road.passes if one.side == "after")):
+        lone = replace(comparison, transfer=(replace(road, passes=passes, excluded=left),))
+        folder = tmp_path / str(len(passes))
+        section = write_report(lone, drives, folder).read_text("utf-8").split('<section id="transfer">')[1]
+        section = section.split("</section>")[0]
+        assert road.words in section
+        assert section.count("not in the transfer") == 1
+        assert "<table" not in section
+        assert "<img" not in section
+        assert not (folder / "transfer_1.png").exists()
+        assert list(transfer_tables(lone)) == []
 
 
 def test_the_page_has_the_section_only_where_a_second_box_was_recorded(two_boxes, tmp_path):

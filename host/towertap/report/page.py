@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import math
 import platform
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
@@ -22,6 +23,7 @@ from towertap.compare.model import Comparison, Drives, Pass
 from towertap.compare.passes import DRIFT
 from towertap.compare.thirds import LOCATES
 from towertap.report import run_sheet, words
+from towertap.report.told import clocks, left_out
 
 FIELDS = {
     "vehicle": "vehicle",
@@ -60,7 +62,9 @@ class Provenance:
 
 def picture(path: Path, title: str) -> Picture:
     """Embed the PNG at `path`."""
-    return Picture("data:image/png;base64," + base64.b64encode(path.read_bytes()).decode("ascii"), title)
+    return Picture(
+        "data:image/png;base64," + base64.b64encode(path.read_bytes()).decode("ascii"), " ".join(title.split())
+    )
 
 
 def template(name: str) -> Template:
@@ -95,6 +99,8 @@ def render(comparison: Comparison, drives: Drives, figures: Mapping[str, Any], n
         order=order(drives),
         drift=DRIFT if drives.first else None,
         locates=LOCATES,
+        left_out=left_out,
+        clocks=clocks(comparison.speed),
         provenance=[provenance(one) for one in passes],
         versions=versions(),
     )
@@ -123,14 +129,16 @@ def boxes(comparison: Comparison) -> list[tuple[list[str], Told]]:
 
 
 def conditions(passes: Sequence[Pass]) -> dict[str, Any]:
-    """The conditions of the passes: what all share said once (`common`, `unsaid`), the rest as `columns` and `rows`."""
-    table = {
+    """The conditions of the passes: what all share said once (`common`, `unsaid`), the rest as `columns` and `rows`.
+
+    Rows are in the order driven; passes that do not say when they began come last.
+    """
+    passes = sorted(passes, key=lambda one: one.started.timestamp() if one.started else math.inf)
+    driven = [f"{one.started.astimezone(UTC):%Y-%m-%d %H:%M:%S}" if one.started else UNSAID for one in passes]
+    table = {"driven, UTC": driven} | {
         FIELDS.get(field.name, field.name): [_shown(getattr(one.conditions, field.name)) for one in passes]
         for field in fields(Conditions)
     }
-    table["driven, UTC"] = [
-        f"{one.started.astimezone(UTC):%Y-%m-%d %H:%M:%S}" if one.started else UNSAID for one in passes
-    ]
     shared = {head: values[0] for head, values in table.items() if len(set(values)) == 1}
     varying = [head for head in table if head not in shared]
     return {
