@@ -45,7 +45,7 @@ def clock_log(rng, seconds, *, boot=BOOT, zero_s=STARTED_S, ppm=0.0, greeted=(Tr
 
 def holding(log):
     """What of a capture the readings are taken from."""
-    return SimpleNamespace(text={"host": json.dumps({"clock": log})}.get)
+    return SimpleNamespace(host=json.loads(json.dumps({"clock": log})))
 
 
 @pytest.fixture

@@ -3,6 +3,7 @@
 import json
 
 import pytest
+from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.capture.limits import Limits
 from towertap.capture.rules import RULES
 
@@ -41,6 +42,14 @@ def test_an_unsound_capture_says_why_and_exits_1(make_capture, by_hand, run):
     assert (status, answer["sound"], answer["missing_samples"]) == (1, False, 320)
     assert answer["gaps"][0]["row"] == 99 * 32
     assert len(answer["reasons"]) == 1
+
+
+@pytest.mark.parametrize(("ended", "sound"), [("complete", False), ("stopped by the user", True), ("", True)])
+def test_a_raw_recording_cut_after_it_ended_complete_is_not_sound(ended, sound, make_capture, by_hand, run, tmp_path):
+    write_sidecar(tmp_path / "drive.ttraw", Conditions(), ended=ended)
+    status, out, _ = run("check", make_capture(by_hand.recording(2)[:-1]))
+    assert (status, "copy it again" in out.splitlines()[-1]) == (int(not sound), not sound)
+    assert run("check", make_capture())[0] == 0
 
 
 def test_limits_of_a_file_hold_in_the_verdict(make_capture, run, tmp_path):

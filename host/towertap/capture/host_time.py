@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -45,11 +44,7 @@ class Moment:
 
 def readings_of(capture: Capture) -> list[Reading]:
     """The clock readings that the recorder put into the sidecar; those that are none are left out."""
-    try:
-        held = json.loads(capture.text("host"))["clock"]
-    except (ValueError, TypeError, KeyError, RecursionError):
-        return []
-    found = []
+    held, found = capture.host.get("clock"), []
     for entry in held[:MOST_READINGS] if isinstance(held, list) else []:
         try:
             sent_s = -math.inf if entry["sent_unix_s"] is None else float(entry["sent_unix_s"])

@@ -80,6 +80,14 @@ class Capture:
         return schema.text_attribute(self.file, name)
 
     @cached_property
+    def host(self) -> dict[str, Any]:
+        """What the recording host knew (the sidecar's keys but for the conditions); empty where it cannot be read."""
+        try:
+            return dict(json.loads(self.text("host")))
+        except (ValueError, TypeError, RecursionError):
+            return {}
+
+    @cached_property
     def gaps(self) -> np.ndarray:
         """Table of gaps (schema.GAP), in order of their rows."""
         gaps = self._table("gaps")

@@ -24,6 +24,8 @@ REST_ROTATION_RADS = math.radians(1.0)
 """The same of the rotation rate."""
 REST_TURNING_RADS = math.radians(3.0)
 """Mean rotation rate at rest: the gyroscope's own zero offset."""
+COMPLETE = "complete"
+"""What the recorder writes into the sidecar when it has heard the box's bye after the seconds asked for."""
 HARMLESS_FAULTS = (b"bad_command", b"fifo_overflow")
 """A command that the box refused harms no sample; overflows have a rule of their own."""
 
@@ -233,12 +235,15 @@ def _temperature(m: Measured) -> Rule:
 
 def _ending(m: Measured) -> Rule:
     ended = bool(m.capture.text("bye"))
-    text = (
-        "the recording was ended by the box's bye"
-        if ended
-        else "no bye from the box: the recording was cut, and may go on"
-    )
-    return Rule("ending", ended, True, True if ended else None, text)
+    if ended:
+        return Rule("ending", ended, True, True, "the recording was ended by the box's bye")
+    if m.capture.host.get("ended") == COMPLETE:
+        text = (
+            "no bye from the box, though the sidecar says that the recording ended complete: the raw recording was cut "
+            "afterwards; copy it again from where it was recorded and decode it, or drive the pass again"
+        )
+        return Rule("ending", ended, True, False, text)
+    return Rule("ending", ended, True, None, "no bye from the box: the recording was cut, and may go on")
 
 
 RULES: tuple[Callable[[Measured], Rule], ...] = (
