@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import shlex
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -160,8 +161,15 @@ def rotation_to_vehicle(capture: Capture, mounting: str | None = None, bench: Ca
     """
     text = mounting or capture.conditions.mounting
     if not text.strip():
-        raise AnalysisError(f"the capture does not say how the box was mounted: give --mounting {EXAMPLE}")
-    return parse_mounting(text, lambda: _gravity_at_rest(capture, bench or no_records(capture)))
+        raise AnalysisError(f"{capture.path}: does not say how the box was mounted: give --mounting {EXAMPLE}")
+    try:
+        return parse_mounting(text, lambda: _gravity_at_rest(capture, bench or no_records(capture)))
+    except AnalysisError as error:
+        if mounting:
+            raise
+        raw = shlex.quote(str(capture.path.with_name(capture.text("raw_name"))))
+        mend = f"'towertap decode {raw} --mounting {EXAMPLE}', with the true axes, mends the capture"
+        raise AnalysisError(f"{capture.path}: {error}; {mend}") from None
 
 
 def table_saver(path: Path) -> Callable[[Analysis, Path], None]:

@@ -37,6 +37,20 @@ def test_options_go_before_the_sidecar(raw, run, tmp_path):
     assert (conditions.road, conditions.part, conditions.pass_number) == ("bypass", "polyurethane", 3)
 
 
+def test_a_mounting_that_cannot_be_leaves_the_capture_as_it_was(raw, run):
+    assert run("decode", raw, "--mounting", "x=+X,y=+Y,z=+Z", "--tyre-pressures-kpa", "250 250, 300 300")[0] == 0
+    before = raw.with_suffix(".h5").read_bytes()
+    assert run("decode", raw, "--mounting", "x=+X,y=+X,z=+Z")[0] == 2
+    assert raw.with_suffix(".h5").read_bytes() == before
+
+
+def test_an_empty_option_takes_back_what_the_sidecar_says(raw, run):
+    write_sidecar(raw, Conditions(mounting="x=+X,y=+X,z=+Z"))
+    assert run("decode", raw, "--mounting", "")[0] == 0
+    with open_capture(raw.with_suffix(".h5")) as capture:
+        assert capture.conditions.mounting == ""
+
+
 @pytest.mark.parametrize(
     ("content", "options", "says"),
     [
@@ -44,6 +58,8 @@ def test_options_go_before_the_sidecar(raw, run, tmp_path):
         (b"\x89PNG\r\n\x1a\n" + bytes(200), [], "not a raw recording"),
         (None, [], "no such file"),
         (b"x", ["--pass", "0"], "pass_number"),
+        (b"x", ["--mounting", "x=+X,y=+X,z=+Z"], "one chip axis twice"),
+        (b"x", ["--tyre-pressures-kpa", "2.5, 2.5, 3, 3"], "four numbers from 50 to 1200"),
         (b"x", ["--out", "drive.ttraw"], "overwrite"),
         (b"x", ["--out", "nowhere/drive.h5"], "nowhere"),
         (b"x", ["--out", "/"], "folder"),

@@ -16,6 +16,7 @@ from towertap.compare.power import difference_power, given_spread
 CALL = (
     *("--vehicle", "minibus", "--before", "soft", "--after", "stiff", "--smooth", "bypass=40"),
     *("--road", "quarry-lane=40", "--road", "moor-road=40"),
+    *("--mounting", "x=+X,y=+Y,z=+Z"),
 )
 
 
@@ -114,13 +115,17 @@ def test_what_is_not_given_is_asked_for_on_a_terminal(run, tmp_path, monkeypatch
     ("words", "says"),
     [
         (("--vehicle", "minibus"), "--before, --after, --smooth, --road, --pilot or --spread"),
-        ((*CALL, "--passes", "2"), "--pilot or --spread; give them as options (it tells what passes can"),
+        ((*CALL, "--passes", "2"), "--pilot or --spread; give them as options (the spread, how far passes"),
         ((*CALL, "--spread", "4", "--pilot", "x"), "either --spread or --pilot"),
         ((*CALL, "--spread", "0"), "between 0 and 100"),
         ((*CALL, "--spread", "nan"), "between 0 and 100"),
         ((*CALL, "--pilot", "nowhere"), "no captures"),
-        ((*CALL, "--spread", "4", "--margin", "0"), "margin must lie"),
-        ((*CALL, "--spread", "4", "--power", "100"), "power must lie"),
+        ((*CALL, "--spread", "4", "--margin", "0"), "margin must lie between 0 and 100 %, not 0 %"),
+        ((*CALL, "--spread", "4", "--power", "100"), "power must lie between 0 and 100 %, not 100 %"),
+        ((*CALL, "--spread", "4", "--margin", "nan"), "margin must lie between 0 and 100 %, not nan"),
+        ((*CALL, "--spread", "4", "--passes", "1"), "1 is not in the range x>=2"),
+        ((*CALL, "--spread", "4", "--mounting", "x=+X,y=+X,z=+Z"), "uses one chip axis twice"),
+        ((*CALL, "--spread", "4", "--tyre-pressures-kpa", "2.5,2.5"), "must be four numbers from 50 to 1200"),
         ((*CALL, "--spread", "60", "--margin", "5"), "100 passes a side would not do"),
         ((*CALL, "--spread", "4", "--passes", "5"), "multiple of 2"),
         ((*CALL, "--spread", "4", "--road", "lane"), "say NAME=KMH"),
@@ -134,6 +139,22 @@ def test_a_wrong_call_is_one_line_and_status_2(run, tmp_path, words, says):
     assert (status, out, err.count("\n")) == (2, "", 1)
     assert says in err
     assert not (tmp_path / "p").exists()
+
+
+def test_a_plan_without_a_mounting_warns_and_so_does_its_run_sheet(run, tmp_path):
+    status, _, err = run("plan", tmp_path / "with", *CALL, "--spread", "4")
+    assert (status, err) == (0, "")
+    status, _, err = run("plan", tmp_path / "without", *CALL[:-2], "--spread", "4")
+    assert status == 0
+    assert err.startswith("Beware: the plan does not say how the box is mounted")
+    sheets = [(tmp_path / name / "run_sheet.txt").read_text("utf-8") for name in ("with", "without")]
+    assert ["how the box is mounted" in sheet for sheet in sheets] == [False, True]
+
+
+def test_a_folder_that_cannot_be_made_is_refused_with_what_to_do(run, tmp_path):
+    (tmp_path / "file").touch()
+    status, out, err = run("plan", tmp_path / "file" / "p", *CALL, "--spread", "4")
+    assert (status, out, err.count("\n"), "name another folder" in err) == (2, "", 1, True)
 
 
 def test_a_plan_is_not_written_over(run, tmp_path):
@@ -175,7 +196,7 @@ def test_what_the_options_change_is_told_as_chosen_afterwards(run, planned, driv
 
 def test_compare_refuses_what_is_no_plan_in_one_line(run, tmp_path, drive_folder):
     (tmp_path / "bad.json").write_text("{}", "utf-8")
-    for path, says in ((tmp_path / "bad.json", "not a plan"), (tmp_path / "none.json", "No such file")):
+    for path, says in ((tmp_path / "bad.json", "not a plan"), (tmp_path / "none.json", "`towertap plan` wrote")):
         status, out, err = run("compare", drive_folder, "--plan", path)
         assert (status, out, err.count("\n")) == (2, "", 1)
         assert says in err

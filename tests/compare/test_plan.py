@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import pytest
 from hypothesis import given, settings
@@ -125,11 +125,14 @@ def test_the_file_gives_the_plan_back_and_is_not_overwritten(tmp_path):
         ({"blocks": 1.5}, "whole numbers"),
         ({"drives": []}, "1 to 2000 drives"),
         ({"drives": [{"block": 1, "part": "rubber", "road": "bypass", "pass_number": 1}]}, "cover both parts"),
-        ({"drives": [{"part": "rubber"}]}, "missing or of a wrong kind"),
+        ({"drives": [{"part": "rubber"}]}, 'entry "block" is missing'),
         ({"roads": [{"name": "bypass", "speed_kmh": 80.0}]}, "only road"),
         ({"written_utc": "yesterday"}, "ISO 8601"),
-        ({"hold": {"air_temperature_c": [20, 10]}}, "missing or of a wrong kind|above"),
-        ({"surprise": 1}, "surprise"),
+        ({"hold": {"air_temperature_c": [20, 10]}}, 'entry "tyre_pressures_kpa" is missing'),
+        ({"hold": asdict(Held(air_temperature_c=(20, 10)))}, "is above"),
+        ({"hold": asdict(Held()) | {"air_temperature_c": 5}}, "an entry is of a wrong kind"),
+        ({"drives": 3}, "an entry is of a wrong kind"),
+        ({"margim": 0.1}, 'unknown entry "margim": mend it'),
     ],
 )
 def test_a_bad_plan_is_refused_in_one_line(tmp_path, changes, says):
@@ -145,7 +148,17 @@ def test_a_file_that_is_no_json_is_refused(tmp_path):
     path = tmp_path / "plan.json"
     for content in (b"", b"\xff\xfe", b"[" * 100_000, b"[]", b"3", b" " * 2_000_000):
         path.write_bytes(content)
-        with pytest.raises(CallError):
+        with pytest.raises(CallError, match=f"^{path}: .*plan") as refused:
+            read_plan(path)
+        assert "codec" not in str(refused.value)
+    path.write_bytes(b'{\n "schema" 3}')
+    with pytest.raises(CallError, match="no JSON at line 2, column 11"):
+        read_plan(path)
+
+
+def test_a_plan_that_is_not_there_says_what_to_name(tmp_path):
+    for path in (tmp_path, tmp_path / "none.json"):
+        with pytest.raises(CallError, match=r"cannot be read \(.*\); name the plan.json"):
             read_plan(path)
 
 

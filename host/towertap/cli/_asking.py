@@ -11,13 +11,11 @@ from pathlib import Path
 from typing import Any
 
 import click
-import numpy as np
 
 from towertap.capture.conditions import RANGES, Conditions, read_sidecar
 from towertap.cli._outcome import console
-from towertap.cli.decode import condition_flag
+from towertap.cli.decode import condition_flag, held_to_rules
 from towertap.errors import CallError, CaptureError, TowertapError
-from towertap.signals.axes import parse_mounting
 
 NEEDED = ("vehicle", "part", "road", "pass_number", "mounting")
 """Without these a pass cannot be compared with another."""
@@ -39,9 +37,6 @@ QUESTIONS = {
 
 BEGIN = "Press Enter to begin recording: at speed, about 5 s before the start, since the filters have to settle"
 
-LEANING = np.ones(3)
-"""A gravity that no chip axis is too steep for: here only the mounting's wording is held to the rules."""
-
 
 def day_file(path: Path) -> dict[str, Any]:
     """Read a TOML file whose keys are fields of Conditions, so that nobody types the vehicle before each pass."""
@@ -60,7 +55,7 @@ def gather(given: dict[str, Any], day: dict[str, Any], folder: Path) -> Conditio
     """
     known = {name: value for name, value in (day | given).items() if value not in (None, "")}
     for name, value in known.items():
-        _held_to_rules(name, value)
+        held_to_rules(name, value)
     unknown = [field.name for field in fields(Conditions) if field.name not in known]
     if unknown and sys.stdin.isatty():
         for name in unknown:
@@ -153,7 +148,7 @@ def _ask(name: str, known: dict[str, Any], folder: Path) -> Any:
             return None if name in RANGES else ""
         try:
             value = float(text) if name in RANGES else text.strip()
-            return _held_to_rules(name, value)
+            return held_to_rules(name, value)
         except (ValueError, TowertapError) as error:
             raise click.UsageError(str(error)) from None
 
@@ -165,10 +160,3 @@ def _ask(name: str, known: dict[str, Any], folder: Path) -> Any:
     elif name not in NEEDED:
         question += " (Enter: none)" if name == "notes" else " (Enter: not known)"
     return click.prompt(question, default=default, show_default=False, value_proc=read, err=True)
-
-
-def _held_to_rules(name: str, value: Any) -> Any:
-    """Give the value back as Conditions holds it; CallError or AnalysisError when it breaks a rule."""
-    if name == "mounting":
-        parse_mounting(value, lambda: LEANING)
-    return getattr(Conditions.from_dict({name: value}), name)

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+import numpy as np
 from rich.markup import escape
 from rich.progress import BarColumn, DownloadColumn, Progress, TimeRemainingColumn
 
@@ -14,6 +15,7 @@ from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers, console
 from towertap.errors import CallError
+from towertap.signals.axes import parse_mounting
 
 CONDITION_OPTIONS = {
     "vehicle": "The vehicle.",
@@ -29,6 +31,12 @@ CONDITION_OPTIONS = {
 }
 """Field of Conditions → help of its option."""
 
+LEANING = np.ones(3)
+"""A gravity that no chip axis is too steep for: here only the mounting's wording is held to the rules."""
+
+EXAMPLE_KPA, PRESSURES_KPA = "250, 250, 300, 300", (50.0, 1200.0)
+"""Outside of these a tyre pressure is one in bar or psi, or a slip of the pen."""
+
 
 def condition_options(command: Any) -> Any:
     """Give a command one option for each field of Conditions; each is None when it was not given."""
@@ -36,6 +44,27 @@ def condition_options(command: Any) -> Any:
         kind = {"pass_number": int}.get(name, float if name in RANGES else str)
         command = click.option(condition_flag(name), name, type=kind, default=None, help=text)(command)
     return command
+
+
+def held_to_rules(name: str, value: Any) -> Any:
+    """Give the value of a condition back as Conditions holds it; CallError or AnalysisError when it breaks a rule."""
+    if name == "mounting":
+        parse_mounting(value, lambda: LEANING)
+    if name == "tyre_pressures_kpa" and not _four_pressures(value):
+        low, high = PRESSURES_KPA
+        raise CallError(
+            f"conditions: tyre_pressures_kpa must be four numbers from {low:g} to {high:g}, like {EXAMPLE_KPA}, "
+            f"not {value!r}"
+        )
+    return getattr(Conditions.from_dict({name: value}), name)
+
+
+def _four_pressures(text: Any) -> bool:
+    words = str(text).replace(",", " ").split()
+    try:
+        return len(words) == 4 and all(PRESSURES_KPA[0] <= float(word) <= PRESSURES_KPA[1] for word in words)
+    except ValueError:
+        return False
 
 
 def condition_flag(name: str) -> str:
@@ -46,6 +75,7 @@ def condition_flag(name: str) -> str:
 @click.command(
     name="decode",
     help="Make a capture (HDF5) from the raw recording RAW alone; what is given here overrides the sidecar.",
+    epilog="Example: towertap decode drives/bypass_rubber_pass01.ttraw --mounting x=+X,y=+Y,z=+Z",
 )
 @click.argument("raw", type=click.Path(path_type=Path))
 @click.option(
@@ -58,8 +88,12 @@ def command(raw: Path, out: Path | None, **given: Any) -> Outcome:
     out = out or raw.with_suffix(".h5")
     if out.resolve() == raw.resolve():
         raise CallError(f"{raw}: the capture would overwrite the raw recording; give another --out")
-    held = read_sidecar(raw)["conditions"].to_dict()
-    conditions = Conditions(**(held | {name: value for name, value in given.items() if value is not None}))
+    told = {
+        name: held_to_rules(name, value) if value != "" else value  # an empty text takes back what the sidecar says
+        for name, value in given.items()
+        if value is not None
+    }
+    conditions = Conditions(**(read_sidecar(raw)["conditions"].to_dict() | told))
     columns = ("decoding", BarColumn(), DownloadColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
         task = progress.add_task("decode", total=None)

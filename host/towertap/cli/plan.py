@@ -18,6 +18,7 @@ from rich.table import Table
 from rich.text import Text
 
 from towertap.cli._outcome import Outcome, answers, console
+from towertap.cli.decode import held_to_rules
 from towertap.compare.order import drive_order, protection, shared_alike
 from towertap.compare.pilot import load_pilot
 from towertap.compare.plan import FELT, Held, Plan, Road, write_plan
@@ -30,7 +31,7 @@ from towertap.compare.power import (
     given_spread,
 )
 from towertap.errors import AnalysisError, CallError
-from towertap.report.run_sheet import numbers, run_sheet
+from towertap.report.run_sheet import NO_MOUNTING, numbers, run_sheet
 from towertap.signals.metrics import METRICS
 from towertap.signals.metrics._metric import rms
 
@@ -44,7 +45,10 @@ ASKED = {
 }
 """What a plan cannot do without, and how it is asked for on a terminal."""
 
-WHY_SPREAD = " (it tells what passes can show, however many there are: --spread 4 is a start, 3 to 4 is usual)"
+WHY_SPREAD = (
+    " (the spread, how far passes with nothing changed stray, decides how many passes it takes: 3 to 4 % is usual, so "
+    "--spread 4 is a start, and --pilot measures it)"
+)
 
 FLAGS = {"roads": "--road", "spread": "--pilot or --spread"}
 
@@ -53,6 +57,8 @@ FLAGS = {"roads": "--road", "spread": "--pilot or --spread"}
     name="plan",
     help="Plan a comparison: write plan.json and a run sheet (HTML and text) into FOLDER. What a plan cannot do "
     "without and is not given is asked for on a terminal.",
+    epilog="\b\nExample: towertap plan spring --vehicle minibus --before rubber --after polyurethane\n"
+    "         --smooth bypass=80 --road quarry-lane=40 --spread 4 --mounting x=+X,y=+Y,z=+Z",
 )
 @click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
 @click.option("--question", help="What is to be found out; made from the parts when not given.")
@@ -76,7 +82,9 @@ FLAGS = {"roads": "--road", "spread": "--pilot or --spread"}
 @click.option("--power", default=80.0, show_default=True, metavar="PERCENT", help="How surely it is to be found.")
 @click.option("--spread", type=float, metavar="PERCENT", help="How far passes with nothing changed stray (s.d./mean).")
 @click.option("--pilot", type=click.Path(path_type=Path), help="Folder of captures with nothing changed: the spread.")
-@click.option("--passes", type=int, help="Passes a side on each road; as many as it takes when not given.")
+@click.option(
+    "--passes", type=click.IntRange(2), help="Passes a side on each road; as many as it takes when not given."
+)
 @click.option(
     "--blocks",
     type=click.IntRange(1, 20),
@@ -94,6 +102,11 @@ def command(folder: Path, pilot: Path | None, passes: int | None, **given: Any) 
     """Ask for what is missing, count the passes, draw the order, write plan and run sheet."""
     given = _ask(given, pilot)
     smooth, *rough = (_road(text) for text in (given["smooth"], *given["roads"]))
+    for name in ("tyre_pressures_kpa", "box_position", "mounting"):
+        if given[name]:
+            held_to_rules(name, given[name])
+    if not given["mounting"]:
+        console.print(Text(f"Beware: {NO_MOUNTING}, or plan anew with it"), style="yellow", soft_wrap=True)
     spread, spread_from = _spread(given, pilot, [road.name for road in rough])
     blocks, seed = given["blocks"], given["seed"] if given["seed"] is not None else secrets.randbelow(1_000_000)
 
@@ -126,10 +139,14 @@ def command(folder: Path, pilot: Path | None, passes: int | None, **given: Any) 
         passes = shared_alike(passes, blocks)
     plan = draw_up(passes, blocks)
     choices = [draw_up(shared_alike(passes, other), other) for other in sorted({1, 2, 3, blocks})]
-    folder.mkdir(parents=True, exist_ok=True)
-    write_plan(plan, folder / "plan.json")
-    for suffix in ("html", "txt"):
-        (folder / f"run_sheet.{suffix}").write_text(run_sheet(plan, suffix), "utf-8")
+    sheets = {suffix: run_sheet(plan, suffix) for suffix in ("html", "txt")}
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        write_plan(plan, folder / "plan.json")
+        for suffix, text in sheets.items():
+            (folder / f"run_sheet.{suffix}").write_text(text, "utf-8")
+    except OSError as error:
+        raise CallError(f"{folder}: cannot be written ({error.strerror}); name another folder") from None
     return Outcome(_data(plan, spread, choices, folder), _text(plan, choices, folder))
 
 

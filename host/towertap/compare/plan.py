@@ -9,7 +9,7 @@ import json
 import math
 import os
 from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime
 from itertools import groupby
 from pathlib import Path
@@ -28,6 +28,7 @@ GATE, QUANTILE = "places", 0.95
 
 LARGEST_FILE = 1_000_000
 MOST_DRIVES = 2000
+MEND = "mend it, or write the plan anew with `towertap plan`"
 
 FELT_PERCENT = "6.7 to 11.0 %"
 FELT = (
@@ -117,7 +118,8 @@ class Plan:
         )
         for name in ("margin", "power", "spread_cv"):
             value = getattr(self, name)
-            yield not _number(value) or not 0 < value < 1, f"{name} must lie between 0 and 1 (0 and 100 %), not {value}"
+            said = f"{100 * value:g} %" if _number(value) else repr(value)
+            yield not _number(value) or not 0 < value < 1, f"{name} must lie between 0 and 100 %, not {said}"
         whole = (self.blocks, self.seed, *(n for drive in self.drives for n in (drive.block, drive.pass_number)))
         yield not all(type(n) is int and n >= 0 for n in whole), "blocks, seed and numbers of drives are whole numbers"
         yield not 1 <= len(self.drives) <= MOST_DRIVES, f"a plan has 1 to {MOST_DRIVES} drives, not {len(self.drives)}"
@@ -197,24 +199,23 @@ class Plan:
             raise CallError(f"not a plan: it does not say schema {SCHEMA}; write one with `towertap plan`")
         if data.get("version") != VERSION:
             raise CallError(f"a plan of version {data.get('version')!r}, and this towertap reads {VERSION}: update it")
+        own: dict[str, Any] = {
+            name: tuple(value) if isinstance(value, list) else value
+            for name, value in data.items()
+            if name not in ("schema", "version")
+        }
+        _held_to_entries(cls, own)
         try:
-            held = dict(data["hold"])
+            held = _held_to_entries(Held, own["hold"])
             if held["air_temperature_c"] is not None:
                 low, high = held["air_temperature_c"]
                 held["air_temperature_c"] = (low, high)
-            own: dict[str, Any] = {
-                name: tuple(value) if isinstance(value, list) else value
-                for name, value in data.items()
-                if name not in ("schema", "version")
-            }
             own["hold"] = Held(**held)
-            own["roads"] = tuple(Road(**one) for one in data["roads"])
-            own["drives"] = tuple(PlannedDrive(**one) for one in data["drives"])
+            own["roads"] = tuple(Road(**_held_to_entries(Road, one)) for one in own["roads"])
+            own["drives"] = tuple(PlannedDrive(**_held_to_entries(PlannedDrive, one)) for one in own["drives"])
             return cls(**own)
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
-            raise CallError(
-                f"a field of the plan is missing or of a wrong kind ({error}): mend or write it anew"
-            ) from None
+        except (TypeError, ValueError, AttributeError, OverflowError):
+            raise CallError(f"an entry is of a wrong kind, a text for a number or the like: {MEND}") from None
 
     def to_dict(self) -> dict[str, Any]:
         """A mapping that JSON can hold and `from_dict` reads back."""
@@ -227,10 +228,15 @@ def read_plan(path: Path) -> Plan:
         if path.stat().st_size > LARGEST_FILE:
             raise CallError("far too large to be a plan")
         return Plan.from_dict(json.loads(path.read_text("utf-8")))
-    except (ValueError, RecursionError) as error:
-        raise CallError(f"{path}: not a plan as JSON ({error}); write one with `towertap plan`") from None
+    except OSError as error:
+        why = f"cannot be read ({error.strerror}); name the plan.json that `towertap plan` wrote"
+    except json.JSONDecodeError as error:
+        why = f"not a plan: no JSON at line {error.lineno}, column {error.colno}; {MEND}"
+    except (ValueError, RecursionError):
+        why = f"not a plan: no JSON in UTF-8; {MEND}"
     except CallError as error:
-        raise CallError(f"{path}: {error}") from None
+        why = str(error)
+    raise CallError(f"{path}: {why}")
 
 
 def write_plan(plan: Plan, path: Path) -> None:
@@ -240,6 +246,18 @@ def write_plan(plan: Plan, path: Path) -> None:
     part = path.with_name(path.name + ".part")
     part.write_text(json.dumps(plan.to_dict(), indent=1, ensure_ascii=False, allow_nan=False) + "\n", "utf-8")
     os.replace(part, path)
+
+
+def _held_to_entries(kind: type, data: Mapping[str, Any]) -> dict[str, Any]:
+    """A copy of `data` that has the fields of a dataclass and no other; CallError names the first that is wrong."""
+    names, data = [field.name for field in fields(kind)], dict(data)
+    for name in data:
+        if name not in names:
+            raise CallError(f'unknown entry "{name}": {MEND}')
+    for name in names:
+        if name not in data:
+            raise CallError(f'the entry "{name}" is missing: {MEND}')
+    return data
 
 
 def _number(value: Any) -> bool:

@@ -9,6 +9,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from towertap.compare.order import protection
 from towertap.compare.plan import FELT, Plan
 from towertap.compare.power import MOST_PASSES
+from towertap.signals.axes import EXAMPLE
 from towertap.signals.metrics import METRICS
 
 CHANGE = (
@@ -37,6 +38,9 @@ CAUTIONS = (
     "If you are not trained for a step, have it done. A finding is no approval of a part for the road.",
 )
 """The short form of the safety page."""
+
+NO_MOUNTING = f"the plan does not say how the box is mounted: give every record its --mounting, like {EXAMPLE}"
+"""A recording without it is refused, in the vehicle if nobody thinks of it before."""
 
 WRITE_DOWN = ("start", "tyres FL FR RL RR, kPa", "air, °C", "traffic, line, wet, wind")
 
@@ -124,6 +128,8 @@ def _held(plan: Plan) -> list[str]:
         held.append(f"tyre pressures {hold.tyre_pressures_kpa} kPa (±5), set cold, read again at the end")
     if hold.air_temperature_c:
         held.append("air {:g} to {:g} °C".format(*hold.air_temperature_c))
+    if not hold.mounting:
+        held.append(NO_MOUNTING)
     if hold.box_position or hold.mounting:
         held.append(f"the box: {', '.join(filter(None, (hold.box_position, hold.mounting)))}")
     return held
