@@ -72,6 +72,8 @@ def test_taps_beyond_the_range_are_left_out_and_too_few_are_refused(ringing):
     cut = np.clip(motion, -8.0, 8.0 + 9.80665)
     with pytest.raises(AnalysisError, match="0 usable taps \\(4 found, 4 beyond the sensor's range\\)"):
         measure(cut, RATE_HZ, 8.0)
+    with pytest.raises(AnalysisError, match="1 usable tap \\(1 found"):
+        measure(motion[: round(0.9 * RATE_HZ)], RATE_HZ, FULL_SCALE)
     with pytest.raises(AnalysisError, match="0 usable taps \\(0 found"):
         measure(np.zeros((8000, 3)), RATE_HZ, FULL_SCALE)
 

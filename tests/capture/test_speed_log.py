@@ -105,13 +105,15 @@ def test_a_point_without_speed_is_a_gap_and_way_is_the_integral():
 
 HEAD = "unix_s,speed_ms\n"
 REFUSED = {
-    "empty.csv": ("", "empty"),
+    "empty.csv": ("", "empty: export"),
     "names.csv": (HEAD, "no points"),
     "one.csv": (HEAD + "1777887000,1\n", "two or more"),
     "nan.csv": (HEAD + "1777887000,nan\n1777887001,\n", "two or more"),
     "unsorted.csv": (HEAD + "1777887001,1\n1777887000,1\n", "sort the points"),
     "twice.csv": (HEAD + "1777887001,1\n1777887001,2\n", "another speed"),
-    "word.csv": (HEAD + "1777887000,fast\n1777887001,1\n", "no number"),
+    "word.csv": (HEAD + "1777887000,1\n1777887001,fast\n", r"word\.csv: line 3 .*'fast' in the column"),
+    "semicolons.csv": ("unix_s;speed_ms\n1777887000;1\n1777887001;1\n", "separate them by commas"),
+    "comma.csv": ("unix_s;speed_ms\n1777887000;1,5\n1777887001;1,5\n", "separate them by commas"),
     "fast.csv": (HEAD + "1777887000,400\n1777887001,1\n", "km/h"),
     "backwards.csv": (HEAD + "1777887000,-1\n1777887001,1\n", "km/h"),
     "inf.csv": (HEAD + "1777887000,inf\n1777887001,1\n", "no number"),

@@ -118,8 +118,9 @@ def measure(acceleration: Array, rate_hz: float, full_scale_ms2: float) -> Tappe
     clean = [s for s in whole if np.abs(acceleration[max(s - length // 4, 0) : s + length]).max() < full_scale_ms2]
     if len(clean) < FEWEST_TAPS:
         raise AnalysisError(
-            f"{len(clean)} usable taps ({len(starts)} found, {len(whole) - len(clean)} beyond the sensor's range): tap "
-            f"{FEWEST_TAPS} times or more, a second apart, lightly, with a plastic handle"
+            f"{len(clean)} usable tap{'' if len(clean) == 1 else 's'} ({len(starts)} found, {len(whole) - len(clean)} "
+            f"beyond the sensor's range): tap {FEWEST_TAPS} times or more, a second apart, lightly, with a plastic "
+            "handle"
         )
     noise = np.median(np.abs(steady), axis=0) / stats.norm.ppf(0.75)
     resonances = {}

@@ -116,8 +116,8 @@ def read_speed_log(path: str | Path) -> SpeedLog:
     try:
         size = path.stat().st_size
         if not 0 < size <= MOST_BYTES:
-            what = "empty" if not size else f"larger than {MOST_BYTES // 2**20} MB: cut it to the day of the drives"
-            raise CaptureError(what)
+            large = f"larger than {MOST_BYTES // 2**20} MB: cut it to the day of the drives"
+            raise CaptureError(large if size else "empty: export the log again")
         time_s, speed_ms = reader(path)
         return _checked(path.name, time_s, speed_ms)
     except PermissionError:
@@ -194,10 +194,10 @@ def _read_csv(path: Path) -> tuple[Array, Array]:
     try:
         with pd.read_csv(path, dtype=str, chunksize=CHUNK, skipinitialspace=True, encoding="utf-8-sig") as reader:
             for chunk in reader:
-                if not isinstance(chunk.index, pd.RangeIndex):  # pandas takes a column without a name for the index
-                    raise ValueError
                 if not chunks:
                     _refuse_columns([str(name) for name in chunk.columns])
+                if not isinstance(chunk.index, pd.RangeIndex):  # pandas takes a column without a name for the index
+                    raise ValueError
                 points += len(chunk)
                 if points > MOST_POINTS:
                     raise CaptureError(f"more than {MOST_POINTS:,} points: cut it to the day of the drives")
@@ -218,6 +218,8 @@ def _read_csv(path: Path) -> tuple[Array, Array]:
 
 def _refuse_columns(names: list[str]) -> None:
     """CaptureError unless there is one column of time, and one of speed or both of position."""
+    if len(names) == 1 and ";" in names[0]:
+        raise CaptureError("its columns are separated by semicolons: separate them by commas, and write 36.5 for 36,5")
     for of, known in (("time", TIMES), ("speed", tuple(SPEEDS))):
         if len(found := [name for name in known if name in names]) > 1:
             raise CaptureError(f"two columns of {of}, {' and '.join(found)}: keep one")
@@ -245,7 +247,10 @@ def _numbers(chunk: pd.DataFrame) -> pd.DataFrame:
 def _floats(column: pd.Series) -> Array:
     numbers: Array = pd.to_numeric(column, errors="coerce").to_numpy(float)
     if (odd := column[column.notna().to_numpy() & ~np.isfinite(numbers)]).size:
-        raise CaptureError(f"'{str(odd.iloc[0])[:40]}' in the column {column.name} is no number")
+        raise CaptureError(
+            f"line {odd.index[0] + 2} (blank ones not counted): '{str(odd.iloc[0])[:40]}' in the column {column.name} "
+            "is no number: mend it, or leave the cell empty"
+        )
     return numbers
 
 
