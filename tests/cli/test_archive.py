@@ -117,7 +117,8 @@ def test_a_recording_that_is_gone_is_told_by_list_and_verify(archive, run):
 
 
 def test_a_missing_index_is_told_by_whatever_makes_it_anew(archive, tmp_path, run):
-    for stream, words in ((1, ("verify", archive)), (2, ("list", archive)), (2, ("add", archive, tmp_path / "drive.h5"))):
+    again = ("add", archive, tmp_path / "drive.h5")
+    for stream, words in ((1, ("verify", archive)), (2, ("list", archive)), (2, again)):
         (archive / "index.json").unlink()
         told = run("archive", *words)
         assert (told[0], "a recording lost before that is not known" in told[stream]) == (0, True)

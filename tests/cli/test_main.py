@@ -1,6 +1,7 @@
 """The command line itself, without a command."""
 
 import pytest
+from towertap.compare.verdict import VERDICTS
 
 
 @pytest.mark.parametrize("call", [(), ("bench",)])
@@ -10,3 +11,32 @@ def test_without_a_command_the_help_is_shown_line_by_line(run, call):
     lines = [line.strip() for line in err.splitlines()]
     assert lines[0].startswith("Usage: ")
     assert "Commands:" in lines
+
+
+@pytest.mark.parametrize("name", ["archive", "bench"])
+def test_the_lists_of_commands_are_not_cut_short(run, monkeypatch, name):
+    monkeypatch.setenv("COLUMNS", "80")
+    _, out, _ = run(name, "--help")
+    listed = out.partition("Commands:\n")[2].partition("\n\n")[0].splitlines()
+    assert len(listed) > 3
+    assert [line for line in listed if line.endswith("...")] == []
+
+
+@pytest.mark.parametrize(
+    "name", ["record", "decode", "check", "analyse", "plan", "compare", "wear", "archive", "bench"]
+)
+def test_the_help_ends_in_an_example_whose_options_there_are(run, name):
+    status, out, _ = run(name, "--help")
+    options, _, example = out.partition("  Example: ")
+    assert (status, example.split()[:2]) == (0, ["towertap", name])
+    flags = [word for word in example.split() if word.startswith("--")]
+    if name == "bench":
+        options = run(*example.split()[1:3], "--help")[1]
+    assert [flag for flag in flags if flag not in options] == []
+
+
+def test_the_help_of_compare_says_what_a_folder_and_a_verdict_is(run):
+    words = " ".join(run("compare", "--help")[1].split())
+    assert [verdict for verdict in VERDICTS if f"{verdict} " not in words.partition("Verdicts,")[2]] == []
+    assert "A B B A" in words
+    assert "nothing on standard output, with --json" in words

@@ -53,7 +53,8 @@ def group() -> None:
     Record what a hard point of the body feels on rough and smooth roads, before and after a part is changed; prove the
     recordings sound; compare them with the pass as the unit; keep them.
 
-    Exit status: 0 done, 1 the answer is "not sound", 2 the input or the call is wrong.
+    Exit status: 0 done, 1 the answer is "not sound", 2 the input or the call is wrong: one line on standard error says
+    what and what to do, and nothing is on standard output, with --json as well.
     """
 
 

@@ -20,6 +20,7 @@ GUIDE = "Let it lie still, any way up: the chip tests itself for two seconds."
 
 @click.command(
     name="selftest",
+    short_help="the chip pushes each of its axes",
     help="Let the chip push each of its axes and hold the answers against those it gave in the factory. Exit status 1: "
     "an axis answers wrongly, or the box was moved.",
 )

@@ -24,6 +24,7 @@ MARKS = {"clean": "", "marked": " *", "not judged": " **"}
 @click.command(
     name="analyse",
     help="Print acceleration, weighted acceleration, jerk and bands of CAPTURE as a whole; save them per window.",
+    epilog="Example: towertap analyse drives/bypass_rubber_pass01.h5 --out windows.csv",
 )
 @click.argument("capture", type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), help="Table of windows, .csv or .h5; default NAME.windows.csv.")

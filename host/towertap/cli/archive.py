@@ -19,7 +19,9 @@ DAY = click.DateTime(["%Y-%m-%d"])
 
 
 @click.group(
-    name="archive", help="Keep recordings for years: a folder ARCHIVE of raw streams, captures and conditions."
+    name="archive",
+    help="Keep recordings for years: a folder ARCHIVE of raw streams, captures and conditions.",
+    epilog="Example: towertap archive add archive drives",
 )
 def command() -> None:
     """The subcommands do the work."""

@@ -16,7 +16,11 @@ from towertap.errors import CallError
 MARKS = {True: "[green]ok[/green]  ", False: "[red]NOT[/red] ", None: "[dim]--[/dim]  "}
 
 
-@click.command(name="check", help="Prove CAPTURE sound, or say why it is not (exit status 1).")
+@click.command(
+    name="check",
+    help="Prove CAPTURE sound, or say why it is not (exit status 1).",
+    epilog="Example: towertap check drives/bypass_rubber_pass01.h5",
+)
 @click.argument("capture", type=click.Path(path_type=Path), required=False)
 @click.option(
     "--limits", type=click.Path(path_type=Path), help="A TOML file of tighter limits: one 'name = value' a line."

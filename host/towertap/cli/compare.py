@@ -38,7 +38,28 @@ NOTE = (
 )
 
 
-@click.command(name="compare", help="Compare the captures of FOLDER before and after a part was changed.")
+HELP = """Compare the captures of FOLDER before and after a part was changed.
+
+FOLDER holds captures (.h5, not in folders within) of the smooth road and of one rough road or more, two passes or more
+of each with either part. Best driven A B B A (A before, B after): passes with A, then B, then again B and A, so that a
+steady drift of weather or tyres cancels; 'towertap plan' writes such an order.
+
+\b
+Verdicts, of each metric on each rough road:
+  harsher     it is more with the part after, and chance would seldom do that
+  gentler     it is less with the part after, and chance would seldom do that
+  equivalent  the change, if there is one, is shown to lie inside the margin
+  undecided   the passes show neither, which does not mean that nothing changed
+
+A refusal is one line on standard error and exit status 2, with nothing on standard output, with --json as well.
+"""
+
+
+@click.command(
+    name="compare",
+    help=HELP,
+    epilog="Example: towertap compare drives --before rubber --after polyurethane --smooth bypass",
+)
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option(
     "--plan",

@@ -41,6 +41,7 @@ SAFETY = (
     name="record",
     help="Record a drive from the box: raw bytes first, then a capture. Whatever must be known before the drive and is "
     "not given is asked for on a terminal.",
+    epilog="Example: towertap record --plan spring/plan.json --out drives",
 )
 @click.option("--port", help="The box's serial port; found by greeting every port when not given.")
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), default=".", help="Folder for the recording.")

@@ -24,6 +24,7 @@ from towertap.report.words import number
     name="wear",
     help="Follow a part over months: FOLDER is an archive, or holds captures. The first day with the part is taken as "
     "its first fit; a change takes two days, a trend three.",
+    epilog="Example: towertap wear archive --part rubber --smooth bypass --report report",
 )
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--part", required=True, metavar="NAME", help="The part, as the captures name it.")
