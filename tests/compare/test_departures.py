@@ -10,7 +10,8 @@ import pytest
 from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
-from towertap.compare.departures import departures, start_times
+from towertap.compare.comparison import compare
+from towertap.compare.departures import departures, held_against, start_times
 from towertap.compare.order import drive_order
 from towertap.compare.passes import began
 from towertap.compare.plan import Held, Plan, Road
@@ -176,3 +177,39 @@ def test_the_offset_of_the_plans_time_counts(kept):
     plan = replace(kept.plan, written_utc="2026-05-04T09:30:00+02:00")
     assert plan.written == datetime.fromisoformat("2026-05-04T07:30:00+00:00")
     assert kept.told(plan=plan) == []
+
+
+def held(kept, make, started=None, plan=None, **used):
+    """The cautions of the findings on drives like those planned, compared and held against a plan."""
+    drives = make.invented(3, ratio=1.3)
+    compared = compare(drives, metrics=["jerk_z"], gate="places", **used)
+    return held_against(plan or kept.plan, compared, drives, kept.started if started is None else started).findings
+
+
+def test_a_finding_as_planned_has_no_caution_of_the_plan(kept, make):
+    assert not any("lead for the next plan" in line for one in held(kept, make) for line in one.cautions)
+
+
+def test_a_plan_written_after_the_first_drive_is_held_against_every_finding(kept, make):
+    early = {name: moment - timedelta(hours=1) for name, moment in kept.started.items()}
+    for one in held(kept, make, early, margin=0.1):
+        assert any("written after the first drive" in line and "a lead" in line for line in one.cautions)
+
+
+def test_missing_passes_are_held_against_every_finding(kept, make):
+    more = replace(kept.plan, drives=drive_order("rubber", "polyurethane", [r.name for r in ROADS], 6, 2, 7))
+    for one in held(kept, make, plan=more):
+        assert any("4 and 4 of 6 planned passes a side" in line for line in one.cautions)
+
+
+@pytest.mark.parametrize(
+    ("used", "change", "what"),
+    [
+        ({"quantile": 0.5}, {}, "gate"),
+        ({}, {"smooth": "quarry-lane"}, "smooth road"),
+        ({}, {"before": "polyurethane", "after": "rubber"}, "parts"),
+    ],
+)
+def test_whatever_moves_a_finding_and_was_not_planned_is_held_against_it(kept, make, used, change, what):
+    for one in held(kept, make, plan=replace(kept.plan, **change), **used):
+        assert any(what in line and "not as planned" in line for line in one.cautions)

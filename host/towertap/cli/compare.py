@@ -18,7 +18,7 @@ from towertap.cli._compare_speed import speed_table
 from towertap.cli._compare_transfer import read_transfer, transfer_tables
 from towertap.cli._outcome import Outcome, answers, console, table
 from towertap.compare.comparison import DEFAULT_METRICS, compare
-from towertap.compare.departures import held_against, start_times
+from towertap.compare.departures import NO_PLAN, held_against, start_times
 from towertap.compare.model import Comparison, GateKind
 from towertap.compare.passes import load_passes
 from towertap.compare.plan import Plan, read_plan
@@ -85,7 +85,8 @@ A refusal is one line on standard error and exit status 2, with nothing on stand
     "metrics",
     multiple=True,
     metavar="NAME",
-    help=f"A metric to compare; may be repeated; each costs the power of all. Default: {', '.join(DEFAULT_METRICS)}.",
+    help="A metric to compare; may be repeated; each costs the others power, but not a plan's primary one. Default: "
+    f"{', '.join(DEFAULT_METRICS)}.",
 )
 @click.option("--include-unsound", is_flag=True, help="Use captures that are not sound as well; the answer says so.")
 @click.option(
@@ -153,7 +154,7 @@ def command(
     drives = with_speed(drives, logs, speed_offset)
     share = margin / 100 if margin is not None else plan.margin if plan else 0.10
     chosen, blocks = metrics or (plan.metrics if plan else DEFAULT_METRICS), plan.slots if plan else None
-    comparison = compare(drives, share, quantile, chosen, gate, blocks)
+    comparison = compare(drives, share, quantile, chosen, gate, blocks, plan.metrics[0] if plan else None)
     comparison = replace(comparison, transfer=transfer)
     if plan:
         comparison = held_against(plan, comparison, drives, start_times(drives))
@@ -191,6 +192,8 @@ def tell(comparison: Comparison) -> RenderableType:
     blocks += [Text(f"\nNot as planned: {one.words}.", style="yellow") for one in comparison.departures]
     if comparison.plan and not comparison.departures:
         blocks.append(Text("\nDriven and compared as planned."))
+    if not comparison.plan:
+        blocks.append(Text(f"\n{NO_PLAN}", style="yellow"))
     blocks += [Text(f"\n{road.words}") for road in comparison.transfer]
     blocks += [Text(f"\n{road.words}") for road in comparison.speed]
     blocks += [Text(f"\n{clock}") for clock in clocks(comparison.speed)]

@@ -74,7 +74,7 @@ FLAGS = {"roads": "--road", "spread": "--pilot or --spread"}
     default=("jerk_z",),
     show_default=True,
     type=click.Choice([metric.name for metric in METRICS.values() if metric.figure is rms]),
-    help="The primary metric; further ones may follow, and each costs the power of all.",
+    help="The primary metric; further ones may follow, as secondary: a family of tests apart, at no cost to it.",
 )
 @click.option(
     "--margin", type=float, metavar="PERCENT", help="The change that counts; 10 when not given. Felt: 6.7 to 13."

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
-from towertap.compare.mixed import Mixed
+from towertap.compare.mixed import FEWEST_BLOCKS, Mixed
 from towertap.compare.model import Finding, Verdict
 from towertap.compare.phrases import change, listed
 
@@ -44,9 +44,11 @@ def cautions(finding: Finding, alpha: float) -> Iterable[str]:
     if held.p_interaction is not None and held.p_interaction < DISAGREE:
         yield (
             f"{where}: the blocks disagree (from {change(min(held.ratios))} to {change(max(held.ratios))}; "
-            f"part × block, p = {held.p_interaction:.2g}): the change did not repeat from fitting to fitting."
+            f"part × block, p = {held.p_interaction:.2g}). Either the change did not repeat from fitting to fitting, "
+            "or something drifted within the blocks; a steady drift cancels in the mean over A B B A, and widens the "
+            "interval."
         )
-    if finding.verdict == "undecided":
+    if finding.verdict == "undecided" or len(held.ratios) < FEWEST_BLOCKS:
         return
     if held.mixed is None:
         yield f"{where}: the mixed model could not be fitted, so nothing says what the parts fitted anew would give."
@@ -63,6 +65,16 @@ def cautions(finding: Finding, alpha: float) -> Iterable[str]:
 def _supports(model: Mixed, told: Verdict, alpha: float) -> bool:
     """Whether the mixed model alone, without Holm's adjustment, comes to the same."""
     return (model.p_equivalence if told == "equivalent" else model.p_difference) < alpha
+
+
+def as_fitted(findings: Sequence[Finding]) -> Iterable[str]:
+    """The warning where no finding can tell a part from the way it was fitted."""
+    if all(not one.blocked or len(one.blocked.ratios) < FEWEST_BLOCKS for one in findings):
+        yield (
+            "the ratios are those of the parts as they were fitted here: what fitting the same part once more would "
+            f"change is in them too, and only {FEWEST_BLOCKS} blocks or more tell it apart (towertap plan --blocks "
+            f"{FEWEST_BLOCKS})"
+        )
 
 
 def not_paired(road: str, reason: str) -> str:

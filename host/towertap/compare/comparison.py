@@ -2,29 +2,28 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from towertap.compare import block_words, instrument
 from towertap.compare.blocks import Key, Slot, blocked
 from towertap.compare.effect import effect
-from towertap.compare.gate import gate_places, gate_windows, kept, pass_figure, set_gate, window_values
+from towertap.compare.gate import gate_places, gate_windows, kept, set_gate, window_values
 from towertap.compare.knocks import count_knocks, not_heard
-from towertap.compare.model import Comparison, Drives, Finding, Gate, GateKind, Quantity, Sanity
-from towertap.compare.phrases import listed
+from towertap.compare.model import Comparison, Drives, Finding, Gate, GateKind, Quantity
 from towertap.compare.places import Places, find_places
-from towertap.compare.power import ALPHA, strength
+from towertap.compare.power import ALPHA, strength, upper
 from towertap.compare.resampling import bootstrap_interval, permutation_p
 from towertap.compare.slots import slots_of
+from towertap.compare.smooth import refuse_rough_as_smooth, smooth_changes, told_apart
 from towertap.compare.speed import speeds_of
 from towertap.compare.statistics import box, contrast, holm, lag_1, smallest_difference, window_t_test
 from towertap.compare.thirds import where_the_change_is
-from towertap.compare.verdict import describe, sanity_words, summary, verdict
+from towertap.compare.verdict import describe, summary, verdict
 from towertap.errors import AnalysisError, CallError
 
 DEFAULT_METRICS = ("jerk_z", "weighted_z", "acceleration_z")
-"""Few, because every further metric costs the power of all: they share one family of tests."""
+"""Few, because without a plan that names the primary one every further metric costs the power of all."""
 
 
 def compare(
@@ -34,14 +33,17 @@ def compare(
     metrics: Sequence[str] = DEFAULT_METRICS,
     gate: GateKind = "places",
     blocks: Mapping[Key, Slot] | None = None,
+    primary: str | None = None,
 ) -> Comparison:
     """Compare the two sides of `drives` on every rough road that both drove, in every metric asked for.
 
     `margin` is the change that counts, as a fraction; `quantile` sets the gate on the smooth road's windows; `metrics`
     are columns of the window tables; `gate` is what the gate picks on the rough roads, places that are the same in
     every pass, or windows of each pass for itself. `blocks` are the planned slots of passes by part, road and number
-    (`Plan.slots`): a road whose every pass has one is decided by block. The pass is the unit throughout. Raises
-    CallError for a margin, quantile or metric that cannot be, AnalysisError for drives that cannot be compared.
+    (`Plan.slots`): a road whose every pass has one is decided by block. `primary` is the metric that a plan names as
+    such: its findings are one family of tests, all others another; without it all are one. The pass is the unit
+    throughout. Raises CallError for a margin, quantile or metric that cannot be, AnalysisError for drives that cannot
+    be compared.
     """
     if not 0 < margin < 1:
         raise CallError(f"a margin of {100 * margin:g} % cannot be: name more than 0 % and less than 100 %")
@@ -57,12 +59,14 @@ def compare(
     bench = {one.name: one.bench for one in drives.passes if one.bench}
     gates = {quantity.name: set_gate(drives, quantity.name, quantile) for quantity in quantities}
     sanity = [
-        entry for road in roads for quantity in quantities for entry in _sanity(drives, road, quantity.name, margin)
+        entry for road in roads for quantity in quantities for entry in told_apart(drives, road, quantity.name, margin)
     ]
-    _refuse_rough_as_smooth(drives, sanity)
+    refuse_rough_as_smooth(drives, sanity)
+    smooth = smooth_changes(drives, quantities, margin, blocks)
     places = {road: find_places(drives.of(road)) for road in roads if gate == "places"}
     paired = {} if blocks is None else {road: slots_of(drives.of(road), blocks) for road in roads}
     slots = {road: found for road, (found, reason) in paired.items() if reason is None}
+    bands = [where_the_change_is(drives, road, places.get(road), slots.get(road)) for road in roads]
     findings = _decide(
         [
             _find(drives, road, quantity, gates[quantity.name], margin, places.get(road), slots.get(road))
@@ -70,6 +74,7 @@ def compare(
             for quantity in quantities
         ],
         (drives.before, drives.after),
+        primary,
     )
     speed = speeds_of(drives, places, findings, {name: one.threshold for name, one in gates.items()})
     thin = [road for road in roads if 2 in (len(drives.of(road, "before")), len(drives.of(road, "after")))]
@@ -84,12 +89,15 @@ def compare(
         findings=tuple(findings),
         gates=gates,
         sanity=tuple(sanity),
+        smooth_changes=smooth,
         warnings=(
             *drives.warnings,
             *instrument.warnings(bench),
             *(block_words.not_paired(road, reason) for road, (_, reason) in paired.items() if reason),
+            *block_words.as_fitted(findings),
             *(f"{road} has two passes on a side, which hardly carry a test: drive three or more" for road in thin),
             *(entry.words for entry in sanity if entry.distinct is False),
+            *(entry.words for entry in smooth if entry.moved),
             *(one.warning for one in speed if one.warning),
             *not_heard(drives),
         ),
@@ -99,7 +107,7 @@ def compare(
         bench=bench,
         knocks=count_knocks(drives, places),
         speed=speed,
-        bands=tuple(one for road in roads if (one := where_the_change_is(drives, road, places.get(road)))),
+        bands=tuple(one for one in bands if one),
     )
 
 
@@ -110,23 +118,6 @@ def _left_out(drives: Drives) -> str:
     count, reasons = len(drives.excluded), dict.fromkeys(one.reason for one in drives.excluded)
     told = ", ".join([*reasons][:2]) + (", …" if len(reasons) > 2 else "")
     return f"; {count} capture{'s' if count > 1 else ''} left out: {told}"
-
-
-def _refuse_rough_as_smooth(drives: Drives, sanity: Sequence[Sanity]) -> None:
-    """CallError where a road is certainly smoother than the one given as smooth, in every metric with every part."""
-    levels: dict[str, list[Sanity]] = {}
-    for entry in sanity:
-        levels.setdefault(entry.road, []).append(entry)
-    smoother = {
-        road: math.prod(entry.ratio for entry in entries) ** (1 / len(entries))
-        for road, entries in levels.items()
-        if all(entry.interval is not None and entry.interval[1] < 1 for entry in entries)
-    }
-    if smoother:
-        raise CallError(
-            f"{drives.smooth}, given as the smooth road, is rougher than {listed(sorted(smoother))}: did you mean "
-            f"--smooth {min(smoother, key=smoother.__getitem__)}?"
-        )
 
 
 def _quantity(drives: Drives, name: str) -> Quantity:
@@ -169,6 +160,8 @@ def _find(
         verdict="undecided",
         words="",
         cautions=tuple(instrument.mounting_cautions(road, metric, drives.of(road))),
+        primary=None,
+        family=0,
         basis=gated.basis,
         ungated=contrast(wholes[0], wholes[1], margin, blocks),
         p_difference_holm=None,
@@ -188,7 +181,20 @@ def _find(
     )
 
 
-def _decide(findings: list[Finding], parts: tuple[str, str]) -> list[Finding]:
+def _decide(findings: list[Finding], parts: tuple[str, str], primary: str | None) -> list[Finding]:
+    """Decide the findings of the primary metric and all others, each as a family; as one where none is named."""
+    if primary not in [one.metric for one in findings]:
+        return _decide_family(findings, parts)
+    told = [replace(one, primary=one.metric == primary) for one in findings]
+    decided = {
+        (one.road, one.metric): one
+        for which in (True, False)
+        for one in _decide_family([one for one in told if one.primary == which], parts)
+    }
+    return [decided[one.road, one.metric] for one in findings]
+
+
+def _decide_family(findings: list[Finding], parts: tuple[str, str]) -> list[Finding]:
     """Adjust the p-values over the family and give every finding its verdict, cautions and words."""
     differences = holm([one.p_difference for one in findings])
     equivalences = holm([one.p_equivalence for one in findings])
@@ -204,13 +210,14 @@ def _decide(findings: list[Finding], parts: tuple[str, str]) -> list[Finding]:
             one,
             p_difference_holm=p_difference,
             p_equivalence_holm=p_equivalence,
+            family=family,
             verdict=told,
             smallest_difference=smallest_difference(before, after, level, blocks=one.blocks),
             passes_needed=_needed(one, level) if more_would_tell else None,
             cautions=(*_cautions(one), *instrument.noise_cautions(one), *one.cautions),
         )
         cautions = (*block_words.cautions(finding, ALPHA), *finding.cautions)
-        decided.append(replace(finding, words=describe(finding, parts, family, ALPHA), cautions=cautions))
+        decided.append(replace(finding, words=describe(finding, parts, ALPHA), cautions=cautions))
     return decided
 
 
@@ -221,10 +228,14 @@ def _figures(finding: Finding) -> tuple[list[float], list[float]]:
 
 
 def _needed(finding: Finding, level: float) -> int | None:
-    """Passes a side that show a change as large as the margin, or hold none inside it, 4 times in 5; None: too many."""
-    spread = effect(*_figures(finding), finding.blocks).spread
+    """Passes a side that show a change as large as the margin, or hold none inside it, 4 times in 5; None: too many.
+
+    As in a plan, from the spread that the true one stays below with the confidence CAUTION.
+    """
+    found = effect(*_figures(finding), finding.blocks)
     number = len(finding.blocked.ratios) if finding.blocked else 1
-    return strength(finding.margin, spread, min(finding.passes), alpha=level, blocks=number).needed
+    df = sum(finding.passes) - number - 1
+    return strength(finding.margin, upper(found.spread, df), min(finding.passes), alpha=level, blocks=number).needed
 
 
 def _cautions(finding: Finding) -> list[str]:
@@ -244,18 +255,3 @@ def _cautions(finding: Finding) -> list[str]:
             "change is not the same on rough and smooth stretches, or the gate makes it look so."
         )
     return cautions
-
-
-def _sanity(drives: Drives, road: str, metric: str, margin: float) -> list[Sanity]:
-    """The rough road against the smooth one, whole passes, once for each part that drove both."""
-    entries = []
-    for side, part in (("before", drives.before), ("after", drives.after)):
-        passes = [[one for one in drives.of(name) if one.side == side] for name in (drives.smooth, road)]
-        if not all(passes):
-            continue
-        smooth, rough = ([pass_figure(one, metric, -math.inf).whole for one in group] for group in passes)
-        held = contrast(smooth, rough, margin)
-        distinct = None if held.interval is None else held.interval[0] > 1
-        entry = Sanity(**vars(held), road=road, metric=metric, part=part, distinct=distinct, words="")
-        entries.append(replace(entry, words=sanity_words(entry, drives.smooth)))
-    return entries

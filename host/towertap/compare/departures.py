@@ -17,6 +17,10 @@ from towertap.compare.plan import GATE, QUANTILE, Plan
 PRESSURE_STEP_KPA = 5.0
 """Tyre pressures that differ by more from those planned are told, as the drive procedure has it."""
 
+NO_PLAN = (
+    "No plan was given. Margin, metrics and roads may have been chosen after seeing the data, and the number of passes "
+    "without asking what they can show (towertap plan)."
+)
 SEEN = "it may have been chosen after seeing the data, and decides nothing"
 
 SAME = 1e-9
@@ -32,6 +36,7 @@ def held_against(plan: Plan, comparison: Comparison, drives: Drives, started: Ma
     """The comparison with the plan and the departures from it, and a caution at each finding that was not planned."""
     metrics = list(dict.fromkeys(finding.metric for finding in comparison))
     told = departures(plan, drives, started, margin=comparison.margin, metrics=metrics)
+    late = bool(started) and min(started.values()) < plan.written
     if (comparison.gate, comparison.quantile) != (GATE, QUANTILE):
         words = (
             f"the gate is by {comparison.gate} at a quantile of {comparison.quantile:g}, not by {GATE} at {QUANTILE:g}"
@@ -42,18 +47,34 @@ def held_against(plan: Plan, comparison: Comparison, drives: Drives, started: Ma
         plan=plan,
         departures=told,
         findings=tuple(
-            replace(finding, cautions=(*finding.cautions, *_chosen_afterwards(plan, finding))) for finding in comparison
+            replace(finding, cautions=(*finding.cautions, *_unplanned(plan, comparison, finding, late)))
+            for finding in comparison
         ),
     )
 
 
-def _chosen_afterwards(plan: Plan, finding: Finding) -> Iterable[str]:
+def _unplanned(plan: Plan, comparison: Comparison, finding: Finding, late: bool) -> Iterable[str]:
+    """What makes a finding a lead only: choices that were not planned, a plan written late, passes that are missing."""
     roads = [road.name for road in plan.rough_roads]
     chosen = {
         "margin": abs(finding.margin - plan.margin) > SAME,
         "metric": finding.metric not in plan.metrics,
         "road": finding.road not in roads,
+        "parts": (comparison.before, comparison.after) != (plan.before, plan.after),
+        "smooth road": comparison.smooth != plan.smooth,
+        "gate": (comparison.gate, comparison.quantile) != (GATE, QUANTILE),
     }
+    if late:
+        yield (
+            f"{finding.road}, {finding.metric}: the plan was written after the first drive, so nothing in it was "
+            "certainly chosen before the data. This finding is a lead for the next plan, not a decision."
+        )
+    if min(finding.passes) < plan.passes and not chosen["road"]:
+        yield (
+            f"{finding.road}, {finding.metric}: {finding.passes[0]} and {finding.passes[1]} of {plan.passes} planned "
+            "passes a side are here. If the drives ended because of what the figures showed, this finding is a lead "
+            "for the next plan, not a decision."
+        )
     if any(chosen.values()):
         what = " and ".join(name for name, unplanned in chosen.items() if unplanned)
         yield (

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,6 +17,8 @@ from towertap.compare.effect import Effect
 
 STARTS = (1.0, 0.37, 2.71, 0.05)
 """Variances, in residual ones, that the search starts from in turn: from some it runs into a singular matrix."""
+FEWEST_BLOCKS = 3
+"""With fewer the fittings of a part are not told apart from it."""
 NO_VARIANCE = 1e-6
 """A component below this part of the residual variance is at its bound, zero."""
 
@@ -51,22 +53,28 @@ def mixed(
     `plain` is the additive estimate of the same passes. With few blocks a normal interval is far too short, so it is
     that of t: with blocks − 1 degrees of freedom, those between the fittings of a part within blocks, which is exact
     where as many passes stand in each fitting and every fitting in a block of its own. Where the fittings' variance
-    comes out as zero, or each was driven over once, so that it cannot be told from the passes', it is the additive
-    estimate itself. None where no fit is found.
+    comes out as zero, or each was driven over once, so that it cannot be told from the passes', the additive estimate
+    stands in with the same few degrees of freedom: so few blocks do not show that fittings are all alike
+    (`tests/compare/fitting_spread.py` has how often the interval holds). None where no fit is found, and with two
+    blocks, which leave one degree of freedom and tell nothing.
     """
+    count = np.unique(block).size
+    if count < FEWEST_BLOCKS:
+        return None
+    alike = replace(plain, df=float(count - 1))
     cells = np.unique(np.column_stack([block, part]), axis=0).shape[0]
     if cells == logs.size:
-        return _held(plain, 0.0, plain.spread, margin)
+        return _held(alike, 0.0, plain.spread, margin)
     found = _fit(logs / plain.spread, part, (block, fitting))
     if found is None:
         return None
     residual, (_, between) = found.scale, found.vcomp
     if between < NO_VARIANCE * residual:
-        return _held(plain, 0.0, plain.spread, margin)
+        return _held(alike, 0.0, plain.spread, margin)
     before, difference = found.fe_params * plain.spread
     error = float(found.bse_fe[1]) * plain.spread
     pass_spread = float(np.sqrt(residual)) * plain.spread
-    held = Effect(float(before), float(before + difference), error, float(np.unique(block).size - 1), pass_spread)
+    held = Effect(float(before), float(before + difference), error, alike.df, pass_spread)
     return _held(held, float(np.sqrt(between)) * plain.spread, pass_spread, margin)
 
 
@@ -110,6 +118,6 @@ def _fit(values: NDArray[np.float64], part: NDArray[np.float64], random: Sequenc
                 found = model.fit(reml=True, start_params=first, method=["powell"], ftol=1e-10)
             except np.linalg.LinAlgError:
                 continue
-        if found.converged and np.isfinite(found.bse_fe).all():
-            return found
+            if found.converged and np.isfinite(found.bse_fe).all():
+                return found
     return None

@@ -234,8 +234,9 @@ class Finding(Contrast):
     """What the passes say about one metric on one road.
 
     `margin` is the margin that counts as a fraction (0.10: ratios of 1/1.10 to 1.10 do not count), `basis` what the
-    contrast rests on, `ungated` the same contrast over whole passes, `p_…_holm` the p-values adjusted over the whole
-    family of findings, `smallest_difference` the ratio above 1 that these passes would have shown with a power of
+    contrast rests on, `ungated` the same contrast over whole passes, `p_…_holm` the p-values adjusted over the `family`
+    findings tested together (those of the `primary` metric, or all others; None where the plan names none, and all are
+    one family), `smallest_difference` the ratio above 1 that these passes would have shown with a power of
     80 %, `passes_needed` the passes a side that would most likely decide an undecided finding (None where decided or
     out of reach), `permutation_p` and `bootstrap_interval` cross-checks of the contrast by other means (None with too
     few passes, see `resampling`), `blocked` what blocks add where the contrast is by block (else None), `noise` the
@@ -252,6 +253,8 @@ class Finding(Contrast):
     verdict: Verdict
     words: str
     cautions: tuple[str, ...]
+    primary: bool | None
+    family: int
     basis: Basis
     ungated: Contrast
     p_difference_holm: float | None
@@ -290,6 +293,19 @@ class Sanity(Contrast):
     words: str
 
 
+@dataclass(frozen=True, kw_only=True)
+class SmoothChange(Contrast):
+    """The smooth road after against before: whole passes in one metric. A check, and no finding.
+
+    `moved` is True where the 95 % interval, unadjusted as a check ought to be, does not hold 1.
+    """
+
+    metric: str
+    label: str
+    moved: bool
+    words: str
+
+
 @dataclass(frozen=True)
 class Departure:
     """One point in which the drives or the analysis departed from the plan: its kind (one word) and a sentence."""
@@ -302,12 +318,13 @@ class Departure:
 class Comparison:
     """The answer: findings by road and metric, with all that is needed to take them apart.
 
-    `summary` is one sentence over all findings, `alpha` the error rate of the whole family of findings (each kind of
-    test), `gate` how rough stretches are picked, `gates` the threshold of each metric by name, `alignment` how the
-    passes over each rough road were aligned (empty when gated by windows), `warnings` whatever touches more than one
-    finding, `bench` what the bench says of the box behind each capture, by name. `plan` is the plan it was held
-    against, if there was one, and `departures` where it was not kept. `transfer` is from a second box, where one was
-    recorded. `bands` is where in frequency each road changed, `speed` what is known of the speed driven over it.
+    `summary` is one sentence over all findings, `alpha` the error rate of each family of findings (each kind of test),
+    `gate` how rough stretches are picked, `gates` the threshold of each metric by name, `alignment` how the passes over
+    each rough road were aligned (empty when gated by windows), `warnings` whatever touches more than one finding,
+    `bench` what the bench says of the box behind each capture, by name. `sanity` holds rough roads against the smooth
+    one, `smooth_changes` the smooth one after against before. `plan` is the plan it was held against, if there was one,
+    and `departures` where it was not kept. `transfer` is from a second box, where one was recorded. `bands` is where in
+    frequency each road changed, `speed` what is known of the speed driven over it.
     """
 
     before: str
@@ -320,6 +337,7 @@ class Comparison:
     findings: tuple[Finding, ...]
     gates: dict[str, Gate]
     sanity: tuple[Sanity, ...]
+    smooth_changes: tuple[SmoothChange, ...]
     warnings: tuple[str, ...]
     excluded: tuple[Excluded, ...]
     gate: GateKind

@@ -23,7 +23,7 @@ from towertap.compare.effect import NO_SPREAD
 from towertap.errors import AnalysisError
 
 ALPHA = 0.05
-"""Error rate of the whole family of findings, once for the difference tests and once for the equivalence tests."""
+"""Error rate of a family of findings, once for the difference tests and once for the equivalence tests."""
 MOST_PASSES = 100
 """A side that needs more passes than these is told as out of reach."""
 CAUTION = 0.80
@@ -64,7 +64,13 @@ def pilot_spread(groups: Sequence[ArrayLike]) -> Spread:
     squares = sum(float(((one - one.mean()) ** 2).sum()) for one in logs)
     if not df or math.sqrt(squares) < NO_SPREAD:
         raise AnalysisError("a pilot needs two different passes or more over one road with one part: drive some more")
-    return Spread(math.sqrt(squares / df), math.sqrt(squares / special.chdtri(df, CAUTION)), df)
+    value = math.sqrt(squares / df)
+    return Spread(value, upper(value, df), df)
+
+
+def upper(spread: float, df: int) -> float:
+    """The limit that the true spread stays below with the confidence CAUTION, of one estimated with `df` degrees."""
+    return spread * math.sqrt(df / float(special.chdtri(df, CAUTION)))
 
 
 def difference_power(

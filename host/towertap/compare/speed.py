@@ -158,7 +158,7 @@ def road_speed(
     if told is None or not (np.all(told.means > 0) and np.all(told.at > 0)):
         return None
     after = np.array([one.side == "after" for one in told.passes])
-    held = contrast(told.means[~after], told.means[after], findings[0].margin)
+    held = contrast(told.means[~after], told.means[after], findings[0].margin, findings[0].blocks)
     effects = tuple(_effect(told, after, places, held, one, gates[one.metric]) for one in findings)
     words = _words(road, told, held, effects)
     return RoadSpeed(
@@ -200,7 +200,7 @@ def _effect(
         matched = None
         if alike.sum() >= FEWEST_ALIKE:
             over = [energy_mean(row[alike]) for row in figures]
-            matched = contrast(np.array(over)[~after], np.array(over)[after], finding.margin)
+            matched = contrast(np.array(over)[~after], np.array(over)[after], finding.margin, finding.blocks)
         kept_m = None if told.metres is None else float(told.metres[rough].sum())
         count, same = int(rough.sum()), int(alike.sum())
     else:
@@ -278,6 +278,7 @@ def faster(ratio: float) -> str:
 
 def _warning(road: str, held: Contrast, findings: Sequence[Finding], effects: Sequence[SpeedEffect]) -> str | None:
     """A sentence where the sides' speeds differ by more than matters in any metric."""
+    labels = {one.metric: one.label for one in findings}
     made: dict[str, list[str]] = {}
     for one in (one for one in effects if one.matters):
         why = (
@@ -286,11 +287,13 @@ def _warning(road: str, held: Contrast, findings: Sequence[Finding], effects: Se
             else f"with an exponent of up to {max(one.interval):g}, as common practice has it,"
         )
         size = f"up to {abs(one.explains - 1) * 100:.0f} % {'more' if one.explains > 1 else 'less'}"
-        made.setdefault(f"{why} that alone makes {size}", []).append(one.metric)
+        made.setdefault(f"{why} that alone makes {size}", []).append(labels[one.metric])
     if not made:
         return None
     told = [f"{how} {listed(metrics)}" for how, metrics in made.items()]
-    return f"{road} was driven {faster(held.ratio)} after the change: {'; '.join(told)}"
+    low, high = held.interval or (math.nan, math.nan)
+    shown = "" if low > 1 or high < 1 else ", which may be chance and is in these passes all the same"
+    return f"{road} was driven {faster(held.ratio)} after the change{shown}: {'; '.join(told)}"
 
 
 def speeds_of(

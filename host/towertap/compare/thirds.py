@@ -7,7 +7,8 @@ intervals that hold all together at 95 %, so that one that clears 1 may be point
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -15,12 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from towertap.bench.sharing import Judged
+from towertap.bench.sharing import NOT_JUDGED_SHARE, Judged, Share
+from towertap.compare.blocks import Slot
+from towertap.compare.effect import NO_SPREAD, Blocks, additive, tells_spread
 from towertap.compare.instrument import share_at
-from towertap.compare.model import Drives, Pass
+from towertap.compare.model import Drives, Pass, Side
 from towertap.compare.phrases import listed
 from towertap.compare.places import Places
-from towertap.compare.statistics import energy_mean, tells_spread
+from towertap.compare.statistics import energy_mean
 from towertap.signals.bands import BANDS
 from towertap.signals.metrics import METRICS, THIRDS
 from towertap.signals.metrics.third import NOMINAL, edges_hz
@@ -48,8 +51,9 @@ class BandChange:
     `ratio` = after / before, `interval` holds it together with all other bands of the road (None where there is none),
     `shown` is the sign of a change that the interval shows, 0 where it holds 1, where there is no interval and where
     the band is not judged. `noise_share` is the sensor's own part of the power in the pass where it is largest,
-    `judged` what that means (None: nobody knows), `beyond` why the mounting does not carry the band (None: it does, or
-    nobody knows). `edges_hz` are where the band is down by 3 dB.
+    `judged` what that means: a band is not judged where noise is most of the power on both sides (None: nobody knows),
+    `beyond` why the mounting does not carry the band (None: it does, or nobody knows). `edges_hz` are where the band is
+    down by 3 dB.
     """
 
     metric: str
@@ -84,11 +88,13 @@ class RoadBands:
     words: str
 
 
-def where_the_change_is(drives: Drives, road: str, places: Places | None) -> RoadBands | None:
+def where_the_change_is(
+    drives: Drives, road: str, places: Places | None, slots: Mapping[str, Slot] | None = None
+) -> RoadBands | None:
     """Hold every band that all passes over a road carry against itself, before and after; None where there is none.
 
     Figures are over all places that every pass covers, rough or not, so that no band picks its own road; over whole
-    passes where there are no such `places`.
+    passes where there are no such `places`. `slots` are those of the passes where blocks decide the road.
     """
     sides = drives.of(road, "before"), drives.of(road, "after")
     passes = [*sides[0], *sides[1]]
@@ -100,7 +106,11 @@ def where_the_change_is(drives: Drives, road: str, places: Places | None) -> Roa
     held = {name: found for name, found in figures.items() if np.all(found > 0)}
     split = len(sides[0])
     logs = np.log(np.column_stack(list(held.values()))) if held else np.empty((len(passes), 0))
-    ratios, lows, highs = joint_intervals(logs[:split], logs[split:])
+    blocks = None
+    if slots is not None:
+        before, after = ([slots[one.name].block for one in side] for side in sides)
+        blocks = before, after
+    ratios, lows, highs = joint_intervals(logs[:split], logs[split:], blocks)
     changes = {
         name: _change(passes, name, found, split, ratio, (low, high))
         for (name, found), ratio, low, high in zip(held.items(), ratios, lows, highs, strict=True)
@@ -120,7 +130,7 @@ def where_the_change_is(drives: Drives, road: str, places: Places | None) -> Roa
     )
 
 
-def joint_intervals(before: Array, after: Array) -> tuple[Array, Array, Array]:
+def joint_intervals(before: Array, after: Array, blocks: Blocks | None = None) -> tuple[Array, Array, Array]:
     """Ratios (b,) of geometric means and the ends (b,) of intervals that hold all of them together at CONFIDENCE.
 
     `before` and `after` are logarithms of the figures of passes, (passes, bands). The intervals are Welch's, each with
@@ -128,13 +138,21 @@ def joint_intervals(before: Array, after: Array) -> tuple[Array, Array, Array]:
     degrees of freedom matter more than anything, and from few passes one band tells them badly: they are taken as no
     more than those of the mean over bands of the sides' parts in the squared error, for passes stray as they are driven
     and a side does so much alike in all bands (`tests/compare/band_coverage.py` has what holds without and with that).
-    NaN where a side has fewer than two passes or the passes of a band are copies.
+    Where `blocks` pair the parts the intervals are those of the additive model, whose degrees of freedom are known. NaN
+    where a side has fewer than two passes or the passes of a band are copies.
     """
     sides = (before, after)
     difference = after.mean(axis=0) - before.mean(axis=0)
     ends = np.full((2, difference.size), np.nan)
     told = np.array([tells_spread(*(side[:, band] for side in sides)) for band in range(difference.size)], bool)
-    if min(len(before), len(after)) > 1 and told.any():
+    if blocks is not None:
+        effects = [additive(*bands, blocks) for bands in zip(before.T, after.T, strict=True)]
+        difference = np.array([one.difference for one in effects])
+        error, df = (np.array([getattr(one, name) for one in effects]) for name in ("error", "df"))
+        told &= error > NO_SPREAD
+        reach = stats.t.isf((1 - CONFIDENCE) / 2 / max(told.sum(), 1), df) * error
+        ends[:, told] = difference[told] + np.array([-reach, reach])[:, told]
+    elif min(len(before), len(after)) > 1 and told.any():
         parts = np.array([side[:, told].var(axis=0, ddof=1) / len(side) for side in sides])
         shares = parts / parts.sum(axis=0)
         together = np.broadcast_to(shares.mean(axis=1, keepdims=True), shares.shape)
@@ -161,11 +179,15 @@ def _change(
 ) -> BandChange:
     before, after = (float(np.exp(np.log(side).mean())) for side in (figures[:split], figures[split:]))
     interval = None if math.isnan(ends[0]) else (float(ends[0]), float(ends[1]))
-    shares = [
-        share_at(one.noise[metric], figure) for one, figure in zip(passes, figures, strict=True) if metric in one.noise
-    ]
-    noise = max(shares, key=lambda one: one.share, default=None)
+    shares: dict[Side, list[Share]] = defaultdict(list)
+    for one, figure in zip(passes, figures, strict=True):
+        if metric in one.noise:
+            shares[one.side].append(share_at(one.noise[metric], figure))
+    most = [max(side, key=lambda one: one.share) for side in shares.values()]
+    noise = max(most, key=lambda one: one.share, default=None)
     judged = noise.judged if noise else None
+    if judged == "not judged" and min(one.share for one in most) <= NOT_JUDGED_SHARE:
+        judged = "marked"  # the noise of one side alone pulls the ratio towards 1 and cannot make a change
     shown = 0 if interval is None or judged == "not judged" else int(interval[0] > 1) - int(interval[1] < 1)
     return BandChange(
         metric=metric,
@@ -242,7 +264,7 @@ def _reservations(thirds: Sequence[BandChange]) -> str:
         "Not judged, for more than half of the power is the sensor's own noise": [
             one for one in thirds if one.judged == "not judged"
         ],
-        "Pulled towards 1, for a tenth to a half of the power is the sensor's own noise": [
+        "Pulled towards 1, for a tenth or more of the power is the sensor's own noise on a side": [
             one for one in thirds if one.judged == "marked"
         ],
         "Beyond what the mounting carries": [one for one in thirds if one.beyond],

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 
 from towertap.compare.block_words import by_block, in_blocks
 from towertap.compare.instrument import drowned
-from towertap.compare.model import Contrast, Finding, Sanity, Verdict
+from towertap.compare.model import Contrast, Finding, Verdict
 from towertap.compare.phrases import change, listed
 from towertap.compare.plan import FELT_PERCENT
 from towertap.compare.power import MOST_PASSES
@@ -32,8 +32,8 @@ def verdict(ratio: float, p_difference: float | None, p_equivalence: float | Non
     return "undecided"
 
 
-def describe(finding: Finding, parts: tuple[str, str], family: int, alpha: float) -> str:
-    """The paragraph of one finding; `parts` are the names before and after, `family` the number of findings tested."""
+def describe(finding: Finding, parts: tuple[str, str], alpha: float) -> str:
+    """The paragraph of one finding; `parts` are the names before and after."""
     before, after = parts
     head = f"{finding.label[:1].upper()}{finding.label[1:]} on {finding.road}: {finding.verdict}."
     if finding.interval is None:
@@ -41,7 +41,7 @@ def describe(finding: Finding, parts: tuple[str, str], family: int, alpha: float
     low, high = finding.interval
     measured = (
         f"With {after} it was {change(finding.ratio)} than with {before} over the {finding.basis} "
-        f"({finding.after:.3g} against {finding.before:.3g} {finding.unit}; 95 % interval from {change(low)} to "
+        f"({finding.after:#.3g} against {finding.before:#.3g} {finding.unit}; 95 % interval from {change(low)} to "
         f"{change(high)}; {finding.passes[0]} and {finding.passes[1]} passes{in_blocks(finding)}).{by_block(finding)}"
     )
     reading = {
@@ -50,7 +50,7 @@ def describe(finding: Finding, parts: tuple[str, str], family: int, alpha: float
         "equivalent": _equivalent,
         "undecided": _drowned if drowned(finding) else _undecided,
     }[finding.verdict]
-    return " ".join((head, measured, reading(finding, family, alpha), _cross_check(finding)))
+    return " ".join((head, measured, reading(finding, alpha), _cross_check(finding)))
 
 
 def _margin(finding: Finding) -> str:
@@ -58,18 +58,28 @@ def _margin(finding: Finding) -> str:
     return f"the margin of {finding.margin * 100:g} % (ratios from {1 / top:.3f} to {top:.3f})"
 
 
-def _adjusted(p: float | None, family: int) -> str:
-    shown = "p < 0.0001" if p is not None and p < 0.0001 else f"p = {p:.2g}"
-    return f"{shown} after Holm's adjustment for {family} finding{'s' if family > 1 else ''}"
+def _adjusted(p: float | None, finding: Finding) -> str:
+    """A p-value with what it was adjusted for."""
+    return f"{_p(p)} after Holm's adjustment for {_family(finding)}"
 
 
-def _different(finding: Finding, family: int, alpha: float) -> str:
+def _family(finding: Finding) -> str:
+    kind = {None: "", True: " of the primary metric", False: " of secondary metrics"}[finding.primary]
+    return f"{finding.family} finding{'' if finding.family == 1 else 's'}{kind}"
+
+
+def _p(p: float | None) -> str:
+    """To two significant digits, trailing noughts and all."""
+    return "p < 0.0001" if p is not None and p < 0.0001 else f"p = {p:#.2g}"
+
+
+def _different(finding: Finding, alpha: float) -> str:
     low, high = finding.interval or (finding.ratio, finding.ratio)
     beyond = low > 1 + finding.margin or high < 1 / (1 + finding.margin)
     size = "The whole interval lies beyond" if beyond else "The passes do not settle whether it is larger than"
     return (
         "Passes that differ only by chance would seldom come out this far apart "
-        f"({_adjusted(finding.p_difference_holm, family)}). {size} {_margin(finding)}.{_felt(finding)}"
+        f"({_adjusted(finding.p_difference_holm, finding)}). {size} {_margin(finding)}.{_felt(finding)}"
     )
 
 
@@ -77,27 +87,30 @@ def _felt(finding: Finding) -> str:
     """What is known of the size that people feel; the literature speaks of vertical vibration alone."""
     if not finding.metric.endswith("_z"):
         return ""
+    low, high = FELT_PERCENT
+    percent = 100 * abs(finding.ratio - 1)
+    jerk = " of acceleration, not of jerk," if finding.metric.startswith("jerk") else ""
     return (
-        f" For scale: changes of vertical vibration that people just feel have medians of {FELT_PERCENT} on a seat, "
-        "and a hard point is not one."
+        f" For scale: it is {percent / high:.1f} to {percent / low:.1f} times the {low:.1f} to {high:.1f} % by which "
+        f"vertical vibration on a seat must change to be just felt (medians{jerk or ','} and a hard point is no seat)."
     )
 
 
-def _equivalent(finding: Finding, family: int, alpha: float) -> str:
+def _equivalent(finding: Finding, alpha: float) -> str:
     certain = finding.p_difference_holm is not None and finding.p_difference_holm < alpha
     real = " A difference there is, but too small to count by that margin." if certain else ""
     return (
-        f"The two one-sided tests ({_adjusted(finding.p_equivalence_holm, family)}) hold the change inside "
+        f"The two one-sided tests ({_adjusted(finding.p_equivalence_holm, finding)}) hold the change inside "
         f"{_margin(finding)}.{real}"
     )
 
 
-def _undecided(finding: Finding, family: int, alpha: float) -> str:
+def _undecided(finding: Finding, alpha: float) -> str:
     alone = ""
     if finding.p_difference is not None and finding.p_difference < alpha:
         alone = (
-            f"Alone it would pass for a difference (p = {finding.p_difference:.2g}), but among the {family} findings "
-            f"looked at some stray so far by chance ({_adjusted(finding.p_difference_holm, family)}). "
+            f"Alone it would pass for a difference ({_p(finding.p_difference)}), but among the {_family(finding)} "
+            f"looked at some stray so far by chance ({_p(finding.p_difference_holm)} after Holm's adjustment). "
         )
     smallest = finding.smallest_difference or float("inf")
     reach = (
@@ -110,7 +123,7 @@ def _undecided(finding: Finding, family: int, alpha: float) -> str:
     )
 
 
-def _drowned(finding: Finding, family: int, alpha: float) -> str:
+def _drowned(finding: Finding, alpha: float) -> str:
     return (
         f"It is not judged: {100 * finding.noise.share if finding.noise else 100:.0f} % of the power of a pass is the "
         "sensor's own noise, which is the same with either part and drowns what the road makes of them. A rougher "
@@ -122,11 +135,13 @@ def _more_passes(finding: Finding) -> str:
     """How many more would decide; as many on either side."""
     if finding.passes_needed is None:
         return f"At this spread even {MOST_PASSES} passes a side would not settle it: find out why passes differ so."
-    more = max(1, finding.passes_needed - min(finding.passes))
+    passes = max(finding.passes_needed, min(finding.passes) + 1)
+    more = passes - min(finding.passes)
     return (
-        f"About {more} more pass{'es' if more > 1 else ''} on each side would most likely decide: with "
-        f"{max(finding.passes_needed, min(finding.passes) + 1)} on each, a change as large as the margin is shown, and "
-        "none at all held inside it, 4 times in 5."
+        f"With {more} more pass{'es' if more > 1 else ''} on each side, {passes} in all, a change as large as the "
+        "margin would be shown, or none at all held inside it, 4 times in 5, if passes stray as far as these leave "
+        "room for; a change of about half the margin may stay undecided. Plan them as drives of their own: adding "
+        "passes until a test comes out makes it wrong."
     )
 
 
@@ -141,7 +156,7 @@ def _cross_check(finding: Finding) -> str:
         least = least_p(*finding.passes, finding.blocks)
         smallest = least is not None and finding.permutation_p <= least * (1 + 1e-9)
         can = f" (the smallest that {finding.passes[0]} and {finding.passes[1]} passes can give)" if smallest else ""
-        checks.append(f"permutation of the passes, p = {finding.permutation_p:.2g}{can}")
+        checks.append(f"permutation of the passes, {_p(finding.permutation_p)}{can}")
     if finding.bootstrap_interval is not None:
         low, high = finding.bootstrap_interval
         checks.append(f"bootstrap over passes, from {change(low)} to {change(high)}")
@@ -168,18 +183,6 @@ def _counted(passes: int) -> str:
     return f"{passes} pass{'' if passes == 1 else 'es'}"
 
 
-def sanity_words(entry: Sanity, smooth: str) -> str:
-    """One sentence on whether the rough road is told from the smooth one with one part."""
-    seen = f"{entry.metric} with {entry.part}: {entry.road} gives {entry.ratio:.2f} times the figure of {smooth}"
-    if entry.interval is None:
-        return f"{seen}; too few passes for an interval."
-    seen = f"{seen} (95 % interval {entry.interval[0]:.2f} to {entry.interval[1]:.2f})"
-    if entry.distinct:
-        return f"{seen}: told apart, as it must be."
-    how = "smoother" if entry.interval[1] < 1 else "no rougher as far as can be told" if entry.ratio < 1 else ""
-    return f"{seen}: {f'the road given as rough is {how}' if how else 'not told apart'}; the gate means little."
-
-
 def summary(findings: Sequence[Finding]) -> str:
     """One sentence a metric: its verdicts, the decided ones first, the roads of each, and how large a difference is."""
     told = []
@@ -196,5 +199,5 @@ def summary(findings: Sequence[Finding]) -> str:
 
 
 def _where(finding: Finding) -> str:
-    different = finding.verdict in ("harsher", "gentler")
-    return f"{finding.road} (× {finding.ratio:.2f})" if different else finding.road
+    told = {"undecided": "", "equivalent": f" (× {finding.ratio:.2f}, inside the margin)"}
+    return finding.road + told.get(finding.verdict, f" (× {finding.ratio:.2f})")

@@ -104,7 +104,7 @@ def run_demo(
     tell(f"Comparing {BEFORE} with {after}; {SMOOTH} is the smooth road.")
     log = write_speed_log(out / "speed.csv", drives, seconds)
     passes_driven = with_speed(load_passes(folder, BEFORE, after, SMOOTH), read_speed_logs(log))
-    compared = compare(passes_driven, plan.margin, metrics=plan.metrics, blocks=plan.slots)
+    compared = compare(passes_driven, plan.margin, metrics=plan.metrics, blocks=plan.slots, primary=plan.metrics[0])
     comparison = held_against(plan, compared, passes_driven, start_times(passes_driven))
     tell("Writing the report.")
     page = write_report(comparison, passes_driven, out / "report", notices=[NOTICE])

@@ -19,6 +19,7 @@ import towertap
 from towertap.bench.carried import Told
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
+from towertap.compare.departures import NO_PLAN
 from towertap.compare.model import Comparison, Drives, Pass
 from towertap.compare.passes import DRIFT
 from towertap.compare.thirds import LOCATES
@@ -89,6 +90,7 @@ def render(comparison: Comparison, drives: Drives, figures: Mapping[str, Any], n
         figures=figures,
         notices=notices,
         facts=facts(comparison, drives),
+        no_plan=NO_PLAN,
         plan_facts=run_sheet.facts(comparison.plan) if comparison.plan else [],
         warnings=tuple(dict.fromkeys(comparison.warnings + drives.warnings)),
         excluded=tuple(dict.fromkeys(comparison.excluded + drives.excluded)),

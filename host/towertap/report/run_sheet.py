@@ -90,7 +90,7 @@ def facts(plan: Plan) -> list[tuple[str, str]]:
         ("Vehicle", plan.vehicle),
         ("Before, after", f"{plan.before}, {plan.after}"),
         ("Roads", roads),
-        ("Decided by", primary + (f" (beside it, at a cost to it: {', '.join(others)})" if others else "")),
+        ("Decided by", primary + (f" (secondary, tested apart: {', '.join(others)})" if others else "")),
         ("Margin that counts", f"{100 * plan.margin:g} %"),
         *numbers(plan),
         ("Order", f"{protection(plan.blocks)}; the part is changed {'once' if changes == 1 else f'{changes} times'}"),
@@ -101,8 +101,8 @@ def facts(plan: Plan) -> list[tuple[str, str]]:
 def numbers(plan: Plan) -> list[tuple[str, str]]:
     """How many passes, why so many and what they can do, in pairs of a name and a sentence."""
     strength = plan.strength()
-    margin, findings = f"{100 * plan.margin:g} %", len(plan.rough_roads) * len(plan.metrics)
-    shared = "" if findings == 1 else f", each test at {100 * plan.alpha:.2g} % since {findings} findings share 5 %"
+    margin, findings = f"{100 * plan.margin:g} %", len(plan.rough_roads)
+    shared = "" if findings == 1 else f", each test at {100 * plan.alpha:.2g} % since {findings} roads share 5 %"
     show, hold = (
         f"{count} passes" if count else f"more than {MOST_PASSES} passes"
         for count in (strength.difference_needed, strength.equivalence_needed)
