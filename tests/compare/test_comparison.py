@@ -11,7 +11,6 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from towertap.cli._outcome import plain
 from towertap.compare.comparison import ALPHA, compare
-from towertap.compare.knocks import not_heard
 from towertap.compare.model import Excluded
 from towertap.compare.power import strength
 from towertap.compare.statistics import smallest_difference
