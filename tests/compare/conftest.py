@@ -77,22 +77,33 @@ def place_driven(rng, seconds, speed, wander):
 
 
 def driven(
-    seed, *, ratio=1.0, n=(4, 4), level=20.0, pass_spread=0.03, seconds=40, speeds=0.02, wander=0.02, faster=1.0
+    seed,
+    *,
+    ratio=1.0,
+    n=(4, 4),
+    level=20.0,
+    pass_spread=0.03,
+    seconds=40,
+    speeds=0.02,
+    wander=0.02,
+    faster=1.0,
+    road=None,
 ):
     """Drives whose passes over one rough road share its places: every pass at a speed of its own, wandering.
 
     After is driven `faster` times as fast over the same road. The line driven, correlated 0.1 s, adds to each pass and
-    metric; the smooth road is as in `invented`.
+    metric; the smooth road is as in `invented`. `road` is the seed of a rough road that several sets share, else each
+    set has its own.
     """
     rng = np.random.default_rng(seed)
     smooth = [one for one in invented(seed, n=n).passes if one.road == "bypass"]
-    road = road_level(rng, 1.4 * seconds + 3)
+    level_at = road_level(rng if road is None else np.random.default_rng([road, 5]), 1.4 * seconds + 3)
     passes = []
     for side, count in zip(("before", "after"), n, strict=True):
         for number in range(1, count + 1):
             speed = np.exp(speeds * rng.standard_normal()) * (faster if side == "after" else 1.0)
             at = place_driven(rng, seconds, speed, wander)
-            felt = road[(at / 0.02).astype(int)]
+            felt = level_at[(at / 0.02).astype(int)]
             felt = felt[: felt.size // 5 * 5].reshape(-1, 5).mean(axis=1)
             height = level * (ratio if side == "after" else 1.0) * np.exp(pass_spread * rng.standard_normal())
             table = {
