@@ -54,7 +54,7 @@ def drifted(drives, by):
 
 
 def outcomes(make, seeds):
-    """Of each set (n, 2, 2, 6), by blocks or not and by ratio: p different, equivalent, covers, variance, road, told."""
+    """Of each set (n, 2, 2, 6), by blocks or not and by ratio: p different, p equal, covers, variance, road, told."""
     rows = []
     for seed in seeds:
         quiet = make.driven(seed, n=(PASSES, PASSES), level=40.0, pass_spread=0.04, road=seed % ROADS)

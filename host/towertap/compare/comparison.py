@@ -15,7 +15,7 @@ from towertap.compare.places import Places, find_places
 from towertap.compare.power import ALPHA, strength, upper
 from towertap.compare.resampling import bootstrap_interval, permutation_p
 from towertap.compare.slots import slots_of
-from towertap.compare.smooth import refuse_rough_as_smooth, smooth_changes, told_apart
+from towertap.compare.smooth import moved_as_well, refuse_rough_as_smooth, smooth_changes, told_apart
 from towertap.compare.speed import speeds_of
 from towertap.compare.statistics import box, contrast, holm, lag_1, smallest_difference, window_t_test
 from towertap.compare.thirds import where_the_change_is
@@ -97,7 +97,7 @@ def compare(
             *block_words.as_fitted(findings),
             *(f"{road} has two passes on a side, which hardly carry a test: drive three or more" for road in thin),
             *(entry.words for entry in sanity if entry.distinct is False),
-            *(entry.words for entry in smooth if entry.moved),
+            *moved_as_well(drives.smooth, smooth),
             *(one.warning for one in speed if one.warning),
             *not_heard(drives),
         ),

@@ -11,6 +11,11 @@ def change(ratio: float) -> str:
     return f"{percent:.{0 if percent >= 9.95 else 1}f} % {'higher' if ratio >= 1 else 'lower'}"
 
 
+def figure(value: float) -> str:
+    """A figure to three significant digits, trailing noughts and all: '1.10', '118'."""
+    return f"{value:#.3g}".rstrip(".")
+
+
 def listed(names: Sequence[str]) -> str:
     """Names as a sentence lists them: "a", "a and b", "a, b and c"."""
     return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from towertap.compare.blocks import Key, Slot
@@ -33,22 +33,25 @@ def smooth_changes(
         held = contrast(figures[0], figures[1], margin, paired)
         moved = held.interval is not None and not held.interval[0] <= 1 <= held.interval[1]
         entry = SmoothChange(**vars(held), metric=one.name, label=one.label, moved=moved, words="")
-        told.append(replace(entry, words=_change_words(entry, drives.smooth)))
+        told.append(replace(entry, words=_change_words(entry)))
     return tuple(told)
 
 
-def _change_words(entry: SmoothChange, smooth: str) -> str:
-    seen = f"on {smooth}, the smooth road, {entry.label} was {change(entry.ratio)} after the change than before"
+def _change_words(entry: SmoothChange) -> str:
+    seen = f"{entry.label} {change(entry.ratio)}"
     if entry.interval is None:
         return f"{seen}; too few passes for an interval"
     low, high = entry.interval
-    seen = f"{seen} (95 % interval from {change(low)} to {change(high)})"
-    if not entry.moved:
-        return f"{seen}: no change is shown there, which is not evidence that there is none"
-    return (
-        f"{seen}: it moved as well, so the change is not of the rough places alone, or the box, the tyres or the "
-        "weather have a part in it"
-    )
+    return f"{seen} (95 % interval from {change(low)} to {change(high)})"
+
+
+def moved_as_well(smooth: str, entries: Sequence[SmoothChange]) -> Iterator[str]:
+    """A warning where the smooth road shows a change in any metric."""
+    if moved := [one.words for one in entries if one.moved]:
+        yield (
+            f"{smooth}, the smooth road, moved as well: {listed(moved)} after than before. So the change is not of the "
+            "rough places alone, or the box, the tyres or the weather have a part in it"
+        )
 
 
 def refuse_rough_as_smooth(drives: Drives, sanity: Sequence[Sanity]) -> None:

@@ -7,7 +7,7 @@ alignment. A place of about a second is too short for either to tell its speed w
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Literal
@@ -160,7 +160,8 @@ def road_speed(
     after = np.array([one.side == "after" for one in told.passes])
     held = contrast(told.means[~after], told.means[after], findings[0].margin, findings[0].blocks)
     effects = tuple(_effect(told, after, places, held, one, gates[one.metric]) for one in findings)
-    words = _words(road, told, held, effects)
+    labels = {one.metric: one.label for one in findings}
+    words = _words(road, told, held, effects, labels)
     return RoadSpeed(
         road=road,
         source=told.source,
@@ -173,7 +174,7 @@ def road_speed(
         shared_m=None if told.metres is None else float(told.metres.sum()),
         effects=effects,
         words=words,
-        warning=_warning(road, held, findings, effects),
+        warning=_warning(road, held, effects, labels),
     )
 
 
@@ -237,7 +238,7 @@ def _told_effect(
     )
 
 
-def _words(road: str, told: Driven, held: Contrast, effects: Sequence[SpeedEffect]) -> str:
+def _words(road: str, told: Driven, held: Contrast, effects: Sequence[SpeedEffect], labels: Mapping[str, str]) -> str:
     """What was driven, as a sentence or two."""
     how = (
         f"{held.before:.1f} km/h before and {held.after:.1f} km/h after, by the speed logs"
@@ -254,7 +255,7 @@ def _words(road: str, told: Driven, held: Contrast, effects: Sequence[SpeedEffec
         if told.metres is not None and told.metres.size
         else ""
     )
-    lines = [_sensitivity(one) for one in effects]
+    lines = [_sensitivity(one, labels[one.metric]) for one in effects]
     return (
         f"{road} was driven at {how}{between}.{length} {' '.join(lines)}"
         if told.source == "log"
@@ -262,10 +263,11 @@ def _words(road: str, told: Driven, held: Contrast, effects: Sequence[SpeedEffec
     )
 
 
-def _sensitivity(one: SpeedEffect) -> str:
+def _sensitivity(one: SpeedEffect, label: str) -> str:
+    name = f"{label[:1].upper()}{label[1:]}"
     if one.exponent is None:
-        return f"{one.metric}: the speeds differ too little, or the passes are too few, to see what speed does."
-    told = f"{one.metric} went as speed to the power {one.exponent:.1f} within these passes"
+        return f"{name}: the speeds differ too little, or the passes are too few, to see what speed does."
+    told = f"{name} went as speed to the power {one.exponent:.1f} within these passes"
     if one.seen:
         return f"{told} (95 % interval {one.interval[0]:.1f} to {one.interval[1]:.1f})."
     return f"{told}, too uncertain to be used."
@@ -276,9 +278,8 @@ def faster(ratio: float) -> str:
     return f"{abs(ratio - 1) * 100:.1f} % {'faster' if ratio >= 1 else 'slower'}"
 
 
-def _warning(road: str, held: Contrast, findings: Sequence[Finding], effects: Sequence[SpeedEffect]) -> str | None:
+def _warning(road: str, held: Contrast, effects: Sequence[SpeedEffect], labels: Mapping[str, str]) -> str | None:
     """A sentence where the sides' speeds differ by more than matters in any metric."""
-    labels = {one.metric: one.label for one in findings}
     made: dict[str, list[str]] = {}
     for one in (one for one in effects if one.matters):
         why = (

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from towertap.compare.block_words import by_block, in_blocks
 from towertap.compare.instrument import drowned
 from towertap.compare.model import Contrast, Finding, Verdict
-from towertap.compare.phrases import change, listed
+from towertap.compare.phrases import change, figure, listed
 from towertap.compare.plan import FELT_PERCENT
 from towertap.compare.power import MOST_PASSES
 from towertap.compare.resampling import least_p
@@ -41,7 +41,8 @@ def describe(finding: Finding, parts: tuple[str, str], alpha: float) -> str:
     low, high = finding.interval
     measured = (
         f"With {after} it was {change(finding.ratio)} than with {before} over the {finding.basis} "
-        f"({finding.after:#.3g} against {finding.before:#.3g} {finding.unit}; 95 % interval from {change(low)} to "
+        f"({figure(finding.after)} against {figure(finding.before)} {finding.unit}; "
+        f"95 % interval from {change(low)} to "
         f"{change(high)}; {finding.passes[0]} and {finding.passes[1]} passes{in_blocks(finding)}).{by_block(finding)}"
     )
     reading = {
@@ -161,8 +162,7 @@ def _cross_check(finding: Finding) -> str:
         low, high = finding.bootstrap_interval
         checks.append(f"bootstrap over passes, from {change(low)} to {change(high)}")
     if not checks:
-        where = " of a part in each block" if finding.blocked else ""
-        return f"{told} There are too few passes{where} for a permutation or a bootstrap as a cross-check."
+        return told
     return f"{told} Cross-checks on this finding alone: {'; '.join(checks)}."
 
 
