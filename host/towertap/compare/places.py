@@ -13,6 +13,7 @@ from statistics import fmean
 
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from towertap.compare.alignment import (
     Array,
@@ -87,7 +88,8 @@ def find_places(passes: Sequence[Pass]) -> Places:
     tried: list[Places] = []
     unusual = abs(lengths - np.median(lengths))  # ties by name, so that it does not matter which side is called before
     for reference in sorted(range(len(passes)), key=lambda i: (unusual[i], passes[i].name))[:REFERENCES]:
-        tried.append(_aligned_to(reference, tuple(passes), prints, cell_s))
+        with threadpool_limits(1, user_api="blas"):  # threads cost more than such small products, on a busy machine 50×
+            tried.append(_aligned_to(reference, tuple(passes), prints, cell_s))
         if tried[-1].alignment.warning is None:
             return _cut(tried[-1])
     return max(tried, key=lambda one: sum(told.aligned for told in one.alignment.passes))
