@@ -6,7 +6,7 @@ from rich.table import Table
 from rich.text import Text
 
 from towertap.cli._outcome import table
-from towertap.compare.model import Comparison
+from towertap.compare.answer import Comparison
 from towertap.compare.speed import RoadSpeed, SpeedEffect
 
 

@@ -9,7 +9,8 @@ from rich.console import RenderableType
 from rich.progress import Progress
 
 from towertap.cli._outcome import table
-from towertap.compare.model import Comparison, Drives
+from towertap.compare.answer import Comparison
+from towertap.compare.model import Drives
 from towertap.compare.transfer import RoadTransfer, TransferBand
 from towertap.report.words import number
 

@@ -17,9 +17,10 @@ from towertap.capture.speed_log import read_speed_logs
 from towertap.cli._compare_speed import speed_table
 from towertap.cli._compare_transfer import read_transfer, transfer_tables
 from towertap.cli._outcome import Outcome, answers, console, table
+from towertap.compare.answer import Comparison
 from towertap.compare.comparison import DEFAULT_METRICS, compare
 from towertap.compare.departures import NO_PLAN, held_against, start_times
-from towertap.compare.model import Comparison, GateKind
+from towertap.compare.model import GateKind
 from towertap.compare.passes import load_passes
 from towertap.compare.plan import Plan, read_plan
 from towertap.compare.speed_join import with_speed

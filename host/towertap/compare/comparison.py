@@ -6,11 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from towertap.compare import block_words, instrument
+from towertap.compare.answer import Comparison
 from towertap.compare.blocks import Key, Slot, blocked
 from towertap.compare.effect import effect
 from towertap.compare.gate import gate_places, gate_windows, kept, set_gate, window_values
 from towertap.compare.knocks import count_knocks, not_heard
-from towertap.compare.model import Comparison, Drives, Finding, Gate, GateKind, Quantity
+from towertap.compare.model import Drives, Finding, Gate, GateKind, Quantity
 from towertap.compare.places import Places, find_places
 from towertap.compare.power import ALPHA, strength, upper
 from towertap.compare.resampling import bootstrap_interval, permutation_p

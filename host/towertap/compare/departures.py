@@ -9,8 +9,9 @@ from dataclasses import replace
 from datetime import datetime
 from itertools import pairwise
 
+from towertap.compare.answer import Comparison, Departure
 from towertap.compare.blocks import Key
-from towertap.compare.model import Comparison, Departure, Drives, Finding, Pass
+from towertap.compare.model import Drives, Finding, Pass
 from towertap.compare.passes import TEMPERATURE_STEP_C
 from towertap.compare.plan import GATE, QUANTILE, Plan
 

@@ -22,8 +22,8 @@ from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
 from towertap.capture.speed_log import read_speed_logs
 from towertap.compare import compare
+from towertap.compare.answer import Comparison
 from towertap.compare.departures import held_against, start_times
-from towertap.compare.model import Comparison
 from towertap.compare.order import protection
 from towertap.compare.passes import load_passes
 from towertap.compare.plan import write_plan

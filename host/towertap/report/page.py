@@ -19,8 +19,9 @@ import towertap
 from towertap.bench.carried import Told
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
+from towertap.compare.answer import Comparison
 from towertap.compare.departures import NO_PLAN
-from towertap.compare.model import Comparison, Drives, Pass
+from towertap.compare.model import Drives, Pass
 from towertap.compare.passes import DRIFT
 from towertap.compare.thirds import LOCATES
 from towertap.report import run_sheet, words

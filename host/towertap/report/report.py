@@ -10,7 +10,8 @@ from matplotlib import rc_context
 from matplotlib.figure import Figure
 
 from towertap.capture.reading import open_capture
-from towertap.compare.model import Comparison, Drives, Finding, Pass, PassFigure, Side
+from towertap.compare.answer import Comparison
+from towertap.compare.model import Drives, Finding, Pass, PassFigure, Side
 from towertap.compare.places import Places, find_places
 from towertap.report import density, drawn, page, style
 from towertap.report.by_place import by_place

@@ -10,7 +10,8 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from towertap.compare.model import Box, Comparison, Finding, PassFigure, Side
+from towertap.compare.answer import Comparison
+from towertap.compare.model import Box, Finding, PassFigure, Side
 from towertap.report.style import INK, QUIET, SIDES, VERDICTS, log_ticks, new_figure
 from towertap.report.words import brief, number
 

@@ -8,7 +8,8 @@ from typing import Any
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from towertap.compare.model import Comparison, Finding
+from towertap.compare.answer import Comparison
+from towertap.compare.model import Finding
 from towertap.report.style import INK, QUIET, VERDICTS, new_figure
 from towertap.report.words import brief, interval, number
 
