@@ -13,6 +13,7 @@ from towertap.compare.answer import Comparison, Departure
 from towertap.compare.blocks import Key
 from towertap.compare.model import Drives, Finding, Pass
 from towertap.compare.passes import TEMPERATURE_STEP_C
+from towertap.compare.phrases import some
 from towertap.compare.plan import GATE, QUANTILE, Plan
 
 PRESSURE_STEP_KPA = 5.0
@@ -132,7 +133,7 @@ def _passes(plan: Plan, drives: Drives) -> Told:
 def _order(plan: Plan, drives: Drives, started: Mapping[str, datetime]) -> Told:
     unknown = [one.name for one in drives.passes if one.name not in started]
     if unknown:
-        yield "order", f"{_some(unknown)} do not say when they began: their order cannot be held against the plan"
+        yield "order", f"{some(unknown)} do not say when they began: their order cannot be held against the plan"
     driven = sorted((one for one in drives.passes if one.name in started), key=lambda one: started[one.name])
     if driven and started[driven[0].name] < plan.written:
         yield (
@@ -175,7 +176,7 @@ def _conditions(plan: Plan, drives: Drives) -> Told:
             said = "an unknown speed" if aimed is None else f"{aimed:g} km/h"
             speeds[one.road, f"driven aiming at {said}, and {planned:g} km/h was planned"].append(one.name)
     for (road, words), names in speeds.items():
-        yield "speed", f"{road}: {_some(names)} {words}"
+        yield "speed", f"{road}: {some(names)} {words}"
     for field, planned_text in (
         ("vehicle", plan.vehicle),
         ("box_position", hold.box_position),
@@ -185,7 +186,7 @@ def _conditions(plan: Plan, drives: Drives) -> Told:
         if others:
             said = ", ".join(sorted({f"'{getattr(one.conditions, field)}'" for one in others}))
             what = field.replace("_", " ")
-            yield "conditions", f"{what} was to be '{planned_text}', and is {said} in {_some([o.name for o in others])}"
+            yield "conditions", f"{what} was to be '{planned_text}', and is {said} in {some([o.name for o in others])}"
     yield from _pressures(hold.tyre_pressures_kpa, drives)
     yield from _temperatures(hold.air_temperature_c, drives)
 
@@ -201,7 +202,7 @@ def _pressures(planned: str, drives: Drives) -> Told:
     others = [one for one in drives.passes if planned and off(one.conditions.tyre_pressures_kpa)]
     if others:
         said = "; ".join(sorted({one.conditions.tyre_pressures_kpa or "not written down" for one in others}))
-        names = _some([one.name for one in others])
+        names = some([one.name for one in others])
         yield "conditions", f"tyre pressures were to be {planned} kPa, and in {names} are {said}"
 
 
@@ -211,10 +212,10 @@ def _temperatures(planned: tuple[float, float] | None, drives: Drives) -> Told:
         low, high = planned
         outside = [name for name, t in known.items() if not low <= t <= high]
         if outside:
-            yield "conditions", f"the air was to be {low:g} to {high:g} °C, and was not in {_some(outside)}"
+            yield "conditions", f"the air was to be {low:g} to {high:g} °C, and was not in {some(outside)}"
         unsaid = [one.name for one in drives.passes if one.name not in known]
         if unsaid:
-            yield "conditions", f"the air temperature was to be held, and is not written down in {_some(unsaid)}"
+            yield "conditions", f"the air temperature was to be held, and is not written down in {some(unsaid)}"
     elif known and max(known.values()) - min(known.values()) > TEMPERATURE_STEP_C:
         span = f"{min(known.values()):g} to {max(known.values()):g} °C"
         yield "conditions", f"the air went from {span} over the passes, more than {TEMPERATURE_STEP_C:g} °C"
@@ -222,8 +223,3 @@ def _temperatures(planned: tuple[float, float] | None, drives: Drives) -> Told:
 
 def _numbers(text: str) -> list[float]:
     return [float(word) for word in text.replace(",", " ").split()]
-
-
-def _some(names: Sequence[str]) -> str:
-    """Names of captures, the first three in full."""
-    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")

@@ -29,7 +29,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special, stats
 
 from towertap.compare.model import Drives, Pass, Side
-from towertap.compare.phrases import listed
+from towertap.compare.phrases import some
 from towertap.compare.places import CELL_S, Places
 from towertap.compare.speed_join import metres_by_cell
 from towertap.compare.statistics import holm
@@ -121,7 +121,7 @@ def not_heard(drives: Drives) -> Iterator[str]:
     for road in (*drives.rough_roads, drives.smooth):
         if deaf := _deaf(drives.of(road)):
             yield (
-                f"knocks were not counted on {road}: the rate of {listed(deaf)} is too low to hear them; record at "
+                f"knocks were not counted on {road}: the rate of {some(deaf)} is too low to hear them; record at "
                 f"{LEAST_TOP_HZ / CARRIED:g} Hz or more"
             )
 

@@ -19,3 +19,8 @@ def figure(value: float) -> str:
 def listed(names: Sequence[str]) -> str:
     """Names as a sentence lists them: "a", "a and b", "a, b and c"."""
     return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
+
+
+def some(names: Sequence[str]) -> str:
+    """Names of captures, the first three in full."""
+    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
