@@ -220,6 +220,17 @@ def test_a_smooth_road_that_moves_as_well_is_cautioned_of(make):
     assert not any("moved as well" in one for one in course.cautions)
 
 
+def test_days_that_differ_by_more_than_their_passes_leave_the_course_undecided(make):
+    """Whatever the passes of the last day say for themselves; and the days are told in the order of time."""
+    (course,) = follow(followed(make, (1.0, 0.8, 1.3, 0.85, 1.3)))
+    assert course.changes[-1].verdict == "harsher"
+    assert course.trend.days_differ
+    assert (course.verdict, course.left) == ("undecided", None)
+    assert "undecided, for its days differ by more than their passes do" in course.words.split(".")[0]
+    first, second, third, _ = (change.session for change in course.changes)
+    assert f"it was judged gentler on {first} and {third}, harsher on {second}." in course.words
+
+
 def test_two_days_give_a_change_and_no_trend(make):
     (course,) = follow(followed(make, (1.0, 1.5)))
     assert course.trend is None
@@ -254,8 +265,8 @@ def test_the_figure_says_the_finding_and_has_names_and_units(make):
     figure = draw(wear, course, check)
     assert f"outside the margin since {course.left}" in figure.get_suptitle()
     above, below = figure.axes
-    assert above.get_ylabel() == below.get_ylabel() == "vertical jerk,\nm/s³"
+    assert above.get_ylabel() == below.get_ylabel() == "vertical jerk, m/s³"
     assert below.get_xlabel() == "date, UTC"
-    (passes,) = (one for one in above.lines if one.get_label() == "passes")
+    (passes,) = (one for one in above.lines if one.get_label() == "passes, beside their day")
     assert passes.get_ydata() == pytest.approx([point.figure for point in course.points])
     assert any(one.get_label().startswith("trend reaches the margin") for one in above.lines)

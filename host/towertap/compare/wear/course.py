@@ -283,14 +283,15 @@ def _decide(courses: list[Course]) -> list[Course]:
             for change, interval in zip(one.changes, together, strict=True)
         ]
         trend = one.trend and _judged_trend(one, one.trend, trend_differences[place], trend_equivalences[place])
+        left = None if one.drowned else _left(one, max(1, _tested(trend_p_values)))
         decided.append(
             replace(
                 one,
                 changes=tuple(judged),
-                verdict=judged[-1].verdict,
+                verdict="undecided" if trend and trend.days_differ and not left else judged[-1].verdict,
                 outside=tuple(change.session for change in judged if change.outside),
                 outside_since=_outside_since(judged),
-                left=None if one.drowned else _left(one, max(1, _tested(trend_p_values))),
+                left=left,
                 trend=trend,
             )
         )

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from towertap.compare.alignment import RoadAlignment
 from towertap.compare.model import Basis, Contrast, Excluded, Pass, Quantity, Verdict
+from towertap.compare.power import ALPHA
 
 if TYPE_CHECKING:
     from towertap.bench.carried import Told
@@ -156,12 +157,18 @@ class Trend:
     days_p: float | None
     crossing: Crossing
 
+    @property
+    def days_differ(self) -> bool:
+        """Whether the days stray about the line by more than the passes within days account for."""
+        return self.days_p is not None and self.of_passes is not None and self.days_p < ALPHA
+
 
 @dataclass(frozen=True, kw_only=True)
 class Course:
     """One metric on one road over the months.
 
-    `verdict` is that of the last session's passes against those of the first fit, their days and all. `outside` are the
+    `verdict` is that of the last session's passes against those of the first fit, their days and all; where the days
+    differ by more than passes account for it is `undecided`, unless the trend has left the margin. `outside` are the
     sessions whose passes lie outside the margin, `outside_since` the first of those that go on to the last session,
     None where that lies not outside. `left` is the first session at which the trend has left the margin, so that the
     part has and not a day: the line's interval, one of as many as there are trends, is wholly outside. `trend` is None

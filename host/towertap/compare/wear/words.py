@@ -8,8 +8,7 @@ from dataclasses import replace
 from towertap.bench.sharing import MARKED_SHARE
 from towertap.compare.comparison import ALPHA
 from towertap.compare.model import Verdict
-from towertap.compare.phrases import change, listed
-from towertap.compare.verdict import VERDICTS
+from towertap.compare.phrases import change, figure, listed
 from towertap.compare.wear.model import Change, Course, Followed, Trend
 
 ONE_DAY = (
@@ -47,6 +46,8 @@ def status(one: Course) -> str:
     if one.left and one.trend:
         way = "harsher" if one.trend.over_span > 1 else "gentler"
         return f"{way} than at the first fit, and outside the margin since {one.left}"
+    if one.trend and one.trend.days_differ:
+        return "undecided, for its days differ by more than their passes do"
     if one.outside_since:
         unsure = "the trend does not say so" if one.trend else "two days do not tell the part from the day"
         return f"outside the margin since {one.outside_since} by the passes of the day, though {unsure}"
@@ -69,8 +70,8 @@ def _last(one: Course, tested: int) -> str:
     last, first = one.changes[-1], one.means[0].session
     told = (
         f"On {last.session} it was {change(last.ratio)} than on {first}, the day of the first fit, over the "
-        f"{one.basis} ({last.after:.3g} against {last.before:.3g} {one.unit}; {last.passes[1]} and {last.passes[0]} "
-        "passes"
+        f"{one.basis} ({figure(last.after)} against {figure(last.before)} {one.unit}; {last.passes[1]} and "
+        f"{last.passes[0]} passes"
     )
     if last.together is None:
         return f"{told}). {CANNOT_TELL}"
@@ -94,7 +95,7 @@ def _reading(one: Course, last: Change) -> str:
 
 
 def _p(p: float | None) -> str:
-    return f"{'p < 0.0001' if p is not None and p < 0.0001 else f'p = {p:.2g}'} after Holm's adjustment"
+    return f"{'p < 0.0001' if p is not None and p < 0.0001 else f'p = {p:#.2g}'} after Holm's adjustment"
 
 
 def _others(one: Course) -> str:
@@ -104,8 +105,7 @@ def _others(one: Course) -> str:
         return ""
     kinds = [
         f"{kind} on {listed([each.session for each in between if each.verdict == kind])}"
-        for kind in VERDICTS
-        if any(each.verdict == kind for each in between)
+        for kind in dict.fromkeys(each.verdict for each in between)
     ]
     return f"On the days between it was judged {', '.join(kinds)}."
 
@@ -208,7 +208,7 @@ def _cautions(one: Course, check: Course | None) -> list[str]:
             "tyres, weather, the sensor or the road itself as well as the part."
         )
     trend = one.trend
-    if trend and trend.days_p is not None and trend.of_passes is not None and trend.days_p < ALPHA:
+    if trend and trend.of_passes is not None and trend.days_differ:
         cautions.append(
             f"{here}: the days stray about the line by {100 * trend.scatter:.1f} %, where the passes within days "
             f"account for {100 * trend.of_passes:.1f} % (p = {trend.days_p:.2g}): days differ, or the course is no "
