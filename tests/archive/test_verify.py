@@ -140,6 +140,27 @@ def test_a_lost_recording_that_is_added_again_is_whole(archive, recording):
     assert found(archive) == []
 
 
+def test_a_damaged_index_is_not_written_over(archive):
+    """It may be the only trace of a recording whose folder is gone."""
+    index = archive / "index.json"
+    index.write_text(index.read_text("utf-8")[:-40], "utf-8")
+    damaged = index.read_bytes()
+    for _ in range(2):
+        assert ("", "index.json") in found(archive)
+        store.listing(archive)
+        assert index.read_bytes() == damaged
+
+
+def test_a_recording_whose_record_is_damaged_stays_in_the_index(archive):
+    name = store.names(archive)[0]
+    record = archive / name / "record.json"
+    record.write_text(record.read_text("utf-8")[:-40], "utf-8")
+    store._index_anew(archive)
+    assert name in {held["name"] for held in store.index_of(archive)}
+    shutil.rmtree(archive / name)
+    assert (name, "") in found(archive)
+
+
 def test_an_index_that_is_missing_is_made_anew_and_told(archive):
     assert verify(archive).remarks == []
     (archive / "index.json").unlink()

@@ -72,6 +72,16 @@ def test_a_gpx_point_without_speed_is_a_gap_and_the_others_keep_the_receivers(wr
     assert (log.time_s - 1777887000).tolist() == [1.0, 2.0, 3.0, 5.0, 6.0]
 
 
+def test_a_few_gpx_speeds_do_not_throw_the_positions_away(write):
+    """A degree of the equator is 111.32 km on the ellipsoid, so that 10 m a second are 10 m/s."""
+    inside = {0: "<speed>99</speed>"}
+    metre = 1 / 111319.49
+    log = read_speed_log(
+        write("a.gpx", GPX.format("".join(point(s, 0.0, 10 * s * metre, inside.get(s, "")) for s in range(10))))
+    )
+    assert log.speed_ms == pytest.approx(10.0, rel=1e-3)
+
+
 def test_gpx_points_without_speed_for_longer_are_not_spanned(write):
     inside = {s: "<speed>10</speed>" for s in range(20) if not 5 <= s < 12}
     log = read_speed_log(write("a.gpx", GPX.format("".join(point(s, 0.0, 0.0, inside.get(s, "")) for s in range(20)))))

@@ -309,8 +309,8 @@ def test_a_difference_is_told_in_what_people_feel(make):
     """Times the 6.7 to 11 % of the literature; of jerk, that it was found for acceleration."""
     (finding,) = compare(make.invented(2, ratio=1.3), metrics=["jerk_z"], gate="windows")
     assert finding.verdict == "harsher"
-    percent = 100 * (finding.ratio - 1)
-    assert f"it is {percent / 11:.1f} to {percent / 6.7:.1f} times the 6.7 to 11.0 %" in finding.words
+    low, high = (100 * (end - 1) for end in finding.interval)
+    assert f"its interval is {low / 11:.1f} to {high / 6.7:.1f} times the 6.7 to 11.0 %" in finding.words
     assert "of acceleration, not of jerk" in finding.words
 
 

@@ -187,7 +187,8 @@ def held(kept, make, started=None, plan=None, **used):
 
 
 def test_a_finding_as_planned_has_no_caution_of_the_plan(kept, make):
-    assert not any("lead for the next plan" in line for one in held(kept, make) for line in one.cautions)
+    plan = replace(kept.plan, metrics=("jerk_z",))
+    assert not any("lead for the next plan" in line for one in held(kept, make, plan=plan) for line in one.cautions)
 
 
 def test_a_plan_written_after_the_first_drive_is_held_against_every_finding(kept, make):
@@ -199,7 +200,24 @@ def test_a_plan_written_after_the_first_drive_is_held_against_every_finding(kept
 def test_missing_passes_are_held_against_every_finding(kept, make):
     more = replace(kept.plan, drives=drive_order("rubber", "polyurethane", [r.name for r in ROADS], 6, 2, 7))
     for one in held(kept, make, plan=more):
-        assert any("4 and 4 of 6 planned passes a side" in line for line in one.cautions)
+        assert any("4 and 4 passes a side are here, and 6 were planned" in line for line in one.cautions)
+
+
+def test_passes_beyond_the_plan_are_held_against_every_finding(kept, make):
+    fewer = replace(kept.plan, drives=drive_order("rubber", "polyurethane", [r.name for r in ROADS], 2, 2, 7))
+    for one in held(kept, make, plan=fewer):
+        assert any("4 and 4 passes a side are here, and 2 were planned" in line for line in one.cautions)
+
+
+def test_captures_that_do_not_say_when_they_began_do_not_show_that_the_plan_came_first(kept, make):
+    for one in held(kept, make, {}):
+        assert any("nothing shows that the plan came first" in line for line in one.cautions)
+
+
+def test_metrics_left_out_are_held_against_every_finding(kept, make):
+    more = replace(kept.plan, metrics=("jerk_z", "weighted_z", "acceleration_z"))
+    for one in held(kept, make, plan=more):
+        assert any("weighted_z and acceleration_z was planned and is not compared" in line for line in one.cautions)
 
 
 @pytest.mark.parametrize(

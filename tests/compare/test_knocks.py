@@ -17,6 +17,7 @@ from towertap.capture.speed_log import SpeedLog
 from towertap.cli._outcome import plain
 from towertap.compare.comparison import compare
 from towertap.compare.knocks import (
+    by_chance,
     come_again,
     count_knocks,
     deviance_ratio,
@@ -177,6 +178,18 @@ def test_what_comes_back_in_most_passes_of_each_side_is_told_from_what_does_not(
     assert come_again([np.array(one) for one in where], sides) == pytest.approx(6 / 11)
     assert come_again([np.array([])] * 4, ["before", "after"] * 2) is None
     assert come_again([np.array([1.0])] * 3, ["before", "after", "after"]) is None
+
+
+@pytest.mark.parametrize("a_minute", [20, 60])
+def test_knocks_anywhere_come_back_no_oftener_than_by_chance(a_minute):
+    """Places drawn evenly over a minute, 3 and 3 passes: more than the limit 1 time in 20, by what a quantile is."""
+    sides, edges_s = ["before"] * 3 + ["after"] * 3, np.array([[0.0, 1.0], [59.0, 60.0]])
+    more = 0
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        where = [np.sort(rng.uniform(0, 60, a_minute)) for _ in sides]
+        more += come_again(where, sides) > by_chance(where, sides, edges_s)
+    assert more <= 0.05 * 60 + 3 * (0.05 * 0.95 * 60) ** 0.5
 
 
 def test_more_knocks_after_are_told_and_survive_json(make):

@@ -114,11 +114,14 @@ def listing(archive: Path) -> Listing:
 
 
 def _index_anew(archive: Path) -> Listing:
-    """All recordings by name from their records, and the index made of them and of those that are gone."""
-    result = from_records(archive)
-    if result.records:  # else it may be any folder
+    """All recordings by name from their records; the index made of them, and of what it held that cannot be read."""
+    result, index = from_records(archive), index_of(archive)
+    damaged = index is None and (archive / INDEX).exists()  # it may be the only trace of something: 'verify' tells
+    if result.records and not damaged:  # without records it may be any folder
+        read = {record["name"] for record in result.records}
+        unread = [record for record in index or [] if record["name"] not in read]
         with suppress(OSError), whole_file(archive / INDEX) as part:  # its disk may be one that cannot be written
-            part.write_text(seal(in_order(result.records, result.gone)), "utf-8")
+            part.write_text(seal(in_order(result.records, unread)), "utf-8")
     return result
 
 

@@ -86,7 +86,8 @@ def verify(archive: Path, *, redecode: bool = False, on_progress: Progress | Non
             on_progress(k + 1, len(found))
     problems += _verify_rest(archive, set(found))
     remarks = [] if (archive / INDEX).exists() else [WITHOUT_INDEX]
-    listing(archive)
+    if remarks:
+        listing(archive)
     return Verification(len(found), redecode, problems, remarks)
 
 

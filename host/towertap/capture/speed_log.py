@@ -265,7 +265,7 @@ def _read_gpx(path: Path) -> tuple[Array, Array]:
     if not points.rows:
         raise CaptureError("no track point (trkpt) with a time; export the track, not the way-points, as GPX 1.1")
     latitude, longitude, time_s, speed_ms = np.array(points.rows).T
-    if np.isfinite(speed_ms).any():  # points without one, as before a fix, are gaps, like empty cells of a CSV
+    if np.isfinite(speed_ms).mean() > 0.5:  # points without one, as before a fix, are gaps, as empty cells of a CSV
         return time_s, speed_ms
     return _speed_of(time_s, latitude, longitude)
 

@@ -31,7 +31,7 @@ class Blocked:
     `before` and `after` are the slots of its passes in the order of `before_values` and `after_values`, `ratios` the
     ratio of geometric means in each block in turn. `p_interaction` asks whether the change repeats from block to block
     (F-test of part × block against the passes' own spread; None where every part has one pass in a block). `mixed` is
-    the model that counts fittings as random, None where it could not be fitted.
+    the model that counts fittings as random, None with two blocks and where it could not be fitted.
     """
 
     before: tuple[Slot, ...]

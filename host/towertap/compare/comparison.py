@@ -63,10 +63,11 @@ def compare(
         entry for road in roads for quantity in quantities for entry in told_apart(drives, road, quantity.name, margin)
     ]
     refuse_rough_as_smooth(drives, sanity)
-    smooth = smooth_changes(drives, quantities, margin, blocks)
     places = {road: find_places(drives.of(road)) for road in roads if gate == "places"}
-    paired = {} if blocks is None else {road: slots_of(drives.of(road), blocks) for road in roads}
+    on_both = [drives.smooth] if {one.side for one in drives.of(drives.smooth)} == {"before", "after"} else []
+    paired = {} if blocks is None else {road: slots_of(drives.of(road), blocks) for road in (*roads, *on_both)}
     slots = {road: found for road, (found, reason) in paired.items() if reason is None}
+    smooth = smooth_changes(drives, quantities, margin, slots.get(drives.smooth))
     bands = [where_the_change_is(drives, road, places.get(road), slots.get(road)) for road in roads]
     findings = _decide(
         [
@@ -184,7 +185,7 @@ def _find(
 
 def _decide(findings: list[Finding], parts: tuple[str, str], primary: str | None) -> list[Finding]:
     """Decide the findings of the primary metric and all others, each as a family; as one where none is named."""
-    if primary not in [one.metric for one in findings]:
+    if primary is None:
         return _decide_family(findings, parts)
     told = [replace(one, primary=one.metric == primary) for one in findings]
     decided = {

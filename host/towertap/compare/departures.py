@@ -13,7 +13,7 @@ from towertap.compare.answer import Comparison, Departure
 from towertap.compare.blocks import Key
 from towertap.compare.model import Drives, Finding, Pass
 from towertap.compare.passes import TEMPERATURE_STEP_C
-from towertap.compare.phrases import some
+from towertap.compare.phrases import listed, some
 from towertap.compare.plan import GATE, QUANTILE, Plan
 
 PRESSURE_STEP_KPA = 5.0
@@ -38,7 +38,8 @@ def held_against(plan: Plan, comparison: Comparison, drives: Drives, started: Ma
     """The comparison with the plan and the departures from it, and a caution at each finding that was not planned."""
     metrics = list(dict.fromkeys(finding.metric for finding in comparison))
     told = departures(plan, drives, started, margin=comparison.margin, metrics=metrics)
-    late = bool(started) and min(started.values()) < plan.written
+    undated = [one.name for one in drives.passes if one.name not in started]
+    reasons = [*_lateness(plan, started, undated), *_left_out(plan, comparison)]
     if (comparison.gate, comparison.quantile) != (GATE, QUANTILE):
         words = (
             f"the gate is by {comparison.gate} at a quantile of {comparison.quantile:g}, not by {GATE} at {QUANTILE:g}"
@@ -49,39 +50,49 @@ def held_against(plan: Plan, comparison: Comparison, drives: Drives, started: Ma
         plan=plan,
         departures=told,
         findings=tuple(
-            replace(finding, cautions=(*finding.cautions, *_unplanned(plan, comparison, finding, late)))
+            replace(finding, cautions=(*finding.cautions, *_leads(plan, comparison, finding, reasons)))
             for finding in comparison
         ),
     )
 
 
-def _unplanned(plan: Plan, comparison: Comparison, finding: Finding, late: bool) -> Iterable[str]:
-    """What makes a finding a lead only: choices that were not planned, a plan written late, passes that are missing."""
-    roads = [road.name for road in plan.rough_roads]
+def _leads(plan: Plan, comparison: Comparison, finding: Finding, reasons: Sequence[str]) -> Iterable[str]:
+    """A caution for each reason, those of all findings and this one's own, why it is a lead and not a decision."""
+    for reason in (*reasons, *_unplanned(plan, comparison, finding)):
+        yield f"{finding.road}, {finding.metric}: {reason}. This finding is a lead for the next plan, not a decision."
+
+
+def _lateness(plan: Plan, started: Mapping[str, datetime], undated: Sequence[str]) -> Iterable[str]:
+    if started and min(started.values()) < plan.written:
+        yield "the plan was written after the first drive, so nothing in it was certainly chosen before the data"
+    elif undated:
+        yield f"{some(undated)} do not say when they began, so nothing shows that the plan came first"
+
+
+def _left_out(plan: Plan, comparison: Comparison) -> Iterable[str]:
+    """Planned metrics and roads that no finding speaks of: fewer findings are adjusted for than were planned."""
+    planned = (*plan.metrics, *(road.name for road in plan.rough_roads))
+    told = {name for one in comparison for name in (one.metric, one.road)}
+    if missing := [name for name in planned if name not in told]:
+        yield f"{listed(missing)} was planned and is not compared, so that fewer findings are adjusted for"
+
+
+def _unplanned(plan: Plan, comparison: Comparison, finding: Finding) -> Iterable[str]:
+    """Choices behind one finding that were not planned, and more or fewer passes than were."""
     chosen = {
         "margin": abs(finding.margin - plan.margin) > SAME,
         "metric": finding.metric not in plan.metrics,
-        "road": finding.road not in roads,
+        "road": finding.road not in [road.name for road in plan.rough_roads],
         "parts": (comparison.before, comparison.after) != (plan.before, plan.after),
         "smooth road": comparison.smooth != plan.smooth,
         "gate": (comparison.gate, comparison.quantile) != (GATE, QUANTILE),
     }
-    if late:
+    if what := [name for name, unplanned in chosen.items() if unplanned]:
+        yield f"{listed(what)} not as planned, and perhaps chosen after seeing the data"
+    if finding.passes != (plan.passes, plan.passes) and not chosen["road"]:
         yield (
-            f"{finding.road}, {finding.metric}: the plan was written after the first drive, so nothing in it was "
-            "certainly chosen before the data. This finding is a lead for the next plan, not a decision."
-        )
-    if min(finding.passes) < plan.passes and not chosen["road"]:
-        yield (
-            f"{finding.road}, {finding.metric}: {finding.passes[0]} and {finding.passes[1]} of {plan.passes} planned "
-            "passes a side are here. If the drives ended because of what the figures showed, this finding is a lead "
-            "for the next plan, not a decision."
-        )
-    if any(chosen.values()):
-        what = " and ".join(name for name, unplanned in chosen.items() if unplanned)
-        yield (
-            f"{finding.road}, {finding.metric}: {what} not as planned, and perhaps chosen after seeing the data. This "
-            "finding is a lead for the next plan, not a decision."
+            f"{finding.passes[0]} and {finding.passes[1]} passes a side are here, and {plan.passes} were planned; if "
+            "the drives ended or went on because of what the figures showed, the p-values do not hold"
         )
 
 

@@ -40,6 +40,8 @@ KnockVerdict = Literal["more knocks", "fewer knocks", "undecided"]
 Per = Literal["for the same road", "a km by the speed logs", "a minute"]
 """What the counts are held against each other for."""
 ALPHA = 0.05
+SHIFTS = 200
+"""Draws behind what comes back by chance."""
 AGAIN_S = 0.15
 """A knock comes back where another pass has one so near, in time of the reference pass: some two metres of road."""
 
@@ -88,7 +90,7 @@ class RoadKnocks:
     """What the knocks of one road come to.
 
     `held` is the ratio of knocks `per` unit of road or time; `again` the share that comes back at one place in most
-    passes of each side, see `come_again`.
+    passes of each side, see `come_again`, and `again_by_chance` what it seldom exceeds by chance, see `by_chance`.
     """
 
     road: str
@@ -99,6 +101,7 @@ class RoadKnocks:
     p_holm: float | None
     verdict: KnockVerdict
     again: float | None
+    again_by_chance: float | None
     words: str
 
 
@@ -274,6 +277,7 @@ def _on_road(drives: Drives, passes: Sequence[Pass], places: Places | None) -> R
             ring_hz=_median([knock.ring_hz for knock in knocks[side]]),
         )
     exposures, per = _exposures(minutes, driven if logged else None, road_s if aligned is not None else None)
+    of_sides = [one.side for one in passes]
     return RoadKnocks(
         road=passes[0].road,
         before=sides["before"],
@@ -282,7 +286,8 @@ def _on_road(drives: Drives, passes: Sequence[Pass], places: Places | None) -> R
         per=per,
         p_holm=None,
         verdict="undecided",
-        again=come_again(where, [one.side for one in passes]) if aligned is not None else None,
+        again=come_again(where, of_sides) if aligned is not None else None,
+        again_by_chance=by_chance(where, of_sides, aligned.edges_s) if aligned is not None else None,
         words="",
     )
 
@@ -311,11 +316,35 @@ def come_again(where: Sequence[NDArray[np.float64]], sides: Sequence[Side]) -> f
         return None
     shares = []
     for mine in where:
-        near = np.array([np.abs(mine[:, None] - other).min(axis=1, initial=np.inf) < AGAIN_S for other in where])
+        near = np.array([_distance(mine, other) < AGAIN_S for other in where])
         of_sides = [near[[one == side for one in sides]] for side in ("before", "after")]
         shares.append(np.all([passes.mean(axis=0) > 0.5 for passes in of_sides], axis=0))
     together = np.concatenate(shares)
     return float(together.mean()) if together.size else None
+
+
+def _distance(places: NDArray[np.float64], others: NDArray[np.float64]) -> NDArray[np.float64]:
+    """From each place (n,) to the nearest of the others (m,), infinite where there is none."""
+    walled = np.concatenate([[-np.inf], np.sort(others), [np.inf]])
+    above = np.searchsorted(walled, places)
+    return np.minimum(places - walled[above - 1], walled[above] - places)
+
+
+def by_chance(
+    where: Sequence[NDArray[np.float64]], sides: Sequence[Side], edges_s: NDArray[np.float64]
+) -> float | None:
+    """What `come_again` exceeds 1 time in 20 when each pass is shifted along the road, end to start, at random.
+
+    `edges_s` (m, 2) are the road's places; shifting keeps how many knocks a pass has and how close they follow.
+    """
+    start, span = edges_s[0, 0], edges_s[-1, 1] - edges_s[0, 0]
+    draw = np.random.default_rng(1)
+    shares = [
+        come_again([start + (one - start + draw.uniform(0, span)) % span for one in where], sides)
+        for _ in range(SHIFTS)
+    ]
+    told = [share for share in shares if share is not None]
+    return float(np.quantile(told, 0.95)) if told else None
 
 
 def _median(values: Sequence[float]) -> float:
@@ -328,8 +357,8 @@ def _told(one: RoadKnocks, road: str) -> RoadKnocks:
     verdict: KnockVerdict = "undecided"
     if one.p_holm is not None and one.p_holm < ALPHA:
         verdict = "more knocks" if one.held.ratio > 1 else "fewer knocks"
-    some = sum(one.before.counts + one.after.counts) > 0
-    head = verdict if some else "none heard on either side, so nothing was tested"
+    heard = sum(one.before.counts + one.after.counts) > 0
+    head = verdict if heard else "none heard on either side, so nothing was tested"
     told = [f"Knocks on {road}: {head}. {_side(one.before)}; {_side(one.after)}."]
     if one.held.interval and one.p_holm is not None:
         low, high = (f"{limit:.2f}" if math.isfinite(limit) else "any number" for limit in one.held.interval)
@@ -340,19 +369,25 @@ def _told(one: RoadKnocks, road: str) -> RoadKnocks:
         told.append(
             f"Knocks {one.per}, after over before: {ratio} (95 % interval {low} to {high}{wider}; {p} after Holm)."
         )
-    elif some:
+    elif heard:
         told.append("A side with one pass does not show how far counts differ by chance: drive three passes or more.")
-    if some and max(one.before.interval[0], one.after.interval[0]) <= FALSE_A_MINUTE:
+    if heard and max(one.before.interval[0], one.after.interval[0]) <= FALSE_A_MINUTE:
         told.append(f"False alarms, up to {FALSE_A_MINUTE:g} a minute, could make up these counts.")
     if verdict == "undecided":
         told.append("This is not evidence that nothing changed.")
-    if one.again:
-        told.append(
-            f"{100 * one.again:.0f} % of them come back at one place in most passes with either part: something on the "
-            "road sets them off there, which does not tell a part's knock from the road's."
+    if one.again is not None and one.again_by_chance is not None:
+        chance = (
+            f"chance alone seldom makes it more than {100 * one.again_by_chance:.0f} %: passes shifted along the road"
         )
-    elif one.again is not None:
-        told.append("None of them comes back at one place in most passes with either part.")
+        cause = (
+            "So something on the road sets them off there, which does not tell a part's knock from the road's."
+            if one.again > one.again_by_chance
+            else "So nothing is shown to set them off at one place."
+        )
+        told.append(
+            f"{100 * one.again:.0f} % of them come back at one place in most passes with either part ({chance}). "
+            f"{cause}"
+        )
     return replace(one, verdict=verdict, words=" ".join(told))
 
 

@@ -65,7 +65,7 @@ def load_pilot(
                 groups[capture.conditions.road, capture.conditions.part].append(figure)
         except TowertapError as error:
             left_out.append(f"{path.stem}: {str(error).removeprefix(f'{path}: ')}")
-    if len(positions) > 1:
+    if not position and len(positions) > 1:
         told = ", ".join(f"'{one}'" for one in sorted(positions))
         raise CallError(f"the pilot in '{folder}' is of several boxes ({told}): name one with --box-position")
     if not groups:

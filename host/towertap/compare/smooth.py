@@ -6,26 +6,27 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from towertap.compare.blocks import Key, Slot
+from towertap.compare.blocks import Slot
 from towertap.compare.gate import pass_figure
 from towertap.compare.model import Drives, Quantity, Sanity, SmoothChange
 from towertap.compare.phrases import change, listed
-from towertap.compare.slots import slots_of
 from towertap.compare.statistics import contrast
 from towertap.errors import CallError
 
 
 def smooth_changes(
-    drives: Drives, quantities: Sequence[Quantity], margin: float, blocks: Mapping[Key, Slot] | None
+    drives: Drives, quantities: Sequence[Quantity], margin: float, slots: Mapping[str, Slot] | None
 ) -> tuple[SmoothChange, ...]:
-    """The smooth road's whole passes after against before, in every metric; none where a side did not drive it."""
+    """The smooth road's whole passes after against before, in every metric; none where a side did not drive it.
+
+    `slots` are those of its passes by name, where blocks hold.
+    """
     sides = drives.of(drives.smooth, "before"), drives.of(drives.smooth, "after")
     if not all(sides):
         return ()
-    found, reason = slots_of([*sides[0], *sides[1]], blocks) if blocks else ({}, "")
     paired = None
-    if found and reason is None:
-        before, after = ([found[one.name].block for one in side] for side in sides)
+    if slots is not None:
+        before, after = ([slots[one.name].block for one in side] for side in sides)
         paired = before, after
     told = []
     for one in quantities:

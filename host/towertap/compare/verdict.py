@@ -18,6 +18,8 @@ from towertap.compare.plan import FELT_PERCENT
 from towertap.compare.power import MOST_PASSES
 from towertap.compare.resampling import least_p
 
+FELT_METRICS = ("acceleration_z", "weighted_z", "jerk_z")
+"""Those that the literature's felt changes of vertical vibration may be held beside."""
 VERDICTS: tuple[Verdict, ...] = ("harsher", "gentler", "equivalent", "undecided")
 
 
@@ -86,14 +88,14 @@ def _different(finding: Finding, alpha: float) -> str:
 
 def _felt(finding: Finding) -> str:
     """What is known of the size that people feel; the literature speaks of vertical vibration alone."""
-    if not finding.metric.endswith("_z"):
+    if finding.metric not in FELT_METRICS or finding.interval is None:
         return ""
     low, high = FELT_PERCENT
-    percent = 100 * abs(finding.ratio - 1)
-    jerk = " of acceleration, not of jerk," if finding.metric.startswith("jerk") else ""
+    least, most = sorted(100 * abs(end - 1) for end in finding.interval)
+    of = "medians of acceleration, not of jerk," if finding.metric.startswith("jerk") else "medians,"
     return (
-        f" For scale: it is {percent / high:.1f} to {percent / low:.1f} times the {low:.1f} to {high:.1f} % by which "
-        f"vertical vibration on a seat must change to be just felt (medians{jerk or ','} and a hard point is no seat)."
+        f" For scale: its interval is {least / high:.1f} to {most / low:.1f} times the {low:.1f} to {high:.1f} % by "
+        f"which vertical vibration on a seat must change to be just felt ({of} and a hard point is no seat)."
     )
 
 

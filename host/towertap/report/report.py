@@ -56,7 +56,7 @@ def write_report(comparison: Comparison, drives: Drives, folder: str | Path, not
                 for place, figure in enumerate(_spectrograms(comparison, drives, roads), start=1)
             ],
             "spectra": _put(
-                folder, "spectra", spectra.draw(road_spectra(drives), drives.smooth, _sensor_noise(drives))
+                folder, "spectra", spectra.draw(road_spectra(drives), comparison.bands, _sensor_noise(drives))
             ),
             "knocks": [
                 _put(folder, f"knocks_{place}", figure)

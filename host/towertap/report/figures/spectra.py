@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -10,7 +10,9 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
 from towertap.compare.model import Side
+from towertap.compare.thirds import RoadBands
 from towertap.report.density import Density, in_fractions_of_octave
+from towertap.report.figures.thirds import most_changed
 from towertap.report.style import INK, QUIET, SIDES, log_ticks, new_figure
 from towertap.report.words import brief
 from towertap.signals.bands import BANDS
@@ -23,13 +25,12 @@ FRACTION = 24
 SHADES = ("#f3f5f7", "#e7ebef")
 
 
-def draw(spectra: Spectra, smooth: str, noise: float) -> Figure:
-    """Draw one panel a road, all on the same axes; the title speaks of the roads other than `smooth`.
+def draw(spectra: Spectra, bands: Sequence[RoadBands], noise: float) -> Figure:
+    """Draw one panel a road, all on the same axes; the title says what the `bands` of the rough roads show.
 
     `noise` is the density of the sensor's own noise, (m/s²)²/Hz.
     """
-    rough = {road: sides for road, sides in spectra.items() if road != smooth}
-    figure = new_figure(8.6, 0.9 + 2.3 * max(1, len(spectra)), title(rough))
+    figure = new_figure(8.6, 0.9 + 2.3 * max(1, len(spectra)), title(bands))
     panels = figure.subplots(max(1, len(spectra)), 1, squeeze=False, sharex=True, sharey=True)[:, 0]
     for axes, (road, sides) in zip(panels, spectra.items(), strict=False):
         _panel(axes, road, sides)
@@ -45,21 +46,13 @@ def draw(spectra: Spectra, smooth: str, noise: float) -> Figure:
     return figure
 
 
-def title(spectra: Spectra) -> str:
-    """Where on each rough road the two sides lie furthest apart, clear of the scatter of their passes."""
-    told = [f"{brief(road, 24)} {_furthest(sides)}" for road, sides in spectra.items() if len(sides) == len(SIDES)]
-    return "Densities furthest apart: " + "; ".join(told) if told else "No rough road has a spectrum before and after"
-
-
-def _furthest(sides: Mapping[Side, Density]) -> str:
-    before, after = (in_fractions_of_octave(sides[side], FRACTION) for side in SIDES)
-    shared = min(before.mean.size, after.mean.size)
-    apart = np.log(after.mean[:shared] / before.mean[:shared])
-    clear = (after.low[:shared] > before.high[:shared]) | (after.high[:shared] < before.low[:shared])
-    if not clear.any():
-        return "nowhere, the passes overlap throughout"
-    at = np.argmax(np.where(clear, abs(apart), -1))
-    return f"at {before.frequency_hz[at]:.3g} Hz, {'higher' if apart[at] > 0 else 'lower'} after"
+def title(bands: Sequence[RoadBands]) -> str:
+    """Where the rough roads' third-octaves show a change, which single lines of a density do not."""
+    told = [(brief(road.road, 24), most_changed(road)) for road in bands]
+    shown = [f"{name} most at {one.name}" for name, one in told if one]
+    if not shown:
+        return "Density of vertical acceleration; no third-octave shows a change"
+    return f"Density of vertical acceleration; third-octaves changed: {', '.join(shown)}"
 
 
 def _panel(axes: Axes, road: str, sides: Mapping[Side, Density]) -> None:
