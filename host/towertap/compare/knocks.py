@@ -376,17 +376,14 @@ def _told(one: RoadKnocks, road: str) -> RoadKnocks:
     if verdict == "undecided":
         told.append("This is not evidence that nothing changed.")
     if one.again is not None and one.again_by_chance is not None:
-        chance = (
-            f"chance alone seldom makes it more than {100 * one.again_by_chance:.0f} %: passes shifted along the road"
-        )
         cause = (
             "So something on the road sets them off there, which does not tell a part's knock from the road's."
             if one.again > one.again_by_chance
             else "So nothing is shown to set them off at one place."
         )
         told.append(
-            f"{100 * one.again:.0f} % of them come back at one place in most passes with either part ({chance}). "
-            f"{cause}"
+            f"{100 * one.again:.0f} % of them come back at one place in most passes with either part; with the passes "
+            f"shifted along the road at random it is {100 * one.again_by_chance:.0f} % or less 19 times in 20. {cause}"
         )
     return replace(one, verdict=verdict, words=" ".join(told))
 
