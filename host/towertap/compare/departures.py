@@ -58,8 +58,14 @@ def held_against(plan: Plan, comparison: Comparison, drives: Drives, started: Ma
 
 def _leads(plan: Plan, comparison: Comparison, finding: Finding, reasons: Sequence[str]) -> Iterable[str]:
     """A caution for each reason, those of all findings and this one's own, why it is a lead and not a decision."""
+    where, lead = f"{finding.road}, {finding.metric}", "this finding is a lead for the next plan, not a decision"
     for reason in (*reasons, *_unplanned(plan, comparison, finding)):
-        yield f"{finding.road}, {finding.metric}: {reason}. This finding is a lead for the next plan, not a decision."
+        yield f"{where}: {reason}; {lead}."
+    if finding.passes != (plan.passes, plan.passes) and finding.road in [road.name for road in plan.rough_roads]:
+        yield (
+            f"{where}: {finding.passes[0]} and {finding.passes[1]} passes a side are here, and {plan.passes} were "
+            f"planned. If that is because of what the figures showed, the p-values do not hold, and {lead}."
+        )
 
 
 def _lateness(plan: Plan, started: Mapping[str, datetime], undated: Sequence[str]) -> Iterable[str]:
@@ -78,7 +84,7 @@ def _left_out(plan: Plan, comparison: Comparison) -> Iterable[str]:
 
 
 def _unplanned(plan: Plan, comparison: Comparison, finding: Finding) -> Iterable[str]:
-    """Choices behind one finding that were not planned, and more or fewer passes than were."""
+    """The choices behind one finding that were not planned."""
     chosen = {
         "margin": abs(finding.margin - plan.margin) > SAME,
         "metric": finding.metric not in plan.metrics,
@@ -89,11 +95,6 @@ def _unplanned(plan: Plan, comparison: Comparison, finding: Finding) -> Iterable
     }
     if what := [name for name, unplanned in chosen.items() if unplanned]:
         yield f"{listed(what)} not as planned, and perhaps chosen after seeing the data"
-    if finding.passes != (plan.passes, plan.passes) and not chosen["road"]:
-        yield (
-            f"{finding.passes[0]} and {finding.passes[1]} passes a side are here, and {plan.passes} were planned; if "
-            "the drives ended or went on because of what the figures showed, the p-values do not hold"
-        )
 
 
 def departures(
