@@ -10,8 +10,8 @@ from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
-from towertap.compare.plan import read_plan
-from towertap.compare.power import difference_power, given_spread
+from towertap.compare.plan.plan import read_plan
+from towertap.compare.stats.power import difference_power, given_spread
 
 CALL = (
     *("--vehicle", "minibus", "--before", "soft", "--after", "stiff", "--smooth", "bypass=40"),

@@ -17,8 +17,8 @@ from types import SimpleNamespace
 
 import numpy as np
 from scipy import signal, stats
-from towertap.compare.places import find_places
-from towertap.compare.thirds import joint_intervals, where_the_change_is
+from towertap.compare.road.places import find_places
+from towertap.compare.sections.thirds.compare import joint_intervals, where_the_change_is
 from towertap.signals.metrics import THIRDS
 
 BANDS = 25

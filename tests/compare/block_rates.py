@@ -18,9 +18,9 @@ from types import SimpleNamespace
 
 import numpy as np
 from towertap.compare import comparison
-from towertap.compare.blocks import Slot
-from towertap.compare.places import find_places
-from towertap.compare.power import difference_power, equivalence_power
+from towertap.compare.road.places import find_places
+from towertap.compare.stats.blocks import Slot
+from towertap.compare.stats.power import difference_power, equivalence_power
 
 PASSES, MARGIN, DRIFT = 6, 0.10, 0.05
 RATIOS = (1.0, 1 + MARGIN)

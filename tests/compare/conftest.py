@@ -11,9 +11,9 @@ import pandas as pd
 import pytest
 from scipy import signal
 from towertap.capture.conditions import Conditions
+from towertap.compare.drives.folder import joined
 from towertap.compare.model import Drives, Pass, Quantity
-from towertap.compare.passes import joined
-from towertap.compare.places import CELL_S
+from towertap.compare.road.places import CELL_S
 
 JERK = Quantity("jerk_z", "vertical jerk", "m/s³")
 

@@ -17,7 +17,7 @@ from types import SimpleNamespace
 
 import numpy as np
 from towertap.compare import comparison
-from towertap.compare.places import find_places
+from towertap.compare.road.places import find_places
 
 RATIOS = {"no change": 1.0, "at the margin": 1.1, "at the margin, below": 1 / 1.1, "8 % gentler": 0.92}
 

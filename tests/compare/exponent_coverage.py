@@ -13,7 +13,7 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 from scipy import signal
-from towertap.compare.sensitivity import exponent
+from towertap.compare.stats.exponent import exponent
 
 TRUE, PASSES, PLACES = 1.4, 4, 20
 ERRORS = (0.0, 0.01)

@@ -10,8 +10,8 @@ from __future__ import annotations
 import sys
 
 import numpy as np
-from towertap.compare.effect import additive
-from towertap.compare.mixed import mixed
+from towertap.compare.stats.effect import additive
+from towertap.compare.stats.mixed import mixed
 
 DESIGNS = {"3 blocks, shared": (3, 2, True), "4 blocks": (4, 2, False), "4 blocks, shared": (4, 2, True)}
 """Blocks, passes of a part in each, and whether neighbouring blocks share a fitting."""

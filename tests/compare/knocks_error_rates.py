@@ -13,7 +13,7 @@ import sys
 from typing import NamedTuple
 
 import numpy as np
-from towertap.compare.knocks import rate_ratio
+from towertap.compare.sections.knocks.compare import rate_ratio
 
 MEANS = (1.0, 4.0, 20.0)
 DISPERSIONS = (1.0, 2.0, 4.0)

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy import stats
-from towertap.compare import alignment
-from towertap.compare.alignment import ADVANCES, SEGMENT, find_warp, fingerprint, standard_scores
+from towertap.compare.road import alignment
+from towertap.compare.road.alignment import ADVANCES, SEGMENT, find_warp, fingerprint, standard_scores
 from towertap.demo.road import ROADS
 
 ACCURACY = runpy.run_path(str(Path(__file__).with_name("alignment_accuracy.py")))

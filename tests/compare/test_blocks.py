@@ -12,13 +12,13 @@ import pytest
 import statsmodels.api as sm
 import statsmodels.formula.api as smf
 from scipy import stats
-from towertap.compare.blocks import Slot, blocked
 from towertap.compare.comparison import compare
-from towertap.compare.effect import additive
-from towertap.compare.order import drive_order
+from towertap.compare.plan.order import drive_order
+from towertap.compare.plan.slots import slots_of
 from towertap.compare.resampling import bootstrap_interval, permutation_p
-from towertap.compare.slots import slots_of
-from towertap.compare.statistics import contrast, smallest_difference
+from towertap.compare.stats.blocks import Slot, blocked
+from towertap.compare.stats.contrast import contrast, smallest_difference
+from towertap.compare.stats.effect import additive
 
 SLEEP = (
     (0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0),

@@ -11,10 +11,10 @@ from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 from towertap.compare.comparison import compare
-from towertap.compare.departures import departures, held_against, start_times
-from towertap.compare.order import drive_order
-from towertap.compare.passes import began
-from towertap.compare.plan import Held, Plan, Road
+from towertap.compare.drives.folder import began
+from towertap.compare.plan.departures import departures, held_against, start_times
+from towertap.compare.plan.order import drive_order
+from towertap.compare.plan.plan import Held, Plan, Road
 
 ROADS = (Road("quarry-lane", 40.0), Road("bypass", 80.0))
 HELD = {

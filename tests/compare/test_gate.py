@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from towertap.compare.comparison import compare
-from towertap.compare.gate import kept_share, pass_figure, set_gate
 from towertap.compare.model import PassFigure
-from towertap.compare.statistics import contrast
+from towertap.compare.road.rough import kept_share, pass_figure, set_gate
+from towertap.compare.stats.contrast import contrast
 from towertap.errors import AnalysisError
 
 PARTS = ("rubber", "polyurethane")

@@ -16,7 +16,8 @@ from statsmodels.stats.rates import confint_poisson, test_poisson_2indep
 from towertap.capture.speed_log import SpeedLog
 from towertap.cli._outcome import plain
 from towertap.compare.comparison import compare
-from towertap.compare.knocks import (
+from towertap.compare.road.places import find_places
+from towertap.compare.sections.knocks.compare import (
     by_chance,
     come_again,
     count_knocks,
@@ -26,7 +27,6 @@ from towertap.compare.knocks import (
     poisson_interval,
     rate_ratio,
 )
-from towertap.compare.places import find_places
 from towertap.signals.knocks import Knock
 
 test_poisson_2indep.__test__ = False  # it is no test of ours

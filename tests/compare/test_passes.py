@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from towertap.capture.conditions import Conditions
 from towertap.capture.schema import set_attributes
-from towertap.compare.passes import DRIFT, load_passes
+from towertap.compare.drives.folder import DRIFT, load_passes
 from towertap.errors import AnalysisError, CallError, CaptureError
 
 NAMES = ("soft", "stiff", "bypass")

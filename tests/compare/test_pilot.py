@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from towertap.analysis import analyse_capture
 from towertap.capture.reading import open_capture
-from towertap.compare.pilot import load_pilot
+from towertap.compare.plan.pilot import load_pilot
 from towertap.errors import AnalysisError, CallError
 
 ROADS = ("moor-road", "quarry-lane")

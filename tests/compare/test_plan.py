@@ -9,8 +9,8 @@ from dataclasses import asdict, replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from towertap.compare.order import drive_order, protection, shared_alike
-from towertap.compare.plan import Held, Plan, Road, read_plan, write_plan
+from towertap.compare.plan.order import drive_order, protection, shared_alike
+from towertap.compare.plan.plan import Held, Plan, Road, read_plan, write_plan
 from towertap.errors import CallError
 
 ROADS = ("quarry-lane", "moor-road", "bypass")

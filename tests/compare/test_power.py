@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
 from statsmodels.stats.power import TTestIndPower
-from towertap.compare.power import (
+from towertap.compare.stats.contrast import contrast
+from towertap.compare.stats.power import (
     coefficient_of_variation,
     difference_power,
     equivalence_power,
@@ -16,7 +17,6 @@ from towertap.compare.power import (
     pilot_spread,
     strength,
 )
-from towertap.compare.statistics import contrast
 from towertap.errors import AnalysisError
 
 SPREAD = 0.04

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 from towertap.compare.resampling import bootstrap_interval, permutation_p
-from towertap.compare.statistics import contrast
+from towertap.compare.stats.contrast import contrast
 
 
 def sides(n, seed, ratio=1.0, spread=(0.03, 0.03)):

@@ -14,8 +14,8 @@ import statsmodels.api as sm
 from towertap.capture.speed_log import SpeedLog
 from towertap.cli._outcome import plain
 from towertap.compare.comparison import compare
-from towertap.compare.sensitivity import exponent
-from towertap.compare.speed_join import STEP_S, Push, driven_m, find_offset, lasted_s, with_speed
+from towertap.compare.drives.speed_join import STEP_S, Push, driven_m, find_offset, lasted_s, with_speed
+from towertap.compare.stats.exponent import exponent
 
 COVERAGE = runpy.run_path(str(Path(__file__).with_name("exponent_coverage.py")))
 BEGAN = datetime(2026, 5, 4, 9, 30, tzinfo=UTC)

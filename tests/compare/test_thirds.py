@@ -14,8 +14,8 @@ import pytest
 from scipy import signal, stats
 from towertap.bench.sharing import Share
 from towertap.compare.comparison import compare
-from towertap.compare.places import CELL_S, find_places
-from towertap.compare.thirds import joint_intervals, where_the_change_is
+from towertap.compare.road.places import CELL_S, find_places
+from towertap.compare.sections.thirds.compare import joint_intervals, where_the_change_is
 from towertap.signals.metrics import THIRDS, Settings
 from towertap.signals.stream import Channel, piece_windows
 

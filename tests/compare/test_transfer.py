@@ -10,7 +10,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from scipy import stats
-from towertap.compare.transfer import road_transfer
+from towertap.compare.sections.transfer.compare import road_transfer
 
 MADE = SimpleNamespace(**runpy.run_path(str(Path(__file__).with_name("transfer_coverage.py"))))
 WHERE = "lane", ("arm", "sill"), ("rubber", "polyurethane")

@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 from towertap.capture.schema import set_attributes
 from towertap.cli._outcome import plain
-from towertap.compare.passes import load_passes
-from towertap.compare.transfer import EDGES_HZ
-from towertap.compare.two_boxes import transfers
+from towertap.compare.drives.folder import load_passes
+from towertap.compare.sections.transfer.compare import EDGES_HZ
+from towertap.compare.sections.transfer.two_boxes import transfers
 from towertap.errors import AnalysisError, CallError
 
 MADE = runpy.run_path(str(Path(__file__).with_name("two_boxes.py")))

@@ -14,12 +14,12 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 from towertap.cli._outcome import plain
-from towertap.compare.wear import follow
-from towertap.compare.wear.drives import sessions_of
-from towertap.compare.wear.model import Followed, Session
-from towertap.compare.wear.trend import against_first, days_against_passes, fit_line, months_to, slope_tests
 from towertap.errors import AnalysisError, CallError
-from towertap.report.figures.wear import draw
+from towertap.wear import follow
+from towertap.wear.drives import sessions_of
+from towertap.wear.figure import draw
+from towertap.wear.model import Followed, Session
+from towertap.wear.trend import against_first, days_against_passes, fit_line, months_to, slope_tests
 
 MONTHS = (0.0, 1.5, 3.0, 5.0, 6.0)
 MEANS = (0.00, 0.04, 0.05, 0.12, 0.11)

@@ -13,8 +13,8 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 from scipy import stats
-from towertap.compare.statistics import holm
-from towertap.compare.wear.trend import against_first, days_against_passes, fit_line, months_to
+from towertap.compare.stats.contrast import holm
+from towertap.wear.trend import against_first, days_against_passes, fit_line, months_to
 
 MARGIN = 0.10
 CASES = {

@@ -6,8 +6,8 @@ from matplotlib import rc_context
 from towertap.capture.conditions import Conditions
 from towertap.capture.decode import decode_raw
 from towertap.compare.comparison import compare
-from towertap.compare.passes import load_passes
-from towertap.report.style import RC
+from towertap.compare.drives.folder import load_passes
+from towertap.drawing.style import RC
 
 HOSTILE = """<script>alert("x")</script> & "bus" '$\\frac{'"""
 """A vehicle name that would break a page that does not escape, a figure that reads mathematics."""

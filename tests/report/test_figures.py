@@ -10,11 +10,14 @@ import pytest
 from matplotlib import cbook
 from towertap.capture.reading import open_capture
 from towertap.compare.comparison import compare
-from towertap.compare.gate import window_values
-from towertap.compare.places import find_places
-from towertap.report import drawn, style
-from towertap.report.by_place import blank, by_place
-from towertap.report.figures import alignment, boxes, intervals, spectra, spectrogram, thirds, traces
+from towertap.compare.road.places import find_places
+from towertap.compare.road.rough import window_values
+from towertap.compare.sections.thirds import figure as thirds
+from towertap.compare.sections.thirds import spectrogram
+from towertap.compare.sections.thirds.by_place import blank, by_place
+from towertap.drawing import style
+from towertap.report import drawn
+from towertap.report.figures import alignment, boxes, intervals, spectra, traces
 from towertap.report.report import road_spectra
 
 UP = np.array([0.0, 0.0, 1.0])

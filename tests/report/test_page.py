@@ -8,7 +8,7 @@ from html.parser import HTMLParser
 
 import pytest
 from towertap.compare.comparison import compare
-from towertap.compare.passes import DRIFT
+from towertap.compare.drives.folder import DRIFT
 from towertap.report.page import Picture, conditions, order, render
 from towertap.report.report import write_report
 

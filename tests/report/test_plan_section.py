@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from towertap.compare.departures import held_against
-from towertap.compare.order import drive_order
-from towertap.compare.plan import Held, Plan, Road
+from towertap.compare.plan.departures import held_against
+from towertap.compare.plan.order import drive_order
+from towertap.compare.plan.plan import Held, Plan, Road
 from towertap.report.page import Picture, render
 
 NONE = Picture("data:,", "none")

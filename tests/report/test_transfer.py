@@ -5,10 +5,10 @@ from dataclasses import replace
 import pytest
 from towertap.cli._compare_transfer import transfer_tables
 from towertap.compare.comparison import compare
+from towertap.compare.drives.folder import load_passes
 from towertap.compare.model import Excluded
-from towertap.compare.passes import load_passes
-from towertap.compare.two_boxes import transfers
-from towertap.report.figures import transfer
+from towertap.compare.sections.transfer import figure as transfer
+from towertap.compare.sections.transfer.two_boxes import transfers
 from towertap.report.report import write_report
 
 

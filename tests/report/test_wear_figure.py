@@ -4,7 +4,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from towertap.report.figures import wear
+from towertap.wear import figure as wear
 
 pytestmark = pytest.mark.usefixtures("styled")
 

@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from towertap.report import words
+from towertap.words import numbers as words
 
 
 @pytest.mark.parametrize(

@@ -56,7 +56,7 @@ def draw(found: Noise, subject: records.Subject, path: Path) -> None:
     """Draw the figure into a PNG file."""
     from matplotlib import rc_context  # here, because drawing takes a second to load
 
-    from towertap.report import style
+    from towertap.drawing import style
     from towertap.report.figures import bench_noise
 
     with rc_context(style.RC):

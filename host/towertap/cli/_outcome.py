@@ -18,6 +18,8 @@ from rich.console import Console, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from towertap.words import table as words
+
 console = Console(stderr=True)
 """For progress and remarks: standard error, so that standard output stays clean for the answer."""
 
@@ -57,6 +59,14 @@ def table(title: str, *columns: str, right: Sequence[str] = ()) -> Table:
     for name in columns:
         made.add_column(Text(name), justify="right" if name in right else "left", overflow="fold")
     return made
+
+
+def as_rich(made: words.Table) -> Table:
+    """A table of plain texts for the terminal."""
+    drawn = table(made.title, *made.columns, right=made.right)
+    for row in made.rows:
+        drawn.add_row(*(Text(cell) for cell in row))
+    return drawn
 
 
 def plain(value: Any) -> Any:

@@ -15,8 +15,8 @@ from towertap.bench.carried import records_for
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers
 from towertap.errors import CallError
-from towertap.report.words import number
 from towertap.signals.jerk import EDGE_HZ, design
+from towertap.words.numbers import number
 
 MARKS = {"clean": "", "marked": " *", "not judged": " **"}
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special, stats
 
-from towertap.compare.effect import NO_SPREAD, Blocks, additive, standard_error, tells_spread
+from towertap.compare.stats.effect import NO_SPREAD, Blocks, additive, standard_error, tells_spread
 
 FEWEST_PASSES = 4
 """Passes on each side, or in each block's part of it for the bootstrap, from which these say something."""

@@ -1,0 +1,187 @@
+"""Places: the same stretches of road in every pass, found by aligning all passes over a road with one another.
+
+A place is chosen as rough by what all passes together found there, never by one part's own figures, so that choosing
+does not select on the outcome.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from statistics import fmean
+
+import numpy as np
+from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
+
+from towertap.compare.drives.model import CELL_S, Pass
+from towertap.compare.road.alignment import (
+    Array,
+    PassAlignment,
+    RoadAlignment,
+    Warp,
+    find_warp,
+    fingerprint,
+    standard_scores,
+)
+
+PLACE_S = 1.0
+"""Length of a place, in time of the reference pass."""
+COVERED = 0.9
+"""Every pass covers this part of a place or more, or the place is left out."""
+FINGERPRINT = "secondary_z"
+"""The metric that gives the fingerprint: the wheel hop, which follows the road and hardly the part or the speed."""
+MOST_CELLS = 2000
+"""Longer passes are aligned by cells several times as long, so that time and memory stay bounded."""
+REFERENCES = 3
+"""So many passes are tried as the reference, for one of them may be of another road."""
+LEAST_OVERLAP_S = 4.0
+"""A pass that shares less with the others is not aligned."""
+LEAST_QUALITY = 0.5
+ABOVE_CHANCE = 0.15
+"""An aligned pass has a quality of at least the first, and by the second above what chance gives on that road."""
+
+
+@dataclass(frozen=True, eq=False)
+class Places:
+    """One road's passes on one coordinate: `alignment` says how well, `warps` maps each pass's cells to places.
+
+    `prints` are the fingerprints, cells of `cell_s` from the start of each capture; `edges_s` (n, 2) are start and end
+    of each place that every pass covers, in seconds of the reference pass, none where the alignment failed.
+    """
+
+    alignment: RoadAlignment
+    passes: tuple[Pass, ...]
+    prints: tuple[Array, ...]
+    warps: tuple[Warp, ...]
+    cell_s: float
+    edges_s: Array
+
+    def levels(self, metric: str) -> Array:
+        """R.m.s. of a metric at each place in each pass, (passes, places); every metre of a place weighs the same."""
+        return np.array([np.sqrt(self._pooled(i, metric)) for i in range(len(self.passes))])
+
+    def place_s(self, number: int, time_s: NDArray[np.floating]) -> Array:
+        """Where pass `number` is at times (n,) from the start of its capture, in seconds of the reference pass."""
+        return self.warps[number](time_s / self.cell_s) * self.cell_s
+
+    def _pooled(self, number: int, metric: str) -> Array:
+        squares = np.square(self.passes[number].cells[metric].to_numpy(float))
+        return pooled(self.bounds_s(number), squares, self.edges_s)
+
+    def bounds_s(self, number: int) -> Array:
+        """Start and end of each cell of pass `number`, (n, 2), in seconds of the reference pass."""
+        starts_s = self.passes[number].cells["start_s"].to_numpy(float)
+        bounds_s = self.place_s(number, np.column_stack([starts_s, starts_s + CELL_S]).ravel())
+        return np.maximum.accumulate(bounds_s).reshape(-1, 2)
+
+
+def find_places(passes: Sequence[Pass]) -> Places:
+    """Align all passes over one road, two or more, and cut the road into places of PLACE_S."""
+    longest_s = max(float(one.cells["start_s"].iloc[-1]) for one in passes)
+    cell_s = CELL_S * math.ceil((longest_s + CELL_S) / CELL_S / MOST_CELLS)
+    prints = tuple(fingerprint(_on_grid(one, cell_s)) for one in passes)
+    lengths = np.array([np.isfinite(one).sum() for one in prints])
+    tried: list[Places] = []
+    unusual = abs(lengths - np.median(lengths))  # ties by name, so that it does not matter which side is called before
+    for reference in sorted(range(len(passes)), key=lambda i: (unusual[i], passes[i].name))[:REFERENCES]:
+        with threadpool_limits(1, user_api="blas"):  # threads cost more than such small products, on a busy machine 50×
+            tried.append(_aligned_to(reference, tuple(passes), prints, cell_s))
+        if tried[-1].alignment.warning is None:
+            return _cut(tried[-1])
+    return max(tried, key=lambda one: sum(told.aligned for told in one.alignment.passes))
+
+
+def _on_grid(one: Pass, cell_s: float) -> Array:
+    """Mean squares of the fingerprint's metric in cells of `cell_s` from the start of the capture, NaN in gaps."""
+    cell = ((one.cells["start_s"].to_numpy(float) + CELL_S / 2) / cell_s).astype(int)
+    sums, counts = np.bincount(cell, np.square(one.cells[FINGERPRINT].to_numpy(float))), np.bincount(cell)
+    return np.divide(sums, counts, out=np.full(sums.size, np.nan), where=counts > 0)
+
+
+def _aligned_to(reference: int, passes: tuple[Pass, ...], prints: tuple[Array, ...], cell_s: float) -> Places:
+    """All passes on the coordinate of one of them: first each on that one, then each on all others together."""
+    first = [find_warp(one, prints[reference]) for one in prints]
+    warps, fits = [], []
+    for i, one in enumerate(prints):
+        others, start = _together([(prints[j], first[j]) for j in range(len(prints)) if j != i])
+        warp = find_warp(one, others)
+        backwards = others[::-1]
+        fits.append((*_agreement(one, warp, others), _agreement(one, find_warp(one, backwards), backwards)[0]))
+        warps.append(Warp(warp.knots, warp.places + start))
+    least = max(LEAST_QUALITY, fmean(chance for *_, chance in fits) + ABOVE_CHANCE)
+    told = tuple(
+        PassAlignment(
+            capture=one.name,
+            quality=quality,
+            chance=chance,
+            speed=float(np.median(np.diff(warp.places) / np.diff(warp.knots))),
+            overlap_s=overlap * cell_s,
+            aligned=quality >= least and overlap * cell_s >= LEAST_OVERLAP_S,
+        )
+        for one, warp, (quality, overlap, chance) in zip(passes, warps, fits, strict=True)
+    )
+    lost = [one.capture for one in told if not one.aligned]
+    more = f" and {len(lost) - 2} more" if len(lost) > 2 else ""
+    warning = f"the road's fingerprint is not found again in {', '.join(lost[:2])}{more}" if lost else None
+    if lost and len(passes) < 3:
+        warning = "two passes are too few to be aligned"  # either may be the one that strays
+    alignment = RoadAlignment(passes[0].road, passes[reference].name, 0, warning, told)
+    return Places(alignment, passes, prints, tuple(warps), cell_s, np.empty((0, 2)))
+
+
+def _together(warped: Sequence[tuple[Array, Warp]]) -> tuple[Array, int]:
+    """The mean of some fingerprints on the coordinate that their warps lead to, and the place where it starts."""
+    places = [warp(np.arange(one.size) + 0.5) for one, warp in warped]
+    start = math.floor(min(at[0] for at in places))
+    grid = np.arange(start, math.ceil(max(at[-1] for at in places))) + 0.5
+    rows = np.array(
+        [np.interp(grid, at, one, left=np.nan, right=np.nan) for (one, _), at in zip(warped, places, strict=True)]
+    )
+    there = np.isfinite(rows)
+    counts = there.sum(axis=0)
+    sums = np.where(there, rows, 0.0).sum(axis=0)
+    return standard_scores(np.divide(sums, counts, out=np.full(grid.size, np.nan), where=counts > 0)), start
+
+
+def _agreement(one: Array, warp: Warp, template: Array) -> tuple[float, int]:
+    """Correlation of a warped fingerprint (n,) with a template (m,), and over how many cells; 0 where there is none."""
+    at = warp(np.arange(one.size) + 0.5) - 0.5
+    other = np.interp(at, np.arange(template.size), template, left=np.nan, right=np.nan)
+    both = np.isfinite(one) & np.isfinite(other)
+    x, y = one[both], other[both]
+    tells = both.sum() > 1 and min(np.ptp(x), np.ptp(y)) > 0
+    return float(np.corrcoef(x, y)[0, 1]) if tells else 0.0, int(both.sum())
+
+
+def _cut(places: Places) -> Places:
+    """The same with the places that every pass covers."""
+    bounds_s = [places.bounds_s(i) for i in range(len(places.passes))]
+    start = math.ceil(max(bounds[0, 0] for bounds in bounds_s) / PLACE_S)
+    count = max(0, math.floor(min(bounds[-1, 1] for bounds in bounds_s) / PLACE_S) - start)
+    starts_s = (start + np.arange(count)) * PLACE_S
+    edges_s = np.column_stack([starts_s, starts_s + PLACE_S])
+    covered = [_integral(bounds, np.ones(len(bounds)), edges_s) >= COVERED * PLACE_S for bounds in bounds_s]
+    edges_s = edges_s[np.all(covered, axis=0)]
+    warning = None if len(edges_s) else "no second of road is covered by every pass"
+    return replace(places, edges_s=edges_s, alignment=replace(places.alignment, places=len(edges_s), warning=warning))
+
+
+def pooled(bounds_s: Array, values: Array, stretches_s: Array) -> Array:
+    """Mean over each of the stretches (m, 2) of values (n,) that hold within `bounds_s` (n, 2).
+
+    NaN where less than COVERED of a stretch is within bounds.
+    """
+    covered = _integral(bounds_s, np.ones(len(bounds_s)), stretches_s)
+    enough = covered >= COVERED * (stretches_s[:, 1] - stretches_s[:, 0])
+    sums = _integral(bounds_s, values, stretches_s)
+    return np.divide(sums, covered, out=np.full(covered.size, np.nan), where=enough)
+
+
+def _integral(bounds: Array, values: Array, edges: Array) -> Array:
+    """Integral over each of the stretches `edges` (m, 2) of `values` (n,) that hold within `bounds` (n, 2)."""
+    upto = np.cumsum(values * (bounds[:, 1] - bounds[:, 0]))
+    running = np.column_stack([np.append(0.0, upto[:-1]), upto]).ravel()
+    at = np.interp(edges, bounds.ravel(), running)
+    return at[:, 1] - at[:, 0]
