@@ -7,7 +7,7 @@ import json
 import math
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from typing import Any
 
@@ -53,7 +53,7 @@ def answers(command: Callable[..., Outcome]) -> Callable[..., int]:
     return wrapper
 
 
-def table(title: str, *columns: str, right: Sequence[str] = ()) -> Table:
+def table(title: str, *columns: str, right: Collection[str] = ()) -> Table:
     """A table whose cells are folded where they do not fit, never cut; the columns in `right` are flush right."""
     made = Table(title=Text(title), title_justify="left", box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
     for name in columns:

@@ -178,12 +178,12 @@ def describe(
     if not judged:
         return f"{road}: {positions[1]} does not follow {positions[0]} in any band: nothing can be said of a change."
     for change, run in groupby(bands, key=_change):
-        held = list(run)
+        run_bands = list(run)
         if change:
-            ratios = [band.ratio for band in held if band.ratio]
+            ratios = [band.ratio for band in run_bands if band.ratio]
             much = "more" if change > 0 else "less"
             sentences.append(
-                f"{_span(held)} {positions[1]} follows {positions[0]} {much} with {after} than with {before}: "
+                f"{_span(run_bands)} {positions[1]} follows {positions[0]} {much} with {after} than with {before}: "
                 f"{_range(ratios)} times as strongly"
             )
     unchanged = [band for band in judged if not _change(band)]
