@@ -14,7 +14,7 @@ from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
-from towertap.report.density import Density, WelchSum, over_passes
+from towertap.compare.sections.spectra.density import Density, WelchSum, over_passes
 from towertap.signals.filters import CARRIED
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 

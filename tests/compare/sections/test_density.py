@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
-from towertap.report.density import Density, WelchSum, in_fractions_of_octave, over_passes
+from towertap.compare.sections.spectra.density import Density, WelchSum, in_fractions_of_octave, over_passes
 
 RATE_HZ = 1000.0
 
