@@ -1,10 +1,12 @@
 """Frames and streams built by hand from hardware_notes/wire_format.md, never by the package's own packing."""
 
 import binascii
+import gc
 import json
 import runpy
 import struct
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -26,6 +28,12 @@ HELLO = {
     "commands": ["hello", "start", "mark", "status", "stop", "restart"],
     "clock_us": 0,
 }
+
+
+def pytest_collection_finish():
+    """What is loaded stays: Holm's adjustment in statsmodels collects garbage at every call, and need not look there."""
+    gc.collect()
+    gc.freeze()
 
 
 class HandMade:
@@ -134,3 +142,9 @@ def two_box_folder(tmp_path_factory, by_hand: HandMade) -> Path:
     """Captures of two bushes whose rough road two boxes recorded at once, see tests/compare/two_boxes.py."""
     made = runpy.run_path(str(Path(__file__).parent / "compare" / "two_boxes.py"))
     return made["write_folder"](tmp_path_factory.mktemp("two-boxes"), by_hand)
+
+
+@pytest.fixture(scope="session")
+def make() -> SimpleNamespace:
+    """The builders of invented drives, see tests/compare/invented.py."""
+    return SimpleNamespace(**runpy.run_path(str(Path(__file__).parent / "compare" / "invented.py")))

@@ -39,7 +39,7 @@ def drawn(seed, blocks, passes, fitting_spread, *, block_spread=0.05, pass_sprea
     return logs + pass_spread * rng.standard_normal(block.size), part, block, fitting
 
 
-def told(runs, blocks, passes, fitting_spread, shared=False):
+def rates(runs, blocks, passes, fitting_spread, shared=False):
     """Shares of sets with no change of the part that either analysis tells different, and that the mixed one covers."""
     different = []
     for seed in range(runs):
@@ -60,5 +60,5 @@ if __name__ == "__main__":
     runs = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
     for name, (blocks, passes, shared) in DESIGNS.items():
         for fitting_spread in (0.0, 0.02, 0.04):
-            row = told(runs, blocks, passes, fitting_spread, shared)
+            row = rates(runs, blocks, passes, fitting_spread, shared)
             print(f"{name}, fittings {fitting_spread:.0%}", *(f"{k} {v:.3f}" for k, v in row.items()), sep="; ")

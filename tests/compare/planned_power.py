@@ -66,7 +66,7 @@ def compared(drives, passes, runs, ratio):
 
 
 def main(runs):
-    from conftest import invented  # beside this file
+    from invented import invented  # beside this file
 
     print(f"{ROADS * (runs // ROADS)} comparisons each over {ROADS} roads\n")
     print("spread  test          passes  planned  reached  as the verdict")

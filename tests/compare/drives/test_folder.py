@@ -7,9 +7,13 @@ import shutil
 import h5py
 import numpy as np
 import pytest
+from towertap.analysis import analyse_capture
 from towertap.capture.conditions import Conditions
+from towertap.capture.reading import open_capture
 from towertap.capture.schema import set_attributes
-from towertap.compare.drives.folder import DRIFT, load_passes
+from towertap.compare.drives.differences import DRIFT
+from towertap.compare.drives.folder import load_passes
+from towertap.compare.drives.model import CELL_S
 from towertap.errors import AnalysisError, CallError, CaptureError
 
 NAMES = ("soft", "stiff", "bypass")
@@ -49,11 +53,19 @@ def test_all_named_passes_are_there_with_their_windows(folder):
     drives = load_passes(folder, *NAMES, on_progress=lambda *step: done.append(step))
     assert len(drives.passes) == 12
     assert (drives.rough_roads, drives.excluded, drives.warnings) == (("moor-road", "quarry-lane"), (), ())
-    assert [one.name for one in drives.of("bypass", "after")] == ["bypass-stiff-1", "bypass-stiff-2"]
+    assert [drive.name for drive in drives.of("bypass", "after")] == ["bypass-stiff-1", "bypass-stiff-2"]
     assert done == [(step, 12) for step in range(12)]
-    for one in drives.passes:
-        assert one.integrity.sound
-        assert one.windows["jerk_z"].gt(0).all()
+    for drive in drives.passes:
+        assert drive.integrity.sound
+        assert drive.windows["jerk_z"].gt(0).all()
+
+
+def test_cells_join_to_the_windows_of_the_analysis(drive_folder):
+    drive = load_passes(drive_folder, *NAMES).passes[0]
+    with open_capture(drive.path) as capture:
+        expected = analyse_capture(capture, window_s=1.0, metrics=list(drive.windows.columns[2:])).windows
+    assert drive.windows.to_numpy() == pytest.approx(expected.to_numpy(), rel=1e-6)
+    assert np.diff(drive.cells["start_s"]) == pytest.approx(CELL_S, abs=1e-3)
 
 
 def test_only_metrics_that_are_rms_and_that_the_rate_carries_are_offered(folder):
@@ -115,7 +127,7 @@ def test_captures_that_cannot_be_used_are_left_out_with_the_reason(folder, add):
     add("short", seconds=1)
     add("unmounted", mounting="")
     drives = load_passes(folder, *NAMES)
-    reasons = {one.capture: one.reason for one in drives.excluded}
+    reasons = {drive.capture: drive.reason for drive in drives.excluded}
     assert len(drives.passes) == 11
     assert reasons.keys() == {"empty", "moor-road-soft-1", "quarry-lane-soft-3", "short", "unmounted"}
     assert reasons["quarry-lane-soft-3"] == "the same recording as quarry-lane-soft-1"

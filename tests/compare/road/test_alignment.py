@@ -12,7 +12,7 @@ from towertap.compare.road import alignment
 from towertap.compare.road.alignment import ADVANCES, SEGMENT, find_warp, fingerprint, standard_scores
 from towertap.demo.road import ROADS
 
-ACCURACY = runpy.run_path(str(Path(__file__).with_name("alignment_accuracy.py")))
+ACCURACY = runpy.run_path(str(Path(__file__).parents[1] / "alignment_accuracy.py"))
 
 
 def road(cells, seed=0):
@@ -29,11 +29,11 @@ def stretched(template, start, speed):
 
 def test_passes_at_70_to_130_percent_that_wander_are_within_half_a_second_of_road():
     """A shorter run of `alignment_accuracy.py`: 8 passes of the demo's car over its roughest road."""
-    found, off = ACCURACY["errors"](ROADS[0], 8, 25.0, seed=3)
-    assert found.alignment.warning is None
-    assert {one.aligned for one in found.alignment.passes} == {True}
+    places, off = ACCURACY["errors"](ROADS[0], 8, 25.0, seed=3)
+    assert places.alignment.warning is None
+    assert {drive.aligned for drive in places.alignment.passes} == {True}
     assert np.mean(np.abs(np.concatenate(off)) < 0.5) >= 0.95
-    assert np.ptp([one.speed for one in found.alignment.passes]) > 0.3
+    assert np.ptp([drive.speed for drive in places.alignment.passes]) > 0.3
 
 
 def test_the_score_is_the_log_likelihood_ratio_of_scipys_normal_distributions():
@@ -77,18 +77,18 @@ def test_the_best_chain_is_that_of_brute_force():
 def test_a_stretch_of_road_is_found_where_it_is(speed, start):
     template = road(400)
     shown, at = stretched(template, start, speed)
-    found = find_warp(shown, template)(np.arange(shown.size) + 0.5)
-    assert np.mean(np.abs(found - at) < 2) > 0.95
-    assert np.all(np.diff(found) > 0)
+    placed = find_warp(shown, template)(np.arange(shown.size) + 0.5)
+    assert np.mean(np.abs(placed - at) < 2) > 0.95
+    assert np.all(np.diff(placed) > 0)
 
 
 def test_a_gap_and_road_that_the_template_lacks_are_bridged():
     template = road(400)
     shown, at = stretched(template, 0, 1.1)
     shown[100:140] = np.nan
-    found = find_warp(shown, template[60:330])(np.arange(shown.size) + 0.5) + 60
+    placed = find_warp(shown, template[60:330])(np.arange(shown.size) + 0.5) + 60
     inside = (at > 60) & (at < 330)
-    assert np.mean(np.abs(found - at)[inside] < 3) > 0.95
+    assert np.mean(np.abs(placed - at)[inside] < 3) > 0.95
 
 
 def test_a_fingerprint_does_not_know_the_level_and_keeps_gaps():

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy import optimize, stats
 
-MADE = runpy.run_path(str(Path(__file__).with_name("fitting_spread.py")))
+MADE = runpy.run_path(str(Path(__file__).parents[1] / "fitting_spread.py"))
 drawn, fit = MADE["drawn"], MADE["fit"]
 
 
@@ -46,7 +46,7 @@ def restricted(logs, part, levels):
     """Minus twice the restricted log-likelihood (Patterson and Thompson 1971) but for a constant, as a function of the
     logarithms of the variances, the residual one last; and the estimate of the parts' difference with its error."""
     fixed = np.column_stack([np.ones(part.size), part])
-    alike = [(one[:, None] == one).astype(float) for one in levels]
+    alike = [(factor[:, None] == factor).astype(float) for factor in levels]
 
     def solve(theta):
         variances = np.exp(theta)
@@ -95,7 +95,7 @@ def test_fittings_that_differ_no_more_than_passes_leave_the_additive_model():
     spread between fittings, every such set ends there, with the few degrees of freedom of the blocks, none leaks a
     warning, and no fit is given up."""
     zero = 0
-    for seed in range(120):
+    for seed in range(60):
         data = drawn(seed, 3 + seed % 3, 2 + seed % 2, 0.0, block_spread=0.05 * (seed % 2))
         interaction, error, between = mean_squares(*data[:3], 2 + seed % 2)
         got, plain = fit(*data)
@@ -105,7 +105,7 @@ def test_fittings_that_differ_no_more_than_passes_leave_the_additive_model():
             few = replace(plain, df=2.0 + seed % 3)
             assert (got.fitting_spread, got.df) == (0.0, few.df)
             assert (got.ratio, got.interval) == (np.exp(plain.difference), few.interval())
-    assert zero > 30
+    assert zero > 12
 
 
 def test_one_pass_a_fitting_cannot_tell_fittings_from_passes():
@@ -116,7 +116,7 @@ def test_one_pass_a_fitting_cannot_tell_fittings_from_passes():
 
 def test_shared_fittings_leak_no_warning_and_are_seldom_given_up():
     """Warnings are errors in this suite."""
-    assert sum(fit(*drawn(seed, 3, 2, 0.02, shared=True))[0] is None for seed in range(100)) <= 5
+    assert sum(fit(*drawn(seed, 3, 2, 0.02, shared=True))[0] is None for seed in range(50)) <= 3
 
 
 def test_two_blocks_say_nothing_of_fittings():
@@ -127,5 +127,5 @@ def test_two_blocks_say_nothing_of_fittings():
 @pytest.mark.parametrize("shared", [False, True])
 def test_fittings_that_stray_are_told_different_by_the_additive_analysis_and_seldom_by_the_mixed(shared):
     """The short run of fitting_spread.py, at limits that its full run is far from: passes and fittings stray alike."""
-    found = MADE["told"](60, blocks=3 if shared else 4, passes=3, fitting_spread=0.04, shared=shared)
-    assert found["additive told different"] > 0.1 > found["mixed told different"]
+    shares = MADE["rates"](40, blocks=3 if shared else 4, passes=3, fitting_spread=0.04, shared=shared)
+    assert shares["additive told different"] > 0.1 > shares["mixed told different"]

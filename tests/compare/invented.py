@@ -3,19 +3,46 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
-import pytest
 from scipy import signal
 from towertap.capture.conditions import Conditions
+from towertap.capture.integrity import Integrity
+from towertap.capture.speed_log import SpeedLog
 from towertap.compare.drives.folder import joined
-from towertap.compare.model import Drives, Pass, Quantity
-from towertap.compare.road.places import CELL_S
+from towertap.compare.drives.model import CELL_S, Drives, Pass, Quantity
+from towertap.compare.drives.speed_join import lasted_s
+from towertap.compare.road.places import find_places
+from towertap.compare.road.rough import RoughPlaces, rough_places
+from towertap.compare.study import Road, Study
 
 JERK = Quantity("jerk_z", "vertical jerk", "m/s³")
+LOG_BEGAN = datetime(2026, 5, 4, 9, 30, tzinfo=UTC)
+SOUND = Integrity(
+    sound=True,
+    reasons=[],
+    rate_hz=1000.0,
+    rate_ppm=None,
+    rate_ppm_interval=None,
+    rate_drift_ppm=None,
+    jitter_us=None,
+    started_utc=None,
+    started_uncertainty_s=None,
+    samples=40_000,
+    seconds=40.0,
+    missing_samples=0,
+    gaps=[],
+    bad_frames=0,
+    fifo_overflows=0,
+    clipped_samples=0,
+    invalid_samples=0,
+    gravity_ms2=None,
+    temperature_c=None,
+    rules=[],
+)
 
 
 def road_profile(rng, n, heavy=0.35):
@@ -24,23 +51,25 @@ def road_profile(rng, n, heavy=0.35):
 
 
 def windows(rng, profile, level, pass_spread=0.03, line=0.2):
-    """Window figures of one pass (n,): the road's profile, the line driven (correlated 0.6), the pass's own level."""
+    """Window levels of one pass (n,): the road's profile, the line driven (correlated 0.6), the pass's own level."""
     wander = line * signal.lfilter([0.8], [1, -0.6], rng.standard_normal(len(profile) + 20))[20:]
     return level * profile * np.exp(wander + pass_spread * rng.standard_normal())
 
 
-def one_pass(table, side, road, number, part=None):
-    """A pass made of a table (metric name → windows)."""
+def one_pass(table, side, road, number, part=None, profile=None):
+    """A pass made of a table (metric name → windows), with the road's `profile` as its fingerprint."""
     part = part or {"before": "rubber", "after": "polyurethane"}[side]
     conditions = Conditions(vehicle="minibus", part=part, road=road, pass_number=number, speed_kmh=40.0)
     count = len(next(iter(table.values())))
     frame = pd.DataFrame({"piece": 0, "start_s": np.arange(count), **table})
-    cells = frame.loc[frame.index.repeat(10)].assign(start_s=np.arange(10 * count) * CELL_S, secondary_z=1.0)
+    hop = np.ones(10 * count) if profile is None else np.repeat(profile, 10)
+    cells = frame.loc[frame.index.repeat(10)].assign(start_s=np.arange(10 * count) * CELL_S, secondary_z=hop)
     whole = {name: float(np.sqrt(np.mean(np.square(values)))) for name, values in table.items()}
-    return Pass(Path(f"{road}-{part}-{number}.h5"), side, conditions, SimpleNamespace(sound=True), frame, cells, whole)
+    return Pass(Path(f"{road}-{part}-{number}.h5"), side, conditions, SOUND, frame, cells, whole)
 
 
 def drives_of(passes, quantities=(JERK,)):
+    """Some passes as drives."""
     return Drives(Path("drives"), "rubber", "polyurethane", "bypass", tuple(quantities), tuple(passes))
 
 
@@ -55,8 +84,32 @@ def invented(seed, *, ratio=1.0, n=(4, 4), roads=None, pass_spread=0.03, seconds
             height = level * (ratio if side == "after" and road != "bypass" else 1.0)
             for number in range(1, count + 1):
                 table = {name: windows(rng, profile, height, pass_spread) for name in metrics}
-                passes.append(one_pass(table, side, road, number))
+                passes.append(one_pass(table, side, road, number, profile=profile))
     return drives_of(passes, [Quantity(name, name.replace("_", " "), "m/s³") for name in metrics])
+
+
+def on_whole_passes(drives, metrics=("jerk_z",), margin=0.10, slots=None):
+    """The drives laid out without alignment, which costs most of a comparison: findings rest on whole passes."""
+    quantities = tuple(quantity for quantity in drives.quantities if quantity.name in metrics)
+    roads = tuple(
+        Road(
+            name=name,
+            passes=drives.of(name),
+            places=None,
+            slots=slots,
+            not_paired=None,
+            rough={metric: RoughPlaces(metric, {}, 0, 1.0, "nobody aligned it") for metric in metrics},
+        )
+        for name in drives.rough_roads
+    )
+    smooth = Road(drives.smooth, drives.of(drives.smooth), None, None, None, {})
+    return Study(drives, margin, 0.95, quantities, {}, roads, smooth)
+
+
+def one_road(drives, name, aligned=True):
+    """One road of some drives, its passes on the same metres or not."""
+    passes = drives.of(name)
+    return Road(name, passes, find_places(passes) if aligned else None, None, None, {})
 
 
 def road_level(rng, seconds, heavy=0.35):
@@ -96,7 +149,7 @@ def driven(
     set has its own.
     """
     rng = np.random.default_rng(seed)
-    smooth = [one for one in invented(seed, n=n).passes if one.road == "bypass"]
+    smooth = [drive for drive in invented(seed, n=n).passes if drive.road == "bypass"]
     level_at = road_level(rng if road is None else np.random.default_rng([road, 5]), 1.4 * seconds + 3)
     passes = []
     for side, count in zip(("before", "after"), n, strict=True):
@@ -110,40 +163,51 @@ def driven(
                 name: height * np.exp(felt + 0.2 * rng.standard_normal(felt.size)) for name in ("jerk_z", "secondary_z")
             }
             cells = pd.DataFrame({"piece": 0, "start_s": np.arange(felt.size) * CELL_S, **table})
-            one = one_pass({"jerk_z": [1.0]}, side, "lane", number)
-            passes.append(replace(one, cells=cells, windows=joined(cells, 10)))
+            drive = one_pass({"jerk_z": [1.0]}, side, "lane", number)
+            passes.append(replace(drive, cells=cells, windows=joined(cells, 10)))
     return drives_of([*smooth, *passes])
 
 
-def times_as_rough(drives, ratio):
-    """The same drives with every `after` pass over the rough road `ratio` times as rough."""
+def logged(drives, offset_s=0.0, faster=1.0):
+    """The drives dated, and a log of 36 km/h before and `faster` times as much after."""
+    passes, times, speeds = [], [], []
+    for number, drive in enumerate(drives.passes):
+        began = LOG_BEGAN.timestamp() + 600 * number
+        passes.append(replace(drive, started=datetime.fromtimestamp(began, UTC)))
+        at_s = np.arange(-5.0, lasted_s(drive) + 6)
+        times.append(began + at_s + offset_s)
+        speeds.append(np.full(at_s.size, 10.0 * (faster if drive.side == "after" else 1.0)))
+    return replace(drives, passes=tuple(passes)), SpeedLog("log.csv", np.concatenate(times), np.concatenate(speeds))
 
-    def scaled(table):
+
+def scaled(drive, ratio):
+    """The same pass with every level `ratio` times as high."""
+
+    def times(table):
         return table.assign(**{name: table[name] * ratio for name in table.columns.drop(["piece", "start_s"])})
 
-    passes = tuple(
-        replace(one, cells=scaled(one.cells), windows=scaled(one.windows))
-        if one.side == "after" and one.road != drives.smooth
-        else one
-        for one in drives.passes
-    )
-    return replace(drives, passes=passes)
+    return replace(drive, cells=times(drive.cells), windows=times(drive.windows))
+
+
+def changed(study, change):
+    """A laid-out study after `change` of every pass over a rough road, which leaves its fingerprint but for the level.
+
+    So the alignment, which is most of the work, stays.
+    """
+    roads = []
+    for road in study.roads:
+        places = replace(road.places, passes=tuple(change(drive) for drive in road.passes))
+        rough = {metric: rough_places(places, metric, limit.value) for metric, limit in study.limits.items()}
+        roads.append(replace(road, passes=places.passes, places=places, rough=rough))
+    return replace(study, roads=tuple(roads))
+
+
+def rougher(study, ratio):
+    """A laid-out study with every `after` pass over a rough road `ratio` times as rough."""
+    return changed(study, lambda drive: scaled(drive, ratio) if drive.side == "after" else drive)
 
 
 def swapped(drives):
     """The same drives with before and after changed about."""
-    passes = tuple(replace(one, side={"before": "after", "after": "before"}[one.side]) for one in drives.passes)
+    passes = tuple(replace(drive, side={"before": "after", "after": "before"}[drive.side]) for drive in drives.passes)
     return replace(drives, before=drives.after, after=drives.before, passes=passes)
-
-
-@pytest.fixture(scope="session")
-def make():
-    """The builders above, as attributes."""
-    return SimpleNamespace(
-        one_pass=one_pass,
-        drives_of=drives_of,
-        invented=invented,
-        swapped=swapped,
-        driven=driven,
-        times_as_rough=times_as_rough,
-    )
