@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 from scipy import stats
 from towertap.bench.carried import KINDS, Told
-from towertap.compare.sections.transfer.compare import NAMES, PassTransfer, road_transfer
+from towertap.compare.sections.transfer.bands import NAMES, PassTransfer, road_transfer
 
 straying = runpy.run_path(str(Path(__file__).with_name("band_coverage.py")))["straying"]
 BENCH = Told("box", {}, dict.fromkeys(KINDS), (0.0, 0.0, 0.0), None, None)

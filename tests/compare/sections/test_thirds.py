@@ -15,7 +15,10 @@ from scipy import signal
 from towertap.bench.sharing import Share
 from towertap.compare.comparison import compare
 from towertap.compare.drives.model import CELL_S
+from towertap.compare.road.places import find_places
+from towertap.compare.sections.thirds import figure, spectrogram
 from towertap.compare.sections.thirds.bands import where_the_change_is
+from towertap.compare.sections.thirds.by_place import blank, by_place
 from towertap.signals.metrics import THIRDS, Settings
 from towertap.signals.stream import Channel, piece_windows
 
@@ -187,3 +190,86 @@ def test_the_comparison_carries_them_beside_its_findings(changed, bands):
 
 def test_drives_without_third_octaves_have_no_bands(make):
     assert "thirds" not in compare(make.invented(1), metrics=["jerk_z"]).evidence
+
+
+@pytest.fixture
+def of_recorded(compared):
+    """The bands of drives of white noise, 260 / 120 times as strong after; at 1 kHz none above 315 Hz is carried."""
+    return compared.evidence["thirds"].data[0]
+
+
+def test_third_octaves_are_drawn_with_their_joint_intervals(of_recorded, styled, labels):
+    drawn = figure.draw([of_recorded], 0.1)
+    (axes,) = drawn.axes
+    assert [band.name for band in of_recorded.thirds][-1] == "315 Hz"
+    assert "Most changed third-octave: quarry-lane " in drawn.get_suptitle()
+    assert labels(drawn) == ["mid-band frequency of the third-octave, Hz", "ratio after / before (no unit)"]
+    heights = [tuple(np.atleast_1d(line.get_ydata())) for line in axes.lines]
+    for band in of_recorded.thirds:
+        assert band.interval in heights
+        assert band.ratio == pytest.approx(260 / 120, rel=0.3)
+        assert band.interval[0] <= 260 / 120 <= band.interval[1]
+    assert of(of_recorded, "harshness_z").ratio == pytest.approx(260 / 120, rel=0.1)
+
+
+def test_third_octaves_of_nothing_or_without_an_interval_are_still_a_picture(of_recorded, styled, texts):
+    assert figure.draw((), 0.1).get_suptitle() == "No road has third-octaves before and after"
+    bare = tuple(replace(band, interval=None, shown=0, judged="not judged", beyond="so") for band in of_recorded.thirds)
+    drawn = figure.draw((replace(of_recorded, thirds=bare, wide=()),), 0.1)
+    drawn.canvas.draw()
+    assert drawn.get_suptitle() == "Most changed third-octave: quarry-lane none shown"
+    assert "beyond what the mounting carries" in texts(drawn)
+
+
+def test_ratios_that_the_axis_does_not_hold_are_told_at_its_edge(of_recorded, styled, texts):
+    """What is judged is always inside, what is not has its number."""
+    first, second, *others = of_recorded.thirds
+    judged = replace(first, ratio=12.0, interval=(5.0, 40.0))
+    drowned = replace(second, ratio=30.0, interval=(9.0, 99.0), shown=0, judged="not judged")
+    wide = tuple(replace(band, judged="not judged") for band in of_recorded.wide)
+    drawn = figure.draw((replace(of_recorded, thirds=(judged, drowned, *others), wide=wide),), 0.1)
+    low, high = drawn.axes[0].get_ylim()
+    assert low < 1 < 12.0 < high < 30.0
+    assert "× 30.0" in texts(drawn)
+    assert "× 12.0" not in texts(drawn)
+    (margin, *_), shades = drawn.axes[0].patches, drawn.axes[0].collections
+    assert margin.get_facecolor()[3] == 1
+    assert [shade.get_facecolor().size for shade in shades] == [0] * len(wide)
+
+
+def test_levels_by_time_are_decibels_of_the_cells(recorded, of_recorded, styled, labels):
+    """ISO 1683: acceleration in decibels re 1e-6 m/s², so that 1 m/s² is 120 dB."""
+    before, after = (recorded.of("quarry-lane", side)[0] for side in ("before", "after"))
+    by_time = by_place(of_recorded, None, before, after)
+    metrics = [band.metric for band in of_recorded.thirds]
+    for drive, levels in ((before, by_time.before), (after, by_time.after)):
+        assert levels == pytest.approx(120 + 20 * np.log10(drive.cells[metrics].to_numpy().T), abs=0.01)
+    assert by_time.reference is None
+    drawn = spectrogram.draw(by_time)
+    assert "third-octave level, dB re 10⁻⁶ m/s²" in labels(drawn)
+    assert any("not aligned" in label for label in labels(drawn))
+
+
+def test_the_same_place_stands_above_itself_and_the_ratio_is_of_all_passes(recorded, of_recorded, styled):
+    """One pass is made later by 0.5 s and twice as strong: aligned, it is the other, 6.02 dB higher, a ratio of 2."""
+    first = recorded.of("quarry-lane", "before")[0]
+    late = first.cells.assign(start_s=first.cells["start_s"] + 0.5)
+    late[[name for name in late.columns if name not in ("piece", "start_s")]] *= 2
+    passes = [replace(first, path=first.path.with_name(f"{number}.h5")) for number in range(4)]
+    passes[2:] = [replace(drive, side="after", cells=late) for drive in passes[2:]]
+    places = find_places(passes)
+    assert places.alignment.warning is None
+    along = by_place(of_recorded, places, passes[0], passes[2])
+    both = np.isfinite(along.before) & np.isfinite(along.after)
+    assert both.mean() > 0.7
+    assert np.median(along.after[both] - along.before[both]) == pytest.approx(20 * np.log10(2), abs=0.1)
+    assert np.median(along.ratios) == pytest.approx(2.0, rel=0.02)
+    drawn = spectrogram.draw(along)
+    assert [axes.get_title("left").split(":")[0] for axes in drawn.axes[:2]] == ["before", "after"]
+    assert drawn.axes[2].get_title("left").startswith("after / before, geometric means over")
+
+
+def test_places_that_do_not_touch_leave_a_blank():
+    edges, ratios = blank(np.array([[3.0, 4.0], [4.0, 5.0], [7.0, 8.0]]), np.array([[1.0, 2.0, 3.0]]))
+    assert edges.tolist() == [3.0, 4.0, 5.0, 7.0, 8.0]
+    assert np.array_equal(ratios, [[1.0, 2.0, np.nan, 3.0]], equal_nan=True)

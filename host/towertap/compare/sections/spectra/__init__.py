@@ -12,9 +12,9 @@ from towertap.capture.reading import Piece
 from towertap.compare.drives.model import SIDES, Reading, Side
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
+from towertap.compare.sections.spectra.density import Density, WelchSum, over_passes
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
-from towertap.compare.sections.spectra.density import Density, WelchSum, over_passes
 from towertap.signals.filters import CARRIED
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 
