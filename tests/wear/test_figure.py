@@ -13,7 +13,7 @@ DAYS = (("2026-05-09", 0.0, 1.0), ("2026-10-06", 4.9, 1.33))
 
 def course(road, level):
     """Two days of three passes, the second a third higher and outside the margin."""
-    days = [SimpleNamespace(session=name, months=at, figure=level * by) for name, at, by in DAYS]
+    days = [SimpleNamespace(session=name, months=at, level=level * by) for name, at, by in DAYS]
     return SimpleNamespace(
         road=road,
         label="Wk-weighted vertical acceleration",
@@ -21,7 +21,7 @@ def course(road, level):
         basis="rough places",
         margin=0.1,
         points=[
-            SimpleNamespace(session=day.session, months=day.months, figure=day.figure * by)
+            SimpleNamespace(session=day.session, months=day.months, value=day.level * by)
             for day in days
             for by in (0.99, 1.0, 1.01)
         ],

@@ -39,18 +39,11 @@ def followed(make, levels, seed=1, passes=4, smooth=None, days_apart=60):
     for number, level in enumerate(levels):
         began = start + timedelta(days=days_apart * number)
         mine = slice(passes * number, passes * (number + 1))
-        group = [scaled(one, level) for one in rough[mine]]
-        group += [scaled(one, smooth[number] if smooth else 1.0) for one in bypass[mine]]
+        group = [make.scaled(one, level) for one in rough[mine]]
+        group += [make.scaled(one, smooth[number] if smooth else 1.0) for one in bypass[mine]]
         timed = [replace(one, side="after", started=began + timedelta(minutes=10 * k)) for k, one in enumerate(group)]
         sessions.append(Session(f"{began:%Y-%m-%d}", began, tuple(timed)))
     return Followed(Path("archive"), "polyurethane", "minibus", "bypass", drives.quantities, tuple(sessions), (), (), 0)
-
-
-def scaled(one, level):
-    def times(table):
-        return table.assign(**{name: table[name] * level for name in table.columns.drop(["piece", "start_s"])})
-
-    return replace(one, cells=times(one.cells), windows=times(one.windows))
 
 
 def test_the_line_is_that_of_scipy_and_statsmodels():
@@ -177,12 +170,12 @@ def test_a_slow_course_is_told_as_a_continuation_beyond_the_time_seen(make):
     assert "not a measurement" in course.words or "not measured" in course.words or "does not say when" in course.words
 
 
-def with_a_second_road(one):
+def with_a_second_road(make, one):
     """The same with a second rough road, `track`, that no more than strays, so that two trends are judged."""
 
     def beside(each, level):
         path = each.path.with_name(each.path.name.replace("lane", "track"))
-        return replace(scaled(each, level), path=path, conditions=replace(each.conditions, road="track"))
+        return replace(make.scaled(each, level), path=path, conditions=replace(each.conditions, road="track"))
 
     levels = (1.0, 1.05, 0.96, 1.03, 0.97)
     sessions = [
@@ -198,7 +191,7 @@ def test_an_undecided_trend_has_no_date_although_its_own_interval_holds_no_nough
     (alone,) = follow(followed(make, levels))
     assert alone.trend.verdict == "harsher"
     assert "The line reaches the margin of 10 % on 2026-" in alone.words
-    wear = follow(with_a_second_road(followed(make, levels)))
+    wear = follow(with_a_second_road(make, followed(make, levels)))
     course = next(one for one in wear if one.road == "lane")
     assert course.trend.p_difference < 0.05 < course.trend.p_difference_holm
     assert course.trend.p_difference_holm == pytest.approx(2 * course.trend.p_difference)
@@ -270,5 +263,5 @@ def test_the_figure_says_the_finding_and_has_names_and_units(make):
     (first,) = (one for one in above.lines if one.get_label() == "passes, beside their day")
     passes = [one for one in above.lines if one.get_markeredgecolor() == first.get_markeredgecolor()]
     drawn = [float(value) for one in passes for value in one.get_ydata()]
-    assert drawn == pytest.approx([point.figure for point in course.points])
+    assert drawn == pytest.approx([point.value for point in course.points])
     assert any(one.get_label().startswith("trend reaches the margin") for one in above.lines)

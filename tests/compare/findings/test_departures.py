@@ -12,7 +12,9 @@ from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 from towertap.compare.comparison import compare
 from towertap.compare.drives.folder import began
-from towertap.compare.plan.departures import departures, held_against, start_times
+from towertap.compare.drives.model import Quantity
+from towertap.compare.findings.departures import departures, with_leads
+from towertap.compare.findings.find import find
 from towertap.compare.plan.order import drive_order
 from towertap.compare.plan.plan import Held, Plan, Road
 
@@ -48,21 +50,24 @@ def kept(make):
         written_utc="2026-05-04T08:00:00+00:00",
     )
     passes = []
-    for drive in drives:
-        side = "before" if drive.part == "rubber" else "after"
-        one = make.one_pass({"jerk_z": [1.0, 2.0]}, side, drive.road, drive.pass_number)
-        passes.append(replace(one, conditions=replace(one.conditions, **HELD, speed_kmh=plan.speed_kmh(drive.road))))
-    started = {one.name: plan.written + timedelta(minutes=10 * n + 10) for n, one in enumerate(passes)}
+    for number, planned in enumerate(drives, start=1):
+        side = "before" if planned.part == "rubber" else "after"
+        drive = make.one_pass({"jerk_z": [1.0, 2.0]}, side, planned.road, planned.pass_number)
+        conditions = replace(drive.conditions, **HELD, speed_kmh=plan.speed_kmh(planned.road))
+        started = plan.written + timedelta(minutes=10 * number)
+        passes.append(replace(drive, conditions=conditions, started=started))
 
-    def told(passes=passes, started=started, margin=0.1, metrics=("jerk_z", "weighted_z"), plan=plan):
-        found = departures(plan, make.drives_of(passes), started, margin=margin, metrics=metrics)
-        return [(one.kind, one.words) for one in found]
+    def told(passes=passes, margin=0.1, metrics=("jerk_z", "weighted_z"), plan=plan):
+        study = make.on_whole_passes(make.drives_of(passes), margin=margin)
+        quantities = tuple(Quantity(name, name, "") for name in metrics)
+        remarks = departures(plan, replace(study, quantities=quantities))
+        return [(departure.kind, departure.words) for departure in remarks]
 
-    return SimpleNamespace(plan=plan, passes=passes, started=started, told=told)
+    return SimpleNamespace(plan=plan, passes=passes, told=told)
 
 
-def changed(one, **conditions):
-    return replace(one, conditions=replace(one.conditions, **conditions))
+def changed(drive, **conditions):
+    return replace(drive, conditions=replace(drive.conditions, **conditions))
 
 
 def test_a_plan_that_was_kept_has_no_departures(kept):
@@ -84,24 +89,27 @@ def test_missing_and_further_passes_are_counted(kept):
         f"{kept.passes[-1].road} with rubber: 3 of 4 planned passes are here, 1 missing",
     )
     more = changed(kept.passes[-1], pass_number=5)
-    more = replace(more, path=more.path.with_name("more.h5"))
-    late = kept.started | {"more": max(kept.started.values()) + timedelta(minutes=10)}
-    assert kept.told([*kept.passes, more], late) == [
+    late = more.started + timedelta(minutes=10)
+    more = replace(more, path=more.path.with_name("more.h5"), started=late)
+    assert kept.told([*kept.passes, more]) == [
         ("passes", f"{more.road} with rubber: 5 passes, 4 planned; 1 more than planned")
     ]
 
 
 def test_a_pass_out_of_its_place_is_told_and_the_others_are_not(kept):
-    moved = kept.started | {kept.passes[0].name: kept.started[kept.passes[3].name] + timedelta(minutes=1)}
-    ((kind, words),) = kept.told(started=moved)
+    later = replace(kept.passes[0], started=kept.passes[3].started + timedelta(minutes=1))
+    ((kind, words),) = kept.told([later, *kept.passes[1:]])
     assert kind == "order"
     assert words.startswith("1 of 16 passes were not driven in their planned order")
 
 
 def test_one_change_in_place_of_two_is_told(kept):
-    ordered = sorted(kept.passes, key=lambda one: one.side == "after")
-    started = {one.name: kept.plan.written + timedelta(minutes=n + 1) for n, one in enumerate(ordered)}
-    words = [words for kind, words in kept.told(started=started) if kind == "order"]
+    ordered = sorted(kept.passes, key=lambda drive: drive.side == "after")
+    driven = [
+        replace(drive, started=kept.plan.written + timedelta(minutes=number))
+        for number, drive in enumerate(ordered, start=1)
+    ]
+    words = [words for kind, words in kept.told(driven) if kind == "order"]
     assert words[0].startswith("4 of 16 passes")
     assert words[1] == "changes of the part between passes: 1, and 2 planned"
 
@@ -113,10 +121,9 @@ def test_a_plan_written_after_the_first_drive_is_none_for_it(kept):
 
 
 def test_captures_without_a_start_are_named(kept):
-    first = kept.passes[0].name
-    rest = {name: start for name, start in kept.started.items() if name != first}
-    assert kept.told(started=rest) == [
-        ("order", f"{first} do not say when they began: their order cannot be held against the plan")
+    first, *others = kept.passes
+    assert kept.told([replace(first, started=None), *others]) == [
+        ("order", f"{first.name} do not say when they began: their order cannot be held against the plan")
     ]
 
 
@@ -159,17 +166,16 @@ def test_other_names_than_the_plans_are_told(kept):
     assert told == [("question", "the smooth road is 'bypass', and 'quarry-lane' was planned")]
 
 
-def test_start_times_are_those_of_the_sidecars(make, by_hand, tmp_path):
+def test_a_capture_began_when_its_sidecar_says(by_hand, tmp_path):
     """One of two captures knows when it began, by ISO 8601 with the offset of a summer afternoon."""
-    passes = []
+    began_at = []
     for number, host in ((1, {"started_utc": "2026-05-04T14:30:00+02:00"}), (2, {})):
         raw = tmp_path / f"drive-{number}.ttraw"
         raw.write_bytes(b"".join(by_hand.recording(0.2)))
         write_sidecar(raw, Conditions(), **host)
-        one = make.one_pass({"jerk_z": [1.0]}, "before", "quarry-lane", number)
         with open_capture(decode_raw(raw, raw.with_suffix(".h5"))) as capture:
-            passes.append(replace(one, path=capture.path, started=began(capture)))
-    assert start_times(make.drives_of(passes)) == {"drive-1": datetime(2026, 5, 4, 12, 30, tzinfo=UTC)}
+            began_at.append(began(capture))
+    assert began_at == [datetime(2026, 5, 4, 12, 30, tzinfo=UTC), None]
 
 
 def test_the_offset_of_the_plans_time_counts(kept):
@@ -179,55 +185,82 @@ def test_the_offset_of_the_plans_time_counts(kept):
     assert kept.told(plan=plan) == []
 
 
-def held(kept, make, started=None, plan=None, **used):
-    """The cautions of the findings on drives like those planned, compared and held against a plan."""
-    drives = make.invented(3, ratio=1.3)
-    compared = compare(drives, metrics=["jerk_z"], gate="places", **used)
-    return held_against(plan or kept.plan, compared, drives, kept.started if started is None else started).findings
+@pytest.fixture
+def leads(kept, make):
+    """A function from a plan, when the drives began and how they are compared to the cautions of their finding."""
+
+    def leads(plan, minutes=10.0, quantile=0.95):
+        began_at = None if minutes is None else plan.written + timedelta(minutes=minutes)
+        drives = make.invented(3, ratio=1.3)
+        dated = replace(drives, passes=tuple(replace(drive, started=began_at) for drive in drives.passes))
+        study = replace(make.on_whole_passes(dated), quantile=quantile)
+        (finding,) = with_leads(plan, study, find(study, None))
+        return finding.cautions[1:]  # the first says that it rests on whole passes
+
+    return leads
 
 
-def test_a_finding_as_planned_has_no_caution_of_the_plan(kept, make):
-    plan = replace(kept.plan, metrics=("jerk_z",))
-    assert not any("lead for the next plan" in line for one in held(kept, make, plan=plan) for line in one.cautions)
+@pytest.fixture
+def plan(kept):
+    """A plan of the very metric, road and passes that are compared."""
+    return replace(kept.plan, metrics=("jerk_z",))
 
 
-def test_a_plan_written_after_the_first_drive_is_held_against_every_finding(kept, make):
-    early = {name: moment - timedelta(hours=1) for name, moment in kept.started.items()}
-    for one in held(kept, make, early, margin=0.1):
-        assert any("written after the first drive" in line and "a lead" in line for line in one.cautions)
+def test_a_finding_as_planned_has_no_caution_of_the_plan(plan, leads):
+    assert leads(plan) == ()
 
 
-def test_missing_passes_are_held_against_every_finding(kept, make):
-    more = replace(kept.plan, drives=drive_order("rubber", "polyurethane", [r.name for r in ROADS], 6, 2, 7))
-    for one in held(kept, make, plan=more):
-        assert any("4 and 4 passes a side are here, and 6 were planned" in line for line in one.cautions)
+def test_a_plan_written_after_the_first_drive_makes_a_lead_of_every_finding(plan, leads):
+    (caution,) = leads(plan, minutes=-50)
+    assert caution == (
+        "quarry-lane, jerk_z: the plan was written after the first drive, so nothing in it was certainly chosen before "
+        "the data; this finding is a lead for the next plan, not a decision."
+    )
 
 
-def test_passes_beyond_the_plan_are_held_against_every_finding(kept, make):
-    fewer = replace(kept.plan, drives=drive_order("rubber", "polyurethane", [r.name for r in ROADS], 2, 2, 7))
-    for one in held(kept, make, plan=fewer):
-        assert any("4 and 4 passes a side are here, and 2 were planned" in line for line in one.cautions)
+def test_captures_that_do_not_say_when_they_began_do_not_show_that_the_plan_came_first(plan, leads):
+    (caution,) = leads(plan, minutes=None)
+    assert "nothing shows that the plan came first" in caution
 
 
-def test_captures_that_do_not_say_when_they_began_do_not_show_that_the_plan_came_first(kept, make):
-    for one in held(kept, make, {}):
-        assert any("nothing shows that the plan came first" in line for line in one.cautions)
+@pytest.mark.parametrize("passes", [2, 6])
+def test_other_passes_than_planned_are_cautioned_of(plan, leads, passes):
+    drives = drive_order("rubber", "polyurethane", [road.name for road in ROADS], passes, 2, 7)
+    (caution,) = leads(replace(plan, drives=drives))
+    assert f"4 and 4 passes a side are here, and {passes} were planned. If that is because of what" in caution
 
 
-def test_metrics_left_out_are_held_against_every_finding(kept, make):
-    more = replace(kept.plan, metrics=("jerk_z", "weighted_z", "acceleration_z"))
-    for one in held(kept, make, plan=more):
-        assert any("weighted_z and acceleration_z was planned and is not compared" in line for line in one.cautions)
+def test_metrics_left_out_make_a_lead_of_every_finding(plan, leads):
+    (caution,) = leads(replace(plan, metrics=("jerk_z", "weighted_z", "acceleration_z")))
+    assert "weighted_z and acceleration_z was planned and is not compared" in caution
 
 
 @pytest.mark.parametrize(
     ("used", "change", "what"),
     [
-        ({"quantile": 0.5}, {}, "gate"),
-        ({}, {"smooth": "quarry-lane"}, "smooth road"),
+        ({"quantile": 0.5}, {}, "roughness limit"),
+        ({}, {"margin": 0.2}, "margin"),
         ({}, {"before": "polyurethane", "after": "rubber"}, "parts"),
     ],
 )
-def test_whatever_moves_a_finding_and_was_not_planned_is_held_against_it(kept, make, used, change, what):
-    for one in held(kept, make, plan=replace(kept.plan, **change), **used):
-        assert any(what in line and "not as planned" in line for line in one.cautions)
+def test_whatever_moves_a_finding_and_was_not_planned_makes_a_lead(plan, leads, used, change, what):
+    cautions = leads(replace(plan, **change), **used)
+    assert any(f"quarry-lane, jerk_z: {what} not as planned" in caution for caution in cautions)
+
+
+def test_another_smooth_road_than_planned_makes_a_lead(plan, leads):
+    """What is then the planned rough road, bypass, is not compared, either."""
+    cautions = leads(replace(plan, smooth="quarry-lane"))
+    assert any("road and smooth road not as planned" in caution for caution in cautions)
+    assert any("bypass was planned and is not compared" in caution for caution in cautions)
+
+
+def test_a_comparison_takes_what_is_not_said_from_the_plan_and_tells_departures(make, plan):
+    drives = make.invented(3, ratio=1.3, metrics=("jerk_z", "weighted_z"))
+    as_planned = compare(drives, plan=replace(plan, margin=0.12))
+    assert (as_planned.margin, {finding.metric for finding in as_planned}) == (0.12, {"jerk_z"})
+    assert [departure.kind for departure in as_planned.departures] == ["order", "speed", *["conditions"] * 4]
+    otherwise = compare(drives, quantile=0.9, metrics=["weighted_z"], plan=plan)
+    kinds = [departure.kind for departure in otherwise.departures]
+    assert kinds[:3] == ["roughness limit", "metric", "metric"]
+    assert all(finding.primary is False for finding in otherwise)

@@ -45,12 +45,12 @@ def a_plan(**changes):
 @pytest.mark.parametrize(("blocks", "changes"), [(1, {1}), (2, {2}), (3, {3, 4}), (6, {6, 7, 8, 9, 10})])
 def test_the_part_is_changed_as_often_as_the_blocks_say(blocks, changes):
     plans = [a_plan(drives=order(blocks=blocks, seed=seed), blocks=blocks) for seed in range(10)]
-    assert {len(plan.fittings) - 1 for plan in plans} <= changes
-    assert {plan.fittings[0][0] for plan in plans} == {"rubber"}
+    assert {len(plan.installations) - 1 for plan in plans} <= changes
+    assert {plan.installations[0][0] for plan in plans} == {"rubber"}
 
 
 def test_two_blocks_are_a_b_b_a():
-    assert [(part, len(drives)) for part, drives in a_plan().fittings] == [
+    assert [(part, len(drives)) for part, drives in a_plan().installations] == [
         ("rubber", 9),
         ("polyurethane", 18),
         ("rubber", 9),
