@@ -98,7 +98,7 @@ def test_the_scale_uncertainty_is_in_absolute_figures_and_not_in_a_ratio(capture
     assert analysis.bench.scale_uncertainty == pytest.approx(tuple(scale.values()))
     assert analysis.uncertainty.keys() == analysis.whole.keys() - {"crest_factor_z"}
     for name, half in analysis.uncertainty.items():
-        assert half == pytest.approx(scale[METRICS[name].axis] * analysis.whole[name]), name
+        assert half == pytest.approx(scale[METRICS[name].axes[0]] * analysis.whole[name]), name
 
 
 @pytest.mark.parametrize(("lean_deg", "most"), [(0.0, 0.98), (0.2, 1.0)])

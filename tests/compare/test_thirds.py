@@ -16,8 +16,9 @@ from towertap.bench.sharing import Share
 from towertap.compare.comparison import compare
 from towertap.compare.places import CELL_S, find_places
 from towertap.compare.thirds import joint_intervals, where_the_change_is
-from towertap.signals.metrics import THIRDS, Settings
-from towertap.signals.stream import Channel, piece_windows
+from towertap.signals.channels import MetricSettings
+from towertap.signals.metrics import THIRDS
+from towertap.signals.stream import Bank
 
 SIMULATION = SimpleNamespace(**runpy.run_path(str(Path(__file__).with_name("band_coverage.py"))))
 RATE_HZ = 1000.0
@@ -122,19 +123,14 @@ def test_a_filter_of_known_gain_is_found_again_band_by_band(make):
     a = np.array([1 + alpha / root, -2 * np.cos(w), 1 - alpha / root])
     f_hz = np.arange(0.05, RATE_HZ / 2, 0.05)
     power = np.abs(signal.freqz(b, a, f_hz, fs=RATE_HZ)[1]) ** 2
-    settings, rng = Settings(RATE_HZ), np.random.default_rng(4)
-    filters = {
-        name: one.make_filter(one.band_hz(settings), RATE_HZ)
-        for name, one in THIRDS.items()
-        if one.band_hz(settings)[1] <= 0.4 * RATE_HZ
-    }
-    channels = [Channel(0, one) for one in filters.values()]
+    bank, rng = Bank.of(THIRDS, MetricSettings(RATE_HZ)), np.random.default_rng(4)
+    filters = {name: bank.filters[metric.channels[0]] for name, metric in bank.metrics.items()}
 
     def one_pass(side, number):
         noise = rng.standard_normal(int(60 * RATE_HZ))
         felt = signal.lfilter(b, a, noise) if side == "after" else noise
-        windows = piece_windows([felt[None, :]], channels, RATE_HZ, round(CELL_S * RATE_HZ))
-        cells = pd.DataFrame({name: np.sqrt(of.mean_square) for name, of in zip(filters, windows, strict=True)})
+        windows = bank.windows([np.tile(felt, (3, 1))], round(CELL_S * RATE_HZ))
+        cells = pd.DataFrame({name: THIRDS[name].of_windows(kept) for name, kept in windows.kept.items()})
         return replace(make.one_pass({"jerk_z": [1.0]}, side, "lane", number), cells=cells)
 
     passes = [one_pass(side, number) for side in ("before", "after") for number in range(1, 6)]

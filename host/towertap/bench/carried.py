@@ -14,7 +14,8 @@ from towertap.bench import floors, sharing, tumble
 from towertap.bench.records import Found, Record, Subject, bench_folder, find, subject_of
 from towertap.capture.reading import Capture
 from towertap.errors import CallError
-from towertap.signals.metrics import METRICS, Settings
+from towertap.signals.channels import Channel, MetricSettings
+from towertap.signals.metrics import Metric
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2, Layout
 
 Array = NDArray[np.float64]
@@ -66,11 +67,11 @@ class Carried:
         return tumble.scale_uncertainty(self.calibration.record, rotation)
 
     def noise_share(
-        self, figures: Mapping[str, float], to_vehicle: Array, settings: Settings
+        self, metrics: Mapping[str, Metric], power: Mapping[Channel, float], to_vehicle: Array, settings: MetricSettings
     ) -> dict[str, sharing.Share]:
-        """The share of sensor noise in figures, see `sharing.noise_share`; `to_vehicle` as in an analysis."""
+        """The share of sensor noise in metrics, see `sharing.noise_share`; `power` and `to_vehicle` of an analysis."""
         record = self.noise.record or data_sheet(self.layout, self.subject.odr_hz, settings.jerk_edge_hz)
-        return sharing.noise_share(figures, record, to_vehicle, settings)
+        return sharing.noise_share(metrics, power, record, to_vehicle, settings)
 
     def beyond_mounting(self, bands_hz: Mapping[str, tuple[float, float]]) -> dict[str, str]:
         """The metrics that reach beyond what the mounting carries, each with its reason; none without a tap record."""
@@ -119,11 +120,11 @@ def no_records(capture: Capture) -> Carried:
 @lru_cache
 def data_sheet(layout: Layout, odr_hz: float, jerk_edge_hz: float) -> Record:
     """The noise record that the data sheet stands for: white noise of its density, at the nominal rate."""
-    settings = Settings(odr_hz, jerk_edge_hz)
+    settings = MetricSettings(odr_hz, jerk_edge_hz)
     density = np.full(3, layout.noise_g_per_rthz * STANDARD_GRAVITY_MS2)
-    held = {
-        name: {"band_hz": METRICS[name].band_hz(settings), "rms": rms}
+    white = {
+        name: {"band_hz": floors.DESIGNS[name].band_hz(settings), "rms": rms}
         for name, rms in floors.white(density, settings).items()
     }
     subject = Subject("", layout.chip, odr_hz, np.nan, None)
-    return Record("noise", subject, "", None, "data sheet", {"density": {"value": density}, "floors": held})
+    return Record("noise", subject, "", None, "data sheet", {"density": {"value": density}, "floors": white})

@@ -12,7 +12,8 @@ from towertap.bench import allan, density, floors, rest, tones
 from towertap.capture.reading import Capture
 from towertap.capture.sweep import sweep
 from towertap.errors import AnalysisError
-from towertap.signals.metrics import METRICS, Settings
+from towertap.signals.channels import MetricSettings
+from towertap.signals.metrics import METRICS
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 
 Array = NDArray[np.float64]
@@ -56,7 +57,7 @@ class Noise:
     coefficients: list[dict[str, allan.Coefficient]]
     floors: dict[str, Array]
     white_floors: dict[str, Array]
-    settings: Settings
+    settings: MetricSettings
     rules: list[rest.Rule]
 
     @property
@@ -128,7 +129,7 @@ def measure(capture: Capture) -> Noise:
         values: Array = capture.counts("acceleration", first + start, first + stop) * capture.scale_ms2
         return values
 
-    rate_hz, settings = capture.rate_hz, Settings(capture.rate_hz)
+    rate_hz, settings = capture.rate_hz, MetricSettings(capture.rate_hz)
     spectrum = density.spectrum(rows, piece.n_rows, rate_hz)
     broadband_rms = np.sqrt(spectrum.density[1:].sum(axis=0) * spectrum.line_hz)
     if dead := [axis for axis, rms in zip("xyz", broadband_rms, strict=True) if rms < DEAD_STEPS * capture.scale_ms2]:

@@ -10,11 +10,12 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from towertap.analysis import Analysis, analyse_capture, describe, table_saver
+from towertap.analysis import Analysis, analyse_capture, describe
 from towertap.bench.carried import records_for
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers
 from towertap.errors import CallError
+from towertap.exports import exporter
 from towertap.report.words import number
 from towertap.signals.jerk import EDGE_HZ, design
 
@@ -52,7 +53,7 @@ def command(
     out = out or capture.with_suffix(".windows.csv")
     if out.resolve() == capture.resolve():
         raise CallError(f"{out}: the table would overwrite the capture; give another --out")
-    save = table_saver(out)
+    export = exporter(out)
     with open_capture(capture) as opened:
         if jerk_edge_hz is not None:  # asked for: to leave the jerk out is no answer
             design(jerk_edge_hz, opened.rate_hz)
@@ -63,7 +64,7 @@ def command(
             mounting=mounting,
             bench=records_for(opened, folder),
         )
-    save(analysis, out)
+    export(analysis)
     return Outcome(_data(capture, out, analysis), Group(_table(analysis), *_remarks(out, analysis)))
 
 

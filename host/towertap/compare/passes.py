@@ -21,8 +21,7 @@ from towertap.compare.model import Drives, Excluded, Pass, Quantity, Side, name_
 from towertap.compare.places import CELL_S
 from towertap.compare.positions import at_position
 from towertap.errors import AnalysisError, CallError, TowertapError
-from towertap.signals.metrics import METRICS, THIRDS
-from towertap.signals.metrics._metric import rms
+from towertap.signals.metrics import METRICS, RMS, THIRDS
 
 HELD = {
     "vehicle": "vehicles",
@@ -34,7 +33,7 @@ HELD = {
 
 WINDOW_S = 1.0
 """Length of the windows of a pass."""
-RMS = [metric.name for metric in METRICS.values() if metric.figure is rms]
+COMPARED = [metric.name for metric in METRICS.values() if metric.statistic is RMS]
 """The metrics whose windows have an energy mean."""
 
 TEMPERATURE_STEP_C = 5.0
@@ -170,7 +169,9 @@ def _load(path: Path, side: Side, include_unsound: bool, bench: Path | None) -> 
         integrity = check(capture)
         if not integrity.sound and not include_unsound:
             raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
-        analysis = analyse_capture(capture, window_s=CELL_S, metrics=[*RMS, *THIRDS], bench=records_for(capture, bench))
+        analysis = analyse_capture(
+            capture, window_s=CELL_S, metrics=[*COMPARED, *THIRDS], bench=records_for(capture, bench)
+        )
         windows = joined(analysis.windows, round(WINDOW_S / CELL_S))
         if windows.empty:
             raise AnalysisError("too short or too broken for one whole window")
@@ -217,7 +218,7 @@ def joined(cells: pd.DataFrame, count: int) -> pd.DataFrame:
 
 def quantities_of(passes: list[Pass]) -> Iterable[Quantity]:
     """The metrics that have an energy mean and that the rate of every pass carries."""
-    for name in RMS:
+    for name in COMPARED:
         if all(name in one.windows for one in passes):
             yield Quantity(name, METRICS[name].label, METRICS[name].unit)
 

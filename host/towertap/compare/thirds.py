@@ -24,9 +24,8 @@ from towertap.compare.model import Drives, Pass, Side
 from towertap.compare.phrases import listed
 from towertap.compare.places import Places
 from towertap.compare.statistics import energy_mean
-from towertap.signals.bands import BANDS
+from towertap.signals.bands import BANDS, NOMINAL, edges_hz
 from towertap.signals.metrics import METRICS, THIRDS
-from towertap.signals.metrics.third import NOMINAL, edges_hz
 
 Array = NDArray[np.float64]
 

@@ -13,7 +13,7 @@ from towertap.bench.carried import Told
 from towertap.compare import instrument
 from towertap.compare.model import Excluded, Side
 from towertap.compare.thirds import joint_intervals
-from towertap.signals.metrics.third import NOMINAL, edges_hz
+from towertap.signals.bands import NOMINAL, edges_hz
 
 LEAST_COHERENCE = 0.5
 """A band in which less than half of the output's power follows the input, in any pass, is not judged."""

@@ -14,7 +14,7 @@ from matplotlib.patches import Patch
 from towertap.compare.thirds import BandChange, RoadBands
 from towertap.report.style import FAINT, INK, QUIET, VERDICTS, Look, new_figure
 from towertap.report.words import brief, counted, number
-from towertap.signals.metrics.third import NOMINAL, edges_hz
+from towertap.signals.bands import NOMINAL, edges_hz
 
 WIDEST = 10.0
 """For an interval the axis goes no further than this ratio and its inverse; it holds every ratio that is judged."""
