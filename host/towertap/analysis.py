@@ -19,7 +19,7 @@ from towertap.signals.axes import EXAMPLE, parse_mounting
 from towertap.signals.channels import ACCELERATIONS, AXES, MetricSettings
 from towertap.signals.filters import Array, Band
 from towertap.signals.jerk import EDGE_HZ
-from towertap.signals.knocks import Knock, band_hz, find_knocks
+from towertap.signals.knocks import Knock, KnockFinder, band_hz
 from towertap.signals.metrics import METRICS, THIRDS, Metric
 from towertap.signals.stream import Bank, Windows
 
@@ -103,7 +103,7 @@ def analyse_capture(
     bench = bench or no_records(capture)
     rotation = rotation_to_vehicle(capture, mounting, bench)
     offset_ms2, correction = bench.correction
-    motion = Motion(capture, rotation, correction, offset_ms2, rotates=not bank.axes <= set(ACCELERATIONS))
+    motion = VehicleMotion(capture, rotation, correction, offset_ms2, rotates=not bank.axes <= set(ACCELERATIONS))
     window_rows = max(1, round(window_s * capture.rate_hz))
     places, kept = _windows(motion, bank, window_rows)
 
@@ -132,7 +132,7 @@ def analyse_capture(
     )
 
 
-def _windows(motion: Motion, bank: Bank, window_rows: int) -> tuple[pd.DataFrame, Windows]:
+def _windows(motion: VehicleMotion, bank: Bank, window_rows: int) -> tuple[pd.DataFrame, Windows]:
     """Piece and start of every window of a capture, and what is kept of them; AnalysisError where there is none."""
     pieces, rate_hz, start = motion.capture.pieces(), bank.settings.rate_hz, bank.settled_row
     windows, places = [], []
@@ -189,7 +189,7 @@ def _named(names: Sequence[str] | None) -> dict[str, Metric]:
 
 
 @dataclass(frozen=True, eq=False)
-class Motion:
+class VehicleMotion:
     """A capture's readings turned into vehicle axes: specific force = rotation @ correction @ (reading − offset)."""
 
     capture: Capture
@@ -225,11 +225,13 @@ def capture_knocks(capture: Capture, to_vehicle: Array) -> tuple[Knock, ...] | N
         band_hz(capture.rate_hz)
     except AnalysisError:
         return None
-    return tuple(
-        knock.later(piece.start_time_s)
-        for piece in capture.pieces()
-        for knock in find_knocks((to_vehicle @ block.T for block in capture.blocks(piece)), capture.rate_hz).knocks
-    )
+    knocks: list[Knock] = []
+    for piece in capture.pieces():
+        finder = KnockFinder(capture.rate_hz)
+        for block in capture.blocks(piece):
+            finder.take(to_vehicle @ block.T)
+        knocks += (knock.later(piece.start_time_s) for knock in finder.knocks())
+    return tuple(knocks)
 
 
 def _gravity_at_rest(capture: Capture, bench: Carried) -> Array:

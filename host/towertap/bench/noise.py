@@ -47,7 +47,7 @@ class Noise:
     seconds: float
     rate_hz: float
     spectrum: density.Spectrum
-    density: density.Density
+    density: density.NoiseDensity
     data_sheet: float
     """The data sheet's density, m/s²/√Hz."""
     broadband_rms: Array

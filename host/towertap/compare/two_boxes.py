@@ -21,8 +21,9 @@ from towertap.compare.positions import Key, pass_key
 from towertap.compare.transfer import EDGES_HZ, PassTransfer, RoadTransfer, road_transfer
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.signals.filters import Array
+from towertap.signals.spectra import WelchSum
 from towertap.signals.time_base import GRID_HZ, HALF_S, Offset, find_offset, interpolate
-from towertap.signals.transfer import CrossSum, Spectra, in_bands
+from towertap.signals.transfer import PAIRS, SEGMENT_S, Spectra, in_bands, spectra_of
 
 LEAST_OVERLAP_S = 8.0
 """A pass that both boxes recorded for less is not used."""
@@ -129,12 +130,12 @@ def _of_pair(
         offset = find_offset(moved, moving, span_s, guess_s)
     except AnalysisError as error:
         raise AnalysisError(f"with its input {name_of(other.path)}: {error}") from None
-    total = CrossSum(GRID_HZ)
+    total = WelchSum(GRID_HZ, SEGMENT_S, PAIRS)
     for start in np.arange(*span_s, BLOCK_S):
         time_s = np.arange(start, min(start + BLOCK_S, span_s[1]), 1 / GRID_HZ)
-        total.feed(moving(time_s + offset(time_s)), moved(time_s))
+        total.feed(np.array([moving(time_s + offset(time_s)), moved(time_s)]))
     middle = np.array([sum(span_s) / 2])
-    return _told(one, other, carried.told(to_vehicle), offset, float(offset(middle)[0]), total.result())
+    return _told(one, other, carried.told(to_vehicle), offset, float(offset(middle)[0]), spectra_of(total))
 
 
 def _told(one: Pass, other: Capture, bench: Told, offset: Offset, middle_s: float, spectra: Spectra) -> PassTransfer:

@@ -9,9 +9,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from towertap.capture.reading import Capture, Piece
-from towertap.report.density import WelchSum
+from towertap.report.density import SEGMENT_S
 from towertap.signals import bands, jerk
 from towertap.signals.filters import CARRIED, Filter
+from towertap.signals.spectra import WelchSum
 
 Array = NDArray[np.float64]
 
@@ -50,7 +51,7 @@ def density(capture: Capture, up: Array, windows: pd.DataFrame) -> tuple[Array, 
     Each piece from its first window on, so that the spectra are of what is compared; `windows` are those of the pass.
     Frequencies end where the rate carries no more.
     """
-    welch = WelchSum(capture.rate_hz)
+    welch = WelchSum(capture.rate_hz, SEGMENT_S)
     for number, piece in enumerate(capture.pieces()):
         starts_s = windows["start_s"][windows["piece"] == number]
         if starts_s.empty:
@@ -58,10 +59,9 @@ def density(capture: Capture, up: Array, windows: pd.DataFrame) -> tuple[Array, 
         skipped = round((starts_s.min() - piece.start_time_s) * capture.rate_hz)
         welch.gap()
         for block in capture.blocks(Piece(piece.first_row + skipped, piece.n_rows - skipped, starts_s.min())):
-            welch.feed(block @ up)
-    frequency_hz, values = welch.result()
-    carried = frequency_hz <= CARRIED * capture.rate_hz
-    return frequency_hz[carried], values[carried]
+            welch.feed((block @ up)[None])
+    carried = welch.frequency_hz <= CARRIED * capture.rate_hz
+    return welch.frequency_hz[carried], welch.densities[0].real[carried]
 
 
 def trace(capture: Capture, up: Array, worst_start_s: float, window_s: float = 1.0) -> Trace:
