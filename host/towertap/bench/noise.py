@@ -53,7 +53,7 @@ class Noise:
     broadband_rms: Array
     tones: list[tones.Tone]
     step: float
-    curves: list[allan.Curve]
+    curves: list[allan.AllanCurve]
     coefficients: list[dict[str, allan.Coefficient]]
     floors: dict[str, Array]
     white_floors: dict[str, Array]
