@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from towertap.bench.carried import Carried, Told, no_records
+from towertap.bench.carried import BenchRecords, BenchSummary, no_records
 from towertap.bench.sharing import Share
 from towertap.capture.reading import Capture, Piece
 from towertap.errors import AnalysisError, CallError
@@ -60,7 +60,7 @@ class Analysis:
     noise: dict[str, Share]
     uncertainty: dict[str, float]
     beyond: dict[str, str]
-    bench: Told
+    bench: BenchSummary
     to_vehicle: Array
     rate_hz: float
     window_s: float
@@ -83,7 +83,7 @@ def analyse_capture(
     jerk_edge_hz: float = EDGE_HZ,
     metrics: Sequence[str] | None = None,
     mounting: str | None = None,
-    bench: Carried | None = None,
+    bench: BenchRecords | None = None,
 ) -> Analysis:
     """Filter a capture piece by piece and reduce it to windows of `window_s` and to values of the whole.
 
@@ -161,7 +161,7 @@ def _table(places: pd.DataFrame, metrics: Mapping[str, Metric], kept: Windows, c
     return pd.concat(tables, ignore_index=True)
 
 
-def rotation_to_vehicle(capture: Capture, mounting: str | None = None, bench: Carried | None = None) -> Array:
+def rotation_to_vehicle(capture: Capture, mounting: str | None = None, bench: BenchRecords | None = None) -> Array:
     """The rotation R (3, 3), vehicle = R @ chip, by `mounting` or else by the capture's conditions.
 
     Where gravity shows it, the readings are corrected by the calibration in `bench`. Raises AnalysisError when neither
@@ -234,7 +234,7 @@ def capture_knocks(capture: Capture, to_vehicle: Array) -> tuple[Knock, ...] | N
     return tuple(knocks)
 
 
-def _gravity_at_rest(capture: Capture, bench: Carried) -> Array:
+def _gravity_at_rest(capture: Capture, bench: BenchRecords) -> Array:
     """Mean specific force (3,), chip axes, m/s², over the quietest second of the first REST_S of the capture."""
     piece, second = capture.pieces()[0], round(capture.rate_hz)
     start = Piece(piece.first_row, min(piece.n_rows, math.ceil(REST_S * capture.rate_hz)), piece.start_time_s)

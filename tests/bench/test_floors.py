@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from towertap.bench import floors
-from towertap.bench.records import Record, Subject
+from towertap.bench.records import BoxSetup, Record
 from towertap.bench.sharing import beyond_mounting, noise_share
 from towertap.signals import weighting
 from towertap.signals.channels import BandPass, Channel, MetricSettings, Weighted
@@ -65,7 +65,7 @@ def noise_record(recorded):
             for name, rms in recorded.items()
         },
     }
-    return Record("noise", Subject("e6", "chip", 4000.0, 16.0, 997.0), "2026-03-01T12:00:00+00:00", None, "a", result)
+    return Record("noise", BoxSetup("e6", "chip", 4000.0, 16.0, 997.0), "2026-03-01T12:00:00+00:00", None, "a", result)
 
 
 def shares_of(values, record, turned=None, jerk_edge_hz=100.0):
@@ -119,7 +119,7 @@ def test_several_axes_add_their_noise_and_the_rotation_has_none(recorded):
 
 def test_metrics_beyond_the_mounting_are_told():
     """ISO 5348 practice: up to a third of the mounted resonance."""
-    subject = Subject("e6", "chip", 8000.0, 16.0, None)
+    subject = BoxSetup("e6", "chip", 8000.0, 16.0, None)
     tap = Record("tap", subject, "", None, "a", {"usable_hz": {"one_third": 113.3, "one_fifth": 68.0}})
     beyond = beyond_mounting({"jerk_z": (0.0, 100.0), "structure_borne_z": (100.0, 500.0)}, tap)
     assert list(beyond) == ["structure_borne_z"]

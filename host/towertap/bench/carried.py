@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from towertap.bench import floors, sharing, tumble
-from towertap.bench.records import Found, Record, Subject, bench_folder, find, subject_of
+from towertap.bench.records import BoxSetup, Record, RecordFor, bench_folder, find, subject_of
 from towertap.capture.reading import Capture
 from towertap.errors import CallError
 from towertap.signals.channels import Channel, MetricSettings
@@ -20,11 +20,11 @@ from towertap.wire.layouts import STANDARD_GRAVITY_MS2, Layout
 
 Array = NDArray[np.float64]
 
-NOT_LOOKED_FOR = Found(None, "bench records were not looked for")
+NOT_LOOKED_FOR = RecordFor(None, "bench records were not looked for")
 
 
 @dataclass(frozen=True)
-class Told:
+class BenchSummary:
     """What of the bench is in one capture's figures, as plain data.
 
     `serial` of the box, `words` and `measured_utc` by kind of record (None: there is none), `scale_uncertainty` of the
@@ -41,15 +41,15 @@ class Told:
 
 
 @dataclass(frozen=True)
-class Carried:
+class BenchRecords:
     """The records that hold for one capture, or why there are none; the data sheet stands in for two of them."""
 
     layout: Layout
-    subject: Subject
-    calibration: Found
-    noise: Found
-    tap: Found
-    selftest: Found
+    subject: BoxSetup
+    calibration: RecordFor
+    noise: RecordFor
+    tap: RecordFor
+    selftest: RecordFor
 
     @property
     def correction(self) -> tuple[Array, Array]:
@@ -77,7 +77,7 @@ class Carried:
         """The metrics that reach beyond what the mounting carries, each with its reason; none without a tap record."""
         return sharing.beyond_mounting(bands_hz, self.tap.record) if self.tap.record else {}
 
-    def told(self, rotation: Array) -> Told:
+    def told(self, rotation: Array) -> BenchSummary:
         """All of it for people and programs."""
         found = {kind: getattr(self, kind) for kind in KINDS}
         words = {kind: one.words for kind, one in found.items()}
@@ -90,7 +90,7 @@ class Carried:
         tested = self.selftest.record
         if tested:
             words["selftest"] += ": passed" if tested.result["ok"] else f": {tested.result.get('verdict', 'failed')}"
-        return Told(
+        return BenchSummary(
             self.subject.serial,
             words,
             {kind: one.record and one.record.measured_utc for kind, one in found.items()},
@@ -104,17 +104,17 @@ KINDS = ("noise", "calibration", "tap", "selftest")
 """The kinds of record that say something of a capture's figures."""
 
 
-def records_for(capture: Capture, folder: Path | None = None) -> Carried:
+def records_for(capture: Capture, folder: Path | None = None) -> BenchRecords:
     """The records for a capture in `folder`, or else in `bench` beside it; CallError when `folder` is none."""
     if folder is not None and not folder.is_dir():
         raise CallError(f"no folder '{folder}': name the one that holds the bench records")
     place = bench_folder(capture.path, folder)
-    return Carried(capture.layout, subject_of(capture), **{kind: find(place, kind, capture) for kind in KINDS})
+    return BenchRecords(capture.layout, subject_of(capture), **{kind: find(place, kind, capture) for kind in KINDS})
 
 
-def no_records(capture: Capture) -> Carried:
+def no_records(capture: Capture) -> BenchRecords:
     """The data sheet alone."""
-    return Carried(capture.layout, subject_of(capture), *4 * [NOT_LOOKED_FOR])
+    return BenchRecords(capture.layout, subject_of(capture), *4 * [NOT_LOOKED_FOR])
 
 
 @lru_cache
@@ -126,5 +126,5 @@ def data_sheet(layout: Layout, odr_hz: float, jerk_edge_hz: float) -> Record:
         name: {"band_hz": floors.DESIGNS[name].band_hz(settings), "rms": rms}
         for name, rms in floors.white(density, settings).items()
     }
-    subject = Subject("", layout.chip, odr_hz, np.nan, None)
+    subject = BoxSetup("", layout.chip, odr_hz, np.nan, None)
     return Record("noise", subject, "", None, "data sheet", {"density": {"value": density}, "floors": white})

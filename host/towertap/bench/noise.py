@@ -58,12 +58,12 @@ class Noise:
     floors: dict[str, Array]
     white_floors: dict[str, Array]
     settings: MetricSettings
-    rules: list[rest.Rule]
+    checks: list[rest.RestCheck]
 
     @property
     def at_rest(self) -> bool:
         """Whether the recording is of the sensor alone."""
-        return all(rule.ok for rule in self.rules)
+        return all(check.ok for check in self.checks)
 
     @property
     def quantisation_share(self) -> Array:
@@ -75,7 +75,7 @@ class Noise:
         return {
             "seconds": self.seconds,
             "at_rest": self.at_rest,
-            "rules": [asdict(rule) for rule in self.rules],
+            "rules": [asdict(check) for check in self.checks],
             "density": {
                 "unit": "m/s²/√Hz",
                 "value": self.density.value,
@@ -157,7 +157,7 @@ def measure(capture: Capture) -> Noise:
         floors=floors.recorded(rows, piece.n_rows, settings),
         white_floors=floors.white(found.value, settings),
         settings=settings,
-        rules=rest.judge(rest.Stillness(sweep(capture), capture.scale_ms2, capture.scale_rads, sway)),
+        checks=rest.judge(rest.Stillness(sweep(capture), capture.scale_ms2, capture.scale_rads, sway)),
     )
 
 

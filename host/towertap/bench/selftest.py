@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from typing import Any
 
-from towertap.bench.records import Record, Subject
+from towertap.bench.records import BoxSetup, Record
 from towertap.box.port import Box
 from towertap.errors import BoxError
 
@@ -103,7 +103,7 @@ def record_of(found: SelfTest, box: Box) -> Record:
     """A record of it, made now; its subject's settings are those of the test."""
     return Record(
         "selftest",
-        Subject(str(box.identity["serial"]), found.chip, found.odr_hz, found.accel_range_g, None),
+        BoxSetup(str(box.identity["serial"]), found.chip, found.odr_hz, found.accel_range_g, None),
         datetime.now(UTC).isoformat(),
         (found.temperature_c, found.temperature_c),
         "the chip itself",

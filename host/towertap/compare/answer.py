@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from towertap.bench.carried import Told
+from towertap.bench.carried import BenchSummary
 from towertap.compare.alignment import RoadAlignment
 from towertap.compare.knocks import RoadKnocks
 from towertap.compare.model import Excluded, Finding, Gate, GateKind, Sanity, SmoothChange
@@ -52,7 +52,7 @@ class Comparison:
     excluded: tuple[Excluded, ...]
     gate: GateKind
     alignment: tuple[RoadAlignment, ...]
-    bench: dict[str, Told]
+    bench: dict[str, BenchSummary]
     plan: Plan | None = None
     departures: tuple[Departure, ...] = ()
     knocks: tuple[RoadKnocks, ...] = ()

@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from towertap.bench.carried import KINDS, Told
+from towertap.bench.carried import KINDS, BenchSummary
 from towertap.bench.sharing import MARKED_SHARE, Share, judged
 from towertap.compare.model import Finding, Pass, PassFigure
 from towertap.compare.phrases import listed
@@ -47,7 +47,7 @@ def mounting_cautions(road: str, metric: str, passes: Sequence[Pass]) -> list[st
     return [f"{road}: {reason}; above that the mounting rings along." for reason in reasons]
 
 
-def warnings(told: Mapping[str, Told]) -> Iterable[str]:
+def warnings(told: Mapping[str, BenchSummary]) -> Iterable[str]:
     """Of captures by name: missing records, boxes and calibrations that differ, chips that failed their own test."""
     without = defaultdict(list)
     for kind in KINDS:
@@ -64,7 +64,7 @@ def warnings(told: Mapping[str, Told]) -> Iterable[str]:
             yield f"{name}: {one.words['selftest']}"
 
 
-def _differences(told: Mapping[str, Told]) -> Iterable[str]:
+def _differences(told: Mapping[str, BenchSummary]) -> Iterable[str]:
     """What a ratio within one box and calibration does not have."""
     boxes = sorted({one.serial for one in told.values()})
     if len(boxes) > 1:

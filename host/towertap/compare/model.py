@@ -17,7 +17,7 @@ from towertap.compare.effect import Blocks
 from towertap.signals.knocks import Knock
 
 if TYPE_CHECKING:
-    from towertap.bench.carried import Told
+    from towertap.bench.carried import BenchSummary
     from towertap.bench.sharing import Share
     from towertap.capture.conditions import Conditions
     from towertap.capture.integrity import Integrity
@@ -65,7 +65,7 @@ class Pass:
     whole: dict[str, float]
     noise: dict[str, Share] = field(default_factory=dict)
     beyond: dict[str, str] = field(default_factory=dict)
-    bench: Told | None = None
+    bench: BenchSummary | None = None
     to_vehicle: NDArray[np.float64] = field(default_factory=lambda: np.eye(3))
     started: datetime | None = None
     knocks: tuple[Knock, ...] | None = None

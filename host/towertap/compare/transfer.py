@@ -9,7 +9,7 @@ from itertools import groupby
 
 import numpy as np
 
-from towertap.bench.carried import Told
+from towertap.bench.carried import BenchSummary
 from towertap.compare import instrument
 from towertap.compare.model import Excluded, Side
 from towertap.compare.thirds import joint_intervals
@@ -48,7 +48,7 @@ class PassTransfer:
     gain: tuple[float | None, ...]
     coherence: tuple[float | None, ...]
     chance: tuple[float | None, ...]
-    input_bench: Told
+    input_bench: BenchSummary
     usable_hz: float | None
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from towertap.analysis import rotation_to_vehicle
-from towertap.bench.carried import Told, records_for
+from towertap.bench.carried import BenchSummary, records_for
 from towertap.capture.host_time import started
 from towertap.capture.integrity import check
 from towertap.capture.reading import Capture, open_capture
@@ -138,7 +138,9 @@ def _of_pair(
     return _told(one, other, carried.told(to_vehicle), offset, float(offset(middle)[0]), spectra_of(total))
 
 
-def _told(one: Pass, other: Capture, bench: Told, offset: Offset, middle_s: float, spectra: Spectra) -> PassTransfer:
+def _told(
+    one: Pass, other: Capture, bench: BenchSummary, offset: Offset, middle_s: float, spectra: Spectra
+) -> PassTransfer:
     bands = in_bands(spectra, EDGES_HZ)
     gain, coherence, chance = (
         tuple(value if math.isfinite(value) else None for value in row.tolist())

@@ -16,7 +16,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 
 import towertap
-from towertap.bench.carried import Told
+from towertap.bench.carried import BenchSummary
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
 from towertap.compare.answer import Comparison
@@ -122,9 +122,9 @@ def facts(comparison: Comparison, drives: Drives) -> list[tuple[str, str]]:
     ]
 
 
-def boxes(comparison: Comparison) -> list[tuple[list[str], Told]]:
+def boxes(comparison: Comparison) -> list[tuple[list[str], BenchSummary]]:
     """What the bench says of the box behind the captures, once for all captures of which it says the same."""
-    groups: dict[tuple, tuple[list[str], Told]] = {}
+    groups: dict[tuple, tuple[list[str], BenchSummary]] = {}
     for name, told in comparison.bench.items():
         key = (told.serial, *told.measured_utc.values(), told.scale_uncertainty)
         groups.setdefault(key, ([], told))[0].append(name)

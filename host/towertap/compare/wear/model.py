@@ -13,7 +13,7 @@ from towertap.compare.model import Basis, Contrast, Excluded, Pass, Quantity, Ve
 from towertap.compare.power import ALPHA
 
 if TYPE_CHECKING:
-    from towertap.bench.carried import Told
+    from towertap.bench.carried import BenchSummary
     from towertap.bench.sharing import Share
 
 
@@ -228,7 +228,7 @@ class Wear:
     warnings: tuple[str, ...]
     excluded: tuple[Excluded, ...]
     other_captures: int
-    bench: dict[str, Told]
+    bench: dict[str, BenchSummary]
 
     def __iter__(self) -> Iterator[Course]:
         return iter(self.courses)
