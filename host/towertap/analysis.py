@@ -1,4 +1,4 @@
-"""From a capture to the figures of its windows and of the whole, in vehicle axes: where signals meet files."""
+"""From a capture to the values of its windows and of the whole, in vehicle axes: where signals meet files."""
 
 from __future__ import annotations
 
@@ -124,7 +124,7 @@ def analyse_capture(
             if metric.unit != "1" and of_scale.keys() >= set(metric.axes)
         },
         beyond=bench.beyond_mounting(bands_hz),
-        bench=bench.told(rotation),
+        bench=bench.summary(rotation),
         to_vehicle=motion.to_vehicle,
         rate_hz=capture.rate_hz,
         window_s=window_rows / capture.rate_hz,

@@ -196,4 +196,4 @@ def test_records_that_cannot_be_used_are_one_line(captured, keep, tmp_path):
             analyse_capture(capture, bench=records_for(capture))
         with pytest.raises(CallError, match="no folder"):
             records_for(capture, tmp_path / "nowhere")
-        assert not any(no_records(capture).told(np.eye(3)).measured_utc.values())
+        assert not any(no_records(capture).summary(np.eye(3)).measured_utc.values())

@@ -1,4 +1,4 @@
-"""What the bench knows of the box that made a capture, and what that does to its readings and figures."""
+"""What the bench knows of the box that made a capture, and what that does to its readings and values."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ NOT_LOOKED_FOR = RecordFor(None, "bench records were not looked for")
 
 @dataclass(frozen=True)
 class BenchSummary:
-    """What of the bench is in one capture's figures, as plain data.
+    """What of the bench is in the values of one capture, as plain data.
 
     `serial` of the box, `words` and `measured_utc` by kind of record (None: there is none), `scale_uncertainty` of the
     vehicle axes x, y, z as a part of 1, `usable_hz` up to which the mounting carries, `selftest_ok` the chip's verdict
@@ -58,7 +58,7 @@ class BenchRecords:
         return tumble.correction(record) if record else (np.zeros(3), np.eye(3))
 
     def scale_uncertainty(self, rotation: Array) -> Array:
-        """Uncertainty of the scale along each vehicle axis (3,), as a part of 1, for absolute figures.
+        """Uncertainty of the scale along each vehicle axis (3,), as a part of 1, for absolute values.
 
         Half the 95 % interval of the calibration, or without one the data sheet's tolerance, which has no coverage.
         """
@@ -77,13 +77,13 @@ class BenchRecords:
         """The metrics that reach beyond what the mounting carries, each with its reason; none without a tap record."""
         return sharing.beyond_mounting(bands_hz, self.tap.record) if self.tap.record else {}
 
-    def told(self, rotation: Array) -> BenchSummary:
+    def summary(self, rotation: Array) -> BenchSummary:
         """All of it for people and programs."""
-        found = {kind: getattr(self, kind) for kind in KINDS}
-        words = {kind: one.words for kind, one in found.items()}
+        chosen: dict[str, RecordFor] = {kind: getattr(self, kind) for kind in KINDS}
+        words = {kind: choice.words for kind, choice in chosen.items()}
         x, y, z = map(float, self.scale_uncertainty(rotation))
         if self.calibration.record is None:
-            words["calibration"] += f"; till then the data sheet's tolerance of ±{100 * z:g} % is in absolute figures"
+            words["calibration"] += f"; till then the data sheet's tolerance of ±{100 * z:g} % is in absolute values"
         if self.noise.record is None:
             density = self.layout.noise_g_per_rthz * 1e6
             words["noise"] += f"; till then shares of noise are by the data sheet's density of {density:g} µg/√Hz"
@@ -93,7 +93,7 @@ class BenchRecords:
         return BenchSummary(
             self.subject.serial,
             words,
-            {kind: one.record and one.record.measured_utc for kind, one in found.items()},
+            {kind: choice.record.measured_utc if choice.record else None for kind, choice in chosen.items()},
             (x, y, z),
             float(self.tap.record.result["usable_hz"]["one_third"]) if self.tap.record else None,
             bool(tested.result["ok"]) if tested else None,
@@ -101,7 +101,7 @@ class BenchRecords:
 
 
 KINDS = ("noise", "calibration", "tap", "selftest")
-"""The kinds of record that say something of a capture's figures."""
+"""The kinds of record that say something of a capture's values."""
 
 
 def records_for(capture: Capture, folder: Path | None = None) -> BenchRecords:

@@ -27,7 +27,7 @@ HIGHEST_PART = 0.25
 is flat there within 0.2 % of amplitude."""
 
 ANTI_ALIAS_PART = 0.25
-"""Bandwidth of an anti-alias filter that the box does not tell, as a part of the rate."""
+"""Bandwidth of an anti-alias filter where the box does not name it, as a part of the rate."""
 
 SLOW_HZ = (1.0, 10.0)
 MEANS_HZ = 100.0
@@ -100,9 +100,9 @@ class Noise:
                     "deviation_ms2": curve.deviation,
                     "low_ms2": curve.low,
                     "high_ms2": curve.high,
-                    "coefficients": {name: asdict(one) for name, one in found.items()},
+                    "coefficients": {name: asdict(coefficient) for name, coefficient in coefficients.items()},
                 }
-                for axis, curve, found in zip("xyz", self.curves, self.coefficients, strict=True)
+                for axis, curve, coefficients in zip("xyz", self.curves, self.coefficients, strict=True)
             ],
             "jerk_edge_hz": self.settings.jerk_edge_hz,
             "floors": {
@@ -122,7 +122,7 @@ def measure(capture: Capture) -> Noise:
 
     AnalysisError when it is shorter than some 12 s, or when an axis is dead.
     """
-    piece = max(capture.pieces(), key=lambda one: one.n_rows)
+    piece = max(capture.pieces(), key=lambda piece: piece.n_rows)
 
     def rows(start: int, stop: int) -> Array:
         first = piece.first_row
@@ -134,20 +134,18 @@ def measure(capture: Capture) -> Noise:
     broadband_rms = np.sqrt(spectrum.density[1:].sum(axis=0) * spectrum.line_hz)
     if dead := [axis for axis, rms in zip("xyz", broadband_rms, strict=True) if rms < DEAD_STEPS * capture.scale_ms2]:
         raise AnalysisError(f"{capture.path}: axis {', '.join(dead)} never changes: the sensor is faulty")
-    band_hz = white_band_hz(capture)
     found_tones, spoilt = tones.find(spectrum, 0.4 * rate_hz)
-    found = density.white_density(spectrum, band_hz, spoilt)
-    means = _means(rows, piece.n_rows, round(rate_hz / MEANS_HZ))
-    curves, coefficients = zip(
-        *(allan.analyse(means[:, axis], round(rate_hz / MEANS_HZ) / rate_hz) for axis in range(3)), strict=True
-    )
+    white = density.white_density(spectrum, white_band_hz(capture), spoilt)
     slow = (spectrum.frequency_hz >= SLOW_HZ[0]) & (spectrum.frequency_hz < SLOW_HZ[1]) & ~spoilt
-    sway = np.sqrt(spectrum.density[slow].mean(axis=0)) / found.value
+    sway = np.sqrt(spectrum.density[slow].mean(axis=0)) / white.value
+    factor = round(rate_hz / MEANS_HZ)
+    means = _means(rows, piece.n_rows, factor)
+    curves, coefficients = zip(*(allan.analyse(series, factor / rate_hz) for series in means.T), strict=True)
     return Noise(
         seconds=piece.n_rows / rate_hz,
         rate_hz=rate_hz,
         spectrum=spectrum,
-        density=found,
+        density=white,
         data_sheet=capture.layout.noise_g_per_rthz * STANDARD_GRAVITY_MS2,
         broadband_rms=broadband_rms,
         tones=found_tones,
@@ -155,7 +153,7 @@ def measure(capture: Capture) -> Noise:
         curves=list(curves),
         coefficients=list(coefficients),
         floors=floors.recorded(rows, piece.n_rows, settings),
-        white_floors=floors.white(found.value, settings),
+        white_floors=floors.white(white.value, settings),
         settings=settings,
         checks=rest.judge(rest.Stillness(sweep(capture), capture.scale_ms2, capture.scale_rads, sway)),
     )
@@ -163,8 +161,8 @@ def measure(capture: Capture) -> Noise:
 
 def white_band_hz(capture: Capture) -> tuple[float, float]:
     """Where a recording at rest has its white noise, clear of slow noise and of the anti-alias filter."""
-    told = float(capture.file.attrs["anti_alias_hz"])
-    return LOWEST_HZ, HIGHEST_PART * (told if np.isfinite(told) else ANTI_ALIAS_PART * capture.rate_hz)
+    set_hz = float(capture.file.attrs["anti_alias_hz"])
+    return LOWEST_HZ, HIGHEST_PART * (set_hz if np.isfinite(set_hz) else ANTI_ALIAS_PART * capture.rate_hz)
 
 
 def _means(rows: density.Rows, n_rows: int, factor: int) -> Array:

@@ -64,10 +64,10 @@ def noise_share(
         if not set(metric.axes) <= set(ACCELERATIONS):
             continue
         floor_square = sum(
-            float(turned[ACCELERATIONS.index(one.axis)] ** 2 @ chip_floor(one.design, noise, settings) ** 2)
-            for one in metric.channels
+            float(turned[ACCELERATIONS.index(channel.axis)] ** 2 @ chip_floor(channel.design, noise, settings) ** 2)
+            for channel in metric.channels
         )
-        signal_square = sum(power[one.source] for one in metric.channels)
+        signal_square = sum(power[channel.source] for channel in metric.channels)
         share = min(1.0, floor_square / signal_square) if signal_square > 0 else 1.0
         shares[name] = Share(name, math.sqrt(floor_square), metric.channels[0].design.unit, share, judged(share))
     return shares

@@ -36,7 +36,7 @@ def clock(capture: Path | None, port: str | None, seconds: float | None, odr_hz:
 
 def _lines(clocks: Clocks) -> list[str]:
     value, low, high = clocks.rate_ppm
-    warmth = "the chip told no temperature"
+    warmth = "the chip gave no temperature"
     if clocks.temperature_c:
         warmth = f"chip from {clocks.temperature_c[0]:.1f} to {clocks.temperature_c[1]:.1f} °C"
     return [
@@ -51,13 +51,13 @@ def _lines(clocks: Clocks) -> list[str]:
 
 def _slope(slope: Slope | None, unit: str, need: str) -> str:
     if slope is None:
-        return f"not told: record {need}"
+        return f"not known: record {need}"
     return f"{slope.value:+.3g} {unit}, 95 % interval {slope.interval[0]:+.3g} to {slope.interval[1]:+.3g}"
 
 
 def _host(host: HostClock | None) -> str:
     if host is None:
-        return "not told: the recording has no two readings of both clocks"
+        return "not known: the recording has no two readings of both clocks"
     words = (
         f"{host.fast_ppm:+.1f} ppm, between {host.bounds_ppm[0]:+.1f} and {host.bounds_ppm[1]:+.1f} by "
         f"{host.readings} readings over {host.seconds:.0f} s"

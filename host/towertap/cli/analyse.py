@@ -1,4 +1,4 @@
-"""`towertap analyse`: the figures of one capture, per window and as a whole."""
+"""`towertap analyse`: the metrics of one capture, per window and as a whole."""
 
 from __future__ import annotations
 
@@ -116,7 +116,7 @@ def _remarks(out: Path, analysis: Analysis) -> list[Text]:
         "while the filters settle. Band edges other than the weightings' are common practice.",
         *(f"{MARKS[share.judged]} {share.words}.".lstrip() for share in analysis.noise.values() if share.words),
         *(f"† {reason}." for reason in analysis.beyond.values()),
-        "± is what the uncertainty of the scale makes of absolute figures; a ratio of the same box does not have it. "
+        "± is what the uncertainty of the scale makes of absolute values; a ratio of the same box does not have it. "
         "noise is the share of the sensor's own noise in the power.",
         *(f"Bench: {words}." for words in analysis.bench.words.values()),
         f"Per window: {out}",

@@ -22,7 +22,7 @@ from towertap.compare.transfer import EDGES_HZ, PassTransfer, RoadTransfer, road
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.signals.filters import Array
 from towertap.signals.spectra import WelchSum
-from towertap.signals.time_base import GRID_HZ, HALF_S, Offset, find_offset, interpolate
+from towertap.signals.time_base import GRID_HZ, HALF_S, ClockOffset, find_offset, interpolate
 from towertap.signals.transfer import PAIRS, SEGMENT_S, Spectra, in_bands, spectra_of
 
 LEAST_OVERLAP_S = 8.0
@@ -135,11 +135,11 @@ def _of_pair(
         time_s = np.arange(start, min(start + BLOCK_S, span_s[1]), 1 / GRID_HZ)
         total.feed(np.array([moving(time_s + offset(time_s)), moved(time_s)]))
     middle = np.array([sum(span_s) / 2])
-    return _told(one, other, carried.told(to_vehicle), offset, float(offset(middle)[0]), spectra_of(total))
+    return _told(one, other, carried.summary(to_vehicle), offset, float(offset(middle)[0]), spectra_of(total))
 
 
 def _told(
-    one: Pass, other: Capture, bench: BenchSummary, offset: Offset, middle_s: float, spectra: Spectra
+    one: Pass, other: Capture, bench: BenchSummary, offset: ClockOffset, middle_s: float, spectra: Spectra
 ) -> PassTransfer:
     bands = in_bands(spectra, EDGES_HZ)
     gain, coherence, chance = (

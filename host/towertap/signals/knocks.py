@@ -10,7 +10,7 @@ knock is a cell that is FACTOR times the local level, which is the quantile UPPE
 side: a rank, so that knocks do not raise it until they fill 15 % of the cells, some three a second; what rattles faster
 is background here, and is in the r.m.s. of the band. FACTOR is set by simulation and not by a Gaussian's tail:
 the smallest step that keeps FALSE_A_MINUTE where a background's level wanders by 35 % within fractions of a second (a
-kurtosis of 5), and on the smooth road of the demo. Noise with fatter tails raises more, and is told by the rate on the
+kurtosis of 5), and on the smooth road of the demo. Noise with fatter tails raises more, and shows in the rate on the
 smooth road (`tests/signals/knocks_found.py` prints all of it).
 
 The local crest of a knock is the largest magnitude, in band, of the second around it without the knock.

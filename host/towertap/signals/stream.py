@@ -55,7 +55,7 @@ class Bank:
                 if missing := [axis for axis in metric.axes if axis not in axes]:
                     raise AnalysisError(f"it listens to {missing[0]}, which this box does not record")
                 needed = {channel.source: channel.design for channel in metric.channels}
-                filters |= {one: design.make(settings) for one, design in needed.items() if one not in filters}
+                filters |= {source: design.make(settings) for source, design in needed.items() if source not in filters}
             except AnalysisError as reason:
                 left_out[name] = str(reason)
         there = {name: metric for name, metric in metrics.items() if name not in left_out}
@@ -80,27 +80,27 @@ class Bank:
 
     def _reduced(self, blocks: Iterable[Array], window_rows: int) -> Iterator[Windows]:
         runs = {source: made.start() for source, made in self.filters.items()}
-        rate_hz, start = self.settings.rate_hz, self.settled_row
         wanted = {channel for metric in self.metrics.values() for channel in metric.channels} | self.filters.keys()
-        cutters = {
-            one: _Cutter(start - self.filters[one.source].first_row, window_rows, round(one.running_s * rate_hz))
-            for one in wanted
-        }
-        yield self._reduce({one: cutter.take(0) for one, cutter in cutters.items()})
+        cutters = {channel: self._cutter(channel, window_rows) for channel in wanted}
+        yield self._reduce({channel: cutter.take(0) for channel, cutter in cutters.items()})
         for block in blocks:
             filtered = {source: run(block[AXES.index(source.axis)]) for source, run in runs.items()}
-            for one, cutter in cutters.items():
-                cutter.put(filtered[one.source])
+            for channel, cutter in cutters.items():
+                cutter.put(filtered[channel.source])
             if full := min(cutter.full for cutter in cutters.values()):
-                yield self._reduce({one: cutter.take(full) for one, cutter in cutters.items()})
+                yield self._reduce({channel: cutter.take(full) for channel, cutter in cutters.items()})
+
+    def _cutter(self, channel: Channel, window_rows: int) -> _Cutter:
+        skip = self.settled_row - self.filters[channel.source].first_row
+        return _Cutter(skip, window_rows, round(channel.running_s * self.settings.rate_hz))
 
     def _reduce(self, windows: Mapping[Channel, Array]) -> Windows:
         """What is kept of windows (n, rows) of every channel."""
-        kept = {
-            name: metric.statistic.keep(np.stack([windows[one] for one in metric.channels]), self.settings.rate_hz)
-            for name, metric in self.metrics.items()
-        }
-        return Windows(kept, {one: mean_square(windows[one][None], self.settings.rate_hz)[0] for one in self.filters})
+        kept, rate_hz = {}, self.settings.rate_hz
+        for name, metric in self.metrics.items():
+            signals = np.stack([windows[channel] for channel in metric.channels])
+            kept[name] = metric.statistic.keep(signals, rate_hz)
+        return Windows(kept, {source: mean_square(windows[source][None], rate_hz)[0] for source in self.filters})
 
 
 class _Cutter:

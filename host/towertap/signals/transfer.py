@@ -84,8 +84,8 @@ def in_bands(spectra: Spectra, edges_hz: Array) -> InBands:
     """
     freedom = max(spectra.averages - 1, 1e-9)
     following = (spectra.coherence - (1 - spectra.coherence) / freedom) * spectra.yy
-    found = [_in_band(spectra, following, freedom, *edges) for edges in edges_hz]
-    return InBands(*np.array(found).reshape(-1, 3).T)
+    bands = [_in_band(spectra, following, freedom, *edges) for edges in edges_hz]
+    return InBands(*np.array(bands).reshape(-1, 3).T)
 
 
 def _in_band(
