@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from towertap.bench.carried import BenchRecords, BenchSummary, no_records
-from towertap.bench.sharing import Share
+from towertap.bench.sharing import Share, beyond_mounting, noise_share
 from towertap.capture.reading import Capture, Piece
 from towertap.errors import AnalysisError, CallError
 from towertap.signals.axes import EXAMPLE, parse_mounting
@@ -117,13 +117,15 @@ def analyse_capture(
         metrics=bank.metrics,
         bands_hz=bands_hz,
         left_out=bank.left_out,
-        noise=bench.noise_share(bank.metrics, kept.mean_power(), motion.to_vehicle, settings),
+        noise=noise_share(
+            bank.metrics, kept.mean_power(), bench.noise_record(jerk_edge_hz), motion.to_vehicle, settings
+        ),
         uncertainty={
             name: max(float(of_scale[axis] * whole[name]) for axis in metric.axes)
             for name, metric in bank.metrics.items()
             if metric.unit != "1" and of_scale.keys() >= set(metric.axes)
         },
-        beyond=bench.beyond_mounting(bands_hz),
+        beyond=beyond_mounting(bands_hz, bench.tap.record),
         bench=bench.summary(rotation),
         to_vehicle=motion.to_vehicle,
         rate_hz=capture.rate_hz,

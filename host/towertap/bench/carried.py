@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -10,12 +9,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from towertap.bench import floors, sharing, tumble
+from towertap.bench import floors, tumble
 from towertap.bench.records import BoxSetup, Record, RecordFor, bench_folder, find, subject_of
 from towertap.capture.reading import Capture
 from towertap.errors import CallError
-from towertap.signals.channels import Channel, MetricSettings
-from towertap.signals.metrics import Metric
+from towertap.signals.channels import MetricSettings
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2, Layout
 
 Array = NDArray[np.float64]
@@ -66,16 +64,9 @@ class BenchRecords:
             return np.full(3, self.layout.sensitivity_tolerance)
         return tumble.scale_uncertainty(self.calibration.record, rotation)
 
-    def noise_share(
-        self, metrics: Mapping[str, Metric], power: Mapping[Channel, float], to_vehicle: Array, settings: MetricSettings
-    ) -> dict[str, sharing.Share]:
-        """The share of sensor noise in metrics, see `sharing.noise_share`; `power` and `to_vehicle` of an analysis."""
-        record = self.noise.record or data_sheet(self.layout, self.subject.odr_hz, settings.jerk_edge_hz)
-        return sharing.noise_share(metrics, power, record, to_vehicle, settings)
-
-    def beyond_mounting(self, bands_hz: Mapping[str, tuple[float, float]]) -> dict[str, str]:
-        """The metrics that reach beyond what the mounting carries, each with its reason; none without a tap record."""
-        return sharing.beyond_mounting(bands_hz, self.tap.record) if self.tap.record else {}
+    def noise_record(self, jerk_edge_hz: float) -> Record:
+        """The noise record, or what the data sheet stands for."""
+        return self.noise.record or data_sheet(self.layout, self.subject.odr_hz, jerk_edge_hz)
 
     def summary(self, rotation: Array) -> BenchSummary:
         """All of it for people and programs."""

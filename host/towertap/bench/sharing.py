@@ -90,11 +90,13 @@ def chip_floor(design: Design, noise: Record, settings: MetricSettings) -> Array
     return np.array(noise.result["density"]["value"]) * floors.noise_gain(design, settings)
 
 
-def beyond_mounting(bands_hz: Mapping[str, tuple[float, float]], tap: Record) -> dict[str, str]:
+def beyond_mounting(bands_hz: Mapping[str, tuple[float, float]], tap: Record | None) -> dict[str, str]:
     """The metrics whose band passes a third of the mounted resonance, each with its reason.
 
-    `bands_hz` as in an analysis: metric name → band. ISO 5348 practice; see `bench.tap`.
+    `bands_hz` as in an analysis: metric name → band; none without a record. ISO 5348 practice; see `bench.tap`.
     """
+    if tap is None:
+        return {}
     third_hz = float(tap.result["usable_hz"]["one_third"])
     return {
         name: f"{name} reaches {high:g} Hz, and the mounting is good to {third_hz:.0f} Hz (a third of its resonance)"
