@@ -18,7 +18,7 @@ from towertap.archive import store
 from towertap.capture.conditions import Conditions, sidecar_path, write_sidecar
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
-from towertap.errors import CallError, CaptureError
+from towertap.errors import CallError, FileError
 
 
 def tree(folder):
@@ -83,7 +83,7 @@ def test_what_does_not_belong_together_is_refused_and_leaves_nothing(tmp_path, r
     capture = recording()
     raw = capture.with_suffix(".ttraw")
     raw.write_bytes(raw.read_bytes() + b"more")
-    with pytest.raises(CaptureError, match="made from other bytes"):
+    with pytest.raises(FileError, match="made from other bytes"):
         store.add(archive, capture)
     raw.rename(tmp_path / "elsewhere.ttraw")
     with pytest.raises(CallError, match=r"drive\.ttraw is not beside it"):

@@ -11,11 +11,11 @@ from hypothesis import strategies as st
 from towertap.capture import schema
 from towertap.capture.integrity import check
 from towertap.capture.reading import open_capture
-from towertap.errors import CaptureError
+from towertap.errors import FileError
 
 
 def refused(path, match):
-    with pytest.raises(CaptureError, match=match) as failure:
+    with pytest.raises(FileError, match=match) as failure:
         open_capture(path)
     assert str(path) in str(failure.value)
     assert "\n" not in str(failure.value)
@@ -194,7 +194,7 @@ def test_gaps_out_of_order_are_damage(make_capture, by_hand):
     path = make_capture(frames)
     with h5py.File(path, "r+") as file:
         file["gaps"][:] = file["gaps"][:][::-1]
-    with open_capture(path) as capture, pytest.raises(CaptureError, match="out of order"):
+    with open_capture(path) as capture, pytest.raises(FileError, match="out of order"):
         capture.pieces()
 
 
@@ -223,6 +223,6 @@ def test_a_capture_with_flipped_bytes_never_ends_in_a_traceback(data, tmp_path, 
         content[data.draw(st.integers(0, len(content) - 1))] ^= data.draw(st.integers(1, 255))
     path = tmp_path / "flipped.h5"
     path.write_bytes(content[: data.draw(st.integers(len(content) // 2, len(content)))])
-    with suppress(CaptureError), open_capture(path) as capture:
+    with suppress(FileError), open_capture(path) as capture:
         check(capture)
         capture.pieces()

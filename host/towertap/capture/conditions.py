@@ -10,8 +10,8 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any, Self
 
-from towertap.capture.whole_file import whole_file
-from towertap.errors import CallError, CaptureError
+from towertap.doors.whole_file import whole_file
+from towertap.errors import CallError, FileError
 
 LONGEST_TEXT = 2000
 LARGEST_SIDECAR = 10_000_000
@@ -100,12 +100,10 @@ def read_sidecar(raw_path: Path) -> dict[str, Any]:
         return {"conditions": Conditions()}
     try:
         if path.stat().st_size > LARGEST_SIDECAR:
-            raise CaptureError(f"{path}: far too large to be the conditions of a drive; move it away or mend it")
+            raise FileError(f"{path}: far too large to be the conditions of a drive; move it away or mend it")
         data = json.loads(path.read_text("utf-8"))
         return {**data, "conditions": Conditions.from_dict(data.get("conditions", {}))}
     except (ValueError, TypeError, AttributeError, RecursionError) as error:
-        raise CaptureError(
-            f"{path}: not the conditions of a drive as JSON; mend it or move it away ({error})"
-        ) from None
+        raise FileError(f"{path}: not the conditions of a drive as JSON; mend it or move it away ({error})") from None
     except CallError as error:
-        raise CaptureError(f"{path}: {error}") from None
+        raise FileError(f"{path}: {error}") from None

@@ -18,7 +18,7 @@ from towertap.capture.conditions import Conditions, read_sidecar
 from towertap.capture.continuity import Continuity
 from towertap.capture.rate import Rate, rate_of, readings_of
 from towertap.capture.writing import CaptureWriter
-from towertap.errors import CaptureError, WireError
+from towertap.errors import FileError
 from towertap.wire.decoder import Decoder, Frames
 from towertap.wire.frames import FrameType
 from towertap.wire.layouts import FULL_SCALE_COUNTS, LAYOUTS, NO_READING, ODR_HZ, STANDARD_GRAVITY_MS2
@@ -36,12 +36,12 @@ def decode_raw(
     """Make the capture `capture_path` from the raw recording; give its path back.
 
     Conditions come from the call or else from the sidecar beside the raw file. The capture appears whole or not at all.
-    WireError when the file holds no frames of a box, CaptureError when they make no capture.
+    FileError when the file holds no frames of a box, FileError when they make no capture.
     """
     if capture_path.is_dir():
-        raise CaptureError(f"{capture_path}: a folder; give the name of the capture to write")
+        raise FileError(f"{capture_path}: a folder; give the name of the capture to write")
     if capture_path.exists() and not h5py.is_hdf5(capture_path):
-        raise CaptureError(f"{capture_path}: there already, and no capture: not replaced; give another name")
+        raise FileError(f"{capture_path}: there already, and no capture: not replaced; give another name")
     sidecar = read_sidecar(raw_path)
     conditions = conditions or sidecar.pop("conditions")
     with CaptureWriter(capture_path) as writer:
@@ -70,12 +70,12 @@ def decode_raw(
 
 def _blocks(raw_path: Path, on_progress: Progress | None) -> Iterator[bytes]:
     if raw_path.is_dir():
-        raise WireError(f"{raw_path}: a folder; give the raw recording (.ttraw) in it")
+        raise FileError(f"{raw_path}: a folder; give the raw recording (.ttraw) in it")
     if not raw_path.exists():
-        raise WireError(f"{raw_path}: no such file; give a raw recording (.ttraw)")
+        raise FileError(f"{raw_path}: no such file; give a raw recording (.ttraw)")
     total = raw_path.stat().st_size
     if total == 0:
-        raise WireError(f"{raw_path}: empty; nothing came from the box while it was recorded")
+        raise FileError(f"{raw_path}: empty; nothing came from the box while it was recorded")
     done = 0
     with raw_path.open("rb") as file:
         while block := file.read(BLOCK_BYTES):
@@ -108,7 +108,7 @@ class _Assembly:
     def _samples(self, frames: Frames) -> None:
         headers, layout = frames.headers, int(frames.headers["layout"][0])
         if self._layout not in (0, layout):
-            raise CaptureError("the raw recording changes from one chip's samples to another's: record each on its own")
+            raise FileError("the raw recording changes from one chip's samples to another's: record each on its own")
         self._layout = layout
         table = np.empty(len(headers), schema.FRAME)
         for name in ("sequence", "first_sample", "count", "clock_us", "fifo_level", "flags"):
@@ -148,7 +148,7 @@ class _Assembly:
             and self._continuity.rows
             and any(hello.get(key) != self._hello.get(key) for key in settings)
         ):
-            raise CaptureError("the raw recording changes rate or range on its way: record each setting on its own")
+            raise FileError("the raw recording changes rate or range on its way: record each setting on its own")
         self._continuity.hello(hello, int(frame.headers["first_sample"][0]))
         if running or not told_before:
             self._hello = hello
@@ -157,11 +157,11 @@ class _Assembly:
         """Attributes that the frames tell; the errors that only the whole recording can have."""
         damage = self.decoder.damage
         if not self._heard and h5py.is_hdf5(raw_path):
-            raise WireError(f"{raw_path}: already a capture or another HDF5 file; give the raw recording (.ttraw)")
+            raise FileError(f"{raw_path}: already a capture or another HDF5 file; give the raw recording (.ttraw)")
         if not self._heard:
-            raise WireError(f"{raw_path}: not a raw recording; there is not one whole frame of a box in it")
+            raise FileError(f"{raw_path}: not a raw recording; there is not one whole frame of a box in it")
         if not self._continuity.rows:
-            raise CaptureError(f"{raw_path}: the box answered but sent no samples; record again")
+            raise FileError(f"{raw_path}: the box answered but sent no samples; record again")
         self._writer.append("damage", np.array(damage.places, schema.DAMAGE))
         self._writer.flush()
         return {
@@ -177,12 +177,12 @@ class _Assembly:
 def _described(layout: int, hello: dict[str, Any], raw_path: Path) -> dict[str, Any]:
     """Attributes from the box's hello."""
     if not hello:
-        raise CaptureError(f"{raw_path}: the box's hello is missing (cut off?), so rate and range are not known")
+        raise FileError(f"{raw_path}: the box's hello is missing (cut off?), so rate and range are not known")
     usable = {"odr_hz": ODR_HZ, "accel_range_g": (0.1, 10_000), "gyro_range_dps": (0.1, 100_000)}
     for name, (lowest, highest) in usable.items():
         value = hello.get(name)
         if isinstance(value, bool) or not isinstance(value, int | float) or not lowest <= value <= highest:
-            raise CaptureError(f"{raw_path}: the box's hello gives no usable {name}; bring its firmware up to date")
+            raise FileError(f"{raw_path}: the box's hello gives no usable {name}; bring its firmware up to date")
     told = hello.get("anti_alias_hz")
     anti_alias_hz = float(told) if isinstance(told, int | float) and 0 < told <= ODR_HZ[1] else math.nan
     return {

@@ -16,7 +16,7 @@ import numpy as np
 
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions
-from towertap.errors import CallError, CaptureError
+from towertap.errors import CallError, FileError
 from towertap.wire.frames import SYNC
 from towertap.wire.layouts import FULL_SCALE_COUNTS, LAYOUTS, ODR_HZ, Layout
 
@@ -49,7 +49,7 @@ class Capture:
             self.conditions = Conditions(**{name: value for name, value in held.items() if name in known})
             self.hello: dict[str, Any] = dict(json.loads(self.text("hello")))
         except (ValueError, TypeError, AttributeError, RecursionError, CallError):
-            raise CaptureError(
+            raise FileError(
                 "damaged capture: its conditions or hello cannot be read; decode the raw recording again"
             ) from None
         self.odr_hz = self._number("odr_hz", *ODR_HZ)
@@ -58,9 +58,9 @@ class Capture:
         self.scale_rads = self._number("rotation_scale_rads", 1e-9, 1e3)
         self.n_samples = int(file["acceleration"].shape[0])
         if self.n_samples == 0:
-            raise CaptureError("a capture without samples; decode the raw recording again")
+            raise FileError("a capture without samples; decode the raw recording again")
         if int(file.attrs["layout"]) not in LAYOUTS:
-            raise CaptureError("a capture of a chip that this towertap does not know: install a newer towertap")
+            raise FileError("a capture of a chip that this towertap does not know: install a newer towertap")
         self.layout: Layout = LAYOUTS[int(file.attrs["layout"])]
 
     def __enter__(self) -> Self:
@@ -93,9 +93,7 @@ class Capture:
         gaps = self._table("gaps")
         rows = gaps["row"]
         if len(rows) and (np.any(np.diff(rows) < 0) or rows[0] < 0 or rows[-1] > self.n_samples):
-            raise CaptureError(
-                f"{self.path}: damaged capture: its gaps are out of order; decode the raw recording again"
-            )
+            raise FileError(f"{self.path}: damaged capture: its gaps are out of order; decode the raw recording again")
         return gaps
 
     @cached_property
@@ -133,7 +131,7 @@ class Capture:
         try:
             rows: np.ndarray = self.file[name][start:stop]
         except OSError:
-            raise CaptureError(
+            raise FileError(
                 f"{self.path}: damaged capture: /{name} cannot be read; decode the raw recording again"
             ) from None
         return rows
@@ -142,7 +140,7 @@ class Capture:
         try:
             table: np.ndarray = self.file[name][:]
         except OSError:
-            raise CaptureError(
+            raise FileError(
                 f"{self.path}: damaged capture: /{name} cannot be read; decode the raw recording again"
             ) from None
         return table
@@ -150,30 +148,30 @@ class Capture:
     def _number(self, name: str, lowest: float, highest: float) -> float:
         value = float(self.file.attrs[name])
         if not lowest <= value <= highest:
-            raise CaptureError(f"damaged capture: its {name} is {value:g}; decode the raw recording again")
+            raise FileError(f"damaged capture: its {name} is {value:g}; decode the raw recording again")
         return value
 
 
 def open_capture(path: str | Path) -> Capture:
-    """Open a capture and hold it to the schema; CaptureError in one line for whatever else the path names."""
+    """Open a capture and hold it to the schema; FileError in one line for whatever else the path names."""
     path = Path(path)
     if path.is_dir():
-        raise CaptureError(f"{path}: a folder; give a capture (.h5) in it")
+        raise FileError(f"{path}: a folder; give a capture (.h5) in it")
     if not path.exists():
-        raise CaptureError(f"{path}: no such file; give a capture (.h5)")
+        raise FileError(f"{path}: no such file; give a capture (.h5)")
     try:
         file = h5py.File(path, "r")
     except OSError as error:
-        raise CaptureError(f"{path}: {_why_not_hdf5(path, error)}") from None
+        raise FileError(f"{path}: {_why_not_hdf5(path, error)}") from None
     try:
         schema.validate(file)
         return Capture(path, file)
-    except CaptureError as error:
+    except FileError as error:
         file.close()
-        raise CaptureError(f"{path}: {error}") from None
+        raise FileError(f"{path}: {error}") from None
     except (OSError, RuntimeError, KeyError, ValueError, TypeError):
         file.close()
-        raise CaptureError(f"{path}: damaged capture; decode the raw recording again") from None
+        raise FileError(f"{path}: damaged capture; decode the raw recording again") from None
 
 
 def _why_not_hdf5(path: Path, error: OSError) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 import h5py
 import numpy as np
 
-from towertap.errors import CaptureError
+from towertap.errors import FileError
 
 NAME = "towertap capture"
 MAJOR, MINOR = 1, 0
@@ -140,7 +140,7 @@ def text_attribute(file: h5py.File, name: str) -> str:
 
 
 def validate(file: h5py.File) -> None:
-    """Hold an open file to the table; CaptureError names the first thing that is wrong.
+    """Hold an open file to the table; FileError names the first thing that is wrong.
 
     Nothing is read that the file could have made large: shapes, types and links are looked at, not contents.
     """
@@ -150,20 +150,20 @@ def validate(file: h5py.File) -> None:
     for dataset in DATASETS:
         _validate_dataset(file, dataset)
     if file["acceleration"].shape[0] != file["rotation"].shape[0]:
-        raise CaptureError("damaged capture: /acceleration and /rotation differ in length")
+        raise FileError("damaged capture: /acceleration and /rotation differ in length")
 
 
 def _validate_version(file: h5py.File) -> None:
     for entry in ATTRIBUTES[:2]:
         _validate_attribute(file, entry)
     if text_attribute(file, "schema") != NAME:
-        raise CaptureError("an HDF5 file, but not a towertap capture; make one with 'towertap decode RAW'")
+        raise FileError("an HDF5 file, but not a towertap capture; make one with 'towertap decode RAW'")
     version = text_attribute(file, "schema_version")
     major = version.split(".")[0]
     if not (major.isascii() and major.isdigit() and len(major) < 6):
-        raise CaptureError(f"damaged capture: schema version {version[:20]!r} is not MAJOR.MINOR")
+        raise FileError(f"damaged capture: schema version {version[:20]!r} is not MAJOR.MINOR")
     if int(major) > MAJOR:
-        raise CaptureError(
+        raise FileError(
             f"a capture of schema {version[:20]}, and this towertap reads {MAJOR}.x: install a newer towertap"
         )
 
@@ -171,12 +171,12 @@ def _validate_version(file: h5py.File) -> None:
 def _validate_attribute(file: h5py.File, entry: Attribute) -> None:
     if entry.name not in file.attrs:
         if entry.name == "schema":
-            raise CaptureError("an HDF5 file, but not a towertap capture; make one with 'towertap decode RAW'")
-        raise CaptureError(f"damaged capture: attribute '{entry.name}' is missing; decode the raw recording again")
+            raise FileError("an HDF5 file, but not a towertap capture; make one with 'towertap decode RAW'")
+        raise FileError(f"damaged capture: attribute '{entry.name}' is missing; decode the raw recording again")
     held = file.attrs.get_id(entry.name)
     fits = held.shape == _SHAPES[entry.kind] and held.dtype.kind in _KINDS[entry.kind]
     if not fits or held.dtype.itemsize > LARGEST_TEXT_BYTES:
-        raise CaptureError(
+        raise FileError(
             f"damaged capture: attribute '{entry.name}' is not {entry.kind}; decode the raw recording again"
         )
 
@@ -184,19 +184,19 @@ def _validate_attribute(file: h5py.File, entry: Attribute) -> None:
 def _validate_dataset(file: h5py.File, entry: Dataset) -> None:
     link = file.get(entry.name, getlink=True)
     if link is None:
-        raise CaptureError(f"damaged capture: /{entry.name} is missing; decode the raw recording again")
+        raise FileError(f"damaged capture: /{entry.name} is missing; decode the raw recording again")
     if not isinstance(link, h5py.HardLink):
-        raise CaptureError(f"refused: /{entry.name} is a link to elsewhere, and a capture stands for itself")
+        raise FileError(f"refused: /{entry.name} is a link to elsewhere, and a capture stands for itself")
     held = file[entry.name]
     if not isinstance(held, h5py.Dataset) or held.dtype != entry.dtype:
-        raise CaptureError(f"damaged capture: /{entry.name} is not of the type that the schema says")
+        raise FileError(f"damaged capture: /{entry.name} is not of the type that the schema says")
     if held.is_virtual or held.external:
-        raise CaptureError(f"refused: /{entry.name} has its data in another file, and a capture stands for itself")
+        raise FileError(f"refused: /{entry.name} has its data in another file, and a capture stands for itself")
     tail = (entry.columns,) if entry.columns else ()
     if held.ndim != 1 + len(tail) or held.shape[1:] != tail or held.chunks is None:
-        raise CaptureError(f"damaged capture: /{entry.name} is not of the shape that the schema says")
+        raise FileError(f"damaged capture: /{entry.name} is not of the shape that the schema says")
     if not entry.is_long and held.shape[0] > LARGEST_TABLE_ROWS:
-        raise CaptureError(f"refused: /{entry.name} has {held.shape[0]} rows, more than any drive makes")
+        raise FileError(f"refused: /{entry.name} has {held.shape[0]} rows, more than any drive makes")
     _validate_storage(held)
 
 
@@ -204,7 +204,7 @@ def _validate_storage(held: h5py.Dataset) -> None:
     """Hold the stored bytes to what they declare, so that reading a block takes the memory of a block."""
     creation = held.id.get_create_plist()
     if not {creation.get_filter(k)[0] for k in range(creation.get_nfilters())} <= FILTERS:
-        raise CaptureError(f"refused: {held.name} is packed by another filter than deflate, shuffle and checksum")
+        raise FileError(f"refused: {held.name} is packed by another filter than deflate, shuffle and checksum")
     chunk_bytes = int(np.prod(held.chunks, dtype=float)) * held.dtype.itemsize
     possible = held.id.get_storage_size() * BEST_DEFLATE_RATIO + chunk_bytes
     declared = int(np.prod(held.shape, dtype=object)) * held.dtype.itemsize
@@ -216,6 +216,6 @@ def _validate_storage(held: h5py.Dataset) -> None:
 
     held.id.chunk_iter(look)
     if longest_stored > chunk_bytes * WORST_DEFLATE_RATIO + 1000:
-        raise CaptureError(f"refused: {held.name} has a chunk that would unfold to more than it declares")
+        raise FileError(f"refused: {held.name} has a chunk that would unfold to more than it declares")
     if chunk_bytes > LARGEST_CHUNK_BYTES or declared > possible:
-        raise CaptureError(f"refused: {held.name} declares more data than the file can hold")
+        raise FileError(f"refused: {held.name} declares more data than the file can hold")

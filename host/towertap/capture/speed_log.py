@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from towertap.errors import CaptureError
+from towertap.errors import FileError
 
 Array = NDArray[np.float64]
 
@@ -95,35 +95,35 @@ class SpeedLog:
 
 
 def read_speed_logs(path: str | Path) -> list[SpeedLog]:
-    """The log at `path`, or every log (*.gpx, *.csv) in the folder `path`; CaptureError in one line if it is none."""
+    """The log at `path`, or every log (*.gpx, *.csv) in the folder `path`; FileError in one line if it is none."""
     path = Path(path)
     if path.is_dir():
         paths = sorted(one for one in path.iterdir() if one.suffix.lower() in READERS)
         if not paths:
-            raise CaptureError(f"{path}: no speed log in this folder; put GPX (.gpx) or CSV (.csv) files into it")
+            raise FileError(f"{path}: no speed log in this folder; put GPX (.gpx) or CSV (.csv) files into it")
         return [read_speed_log(one) for one in paths]
     return [read_speed_log(path)]
 
 
 def read_speed_log(path: str | Path) -> SpeedLog:
-    """Read one log by its suffix, .gpx or .csv; CaptureError in one line for whatever else the path names."""
+    """Read one log by its suffix, .gpx or .csv; FileError in one line for whatever else the path names."""
     path = Path(path)
     reader = READERS.get(path.suffix.lower())
     if reader is None:
-        raise CaptureError(f"{path}: no speed log is read from '{path.suffix}'; give {' or '.join(READERS)}")
+        raise FileError(f"{path}: no speed log is read from '{path.suffix}'; give {' or '.join(READERS)}")
     if not path.is_file():
-        raise CaptureError(f"{path}: no such file; give a speed log")
+        raise FileError(f"{path}: no such file; give a speed log")
     try:
         size = path.stat().st_size
         if not 0 < size <= MOST_BYTES:
             large = f"larger than {MOST_BYTES // 2**20} MB: cut it to the day of the drives"
-            raise CaptureError(large if size else "empty: export the log again")
+            raise FileError(large if size else "empty: export the log again")
         time_s, speed_ms = reader(path)
         return _checked(path.name, time_s, speed_ms)
     except PermissionError:
-        raise CaptureError(f"{path}: no right to read it") from None
-    except CaptureError as error:
-        raise CaptureError(f"{path}: {error}") from None
+        raise FileError(f"{path}: no right to read it") from None
+    except FileError as error:
+        raise FileError(f"{path}: {error}") from None
 
 
 def ground_m(latitude: Array, longitude: Array) -> Array:
@@ -145,7 +145,7 @@ def _speed_of(time_s: Array, latitude: Array, longitude: Array) -> tuple[Array, 
     """Times and speeds from positions: each step's mean speed at its middle."""
     _refuse_disorder(time_s)
     if not (np.all(np.abs(latitude) <= 90) and np.all(np.abs(longitude) <= 180)):
-        raise CaptureError("a latitude beyond 90° or a longitude beyond 180°: positions are in degrees")
+        raise FileError("a latitude beyond 90° or a longitude beyond 180°: positions are in degrees")
     step_s = np.diff(time_s)
     moved = step_s > 0
     step_s = step_s[moved]
@@ -156,7 +156,7 @@ def _speed_of(time_s: Array, latitude: Array, longitude: Array) -> tuple[Array, 
 
 def _refuse_disorder(time_s: Array) -> None:
     if back := np.flatnonzero(np.diff(time_s) < 0).tolist():
-        raise CaptureError(f"point {back[0] + 2} is earlier than the one before it: sort the points by time")
+        raise FileError(f"point {back[0] + 2} is earlier than the one before it: sort the points by time")
 
 
 def _checked(name: str, time_s: Array, speed_ms: Array) -> SpeedLog:
@@ -164,19 +164,19 @@ def _checked(name: str, time_s: Array, speed_ms: Array) -> SpeedLog:
     there = np.isfinite(time_s) & np.isfinite(speed_ms)
     time_s, speed_ms = time_s[there], speed_ms[there]
     if time_s.size < 2:
-        raise CaptureError(f"{time_s.size} points with time and speed: a log needs two or more")
+        raise FileError(f"{time_s.size} points with time and speed: a log needs two or more")
     if not (time_s.min() >= EARLIEST_S and time_s.max() <= LATEST_S):
-        raise CaptureError("times outside the years 2000 to 2100: unix_s is in seconds, time_utc is ISO 8601")
+        raise FileError("times outside the years 2000 to 2100: unix_s is in seconds, time_utc is ISO 8601")
     if not (speed_ms.min() >= 0 and speed_ms.max() <= FASTEST_MS):
         odd = speed_ms.min() if speed_ms.min() < 0 else speed_ms.max()
-        raise CaptureError(f"a speed of {odd * 3.6:.4g} km/h: look at the unit of the column, or take the point out")
+        raise FileError(f"a speed of {odd * 3.6:.4g} km/h: look at the unit of the column, or take the point out")
     _refuse_disorder(time_s)
     again = np.flatnonzero(np.diff(time_s) == 0)
     if (differs := again[speed_ms[again] != speed_ms[again + 1]]).size:
-        raise CaptureError(f"point {differs[0] + 2} has the time of the one before it and another speed: keep one")
+        raise FileError(f"point {differs[0] + 2} has the time of the one before it and another speed: keep one")
     time_s, speed_ms = np.delete(time_s, again), np.delete(speed_ms, again)
     if time_s.size < 2:
-        raise CaptureError("every point has the same time: a log needs two or more")
+        raise FileError("every point has the same time: a log needs two or more")
     return SpeedLog(name, time_s, speed_ms)
 
 
@@ -185,7 +185,7 @@ def _unix_s(text: str) -> float:
         moment = datetime.fromisoformat(text.strip())
         return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
     except (ValueError, OverflowError):
-        raise CaptureError(f"'{text.strip()[:40]}' is no time: write ISO 8601, as 2026-05-04T09:30:00Z") from None
+        raise FileError(f"'{text.strip()[:40]}' is no time: write ISO 8601, as 2026-05-04T09:30:00Z") from None
 
 
 def _read_csv(path: Path) -> tuple[Array, Array]:
@@ -200,14 +200,14 @@ def _read_csv(path: Path) -> tuple[Array, Array]:
                     raise ValueError
                 points += len(chunk)
                 if points > MOST_POINTS:
-                    raise CaptureError(f"more than {MOST_POINTS:,} points: cut it to the day of the drives")
+                    raise FileError(f"more than {MOST_POINTS:,} points: cut it to the day of the drives")
                 chunks.append(_numbers(chunk))
     except pd.errors.EmptyDataError:
-        raise CaptureError("empty") from None
+        raise FileError("empty") from None
     except (pd.errors.ParserError, UnicodeDecodeError, ValueError):
-        raise CaptureError("not a CSV file of comma-separated columns under one line of names, in UTF-8") from None
+        raise FileError("not a CSV file of comma-separated columns under one line of names, in UTF-8") from None
     if not points:
-        raise CaptureError("a line of names and no points")
+        raise FileError("a line of names and no points")
     table = pd.concat(chunks, ignore_index=True)
     time_s = table["time"].to_numpy(float)
     if "speed" in table:
@@ -217,16 +217,16 @@ def _read_csv(path: Path) -> tuple[Array, Array]:
 
 
 def _refuse_columns(names: list[str]) -> None:
-    """CaptureError unless there is one column of time, and one of speed or both of position."""
+    """FileError unless there is one column of time, and one of speed or both of position."""
     if len(names) == 1 and ";" in names[0]:
-        raise CaptureError("its columns are separated by semicolons: separate them by commas, and write 36.5 for 36,5")
+        raise FileError("its columns are separated by semicolons: separate them by commas, and write 36.5 for 36,5")
     for of, known in (("time", TIMES), ("speed", tuple(SPEEDS))):
         if len(found := [name for name in known if name in names]) > 1:
-            raise CaptureError(f"two columns of {of}, {' and '.join(found)}: keep one")
+            raise FileError(f"two columns of {of}, {' and '.join(found)}: keep one")
     if not any(name in names for name in TIMES):
-        raise CaptureError(f"no column of time: name one {' or '.join(TIMES)}")
+        raise FileError(f"no column of time: name one {' or '.join(TIMES)}")
     if not any(name in names for name in SPEEDS) and not all(name in names for name in POSITIONS):
-        raise CaptureError(f"no column of speed: name one {' or '.join(SPEEDS)}, or give {' and '.join(POSITIONS)}")
+        raise FileError(f"no column of speed: name one {' or '.join(SPEEDS)}, or give {' and '.join(POSITIONS)}")
 
 
 def _numbers(chunk: pd.DataFrame) -> pd.DataFrame:
@@ -247,7 +247,7 @@ def _numbers(chunk: pd.DataFrame) -> pd.DataFrame:
 def _floats(column: pd.Series) -> Array:
     numbers: Array = pd.to_numeric(column, errors="coerce").to_numpy(float)
     if (odd := column[column.notna().to_numpy() & ~np.isfinite(numbers)]).size:
-        raise CaptureError(
+        raise FileError(
             f"line {odd.index[0] + 2} (blank ones not counted): '{str(odd.iloc[0])[:40]}' in the column {column.name} "
             "is no number: mend it, or leave the cell empty"
         )
@@ -261,9 +261,9 @@ def _read_gpx(path: Path) -> tuple[Array, Array]:
             points.parser.ParseFile(file)
     except expat.ExpatError as error:
         why = expat.ErrorString(error.code)
-        raise CaptureError(f"not whole XML (line {error.lineno}: {why}); export the track again") from None
+        raise FileError(f"not whole XML (line {error.lineno}: {why}); export the track again") from None
     if not points.rows:
-        raise CaptureError("no track point (trkpt) with a time; export the track, not the way-points, as GPX 1.1")
+        raise FileError("no track point (trkpt) with a time; export the track, not the way-points, as GPX 1.1")
     latitude, longitude, time_s, speed_ms = np.array(points.rows).T
     if np.isfinite(speed_ms).mean() > 0.5:  # points without one, as before a fix, are gaps, as empty cells of a CSV
         return time_s, speed_ms
@@ -291,14 +291,14 @@ class _TrackPoints:
 
     @staticmethod
     def _refuse_doctype(*_: object) -> None:
-        raise CaptureError("a GPX file with a document type (DOCTYPE), which none needs; export the track again")
+        raise FileError("a GPX file with a document type (DOCTYPE), which none needs; export the track again")
 
     def _start(self, element: str, attributes: dict[str, str]) -> None:
         name = element.rpartition(" ")[2]
         if not self._open and name != "gpx":
-            raise CaptureError(f"XML of another kind ('{name[:40]}'), not GPX")
+            raise FileError(f"XML of another kind ('{name[:40]}'), not GPX")
         if len(self._open) > 50:
-            raise CaptureError("elements nested too deep for GPX")
+            raise FileError("elements nested too deep for GPX")
         self._open.append(name)
         self._held = ""
         if name == "trkpt":
@@ -321,7 +321,7 @@ class _TrackPoints:
                 one = self._point
                 self.rows.append((one["lat"], one["lon"], one["time"], one.get("speed", np.nan)))
             if len(self.rows) > MOST_POINTS:
-                raise CaptureError(f"more than {MOST_POINTS:,} points: cut it to the day of the drives")
+                raise FileError(f"more than {MOST_POINTS:,} points: cut it to the day of the drives")
             self._point = None
 
 
@@ -331,7 +331,7 @@ def _number(text: str, what: str) -> float:
     except ValueError:
         value = np.nan
     if not np.isfinite(value):
-        raise CaptureError(f"a track point whose {what} is '{text.strip()[:40]}', no number")
+        raise FileError(f"a track point whose {what} is '{text.strip()[:40]}', no number")
     return value
 
 

@@ -13,8 +13,8 @@ import h5py
 import numpy as np
 
 from towertap.capture import schema
-from towertap.capture.whole_file import whole_file
-from towertap.errors import CaptureError
+from towertap.doors.whole_file import whole_file
+from towertap.errors import FileError
 
 BLOCK_CHUNKS = 16
 """Rows are gathered until so many chunks are full, so that each chunk is compressed once."""
@@ -36,7 +36,7 @@ class CaptureWriter:
                 self.file = cleanup.enter_context(h5py.File(part, "w", libver=("v110", "v110")))
             except OSError as error:
                 why = os.strerror(error.errno) if error.errno else "no place for a file"
-                raise CaptureError(
+                raise FileError(
                     f"{self._path}: cannot be written ({why}); give another place for the capture"
                 ) from None
             schema.create(self.file)

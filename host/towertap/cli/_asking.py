@@ -15,7 +15,7 @@ import click
 from towertap.capture.conditions import RANGES, Conditions, read_sidecar
 from towertap.cli._outcome import console
 from towertap.cli.decode import condition_flag, held_to_rules
-from towertap.errors import CallError, CaptureError, TowertapError
+from towertap.errors import CallError, FileError, TowertapError
 
 NEEDED = ("vehicle", "part", "road", "pass_number", "mounting")
 """Without these a pass cannot be compared with another."""
@@ -101,7 +101,6 @@ def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[
     console.print(
         f"Drive {plan.drives.index(drive) + 1} of {len(plan.drives)}: pass {drive.pass_number} of {drive.road} with "
         f"{drive.part}, at {plan.speed_kmh(drive.road):g} km/h",
-        markup=False,
         soft_wrap=True,
     )
     return {
@@ -121,7 +120,7 @@ def _recorded(folder: Path, position: str | None) -> Iterator[Conditions]:
     Where this box's `position` is said, recordings at another are a second box's, and not counted.
     """
     for raw in folder.glob("*.ttraw"):
-        with suppress(CaptureError):
+        with suppress(FileError):
             held = read_sidecar(raw)["conditions"]
             if held.box_position == position or not (held.box_position and position):
                 yield held
@@ -134,7 +133,6 @@ def _tell_if_there(known: dict[str, Any], folder: Path) -> None:
         console.print(
             f"pass {number} of {road} with {part} is there already; this one is recorded beside it "
             f"(did you mean --pass {next_pass(folder, str(road), str(part), place or '')}?)",
-            markup=False,
             soft_wrap=True,
             style="yellow",
         )

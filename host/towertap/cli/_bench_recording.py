@@ -78,7 +78,7 @@ def record_now(
             now, line = watch(progress, raw_path)
             bar.update(task, description=now, completed=progress.live.seconds)
             if line:
-                bar.console.print(line, markup=False)
+                bar.console.print(line)
 
         settings = Settings(odr_hz=int(odr_hz))
         return record_at_bench(box, folder or Path("bench"), kind, settings, seconds, on_progress=show, stop=stop)

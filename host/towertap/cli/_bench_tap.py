@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
-from rich.markup import escape
 
 from towertap.bench import records
 from towertap.bench.tap import Tapped, measure
@@ -41,7 +40,7 @@ def tap(capture: Path | None, port: str | None, seconds: float | None, odr_hz: s
         record = records.record_of("tap", opened, plain(found.data()))
     kept = records.write(record, records.bench_folder(path, folder))
     data = {"capture": path, "record": kept, "subject": record.subject.__dict__, **found.data()}
-    return Outcome(data, escape("\n".join(_lines(found, kept))), 0 if found.usable_hz else 1)
+    return Outcome(data, "\n".join(_lines(found, kept)), 0 if found.usable_hz else 1)
 
 
 def _record(port: str | None, seconds: float, odr_hz: str, folder: Path | None) -> Path:

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import click
-from rich.markup import escape
 
 from towertap.bench import records
 from towertap.bench.gravity import Gravity, local_gravity
@@ -53,7 +52,7 @@ def tumble(
     found, record = _calibrate(paths, gravity)
     kept = records.write(record, records.bench_folder(paths[0], folder))
     data = {"captures": paths, "record": kept, "subject": record.subject.__dict__, **found.data()}
-    return Outcome(data, escape("\n".join(_lines(found, kept))))
+    return Outcome(data, "\n".join(_lines(found, kept)))
 
 
 def _record(port: str | None, seconds: float, odr_hz: str, folder: Path | None) -> Path:

@@ -7,7 +7,6 @@ from typing import Any
 
 import click
 import numpy as np
-from rich.markup import escape
 from rich.progress import BarColumn, DownloadColumn, Progress, TimeRemainingColumn
 
 from towertap.capture.conditions import RANGES, Conditions, read_sidecar
@@ -110,7 +109,7 @@ def command(raw: Path, out: Path | None, **given: Any) -> Outcome:
             "bad_frames": int(capture.file.attrs["bad_frames"]),
         }
     text = (
-        f"{escape(str(out))}: {data['samples']} samples, {data['seconds']:.1f} s at {data['rate_hz']:.3f} Hz, "
+        f"{out}: {data['samples']} samples, {data['seconds']:.1f} s at {data['rate_hz']:.3f} Hz, "
         f"missing {data['missing_samples']}, gaps {data['gaps']}, bad frames {data['bad_frames']}"
     )
     return Outcome(data, text)

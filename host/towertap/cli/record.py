@@ -129,7 +129,7 @@ def _screen(keyboard: Keyboard) -> Iterator[Callable[[Progress], None]]:
     def show(progress: Progress) -> None:
         nonlocal told
         for event in progress.events[told:]:
-            console.print(f"{datetime.fromtimestamp(event.at.unix_s):%H:%M:%S} {event.text}", markup=False)
+            console.print(f"{datetime.fromtimestamp(event.at.unix_s):%H:%M:%S} {event.text}")
         told = len(progress.events)
         if screen:
             screen.update(_figures(progress, keyboard), refresh=True)
@@ -191,4 +191,4 @@ def _outcome(summary: RecordingSummary, capture_path: Path, integrity: Integrity
             f"not sound: {'; '.join(integrity.reasons)}",
             f"Next: 'towertap check {capture_path}' lists every rule; drive this pass again: {shlex.join(again)}",
         ]
-    return Outcome(data, Text("\n".join(lines)), 0 if integrity.sound else 1)
+    return Outcome(data, "\n".join(lines), 0 if integrity.sound else 1)

@@ -51,7 +51,7 @@ def with_speed(drives: Drives, logs: Sequence[SpeedLog], offset_s: float | None 
     """The same drives, each pass with the first of the logs that spans it; what could not be joined is warned of.
 
     `offset_s` is how far the logs' clocks are ahead of the host's, be it hours; None: found for each log. Reads the
-    captures of those passes once more where an offset is looked for. Raises CaptureError for one that can no longer be
+    captures of those passes once more where an offset is looked for. Raises FileError for one that can no longer be
     read.
     """
     joined: dict[str, SpeedLog] = {}

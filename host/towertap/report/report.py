@@ -36,7 +36,7 @@ def write_report(comparison: Comparison, drives: Drives, folder: str | Path, not
     """Write `report.html` and its figures (PNG) into `folder`, which is made if need be; returns the page's path.
 
     `drives` are those that the comparison came from; their captures are read again, block by block. `notices` are lines
-    to stand under the headline. Raises CaptureError for a capture that can no longer be read.
+    to stand under the headline. Raises FileError for a capture that can no longer be read.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
