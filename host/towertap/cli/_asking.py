@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-import tomllib
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import fields
@@ -12,9 +11,10 @@ from typing import Any
 
 import click
 
-from towertap.capture.conditions import RANGES, Conditions, read_sidecar
+from towertap.capture.conditions import NUMBERS, Conditions, read_sidecar
 from towertap.cli._outcome import console
 from towertap.cli.decode import condition_flag, held_to_rules
+from towertap.doors.structured import read_toml
 from towertap.errors import CallError, FileError, TowertapError
 
 NEEDED = ("vehicle", "part", "road", "pass_number", "mounting")
@@ -40,12 +40,11 @@ BEGIN = "Press Enter to begin recording: at speed, about 5 s before the start, s
 
 def day_file(path: Path) -> dict[str, Any]:
     """Read a TOML file whose keys are fields of Conditions, so that nobody types the vehicle before each pass."""
+    day = read_toml(path, dict[str, Any], "a TOML file with the day's values")
     try:
-        return Conditions.from_dict(tomllib.loads(path.read_text("utf-8"))).to_dict()
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise CallError(f"{path}: not a TOML file ({error})") from None
-    except CallError as error:
-        raise CallError(f"{path}: {error}") from None
+        return Conditions.from_dict(day).to_dict()
+    except FileError as error:
+        raise FileError(f"{path}: {error}") from None
 
 
 def gather(given: dict[str, Any], day: dict[str, Any], folder: Path) -> Conditions:
@@ -143,9 +142,9 @@ def _ask(name: str, known: dict[str, Any], folder: Path) -> Any:
 
     def read(text: str) -> Any:
         if not text.strip() and name not in NEEDED:
-            return None if name in RANGES else ""
+            return None if name in NUMBERS else ""
         try:
-            value = float(text) if name in RANGES else text.strip()
+            value = NUMBERS[name](text) if name in NUMBERS else text.strip()
             return held_to_rules(name, value)
         except (ValueError, TowertapError) as error:
             raise click.UsageError(str(error)) from None

@@ -63,7 +63,7 @@ def typed(value: Any, kind: Any, source: str) -> Any:
     try:
         return msgspec.convert(value, kind)
     except msgspec.ValidationError as error:
-        raise FileError(f"{source}: {_in_our_words(str(error))}") from None
+        raise FileError(f"{source}{_in_our_words(str(error))}") from None
 
 
 def _hold_to_bounds(value: Any, source: str) -> None:
@@ -87,9 +87,12 @@ def _in_our_words(message: str) -> str:
     """What msgspec says of a value of the wrong type, with the value's place first."""
     what, _, place = message.partition(" - at `$")
     place = place.rstrip("`").lstrip(".")
-    what = re.sub(r"`([^`]+)`", lambda found: " or ".join(_WORDS.get(k, k) for k in found[1].split(" | ")), what)
+    what = re.sub(r"`([^`]+)`", lambda kinds: " or ".join(_WORDS.get(k, k) for k in kinds[1].split(" | ")), what)
+    what = re.sub(r"of length (>=|<=) (\d+)", r"\1 \2 characters", what)
+    for sign, words in {">=": "of at least", "<=": "of at most", ">": "above", "<": "below"}.items():
+        what = what.replace(f" {sign} ", f" {words} ")
     what = re.sub(r"^Expected (.*?)(, got .*)?$", r"must be \1\2", what)
-    return f"{place} {what}" if place else what
+    return f": {place} {what}" if place else f" {what}"
 
 
 def _one_line(error: Exception) -> str:
