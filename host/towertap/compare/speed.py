@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from towertap.capture.speed_log import Offset
+from towertap.capture.speed_log import LogOffset
 from towertap.compare.gate import is_rough
 from towertap.compare.model import Contrast, Drives, Finding, Pass, Side
 from towertap.compare.phrases import listed
@@ -53,7 +53,7 @@ class PassSpeed:
     speed: float
     driven_m: float | None
     log: str | None
-    offset: Offset | None
+    offset: LogOffset | None
 
 
 @dataclass(frozen=True)
