@@ -18,7 +18,7 @@ from typing import Any, Self
 from towertap.capture.conditions import Conditions
 from towertap.compare.blocks import Key, Slot
 from towertap.compare.power import ALPHA, Strength, given_spread, strength
-from towertap.errors import CallError
+from towertap.errors import CallError, FileError
 from towertap.signals.metrics import METRICS
 from towertap.signals.metrics._metric import rms
 
@@ -236,7 +236,7 @@ def read_plan(path: Path) -> Plan:
         why = f"not a plan: no JSON at line {error.lineno}, column {error.colno}; {MEND}"
     except (ValueError, RecursionError):
         why = f"not a plan: no JSON in UTF-8; {MEND}"
-    except CallError as error:
+    except (CallError, FileError) as error:
         why = str(error)
     raise CallError(f"{path}: {why}")
 
