@@ -38,7 +38,7 @@ class _Session:
 
     def _run(self):
         with open_box(str(self.stand.path)) as box:
-            self.summary = record(box, self.raw_path, CONDITIONS, stop=self.stop, **self._options)
+            self.recording = record(box, self.raw_path, CONDITIONS, stop=self.stop, **self._options)
 
     def wait_for(self, condition):
         limit = time.monotonic() + 60
@@ -57,23 +57,24 @@ class _Session:
     def done(self):
         self._thread.join(20)
         assert not self._thread.is_alive()
-        return self.summary
+        return self.recording
 
 
 def test_the_raw_file_is_what_the_box_sent(stand_in, tmp_path):
     stand = stand_in(realtime=False)
     with open_box(str(stand.path)) as box:
-        summary = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=20)
-    assert summary.raw_path.read_bytes() == bytes(stand.sent)
-    assert (summary.ended, summary.seconds, summary.samples, summary.missing_samples) == ("complete", 20, 80_000, 0)
+        recording = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=20)
+    assert recording.raw_path.read_bytes() == bytes(stand.sent)
+    live = recording.live
+    assert (recording.ended, live.seconds, live.samples, live.missing_samples) == ("complete", 20, 80_000, 0)
 
 
 def test_it_stops_when_asked_and_waits_for_the_bye(stand_in, tmp_path):
     session = _Session(stand_in(), tmp_path / "a.ttraw")
     session.grows()
-    summary = session.end()
-    assert summary.ended == "stopped by the user"
-    assert summary.raw_path.read_bytes() == bytes(session.stand.sent)
+    recording = session.end()
+    assert recording.ended == "stopped by the user"
+    assert recording.raw_path.read_bytes() == bytes(session.stand.sent)
     assert b'"reason": "stop"' in session.stand.sent[-120:]
 
 
@@ -118,7 +119,7 @@ def test_marks_come_back_with_their_moment(stand_in, tmp_path):
     session.grows()
     marks.put("mark 1: gate")
     session.grows()
-    assert session.end().marks == 2
+    assert session.end().live.messages["mark"] == 2
     with open_capture(decode_raw(session.raw_path, tmp_path / "a.h5")) as capture:
         assert [mark["text"].decode() for mark in capture.marks] == ["mark 1", "mark 1: gate"]
         assert 0 < capture.marks["row"][0] < capture.marks["row"][1] < capture.n_samples
@@ -142,14 +143,14 @@ def test_the_cable_out_three_times_leaves_four_sound_pieces(stand_in, tmp_path):
         time.sleep(0.1)
         stand.plug_in()
     session.grows()
-    summary = session.end()
-    assert [event.text for event in summary.events].count("the port is back") == 3
+    recording = session.end()
+    assert [event.text for event in recording.events].count("the port is back") == 3
     with open_capture(decode_raw(session.raw_path, tmp_path / "a.h5")) as capture:
         assert len(capture.pieces()) == 4
         assert (capture.gaps["missing"] > 0.1 * stand.rate_hz * 0.9).all()
         # the box ran on: what is there and what is missing are together all that it sampled
         assert capture.n_samples + capture.gaps["missing"].sum() == stand.samples
-        assert summary.missing_samples == capture.gaps["missing"].sum()
+        assert recording.live.missing_samples == capture.gaps["missing"].sum()
 
 
 def test_a_box_that_resets_is_started_again(stand_in, tmp_path):
@@ -158,12 +159,12 @@ def test_a_box_that_resets_is_started_again(stand_in, tmp_path):
     session.grows()
     stand.reset()
     session.grows()
-    summary = session.end()
+    recording = session.end()
     assert "the box has restarted; it is started again with the same settings" in [
-        event.text for event in summary.events
+        event.text for event in recording.events
     ]
     with open_capture(decode_raw(session.raw_path, tmp_path / "a.h5")) as capture:
-        assert capture.n_samples == summary.samples
+        assert capture.n_samples == recording.live.samples
         assert capture.gaps["missing"].tolist() == [-1]  # the clock was lost, so the gap's length is unknown
 
 
@@ -219,10 +220,10 @@ def test_a_screen_and_a_disk_that_stall_hold_nothing_up(stand_in, tmp_path, monk
     monkeypatch.setattr(os, "fsync", lambda file: (stall(), fsync(file)))
     monkeypatch.setattr("towertap.box.pump.SYNC_INTERVAL_S", 0.0)
     with open_box(str(stand.path)) as box:
-        summary = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=7, on_progress=stall)
+        recording = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=7, on_progress=stall)
     assert len(waited) > 1
     assert all(waited)
-    assert summary.raw_path.read_bytes() == bytes(stand.sent)
+    assert recording.raw_path.read_bytes() == bytes(stand.sent)
 
 
 def test_a_disk_that_fills_is_told_early_and_ends_cleanly(stand_in, tmp_path, monkeypatch):
@@ -231,10 +232,10 @@ def test_a_disk_that_fills_is_told_early_and_ends_cleanly(stand_in, tmp_path, mo
     session = _Session(stand_in(), tmp_path / "a.ttraw")
     session.grows()
     free = 10 * 18 * 4000
-    summary = session.done()
-    assert summary.ended == "the disk is full"
-    assert summary.events[0].text == "the disk holds only 1.7 more minutes of recording"
-    assert summary.raw_path.read_bytes() == bytes(session.stand.sent)
+    recording = session.done()
+    assert recording.ended == "the disk is full"
+    assert recording.events[0].text == "the disk holds only 1.7 more minutes of recording"
+    assert recording.raw_path.read_bytes() == bytes(session.stand.sent)
 
 
 def test_a_write_that_fails_keeps_everything_before_it(stand_in, tmp_path):
@@ -244,14 +245,14 @@ def test_a_write_that_fails_keeps_everything_before_it(stand_in, tmp_path):
     try:
         stand = stand_in()
         with open_box(str(stand.path)) as box:
-            summary = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=20)
+            recording = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=20)
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, before)
-    assert "File too large" in summary.ended
-    assert summary.raw_path.read_bytes() == bytes(stand.sent[:100_000])
+    assert "File too large" in recording.ended
+    assert recording.raw_path.read_bytes() == bytes(stand.sent[:100_000])
     assert not stand.running
-    with open_capture(decode_raw(summary.raw_path, tmp_path / "a.h5")) as capture:
-        assert capture.n_samples == summary.samples
+    with open_capture(decode_raw(recording.raw_path, tmp_path / "a.h5")) as capture:
+        assert capture.n_samples == recording.live.samples
 
 
 RECORD = """

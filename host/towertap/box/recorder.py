@@ -19,7 +19,7 @@ from towertap.box.host_watch import HostWatch
 from towertap.box.live import Live
 from towertap.box.port import HostTime, SamplingSettings, SerialBox
 from towertap.box.pump import Pump
-from towertap.capture.conditions import Conditions, sidecar_path, write_sidecar
+from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.errors import BoxError
 from towertap.wire.decoder import Decoder, Frames
 from towertap.wire.frames import FrameType
@@ -52,29 +52,16 @@ class Event:
 
 
 @dataclass(frozen=True)
-class RecordingProgress:
-    """What a screen shows while recording."""
+class Recording:
+    """How a recording goes, or went: while it goes on, `ended` is empty; afterwards it says why it ended."""
 
-    live: Live
+    raw_path: Path
     raw_bytes: int
+    live: Live
     space_s: float
     """Seconds of recording that the disk still holds."""
     events: tuple[Event, ...]
-
-
-@dataclass(frozen=True)
-class RecordingSummary:
-    """What was recorded; `ended` says why it ended."""
-
-    raw_path: Path
-    sidecar_path: Path
-    raw_bytes: int
-    samples: int
-    missing_samples: int
-    seconds: float
-    marks: int
     ended: str
-    events: tuple[Event, ...]
 
 
 def record(
@@ -84,23 +71,23 @@ def record(
     settings: SamplingSettings | None = None,
     *,
     seconds: float | None = None,
-    on_progress: Callable[[RecordingProgress], None] = lambda progress: None,
+    on_progress: Callable[[Recording], None] = lambda progress: None,
     marks: queue.SimpleQueue[str] | None = None,
     stop: threading.Event | None = None,
-) -> RecordingSummary:
+) -> Recording:
     """Record from a greeted box into the new file `raw_path` for `seconds`, or until `stop` or the disk is full.
 
     The sidecar beside it (`NAME.conditions.json`) is written at once, and again as clock readings and events come.
     `marks` are texts; the moment is marked with each as it arrives. BoxError when the file exists or the box does not
-    start; whatever fails later, the bytes so far stay, and `ended` and `events` of the summary say what it was.
+    start; whatever fails later, the bytes so far stay, and `ended` and `events` say what it was.
     """
-    recording = _Recording(box, raw_path, conditions, settings or SamplingSettings(), seconds)
-    recording.run(on_progress, marks or queue.SimpleQueue(), stop or threading.Event())
-    return recording.summary()
+    recorder = _Recorder(box, raw_path, conditions, settings or SamplingSettings(), seconds)
+    recorder.run(on_progress, marks or queue.SimpleQueue(), stop or threading.Event())
+    return recorder.state()
 
 
 class Link(Enum):
-    """How box and recorder stand to each other; every change is made by `_Recording.turn`."""
+    """How box and recorder stand to each other; every change is made by `_Recorder.turn`."""
 
     RUNNING = "samples come"
     SILENT = "the port is there and nothing comes: the box is greeted"
@@ -109,7 +96,7 @@ class Link(Enum):
     ENDED = "nothing more is awaited"
 
 
-class _Recording:
+class _Recorder:
     """One recording under way, in the caller's thread; the pump's two threads carry the bytes meanwhile."""
 
     def __init__(
@@ -152,7 +139,7 @@ class _Recording:
             self.note(news)
 
     def run(
-        self, on_progress: Callable[[RecordingProgress], None], marks: queue.SimpleQueue[str], stop: threading.Event
+        self, on_progress: Callable[[Recording], None], marks: queue.SimpleQueue[str], stop: threading.Event
     ) -> None:
         """Follow the file until the recording has ended; whatever happens, what was read is written and synced."""
         looked_s = saved_s = shown_s = -math.inf
@@ -175,7 +162,7 @@ class _Recording:
                         self.write_sidecar()
                     if now_s >= shown_s + SHOW_INTERVAL_S:
                         shown_s = now_s
-                        on_progress(self.progress())
+                        on_progress(self.state())
             finally:
                 self.finish(file)
 
@@ -314,19 +301,8 @@ class _Recording:
                 ended=self.ended if self.link is Link.ENDED else "",
             )
 
-    def progress(self) -> RecordingProgress:
-        return RecordingProgress(self.live, self.pump.written_bytes, self.host.space_s, tuple(self.events))
-
-    def summary(self) -> RecordingSummary:
-        live = self.live
-        return RecordingSummary(
-            self.raw_path,
-            sidecar_path(self.raw_path),
-            self.pump.written_bytes,
-            live.samples,
-            live.missing_samples,
-            live.seconds,
-            live.messages["mark"],
-            self.ended,
-            tuple(self.events),
-        )
+    def state(self) -> Recording:
+        """How it goes."""
+        ended = self.ended if self.link is Link.ENDED else ""
+        written, space_s = self.pump.written_bytes, self.host.space_s
+        return Recording(self.raw_path, written, self.live, space_s, tuple(self.events), ended)

@@ -13,7 +13,7 @@ from towertap.capture.host_time import gap_lengths, started, utc
 from towertap.capture.limits import Limits
 from towertap.capture.rate import drift_of, frame_blocks, rate_of, readings_of
 from towertap.capture.reading import Capture
-from towertap.capture.rules import RULES, Measured, Rule
+from towertap.capture.rules import RULES, Judgement, Measured
 from towertap.capture.sweep import sweep
 from towertap.errors import FileError
 from towertap.wire.frames import UNKNOWN_TEMPERATURE, Flag
@@ -52,7 +52,7 @@ class Integrity:
     invalid_samples: int
     gravity_ms2: float | None
     temperature_c: tuple[float, float] | None
-    rules: list[Rule]
+    rules: list[Judgement]
 
     def data(self) -> dict[str, Any]:
         """The answer for JSON."""
@@ -72,7 +72,7 @@ def check(capture: Capture, limits: Limits | None = None) -> Integrity:
         raise FileError(f"{capture.path}: damaged capture: /frames cannot be read; decode it again") from None
     swept = sweep(capture)
     measured = Measured(capture, limits or Limits(), rate, drift, swept, gaps, overflows, temperature)
-    rules = [rule(measured) for rule in RULES]
+    rules = [Judgement(name, *rule(measured)) for name, rule in RULES.items()]
     reasons = [rule.text for rule in rules if rule.ok is False]
     return Integrity(
         sound=not reasons,

@@ -126,7 +126,7 @@ ATTRIBUTES = (
     Attribute("skipped_bytes", "int", "raw bytes that are in no frame"),
 )
 SCALES = {"acceleration": "acceleration_scale_ms2", "rotation": "rotation_scale_rads"}
-"""Quantity → the attribute that says what a count of it means."""
+"""Measurand → the attribute that says what a count of it means."""
 
 _SHAPES = {"text": (), "int": (), "float": (), "floats": (2,)}
 _KINDS = {"text": "S", "int": "iu", "float": "f", "floats": "f"}

@@ -14,7 +14,7 @@ from rich.progress import Progress as Bar
 
 from towertap.bench.guided import record_at_bench
 from towertap.box.port import SamplingSettings, SerialBox, open_box
-from towertap.box.recorder import RecordingProgress
+from towertap.box.recorder import Recording
 from towertap.cli._outcome import console
 from towertap.cli.record import RATES_HZ
 
@@ -67,14 +67,14 @@ def record_now(
     odr_hz: str,
     folder: Path | None,
     *,
-    watch: Callable[[RecordingProgress, Path], tuple[str, str]] = lambda progress, raw_path: ("recording", ""),
+    watch: Callable[[Recording, Path], tuple[str, str]] = lambda progress, raw_path: ("recording", ""),
     stop: threading.Event | None = None,
 ) -> Path:
     """Record with a bar and give the capture's path; `watch` says what goes on and, now and then, a line to keep."""
     with Bar(console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task("recording", total=seconds)
 
-        def show(progress: RecordingProgress, raw_path: Path) -> None:
+        def show(progress: Recording, raw_path: Path) -> None:
             now, line = watch(progress, raw_path)
             bar.update(task, description=now, completed=progress.live.seconds)
             if line:

@@ -13,7 +13,7 @@ from towertap.bench.gravity import Gravity, local_gravity
 from towertap.bench.guided import Follower
 from towertap.bench.poses import FACES, HOLD_S, PoseFinder, find_poses
 from towertap.bench.tumble import WORST_ANGLE_DEG, Calibration, calibrate
-from towertap.box.recorder import RecordingProgress
+from towertap.box.recorder import Recording
 from towertap.capture.reading import open_capture
 from towertap.cli._bench_recording import guided, record_now, recording_options
 from towertap.cli._outcome import Outcome, answers, plain
@@ -75,7 +75,7 @@ class _Watcher:
         self._follower: Follower | None = None
         self._told: set[str] = set()
 
-    def look(self, progress: RecordingProgress, raw_path: Path) -> tuple[str, str]:
+    def look(self, progress: Recording, raw_path: Path) -> tuple[str, str]:
         """Take what is new; how it lies, and a line when a face has just been held long enough."""
         self._follower = self._follower or Follower(raw_path, self._range_g)
         self._finder.take(self._follower.new())

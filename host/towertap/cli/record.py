@@ -20,8 +20,8 @@ from rich.text import Text
 from towertap.box.keyboard import Keyboard
 from towertap.box.naming import recording_name
 from towertap.box.port import SamplingSettings, open_box
-from towertap.box.recorder import RecordingProgress, RecordingSummary, record
-from towertap.capture.conditions import Conditions
+from towertap.box.recorder import Recording, record
+from towertap.capture.conditions import Conditions, sidecar_path
 from towertap.capture.decode import decode_raw
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
@@ -86,7 +86,7 @@ def command(
         name = recording_name(conditions.road, conditions.part, number, datetime.now(UTC), place)
         marks: queue.SimpleQueue[str] = queue.SimpleQueue()
         with _stopped_by_signals() as stop, Keyboard(marks) as keyboard, _screen(keyboard) as show:
-            summary = record(
+            recording = record(
                 box,
                 out / f"{name}.ttraw",
                 conditions,
@@ -96,10 +96,10 @@ def command(
                 marks=marks,
                 stop=stop,
             )
-    capture_path = decode_raw(summary.raw_path, summary.raw_path.with_suffix(".h5"))
+    capture_path = decode_raw(recording.raw_path, recording.raw_path.with_suffix(".h5"))
     with open_capture(capture_path) as capture:
         integrity = check(capture)
-    return _outcome(summary, capture_path, integrity, conditions)
+    return _outcome(recording, capture_path, integrity, conditions)
 
 
 @contextmanager
@@ -121,12 +121,12 @@ def _stopped_by_signals() -> Iterator[threading.Event]:
 
 
 @contextmanager
-def _screen(keyboard: Keyboard) -> Iterator[Callable[[RecordingProgress], None]]:
+def _screen(keyboard: Keyboard) -> Iterator[Callable[[Recording], None]]:
     """A function that tells events as they come, and on a terminal keeps the running figures below them."""
     screen = Screen(console=console, auto_refresh=False, transient=True) if console.is_terminal else None
     told = 0
 
-    def show(progress: RecordingProgress) -> None:
+    def show(progress: Recording) -> None:
         nonlocal told
         for event in progress.events[told:]:
             console.print(f"{datetime.fromtimestamp(event.at.unix_s):%H:%M:%S} {event.text}")
@@ -138,7 +138,7 @@ def _screen(keyboard: Keyboard) -> Iterator[Callable[[RecordingProgress], None]]
         yield show
 
 
-def _figures(progress: RecordingProgress, keyboard: Keyboard) -> Table:
+def _figures(progress: Recording, keyboard: Keyboard) -> Table:
     live = progress.live
     minutes, seconds = divmod(live.seconds, 60)
     table = Table.grid(padding=(0, 2))
@@ -160,27 +160,28 @@ def _figures(progress: RecordingProgress, keyboard: Keyboard) -> Table:
     return table
 
 
-def _outcome(summary: RecordingSummary, capture_path: Path, integrity: Integrity, conditions: Conditions) -> Outcome:
+def _outcome(recording: Recording, capture_path: Path, integrity: Integrity, conditions: Conditions) -> Outcome:
+    live, marks = recording.live, recording.live.messages["mark"]
     data = {
-        "raw": summary.raw_path,
+        "raw": recording.raw_path,
         "capture": capture_path,
-        "conditions": summary.sidecar_path,
-        "ended": summary.ended,
-        "seconds": summary.seconds,
-        "samples": summary.samples,
-        "missing_samples": summary.missing_samples,
-        "marks": summary.marks,
-        "raw_bytes": summary.raw_bytes,
-        "events": [{"unix_s": event.at.unix_s, "text": event.text} for event in summary.events],
+        "conditions": sidecar_path(recording.raw_path),
+        "ended": recording.ended,
+        "seconds": live.seconds,
+        "samples": live.samples,
+        "missing_samples": live.missing_samples,
+        "marks": marks,
+        "raw_bytes": recording.raw_bytes,
+        "events": [{"unix_s": event.at.unix_s, "text": event.text} for event in recording.events],
         "rate_hz": integrity.rate_hz,
         "sound": integrity.sound,
         "reasons": integrity.reasons,
     }
     lines = [
-        f"{summary.ended}: {summary.seconds:.1f} s, {summary.samples} samples, {summary.missing_samples} missing, "
-        f"{summary.marks} {'mark' if summary.marks == 1 else 'marks'}",
-        *(event.text for event in summary.events),
-        f"raw recording {summary.raw_path}",
+        f"{recording.ended}: {live.seconds:.1f} s, {live.samples} samples, {live.missing_samples} missing, "
+        f"{marks} {'mark' if marks == 1 else 'marks'}",
+        *(event.text for event in recording.events),
+        f"raw recording {recording.raw_path}",
         f"capture       {capture_path}",
     ]
     if integrity.sound:
