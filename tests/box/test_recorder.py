@@ -1,21 +1,26 @@
 """A recording holds what the box sent, byte for byte, whatever cable, box, disk, screen or process do."""
 
+import fcntl
 import json
 import os
+import pty
 import queue
 import resource
 import shutil
 import signal
 import subprocess
 import sys
+import termios
 import threading
 import time
+from contextlib import suppress
 from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from towertap.box.port import open_box
+import serial
+from towertap.box.port import SerialBox, open_box
 from towertap.box.pump import SYNC_INTERVAL_S
 from towertap.box.recorder import record
 from towertap.capture.conditions import Conditions, read_sidecar, sidecar_path
@@ -313,3 +318,100 @@ def _wait_for_size(path, size):
     while not path.exists() or path.stat().st_size < size:
         assert time.monotonic() < limit
         time.sleep(0.02)
+
+
+def test_an_error_that_pyserial_lets_through_is_a_lost_port_like_any_other(stand_in, tmp_path, monkeypatch):
+    """termios.error is no OSError: pyserial raises it from tcflush and tcgetattr on a device that is gone."""
+    read, failures = serial.Serial.read, [termios.error(5, "Input/output error"), TypeError("fileno() returned None")]
+    session = _Session(stand_in(), tmp_path / "a.ttraw")
+    session.grows()
+
+    def fails_twice(port, size=1):
+        if failures:
+            raise failures.pop()
+        return read(port, size)
+
+    monkeypatch.setattr(serial.Serial, "read", fails_twice)
+    session.wait_for(lambda: not failures)
+    session.grows()
+    recording = session.end()
+    assert [event.text for event in recording.events].count("the port is back") >= 1
+    assert recording.ended == "stopped by the user"
+
+
+def test_a_reading_thread_that_dies_does_not_keep_the_recording_from_ending(stand_in, tmp_path, monkeypatch):
+    monkeypatch.setattr(threading, "excepthook", lambda args: None)
+    session = _Session(stand_in(), tmp_path / "a.ttraw")
+    session.grows()
+    monkeypatch.setattr(
+        SerialBox, "read", lambda box: b"" if threading.current_thread().name != "towertap-reader" else 1 / 0
+    )
+    recording = session.end()
+    assert recording.ending == "broken off"
+    assert "the box has not said goodbye" in [event.text for event in recording.events]
+
+
+OPTION_WORDS = ["--vehicle", "a", "--part", "b", "--road", "c", "--pass", "1", "--mounting", "x=+X,y=+Y,z=+Z"]
+
+
+def test_a_terminal_that_is_closed_stops_the_box_and_leaves_a_capture(stand_in, tmp_path):
+    """SIGHUP, and every write to the screen fails from then on: setsid(2), ioctl_tty(2), TIOCSCTTY."""
+    stand = stand_in()
+    master, slave = pty.openpty()
+    words = ["--port", str(stand.path), "--out", str(tmp_path / "out"), *OPTION_WORDS]
+    for name in ("--speed-kmh", "50", "--tyre-pressures-kpa", "250, 250, 300, 300", "--air-temperature-c", "9"):
+        words.append(name)
+    recorder = subprocess.Popen(
+        [*COMMAND, *words, "--box-position", "sill", "--notes", "none"],
+        stdin=slave,
+        stdout=slave,
+        stderr=slave,
+        start_new_session=True,
+        preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
+    )
+    os.close(slave)
+    reader = threading.Thread(target=_drain, args=(master,), daemon=True)
+    reader.start()
+    limit = time.monotonic() + 60
+    while len(stand.sent) < 60_000:
+        assert time.monotonic() < limit
+        time.sleep(0.02)
+    os.close(master)
+    recorder.wait(60)
+    assert not stand.running
+    (raw,) = (tmp_path / "out").glob("*.ttraw")
+    assert raw.read_bytes() == bytes(stand.sent)
+    assert (read_sidecar(raw)["ended"], read_sidecar(raw)["ending"]) == ("the terminal was closed", "broken off")
+    with open_capture(raw.with_suffix(".h5")) as capture:
+        assert capture.n_samples == stand.samples
+
+
+def _drain(master):
+    with suppress(OSError):
+        while os.read(master, 4096):
+            pass
+
+
+def test_a_second_ctrl_c_names_the_raw_file(stand_in, tmp_path, monkeypatch):
+    stand = stand_in()
+    recorder = subprocess.Popen(
+        [*COMMAND, "--port", str(stand.path), "--out", str(tmp_path), *OPTIONS.split()],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    limit = time.monotonic() + 60
+    while len(stand.sent) < 60_000:
+        assert time.monotonic() < limit
+        time.sleep(0.02)
+    monkeypatch.setattr(stand, "_bye", lambda reason: None)  # it is told to stop and says nothing more
+    for _ in range(2):
+        recorder.send_signal(signal.SIGINT)
+        time.sleep(0.3)
+    out, err = recorder.communicate(timeout=60)
+    (raw,) = tmp_path.glob("*.ttraw")
+    assert (recorder.returncode, out) == (130, "")
+    assert f"the raw recording {raw} is kept, and 'towertap decode {raw}' makes its capture" in err
+    assert {"do": "stop"} in stand.commands
+    assert read_sidecar(raw)["ending"] == "broken off"

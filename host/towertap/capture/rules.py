@@ -10,10 +10,13 @@ from typing import Any
 
 import numpy as np
 
+from towertap.capture.conditions import Ending
+from towertap.capture.ending import ending_of
 from towertap.capture.limits import Limits
 from towertap.capture.rate import Drift, Rate
 from towertap.capture.reading import Capture
 from towertap.capture.sweep import Sweep
+from towertap.wire.messages import Status
 
 GRAVITY_MS2 = 9.81
 """Where towns lie, between 9.78 and 9.83 (International Gravity Formula 1980)."""
@@ -23,8 +26,6 @@ REST_ROTATION_RADS = math.radians(1.0)
 """The same of the rotation rate."""
 REST_TURNING_RADS = math.radians(3.0)
 """Mean rotation rate at rest: the gyroscope's own zero offset."""
-COMPLETE = "complete"
-"""What the recorder writes into the sidecar when it has heard the box's bye after the seconds asked for."""
 HARMLESS_FAULTS = (b"bad_command", b"fifo_overflow")
 """A command that the box refused harms no sample; overflows have a rule of their own."""
 
@@ -56,6 +57,8 @@ class Measured:
     gaps: list[dict[str, Any]]
     overflows: int
     temperature_c: tuple[float, float] | None
+    statuses: list[Status]
+    """What the box told of itself on the way."""
 
     def ppm(self, rate_hz: float) -> float:
         """A rate's deviation from the nominal one."""
@@ -65,6 +68,11 @@ class Measured:
     def missing(self) -> int:
         """Missing samples as far as they could be counted."""
         return sum(gap["missing"] or 0 for gap in self.gaps)
+
+    @property
+    def lost_messages(self) -> int:
+        """Missing frames without samples, at least."""
+        return int(self.capture.table("lost_messages")["messages"].sum())
 
     @property
     def bad_frames(self) -> int:
@@ -161,6 +169,8 @@ def _counted(number: int, limit: float, what: str, advice: str = "") -> Answer:
 def _faults(m: Measured) -> Answer:
     faults = [fault.decode("utf-8", "replace") for fault in m.capture.faults["fault"] if fault not in HARMLESS_FAULTS]
     names = ", ".join(sorted(set(faults)))
+    if not faults and m.lost_messages:
+        return faults, [], None, "faults: not known, messages of the box are missing"
     return faults, [], not faults, f"the box reported {names}" if faults else "no faults reported by the box"
 
 
@@ -223,16 +233,46 @@ def _temperature(m: Measured) -> Answer:
     return high - low, limit, high - low <= limit and low >= coldest and high <= hottest, text
 
 
-def _ending(m: Measured) -> Answer:
-    if m.capture.text("bye"):
-        return True, True, True, "the recording was ended by the box's bye"
-    if m.capture.host.get("ended") == COMPLETE:
-        text = (
-            "no bye from the box, though the sidecar says that the recording ended complete: the raw recording was cut "
-            "afterwards; copy it again from where it was recorded and decode it, or drive the pass again"
+def _messages(m: Measured) -> Answer:
+    limit = m.limits.lost_messages
+    if "lost_messages" not in m.capture.file:
+        return (
+            None,
+            limit,
+            None,
+            "messages: not judged, a capture of schema 1 does not tell; decode it again",
         )
-        return False, True, False, text
-    return False, True, None, "no bye from the box: the recording was cut, and may go on"
+    lost, number = m.capture.table("lost_messages"), m.lost_messages
+    where = ", ".join(f"{row / m.capture.rate_hz:.1f}" for row in lost["row"][:3].tolist()) + (", …" * (len(lost) > 3))
+    advice = f" after {where} s of samples: marks, faults, statuses or hellos; which, nobody knows"
+    return _counted(number, limit, f"{_some(number, 'message')} of the box missing", advice)
+
+
+def _box_load(m: Measured) -> Answer:
+    """Shown and not judged: what a board can bear is known to its firmware, which tells of overflows."""
+    stalls_us = [status.longest_stall_us for status in m.statuses if status.longest_stall_us is not None]
+    busy = [status.busy_percent for status in m.statuses if status.busy_percent is not None]
+    if not stalls_us:
+        return None, None, None, "load of the box: not known, no status told it"
+    text = f"longest stall of the box {max(stalls_us) / 1000:.1f} ms" + (
+        f", busy {max(busy):.0f} % at most" if busy else ""
+    )
+    return max(stalls_us), None, None, text
+
+
+def _ending(m: Measured) -> Answer:
+    ending, why = ending_of(m.capture)
+    if ending is not Ending.BROKEN_OFF:
+        return ending.value, "not broken off", True, f"the recording was {WHOLE[ending]}: {why}"
+    length_s = m.capture.n_samples / m.capture.rate_hz
+    text = (
+        f"broken off after {length_s:.1f} s: {why}; drive the pass again, or use what there is: "
+        "'towertap compare --include-unsound'"
+    )
+    return ending.value, "not broken off", False, text
+
+
+WHOLE = {Ending.COMPLETE: "completed", Ending.STOPPED: "stopped on purpose"}
 
 
 RULES: dict[str, Callable[[Measured], Answer]] = {
@@ -243,6 +283,7 @@ RULES: dict[str, Callable[[Measured], Answer]] = {
     "missing": _missing,
     "bad_frames": _bad_frames,
     "fifo_overflows": _fifo_overflows,
+    "messages": _messages,
     "faults": _faults,
     "clipping": _clipping,
     "invalid": _invalid,
@@ -250,6 +291,7 @@ RULES: dict[str, Callable[[Measured], Answer]] = {
     "dead_axis": _dead_axis,
     "gravity": _gravity,
     "temperature": _temperature,
+    "box_load": _box_load,
     "ending": _ending,
 }
 """Name → rule, in the order in which they are shown."""
