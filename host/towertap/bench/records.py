@@ -17,7 +17,7 @@ import towertap
 from towertap.box.naming import slug
 from towertap.capture.rate import readings_of
 from towertap.capture.reading import Capture
-from towertap.capture.whole_file import whole_file
+from towertap.doors.whole_file import whole_file
 from towertap.errors import AnalysisError
 
 SCHEMA = "towertap bench record"

@@ -18,7 +18,7 @@ from typing import Any, Self
 from towertap.capture.conditions import Conditions
 from towertap.compare.drives.slots import Key, Slot
 from towertap.compare.stats.power import ALPHA, Strength, given_spread, strength
-from towertap.errors import CallError
+from towertap.errors import CallError, FileError
 from towertap.signals.metrics import METRICS, RMS
 
 SCHEMA, VERSION = "towertap-plan", 1
@@ -235,7 +235,7 @@ def read_plan(path: Path) -> Plan:
         why = f"not a plan: no JSON at line {error.lineno}, column {error.colno}; {MEND}"
     except (ValueError, RecursionError):
         why = f"not a plan: no JSON in UTF-8; {MEND}"
-    except CallError as error:
+    except (CallError, FileError) as error:
         why = str(error)
     raise CallError(f"{path}: {why}")
 
