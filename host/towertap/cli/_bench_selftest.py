@@ -39,8 +39,9 @@ def selftest(port: str | None, folder: Path) -> Outcome:
         record = record_of(result, box)
     written = records.write(record, folder)
     data = {"record": written, "serial": record.subject.serial, **result.data()}
-    lines = [judged(result.ok, result.verdict), f"record {written}"]
-    return Outcome(data, Group(_table(result), *lines), 0 if result.ok else 1)
+    return Outcome(
+        data, Group(_table(result), judged(result.ok, result.verdict), f"record {written}"), 0 if result.ok else 1
+    )
 
 
 def _table(result: SelfTest) -> Table:
