@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -12,7 +12,6 @@ from scipy import signal
 from towertap.capture.conditions import Conditions
 from towertap.capture.integrity import Integrity
 from towertap.capture.speed_log import SpeedLog
-from towertap.compare.drives.folder import joined
 from towertap.compare.drives.model import CELL_S, Drives, Pass, Quantity
 from towertap.compare.drives.speed_join import lasted_s
 from towertap.compare.road.places import find_places
@@ -22,27 +21,10 @@ from towertap.compare.study import Road, Study
 JERK = Quantity("jerk_z", "vertical jerk", "m/s³")
 LOG_BEGAN = datetime(2026, 5, 4, 9, 30, tzinfo=UTC)
 SOUND = Integrity(
-    sound=True,
-    reasons=[],
-    rate_hz=1000.0,
-    rate_ppm=None,
-    rate_ppm_interval=None,
-    rate_drift_ppm=None,
-    jitter_us=None,
-    started_utc=None,
-    started_uncertainty_s=None,
-    samples=40_000,
-    seconds=40.0,
-    missing_samples=0,
-    gaps=[],
-    bad_frames=0,
-    fifo_overflows=0,
-    clipped_samples=0,
-    invalid_samples=0,
-    gravity_ms2=None,
-    temperature_c=None,
-    rules=[],
+    **dict.fromkeys(field.name for field in fields(Integrity))
+    | {"sound": True, "reasons": [], "rate_hz": 1000.0, "gaps": [], "rules": []}
 )
+"""All else is not known."""
 
 
 def road_profile(rng, n, heavy=0.35):
@@ -56,16 +38,33 @@ def windows(rng, profile, level, pass_spread=0.03, line=0.2):
     return level * profile * np.exp(wander + pass_spread * rng.standard_normal())
 
 
+def rms(values):
+    """Root mean square of values (n,)."""
+    return float(np.sqrt(np.mean(np.square(values))))
+
+
+def of_cells(drive, cells):
+    """The same pass made of other cells, r.m.s. in each metric; ten of them make a window of 1 s."""
+    metrics = cells.columns.drop(["piece", "start_s"])
+    rows = cells[metrics].to_numpy(float)[: len(cells) // 10 * 10].reshape(-1, 10, len(metrics))
+    windows = pd.DataFrame(np.sqrt(np.square(rows).mean(axis=1)), columns=metrics)
+    windows.insert(0, "start_s", cells["start_s"].to_numpy()[: len(rows) * 10 : 10])
+    windows.insert(0, "piece", 0)
+    kept = {name: np.square(cells[name].to_numpy(float))[None] for name in metrics}
+    return replace(drive, cells=cells, windows=windows, kept=kept)
+
+
 def one_pass(table, side, road, number, part=None, profile=None):
-    """A pass made of a table (metric name → windows), with the road's `profile` as its fingerprint."""
+    """A pass made of a table (metric name → windows of 1 s), with the road's `profile` as its fingerprint."""
     part = part or {"before": "rubber", "after": "polyurethane"}[side]
     conditions = Conditions(vehicle="minibus", part=part, road=road, pass_number=number, speed_kmh=40.0)
+    whole = {name: rms(values) for name, values in table.items()}
     count = len(next(iter(table.values())))
-    frame = pd.DataFrame({"piece": 0, "start_s": np.arange(count), **table})
-    hop = np.ones(10 * count) if profile is None else np.repeat(profile, 10)
-    cells = frame.loc[frame.index.repeat(10)].assign(start_s=np.arange(10 * count) * CELL_S, secondary_z=hop)
-    whole = {name: float(np.sqrt(np.mean(np.square(values)))) for name, values in table.items()}
-    return Pass(Path(f"{road}-{part}-{number}.h5"), side, conditions, SOUND, frame, cells, whole)
+    columns = {name: np.repeat(np.asarray(values, float), 10) for name, values in table.items()}
+    columns["secondary_z"] = np.ones(10 * count) if profile is None else np.repeat(profile, 10)
+    cells = pd.DataFrame({"piece": 0, "start_s": np.arange(10 * count) * CELL_S, **columns})
+    path = Path(f"{road}-{part}-{number}.h5")
+    return of_cells(Pass(path, side, conditions, SOUND, cells, cells, {}, whole), cells)
 
 
 def drives_of(passes, quantities=(JERK,)):
@@ -98,7 +97,7 @@ def on_whole_passes(drives, metrics=("jerk_z",), margin=0.10, slots=None):
             places=None,
             slots=slots,
             not_paired=None,
-            rough={metric: RoughPlaces(metric, {}, 0, 1.0, "nobody aligned it") for metric in metrics},
+            rough={metric: RoughPlaces(metric, {}, {}, 0, 1.0, "nobody aligned it") for metric in metrics},
         )
         for name in drives.rough_roads
     )
@@ -163,8 +162,7 @@ def driven(
                 name: height * np.exp(felt + 0.2 * rng.standard_normal(felt.size)) for name in ("jerk_z", "secondary_z")
             }
             cells = pd.DataFrame({"piece": 0, "start_s": np.arange(felt.size) * CELL_S, **table})
-            drive = one_pass({"jerk_z": [1.0]}, side, "lane", number)
-            passes.append(replace(drive, cells=cells, windows=joined(cells, 10)))
+            passes.append(of_cells(one_pass({"jerk_z": [1.0]}, side, "lane", number), cells))
     return drives_of([*smooth, *passes])
 
 
@@ -182,11 +180,8 @@ def logged(drives, offset_s=0.0, faster=1.0):
 
 def scaled(drive, ratio):
     """The same pass with every level `ratio` times as high."""
-
-    def times(table):
-        return table.assign(**{name: table[name] * ratio for name in table.columns.drop(["piece", "start_s"])})
-
-    return replace(drive, cells=times(drive.cells), windows=times(drive.windows))
+    cells = drive.cells
+    return of_cells(drive, cells.assign(**{name: cells[name] * ratio for name in drive.kept}))
 
 
 def changed(study, change):

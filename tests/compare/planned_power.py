@@ -14,7 +14,7 @@ from types import SimpleNamespace
 
 import numpy as np
 from towertap.compare.findings.describe import verdict
-from towertap.compare.stats.contrast import contrast, energy_mean
+from towertap.compare.stats.contrast import contrast
 from towertap.compare.stats.power import ALPHA, difference_power, equivalence_power, pilot_spread, strength
 
 MARGIN, MOST_PASSES, ROADS, SECONDS = 0.10, 16, 10, 60
@@ -30,7 +30,7 @@ def reached(make, runs, pass_spread, seed=1):
     profile = make.road_profile(rng, SECONDS)
     values = np.array(
         [
-            [energy_mean(make.windows(rng, profile, 60.0, pass_spread)) for _ in range(runs * MOST_PASSES)]
+            [make.rms(make.windows(rng, profile, 60.0, pass_spread)) for _ in range(runs * MOST_PASSES)]
             for _ in ("before", "after")
         ]
     )

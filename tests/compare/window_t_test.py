@@ -15,7 +15,7 @@ from types import SimpleNamespace
 import numpy as np
 from scipy import stats
 from towertap.compare.findings.describe import verdict
-from towertap.compare.stats.contrast import contrast, energy_mean
+from towertap.compare.stats.contrast import contrast
 from towertap.compare.stats.power import ALPHA
 
 PASSES, SECONDS, SPREADS = 4, 60, (0.03, 0.06)
@@ -29,7 +29,7 @@ def false_alarms(make, seeds, pass_spread):
         profile = make.road_profile(rng, SECONDS)
         sides = [[make.windows(rng, profile, 60.0, pass_spread) for _ in range(PASSES)] for _ in ("before", "after")]
         by_windows.append(stats.ttest_ind(*(np.concatenate(side) for side in sides)).pvalue < ALPHA)
-        of = contrast(*([energy_mean(windows) for windows in side] for side in sides), 0.10)
+        of = contrast(*([make.rms(windows) for windows in side] for side in sides), 0.10)
         by_passes.append(verdict(of.ratio, of.p_difference, of.p_equivalence, ALPHA) in ("harsher", "gentler"))
     return np.mean(by_windows), np.mean(by_passes)
 

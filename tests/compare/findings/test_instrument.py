@@ -4,14 +4,14 @@ from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
-from towertap.bench.carried import Told
+from towertap.bench.carried import BenchSummary
 from towertap.bench.sharing import Share
 from towertap.compare.comparison import compare
 from towertap.compare.findings.find import find
 from towertap.compare.findings.instrument import warnings
 
 SERIAL = "e6605481"
-KNOWN = Told(
+KNOWN = BenchSummary(
     SERIAL,
     dict.fromkeys(("noise", "calibration", "tap", "selftest"), "words"),
     dict.fromkeys(("noise", "calibration", "tap", "selftest"), "2026-03-14T10:00:00+00:00"),
@@ -38,13 +38,13 @@ def with_floor(drives, floor, **more):
     return replace(drives, passes=tuple(replace(drive, noise=noise, **more) for drive in drives.passes))
 
 
-def noisy(drives, floor):
+def noisy(make, drives, floor):
     """The drives as such a sensor shows them: powers of independent signals add."""
 
-    def shown(table):
-        return table.assign(jerk_z=np.hypot(table["jerk_z"], floor))
-
-    passes = (replace(drive, windows=shown(drive.windows), cells=shown(drive.cells)) for drive in drives.passes)
+    passes = (
+        make.of_cells(drive, drive.cells.assign(jerk_z=np.hypot(drive.cells["jerk_z"], floor)))
+        for drive in drives.passes
+    )
     return with_floor(replace(drives, passes=tuple(passes)), floor)
 
 
@@ -81,7 +81,7 @@ def test_noise_pulls_the_ratio_to_1_so_that_equivalence_would_lie(make, judge):
     """A true change of 30 % under a sensor of twice the road's level: (4 + 1.69) / (4 + 1), root 1.067, by powers."""
     drives = make.invented(5, ratio=1.3, n=(6, 6), pass_spread=0.01)
     clear = judge(drives)
-    drowned = noisy(drives, 2 * clear.before)
+    drowned = noisy(make, drives, 2 * clear.before)
     finding = judge(drowned)
     believed = judge(replace(drowned, passes=tuple(replace(drive, noise={}) for drive in drowned.passes)))
     assert clear.verdict == "harsher"

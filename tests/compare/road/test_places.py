@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 from towertap.compare.road.places import find_places
-from towertap.compare.stats.contrast import energy_mean
 
 RATES = runpy.run_path(str(Path(__file__).parents[1] / "error_rates.py"))
 
@@ -35,7 +34,7 @@ def test_a_place_holds_the_same_road_in_every_pass(places):
     assert within < 0.1
 
 
-def test_the_level_of_a_place_is_the_energy_over_the_road_it_covers(places):
+def test_the_level_of_a_place_is_the_energy_over_the_road_it_covers(make, places):
     """Against a sum over a grid of 1 ms, by numpy alone."""
     for number in (0, 5):
         cells = places.passes[number].cells
@@ -44,12 +43,12 @@ def test_the_level_of_a_place_is_the_energy_over_the_road_it_covers(places):
         of_cell = np.clip(np.searchsorted(bounds_s[:, 0], grid_s, side="right") - 1, 0, len(cells) - 1)
         values = cells["jerk_z"].to_numpy()[of_cell]
         for (start_s, end_s), level in list(zip(places.edges_s, places.levels("jerk_z")[number], strict=True))[::7]:
-            assert level == pytest.approx(energy_mean(values[(grid_s >= start_s) & (grid_s < end_s)]), rel=5e-3)
+            assert level == pytest.approx(make.rms(values[(grid_s >= start_s) & (grid_s < end_s)]), rel=5e-3)
 
 
-def test_places_within_a_gap_of_one_pass_are_left_out_for_all(passes, places):
+def test_places_within_a_gap_of_one_pass_are_left_out_for_all(make, passes, places):
     cells = passes[3].cells
-    holed = replace(passes[3], cells=cells[(cells["start_s"] < 15) | (cells["start_s"] > 20)])
+    holed = make.of_cells(passes[3], cells[(cells["start_s"] < 15) | (cells["start_s"] > 20)])
     without = find_places([*passes[:3], holed, *passes[4:]])
     assert without.alignment.warning is None
     assert 4 <= places.alignment.places - without.alignment.places <= 8

@@ -20,7 +20,7 @@ from towertap.signals.knocks import Knock
 
 def heard(drive, onsets_s):
     """The same pass with a knock at each of some times."""
-    knocks = tuple(Knock(onset_s, 2.0, 0.1, 0.01, 150.0, 1.0, 0.02) for onset_s in onsets_s)
+    knocks = tuple(Knock(onset_s, 2.0, 0.01, 150.0) for onset_s in onsets_s)
     return replace(drive, measured={"knocks": KnocksOfCapture(knocks, ())})
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from towertap.capture.speed_log import Offset
+from towertap.capture.speed_log import LogOffset
 from towertap.cli._outcome import plain
 from towertap.compare.comparison import compare
 from towertap.compare.drives.speed_join import STEP_S, driven_m, with_speed
@@ -58,7 +58,10 @@ def test_without_a_log_speed_is_told_by_alignment(make):
 def test_each_logs_clock_is_told_once_with_how_it_is_known(make):
     drives, log = make.logged(make.driven(1, n=(2, 2), seconds=20))
     joined = with_speed(drives, [log], 0.0)
-    offsets = {"before": ("a.csv", Offset(2.394, 0.118, "found")), "after": ("b.gpx", Offset(-3600.0, None, "given"))}
+    offsets = {
+        "before": ("a.csv", LogOffset(2.394, 0.118, "found")),
+        "after": ("b.gpx", LogOffset(-3600.0, None, "given")),
+    }
 
     def by(drive):
         name, offset = offsets[drive.side]

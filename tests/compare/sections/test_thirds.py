@@ -19,8 +19,9 @@ from towertap.compare.road.places import find_places
 from towertap.compare.sections.thirds import figure, spectrogram
 from towertap.compare.sections.thirds.bands import where_the_change_is
 from towertap.compare.sections.thirds.by_place import blank, by_place
-from towertap.signals.metrics import THIRDS, Settings
-from towertap.signals.stream import Channel, piece_windows
+from towertap.signals.channels import MetricSettings
+from towertap.signals.metrics import THIRDS
+from towertap.signals.stream import Bank
 
 SIMULATION = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "band_coverage.py")))
 RATE_HZ = 1000.0
@@ -96,20 +97,16 @@ def test_a_filter_of_known_gain_is_found_again_band_by_band(make, on_the_lane):
     a = np.array([1 + alpha / root, -2 * np.cos(w), 1 - alpha / root])
     f_hz = np.arange(0.05, RATE_HZ / 2, 0.05)
     power = np.abs(signal.freqz(b, a, f_hz, fs=RATE_HZ)[1]) ** 2
-    settings, rng = Settings(RATE_HZ), np.random.default_rng(4)
-    filters = {
-        name: metric.make_filter(metric.band_hz(settings), RATE_HZ)
-        for name, metric in THIRDS.items()
-        if metric.band_hz(settings)[1] <= 0.4 * RATE_HZ
-    }
-    channels = [Channel(0, kernel) for kernel in filters.values()]
+    bank, rng = Bank.of(THIRDS, MetricSettings(RATE_HZ)), np.random.default_rng(4)
+    filters = {name: bank.filters[metric.channels[0]] for name, metric in bank.metrics.items()}
 
     def one_pass(side, number):
         noise = rng.standard_normal(int(60 * RATE_HZ))
         felt = signal.lfilter(b, a, noise) if side == "after" else noise
-        windows = piece_windows([felt[None, :]], channels, RATE_HZ, round(CELL_S * RATE_HZ))
-        cells = pd.DataFrame({name: np.sqrt(of.mean_square) for name, of in zip(filters, windows, strict=True)})
-        return replace(make.one_pass({"jerk_z": [1.0]}, side, "lane", number), cells=cells)
+        kept = bank.windows([np.tile(felt, (3, 1))], round(CELL_S * RATE_HZ)).kept
+        cells = pd.DataFrame({name: THIRDS[name].of_windows(of_metric) for name, of_metric in kept.items()})
+        cells = cells.assign(piece=0, start_s=np.arange(len(cells)) * CELL_S)
+        return make.of_cells(make.one_pass({"jerk_z": [1.0]}, side, "lane", number), cells)
 
     passes = [one_pass(side, number) for side in ("before", "after") for number in range(1, 6)]
     bands = on_the_lane(make.drives_of(passes), aligned=False)
@@ -134,10 +131,10 @@ def test_one_pass_a_side_tells_nothing(changed, on_the_lane):
     assert "no band is told from chance: a side has one pass" in bands.words
 
 
-def test_copies_of_a_pass_tell_nothing(changed, on_the_lane):
+def test_copies_of_a_pass_tell_nothing(make, changed, on_the_lane):
     first = changed.of("lane", "before")[0]
-    after = [replace(drive, cells=first.cells) for drive in changed.of("lane", "after")]
-    copies = [replace(drive, cells=first.cells) for drive in changed.of("lane", "before")]
+    after = [make.of_cells(drive, first.cells) for drive in changed.of("lane", "after")]
+    copies = [make.of_cells(drive, first.cells) for drive in changed.of("lane", "before")]
     bands = on_the_lane(replace(changed, passes=(*copies, *after)), aligned=False)
     assert "copies of one another" in bands.words
 
@@ -173,9 +170,9 @@ def test_a_band_that_the_sensor_drowns_is_not_judged_and_a_marked_one_is_named(c
         assert words in bands.words
 
 
-def test_a_band_with_nothing_in_it_is_left_out(changed, on_the_lane):
+def test_a_band_with_nothing_in_it_is_left_out(make, changed, on_the_lane):
     lane = next(drive for drive in changed.passes if drive.road == "lane")
-    silent = replace(lane, cells=lane.cells.assign(third_5_z=0.0))
+    silent = make.of_cells(lane, lane.cells.assign(third_5_z=0.0))
     bands = on_the_lane(replace(changed, passes=tuple(silent if drive is lane else drive for drive in changed.passes)))
     assert bands.left_out == ("5 Hz",)
     assert len(bands.thirds) == len(THIRDS) - 1
@@ -250,13 +247,13 @@ def test_levels_by_time_are_decibels_of_the_cells(recorded, of_recorded, styled,
     assert any("not aligned" in label for label in labels(drawn))
 
 
-def test_the_same_place_stands_above_itself_and_the_ratio_is_of_all_passes(recorded, of_recorded, styled):
+def test_the_same_place_stands_above_itself_and_the_ratio_is_of_all_passes(make, recorded, of_recorded, styled):
     """One pass is made later by 0.5 s and twice as strong: aligned, it is the other, 6.02 dB higher, a ratio of 2."""
     first = recorded.of("quarry-lane", "before")[0]
     late = first.cells.assign(start_s=first.cells["start_s"] + 0.5)
-    late[[name for name in late.columns if name not in ("piece", "start_s")]] *= 2
+    late[list(first.kept)] *= 2
     passes = [replace(first, path=first.path.with_name(f"{number}.h5")) for number in range(4)]
-    passes[2:] = [replace(drive, side="after", cells=late) for drive in passes[2:]]
+    passes[2:] = [make.of_cells(replace(drive, side="after"), late) for drive in passes[2:]]
     places = find_places(passes)
     assert places.alignment.warning is None
     along = by_place(of_recorded, places, passes[0], passes[2])

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from statsmodels.stats.weightstats import ttost_ind
-from towertap.compare.stats.contrast import contrast, energy_mean, holm
+from towertap.compare.stats.contrast import contrast, holm
 
 SIDES = [(4, 4), (2, 3), (12, 5)]
 
@@ -114,9 +114,3 @@ def test_the_unit_of_the_values_does_not_matter(before, after, unit):
     assert scaled.ratio == pytest.approx(plain.ratio, rel=1e-6)
     if plain.p_difference is not None and scaled.p_difference is not None:
         assert scaled.p_difference == pytest.approx(plain.p_difference, rel=1e-3, abs=1e-6)
-
-
-def test_energy_mean_of_windows_is_the_rms_of_their_samples():
-    samples = np.random.default_rng(0).standard_normal((10, 100))
-    assert energy_mean(np.sqrt((samples**2).mean(axis=1))) == pytest.approx(np.sqrt((samples**2).mean()))
-    assert np.isnan(energy_mean([]))
