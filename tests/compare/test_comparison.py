@@ -30,6 +30,11 @@ def test_the_data_of_a_comparison_is_json_with_the_promised_keys(make):
     assert list(comparison.evidence) == [section.name for section in SECTIONS if section.name in comparison.evidence]
 
 
+def test_no_section_takes_the_place_of_what_every_comparison_has(make):
+    comparison = compare(make.driven(1), metrics=["jerk_z"])
+    assert not {section.name for section in SECTIONS} & set(replace(comparison, evidence={}).data())
+
+
 def test_a_road_whose_blocks_do_not_hold_is_warned_of_and_decided_by_welch(make):
     """One pass of one road has no number; the other road, and the smooth one, are as planned."""
     drives = make.invented(3, roads={"quarry-lane": 60.0, "moor-road": 60.0}, seconds=25)
