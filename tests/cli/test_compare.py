@@ -59,8 +59,8 @@ def test_json_is_one_object_with_the_promised_keys(run, drive_folder):
         assert finding["passes"] == [2, 2]
         assert finding["interval"][0] < finding["ratio"] < finding["interval"][1]
         assert finding["ratio"] == pytest.approx(1.5, abs=0.2)
-    assert all(entry["ratio"] > 1 for entry in data["smooth_road"]["data"]["rough_against_smooth"])
-    assert [alignment["road"] for alignment in data["places"]["data"]] == ["moor-road", "quarry-lane"]
+    assert all(entry["ratio"] > 1 for entry in data["evidence"]["smooth"]["data"]["rough_against_smooth"])
+    assert [alignment["road"] for alignment in data["evidence"]["places"]["data"]] == ["moor-road", "quarry-lane"]
 
 
 def test_a_speed_log_that_is_none_is_refused_in_one_line(run, drive_folder, tmp_path):
@@ -87,7 +87,7 @@ def dated_folder(drive_folder, tmp_path):
 def test_a_speed_log_with_its_clocks_offset_gives_the_speed_in_kmh(run, dated_folder):
     call = (dated_folder, *CALL, "--metric", "acceleration_z", "--speed", dated_folder / "speed.csv", "--json")
     data = json.loads(run("compare", *call, "--speed-offset", 3600)[1])
-    roads = data["speed"]["data"]
+    roads = data["evidence"]["speed"]["data"]
     assert [road["road"] for road in roads] == ["moor-road", "quarry-lane"]
     for road in roads:
         assert (road["source"], road["unit"]) == ("log", "km/h")
@@ -95,7 +95,7 @@ def test_a_speed_log_with_its_clocks_offset_gives_the_speed_in_kmh(run, dated_fo
         assert {drive["offset"]["seconds"] for drive in road["passes"]} == {3600.0}
     assert not any("speed log" in warning for warning in data["warnings"])
     data = json.loads(run("compare", *call, "--speed-offset", -3600)[1])
-    assert "speed" not in data
+    assert "speed" not in data["evidence"]
     (warning,) = (warning for warning in data["warnings"] if "covers no pass" in warning)
     assert "from 2026-05-04 10:29:55" in warning
     assert "--speed-offset" in warning

@@ -175,7 +175,9 @@ def test_a_record_that_cannot_be_read_is_left_out_and_named(run, spoilt):
     (victim / "record.json").write_text("{")
     (spoilt / "index.json").unlink()
     data = json.loads(run("wear", spoilt, *CALL, "--since", DAYS[2], "--json")[1])
-    assert {capture["capture"]: capture["reason"] for capture in data["excluded"]} == {victim.name: "its record.json: damaged"}
+    assert {capture["capture"]: capture["reason"] for capture in data["excluded"]} == {
+        victim.name: "its record.json: damaged"
+    }
 
 
 def test_an_empty_archive_is_refused(run, tmp_path):

@@ -61,7 +61,7 @@ def test_more_knocks_after_are_told_and_survive_json(make):
     assert {road.verdict for road in evidence.data} == {"more knocks"}
     assert evidence.headline == "More knocks on lane and more knocks on bypass."
     assert evidence.data[0].again is not None
-    told = json.loads(json.dumps(plain(comparison.data()), allow_nan=False))["knocks"]
+    told = json.loads(json.dumps(plain(comparison.data()), allow_nan=False))["evidence"]["knocks"]
     assert [road["verdict"] for road in told["data"]] == ["more knocks"] * 2
 
 

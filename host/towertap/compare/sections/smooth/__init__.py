@@ -22,7 +22,7 @@ from towertap.words.table import Table, tabulate
 class SmoothSection(Section):
     """Does the instrument tell rough from smooth, and did the smooth road move as well?"""
 
-    name = "smooth_road"
+    name = "smooth"
     title = "The smooth road"
     note = (
         "A rough road must come out above the smooth one with either part, or the roughness limit means little. Whole "
