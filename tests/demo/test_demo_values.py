@@ -4,15 +4,14 @@ import json
 from pathlib import Path
 
 import pytest
-from towertap.demo.run import run_demo
 
 EXPECTED = json.loads((Path(__file__).parent / "demo_values.json").read_text())
 """Values of the demo as it stood when its arithmetic was held against an independent computation, to six digits."""
 
 
 @pytest.fixture(scope="module")
-def comparison(tmp_path_factory):
-    return run_demo(tmp_path_factory.mktemp("demo") / "out").comparison
+def comparison(demo):
+    return demo.comparison
 
 
 def within_rounding(value):
