@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
-from towertap.compare.stats.contrast import Contrast
+from towertap.compare.stats.ratio import Contrast
 from towertap.compare.stats.effect import NO_SPREAD
 
 Array = NDArray[np.float64]

@@ -21,7 +21,7 @@ from towertap.compare.drives.speed_join import driven_m
 from towertap.compare.findings.model import Finding
 from towertap.compare.road.places import Places
 from towertap.compare.road.rough import is_rough
-from towertap.compare.stats.contrast import Contrast, contrast
+from towertap.compare.stats.ratio import Contrast, contrast
 from towertap.compare.stats.exponent import Exponent, exponent
 from towertap.compare.study import Road, Study
 from towertap.words.phrases import listed, sentence_case
