@@ -27,6 +27,8 @@ FEWEST_PASSES = 3
 class Bursts:
     """`kept` (places,) is False at places set aside, `logs` (passes,) the figures over the others, `all_logs` over all.
 
+    `median_logs` (passes,) is the median over places of the logarithm less that of the place: what the typical place
+    does, while the others are of the r.m.s., in which the roughest places weigh most.
     `raised` (passes,) is by how much more the places set aside raise a pass's logarithm than that of the median pass;
     `named` are the passes that they raise by more than RAISED, the most first.
     """
@@ -34,6 +36,7 @@ class Bursts:
     kept: NDArray[np.bool_]
     logs: NDArray[np.float64]
     all_logs: NDArray[np.float64]
+    median_logs: NDArray[np.float64]
     raised: NDArray[np.float64]
     named: tuple[int, ...]
 
@@ -43,6 +46,7 @@ def bursts(rms: ArrayLike) -> Bursts:
     figures = np.asarray(rms, float)
     above = np.log(figures)
     above = above - np.median(above, axis=0)
+    median_logs = np.median(above, axis=1)
     above -= np.median(above, axis=1, keepdims=True)
     spread = 1.4826 * np.median(np.abs(above))
     ordered = np.sort(above, axis=0)
@@ -55,7 +59,7 @@ def bursts(rms: ArrayLike) -> Bursts:
     raised = all_logs - logs - np.median(all_logs - logs)
     order = np.argsort(-raised, kind="stable")
     named = tuple(int(number) for number in order if raised[number] > RAISED)
-    return Bursts(kept, logs, all_logs, raised, named)
+    return Bursts(kept, logs, all_logs, median_logs, raised, named)
 
 
 def _log_rms(figures: NDArray[np.float64]) -> NDArray[np.float64]:

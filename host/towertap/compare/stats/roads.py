@@ -17,7 +17,7 @@ from scipy.special import fdtrc
 
 from towertap.compare.stats.contrast import ALPHA, Floats, Student, dummies
 
-Control = Literal["did not move", "moved alike", "rough moved more", "smooth moved more", "cannot tell"]
+Reading = Literal["rough moved more", "moved alike", "smooth moved more", "smooth held still", "cannot tell"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,16 +87,18 @@ class SmoothControl:
     """The rough roads against the smooth one: `over_smooth` is the ratio of ratios, rough over smooth.
 
     What acts on every road alike (box, tyres, weather, day) cancels in it, and so does what the part does on the smooth
-    road: "moved alike" says that the smooth road moved the same way and the rough roads are not shown to have moved
-    more, so that the part is not named as the cause; which of the two it was, another drive must tell.
+    road. No reading rests on a large p: "rough moved more" names what is left of the change as the rough roads' own;
+    "moved alike" says that the smooth road moved the same way and the rough ones are not shown to have moved more, so
+    that the part is not named as the cause (which of the two it was, another drive must tell); "smooth held still" that
+    its change is held inside the margin.
     """
 
     smooth: Student
     over_smooth: Student
-    reading: Control
+    reading: Reading
 
 
-def smooth_control(rough: Student, smooth: Student) -> SmoothControl:
+def smooth_control(rough: Student, smooth: Student, margin: float) -> SmoothControl:
     """Hold the ratio of the rough roads (one, or over all) against that of the smooth one, passes alone; single sets.
 
     Errors add in squares, degrees of freedom by Welch and Satterthwaite: rounds that both share make it cautious.
@@ -105,14 +107,15 @@ def smooth_control(rough: Student, smooth: Student) -> SmoothControl:
     total = variances.sum()
     df = total**2 / (variances**2 / np.array([rough.df, smooth.df])).sum()
     over = Student(rough.difference - smooth.difference, np.sqrt(total), df)
-    return SmoothControl(smooth, over, _reading(rough, smooth, over))
+    return SmoothControl(smooth, over, _reading(rough, smooth, over, margin))
 
 
-def _reading(rough: Student, smooth: Student, over: Student) -> Control:
-    if not np.isfinite(over.error):
-        return "cannot tell"
-    if not smooth.p_difference() < ALPHA:
-        return "did not move"
-    if not over.p_difference() < ALPHA:
-        return "moved alike" if rough.difference * smooth.difference > 0 else "cannot tell"
-    return "rough moved more" if abs(rough.difference) > abs(smooth.difference) else "smooth moved more"
+def _reading(rough: Student, smooth: Student, over: Student, margin: float) -> Reading:
+    apart = over.p_difference() < ALPHA
+    if apart and abs(rough.difference) > abs(smooth.difference):
+        return "rough moved more"
+    if smooth.p_difference() < ALPHA and not apart and rough.difference * smooth.difference > 0:
+        return "moved alike"
+    if apart:
+        return "smooth moved more"
+    return "smooth held still" if smooth.p_equivalence(margin) < ALPHA else "cannot tell"

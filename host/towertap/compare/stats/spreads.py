@@ -13,8 +13,9 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtri
 
-from towertap.compare.stats.contrast import Floats, dummies, off, residual_variance
+from towertap.compare.stats.contrast import ALPHA, Floats, dummies, off, residual_variance
 from towertap.compare.stats.design import SEVERAL, UNKNOWN, Design
 
 Source = Literal["this set", "controls", "stated", "assumed"]
@@ -25,8 +26,8 @@ PRIOR_DF = 2.0
 """Chosen by simulation: the most that keeps false verdicts near 5 % at a true spread of 4 %."""
 GIVEN_DF = 30.0
 """A spread given as a number is taken as known to within 13 % (GUM, JCGM 100:2008, G.4.2: df = ½ (Δu/u)^−2)."""
-LEAST_DF = 2.0
-"""With fewer measured degrees of freedom (one refit control) the given spread stands, and the control beside it."""
+LEAST_DF = 4.0
+"""Controls with fewer degrees of freedom do not replace what is given, unless they contradict it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,15 +74,26 @@ UNKNOWN_SPREAD = Beforehand()
 
 
 def spread(own: MeasuredVariance, before: Beforehand, assumed_sd: float = ASSUMED_SD) -> ClusterSpread:
-    """The spread to take: this set's where it tells one, else the controls', else what was stated, else assumed."""
-    together = pooled([own, before.controls])
-    if together.df >= LEAST_DF:
-        df = PRIOR_DF + together.df
-        variance = (PRIOR_DF * assumed_sd**2 + together.df * np.fmax(together.variance, 0.0)) / df
-        return ClusterSpread(np.sqrt(variance), df, "this set" if own.df else "controls")
+    """The spread to take: this set's where it tells one, else the controls', else what was stated, else assumed.
+
+    Controls with fewer than LEAST_DF degrees of freedom count only beside this set's own, or where they contradict what
+    is given.
+    """
+    given = ClusterSpread(assumed_sd, GIVEN_DF, "assumed")
     if before.stated_sd is not None:
-        return ClusterSpread(before.stated_sd, GIVEN_DF, "stated")
-    return ClusterSpread(assumed_sd, GIVEN_DF, "assumed")
+        given = ClusterSpread(before.stated_sd, GIVEN_DF, "stated")
+    controls = before.controls
+    if not own.df and controls.df < LEAST_DF and not contradicts(controls, given.sd):
+        return given
+    together = pooled([own, controls])
+    df = PRIOR_DF + together.df
+    variance = (PRIOR_DF * assumed_sd**2 + together.df * np.fmax(together.variance, 0.0)) / df
+    return ClusterSpread(np.sqrt(variance), df, "this set" if own.df else "controls")
+
+
+def contradicts(measured: MeasuredVariance, sd: float) -> bool:
+    """Whether a measured variance is too large for a spread: χ² at ALPHA; nothing measured contradicts nothing."""
+    return bool(measured.df and measured.df * measured.variance > chdtri(measured.df, ALPHA) * sd**2)
 
 
 def within_cells(logs: NDArray[np.float64], design: Design) -> tuple[Floats, float]:
