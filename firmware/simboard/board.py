@@ -84,6 +84,7 @@ class Board:
         )
         self.now_ps = 0
         self.call_ns = costs.CALL_NS
+        self._rushing = False  # calls take no time, until the processor next waits
         self.event = False  # an interrupt came since the processor last waited: it does not wait for the next one
         self.light = None  # what it shows, once the firmware drives it
         self.silent_until_ps = 0  # the host fetches nothing until then
@@ -126,7 +127,7 @@ class Board:
 
     def call(self, ns=0):
         """Let the time pass that a call from the firmware takes, and `ns` beside it."""
-        self.spend((self.call_ns + ns) * 1000)
+        self.spend((ns if self._rushing else self.call_ns + ns) * 1000)
 
     def litter(self, garbage):
         """Note so many bytes of garbage on the heap, and collect them when they are too many."""
@@ -141,11 +142,13 @@ class Board:
 
     def sleep(self, ps):
         """Let time pass while the processor sleeps."""
+        self._rushing = False
         self._pace(self.now_ps + ps)
         self.spend(ps)
 
     def idle(self):
         """Wait for the next thing that happens: the sensor's interrupt, a byte from the host, a fault."""
+        self._rushing = False
         if self.event:
             self.event = False
             return
@@ -206,7 +209,8 @@ class Board:
             chip.sampler.path.weaken(COLUMNS.index(fault.get("axis", "z")), fault.get("percent", 30))
         elif name == "bus_error":
             chip.deaf = fault.get("count", 1)
-        elif name == "fifo_overflow":  # the processor is busy until exactly so many samples are lost
+        elif name == "fifo_overflow":  # the processor is busy until so many samples are lost, and then so quick that
+            self._rushing = True  # these are all
             chip.run_to(self.now_ps)
             samples = chip.fifo.space() + fault.get("lost", 1)
             self.spend(chip.sampler.next_ps + (samples - 1) * chip.sampler.period_ps + _US - self.now_ps)

@@ -19,16 +19,16 @@ class Port:
 
     def write(self, buffer, length):
         """Send the first `length` bytes, or what a patient port and the faults leave of them."""
-        board = self._board
-        board.call(length * (costs.FRAME_BYTE_NS + costs.PORT_BYTE_NS))
+        self._board.call(length * costs.FRAME_BYTE_NS)
         self._write_all(self._damaged(memoryview(buffer)[: length - self._dropped(length)]))
         return length
 
     def _dropped(self, length):
-        """Wait until the port's buffer has room for all; return for how many bytes it has none in good time."""
+        """Wait until the port's buffer has taken all; return for how many bytes it has no room in good time."""
         board = self._board
         byte_ps = costs.HOST_BYTE_NS * 1000
-        begin_ps = max(self._fetched_ps, board.now_ps, board.silent_until_ps)
+        begin_ps = max(self._fetched_ps, board.now_ps, board.silent_until_ps)  # the host begins to fetch these
+        board.spend(length * costs.PORT_BYTE_NS * 1000)
         wait_ps = begin_ps + (length - costs.PORT_BUFFER) * byte_ps - board.now_ps
         dropped = 0
         if wait_ps > costs.PATIENCE_NS * 1000:

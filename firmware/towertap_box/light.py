@@ -31,4 +31,4 @@ class Light:
 
     def beat(self, seconds):
         """Show that samples are recorded: a second on, a second off, as long as somebody calls this every second."""
-        self.show(_ON if seconds & 1 else _OFF)
+        self.show(_OFF if seconds & 1 else _ON)

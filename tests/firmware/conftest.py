@@ -10,6 +10,7 @@ import sys
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 from towertap.firmware import firmware_dir
@@ -143,23 +144,30 @@ port = Port(sys.stdin.buffer, Host(), board)
 from towertap_box import acquire, light
 from towertap_box.acquire import Box
 
-def made_of(box, odr_hz):
+def started(odr_hz, box=None):
+    box = box or Box(port, port)
     box.start(odr_hz, None, None, 0)
     return box
 
 def run(box, frames):
-    while box.sent < frames:
+    end = box.sent + frames
+    while box.sent < end:
         box.turn()
+
+def after(n):
+    # the moment at which the n-th sample from now is made
+    board.chip.run_to(board.now_ps)
+    board.spend(board.chip.sampler.next_ps + (n - 1) * board.chip.sampler.period_ps - board.now_ps)
 """
 """A simulated board in a script's own hands, with the firmware on it."""
 
 
 @pytest.fixture
 def bench(micropython):
-    """A function that runs a script after BENCH; returns what the box sent, then the JSON of the script's `answer`."""
+    """A function that runs a script after BENCH; returns the bytes that the box sent and the script's `answer`."""
 
-    def run(script: str, **settings) -> tuple[Stream, object]:
-        end = '\nprint("\\n" + b"".join(Host.sent).hex())\nprint(json.json.dumps(answer))\n'
+    def run(script: str, **settings) -> tuple[bytes, Any]:
+        end = '\nprint("\\n" + (b"".join(Host.sent).hex() or "-"))\nprint(json.json.dumps(answer))\n'
         with subprocess.Popen(
             [micropython, "-X", "heapsize=16M", "-c", BENCH.format(settings=repr(settings)) + script + end],
             cwd=firmware_dir(),
@@ -171,6 +179,6 @@ def bench(micropython):
             process.stdin.close()
         assert process.returncode == 0, said[-1000:]
         sent, answer = said.splitlines()[-2:]
-        return Stream.take_apart(bytes.fromhex(sent)), json.loads(answer)
+        return bytes.fromhex(sent.strip("-")), json.loads(answer)
 
     return run
