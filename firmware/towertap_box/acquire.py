@@ -1,7 +1,7 @@
 """The acquisition loop: at every watermark the oldest samples go from the chip's FIFO into a frame and away.
 
 What is not draining comes in pieces of a few milliseconds, one a turn, which is little beside what the FIFO holds
-(hardware_notes/board_numbers.md). What runs for every frame is compiled to machine code, a tenth faster.
+(hardware_notes/board_numbers.md). What runs for every frame is compiled to machine code, which saves a twentieth.
 """
 
 import gc
@@ -84,10 +84,10 @@ class Box:
 
     @micropython.native
     def turn(self):
-        """Once round the loop: a frame, if one is due, then one small piece of other work, or sleep if there is none.
+        """Once round the loop: a frame if one is due, else one small piece of other work, else a nap.
 
-        While the box is behind, frames come first and the rest waits. While samples flow and nobody asks for anything,
-        it does not touch the heap.
+        So frames come first, though even a box that is always behind hears its host now and then. While samples flow
+        and nobody asks for anything, it does not touch the heap.
         """
         now = ticks_us()
         lap_us = ticks_diff(now, self._turned_at)
@@ -149,25 +149,24 @@ class Box:
         self.overflows += 1
         if lost is None:
             self.flags |= LOSS_UNKNOWN
-            detail = "the chip does not say how many samples are lost"
+            self._report("fifo_overflow", "the chip does not say how many samples are lost")
         else:
             self.lost += lost
             add(self.frames.first_sample, lost, 4)
-            detail = "%d samples lost so far" % self.lost
-        self._report(Fault("fifo_overflow", detail))
+            self._report("fifo_overflow", "samples lost: the frames and the status count them")
 
     def _recover(self, detail):
         """Report an error on the bus and set the chip up again; how many samples that cost is not known."""
         if not self.broken:
             self.bus_errors += 1
             self.flags |= RESTARTED | LOSS_UNKNOWN
-            self._report(Fault("bus_error", detail))
+            self._report("bus_error", detail)
         try:
             self.sensor.start(self.odr_hz)
             self.broken = False
         except Fault as fault:
             self.broken = True  # the silence that follows brings the next try
-            self._report(fault)
+            self._report(fault.name, fault.detail)
         self._drained_at = ticks_us()
         self._show()
 
@@ -286,11 +285,11 @@ class Box:
         """Send a fault frame."""
         self._send_json(frame.FAULT, {"fault": fault.name, "detail": fault.detail})
 
-    def _report(self, fault):
+    def _report(self, name, detail):
         """Send a fault frame when there is time; one that repeats before the next status is only counted there."""
-        if fault.name not in self._told:
-            self._told.append(fault.name)
-            self._untold.append(fault)
+        if name not in self._told:
+            self._told.append(name)
+            self._untold.append(Fault(name, detail))
 
     def greet(self):
         """Send the hello frame, and a fault after it while there is no sensor."""

@@ -18,7 +18,7 @@ class Light:
     def __init__(self):
         try:
             self._pwm = PWM(Pin("LED"))
-        except (TypeError, ValueError):
+        except ValueError:
             self._pwm = None
         self._shown = None
 
