@@ -207,10 +207,10 @@ def test_after_it_the_box_runs_and_says_so(stand_in, monkeypatch, capsys):
     board = stand_in()
     status, out, _ = towertap(monkeypatch, capsys, "flash", "--port", board.port, "--json")
     assert status == 0
-    told = json.loads(out)
+    answer = json.loads(out)
     assert board.resets == 1
-    assert (told["hello"]["firmware"], told["hello"]["chip"]) == ("0.1.0", "ICM-42688-P")
-    for name in told["files"]:
+    assert (answer["hello"]["firmware"], answer["hello"]["chip"]) == ("0.1.0", "ICM-42688-P")
+    for name in answer["files"]:
         assert (board.folder / name).read_bytes() == (firmware_dir() / name).read_bytes()
 
 

@@ -125,6 +125,24 @@ def test_a_self_test_leaves_the_box_ready_to_record(box):
     assert struct.unpack_from(">3h3h", frames[-2].payload, 1) == (0, 0, 2048, 0, 0, 0)  # ±16 g again, nothing pushed
 
 
+def test_the_chip_model_has_nothing_to_remark_on_the_driver(bench):
+    # INTF_CONFIG1: the reset value 0x91 (data sheet DS-000347, section 13) with bits 7 and 6 as 01 (see the driver).
+    script = """
+remarks = []
+from simboard import remarks as model
+model.print = lambda *words, file: remarks.append(words[-1])
+box = Box(port, port)
+box.greet()
+box.self_test()
+started(8000, box)
+run(box, 20)
+intf_config1 = board.chip._registers[0x4D]
+box.finish("stop")
+answer = [remarks, intf_config1]
+"""
+    assert bench(script)[1] == [[], 0x51]
+
+
 def test_there_is_no_self_test_while_sampling(box):
     frames = box({"do": "start"}, {"do": "self_test"}, {"do": "stop"})
     assert frames.faults == ["bad_command"]

@@ -221,9 +221,9 @@ class ICM42688P:
     def peek(self, bank, register):
         """Return a copy of three registers of a bank."""
         self.write(_REG_BANK_SEL, bank)
-        found = bytes(self.read(register)[1:])
+        registers = bytes(self.read(register)[1:])
         self.write(_REG_BANK_SEL, 0)
-        return found
+        return registers
 
     def _lost_packets(self):
         answer = self.read(_FIFO_LOST_PKT0)

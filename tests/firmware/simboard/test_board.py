@@ -99,8 +99,21 @@ def test_an_unknown_setting_or_fault_stops_the_start(bench):
         bench("answer = 0", faults=[{"fault": "gremlins", "at_s": 0}])
 
 
-def test_misuse_of_the_chip_is_said_once_on_standard_error(bench):
-    """The remark about the dead interrupt pin: a wrong driver must not pass for a right one."""
+@pytest.mark.parametrize(
+    ("misuse", "remark"),
+    [
+        ("start(0x04, (0x64, 0x10))", "INT1 is dead while INT_ASYNC_RESET is 1"),
+        (
+            "write(0x11, 1)\ntime.sleep_us(900)\nread(0x75)",
+            "it is spoken to within the millisecond that its reset takes",
+        ),
+        (
+            "start(0x04, (0x4D, 0x91))",
+            "the gyroscope's filter switching is on, so that its output sticks around 100 degrees a second",
+        ),
+    ],
+)
+def test_misuse_of_the_chip_is_said_once_on_standard_error(bench, misuse, remark):
+    """A wrong driver must not pass for a right one: sections 14.50 and 14.1, and the driver's source on filter switching."""
     script = "heard = []\nfrom simboard import remarks\nremarks.print = lambda *words, file: heard.append(words[-1])\n"
-    script += "start(0x04, (0x64, 0x10))\ntime.sleep_ms(50)\nanswer = heard"
-    assert bench(script) == ["INT1 is dead while INT_ASYNC_RESET is 1"]
+    assert bench(script + misuse + "\ntime.sleep_ms(50)\nanswer = heard") == [remark]
