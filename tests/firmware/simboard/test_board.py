@@ -114,6 +114,6 @@ def test_an_unknown_setting_or_fault_stops_the_start(bench):
     ],
 )
 def test_misuse_of_the_chip_is_said_once_on_standard_error(bench, misuse, remark):
-    """A wrong driver must not pass for a right one: sections 14.50 and 14.1, and the driver's source on filter switching."""
+    """A wrong driver must not pass for a right one: sections 14.50 and 14.1; on filter switching see the driver."""
     script = "heard = []\nfrom simboard import remarks\nremarks.print = lambda *words, file: heard.append(words[-1])\n"
     assert bench(script + misuse + "\ntime.sleep_ms(50)\nanswer = heard") == [remark]
