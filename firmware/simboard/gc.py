@@ -20,8 +20,8 @@ def collect():
 
 
 def threshold(garbage):
-    """Let the garbage be collected when there are so many bytes of it."""
-    _board.garbage_limit = garbage
+    """Let the garbage be collected when there are so many bytes of it; when the heap is full, if negative."""
+    _board.garbage_limit = garbage if garbage >= 0 else costs.HEAP
 
 
 def mem_free():

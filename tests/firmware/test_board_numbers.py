@@ -78,3 +78,23 @@ def test_the_shares_of_the_core_are_those_of_the_frames_time(driver):
     *_, at_4_khz, at_8_khz = table[-1]
     assert at_4_khz <= 20
     assert at_8_khz <= 40
+
+
+def test_the_script_that_measures_costs_finds_those_that_the_simulated_board_charges(bench):
+    # Of a frame's and a port's bytes it finds nothing here: the board charges them as they go out of its port.
+    script = """
+from simboard import costs, measure
+from simboard.board import Reset
+measured = {}
+measure.print = lambda *words: measured.update(x.split(" = ") for x in words if isinstance(x, str) and " = " in x)
+try:
+    measure.main(port)
+except Reset:
+    pass
+answer = {name: (float(measured[name]), getattr(costs, name[:-2] + "NS") / 1000) for name in measured}
+"""
+    answer = bench(script)[1]
+    assert len(answer) == 7
+    for name in ("CALL_US", "COLLECT_US", "MEM_FREE_US", "JSON_OUT_BYTE_US", "JSON_IN_BYTE_US"):
+        measured, charged = answer[name]
+        assert measured == pytest.approx(charged, rel=0.15), name
