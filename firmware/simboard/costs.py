@@ -15,7 +15,7 @@ JSON_IN_BYTE_NS = const(3540)  # a character read
 COLLECT_NS = const(3905000)  # the heap collected, with the firmware on it and little garbage
 MEM_FREE_NS = const(8735000)  # the heap's state asked for
 
-# The port: MicroPython's buffer of 256 bytes, and a host that fetches a packet of 64 bytes in 60 µs, about half of what
+# The port: MicroPython's buffer of 256 bytes, and a host that fetches a packet of 64 bytes in 60 µs, nearly as fast as
 # USB's full speed allows.
 PORT_BUFFER = const(256)
 HOST_BYTE_NS = const(938)
