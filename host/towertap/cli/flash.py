@@ -14,7 +14,7 @@ import click
 import serial
 from serial.tools import list_ports
 
-from towertap.box.port import Box
+from towertap.box.port import SerialBox
 from towertap.cli._outcome import Outcome, answers, console
 from towertap.errors import BoxError
 from towertap.firmware import board_files, firmware_dir
@@ -111,7 +111,7 @@ def _greet(port: str) -> dict[str, Any]:
     """The hello of the box that has just been started; empty when none comes in good time."""
     end_s = time.monotonic() + _ANSWER_LIMIT_S
     while time.monotonic() < end_s:
-        with suppress(BoxError), Box(port) as box:  # its port is away for a while
+        with suppress(BoxError), SerialBox(port) as box:  # its port is away for a while
             with suppress(BoxError):  # with no sensor there it says hello all the same
                 box.hello(_HELLO_LIMIT_S)
             if box.identity:
