@@ -77,16 +77,14 @@ class Comparison:
         return self.drives.excluded
 
     def data(self) -> dict[str, Any]:
-        """The comparison as nested dicts and lists, for JSON; each section under its own name."""
+        """The comparison as nested dicts and lists, for JSON; each section under its own name in `evidence`."""
         own = ("before", "after", "smooth", "margin", "quantile", "alpha", "summary", "overall", "findings")
-        core = {
-            name: getattr(self, name)
-            for name in (*own, "limits", "warnings", "excluded", "bench", "plan", "departures")
+        beside = ("limits", "warnings", "excluded", "bench", "plan", "departures")
+        core = {name: getattr(self, name) for name in (*own, *beside)}
+        evidence = {
+            name: {"headline": found.headline, "data": _plain(found.data)} for name, found in self.evidence.items()
         }
-        return {name: _plain(value) for name, value in core.items()} | {
-            name: {"headline": evidence.headline, "data": _plain(evidence.data)}
-            for name, evidence in self.evidence.items()
-        }
+        return {name: _plain(value) for name, value in core.items()} | {"evidence": evidence}
 
 
 def compare(
