@@ -8,7 +8,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
 from statsmodels.stats.power import TTestIndPower
-from towertap.compare.stats.contrast import contrast
 from towertap.compare.stats.power import (
     coefficient_of_variation,
     difference_power,
@@ -17,6 +16,7 @@ from towertap.compare.stats.power import (
     pilot_spread,
     strength,
 )
+from towertap.compare.stats.ratio import contrast
 from towertap.errors import AnalysisError
 
 SPREAD = 0.04
