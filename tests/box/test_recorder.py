@@ -406,6 +406,7 @@ def _drain(master):
 
 def test_a_second_ctrl_c_names_the_raw_file(stand_in, tmp_path, monkeypatch):
     stand = stand_in()
+    stand.serial = "[/b]\x1b[2J"  # and whatever a box calls itself is shown and not obeyed
     recorder = subprocess.Popen(
         [*COMMAND, "--port", str(stand.path), "--out", str(tmp_path), *OPTIONS.split()],
         stdin=subprocess.DEVNULL,
@@ -425,5 +426,6 @@ def test_a_second_ctrl_c_names_the_raw_file(stand_in, tmp_path, monkeypatch):
     (raw,) = tmp_path.glob("*.ttraw")
     assert (recorder.returncode, out) == (130, "")
     assert f"the raw recording {raw} is kept, and 'towertap decode {raw}' makes its capture" in err
+    assert "Box [/b]\u241b[2J" in err
     assert {"do": "stop"} in stand.commands
     assert read_sidecar(raw)["ending"] == "broken off"

@@ -88,6 +88,11 @@ def held_to_shape(record: Any, path: Path) -> Record:
     return dict(record)
 
 
+def is_archived(path: Path) -> bool:
+    """Whether a file lies in the folder of an archived recording, which nothing may be added to."""
+    return (path.parent / NAME).is_file() and path.name in FILES
+
+
 def sha256(data: bytes) -> str:
     """SHA-256 in hex."""
     return hashlib.sha256(data).hexdigest()
