@@ -9,7 +9,7 @@ import sys
 import h5py
 import numpy as np
 import pytest
-from towertap.archive import store
+from towertap.archive import adding
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions, write_sidecar
 
@@ -165,9 +165,9 @@ def test_decoding_a_capture_says_that_it_is_one(make_capture, run):
 
 def test_a_capture_of_an_archive_stays_as_it_was_added(make_capture, by_hand, tmp_path, run, monkeypatch):
     """`analyse` writes its table where one works, not into the archive."""
-    record, _ = store.add(tmp_path / "archive", make_capture(by_hand.recording(6)))
+    added = adding.add(tmp_path / "archive", make_capture(by_hand.recording(6)))
     monkeypatch.chdir(tmp_path)
-    capture = tmp_path / "archive" / record["name"] / "capture.h5"
+    capture = tmp_path / "archive" / added.name / "capture.h5"
     assert run("analyse", capture, "--mounting", "x=+X,y=+Y,z=+Z", "--window-s", "1")[0] == 0
     assert run("archive", "verify", tmp_path / "archive")[0] == 0
-    assert [path.name for path in tmp_path.glob("*windows.csv")] == [f"{record['name']}.windows.csv"]
+    assert [path.name for path in tmp_path.glob("*windows.csv")] == [f"{added.name}.windows.csv"]

@@ -6,6 +6,7 @@ import math
 import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
+from datetime import date
 from functools import cached_property
 from pathlib import Path
 from types import TracebackType
@@ -18,7 +19,8 @@ from towertap.capture import schema
 from towertap.capture.conditions import Conditions
 from towertap.capture.consistency import hold_together
 from towertap.doors.files import opened, size_of
-from towertap.doors.structured import from_json
+from towertap.doors.structured import from_json, typed
+from towertap.doors.times import local_day
 from towertap.errors import FileError
 from towertap.wire.frames import SYNC
 from towertap.wire.layouts import Layout
@@ -97,6 +99,20 @@ class Capture:
     def frames(self) -> np.ndarray:
         """Table of frames (schema.FRAME), some 50 bytes a frame."""
         return self._rows("frames", slice(None))
+
+    @property
+    def utc_offset_s(self) -> int | None:
+        """What local time was ahead of UTC where it was recorded; None where the recorder did not say."""
+        try:
+            offset: int | None = typed(self.host.get("utc_offset_s"), int | None, "host")
+        except FileError:
+            return None
+        return offset if offset is None or abs(offset) < 86400 else None
+
+    @property
+    def day(self) -> date | None:
+        """The driver's day on which it was recorded; None when not known."""
+        return local_day(self.text("started_utc"), self.utc_offset_s)
 
     @property
     def gaps(self) -> np.ndarray:
