@@ -10,9 +10,7 @@ from towertap.capture.decode import decode_raw
 def recording(tmp_path, by_hand):
     """A function that makes a recording and gives the path of its capture."""
 
-    def make(
-        name="drive", *, seed=1, started_utc="2026-09-21T14:13:20+00:00", sidecar=True, utc_offset_s=None, **conditions
-    ):
+    def make(name="drive", *, seed=1, started_utc="2026-09-21T14:13:20+00:00", sidecar=True, **conditions):
         raw = tmp_path / f"{name}.ttraw"
         host = {key: conditions.pop(key) for key in ("utc_offset_s",) if key in conditions}
         raw.write_bytes(b"".join(by_hand.recording(1, seed=seed)))
