@@ -81,7 +81,7 @@ def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[
     The keys of `chosen` that tell drives apart (part, road, pass_number) narrow the choice; one drive that they leave
     is driven again if need be. CallError when there is no drive left.
     """
-    from towertap.compare.plan import read_plan  # statistics take long to load, and few recordings need a plan
+    from towertap.compare.plan.plan import read_plan  # statistics take long to load, and few recordings need a plan
 
     plan = read_plan(plan_path)
     wanted = {name: chosen[name] for name in ("part", "road", "pass_number") if chosen.get(name) not in (None, "")}

@@ -7,7 +7,7 @@ import json
 import math
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,6 +20,7 @@ from rich.text import Text
 
 from towertap.doors.terminal import Terminal
 from towertap.errors import CallError
+from towertap.words import table as words
 
 console = Terminal(stderr=True)
 """For progress and remarks: standard error, so that standard output stays clean for the answer."""
@@ -89,12 +90,20 @@ def lines(*parts: str | Text) -> Text:
     return Text("\n").join(part if isinstance(part, Text) else Text(part) for part in parts)
 
 
-def table(title: str, *columns: str, right: Sequence[str] = ()) -> Table:
+def table(title: str, *columns: str, right: Collection[str] = ()) -> Table:
     """A table whose cells are folded where they do not fit, never cut; the columns in `right` are flush right."""
     made = Table(title=Text(title), title_justify="left", box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
     for name in columns:
         made.add_column(Text(name), justify="right" if name in right else "left", overflow="fold")
     return made
+
+
+def as_rich(made: words.Table) -> Table:
+    """A table of plain texts for the terminal."""
+    drawn = table(made.title, *made.columns, right=made.right)
+    for row in made.rows:
+        drawn.add_row(*(Text(cell) for cell in row))
+    return drawn
 
 
 def plain(value: Any) -> Any:

@@ -1,0 +1,54 @@
+"""Densities of several passes: their mean and spread, and in fractions of an octave for drawing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+SEGMENT_S = 2.0
+"""Length of a segment: a resolution of 0.5 Hz, the lower end of primary ride."""
+
+
+@dataclass(frozen=True, eq=False)
+class Density:
+    """Density over frequency of one side's passes over one road, (n,) each, in the signal's unit squared per hertz."""
+
+    frequency_hz: NDArray[np.float64]
+    mean: NDArray[np.float64]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
+    passes: int
+
+
+def over_passes(spectra: Sequence[tuple[NDArray[np.float64], NDArray[np.float64]]], top_hz: float) -> Density | None:
+    """Mean, smallest and largest density over passes, up to `top_hz`; None when no pass has one.
+
+    The passes' frequencies differ by the parts per million of their rates; the first pass's stand for all.
+    """
+    whole = [(frequency, density) for frequency, density in spectra if np.isfinite(density).all()]
+    if not whole:
+        return None
+    bins = min(int(np.searchsorted(frequency, top_hz, side="right")) for frequency, _ in whole)
+    stack = np.stack([density[1:bins] for _, density in whole])
+    return Density(whole[0][0][1:bins], stack.mean(axis=0), stack.min(axis=0), stack.max(axis=0), len(whole))
+
+
+def in_fractions_of_octave(density: Density, fraction: int) -> Density:
+    """The same density in means over 1/fraction octave, for drawing; where lines lie wider apart they stay."""
+    group = np.round(fraction * np.log2(density.frequency_hz))
+    starts = np.flatnonzero(np.diff(group, prepend=-np.inf))
+    sizes = np.diff(starts, append=group.size)
+
+    def means(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.add.reduceat(values, starts) / sizes
+
+    return Density(
+        frequency_hz=means(density.frequency_hz),
+        mean=means(density.mean),
+        low=means(density.low),
+        high=means(density.high),
+        passes=density.passes,
+    )
