@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
+from io import BytesIO
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -41,11 +42,11 @@ class CaptureWriter:
     def __enter__(self) -> Self:
         with ExitStack() as cleanup:
             self._part = cleanup.enter_context(whole_file(self._path))
-            with h5py.File(self._part, "w", driver="core", backing_store=False, libver=LIBRARY) as self.file:
-                self.file.flush()
-                empty = self.file.id.get_file_image()
+            empty = BytesIO()
+            self.file = h5py.File(empty, "w", libver=LIBRARY)
+            self.file.close()
             try:
-                self._part.write_bytes(empty)
+                self._part.write_bytes(empty.getvalue())
             except OSError as error:
                 why = error.strerror or "no place for a file"
                 raise FileError(
