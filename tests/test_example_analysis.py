@@ -16,7 +16,7 @@ from towertap.signals.metrics import METRICS, THIRDS
 
 EXAMPLES = Path(__file__).parent.parent / "example_captures"
 EXPECTED = Path(__file__).with_name("example_analysis.json")
-QUICK = [name for name in METRICS if not name.startswith(("primary", "acceleration", "jerk"))]
+QUICK = [name for name in METRICS if not name.startswith(("primary", "secondary", "acceleration", "jerk"))]
 """What settles within the short stretches of the damaged capture."""
 RUNS = {
     "quarry-lane_rubber-bush_pass01": {"metrics": [*METRICS, *THIRDS]},

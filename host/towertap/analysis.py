@@ -260,6 +260,7 @@ def describe(analysis: Analysis) -> dict[str, dict[str, Any]]:
     for name, metric in analysis.metrics.items():
         axis = " ".join(metric.axes)
         about[name] = {"label": metric.label, "unit": metric.unit, "axis": axis, "band_hz": analysis.bands_hz[name]}
+        about[name]["skirt"] = metric.channels[0].design.skirt
         if name in analysis.uncertainty:
             about[name] |= {"uncertainty": analysis.uncertainty[name]}
         if share := analysis.noise.get(name):

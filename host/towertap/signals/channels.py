@@ -32,6 +32,10 @@ class Design(Protocol):
     def unit(self) -> str:
         """Unit of the filtered acceleration."""
 
+    @property
+    def skirt(self) -> str:
+        """What becomes of what lies beside the band."""
+
     def band_hz(self, settings: MetricSettings) -> Band:
         """The band that passes."""
 
@@ -41,17 +45,35 @@ class Design(Protocol):
 
 @dataclass(frozen=True)
 class BandPass:
-    """A band between two edges in Hz; one that `gives_way` ends where the rate does."""
+    """A band between two steep edges in Hz; one that `gives_way` ends where the rate does."""
 
     low_hz: float
     high_hz: float
     gives_way: bool = False
     unit = "m/s²"
+    skirt = bands.SKIRT
 
     def band_hz(self, settings: MetricSettings) -> Band:
         """The edges."""
         high_hz = min(self.high_hz, CARRIED * settings.rate_hz) if self.gives_way else self.high_hz
         return self.low_hz, high_hz
+
+    def make(self, settings: MetricSettings) -> Filter:
+        """A band-pass."""
+        return bands.steep(self.band_hz(settings), settings.rate_hz)
+
+
+@dataclass(frozen=True)
+class ThirdOctave:
+    """A third-octave by its nominal name."""
+
+    nominal: str
+    unit = "m/s²"
+    skirt = "class 1 of IEC 61260-1 up to a fifth of the rate"
+
+    def band_hz(self, settings: MetricSettings) -> Band:
+        """The standard's edges."""
+        return bands.edges_hz(self.nominal)
 
     def make(self, settings: MetricSettings) -> Filter:
         """A Butterworth band-pass."""
@@ -64,6 +86,7 @@ class Weighted:
 
     name: str
     unit = "m/s²"
+    skirt = "as ISO 8041-1 has it"
 
     def band_hz(self, settings: MetricSettings) -> Band:
         """The standard's own band limits."""
@@ -79,6 +102,7 @@ class Derivative:
     """The derivative up to the settings' jerk edge."""
 
     unit = "m/s³"
+    skirt = "down by 6 dB at the edge, 100 dB at 1.05 times it"
 
     def band_hz(self, settings: MetricSettings) -> Band:
         """From nought to the edge."""

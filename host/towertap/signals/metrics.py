@@ -12,8 +12,16 @@ from typing import Literal
 
 import numpy as np
 
-from towertap.signals.bands import BANDS, NOMINAL, edges_hz
-from towertap.signals.channels import ACCELERATIONS, BandPass, Channel, Derivative, MetricSettings, Weighted
+from towertap.signals.bands import BANDS, NOMINAL
+from towertap.signals.channels import (
+    ACCELERATIONS,
+    BandPass,
+    Channel,
+    Derivative,
+    MetricSettings,
+    ThirdOctave,
+    Weighted,
+)
 from towertap.signals.filters import Array, Band
 
 
@@ -144,7 +152,7 @@ def band(name: str, axis: str) -> Metric:
 def third(nominal: str, axis: str) -> Metric:
     """R.m.s. in one third-octave: finer than the bands of ride work, to see where in frequency a change lies."""
     label = f"{DIRECTIONS[axis]} acceleration, third-octave of {nominal} Hz"
-    return Metric(f"third_{nominal}_{axis}", label, "m/s²", (Channel(axis, BandPass(*edges_hz(nominal))),))
+    return Metric(f"third_{nominal}_{axis}", label, "m/s²", (Channel(axis, ThirdOctave(nominal)),))
 
 
 METRICS: dict[str, Metric] = {
