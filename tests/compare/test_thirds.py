@@ -16,6 +16,7 @@ from towertap.bench.sharing import Share
 from towertap.compare.comparison import compare
 from towertap.compare.places import CELL_S, find_places
 from towertap.compare.thirds import joint_intervals, where_the_change_is
+from towertap.signals import bands as signal_bands
 from towertap.signals.channels import MetricSettings
 from towertap.signals.metrics import THIRDS
 from towertap.signals.stream import Bank
@@ -124,7 +125,9 @@ def test_a_filter_of_known_gain_is_found_again_band_by_band(make):
     f_hz = np.arange(0.05, RATE_HZ / 2, 0.05)
     power = np.abs(signal.freqz(b, a, f_hz, fs=RATE_HZ)[1]) ** 2
     bank, rng = Bank.of(THIRDS, MetricSettings(RATE_HZ)), np.random.default_rng(4)
-    filters = {name: bank.filters[metric.channels[0]] for name, metric in bank.metrics.items()}
+    filters = {
+        name: signal_bands.design(metric.band_hz(bank.settings), RATE_HZ) for name, metric in bank.metrics.items()
+    }
 
     def one_pass(side, number):
         noise = rng.standard_normal(int(60 * RATE_HZ))

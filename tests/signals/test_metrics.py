@@ -113,7 +113,7 @@ def test_metrics_of_our_own_are_a_line_each():
     assert whole(magnitude, 2.0 * sine, 3.0 * sine, 6.0 * sine)[0] == pytest.approx(7.0 / np.sqrt(2), rel=7e-3)
     ramp = sine * np.sqrt(time_s)
     level, seconds = whole(exceeded, sine, sine, ramp)
-    middle_s = SECONDARY.make(SETTINGS).settled_row / RATE_HZ + 0.5 + 0.95 * (seconds - 1)
+    middle_s = Bank.of({"exceeded": exceeded}, SETTINGS).settled_row / RATE_HZ + 0.5 + 0.95 * (seconds - 1)
     assert level == pytest.approx(np.sqrt(middle_s / 2), rel=7e-3)
     still, turning = np.zeros_like(sine), 0.2 * np.sin(2 * np.pi * 1.5 * time_s)
     assert whole(pitching, still, still, still, still, turning, still)[0] == pytest.approx(0.2 / np.sqrt(2), rel=0.01)

@@ -12,7 +12,7 @@ from statistics import fmean
 
 import pandas as pd
 
-from towertap.analysis import analyse_capture, capture_knocks
+from towertap.analysis import analyse_capture
 from towertap.bench.carried import records_for
 from towertap.capture.conditions import Conditions
 from towertap.capture.integrity import check
@@ -169,9 +169,8 @@ def _load(path: Path, side: Side, include_unsound: bool, bench: Path | None) -> 
         integrity = check(capture)
         if not integrity.sound and not include_unsound:
             raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
-        analysis = analyse_capture(
-            capture, window_s=CELL_S, metrics=[*COMPARED, *THIRDS], bench=records_for(capture, bench)
-        )
+        names, records = [*COMPARED, *THIRDS], records_for(capture, bench)
+        analysis = analyse_capture(capture, window_s=CELL_S, metrics=names, bench=records, knocks=True)
         windows = joined(analysis.windows, round(WINDOW_S / CELL_S))
         if windows.empty:
             raise AnalysisError("too short or too broken for one whole window")
@@ -188,7 +187,7 @@ def _load(path: Path, side: Side, include_unsound: bool, bench: Path | None) -> 
             analysis.bench,
             analysis.to_vehicle,
             began(capture),
-            capture_knocks(capture, analysis.to_vehicle),
+            analysis.knocks,
         )
         return one, capture.odr_hz, capture.text("raw_sha256")
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Protocol
 
 from towertap.signals import bands, jerk, weighting
-from towertap.signals.filters import CARRIED, Band, Filter, Recursive
+from towertap.signals.filters import CARRIED, Band, Filter, Recursive, require_rate
+from towertap.signals.halving import FLAT
 
 ACCELERATIONS = ("x", "y", "z")
 ROTATIONS = ("roll", "pitch", "yaw")
@@ -39,13 +41,16 @@ class Design(Protocol):
     def band_hz(self, settings: MetricSettings) -> Band:
         """The band that passes."""
 
-    def make(self, settings: MetricSettings) -> Filter:
-        """The filter; AnalysisError when the rate cannot carry the band."""
+    def carry_hz(self, settings: MetricSettings) -> float:
+        """Up to where the signal must arrive as it is; the filter may run at any rate that carries so much."""
+
+    def make(self, settings: MetricSettings, rate_hz: float) -> Filter:
+        """The filter at a rate; AnalysisError when the recording's, that of the settings, cannot carry the band."""
 
 
 @dataclass(frozen=True)
 class BandPass:
-    """A band between two steep edges in Hz; one that `gives_way` ends where the rate does."""
+    """A band between two steep edges in Hz; one that `gives_way` ends where the recording's rate does."""
 
     low_hz: float
     high_hz: float
@@ -58,9 +63,14 @@ class BandPass:
         high_hz = min(self.high_hz, CARRIED * settings.rate_hz) if self.gives_way else self.high_hz
         return self.low_hz, high_hz
 
-    def make(self, settings: MetricSettings) -> Filter:
+    def carry_hz(self, settings: MetricSettings) -> float:
+        """An eighth beyond the upper edge, where little is left."""
+        return 1.125 * self.band_hz(settings)[1]
+
+    def make(self, settings: MetricSettings, rate_hz: float) -> Filter:
         """A band-pass."""
-        return bands.steep(self.band_hz(settings), settings.rate_hz)
+        require_rate(self.band_hz(settings), settings.rate_hz)
+        return bands.steep(self.band_hz(settings), rate_hz)
 
 
 @dataclass(frozen=True)
@@ -75,9 +85,14 @@ class ThirdOctave:
         """The standard's edges."""
         return bands.edges_hz(self.nominal)
 
-    def make(self, settings: MetricSettings) -> Filter:
+    def carry_hz(self, settings: MetricSettings) -> float:
+        """Such that the filter is within 0.1 % of that at a high rate; a fifth of the rate would do for class 1."""
+        return 6.5 * FLAT * math.sqrt(math.prod(self.band_hz(settings)))
+
+    def make(self, settings: MetricSettings, rate_hz: float) -> Filter:
         """A Butterworth band-pass."""
-        return bands.design(self.band_hz(settings), settings.rate_hz)
+        require_rate(self.band_hz(settings), settings.rate_hz)
+        return bands.design(self.band_hz(settings), rate_hz)
 
 
 @dataclass(frozen=True)
@@ -92,9 +107,13 @@ class Weighted:
         """The standard's own band limits."""
         return weighting.BAND_LIMITS_HZ
 
-    def make(self, settings: MetricSettings) -> Filter:
+    def carry_hz(self, settings: MetricSettings) -> float:
+        """Beyond, a weighting leaves less than half a hundredth."""
+        return 2.5 * weighting.BAND_LIMITS_HZ[1]
+
+    def make(self, settings: MetricSettings, rate_hz: float) -> Filter:
         """The weighting."""
-        return Recursive(weighting.design(self.name, settings.rate_hz))
+        return Recursive(weighting.design(self.name, rate_hz))
 
 
 @dataclass(frozen=True)
@@ -108,9 +127,14 @@ class Derivative:
         """From nought to the edge."""
         return 0.0, settings.jerk_edge_hz
 
-    def make(self, settings: MetricSettings) -> Filter:
+    def carry_hz(self, settings: MetricSettings) -> float:
+        """To where the edge has ended."""
+        return (1 + jerk.TRANSITION / 2) * settings.jerk_edge_hz
+
+    def make(self, settings: MetricSettings, rate_hz: float) -> Filter:
         """A band-limited differentiator."""
-        return jerk.design(settings.jerk_edge_hz, settings.rate_hz)
+        require_rate(self.band_hz(settings), settings.rate_hz)
+        return jerk.design(settings.jerk_edge_hz, rate_hz)
 
 
 @dataclass(frozen=True)
