@@ -97,9 +97,8 @@ def analyse_capture(
     in for the one of the capture's conditions, `bench` are the records that hold for it (see `carried.records_for`): a
     calibration corrects every reading before it is turned into vehicle axes. Windows do not overlap, never reach over
     a gap and start when every filter has settled. The capture is read once, `knocks` and all, and memory does not grow
-    with it but for the windows. Raises
-    CallError for an option out of range, AnalysisError for an unusable mounting or calibration and for a capture of
-    pieces all too short.
+    with it but for the windows. Raises CallError for an option out of range, AnalysisError for an unusable mounting or
+    calibration and for a capture of pieces all too short.
     """
     if not WINDOW_S[0] <= window_s <= WINDOW_S[1]:
         raise CallError(f"a window of {window_s:g} s is out of range: give {WINDOW_S[0]:g} to {WINDOW_S[1]:g} s")

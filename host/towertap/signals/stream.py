@@ -47,6 +47,11 @@ class Tap(NamedTuple):
     halvings: int
     running_s: float = 0.0
 
+    @property
+    def plain(self) -> Tap:
+        """The filtered signal itself."""
+        return self._replace(running_s=0.0)
+
 
 @dataclass(frozen=True, eq=False)
 class Bank:
@@ -68,16 +73,14 @@ class Bank:
         filters: dict[Tap, Filter] = {}
         left_out: dict[str, str] = {}
         for name, metric in metrics.items():
-            times = halvings(max(one.design.carry_hz(settings) for one in metric.channels), settings.rate_hz)
+            times = halvings(max(channel.design.carry_hz(settings) for channel in metric.channels), settings.rate_hz)
             wanted = tuple(Tap(channel.source, times, channel.running_s) for channel in metric.channels)
             try:
                 if missing := [axis for axis in metric.axes if axis not in axes]:
                     raise AnalysisError(f"it listens to {missing[0]}, which this box does not record")
-                filters |= {
-                    tap._replace(running_s=0.0): tap.source.design.make(settings, settings.rate_hz / 2**times)
-                    for tap in wanted
-                    if tap._replace(running_s=0.0) not in filters
-                }
+                missing_filters = {tap.plain for tap in wanted} - filters.keys()
+                rate_hz = settings.rate_hz / 2**times
+                filters |= {tap: tap.source.design.make(settings, rate_hz) for tap in missing_filters}
                 taps[name] = wanted
             except AnalysisError as reason:
                 left_out[name] = str(reason)
@@ -131,7 +134,7 @@ class Windowing:
             signals.append(stage(signals[-1]))
         filtered = {tap: run(signals[tap.halvings][axes.index(tap.source.axis)]) for tap, run in self._runs.items()}
         for tap, cutter in self._cutters.items():
-            cutter.put(filtered[tap._replace(running_s=0.0)])
+            cutter.put(filtered[tap.plain])
         if full := min(cutter.full() for cutter in self._cutters.values()):
             self._reduce(full)
 
@@ -161,7 +164,7 @@ class _Cutter:
     def __init__(self, bank: Bank, tap: Tap, window_rows: int) -> None:
         self._halvings, self._start, self._window_rows = tap.halvings, bank.settled_row, window_rows
         self._rows = -(-window_rows >> tap.halvings)
-        self._row = bank.filters[tap._replace(running_s=0.0)].first_row
+        self._row = bank.filters[tap.plain].first_row
         """Of the first pending value, counted at the signal's own rate."""
         running_rows = round(tap.running_s * bank.settings.rate_hz / 2**tap.halvings)
         self._running = RunningRms(running_rows) if running_rows else None
