@@ -66,8 +66,12 @@ def load_passes(
     excluded: list[Excluded] = []
     sides: dict[str, Side] = {before: "before", after: "after"}
     reader = PassReader(measures or {}, include_unsound, bench)
-    at_once = {} if input_position else sides  # else the captures of a pass by both boxes must be known first
-    known, outcomes = reader.survey(captures_in(folder), at_once, position, excluded, on_progress)
+    outcomes: dict[Path, Outcome] = {}
+    paths = captures_in(folder)
+    if input_position:  # which captures are of one pass must be known before any is read
+        known = dict(labels(paths, excluded))
+    else:
+        known, outcomes = reader.survey(paths, sides, position, excluded, on_progress)
     _refuse_unknown(known.values(), before, after, smooth, excluded)
     chosen = {path: sides[label.part] for path, label in known.items() if label.road and label.part in sides}
     chosen = at_position(known, chosen, position, excluded)
@@ -138,6 +142,16 @@ def _usable(outcomes: Mapping[Path, Outcome], excluded: list[Excluded]) -> list[
     return passes
 
 
+def labels(paths: Iterable[Path], excluded: list[Excluded]) -> Iterable[tuple[Path, Conditions]]:
+    """The conditions of every capture that opens; those that do not join `excluded`."""
+    for path in paths:
+        try:
+            with open_capture(path) as capture:
+                yield path, capture.conditions
+        except TowertapError as error:
+            excluded.append(Excluded(path.stem, str(error).removeprefix(f"{path}: ")))
+
+
 def _refuse_unknown(
     known: Iterable[Conditions], before: str, after: str, smooth: str, excluded: list[Excluded]
 ) -> None:
@@ -185,7 +199,7 @@ class PassReader:
         known: dict[Path, Conditions] = {}
         outcomes: dict[Path, Outcome] = {}
         for done, path in enumerate(paths):
-            if on_progress and sides:
+            if on_progress:
                 on_progress(done, len(paths))
             try:
                 with open_capture(path) as capture:
