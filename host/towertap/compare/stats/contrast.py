@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from towertap.compare.stats.effect import NO_SPREAD, Blocks, effect, tells_spread
+from towertap.compare.stats.effect import NO_SPREAD, Blocks, Effect, effect, tells_spread
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,13 +41,18 @@ def contrast(before: ArrayLike, after: ArrayLike, margin: float, blocks: Blocks 
     """
     estimate = effect(before, after, blocks)
     spread = tells_spread(*(np.log(np.asarray(side, float)) for side in (before, after)))
-    tells = spread and estimate.spread > NO_SPREAD
+    passes = np.size(before), np.size(after)
+    return contrast_of(estimate, passes, margin, tells=spread and estimate.spread > NO_SPREAD)
+
+
+def contrast_of(estimate: Effect, passes: tuple[int, int], margin: float, tells: bool, level: float = 0.95) -> Contrast:
+    """A contrast from an estimate, its interval at `level`; no interval and p-values where it `tells` no spread."""
     return Contrast(
         before=float(np.exp(estimate.before)),
         after=float(np.exp(estimate.after)),
-        ratio=float(np.exp(estimate.difference)),
-        interval=estimate.interval() if tells else None,
-        passes=(np.size(before), np.size(after)),
+        ratio=estimate.ratio,
+        interval=estimate.interval(level) if tells else None,
+        passes=passes,
         p_difference=estimate.p_difference() if tells else None,
         p_equivalence=estimate.p_equivalence(margin) if tells else None,
     )

@@ -37,10 +37,17 @@ class Effect:
         """After less before."""
         return self.after - self.before
 
-    def interval(self) -> tuple[float, float]:
-        """The 95 % interval of the ratio after / before."""
-        reach = stats.t.isf(0.025, self.df) * self.error
-        return float(np.exp(self.difference - reach)), float(np.exp(self.difference + reach))
+    @property
+    def ratio(self) -> float:
+        """After / before; infinite where no float holds it."""
+        with np.errstate(over="ignore"):
+            return float(np.exp(self.difference))
+
+    def interval(self, level: float = 0.95) -> tuple[float, float]:
+        """The interval of the ratio after / before; an end that no float holds is infinite."""
+        reach = stats.t.isf((1 - level) / 2, self.df) * self.error
+        with np.errstate(over="ignore"):
+            return float(np.exp(self.difference - reach)), float(np.exp(self.difference + reach))
 
     def p_difference(self) -> float:
         """Two-sided p of no difference."""
