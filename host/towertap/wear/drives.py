@@ -15,9 +15,8 @@ from pathlib import Path
 from towertap.archive import store
 from towertap.archive.record import CAPTURE, NAME, sha256_of
 from towertap.capture.conditions import Conditions
-from towertap.capture.reading import open_capture
 from towertap.compare.drives.differences import TEMPERATURE_STEP_C, changed_conditions
-from towertap.compare.drives.folder import began, moment, quantities_of, read_passes
+from towertap.compare.drives.folder import captures_in, labels, moment, quantities_of, read_passes
 from towertap.compare.drives.model import Excluded, Pass, name_of
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.wear.model import History, Session
@@ -91,25 +90,9 @@ def load_sessions(
 
 def recordings_in(folder: Path, excluded: list[Excluded]) -> list[Recording]:
     """Every capture of an archive or a folder that says what it is of; those that cannot join `excluded`."""
-    if not folder.is_dir():
-        raise CallError(f"no folder '{folder}': name an archive, or the folder that holds the captures")
-    if any((folder / name / NAME).is_file() for name in store.names(folder)):
+    if folder.is_dir() and any((folder / name / NAME).is_file() for name in store.names(folder)):
         return list(_archived(folder, excluded))
-    if paths := sorted(folder.glob("*.h5")):
-        return list(_loose(paths, excluded))
-    raise CallError(
-        f"no captures (*.h5) in '{folder}', and it is no archive: name one that 'towertap archive add' made, or the "
-        "folder that holds the captures"
-    )
-
-
-def _loose(paths: Iterable[Path], excluded: list[Excluded]) -> Iterator[Recording]:
-    for path in paths:
-        try:
-            with open_capture(path) as capture:
-                yield Recording(path, capture.conditions, began(capture))
-        except TowertapError as error:
-            excluded.append(Excluded(path.stem, str(error).removeprefix(f"{path}: ")))
+    return [Recording(*label) for label in labels(captures_in(folder), excluded)]
 
 
 def _archived(folder: Path, excluded: list[Excluded]) -> Iterator[Recording]:
@@ -154,10 +137,8 @@ def _refuse_unknown(recordings: Sequence[Recording], excluded: list[Excluded], *
 def _of_one_vehicle(recordings: Sequence[Recording], vehicle: str | None) -> list[Recording]:
     vehicles = {entry.conditions.vehicle for entry in recordings}
     if vehicle is None and len(vehicles) > 1:
-        more = " and by captures that do not say which" if "" in vehicles else ""
-        raise CallError(
-            f"the part was driven on more than one vehicle ({quoted(vehicles)}{more}): name it by --vehicle"
-        )
+        on = quoted(vehicles) + (" and by captures that do not say which" if "" in vehicles else "")
+        raise CallError(f"the part was driven on more than one vehicle ({on}): name it by --vehicle")
     if vehicle not in (None, *vehicles):
         raise CallError(f"the part was not driven on '{vehicle}': it was on {quoted(vehicles)}")
     return [entry for entry in recordings if vehicle in (None, entry.conditions.vehicle)]
@@ -225,16 +206,12 @@ def _sessions(passes: Sequence[Pass], starts: dict[Path, datetime]) -> Iterator[
 
 def _refitted(recordings: Sequence[Recording], driven_as: Conditions, sessions: Sequence[Session]) -> Iterator[str]:
     """Another part on the same vehicle between the first and the last session: the part was off and on again."""
-    between = {
-        entry.conditions.part
-        for entry in recordings
-        if entry.conditions.vehicle == driven_as.vehicle
-        and entry.began
-        and sessions[0].began < entry.began < sessions[-1].began
-    } - {"", driven_as.part}
-    if between:
+    first, last = sessions[0].began, sessions[-1].began
+    on_vehicle = [entry for entry in recordings if entry.conditions.vehicle == driven_as.vehicle]
+    parts = {entry.conditions.part for entry in on_vehicle if entry.began and first < entry.began < last}
+    if others := parts - {"", driven_as.part}:
         yield (
-            f"between the first and the last session the vehicle was driven with {quoted(between)} as well, so "
+            f"between the first and the last session the vehicle was driven with {quoted(others)} as well, so "
             f"'{driven_as.part}' was taken off and fitted again: what installing it does is in the changes and the "
             "trend too"
         )

@@ -154,6 +154,11 @@ class Trend:
     crossing: Crossing
 
     @property
+    def p_decisive(self) -> float | None:
+        """The adjusted p of the test behind the verdict."""
+        return self.p_equivalence_holm if self.verdict == "equivalent" else self.p_difference_holm
+
+    @property
     def days_differ(self) -> bool:
         """Whether the days vary about the line by more than the passes within days account for."""
         return self.days_p is not None and self.days_p < ALPHA

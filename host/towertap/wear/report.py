@@ -14,7 +14,6 @@ from towertap.wear import figure as pictures
 from towertap.wear.model import Wear
 from towertap.wear.tables import tables
 from towertap.wear.words import status
-from towertap.words.phrases import counted
 
 HOW_TO_READ = (
     "Circles: passes, beside their day. Diamonds: their geometric mean over a day, with the interval of the day's "
@@ -42,7 +41,6 @@ def write_wear(wear: Wear, folder: str | Path, notices: Sequence[str] = ()) -> P
     text = page.template("wear.html.j2").render(
         wear=wear,
         notices=notices,
-        facts=facts(wear),
         courses=courses,
         tables=tables(wear),
         shared=shared,
@@ -52,18 +50,3 @@ def write_wear(wear: Wear, folder: str | Path, notices: Sequence[str] = ()) -> P
     path = folder / "wear.html"
     path.write_text(text, encoding="utf-8", errors="replace")
     return path
-
-
-def facts(wear: Wear) -> list[tuple[str, str]]:
-    """The facts under the headline."""
-    history, days = wear.history, wear.history.sessions
-    return [
-        ("Vehicle", history.vehicle or "not said"),
-        ("Part", history.part),
-        ("First fit", days[0].name),
-        ("Followed", f"over {counted(len(days), 'day')} to {days[-1].name}, {counted(len(history.passes), 'pass')}"),
-        ("Roads", ", ".join(dict.fromkeys(course.road for course in wear))),
-        ("Smooth reference", history.smooth),
-        ("Margin that counts", f"±{100 * wear.margin:g} %"),
-        ("Not looked at", f"{counted(history.others, 'capture')} of other parts or vehicles"),
-    ]

@@ -7,44 +7,44 @@ from towertap.wear.words import title
 from towertap.words.numbers import fixed, interval, number, p_value
 from towertap.words.table import Table
 
-BY_DAY = ("day", "months", "passes", "mean", "ratio to the\nfirst fit", "95 % interval,\ntogether")
-P_VALUES = ("p different,\nHolm", "p equivalent,\nHolm")
-TRENDS = ("road,\nmetric", "% a month,\n95 % interval", "ratio over the time seen,\n95 % interval")
-SCATTER = ("days vary,\n%", "by passes\nalone, %", "p, days\ndiffer")
+DAYS = ("day", "passes", "mean", "ratio", "interval,\ntogether", "p, dif-\nferent", "p, equi-\nvalent", "verdict")
+TRENDS = (
+    "road,\nmetric",
+    "% a month,\n95 % interval",
+    "ratio,\n95 % interval",
+    "days, %,\npasses, %",
+    "p, days",
+    "verdict",
+)
 
 
 def tables(wear: Wear) -> list[Table]:
-    """Each day against the first fit, a table a course, those of the smooth road last; and the trends."""
+    """Each day against the first fit, a table a course, those of the smooth road last; and the trends.
+
+    p-values are Holm's. Of the trends, days are how far they vary about the line, passes what they account for of it.
+    """
     by_day = [_by_day(course) for course in (*wear.courses, *wear.checks)]
     rows = tuple(_trend_row(course, course.trend) for course in wear.courses if course.trend)
-    columns = (*TRENDS, *P_VALUES, *SCATTER, "verdict")
-    return [*by_day, *([Table("Trends", columns, rows, right=columns[1:-1])] if rows else [])]
+    return by_day + ([Table("Trends over the time seen", TRENDS, rows, TRENDS[1:-1])] if rows else [])
 
 
 def _by_day(course: Course) -> Table:
-    columns = (*BY_DAY, *P_VALUES, "verdict by\nthe day's passes")
     first, *later = course.means
-    rows = [(first.session, fixed(first.months), str(first.passes), number(first.level), "first fit", *[""] * 4)]
+    rows = [(first.session, str(first.passes), number(first.level), *"1–––", "first fit")]
     for mean, day in zip(later, course.changes, strict=True):
-        rows.append(
-            (
-                *(mean.session, fixed(mean.months), str(mean.passes), number(mean.level), number(day.ratio)),
-                *(interval(day.together), p_value(day.p_difference_holm), p_value(day.p_equivalence_holm)),
-                day.verdict + (", outside" if day.outside else ""),
-            )
-        )
-    return Table(f"{title(course)}, {course.unit}, over {course.basis}", columns, tuple(rows), right=columns[1:-1])
+        measured = mean.session, str(mean.passes), number(mean.level), number(day.ratio), interval(day.together)
+        p_values = p_value(day.p_difference_holm), p_value(day.p_equivalence_holm)
+        rows.append((*measured, *p_values, day.verdict + (",\noutside" if day.outside else "")))
+    return Table(f"{title(course)}, {course.unit}, over {course.basis}", DAYS, tuple(rows), DAYS[1:-1])
 
 
 def _trend_row(course: Course, trend: Trend) -> tuple[str, ...]:
+    by_passes = None if trend.of_passes is None else 100 * trend.of_passes
     return (
         f"{course.road},\n{course.metric}",
         f"{fixed(trend.percent_per_month, 2)},\n{fixed(trend.interval, 2)}",
         f"{number(trend.over_span)},\n{interval(trend.over_span_interval)}",
-        p_value(trend.p_difference_holm),
-        p_value(trend.p_equivalence_holm),
-        fixed(100 * trend.scatter),
-        fixed(100 * trend.of_passes if trend.of_passes is not None else None),
+        f"{fixed(100 * trend.scatter)},\n{fixed(by_passes)}",
         p_value(trend.days_p),
-        trend.verdict,
+        f"{trend.verdict},\np {p_value(trend.p_decisive)}",
     )

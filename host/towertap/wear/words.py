@@ -112,9 +112,8 @@ def _trend(course: Course, tested: int) -> Iterator[str]:
     if trend is None:
         yield "With fewer than three days there is no trend: two days always lie on a line."
         return
-    p = trend.p_equivalence_holm if trend.verdict == "equivalent" else trend.p_difference_holm
     family = f" for {tested} trends" if tested > 1 else ""
-    certain = "" if trend.verdict == "undecided" else f" ({_holm(p)}{family})"
+    certain = "" if trend.verdict == "undecided" else f" ({_holm(trend.p_decisive)}{family})"
     yield (
         f"The trend through {len(course.means)} days, each counting once: {_rate(trend, '95 % interval ')}, "
         f"{change(trend.over_span)} over the {trend.span_months:.1f} months seen; it {GOES[trend.verdict]}{certain}."

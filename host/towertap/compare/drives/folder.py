@@ -59,7 +59,7 @@ def load_passes(
     if bench and not bench.is_dir():
         raise CallError(f"no folder '{bench}': name the one that holds the bench records")
     excluded: list[Excluded] = []
-    known = dict(labels(captures_in(folder), excluded))
+    known = {path: conditions for path, conditions, _ in labels(captures_in(folder), excluded)}
     _refuse_unknown(known.values(), before, after, smooth, excluded)
     sides: dict[str, Side] = {before: "before", after: "after"}
     chosen = {path: sides[label.part] for path, label in known.items() if label.road and label.part in sides}
@@ -139,12 +139,12 @@ def read_passes(
     return passes
 
 
-def labels(paths: Iterable[Path], excluded: list[Excluded]) -> Iterable[tuple[Path, Conditions]]:
-    """The conditions of every capture that opens; those that do not join `excluded`."""
+def labels(paths: Iterable[Path], excluded: list[Excluded]) -> Iterable[tuple[Path, Conditions, datetime | None]]:
+    """Every capture that opens, with its conditions and when it began; those that do not open join `excluded`."""
     for path in paths:
         try:
             with open_capture(path) as capture:
-                yield path, capture.conditions
+                yield path, capture.conditions, began(capture)
         except TowertapError as error:
             excluded.append(Excluded(path.stem, str(error).removeprefix(f"{path}: ")))
 
