@@ -108,7 +108,7 @@ def make_plan(before: str, after: str, passes: int, seed: int = 1) -> plan.Plan:
         before=before,
         after=after,
         smooth=ROADS[-1].name,
-        roads=tuple(plan.Road(road.name, road.speed_kmh) for road in ROADS),
+        roads=tuple(plan.PlannedRoad(road.name, road.speed_kmh) for road in ROADS),
         metrics=DEFAULT_METRICS,
         margin=0.10,
         power=0.80,
@@ -116,7 +116,7 @@ def make_plan(before: str, after: str, passes: int, seed: int = 1) -> plan.Plan:
         spread_from="invented, as the demo's passes are",
         blocks=blocks,
         seed=seed,
-        hold=plan.Held(TYRE_PRESSURES_KPA, (8.0, 16.0), BOX_POSITION, MOUNTING),
+        hold=plan.HeldConditions(TYRE_PRESSURES_KPA, (8.0, 16.0), BOX_POSITION, MOUNTING),
         drives=drives,
         written_utc=(datetime.now(UTC) - ago).isoformat(timespec="seconds"),
     )

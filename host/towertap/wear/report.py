@@ -13,7 +13,6 @@ from towertap.report import page
 from towertap.wear import figure as pictures
 from towertap.wear.model import Wear
 from towertap.wear.tables import tables
-from towertap.wear.words import status
 
 HOW_TO_READ = (
     "Circles: passes, beside their day. Diamonds: their geometric mean over a day, with the interval of the day's "
@@ -36,7 +35,7 @@ def write_wear(wear: Wear, folder: str | Path, notices: Sequence[str] = ()) -> P
         for number, course in enumerate(wear, start=1):
             figure, target = pictures.draw(wear, course, checks.get(course.metric)), folder / f"wear_{number}.png"
             style.save(figure, target)
-            courses.append((course, status(course), page.embedded(target, figure.get_suptitle(), HOW_TO_READ)))
+            courses.append((course, page.embedded(target, figure.get_suptitle(), HOW_TO_READ)))
     shared, of_passes = conditions(wear.history.passes)
     text = page.template("wear.html.j2").render(
         wear=wear,
