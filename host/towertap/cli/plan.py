@@ -19,7 +19,7 @@ from towertap.cli._outcome import Outcome, answers, as_rich, console
 from towertap.cli.decode import held_to_rules
 from towertap.compare.plan.order import drive_order, orders_beside, protection, shared_alike, with_passes_enough
 from towertap.compare.plan.pilot import load_pilot
-from towertap.compare.plan.plan import FELT, HeldConditions, Plan, PlannedRoad, write_plan
+from towertap.compare.plan.plan import FELT, HeldConditions, Plan, PlannedRoad
 from towertap.compare.stats.power import (
     Spread,
     coefficient_of_variation,
@@ -28,7 +28,7 @@ from towertap.compare.stats.power import (
     given_spread,
 )
 from towertap.errors import CallError
-from towertap.report.run_sheet import NO_MOUNTING, passes_and_power, run_sheet
+from towertap.report.run_sheet import NO_MOUNTING, passes_and_power, write_plan_and_sheets
 from towertap.signals.metrics import METRICS
 from towertap.signals.metrics._metric import rms
 from towertap.words.table import Table
@@ -116,16 +116,8 @@ def command(folder: Path, pilot: Path | None, passes: int | None, **given: Any) 
     plan = _plan(given, roads, spread, spread_from, passes)
     if passes is None:
         plan = with_passes_enough(plan)
-    orders = orders_beside(plan)
-    sheets = {suffix: run_sheet(plan, suffix) for suffix in ("html", "txt")}
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        write_plan(plan, folder / "plan.json")
-        for suffix, text in sheets.items():
-            (folder / f"run_sheet.{suffix}").write_text(text, "utf-8")
-    except OSError as error:
-        raise CallError(f"{folder}: cannot be written ({error.strerror}); name another folder") from None
-    return Outcome(_data(plan, spread, orders, folder), _text(plan, orders, folder))
+    orders, files = orders_beside(plan), write_plan_and_sheets(plan, folder)
+    return Outcome(_data(plan, spread, orders, files), _text(plan, orders, files))
 
 
 def _ask(given: dict[str, Any], pilot: Path | None) -> dict[str, Any]:
@@ -202,7 +194,7 @@ def _plan(
     )
 
 
-def _data(plan: Plan, spread: Spread, orders: list[Plan], folder: Path) -> dict[str, Any]:
+def _data(plan: Plan, spread: Spread, orders: list[Plan], files: dict[str, Path]) -> dict[str, Any]:
     return {
         "plan": plan.to_dict(),
         "spread": {
@@ -222,12 +214,12 @@ def _data(plan: Plan, spread: Spread, orders: list[Plan], folder: Path) -> dict[
             }
             for order in orders
         ],
-        "files": {"plan": folder / "plan.json", "html": folder / "run_sheet.html", "text": folder / "run_sheet.txt"},
+        "files": files,
     }
 
 
-def _text(plan: Plan, orders: list[Plan], folder: Path) -> Group:
-    path = shlex.quote(str(folder / "plan.json"))
+def _text(plan: Plan, orders: list[Plan], files: dict[str, Path]) -> Group:
+    path = shlex.quote(str(files["plan"]))
     return Group(
         Text(plan.question, style="bold"),
         *(Text.assemble((f"{name}: ", "bold"), text) for name, text in passes_and_power(plan)),
@@ -235,7 +227,7 @@ def _text(plan: Plan, orders: list[Plan], folder: Path) -> Group:
         "",
         as_rich(_strengths(plan)),
         as_rich(_orders(plan, orders)),
-        Text(f"Plan: {folder / 'plan.json'}\nRun sheet: {folder / 'run_sheet.html'} and run_sheet.txt"),
+        Text(f"Plan: {files['plan']}\nRun sheet: {files['html']} and {files['text'].name}"),
         Text(f"Each drive: towertap record --plan {path} --out drives"),
         Text(f"After the drives: towertap compare drives --plan {path}"),
     )

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import shlex
+from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from towertap.compare.plan.order import protection
-from towertap.compare.plan.plan import FELT, Plan
+from towertap.compare.plan.plan import FELT, Plan, write_plan
 from towertap.compare.stats.power import MOST_PASSES
+from towertap.errors import CallError
 from towertap.signals.axes import EXAMPLE
 from towertap.signals.metrics import METRICS
 
@@ -43,6 +45,22 @@ NO_MOUNTING = f"the plan does not say how the box is mounted: give every record 
 """A recording without it is refused, in the vehicle if nobody thinks of it before."""
 
 WRITE_DOWN = ("start", "tyres FL FR RL RR, kPa", "air, °C", "traffic, line, wet, wind")
+
+
+def write_plan_and_sheets(plan: Plan, folder: Path) -> dict[str, Path]:
+    """Write plan.json and the run sheet as page and text into `folder`, made if need be; returns the paths by kind.
+
+    Raises CallError where there is a plan already or nothing can be written.
+    """
+    sheets = {folder / f"run_sheet.{suffix}": run_sheet(plan, suffix) for suffix in ("html", "txt")}
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        write_plan(plan, folder / "plan.json")
+        for path, text in sheets.items():
+            path.write_text(text, "utf-8")
+    except OSError as error:
+        raise CallError(f"{folder}: cannot be written ({error.strerror}); name another folder") from None
+    return dict(zip(("plan", "html", "text"), (folder / "plan.json", *sheets), strict=True))
 
 
 def run_sheet(plan: Plan, suffix: str) -> str:
