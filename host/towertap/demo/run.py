@@ -81,13 +81,15 @@ def run_demo(
     tell(NOTICE)
     tell(f"Planned: {protection(plan.blocks)}; the run sheet is {files['html']}.")
     tell(f"Driving {len(drives)} passes of {seconds:g} s: {len(ROADS)} roads × {BEFORE}, {after} × {passes}.")
-    integrity, interpreter = {}, ""
+    recordings, interpreter = [], ""
     with ThreadPoolExecutor(WORKERS) as pool:
-        recordings = pool.map(partial(record_drive, folder), drives, motions(drives, seconds))
-        for number, (raw, interpreter) in enumerate(recordings, start=1):
-            tell(f"{number:3d}/{len(drives)}  recorded {raw.name}, firmware run by {interpreter}")
-            path, integrity[path] = decode_and_check(raw)
-            tell(_in_words(path, integrity[path]))
+        for raw, interpreter in pool.map(partial(record_drive, folder), drives, motions(drives, seconds)):
+            recordings.append(raw)
+            tell(f"{len(recordings):3d}/{len(drives)}  recorded {raw.name}, firmware run by {interpreter}")
+    # Not while boxes start: a process forked in between would hold the lock that HDF5 puts on a capture being written.
+    integrity = dict(map(decode_and_check, recordings))
+    for path, of_capture in integrity.items():
+        tell(_in_words(path, of_capture))
     tell(f"Comparing {BEFORE} with {after}; {SMOOTH} is the smooth road.")
     log = write_speed_log(out / "speed.csv", drives, seconds)
     driven = with_speed(load_drives(folder, BEFORE, after, SMOOTH), read_speed_logs(log))
