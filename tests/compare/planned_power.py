@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 from towertap.compare.comparison import compare
-from towertap.compare.stats.contrast import energy_mean
+from towertap.compare.stats.ratio import energy_mean
 from towertap.compare.stats.power import difference_power, equivalence_power, pilot_spread, strength
 
 MARGIN, MOST_PASSES, ROADS = 0.10, 16, 10

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from towertap.compare.stats.contrast import contrast
+from towertap.compare.stats.ratio import contrast
 from towertap.compare.stats.power import difference_power, equivalence_power
 
 

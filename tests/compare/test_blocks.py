@@ -17,7 +17,7 @@ from towertap.compare.plan.order import drive_order
 from towertap.compare.plan.slots import slots_of
 from towertap.compare.resampling import bootstrap_interval, permutation_p
 from towertap.compare.stats.blocks import Slot, blocked
-from towertap.compare.stats.contrast import contrast, smallest_difference
+from towertap.compare.stats.ratio import contrast, smallest_difference
 from towertap.compare.stats.effect import additive
 
 SLEEP = (

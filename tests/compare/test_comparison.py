@@ -12,7 +12,7 @@ from statsmodels.stats.multitest import multipletests
 from towertap.cli._outcome import plain
 from towertap.compare.comparison import ALPHA, compare
 from towertap.compare.model import Excluded
-from towertap.compare.stats.contrast import smallest_difference
+from towertap.compare.stats.ratio import smallest_difference
 from towertap.compare.stats.power import strength
 from towertap.compare.verdict import VERDICTS, change, verdict
 from towertap.errors import AnalysisError, CallError

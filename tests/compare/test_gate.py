@@ -7,7 +7,7 @@ import pytest
 from towertap.compare.comparison import compare
 from towertap.compare.model import PassFigure
 from towertap.compare.road.rough import kept_share, pass_figure, set_gate
-from towertap.compare.stats.contrast import contrast
+from towertap.compare.stats.ratio import contrast
 from towertap.errors import AnalysisError
 
 PARTS = ("rubber", "polyurethane")

@@ -14,7 +14,7 @@ from towertap.compare.comparison import compare
 from towertap.compare.drives.folder import load_passes
 from towertap.compare.road.places import CELL_S, find_places
 from towertap.compare.road.rough import FEWEST_PLACES, gate_places
-from towertap.compare.stats.contrast import energy_mean
+from towertap.compare.stats.ratio import energy_mean
 
 RATES = runpy.run_path(str(Path(__file__).with_name("error_rates.py")))
 

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
 from statsmodels.stats.power import TTestIndPower
-from towertap.compare.stats.contrast import contrast
+from towertap.compare.stats.ratio import contrast
 from towertap.compare.stats.power import (
     coefficient_of_variation,
     difference_power,

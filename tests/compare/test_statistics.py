@@ -11,7 +11,7 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.power import TTestIndPower
 from statsmodels.stats.weightstats import ttost_ind
-from towertap.compare.stats.contrast import (
+from towertap.compare.stats.ratio import (
     box,
     contrast,
     energy_mean,

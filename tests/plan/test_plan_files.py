@@ -10,7 +10,7 @@ import time
 import pytest
 from towertap.compare.plan.order import drive_order
 from towertap.compare.plan.plan import Plan, read_plan
-from towertap.errors import CallError
+from towertap.errors import CallError, FileError
 
 WRITTEN = """{
  "schema": "towertap-plan", "version": 1,
@@ -33,7 +33,7 @@ AT_ONCE_S = 2.0
 
 def refusal(path):
     started = time.perf_counter()
-    with pytest.raises(CallError) as refused:
+    with pytest.raises(FileError) as refused:
         read_plan(path)
     assert time.perf_counter() - started < AT_ONCE_S
     words = str(refused.value)
@@ -100,7 +100,7 @@ def test_what_is_no_regular_file_is_refused_and_not_waited_for(tmp_path):
     pipe = tmp_path / "plan.json"
     os.mkfifo(pipe)
     for path in (pipe, tmp_path, tmp_path / "none.json"):
-        assert "name the plan.json that `towertap plan` wrote" in refusal(path)
+        assert "give the plan.json that `towertap plan` wrote" in refusal(path)
 
 
 def test_more_passes_than_a_plan_holds_are_refused_before_they_are_drawn():

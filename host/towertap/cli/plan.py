@@ -27,11 +27,11 @@ from towertap.compare.stats.power import (
     equivalence_power,
     given_spread,
 )
+from towertap.doors.structured import typed
 from towertap.errors import CallError
 from towertap.report.run_sheet import NO_MOUNTING, passes_and_power, write_plan_and_sheets
-from towertap.signals.metrics import METRICS
-from towertap.signals.metrics._metric import rms
-from towertap.words.table import Table
+from towertap.signals.metrics import METRICS, RMS
+from towertap.words.table import Table, tabulate
 
 ASKED = {
     "vehicle": "The vehicle",
@@ -73,7 +73,7 @@ AIR_C = click.FloatRange(-60, 60)
     multiple=True,
     default=("jerk_z",),
     show_default=True,
-    type=click.Choice([metric.name for metric in METRICS.values() if metric.figure is rms]),
+    type=click.Choice([metric.name for metric in METRICS.values() if metric.statistic is RMS]),
     help="The primary metric; further ones may follow, as secondary: a family of tests apart, at no cost to it.",
 )
 @click.option(
@@ -139,9 +139,10 @@ def _ask(given: dict[str, Any], pilot: Path | None) -> dict[str, Any]:
 def _road(text: str) -> PlannedRoad:
     name, _, speed = text.rpartition("=")
     try:
-        return PlannedRoad(name.strip(), float(speed))
+        road: PlannedRoad = typed({"name": name.strip(), "speed_kmh": float(speed)}, PlannedRoad, f"road '{text}'")
     except ValueError:
         raise CallError(f"'{text}' is no road with a speed: say NAME=KMH, such as quarry-lane=40") from None
+    return road
 
 
 def _spread(given: dict[str, Any], pilot: Path | None, roads: list[str]) -> tuple[Spread, str]:
@@ -235,21 +236,31 @@ def _text(plan: Plan, orders: list[Plan], files: dict[str, Path]) -> Group:
 
 def _strengths(plan: Plan) -> Table:
     """The power of both tests for a few numbers of passes about the plan's."""
-    columns = ("passes a side", f"shows {100 * plan.margin:g} %", "calls none equivalent", "")
     spread, rows = given_spread(plan.spread_cv).value, []
     for passes in sorted({shared_alike(round(plan.passes * share), plan.blocks) for share in (0.5, 0.75, 1, 1.5, 2)}):
         shows = difference_power(1 + plan.margin, spread, passes, plan.alpha, blocks=plan.blocks)
         holds = equivalence_power(plan.margin, spread, passes, plan.alpha, blocks=plan.blocks)
-        planned = "as planned" if passes == plan.passes else ""
-        rows.append((str(passes), f"{100 * shows:.0f} %", f"{100 * holds:.0f} %", planned))
-    return Table("What more passes give", columns, tuple(rows), columns[:-1])
+        rows.append(
+            {
+                "": "as planned" if passes == plan.passes else "",
+                "passes a side": str(passes),
+                f"shows {100 * plan.margin:g} %": f"{100 * shows:.0f} %",
+                "calls none equivalent": f"{100 * holds:.0f} %",
+            }
+        )
+    return tabulate("What more passes give", rows)
 
 
 def _orders(plan: Plan, orders: list[Plan]) -> Table:
     """What other numbers of blocks cost, and what they protect from."""
-    columns = ("--blocks", "changes", "drives", "order")
-    rows = []
-    for order in orders:
-        words = protection(order.blocks) + (" (as planned)" if order.blocks == plan.blocks else "")
-        rows.append((str(order.blocks), str(len(order.installations) - 1), str(len(order.drives)), words))
-    return Table("What a change of the part buys", columns, tuple(rows), columns[:-1])
+    rows = [
+        {
+            "": "as planned" if order.blocks == plan.blocks else "",
+            "--blocks": str(order.blocks),
+            "changes": str(len(order.installations) - 1),
+            "drives": str(len(order.drives)),
+            "order": protection(order.blocks),
+        }
+        for order in orders
+    ]
+    return tabulate("What a change of the part buys", rows)

@@ -17,8 +17,8 @@ from towertap.compare.findings.describe import verdict
 from towertap.compare.findings.model import Verdict
 from towertap.compare.road.places import find_places
 from towertap.compare.road.rough import RoughPlaces, rough_places, roughness_limit
-from towertap.compare.stats.contrast import Contrast, contrast_of, holm
 from towertap.compare.stats.power import ALPHA
+from towertap.compare.stats.ratio import Contrast, contrast_of, holm
 from towertap.compare.study import chosen
 from towertap.errors import AnalysisError
 from towertap.wear import words
@@ -64,7 +64,7 @@ def follow(
     ]
     courses, checks = judge(unjudged, history.first_fit), []
     for each in quantities if history.smooth not in lost else ():
-        whole = RoughPlaces(each.name, {}, 0, 1.0, UNCUT)
+        whole = RoughPlaces(each.name, {}, {}, 0, 1.0, UNCUT)
         checks += judge([_course(smooth, each, whole, margin, history.first_fit)], history.first_fit)
     changes_tested = sum(change.p_difference is not None for course in courses for change in course.changes)
     trends_tested = sum(course.trend is not None for course in courses)

@@ -16,8 +16,9 @@ from towertap.archive import store
 from towertap.archive.record import CAPTURE, NAME, sha256_of
 from towertap.capture.conditions import Conditions
 from towertap.compare.drives.differences import TEMPERATURE_STEP_C, changed_conditions
-from towertap.compare.drives.folder import captures_in, labels, moment, quantities_of, read_passes
+from towertap.compare.drives.folder import captures_in, labels, quantities_of, read_passes
 from towertap.compare.drives.model import Excluded, Pass, name_of
+from towertap.doors.times import instant
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.wear.model import History, Session
 from towertap.words.phrases import counted, quoted
@@ -107,7 +108,7 @@ def _archived(folder: Path, excluded: list[Excluded]) -> Iterator[Recording]:
         except TowertapError as error:
             excluded.append(Excluded(record["name"], f"its {NAME}: {error}"))
         else:
-            yield Recording(path, conditions, moment(record["started_utc"]), sha256)
+            yield Recording(path, conditions, instant(record["started_utc"]), sha256)
 
 
 def _as_added(entry: Recording, excluded: list[Excluded]) -> bool:

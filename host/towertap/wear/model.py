@@ -11,11 +11,11 @@ from towertap.compare.drives.model import Excluded, Pass, Quantity
 from towertap.compare.findings.model import Verdict
 from towertap.compare.road.alignment import RoadAlignment
 from towertap.compare.road.rough import Basis
-from towertap.compare.stats.contrast import Contrast
 from towertap.compare.stats.power import ALPHA
+from towertap.compare.stats.ratio import Contrast
 
 if TYPE_CHECKING:
-    from towertap.bench.carried import Told
+    from towertap.bench.carried import BenchSummary
     from towertap.bench.sharing import Share
 
 
@@ -228,7 +228,7 @@ class Wear:
     limits: dict[str, float]
     alignment: tuple[RoadAlignment, ...]
     warnings: tuple[str, ...]
-    bench: dict[str, Told]
+    bench: dict[str, BenchSummary]
 
     def __iter__(self) -> Iterator[Course]:
         return iter(self.courses)

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
-from towertap.compare.stats.contrast import Contrast, contrast_of
 from towertap.compare.stats.effect import NO_SPREAD, Effect
+from towertap.compare.stats.ratio import Contrast, contrast_of
 
 Array = NDArray[np.float64]
 

@@ -14,9 +14,9 @@ Key = tuple[str, str, str, int | None]
 """Vehicle, part, road and number of a pass."""
 
 
-def pass_key(one: Conditions) -> Key:
+def pass_key(label: Conditions) -> Key:
     """What captures of one pass share, wherever their boxes were."""
-    return one.vehicle, one.part, one.road, one.pass_number
+    return label.vehicle, label.part, label.road, label.pass_number
 
 
 def at_position(
@@ -30,17 +30,17 @@ def at_position(
     places: dict[Key, set[str]] = defaultdict(set)
     for path in chosen:
         places[pass_key(known[path])].add(known[path].box_position)
-    told = ", ".join(f"'{name}'" for name in sorted(set().union(*places.values())))
+    names = ", ".join(f"'{name}'" for name in sorted(set().union(*places.values())))
     if position is None:
         twice = next((key for key, names in places.items() if len(names) > 1), None)
         if twice:
             raise CallError(
                 f"pass {twice[3]} over {twice[2]} with {twice[1]} was recorded at more than one box position: say "
-                f"which the comparison uses with --position, one of {told}"
+                f"which the comparison uses with --position, one of {names}"
             )
         return dict(chosen)
     if not any(position in names for names in places.values()):
-        raise CallError(f"no capture of these parts was made at the box position '{position}': use one of {told}")
+        raise CallError(f"no capture of these parts was made at the box position '{position}': use one of {names}")
     excluded += [
         Excluded(name_of(path), f"its pass was not recorded at '{position}'")
         for path in chosen

@@ -14,7 +14,7 @@ from towertap.compare.findings.block_words import by_block, in_blocks
 from towertap.compare.findings.instrument import drowned
 from towertap.compare.findings.model import Finding, Verdict
 from towertap.compare.plan.plan import FELT_PERCENT
-from towertap.compare.stats.contrast import Contrast
+from towertap.compare.stats.ratio import Contrast
 from towertap.compare.stats.power import MOST_PASSES
 from towertap.words.phrases import change, counted, listed, p_equals, sentence_case, significant
 

@@ -10,7 +10,7 @@ from towertap.compare.findings import block_words, instrument
 from towertap.compare.findings.describe import describe, verdict
 from towertap.compare.findings.model import Finding
 from towertap.compare.stats.blocks import blocked
-from towertap.compare.stats.contrast import contrast, holm
+from towertap.compare.stats.ratio import contrast, holm
 from towertap.compare.stats.effect import effect
 from towertap.compare.stats.power import ALPHA, strength, upper
 from towertap.compare.study import Road, Study

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 from towertap.compare.road.rough import Basis, PassValue
 from towertap.compare.stats.blocks import Blocked
-from towertap.compare.stats.contrast import Contrast
+from towertap.compare.stats.ratio import Contrast
 from towertap.compare.stats.effect import Blocks
 
 if TYPE_CHECKING:

@@ -10,7 +10,6 @@ from pathlib import Path
 from towertap.analysis import analyse_capture
 from towertap.capture.integrity import check
 from towertap.capture.reading import Capture, open_capture
-from towertap.compare.stats.contrast import energy_mean
 from towertap.compare.stats.power import CAUTION, Spread, coefficient_of_variation, pilot_spread
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.words.phrases import quoted
@@ -82,7 +81,7 @@ def _level(capture: Capture, metric: str) -> float:
     """The r.m.s. of a metric over a whole pass; AnalysisError where it cannot be used."""
     if not (integrity := check(capture)).sound:
         raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
-    level = energy_mean(analyse_capture(capture, metrics=[metric]).windows[metric])
+    level = analyse_capture(capture, metrics=[metric]).whole[metric]
     if not level > 0:
         raise AnalysisError(f"no {metric} in it")
     return level

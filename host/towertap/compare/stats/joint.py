@@ -28,23 +28,23 @@ def joint_intervals(before: Array, after: Array, blocks: Blocks | None = None) -
     sides = (before, after)
     difference = after.mean(axis=0) - before.mean(axis=0)
     ends = np.full((2, difference.size), np.nan)
-    told = np.array([tells_spread(*(side[:, band] for side in sides)) for band in range(difference.size)], bool)
+    tells = np.array([tells_spread(*(side[:, band] for side in sides)) for band in range(difference.size)], bool)
     if blocks is not None:
         effects = [additive(*bands, blocks) for bands in zip(before.T, after.T, strict=True)]
         difference = np.array([effect.difference for effect in effects])
         error, df = (np.array([getattr(effect, name) for effect in effects]) for name in ("error", "df"))
-        told &= error > NO_SPREAD
-        reach = stats.t.isf((1 - CONFIDENCE) / 2 / max(told.sum(), 1), df) * error
-        ends[:, told] = difference[told] + np.array([-reach, reach])[:, told]
-    elif min(len(before), len(after)) > 1 and told.any():
-        parts = np.array([side[:, told].var(axis=0, ddof=1) / len(side) for side in sides])
+        tells &= error > NO_SPREAD
+        reach = stats.t.isf((1 - CONFIDENCE) / 2 / max(tells.sum(), 1), df) * error
+        ends[:, tells] = difference[tells] + np.array([-reach, reach])[:, tells]
+    elif min(len(before), len(after)) > 1 and tells.any():
+        parts = np.array([side[:, tells].var(axis=0, ddof=1) / len(side) for side in sides])
         shares = parts / parts.sum(axis=0)
         together = np.broadcast_to(shares.mean(axis=1, keepdims=True), shares.shape)
         freedom = np.minimum(
             *(1 / (of[0] ** 2 / (len(before) - 1) + of[1] ** 2 / (len(after) - 1)) for of in (shares, together))
         )
-        reach = stats.t.isf((1 - CONFIDENCE) / 2 / told.sum(), freedom) * np.sqrt(parts.sum(axis=0))
-        ends[:, told] = difference[told] + np.array([-reach, reach])
+        reach = stats.t.isf((1 - CONFIDENCE) / 2 / tells.sum(), freedom) * np.sqrt(parts.sum(axis=0))
+        ends[:, tells] = difference[tells] + np.array([-reach, reach])
     with np.errstate(over="ignore"):  # two passes may leave an interval without an end that a float holds
         low, high = np.exp(ends)
     return np.exp(difference), low, high

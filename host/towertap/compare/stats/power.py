@@ -60,8 +60,8 @@ def pilot_spread(groups: Sequence[ArrayLike]) -> Spread:
     Raises AnalysisError when no group has two passes that differ.
     """
     logs = [np.log(np.asarray(group, float)) for group in groups if len(np.atleast_1d(group)) > 1]
-    df = sum(one.size - 1 for one in logs)
-    squares = sum(float(((one - one.mean()) ** 2).sum()) for one in logs)
+    df = sum(of_group.size - 1 for of_group in logs)
+    squares = sum(float(((of_group - of_group.mean()) ** 2).sum()) for of_group in logs)
     if not df or math.sqrt(squares) < NO_SPREAD:
         raise AnalysisError("a pilot needs two different passes or more over one road with one part: drive some more")
     value = math.sqrt(squares / df)
@@ -139,13 +139,13 @@ def strength(
     def shown(n: int) -> float:
         return difference_power(1 + margin, spread, n, alpha, blocks=blocks)
 
-    def held(n: int) -> float:
+    def equivalent(n: int) -> float:
         return equivalence_power(margin, spread, n, alpha, blocks=blocks)
 
     def fewest(test: Callable[[int], float]) -> int | None:
         return next((n for n in range(max(2, blocks), MOST_PASSES + 1, blocks) if test(n) >= power), None)
 
-    return Strength(shown(passes), held(passes), fewest(shown), fewest(held))
+    return Strength(shown(passes), equivalent(passes), fewest(shown), fewest(equivalent))
 
 
 def _terms(

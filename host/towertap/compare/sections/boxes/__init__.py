@@ -14,11 +14,10 @@ from towertap.compare.section import Evidence, Section
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.words.numbers import number
-from towertap.words.table import Table
+from towertap.words.table import Table, tabulate
 
 Levels = tuple[NDArray, NDArray]
 """Levels before and after, (n,) each, in the metric's unit."""
-COLUMNS = ("road", "metric", "pass", "rests on", "over the whole pass", "rough places")
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,16 +76,18 @@ def _pair(levels: Iterable[NDArray]) -> Levels:
 
 
 def _table(findings: Sequence[Finding]) -> Table:
-    rows = tuple(
+    return tabulate(
+        "The value of each pass (r.m.s.)",
         (
-            finding.road,
-            finding.metric,
-            drive.capture,
-            f"{number(drive.value)} {finding.unit}",
-            f"{number(drive.whole)} {finding.unit}",
-            f"{drive.rough_places} of {drive.places}" if finding.basis == "rough places" else "whole pass",
-        )
-        for finding in findings
-        for drive in (*finding.before_values, *finding.after_values)
+            {
+                "road": finding.road,
+                "metric": finding.metric,
+                "pass": drive.capture,
+                "rests on": f"{number(drive.value)} {finding.unit}",
+                "over the whole pass": f"{number(drive.whole)} {finding.unit}",
+                "rough places": "–" if finding.whole_because else f"{drive.rough_places} of {drive.places}",
+            }
+            for finding in findings
+            for drive in (*finding.before_values, *finding.after_values)
+        ),
     )
-    return Table("The value of each pass (r.m.s.)", COLUMNS, rows, right=COLUMNS[3:])

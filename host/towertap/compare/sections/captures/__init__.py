@@ -8,29 +8,15 @@ from dataclasses import fields
 from datetime import UTC
 from typing import Any
 
-from towertap.bench.carried import Told
+from towertap.bench.carried import BenchSummary
 from towertap.capture.conditions import Conditions
 from towertap.compare.drives.model import Drives, Pass
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
 from towertap.compare.study import Study
 from towertap.words.numbers import fixed, number
-from towertap.words.table import Table
+from towertap.words.table import Table, tabulate
 
-INTEGRITY = (
-    *("capture", "sound", "rate, Hz", "off nominal, ppm", "95 % interval", "samples", "missing", "gaps"),
-    *("bad frames", "overflows", "clipped", "chip, °C"),
-)
-BENCH = (
-    "captures",
-    "box",
-    "noise",
-    "calibration",
-    "uncertainty of scale, vertical",
-    "mounting carries to",
-    "self-test",
-)
-FINGERPRINTS = ("capture", "chip, firmware", "SHA-256 of the capture", "SHA-256 of the raw recording")
 FIELDS = {
     "vehicle": "vehicle",
     "part": "part",
@@ -67,7 +53,12 @@ class CapturesSection(Section):
         return Evidence(
             headline=_headline(passes, drives),
             paragraphs=(order(drives), *shared, *excluded),
-            tables=(_integrity(passes), *_bench(passes), table, fingerprints(passes)),
+            tables=(
+                tabulate("Is each capture sound?", map(_integrity, passes)),
+                *_bench(passes),
+                table,
+                fingerprints(passes),
+            ),
         )
 
 
@@ -78,65 +69,64 @@ def _headline(passes: Sequence[Pass], drives: Drives) -> str:
     return f"{len(passes)} captures, {sound}{left_out}."
 
 
-def _integrity(passes: Sequence[Pass]) -> Table:
-    rows = []
-    for drive in passes:
-        check = drive.integrity
-        rows.append(
-            (
-                drive.name,
-                "sound" if check.sound else f"not sound: {'; '.join(check.reasons)}",
-                number(check.rate_hz, 7),
-                fixed(check.rate_ppm, 2),
-                fixed(check.rate_ppm_interval, 2),
-                *(str(count) for count in (check.samples, check.missing_samples, len(check.gaps))),
-                *(str(count) for count in (check.bad_frames, check.fifo_overflows, check.clipped_samples)),
-                fixed(check.temperature_c),
-            )
-        )
-    return Table("Is each capture sound?", INTEGRITY, tuple(rows), right=INTEGRITY[2:])
+def _integrity(drive: Pass) -> dict[str, str]:
+    check = drive.integrity
+    return {
+        "capture": drive.name,
+        "sound": "sound" if check.sound else f"not sound: {'; '.join(check.reasons)}",
+        "rate, Hz": number(check.rate_hz, 7),
+        "off nominal, ppm": fixed(check.rate_ppm, 2),
+        "95 % interval": fixed(check.rate_ppm_interval, 2),
+        "samples": str(check.samples),
+        "missing": str(check.missing_samples),
+        "gaps": str(len(check.gaps)),
+        "bad frames": str(check.bad_frames),
+        "overflows": str(check.fifo_overflows),
+        "clipped": str(check.clipped_samples),
+        "chip, °C": fixed(check.temperature_c),
+    }
 
 
 def _bench(passes: Sequence[Pass]) -> list[Table]:
     """What the bench says of the box behind the captures, once for all captures of which it says the same."""
-    groups: dict[tuple, tuple[list[str], Told]] = {}
+    groups: dict[tuple, tuple[list[str], BenchSummary]] = {}
     for drive in passes:
         if drive.bench:
             key = (drive.bench.serial, *drive.bench.measured_utc.values(), drive.bench.scale_uncertainty)
             groups.setdefault(key, ([], drive.bench))[0].append(drive.name)
-    if not groups:
-        return []
-    rows = tuple(_bench_row("all" if len(groups) == 1 else ", ".join(names), bench) for names, bench in groups.values())
-    return [Table("What the bench knows of the box", BENCH, rows, right=BENCH[4:5])]
+    rows = [_bench_row("all" if len(groups) == 1 else ", ".join(names), bench) for names, bench in groups.values()]
+    return [tabulate("What the bench knows of the box", rows)] if rows else []
 
 
-def _bench_row(captures: str, bench: Told) -> tuple[str, ...]:
+def _bench_row(captures: str, bench: BenchSummary) -> dict[str, str]:
     days = {kind: utc[:10] for kind, utc in bench.measured_utc.items() if utc}
     selftest = {True: "passed, ", False: "failed, ", None: ""}[bench.selftest_ok]
-    return (
-        captures,
-        bench.serial,
-        days.get("noise", "data sheet"),
-        days.get("calibration", "data sheet"),
-        f"±{number(100 * bench.scale_uncertainty[2], 2)} %",
-        f"{number(bench.usable_hz)} Hz, {days['tap']}" if bench.usable_hz else "no record",
-        selftest + days["selftest"] if "selftest" in days else "no record",
-    )
+    return {
+        "captures": captures,
+        "box": bench.serial,
+        "noise": days.get("noise", "data sheet"),
+        "calibration": days.get("calibration", "data sheet"),
+        "uncertainty of scale, vertical": f"±{number(100 * bench.scale_uncertainty[2], 2)} %",
+        "mounting carries to": f"{number(bench.usable_hz)} Hz, {days['tap']}" if bench.usable_hz else "no record",
+        "self-test": selftest + days["selftest"] if "selftest" in days else "no record",
+    }
 
 
 def fingerprints(passes: Sequence[Pass]) -> Table:
     """What each capture and its raw recording are, exactly."""
-    rows = tuple(
+    return tabulate(
+        "Fingerprints",
         (
-            drive.name,
-            f"{drive.source.chip}, firmware {drive.source.firmware}",
-            drive.source.capture_sha256,
-            drive.source.raw_sha256,
-        )
-        for drive in passes
-        if drive.source
+            {
+                "capture": drive.name,
+                "chip, firmware": f"{drive.source.chip}, firmware {drive.source.firmware}",
+                "SHA-256 of the capture": drive.source.capture_sha256,
+                "SHA-256 of the raw recording": drive.source.raw_sha256,
+            }
+            for drive in passes
+            if drive.source
+        ),
     )
-    return Table("Fingerprints", FINGERPRINTS, rows)
 
 
 def conditions(passes: Sequence[Pass]) -> tuple[list[str], Table]:
@@ -156,8 +146,10 @@ def conditions(passes: Sequence[Pass]) -> tuple[list[str], Table]:
     unsaid = [head for head, value in shared.items() if value == UNSAID]
     sentences = [f"The same for all passes: {'; '.join(common)}."] if common else []
     sentences += [f"Not written down for any pass: {', '.join(unsaid)}."] if unsaid else []
-    rows = tuple((drive.name, *(columns[head][row] for head in varying)) for row, drive in enumerate(passes))
-    return sentences, Table("Conditions of each pass", ("capture", *varying), rows)
+    rows = (
+        {"capture": drive.name} | {head: columns[head][row] for head in varying} for row, drive in enumerate(passes)
+    )
+    return sentences, tabulate("Conditions of each pass", rows)
 
 
 def order(drives: Drives) -> str:

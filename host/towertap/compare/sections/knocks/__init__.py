@@ -7,19 +7,13 @@ from collections.abc import Iterable, Sequence
 from towertap.compare.drives.model import Reading
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
-from towertap.compare.sections.knocks.counts import NAME, RoadKnocks, count_knocks, not_heard
+from towertap.compare.sections.knocks.counts import NAME, RoadKnocks, SideKnocks, count_knocks, not_heard
 from towertap.compare.sections.knocks.waves import KnocksOfCapture, listen
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.words.numbers import fixed, interval, number, p_value
 from towertap.words.phrases import listed
-from towertap.words.table import Table
-
-COLUMNS = (
-    *("road", "part", "knocks by pass", "minutes", "a minute", "95 % interval, Poisson", "a km"),
-    *("95 % interval, Poisson, a km", "compared", "after / before", "95 % interval", "p, Holm"),
-    *("median peak, m/s²", "median duration, ms", "median ring-down, Hz"),
-)
+from towertap.words.table import Table, tabulate
 
 
 class KnocksSection(Section):
@@ -78,20 +72,26 @@ def _headline(roads: Sequence[RoadKnocks]) -> str:
 
 
 def _table(roads: Sequence[RoadKnocks]) -> Table:
-    rows = []
-    for road in roads:
-        for side in (road.before, road.after):
-            rates = (
-                ("", "", "", "")
-                if side is road.before
-                else (road.per, number(road.rates.ratio), interval(road.rates.interval), p_value(road.p_holm))
-            )
-            rows.append(
-                (
-                    *(road.road, side.part, ", ".join(map(str, side.counts)), fixed(side.minutes, 2)),
-                    *(number(side.rate), interval(side.interval), number(side.rate_km), interval(side.interval_km)),
-                    *rates,
-                    *(number(side.peak_ms2), number(1000 * side.duration_s, 2), number(side.ring_hz)),
-                )
-            )
-    return Table("Knocks", COLUMNS, tuple(rows), right=COLUMNS[2:8] + COLUMNS[9:])
+    return tabulate("Knocks", (_row(road, side) for road in roads for side in (road.before, road.after)))
+
+
+def _row(road: RoadKnocks, side: SideKnocks) -> dict[str, str]:
+    """One side; the comparison of both stands in the row of the side after."""
+    rates = road.rates if side is road.after else None
+    return {
+        "road": road.road,
+        "part": side.part,
+        "knocks by pass": ", ".join(map(str, side.counts)),
+        "minutes": fixed(side.minutes, 2),
+        "a minute": number(side.rate),
+        "95 % interval, Poisson": interval(side.interval),
+        "a km": number(side.rate_km),
+        "95 % interval, Poisson, a km": interval(side.interval_km),
+        "compared": road.per if rates else "",
+        "after / before": number(rates.ratio) if rates else "",
+        "95 % interval": interval(rates.interval) if rates else "",
+        "p, Holm": p_value(road.p_holm) if rates else "",
+        "median peak, m/s²": number(side.peak_ms2),
+        "median duration, ms": number(1000 * side.duration_s, 2),
+        "median ring-down, Hz": number(side.ring_hz),
+    }

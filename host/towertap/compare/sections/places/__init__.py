@@ -10,10 +10,7 @@ from towertap.compare.section import Evidence, Section
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.words.numbers import fixed, number, percent
-from towertap.words.table import Table
-
-ALIGNED = ("road", "pass", "correlation with the others", "by chance", "speed, × the reference's", "shared, s", "fits")
-ROUGH = ("road", "metric", "roughness limit", "rough places", "sensor noise, at most", "rests on")
+from towertap.words.table import Table, tabulate
 
 
 class PlacesSection(Section):
@@ -60,32 +57,36 @@ def _headline(study: Study, findings: Sequence[Finding]) -> str:
 
 
 def _alignment(roads: Sequence[Places]) -> Table:
-    rows = tuple(
+    return tabulate(
+        "Alignment",
         (
-            of_road.alignment.road,
-            drive.capture + (" (reference)" if drive.capture == of_road.alignment.reference else ""),
-            number(drive.quality, 2),
-            number(drive.chance, 2),
-            fixed(drive.speed, 3),
-            fixed(drive.overlap_s),
-            "yes" if drive.aligned else "no",
-        )
-        for of_road in roads
-        for drive in of_road.alignment.passes
+            {
+                "road": of_road.alignment.road,
+                "pass": drive.capture + (" (reference)" if drive.capture == of_road.alignment.reference else ""),
+                "correlation with the others": number(drive.quality, 2),
+                "by chance": number(drive.chance, 2),
+                "speed, × the reference's": fixed(drive.speed, 3),
+                "shared, s": fixed(drive.overlap_s),
+                "fits": "yes" if drive.aligned else "no",
+            }
+            for of_road in roads
+            for drive in of_road.alignment.passes
+        ),
     )
-    return Table("Alignment", ALIGNED, rows, right=ALIGNED[2:6])
 
 
 def _rough(study: Study, findings: Sequence[Finding]) -> Table:
-    rows = tuple(
+    return tabulate(
+        "What is rough",
         (
-            finding.road,
-            finding.label,
-            f"{number(study.limits[finding.metric].value)} {finding.unit}",
-            percent(finding.rough_share),
-            f"{100 * finding.noise.share:.1f} %" if finding.noise else "unknown",
-            finding.basis + (f": {finding.whole_because}" if finding.whole_because else ""),
-        )
-        for finding in findings
+            {
+                "road": finding.road,
+                "metric": finding.label,
+                "roughness limit": f"{number(study.limits[finding.metric].value)} {finding.unit}",
+                "rough places": percent(finding.rough_share),
+                "sensor noise, at most": f"{100 * finding.noise.share:.1f} %" if finding.noise else "unknown",
+                "rests on": finding.basis + (f": {finding.whole_because}" if finding.whole_because else ""),
+            }
+            for finding in findings
+        ),
     )
-    return Table("What is rough", ROUGH, rows, right=ROUGH[2:5])

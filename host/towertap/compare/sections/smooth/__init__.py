@@ -16,9 +16,7 @@ from towertap.compare.sections.smooth.changes import (
 from towertap.compare.study import Study
 from towertap.words.numbers import interval, number
 from towertap.words.phrases import sentence_case
-from towertap.words.table import Table
-
-COLUMNS = ("road", "metric", "part", "times the smooth road", "95 % interval", "told apart")
+from towertap.words.table import Table, tabulate
 
 
 class SmoothSection(Section):
@@ -58,19 +56,17 @@ def _headline(smooth: str, apart: Sequence[RoughAgainstSmooth]) -> str:
 
 def _table(study: Study, apart: Sequence[RoughAgainstSmooth]) -> Table:
     distinct = {True: "yes", False: "no", None: "too few passes to say"}
-    return Table(
+    return tabulate(
         "Rough roads against the smooth one",
-        COLUMNS,
-        tuple(
-            (
-                entry.road,
-                study.labels[entry.metric],
-                entry.part,
-                number(entry.ratio),
-                interval(entry.interval),
-                "no: smoother" if entry.interval and entry.interval[1] < 1 else distinct[entry.distinct],
-            )
+        (
+            {
+                "road": entry.road,
+                "metric": study.labels[entry.metric],
+                "part": entry.part,
+                "× the smooth road": number(entry.ratio),
+                "95 % interval": interval(entry.interval),
+                "told apart": "no: smoother" if entry.interval and entry.interval[1] < 1 else distinct[entry.distinct],
+            }
             for entry in apart
         ),
-        right=COLUMNS[3:5],
     )

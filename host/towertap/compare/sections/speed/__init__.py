@@ -11,12 +11,8 @@ from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.words.numbers import fixed, interval, number
 from towertap.words.phrases import listed
-from towertap.words.table import Table
+from towertap.words.table import Table, tabulate
 
-COLUMNS = (
-    *("road", "metric", "before", "after", "exponent of speed", "95 % interval"),
-    *("ratio that speed alone may make", "places driven alike", "ratio over them", "95 % interval over them"),
-)
 OFFSETS = {
     "given": "as given",
     "found": "found by the forward acceleration",
@@ -88,31 +84,23 @@ def _clocks(roads: Sequence[RoadSpeed]) -> Iterator[str]:
 
 
 def _table(roads: Sequence[RoadSpeed], study: Study) -> Table:
-    rows = tuple(
-        (
-            road.road,
-            study.labels[effect.metric],
-            _speed(road, road.contrast.before),
-            _speed(road, road.contrast.after),
-            fixed(effect.exponent) + ("" if effect.seen else " (not used)"),
-            fixed(effect.interval) + ("" if effect.seen else " (common practice)"),
-            number(effect.explains),
-            *_matched(effect),
-        )
-        for road in roads
-        for effect in road.effects
-    )
-    return Table("What speed does", COLUMNS, rows, right=COLUMNS[2:])
+    return tabulate("What speed does", (_row(road, effect, study) for road in roads for effect in road.effects))
 
 
-def _matched(effect: SpeedEffect) -> tuple[str, str, str]:
-    """The finding over places driven alike."""
-    if not effect.places:
-        return "whole passes", "–", "–"
-    alike = f"{effect.alike} of {effect.places}"
-    if effect.matched is None:
-        return alike, "too few", "–"
-    return alike, number(effect.matched.ratio), interval(effect.matched.interval)
+def _row(road: RoadSpeed, effect: SpeedEffect, study: Study) -> dict[str, str]:
+    matched = effect.matched
+    return {
+        "road": road.road,
+        "metric": study.labels[effect.metric],
+        "before": _speed(road, road.contrast.before),
+        "after": _speed(road, road.contrast.after),
+        "exponent of speed": fixed(effect.exponent) + ("" if effect.seen else " (not used)"),
+        "95 % interval": fixed(effect.interval) + ("" if effect.seen else " (common practice)"),
+        "ratio that speed alone may make": number(effect.explains),
+        "places driven alike": f"{effect.alike} of {effect.places}" if effect.places else "whole passes",
+        "ratio over them": number(matched.ratio) if matched else "–",
+        "95 % interval over them": interval(matched.interval) if matched else "–",
+    }
 
 
 def _speed(road: RoadSpeed, value: float) -> str:

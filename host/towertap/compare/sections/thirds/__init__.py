@@ -12,12 +12,8 @@ from towertap.compare.sections.traces import first_findings, typical_passes
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.words.numbers import interval, number, percent
-from towertap.words.table import Table
+from towertap.words.table import Table, tabulate
 
-COLUMNS = (
-    *("road", "band", "before, m/s²", "after, m/s²", "ratio", "interval, all together 95 %", "change"),
-    "sensor noise, at most",
-)
 SHOWN = {1: "higher", -1: "lower", 0: "not shown"}
 
 
@@ -85,19 +81,21 @@ def _headline(roads: Sequence[RoadBands]) -> str:
 
 
 def _table(roads: Sequence[RoadBands]) -> Table:
-    rows = tuple(
+    return tabulate(
+        "Bands",
         (
-            road.road,
-            band.name,
-            number(band.before),
-            number(band.after),
-            number(band.ratio),
-            interval(band.interval),
-            ("not judged" if band.judged == "not judged" else SHOWN[band.shown])
-            + (", beyond the mounting" if band.beyond else ""),
-            percent(band.noise_share),
-        )
-        for road in roads
-        for band in (*road.thirds, *road.wide)
+            {
+                "road": road.road,
+                "band": band.name,
+                "before, m/s²": number(band.before),
+                "after, m/s²": number(band.after),
+                "ratio": number(band.ratio),
+                "interval, all together 95 %": interval(band.interval),
+                "change": ("not judged" if band.judged == "not judged" else SHOWN[band.shown])
+                + (", beyond the mounting" if band.beyond else ""),
+                "sensor noise, at most": percent(band.noise_share),
+            }
+            for road in roads
+            for band in (*road.thirds, *road.wide)
+        ),
     )
-    return Table("Bands", COLUMNS, rows, right=(*COLUMNS[2:6], COLUMNS[7]))

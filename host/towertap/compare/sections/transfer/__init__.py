@@ -13,16 +13,8 @@ from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.errors import AnalysisError, TowertapError
 from towertap.words.numbers import fixed, interval, number
-from towertap.words.table import Table
+from towertap.words.table import Table, tabulate
 
-BANDS = (
-    *("band, Hz", "gain before", "gain after", "ratio", "95 % interval, all bands"),
-    *("coherence before", "after", "by chance"),
-)
-PASSES = (
-    *("output", "input", "input's clock less output's, s", "drift, ppm", "scatter of 2 s windows, ms"),
-    *("windows that agree", "independent averages"),
-)
 VARIES = re.compile(r"[\w+-]*\d(?:[\w.+-]*\w)?")
 """What may differ between two sentences that say the same: numbers, and names that have one."""
 
@@ -112,36 +104,40 @@ def _headline(roads: Sequence[RoadTransfer]) -> str:
 
 
 def _bands(road: RoadTransfer) -> Table:
-    rows = tuple(
+    return tabulate(
+        f"Transfer on {road.road}: {road.output} over {road.input}, vertical",
         (
-            band.name,
-            number(band.before),
-            number(band.after),
-            number(band.ratio) if band.judged else "not judged",
-            interval(band.interval),
-            fixed(band.before_coherence, 2),
-            fixed(band.after_coherence, 2),
-            fixed(band.chance, 2),
-        )
-        for band in road.bands
+            {
+                "band, Hz": band.name,
+                "gain before": number(band.before),
+                "gain after": number(band.after),
+                "ratio": number(band.ratio) if band.judged else "not judged",
+                "95 % interval, all bands": interval(band.interval),
+                "coherence before": fixed(band.before_coherence, 2),
+                "after": fixed(band.after_coherence, 2),
+                "by chance": fixed(band.chance, 2),
+            }
+            for band in road.bands
+        ),
     )
-    return Table(f"Transfer on {road.road}: {road.output} over {road.input}, vertical", BANDS, rows, right=BANDS)
 
 
 def _passes(road: RoadTransfer) -> Table:
-    rows = tuple(
+    return tabulate(
+        f"The two clocks on {road.road}",
         (
-            drive.capture,
-            drive.input_capture,
-            fixed(drive.offset_s, 4),
-            fixed(drive.drift_ppm),
-            fixed(drive.scatter_us / 1000, 2),
-            f"{drive.agreeing} of {drive.windows}",
-            fixed(drive.averages),
-        )
-        for drive in road.passes
+            {
+                "output": drive.capture,
+                "input": drive.input_capture,
+                "input's clock less output's, s": fixed(drive.offset_s, 4),
+                "drift, ppm": fixed(drive.drift_ppm),
+                "scatter of 2 s windows, ms": fixed(drive.scatter_us / 1000, 2),
+                "windows that agree": f"{drive.agreeing} of {drive.windows}",
+                "independent averages": fixed(drive.averages),
+            }
+            for drive in road.passes
+        ),
     )
-    return Table(f"The two clocks on {road.road}", PASSES, rows, right=PASSES[2:])
 
 
 def left_out(road: RoadTransfer) -> list[str]:

@@ -9,11 +9,11 @@ from itertools import groupby
 
 import numpy as np
 
-from towertap.bench.carried import Told
+from towertap.bench.carried import BenchSummary
 from towertap.compare.drives.model import SIDES, Excluded, Side
 from towertap.compare.findings import instrument
 from towertap.compare.stats.joint import joint_intervals
-from towertap.signals.metrics.third import NOMINAL, edges_hz
+from towertap.signals.bands import NOMINAL, edges_hz
 
 LEAST_COHERENCE = 0.5
 """A band in which less than half of the output's power follows the input, in any pass, is not judged."""
@@ -48,7 +48,7 @@ class PassTransfer:
     gain: tuple[float | None, ...]
     coherence: tuple[float | None, ...]
     chance: tuple[float | None, ...]
-    input_bench: Told
+    input_bench: BenchSummary
     usable_hz: float | None
 
 
@@ -178,12 +178,12 @@ def describe(
     if not judged:
         return f"{road}: {positions[1]} does not follow {positions[0]} in any band: nothing can be said of a change."
     for change, run in groupby(bands, key=_change):
-        held = list(run)
+        run_bands = list(run)
         if change:
-            ratios = [band.ratio for band in held if band.ratio]
+            ratios = [band.ratio for band in run_bands if band.ratio]
             much = "more" if change > 0 else "less"
             sentences.append(
-                f"{_span(held)} {positions[1]} follows {positions[0]} {much} with {after} than with {before}: "
+                f"{_span(run_bands)} {positions[1]} follows {positions[0]} {much} with {after} than with {before}: "
                 f"{_range(ratios)} times as strongly"
             )
     unchanged = [band for band in judged if not _change(band)]
