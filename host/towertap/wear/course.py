@@ -13,17 +13,16 @@ import numpy as np
 
 from towertap.compare.drives.model import Quantity
 from towertap.compare.findings import instrument
-from towertap.compare.findings.describe import verdict
-from towertap.compare.findings.model import Verdict
+from towertap.compare.findings.find import verdict
 from towertap.compare.road.places import find_places
-from towertap.compare.road.rough import RoughPlaces, rough_places, roughness_limit
-from towertap.compare.stats.power import ALPHA
-from towertap.compare.stats.ratio import Contrast, contrast_of, holm
+from towertap.compare.road.rough import RoughPlaces, rough_places, roughness_limit, whole_passes
+from towertap.compare.stats.contrast import ALPHA, Verdict
+from towertap.compare.stats.ratio import Contrast, holm
 from towertap.compare.study import chosen
 from towertap.errors import AnalysisError
 from towertap.wear import words
 from towertap.wear.model import Change, Course, Crossing, History, Mean, Point, Trend, Wear
-from towertap.wear.trend import Line, against_first, days_against_passes, fit_line, months_to
+from towertap.wear.trend import Line, against_first, days_against_passes, fit_line, in_plain_numbers, months_to
 
 MONTH = timedelta(days=365.25 / 12)
 DEFAULT_METRICS = ("jerk_z",)
@@ -64,7 +63,7 @@ def follow(
     ]
     courses, checks = judge(unjudged, history.first_fit), []
     for each in quantities if history.smooth not in lost else ():
-        whole = RoughPlaces(each.name, {}, {}, 0, 1.0, UNCUT)
+        whole = whole_passes(each.name, UNCUT)
         checks += judge([_course(smooth, each, whole, margin, history.first_fit)], history.first_fit)
     changes_tested = sum(change.p_difference is not None for course in courses for change in course.changes)
     trends_tested = sum(course.trend is not None for course in courses)
@@ -96,13 +95,14 @@ def _driven_again(of_road: History, history: History) -> bool:
 def _course(of_road: History, quantity: Quantity, rough: RoughPlaces, margin: float, first_fit: datetime) -> Course:
     """One metric on one road, over its rough places or over whole passes; not yet judged."""
     passes, points, metric = of_road.passes, [], quantity.name
+    road = passes[0].road
     values = {drive.name: rough.value(drive) for drive in passes}
     for session in of_road.sessions:
         for drive in session.passes:
             months, value = ((drive.started or session.began) - first_fit) / MONTH, values[drive.name]
             points.append(Point(drive.name, session.name, months, value.value, value.whole))
     return Course(
-        road=passes[0].road,
+        road=road,
         metric=metric,
         label=quantity.label,
         unit=quantity.unit,
@@ -113,7 +113,10 @@ def _course(of_road: History, quantity: Quantity, rough: RoughPlaces, margin: fl
         points=tuple(points),
         means=tuple(_mean([point for point in points if point.session == day.name]) for day in of_road.sessions),
         noise=instrument.largest_share(passes, values.values(), metric),
-        cautions=tuple(instrument.mounting_cautions(passes[0].road, metric, passes)),
+        cautions=(
+            *words.bursts(passes[0].road, metric, rough),
+            *instrument.mounting_cautions(passes[0].road, metric, passes),
+        ),
     )
 
 
@@ -132,17 +135,17 @@ def judge(courses: Sequence[Course], first_fit: datetime) -> list[Course]:
     contrasts = [against_first(course.groups, course.margin) for course in courses]
     lines = [line_of(course.means) for course in courses]
     rises = [_rise(line, course) if line else None for line, course in zip(lines, courses, strict=True)]
-    of_changes, change_level = _family([change for changes in contrasts for change in changes])
-    of_trends, trend_level = _family(rises)
+    of_changes, change_alpha = _family([change for changes in contrasts for change in changes])
+    of_trends, trend_alpha = _family(rises)
     judged = []
     for course, changes, line, rise, p_trend in zip(courses, contrasts, lines, rises, of_trends, strict=True):
-        joint = against_first(course.groups, course.margin, change_level)
+        joint = against_first(course.groups, course.margin, change_alpha)
         days = tuple(
             _change(course, mean.session, change, wide.interval, next(of_changes))
             for mean, change, wide in zip(course.means[1:], changes, joint, strict=True)
         )
         trend = _trend(course, line, rise, p_trend, first_fit) if line and rise else None
-        left = _left(course, line, trend_level) if line and not course.drowned else None
+        left = _left(course, line, trend_alpha) if line and not course.drowned else None
         judged.append(
             replace(
                 course,
@@ -158,11 +161,11 @@ def judge(courses: Sequence[Course], first_fit: datetime) -> list[Course]:
 
 
 def _family(tests: Sequence[Contrast | None]) -> tuple[Iterator[PValues], float]:
-    """The adjusted p-values of each, and the level at which all their intervals hold together (Bonferroni)."""
+    """The adjusted p-values of each, and the share of ALPHA with which all intervals hold together (Bonferroni)."""
     differences = holm([test.p_difference if test else None for test in tests])
     equivalences = holm([test.p_equivalence if test else None for test in tests])
     tested = sum(p is not None for p in differences)
-    return iter(zip(differences, equivalences, strict=True)), 1 - ALPHA / max(1, tested)
+    return iter(zip(differences, equivalences, strict=True)), ALPHA / max(1, tested)
 
 
 def _verdict(course: Course, ratio: float, p_values: PValues) -> Verdict:
@@ -194,15 +197,15 @@ def _outside_since(changes: Sequence[Change]) -> str | None:
 def _rise(line: Line, course: Course) -> Contrast:
     """What the line rises from the first session to the last."""
     first, last = course.means[0], course.means[-1]
-    estimate = line.between(first.months, last.months)
-    return contrast_of(estimate, (first.passes, last.passes), course.margin, tells=True)
+    start, rise = float(line.at(first.months)), line.between(first.months, last.months)
+    return in_plain_numbers(rise, start, (first.passes, last.passes), course.margin)
 
 
 def _trend(course: Course, line: Line, rise: Contrast, p_values: PValues, first_fit: datetime) -> Trend:
     months = [mean.months for mean in course.means]
     of_passes, days_p = days_against_passes(months, [np.log(group) for group in course.groups])
-    monthly, span = line.between(0.0, 1.0), months[-1] - months[0]
-    low, high = (100 * (end - 1) for end in monthly.interval())
+    monthly, span = in_plain_numbers(line.between(0.0, 1.0), 0.0, rise.passes, course.margin), months[-1] - months[0]
+    low, high = (100 * (end - 1) for end in monthly.interval or (0.0, math.inf))
     return Trend(
         percent_per_month=100 * (monthly.ratio - 1),
         interval=(low, high),
@@ -247,9 +250,9 @@ def _crossing(line: Line, margin: float, span: float, first_day: datetime, p_dif
     )
 
 
-def _left(course: Course, line: Line, level: float) -> str | None:
-    """The first session at which the line's interval, with that confidence, is wholly outside the margin."""
-    surely, first = months_to(line, math.log1p(course.margin), level)[2], course.means[0].months
+def _left(course: Course, line: Line, alpha: float) -> str | None:
+    """The first session at which the line's 1 − `alpha` interval is wholly outside the margin."""
+    surely, first = months_to(line, math.log1p(course.margin), alpha)[2], course.means[0].months
     if surely is None:
         return None
     return next((mean.session for mean in course.means if mean.months - first >= surely), None)

@@ -1,6 +1,6 @@
 """From an archive or a folder of captures to the sessions of one part on one vehicle.
 
-Days are the driver's: a drive's date is the one that its capture's own time has, with its offset from UTC.
+Days are the driver's: a drive's date is by the offset from UTC that is stored with its capture.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from towertap.capture.conditions import Conditions
 from towertap.compare.drives.differences import TEMPERATURE_STEP_C, changed_conditions
 from towertap.compare.drives.folder import captures_in, labels, quantities_of, read_passes
 from towertap.compare.drives.model import Excluded, Pass, name_of
-from towertap.doors.times import instant
+from towertap.doors.times import local
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.wear.model import History, Session
 from towertap.words.phrases import counted, quoted
@@ -108,7 +108,7 @@ def _archived(folder: Path, excluded: list[Excluded]) -> Iterator[Recording]:
         except TowertapError as error:
             excluded.append(Excluded(record["name"], f"its {NAME}: {error}"))
         else:
-            yield Recording(path, conditions, instant(record["started_utc"]), sha256)
+            yield Recording(path, conditions, local(record["started_utc"], record.get("utc_offset_s")), sha256)
 
 
 def _as_added(entry: Recording, excluded: list[Excluded]) -> bool:

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
-from towertap.compare.stats.effect import NO_SPREAD, Effect
-from towertap.compare.stats.ratio import Contrast, contrast_of
+from towertap.compare.stats.contrast import ALPHA, Student
+from towertap.compare.stats.ratio import NO_SPREAD, Contrast
 
 Array = NDArray[np.float64]
 
@@ -44,22 +44,20 @@ class Line:
         levels: Array = self.intercept + self.slope * np.asarray(months, float)
         return levels
 
-    def slope_interval(self, level: float = 0.95) -> tuple[float, float]:
-        """The slope's interval by Student's t."""
-        reach = float(stats.t.isf((1 - level) / 2, self.df)) * self.error
+    def slope_interval(self, alpha: float = ALPHA) -> tuple[float, float]:
+        """The slope's 1 − `alpha` interval by Student's t."""
+        reach = self.between(0.0, 1.0).half_width(alpha)
         return self.slope - reach, self.slope + reach
 
-    def band(self, months: ArrayLike, level: float = 0.95) -> tuple[Array, Array]:
-        """Lower and upper end of the interval of the line itself at some months (n,), each (n,), by Student's t."""
-        from_middle = np.asarray(months, float) - self.middle
-        errors = np.hypot(self.scatter / math.sqrt(self.df + 2), self.error * from_middle)
-        reach = stats.t.isf((1 - level) / 2, self.df) * errors
+    def band(self, months: ArrayLike) -> tuple[Array, Array]:
+        """Lower and upper end of the 95 % interval of the line itself at some months (n,), each (n,)."""
+        errors = np.hypot(self.scatter / math.sqrt(self.df + 2), self.error * (np.asarray(months, float) - self.middle))
+        reach = Student(0.0, errors, self.df).half_width()
         return self.at(months) - reach, self.at(months) + reach
 
-    def between(self, start: float, end: float) -> Effect:
-        """What it rises from one month to another, for ratio, interval and tests."""
-        before, after = (float(self.at(month)) for month in (start, end))
-        return Effect(before, after, self.error * (end - start), self.df, self.scatter)
+    def between(self, start: float, end: float) -> Student:
+        """What it rises from one month to another."""
+        return Student(self.slope * (end - start), self.error * (end - start), self.df)
 
 
 def fit_line(months: ArrayLike, means: ArrayLike) -> Line | None:
@@ -77,13 +75,13 @@ def fit_line(months: ArrayLike, means: ArrayLike) -> Line | None:
     return Line(float(fit.slope), float(fit.intercept), float(fit.stderr), x.size - 2, scatter, float(x.mean()))
 
 
-def months_to(line: Line, distance: float, level: float = 0.95) -> tuple[float | None, float, float | None]:
+def months_to(line: Line, distance: float, alpha: float = ALPHA) -> tuple[float | None, float, float | None]:
     """Months in which the line goes a `distance` up or down, and the ends of the interval of that time.
 
     Fieller's interval (1954) of a ratio whose numerator is known: the slope's own, turned over. Where that holds 0 the
     line may never go so far: no months and no upper end, and the lower end is for the steepest slope it holds.
     """
-    low, high = line.slope_interval(level)
+    low, high = line.slope_interval(alpha)
     earliest = distance / max(abs(low), abs(high))
     if low <= 0 <= high:
         return None, earliest, None
@@ -100,7 +98,7 @@ def days_against_passes(months: ArrayLike, groups: Sequence[ArrayLike]) -> tuple
     """
     x, logs = np.asarray(months, float), [np.asarray(group, float) for group in groups]
     spread, within_df = _within(logs)
-    if x.size < FEWEST_SESSIONS or spread is None:
+    if x.size < FEWEST_SESSIONS or math.isnan(spread):
         return None, None
     counts, means = np.array([group.size for group in logs]), np.array([group.mean() for group in logs])
     slope, intercept = np.polyfit(x, means, 1, w=np.sqrt(counts))
@@ -108,25 +106,48 @@ def days_against_passes(months: ArrayLike, groups: Sequence[ArrayLike]) -> tuple
     return spread * math.sqrt((1 / counts).mean()), float(stats.f.sf(lack / spread**2, x.size - 2, within_df))
 
 
-def against_first(groups: Sequence[ArrayLike], margin: float, level: float = 0.95) -> list[Contrast]:
+def against_first(groups: Sequence[ArrayLike], margin: float, alpha: float = ALPHA) -> list[Contrast]:
     """Hold each later group of passes against the first, on logarithms, by the spread of passes within all groups.
 
     `groups` are values of passes, (n,), positive, one group a session. Three passes hardly tell their own spread;
-    those of all sessions together do, as in Dunnett's test (1955). Intervals are Student's at `level`, the
+    those of all sessions together do, as in Dunnett's test (1955). Intervals are Student's, of 1 − `alpha`, the
     p-values those of `contrast`; None where no session has two passes that differ.
     """
     first, *later = logs = [np.log(np.asarray(group, float)) for group in groups]
     spread, df = _within(logs)
     contrasts = []
     for group in later:
-        error = (spread or 0.0) * math.sqrt(1 / first.size + 1 / group.size)
-        estimate = Effect(float(first.mean()), float(group.mean()), error, df, spread or 0.0)
-        contrasts.append(contrast_of(estimate, (first.size, group.size), margin, spread is not None, level))
+        error = spread * math.sqrt(1 / first.size + 1 / group.size)
+        rise = Student(float(group.mean() - first.mean()), error, df)
+        contrasts.append(in_plain_numbers(rise, float(first.mean()), (first.size, group.size), margin, alpha))
     return contrasts
 
 
-def _within(logs: Sequence[Array]) -> tuple[float | None, int]:
-    """Standard deviation within groups (n,), None where none has two that differ, and its degrees of freedom."""
+def in_plain_numbers(
+    rise: Student, before: float, passes: tuple[int, int], margin: float, alpha: float = ALPHA
+) -> Contrast:
+    """A contrast from a rise of logarithms and where it starts; no interval and p-values where its error is NaN.
+
+    Ratios that no float holds are infinite.
+    """
+    tells = not math.isnan(rise.error)
+    with np.errstate(over="ignore"):
+        low, high = rise.interval(alpha)
+        return Contrast(
+            before=math.exp(before),
+            after=float(np.exp(before + rise.difference)),
+            ratio=float(rise.ratio),
+            interval=(float(low), float(high)) if tells else None,
+            passes=passes,
+            p_difference=float(rise.p_difference()) if tells else None,
+            p_equivalence=float(rise.p_equivalence(margin)) if tells else None,
+            standard_error=rise.error if tells else None,
+            df=rise.df if tells else None,
+        )
+
+
+def _within(logs: Sequence[Array]) -> tuple[float, int]:
+    """Standard deviation within groups (n,), NaN where none has two that differ, and its degrees of freedom."""
     df = sum(group.size - 1 for group in logs)
     squares = sum(float(((group - group.mean()) ** 2).sum()) for group in logs)
-    return math.sqrt(squares / df) if df and math.sqrt(squares) > NO_SPREAD else None, df
+    return math.sqrt(squares / df) if df and math.sqrt(squares) > NO_SPREAD else math.nan, df

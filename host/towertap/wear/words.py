@@ -6,11 +6,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from towertap.bench.sharing import MARKED_SHARE
-from towertap.compare.findings.model import Verdict
-from towertap.compare.stats.power import ALPHA
+from towertap.compare.road.rough import RoughPlaces
+from towertap.compare.stats.contrast import ALPHA, Verdict
 from towertap.wear.model import Course, History, Trend
 from towertap.words.numbers import signed
-from towertap.words.phrases import change, listed, p_equals, sentence_case, significant
+from towertap.words.phrases import change, counted, listed, p_equals, percents, sentence_case, significant
 
 ONE_DAY = (
     "a session is one day: its weather, temperature, tyres and driver are in its change against the first fit, and "
@@ -93,14 +93,13 @@ def _last(course: Course, tested: int) -> str:
     )
     if last.together is None:
         return f"{measured}). No day has two passes that differ, so nothing shows how much passes vary by chance."
-    low, high = (change(end) for end in last.together)
     family = f", held together with all {tested} changes" if tested > 1 else ""
     shown = {
         "equivalent": f"The two one-sided tests hold it inside {_margin(course)} ({_holm(last.p_equivalence_holm)}).",
         "undecided": f"That neither shows a change nor holds it inside {_margin(course)}.",
     }
     rare = f"Chance alone rarely gives a change this large ({_holm(last.p_difference_holm)})."
-    return f"{measured}; 95 % interval from {low} to {high}{family}). {shown.get(last.verdict, rare)}"
+    return f"{measured}; 95 % interval {percents(last.together)}{family}). {shown.get(last.verdict, rare)}"
 
 
 def _holm(p: float | None) -> str:
@@ -150,7 +149,7 @@ def _crossing(course: Course, trend: Trend) -> str:
 def check_words(check: Course) -> str:
     """What a smooth road's course says, without any adjustment: the limit is low on purpose."""
     last = check.changes[-1]
-    interval = f" ({change(last.interval[0])} to {change(last.interval[1])})" if last.interval else ""
+    interval = f" ({percents(last.interval)})" if last.interval else ""
     trend = f", {_rate(check.trend)}" if check.trend else ""
     moved = "it moved as well" if _moved(check) else "no move is shown, which is not evidence that there was none"
     return (
@@ -187,6 +186,15 @@ def _cautions(course: Course, check: Course | None) -> Iterator[str]:
             f"{here}: up to {100 * noise.share:.0f} % of a pass's power is the sensor's own noise (limit "
             f"{100 * MARKED_SHARE:.0f} %), the same on every day, so true changes are larger than the ones measured."
         )
+
+
+def bursts(road: str, metric: str, rough: RoughPlaces) -> Iterator[str]:
+    """The places left out because one pass alone was loud there."""
+    count, loud = rough.bursts
+    if count:
+        named = f" ({listed(loud)})" if loud else ""
+        places = f"{counted(count, 'place')} where one pass alone was by far the loudest{named}"
+        yield f"{road}, {metric}: left out, {places}."
 
 
 def not_again(road: str, history: History) -> str:

@@ -103,7 +103,7 @@ def different(louder, spread, passes, sets, pool, more=1, seed=1):
     There are `more` times as many impacts after.
     """
     draw = np.random.default_rng([seed, round(100 * louder), passes])
-    told, kept = {}, {}
+    shares, kept = {}, {}
     for _ in range(sets):
         chosen = draw.permutation(pool)[: 2 * passes]
         of_set = [driven(1.0, spread, int(number)) for number in chosen[:passes]]
@@ -111,15 +111,15 @@ def different(louder, spread, passes, sets, pool, more=1, seed=1):
         for way, values in counts(of_set).items():
             before, after = values[:passes], values[passes:]
             p = rate_ratio(before, after, np.ones(passes), np.ones(passes)).p
-            told.setdefault(way, []).append(p is not None and p < 0.05)
+            shares.setdefault(way, []).append(p is not None and p < 0.05)
             kept.setdefault(way, []).append((before.mean(), after.mean()))
-    return {way: (np.mean(told[way]), *np.mean(kept[way], axis=0)) for way in told}
+    return {way: (np.mean(shares[way]), *np.mean(kept[way], axis=0)) for way in shares}
 
 
 def joints(spacing_m, heard, others, runs, seed=1, length_m=800, passes=4):
     """How often a series is told, and with the right spacing, of joints with 3 % jitter; 0 m: only the others."""
     draw = np.random.default_rng(seed)
-    told = right = 0
+    series_count = right = 0
     for _ in range(runs):
         positions = []
         for _ in range(passes):
@@ -129,9 +129,9 @@ def joints(spacing_m, heard, others, runs, seed=1, length_m=800, passes=4):
                 np.append(at[draw.random(at.size) < heard], draw.uniform(0, length_m, draw.poisson(others)))
             )
         series = regular_series(positions)
-        told += series is not None
+        series_count += series is not None
         right += series is not None and abs(series.spacing / spacing_m - 1) < 0.05
-    return told / runs, right / runs
+    return series_count / runs, right / runs
 
 
 def _show(name, row):

@@ -54,16 +54,16 @@ def driven(sets, road, burst, change, seed):
 
 def judged(rms, where):
     """Shares: shown over all places, over those kept, by the median; named, named rightly; most hangs on it."""
-    found = [bursts(figures) for figures in rms]
+    of_sets = [bursts(figures) for figures in rms]
     shown = {}
     logs = {
-        "all places": np.array([of.all_logs for of in found]),
-        "kept": np.array([of.logs for of in found]),
-        "median": np.array([of.median_logs for of in found]),
+        "all places": np.array([of.all_logs for of in of_sets]),
+        "kept": np.array([of.logs for of in of_sets]),
+        "median": np.array([of.median_logs for of in of_sets]),
     }
     for what, values in logs.items():
         shown[what] = np.mean(pass_contrast(values, AFTER).p_difference() < 0.05)
-    first = np.array([of.named[0] if of.named else -1 for of in found])
+    first = np.array([of.named[0] if of.named else -1 for of in of_sets])
     hangs = []
     for values in logs["all places"]:
         left_out = leave_one_out(lambda kept, values=values: verdict(values, kept), AFTER.size)
@@ -73,7 +73,7 @@ def judged(rms, where):
         "named": np.mean(first >= 0),
         "rightly": np.mean(first == where),
         "hangs on it most": np.mean(np.array(hangs) == where),
-        "places aside": np.mean([1 - of.kept.mean() for of in found]),
+        "places aside": np.mean([1 - of.kept.mean() for of in of_sets]),
     }
 
 

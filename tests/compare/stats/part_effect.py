@@ -10,14 +10,17 @@ vary little or are many, with controls driven before, and what other estimators 
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 
 import numpy as np
-from scipy.special import stdtrit
+from scipy.special import chdtri, ndtr, stdtrit
 from towertap.compare.stats.contrast import pass_contrast
+from towertap.compare.stats.design import Design
 from towertap.compare.stats.part import statements
 from towertap.compare.stats.planning import PlannedDesign, invented
 from towertap.compare.stats.spreads import (
     ASSUMED_SD,
+    GIVEN_DF,
     UNKNOWN_SPREAD,
     Beforehand,
     MeasuredVariance,
@@ -107,6 +110,36 @@ def alternatives(of, true_sd, sets, seed):
     }
 
 
+def given_alternatives(of, true_sd, sets, seed):
+    """Half-widths (sets,) of other ways to join given spreads with the passes' own, and the differences."""
+    given = judged(of, true_sd, sets, seed)
+    left = ASSUMED_SD * np.sqrt(of.installation_coefficient + of.day_coefficient)
+    return given.part.difference, {
+        "Satterthwaite alone": replace(given.part, at_least=None).half_width(),
+        "half-widths in squares": np.hypot(given.drives.half_width(), stdtrit(GIVEN_DF, 0.975) * left),
+        "as it is": given.part.half_width(),
+    }
+
+
+def unequal(before, after, sds, sets, seed):
+    """Rates with a day each where the two sides have other numbers of passes, which vary by `sds`; spreads of 0."""
+    side = np.repeat([False, True], [before, after])
+    of = Design.of(side, side.tolist(), side.tolist())
+    logs = np.where(side, sds[1], sds[0]) * np.random.default_rng(seed).standard_normal((sets, side.size))
+    return rates(statements(logs, of, Beforehand(stated_sd=0.0), Beforehand(stated_sd=0.0)))
+
+
+def told_by_weight(measured_df, true_sd=0.04, steps=4000):
+    """Shares told by the degrees of freedom that the assumption counts as, where passes do not vary at all."""
+    chi = chdtri(measured_df, (np.arange(steps) + 0.5) / steps) / measured_df
+    shares = {}
+    for weight in (1, 2, 3, 4):
+        df = weight + measured_df
+        width = stdtrit(df, 0.975) * np.sqrt((weight * ASSUMED_SD**2 + measured_df * true_sd**2 * chi) / df)
+        shares[f"{weight} df"] = 2 * ndtr(-width / true_sd).mean()
+    return shares
+
+
 def _row(name, row):
     print(name, *(f"{what} {100 * value:.1f}" for what, value in row.items()), sep="; ", flush=True)
 
@@ -141,11 +174,26 @@ if __name__ == "__main__":
     for controls in (1, 2, 3, 4, 6):
         for true_sd in TRUE_SDS:
             _row(f"{controls}, true {true_sd:.0%}", with_controls(controls, true_sd, min(sets, 2000)))
+    print("\nfew passes, and sides that vary differently, a day each, spreads of 0")
+    for before, after, sds in ((2, 2, (0.04, 0.04)), (4, 4, (0.06, 0.02)), (3, 6, (0.06, 0.02)), (2, 6, (0.06, 0.02))):
+        _row(f"{before} + {after} that vary by {sds}", unequal(before, after, sds, sets, 6))
+    print("\nother ways to join given spreads, told where nothing changed, and 20 %")
+    for order, passes in (("A;B", 2), ("AB|BA", 2), ("AB|B'A", 2), ("A;B", 4), ("A;B", 12)):
+        for true_sd in (0.02, 0.03):
+            difference, widths = given_alternatives(design(order, passes), true_sd, sets, [passes, 7])
+            for change in (0.0, 0.2):
+                shares = {
+                    what: np.mean(np.abs(difference + np.log1p(change)) > width) for what, width in widths.items()
+                }
+                _row(f"{order}, {passes} + {passes}, true {true_sd:.0%}, changed by {change:.0%}", shares)
+    print("\nthe weight of the assumption, told at a true 4 % where only installations vary")
+    for measured_df in (2, 4, 6, 10):
+        _row(f"{measured_df} measured degrees of freedom", told_by_weight(measured_df))
     print("\nother estimators, told and half-width")
     anew, days = "three blocks, fitted anew", "three days of each part"
     for name, passes in ((anew, 6), (anew, 12), (days, 6), (days, 12)):
         for true_sd in TRUE_SDS:
             difference, widths = alternatives(design(ORDERS[name], passes), true_sd, sets, [passes, 5])
-            told = {what: np.mean(np.abs(difference) > width) for what, width in widths.items()}
-            _row(f"{name}, {passes} + {passes}, true {true_sd:.0%}, told", told)
+            shares = {what: np.mean(np.abs(difference) > width) for what, width in widths.items()}
+            _row(f"{name}, {passes} + {passes}, true {true_sd:.0%}, told", shares)
             _row("  half-width", {what: width.mean() for what, width in widths.items()})

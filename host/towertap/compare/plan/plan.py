@@ -17,7 +17,8 @@ from typing import Annotated, Any, Self
 from msgspec import Meta
 
 from towertap.compare.drives.slots import Key, Slot
-from towertap.compare.stats.power import ALPHA, Strength, given_spread, strength
+from towertap.compare.stats.contrast import ALPHA
+from towertap.compare.stats.power import Strength, given_spread, strength
 from towertap.doors.structured import read_json, typed
 from towertap.doors.times import instant
 from towertap.doors.whole_file import whole_file

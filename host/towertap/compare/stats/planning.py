@@ -183,9 +183,10 @@ def cheapest(
     On the assumed spreads; the arguments are as in `reach`. None where none does with MOST_PASSES a side.
     """
     for refits in sorted({planned.refits for planned in designs}):
-        able = [_fewest(one, pass_sd, change, power, true_sd) for one in designs if one.refits == refits]
-        if reached := [one for one in able if one is not None]:
-            return min(reached, key=lambda one: one.passes)
+        alike = [planned for planned in designs if planned.refits == refits]
+        reached = [_fewest(planned, pass_sd, change, power, true_sd) for planned in alike]
+        if able := [reaching for reaching in reached if reaching is not None]:
+            return min(able, key=lambda reaching: reaching.passes)
     return None
 
 

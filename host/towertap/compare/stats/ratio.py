@@ -8,16 +8,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from towertap.compare.stats.effect import NO_SPREAD, Blocks, Effect, effect, tells_spread
+from towertap.compare.stats.contrast import Student, pass_contrast
+
+NO_SPREAD = 1e-12
+"""Logarithms of one side's passes that differ by less than this are copies, not passes."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Contrast:
     """Two groups of passes against each other, on logarithms.
 
-    `before` and `after` are geometric means over passes in the metric's unit, `ratio` = after / before, `interval` its
-    95 % interval (Welch's, or by block; None where a side has one pass or the passes cannot tell), `passes` the numbers
-    of passes, `p_difference` the two-sided p, `p_equivalence` that of the two one-sided tests against the margin.
+    `before` and `after` are geometric means over passes in the metric's unit (by block: adjusted to the blocks of all
+    passes), `ratio` = after / before, `interval` its 95 % interval (Welch's, or by block; None where a side has one
+    pass or the passes cannot tell), `passes` the numbers of passes, `p_difference` the two-sided p, `p_equivalence`
+    that of the two one-sided tests against the margin; `standard_error` of the ratio's logarithm with `df` degrees of
+    freedom, by which all of these can be computed again (Student's t).
     """
 
     before: float
@@ -27,34 +32,39 @@ class Contrast:
     passes: tuple[int, int]
     p_difference: float | None
     p_equivalence: float | None
+    standard_error: float | None
+    df: float | None
 
 
-def contrast(before: ArrayLike, after: ArrayLike, margin: float, blocks: Blocks | None = None) -> Contrast:
+def contrast(before: ArrayLike, after: ArrayLike, margin: float, block: ArrayLike | None = None) -> Contrast:
     """Hold two groups of passes against each other on logarithms.
 
-    `before` and `after` are values of passes, (n,), positive, in one unit. The interval and `p_difference` are
-    Welch's (1947), or those of the additive model of part and block (`effect.additive`) where `blocks` are given.
-    `p_equivalence` is that of the two one-sided tests (Schuirmann 1987) against the ratios 1 / (1 + margin) and
-    1 + margin: symmetric in the logarithm, so that swapping the sides swaps nothing else, and narrower below 1 than
-    1 − margin, so never the more lenient choice. All three are None where a side has fewer than two passes or no
-    spread between its passes.
+    `before` and `after` are values of passes, (n,) and (m,), positive, in one unit; `block` (n + m,), those before
+    first, pairs them. The margin is symmetric in the logarithm, ratios from 1 / (1 + margin) to 1 + margin, so that
+    swapping the sides swaps nothing else; it is narrower below 1 than 1 − margin, so never the more lenient choice.
     """
-    estimate = effect(before, after, blocks)
-    spread = tells_spread(*(np.log(np.asarray(side, float)) for side in (before, after)))
-    passes = np.size(before), np.size(after)
-    return contrast_of(estimate, passes, margin, tells=spread and estimate.spread > NO_SPREAD)
+    sides = np.log(np.asarray(before, float)), np.log(np.asarray(after, float))
+    logs, is_after = np.concatenate(sides), np.repeat([False, True], [side.size for side in sides])
+    return described(pass_contrast(logs, is_after, block), logs, is_after, margin)
 
 
-def contrast_of(estimate: Effect, passes: tuple[int, int], margin: float, tells: bool, level: float = 0.95) -> Contrast:
-    """A contrast from an estimate, its interval at `level`; no interval and p-values where it `tells` no spread."""
+def described(student: Student, logs: ArrayLike, is_after: ArrayLike, margin: float) -> Contrast:
+    """A contrast in plain numbers; `logs` (n,) are the passes behind it, `is_after` (n,) says which side each is of."""
+    values, after = np.asarray(logs, float), np.asarray(is_after, bool)
+    difference = float(student.difference)
+    before = float(np.exp(values.mean() - difference * after.mean()))
+    tells = all(np.ptp(values[side]) > NO_SPREAD for side in (~after, after)) and student.error > NO_SPREAD
+    low, high = student.interval()
     return Contrast(
-        before=float(np.exp(estimate.before)),
-        after=float(np.exp(estimate.after)),
-        ratio=estimate.ratio,
-        interval=estimate.interval(level) if tells else None,
-        passes=passes,
-        p_difference=estimate.p_difference() if tells else None,
-        p_equivalence=estimate.p_equivalence(margin) if tells else None,
+        before=before,
+        after=before * float(np.exp(difference)),
+        ratio=float(np.exp(difference)),
+        interval=(float(low), float(high)) if tells else None,
+        passes=(int((~after).sum()), int(after.sum())),
+        p_difference=float(student.p_difference()) if tells else None,
+        p_equivalence=float(student.p_equivalence(margin)) if tells else None,
+        standard_error=float(student.error) if tells else None,
+        df=float(student.df) if tells else None,
     )
 
 
