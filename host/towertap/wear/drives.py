@@ -15,8 +15,9 @@ from pathlib import Path
 from towertap.archive import store
 from towertap.archive.record import CAPTURE, NAME, sha256_of
 from towertap.capture.conditions import Conditions
+from towertap.capture.reading import open_capture
 from towertap.compare.drives.differences import TEMPERATURE_STEP_C, changed_conditions
-from towertap.compare.drives.folder import captures_in, labels, quantities_of, read_passes
+from towertap.compare.drives.folder import began, captures_in, quantities_of, read_passes
 from towertap.compare.drives.model import Excluded, Pass, name_of
 from towertap.doors.times import local
 from towertap.errors import AnalysisError, CallError, TowertapError
@@ -93,7 +94,16 @@ def recordings_in(folder: Path, excluded: list[Excluded]) -> list[Recording]:
     """Every capture of an archive or a folder that says what it is of; those that cannot join `excluded`."""
     if folder.is_dir() and any((folder / name / NAME).is_file() for name in store.names(folder)):
         return list(_archived(folder, excluded))
-    return [Recording(*label) for label in labels(captures_in(folder), excluded)]
+    return list(_loose(captures_in(folder), excluded))
+
+
+def _loose(paths: Iterable[Path], excluded: list[Excluded]) -> Iterator[Recording]:
+    for path in paths:
+        try:
+            with open_capture(path) as capture:
+                yield Recording(path, capture.conditions, began(capture))
+        except TowertapError as error:
+            excluded.append(Excluded(path.stem, str(error).removeprefix(f"{path}: ")))
 
 
 def _archived(folder: Path, excluded: list[Excluded]) -> Iterator[Recording]:
