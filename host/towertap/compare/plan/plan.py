@@ -101,7 +101,7 @@ class Plan:
     blocks: Number
     seed: Annotated[int, Meta(ge=0)]
     hold: HeldConditions
-    drives: Annotated[tuple[PlannedDrive, ...], Meta(min_length=1)]
+    drives: tuple[PlannedDrive, ...]
     written_utc: str
 
     def __post_init__(self) -> None:
@@ -126,7 +126,7 @@ class Plan:
         for name in ("margin", "power", "spread_cv"):
             share = getattr(self, name)
             yield not 0 < share < 1, f"{name} must lie between 0 and 100 %, not {100 * share:g} %"
-        yield len(self.drives) > MOST_DRIVES, f"a plan has 1 to {MOST_DRIVES} drives, not {len(self.drives)}"
+        yield not 1 <= len(self.drives) <= MOST_DRIVES, f"a plan has 1 to {MOST_DRIVES} drives, not {len(self.drives)}"
         keys = {(drive.part, drive.road, drive.pass_number) for drive in self.drives}
         yield len(keys) < len(self.drives), "a drive is planned twice"
         wanted = {(part, road) for part in (self.before, self.after) for road in names}
@@ -185,7 +185,7 @@ class Plan:
     def from_dict(cls, data: dict[str, Any], source: str = "plan") -> Self:
         """From the JSON object of the file; FileError or CallError says in one line what is wrong."""
         if data.get("schema") != SCHEMA:
-            raise FileError(f"{source}: no plan, for it does not say schema {SCHEMA}; write one with `towertap plan`")
+            raise FileError(f"{source}: not a plan: it does not say schema {SCHEMA}; write one with `towertap plan`")
         if data.get("version") != VERSION:
             version = f"{data.get('version')!r:.20}"
             raise FileError(f"{source}: a plan of version {version}, and this towertap reads {VERSION}: update it")
