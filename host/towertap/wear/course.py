@@ -113,10 +113,7 @@ def _course(of_road: History, quantity: Quantity, rough: RoughPlaces, margin: fl
         points=tuple(points),
         means=tuple(_mean([point for point in points if point.session == day.name]) for day in of_road.sessions),
         noise=instrument.largest_share(passes, values.values(), metric),
-        cautions=(
-            *words.bursts(passes[0].road, metric, rough),
-            *instrument.mounting_cautions(passes[0].road, metric, passes),
-        ),
+        cautions=(*words.bursts(road, metric, rough), *instrument.mounting_cautions(road, metric, passes)),
     )
 
 
