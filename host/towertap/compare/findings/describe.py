@@ -1,4 +1,4 @@
-"""The paragraph of one finding, that a customer understands and a statistician would sign."""
+"""Findings in words and as a table: what these drives showed, what that says about the part, what would change it."""
 
 from __future__ import annotations
 
@@ -9,181 +9,129 @@ from towertap.compare.findings.instrument import drowned
 from towertap.compare.findings.model import Finding, Spread
 from towertap.compare.stats.contrast import Verdict
 from towertap.compare.stats.planning import MOST_PASSES
-from towertap.words.phrases import change, counted, listed, p_equals, percents, sentence_case, significant
+from towertap.words.numbers import change_percent, p_value, range_percent
+from towertap.words.phrases import counted, listed, sentence_case
+from towertap.words.table import Table, tabulate
 
-VERDICTS: tuple[Verdict, ...] = ("harsher", "gentler", "equivalent", "undecided")
-DISAGREE = 0.05
-"""Blocks are told to disagree where part × block has a smaller p."""
-OR_WHAT = {"part or day": "the day", "part or installation": "the way it was installed"}
-SOURCES = {
-    "this set": "as measured in these drives",
-    "controls": "as this vehicle's controls measured",
-    "stated": "as stated",
-    "assumed": "assumed until a control measures it",
+WORDS: dict[Verdict, str] = {
+    "harsher": "harsher",
+    "gentler": "gentler",
+    "equivalent": "no change that counts",
+    "undecided": "undecided",
 }
+"""Each verdict as a sentence has it, in the order in which they are told."""
+SOURCES = {
+    "this set": "measured here",
+    "controls": "measured by this vehicle's controls",
+    "stated": "stated",
+    "assumed": "assumed",
+}
+"""Whence a spread of installations or days is known."""
+
+
+def leads(overall: Sequence[Finding], findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """One finding a metric: that over all rough roads, or that on the only one."""
+    return tuple(overall or findings)
+
+
+def findings_table(overall: Sequence[Finding], findings: Sequence[Finding]) -> Table:
+    """Every finding in a row, by metric, those over all roads first; p is of the part, after Holm's adjustment."""
+    metrics = dict.fromkeys(finding.metric for finding in findings)
+    return tabulate(
+        "What changed, with 95 % intervals",
+        (
+            {
+                "metric": sentence_case(finding.label),
+                "road": finding.road,
+                "change": change_percent(finding.ratio, finding.interval),
+                "these drives": range_percent(finding.interval),
+                "the part": range_percent(finding.part.interval),
+                "p": p_value(p_decisive(finding)),
+                "verdict": finding.verdict,
+            }
+            for metric in metrics
+            for finding in (*overall, *findings)
+            if finding.metric == metric
+        ),
+        grouped=True,
+    )
+
+
+def p_decisive(finding: Finding) -> float | None:
+    """The p of the part that the verdict rests on: of equivalence where that is the verdict, else of a difference."""
+    return finding.part.p_equivalence_holm if finding.verdict == "equivalent" else finding.part.p_difference_holm
 
 
 def describe(finding: Finding, parts: tuple[str, str]) -> str:
-    """What these drives showed, what that says about the part, and what would overturn it; `parts` are the names."""
+    """Three short sentences at most; `parts` are the names before and after."""
     return " ".join(_sentences(finding, parts))
 
 
 def _sentences(finding: Finding, parts: tuple[str, str]) -> Iterator[str]:
-    before, after = parts
-    yield f"{sentence_case(finding.label)} on {finding.road}: {headline(finding)}."
-    if finding.interval is None:
-        yield _cannot_tell(finding, parts)
-        return
-    yield (
-        f"These drives: with {after} {change(finding.ratio)} than with {before} over the {finding.basis} "
-        f"({significant(finding.after)} against {significant(finding.before)} {finding.unit}; 95 % interval from "
-        f"{percents(finding.interval)}; {finding.passes[0]} and {finding.passes[1]} "
-        f"{'rounds' if finding.over_all else 'passes'}{_in_blocks(finding)})."
-    )
-    if drowned(finding):
-        yield _drowned(finding)
-        return
-    yield _about_the_part(finding)
-    if finding.verdict == "undecided":
-        yield _undecided(finding)
+    size = change_percent(finding.ratio, finding.interval)
+    if finding.interval and not drowned(finding):
+        size += (
+            f" ({range_percent(finding.interval)} on these drives, {range_percent(finding.part.interval)} of the part)"
+        )
+    yield f"{sentence_case(finding.label)} on {finding.road}: {WORDS[finding.verdict]}, {size}."
+    yield why_not(finding, parts) or _overturned(finding) or _settled(finding)
     if finding.over_all and finding.roads_differ:
-        yield "The roads are shown to differ, so this one ratio does not stand for each: see the roads' own."
-    if finding.over_smooth:
-        yield _smooth(finding)
-    if finding.bursts:
+        yield "The roads are shown to differ: each has its own finding."
+    elif finding.bursts:
         whose = f", most of it by {listed(finding.loud_passes[:2])}" if finding.loud_passes else ""
         yield f"Left out: {counted(finding.bursts, 'place')} where one pass alone was by far the loudest{whose}."
 
 
-def headline(finding: Finding) -> str:
-    """The verdict about the part; or what these drives show, and what else it may be."""
-    if finding.verdict != "undecided" or finding.on_these_drives == "undecided":
-        return finding.verdict
-    other = OR_WHAT.get(finding.about, "chance over installations and days")
-    seen = {"harsher": "more on these drives", "gentler": "less on these drives"}.get(
-        finding.on_these_drives, "no change that counts on these drives"
-    )
-    return f"undecided, {seen}: the part, or {other}"
-
-
-def _in_blocks(finding: Finding) -> str:
-    if not finding.block_ratios:
+def why_not(finding: Finding, parts: tuple[str, str]) -> str:
+    """Why nothing can be judged; empty where something can."""
+    if drowned(finding):
+        share = f"{100 * finding.noise.share if finding.noise else 100:.0f} %"
+        return (
+            f"It is not judged: {share} of a pass's power is the sensor's own noise. A rougher road or a quieter "
+            "sensor can tell; more passes cannot."
+        )
+    if finding.interval is not None:
         return ""
-    ratios = finding.block_ratios
-    spelt = listed([change(ratio) for ratio in ratios]) if len(ratios) <= 3 else percents((min(ratios), max(ratios)))
-    disagree = finding.p_interaction is not None and finding.p_interaction < DISAGREE
-    return f" in {len(ratios)} blocks: {spelt}" + (", which disagree" if disagree else "")
+    if min(finding.passes) < 2:
+        driven = f"{counted(finding.passes[0], 'pass')} with {parts[0]}, {finding.passes[1]} with {parts[1]}"
+        return f"One pass on a side does not tell a change from chance ({driven}): drive three or more of each."
+    return "The passes of a side agree to the last digit, as drives never do: look for copies of one recording."
 
 
-def _about_the_part(finding: Finding) -> str:
-    part = finding.part
-    if part.interval is None:
-        return ""
-    p = part.p_equivalence_holm if finding.verdict == "equivalent" else part.p_difference_holm
-    interval = part.interval_90 if finding.verdict == "equivalent" else part.interval
-    taken = ", ".join(
-        f"{name} taken to differ by {100 * spread.sd:.1f} % ({SOURCES[spread.source]})"
-        for name, spread, coefficient in _in_play(finding)
-        if coefficient > 1e-9
-    )
-    adjusted = f", {p_equals(p)} after Holm's adjustment for {_family(finding)}" if p is not None else ""
-    width = 90 if finding.verdict == "equivalent" else 95
-    statement = f"About the part: {width} % interval from {percents(interval or part.interval)}{adjusted}"
-    return f"{statement}; {taken}.{_overturned(finding)}" if taken else f"{statement}.{_overturned(finding)}"
-
-
-def _in_play(finding: Finding) -> Iterator[tuple[str, Spread, float]]:
-    yield "installations", finding.part.installation, finding.overlap.installation_coefficient
-    yield "days", finding.part.day, finding.overlap.day_coefficient
+def in_play(finding: Finding) -> Iterator[tuple[str, Spread]]:
+    """What the design leaves in the statement about the part: installations, days, and how far they may differ."""
+    if finding.overlap.installation_coefficient > 1e-9:
+        yield "installations", finding.part.installation
+    if finding.overlap.day_coefficient > 1e-9:
+        yield "days", finding.part.day
 
 
 def _overturned(finding: Finding) -> str:
-    """How large a spread of installations or of days would overturn the verdict about the part."""
+    """How large a spread of installations or of days would overturn a verdict about the part."""
     limits = [
-        f"{name} differ by more than {100 * spread.overturned_at:.0f} %"
-        for name, spread, _ in _in_play(finding)
+        f"{name} differ by more than {100 * spread.overturned_at:.0f} % ({100 * spread.sd:.0f} % is "
+        f"{SOURCES[spread.source]})"
+        for name, spread in in_play(finding)
         if spread.overturned_at is not None and math.isfinite(spread.overturned_at)
     ]
-    return f" It would not stand if {' or '.join(limits)}." if limits and finding.verdict != "undecided" else ""
-
-
-def _family(finding: Finding) -> str:
-    kind = {None: "", True: " of the primary metric", False: " of secondary metrics"}[finding.primary]
-    return f"{counted(finding.family, 'finding')}{kind}"
-
-
-def _margin(finding: Finding) -> str:
-    return f"the margin of {finding.margin * 100:g} %"
-
-
-def _undecided(finding: Finding) -> str:
-    if finding.on_these_drives != "undecided":
-        return "More passes of the same kind do not settle it; more installations or days do (towertap plan)."
-    needed = finding.passes_needed
-    more = f"{needed} passes a side would settle it 4 times in 5"
-    return (
-        f"The passes neither show a difference nor hold the change inside {_margin(finding)}; this is not evidence "
-        f"that nothing changed. As they vary, {more if needed else f'even {MOST_PASSES} would not settle it'}; plan "
-        "them as drives of their own: adding passes until a test comes out makes it wrong."
-    )
-
-
-def _drowned(finding: Finding) -> str:
-    return (
-        f"It is not judged: {100 * finding.noise.share if finding.noise else 100:.0f} % of the power of a pass is the "
-        "sensor's own noise, which is the same with either part and drowns what the road makes of them. A rougher "
-        "road, a band that ends lower or a quieter sensor can tell; more passes cannot."
-    )
-
-
-def _smooth(finding: Finding) -> str:
-    over = finding.over_smooth
-    if over is None:
+    if finding.verdict == "undecided":
         return ""
-    readings = {
-        "rough moved more": "so part of the change is the rough roads' own",
-        "moved alike": "so box, tyres, weather or day may be the cause, or the part acts there too: a drive with the "
-        "old part installed again would tell",
-        "smooth moved more": "so the part is not all that changed",
-        "smooth held still": "so what changed is the rough roads' own",
-        "cannot tell": "which does not settle whether it moved as well",
-    }
-    return (
-        f"The smooth road: {change(over.smooth)}; rough over smooth {change(over.ratio)} (95 % interval from "
-        f"{percents(over.interval)}), {readings[over.reading]}."
-        if over.interval
-        else ""
+    return f"It would not stand if {' or '.join(limits)}." if limits else "Nothing in the design can overturn it."
+
+
+def _settled(finding: Finding) -> str:
+    """What would settle an undecided finding."""
+    if finding.on_these_drives != "undecided":
+        shown = {"harsher": "more", "gentler": "less"}.get(finding.on_these_drives, "no change that counts")
+        return f"These drives show {shown}; whether that is {other_cause(finding)} is not told."
+    needed = finding.passes_needed
+    many = (
+        f"{needed} passes a side would settle it 4 times in 5" if needed else f"even {MOST_PASSES} would not settle it"
     )
+    return f"As passes vary, {many}."
 
 
-def _cannot_tell(finding: Finding, parts: tuple[str, str]) -> str:
-    if min(finding.passes) < 2:
-        return (
-            f"Driven: {counted(finding.passes[0], 'pass')} with {parts[0]}, {counted(finding.passes[1], 'pass')} with "
-            f"{parts[1]}. A side with one pass does not show how far passes differ with nothing changed, so no change "
-            f"can be told from chance, whatever the values (a ratio of {finding.ratio:.2f}). Drive three passes or "
-            "more of each."
-        )
-    return (
-        "Passes of one side, or of every block, agree to the last digit; separate drives never do, so they do not show "
-        "how far passes differ by chance. Look for copies of one recording."
-    )
-
-
-def summary(findings: Sequence[Finding]) -> str:
-    """One sentence a metric: its verdicts, the decided ones first, the roads of each, and how large a difference is."""
-    sentences = []
-    for metric in dict.fromkeys(finding.metric for finding in findings):
-        of_metric = [finding for finding in findings if finding.metric == metric]
-        verdicts = [
-            f"{kind} on {listed([_where(finding) for finding in of_metric if finding.verdict == kind])}"
-            for kind in VERDICTS
-            if any(finding.verdict == kind for finding in of_metric)
-        ]
-        sentences.append(f"{sentence_case(of_metric[0].label)}: {', '.join(verdicts)}.")
-    return " ".join(sentences)
-
-
-def _where(finding: Finding) -> str:
-    size = {"undecided": "", "equivalent": f" (× {finding.ratio:.2f}, inside the margin)"}
-    return finding.road + size.get(finding.verdict, f" (× {finding.ratio:.2f})")
+def other_cause(finding: Finding) -> str:
+    """The part, or what else a difference on these drives may be."""
+    other = {"part or day": "the day", "part or installation": "how it was installed"}
+    return f"the part or {other.get(finding.about, 'chance')}"

@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from towertap.compare.caution import Caution, Weight
 from towertap.compare.drives.model import SIDES, Pass, Quantity
 from towertap.compare.findings import instrument
 from towertap.compare.findings.describe import describe
@@ -26,6 +27,8 @@ from towertap.compare.stats.ratio import contrast, described, holm
 from towertap.compare.stats.roads import heterogeneity, rounds, smooth_control
 from towertap.compare.stats.spreads import ClusterSpread
 from towertap.compare.study import Road, Study
+from towertap.words.numbers import change_percent, range_percent
+from towertap.words.phrases import listed, sentence_case
 
 Values = tuple[list[PassValue], list[PassValue]]
 ALL_ROADS = "all rough roads"
@@ -62,7 +65,7 @@ def _on_road(study: Study, road: Road, quantity: Quantity) -> Finding:
         _finding(study, quantity, logs, road.design, road.passes, values),
         road=road.name,
         over_all=False,
-        cautions=tuple(instrument.mounting_cautions(road.name, metric, road.passes)),
+        cautions=tuple(instrument.mounting_cautions(metric, road.passes)),
         basis=rough.basis,
         whole_because=rough.warning,
         rough_share=rough.share,
@@ -292,24 +295,21 @@ def _needed(finding: Finding, alpha: float) -> int | None:
     return needed.passes if needed else None
 
 
-def _cautions(finding: Finding) -> Iterator[str]:
+def _cautions(finding: Finding) -> Iterator[Caution]:
     """What a sceptic must know of one finding beside its words."""
     if min(finding.passes) < 2:
         return  # nothing is told from chance, whatever is rough
-    where, whole = f"{finding.road}, {finding.metric}", finding.whole.interval
+    whole = finding.whole
     if finding.whole_because:
-        yield (
-            f"{where}: {finding.whole_because}; the finding rests on whole passes, smooth stretches and all, where no "
-            "choice of places can hide or invent a change."
+        yield Caution(
+            f"{sentence_case(finding.whole_because)}: the finding rests on whole passes, smooth stretches and all."
         )
-    elif whole and not whole[0] <= finding.ratio <= whole[1]:
-        yield (
-            f"{where}: the ratio over {finding.basis} ({finding.ratio:.2f}) lies outside the interval over whole "
-            f"passes ({whole[0]:.2f} to {whole[1]:.2f}): the change is not the same on rough and smooth stretches."
+    elif whole.interval and not whole.interval[0] <= finding.ratio <= whole.interval[1]:
+        yield Caution(
+            f"The change over {finding.basis} ({change_percent(finding.ratio, finding.interval)}) is another than over "
+            f"whole passes ({range_percent(whole.interval)}).",
+            Weight.WEAKENS,
         )
     if finding.influence and finding.influence.hangs_on and not finding.over_all:
-        low, high = finding.influence.ratios
-        yield (
-            f"{where}: without {', '.join(finding.influence.hangs_on[:2])} alone the verdict would be another (ratios "
-            f"from {low:.2f} to {high:.2f} with one pass left out)."
-        )
+        names = listed(finding.influence.hangs_on[:2])
+        yield Caution(f"Without {names} alone the verdict would be another.", Weight.WEAKENS)

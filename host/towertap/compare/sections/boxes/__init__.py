@@ -14,6 +14,7 @@ from towertap.compare.sections.boxes.levels import Drawn, Levels
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.words.numbers import number
+from towertap.words.phrases import counted, sentence_case
 from towertap.words.table import Table, tabulate
 
 
@@ -21,7 +22,7 @@ class BoxesSection(Section):
     """Levels of places and windows, and the value of each pass."""
 
     name = "passes"
-    title = "The places and the passes"
+    title = "The passes"
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence:
         """The levels that findings rest on, and each pass's own value."""
@@ -37,7 +38,7 @@ class BoxesSection(Section):
         }
         passes = sum(len(road.passes) for road in study.roads)
         return Evidence(
-            headline=f"{passes} passes over {len(study.roads)} rough roads; the pass is the unit.",
+            headline=f"{passes} passes over {counted(len(study.roads), 'rough road')}; the verdicts rest on them.",
             tables=(_table(findings),),
             drawn=Drawn(drives, dict(study.limits), findings, smooth, rough),
         )
@@ -47,12 +48,12 @@ class BoxesSection(Section):
         from towertap.compare.sections.boxes import figure
 
         yield Picture(
-            "boxes",
-            figure.draw(evidence.drawn),
-            "Places about a second long, or windows of 1 s: median, quartiles, whiskers to the last one within 1.5 "
-            "interquartile ranges, outliers as dots. Rough roads show those that the finding rests on, the smooth road "
-            "all of its own; the roughness limit is dotted. White points are passes; the verdict rests on them, not on "
-            "the boxes. The scale is logarithmic: equal steps are equal ratios.",
+            "passes",
+            figure.title(evidence.drawn.findings),
+            "White points are passes; the verdict rests on them. Boxes: places about a second long, or windows of 1 s "
+            "(median, quartiles, whiskers to 1.5 interquartile ranges). Equal steps are equal changes.",
+            tuple(figure.panels(evidence.drawn)),
+            evidence.tables[0],
         )
 
 
@@ -66,14 +67,14 @@ def _table(findings: Sequence[Finding]) -> Table:
         "The value of each pass (r.m.s.)",
         (
             {
-                "road": finding.road,
-                "metric": finding.metric,
+                "metric, road": f"{sentence_case(finding.label)} on {finding.road}, {finding.unit}",
                 "pass": drive.capture,
-                "rests on": f"{number(drive.value)} {finding.unit}",
-                "over the whole pass": f"{number(drive.whole)} {finding.unit}",
+                "value": number(drive.value),
+                "over the whole pass": number(drive.whole),
                 "rough places": "–" if finding.whole_because else f"{drive.rough_places} of {drive.places}",
             }
             for finding in findings
             for drive in (*finding.before_values, *finding.after_values)
         ),
+        grouped=True,
     )

@@ -39,9 +39,9 @@ class CapturesSection(Section):
     name = "captures"
     title = "The captures"
     note = (
-        "Bench records are those that hold for the box, its settings and the date; where there is none, the data sheet "
-        "stands in. The scale's uncertainty (95 %, or the data sheet's tolerance) is in absolute values and not in "
-        "ratios of the same box. The mounting carries up to a third of its resonance."
+        "Where no bench record holds for the box, its settings and the date, the data sheet stands in. The scale's "
+        "uncertainty is in absolute values and not in changes of one box. The mounting carries up to a third of its "
+        "resonance."
     )
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence:
@@ -49,11 +49,12 @@ class CapturesSection(Section):
         drives = study.drives
         passes = [drive for road in (*drives.rough_roads, drives.smooth) for drive in drives.of(road)]
         shared, table = conditions(passes)
-        excluded = tuple(f"{capture.capture} was left out: {capture.reason}." for capture in drives.excluded)
+        excluded = [tabulate("Left out", map(vars, drives.excluded))] if drives.excluded else []
         return Evidence(
             headline=_headline(passes, drives),
-            paragraphs=(order(drives), *shared, *excluded),
+            paragraphs=(order(drives), *shared),
             tables=(
+                *excluded,
                 tabulate("Is each capture sound?", map(_integrity, passes)),
                 *_bench(passes),
                 table,
