@@ -16,7 +16,7 @@ from towertap.cli._outcome import Outcome, answers, as_rich, console, folded, pa
 from towertap.compare import Comparison, compare, load_drives
 from towertap.compare.comparison import DEFAULT_METRICS
 from towertap.compare.drives.speed_join import with_speed
-from towertap.compare.findings.describe import findings_table
+from towertap.compare.findings.describe import findings_table, notes_together
 from towertap.compare.plan.plan import Plan, read_plan
 from towertap.compare.sections import SECTIONS
 from towertap.errors import CallError
@@ -178,8 +178,8 @@ def _headlines(comparison: Comparison) -> Iterator[tuple[str, str]]:
 
 def _details(comparison: Comparison) -> Iterator[RenderableType]:
     """Every finding in words, departures from the plan, paragraphs and tables."""
-    findings = (*comparison.overall, *comparison.findings)
-    yield folded(("-", finding.words) for finding in findings)
+    notes = notes_together(comparison.case.all, (comparison.before, comparison.after))
+    yield folded(("-", note) for note in notes)
     yield folded(("-", f"Not as planned: {departure.words}.") for departure in comparison.departures)
     for section in SECTIONS:
         if evidence := comparison.evidence.get(section.name):

@@ -68,6 +68,11 @@ class Case:
     drives: Drives
 
     @property
+    def all(self) -> tuple[Finding, ...]:
+        """Those over all roads, then those of each."""
+        return (*self.overall, *self.findings)
+
+    @property
     def lead(self) -> Finding:
         """The finding that the verdict is read from."""
         of_metrics = leads(self.overall, self.findings)

@@ -21,25 +21,9 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FixedLocator, FuncFormatter, Locator, LogLocator, MaxNLocator, NullFormatter, NullLocator
 
+from towertap.drawing.palette import PALETTE
 from towertap.words.numbers import change_percent
 
-PALETTE: dict[str, tuple[str, str]] = {
-    "paper": ("#ffffff", "#15191d"),
-    "ink": ("#1f2933", "#e6e9ec"),
-    "quiet": ("#5a6570", "#a7b1bb"),
-    "faint": ("#d5dadf", "#3b444d"),
-    "wash": ("#e9edf1", "#262d34"),
-    "shade": ("#c9d1d8", "#47525c"),
-    "muted": ("#98a3ad", "#6f7b86"),
-    "before": ("#0072b2", "#5db0e6"),
-    "after": ("#c04e00", "#f0914a"),
-    "harsher": ("#a8430a", "#f2a277"),
-    "gentler": ("#00735a", "#52c7a5"),
-    "equivalent": ("#004d80", "#86c0ec"),
-    "undecided": ("#5c6771", "#a8b2bb"),
-}
-"""Name → colour on paper and on a dark screen. Before and after are near the blue and vermilion of Okabe and Ito's
-palette (2008). What is text stands out from paper and wash by 4.5 to 1 or more (WCAG 2.2, success criterion 1.4.3)."""
 _ON_PAPER = {name: colours[0] for name, colours in PALETTE.items()}
 PAPER, INK, QUIET, FAINT, WASH, SHADE, MUTED = (_ON_PAPER[name] for name in list(PALETTE)[:7])
 
@@ -101,14 +85,6 @@ VERDICTS: dict[str, Look] = {
 }
 
 
-def css() -> str:
-    """The palette as custom properties, `--ink` and so on, by the reader's preference; print is always on paper."""
-    light, dark = ("".join(f"--{name}:{pair[place]};" for name, pair in PALETTE.items()) for place in (0, 1))
-    return (
-        f":root{{color-scheme:light dark;{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
-    )
-
-
 def new_figure(height_in: float, *, width_in: float = PANEL_IN, title: str = "") -> Figure:
     """An empty figure on the Agg canvas, without pyplot; a title is folded into as many lines as it takes."""
     figure = Figure(figsize=(width_in, height_in), layout="constrained", facecolor=PAPER)
@@ -165,13 +141,13 @@ CHANGES = (-95, -90, -80, -70, -50, -30, -20, -10, 0, 10, 20, 30, 50, 100, 200, 
 """Everyday changes in percent, for the ticks of an axis of ratios."""
 
 
-def change_ticks(axes: Axes, which: Literal["x", "y"], reach: float, most: int = 7) -> None:
-    """A logarithmic axis of ratios from 1 / `reach` to `reach`, its ticks told as changes in percent."""
-    axes.set(**{f"{which}scale": "log", f"{which}lim": (1 / reach, reach)})
-    axis, apart = axes.xaxis if which == "x" else axes.yaxis, 2 * math.log(reach) / most
+def change_ticks(axes: Axes, which: Literal["x", "y"], ends: tuple[float, float], most: int = 7) -> None:
+    """A logarithmic axis of ratios between two `ends`, with `most` ticks or so, told as changes in percent."""
+    axes.set(**{f"{which}scale": "log", f"{which}lim": ends})
+    axis, apart = axes.xaxis if which == "x" else axes.yaxis, math.log(ends[1] / ends[0]) / most
     ticks = [1.0]
     for tick in sorted((1 + change / 100 for change in CHANGES), key=lambda ratio: abs(math.log(ratio))):
-        if abs(math.log(tick)) <= math.log(reach) and all(abs(math.log(tick / other)) >= apart for other in ticks):
+        if ends[0] <= tick <= ends[1] and all(abs(math.log(tick / other)) >= apart for other in ticks):
             ticks.append(tick)
     axis.set_major_locator(FixedLocator(ticks))
     axis.set_major_formatter(FuncFormatter(lambda ratio, _: change_percent(ratio)))

@@ -2,26 +2,19 @@
 
 from __future__ import annotations
 
-import platform
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from importlib.metadata import version
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
-import towertap
 from towertap.compare.comparison import Comparison
 from towertap.compare.drives.model import Drives
-from towertap.compare.findings.describe import findings_table
+from towertap.compare.findings.describe import findings_table, notes_together
 from towertap.compare.sections import SECTIONS
-from towertap.drawing import style
 from towertap.report import run_sheet
 from towertap.report.driven import driven
-from towertap.words import numbers
-from towertap.words.phrases import sentence_case
+from towertap.report.templates import template
 
-LIBRARIES = ("numpy", "scipy", "pandas", "h5py", "matplotlib")
 UP_FRONT = "passes"
 """The section whose picture stands before the folds."""
 MOST_CAUTIONS = 5
@@ -36,22 +29,6 @@ class Shown:
     caption: str
     panels: tuple[Markup, ...]
     data: str
-
-
-def template(name: str) -> Template:
-    """A page's template, which escapes what it is given and knows how numbers are written."""
-    environment = Environment(
-        loader=PackageLoader("towertap.report", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.globals.update(palette=Markup(style.css()), versions=versions())
-    for filter_name in ("number", "interval", "fixed", "p_value", "percent"):
-        environment.filters[filter_name] = getattr(numbers, filter_name)
-    environment.filters["sentence_case"] = sentence_case
-    return environment.get_template(name)
 
 
 def render(
@@ -71,6 +48,7 @@ def render(
         head=_head(comparison.drives),
         findings=findings,
         table=findings_table(comparison.overall, comparison.findings),
+        notes=notes_together(comparison.case.all, (comparison.before, comparison.after)),
         up_front=pictures.get(UP_FRONT, ()),
         differing=differing,
         alike=alike,
@@ -93,9 +71,3 @@ def _head(drives: Drives) -> list[str]:
     vehicles = dict.fromkeys(drive.conditions.vehicle for drive in drives.passes if drive.conditions.vehicle)
     dates = sorted({f"{drive.started:%Y-%m-%d}" for drive in drives.passes if drive.started})
     return [*vehicles, *dict.fromkeys([dates[0], dates[-1]] if dates else [])]
-
-
-def versions() -> str:
-    """What computed this report."""
-    own = f"towertap {towertap.__version__}, Python {platform.python_version()}"
-    return ", ".join([own, *(f"{library} {version(library)}" for library in LIBRARIES)])

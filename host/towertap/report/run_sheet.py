@@ -5,12 +5,11 @@ from __future__ import annotations
 import shlex
 from pathlib import Path
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
 from towertap.compare.plan.order import protection
 from towertap.compare.plan.plan import FELT, Plan, write_plan
 from towertap.compare.stats.power import MOST_PASSES
 from towertap.errors import CallError
+from towertap.report.templates import template
 from towertap.signals.axes import EXAMPLE
 from towertap.signals.metrics import METRICS
 
@@ -44,7 +43,18 @@ CAUTIONS = (
 NO_MOUNTING = f"the plan does not say how the box is mounted: give every record its --mounting, like {EXAMPLE}"
 """A recording without it is refused, in the vehicle if nobody thinks of it before."""
 
+WRONG = (
+    "Safety first: stop where it is safe; nobody tries to save a pass.",
+    "Not sound (look at its last lines when standing), broken off, braked, gave way or left the line: write down why "
+    "before its values are seen, and drive it again at once, under the same number.",
+    "Cannot be driven again today: leave the box unticked and go on; compare says what is missing.",
+    "Box or mounting moved, or a tyre changed: stop. What came before and after cannot be compared.",
+)
+"""What to do about a drive that is not as it should be."""
+
 WRITE_DOWN = ("start", "tyres FL FR RL RR, kPa", "air, °C", "traffic, line, wet, wind")
+DRIVES_MM, ROW_MM = 160.0, (5.0, 10.0)
+"""Height of all lines of drives on the first page, and the least and most of one."""
 
 
 def write_plan_and_sheets(plan: Plan, folder: Path) -> dict[str, Path]:
@@ -65,14 +75,7 @@ def write_plan_and_sheets(plan: Plan, folder: Path) -> dict[str, Path]:
 
 def run_sheet(plan: Plan, suffix: str) -> str:
     """Fill the run sheet of a plan, `suffix` being "html" (self-contained) or "txt"."""
-    environment = Environment(
-        loader=PackageLoader("towertap.report", "."),
-        autoescape=suffix == "html",
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template(f"run_sheet.{suffix}.j2").render(
+    return template(f"run_sheet.{suffix}.j2").render(
         plan=plan,
         facts=facts(plan),
         felt=FELT,
@@ -80,7 +83,9 @@ def run_sheet(plan: Plan, suffix: str) -> str:
         record=recording(plan),
         hold=[*_as_planned(plan), *HOLD],
         cautions=CAUTIONS,
+        wrong=WRONG,
         write_down=WRITE_DOWN,
+        row_mm=min(ROW_MM[1], max(ROW_MM[0], DRIVES_MM / len(plan.drives))),
         width=max(len(road.name) for road in plan.roads),
     )
 

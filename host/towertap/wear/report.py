@@ -10,8 +10,8 @@ from matplotlib import rc_context
 from towertap.compare.sections.captures import conditions, fingerprints
 from towertap.drawing import style
 from towertap.drawing.picture import Picture
-from towertap.report.page import template
 from towertap.report.report import make_folders, shown
+from towertap.report.templates import template
 from towertap.wear import figure
 from towertap.wear.model import Wear
 from towertap.wear.tables import tables

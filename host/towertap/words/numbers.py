@@ -56,8 +56,9 @@ def range_percent(interval: tuple[float, float] | None) -> str:
     """An interval of ratios as changes, "+27 to +31 %"; – where there is none. Its ends are told apart, and from 0."""
     if interval is None:
         return "–"
-    places = max(_places(interval[1] - interval[0], 2), *(_places(end - 1, 0.5) for end in interval))
-    return f"{_signed(interval[0], places)} to {_signed(interval[1], places)} %"
+    width = _places(interval[1] - interval[0], 2)
+    low, high = (_signed(end, max(width, _places(end - 1, 0.5))) for end in interval)
+    return f"{low} to {high} %"
 
 
 def _signed(ratio: float, places: int) -> str:

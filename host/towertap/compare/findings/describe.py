@@ -64,22 +64,34 @@ def p_decisive(finding: Finding) -> float | None:
 
 def describe(finding: Finding, parts: tuple[str, str]) -> str:
     """Three short sentences at most; `parts` are the names before and after."""
-    return " ".join(_sentences(finding, parts))
-
-
-def _sentences(finding: Finding, parts: tuple[str, str]) -> Iterator[str]:
     size = change_percent(finding.ratio, finding.interval)
     if finding.interval and not drowned(finding):
-        size += (
-            f" ({range_percent(finding.interval)} on these drives, {range_percent(finding.part.interval)} of the part)"
-        )
-    yield f"{sentence_case(finding.label)} on {finding.road}: {WORDS[finding.verdict]}, {size}."
+        of_part = range_percent(finding.part.interval)
+        size += f" ({range_percent(finding.interval)} on these drives, {of_part} of the part)"
+    first = f"{sentence_case(finding.label)} on {finding.road}: {WORDS[finding.verdict]}, {size}."
+    return " ".join((first, *notes(finding, parts)))
+
+
+def notes(finding: Finding, parts: tuple[str, str]) -> Iterator[str]:
+    """What the numbers of a finding do not say: what would overturn or settle it, and what was left out."""
     yield why_not(finding, parts) or _overturned(finding) or _settled(finding)
     if finding.over_all and finding.roads_differ:
         yield "The roads are shown to differ: each has its own finding."
     elif finding.bursts:
         whose = f", most of it by {listed(finding.loud_passes[:2])}" if finding.loud_passes else ""
         yield f"Left out: {counted(finding.bursts, 'place')} where one pass alone was by far the loudest{whose}."
+
+
+def notes_together(findings: Sequence[Finding], parts: tuple[str, str]) -> list[str]:
+    """Each note once, with the findings that it is of."""
+    of_note: dict[str, dict[str, list[str]]] = {}
+    for finding in findings:
+        for note in notes(finding, parts):
+            of_note.setdefault(note, {}).setdefault(finding.label, []).append(finding.road)
+    return [
+        f"{sentence_case('; '.join(f'{label} on {listed(roads)}' for label, roads in names.items()))}: {note}"
+        for note, names in of_note.items()
+    ]
 
 
 def why_not(finding: Finding, parts: tuple[str, str]) -> str:

@@ -56,8 +56,8 @@ def cautions(bench: Mapping[str, BenchSummary]) -> Iterator[Caution]:
             without[missing].append(kind)
     for names, kinds in without.items():
         yield Caution(
-            f"No bench record of {listed(kinds)} holds for {len(names)} of {len(bench)} captures: make them with "
-            "'towertap bench', or name their folder with --bench."
+            f"No bench record of {listed(kinds)} holds for {len(names)} of {len(bench)} captures; the data sheet "
+            "stands in (towertap bench)."
         )
     yield from _differences(bench)
     for name, records in bench.items():

@@ -68,7 +68,7 @@ def _panel(name: str, rows: Sequence[tuple[str, Finding]], reach: float, margin:
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     axes.grid(axis="x")
-    change_ticks(axes, "x", reach)
+    change_ticks(axes, "x", (1 / reach, reach))
     axes.set_title(brief(name, 48))
     widths = {"these drives": 3, "the part": 1}
     lines = [Line2D([], [], color=QUIET, lw=width, label=name) for name, width in widths.items()]

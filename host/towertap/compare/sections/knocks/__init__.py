@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from towertap.compare.drives.model import Reading
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
 from towertap.compare.sections.knocks.counts import RoadKnocks, SideKnocks, count_knocks, not_heard
 from towertap.compare.sections.knocks.waves import NAME, KnocksOfCapture, listen, typical_of
+from towertap.compare.stats.rates import RateRatio
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.words.numbers import fixed, interval, number, p_value, percent
@@ -39,7 +40,9 @@ class KnocksSection(Section):
         heard = [(road.road, typical_of(study.drives, road.road)) for road in roads if road.heard]
         if not heard:
             return Evidence(_none(roads), cautions=cautions, data=roads)
-        return Evidence(_headline(roads), tables=(_table(roads),), cautions=cautions, data=roads, drawn=heard)
+        return Evidence(
+            _headline(roads), tables=(_rates(roads), _kinds(roads)), cautions=cautions, data=roads, drawn=heard
+        )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
         """Typical knocks of each road that has any."""
@@ -72,29 +75,49 @@ def _headline(roads: Sequence[RoadKnocks]) -> str:
     return f"{'; '.join(sentences)}."
 
 
-def _table(roads: Sequence[RoadKnocks]) -> Table:
-    return tabulate("Knocks", (_row(road, side) for road in roads for side in (road.before, road.after)), grouped=True)
+def _rates(roads: Sequence[RoadKnocks]) -> Table:
+    """How many; the comparison of both sides stands in the row of the side after."""
+    rows = (_row(road, side, road.rates if side is road.after else None) for road, side in _sides(roads))
+    return tabulate("How many", rows, grouped=True)
 
 
-def _row(road: RoadKnocks, side: SideKnocks) -> dict[str, str]:
-    """One side; the comparison of both stands in the row of the side after."""
-    rates = road.rates if side is road.after else None
-    again = (road.again, road.again_by_chance)
+def _row(road: RoadKnocks, side: SideKnocks, rates: RateRatio | None) -> dict[str, str]:
     return {
         "road": road.road,
         "part": side.part,
-        "knocks by pass": ", ".join(map(str, side.counts)),
+        "by pass": ", ".join(map(str, side.counts)),
         "minutes": fixed(side.minutes, 2),
         "a minute": number(side.rate),
-        "95 %, Poisson": interval(side.interval),
+        "95 %": interval(side.interval),
         "a km": number(side.rate_km),
-        "95 %, Poisson, a km": interval(side.interval_km),
-        "compared": road.per if rates else "",
+        "95 %, a km": interval(side.interval_km),
         "times as many": number(rates.ratio) if rates else "",
-        "95 %": interval(rates.interval) if rates else "",
+        "95 %, times": interval(rates.interval) if rates else "",
         "p": p_value(road.p_holm) if rates else "",
-        "come back, by chance at most": ", ".join(map(percent, again)) if rates else "",
-        "median peak, m/s²": number(side.peak_ms2),
-        "median duration, ms": number(1000 * side.duration_s, 2),
-        "median ring-down, Hz": number(side.ring_hz),
+        "counted": road.per if rates else "",
     }
+
+
+def _kinds(roads: Sequence[RoadKnocks]) -> Table:
+    """What they are like."""
+    return tabulate(
+        "What they are like (medians)",
+        (
+            {
+                "road": road.road,
+                "part": side.part,
+                "peak, m/s²": number(side.peak_ms2),
+                "duration, ms": number(1000 * side.duration_s, 2),
+                "ring-down, Hz": number(side.ring_hz),
+                "at one place": percent(road.again),
+                "by chance at most": percent(road.again_by_chance),
+            }
+            for road, side in _sides(roads)
+            if road.heard
+        ),
+        grouped=True,
+    )
+
+
+def _sides(roads: Sequence[RoadKnocks]) -> Iterator[tuple[RoadKnocks, SideKnocks]]:
+    return ((road, side) for road in roads for side in (road.before, road.after))

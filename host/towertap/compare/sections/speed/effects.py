@@ -246,7 +246,10 @@ def _caution(
                 weight = Weight.OVERTURNS
     if not sizes:
         return None
-    alone = "; ".join(f"up to {size} of {listed(metrics)}" for size, metrics in sizes.items())
+    alone = "; ".join(
+        f"up to {size} of {'every metric' if len(metrics) == len(labels) else listed(metrics)}"
+        for size, metrics in sizes.items()
+    )
     return Caution(
         f"Driven {faster(sides.ratio)} on {road} after the change; that alone may make {alone}.",
         weight,

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
 from towertap.compare.sections.thirds.bands import RoadBands, where_the_change_is
-from towertap.compare.sections.thirds.by_place import by_place
+from towertap.compare.sections.thirds.by_place import at_one_place, by_place
 from towertap.compare.sections.traces import first_findings, typical_passes
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
@@ -39,8 +39,10 @@ class ThirdsSection(Section):
             if finding.road in by_road
         ]
         roads = list(by_road.values())
+        single = {of_road.bands.road for of_road in maps if at_one_place(of_road) is not None}
+        told = [road.words + ", most of it at one place" * (road.road in single) for road in roads]
         return Evidence(
-            headline="; ".join(road.words for road in roads) + ".",
+            headline=f"{'; '.join(told)}.",
             tables=(_table(roads),),
             data=roads,
             drawn=(roads, study.margin, maps),

@@ -164,7 +164,7 @@ def describe(road: str, passes: tuple[int, int], thirds: Sequence[BandChange], w
     changes = sorted(_runs(thirds), key=_size, reverse=True) or [[band] for band in wide if band.shown]
     if not changes:
         return f"{road}: no band shows a change"
-    more = f", and in {len(changes) - MOST_RUNS} more" if len(changes) > MOST_RUNS else ""
+    more = f", and in {len(changes) - MOST_RUNS} other ranges" if len(changes) > MOST_RUNS else ""
     return f"{road}: {listed([_run(run) for run in changes[:MOST_RUNS]])}{more}"
 
 

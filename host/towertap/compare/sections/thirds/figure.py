@@ -38,16 +38,11 @@ TICKS_HZ = ("5", "10", "20", "40", "80", "160", "315")
 
 def panels(roads: Sequence[RoadBands], margin: float) -> list[Figure]:
     """A panel a road, all on the same axes; `margin` is the change that counts, as a fraction."""
-    reach = _reach(roads, margin)
-    return [_panel(road, margin, reach) for road in roads]
+    ends = _ends(roads, margin)
+    return [_panel(road, margin, ends) for road in roads]
 
 
-def most_changed(road: RoadBands) -> BandChange | None:
-    """The third-octave with the largest change of those that show one."""
-    return max((band for band in road.thirds if band.shown), key=lambda band: abs(math.log(band.ratio)), default=None)
-
-
-def _panel(road: RoadBands, margin: float, reach: float) -> Figure:
+def _panel(road: RoadBands, margin: float, ends: tuple[float, float]) -> Figure:
     figure = new_figure(3.3)
     axes = figure.subplots()
     axes.axhspan(1 / (1 + margin), 1 + margin, color=WASH, lw=0)
@@ -60,7 +55,7 @@ def _panel(road: RoadBands, margin: float, reach: float) -> Figure:
         axes.axvspan(beyond[0].edges_hz[0], beyond[-1].edges_hz[1], fc="none", ec=FAINT, hatch="////", lw=0)
         words = "beyond what the\nmounting carries"
         axes.annotate(words, (0.99, 0.02), xycoords="axes fraction", ha="right", va="bottom", fontsize=7.5, color=QUIET)
-    change_ticks(axes, "y", reach, most=9)
+    change_ticks(axes, "y", ends, most=9)
     axes.set_xscale("log")
     axes.set_xlim(edges_hz(NOMINAL[0])[0], edges_hz(NOMINAL[-1])[1])
     axes.set_xticks([math.sqrt(math.prod(edges_hz(name))) for name in TICKS_HZ], labels=TICKS_HZ)
@@ -68,7 +63,7 @@ def _panel(road: RoadBands, margin: float, reach: float) -> Figure:
     axes.set_xlabel("mid-band frequency of the third-octave, Hz")
     axes.set_title(f"{brief(road.road)}: change of vertical acceleration")
     axes.grid(axis="y")
-    _outside(axes, road, reach)
+    _outside(axes, road, *ends)
     marks = {"shown higher": SHOWN[1], "shown lower": SHOWN[-1], "not shown": NOT_SHOWN, "sensor noise": NOT_JUDGED}
     handles: list[Line2D | Patch] = [
         Line2D(
@@ -91,10 +86,10 @@ def _wide(axes: Axes, band: BandChange) -> None:
     axes.plot(band.edges_hz, [band.ratio] * 2, color=QUIET, lw=1.2)
 
 
-def _outside(axes: Axes, road: RoadBands, reach: float) -> None:
+def _outside(axes: Axes, road: RoadBands, low: float, high: float) -> None:
     """An arrow at the edge, with its number, for each band whose ratio the axis does not hold: none that is judged."""
-    for band in (band for band in (*road.thirds, *road.wide) if not 1 / reach <= band.ratio <= reach):
-        at, above = (math.sqrt(math.prod(band.edges_hz)), float(band.ratio > reach)), band.ratio > reach
+    for band in (band for band in (*road.thirds, *road.wide) if not low <= band.ratio <= high):
+        at, above = (math.sqrt(math.prod(band.edges_hz)), float(band.ratio > high)), band.ratio > high
         edge = axes.get_xaxis_transform()
         axes.plot(*at, marker="^" if above else "v", ms=5, color=NOT_JUDGED.colour, transform=edge, clip_on=False)
         axes.annotate(
@@ -120,8 +115,9 @@ def _third(axes: Axes, band: BandChange) -> None:
     axes.plot(mid_hz, band.ratio, marker=look.marker, ms=4.5, color=look.colour, mfc=fill, ls="")
 
 
-def _reach(roads: Sequence[RoadBands], margin: float) -> float:
+def _ends(roads: Sequence[RoadBands], margin: float) -> tuple[float, float]:
     """Just wide enough for what is judged."""
     judged = [band for road in roads for band in (*road.thirds, *road.wide) if band.judged != "not judged"]
-    ends = [min(max(end, 1 / end), WIDEST) for band in judged for end in band.interval or ()]
-    return 1.06 * max([1 + 2 * margin, *ends, *(max(band.ratio, 1 / band.ratio) for band in judged)])
+    ends = [min(max(end, 1 / WIDEST), WIDEST) for band in judged for end in band.interval or ()]
+    ends += [band.ratio for band in judged]
+    return min([*ends, 1 / (1 + 2 * margin)]) / 1.08, max([*ends, 1 + 2 * margin]) * 1.08

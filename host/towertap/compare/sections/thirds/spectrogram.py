@@ -13,8 +13,8 @@ from matplotlib.cm import ScalarMappable
 from matplotlib.colors import LogNorm, Normalize
 from matplotlib.figure import Figure
 
-from towertap.compare.sections.thirds.by_place import Array, ByPlace, blank
-from towertap.compare.sections.thirds.figure import TICKS_HZ, most_changed
+from towertap.compare.sections.thirds.by_place import QUANTILES, Array, ByPlace, at_one_place, blank, most_changed
+from towertap.compare.sections.thirds.figure import TICKS_HZ
 from towertap.drawing.style import QUIET, SIDES, WASH, new_figure
 from towertap.words.numbers import along, brief, change_percent
 from towertap.words.table import Table, joined, of_columns
@@ -51,11 +51,10 @@ def title(road: ByPlace) -> str:
         return f"{name} by place and frequency: no third-octave shows a change over the road as a whole"
     if not road.ratios.size:
         return f"{name} by time and frequency: changed most at {most.name}, {change_percent(most.ratio)}"
-    low, high = np.quantile(road.ratios[road.bands.thirds.index(most)], [0.1, 0.9])
-    return (
-        f"{name}: at {most.name}, where it changed most, {change_percent(low)} to {change_percent(high)} along the "
-        "road (10 % to 90 % of its places)"
-    )
+    places = " to ".join(map(change_percent, np.quantile(road.ratios[road.bands.thirds.index(most)], QUANTILES)))
+    if (place_s := at_one_place(road)) is not None:
+        return f"{name}: most of the change at {most.name} is of one place, at {place_s:.0f} s; elsewhere {places}"
+    return f"{name}: at {most.name}, where it changed most, {places} along the road"
 
 
 def data(road: ByPlace) -> Table:

@@ -104,7 +104,8 @@ def _change(axes: Axes, bands: Sequence[TransferBand]) -> None:
         axes.plot([band.hz] * 2, ends, color=INK if certain else QUIET, lw=2.2 if certain else 1.1)
         axes.plot(band.hz, band.ratio, marker="s", ms=4, color=INK if certain else QUIET, mec=PAPER, mew=0.5)
         reach = max(reach, *(max(end, 1 / end) for end in (*ends, band.ratio) if 0 < end < math.inf))
-    change_ticks(axes, "y", min(WIDEST, 1.08 * reach))
+    reach = min(WIDEST, 1.08 * reach)
+    change_ticks(axes, "y", (1 / reach, reach))
     axes.set_ylabel("change, 95 %\ninterval of all bands")
 
 
