@@ -17,6 +17,7 @@ import serial
 from serial.tools import list_ports
 
 from towertap.box.diagnosis import why_no_answer, why_not_open
+from towertap.capture.conditions import ClockReading
 from towertap.errors import BoxError
 from towertap.wire.decoder import Decoder, Frames
 from towertap.wire.frames import FrameType, command_line
@@ -62,16 +63,6 @@ class HostTime:
     @classmethod
     def now(cls) -> HostTime:
         return cls(time.time(), time.monotonic())
-
-
-@dataclass(frozen=True)
-class ClockReading:
-    """The box read `clock_us` after `sent` (None: not known) and before `received`: bounds, no assumption."""
-
-    boot_id: str
-    clock_us: int
-    sent: HostTime | None
-    received: HostTime
 
 
 class SerialBox:
@@ -161,7 +152,8 @@ class SerialBox:
     def read_clock(self, timeout_s: float = ANSWER_TIMEOUT_S) -> ClockReading:
         """Pair the clock of a greeted box, which is not running, with the host's."""
         _, clock_us, sent, received = self._converse(b"", timeout_s)
-        return ClockReading(str(self.identity["boot_id"]), clock_us, sent, received)
+        boot_id = str(self.identity["boot_id"])
+        return ClockReading(boot_id, clock_us, sent.unix_s, received.unix_s, received.monotonic_s)
 
     def start(self, settings: SamplingSettings, seconds: float | None = None) -> dict[str, Any]:
         """Start the greeted box and return its hello; the bytes from it on wait for `read`. BoxError if it does not."""

@@ -14,10 +14,12 @@ from enum import Enum
 from pathlib import Path
 from typing import BinaryIO
 
+import msgspec
+
 from towertap.box.host_clock import ClockLog
 from towertap.box.host_watch import STOP_SPACE_S, HostWatch
 from towertap.box.live import Live
-from towertap.box.port import HostTime, SamplingSettings, SerialBox
+from towertap.box.port import SamplingSettings, SerialBox
 from towertap.box.pump import Pump
 from towertap.capture.conditions import Conditions, Ending, write_sidecar
 from towertap.errors import BoxError, FileError
@@ -50,7 +52,7 @@ BYE_TIMEOUT_S = 2.0
 class Event:
     """Something that happened while recording."""
 
-    at: HostTime
+    unix_s: float
     text: str
 
 
@@ -136,8 +138,8 @@ class _Recorder:
             self.command(box.stop)
             raise
         self.boot_id = self.hello.boot_id
-        self.started = HostTime.now()
-        self.utc_offset_s = time.localtime(self.started.unix_s).tm_gmtoff
+        self.started_unix_s = time.time()
+        self.utc_offset_s = time.localtime(self.started_unix_s).tm_gmtoff
         self.live, self.decoder = Live(self.hello), Decoder()
         self.events: list[Event] = []
         self.ended, self.ending = "", Ending.BROKEN_OFF
@@ -297,7 +299,7 @@ class _Recorder:
             send()
 
     def note(self, text: str) -> None:
-        self.events.append(Event(HostTime.now(), text))
+        self.events.append(Event(time.time(), text))
 
     def finish(self, file: BinaryIO) -> None:
         """Write and sync what was read, read the clock once more for its drift, and complete the sidecar."""
@@ -321,11 +323,11 @@ class _Recorder:
             write_sidecar(
                 self.raw_path,
                 self.conditions,
-                started_utc=datetime.fromtimestamp(self.started.unix_s, UTC).isoformat(),
+                started_utc=datetime.fromtimestamp(self.started_unix_s, UTC).isoformat(),
                 hello=self.hello_content,
                 settings=asdict(self.settings),
-                clock=self.clock.data(),
-                events=[{"unix_s": event.at.unix_s, "text": event.text} for event in self.events],
+                clock=msgspec.to_builtins(self.clock.readings),
+                events=[asdict(event) for event in self.events],
                 ended=state.ended,
                 ending=state.ending,
                 seconds=self.seconds,

@@ -8,6 +8,7 @@ import signal
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -145,7 +146,7 @@ def _screen(keyboard: Keyboard) -> Iterator[Callable[[Recording], None]]:
     def show(recording: Recording) -> None:
         nonlocal shown
         for event in recording.events[shown:]:
-            console.print(f"{datetime.fromtimestamp(event.at.unix_s):%H:%M:%S} {event.text}")
+            console.print(f"{datetime.fromtimestamp(event.unix_s):%H:%M:%S} {event.text}")
         shown = len(recording.events)
         if screen:
             screen.update(_running(recording, keyboard), refresh=True)
@@ -195,7 +196,7 @@ def _outcome(recording: Recording, capture_path: Path, integrity: Integrity, con
         "missing_samples": live.missing_samples,
         "marks": marks,
         "raw_bytes": recording.raw_bytes,
-        "events": [{"unix_s": event.at.unix_s, "text": event.text} for event in recording.events],
+        "events": [asdict(event) for event in recording.events],
         "rate_hz": integrity.rate_hz,
         "sound": integrity.sound,
         "reasons": integrity.reasons,
