@@ -64,5 +64,5 @@ def test_a_demo_with_an_unsound_capture_ends_with_status_1(run, monkeypatch, tmp
     status, out, err = run("demo", "--out", tmp_path / "demo", *SHORT)
     assert status == 1
     assert "11 of 12 captures sound" in out
-    assert "did not come out as it ought" in out
+    assert "did not come out as expected" in out
     assert "NOT SOUND: 37 samples missing in 1 gap" in err

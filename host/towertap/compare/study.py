@@ -105,13 +105,7 @@ def lay_out(
     day_known: Beforehand = UNKNOWN_SPREAD,
 ) -> Study:
     """Align every road once and find what is rough; CallError or AnalysisError for what cannot be compared."""
-    if not 0 < margin < 1:
-        raise CallError(f"a margin of {100 * margin:g} % cannot be: name more than 0 % and less than 100 %")
-    if not 0 < quantile < 1:
-        raise CallError(f"a quantile of {quantile:g} cannot be: name one between 0 and 1")
-    quantities = tuple(_quantity(drives, name) for name in dict.fromkeys(metrics))
-    if not quantities:
-        raise CallError("no metric to compare: name one or more")
+    quantities = chosen(drives.quantities, margin, quantile, metrics)
     names = [road for road in drives.rough_roads if all(drives.of(road, side) for side in SIDES)]
     if not names:
         missing = f"no rough road was driven with both '{drives.before}' and '{drives.after}': record both"
@@ -159,11 +153,21 @@ def _road(
     return Road(name, passes, layout.design(passes, paired), reason, unplanned, places, rough)
 
 
-def _quantity(drives: Drives, name: str) -> Quantity:
-    for quantity in drives.quantities:
-        if quantity.name == name:
-            return quantity
-    raise CallError(f"no metric '{name}': use {', '.join(quantity.name for quantity in drives.quantities)}")
+def chosen(
+    quantities: Sequence[Quantity], margin: float, quantile: float, metrics: Sequence[str]
+) -> tuple[Quantity, ...]:
+    """The quantities named by `metrics`, each once; CallError for a metric, margin or quantile that cannot be."""
+    if not 0 < margin < 1:
+        raise CallError(f"a margin of {100 * margin:g} % cannot be: name more than 0 % and less than 100 %")
+    if not 0 < quantile < 1:
+        raise CallError(f"a quantile of {quantile:g} cannot be: name one between 0 and 1")
+    by_name = {quantity.name: quantity for quantity in quantities}
+    if not metrics:
+        raise CallError("no metric to compare: name one or more")
+    for name in metrics:
+        if name not in by_name:
+            raise CallError(f"no metric '{name}': use {', '.join(by_name)}")
+    return tuple(by_name[name] for name in dict.fromkeys(metrics))
 
 
 def _left_out(drives: Drives) -> str:
