@@ -15,12 +15,15 @@ def towertap(monkeypatch, *arguments):
     return end.value.code
 
 
-def test_two_passes_a_side_in_two_blocks_are_undecided_and_the_json_says_so(monkeypatch, capsys, tmp_path):
+def test_two_passes_a_side_in_two_blocks_show_no_change_and_the_json_says_so(monkeypatch, capsys, tmp_path):
     out = tmp_path / "demo"
     assert towertap(monkeypatch, "demo", "--out", out, "--passes", 2, "--seconds", 6, "--json") == 0
     answer = capsys.readouterr()
     data = json.loads(answer.out)
-    assert {finding["verdict"] for finding in data["findings"]} == {"undecided"}
+    # Two blocks leave one degree of freedom: that their ratios coincide, as here once in six, says nothing of a part.
+    verdicts = [finding["verdict"] for finding in data["findings"]]
+    assert verdicts.count("undecided") >= 5
+    assert not {"harsher", "gentler"} & set(verdicts)
     assert data["plan"]["blocks"] == 2
     assert data["departures"] == []
     assert len(data["captures"]) == 12
