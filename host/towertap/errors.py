@@ -4,17 +4,17 @@
 class TowertapError(Exception):
     """Something a person can mend; its text is one line that says what is wrong and what to do."""
 
+    def __str__(self) -> str:
+        """One line, also where it quotes what has several."""
+        return " ".join(super().__str__().splitlines())
+
 
 class CallError(TowertapError):
     """The call itself is wrong: an option, a name, a combination."""
 
 
-class WireError(TowertapError):
-    """A byte stream that is not, or not usefully, a recording of a box."""
-
-
-class CaptureError(TowertapError):
-    """A capture file that is missing, damaged, hostile or of another schema."""
+class FileError(TowertapError):
+    """A file or text from outside that is missing, damaged, hostile or not what it should be."""
 
 
 class BoxError(TowertapError):

@@ -9,7 +9,7 @@ from pathlib import Path
 import h5py
 
 from towertap.analysis import Analysis, describe
-from towertap.capture.whole_file import whole_file
+from towertap.doors.whole_file import whole_file
 from towertap.errors import CallError
 
 CSV_START = b"# towertap windows\n"

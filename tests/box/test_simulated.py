@@ -61,7 +61,7 @@ def listen(box: SimulatedBox, *commands: dict, until: bytes = b'"reason"', times
     return Heard(
         {kind: [run.data for run in runs if run.kind == kind] for kind in FrameType},
         np.concatenate([run.headers for run in samples]) if samples else np.empty(0),
-        np.concatenate([run.packets.ravel() for run in samples]) if samples else np.empty(0),
+        np.concatenate([run.payloads.view(run.layout.packet).ravel() for run in samples]) if samples else np.empty(0),
         decoder.damage,
     )
 
@@ -119,7 +119,7 @@ def test_virtual_time_is_many_times_faster_than_real_time():
 
 def test_real_time_is_real():
     with SimulatedBox(None, realtime=True) as box:
-        listen(box, {"do": "hello"}, until=b'"clock_us"')
+        listen(box, {"do": "hello"}, until=b'"boot_id"')
         began = time.monotonic()
         heard = listen(box, start(1.5))
         assert time.monotonic() - began > 1.4  # and not before its time; a loaded machine may be late

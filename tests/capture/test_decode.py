@@ -19,7 +19,10 @@ from towertap.capture.conditions import Conditions, sidecar_path, write_sidecar
 from towertap.capture.decode import decode_raw
 from towertap.capture.integrity import check
 from towertap.capture.reading import open_capture
-from towertap.errors import CaptureError, WireError
+from towertap.errors import FileError
+from towertap.wire.layouts import LAYOUTS
+
+DATASETS = [entry.name for entry in (*schema.counts_of(LAYOUTS[1]), *schema.tables())]
 
 
 def gaps_of(path):
@@ -51,7 +54,7 @@ def test_plain_h5py_reads_back_what_the_frames_held(by_hand, make_capture, tmp_p
 def test_decoding_twice_gives_the_same_capture(make_capture, by_hand):
     frames = by_hand.recording(1)
     with h5py.File(make_capture(frames, "one")) as one, h5py.File(make_capture(frames, "two")) as two:
-        for entry in schema.DATASETS:
+        for entry in (*schema.counts_of(LAYOUTS[1]), *schema.tables()):
             assert np.array_equal(one[entry.name], two[entry.name])
         differing = {name for name in one.attrs if not np.array_equal(one.attrs[name], two.attrs[name])}
         assert differing == {"raw_name"}
@@ -92,8 +95,8 @@ def test_a_restart_without_its_hello_is_seen_by_the_clock(by_hand, make_capture)
 
 def test_a_hello_in_the_middle_of_a_drive_is_no_gap(by_hand, make_capture):
     frames = by_hand.recording(1)
-    frames.insert(20, by_hand.hello())
-    assert gaps_of(make_capture(frames)) == []
+    frames.insert(20, by_hand.hello(first=19 * 32))
+    assert gaps_of(make_capture(by_hand.numbered(frames))) == []
 
 
 def test_what_the_box_sent_last_and_never_arrived_is_a_gap_at_the_end(by_hand, make_capture):
@@ -104,7 +107,7 @@ def test_what_the_box_sent_last_and_never_arrived_is_a_gap_at_the_end(by_hand, m
 
 def test_a_recording_that_begins_in_the_middle_begins_there(by_hand, make_capture):
     frames = by_hand.recording(1)
-    assert gaps_of(make_capture([*frames[30:60], frames[0], *frames[60:]])) == []
+    assert gaps_of(make_capture(by_hand.numbered([*frames[30:60], frames[0], *frames[60:]]))) == []
     assert gaps_of(make_capture([frames[0], *frames[3:]])) == [(0, 64, "link")]
 
 
@@ -114,7 +117,7 @@ def test_marks_and_faults_are_kept_with_their_place(by_hand, make_capture):
     frames.insert(11, by_hand.frame(3, b"gate", first=320, clock=81000))
     frames.insert(13, by_hand.frame(3, long.encode(), first=320, clock=89000))
     frames.insert(15, by_hand.frame(4, b'{"fault": "bus_error", "detail": "CS"}', first=400, clock=99000))
-    with open_capture(make_capture(frames)) as capture:
+    with open_capture(make_capture(by_hand.numbered(frames))) as capture:
         assert capture.marks[0].item() == (320, 81000, b"gate")
         assert capture.marks[1]["text"].decode() == long[:66]  # 200 bytes hold 66 of three bytes each
         assert capture.faults[0].item() == (384, 99000, b"bus_error", b"CS")
@@ -142,8 +145,9 @@ def test_conditions_come_from_the_sidecar_and_the_call_goes_before_it(by_hand, m
 @pytest.mark.parametrize("text", ["", "[]", "{", '{"conditions": {"colour": 1}}', '{"conditions": 5}', "\xff"])
 def test_a_broken_sidecar_is_one_clear_line(text, tmp_path):
     raw = tmp_path / "drive.ttraw"
+    raw.write_bytes(b"x")
     sidecar_path(raw).write_bytes(text.encode("latin-1"))
-    with pytest.raises(CaptureError, match=r"drive\.conditions\.json") as failure:
+    with pytest.raises(FileError, match=r"drive\.conditions\.json") as failure:
         decode_raw(raw, tmp_path / "drive.h5")
     assert "\n" not in str(failure.value)
 
@@ -155,25 +159,37 @@ def test_what_is_no_recording_is_refused_and_leaves_nothing_behind(by_hand, tmp_
         with pytest.raises(error, match=match):
             decode_raw(raw, tmp_path / "out.h5")
 
-    refused("empty.ttraw", b"", WireError, "empty")
-    refused("picture.png", b"\x89PNG\r\n\x1a\n" + bytes(500), WireError, "not a raw recording")
-    refused("hello.ttraw", by_hand.hello(), CaptureError, "no samples")
-    refused("headless.ttraw", by_hand.samples(np.ones((4, 3), int)), CaptureError, "hello is missing")
-    refused("strange.ttraw", by_hand.hello(odr_hz="fast") + by_hand.recording(0.1)[1], CaptureError, "odr_hz")
+    refused("empty.ttraw", b"", FileError, "empty")
+    refused("picture.png", b"\x89PNG\r\n\x1a\n" + bytes(500), FileError, "not a raw recording")
+    refused("hello.ttraw", by_hand.hello(), FileError, "no samples")
+    refused("headless.ttraw", by_hand.samples(np.ones((4, 3), int)), FileError, "hello is missing")
+    refused("strange.ttraw", by_hand.hello(odr_hz="fast") + by_hand.recording(0.1)[1], FileError, "odr_hz")
     two_rates = b"".join(by_hand.recording(0.1)) + by_hand.hello(odr_hz=1000)
-    refused("two.ttraw", two_rates, CaptureError, "changes rate")
-    with pytest.raises(WireError, match="no such file"):
+    refused("two.ttraw", two_rates, FileError, "changes rate")
+    with pytest.raises(FileError, match="no such file"):
         decode_raw(tmp_path / "nothing.ttraw", tmp_path / "out.h5")
-    with pytest.raises(WireError, match="folder"):
+    with pytest.raises(FileError, match="folder"):
         decode_raw(tmp_path, tmp_path / "out.h5")
     assert not list(tmp_path.glob("out.h5*"))
+
+
+def test_a_hello_that_cannot_be_read_is_passed_over_where_there_is_another(by_hand, make_capture, tmp_path):
+    frames = by_hand.recording(1)
+    frames.insert(20, by_hand.hello(accel_range_g=None, first=19 * 32))
+    with open_capture(make_capture(by_hand.numbered(frames))) as capture:
+        assert (capture.n_samples, capture.hello["accel_range_g"]) == (4000, 16)
+    with pytest.raises(FileError, match=r"drive\.ttraw: the box's hello: accel_range_g must be a number, got nothing"):
+        make_capture([by_hand.hello(accel_range_g=None), *by_hand.recording(1)[1:]])
+    write_sidecar(tmp_path / "drive.ttraw", Conditions(), hello={"odr_hz": "fast"})
+    with open_capture(make_capture(by_hand.recording(1))) as capture:
+        assert capture.odr_hz == 4000
 
 
 def test_an_earlier_capture_survives_a_decode_that_fails(by_hand, make_capture, tmp_path):
     path = make_capture()
     before = path.read_bytes()
     (tmp_path / "drive.ttraw").write_bytes(by_hand.hello())
-    with pytest.raises(CaptureError):
+    with pytest.raises(FileError):
         decode_raw(tmp_path / "drive.ttraw", path)
     assert path.read_bytes() == before
 
@@ -199,12 +215,44 @@ decode_raw(Path({str(raw)!r}), Path({str(path)!r}), on_progress=kill)
     assert set(tmp_path.iterdir()) == {raw, path}
 
 
+FULL_DISK = """
+import resource, sys
+from towertap.cli import main
+resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[1]), resource.RLIM_INFINITY))
+sys.argv[1:2] = []
+main()
+"""
+
+
+@pytest.mark.parametrize("limit", [100, 100_000, 2_700_000, 3_300_000])
+def test_a_disk_without_room_for_the_capture_is_one_line_and_leaves_nothing(limit, by_hand, tmp_path):
+    """setrlimit(2): a file beyond RLIMIT_FSIZE fails with EFBIG, as one on a full disk does with ENOSPC."""
+    raw = tmp_path / "drive.ttraw"
+    counts = np.random.default_rng(1).integers(-32000, 32000, (240_000, 6))  # of which deflate makes little
+    raw.write_bytes(b"".join(by_hand.recording(80, counts=counts)))
+    command = [sys.executable, "-c", FULL_DISK, str(limit), "decode", str(raw)]
+    done = subprocess.run(command, capture_output=True, text=True)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.startswith(f"towertap: {tmp_path / 'drive.h5'}: ")
+    assert done.stderr.count("\n") == 1
+    assert list(tmp_path.iterdir()) == [raw]
+
+
+def test_a_capture_takes_no_more_room_than_it_has(make_capture):
+    path = make_capture()
+    assert path.stat().st_size < 300_000
+    assert path.stat().st_blocks * 512 < path.stat().st_size + 65_536
+
+
 def test_two_decodes_of_one_capture_at_once_do_not_meet(by_hand, make_capture, tmp_path):
     alone = make_capture(name="alone")
     raw, path = alone.with_suffix(".ttraw"), tmp_path / "both.h5"
     decode_raw(raw, path, on_progress=lambda done, total: decode_raw(raw, path))
     with h5py.File(alone) as one, h5py.File(path) as other:
-        assert all(np.array_equal(one[entry.name], other[entry.name]) for entry in schema.DATASETS)
+        assert all(
+            np.array_equal(one[entry.name], other[entry.name])
+            for entry in (*schema.counts_of(LAYOUTS[1]), *schema.tables())
+        )
     assert set(tmp_path.iterdir()) == {raw, alone, path}
 
 

@@ -8,7 +8,7 @@ import sys
 import pytest
 from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.cli._asking import QUESTIONS, gather, next_planned
-from towertap.compare.plan import read_plan
+from towertap.compare.plan.plan import read_plan
 from towertap.errors import CallError
 
 

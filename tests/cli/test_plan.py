@@ -10,8 +10,8 @@ from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
-from towertap.compare.plan import read_plan
-from towertap.compare.power import difference_power, given_spread
+from towertap.compare.plan.plan import read_plan
+from towertap.compare.stats.power import difference_power, given_spread
 
 CALL = (
     *("--vehicle", "minibus", "--before", "soft", "--after", "stiff", "--smooth", "bypass=40"),
@@ -44,7 +44,7 @@ def test_plan_and_run_sheet_are_written_and_told(run, tmp_path):
     assert data["strength"]["difference"] == pytest.approx(
         difference_power(1.1, given_spread(0.04).value, 6, 0.05 / 2, blocks=2), rel=1e-6
     )
-    assert [(one["blocks"], one["changes"]) for one in data["orders"]][:2] == [(1, 1), (2, 2)]
+    assert [(order["blocks"], order["changes"]) for order in data["orders"]][:2] == [(1, 1), (2, 2)]
 
 
 def test_the_run_sheet_has_a_line_for_every_drive_and_needs_no_other_file(run, tmp_path):
@@ -52,12 +52,12 @@ def test_the_run_sheet_has_a_line_for_every_drive_and_needs_no_other_file(run, t
     plan = read_plan(tmp_path / "plan.json")
     html = (tmp_path / "run_sheet.html").read_text("utf-8")
     page = Page(html)
-    assert page.rows == len(plan.drives) + len(plan.fittings)
+    assert page.rows == len(plan.drives) + len(plan.installations)
     assert page.outside == []
     assert "Is &lt;it&gt; harsher?" in html
     text = (tmp_path / "run_sheet.txt").read_text("utf-8")
     assert sum(line.startswith("[ ]") and " pass " in line for line in text.splitlines()) == len(plan.drives)
-    for told in ("Is <it> harsher?", "CAUTIONS", "air 5 to 12 °C", "FITTING 3 OF 3: soft"):
+    for told in ("Is <it> harsher?", "CAUTIONS", "air 5 to 12 °C", "INSTALLATION 3 OF 3: soft"):
         assert told in text
 
 
@@ -118,11 +118,11 @@ def test_what_is_not_given_is_asked_for_on_a_terminal(run, tmp_path, monkeypatch
         ((*CALL, "--passes", "2"), "--pilot or --spread; give them as options (the spread, how far passes"),
         ((*CALL, "--spread", "4", "--pilot", "x"), "either --spread or --pilot"),
         ((*CALL, "--spread", "0"), "between 0 and 100"),
-        ((*CALL, "--spread", "nan"), "between 0 and 100"),
+        ((*CALL, "--spread", "nan"), "--spread: nan is no finite number"),
         ((*CALL, "--pilot", "nowhere"), "no captures"),
         ((*CALL, "--spread", "4", "--margin", "0"), "margin must lie between 0 and 100 %, not 0 %"),
         ((*CALL, "--spread", "4", "--power", "100"), "power must lie between 0 and 100 %, not 100 %"),
-        ((*CALL, "--spread", "4", "--margin", "nan"), "margin must lie between 0 and 100 %, not nan"),
+        ((*CALL, "--spread", "4", "--margin", "nan"), "--margin: nan is no finite number"),
         ((*CALL, "--spread", "4", "--passes", "1"), "1 is not in the range x>=2"),
         ((*CALL, "--spread", "4", "--mounting", "x=+X,y=+X,z=+Z"), "uses one chip axis twice"),
         ((*CALL, "--spread", "4", "--tyre-pressures-kpa", "2.5,2.5"), "must be four numbers from 50 to 1200"),
@@ -179,7 +179,7 @@ def test_compare_takes_parts_margin_and_metrics_from_the_plan_and_tells_departur
     assert (data["before"], data["after"], data["smooth"], data["margin"]) == ("soft", "stiff", "bypass", 0.12)
     assert {finding["metric"] for finding in data["findings"]} == {"acceleration_z"}
     assert data["plan"]["question"] == read_plan(planned).question
-    assert [one["kind"] for one in data["departures"]] == ["order"]
+    assert [departure["kind"] for departure in data["departures"]] == ["order"]
     assert "do not say when they began" in data["departures"][0]["words"]
 
 

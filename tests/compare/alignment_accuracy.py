@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from scipy import signal
 from scipy.integrate import cumulative_trapezoid
-from towertap.compare.places import CELL_S, find_places
+from towertap.compare.road.places import CELL_S, find_places
 from towertap.demo.drives import POLYURETHANE, RUBBER
 from towertap.demo.road import ROADS, surface, under_tyre
 from towertap.demo.vehicle import GRAVITY_MS2, Corner, shake

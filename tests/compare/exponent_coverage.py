@@ -13,7 +13,7 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 from scipy import signal
-from towertap.compare.sensitivity import exponent
+from towertap.compare.stats.exponent import exponent
 
 TRUE, PASSES, PLACES = 1.4, 4, 20
 ERRORS = (0.0, 0.01)
@@ -38,17 +38,17 @@ def one_set(seed, error=0.0):
     )
 
 
-def found(seeds, error):
+def fits(seeds, error):
     """Rows of (exponent, whether its interval holds the truth)."""
     rows = []
     for seed in seeds:
-        told = exponent(*one_set(seed, error))
-        rows.append((told.value, told.interval[0] <= TRUE <= told.interval[1]))
+        fit = exponent(*one_set(seed, error))
+        rows.append((fit.value, fit.interval[0] <= TRUE <= fit.interval[1]))
     return np.array(rows)
 
 
 if __name__ == "__main__":
     runs = int(sys.argv[1]) if len(sys.argv) > 1 else 4000
     with ProcessPoolExecutor(2) as pool:
-        for error, rows in zip(ERRORS, pool.map(found, [range(runs)] * 2, ERRORS), strict=True):
+        for error, rows in zip(ERRORS, pool.map(fits, [range(runs)] * 2, ERRORS), strict=True):
             print(f"error {error:.0%}: exponent {rows[:, 0].mean():.3f} of {TRUE}; covered {rows[:, 1].mean():.4f}")

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 from scipy import stats
 from towertap.bench.carried import KINDS, BenchSummary
-from towertap.compare.transfer import NAMES, PassTransfer, road_transfer
+from towertap.compare.sections.transfer.bands import NAMES, PassTransfer, road_transfer
 
 straying = runpy.run_path(str(Path(__file__).with_name("band_coverage.py")))["straying"]
 BENCH = BenchSummary("box", {}, dict.fromkeys(KINDS), (0.0, 0.0, 0.0), None, None)

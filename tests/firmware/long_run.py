@@ -16,6 +16,7 @@ import signal
 import subprocess
 import sys
 import time
+from array import array
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -27,18 +28,16 @@ from towertap.wire.decoder import Decoder, Frames
 from towertap.wire.frames import FrameType, command_line
 
 BOX = """
-import json, os, select, sys
-from simboard import machine, time
+import json, os, sys
+from simboard import modules
 from simboard.board import Board
-from simboard.link import Link
+from simboard.port import Port
 from simboard.signal_path import SignalPath
 
 SignalPath.make = lambda path, packets, first, n, big_endian: None
 board = Board(json.loads(CONFIG), sys.stdin.buffer)
 board._booted_ps = -(2**30 - 60000000) * 1000000
-machine.install(board)
-time.install(board)
-sys.modules["machine"], sys.modules["time"] = machine, time
+modules.install(board)
 
 from towertap_box import acquire, frame
 
@@ -47,7 +46,7 @@ make, clear = frame.Frames.__init__, acquire.Box._clear
 
 def begin_late(frames, write):
     make(frames, write)
-    frames._sequence[:] = (2**32 - 1000).to_bytes(4, "little")
+    frames._buffer[12:16] = (2**32 - 1000).to_bytes(4, "little")
     frames.clock_us[:] = (2**32 - 5000000).to_bytes(8, "little")
 
 
@@ -57,7 +56,8 @@ def count_late(box):
 
 
 frame.Frames.__init__, acquire.Box._clear = begin_late, count_late
-acquire.run(sys.stdin.buffer, Link(sys.stdout.buffer, board))
+port = Port(sys.stdin.buffer, sys.stdout.buffer, board)
+acquire.run(port, port)
 """
 
 BLOCK_BYTES = 2**20
@@ -80,23 +80,22 @@ class Run:
     stamps_out_of_step: int = 0
     sequence_wraps: int = 0
     counters_out_of_step: int = 0
-    readings: list[np.ndarray] = field(default_factory=list)
-    """(newest sample, clock in µs) of some frames."""
+    readings: array = field(default_factory=lambda: array("q"))
+    """Newest sample and clock in µs of some frames, in turn; flat, so that what grows is not this script's own."""
     memory_kb: list[tuple[int, int]] = field(default_factory=list)
     """Resident size of host and box."""
-    heap_free: list[int] = field(default_factory=list)
     bye: dict = field(default_factory=dict)
 
     @property
     def rate_error_ppm(self) -> float:
-        newest, clock_us = np.concatenate(self.readings, axis=1)
+        newest, clock_us = np.array(self.readings).reshape(-1, 2).T
         rate_hz = fit_rate(newest, clock_us, np.zeros(len(newest))).rate_hz
         return (rate_hz / (ODR_HZ * (1 + OSCILLATOR_PPM * 1e-6)) - 1) * 1e6
 
     @property
     def clock_s(self) -> float:
         """Virtual time that passed on the box's clock."""
-        return (self.readings[-1][1, -1] - self.readings[0][1, 0]) / 1e6
+        return (self.readings[-1] - self.readings[1]) / 1e6
 
     def growth(self, process: int) -> float:
         """Largest resident size over the one after a tenth of the run."""
@@ -123,6 +122,12 @@ def long_run(hours: float) -> Run:
     return run
 
 
+def time_stamps_us(frames: Frames) -> np.ndarray:
+    """The chip's own time stamps, (frames, samples): the last two bytes of packet 3 (data sheet DS-000347, 6.1)."""
+    packets = frames.payloads.reshape(len(frames.payloads), -1, 16)
+    return packets[..., 14].astype(int) << 8 | packets[..., 15]
+
+
 class Follower:
     """Takes the stream apart and holds each frame to the one before."""
 
@@ -142,24 +147,27 @@ class Follower:
             self.sequence = int(sequence[-1])
             if frames.kind == FrameType.SAMPLES:
                 self.samples(run, frames, box)
-            elif frames.kind == FrameType.STATUS:
-                run.heap_free.append(frames.data["heap_free"])
-            elif frames.kind == FrameType.BYE:
-                run.bye = frames.data
+            else:
+                for frame in frames.singly():
+                    self.continuity.message(frame)
+                if frames.kind == FrameType.BYE:
+                    run.bye = frames.data
         run.bad_frames = self.decoder.damage.bad_frames
 
     def samples(self, run: Run, frames: Frames, box: int) -> None:
         """Sample frames: the counter, the chip's time stamps, now and then a clock reading and the memory."""
-        headers, stamps = frames.headers, frames.packets["time_us"].ravel().astype(np.int64)
+        headers, stamps = frames.headers, time_stamps_us(frames).ravel()
         steps = np.diff(stamps, prepend=stamps[0] - 250 if self.stamp is None else self.stamp) % 2**16
         run.stamps_out_of_step += int((steps != 1_000_000 // ODR_HZ).sum())
         self.stamp = int(stamps[-1])
-        run.gaps += len(self.continuity.samples(frames))
+        self.continuity.samples(frames)
+        run.gaps = len(self.continuity.gaps)
         run.samples = self.continuity.rows
         kept = headers[-self.frames % KEPT :: KEPT]
         self.frames += len(headers)
         if len(kept):
-            run.readings.append(np.array([kept["first_sample"] + kept["fifo_level"] - 1, kept["clock_us"]]))
+            newest = kept["first_sample"] + kept["fifo_level"] - 1
+            run.readings.extend(np.column_stack((newest, kept["clock_us"])).ravel().tolist())
         clock_s = headers["clock_us"][-1] / 1e6
         if clock_s >= self.measured_s + MEASURED_S:
             self.measured_s = clock_s
@@ -187,8 +195,7 @@ def main():
         f"out of step: counters {run.counters_out_of_step}, time stamps {run.stamps_out_of_step}\n"
         f"rate off by {run.rate_error_ppm:+.3f} ppm\n"
         f"resident size from {host_kb} to {host_end_kb} kB in the host, {box_kb} to {box_end_kb} kB in the box; "
-        f"growth after the first tenth {run.growth(0) - 1:.1%} and {run.growth(1) - 1:.1%}\n"
-        f"heap free in the box {min(run.heap_free)} to {max(run.heap_free)} bytes"
+        f"growth after the first tenth {run.growth(0) - 1:.1%} and {run.growth(1) - 1:.1%}"
     )
     sound = not (run.gaps or run.bad_frames or run.counters_out_of_step or run.stamps_out_of_step)
     sys.exit(not (sound and abs(run.rate_error_ppm) < 5 and max(run.growth(0), run.growth(1)) < 1.1))

@@ -9,7 +9,7 @@ from typing import Any, Literal
 import msgspec
 
 from towertap.bench.records import BoxSetup, Record
-from towertap.box.port import Box
+from towertap.box.port import SerialBox
 from towertap.errors import BoxError
 
 AXES = tuple(f"{sensor}_{axis}" for sensor in ("acceleration", "rotation") for axis in "xyz")
@@ -63,7 +63,7 @@ class SelfTest:
         return {**asdict(self), "axes": [asdict(axis) for axis in self.axes], "verdict": self.verdict}
 
 
-def run(box: Box) -> SelfTest:
+def run(box: SerialBox) -> SelfTest:
     """Let the chip of a greeted box test itself; BoxError when it does not, or answers with something else."""
     try:
         # In JSON, what is not a finite number is none.
@@ -76,7 +76,7 @@ def run(box: Box) -> SelfTest:
         raise BoxError(f"{box.port}: the answer is no self-test ({words}); flash the box anew") from None
 
 
-def record_of(result: SelfTest, box: Box) -> Record:
+def record_of(result: SelfTest, box: SerialBox) -> Record:
     """A record of it, made now; its subject's settings are those of the test."""
     return Record(
         "selftest",

@@ -8,9 +8,8 @@ import threading
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
-from itertools import chain
 from types import TracebackType
 from typing import Any, Self
 
@@ -33,12 +32,19 @@ SELF_TEST_TIMEOUT_S = 10.0
 LONGEST_MARK = 200
 """Characters of a mark's text as JSON: the wire's limit of 200 bytes, and inside that of a command."""
 
+PASSED_THROUGH: tuple[type[Exception], ...] = (ValueError, TypeError)
+"""What pyserial lets through beside its own errors, which are OSErrors, when a descriptor is closed or gone."""
+with suppress(ImportError):  # there is no such module on Windows
+    import termios
+
+    PASSED_THROUGH += (termios.error,)
+
 SENSOR_FAULTS = ("no_sensor", "wrong_identity", "self_test_failed")
 """With one of these beside its hello, a box cannot record."""
 
 
 @dataclass(frozen=True)
-class Settings:
+class SamplingSettings:
     """What the box is started with; the wire format's page lists the values a box takes."""
 
     odr_hz: int = 4000
@@ -68,7 +74,7 @@ class ClockReading:
     received: HostTime
 
 
-class Box:
+class SerialBox:
     """A box on an open port; one thread may read while another commands."""
 
     def __init__(self, port: str) -> None:
@@ -93,8 +99,8 @@ class Box:
         self._serial.close()
 
     def reopen(self) -> None:
-        """Open the port again after it was lost, under its new name if it has one; BoxError while it is not there."""
-        with self._lock:
+        """Open the port again after it was lost, under its new name if it has one; OSError while it is not there."""
+        with self._lock, _port_errors():
             self._serial.close()
             again = [
                 p.device for p in list_ports.comports() if self._usb_serial and p.serial_number == self._usb_serial
@@ -106,17 +112,21 @@ class Box:
         if self._unread:
             data, self._unread = self._unread, b""
             return data
-        data = self._serial.read(1)
-        if data:
-            data += self._serial.read(min(self._serial.in_waiting, READ_BYTES - 1))
+        with _port_errors():
+            data = self._serial.read(1)
+            if data:
+                data += self._serial.read(min(self._serial.in_waiting, READ_BYTES - 1))
         return bytes(data)
 
     def send(self, command: dict[str, Any]) -> None:
         """Send one command and wait for no answer; OSError when the port is lost."""
-        with self._lock:
-            self._serial.write(command_line(command))
+        self._write(command_line(command))
 
-    def send_start(self, settings: Settings, seconds: float | None = None) -> None:
+    def _write(self, lines: bytes) -> None:
+        with self._lock, _port_errors():
+            self._serial.write(lines)
+
+    def send_start(self, settings: SamplingSettings, seconds: float | None = None) -> None:
         """Start the box; it stops by itself after `seconds` of samples."""
         self.send({"do": "start", **asdict(settings), **({} if seconds is None else {"seconds": seconds})})
 
@@ -153,7 +163,7 @@ class Box:
         _, clock_us, sent, received = self._converse(b"", timeout_s)
         return ClockReading(str(self.identity["boot_id"]), clock_us, sent, received)
 
-    def start(self, settings: Settings, seconds: float | None = None) -> dict[str, Any]:
+    def start(self, settings: SamplingSettings, seconds: float | None = None) -> dict[str, Any]:
         """Start the greeted box and return its hello; the bytes from it on wait for `read`. BoxError if it does not."""
         heard = bytearray()
         with self._loss_told():
@@ -187,7 +197,7 @@ class Box:
         heard, text = bytearray(), f"clock {os.urandom(4).hex()}"
         answers: list[Frames] = []
         with self._loss_told():
-            self._serial.write(commands)
+            self._write(commands)
             sent = HostTime.now()
             self.mark(text)
             for frame, received in self._listen(heard, timeout_s):
@@ -203,8 +213,9 @@ class Box:
             data = self.read()
             received = HostTime.now()
             heard += data
-            for frame in chain.from_iterable(map(singly, decoder.feed(data))):
-                yield frame, received
+            for frames in decoder.feed(data):
+                for frame in frames.singly() if frames.kind != FrameType.SAMPLES else ():
+                    yield frame, received
 
     @contextmanager
     def _loss_told(self) -> Iterator[None]:
@@ -218,15 +229,7 @@ def _reports(fault: Frames) -> str:
     return f"reports {fault.data.get('fault')} ({fault.data.get('detail')})"
 
 
-def singly(frames: Frames) -> Iterator[Frames]:
-    """The frames of a run one by one, if they are not samples: each has a text of its own."""
-    if frames.kind != FrameType.SAMPLES:
-        for row in range(len(frames.headers)):
-            alone = slice(row, row + 1)
-            yield Frames(frames.headers[alone], frames.payloads[alone], frames.offsets[alone])
-
-
-def open_box(port: str | None = None, timeout_s: float = ANSWER_TIMEOUT_S) -> Box:
+def open_box(port: str | None = None, timeout_s: float = ANSWER_TIMEOUT_S) -> SerialBox:
     """Open and greet the box on `port`, or find it by greeting every serial port; BoxError when it is not one box.
 
     A box that a killed recorder left running is stopped first.
@@ -234,8 +237,8 @@ def open_box(port: str | None = None, timeout_s: float = ANSWER_TIMEOUT_S) -> Bo
     return _open_greeted(port, timeout_s) if port else _find_box(timeout_s)
 
 
-def _open_greeted(port: str, timeout_s: float) -> Box:
-    box = Box(port)
+def _open_greeted(port: str, timeout_s: float) -> SerialBox:
+    box = SerialBox(port)
     try:
         if box.hello(timeout_s)["running"]:
             box.stop()
@@ -246,10 +249,10 @@ def _open_greeted(port: str, timeout_s: float) -> Box:
     return box
 
 
-def _find_box(timeout_s: float) -> Box:
+def _find_box(timeout_s: float) -> SerialBox:
     """Greet all ports at once: a silent one costs its time limit, and there may be several."""
 
-    def attempt(port: str) -> Box | BoxError:
+    def attempt(port: str) -> SerialBox | BoxError:
         try:
             return _open_greeted(port, timeout_s)
         except BoxError as error:
@@ -260,7 +263,7 @@ def _find_box(timeout_s: float) -> Box:
         raise BoxError("no serial port is here: plug the box in, or give its --port")
     with ThreadPoolExecutor(len(ports)) as pool:
         results = list(pool.map(attempt, ports))
-    boxes = [result for result in results if isinstance(result, Box)]
+    boxes = [result for result in results if isinstance(result, SerialBox)]
     if len(boxes) == 1:
         return boxes[0]
     for box in boxes:
@@ -274,10 +277,21 @@ def _ports_present() -> list[str]:
     return [info.device for info in list_ports.comports()]
 
 
+@contextmanager
+def _port_errors() -> Iterator[None]:
+    """Whatever a port that goes away makes pyserial raise, as the OSError that it mostly is."""
+    try:
+        yield
+    except BoxError as error:
+        raise OSError(str(error)) from error
+    except PASSED_THROUGH as error:
+        raise OSError(f"the port is gone ({error})") from error
+
+
 def _open(port: str) -> serial.Serial:
     """Open a port for this process alone (pyserial takes an advisory lock, so that a second recorder is told)."""
     try:
-        return serial.Serial(port, BAUD_RATE, timeout=READ_TIMEOUT_S, write_timeout=WRITE_TIMEOUT_S, exclusive=True)
-    except (OSError, ValueError) as error:
-        cause = error if isinstance(error, OSError) else OSError(str(error))
-        raise BoxError(why_not_open(port, cause, _ports_present())) from error
+        with _port_errors():
+            return serial.Serial(port, BAUD_RATE, timeout=READ_TIMEOUT_S, write_timeout=WRITE_TIMEOUT_S, exclusive=True)
+    except OSError as error:
+        raise BoxError(why_not_open(port, error, _ports_present())) from error

@@ -9,8 +9,7 @@ import time
 from collections import deque
 from pathlib import Path
 
-from towertap.box.port import Box
-from towertap.errors import BoxError
+from towertap.box.port import SerialBox
 
 SYNC_INTERVAL_S = 1.0
 """The raw file is synced to the disk this often: what a power cut can cost."""
@@ -32,7 +31,7 @@ class Pump:
     (`failure`) the file keeps what it has and the rest is read and dropped.
     """
 
-    def __init__(self, box: Box, raw_path: Path) -> None:
+    def __init__(self, box: SerialBox, raw_path: Path) -> None:
         """Create `raw_path` (FileExistsError if it is there already) and begin to carry."""
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
         self._file = os.open(raw_path, flags, 0o644)
@@ -59,23 +58,25 @@ class Pump:
             thread.join()
 
     def _read(self) -> None:
-        while not self._stopping.is_set():
-            try:
-                data = self._box.read()
-            except OSError:
-                self._reopen()
-                continue
-            if data:
-                self.read_bytes += len(data)
-                self._queue.put((time.monotonic_ns(), data))
-        self._queue.put(None)
+        try:
+            while not self._stopping.is_set():
+                try:
+                    data = self._box.read()
+                except OSError:
+                    self._reopen()
+                    continue
+                if data:
+                    self.read_bytes += len(data)
+                    self._queue.put((time.monotonic_ns(), data))
+        finally:
+            self._queue.put(None)  # the writer ends, whatever ended the reader
 
     def _reopen(self) -> None:
         self.connected = False
         while not self._stopping.wait(REOPEN_INTERVAL_S):
             try:
                 self._box.reopen()
-            except BoxError:
+            except OSError:
                 continue
             self.connected = True
             return

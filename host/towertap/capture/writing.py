@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
+from io import BytesIO
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -13,38 +13,74 @@ import h5py
 import numpy as np
 
 from towertap.capture import schema
-from towertap.capture.whole_file import whole_file
-from towertap.errors import CaptureError
+from towertap.doors.whole_file import allocate, whole_file
+from towertap.errors import FileError
 
 BLOCK_CHUNKS = 16
 """Rows are gathered until so many chunks are full, so that each chunk is compressed once."""
+LIBRARY = ("v110", "v110")
+AHEAD_BYTES = 2 * 2**20
+"""Room is taken on the disk so far ahead."""
+METADATA_BYTES = 2**19
+"""More than HDF5 keeps in memory of a capture's indexes until it closes the file."""
 
 
 class CaptureWriter:
-    """Context manager: append to the schema's datasets, set the attributes once; `path` appears on a clean exit."""
+    """Context manager: append to the schema's datasets, set the attributes once; `path` appears on a clean exit.
+
+    A full disk never meets HDF5, which does not survive it: the file has its room before anything is written there,
+    and where there is none a FileError says so and nothing is left.
+    """
 
     def __init__(self, path: Path) -> None:
         self._path = path
         self._cleanup = ExitStack()
         self._waiting: dict[str, np.ndarray] = {}
-        self._fill = {entry.name: 0 for entry in schema.DATASETS}
+        self._fill: dict[str, int] = {}
+        self._room = self._used = 0
 
     def __enter__(self) -> Self:
         with ExitStack() as cleanup:
-            part = cleanup.enter_context(whole_file(self._path))
+            self._part = cleanup.enter_context(whole_file(self._path))
+            empty = BytesIO()
+            self.file = h5py.File(empty, "w", libver=LIBRARY)
+            self.file.close()
             try:
-                self.file = cleanup.enter_context(h5py.File(part, "w", libver=("v110", "v110")))
+                self._part.write_bytes(empty.getvalue())
             except OSError as error:
-                why = os.strerror(error.errno) if error.errno else "no place for a file"
-                raise CaptureError(
+                why = error.strerror or "no place for a file"
+                raise FileError(
                     f"{self._path}: cannot be written ({why}); give another place for the capture"
                 ) from None
-            schema.create(self.file)
-            for entry in schema.DATASETS:
-                tail = (entry.columns,) if entry.columns else ()
-                self._waiting[entry.name] = np.empty((BLOCK_CHUNKS * entry.chunk_rows, *tail), entry.dtype)
+            cleanup.callback(lambda: self.file.close())
+            self._take_room(0)
+            self.create(schema.tables())
             self._cleanup = cleanup.pop_all()
         return self
+
+    def _take_room(self, size: int) -> None:
+        """Have room for `size` bytes more; HDF5 gives back what it has not used whenever it closes the file."""
+        self._used += size
+        if self._used + METADATA_BYTES <= self._room:
+            return
+        self.file.close()
+        self._used = self._part.stat().st_size + size
+        self._room = self._used + METADATA_BYTES + AHEAD_BYTES
+        try:
+            allocate(self._part, self._room)
+        except OSError as error:
+            needed = f"it needs {self._room / 1e6:.0f} MB so far ({error.strerror})"
+            raise FileError(
+                f"{self._path}: no room for the capture, {needed}; make room or give another place"
+            ) from None
+        self.file = h5py.File(self._part, "r+", libver=LIBRARY)
+
+    def create(self, entries: Iterable[schema.Dataset]) -> None:
+        """Make datasets: the tables are there at once, the counts when the chip is known."""
+        for entry in entries:
+            schema.create(self.file, entry)
+            self._waiting[entry.name] = np.empty((BLOCK_CHUNKS * entry.chunk_rows, *entry.tail), entry.dtype)
+            self._fill[entry.name] = 0
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
@@ -69,8 +105,16 @@ class CaptureWriter:
             if self._fill[name] == len(waiting):
                 self._flush(name)
 
+    def add(self, name: str, rows: Sequence[tuple]) -> None:
+        """Add rows to the table `name`; FileError when it becomes longer than a table may be."""
+        if rows:
+            self.append(name, np.array(rows, self._waiting[name].dtype))
+            if self._fill[name] + self.file[name].shape[0] > schema.LARGEST_TABLE_ROWS:
+                raise FileError(f"more than {schema.LARGEST_TABLE_ROWS:,} {name.replace('_', ' ')}, which no drive has")
+
     def set_attributes(self, values: Mapping[str, Any]) -> None:
         """Set attributes of the file; the schema says which there must be."""
+        self._take_room(sum(len(value) for value in values.values() if isinstance(value, str)))
         schema.set_attributes(self.file, values)
 
     def flush(self) -> None:
@@ -80,6 +124,7 @@ class CaptureWriter:
 
     def _flush(self, name: str) -> None:
         fill = self._fill[name]
+        self._take_room(int(self._waiting[name][:fill].nbytes * schema.WORST_DEFLATE_RATIO))
         dataset = self.file[name]
         start = dataset.shape[0]
         dataset.resize(start + fill, axis=0)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-import tomllib
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import fields
@@ -12,10 +11,11 @@ from typing import Any
 
 import click
 
-from towertap.capture.conditions import RANGES, Conditions, read_sidecar
+from towertap.capture.conditions import NUMBERS, Conditions, read_sidecar
+from towertap.cli._conditions import condition_flag, held_to_rules
 from towertap.cli._outcome import console
-from towertap.cli.decode import condition_flag, held_to_rules
-from towertap.errors import CallError, CaptureError, TowertapError
+from towertap.doors.structured import read_toml
+from towertap.errors import CallError, FileError, TowertapError
 
 NEEDED = ("vehicle", "part", "road", "pass_number", "mounting")
 """Without these a pass cannot be compared with another."""
@@ -40,12 +40,11 @@ BEGIN = "Press Enter to begin recording: at speed, about 5 s before the start, s
 
 def day_file(path: Path) -> dict[str, Any]:
     """Read a TOML file whose keys are fields of Conditions, so that nobody types the vehicle before each pass."""
+    day = read_toml(path, dict[str, Any], "a TOML file with the day's values")
     try:
-        return Conditions.from_dict(tomllib.loads(path.read_text("utf-8"))).to_dict()
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise CallError(f"{path}: not a TOML file ({error})") from None
-    except CallError as error:
-        raise CallError(f"{path}: {error}") from None
+        return Conditions.from_dict(day).to_dict()
+    except FileError as error:
+        raise FileError(f"{path}: {error}") from None
 
 
 def gather(given: dict[str, Any], day: dict[str, Any], folder: Path) -> Conditions:
@@ -72,7 +71,7 @@ def gather(given: dict[str, Any], day: dict[str, Any], folder: Path) -> Conditio
 def next_pass(folder: Path, road: str, part: str, position: str = "") -> int:
     """Number of the next pass over `road` with `part`, after the recordings in `folder`, by a box at `position`."""
     recorded = _recorded(folder, position)
-    numbers = [held.pass_number or 0 for held in recorded if (held.road, held.part) == (road, part)]
+    numbers = [drive.pass_number or 0 for drive in recorded if (drive.road, drive.part) == (road, part)]
     return max([0, *numbers]) + 1
 
 
@@ -82,15 +81,15 @@ def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[
     The keys of `chosen` that tell drives apart (part, road, pass_number) narrow the choice; one drive that they leave
     is driven again if need be. CallError when there is no drive left.
     """
-    from towertap.compare.plan import read_plan  # statistics take long to load, and few recordings need a plan
+    from towertap.compare.plan.plan import read_plan  # statistics take long to load, and few recordings need a plan
 
     plan = read_plan(plan_path)
     wanted = {name: chosen[name] for name in ("part", "road", "pass_number") if chosen.get(name) not in (None, "")}
     fitting = [drive for drive in plan.drives if all(getattr(drive, name) == wanted[name] for name in wanted)]
     if not fitting:
-        told = ", ".join(f"{condition_flag(name)} {value}" for name, value in wanted.items())
-        raise CallError(f"{plan_path}: no drive is planned with {told}; the run sheet lists them")
-    driven = {(held.part, held.road, held.pass_number) for held in _recorded(folder, chosen.get("box_position"))}
+        named = ", ".join(f"{condition_flag(name)} {value}" for name, value in wanted.items())
+        raise CallError(f"{plan_path}: no drive is planned with {named}; the run sheet lists them")
+    driven = {(drive.part, drive.road, drive.pass_number) for drive in _recorded(folder, chosen.get("box_position"))}
     left = [drive for drive in fitting if (drive.part, drive.road, drive.pass_number) not in driven]
     if not left and len(fitting) > 1:
         raise CallError(
@@ -101,7 +100,6 @@ def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[
     console.print(
         f"Drive {plan.drives.index(drive) + 1} of {len(plan.drives)}: pass {drive.pass_number} of {drive.road} with "
         f"{drive.part}, at {plan.speed_kmh(drive.road):g} km/h",
-        markup=False,
         soft_wrap=True,
     )
     return {
@@ -121,20 +119,19 @@ def _recorded(folder: Path, position: str | None) -> Iterator[Conditions]:
     Where this box's `position` is said, recordings at another are a second box's, and not counted.
     """
     for raw in folder.glob("*.ttraw"):
-        with suppress(CaptureError):
-            held = read_sidecar(raw)["conditions"]
-            if held.box_position == position or not (held.box_position and position):
-                yield held
+        with suppress(FileError):
+            drive = read_sidecar(raw)["conditions"]
+            if drive.box_position == position or not (drive.box_position and position):
+                yield drive
 
 
 def _tell_if_there(known: dict[str, Any], folder: Path) -> None:
     """Say that a pass of this number is there: it may be driven again on purpose, or the number was forgotten."""
     road, part, number, place = (known.get(name) for name in ("road", "part", "pass_number", "box_position"))
-    if any((held.road, held.part, held.pass_number) == (road, part, number) for held in _recorded(folder, place)):
+    if any((drive.road, drive.part, drive.pass_number) == (road, part, number) for drive in _recorded(folder, place)):
         console.print(
             f"pass {number} of {road} with {part} is there already; this one is recorded beside it "
             f"(did you mean --pass {next_pass(folder, str(road), str(part), place or '')}?)",
-            markup=False,
             soft_wrap=True,
             style="yellow",
         )
@@ -145,9 +142,9 @@ def _ask(name: str, known: dict[str, Any], folder: Path) -> Any:
 
     def read(text: str) -> Any:
         if not text.strip() and name not in NEEDED:
-            return None if name in RANGES else ""
+            return None if name in NUMBERS else ""
         try:
-            value = float(text) if name in RANGES else text.strip()
+            value = NUMBERS[name](text) if name in NUMBERS else text.strip()
             return held_to_rules(name, value)
         except (ValueError, TowertapError) as error:
             raise click.UsageError(str(error)) from None

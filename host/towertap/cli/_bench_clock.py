@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
-from rich.markup import escape
 
 from towertap.bench.clock import Clocks, HostClock, Slope, measure
 from towertap.cli._bench_recording import captured, kept, recording_options
@@ -31,7 +30,7 @@ def clock(capture: Path | None, port: str | None, seconds: float | None, odr_hz:
     """Record if need be, fit, keep."""
     path = captured(capture, "clock", GUIDE, port, seconds or SECONDS, odr_hz, folder)
     clocks, data = kept("clock", path, folder, measure)
-    return Outcome(data, escape("\n".join([*_lines(clocks), f"record {data['record']}"])))
+    return Outcome(data, "\n".join([*_lines(clocks), f"record {data['record']}"]))
 
 
 def _lines(clocks: Clocks) -> list[str]:

@@ -6,13 +6,11 @@ from pathlib import Path
 
 import click
 from rich.console import Group
-from rich.markup import escape
 from rich.table import Table
 
 from towertap.bench.noise import UG_MS2, Noise, measure
 from towertap.cli._bench_recording import captured, kept, recording_options
-from towertap.cli._outcome import Outcome, answers
-from towertap.cli.check import MARKS
+from towertap.cli._outcome import Outcome, answers, judged
 from towertap.signals.metrics import METRICS
 
 SECONDS = 1800.0
@@ -39,10 +37,10 @@ def noise(capture: Path | None, port: str | None, seconds: float | None, odr_hz:
     figure = data["record"].with_suffix(".png")
     setup = data["subject"]
     draw(result, f"box {setup['serial']}, {setup['chip']}, {setup['odr_hz']:g} Hz", figure)
-    lines = escape("\n".join([*_density_lines(result), *_slow_lines(result), *_tone_lines(result)]))
-    checks = [f"{MARKS[check.ok]}{escape(check.text)}" for check in result.checks]
-    verdict = "[bold]at rest[/bold]" if result.at_rest else "[bold]not at rest[/bold]: record it again"
-    text = Group(lines, _floors(result), *checks, verdict, escape(f"record {data['record']}\nfigure {figure}"))
+    lines = "\n".join([*_density_lines(result), *_slow_lines(result), *_tone_lines(result)])
+    checks = [judged(check.ok, check.text) for check in result.checks]
+    verdict = "at rest" if result.at_rest else "not at rest: record it again"
+    text = Group(lines, _floors(result), *checks, verdict, f"record {data['record']}\nfigure {figure}")
     return Outcome({**data, "figure": figure}, text, 0 if result.at_rest else 1)
 
 
@@ -50,7 +48,7 @@ def draw(noise: Noise, box: str, path: Path) -> None:
     """Draw the figure into a PNG file; `box` names the box and its settings."""
     from matplotlib import rc_context  # here, because drawing takes a second to load
 
-    from towertap.report import style
+    from towertap.drawing import style
     from towertap.report.figures import bench_noise
 
     with rc_context(style.RC):

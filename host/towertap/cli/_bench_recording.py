@@ -15,8 +15,8 @@ from rich.progress import Progress as Bar
 
 from towertap.bench import records
 from towertap.bench.guided import record_at_bench
-from towertap.box.port import Box, Settings, open_box
-from towertap.box.recorder import Progress
+from towertap.box.port import SamplingSettings, SerialBox, open_box
+from towertap.box.recorder import Recording
 from towertap.capture.reading import Capture, open_capture
 from towertap.cli._outcome import console, plain
 from towertap.cli.record import RATES_HZ
@@ -54,21 +54,21 @@ def recording_options(odr_hz: int) -> Callable[[Callable[..., Any]], Callable[..
 
 
 @contextmanager
-def guided(port: str | None, guide: str) -> Iterator[Box]:
+def guided(port: str | None, guide: str) -> Iterator[SerialBox]:
     """A greeted box, after saying what to do with it and, on a terminal, waiting for Enter."""
     with open_box(port) as box:
-        console.print(f"Box {box.identity['serial']} with {box.identity.get('chip')} on {box.port}. {guide}")
+        console.print(f"SerialBox {box.identity['serial']} with {box.identity.get('chip')} on {box.port}. {guide}")
         if sys.stdin.isatty():
             click.prompt("Press Enter to begin", default="", show_default=False, prompt_suffix="", err=True)
         yield box
 
 
-Watch = Callable[[Progress, Path], tuple[str, str]]
+Watch = Callable[[Recording, Path], tuple[str, str]]
 """Says what goes on, from progress and raw file, and, now and then, a line to keep."""
 
 
 def record_now(
-    box: Box,
+    box: SerialBox,
     kind: str,
     seconds: float,
     odr_hz: str,
@@ -81,13 +81,13 @@ def record_now(
     with Bar(console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task("recording", total=seconds)
 
-        def show(progress: Progress, raw_path: Path) -> None:
+        def show(progress: Recording, raw_path: Path) -> None:
             now, line = watch(progress, raw_path)
             bar.update(task, description=now, completed=progress.live.seconds)
             if line:
-                bar.console.print(line, markup=False)
+                bar.console.print(line)
 
-        settings = Settings(odr_hz=int(odr_hz))
+        settings = SamplingSettings(odr_hz=int(odr_hz))
         return record_at_bench(box, folder or Path("bench"), kind, settings, seconds, on_progress=show, stop=stop)
 
 

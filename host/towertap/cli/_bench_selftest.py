@@ -6,14 +6,12 @@ from pathlib import Path
 
 import click
 from rich.console import Group
-from rich.markup import escape
 from rich.table import Table
 
 from towertap.bench import records
 from towertap.bench.selftest import UNITS, SelfTest, record_of, run
 from towertap.cli._bench_recording import guided
-from towertap.cli._outcome import Outcome, answers
-from towertap.cli.check import MARKS
+from towertap.cli._outcome import Outcome, answers, judged, mark
 
 GUIDE = "Let it lie still, any way up: the chip tests itself for two seconds."
 
@@ -41,8 +39,9 @@ def selftest(port: str | None, folder: Path) -> Outcome:
         record = record_of(result, box)
     written = records.write(record, folder)
     data = {"record": written, "serial": record.subject.serial, **result.data()}
-    lines = [f"{MARKS[result.ok]}{escape(result.verdict)}", escape(f"record {written}")]
-    return Outcome(data, Group(_table(result), *lines), 0 if result.ok else 1)
+    return Outcome(
+        data, Group(_table(result), judged(result.ok, result.verdict), f"record {written}"), 0 if result.ok else 1
+    )
 
 
 def _table(result: SelfTest) -> Table:
@@ -52,5 +51,5 @@ def _table(result: SelfTest) -> Table:
         factory = "no code" if answer.factory is None else f"{answer.factory:.3g} {unit}"
         ratio = "" if answer.ratio is None else f"{answer.ratio:.3f}"
         name, response = answer.axis.replace("_", " "), f"{answer.response:.3g} {unit}"
-        table.add_row(MARKS[answer.ok].strip(), name, response, factory, ratio)
+        table.add_row(mark(answer.ok), name, response, factory, ratio)
     return table

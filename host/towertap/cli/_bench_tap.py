@@ -5,11 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
-from rich.markup import escape
 
 from towertap.bench.tap import Taps, measure
 from towertap.capture.reading import Capture
-from towertap.capture.sweep import HIGHEST
 from towertap.cli._bench_recording import captured, kept, recording_options
 from towertap.cli._outcome import Outcome, answers
 from towertap.errors import AnalysisError
@@ -37,7 +35,7 @@ def tap(capture: Path | None, port: str | None, seconds: float | None, odr_hz: s
     path = captured(capture, "tap", GUIDE, port, seconds or SECONDS, odr_hz, folder)
     taps, data = kept("tap", path, folder, _measure)
     lines = [*_lines(taps), f"record {data['record']}"]
-    return Outcome(data, escape("\n".join(lines)), 0 if taps.usable_hz else 1)
+    return Outcome(data, "\n".join(lines), 0 if taps.usable_hz else 1)
 
 
 def _measure(capture: Capture) -> Taps:
@@ -46,7 +44,8 @@ def _measure(capture: Capture) -> Taps:
     if piece.n_rows > LONGEST_S * capture.rate_hz:
         raise AnalysisError(f"{capture.path}: {piece.n_rows / capture.rate_hz:.0f} s is no recording of taps")
     rows = capture.counts("acceleration", piece.first_row, piece.first_row + piece.n_rows)
-    return measure(rows * capture.scale_ms2, capture.rate_hz, HIGHEST * capture.scale_ms2)
+    full_scale_ms2 = capture.layout.quantities["acceleration"].highest * capture.scale_ms2
+    return measure(rows * capture.scale_ms2, capture.rate_hz, full_scale_ms2)
 
 
 def _lines(taps: Taps) -> list[str]:

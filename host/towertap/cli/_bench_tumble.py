@@ -8,14 +8,13 @@ from dataclasses import asdict
 from pathlib import Path
 
 import click
-from rich.markup import escape
 
 from towertap.bench import records
 from towertap.bench.gravity import Gravity, local_gravity
 from towertap.bench.guided import Follower
 from towertap.bench.poses import FACES, HOLD_S, PoseFinder, find_poses
 from towertap.bench.tumble import WORST_ANGLE_DEG, Calibration, calibrate
-from towertap.box.recorder import Progress
+from towertap.box.recorder import Recording
 from towertap.capture.reading import open_capture
 from towertap.cli._bench_recording import guided, record_now, recording_options
 from towertap.cli._outcome import Outcome, answers, plain
@@ -54,7 +53,7 @@ def tumble(
     calibration, record = _calibrate(paths, gravity)
     written = records.write(record, records.bench_folder(paths[0], folder))
     data = {"captures": paths, "record": written, "subject": asdict(record.subject), **calibration.data()}
-    return Outcome(data, escape("\n".join([*_lines(calibration), f"record {written}"])))
+    return Outcome(data, "\n".join([*_lines(calibration), f"record {written}"]))
 
 
 def _record(port: str | None, seconds: float, odr_hz: str, folder: Path | None) -> Path:
@@ -77,7 +76,7 @@ class _Watcher:
         self._follower: Follower | None = None
         self._done: set[str] = set()
 
-    def look(self, progress: Progress, raw_path: Path) -> tuple[str, str]:
+    def look(self, progress: Recording, raw_path: Path) -> tuple[str, str]:
         """Take what is new; how it lies, and a line when a face has just been held long enough."""
         self._follower = self._follower or Follower(raw_path, self._range_g)
         self._finder.take(self._follower.new())

@@ -6,13 +6,14 @@ from datetime import date, datetime
 from pathlib import Path
 
 import click
-from rich.markup import escape
 from rich.progress import Progress, track
+from rich.text import Text
 
 from towertap.archive import store
+from towertap.archive.adding import ADDED, KEPT, THERE, Added, add_all, recordings_of
 from towertap.archive.record import Record
 from towertap.archive.verify import verify
-from towertap.cli._outcome import Outcome, answers, console
+from towertap.cli._outcome import Outcome, answers, console, judged, lines
 
 ARCHIVE = click.argument("archive", type=click.Path(path_type=Path))
 DAY = click.DateTime(["%Y-%m-%d"])
@@ -30,22 +31,26 @@ def command() -> None:
 @command.command(
     name="add",
     short_help="add recordings, or folders of them",
-    help="Add RECORDINGS, each named by its capture (.h5) or its raw stream (.ttraw), or by a folder that holds them.",
+    help="Add RECORDINGS, each named by its capture (.h5) or its raw stream (.ttraw), or by a folder that holds them; "
+    "also plans and bench records (.json). Adding a recording again takes over conditions that were corrected.",
 )
 @ARCHIVE
 @click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path))
 @answers
 def add(archive: Path, recordings: tuple[Path, ...]) -> Outcome:
     """Add each, and say which were there already."""
-    added, lines = [], []
     if archive.is_dir():
         _tell_of_index(store.listing(archive))
-    paths = [path for given in recordings for path in store.recordings_of(given)]
-    for path in track(paths, "add", console=console, transient=True, disable=not console.is_terminal):
-        record, is_new = store.add(archive, path)
-        added.append({"recording": path, "name": record["name"], "is_new": is_new})
-        lines.append(f"{escape(str(path))}: {'added as' if is_new else 'there already as'} {escape(record['name'])}")
-    return Outcome({"archive": archive, "recordings": added}, "\n".join(lines))
+    paths = [path for given in recordings for path in recordings_of(given)]
+    progress = track(
+        add_all(archive, paths), "add", len(paths), console=console, transient=True, disable=not console.is_terminal
+    )
+    added = list(progress)
+    entries = [
+        {"recording": entry.path, "name": entry.name, "is_new": entry.how in (ADDED, KEPT), "how": entry.how}
+        for entry in added
+    ]
+    return Outcome({"archive": archive, "recordings": entries}, lines(*map(_added, added)))
 
 
 @command.command(
@@ -57,8 +62,8 @@ def add(archive: Path, recordings: tuple[Path, ...]) -> Outcome:
 @click.option("--vehicle", help="As in the conditions; upper and lower case are the same.")
 @click.option("--part", help="The same.")
 @click.option("--road", help="The same.")
-@click.option("--since", type=DAY, help="First day of the start, UTC, YYYY-MM-DD.")
-@click.option("--until", type=DAY, help="Last day of the start, UTC, YYYY-MM-DD.")
+@click.option("--since", type=DAY, help="First day of the drives, YYYY-MM-DD, where they were driven.")
+@click.option("--until", type=DAY, help="Last day of the drives, YYYY-MM-DD, where they were driven.")
 @answers
 def list_(
     archive: Path,
@@ -71,13 +76,13 @@ def list_(
     """List one line a recording; one that cannot be read or is gone is told on standard error and in JSON."""
     store.refuse_any_folder(archive)
     listing = store.listing(archive)
-    found = store.select(listing.records, _day(since), _day(until), vehicle=vehicle, part=part, road=road)
+    recordings = store.select(listing.records, _day(since), _day(until), vehicle=vehicle, part=part, road=road)
     gone = [record["name"] for record in listing.gone]
     for line in (*listing.unreadable, *(f"{archive / name}: {store.GONE}" for name in gone)):
-        console.print(f"[red]not listed[/red] {escape(line)}", soft_wrap=True, highlight=False)
+        console.print(Text.assemble(("not listed", "red"), f" {line}"), soft_wrap=True)
     _tell_of_index(listing)
-    data = {"archive": archive, "recordings": found, "unreadable": listing.unreadable, "gone": gone}
-    return Outcome(data, "\n".join(map(_line, found)) or "no recording fits")
+    data = {"archive": archive, "recordings": recordings, "unreadable": listing.unreadable, "gone": gone}
+    return Outcome(data, lines(*map(_line, recordings)) if recordings else "no recording fits")
 
 
 @command.command(
@@ -96,16 +101,16 @@ def verify_(archive: Path, redecode: bool) -> Outcome:
     """Verify and list what is wrong."""
     with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
         task = progress.add_task("verify", total=None)
-        found = verify(
+        verification = verify(
             archive,
             redecode=redecode,
             on_progress=lambda done, total: progress.update(task, completed=done, total=total),
         )
     how = "every byte as it was added" + (", decoded again to the same numbers" if redecode else "")
-    lines = [f"[red]NOT[/red] {escape(str(problem))}" for problem in found.problems] or [how]
-    lines += found.remarks
-    lines.append(f"{_count(found.recordings, 'recording')}, {_count(len(found.problems), 'problem')}")
-    return Outcome({"archive": archive, **found.data()}, "\n".join(lines), 1 if found.problems else 0)
+    problems = [judged(False, str(problem)) for problem in verification.problems] or [Text(how)]
+    total = f"{_count(verification.recordings, 'recording')}, {_count(len(verification.problems), 'problem')}"
+    text = lines(*problems, *verification.remarks, total)
+    return Outcome({"archive": archive, **verification.data()}, text, 1 if verification.problems else 0)
 
 
 @command.command(
@@ -119,12 +124,16 @@ def verify_(archive: Path, redecode: bool) -> Outcome:
 def show(archive: Path, name: str) -> Outcome:
     """Show one recording."""
     record = store.find(archive, name)
-    return Outcome({"archive": archive, "folder": archive / record["name"], **record}, escape(_lines(record)))
+    return Outcome({"archive": archive, "folder": archive / record["name"], **record}, _lines(record))
+
+
+def _added(added: Added) -> str:
+    return f"{added.path}: {added.how}{' as' if added.how in (ADDED, THERE) else ':'} {added.name}"
 
 
 def _tell_of_index(listing: store.Listing) -> None:
     if listing.is_without_index:
-        console.print(store.WITHOUT_INDEX, style="yellow", soft_wrap=True, highlight=False)
+        console.print(store.WITHOUT_INDEX, style="yellow", soft_wrap=True)
 
 
 def _day(moment: datetime | None) -> date | None:
@@ -135,25 +144,31 @@ def _count(number: int, thing: str) -> str:
     return f"{number} {thing}{'' if number == 1 else 's'}"
 
 
-def _line(record: Record) -> str:
-    told = [str(record["conditions"].get(key) or "") for key in ("vehicle", "road", "part")]
-    details = [*filter(None, told), f"{record['seconds']:.0f} s", f"started {record['started_utc'][:19] or 'unknown'}"]
-    return f"[bold]{escape(record['name'])}[/bold]: {escape(', '.join(details))}"
+def _line(record: Record) -> Text:
+    of = [str(record["conditions"].get(key) or "") for key in ("vehicle", "road", "part")]
+    details = [*filter(None, of), f"{record['seconds']:.0f} s", f"started {record['started_utc'][:19] or 'unknown'}"]
+    return Text.assemble((record["name"], "bold"), f": {', '.join(details)}")
 
 
 def _lines(record: Record) -> str:
     """The record as lines of `key: value`, what lies within indented."""
-    lines = []
+    parts = []
     for key, value in record.items():
-        if isinstance(value, dict):
-            lines += [
+        if key == "history":
+            parts += [f"until {entry['until_utc']}: {_within(entry['conditions'])}" for entry in value]
+        elif isinstance(value, dict):
+            parts += [
                 f"{key}:",
-                *(f"  {name}: {_value(held)}" for name, held in value.items() if held not in ("", None)),
+                *(f"  {name}: {_value(inner)}" for name, inner in value.items() if inner not in ("", None)),
             ]
         else:
-            lines.append(f"{key}: {value}")
-    return "\n".join(lines)
+            parts.append(f"{key}: {value}")
+    return "\n".join(parts)
 
 
-def _value(held: object) -> str:
-    return f"{held['bytes']} bytes, SHA-256 {held['sha256']}" if isinstance(held, dict) else str(held)
+def _within(conditions: dict[str, object]) -> str:
+    return ", ".join(f"{name} {value}" for name, value in conditions.items() if value not in ("", None))
+
+
+def _value(value: object) -> str:
+    return f"{value['bytes']} bytes, SHA-256 {value['sha256']}" if isinstance(value, dict) else str(value)

@@ -17,12 +17,12 @@ from rich.progress import Progress
 from rich.table import Table
 from rich.text import Text
 
+from towertap.cli._conditions import held_to_rules
 from towertap.cli._outcome import Outcome, answers, console
-from towertap.cli.decode import held_to_rules
-from towertap.compare.order import drive_order, protection, shared_alike
-from towertap.compare.pilot import load_pilot
-from towertap.compare.plan import FELT, Held, Plan, Road, write_plan
-from towertap.compare.power import (
+from towertap.compare.plan.order import drive_order, protection, shared_alike
+from towertap.compare.plan.pilot import load_pilot
+from towertap.compare.plan.plan import FELT, Held, Plan, Road, write_plan
+from towertap.compare.stats.power import (
     MOST_PASSES,
     Spread,
     coefficient_of_variation,
@@ -210,8 +210,13 @@ def _data(plan: Plan, spread: Spread, choices: list[Plan], folder: Path) -> dict
         "passes": plan.passes,
         "strength": asdict(plan.strength()),
         "orders": [
-            {"blocks": one.blocks, "changes": len(one.fittings) - 1, "passes": one.passes, "drives": len(one.drives)}
-            for one in choices
+            {
+                "blocks": choice.blocks,
+                "changes": len(choice.installations) - 1,
+                "passes": choice.passes,
+                "drives": len(choice.drives),
+            }
+            for choice in choices
         ],
         "files": {"plan": folder / "plan.json", "html": folder / "run_sheet.html", "text": folder / "run_sheet.txt"},
     }
@@ -220,9 +225,14 @@ def _data(plan: Plan, spread: Spread, choices: list[Plan], folder: Path) -> dict
 def _text(plan: Plan, choices: list[Plan], folder: Path) -> Group:
     path = shlex.quote(str(folder / "plan.json"))
     orders = _table("What a change of the part buys", "--blocks", "changes", "drives", "order")
-    for one in choices:
-        row = (str(one.blocks), str(len(one.fittings) - 1), str(len(one.drives)), protection(one.blocks))
-        orders.add_row(*row, style="bold" if one.blocks == plan.blocks else "")
+    for choice in choices:
+        row = (
+            str(choice.blocks),
+            str(len(choice.installations) - 1),
+            str(len(choice.drives)),
+            protection(choice.blocks),
+        )
+        orders.add_row(*row, style="bold" if choice.blocks == plan.blocks else "")
     return Group(
         Text(plan.question, style="bold"),
         *(Text.assemble((f"{name}: ", "bold"), text) for name, text in numbers(plan)),

@@ -13,11 +13,11 @@ from rich.table import Table
 from rich.text import Text
 
 from towertap.cli._outcome import Outcome, answers, console, table
-from towertap.compare.wear import follow
-from towertap.compare.wear.course import DEFAULT_METRICS
-from towertap.compare.wear.drives import load_sessions
-from towertap.compare.wear.model import Course, Wear
-from towertap.report.words import number
+from towertap.wear import follow
+from towertap.wear.course import DEFAULT_METRICS
+from towertap.wear.drives import load_sessions
+from towertap.wear.model import Course, Wear
+from towertap.words.numbers import number
 
 
 @click.command(
@@ -28,7 +28,9 @@ from towertap.report.words import number
 )
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--part", required=True, metavar="NAME", help="The part, as the captures name it.")
-@click.option("--smooth", required=True, metavar="ROAD", help="The smooth road, which sets the gate and is the check.")
+@click.option(
+    "--smooth", required=True, metavar="ROAD", help="The smooth road, which sets the roughness limit and is the check."
+)
 @click.option("--vehicle", metavar="NAME", help="The vehicle, where the part was driven on more than one.")
 @click.option(
     "--since",
@@ -79,7 +81,7 @@ def command(
         wear = follow(followed, margin / 100, metrics=metrics or DEFAULT_METRICS)
     data, text = wear.data(), [tell(wear)]
     if report is not None:
-        from towertap.report.wear import write_wear  # draws figures: loaded only when asked for
+        from towertap.wear.report import write_wear  # draws figures: loaded only when asked for
 
         page = write_wear(wear, followed, report)
         data["report"] = str(page)
@@ -111,6 +113,6 @@ def _table(one: Course) -> Table:
         ratio = f"{change.ratio:.3f}" if change else "first fit"
         interval = "{:.3f}–{:.3f}".format(*change.together) if change and change.together else ""
         verdict = "" if change is None else change.verdict + (", outside" if change.outside else "")
-        row = (mean.session, f"{mean.months:.1f}", str(mean.passes), number(mean.figure), ratio, interval, verdict)
+        row = (mean.session, f"{mean.months:.1f}", str(mean.passes), number(mean.level), ratio, interval, verdict)
         made.add_row(*map(Text, row))
     return made

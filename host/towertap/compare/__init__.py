@@ -1,5 +1,40 @@
-"""Before against after: passes, gate, statistics, verdicts; the pass is the unit of every inference."""
+"""Before against after: passes in, findings out, with the pass as the unit of every inference."""
 
-from towertap.compare.comparison import compare
+from __future__ import annotations
 
-__all__ = ["compare"]
+from collections.abc import Callable
+from pathlib import Path
+
+from towertap.compare.comparison import Comparison, compare
+from towertap.compare.drives.folder import load_passes
+from towertap.compare.drives.model import Drives
+from towertap.compare.sections import SECTIONS
+
+__all__ = ["Comparison", "compare", "load_drives"]
+
+
+def load_drives(
+    folder: Path,
+    before: str,
+    after: str,
+    smooth: str,
+    *,
+    include_unsound: bool = False,
+    bench: Path | None = None,
+    position: str | None = None,
+    input_position: str | None = None,
+    on_progress: Callable[[int, int], None] | None = None,
+) -> Drives:
+    """Read the captures of a folder with all that the sections take from them; see `load_passes`."""
+    return load_passes(
+        folder,
+        before,
+        after,
+        smooth,
+        measures={section.name: section.measure for section in SECTIONS},
+        include_unsound=include_unsound,
+        bench=bench,
+        position=position,
+        input_position=input_position,
+        on_progress=on_progress,
+    )

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from scipy.integrate import cumulative_trapezoid
 
 from towertap.capture.conditions import Conditions
-from towertap.compare import plan
 from towertap.compare.comparison import DEFAULT_METRICS
-from towertap.compare.order import drive_order
+from towertap.compare.plan import plan
+from towertap.compare.plan.order import drive_order
 from towertap.demo.road import ROADS, Road, bends, surface, under_tyre
 from towertap.demo.vehicle import GRAVITY_MS2, Bush, Corner, shake
 from towertap.signals.axes import parse_mounting

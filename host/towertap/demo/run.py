@@ -13,7 +13,7 @@ from typing import Unpack
 import numpy as np
 from numpy.typing import NDArray
 
-from towertap.box.port import Box
+from towertap.box.port import SerialBox
 from towertap.box.recorder import record
 from towertap.box.simulated import BoxSettings, SimulatedBox
 from towertap.capture.conditions import read_sidecar, write_sidecar
@@ -21,13 +21,10 @@ from towertap.capture.decode import decode_raw
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
 from towertap.capture.speed_log import read_speed_logs
-from towertap.compare import compare
-from towertap.compare.answer import Comparison
-from towertap.compare.departures import held_against, start_times
-from towertap.compare.order import protection
-from towertap.compare.passes import load_passes
-from towertap.compare.plan import write_plan
-from towertap.compare.speed_join import with_speed
+from towertap.compare import Comparison, compare, load_drives
+from towertap.compare.drives.speed_join import with_speed
+from towertap.compare.plan.order import protection
+from towertap.compare.plan.plan import write_plan
 from towertap.demo.drives import RATE_HZ, Drive, drives_of, make_plan, motions
 from towertap.demo.road import ROADS
 from towertap.demo.speed_log import write_speed_log
@@ -103,11 +100,10 @@ def run_demo(
         _tell_integrity(path, found, tell)
     tell(f"Comparing {BEFORE} with {after}; {SMOOTH} is the smooth road.")
     log = write_speed_log(out / "speed.csv", drives, seconds)
-    passes_driven = with_speed(load_passes(folder, BEFORE, after, SMOOTH), read_speed_logs(log))
-    compared = compare(passes_driven, plan.margin, metrics=plan.metrics, blocks=plan.slots, primary=plan.metrics[0])
-    comparison = held_against(plan, compared, passes_driven, start_times(passes_driven))
+    driven = with_speed(load_drives(folder, BEFORE, after, SMOOTH), read_speed_logs(log))
+    comparison = compare(driven, plan=plan)
     tell("Writing the report.")
-    page = write_report(comparison, passes_driven, out / "report", notices=[NOTICE])
+    page = write_report(comparison, out / "report", notices=[NOTICE])
     return DemoResult(integrity, recorded[0].interpreter, comparison, page, unchanged)
 
 
@@ -126,7 +122,7 @@ def record_drive(folder: Path, drive: Drive, motion: NDArray[np.float64], **chan
         **changes,
     }
     raw = folder / f"{drive.name}.ttraw"
-    with SimulatedBox(motion, RATE_HZ, **settings) as simulated, Box(simulated.port) as box:
+    with SimulatedBox(motion, RATE_HZ, **settings) as simulated, SerialBox(simulated.port) as box:
         box.hello()
         record(box, raw, drive.conditions, seconds=len(motion) / RATE_HZ)
         if drive.started:

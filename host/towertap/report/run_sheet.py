@@ -6,9 +6,9 @@ import shlex
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from towertap.compare.order import protection
-from towertap.compare.plan import FELT, Plan
-from towertap.compare.power import MOST_PASSES
+from towertap.compare.plan.order import protection
+from towertap.compare.plan.plan import FELT, Plan
+from towertap.compare.stats.power import MOST_PASSES
 from towertap.signals.axes import EXAMPLE
 from towertap.signals.metrics import METRICS
 
@@ -85,7 +85,7 @@ def facts(plan: Plan) -> list[tuple[str, str]]:
         for road in plan.roads
     )
     primary, *others = (METRICS[name].label for name in plan.metrics)
-    changes = len(plan.fittings) - 1
+    changes = len(plan.installations) - 1
     return [
         ("Vehicle", plan.vehicle),
         ("Before, after", f"{plan.before}, {plan.after}"),

@@ -8,15 +8,15 @@ from typing import Any
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from towertap.compare.answer import Comparison
-from towertap.compare.model import Finding
-from towertap.report.style import INK, QUIET, VERDICTS, new_figure
-from towertap.report.words import brief, interval, number
+from towertap.compare.comparison import Comparison
+from towertap.compare.findings.model import Finding
+from towertap.drawing.style import INK, QUIET, VERDICTS, new_figure
+from towertap.words.numbers import brief, interval, number
 
 ROW_IN = 0.25
 WIDEST = 8.0
 """The axis goes no further than this ratio and its inverse; a wider interval runs out of the figure."""
-UNGATED = "#a3adb6"
+WHOLE = "#a3adb6"
 
 
 def draw(comparison: Comparison) -> Figure:
@@ -32,7 +32,7 @@ def draw(comparison: Comparison) -> Figure:
     for road in roads:
         y += 1.3
         axes.text(0.0, y, brief(road), transform=axes.get_yaxis_transform(), weight="bold", va="center")
-        for finding in (one for one in comparison.findings if one.road == road):
+        for finding in (finding for finding in comparison.findings if finding.road == road):
             y += 1
             rows_at[y] = brief(finding.label, 44)
             _row(axes, y, finding)
@@ -47,16 +47,16 @@ def draw(comparison: Comparison) -> Figure:
 
 def title(comparison: Comparison) -> str:
     """What the findings say together, in a line."""
-    counts = {verdict: sum(one.verdict == verdict for one in comparison.findings) for verdict in VERDICTS}
+    counts = {verdict: sum(finding.verdict == verdict for finding in comparison.findings) for verdict in VERDICTS}
     said = ", ".join(f"{count} {verdict}" for verdict, count in counts.items() if count)
     return f"After against before, {len(comparison.findings)} findings: {said}"
 
 
 def _row(axes: Axes, y: float, finding: Finding) -> None:
     look = VERDICTS[finding.verdict]
-    if finding.ungated.interval is not None and finding.basis != "whole passes":
-        axes.plot(finding.ungated.interval, [y + 0.3] * 2, color=UNGATED, lw=0.9, solid_capstyle="butt")
-        axes.plot(finding.ungated.ratio, y + 0.3, marker="|", ms=4, color=UNGATED)
+    if finding.whole.interval is not None and finding.basis != "whole passes":
+        axes.plot(finding.whole.interval, [y + 0.3] * 2, color=WHOLE, lw=0.9, solid_capstyle="butt")
+        axes.plot(finding.whole.ratio, y + 0.3, marker="|", ms=4, color=WHOLE)
     if finding.interval is not None:
         axes.plot(finding.interval, [y, y], color=look.colour, lw=2.2, solid_capstyle="butt")
     axes.plot(finding.ratio, y, marker=look.marker, ms=6, color=look.colour, mec="white", mew=0.6)
@@ -96,5 +96,5 @@ def _ratio_axis(axes: Axes, comparison: Comparison) -> None:
     axes.set_xticks([], minor=True)
     axes.set_xlabel(
         f"ratio after / before (no unit), 95 % interval over passes\n"
-        f"shaded: margin ±{comparison.margin:.0%}, does not count; grey: whole passes, ungated"
+        f"shaded: margin ±{comparison.margin:.0%}, does not count; grey: whole passes"
     )

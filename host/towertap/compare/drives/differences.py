@@ -1,0 +1,87 @@
+"""What differs between the passes beside the part, in one line each."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from statistics import fmean
+
+from towertap.compare.drives.model import SIDES, Drives, Pass
+
+HELD_CONSTANT = {
+    "vehicle": "vehicles",
+    "box_position": "box positions",
+    "mounting": "mountings",
+    "tyre_pressures_kpa": "tyre pressures",
+}
+"""Conditions that should be one text throughout, or else a change of them may pass for a change of the part."""
+
+TEMPERATURE_STEP_C = 5.0
+"""Warn where the air differs by more, between the sides' means or over all passes: rubber and damper oil stiffen in
+the cold."""
+
+DRIFT = (
+    "all passes with one part were driven before all with the other, so drift in time (weather, tyres, bedding in) is "
+    "not separated from the part; the order A B B A would separate it"
+)
+
+
+def differences(drives: Drives) -> Iterator[str]:
+    """Whatever differs between captures beside the part, and what the order of the drives leaves mixed with it."""
+    yield from _order(drives)
+    yield from changed_conditions(drives.passes)
+    yield from _repeated(drives.passes)
+    by_road = [words for road in sorted({drive.road for drive in drives.passes}) for words in _on_road(drives, road)]
+    yield from by_road
+    air_c = [c for drive in drives.passes if (c := drive.conditions.air_temperature_c) is not None]
+    spread = bool(air_c) and max(air_c) - min(air_c) > TEMPERATURE_STEP_C
+    if spread and not any(words.startswith("the air") for words in by_road):
+        span = f"from {min(air_c):g} to {max(air_c):g} °C"
+        yield f"the air went {span} over the passes, more than {TEMPERATURE_STEP_C:g} °C"
+    for drive in drives.passes:
+        if not drive.integrity.sound:
+            yield f"{drive.name} is not sound but was asked for: {'; '.join(drive.integrity.reasons)}"
+
+
+def changed_conditions(passes: Sequence[Pass]) -> Iterator[str]:
+    """Whatever should be the same throughout and differs between captures, in one line each."""
+    for name, words in HELD_CONSTANT.items():
+        groups = defaultdict(list)
+        for drive in passes:
+            groups[getattr(drive.conditions, name)].append(drive.name)
+        if len(groups) > 1:
+            listed = "; ".join(f"'{text}' in {len(names)} ({names[0]} …)" for text, names in groups.items())
+            yield f"{words} differ between captures: {listed}; a change of it may pass for a change of the part"
+
+
+def _order(drives: Drives) -> Iterator[str]:
+    if drives.first == "after":
+        yield (
+            f'every pass with {drives.before} ("before") was driven after every pass with {drives.after} ("after"); '
+            "if that is not what was done, swap --before and --after"
+        )
+    if drives.first:
+        yield DRIFT
+
+
+def _repeated(passes: Sequence[Pass]) -> Iterator[str]:
+    numbered = [
+        (drive.side, drive.road, drive.conditions.pass_number) for drive in passes if drive.conditions.pass_number
+    ]
+    for side, road, number in sorted({key for key in numbered if numbered.count(key) > 1}):
+        yield f"pass {number} on {road} is there more than once {side} the change"
+
+
+def _on_road(drives: Drives, road: str) -> Iterator[str]:
+    sides = [[drive.conditions for drive in drives.of(road, side)] for side in SIDES]
+    if not all(sides):
+        missing = "before" if sides[1] else "after"
+        yield f"{road} was driven on one side only: there is no pass {missing} the change to hold the others against"
+        return
+    speeds = [{conditions.speed_kmh for conditions in side} for side in sides]
+    if speeds[0] != speeds[1]:
+        texts = [", ".join(sorted("unknown" if v is None else f"{v:g}" for v in side)) for side in speeds]
+        yield f"the speed aimed at on {road} differs: {texts[0]} km/h before, {texts[1]} km/h after the change"
+    warmth = [[c for conditions in side if (c := conditions.air_temperature_c) is not None] for side in sides]
+    if all(warmth) and abs(fmean(warmth[1]) - fmean(warmth[0])) > TEMPERATURE_STEP_C:
+        yield f"the air on {road} was {fmean(warmth[0]):.0f} °C before and {fmean(warmth[1]):.0f} °C after the change"

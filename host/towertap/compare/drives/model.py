@@ -1,0 +1,175 @@
+"""What was driven, as plain data: passes with all that was read from their captures."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from towertap.archive.record import CAPTURE
+from towertap.signals.metrics import METRICS, THIRDS, Metric
+
+if TYPE_CHECKING:
+    from towertap.analysis import Analysis
+    from towertap.bench.carried import BenchSummary
+    from towertap.bench.sharing import Share
+    from towertap.capture.conditions import Conditions
+    from towertap.capture.integrity import Integrity
+    from towertap.capture.reading import Capture
+    from towertap.capture.speed_log import SpeedLog
+
+Side = Literal["before", "after"]
+SIDES: tuple[Side, Side] = ("before", "after")
+CELL_S = 0.1
+"""Length of the windows that passes are aligned by and cut into places from."""
+CELLS_A_WINDOW = 10
+"""So many of them make one of the windows of 1 s."""
+
+
+def name_of(capture: Path) -> str:
+    """A capture's file name without its suffix, or in an archive, where all have one name, its recording's."""
+    return capture.parent.name if capture.name == CAPTURE else capture.stem
+
+
+def metric_of(name: str) -> Metric:
+    """A metric of a window table by its column."""
+    return METRICS.get(name) or THIRDS[name]
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A metric as people meet it: `name` is its column in a window table, `label` its words, `unit` its unit."""
+
+    name: str
+    label: str
+    unit: str
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where a pass comes from: the chip and firmware that made it, and the SHA-256 of its capture and raw recording."""
+
+    chip: str
+    firmware: str
+    capture_sha256: str
+    raw_sha256: str
+
+
+@dataclass(frozen=True, eq=False)
+class Pass:
+    """One drive over one road with one part fitted: the unit of every inference.
+
+    `windows` has one row a window of 1 s, the columns `piece`, `start_s` and one per metric, in its unit; `cells` is
+    the same over windows of a tenth of a second, by which passes are aligned and cut into places, and `kept` what each
+    metric keeps of them, (kept, cells), to join them to longer stretches. `whole` holds the values of the whole capture
+    by metric name. `path` is the capture they came from. `noise`,
+    `beyond`, `bench` and `to_vehicle` are what the bench says of them, as in an analysis. `started` is when the
+    recording began, None where the capture does not know; `forward_ms2` the mean forward acceleration in cells from the
+    capture's start, NaN in gaps; `measured` what each section of the comparison took from
+    the open capture, by its name; `speed` the speed driven, by time from the capture's start, None where no log covers
+    the pass.
+    """
+
+    path: Path
+    side: Side
+    conditions: Conditions
+    integrity: Integrity
+    windows: pd.DataFrame
+    cells: pd.DataFrame
+    kept: Mapping[str, NDArray[np.float64]]
+    whole: dict[str, float]
+    noise: dict[str, Share] = field(default_factory=dict)
+    beyond: dict[str, str] = field(default_factory=dict)
+    bench: BenchSummary | None = None
+    to_vehicle: NDArray[np.float64] = field(default_factory=lambda: np.eye(3))
+    started: datetime | None = None
+    source: Source | None = None
+    forward_ms2: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    measured: Mapping[str, Any] = field(default_factory=dict)
+    speed: SpeedLog | None = None
+
+    @property
+    def name(self) -> str:
+        """The capture's name."""
+        return name_of(self.path)
+
+    def over_windows(self, metric: str) -> float:
+        """One value of a metric over all windows of 1 s together; not a number without one."""
+        of_piece = self.cells.groupby("piece")["start_s"]
+        full = of_piece.transform("size") // CELLS_A_WINDOW * CELLS_A_WINDOW
+        used = (of_piece.cumcount() < full).to_numpy()
+        kept = self.kept[metric][:, used]
+        return metric_of(metric).of_all(kept) if kept.size else float("nan")
+
+    @property
+    def road(self) -> str:
+        """The road driven, as written down before the drive."""
+        return self.conditions.road
+
+
+@dataclass(frozen=True, eq=False)
+class Reading:
+    """A capture while it is open, with its analysis in cells and its windows of 1 s.
+
+    `inputs` are captures of the same pass by a box on the part's input side (None: nobody asked); `include_unsound` and
+    `bench` are as the user asked for the comparison's own captures.
+    """
+
+    capture: Capture
+    side: Side
+    analysis: Analysis
+    windows: pd.DataFrame
+    inputs: tuple[Path, ...] | None = None
+    include_unsound: bool = False
+    bench: Path | None = None
+
+
+@dataclass(frozen=True)
+class Excluded:
+    """A capture that was left out of the comparison, by file name without suffix, and why, in one line."""
+
+    capture: str
+    reason: str
+
+
+@dataclass(frozen=True, eq=False)
+class Drives:
+    """All passes that a comparison rests on; `before` and `after` name the parts, `smooth` the reference road."""
+
+    folder: Path
+    before: str
+    after: str
+    smooth: str
+    quantities: tuple[Quantity, ...]
+    passes: tuple[Pass, ...]
+    excluded: tuple[Excluded, ...] = ()
+    warnings: tuple[str, ...] = ()
+    input_position: str | None = None
+
+    @property
+    def rough_roads(self) -> tuple[str, ...]:
+        """Every road but the smooth one, in the order of the alphabet."""
+        return tuple(sorted({drive.road for drive in self.passes} - {self.smooth}))
+
+    @property
+    def first(self) -> Side | None:
+        """The side whose every pass was driven before every pass of the other; None when mixed or not known."""
+        before, after = (
+            [drive.started for drive in self.passes if drive.side == side and drive.started] for side in SIDES
+        )
+        if not (before and after) or len(before) + len(after) < len(self.passes):
+            return None
+        return "before" if max(before) < min(after) else "after" if max(after) < min(before) else None
+
+    def of(self, road: str, side: Side | None = None) -> tuple[Pass, ...]:
+        """The passes over one road, of one side or of both, in driving order (pass number, then name)."""
+        chosen = [drive for drive in self.passes if drive.road == road and side in (None, drive.side)]
+        return tuple(
+            sorted(chosen, key=lambda drive: (drive.side == "after", drive.conditions.pass_number or 0, drive.name))
+        )

@@ -1,0 +1,70 @@
+"""Box positions: which of the captures of a pass a comparison uses, where two boxes were recorded at once."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping
+from pathlib import Path
+
+from towertap.capture.conditions import Conditions
+from towertap.compare.drives.model import Excluded, Side, name_of
+from towertap.errors import CallError
+
+Key = tuple[str, str, str, int | None]
+"""Vehicle, part, road and number of a pass."""
+
+
+def pass_key(label: Conditions) -> Key:
+    """What captures of one pass share, wherever their boxes were."""
+    return label.vehicle, label.part, label.road, label.pass_number
+
+
+def at_position(
+    known: Mapping[Path, Conditions], chosen: Mapping[Path, Side], position: str | None, excluded: list[Excluded]
+) -> dict[Path, Side]:
+    """Those of the `chosen` captures that were made at one box position.
+
+    Captures of a pass that has none there join `excluded`; the others' passes are there by another box. Raises
+    CallError where a pass was recorded at two positions and none is named, and where none was recorded at the one.
+    """
+    places: dict[Key, set[str]] = defaultdict(set)
+    for path in chosen:
+        places[pass_key(known[path])].add(known[path].box_position)
+    names = ", ".join(f"'{name}'" for name in sorted(set().union(*places.values())))
+    if position is None:
+        twice = next((key for key, names in places.items() if len(names) > 1), None)
+        if twice:
+            raise CallError(
+                f"pass {twice[3]} over {twice[2]} with {twice[1]} was recorded at more than one box position: say "
+                f"which the comparison uses with --position, one of {names}"
+            )
+        return dict(chosen)
+    if not any(position in names for names in places.values()):
+        raise CallError(f"no capture of these parts was made at the box position '{position}': use one of {names}")
+    excluded += [
+        Excluded(name_of(path), f"its pass was not recorded at '{position}'")
+        for path in chosen
+        if position not in places[pass_key(known[path])]
+    ]
+    return {path: side for path, side in chosen.items() if known[path].box_position == position}
+
+
+def inputs_at(
+    known: Mapping[Path, Conditions], chosen: Mapping[Path, Side], position: str
+) -> dict[Path, tuple[Path, ...]]:
+    """For each chosen capture those of the same pass made at the input's `position`.
+
+    Raises CallError where that is the position compared, or no capture was made there.
+    """
+    if position in {known[path].box_position for path in chosen}:
+        raise CallError(f"'{position}' is the position that is compared: name another with --input-position")
+    by_pass: dict[Key, list[Path]] = defaultdict(list)
+    for path, label in known.items():
+        if label.box_position == position:
+            by_pass[pass_key(label)].append(path)
+    if not by_pass:
+        names = ", ".join(f"'{name}'" for name in sorted({label.box_position for label in known.values()} - {""}))
+        raise CallError(
+            f"no capture was made at the box position '{position}': positions are {names or 'not written down'}"
+        )
+    return {path: tuple(by_pass[pass_key(known[path])]) for path in chosen}

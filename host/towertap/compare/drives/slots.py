@@ -1,0 +1,54 @@
+"""Where each pass of a road stands in the plan, and why a road cannot be compared by block."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from towertap.compare.drives.model import SIDES, Pass
+
+Key = tuple[str, str, int | None]
+"""Part, road, number of a pass."""
+
+
+@dataclass(frozen=True)
+class Slot:
+    """Where a pass stands in the plan: its block, and the installation of its part, counted from 1."""
+
+    block: int
+    installation: int
+
+
+def slots_of(passes: Sequence[Pass], planned: Mapping[Key, Slot]) -> tuple[dict[str, Slot], str | None]:
+    """The slot of every planned pass over one road by its capture's name; and, if so, why blocks do not hold.
+
+    Passes that were not planned have none.
+    """
+    slots: dict[str, Slot] = {}
+    taken: dict[Key, str] = {}
+    for drive in passes:
+        key = (drive.conditions.part, drive.road, drive.conditions.pass_number)
+        if key in taken:
+            return {}, f"{taken[key]} and {drive.name} are the same planned pass"
+        if key in planned:
+            taken[key] = drive.name
+            slots[drive.name] = planned[key]
+    return slots, _broken([drive for drive in passes if drive.name in slots], slots)
+
+
+def _broken(passes: Sequence[Pass], slots: Mapping[str, Slot]) -> str | None:
+    """What is wrong with the blocks as they were driven, if anything."""
+    blocks = sorted({slot.block for slot in slots.values()})
+    if len(blocks) < 2:
+        return "its passes are all of one block"
+    within = {block: [drive for drive in passes if slots[drive.name].block == block] for block in blocks}
+    for block, drives in within.items():
+        if {drive.side for drive in drives} != set(SIDES):
+            return f"block {block} has passes with {drives[0].conditions.part} only"
+    for block, following in pairwise(blocks):
+        ends = [drive.started for drive in within[block] if drive.started]
+        begins = [drive.started for drive in within[following] if drive.started]
+        if ends and begins and max(ends) > min(begins):
+            return f"blocks {block} and {following} were not driven one after the other"
+    return None

@@ -1,0 +1,229 @@
+"""Joins speed logs to passes by UTC, and finds how far a log's clock is off by the car's own forward acceleration.
+
+A log and a capture of one drive share what the driver did: where the log's speed rises, the box feels a push forward.
+So the offset of the log's clock is where the change of the log's speed over a second fits the mean forward acceleration
+of that second best, over all passes that the log covers. What a slope or a tilted box adds to the acceleration is
+taken out as each pass's own mean. An offset is believed only where a fit so good would hardly come by chance.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from towertap.capture.reading import Capture
+from towertap.capture.speed_log import LogOffset, SpeedLog
+from towertap.compare.drives.model import CELL_S, Drives, Pass
+
+Array = NDArray[np.float64]
+
+SEARCH_S = 60.0
+"""Offsets looked at either way: clocks set by network or satellite are closer, a wrong hour is for the option."""
+STEP_S = CELL_S
+SECOND = 10
+"""STEP_S cells a second: the change of speed is taken over one."""
+SHARED = 0.8
+"""Of the seconds of the passes, the log covers this part at any offset that is looked at."""
+CHANCE = 1e-3
+"""An offset is believed where the best of all offsets would fit so well by chance less often than this."""
+
+
+@dataclass(frozen=True, eq=False)
+class Push:
+    """Mean forward acceleration (n,) in m/s² in cells of STEP_S from `start_s`, unix time, NaN in gaps."""
+
+    start_s: float
+    forward_ms2: Array
+
+
+def with_speed(drives: Drives, logs: Sequence[SpeedLog], offset_s: float | None = None) -> Drives:
+    """The same drives, each pass with the first of the logs that spans it; what could not be joined is warned of.
+
+    `offset_s` is how far the logs' clocks are ahead of the host's, be it hours; None: found for each log.
+    """
+    joined: dict[str, SpeedLog] = {}
+    warnings: list[str] = []
+    for log in logs:
+        near = [drive for drive in drives.passes if _near(drive, log, offset_s)]
+        if not near:
+            warnings.append(_covers_none(drives.passes, log, offset_s))
+            continue
+        offset = (
+            LogOffset(offset_s, None, "given")
+            if offset_s is not None
+            else find_offset(log, [Push(_began_s(drive), drive.forward_ms2) for drive in near])
+        )
+        if offset is None:
+            offset = LogOffset(0.0, None, "not found")
+            warnings.append(
+                f"the clock of the speed log {log.name} could not be held against the captures' (its speed fits their "
+                "forward acceleration no better than by chance) and is taken as right; name its offset with "
+                "--speed-offset"
+            )
+        for drive in near:
+            own = log.shifted(-_began_s(drive) - offset.seconds, offset)
+            if drive.name not in joined and own.covers(0.0, lasted_s(drive)):
+                joined[drive.name] = own.between(0.0, lasted_s(drive))
+    without = [drive.name for drive in drives.passes if drive.name not in joined]
+    if logs and without:
+        more = f" and {len(without) - 2} more" if len(without) > 2 else ""
+        words = f"{', '.join(without[:2])}{more}"
+        warnings.append(f"no speed log spans {words} without a gap: on their roads speed is told by alignment only")
+    passes = tuple(replace(drive, speed=joined.get(drive.name)) for drive in drives.passes)
+    return replace(drives, passes=passes, warnings=(*drives.warnings, *warnings, *_implausible(passes)))
+
+
+def lasted_s(drive: Pass) -> float:
+    """End of a pass's last cell, from the start of its capture."""
+    return float(drive.cells["start_s"].iloc[-1]) + STEP_S
+
+
+def metres_by_cell(drive: Pass) -> Array | None:
+    """Metres that a pass drove in each of its cells (n,); None where no log says."""
+    if drive.speed is None:
+        return None
+    starts_s = drive.cells["start_s"].to_numpy(float)
+    ends_s = np.minimum(starts_s + STEP_S, drive.speed.time_s[-1])
+    return drive.speed.way_m(ends_s) - drive.speed.way_m(starts_s)
+
+
+def driven_m(drive: Pass) -> float | None:
+    """Metres that a pass drove in the seconds that its windows cover; None where no log says."""
+    metres = metres_by_cell(drive)
+    return None if metres is None else float(metres.sum())
+
+
+def find_offset(log: SpeedLog, pushes: Sequence[Push]) -> LogOffset | None:
+    """How far the clock of `log` is ahead, by the forward acceleration of the passes; None: no better than by chance.
+
+    The best correlation is held against chance by Fisher's transform, with as many independent seconds as Bartlett's
+    formula leaves of two series that are each alike from second to second, and for all offsets looked at. The interval
+    is that of a delay by least squares: the noise over the curvature of the misfit at its least.
+    """
+    offsets_s = np.asarray(np.arange(-round(SEARCH_S / STEP_S), round(SEARCH_S / STEP_S) + 1) * STEP_S, np.float64)
+    felt, rises = _seconds(log, pushes, offsets_s)
+    if felt.size < SECOND:
+        return None
+    there = np.isfinite(rises)
+    shares = there.mean(axis=1)
+    fits = np.full(offsets_s.size, -1.0)
+    for i in np.flatnonzero(shares >= SHARED * shares.max()):
+        x, y = felt[there[i]], rises[i, there[i]]
+        if min(np.ptp(x), np.ptp(y)) > 0:
+            fits[i] = np.corrcoef(x, y)[0, 1]
+    best = int(np.argmax(fits))
+    if not 0 < best < fits.size - 1 or min(fits[best - 1 : best + 2]) <= 0:
+        return None
+    low, top, high = fits[best - 1 : best + 2]
+    bend = low - 2 * top + high
+    independent = felt.size / SECOND / _alike(felt, np.nan_to_num(rises[best]))
+    if bend >= 0 or independent <= 4 or shares[best] < SHARED:
+        return None
+    looked_at = 2 * SEARCH_S  # of the offsets those a second apart are about independent
+    score = math.atanh(min(top, 1 - 1e-9)) * math.sqrt(independent - 3)
+    if stats.norm.sf(score) * looked_at > CHANCE:
+        return None
+    seconds = offsets_s[best] + STEP_S * (low - high) / (2 * bend)
+    error = math.sqrt((1 - top**2) / (independent * top * -bend / STEP_S**2))
+    return LogOffset(float(seconds), float(1.96 * math.hypot(error, STEP_S / math.sqrt(12))), "found")
+
+
+def forward_acceleration(capture: Capture, forward: Array) -> Array:
+    """Mean acceleration along `forward` (3,), chip axes, in cells of STEP_S from the capture's start; NaN in gaps."""
+    rows = round(STEP_S * capture.rate_hz)
+    ends_s = max(piece.start_time_s + piece.n_rows / capture.rate_hz for piece in capture.pieces())
+    sums, counts = np.zeros((2, math.ceil(ends_s / STEP_S) + 1))
+    for piece in capture.pieces():
+        row = 0
+        for block in capture.blocks(piece, rows * 256):
+            at_s = piece.start_time_s + (row + np.arange(len(block))) / capture.rate_hz
+            cell = (at_s / STEP_S).astype(int)
+            sums += np.bincount(cell, block @ forward, sums.size)
+            counts += np.bincount(cell, minlength=counts.size)
+            row += len(block)
+    return np.divide(sums, counts, out=np.full(sums.size, np.nan), where=counts >= rows / 2)
+
+
+def _seconds(log: SpeedLog, pushes: Sequence[Push], offsets_s: Array) -> tuple[Array, NDArray[np.float64]]:
+    """Mean forward acceleration of every second, begun in every cell, (n,), and the log's rise in it by offset, (m, n).
+
+    Each pass's own mean is taken out of both.
+    """
+    felt, rises = [np.empty(0)], [np.empty((offsets_s.size, 0))]
+    for push in pushes:
+        if push.forward_ms2.size <= SECOND:
+            continue
+        mean = np.convolve(push.forward_ms2, np.full(SECOND, 1 / SECOND), "valid")
+        whole = np.isfinite(mean)
+        if not whole.any():
+            continue
+        at_s = push.start_s + np.flatnonzero(whole) * STEP_S + offsets_s[:, None]
+        rise = log.speed_at(at_s + SECOND * STEP_S) - log.speed_at(at_s)
+        felt.append(mean[whole] - mean[whole].mean())
+        there = np.isfinite(rise)
+        count = np.maximum(there.sum(axis=1, keepdims=True), 1)
+        rises.append(rise - np.where(there, rise, 0.0).sum(axis=1, keepdims=True) / count)
+    return np.concatenate(felt), np.concatenate(rises, axis=1)
+
+
+def _alike(x: Array, y: Array) -> float:
+    """By how much two series (n,) that are alike from cell to cell hold fewer independent seconds than seconds.
+
+    Bartlett (1946): the variance of their correlation is 1 + 2 Σ ρx(k) ρy(k) times that of independent values.
+    """
+    most = min(20 * SECOND, x.size // 4)
+    of_x, of_y = ([float(z[:-k] @ z[k:]) / max(float(z @ z), 1e-300) for k in range(1, most)] for z in (x, y))
+    together = np.array(of_x) * np.array(of_y)
+    return max(1.0, (1 + 2 * float(np.maximum(together, 0).sum())) / SECOND)
+
+
+def _near(drive: Pass, log: SpeedLog, offset_s: float | None) -> bool:
+    """Whether a log and a pass share time by an offset that is given, or may do so by one that is looked for."""
+    if drive.started is None:
+        return False
+    began_s, slack_s = _began_s(drive) + (offset_s or 0.0), SEARCH_S if offset_s is None else 0.0
+    return bool(log.time_s[0] - slack_s < began_s + lasted_s(drive) and began_s < log.time_s[-1] + slack_s)
+
+
+def _covers_none(passes: Sequence[Pass], log: SpeedLog, offset_s: float | None) -> str:
+    """That a log covers no pass, with both times, by which the wrong hour is seen, and what to do."""
+    words = f"the speed log {log.name} covers no pass"
+    dated = [drive for drive in passes if drive.started is not None]
+    if not dated:
+        return f"{words}, for no capture says when it began"
+    begins_s = [_began_s(drive) for drive in dated]
+    given = "" if offset_s is None else f" less the {offset_s:g} s of --speed-offset"
+    return (
+        f"{words}: read as UTC it goes from {_utc(log.time_s[0])} to {_utc(log.time_s[-1])}{given}, and the passes "
+        f"begin from {_utc(min(begins_s))} to {_utc(max(begins_s))}; write its times in UTC, or name by --speed-offset "
+        "how many seconds its clock is ahead"
+    )
+
+
+def _utc(time_s: float) -> str:
+    return f"{datetime.fromtimestamp(time_s, UTC):%Y-%m-%d %H:%M:%S}"
+
+
+def _began_s(drive: Pass) -> float:
+    assert drive.started is not None
+    return drive.started.timestamp()
+
+
+def _implausible(passes: Sequence[Pass]) -> Iterator[str]:
+    """Passes whose log speaks of quite another speed than the one aimed at: another unit, or another drive."""
+    for drive in passes:
+        aimed_kmh, metres = drive.conditions.speed_kmh, driven_m(drive)
+        if not aimed_kmh or metres is None:
+            continue
+        logged_kmh = 3.6 * metres / (len(drive.cells) * STEP_S)
+        if not 0.5 < logged_kmh / aimed_kmh < 2:
+            yield (
+                f"{drive.name} was driven at {logged_kmh:.0f} km/h by its speed log and at {aimed_kmh:g} km/h by what "
+                "was written down: is the log's unit right, and is it of this drive?"
+            )

@@ -1,0 +1,232 @@
+"""Where the drives and the analysis departed from the plan: said, and a caution at each finding that it touches."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from towertap.compare.drives.differences import TEMPERATURE_STEP_C
+from towertap.compare.drives.model import Drives, Pass
+from towertap.compare.drives.slots import Key
+from towertap.compare.findings.model import Finding
+from towertap.compare.plan.plan import QUANTILE, Plan
+from towertap.compare.study import Study
+from towertap.words.phrases import listed, some
+
+PRESSURE_STEP_KPA = 5.0
+"""Tyre pressures that differ by more from those planned are told, as the drive procedure has it."""
+
+NO_PLAN = (
+    "No plan was given. Margin, metrics and roads may have been chosen after seeing the data, and the number of passes "
+    "without asking what they can show (towertap plan)."
+)
+SEEN = "it may have been chosen after seeing the data, and decides nothing"
+
+SAME = 1e-9
+"""Margins that differ by less are one."""
+
+
+@dataclass(frozen=True)
+class Departure:
+    """One point in which the drives or the analysis departed from the plan: its kind (one word) and a sentence."""
+
+    kind: str
+    words: str
+
+
+def with_leads(plan: Plan, study: Study, findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """The findings with a caution at each that was not planned: it is a lead and not a decision."""
+    reasons = [*_lateness(plan, study.drives), *_left_out(plan, findings)]
+    return tuple(
+        replace(finding, cautions=(*finding.cautions, *_leads(plan, study, finding, reasons))) for finding in findings
+    )
+
+
+def _leads(plan: Plan, study: Study, finding: Finding, reasons: Sequence[str]) -> Iterator[str]:
+    """A caution for each reason, those of all findings and this one's own, why it is a lead and not a decision."""
+    where, lead = f"{finding.road}, {finding.metric}", "this finding is a lead for the next plan, not a decision"
+    for reason in (*reasons, *_unplanned(plan, study, finding)):
+        yield f"{where}: {reason}; {lead}."
+    if finding.passes != (plan.passes, plan.passes) and finding.road in [road.name for road in plan.rough_roads]:
+        yield (
+            f"{where}: {finding.passes[0]} and {finding.passes[1]} passes a side are here, and {plan.passes} were "
+            f"planned. If that is because of what the values showed, the p-values do not hold, and {lead}."
+        )
+
+
+def _lateness(plan: Plan, drives: Drives) -> Iterator[str]:
+    dated = [drive.started for drive in drives.passes if drive.started]
+    if dated and min(dated) < plan.written:
+        yield "the plan was written after the first drive, so nothing in it was certainly chosen before the data"
+    elif undated := [drive.name for drive in drives.passes if not drive.started]:
+        yield f"{some(undated)} do not say when they began, so nothing shows that the plan came first"
+
+
+def _left_out(plan: Plan, findings: Sequence[Finding]) -> Iterator[str]:
+    """Planned metrics and roads that no finding speaks of: fewer findings are adjusted for than were planned."""
+    compared = {name for finding in findings for name in (finding.metric, finding.road)}
+    over_all = all(finding.over_all for finding in findings)
+    roads = () if over_all else (road.name for road in plan.rough_roads)
+    if missing := [name for name in (*plan.metrics, *roads) if name not in compared]:
+        yield f"{listed(missing)} was planned and is not compared, so that fewer findings are adjusted for"
+
+
+def _unplanned(plan: Plan, study: Study, finding: Finding) -> Iterator[str]:
+    """The choices behind one finding that were not planned."""
+    drives = study.drives
+    chosen = {
+        "margin": abs(finding.margin - plan.margin) > SAME,
+        "metric": finding.metric not in plan.metrics,
+        "road": not finding.over_all and finding.road not in [road.name for road in plan.rough_roads],
+        "parts": (drives.before, drives.after) != (plan.before, plan.after),
+        "smooth road": drives.smooth != plan.smooth,
+        "roughness limit": study.quantile != QUANTILE,
+    }
+    if what := [name for name, unplanned in chosen.items() if unplanned]:
+        yield f"{listed(what)} not as planned, and perhaps chosen after seeing the data"
+
+
+def departures(plan: Plan, study: Study) -> tuple[Departure, ...]:
+    """Hold drives and analysis against the plan.
+
+    What was chosen after the plan is told as chosen after seeing the data, since it may have been.
+    """
+    drives = study.drives
+    remarks = (*_analysis(plan, study), *_passes(plan, drives), *_order(plan, drives), *_conditions(plan, drives))
+    return tuple(Departure(kind, words) for kind, words in remarks)
+
+
+Remarks = Iterator[tuple[str, str]]
+
+
+def _analysis(plan: Plan, study: Study) -> Remarks:
+    drives, metrics = study.drives, list(study.labels)
+    if study.quantile != QUANTILE:
+        yield (
+            "roughness limit",
+            f"the roughness limit is the {study.quantile:g} quantile of the smooth road, not {QUANTILE:g}: {SEEN}",
+        )
+    if abs(study.margin - plan.margin) > SAME:
+        yield "margin", f"the margin is {100 * study.margin:g} %, and {100 * plan.margin:g} % was planned: {SEEN}"
+    for metric in metrics:
+        if metric not in plan.metrics:
+            yield "metric", f"{metric} was not planned: {SEEN}"
+    for metric in plan.metrics:
+        if metric not in metrics:
+            yield "metric", f"{metric} was planned and is not compared"
+    for what, planned, used in (
+        ("part before", plan.before, drives.before),
+        ("part after", plan.after, drives.after),
+        ("smooth road", plan.smooth, drives.smooth),
+    ):
+        if used != planned:
+            yield "question", f"the {what} is '{used}', and '{planned}' was planned"
+
+
+def _passes(plan: Plan, drives: Drives) -> Remarks:
+    """Passes that are missing from the comparison or were not planned, counted by part and road."""
+    planned = Counter((drive.part, drive.road) for drive in plan.drives)
+    driven = Counter((drive.conditions.part, drive.road) for drive in drives.passes)
+    for (part, road), count in sorted((planned | driven).items()):
+        wanted, got = planned[part, road], driven[part, road]
+        if got < wanted:
+            yield "passes", f"{road} with {part}: {got} of {count} planned passes are here, {wanted - got} missing"
+        elif got > wanted:
+            yield "passes", f"{road} with {part}: {got} passes, {wanted} planned; {got - wanted} more than planned"
+
+
+def _order(plan: Plan, drives: Drives) -> Remarks:
+    unknown = [drive.name for drive in drives.passes if not drive.started]
+    if unknown:
+        yield "order", f"{some(unknown)} do not say when they began: their order cannot be held against the plan"
+    dated = [(drive.started, drive) for drive in drives.passes if drive.started]
+    driven = [drive for _, drive in sorted(dated, key=lambda pair: pair[0])]
+    if dated and min(started for started, _ in dated) < plan.written:
+        yield (
+            "order",
+            f"the plan was written at {plan.written:%Y-%m-%d %H:%M} UTC, after {driven[0].name} had been driven: "
+            "it is no plan for that",
+        )
+    places: dict[Key, int] = {(drive.part, drive.road, drive.pass_number): i for i, drive in enumerate(plan.drives)}
+    known = [(places[_key(drive)], drive.name) for drive in driven if _key(drive) in places]
+    moved = len(known) - _longest_rise([place for place, _ in known])
+    if moved:
+        first = next((name for (place, name), fit in zip(known, sorted(known), strict=True) if place != fit[0]), None)
+        yield "order", f"{moved} of {len(known)} passes were not driven in their planned order, from {first} on"
+    changes = sum(drive.conditions.part != following.conditions.part for drive, following in pairwise(driven))
+    if driven and not unknown and changes != len(plan.installations) - 1:
+        yield "order", f"changes of the part between passes: {changes}, and {len(plan.installations) - 1} planned"
+
+
+def _key(drive: Pass) -> Key:
+    return drive.conditions.part, drive.road, drive.conditions.pass_number
+
+
+def _longest_rise(places: Sequence[int]) -> int:
+    """Length of the longest rising subsequence: as many passes kept their order."""
+    ends: list[int] = []
+    for place in places:
+        at = bisect_left(ends, place)
+        ends[at : at + 1] = [place]
+    return len(ends)
+
+
+def _conditions(plan: Plan, drives: Drives) -> Remarks:
+    hold = plan.hold
+    speeds: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for drive in drives.passes:
+        aimed, planned = drive.conditions.speed_kmh, plan.speed_kmh(drive.road)
+        if planned is not None and aimed != planned:
+            speed = "an unknown speed" if aimed is None else f"{aimed:g} km/h"
+            speeds[drive.road, f"driven aiming at {speed}, and {planned:g} km/h was planned"].append(drive.name)
+    for (road, words), captures in speeds.items():
+        yield "speed", f"{road}: {some(captures)} {words}"
+    for field, planned_text in (
+        ("vehicle", plan.vehicle),
+        ("box_position", hold.box_position),
+        ("mounting", hold.mounting),
+    ):
+        others = [drive for drive in drives.passes if planned_text and getattr(drive.conditions, field) != planned_text]
+        if others:
+            said = ", ".join(sorted({f"'{getattr(drive.conditions, field)}'" for drive in others}))
+            names = some([drive.name for drive in others])
+            yield "conditions", f"{field.replace('_', ' ')} was to be '{planned_text}', and is {said} in {names}"
+    yield from _pressures(hold.tyre_pressures_kpa, drives)
+    yield from _temperatures(hold.air_temperature_c, drives)
+
+
+def _pressures(planned: str, drives: Drives) -> Remarks:
+    def off(said: str) -> bool:
+        try:
+            pairs = zip(_numbers(planned), _numbers(said), strict=True)
+            return any(abs(a - b) > PRESSURE_STEP_KPA for a, b in pairs)
+        except ValueError:
+            return said.split() != planned.split()
+
+    others = [drive for drive in drives.passes if planned and off(drive.conditions.tyre_pressures_kpa)]
+    if others:
+        said = "; ".join(sorted({drive.conditions.tyre_pressures_kpa or "not written down" for drive in others}))
+        names = some([drive.name for drive in others])
+        yield "conditions", f"tyre pressures were to be {planned} kPa, and in {names} are {said}"
+
+
+def _temperatures(planned: tuple[float, float] | None, drives: Drives) -> Remarks:
+    known = {drive.name: c for drive in drives.passes if (c := drive.conditions.air_temperature_c) is not None}
+    if planned is not None:
+        low, high = planned
+        outside = [name for name, c in known.items() if not low <= c <= high]
+        if outside:
+            yield "conditions", f"the air was to be {low:g} to {high:g} °C, and was not in {some(outside)}"
+        unsaid = [drive.name for drive in drives.passes if drive.name not in known]
+        if unsaid:
+            yield "conditions", f"the air temperature was to be held, and is not written down in {some(unsaid)}"
+    elif known and max(known.values()) - min(known.values()) > TEMPERATURE_STEP_C:
+        span = f"{min(known.values()):g} to {max(known.values()):g} °C"
+        yield "conditions", f"the air went from {span} over the passes, more than {TEMPERATURE_STEP_C:g} °C"
+
+
+def _numbers(text: str) -> list[float]:
+    return [float(word) for word in text.replace(",", " ").split()]

@@ -1,0 +1,28 @@
+"""The table of sections: one line each, one folder each, in the order of the page."""
+
+from __future__ import annotations
+
+from towertap.compare.section import Section
+from towertap.compare.sections.boxes import BoxesSection
+from towertap.compare.sections.captures import CapturesSection
+from towertap.compare.sections.knocks import KnocksSection
+from towertap.compare.sections.places import PlacesSection
+from towertap.compare.sections.smooth import SmoothSection
+from towertap.compare.sections.spectra import SpectraSection
+from towertap.compare.sections.speed import SpeedSection
+from towertap.compare.sections.thirds import ThirdsSection
+from towertap.compare.sections.traces import TracesSection
+from towertap.compare.sections.transfer import TransferSection
+
+SECTIONS: tuple[Section, ...] = (
+    SmoothSection(),
+    BoxesSection(),
+    ThirdsSection(),
+    SpectraSection(),
+    TracesSection(),
+    TransferSection(),
+    KnocksSection(),
+    SpeedSection(),
+    PlacesSection(),
+    CapturesSection(),
+)

@@ -1,0 +1,166 @@
+"""The captures behind the comparison: are they sound, under which conditions were they made, what are they exactly."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import fields
+from datetime import UTC
+from typing import Any
+
+from towertap.bench.carried import BenchSummary
+from towertap.capture.conditions import Conditions
+from towertap.compare.drives.model import Drives, Pass
+from towertap.compare.findings.model import Finding
+from towertap.compare.section import Evidence, Section
+from towertap.compare.study import Study
+from towertap.words.numbers import fixed, number
+from towertap.words.table import Table, tabulate
+
+FIELDS = {
+    "vehicle": "vehicle",
+    "part": "part",
+    "road": "road",
+    "pass_number": "pass",
+    "speed_kmh": "speed, km/h",
+    "tyre_pressures_kpa": "tyres, kPa",
+    "air_temperature_c": "air, °C",
+    "box_position": "box",
+    "mounting": "axes",
+    "notes": "notes",
+}
+"""How the fields of Conditions are headed; a field that is not here is headed by its own name."""
+UNSAID = "–"
+
+
+class CapturesSection(Section):
+    """Soundness, bench records, conditions and fingerprints."""
+
+    name = "captures"
+    title = "The captures"
+    note = (
+        "Bench records are those that hold for the box, its settings and the date; where there is none, the data sheet "
+        "stands in. The scale's uncertainty (95 %, or the data sheet's tolerance) is in absolute values and not in "
+        "ratios of the same box. The mounting carries up to a third of its resonance."
+    )
+
+    def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence:
+        """Tables of every pass."""
+        drives = study.drives
+        passes = [drive for road in (*drives.rough_roads, drives.smooth) for drive in drives.of(road)]
+        shared, table = conditions(passes)
+        excluded = tuple(f"{capture.capture} was left out: {capture.reason}." for capture in drives.excluded)
+        return Evidence(
+            headline=_headline(passes, drives),
+            paragraphs=(order(drives), *shared, *excluded),
+            tables=(
+                tabulate("Is each capture sound?", map(_integrity, passes)),
+                *_bench(passes),
+                table,
+                fingerprints(passes),
+            ),
+        )
+
+
+def _headline(passes: Sequence[Pass], drives: Drives) -> str:
+    unsound = sum(not drive.integrity.sound for drive in passes)
+    sound = "all sound" if not unsound else f"{unsound} of them not sound and used because that was asked for"
+    left_out = f"; {len(drives.excluded)} more were left out" if drives.excluded else ""
+    return f"{len(passes)} captures, {sound}{left_out}."
+
+
+def _integrity(drive: Pass) -> dict[str, str]:
+    check = drive.integrity
+    return {
+        "capture": drive.name,
+        "sound": "sound" if check.sound else f"not sound: {'; '.join(check.reasons)}",
+        "rate, Hz": number(check.rate_hz, 7),
+        "off nominal, ppm": fixed(check.rate_ppm, 2),
+        "95 % interval": fixed(check.rate_ppm_interval, 2),
+        "samples": str(check.samples),
+        "missing": str(check.missing_samples),
+        "gaps": str(len(check.gaps)),
+        "bad frames": str(check.bad_frames),
+        "overflows": str(check.fifo_overflows),
+        "clipped": str(check.clipped_samples),
+        "chip, °C": fixed(check.temperature_c),
+    }
+
+
+def _bench(passes: Sequence[Pass]) -> list[Table]:
+    """What the bench says of the box behind the captures, once for all captures of which it says the same."""
+    groups: dict[tuple, tuple[list[str], BenchSummary]] = {}
+    for drive in passes:
+        if drive.bench:
+            key = (drive.bench.serial, *drive.bench.measured_utc.values(), drive.bench.scale_uncertainty)
+            groups.setdefault(key, ([], drive.bench))[0].append(drive.name)
+    rows = [_bench_row("all" if len(groups) == 1 else ", ".join(names), bench) for names, bench in groups.values()]
+    return [tabulate("What the bench knows of the box", rows)] if rows else []
+
+
+def _bench_row(captures: str, bench: BenchSummary) -> dict[str, str]:
+    days = {kind: utc[:10] for kind, utc in bench.measured_utc.items() if utc}
+    selftest = {True: "passed, ", False: "failed, ", None: ""}[bench.selftest_ok]
+    return {
+        "captures": captures,
+        "box": bench.serial,
+        "noise": days.get("noise", "data sheet"),
+        "calibration": days.get("calibration", "data sheet"),
+        "uncertainty of scale, vertical": f"±{number(100 * bench.scale_uncertainty[2], 2)} %",
+        "mounting carries to": f"{number(bench.usable_hz)} Hz, {days['tap']}" if bench.usable_hz else "no record",
+        "self-test": selftest + days["selftest"] if "selftest" in days else "no record",
+    }
+
+
+def fingerprints(passes: Sequence[Pass]) -> Table:
+    """What each capture and its raw recording are, exactly."""
+    return tabulate(
+        "Fingerprints",
+        (
+            {
+                "capture": drive.name,
+                "chip, firmware": f"{drive.source.chip}, firmware {drive.source.firmware}",
+                "SHA-256 of the capture": drive.source.capture_sha256,
+                "SHA-256 of the raw recording": drive.source.raw_sha256,
+            }
+            for drive in passes
+            if drive.source
+        ),
+    )
+
+
+def conditions(passes: Sequence[Pass]) -> tuple[list[str], Table]:
+    """What all passes share as sentences, the rest as a table.
+
+    Rows are in the order driven; passes that do not say when they began come last.
+    """
+    passes = sorted(passes, key=lambda drive: drive.started.timestamp() if drive.started else math.inf)
+    driven = [f"{drive.started.astimezone(UTC):%Y-%m-%d %H:%M:%S}" if drive.started else UNSAID for drive in passes]
+    columns = {"driven, UTC": driven} | {
+        FIELDS.get(field.name, field.name): [_shown(getattr(drive.conditions, field.name)) for drive in passes]
+        for field in fields(Conditions)
+    }
+    shared = {head: values[0] for head, values in columns.items() if len(set(values)) == 1}
+    varying = [head for head in columns if head not in shared]
+    common = [f"{head}: {value}" for head, value in shared.items() if value != UNSAID]
+    unsaid = [head for head, value in shared.items() if value == UNSAID]
+    sentences = [f"The same for all passes: {'; '.join(common)}."] if common else []
+    sentences += [f"Not written down for any pass: {', '.join(unsaid)}."] if unsaid else []
+    rows = (
+        {"capture": drive.name} | {head: columns[head][row] for head in varying} for row, drive in enumerate(passes)
+    )
+    return sentences, tabulate("Conditions of each pass", rows)
+
+
+def order(drives: Drives) -> str:
+    """One line on the order of the drives, by the times that the captures say."""
+    if any(drive.started is None for drive in drives.passes):
+        return "Not every capture says when it was driven, so the order is not known."
+    if drives.first is None:
+        return f"Driven in turns: passes with {drives.before} and with {drives.after} are mixed in time."
+    first, then = (drives.before, drives.after) if drives.first == "before" else (drives.after, drives.before)
+    return f"Driven in two halves: all passes with {first}, then all with {then}."
+
+
+def _shown(value: Any) -> str:
+    return UNSAID if value is None or value == "" else f"{value:g}" if isinstance(value, float) else str(value)

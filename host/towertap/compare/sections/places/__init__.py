@@ -1,0 +1,92 @@
+"""Which metres of road the findings rest on: how the passes were aligned, and which places are rough."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from towertap.compare.findings.model import Finding
+from towertap.compare.road.places import Places
+from towertap.compare.section import Evidence, Section
+from towertap.compare.study import Study
+from towertap.drawing.picture import Picture
+from towertap.words.numbers import fixed, number, percent
+from towertap.words.table import Table, tabulate
+
+
+class PlacesSection(Section):
+    """Alignment of the passes by the road's own fingerprint, and the rough places of each metric."""
+
+    name = "places"
+    title = "Which metres of road"
+    note = (
+        "The passes over a road are aligned by the road's own fingerprint, the level of the wheel hop, and cut into "
+        "places: the same metres in every pass, one second of the reference pass long. A place is rough where all "
+        "passes together, before and after, are above the roughness limit there (geometric mean): a quantile of the "
+        "smooth road's windows, both parts together. So both sides keep the same road, and what is kept does not hang "
+        "on the outcome. Where a pass does not fit, the findings of that road rest on whole passes."
+    )
+
+    def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence:
+        """What was aligned, and what each finding rests on."""
+        places = [road.places for road in study.roads if road.places]
+        return Evidence(
+            headline=_headline(study, findings),
+            tables=(_alignment(places), _rough(study, findings)),
+            data=[of_road.alignment for of_road in places],
+            drawn=places,
+        )
+
+    def pictures(self, evidence: Evidence) -> Iterable[Picture]:
+        """The fingerprints as recorded and aligned."""
+        from towertap.compare.sections.places import figure
+
+        yield Picture(
+            "alignment",
+            figure.draw(evidence.drawn),
+            "Level of the vertical acceleration from 4 to 25 Hz in tenths of a second (logarithm, less its mean, over "
+            "its standard deviation), one line a pass. Left: as recorded. Right: stretched back to the pass named. "
+            "Where the alignment holds, the lines rise and fall together.",
+        )
+
+
+def _headline(study: Study, findings: Sequence[Finding]) -> str:
+    whole = dict.fromkeys(finding.road for finding in findings if finding.whole_because)
+    aligned = [f"{road.name} in {road.aligned.alignment.places} places" for road in study.roads if road.aligned]
+    found = f"Found again in every pass: {', '.join(aligned)}." if aligned else "No road was found again in every pass."
+    return f"{found} Findings that rest on whole passes: {', '.join(whole)}." if whole else found
+
+
+def _alignment(roads: Sequence[Places]) -> Table:
+    return tabulate(
+        "Alignment",
+        (
+            {
+                "road": of_road.alignment.road,
+                "pass": drive.capture + (" (reference)" if drive.capture == of_road.alignment.reference else ""),
+                "correlation with the others": number(drive.quality, 2),
+                "by chance": number(drive.chance, 2),
+                "speed, × the reference's": fixed(drive.speed, 3),
+                "shared, s": fixed(drive.overlap_s),
+                "fits": "yes" if drive.aligned else "no",
+            }
+            for of_road in roads
+            for drive in of_road.alignment.passes
+        ),
+    )
+
+
+def _rough(study: Study, findings: Sequence[Finding]) -> Table:
+    return tabulate(
+        "What is rough",
+        (
+            {
+                "road": finding.road,
+                "metric": finding.label,
+                "roughness limit": f"{number(study.limits[finding.metric].value)} {finding.unit}",
+                "rough places": percent(finding.rough_share),
+                "sensor noise, at most": f"{100 * finding.noise.share:.1f} %" if finding.noise else "unknown",
+                "rests on": finding.basis + (f": {finding.whole_because}" if finding.whole_because else ""),
+            }
+            for finding in findings
+        ),
+    )

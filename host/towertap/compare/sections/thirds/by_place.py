@@ -1,0 +1,91 @@
+"""What is drawn of a road by place and frequency: third-octave levels of a pass a side, and the sides' ratio."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from towertap.compare.drives.model import CELL_S, Pass
+from towertap.compare.road.places import PLACE_S, Places, at_stretches
+from towertap.compare.sections.thirds.bands import RoadBands
+
+Array = NDArray[np.float64]
+
+COLUMNS = 600
+"""A spectrogram has at most so many, whatever the length of the passes."""
+REFERENCE_MS2 = 1e-6
+"""Of levels of acceleration in decibels, ISO 1683."""
+
+
+@dataclass(frozen=True, eq=False)
+class ByPlace:
+    """Levels in dB re 1e-6 m/s² of one pass `before` and one `after`, (bands, columns), NaN where a pass is not there.
+
+    Columns lie between `edges_s` (columns + 1,): the road, in seconds of the pass `reference`, or where it is None each
+    pass's own time. `ratios` are after / before of the geometric means over all passes, (bands, places), at the places
+    `places_s` (places, 2); there is none where the passes are not aligned. `passes` are the names of the two.
+    """
+
+    bands: RoadBands
+    passes: tuple[str, str]
+    reference: str | None
+    edges_s: Array
+    before: Array
+    after: Array
+    places_s: Array
+    ratios: Array
+
+
+def by_place(bands: RoadBands, aligned: Places | None, before: Pass, after: Pass) -> ByPlace:
+    """Bring two passes over a road, and the ratio of all, onto its coordinate, where it is aligned."""
+    metrics = [band.metric for band in bands.thirds]
+    bounds = [_bounds_s(drive, aligned) for drive in (before, after)]
+    start, end = min(of[0, 0] for of in bounds), max(of[-1, 1] for of in bounds)
+    grid = np.linspace(start, end, 1 + min(COLUMNS, max(1, round((end - start) / CELL_S))))
+    stretches = np.column_stack([grid[:-1], grid[1:]])
+    with np.errstate(divide="ignore"):  # a cell with nothing in it has no level
+        levels = [
+            20 * np.log10(np.array([at_stretches(drive, name, at, stretches) for name in metrics]) / REFERENCE_MS2)
+            for drive, at in zip((before, after), bounds, strict=True)
+        ]
+    return ByPlace(
+        bands=bands,
+        passes=(before.name, after.name),
+        reference=aligned.alignment.reference if aligned else None,
+        edges_s=grid,
+        before=levels[0],
+        after=levels[1],
+        places_s=aligned.edges_s if aligned else np.empty((0, 2)),
+        ratios=_ratios(aligned, metrics) if aligned else np.empty((len(metrics), 0)),
+    )
+
+
+def _bounds_s(drive: Pass, places: Places | None) -> Array:
+    """Start and end of each cell, (n, 2), on the road, or in the pass's own time."""
+    if places is not None:
+        return places.bounds_s([other.name for other in places.passes].index(drive.name))
+    starts_s = drive.cells["start_s"].to_numpy(float)
+    return np.column_stack([starts_s, starts_s + CELL_S])
+
+
+def _ratios(places: Places, metrics: Sequence[str]) -> Array:
+    """After / before of the geometric means over passes, (bands, places)."""
+    after = np.array([drive.side == "after" for drive in places.passes])
+    logs = np.log([places.levels(name) for name in metrics])
+    ratios: Array = np.exp(logs[:, after].mean(axis=1) - logs[:, ~after].mean(axis=1))
+    return ratios
+
+
+def blank(places_s: Array, ratios: Array) -> tuple[Array, Array]:
+    """Edges (n + 1,) and ratios (bands, n) with a column of NaN wherever places do not touch."""
+    edges, columns = [places_s[0, 0]], []
+    for (start, end), column in zip(places_s, ratios.T, strict=True):
+        if start > edges[-1] + PLACE_S / 2:
+            edges.append(start)
+            columns.append(np.full(len(ratios), np.nan))
+        edges.append(end)
+        columns.append(column)
+    return np.array(edges), np.array(columns).T

@@ -1,0 +1,123 @@
+"""Counts of passes before and after: exact Poisson intervals, and a rate ratio with the pass as the unit.
+
+Counts are held against each other twice, and the wider answer decides. Once as Poisson counts, by the exact conditional
+test (given their sum, the count after is binomial; Przyborowski and Wilenski 1940), p twice the smaller tail, with
+Clopper and Pearson's interval. Once with the pass as the unit: counts scatter over passes more than Poisson counts
+would, so what a ratio costs in deviance is held against the dispersion over passes (Pearson's χ² over its degrees of
+freedom, never below 1) by an F test, and the interval is every ratio that this test bears (quasi-Poisson, McCullagh and
+Nelder 1989). A side without a count shows no scatter and counts neither in the χ² nor in its degrees of freedom.
+
+Pearson's χ² takes a pass's variance to grow as its exposure. Where each pass has a rate of its own that of a long pass
+grows faster, so the jackknife over passes stands in for a side's χ² where it is larger (MacKinnon and White 1985).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import optimize, special, stats
+
+from towertap.compare.stats.contrast import ALPHA
+
+
+@dataclass(frozen=True)
+class RateRatio:
+    """After over before: the ratio (NaN of none over none), its 95 % interval, p, and the dispersion over passes.
+
+    `interval` and `p` are the wider of exact and quasi-Poisson: the interval leaves out 1 where p < 0.05 and nowhere
+    else. It starts at 0 with none after and has no end with none before. They and `dispersion`, that of the sides with
+    knocks, are None where no pass has a knock or a side has one pass.
+    """
+
+    ratio: float
+    interval: tuple[float, float] | None
+    p: float | None
+    dispersion: float | None
+
+
+def poisson_interval(count: int, exposure: float) -> tuple[float, float]:
+    """Exact 95 % interval of a Poisson rate (Garwood 1936); of nothing, 0 and the one-sided 95 % bound."""
+    if not count:
+        return 0.0, -math.log(ALPHA) / exposure
+    low, high = stats.chi2.ppf([ALPHA / 2, 1 - ALPHA / 2], [2 * count, 2 * count + 2]) / 2
+    return float(low / exposure), float(high / exposure)
+
+
+def exact_ratio(counts: tuple[int, int], exposures: tuple[float, float]) -> tuple[tuple[float, float], float]:
+    """95 % interval of the rate ratio after / before of two Poisson counts, not both 0, and the p of none changed.
+
+    Exact, given the sum of the counts; p is twice the smaller tail, as the interval (Clopper and Pearson 1934) has it.
+    """
+    before, after = counts
+    total, share = before + after, exposures[1] / sum(exposures)
+    tails = stats.binom.cdf(after, total, share), stats.binom.sf(after - 1, total, share)
+    low = stats.beta.ppf(ALPHA / 2, after, before + 1) if after else 0.0
+    high = stats.beta.isf(ALPHA / 2, after + 1, before) if before else 1.0
+    low, high = (s / (1 - s) * exposures[0] / exposures[1] if s < 1 else math.inf for s in (low, high))
+    return (float(low), float(high)), min(1.0, 2 * float(min(tails)))
+
+
+def deviance_ratio(
+    counts: tuple[int, int], exposures: tuple[float, float], dispersion: float, df: int
+) -> tuple[tuple[float, float], float]:
+    """95 % interval of the rate ratio after / before of two counts, not both 0, and the p of none changed, by F.
+
+    What a ratio costs is the difference of deviance between Poisson regressions with that ratio and with a free one;
+    over the `dispersion`, known with `df` degrees of freedom, it is held against F with 1 and df (McCullagh and Nelder
+    1989). The interval holds every ratio with p above 0.05.
+    """
+    before, after = counts
+    total = before + after
+    least = special.xlogy(before, before / total) + special.xlogy(after, after / total)
+    unit = math.log(exposures[1] / exposures[0])
+
+    def cost(logit: float) -> float:
+        """That of the ratio with which the expected counts, after / before, are as exp(logit)."""
+        return 2 * float(least - before * special.log_expit(-logit) - after * special.log_expit(logit))
+
+    most = dispersion * float(stats.f.isf(ALPHA, 1, df))
+    enough = most / 2 + total * math.log(2)  # this over a side's count is a logit that costs more than `most`
+    low, high = -math.inf, math.inf
+    best = math.log(after / before) if before and after else math.copysign(50.0, after - before)  # as good as infinite
+    if after:
+        low = optimize.brentq(lambda at: cost(at) - most, -enough / after, best)
+    if before:
+        high = optimize.brentq(lambda at: cost(at) - most, best, enough / before)
+    with np.errstate(over="ignore"):
+        limits = float(np.exp(low - unit)), float(np.exp(high - unit))
+    return limits, float(stats.f.sf(cost(unit) / dispersion, 1, df))
+
+
+def rate_ratio(before: ArrayLike, after: ArrayLike, exposure_before: ArrayLike, exposure_after: ArrayLike) -> RateRatio:
+    """Hold the counts of passes (n,) against each other, with exposures (n,) of any one unit, all above nought."""
+    counts = [np.asarray(side, float) for side in (before, after)]
+    exposures = [np.asarray(side, float) for side in (exposure_before, exposure_after)]
+    sums = int(counts[0].sum()), int(counts[1].sum())
+    times = float(exposures[0].sum()), float(exposures[1].sum())
+    if not any(sums):
+        return RateRatio(math.nan, None, None, None)
+    ratio = sums[1] / times[1] / (sums[0] / times[0]) if sums[0] else math.inf
+    if min(side.size for side in counts) < 2:
+        return RateRatio(ratio, None, None, None)
+    knocking = [(c, e) for c, e in zip(counts, exposures, strict=True) if c.any()]
+    df = sum(c.size - 1 for c, _ in knocking)
+    dispersion = sum(_scatter(c, e) for c, e in knocking) / df
+    exact, p_exact = exact_ratio(sums, times)
+    scattered, p = deviance_ratio(sums, times, max(1.0, dispersion), df)
+    interval = min(exact[0], scattered[0]), max(exact[1], scattered[1])
+    return RateRatio(ratio, interval, max(p_exact, p), dispersion)
+
+
+def _scatter(counts: NDArray[np.float64], exposures: NDArray[np.float64]) -> float:
+    """χ² of one side's passes, (n,) each, two or more: Pearson's, or the jackknife's where that is larger.
+
+    The jackknife holds each pass against the rate of the others; of equally long passes both are the same.
+    """
+    share = exposures / exposures.sum()
+    strays = np.square(counts - counts.sum() * share)
+    pearson = (strays / share).sum()
+    jackknife = (strays / np.square(1 - share)).sum() * (counts.size - 1) ** 2 / counts.size
+    return float(max(pearson, jackknife) / counts.sum())

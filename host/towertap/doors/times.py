@@ -1,0 +1,30 @@
+"""The one way to read an instant."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta, timezone
+from typing import Any
+
+YEARS = range(1970, 2100)
+"""Outside of these a clock was never set; inside them no arithmetic leaves what Python's dates can hold."""
+LONGEST = 64
+
+
+def instant(text: Any) -> datetime | None:
+    """The instant that an ISO 8601 text names, with its offset from UTC, or in UTC where none is written; else None."""
+    try:
+        moment = datetime.fromisoformat(text.strip()) if len(text) <= LONGEST else None
+    except (ValueError, TypeError, AttributeError):
+        return None
+    if moment is None or moment.year not in YEARS:
+        return None
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+
+
+def local_day(text: Any, utc_offset_s: int | None = None) -> date | None:
+    """The day that an instant fell on where it was written: by `utc_offset_s` or else by the text's own offset."""
+    moment = instant(text)
+    if moment is None:
+        return None
+    zone = moment.tzinfo if utc_offset_s is None else timezone(timedelta(seconds=utc_offset_s))
+    return moment.astimezone(zone).date()

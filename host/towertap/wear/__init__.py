@@ -1,0 +1,5 @@
+"""Wear: one part over months on the same roads, and when it leaves the margin."""
+
+from towertap.wear.course import follow
+
+__all__ = ["follow"]

@@ -1,0 +1,55 @@
+"""Numbers, intervals and names as people read them, the same in every figure and on the page."""
+
+from __future__ import annotations
+
+import math
+
+MOST_DIGITS = 6
+"""An interval's end is written with no more digits than these, however near to 1."""
+
+
+def number(value: float | None, digits: int = 3) -> str:
+    """A number to `digits` significant digits, without an exponent in the everyday range; – where there is none."""
+    if value is None or not math.isfinite(value):
+        return "–" if value is None or math.isnan(value) else "∞"
+    if value != 0 and not 1e-4 <= abs(value) < 1e6:
+        return f"{value:.{digits - 1}e}".replace("-", "−")
+    places = max(0, digits - 1 - int(f"{value:.{digits - 1}e}".split("e")[1]))
+    return f"{value:.{places}f}".replace("-", "−")
+
+
+def interval(limits: tuple[float, float] | None, digits: int = 3) -> str:
+    """An interval as "low to high"; – where there is none. An end by 1 has the digits that tell it from 1."""
+    if limits is None:
+        return "–"
+    while digits < MOST_DIGITS and any(end != 1 and float(f"{end:.{digits - 1}e}") == 1 for end in limits):
+        digits += 1
+    return f"{number(limits[0], digits)} to {number(limits[1], digits)}"
+
+
+def fixed(value: float | tuple[float, float] | None, places: int = 1) -> str:
+    """A number or an interval to so many decimal places; – where there is none."""
+    if isinstance(value, tuple):
+        return f"{fixed(value[0], places)} to {fixed(value[1], places)}"
+    return "–" if value is None or not math.isfinite(value) else f"{value:.{places}f}".replace("-", "−")
+
+
+def p_value(p: float | None) -> str:
+    """A p-value as papers print it."""
+    return "–" if p is None or math.isnan(p) else "< 0.001" if p < 0.001 else f"{p:.3f}"
+
+
+def percent(share: float | None) -> str:
+    """A share of 0 to 1 in whole percent."""
+    return "–" if share is None or math.isnan(share) else f"{share:.0%}".replace("%", " %")
+
+
+def brief(name: str, width: int = 34) -> str:
+    """A name that a user gave, on one line and short enough for a figure."""
+    line = "".join(sign for sign in " ".join(name.split()) if sign.isprintable())
+    return line if len(line) <= width else line[: width - 1] + "…"
+
+
+def along(reference: str | None) -> str:
+    """What an axis along a road counts, `reference` being the pass that the others are aligned to."""
+    return f"time along the road in pass {brief(reference or '', 50)}, s"

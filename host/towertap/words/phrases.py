@@ -1,0 +1,52 @@
+"""Ways of saying a change, a count, a p-value or a list, the same on every page and in the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+
+def change(ratio: float) -> str:
+    """A ratio as people say it: '12 % higher', '3.1 % lower'."""
+    percent = abs(ratio - 1) * 100
+    return f"{percent:.{0 if percent >= 9.95 else 1}f} % {'higher' if ratio >= 1 else 'lower'}"
+
+
+def percents(interval: tuple[float, float]) -> str:
+    """An interval of ratios as people say it: '1.3 % lower to 24 % higher', '27 to 31 % higher'."""
+    low, high = (change(end) for end in interval)
+    if low == high or low.rsplit(" ", 1)[1] != high.rsplit(" ", 1)[1]:
+        return low if low == high else f"{low} to {high}"
+    return f"{low.split(' ')[0]} to {high}"
+
+
+def significant(value: float) -> str:
+    """A value to three significant digits: '1.10', '118'."""
+    return f"{value:#.3g}".rstrip(".")
+
+
+def p_equals(p: float | None) -> str:
+    """A p-value in a sentence, to two significant digits and no smaller than a model of a few passes bears."""
+    if p is None:
+        return "no p"
+    return "p < 0.001" if p < 0.001 else f"p = {p:#.2g}"
+
+
+def listed(names: Sequence[str]) -> str:
+    """Names as a sentence lists them: "a", "a and b", "a, b and c"."""
+    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
+
+
+def some(names: Sequence[str]) -> str:
+    """Names of captures, the first three in full."""
+    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+
+
+def counted(count: int, noun: str) -> str:
+    """A count and its noun: "1 pass", "4 passes"."""
+    plural = noun + ("es" if noun.endswith(("s", "x", "ch")) else "s")
+    return f"{count} {noun if count == 1 else plural}"
+
+
+def sentence_case(words: str) -> str:
+    """The words with a capital letter first."""
+    return words[:1].upper() + words[1:]

@@ -1,0 +1,61 @@
+"""A pilot's spread from captures: what is pooled, and what is left out."""
+
+from __future__ import annotations
+
+import shutil
+
+import numpy as np
+import pytest
+from towertap.analysis import analyse_capture
+from towertap.capture.reading import open_capture
+from towertap.compare.plan.pilot import load_pilot
+from towertap.errors import AnalysisError, CallError
+
+ROADS = ("moor-road", "quarry-lane")
+
+
+def test_the_spread_is_pooled_over_parts_and_roads(drive_folder):
+    """By the definition of a pooled variance; with two passes a group its sum of squares is half the difference's."""
+    logs = {}
+    for path in drive_folder.glob("*.h5"):
+        with open_capture(path) as capture:
+            if capture.conditions.road in ROADS:
+                windows = analyse_capture(capture, metrics=["acceleration_z"]).windows["acceleration_z"]
+                logs.setdefault(path.stem[:-2], []).append(np.log(np.sqrt((windows**2).mean())))
+    squares = sum(np.diff(pair).item() ** 2 / 2 for pair in logs.values())
+    got = load_pilot(drive_folder, "acceleration_z", ROADS)
+    assert (got.spread.df, got.left_out) == (4, ())
+    assert got.spread.value == pytest.approx(np.sqrt(squares / 4))
+    assert "2 over quarry-lane with soft" in got.words
+
+
+def test_copies_and_files_that_do_not_open_are_left_out(drive_folder, tmp_path):
+    for number in (1, 2):
+        shutil.copy(drive_folder / f"moor-road-soft-{number}.h5", tmp_path)
+    shutil.copy(drive_folder / "moor-road-soft-1.h5", tmp_path / "moor-road-soft-3.h5")
+    (tmp_path / "notes.h5").write_text("not HDF5")
+    got = load_pilot(tmp_path, "acceleration_z", ROADS)
+    assert got.spread.df == 1
+    assert [line.split(":")[0] for line in got.left_out] == ["moor-road-soft-3", "notes"]
+
+
+def test_a_folder_without_a_pass_over_the_roads_is_refused_by_what_it_holds(drive_folder, tmp_path):
+    with pytest.raises(CallError, match="its roads are bypass, moor-road, quarry-lane"):
+        load_pilot(drive_folder, "acceleration_z", ["green-lane"])
+    with pytest.raises(CallError, match="no captures"):
+        load_pilot(tmp_path, "acceleration_z", ROADS)
+
+
+def test_one_pass_is_no_pilot(drive_folder, tmp_path):
+    shutil.copy(drive_folder / "moor-road-soft-1.h5", tmp_path)
+    with pytest.raises(AnalysisError, match="two different passes"):
+        load_pilot(tmp_path, "acceleration_z", ROADS)
+
+
+def test_one_box_of_a_pilot_is_used_and_two_are_asked_about(two_box_folder):
+    """A second box's captures are of the same passes, and would count the pilot twice."""
+    with pytest.raises(CallError, match=r"several boxes .'arm', 'sill'.: name one with --box-position"):
+        load_pilot(two_box_folder, "acceleration_z", ["quarry-lane"])
+    one, other = (load_pilot(two_box_folder, "acceleration_z", ["quarry-lane"], place) for place in ("sill", "arm"))
+    assert one.spread.df == other.spread.df
+    assert one.spread.value != other.spread.value
