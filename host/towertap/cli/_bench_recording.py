@@ -57,7 +57,7 @@ def recording_options(odr_hz: int) -> Callable[[Callable[..., Any]], Callable[..
 def guided(port: str | None, guide: str) -> Iterator[SerialBox]:
     """A greeted box, after saying what to do with it and, on a terminal, waiting for Enter."""
     with open_box(port) as box:
-        console.print(f"SerialBox {box.identity['serial']} with {box.identity.get('chip')} on {box.port}. {guide}")
+        console.print(f"Box {box.identity['serial']} with {box.identity.get('chip')} on {box.port}. {guide}")
         if sys.stdin.isatty():
             click.prompt("Press Enter to begin", default="", show_default=False, prompt_suffix="", err=True)
         yield box
