@@ -240,7 +240,8 @@ class PassReader:
         if not integrity.sound and not self.include_unsound:
             raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
         records = records_for(capture, self.bench)
-        analysis = analyse_capture(capture, window_s=CELL_S, metrics=[*METRICS, *THIRDS], bench=records)
+        names = [*METRICS, *THIRDS]
+        analysis = analyse_capture(capture, window_s=CELL_S, metrics=names, bench=records, knocks=True)
         windows = analysis.joined(CELLS_A_WINDOW)
         if windows.empty:
             raise AnalysisError("too short or too broken for one whole window")
