@@ -67,7 +67,7 @@ class Study:
     limits: Mapping[str, RoughnessLimit]
     roads: tuple[Road, ...]
     smooth: Road | None
-    layout: Layout
+    groups: Grouping
     installation_known: Beforehand = UNKNOWN_SPREAD
     day_known: Beforehand = UNKNOWN_SPREAD
 
@@ -78,7 +78,7 @@ class Study:
 
 
 @dataclass(frozen=True, eq=False)
-class Layout:
+class Grouping:
     """Block, installation and day of every pass, by its capture's name; a pass without a block is not in `blocks`."""
 
     blocks: Mapping[str, int]
@@ -115,7 +115,7 @@ def lay_out(
     on_both = {drive.side for drive in smooth} == set(SIDES)
     both_sides = (*names, *([drives.smooth] if on_both else ()))
     pairing = {road: slots_of(drives.of(road), planned or {}) for road in both_sides}
-    layout = Layout(
+    groups = Grouping(
         {name: slot.block for slots, _ in pairing.values() for name, slot in slots.items()},
         installations(drives.passes, planned),
         days(drives.passes),
@@ -127,9 +127,9 @@ def lay_out(
         quantile=quantile,
         quantities=quantities,
         limits=limits,
-        roads=tuple(_road(drives, layout, name, planned_roads.get(name), limits) for name in names),
-        smooth=_road(drives, layout, drives.smooth, planned_roads.get(drives.smooth)) if on_both else None,
-        layout=layout,
+        roads=tuple(_road(drives, groups, name, planned_roads.get(name), limits) for name in names),
+        smooth=_road(drives, groups, drives.smooth, planned_roads.get(drives.smooth)) if on_both else None,
+        groups=groups,
         installation_known=installation_known,
         day_known=day_known,
     )
@@ -137,7 +137,7 @@ def lay_out(
 
 def _road(
     drives: Drives,
-    layout: Layout,
+    groups: Grouping,
     name: str,
     pairing: tuple[dict[str, Slot], str | None] | None,
     limits: Mapping[str, RoughnessLimit] | None = None,
@@ -150,7 +150,7 @@ def _road(
     passes = tuple(drive for drive in passes if drive.name not in unplanned)
     places = find_places(passes) if limits is not None else None
     rough = {metric: rough_places(places, metric, limit.value) for metric, limit in (limits or {}).items() if places}
-    return Road(name, passes, layout.design(passes, paired), reason, unplanned, places, rough)
+    return Road(name, passes, groups.design(passes, paired), reason, unplanned, places, rough)
 
 
 def chosen(
