@@ -111,11 +111,11 @@ def why_not(finding: Finding, parts: tuple[str, str]) -> str:
 
 
 def in_play(finding: Finding) -> Iterator[tuple[str, Spread]]:
-    """What the design leaves in the statement about the part: installations, days, and how far they may differ."""
-    if finding.overlap.installation_coefficient > 1e-9:
-        yield "installations", finding.part.installation
+    """What the design leaves in the statement about the part: days, installations, and how far they may differ."""
     if finding.overlap.day_coefficient > 1e-9:
         yield "days", finding.part.day
+    if finding.overlap.installation_coefficient > 1e-9:
+        yield "installations", finding.part.installation
 
 
 def _overturned(finding: Finding) -> str:

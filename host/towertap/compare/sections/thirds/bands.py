@@ -24,7 +24,7 @@ from towertap.compare.study import Road
 from towertap.signals.bands import BANDS, NOMINAL, edges_hz
 from towertap.signals.metrics import METRICS, THIRDS
 from towertap.words.numbers import change_percent
-from towertap.words.phrases import listed
+from towertap.words.phrases import counted, listed
 
 Array = NDArray[np.float64]
 
@@ -164,7 +164,7 @@ def describe(road: str, passes: tuple[int, int], thirds: Sequence[BandChange], w
     changes = sorted(_runs(thirds), key=_size, reverse=True) or [[band] for band in wide if band.shown]
     if not changes:
         return f"{road}: no band shows a change"
-    more = f", and in {len(changes) - MOST_RUNS} other ranges" if len(changes) > MOST_RUNS else ""
+    more = f", and in {counted(len(changes) - MOST_RUNS, 'other range')}" if len(changes) > MOST_RUNS else ""
     return f"{road}: {listed([_run(run) for run in changes[:MOST_RUNS]])}{more}"
 
 

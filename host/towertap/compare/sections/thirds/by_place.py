@@ -83,18 +83,19 @@ def _ratios(places: Places, metrics: Sequence[str]) -> Array:
 
 
 def at_one_place(road: ByPlace) -> float | None:
-    """Where on the road, in s, the one place is that makes most of the largest change; None where it is of many.
+    """Where on the road, in s, the one place is that makes most of its largest change; None where it is of many.
 
-    The change over the whole road then lies beyond what nine places in ten show by themselves.
+    All other places then show less than half of that change, on logarithms.
     """
     most = most_changed(road.bands)
-    if most is None or not road.ratios.size:
+    if most is None or road.ratios.shape[1] < 2:
         return None
-    ratios = road.ratios[road.bands.thirds.index(most)]
-    low, high = np.quantile(ratios, QUANTILES)
-    if low <= most.ratio <= high:
+    whole = math.log(most.ratio)
+    changes = np.log(road.ratios[road.bands.thirds.index(most)]) * math.copysign(1.0, whole)
+    second, largest = np.sort(changes)[-2:]
+    if second >= abs(whole) / 2 or largest < abs(whole):
         return None
-    return float(road.places_s[int(np.argmax(np.abs(np.log(ratios))))].mean())
+    return float(road.places_s[int(np.argmax(changes))].mean())
 
 
 def most_changed(road: RoadBands) -> BandChange | None:

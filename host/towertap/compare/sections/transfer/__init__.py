@@ -65,13 +65,14 @@ class TransferSection(Section):
             ),
             cautions=tuple(caution for road in roads for caution in road.cautions),
             data=roads,
+            drawn=[road for road in roads if _both_sides(road)],
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
         """One panel a road that both boxes recorded with both parts."""
         from towertap.compare.sections.transfer import figure
 
-        if roads := [road for road in evidence.data if _both_sides(road)]:
+        if roads := evidence.drawn:
             yield Picture(
                 "transfer",
                 "; ".join(map(figure.title, roads)),
