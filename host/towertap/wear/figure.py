@@ -76,6 +76,7 @@ def _panel(axes: Axes, course: Course, first_fit: datetime, name: str) -> None:
         ends += _line(axes, course, line, first_fit)
     _days(axes, course, first_fit)
     _passes(axes, course, first_fit)
+    axes.margins(x=0.1)
     bottom, ceiling = max(min(values + ends), min(values) / WIDEST), min(max(values + ends), max(values) * WIDEST)
     axes.set_ylim(bottom / 1.03, ceiling * 1.03)
     log_ticks(axes, "y")

@@ -68,7 +68,7 @@ def test_undecided_says_how_many_passes_would_tell_and_never_that_nothing_change
     assert "same" not in finding.words
     wild = finding_of(5, n=(3, 3), pass_spread=0.5)
     assert wild.passes_needed is None
-    assert "As passes vary, even 48 a side would not settle it." in wild.words
+    assert "As passes vary, even 48 would not settle it." in wild.words
 
 
 @pytest.mark.parametrize("n", [(1, 1), (1, 5), (5, 1)])
