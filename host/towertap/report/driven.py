@@ -40,7 +40,7 @@ def _rows(comparison: Comparison) -> Iterator[Row]:
         for road in speed.data:
             ends = (road.contrast.before, road.contrast.after)
             yield f"speed on {road.road}, {road.unit}", [number(end) for end in ends]
-    for field in HELD_CONSTANT:
+    for field in [field for field in HELD_CONSTANT if field != "vehicle"]:
         yield FIELDS[field], [_names(getattr(drive.conditions, field) for drive in side) for side in sides]
 
 

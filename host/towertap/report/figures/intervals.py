@@ -18,7 +18,7 @@ from towertap.drawing.style import INK, PAPER, QUIET, VERDICTS, WASH, change_tic
 from towertap.words.numbers import brief, change_percent
 from towertap.words.phrases import listed, sentence_case
 
-ROW_IN = 0.44
+ROW_IN = 0.38
 WIDEST = 8.0
 """The axis goes no further than this ratio and its inverse; a wider interval runs out of the panel."""
 
@@ -58,13 +58,13 @@ def _name(finding: Finding) -> str:
 
 
 def _panel(name: str, rows: Sequence[tuple[str, Finding]], reach: float, margin: float) -> Figure:
-    figure = new_figure(0.95 + ROW_IN * len(rows))
+    figure = new_figure(0.85 + ROW_IN * len(rows))
     axes = figure.subplots()
     axes.axvspan(1 / (1 + margin), 1 + margin, color=WASH, lw=0)
     axes.axvline(1.0, color=QUIET, lw=0.8)
     for place, (label, finding) in enumerate(rows):
         _row(axes, place, label, finding)
-    axes.set_ylim(len(rows) - 0.55, -0.7)
+    axes.set_ylim(len(rows) - 0.55, -0.75)
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     axes.grid(axis="x")
@@ -83,7 +83,7 @@ def _row(axes: Axes, place: int, label: str, finding: Finding) -> None:
     if finding.interval is not None:
         axes.plot(finding.interval, [place] * 2, color=look.colour, lw=3.2, solid_capstyle="butt")
     axes.plot(finding.ratio, place, marker=look.marker, ms=6.5, color=look.colour, mec=PAPER, mew=0.7)
-    across, above = axes.get_yaxis_transform(), place - 0.36
+    across, above = axes.get_yaxis_transform(), place - 0.4
     axes.text(0, above, brief(label, 34), transform=across, va="center", color=INK)
     words = f"{change_percent(finding.ratio, finding.interval)}  {finding.verdict}"
     axes.text(1, above, words, transform=across, va="center", ha="right", color=look.colour, weight="bold")

@@ -38,7 +38,7 @@ def title(findings: Sequence[Finding]) -> str:
 
 
 def _panel(drawn: Drawn, findings: Sequence[Finding]) -> Figure:
-    metric, figure = findings[0].metric, new_figure(3.1)
+    metric, figure = findings[0].metric, new_figure(2.55)
     axes = figure.subplots()
     _pair(axes, 0, drawn.smooth[metric], ((), ()))
     for place, finding in enumerate(findings, start=1):

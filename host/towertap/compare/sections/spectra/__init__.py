@@ -36,7 +36,7 @@ class SpectraSection(Section):
     """Where in frequency there is how much, and where the sensor's own noise lies."""
 
     name = "spectra"
-    title = "How much of each frequency"
+    title = "Spectra"
 
     def measure(self, reading: Reading) -> PassSpectrum:
         """Each piece from its first window on, so that the spectra are of what is compared."""

@@ -39,7 +39,7 @@ class TracesSection(Section):
                 pairs[finding.road] = dict(zip(SIDES, typical, strict=True))
         if not pairs:
             return None
-        return Evidence(headline="A typical pass before and one after on each rough road.", drawn=pairs)
+        return Evidence(headline="A typical pass of each side.", drawn=pairs)
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
         """One picture a road."""
