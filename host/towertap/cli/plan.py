@@ -21,7 +21,7 @@ from towertap.compare.plan.order import drive_order, orders_beside, protection, 
 from towertap.compare.plan.pilot import load_pilot
 from towertap.compare.plan.plan import FELT, HeldConditions, Plan, PlannedRoad
 from towertap.compare.stats.power import (
-    Spread,
+    PassSpread,
     coefficient_of_variation,
     difference_power,
     equivalence_power,
@@ -145,7 +145,7 @@ def _road(text: str) -> PlannedRoad:
     return road
 
 
-def _spread(given: dict[str, Any], pilot: Path | None, roads: list[str]) -> tuple[Spread, str]:
+def _spread(given: dict[str, Any], pilot: Path | None, roads: list[str]) -> tuple[PassSpread, str]:
     """The spread to plan with and where it comes from, in words."""
     percent: float | None = given["spread"]
     if (percent is None) == (pilot is None):
@@ -169,7 +169,7 @@ def _spread(given: dict[str, Any], pilot: Path | None, roads: list[str]) -> tupl
 
 
 def _plan(
-    given: dict[str, Any], roads: list[PlannedRoad], spread: Spread, spread_from: str, passes: int | None
+    given: dict[str, Any], roads: list[PlannedRoad], spread: PassSpread, spread_from: str, passes: int | None
 ) -> Plan:
     """The plan with so many passes, or with the fewest that its blocks can share."""
     before, after, blocks = given["before"], given["after"], given["blocks"]
@@ -195,7 +195,7 @@ def _plan(
     )
 
 
-def _data(plan: Plan, spread: Spread, orders: list[Plan], files: dict[str, Path]) -> dict[str, Any]:
+def _data(plan: Plan, spread: PassSpread, orders: list[Plan], files: dict[str, Path]) -> dict[str, Any]:
     return {
         "plan": plan.to_dict(),
         "spread": {
