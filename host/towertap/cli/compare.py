@@ -154,7 +154,7 @@ def _named(plan: Plan | None, **given: str | None) -> list[str]:
 def tell(comparison: Comparison) -> RenderableType:
     """The answer for people: the findings in words, the evidence beside them, what to beware of, then the tables."""
     blocks: list[RenderableType] = [Text(comparison.summary, style="bold")]
-    for finding in comparison.findings:
+    for finding in (*comparison.overall, *comparison.findings):
         words = Text(f"\n{finding.words}")
         words.highlight_words([f"{finding.verdict}."], STYLES[finding.verdict])
         blocks.append(words)
@@ -169,7 +169,8 @@ def tell(comparison: Comparison) -> RenderableType:
     for section, found in evidence:
         blocks.append(Text(f"\n{section.title}: {found.headline}"))
         blocks += [Text(paragraph) for paragraph in found.paragraphs]
-    remarks = [*comparison.warnings, *(caution for finding in comparison for caution in finding.cautions)]
+    every = (*comparison.overall, *comparison.findings)
+    remarks = [*comparison.warnings, *(caution for finding in every for caution in finding.cautions)]
     blocks += [Text(f"\nBeware: {remark}", style="yellow") for remark in remarks]
     return Group(*blocks, "", _tests(comparison), *(as_rich(made) for _, found in evidence for made in found.tables))
 

@@ -19,7 +19,6 @@ from towertap.compare.road.rough import RoughnessLimit
 from towertap.compare.section import Evidence
 from towertap.compare.sections import SECTIONS
 from towertap.compare.stats.contrast import ALPHA
-from towertap.compare.stats.spreads import Beforehand
 from towertap.compare.study import Study, lay_out
 from towertap.words.phrases import listed
 
@@ -112,8 +111,7 @@ def compare(
         blocks, primary = plan.slots, plan.metrics[0]
     margin = margin if margin is not None else plan.margin if plan else MARGIN
     chosen = metrics or (plan.metrics if plan else DEFAULT_METRICS)
-    known = Beforehand(stated_sd=refit_sd), Beforehand(stated_sd=day_sd)
-    study = lay_out(drives, margin, quantile, chosen, blocks, *known)
+    study = lay_out(drives, margin, quantile, chosen, blocks, refit_sd, day_sd)
     overall, findings = find(study, primary)
     if plan:
         overall, findings = with_leads(plan, study, overall), with_leads(plan, study, findings)
@@ -124,7 +122,7 @@ def compare(
         margin=margin,
         quantile=quantile,
         alpha=ALPHA,
-        summary=summary(findings),
+        summary=summary([*overall, *findings]),
         overall=overall,
         findings=findings,
         limits=study.limits,

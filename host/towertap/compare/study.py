@@ -15,7 +15,7 @@ from towertap.compare.drives.slots import Key, Slot, slots_of
 from towertap.compare.road.places import Places, find_places
 from towertap.compare.road.rough import RoughnessLimit, RoughPlaces, rough_places, roughness_limit
 from towertap.compare.stats.design import Design
-from towertap.compare.stats.spreads import UNKNOWN_SPREAD, Beforehand
+from towertap.compare.stats.spreads import Beforehand
 from towertap.errors import AnalysisError, CallError
 
 
@@ -56,8 +56,8 @@ class Study:
     """The drives laid out for comparison.
 
     `roads` are the rough roads that both sides drove, `smooth` the smooth one where both did. `limits` are the
-    roughness limits by metric. `installation_known` and `day_known` are what is known beforehand of how far
-    installations of one part and days differ.
+    roughness limits by metric. `refit_sd` and `day_sd` state how far installations of one part and days differ, as
+    fractions; None: nobody said.
     """
 
     drives: Drives
@@ -68,13 +68,17 @@ class Study:
     roads: tuple[Road, ...]
     smooth: Road | None
     layout: Layout
-    installation_known: Beforehand = UNKNOWN_SPREAD
-    day_known: Beforehand = UNKNOWN_SPREAD
+    refit_sd: float | None = None
+    day_sd: float | None = None
 
     @cached_property
     def labels(self) -> dict[str, str]:
         """The words for each metric compared."""
         return {quantity.name: quantity.label for quantity in self.quantities}
+
+    def known(self, metric: str) -> tuple[Beforehand, Beforehand]:
+        """What is known beforehand of how far installations and days differ in a metric."""
+        return Beforehand(stated_sd=self.refit_sd), Beforehand(stated_sd=self.day_sd)
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,8 +105,8 @@ def lay_out(
     quantile: float,
     metrics: Sequence[str],
     planned: Mapping[Key, Slot] | None,
-    installation_known: Beforehand = UNKNOWN_SPREAD,
-    day_known: Beforehand = UNKNOWN_SPREAD,
+    refit_sd: float | None = None,
+    day_sd: float | None = None,
 ) -> Study:
     """Align every road once and find what is rough; CallError or AnalysisError for what cannot be compared."""
     if not 0 < margin < 1:
@@ -136,8 +140,8 @@ def lay_out(
         roads=tuple(_road(drives, layout, name, planned_roads.get(name), limits) for name in names),
         smooth=_road(drives, layout, drives.smooth, planned_roads.get(drives.smooth)) if on_both else None,
         layout=layout,
-        installation_known=installation_known,
-        day_known=day_known,
+        refit_sd=refit_sd,
+        day_sd=day_sd,
     )
 
 

@@ -12,10 +12,9 @@ import numpy as np
 
 from towertap.compare.drives.model import Pass, Quantity
 from towertap.compare.findings import instrument
-from towertap.compare.findings.find import verdict
 from towertap.compare.road.places import Places, find_places
 from towertap.compare.road.rough import PassValue, rough_places, roughness_limit, whole_value
-from towertap.compare.stats.contrast import ALPHA
+from towertap.compare.stats.contrast import ALPHA, verdict
 from towertap.compare.stats.ratio import Contrast, holm
 from towertap.errors import AnalysisError, CallError
 from towertap.wear import words

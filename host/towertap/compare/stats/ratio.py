@@ -21,8 +21,8 @@ class Contrast:
     `before` and `after` are geometric means over passes in the metric's unit (by block: adjusted to the blocks of all
     passes), `ratio` = after / before, `interval` its 95 % interval (Welch's, or by block; None where a side has one
     pass or the passes cannot tell), `passes` the numbers of passes, `p_difference` the two-sided p, `p_equivalence`
-    that of the two one-sided tests against the margin; `standard_error` of the ratio's logarithm with `df` degrees of
-    freedom, by which all of these can be computed again (Student's t).
+    that of the two one-sided tests against the margin, none smaller than LEAST_P; `standard_error` of the ratio's
+    logarithm with `df` degrees of freedom, by which all of these can be computed again (Student's t).
     """
 
     before: float
@@ -61,8 +61,8 @@ def described(student: Student, logs: ArrayLike, is_after: ArrayLike, margin: fl
         ratio=float(np.exp(difference)),
         interval=(float(low), float(high)) if tells else None,
         passes=(int((~after).sum()), int(after.sum())),
-        p_difference=float(student.p_difference()) if tells else None,
-        p_equivalence=float(student.p_equivalence(margin)) if tells else None,
+        p_difference=student.told(student.p_difference()) if tells else None,
+        p_equivalence=student.told(student.p_equivalence(margin)) if tells else None,
         standard_error=float(student.error) if tells else None,
         df=float(student.df) if tells else None,
     )
