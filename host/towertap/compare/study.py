@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from towertap.compare.controls import Control, measured
 from towertap.compare.drives.calendar import days, installations
 from towertap.compare.drives.model import SIDES, Drives, Pass, Quantity, Side
 from towertap.compare.drives.slots import Key, Slot, slots_of
@@ -57,7 +58,7 @@ class Study:
 
     `roads` are the rough roads that both sides drove, `smooth` the smooth one where both did. `limits` are the
     roughness limits by metric. `refit_sd` and `day_sd` state how far installations of one part and days differ, as
-    fractions; None: nobody said.
+    fractions (None: nobody said); `controls` were driven before.
     """
 
     drives: Drives
@@ -70,6 +71,7 @@ class Study:
     layout: Layout
     refit_sd: float | None = None
     day_sd: float | None = None
+    controls: tuple[Control, ...] = ()
 
     @cached_property
     def labels(self) -> dict[str, str]:
@@ -78,7 +80,10 @@ class Study:
 
     def known(self, metric: str) -> tuple[Beforehand, Beforehand]:
         """What is known beforehand of how far installations and days differ in a metric."""
-        return Beforehand(stated_sd=self.refit_sd), Beforehand(stated_sd=self.day_sd)
+        return (
+            Beforehand(measured(self.controls, "refit", metric), self.refit_sd),
+            Beforehand(measured(self.controls, "day", metric), self.day_sd),
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,10 +112,14 @@ def lay_out(
     planned: Mapping[Key, Slot] | None,
     refit_sd: float | None = None,
     day_sd: float | None = None,
+    controls: Sequence[Control] = (),
 ) -> Study:
     """Align every road once and find what is rough; CallError or AnalysisError for what cannot be compared."""
     if not 0 < margin < 1:
         raise CallError(f"a margin of {100 * margin:g} % cannot be: name more than 0 % and less than 100 %")
+    for name, spread in (("refit", refit_sd), ("day", day_sd)):
+        if spread is not None and not 0 <= spread < 1:
+            raise CallError(f"a {name} spread of {100 * spread:g} % cannot be: name 0 % or more and less than 100 %")
     if not 0 < quantile < 1:
         raise CallError(f"a quantile of {quantile:g} cannot be: name one between 0 and 1")
     quantities = tuple(_quantity(drives, name) for name in dict.fromkeys(metrics))
@@ -142,6 +151,7 @@ def lay_out(
         layout=layout,
         refit_sd=refit_sd,
         day_sd=day_sd,
+        controls=tuple(controls),
     )
 
 

@@ -16,7 +16,7 @@ from towertap.compare.stats.design import about
 from towertap.compare.stats.part import Statements
 from towertap.compare.stats.planning import MOST_PASSES, Needed, passes_needed
 from towertap.compare.stats.power import difference_power, equivalence_power
-from towertap.compare.stats.ratio import Contrast, holm
+from towertap.compare.stats.ratio import Contrast, ends, holm
 from towertap.compare.stats.spreads import ClusterSpread
 
 
@@ -151,8 +151,8 @@ def _part(undecided: Undecided, tests: Tests) -> PartStatement:
         p_values = dict.fromkeys(("p_difference", "p_equivalence", "p_difference_holm", "p_equivalence_holm"))
         return PartStatement(**nothing, **p_values, least_p=student.least_p, installation=installation, day=day)
     return PartStatement(
-        interval=_ends(student, ALPHA),
-        interval_90=_ends(student, 2 * ALPHA),
+        interval=ends(student),
+        interval_90=ends(student, 2 * ALPHA),
         standard_error=float(student.error),
         df=float(student.df),
         pass_error=float(made_of.pass_error),
@@ -165,11 +165,6 @@ def _part(undecided: Undecided, tests: Tests) -> PartStatement:
         installation=installation,
         day=day,
     )
-
-
-def _ends(student: Student, alpha: float) -> tuple[float, float]:
-    low, high = student.interval(alpha)
-    return float(low), float(high)
 
 
 def _influence(undecided: Undecided, of_drives: Levels, of_part: Levels) -> PassInfluence | None:

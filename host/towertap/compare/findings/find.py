@@ -18,7 +18,7 @@ from towertap.compare.stats.blocks import block_ratios, p_interaction
 from towertap.compare.stats.contrast import Student, pass_contrast
 from towertap.compare.stats.design import Design, overlap
 from towertap.compare.stats.part import Statements, statements
-from towertap.compare.stats.ratio import contrast, described
+from towertap.compare.stats.ratio import contrast, described, ends
 from towertap.compare.stats.roads import heterogeneity, rounds, smooth_control
 from towertap.compare.study import Road, Study
 
@@ -170,14 +170,8 @@ def _over_smooth(study: Study, metric: str, rough: Student) -> OverSmooth | None
     if not (smooth.df >= 1 and smooth.error > 0):
         return None
     control = smooth_control(rough, smooth, study.margin)
-    (low, high), (smooth_low, smooth_high) = control.over_smooth.interval(), smooth.interval()
-    return OverSmooth(
-        ratio=float(control.over_smooth.ratio),
-        interval=(float(low), float(high)),
-        smooth=float(smooth.ratio),
-        smooth_interval=(float(smooth_low), float(smooth_high)),
-        reading=control.reading,
-    )
+    over = control.over_smooth
+    return OverSmooth(float(over.ratio), ends(over), float(smooth.ratio), ends(smooth), control.reading)
 
 
 def _rounds_of(passes: Sequence[Pass]) -> list[int]:
