@@ -21,7 +21,7 @@ from towertap.cli._outcome import Outcome, answers, console
 from towertap.cli.decode import held_to_rules
 from towertap.compare.plan.order import drive_order, protection, shared_alike
 from towertap.compare.plan.pilot import load_pilot
-from towertap.compare.plan.plan import FELT, Held, Plan, Road, write_plan
+from towertap.compare.plan.plan import Held, Plan, Road, write_plan
 from towertap.compare.stats.power import (
     MOST_PASSES,
     Spread,
@@ -76,7 +76,7 @@ FLAGS = {"roads": "--road", "spread": "--pilot or --spread"}
     help="The primary metric; further ones may follow, as secondary: a family of tests apart, at no cost to it.",
 )
 @click.option(
-    "--margin", type=float, metavar="PERCENT", help="The change that counts; 10 when not given. Felt: 6.7 to 13."
+    "--margin", type=float, metavar="PERCENT", help="The change that counts; 10 when not given."
 )
 @click.option("--power", default=80.0, show_default=True, metavar="PERCENT", help="How surely it is to be found.")
 @click.option("--spread", type=float, metavar="PERCENT", help="How far passes with nothing changed stray (s.d./mean).")
@@ -162,7 +162,6 @@ def _ask(given: dict[str, Any], pilot: Path | None) -> dict[str, Any]:
     if given["margin"] is None:
         given["margin"] = 10.0
         if missing:
-            console.print(Text(FELT))
             given["margin"] = click.prompt("The margin that counts, in percent", default=10.0, err=True)
     return given
 
@@ -236,7 +235,6 @@ def _text(plan: Plan, choices: list[Plan], folder: Path) -> Group:
     return Group(
         Text(plan.question, style="bold"),
         *(Text.assemble((f"{name}: ", "bold"), text) for name, text in numbers(plan)),
-        Text(f"Margin: {FELT}"),
         "",
         _strengths(plan),
         orders,

@@ -7,7 +7,7 @@ import shlex
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from towertap.compare.plan.order import protection
-from towertap.compare.plan.plan import FELT, Plan
+from towertap.compare.plan.plan import Plan
 from towertap.compare.stats.power import MOST_PASSES
 from towertap.signals.axes import EXAMPLE
 from towertap.signals.metrics import METRICS
@@ -57,7 +57,6 @@ def run_sheet(plan: Plan, suffix: str) -> str:
     return environment.get_template(f"run_sheet.{suffix}.j2").render(
         plan=plan,
         facts=facts(plan),
-        felt=FELT,
         change=CHANGE,
         record=recording(plan),
         hold=[*_held(plan), *HOLD],
