@@ -71,9 +71,9 @@ def test_of_each_second_the_reading_with_the_least_delay_is_kept(samples):
     for frames in Decoder().feed(stream):
         log.take(frames, arrivals, "b1")
     log.close_interval()
-    kept = [row["clock_us"] for row in log.data()]
+    kept = [reading.clock_us for reading in log.readings]
     assert kept == [1_400_000, 2_600_000, 3_000_000]  # of 1 s: 900, 150, 700 µs; of 2 s: 800, 300; of 3 s: 500
-    assert all(row["sent_unix_s"] is None for row in log.data())
+    assert all(reading.sent_unix_s is None for reading in log.readings)
 
 
 def test_the_clock_log_stays_small_however_long_the_drive(samples):
@@ -88,17 +88,17 @@ def test_the_clock_log_stays_small_however_long_the_drive(samples):
 
 
 def test_a_disk_is_warned_of_once_and_called_full_in_time(monkeypatch, tmp_path):
-    """Of 72 kB/s, as much as 0.9 more for the capture, and 10 MB: what is recorded already needs its capture too."""
-    free = 700 * 1.9 * 72e3 + 10e6
+    """Of 72 kB/s, as much as 0.9 more for the capture, and 4 MB: what is recorded already needs its capture too."""
+    free = 700 * 1.9 * 72e3 + 4e6
     monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=free))
     watch = HostWatch(tmp_path, 72e3)
     assert watch.look(0) == []
     assert watch.space_s == pytest.approx(700)
-    free = 590 * 1.9 * 72e3 + 10e6 + 0.9 * 1e8
+    free = 590 * 1.9 * 72e3 + 4e6 + 0.9 * 1e8
     assert watch.look(100_000_000) == ["the disk holds only 9.8 more minutes of recording"]
     assert watch.look(100_000_000) == []
     assert not watch.full
-    free = 29 * 1.9 * 72e3 + 10e6
+    free = 29 * 1.9 * 72e3 + 4e6
     watch.look(0)
     assert watch.full
 

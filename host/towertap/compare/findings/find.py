@@ -57,7 +57,7 @@ def _on_road(study: Study, road: Road, quantity: Quantity) -> Undecided:
 
     def of_passes(numbers: Numbers) -> Sample:
         passes = tuple(road.passes[number] for number in numbers)
-        return Sample(logs[numbers], study.layout.design(passes, paired), passes)
+        return Sample(logs[numbers], study.groups.design(passes, paired), passes)
 
     return _measured(
         study,
@@ -90,7 +90,7 @@ def _over_all(study: Study, quantity: Quantity, of_roads: Sequence[Undecided]) -
     def of_rounds(logs: NDArray[np.float64], numbers: Numbers) -> Sample:
         over = rounds(logs[numbers], of_road[numbers], in_round[numbers].tolist(), after[numbers])
         firsts = tuple(passes[number] for number in numbers[over.first])
-        return Sample(over.logs, study.layout.design(firsts, paired), firsts)
+        return Sample(over.logs, study.groups.design(firsts, paired), firsts)
 
     logs, whole_logs = (np.log([getattr(value, name) for value in values]) for name in ("value", "whole"))
     whole = of_rounds(whole_logs, np.arange(len(passes)))

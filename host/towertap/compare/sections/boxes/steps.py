@@ -22,7 +22,7 @@ FORMULA = (
 
 def values(study: Study, findings: Sequence[Finding]) -> Table:
     """The value of every pass, and which of them share a block, an installation and a day."""
-    layout = study.layout
+    groups = study.groups
     paired = {drive.name: road.block is not None for road in study.roads for drive in road.passes}
     part = {drive.name: drive.conditions.part for drive in study.drives.passes}
     return tabulate(
@@ -37,9 +37,9 @@ def values(study: Study, findings: Sequence[Finding]) -> Table:
                 "over the whole pass": number(drive.whole, DIGITS),
                 "unit": finding.unit,
                 "rough places": "–" if finding.whole_because else f"{drive.rough_places} of {drive.places}",
-                "block": str(layout.blocks[drive.capture]) if paired[drive.capture] else "–",
-                "installation": _known(layout.installations[drive.capture]),
-                "day": _known(layout.days[drive.capture]),
+                "block": str(groups.blocks[drive.capture]) if paired[drive.capture] else "–",
+                "installation": _known(groups.installations[drive.capture]),
+                "day": _known(groups.days[drive.capture]),
             }
             for finding in findings
             for drive in (*finding.before_values, *finding.after_values)

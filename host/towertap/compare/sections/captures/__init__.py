@@ -16,6 +16,7 @@ from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
 from towertap.compare.study import Study
 from towertap.words.numbers import fixed, number
+from towertap.words.phrases import some
 from towertap.words.table import Table, tabulate
 
 FIELDS = {
@@ -50,7 +51,9 @@ class CapturesSection(Section):
         drives = study.drives
         passes = [drive for road in (*drives.rough_roads, drives.smooth) for drive in drives.of(road)]
         shared, table = conditions(passes)
-        excluded = tuple(f"{capture.capture} was left out: {capture.reason}." for capture in drives.excluded)
+        reasons = dict.fromkeys(capture.reason for capture in drives.excluded)
+        of_reason = {why: [capture.capture for capture in drives.excluded if capture.reason == why] for why in reasons}
+        excluded = tuple(f"Left out: {some(names)}: {why}." for why, names in of_reason.items())
         return Evidence(
             headline=_headline(passes, drives),
             paragraphs=(order(drives), *shared, *excluded),
