@@ -19,7 +19,7 @@ from towertap.cli._conditions import held_to_rules
 from towertap.cli._outcome import Outcome, answers, as_rich, console
 from towertap.compare.plan.order import drive_order, orders_beside, protection, shared_alike, with_passes_enough
 from towertap.compare.plan.pilot import load_pilot
-from towertap.compare.plan.plan import FELT, HeldConditions, Plan, PlannedRoad
+from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
 from towertap.compare.stats.power import (
     PassSpread,
     coefficient_of_variation,
@@ -77,10 +77,7 @@ AIR_C = click.FloatRange(-60, 60)
     help="The primary metric; further ones may follow, as secondary: a family of tests apart, at no cost to it.",
 )
 @click.option(
-    "--margin",
-    type=float,
-    metavar="PERCENT",
-    help=f"The change that counts; {USUAL_MARGIN:g} when not given. Felt: 6.7 to 13.",
+    "--margin", type=float, metavar="PERCENT", help=f"The change that counts; {USUAL_MARGIN:g} when not given."
 )
 @click.option("--power", default=80.0, show_default=True, metavar="PERCENT", help="How surely it is to be found.")
 @click.option("--spread", type=float, metavar="PERCENT", help="How far passes with nothing changed differ (s.d./mean).")
@@ -131,7 +128,6 @@ def _ask(given: dict[str, Any], pilot: Path | None) -> dict[str, Any]:
         answer = click.prompt(ASKED[name], type=float if name == "spread" else str, err=True)
         given[name] = str(answer).split() if name == "roads" else answer
     if given["margin"] is None and missing:
-        console.print(Text(FELT))
         given["margin"] = click.prompt("The margin that counts, in percent", default=USUAL_MARGIN, err=True)
     return given | {"margin": USUAL_MARGIN if given["margin"] is None else given["margin"]}
 
@@ -224,7 +220,6 @@ def _text(plan: Plan, orders: list[Plan], files: dict[str, Path]) -> Group:
     return Group(
         Text(plan.question, style="bold"),
         *(Text.assemble((f"{name}: ", "bold"), text) for name, text in passes_and_power(plan)),
-        Text(f"Margin: {FELT}"),
         "",
         as_rich(_strengths(plan)),
         as_rich(_orders(plan, orders)),

@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from statistics import fmean
 
+from towertap.compare.drives.calendar import first_half
 from towertap.compare.drives.model import SIDES, Drives, Pass
 
 HELD_CONSTANT = {
@@ -21,8 +22,8 @@ TEMPERATURE_STEP_C = 5.0
 the cold."""
 
 DRIFT = (
-    "all passes with one part were driven before all with the other, so drift in time (weather, tyres, bedding in) is "
-    "not separated from the part; the order A B B A would separate it"
+    "one part was driven first and then the other, so drift in time (weather, tyres, bedding in) is not separated from "
+    "the part; the order A B B A would separate it"
 )
 
 
@@ -55,12 +56,13 @@ def changed_conditions(passes: Sequence[Pass]) -> Iterator[str]:
 
 
 def _order(drives: Drives) -> Iterator[str]:
-    if drives.first == "after":
+    first = first_half(drives.passes)
+    if first == "after":
         yield (
-            f'every pass with {drives.before} ("before") was driven after every pass with {drives.after} ("after"); '
-            "if that is not what was done, swap --before and --after"
+            f'{drives.before} ("before") was driven after {drives.after} ("after"); if that is not what was done, swap '
+            "--before and --after"
         )
-    if drives.first:
+    if first:
         yield DRIFT
 
 
