@@ -27,7 +27,7 @@ ORDER = (
     ("exports",),
     ("compare.stats",),
     ("compare.drives",),
-    ("compare.road", "compare.plan"),
+    ("compare.road", "compare.plan", "compare.controls"),
     ("compare.study",),
     ("compare.findings",),
     ("compare.section",),
