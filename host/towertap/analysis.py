@@ -21,7 +21,7 @@ from towertap.signals.axes import EXAMPLE, parse_mounting
 from towertap.signals.channels import ACCELERATIONS, AXES, MetricSettings
 from towertap.signals.filters import Array, Band
 from towertap.signals.jerk import EDGE_HZ
-from towertap.signals.knocks import Knock, KnockFinder, band_hz
+from towertap.signals.knocks import Knock, KnockFinder, Thresholds, band_hz
 from towertap.signals.metrics import METRICS, THIRDS, Metric
 from towertap.signals.stream import Bank, Windowing, Windows
 
@@ -45,9 +45,10 @@ class Analysis:
 
     `windows` has one row a window, the columns `piece` (from 0), `start_s` (from the capture's first sample) and one
     per metric; `whole` has each metric over all windows together; `kept` is what both are made of. `knocks` are timed
-    from the capture's first sample; None where nobody asked, or where the rate is too low to hear any. `metrics` are
-    those of windows and whole, by name, `bands_hz` their bands and `left_out` the metrics that the capture cannot
-    carry, with the reason. The first `settling_s` of every piece are not in the windows.
+    from the capture's first sample, `thresholds` what each piece let be heard; None where nobody asked, or where the
+    rate is too low to hear any. `metrics` are those of windows and whole, by name, `bands_hz` their bands and
+    `left_out` the metrics that the capture cannot carry, with the reason. The first `settling_s` of every piece are not
+    in the windows.
 
     What the bench says of the whole values: `noise` the share of the sensor's own noise in each, `uncertainty` half
     of the 95 % interval that the scale makes of each in its unit (of the data sheet's tolerance where there is no
@@ -59,6 +60,7 @@ class Analysis:
     whole: dict[str, float]
     kept: Windows
     knocks: tuple[Knock, ...] | None
+    thresholds: tuple[Thresholds, ...] | None
     metrics: dict[str, Metric]
     bands_hz: dict[str, Band]
     left_out: dict[str, str]
@@ -120,7 +122,8 @@ def analyse_capture(
         windows=_table(places, bank.metrics, kept, 1),
         whole=whole,
         kept=kept,
-        knocks=heard,
+        knocks=heard[0] if heard else None,
+        thresholds=heard[1] if heard else None,
         metrics=bank.metrics,
         bands_hz=bands_hz,
         left_out=bank.left_out,
@@ -141,14 +144,15 @@ def analyse_capture(
 
 def _read(
     motion: VehicleMotion, bank: Bank, window_rows: int, listen: bool
-) -> tuple[pd.DataFrame, Windows, tuple[Knock, ...] | None]:
-    """Read a capture once: piece and start of every window, what is kept of them, and the knocks where it may `listen`.
+) -> tuple[pd.DataFrame, Windows, tuple[tuple[Knock, ...], tuple[Thresholds, ...]] | None]:
+    """Read a capture once: piece and start of every window, what is kept of them, and what is heard where it may be.
 
     AnalysisError where there is no window.
     """
     pieces, rate_hz, start = motion.capture.pieces(), bank.settings.rate_hz, bank.settled_row
     windows, places = [], []
     knocks: list[Knock] = []
+    thresholds: list[Thresholds] = []
     for number, piece in enumerate(pieces):
         windowing = Windowing(bank, window_rows) if piece.n_rows >= start + window_rows else None
         finder = KnockFinder(rate_hz) if listen else None
@@ -158,6 +162,7 @@ def _read(
                 take(block)
         if finder:
             knocks += (knock.later(piece.start_time_s) for knock in finder.knocks())
+            thresholds.append(finder.thresholds().later(piece.start_time_s))
         if windowing:
             windows.append(windowing.windows())
             starts_s = piece.start_time_s + (start + np.arange(len(windows[-1])) * window_rows) / rate_hz
@@ -168,7 +173,8 @@ def _read(
             f"no stretch without gaps is long enough: the longest is {longest:.2f} s, and the filters need "
             f"{start / rate_hz:.2f} s to settle before a window of {window_rows / rate_hz:.3g} s; record longer"
         )
-    return pd.concat(places, ignore_index=True), Windows.join(windows), tuple(knocks) if listen else None
+    heard = (tuple(knocks), tuple(thresholds)) if listen else None
+    return pd.concat(places, ignore_index=True), Windows.join(windows), heard
 
 
 def _hears(rate_hz: float) -> bool:

@@ -108,7 +108,7 @@ def test_what_is_not_given_is_asked_for_on_a_terminal(run, tmp_path, monkeypatch
     assert (plan.vehicle, plan.before, plan.after, plan.smooth) == ("minibus", "soft", "stiff", "bypass")
     assert {road.name: road.speed_kmh for road in plan.roads} == {"bypass": 80, "quarry-lane": 40, "moor-road": 50}
     assert (plan.spread_cv, plan.margin) == (pytest.approx(0.04), 0.12)
-    assert "6.7 to 11.0 %" in " ".join(err.split())
+    assert "felt" not in err
 
 
 @pytest.mark.parametrize(

@@ -82,6 +82,7 @@ def _row(road: RoadKnocks, side: SideKnocks) -> dict[str, str]:
         "road": road.road,
         "part": side.part,
         "knocks by pass": ", ".join(map(str, side.counts)),
+        "softer, not compared": ", ".join(map(str, side.softer)),
         "minutes": fixed(side.minutes, 2),
         "a minute": number(side.rate),
         "95 % interval, Poisson": interval(side.interval),

@@ -13,7 +13,7 @@ from towertap.analysis import Analysis
 from towertap.capture.reading import Capture
 from towertap.signals.bands import design
 from towertap.signals.filters import Array
-from towertap.signals.knocks import Knock, band_hz
+from towertap.signals.knocks import Knock, Thresholds, band_hz
 
 TYPICAL = 3
 """So many a side are drawn: those whose peaks are nearest to the side's median."""
@@ -36,19 +36,23 @@ class Waveform:
 
 @dataclass(frozen=True, eq=False)
 class KnocksOfCapture:
-    """All knocks of a capture in order, times from its first sample, and the waveforms of typical ones."""
+    """All knocks of a capture in order, times from its first sample, with the waveforms of typical ones.
+
+    `thresholds` are what a knock had to reach in each of its pieces.
+    """
 
     knocks: tuple[Knock, ...]
+    thresholds: tuple[Thresholds, ...]
     waves: tuple[Waveform, ...]
 
 
 def listen(capture: Capture, analysis: Analysis) -> KnocksOfCapture | None:
     """The knocks of an open capture with typical waveforms; None where its rate is too low to listen."""
-    knocks = analysis.knocks
-    if knocks is None:
+    knocks, thresholds = analysis.knocks, analysis.thresholds
+    if knocks is None or thresholds is None:
         return None
     waves = tuple(_waveform(capture, analysis.to_vehicle, knock) for knock in nearest_to_median(knocks, KEPT))
-    return KnocksOfCapture(knocks, waves)
+    return KnocksOfCapture(knocks, thresholds, waves)
 
 
 def nearest_to_median(knocks: Sequence[Knock], count: int) -> list[Knock]:
