@@ -99,9 +99,8 @@ def test_a_mounting_of_the_capture_that_cannot_be_names_file_and_repair(drive):
     with drive(motion(6.0), Conditions(mounting="x=+X,y=+X,z=+Z")) as capture:
         with pytest.raises(AnalysisError, match="one chip axis twice") as refused:
             analyse_capture(capture)
-        raw = capture.path.with_suffix(".ttraw")
         assert str(refused.value).startswith(f"{capture.path}: mounting ")
-        assert f"'towertap decode {raw} --mounting x=" in str(refused.value)
+        assert f"'towertap correct {capture.path} --mounting x=" in str(refused.value)
 
 
 def test_no_window_reaches_over_a_gap_and_time_counts_what_is_missing(drive):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import shlex
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -13,9 +12,10 @@ import pandas as pd
 
 from towertap.bench.carried import BenchRecords, BenchSummary, no_records
 from towertap.bench.sharing import Share, beyond_mounting, noise_share
+from towertap.capture.mounting import EXAMPLE, parse_mounting
 from towertap.capture.reading import Capture, Piece
+from towertap.capture.sweep import sweep
 from towertap.errors import AnalysisError, CallError
-from towertap.signals.axes import EXAMPLE, parse_mounting
 from towertap.signals.channels import ACCELERATIONS, AXES, MetricSettings
 from towertap.signals.filters import Array, Band
 from towertap.signals.jerk import EDGE_HZ
@@ -27,10 +27,7 @@ WINDOW_S = (0.1, 60.0)
 """Shortest and longest window, in seconds."""
 
 REST_S = 30.0
-"""Where gravity is looked for when the mounting asks for it: in the quietest second of so much of the start."""
-
-AT_REST_MS2 = 0.3
-"""Largest standard deviation of any axis that still passes for standing still (an idling engine shakes less)."""
+"""Where gravity is looked for when the mounting asks for it: in the seconds at rest of so much of the start."""
 
 GRAVITY_MS2 = (9.3, 10.3)
 """What the mean specific force at rest must be: gravity, with a chip's offset and scale error."""
@@ -87,7 +84,7 @@ def analyse_capture(
 ) -> Analysis:
     """Filter a capture piece by piece and reduce it to windows of `window_s` and to values of the whole.
 
-    `metrics` are names of METRICS (all of these by default) and THIRDS; `mounting` (see `axes.parse_mounting`) stands
+    `metrics` are names of METRICS (all of these by default) and THIRDS; `mounting` (see `capture.mounting`) stands
     in for the one of the capture's conditions, `bench` are the records that hold for it (see `carried.records_for`): a
     calibration corrects every reading before it is turned into vehicle axes. Windows do not overlap, never reach over
     a gap and start when every filter has settled. Memory does not grow with the capture but for its windows. Raises
@@ -177,9 +174,8 @@ def rotation_to_vehicle(capture: Capture, mounting: str | None = None, bench: Be
     except AnalysisError as error:
         if mounting:
             raise
-        raw = shlex.quote(str(capture.path.with_name(capture.text("raw_name"))))
-        mend = f"'towertap decode {raw} --mounting {EXAMPLE}', with the true axes, mends the capture"
-        raise AnalysisError(f"{capture.path}: {error}; {mend}") from None
+        mend = shlex.join(["towertap", "correct", str(capture.path), "--mounting", EXAMPLE])
+        raise AnalysisError(f"{capture.path}: {error}; '{mend}', with the true axes, mends it") from None
 
 
 def _named(names: Sequence[str] | None) -> dict[str, Metric]:
@@ -237,16 +233,11 @@ def capture_knocks(capture: Capture, to_vehicle: Array) -> tuple[Knock, ...] | N
 
 
 def _gravity_at_rest(capture: Capture, bench: BenchRecords) -> Array:
-    """Mean specific force (3,), chip axes, m/s², over the quietest second of the first REST_S of the capture."""
-    piece, second = capture.pieces()[0], round(capture.rate_hz)
-    start = Piece(piece.first_row, min(piece.n_rows, math.ceil(REST_S * capture.rate_hz)), piece.start_time_s)
-    quietest, gravity = math.inf, np.zeros(3)
+    """Specific force (3,), chip axes, m/s², over the seconds at rest among the first REST_S of the capture."""
     offset_ms2, correction = bench.correction
-    for block in capture.blocks(start, second):
-        spread = float(block.std(axis=0).max())
-        if len(block) == second and spread < quietest:
-            quietest, gravity = spread, correction @ (block.mean(axis=0) - offset_ms2)
-    if quietest > AT_REST_MS2 or not GRAVITY_MS2[0] <= np.linalg.norm(gravity) <= GRAVITY_MS2[1]:
+    reading = sweep(capture, REST_S).gravity_at_rest()
+    gravity = np.zeros(3) if reading is None else correction @ (reading - offset_ms2)
+    if not GRAVITY_MS2[0] <= np.linalg.norm(gravity) <= GRAVITY_MS2[1]:
         raise AnalysisError(
             f"the box was not at rest for a second in its first {REST_S:g} s, so gravity does not show its axes: "
             f"give --mounting {EXAMPLE}"

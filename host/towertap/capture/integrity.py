@@ -59,6 +59,9 @@ class Integrity:
     clipped_samples: int
     invalid_samples: int
     gravity_ms2: float | None
+    """At rest; None when no second was."""
+    gravity_in_vehicle_ms2: tuple[float, float, float] | None
+    """Specific force at rest, or else its mean over the drive, along the vehicle's axes as they were declared."""
     temperature_c: tuple[float, float] | None
     rules: list[Judgement]
 
@@ -104,6 +107,7 @@ def check(capture: Capture, limits: Limits | None = None) -> Integrity:
         clipped_samples=measured.sweep.clipped_samples,
         invalid_samples=measured.sweep.invalid_samples,
         gravity_ms2=measured.gravity_ms2,
+        gravity_in_vehicle_ms2=measured.gravity_in_vehicle_ms2,
         temperature_c=temperature,
         rules=rules,
     )

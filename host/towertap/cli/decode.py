@@ -11,10 +11,10 @@ from rich.progress import BarColumn, DownloadColumn, Progress, TimeRemainingColu
 
 from towertap.capture.conditions import NUMBERS, Conditions, read_sidecar
 from towertap.capture.decode import decode_raw
+from towertap.capture.mounting import parse_mounting
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers, console
 from towertap.errors import CallError
-from towertap.signals.axes import parse_mounting
 
 CONDITION_OPTIONS = {
     "vehicle": "The vehicle.",

@@ -6,10 +6,10 @@ import shlex
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from towertap.capture.mounting import EXAMPLE
 from towertap.compare.plan.order import protection
 from towertap.compare.plan.plan import FELT, Plan
 from towertap.compare.stats.power import MOST_PASSES
-from towertap.signals.axes import EXAMPLE
 from towertap.signals.metrics import METRICS
 
 CHANGE = (
