@@ -16,6 +16,7 @@ from towertap.capture.mounting import EXAMPLE, parse_mounting
 from towertap.capture.reading import Capture, Piece
 from towertap.capture.sweep import sweep
 from towertap.errors import AnalysisError, CallError
+from towertap.motion import CELL_S, Moving, course_of, in_words, moving
 from towertap.signals.channels import ACCELERATIONS, AXES, MetricSettings
 from towertap.signals.filters import Array, Band
 from towertap.signals.jerk import EDGE_HZ
@@ -40,7 +41,9 @@ class Analysis:
     `windows` has one row a window, the columns `piece` (from 0), `start_s` (from the capture's first sample) and one
     per metric; `whole` has each metric over all windows together; `kept` is what both are made of. `metrics` are those
     of both, by name, `bands_hz` their bands and `left_out` the metrics that the capture cannot carry, with the reason.
-    The first `settling_s` of every piece are not in the windows.
+    The first `settling_s` of every piece are not in the windows, and neither is what `moving` leaves out (None: nothing
+    was to be); a piece ends at either. `forward_ms2` is the mean forward acceleration in cells of CELL_S from the
+    capture's start, NaN in gaps.
 
     What the bench says of the whole values: `noise` the share of the sensor's own noise in each, `uncertainty` half
     of the 95 % interval that the scale makes of each in its unit (of the data sheet's tolerance where there is no
@@ -62,6 +65,8 @@ class Analysis:
     rate_hz: float
     window_s: float
     settling_s: float
+    forward_ms2: Array
+    moving: Moving | None
 
     @property
     def analysed_s(self) -> float:
@@ -70,7 +75,7 @@ class Analysis:
 
     def joined(self, count: int) -> pd.DataFrame:
         """The table of windows of `count` windows each, joined as each metric joins them; none reaches over a gap."""
-        return _table(self.windows[["piece", "start_s"]], self.metrics, self.kept, count)
+        return windows_of(self.windows[["piece", "start_s"]], self.metrics, self.kept.kept, count)
 
 
 def analyse_capture(
@@ -81,15 +86,17 @@ def analyse_capture(
     metrics: Sequence[str] | None = None,
     mounting: str | None = None,
     bench: BenchRecords | None = None,
+    whole: bool = False,
 ) -> Analysis:
     """Filter a capture piece by piece and reduce it to windows of `window_s` and to values of the whole.
 
     `metrics` are names of METRICS (all of these by default) and THIRDS; `mounting` (see `capture.mounting`) stands
     in for the one of the capture's conditions, `bench` are the records that hold for it (see `carried.records_for`): a
     calibration corrects every reading before it is turned into vehicle axes. Windows do not overlap, never reach over
-    a gap and start when every filter has settled. Memory does not grow with the capture but for its windows. Raises
+    a gap and start when every filter has settled; standing, pulling away and what marks cut off is left out unless the
+    `whole` is asked for. Memory does not grow with the capture but for its windows. Raises
     CallError for an option out of range, AnalysisError for an unusable mounting or calibration and for a capture of
-    pieces all too short.
+    pieces all too short or all standing.
     """
     if not WINDOW_S[0] <= window_s <= WINDOW_S[1]:
         raise CallError(f"a window of {window_s:g} s is out of range: give {WINDOW_S[0]:g} to {WINDOW_S[1]:g} s")
@@ -103,13 +110,17 @@ def analyse_capture(
     motion = VehicleMotion(capture, rotation, correction, offset_ms2, rotates=not bank.axes <= set(ACCELERATIONS))
     window_rows = max(1, round(window_s * capture.rate_hz))
     places, kept = _windows(motion, bank, window_rows)
+    course = course_of(capture, motion.to_vehicle)
+    of_drive = None if whole else moving(capture, course)
+    if of_drive is not None:
+        places, kept = _driven(capture, places, kept, of_drive, window_rows / capture.rate_hz)
 
-    whole = {name: metric.of_all(kept.kept[name]) for name, metric in bank.metrics.items()}
+    values = {name: metric.of_all(kept.kept[name]) for name, metric in bank.metrics.items()}
     bands_hz = {name: metric.band_hz(settings) for name, metric in bank.metrics.items()}
     of_scale = dict(zip(ACCELERATIONS, bench.scale_uncertainty(rotation), strict=True))
     return Analysis(
-        windows=_table(places, bank.metrics, kept, 1),
-        whole=whole,
+        windows=windows_of(places, bank.metrics, kept.kept, 1),
+        whole=values,
         kept=kept,
         metrics=bank.metrics,
         bands_hz=bands_hz,
@@ -118,7 +129,7 @@ def analyse_capture(
             bank.metrics, kept.mean_power(), bench.noise_record(jerk_edge_hz), motion.to_vehicle, settings
         ),
         uncertainty={
-            name: max(float(of_scale[axis] * whole[name]) for axis in metric.axes)
+            name: max(float(of_scale[axis] * values[name]) for axis in metric.axes)
             for name, metric in bank.metrics.items()
             if metric.unit != "1" and of_scale.keys() >= set(metric.axes)
         },
@@ -128,6 +139,8 @@ def analyse_capture(
         rate_hz=capture.rate_hz,
         window_s=window_rows / capture.rate_hz,
         settling_s=bank.settled_row / capture.rate_hz,
+        forward_ms2=course.forward_ms2,
+        moving=of_drive,
     )
 
 
@@ -150,12 +163,39 @@ def _windows(motion: VehicleMotion, bank: Bank, window_rows: int) -> tuple[pd.Da
     return pd.concat(places, ignore_index=True), Windows.join(windows)
 
 
-def _table(places: pd.DataFrame, metrics: Mapping[str, Metric], kept: Windows, count: int) -> pd.DataFrame:
+def _driven(
+    capture: Capture, places: pd.DataFrame, kept: Windows, of_drive: Moving, window_s: float
+) -> tuple[pd.DataFrame, Windows]:
+    """Windows of the drive alone, in pieces that end where something is left out; AnalysisError where none is."""
+    chosen = ~of_drive.is_left_out(places["start_s"].to_numpy(float), window_s)
+    if not chosen.any():
+        raise AnalysisError(
+            f"no window of a drive is left: {in_words(of_drive)} of {len(of_drive.standing) * CELL_S:.0f} s are left "
+            "out, and the filters need their time to settle; drive up to the start at speed, or keep all with --whole"
+        )
+    pieces = np.cumsum(np.diff(places["piece"].to_numpy(), prepend=0) + ~chosen)
+    _, numbers = np.unique(pieces[chosen], return_inverse=True)
+    return places[chosen].reset_index(drop=True).assign(piece=numbers), kept.take(chosen)
+
+
+def stretches(capture: Capture, windows: pd.DataFrame, window_s: float) -> Iterator[Piece]:
+    """The rows of a capture that each piece of its table of windows covers, in order."""
+    pieces = capture.pieces()
+    for _, starts_s in windows.groupby("piece")["start_s"]:
+        start_s, end_s = float(starts_s.iloc[0]), float(starts_s.iloc[-1]) + window_s
+        piece = [piece for piece in pieces if piece.start_time_s <= start_s][-1]
+        first, last = (round((at_s - piece.start_time_s) * capture.rate_hz) for at_s in (start_s, end_s))
+        yield Piece(piece.first_row + first, min(last, piece.n_rows) - first, start_s)
+
+
+def windows_of(
+    places: pd.DataFrame, metrics: Mapping[str, Metric], kept: Mapping[str, Array], count: int
+) -> pd.DataFrame:
     """The values of windows of `count` windows each, beside the piece and the start of the first; within pieces."""
     tables = []
     for rows in places.groupby("piece").indices.values():
         firsts = rows[: len(rows) // count * count : count]
-        values = {name: metric.of_windows(kept.kept[name][:, rows], count) for name, metric in metrics.items()}
+        values = {name: metric.of_windows(kept[name][:, rows], count) for name, metric in metrics.items()}
         tables.append(places.iloc[firsts].reset_index(drop=True).assign(**values))
     return pd.concat(tables, ignore_index=True)
 

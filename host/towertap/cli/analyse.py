@@ -19,6 +19,7 @@ from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers
 from towertap.errors import CallError
 from towertap.exports import exporter
+from towertap.motion import in_words
 from towertap.signals.jerk import EDGE_HZ, design
 from towertap.words.numbers import number
 
@@ -43,6 +44,7 @@ MARKS = {"clean": "", "marked": " *", "not judged": " **"}
     type=click.Path(path_type=Path),
     help="Folder of the bench records; default: the folder 'bench' beside the capture.",
 )
+@click.option("--whole", is_flag=True, help="Keep standing, pulling away and what marks start and stop cut off.")
 @answers
 def command(
     capture: Path,
@@ -51,6 +53,7 @@ def command(
     jerk_edge_hz: float | None,
     mounting: str | None,
     folder: Path | None,
+    whole: bool,
 ) -> Outcome:
     """Analyse, save, tell."""
     out = out or (capture.with_suffix(".windows.csv") if not is_archived(capture) else beside_archive(capture))
@@ -67,6 +70,7 @@ def command(
             jerk_edge_hz=jerk_edge_hz or EDGE_HZ,
             mounting=mounting,
             bench=records_for(opened, folder),
+            whole=whole,
         )
     export(analysis)
     return Outcome(
@@ -95,6 +99,7 @@ def _data(capture: Path, out: Path, analysis: Analysis) -> dict[str, object]:
         "bench": asdict(analysis.bench),
         "windows": analysis.windows.to_dict("list"),
         "left_out": analysis.left_out,
+        "left_out_s": analysis.moving.seconds() if analysis.moving else {},
     }
 
 
@@ -123,9 +128,16 @@ def _percent(share: float) -> str:
     return "< 0.1 %" if share < 0.001 else f"{100 * share:.1f} %"
 
 
+def _no_drive(analysis: Analysis) -> list[str]:
+    """What is no drive over the road and left out."""
+    words = in_words(analysis.moving) if analysis.moving else ""
+    return [f"Left out: {words} (--whole keeps all)."] if words else []
+
+
 def _remarks(out: Path, analysis: Analysis) -> list[Text]:
     lines = [
         *(f"{name} is left out: {reason}" for name, reason in analysis.left_out.items()),
+        *_no_drive(analysis),
         f"{analysis.analysed_s:.1f} s in {len(analysis.windows)} windows of {analysis.window_s:.3g} s at "
         f"{analysis.rate_hz:.2f} Hz; the first {analysis.settling_s:.2f} s after every start and gap are left out "
         "while the filters settle. Band edges other than the weightings' are common practice.",

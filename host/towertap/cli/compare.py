@@ -71,6 +71,9 @@ A refusal is one line on standard error and exit status 2, with nothing on stand
 )
 @click.option("--include-unsound", is_flag=True, help="Use captures that are not sound as well; the answer says so.")
 @click.option(
+    "--whole", is_flag=True, help="Keep standing, pulling away and what marks start and stop cut off, in every pass."
+)
+@click.option(
     "--bench",
     type=click.Path(path_type=Path),
     help="Folder of the bench records; default: the folder 'bench' beside the captures.",
@@ -107,6 +110,7 @@ def command(
     quantile: float,
     metrics: tuple[str, ...],
     include_unsound: bool,
+    whole: bool,
     bench: Path | None,
     position: str | None,
     input_position: str | None,
@@ -126,6 +130,7 @@ def command(
             after,
             smooth,
             include_unsound=include_unsound,
+            whole=whole,
             bench=bench,
             position=position,
             input_position=input_position,

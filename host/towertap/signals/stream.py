@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from towertap.errors import AnalysisError
 from towertap.signals.channels import AXES, Channel, MetricSettings
@@ -26,6 +27,13 @@ class Windows:
     def mean_power(self) -> dict[Channel, float]:
         """Mean square of each filtered signal over all windows."""
         return {signal: float(squares.mean()) for signal, squares in self.power.items()}
+
+    def take(self, chosen: NDArray[np.bool_]) -> Windows:
+        """Those windows that are chosen (n,)."""
+        return Windows(
+            {name: kept[:, chosen] for name, kept in self.kept.items()},
+            {signal: squares[chosen] for signal, squares in self.power.items()},
+        )
 
     @classmethod
     def join(cls, parts: Sequence[Windows]) -> Windows:

@@ -30,7 +30,6 @@ from towertap.compare.drives.model import (
     name_of,
 )
 from towertap.compare.drives.positions import at_position, inputs_at
-from towertap.compare.drives.speed_join import forward_acceleration
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.signals.metrics import METRICS, THIRDS
 
@@ -46,6 +45,7 @@ def load_passes(
     *,
     measures: Measures | None = None,
     include_unsound: bool = False,
+    whole: bool = False,
     bench: Path | None = None,
     position: str | None = None,
     input_position: str | None = None,
@@ -54,7 +54,8 @@ def load_passes(
     """Read every capture (*.h5, not in subfolders) of `folder` that was made with the part `before` or `after`.
 
     Captures that cannot be read, are not sound (unless `include_unsound`), hold no whole window, or copy another are
-    left out and listed with the reason. `bench` is the folder of the bench records, by default `bench` in `folder`;
+    left out and listed with the reason; so are standing and pulling away in a capture, unless the `whole` of it is
+    asked for. `bench` is the folder of the bench records, by default `bench` in `folder`;
     `position` is the box position to use where passes were recorded at two, `input_position` that of a second box on
     the part's input side. `on_progress(done, total)` is called before each capture. Raises CallError when a name
     matches nothing, AnalysisError when no capture can be used or their rates differ.
@@ -74,9 +75,11 @@ def load_passes(
         measures=measures,
         inputs=inputs,
         include_unsound=include_unsound,
+        whole=whole,
         bench=bench,
         on_progress=on_progress,
     )
+    _refuse_without_smooth(smooth, known, passes, excluded)
     drives = Drives(
         folder=folder,
         before=before,
@@ -108,6 +111,7 @@ def read_passes(
     measures: Measures | None = None,
     inputs: Mapping[Path, Sequence[Path]] | None = None,
     include_unsound: bool = False,
+    whole: bool = False,
     bench: Path | None = None,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> list[Pass]:
@@ -125,7 +129,7 @@ def read_passes(
         name = name_of(path)
         try:
             of_pass = None if inputs is None else tuple(inputs.get(path, ()))
-            drive, rate_hz = _read(path, side, measures or {}, of_pass, include_unsound, bench)
+            drive, rate_hz = _read(path, side, measures or {}, of_pass, include_unsound, whole, bench)
             if drive.source and (twin := recordings.setdefault(drive.source.raw_sha256, name)) != name:
                 raise AnalysisError(f"the same recording as {twin}")
         except TowertapError as error:
@@ -172,6 +176,17 @@ def _refuse_unknown(
         raise CallError(f"every capture is of the smooth road '{smooth}': record a rough road as well")
 
 
+def _refuse_without_smooth(
+    smooth: str, known: Mapping[Path, Conditions], passes: Sequence[Pass], excluded: Sequence[Excluded]
+) -> None:
+    """AnalysisError where no capture of the smooth road is left, which sets the limit of what is rough."""
+    if any(drive.road == smooth for drive in passes):
+        return
+    of_road = {name_of(path) for path, label in known.items() if label.road == smooth}
+    why = next((f"; {capture.capture}: {capture.reason}" for capture in excluded if capture.capture in of_road), "")
+    raise AnalysisError(f"no capture of the smooth road '{smooth}' can be used, so nothing says what is rough{why}")
+
+
 def _listed(names: Iterable[str]) -> str:
     return ", ".join(f"'{name}'" for name in sorted(names)) or "not written down in any capture"
 
@@ -182,6 +197,7 @@ def _read(
     measures: Measures,
     inputs: tuple[Path, ...] | None,
     include_unsound: bool,
+    whole: bool,
     bench: Path | None,
 ) -> tuple[Pass, float]:
     """One pass and its nominal rate in Hz; AnalysisError says why it cannot be used."""
@@ -190,7 +206,7 @@ def _read(
         if not integrity.sound and not include_unsound:
             raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
         records = records_for(capture, bench)
-        analysis = analyse_capture(capture, window_s=CELL_S, metrics=[*METRICS, *THIRDS], bench=records)
+        analysis = analyse_capture(capture, window_s=CELL_S, metrics=[*METRICS, *THIRDS], bench=records, whole=whole)
         windows = analysis.joined(CELLS_A_WINDOW)
         if windows.empty:
             raise AnalysisError("too short or too broken for one whole window")
@@ -210,7 +226,8 @@ def _read(
             to_vehicle=analysis.to_vehicle,
             started=began(capture),
             source=_source(capture),
-            forward_ms2=forward_acceleration(capture, analysis.to_vehicle[0]),
+            forward_ms2=analysis.forward_ms2,
+            moving=analysis.moving,
             measured={name: measure(reading) for name, measure in measures.items()},
         )
         return drive, capture.odr_hz

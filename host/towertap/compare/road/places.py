@@ -75,8 +75,11 @@ class Places:
         }
 
     def place_s(self, number: int, time_s: NDArray[np.floating]) -> Array:
-        """Where pass `number` is at times (n,) from the start of its capture, in seconds of the reference pass."""
-        return self.warps[number](time_s / self.cell_s) * self.cell_s
+        """Where pass `number` is at times (n,) from the start of its capture, in seconds of the reference pass.
+
+        While it stands it stays where it is.
+        """
+        return self.warps[number](self.passes[number].driving_s(time_s) / self.cell_s) * self.cell_s
 
     def bounds_s(self, number: int) -> Array:
         """Start and end of each cell of pass `number`, (n, 2), in seconds of the reference pass."""
@@ -87,7 +90,7 @@ class Places:
 
 def find_places(passes: Sequence[Pass]) -> Places:
     """Align all passes over one road, two or more, and cut the road into places of PLACE_S."""
-    longest_s = max(float(drive.cells["start_s"].iloc[-1]) for drive in passes)
+    longest_s = max(float(drive.driving_s(drive.cells["start_s"].to_numpy(float)[-1:])[0]) for drive in passes)
     cell_s = CELL_S * math.ceil((longest_s + CELL_S) / CELL_S / MOST_CELLS)
     prints = tuple(fingerprint(_on_grid(drive, cell_s)) for drive in passes)
     lengths = np.array([np.isfinite(own).sum() for own in prints])
@@ -102,8 +105,11 @@ def find_places(passes: Sequence[Pass]) -> Places:
 
 
 def _on_grid(drive: Pass, cell_s: float) -> Array:
-    """Mean squares of the fingerprint's metric in cells of `cell_s` from the start of the capture, NaN in gaps."""
-    cell = ((drive.cells["start_s"].to_numpy(float) + CELL_S / 2) / cell_s).astype(int)
+    """Mean squares of the fingerprint's metric in cells of `cell_s` of driving from the capture's start, NaN in gaps.
+
+    The time that the vehicle stood is taken out: the road did not move on, and no warp may take it for slow driving.
+    """
+    cell = (drive.driving_s(drive.cells["start_s"].to_numpy(float) + CELL_S / 2) / cell_s).astype(int)
     sums, counts = np.bincount(cell, np.square(drive.cells[FINGERPRINT].to_numpy(float))), np.bincount(cell)
     return np.divide(sums, counts, out=np.full(sums.size, np.nan), where=counts > 0)
 
