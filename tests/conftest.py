@@ -5,6 +5,7 @@ import gc
 import json
 import runpy
 import struct
+import sys
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -226,3 +227,17 @@ def styled():
 
     with rc_context(RC):
         yield
+
+
+@pytest.fixture
+def run(monkeypatch, capsys):
+    """The command line in this process: from the words after `towertap` to (exit status, output, error output)."""
+    from towertap import cli
+
+    def call(*words):
+        monkeypatch.setattr(sys, "argv", ["towertap", *map(str, words)])
+        with pytest.raises(SystemExit) as ended:
+            cli.main()
+        return ended.value.code, *capsys.readouterr()
+
+    return call

@@ -10,13 +10,14 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from towertap.capture.reading import Capture
+from towertap.capture.reading import Capture, Piece
 from towertap.capture.speed_log import SpeedLog
 from towertap.signals.bands import BANDS, design
 from towertap.signals.filters import CARRIED
@@ -25,6 +26,8 @@ Array = NDArray[np.float64]
 Cells = NDArray[np.bool_]
 
 CELL_S = 0.1
+STEPS_HZ = 200.0
+"""Readings are averaged to about this rate first: the wheel hop ends at 25 Hz, and this only tells rolling from standing."""
 
 LEVEL_CELLS, TURNING_CELLS = 10, 20
 """The wheel hop's level is taken over one second, the turning over two."""
@@ -67,13 +70,12 @@ class Course:
     """What a box felt in cells of CELL_S from the capture's start, NaN in gaps (n,): by it standing is known.
 
     `forward_ms2` is the mean forward acceleration, `level_ms2` the r.m.s. of the wheel hop, `turning_rads` (n, 3) the
-    mean rotation rate (None without a gyroscope), `clipped` the cells with a sample at the end of its range.
+    mean rotation rate (None without a gyroscope).
     """
 
     forward_ms2: Array
     level_ms2: Array
     turning_rads: Array | None
-    clipped: Cells
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,39 +141,49 @@ def in_words(of_drive: Moving) -> str:
     return ", ".join(f"{seconds:.1f} s {what}" for what, seconds in of_drive.seconds().items())
 
 
-def moving(capture: Capture, course: Course) -> Moving:
-    """Which cells of a capture are a drive over the road."""
+def moving(capture: Capture, course: Course, clipped_s: Sequence[float] = ()) -> Moving:
+    """Which cells of a capture are a drive over the road; `clipped_s` are times of samples at the end of their range."""
     stands = standing(course)
-    touched = ndimage.maximum_filter1d(course.clipped, 2 * TOUCHED_CELLS + 1)
+    touched = np.zeros(stands.size, bool)
+    touched[(np.asarray(clipped_s, float) / CELL_S).astype(int)] = True
+    touched = ndimage.maximum_filter1d(touched, 2 * TOUCHED_CELLS + 1)
     return Moving(stands, pulling_away(course.forward_ms2, stands), _outside_marks(capture, stands.size), touched)
 
 
-def course_of(capture: Capture, to_vehicle: Array) -> Course:
-    """What `moving` asks of a capture, read once, in blocks; `to_vehicle` (3, 3) turns readings into vehicle axes."""
-    pieces, rate_hz = capture.pieces(), capture.rate_hz
-    count = math.ceil(max(piece.start_time_s + piece.n_rows / rate_hz for piece in pieces) / CELL_S) + 1
-    low, high = BANDS["secondary"]
-    hop = design((low, min(high, CARRIED * rate_hz)), rate_hz)
-    turns = "rotation" in capture.layout.quantities
-    sums, samples, clipped = np.zeros((count, 5 if turns else 2)), np.zeros(count), np.zeros(count, bool)
-    end_of_range_ms2 = capture.layout.quantities["acceleration"].highest * capture.scale_ms2
-    for piece in pieces:
-        run, row = hop.start(), piece.first_row
-        for block in capture.blocks(piece):
-            at_s = piece.start_time_s + (row - piece.first_row + np.arange(len(block))) / rate_hz
-            cells, firsts = np.unique((at_s / CELL_S + 1e-9).astype(int), return_index=True)
-            columns = [block @ to_vehicle[0], np.square(run(block @ to_vehicle[2]))]
-            if turns:
-                columns += list(capture.counts("rotation", row, row + len(block)).T * capture.scale_rads)
-            sums[cells] += np.add.reduceat(np.column_stack(columns), firsts)
-            samples[cells] += np.diff(np.append(firsts, len(block)))
-            largest = np.maximum.reduceat(np.abs(block).max(axis=1), firsts)
-            clipped[cells] |= largest >= end_of_range_ms2 * (1 - 1e-9)
-            row += len(block)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        means = sums / samples[:, None]
-    means[samples < 0.5 * CELL_S * rate_hz] = np.nan
-    return Course(means[:, 0], np.sqrt(means[:, 1]), means[:, 2:] if turns else None, clipped)
+class CourseReader:
+    """Takes the course from a capture's motion, piece after piece, block after block; see `course`."""
+
+    def __init__(self, pieces: Sequence[Piece], rate_hz: float, turns: bool) -> None:
+        """`turns`: the blocks hold the rotation too."""
+        self._step, self._rate_hz, self._turns = max(1, round(rate_hz / STEPS_HZ)), rate_hz, turns
+        low_hz, high_hz = BANDS["secondary"]
+        self._hop = design((low_hz, min(high_hz, CARRIED * rate_hz / self._step)), rate_hz / self._step)
+        count = math.ceil(max(piece.start_time_s + piece.n_rows / rate_hz for piece in pieces) / CELL_S) + 1
+        self._sums, self._steps = np.zeros((5 if turns else 2, count)), np.zeros(count)
+
+    def begin(self, piece: Piece) -> None:
+        """Begin the next piece: no filter runs over a gap."""
+        self._run, self._start_s, self._done = self._hop.start(), piece.start_time_s, 0
+        self._pending = np.empty((6 if self._turns else 3, 0))
+
+    def take(self, block: NDArray[np.floating]) -> None:
+        """Take the next block (axes, rows) of the piece, in vehicle axes: specific force, then rotation."""
+        rows = np.concatenate([self._pending, block], axis=1)
+        count = rows.shape[1] // self._step
+        steps = rows[:, : count * self._step].reshape(len(rows), count, self._step).mean(axis=2)
+        self._pending = rows[:, count * self._step :]
+        at_s = self._start_s + (self._done + np.arange(count) + 0.5) * self._step / self._rate_hz
+        self._done += count
+        cell = (at_s / CELL_S).astype(int)
+        for sums, values in zip(self._sums, (steps[0], np.square(self._run(steps[2])), *steps[3:]), strict=True):
+            sums += np.bincount(cell, values, sums.size)
+        self._steps += np.bincount(cell, minlength=self._steps.size)
+
+    def course(self) -> Course:
+        """What was taken; a cell that is less than half there is a gap."""
+        there = self._steps * self._step >= 0.5 * CELL_S * self._rate_hz
+        means = np.divide(self._sums, self._steps, out=np.full(self._sums.shape, np.nan), where=there)
+        return Course(means[0], np.sqrt(means[1]), means[2:].T if self._turns else None)
 
 
 def standing(course: Course) -> Cells:

@@ -26,7 +26,8 @@ from towertap.box.recorder import record
 from towertap.capture.conditions import Conditions, read_sidecar, sidecar_path
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
-from towertap.errors import BoxError
+from towertap.errors import BoxError, FileError
+from towertap.wire.frames import FrameType
 from towertap.wire.messages import MESSAGES, Message
 
 CONDITIONS = Conditions(vehicle="minibus", part="rubber", road="quarry-lane", pass_number=1)
@@ -183,6 +184,25 @@ def test_a_box_that_falls_silent_is_greeted_and_started_again(stand_in, tmp_path
     assert "the box is silent for 2 s; it is greeted" in texts
 
 
+def test_a_hello_that_says_nothing_ends_no_recording_and_begins_none(stand_in, tmp_path, monkeypatch):
+    stand = stand_in()
+    session = _Session(stand, tmp_path / "a.ttraw")
+    session.grows()
+    stand._send(FrameType.HELLO, b'{"serial": "e66", "odr_hz": null}')
+    session.grows()
+    recording = session.end()
+    assert recording.ending == "stopped"
+    assert any(event.text.startswith("a hello that says nothing: ") for event in recording.events)
+    monkeypatch.setattr(stand, "_hello", lambda: stand._send(FrameType.HELLO, HELLO_WITHOUT_RANGE))
+    with open_box(str(stand.path)) as box, pytest.raises(FileError, match="no usable accel_range_g"):
+        record(box, tmp_path / "b.ttraw", CONDITIONS, seconds=1)
+    session.wait_for(lambda: not stand.running)
+    assert not (tmp_path / "b.ttraw").exists()
+
+
+HELLO_WITHOUT_RANGE = b'{"serial": "e66", "boot_id": "b1", "running": true, "odr_hz": 4000}'
+
+
 def test_another_box_on_the_port_ends_the_recording(stand_in, tmp_path):
     stand = stand_in()
     session = _Session(stand, tmp_path / "a.ttraw")
@@ -232,21 +252,21 @@ def test_a_screen_and_a_disk_that_stall_hold_nothing_up(stand_in, tmp_path, monk
 
 
 def test_a_disk_that_fills_is_told_early_and_ends_cleanly(stand_in, tmp_path, monkeypatch):
-    free = 8e7
+    free = 7e7
     monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=free))
     session = _Session(stand_in(), tmp_path / "a.ttraw")
     session.grows()
-    free = 1e7 + 20 * 1.9 * 72e3
+    free = 4e6 + 20 * 1.9 * 72e3
     recording = session.done()
     assert (recording.ended, recording.ending) == ("the disk is full", "broken off")
-    assert recording.events[0].text.startswith("the disk holds only 8.5 more minutes of recording")
+    assert recording.events[0].text.startswith("the disk holds only 8.0 more minutes of recording")
     assert recording.raw_path.read_bytes() == bytes(session.stand.sent)
 
 
 def test_a_disk_without_room_for_the_recording_and_its_capture_is_refused_before_the_drive(
     stand_in, tmp_path, monkeypatch
 ):
-    free = 1e7 + 60 * 1.9 * 72e3
+    free = 4e6 + 60 * 1.9 * 72e3
     monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=free))
     stand = stand_in()
     with open_box(str(stand.path)) as box, pytest.raises(BoxError, match="room for 60 s of recording and its capture"):

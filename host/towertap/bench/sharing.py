@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -87,7 +87,8 @@ def chip_floor(design: Design, noise: Record, settings: MetricSettings) -> Array
         floor = noise.result["floors"].get(name)
         if floor and np.allclose(floor["band_hz"], design.band_hz(settings), rtol=SAME_BAND, atol=1e-9):
             return np.array(floor["rms"])
-    return np.array(noise.result["density"]["value"]) * floors.noise_gain(design, settings)
+    nominal = replace(settings, rate_hz=noise.subject.odr_hz)  # the gain is the same, and computed once
+    return np.array(noise.result["density"]["value"]) * floors.noise_gain(design, nominal)
 
 
 def beyond_mounting(bands_hz: Mapping[str, tuple[float, float]], tap: Record | None) -> dict[str, str]:

@@ -20,10 +20,10 @@ from towertap.box.live import Live
 from towertap.box.port import HostTime, SamplingSettings, SerialBox
 from towertap.box.pump import Pump
 from towertap.capture.conditions import Conditions, Ending, write_sidecar
-from towertap.errors import BoxError
+from towertap.errors import BoxError, FileError
 from towertap.wire.decoder import Decoder, Frames
 from towertap.wire.frames import FrameType
-from towertap.wire.messages import MESSAGES, hello_of
+from towertap.wire.messages import MESSAGES, hello_of, running_hello
 
 BYTES_PER_SAMPLE = 18
 """Of the longest packet known, and a thirty-second of a frame's 40 beside."""
@@ -129,17 +129,17 @@ class _Recorder:
         self.clock = ClockLog()
         self.clock.readings.append(box.read_clock())
         self.hello_content = box.start(settings, seconds)
-        self.hello = hello_of(self.hello_content)
+        try:
+            self.hello = running_hello(self.hello_content)
+            self.pump = Pump(box, raw_path)  # first of all: a slow disk must not keep the box waiting
+        except BaseException:
+            self.command(box.stop)
+            raise
         self.boot_id = self.hello.boot_id
         self.started = HostTime.now()
         self.utc_offset_s = time.localtime(self.started.unix_s).tm_gmtoff
         self.live, self.decoder = Live(self.hello), Decoder()
         self.events: list[Event] = []
-        try:
-            self.pump = Pump(box, raw_path)  # first of all: a slow disk must not keep the box waiting
-        except BaseException:
-            self.command(box.stop)
-            raise
         self.ended, self.ending = "", Ending.BROKEN_OFF
         self.turn(Link.RUNNING)
         self.heard_bytes, self.heard_s = 0, self.turned_s
@@ -204,7 +204,10 @@ class _Recorder:
 
     def on_hello(self, frame: Frames) -> None:
         """Start a box that does not run again, with the same settings and for what is left of the time."""
-        hello = hello_of(frame.data)
+        try:
+            hello = hello_of(frame.data)
+        except FileError as error:
+            return self.note(f"a hello that says nothing: {error}")
         if hello.serial != self.hello.serial:
             self.stop("another box is on the port now")
         elif hello.running:
@@ -228,8 +231,7 @@ class _Recorder:
 
     def on_bye(self, frame: Frames) -> None:
         """End: the box has said that nothing follows."""
-        full = self.seconds is not None and self.live.seconds >= self.seconds
-        if full:
+        if self.seconds is not None and self.live.seconds >= self.seconds:
             self.end("complete", Ending.COMPLETE)
         else:
             self.end(f"the box stopped: {frame.data.get('reason')}")

@@ -17,8 +17,8 @@ from rich.progress import Progress
 from rich.table import Table
 from rich.text import Text
 
+from towertap.cli._conditions import held_to_rules
 from towertap.cli._outcome import Outcome, answers, console
-from towertap.cli.decode import held_to_rules
 from towertap.compare.plan.order import drive_order, protection, shared_alike
 from towertap.compare.plan.pilot import load_pilot
 from towertap.compare.plan.plan import FELT, Held, Plan, Road, write_plan

@@ -26,8 +26,8 @@ from towertap.capture.decode import decode_raw
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
 from towertap.cli._asking import day_file, gather, next_planned
+from towertap.cli._conditions import condition_options
 from towertap.cli._outcome import Outcome, answers, console
-from towertap.cli.decode import condition_options
 
 HANGUP = getattr(signal, "SIGHUP", None)
 """The terminal was closed; Windows has no such signal."""

@@ -1,4 +1,4 @@
-"""The frequency weightings of human vibration, as analogue responses and as digital filters at any rate from 500 Hz up.
+"""The frequency weightings of human vibration as digital filters at any rate from 500 Hz up.
 
 Design parameters: ISO 8041-1, as used by ISO 2631-1 (Wk, Wd, Wc, We, Wj) and ISO 2631-4 (Wb). The bilinear transform
 would bend the weightings away from the standard at low rates; so each analogue second-order section becomes a digital
@@ -12,7 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from towertap.errors import AnalysisError, CallError
 
@@ -68,26 +68,15 @@ WEIGHTINGS = {
 }
 
 
-def response(name: str, f_hz: ArrayLike) -> NDArray[np.complex128]:
-    """The complex response that the standard defines for weighting `name` at frequencies `f_hz` (any shape), in Hz.
-
-    Raises CallError for a name that is not in WEIGHTINGS.
-    """
-    weighting = _named(name)
-    s = 2j * np.pi * np.asarray(f_hz, float)
-    total = np.full(s.shape, weighting.gain, complex)
-    for section in weighting.sections():
-        total *= np.polyval(section.numerator, s) / np.polyval(section.denominator, s)
-    return total
-
-
 def design(name: str, rate_hz: float) -> NDArray[np.float64]:
     """Weighting `name` as second-order sections (n, 6) for `scipy.signal.sosfilt` at `rate_hz`.
 
     Within 0.1 dB of the standard's response from 0.5 to 80 Hz. Raises CallError for an unknown name, AnalysisError
     for a rate below 500 Hz.
     """
-    weighting = _named(name)
+    if name not in WEIGHTINGS:
+        raise CallError(f"there is no weighting '{name}': choose one of {', '.join(WEIGHTINGS)}")
+    weighting = WEIGHTINGS[name]
     if rate_hz < MINIMUM_RATE_HZ:
         raise AnalysisError(
             f"weighting {name} needs a rate of {MINIMUM_RATE_HZ:g} Hz or more, not {rate_hz:g} Hz: record faster"
@@ -95,12 +84,6 @@ def design(name: str, rate_hz: float) -> NDArray[np.float64]:
     sos = np.array([_matched(section, rate_hz) for section in weighting.sections()])
     sos[0, :3] *= weighting.gain
     return sos
-
-
-def _named(name: str) -> Weighting:
-    if name not in WEIGHTINGS:
-        raise CallError(f"there is no weighting '{name}': choose one of {', '.join(WEIGHTINGS)}")
-    return WEIGHTINGS[name]
 
 
 def _quadratic(f_hz: float, q: float) -> tuple[float, float, float]:
