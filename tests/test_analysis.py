@@ -17,12 +17,15 @@ COUNTS_PER_MS2 = 2048 / 9.80665
 
 
 def motion(seconds, seed=1):
-    """Counts (n, 6) of a box on the road: noise and a 10 Hz sine of 2 m/s² on chip z, gravity on z, no rotation."""
+    """Counts (n, 6) of a box on the road: noise and a 10 Hz sine of 2 m/s² on chip z, gravity on z, and the
+    slow yaw of a vehicle that rolls."""
     n = int(seconds * RATE_HZ)
     rng = np.random.default_rng(seed)
     acceleration = rng.normal(0.0, 0.05, (n, 3)) + np.array([0.0, 0.0, 9.80665])
     acceleration[:, 2] += 2.0 * np.sin(2 * np.pi * 10.0 * np.arange(n) / RATE_HZ)
-    return np.hstack([np.rint(acceleration * COUNTS_PER_MS2).astype(int), np.zeros((n, 3), int)])
+    rotation = np.zeros((n, 3), int)
+    rotation[:, 2] = 33 * np.sin(2 * np.pi * 0.3 * np.arange(n) / RATE_HZ)  # 2 °/s
+    return np.hstack([np.rint(acceleration * COUNTS_PER_MS2).astype(int), rotation])
 
 
 @pytest.fixture

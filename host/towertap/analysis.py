@@ -93,16 +93,17 @@ def analyse_capture(
     bench: BenchRecords | None = None,
     knocks: bool = False,
     whole: bool = False,
+    clipped_s: Sequence[float] = (),
 ) -> Analysis:
     """Filter a capture piece by piece and reduce it to windows of `window_s` and to values of the whole.
 
     `metrics` are names of METRICS (all of these by default) and THIRDS; `mounting` (see `capture.mounting`) stands
     in for the one of the capture's conditions, `bench` are the records that hold for it (see `carried.records_for`): a
     calibration corrects every reading before it is turned into vehicle axes. Windows do not overlap, never reach over
-    a gap and start when every filter has settled; standing, pulling away and what marks cut off is left out unless the
-    `whole` is asked for. The capture is read once, `knocks` and all, and memory does not grow with it but for the
-    windows. Raises CallError for an option out of range, AnalysisError for an unusable mounting or calibration and for
-    a capture of pieces all too short or all standing.
+    a gap and start when every filter has settled; standing, pulling away, what marks cut off and the windows about
+    `clipped_s`, times of clipped samples, are left out unless the `whole` is asked for. The capture is read once,
+    `knocks` and all, and memory does not grow with it but for the windows. Raises CallError for an option out of range,
+    AnalysisError for an unusable mounting or calibration and for a capture of pieces all too short or all standing.
     """
     if not WINDOW_S[0] <= window_s <= WINDOW_S[1]:
         raise CallError(f"a window of {window_s:g} s is out of range: give {WINDOW_S[0]:g} to {WINDOW_S[1]:g} s")
@@ -116,7 +117,7 @@ def analyse_capture(
     window_rows = max(1, round(window_s * capture.rate_hz))
     with threadpool_limits(1, user_api="blas"):  # threads cost more than such small products
         places, kept, heard, course = _read(motion, bank, window_rows, listen=knocks and _hears(capture.rate_hz))
-    of_drive = None if whole else moving(capture, course)
+    of_drive = None if whole else moving(capture, course, clipped_s)
     if of_drive is not None:
         places, kept = _driven(places, kept, of_drive, window_rows / capture.rate_hz)
 
@@ -183,12 +184,8 @@ def _read(
             f"no stretch without gaps is long enough: the longest is {longest:.2f} s, and the filters need "
             f"{start / rate_hz:.2f} s to settle before a window of {window_rows / rate_hz:.3g} s; record longer"
         )
-    return (
-        pd.concat(places, ignore_index=True),
-        Windows.join(windows),
-        tuple(knocks) if listen else None,
-        course.course(),
-    )
+    heard = tuple(knocks) if listen else None
+    return pd.concat(places, ignore_index=True), Windows.join(windows), heard, course.course()
 
 
 def _hears(rate_hz: float) -> bool:

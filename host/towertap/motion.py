@@ -27,7 +27,7 @@ Cells = NDArray[np.bool_]
 
 CELL_S = 0.1
 STEPS_HZ = 200.0
-"""Readings are averaged to about this rate first: the wheel hop ends at 25 Hz, and this only tells rolling from standing."""
+"""Readings are averaged to about this rate first: the wheel hop ends at 25 Hz."""
 
 LEVEL_CELLS, TURNING_CELLS = 10, 20
 """The wheel hop's level is taken over one second, the turning over two."""
@@ -142,7 +142,7 @@ def in_words(of_drive: Moving) -> str:
 
 
 def moving(capture: Capture, course: Course, clipped_s: Sequence[float] = ()) -> Moving:
-    """Which cells of a capture are a drive over the road; `clipped_s` are times of samples at the end of their range."""
+    """Which cells of a capture are a drive over the road; `clipped_s` are times of samples at the end of the range."""
     stands = standing(course)
     touched = np.zeros(stands.size, bool)
     touched[(np.asarray(clipped_s, float) / CELL_S).astype(int)] = True

@@ -14,7 +14,7 @@ from towertap.signals.metrics import METRICS, Metric
 
 @pytest.fixture
 def capture(by_hand, make_capture):
-    return make_capture(by_hand.recording(7.0), "drive", Conditions(mounting="x=+X,y=+Y,z=+Z"))
+    return make_capture(by_hand.recording(7.0, rolls=True), "drive", Conditions(mounting="x=+X,y=+Y,z=+Z"))
 
 
 def test_people_get_figures_with_units_and_a_table_beside_the_capture(run, capture):

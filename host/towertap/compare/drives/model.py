@@ -115,19 +115,20 @@ class Pass:
     def logged(self, log: SpeedLog) -> Pass:
         """The same pass with its speed log, and without what that shows to be no drive over the road."""
         drive = replace(self, speed=log)
-        if self.moving is None:
-            return drive
-        of_drive = self.moving.with_log(log)
+        return drive if self.moving is None else drive.cut(self.moving.with_log(log))
+
+    def cut(self, of_drive: Moving) -> Pass:
+        """The same pass without the cells that are no drive over the road; as it is where that leaves none."""
         chosen = ~of_drive.is_left_out(self.cells["start_s"].to_numpy(float), CELL_S)
         if chosen.all() or not chosen.any():
-            return drive
+            return self
         broken = np.cumsum(np.diff(self.cells["piece"].to_numpy(), prepend=0) + ~chosen)
         pieces = np.unique(broken[chosen], return_inverse=True)[1]
         cells = self.cells[chosen].reset_index(drop=True).assign(piece=pieces)
         kept = {name: of_cells[:, chosen] for name, of_cells in self.kept.items()}
         metrics = {name: metric_of(name) for name in kept}
         return replace(
-            drive,
+            self,
             cells=cells,
             kept=kept,
             windows=windows_of(cells[["piece", "start_s"]], metrics, kept, CELLS_A_WINDOW),
