@@ -88,9 +88,7 @@ def test_gravity_shows_the_axes_through_the_calibration(captured, calibration):
     """At rest, offset and cross-axis of together 0.5 m/s² along x look like a slope of 2.9°."""
     still = np.tile([0.0, 0.0, GRAVITY_MS2], (8000, 1)) @ MATRIX.T + OFFSET
     with captured(still, "x=+X,z=gravity") as capture:
-        assert rotation_to_vehicle(capture, bench=records_for(capture)) == pytest.approx(
-            np.eye(3), abs=1e-3
-        )
+        assert rotation_to_vehicle(capture, bench=records_for(capture)) == pytest.approx(np.eye(3), abs=1e-3)
         assert abs(rotation_to_vehicle(capture)[2, 0]) > 0.03
 
 

@@ -166,9 +166,7 @@ def test_a_box_that_resets_is_started_again(stand_in, tmp_path):
     stand.reset()
     session.grows()
     recording = session.end()
-    assert "the box has restarted; it is started again with the same settings" in [
-        event.text for event in recording.events
-    ]
+    assert "the box has restarted; it is started again at the same rate" in [event.text for event in recording.events]
     with open_capture(decode_raw(session.raw_path, tmp_path / "a.h5")) as capture:
         assert capture.n_samples == recording.live.samples
         assert capture.gaps["missing"].tolist() == [-1]  # the clock was lost, so the gap's length is unknown

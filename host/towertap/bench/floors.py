@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from towertap.bench.density import Rows
 from towertap.errors import AnalysisError
-from towertap.signals.channels import ACCELERATIONS, Channel, Design, MetricSettings
+from towertap.signals.channels import ACCELERATIONS, Channel, FilterDesign, MetricSettings
 from towertap.signals.halving import halvings
 from towertap.signals.metrics import METRICS, RMS, Metric
 from towertap.signals.stream import Bank
@@ -24,7 +24,7 @@ BLOCK_ROWS = 65536
 SETTLINGS = 4
 """An impulse response is followed for so many settling times of its filter: what is left is below 1e-8."""
 
-DESIGNS: dict[str, Design] = {
+DESIGNS: dict[str, FilterDesign] = {
     name: metric.channels[0].design
     for name, metric in METRICS.items()
     if metric.statistic is RMS and len(metric.channels) == 1
@@ -49,7 +49,7 @@ def recorded(rows: Rows, n_rows: int, settings: MetricSettings) -> dict[str, Arr
 
 
 @lru_cache
-def noise_gain(design: Design, settings: MetricSettings) -> float:
+def noise_gain(design: FilterDesign, settings: MetricSettings) -> float:
     """R.m.s. that a filter makes of white noise of one-sided density 1: root of rate/2 times its energy.
 
     AnalysisError when the rate does not carry its band.

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from towertap.bench import floors
 from towertap.bench.records import Record
-from towertap.signals.channels import ACCELERATIONS, Channel, Design, MetricSettings
+from towertap.signals.channels import ACCELERATIONS, Channel, FilterDesign, MetricSettings
 from towertap.signals.metrics import Metric
 
 Array = NDArray[np.float64]
@@ -78,7 +78,7 @@ def judged(share: float) -> Judged:
     return "not judged" if share > NOT_JUDGED_SHARE else "marked" if share > MARKED_SHARE else "clean"
 
 
-def chip_floor(design: Design, noise: Record, settings: MetricSettings) -> Array:
+def chip_floor(design: FilterDesign, noise: Record, settings: MetricSettings) -> Array:
     """R.m.s. of the noise through a filter on each chip axis (3,).
 
     As recorded at rest when the band is the one recorded, else from the density of the white noise.

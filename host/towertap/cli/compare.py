@@ -74,6 +74,11 @@ A refusal is one line on standard error and exit status 2, with nothing on stand
     "--whole", is_flag=True, help="Keep standing, pulling away and what marks start and stop cut off, in every pass."
 )
 @click.option(
+    "--judge-unaligned",
+    is_flag=True,
+    help="Judge roads by whole passes even where most passes do not fit the others, so that they may be of several.",
+)
+@click.option(
     "--bench",
     type=click.Path(path_type=Path),
     help="Folder of the bench records; default: the folder 'bench' beside the captures.",
@@ -111,6 +116,7 @@ def command(
     metrics: tuple[str, ...],
     include_unsound: bool,
     whole: bool,
+    judge_unaligned: bool,
     bench: Path | None,
     position: str | None,
     input_position: str | None,
@@ -137,7 +143,9 @@ def command(
             on_progress=lambda done, total: progress.update(task, completed=done, total=total),
         )
     drives = with_speed(drives, logs, speed_offset)
-    comparison = compare(drives, None if margin is None else margin / 100, quantile, metrics, plan)
+    comparison = compare(
+        drives, None if margin is None else margin / 100, quantile, metrics, plan, judge_unaligned=judge_unaligned
+    )
     data, text = comparison.data(), [tell(comparison)]
     if report is not None:
         from towertap.report.report import write_report  # draws pictures: loaded only when asked for

@@ -98,6 +98,7 @@ def compare(
     day_sd: float | None = None,
     blocks: Mapping[Key, Slot] | None = None,
     primary: str | None = None,
+    judge_unaligned: bool = False,
 ) -> Comparison:
     """Compare the two sides of `drives` on every rough road that both drove, in every metric asked for.
 
@@ -105,15 +106,16 @@ def compare(
     `metrics` are columns of the window tables; what is not given is the `plan`'s, or else the default. A road whose
     passes have planned slots is decided by block (`blocks` are those of the plan), and the plan's first metric is
     `primary`: its findings are one family of tests, all others another; without one all are one. The pass is the unit
-    throughout. `refit_sd` and `day_sd` state how far installations of one part and days differ, as fractions. Raises
-    CallError for a margin, quantile or metric that cannot be, AnalysisError for drives that cannot be compared.
+    throughout. Nothing is judged on a road whose passes may be of several, unless `judge_unaligned`. `refit_sd` and
+    `day_sd` state how far installations of one part and days differ, as fractions. Raises CallError for a margin,
+    quantile or metric that cannot be, AnalysisError for drives that cannot be compared.
     """
     if plan:
         blocks, primary = plan.slots, plan.metrics[0]
     margin = margin if margin is not None else plan.margin if plan else MARGIN
     chosen = metrics or (plan.metrics if plan else DEFAULT_METRICS)
     known = Beforehand(stated_sd=refit_sd), Beforehand(stated_sd=day_sd)
-    study = lay_out(drives, margin, quantile, chosen, blocks, *known)
+    study = lay_out(drives, margin, quantile, chosen, blocks, *known, judge_unaligned=judge_unaligned)
     overall, findings = find(study, primary)
     if plan:
         overall, findings = with_leads(plan, study, overall), with_leads(plan, study, findings)

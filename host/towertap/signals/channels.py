@@ -24,7 +24,7 @@ class MetricSettings:
     jerk_edge_hz: float = jerk.EDGE_HZ
 
 
-class Design(Protocol):
+class FilterDesign(Protocol):
     """A filter before the rate is known; designs that are equal make equal filters."""
 
     def __hash__(self) -> int:
@@ -142,7 +142,7 @@ class Channel:
     """One of AXES through a filter, or, over `running_s`, the running r.m.s. of that."""
 
     axis: str
-    design: Design
+    design: FilterDesign
     running_s: float = 0.0
 
     @property

@@ -24,7 +24,7 @@ BAND_LIMITS_HZ = (0.4, 100.0)
 
 
 @dataclass(frozen=True)
-class Section:
+class AnalogueSection:
     """An analogue second-order section: polynomials in s, highest power first, (3,) each, and its corner in Hz."""
 
     numerator: tuple[float, float, float]
@@ -40,21 +40,21 @@ class Weighting:
     step: tuple[float, float, float, float] | None = None
     gain: float = 1.0
 
-    def sections(self) -> list[Section]:
+    def sections(self) -> list[AnalogueSection]:
         """The factors of the weighting, its gain apart: band limits, transition, step."""
         low, high = BAND_LIMITS_HZ
         factors = [
-            Section((_quadratic(low, 0.5**0.5)[0], 0.0, 0.0), _quadratic(low, 0.5**0.5), low),
-            Section((0.0, 0.0, 1.0), _quadratic(high, 0.5**0.5), high),
+            AnalogueSection((_quadratic(low, 0.5**0.5)[0], 0.0, 0.0), _quadratic(low, 0.5**0.5), low),
+            AnalogueSection((0.0, 0.0, 1.0), _quadratic(high, 0.5**0.5), high),
         ]
         if self.transition:
             f3, f4, q4 = self.transition
-            factors.append(Section((0.0, 1 / (2 * np.pi * f3), 1.0), _quadratic(f4, q4), f4))
+            factors.append(AnalogueSection((0.0, 1 / (2 * np.pi * f3), 1.0), _quadratic(f4, q4), f4))
         if self.step:
             f5, q5, f6, q6 = self.step
             lift = (f5 / f6) ** 2
             s2, s1, s0 = _quadratic(f5, q5)
-            factors.append(Section((lift * s2, lift * s1, lift * s0), _quadratic(f6, q6), f6))
+            factors.append(AnalogueSection((lift * s2, lift * s1, lift * s0), _quadratic(f6, q6), f6))
         return factors
 
 
@@ -92,7 +92,7 @@ def _quadratic(f_hz: float, q: float) -> tuple[float, float, float]:
     return (1 / w**2, 1 / (q * w), 1.0)
 
 
-def _matched(section: Section, rate_hz: float) -> NDArray[np.float64]:
+def _matched(section: AnalogueSection, rate_hz: float) -> NDArray[np.float64]:
     """One digital section (6,), b0 b1 b2 1 a1 a2, from an analogue one."""
     a = np.poly(np.exp(np.roots(section.denominator) / rate_hz)).real
     f_hz = np.array([0.0, section.corner_hz, rate_hz / 4])

@@ -5,9 +5,8 @@ from __future__ import annotations
 import hashlib
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +29,7 @@ from towertap.compare.drives.model import (
     name_of,
 )
 from towertap.compare.drives.positions import at_position, inputs_at
+from towertap.doors.times import local
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.signals.metrics import METRICS, THIRDS
 
@@ -293,16 +293,8 @@ def _source(capture: Capture) -> Source:
 
 
 def began(capture: Capture) -> datetime | None:
-    """When the recording began; None where the capture does not say."""
-    return moment(capture.text("started_utc"))
-
-
-def moment(text: str) -> datetime | None:
-    """An instant written in ISO 8601, UTC where it says no zone; None where it is none."""
-    with suppress(ValueError):
-        instant = datetime.fromisoformat(text)
-        return instant if instant.tzinfo else instant.replace(tzinfo=UTC)
-    return None
+    """When the recording began, as a clock showed it there; None where the capture does not say."""
+    return local(capture.text("started_utc"), capture.utc_offset_s)
 
 
 def quantities_of(passes: Sequence[Pass]) -> Iterable[Quantity]:

@@ -40,6 +40,9 @@ def _sentences(finding: Finding, parts: tuple[str, str]) -> Iterator[str]:
         f"{percents(finding.interval)}; {finding.passes[0]} and {finding.passes[1]} "
         f"{'rounds' if finding.over_all else 'passes'}{_in_blocks(finding)})."
     )
+    if finding.not_one_road:
+        yield f"It is not judged: {finding.not_one_road}."
+        return
     if drowned(finding):
         yield _drowned(finding)
         return

@@ -69,6 +69,7 @@ def _on_road(study: Study, road: Road, quantity: Quantity) -> Finding:
         whole=contrast(wholes[~after], wholes[after], study.margin, road.block),
         bursts=rough.bursts[0],
         loud_passes=rough.bursts[1],
+        not_one_road=study.not_one_road(road),
         influence=_influence(logs, road, study.margin),
     )
 
@@ -83,7 +84,7 @@ def _over_all(study: Study, quantity: Quantity, of_roads: Sequence[Finding]) -> 
     roads, numbers = [drive.road for drive in passes], _numbers(passes)
     in_rounds, whole_rounds = (rounds(of, roads, numbers, after) for of in (logs, wholes))
     first = [passes[number] for number in in_rounds.first]
-    design = study.layout.design(first, all(road.block is not None for road in study.roads))
+    design = study.groups.design(first, all(road.block is not None for road in study.roads))
     students = [pass_contrast(logs[here], after[here], road.block) for road, here in _of_roads(study, roads)]
     shares = [finding.rough_share for finding in of_roads if finding.metric == quantity.name]
     whole = described(
@@ -96,6 +97,7 @@ def _over_all(study: Study, quantity: Quantity, of_roads: Sequence[Finding]) -> 
         whole=whole,
         bursts=sum(of.bursts[0] for of in rough.values()),
         loud_passes=tuple(name for of in rough.values() for name in of.bursts[1]),
+        not_one_road=next((f"{road.name}: {why}" for road in study.roads if (why := study.not_one_road(road))), None),
         roads_differ=bool(heterogeneity(students).differ()) if all(s.df >= 1 for s in students) else None,
     )
 
@@ -144,6 +146,7 @@ def _finding(
         roads_differ=None,
         passes_needed=None,
         noise=instrument.largest_share(all_passes, values, quantity.name),
+        not_one_road=None,
         before_values=before,
         after_values=after,
         cautions=(),
@@ -256,12 +259,11 @@ def _decide(findings: list[Finding], parts: tuple[str, str]) -> Iterator[Finding
     family = sum(p is not None for p in different)
     for place, finding in enumerate(findings):
         part = replace(finding.part, p_difference_holm=of_part[0][place], p_equivalence_holm=of_part[1][place])
-        drowned = instrument.drowned(finding)
-        shown: Verdict = "undecided" if drowned else verdict(finding.ratio, different[place], equivalent[place])
-        of_the_part: Verdict = (
-            "undecided" if drowned else verdict(finding.ratio, part.p_difference_holm, part.p_equivalence_holm)
-        )
-        more_would_tell = shown == "undecided" and not drowned and finding.p_difference is not None
+        shown = of_the_part = "undecided"
+        if finding.is_judged:
+            shown = verdict(finding.ratio, different[place], equivalent[place])
+            of_the_part = verdict(finding.ratio, part.p_difference_holm, part.p_equivalence_holm)
+        more_would_tell = shown == "undecided" and finding.is_judged and finding.p_difference is not None
         decided = replace(
             finding,
             part=part,
@@ -297,7 +299,12 @@ def _cautions(finding: Finding) -> Iterator[str]:
     if min(finding.passes) < 2:
         return  # nothing is told from chance, whatever is rough
     where, whole = f"{finding.road}, {finding.metric}", finding.whole.interval
-    if finding.whole_because:
+    if finding.not_one_road:
+        yield (
+            f"{where}: {finding.not_one_road}, so nothing is judged. Look at the names of roads in 'towertap list' and "
+            "mend wrong ones with 'towertap correct'; if it is one road, --judge-unaligned compares whole passes."
+        )
+    elif finding.whole_because:
         yield (
             f"{where}: {finding.whole_because}; the finding rests on whole passes, smooth stretches and all, where no "
             "choice of places can hide or invent a change."

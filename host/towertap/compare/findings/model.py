@@ -88,7 +88,8 @@ class Finding(Contrast):
     they agree. `bursts` is the number of places left out where one pass alone was loud, `loud_passes` those passes,
     `influence` what single passes do. `passes_needed` are the passes a side that would most likely decide an undecided
     finding (None where decided or out of reach), `noise` the share of the sensor's own noise in the pass where it is
-    largest (None where nobody knows). `cautions` are what a sceptic must know with it.
+    largest (None where nobody knows), `not_one_road` why nothing is judged of passes that may be of several roads (None
+    where that is no question). `cautions` are what a sceptic must know with it.
     """
 
     road: str
@@ -119,7 +120,13 @@ class Finding(Contrast):
     roads_differ: bool | None
     passes_needed: int | None
     noise: Share | None
+    not_one_road: str | None
     before_values: tuple[PassValue, ...]
     after_values: tuple[PassValue, ...]
     cautions: tuple[str, ...]
     words: str
+
+    @property
+    def is_judged(self) -> bool:
+        """Whether a verdict may be told at all: not where noise drowns the road, nor where that may be several."""
+        return not (self.not_one_road or (self.noise is not None and self.noise.judged == "not judged"))

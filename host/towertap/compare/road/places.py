@@ -38,6 +38,8 @@ REFERENCES = 3
 """So many passes are tried as the reference, for one of them may be of another road."""
 LEAST_OVERLAP_S = 4.0
 """A pass that shares less with the others is not aligned."""
+TELLING_OVERLAP_S = 8.0
+"""A pass that shares so much and still does not fit may well be of another road."""
 LEAST_QUALITY = 0.5
 ABOVE_CHANCE = 0.15
 """An aligned pass has a quality of at least the first, and by the second above what chance gives on that road."""
@@ -73,6 +75,15 @@ class Places:
             drive.name: together(drive, metric, self.bounds_s(number), self.edges_s[chosen])
             for number, drive in enumerate(self.passes)
         }
+
+    @property
+    def not_one_road(self) -> str | None:
+        """Why these passes may not be of one road at all: most of them do not fit, though they are long enough to."""
+        passes = self.alignment.passes
+        misfits = [drive for drive in passes if not drive.aligned and drive.overlap_s >= TELLING_OVERLAP_S]
+        if len(passes) < 3 or 2 * len(misfits) <= len(passes):
+            return None
+        return f"these may not be one road: {len(misfits)} of {len(passes)} passes do not fit the others"
 
     def place_s(self, number: int, time_s: NDArray[np.floating]) -> Array:
         """Where pass `number` is at times (n,) from the start of its capture, in seconds of the reference pass.
