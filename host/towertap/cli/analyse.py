@@ -11,9 +11,11 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
+from towertap.amendments import note_seen
 from towertap.analysis import Analysis, analyse_capture, describe
 from towertap.archive.record import is_archived
 from towertap.bench.carried import records_for
+from towertap.capture.conditions import StruckOut
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers
@@ -23,6 +25,7 @@ from towertap.motion import in_words
 from towertap.signals.bands import SKIRT
 from towertap.signals.jerk import EDGE_HZ, design
 from towertap.words.numbers import number
+from towertap.words.phrases import sentence_case
 
 MARKS = {"clean": "", "marked": " *", "not judged": " **"}
 
@@ -73,9 +76,11 @@ def command(
             bench=records_for(opened, folder),
             whole=whole,
         )
+        struck, digest = opened.struck_out, opened.text("raw_sha256")
+    note_seen([(capture, digest)])
     export(analysis)
     return Outcome(
-        _data(capture, out, analysis), Group(_table(analysis), *_not_sound(integrity), *_remarks(out, analysis))
+        _data(capture, out, analysis), Group(_table(analysis), *_not_used(integrity, struck), *_remarks(out, analysis))
     )
 
 
@@ -84,8 +89,11 @@ def beside_archive(capture: Path) -> Path:
     return Path(f"{capture.parent.name}.windows.csv")
 
 
-def _not_sound(integrity: Integrity) -> list[Text]:
-    return [Text(f"Not sound: {reason}.", "yellow") for reason in integrity.reasons]
+def _not_used(integrity: Integrity, struck: StruckOut | None) -> list[Text]:
+    """Why no comparison uses it."""
+    reasons = [f"Not sound: {reason}." for reason in integrity.reasons]
+    reasons += [f"{sentence_case(struck.words)}; comparisons leave it out."] if struck else []
+    return [Text(reason, "yellow") for reason in reasons]
 
 
 def _data(capture: Path, out: Path, analysis: Analysis) -> dict[str, object]:

@@ -10,6 +10,7 @@ from rich.console import Group, RenderableType
 from rich.progress import Progress
 from rich.text import Text
 
+from towertap.amendments import note_seen
 from towertap.capture.speed_log import read_speed_logs
 from towertap.cli._outcome import Outcome, answers, as_rich, console, table
 from towertap.compare import Comparison, compare, load_drives
@@ -146,6 +147,7 @@ def command(
     comparison = compare(
         drives, None if margin is None else margin / 100, quantile, metrics, plan, judge_unaligned=judge_unaligned
     )
+    note_seen((drive.path, drive.source.raw_sha256) for drive in drives.passes if drive.source)
     data, text = comparison.data(), [tell(comparison)]
     if report is not None:
         from towertap.report.report import write_report  # draws pictures: loaded only when asked for

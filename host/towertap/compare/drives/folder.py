@@ -12,7 +12,7 @@ from typing import Any
 
 from towertap.analysis import analyse_capture
 from towertap.bench.carried import records_for
-from towertap.capture.conditions import Conditions
+from towertap.capture.conditions import Conditions, StruckOut
 from towertap.capture.integrity import check
 from towertap.capture.reading import Capture, open_capture
 from towertap.compare.drives.differences import differences
@@ -127,7 +127,8 @@ def _usable(outcomes: Mapping[Path, Outcome], excluded: list[Excluded]) -> list[
     for path, outcome in outcomes.items():
         name = name_of(path)
         if isinstance(outcome, TowertapError):
-            excluded.append(Excluded(name, str(outcome).removeprefix(f"{path}: ")))
+            seen = isinstance(outcome, _StruckOutError) and outcome.struck.after_values
+            excluded.append(Excluded(name, str(outcome).removeprefix(f"{path}: "), seen))
             continue
         drive, rate_hz = outcome
         if drive.source and (twin := recordings.setdefault(drive.source.raw_sha256, name)) != name:
@@ -187,6 +188,14 @@ def _refuse_without_smooth(
 
 def _listed(names: Iterable[str]) -> str:
     return ", ".join(f"'{name}'" for name in sorted(names)) or "not written down in any capture"
+
+
+class _StruckOutError(AnalysisError):
+    """Somebody struck the pass out."""
+
+    def __init__(self, struck: StruckOut) -> None:
+        super().__init__(struck.words)
+        self.struck = struck
 
 
 @dataclass(frozen=True)
@@ -251,6 +260,8 @@ class PassReader:
             return error
 
     def _read(self, capture: Capture, side: Side, inputs: tuple[Path, ...] | None) -> tuple[Pass, float]:
+        if capture.struck_out:
+            raise _StruckOutError(capture.struck_out)
         integrity = check(capture)
         if not integrity.sound and not self.include_unsound:
             raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")

@@ -161,10 +161,14 @@ class Reading:
 
 @dataclass(frozen=True)
 class Excluded:
-    """A capture that was left out of the comparison, by file name without suffix, and why, in one line."""
+    """A capture that was left out of the comparison, by file name without suffix, and why, in one line.
+
+    `after_values`: somebody struck it out who had seen its values.
+    """
 
     capture: str
     reason: str
+    after_values: bool = False
 
 
 @dataclass(frozen=True, eq=False)

@@ -259,7 +259,8 @@ def _decide(findings: list[Finding], parts: tuple[str, str]) -> Iterator[Finding
     family = sum(p is not None for p in different)
     for place, finding in enumerate(findings):
         part = replace(finding.part, p_difference_holm=of_part[0][place], p_equivalence_holm=of_part[1][place])
-        shown = of_the_part = "undecided"
+        shown: Verdict = "undecided"
+        of_the_part: Verdict = "undecided"
         if finding.is_judged:
             shown = verdict(finding.ratio, different[place], equivalent[place])
             of_the_part = verdict(finding.ratio, part.p_difference_holm, part.p_equivalence_holm)
