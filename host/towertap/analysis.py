@@ -46,13 +46,13 @@ class Analysis:
     from the capture's first sample; None where nobody asked, or where the rate is too low to hear any. `metrics` are
     those of windows and whole, by name, `bands_hz` their bands and `left_out` the metrics that the capture cannot
     carry, with the reason. The first `settling_s` of every piece are not in the windows, and neither is what `moving`
-    leaves out (None: nothing was to be); a piece ends at either. `forward_ms2` is the mean forward acceleration in
-    cells of CELL_S from the capture's start, NaN in gaps.
+    leaves out (None: nothing was to be); a piece ends at either. `course` is what the box felt of the driving.
 
-    What the bench says of the whole values: `noise` the share of the sensor's own noise in each, `uncertainty` half
-    of the 95 % interval that the scale makes of each in its unit (of the data sheet's tolerance where there is no
-    calibration; a ratio has none), `beyond` the metrics that reach beyond what the mounting carries, with the reason,
-    `bench` the records behind all this. Vehicle axes = `to_vehicle` (3, 3) @ (reading − offset), calibration included.
+    What the bench says of the whole values: `noise` the share of the sensor's own noise, or of the idling engine, in
+    each, `uncertainty` half of the 95 % interval that the scale makes of each in its unit (of the data sheet's
+    tolerance where there is no calibration; a ratio has none), `beyond` the metrics that reach beyond what the mounting
+    carries, with the reason, `bench` the records behind all this. Vehicle axes = `to_vehicle` (3, 3) @ (reading −
+    offset), calibration included.
     """
 
     windows: pd.DataFrame
@@ -70,7 +70,7 @@ class Analysis:
     rate_hz: float
     window_s: float
     settling_s: float
-    forward_ms2: Array
+    course: Course
     moving: Moving | None
 
     @property
@@ -132,7 +132,9 @@ def analyse_capture(
         metrics=bank.metrics,
         bands_hz=bands_hz,
         left_out=bank.left_out,
-        noise=noise_share(bank.metrics, kept.mean_power(), bench.noise_record, motion.to_vehicle, settings),
+        noise=noise_share(
+            bank.metrics, kept.mean_power(), bench.noise_record, motion.to_vehicle, settings, bench.idle.record
+        ),
         uncertainty={
             name: max(float(of_scale[axis] * values[name]) for axis in metric.axes)
             for name, metric in bank.metrics.items()
@@ -144,7 +146,7 @@ def analyse_capture(
         rate_hz=capture.rate_hz,
         window_s=window_rows / capture.rate_hz,
         settling_s=bank.settled_row / capture.rate_hz,
-        forward_ms2=course.forward_ms2,
+        course=course,
         moving=of_drive,
     )
 

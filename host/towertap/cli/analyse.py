@@ -154,7 +154,7 @@ def _remarks(out: Path, analysis: Analysis) -> list[Text]:
         *(f"{MARKS[share.judged]} {share.words}.".lstrip() for share in analysis.noise.values() if share.words),
         *(f"† {reason}." for reason in analysis.beyond.values()),
         "± is what the uncertainty of the scale makes of absolute values; a ratio of the same box does not have it. "
-        "noise is the share of the sensor's own noise in the power.",
+        "noise is the share in the power of the sensor's own, or of the idling engine's where that was recorded.",
         *(f"Bench: {words}." for words in analysis.bench.words.values()),
         f"Per window: {out}",
     ]

@@ -289,7 +289,7 @@ class PassReader:
             to_vehicle=analysis.to_vehicle,
             started=began(capture),
             source=_source(capture),
-            forward_ms2=analysis.forward_ms2,
+            forward_ms2=analysis.course.forward_ms2,
             moving=analysis.moving,
             measured={name: measure(reading) for name, measure in self.measures.items()},
         )

@@ -132,10 +132,13 @@ def _undecided(finding: Finding) -> str:
 
 
 def _drowned(finding: Finding) -> str:
+    noise = finding.noise
+    idles = noise is not None and noise.of == "idle"
     return (
-        f"It is not judged: {100 * finding.noise.share if finding.noise else 100:.0f} % of the power of a pass is the "
-        "sensor's own noise, which is the same with either part and drowns what the road makes of them. A rougher "
-        "road, a band that ends lower or a quieter sensor can tell; more passes cannot."
+        f"It is not judged: {100 * noise.share if noise else 100:.0f} % of the power of a pass is "
+        f"{noise.source if noise else 'noise'}, which is the same with either part and drowns what the road makes of "
+        f"them. A rougher road, a band that ends lower or a quieter {'engine' if idles else 'sensor'} can tell; more "
+        "passes cannot."
     )
 
 

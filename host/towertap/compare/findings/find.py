@@ -112,10 +112,12 @@ def _finding(
 ) -> Finding:
     """Both statements from logs (n,) of the passes (or rounds) of a design; `values` are those of all passes."""
     both = statements(logs, design, study.installation_known, study.day_known)
-    shown = described(both.drives, logs, design.after, study.margin)
     sides = {drive.name: drive.side for drive in study.drives.passes}
     before, after = (tuple(drive for drive in values if sides[drive.capture] == side) for side in SIDES)
     all_passes = [drive for drive in study.drives.passes if drive.name in {value.capture for value in values}]
+    noise = instrument.largest_share(all_passes, values, quantity.name)
+    margin = instrument.narrowed(study.margin, noise)
+    shown = described(both.drives, logs, design.after, margin)
     return Finding(
         **vars(shown),
         road=ALL_ROADS,
@@ -127,7 +129,7 @@ def _finding(
         verdict="undecided",
         on_these_drives="undecided",
         about="part",
-        part=_part(both, shown.interval is not None, study.margin),
+        part=_part(both, shown.interval is not None, margin),
         overlap=overlap(design, *_times_and_warmth(passes)),
         over_smooth=_over_smooth(study, quantity.name, both.drives) if shown.interval else None,
         p_difference_holm=None,
@@ -145,7 +147,7 @@ def _finding(
         influence=None,
         roads_differ=None,
         passes_needed=None,
-        noise=instrument.largest_share(all_passes, values, quantity.name),
+        noise=noise,
         not_one_road=None,
         before_values=before,
         after_values=after,
