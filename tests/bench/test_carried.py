@@ -122,7 +122,7 @@ def test_the_truth_lies_within_the_uncertainty_in_95_percent(lean_deg, most):
             reading = matrix @ (9.81 * up / np.linalg.norm(up)) + offset
             poses.append(Pose(face, reading + rng.normal(0, 7e-4, (18, 3))))
         record = Record("calibration", BOX, "", None, "by hand", plain(calibrate(poses, gravity).data()))
-        bench = BenchRecords(LAYOUTS[1], BOX, RecordFor(record, ""), *3 * [RecordFor(None, "")])
+        bench = BenchRecords(LAYOUTS[1], BOX, RecordFor(record, ""), *4 * [RecordFor(None, "")])
         scale = np.diag(turned @ bench.correction[1] @ matrix @ turned.T)
         inside.append(np.abs(scale - 1) <= bench.scale_uncertainty(turned))
     assert 0.92 <= np.mean(inside) <= most
@@ -137,7 +137,7 @@ def test_without_a_calibration_the_data_sheets_tolerance_is_told(captured):
         "make one with 'towertap bench tumble'; till then the data sheet's tolerance of ±0.5 %"
         in (analysis.bench.words["calibration"])
     )
-    assert analysis.bench.measured_utc == dict.fromkeys(("noise", "calibration", "tap", "selftest"))
+    assert analysis.bench.measured_utc == dict.fromkeys(("noise", "calibration", "tap", "selftest", "idle"))
 
 
 @pytest.mark.parametrize(("times", "judged"), [(1.0, "not judged"), (2.0, "marked"), (10.0, "clean")])
