@@ -13,8 +13,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
-from towertap.compare.findings.find import verdict
-from towertap.compare.stats.contrast import ALPHA
+from towertap.compare.stats.contrast import ALPHA, verdict
 from towertap.compare.stats.power import difference_power, equivalence_power, pilot_spread, strength
 from towertap.compare.stats.ratio import contrast
 

@@ -23,6 +23,9 @@ from towertap.errors import FileError
 from towertap.wire.frames import UNKNOWN_TEMPERATURE, Flag
 from towertap.wire.messages import Status
 
+LEAST_PASS_S = 10.0
+"""The filters of the metrics take 3.5 s to settle, and a shorter pass leaves too little road to align."""
+
 
 @dataclass(frozen=True)
 class Integrity:
@@ -111,6 +114,11 @@ def check(capture: Capture, limits: Limits | None = None) -> Integrity:
         temperature_c=temperature,
         rules=rules,
     )
+
+
+def too_short(seconds: float) -> list[str]:
+    """Why a recording of so many seconds is no pass, if it is none."""
+    return [f"too short: {seconds:.1f} s, and a pass needs {LEAST_PASS_S:g} s"] if seconds < LEAST_PASS_S else []
 
 
 def _statuses(capture: Capture) -> list[Status]:

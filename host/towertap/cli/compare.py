@@ -11,10 +11,12 @@ from rich.progress import Progress
 from rich.text import Text
 
 from towertap.amendments import note_seen
+from towertap.bench.records import bench_folder
 from towertap.capture.speed_log import read_speed_logs
 from towertap.cli._outcome import Outcome, answers, as_rich, console, table
 from towertap.compare import Comparison, compare, load_drives
 from towertap.compare.comparison import DEFAULT_METRICS
+from towertap.compare.controls import NAMES, Kind, controls_of, write_control
 from towertap.compare.drives.speed_join import with_speed
 from towertap.compare.findings.departures import NO_PLAN
 from towertap.compare.plan.plan import Plan, read_plan
@@ -58,6 +60,16 @@ A refusal is one line on standard error and exit status 2, with nothing on stand
 @click.option("--before", metavar="NAME", help="The part fitted before, as the captures name it.")
 @click.option("--after", metavar="NAME", help="The part fitted after.")
 @click.option("--smooth", metavar="ROAD", help="The smooth road, which sets the roughness limit.")
+@click.option(
+    "--refit-sd", type=float, metavar="PERCENT", help="How far installations of one part differ; 3 when nothing says."
+)
+@click.option("--day-sd", type=float, metavar="PERCENT", help="How far days differ; 3 when nothing says.")
+@click.option(
+    "--control",
+    type=click.Choice(list(NAMES)),
+    help="These drives are a control, kept with the bench records for later comparisons of this vehicle: the part "
+    "fitted again, the part on another day, or a change that must show (after is the harsher one).",
+)
 @click.option("--margin", type=float, metavar="PERCENT", help="The change that counts; 10 when nothing says.")
 @click.option(
     "--quantile", default=0.95, show_default=True, help="Quantile of the smooth road's windows: the roughness limit."
@@ -112,6 +124,9 @@ def command(
     before: str | None,
     after: str | None,
     smooth: str | None,
+    refit_sd: float | None,
+    day_sd: float | None,
+    control: Kind | None,
     margin: float | None,
     quantile: float,
     metrics: tuple[str, ...],
@@ -144,11 +159,25 @@ def command(
             on_progress=lambda done, total: progress.update(task, completed=done, total=total),
         )
     drives = with_speed(drives, logs, speed_offset)
+    kept = bench_folder(drives.passes[0].path, bench)
     comparison = compare(
-        drives, None if margin is None else margin / 100, quantile, metrics, plan, judge_unaligned=judge_unaligned
+        drives,
+        _fraction(margin),
+        quantile,
+        metrics,
+        plan,
+        refit_sd=_fraction(refit_sd),
+        day_sd=_fraction(day_sd),
+        controls=controls_of(drives, kept),
+        control=control,
+        judge_unaligned=judge_unaligned,
     )
     note_seen((drive.path, drive.source.raw_sha256) for drive in drives.passes if drive.source)
     data, text = comparison.data(), [tell(comparison)]
+    if comparison.control:
+        written = write_control(comparison.control, kept)
+        data["kept"] = str(written)
+        text.append(Text(f"\nKept for later comparisons of this vehicle: {written}"))
     if report is not None:
         from towertap.report.report import write_report  # draws pictures: loaded only when asked for
 
@@ -156,6 +185,10 @@ def command(
         data["report"] = str(page)
         text.append(Text(f"\nReport: {page}"))
     return Outcome(data, Group(*text))
+
+
+def _fraction(percent: float | None) -> float | None:
+    return None if percent is None else percent / 100
 
 
 def _named(plan: Plan | None, **given: str | None) -> list[str]:
@@ -169,7 +202,7 @@ def _named(plan: Plan | None, **given: str | None) -> list[str]:
 def tell(comparison: Comparison) -> RenderableType:
     """The answer for people: the findings in words, the evidence beside them, what to beware of, then the tables."""
     blocks: list[RenderableType] = [Text(comparison.summary, style="bold")]
-    for finding in comparison.findings:
+    for finding in (*comparison.overall, *comparison.findings):
         words = Text(f"\n{finding.words}")
         words.highlight_words([f"{finding.verdict}."], STYLES[finding.verdict])
         blocks.append(words)
@@ -184,7 +217,8 @@ def tell(comparison: Comparison) -> RenderableType:
     for section, found in evidence:
         blocks.append(Text(f"\n{section.title}: {found.headline}"))
         blocks += [Text(paragraph) for paragraph in found.paragraphs]
-    remarks = [*comparison.warnings, *(caution for finding in comparison for caution in finding.cautions)]
+    every = (*comparison.overall, *comparison.findings)
+    remarks = [*comparison.warnings, *(caution for finding in every for caution in finding.cautions)]
     blocks += [Text(f"\nBeware: {remark}", style="yellow") for remark in remarks]
     return Group(*blocks, "", _tests(comparison), *(as_rich(made) for _, found in evidence for made in found.tables))
 

@@ -19,9 +19,9 @@ from towertap.cli._conditions import held_to_rules
 from towertap.cli._outcome import Outcome, answers, as_rich, console
 from towertap.compare.plan.order import drive_order, orders_beside, protection, shared_alike, with_passes_enough
 from towertap.compare.plan.pilot import load_pilot
-from towertap.compare.plan.plan import FELT, HeldConditions, Plan, PlannedRoad
+from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
 from towertap.compare.stats.power import (
-    Spread,
+    PassSpread,
     coefficient_of_variation,
     difference_power,
     equivalence_power,
@@ -77,10 +77,7 @@ AIR_C = click.FloatRange(-60, 60)
     help="The primary metric; further ones may follow, as secondary: a family of tests apart, at no cost to it.",
 )
 @click.option(
-    "--margin",
-    type=float,
-    metavar="PERCENT",
-    help=f"The change that counts; {USUAL_MARGIN:g} when not given. Felt: 6.7 to 13.",
+    "--margin", type=float, metavar="PERCENT", help=f"The change that counts; {USUAL_MARGIN:g} when not given."
 )
 @click.option("--power", default=80.0, show_default=True, metavar="PERCENT", help="How surely it is to be found.")
 @click.option("--spread", type=float, metavar="PERCENT", help="How far passes with nothing changed differ (s.d./mean).")
@@ -131,7 +128,6 @@ def _ask(given: dict[str, Any], pilot: Path | None) -> dict[str, Any]:
         answer = click.prompt(ASKED[name], type=float if name == "spread" else str, err=True)
         given[name] = str(answer).split() if name == "roads" else answer
     if given["margin"] is None and missing:
-        console.print(Text(FELT))
         given["margin"] = click.prompt("The margin that counts, in percent", default=USUAL_MARGIN, err=True)
     return given | {"margin": USUAL_MARGIN if given["margin"] is None else given["margin"]}
 
@@ -145,7 +141,7 @@ def _road(text: str) -> PlannedRoad:
     return road
 
 
-def _spread(given: dict[str, Any], pilot: Path | None, roads: list[str]) -> tuple[Spread, str]:
+def _spread(given: dict[str, Any], pilot: Path | None, roads: list[str]) -> tuple[PassSpread, str]:
     """The spread to plan with and where it comes from, in words."""
     percent: float | None = given["spread"]
     if (percent is None) == (pilot is None):
@@ -169,7 +165,7 @@ def _spread(given: dict[str, Any], pilot: Path | None, roads: list[str]) -> tupl
 
 
 def _plan(
-    given: dict[str, Any], roads: list[PlannedRoad], spread: Spread, spread_from: str, passes: int | None
+    given: dict[str, Any], roads: list[PlannedRoad], spread: PassSpread, spread_from: str, passes: int | None
 ) -> Plan:
     """The plan with so many passes, or with the fewest that its blocks can share."""
     before, after, blocks = given["before"], given["after"], given["blocks"]
@@ -195,7 +191,7 @@ def _plan(
     )
 
 
-def _data(plan: Plan, spread: Spread, orders: list[Plan], files: dict[str, Path]) -> dict[str, Any]:
+def _data(plan: Plan, spread: PassSpread, orders: list[Plan], files: dict[str, Path]) -> dict[str, Any]:
     return {
         "plan": plan.to_dict(),
         "spread": {
@@ -224,7 +220,6 @@ def _text(plan: Plan, orders: list[Plan], files: dict[str, Path]) -> Group:
     return Group(
         Text(plan.question, style="bold"),
         *(Text.assemble((f"{name}: ", "bold"), text) for name, text in passes_and_power(plan)),
-        Text(f"Margin: {FELT}"),
         "",
         as_rich(_strengths(plan)),
         as_rich(_orders(plan, orders)),

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, is_dataclass
+from dataclasses import asdict, dataclass, is_dataclass, replace
 from typing import Any
 
 from towertap.bench.carried import BenchSummary
+from towertap.compare.controls import Control, Kind, control_of
 from towertap.compare.drives.model import Drives, Excluded
 from towertap.compare.drives.slots import Key, Slot
 from towertap.compare.findings import instrument
@@ -19,7 +20,6 @@ from towertap.compare.road.rough import RoughnessLimit
 from towertap.compare.section import Evidence
 from towertap.compare.sections import SECTIONS
 from towertap.compare.stats.contrast import ALPHA
-from towertap.compare.stats.spreads import Beforehand
 from towertap.compare.study import Study, lay_out
 from towertap.words.phrases import listed
 
@@ -37,6 +37,7 @@ class Comparison:
     the roughness limit of each metric by name, `warnings` whatever touches more than one finding, `bench` what the
     bench says of the box behind each capture, by name. `evidence` is what each section found, by its name, in the order
     of SECTIONS. `plan` is the plan it was held against, if there was one, and `departures` where it was not kept.
+    `control` is what this comparison tells as a control, where it is one; the summary is then of that.
     """
 
     drives: Drives
@@ -52,6 +53,7 @@ class Comparison:
     bench: Mapping[str, BenchSummary]
     plan: Plan | None = None
     departures: tuple[Departure, ...] = ()
+    control: Control | None = None
 
     def __iter__(self) -> Iterator[Finding]:
         return iter(self.findings)
@@ -79,7 +81,7 @@ class Comparison:
     def data(self) -> dict[str, Any]:
         """The comparison as nested dicts and lists, for JSON; each section under its own name in `evidence`."""
         own = ("before", "after", "smooth", "margin", "quantile", "alpha", "summary", "overall", "findings")
-        beside = ("limits", "warnings", "excluded", "bench", "plan", "departures")
+        beside = ("limits", "warnings", "excluded", "bench", "plan", "departures", "control")
         core = {name: getattr(self, name) for name in (*own, *beside)}
         evidence = {
             name: {"headline": found.headline, "data": _plain(found.data)} for name, found in self.evidence.items()
@@ -96,6 +98,8 @@ def compare(
     *,
     refit_sd: float | None = None,
     day_sd: float | None = None,
+    controls: Sequence[Control] = (),
+    control: Kind | None = None,
     blocks: Mapping[Key, Slot] | None = None,
     primary: str | None = None,
     judge_unaligned: bool = False,
@@ -106,27 +110,31 @@ def compare(
     `metrics` are columns of the window tables; what is not given is the `plan`'s, or else the default. A road whose
     passes have planned slots is decided by block (`blocks` are those of the plan), and the plan's first metric is
     `primary`: its findings are one family of tests, all others another; without one all are one. The pass is the unit
-    throughout. Nothing is judged on a road whose passes may be of several, unless `judge_unaligned`. `refit_sd` and
-    `day_sd` state how far installations of one part and days differ, as fractions. Raises CallError for a margin,
-    quantile or metric that cannot be, AnalysisError for drives that cannot be compared.
+    throughout. `refit_sd` and `day_sd` state how far installations of one part and days differ, as fractions;
+    `controls` are those driven before, and `control` says that this is one, and of which kind. Nothing is judged on a
+    road whose passes may be of several, unless `judge_unaligned`. Raises CallError for a margin, quantile or metric
+    that cannot be, AnalysisError for drives that cannot be compared.
     """
     if plan:
         blocks, primary = plan.slots, plan.metrics[0]
     margin = margin if margin is not None else plan.margin if plan else MARGIN
     chosen = metrics or (plan.metrics if plan else DEFAULT_METRICS)
-    known = Beforehand(stated_sd=refit_sd), Beforehand(stated_sd=day_sd)
-    study = lay_out(drives, margin, quantile, chosen, blocks, *known, judge_unaligned=judge_unaligned)
+    study = lay_out(
+        drives, margin, quantile, chosen, blocks, refit_sd, day_sd, controls, judge_unaligned=judge_unaligned
+    )
     overall, findings = find(study, primary)
     if plan:
         overall, findings = with_leads(plan, study, overall), with_leads(plan, study, findings)
-    evidence = {section.name: found for section in SECTIONS if (found := section.compare(study, findings))}
+    own = control_of(control, drives, margin, overall or findings) if control else None
+    study = replace(study, controls=(*study.controls, *([own] if own else [])))
+    evidence = {section.name: found for section in SECTIONS if (found := section.compare(study, (*overall, *findings)))}
     bench = {drive.name: drive.bench for drive in drives.passes if drive.bench}
     return Comparison(
         drives=drives,
         margin=margin,
         quantile=quantile,
         alpha=ALPHA,
-        summary=summary(findings),
+        summary=own.summary if own else summary([*overall, *findings]),
         overall=overall,
         findings=findings,
         limits=study.limits,
@@ -140,6 +148,7 @@ def compare(
         bench=bench,
         plan=plan,
         departures=departures(plan, study) if plan else (),
+        control=own,
     )
 
 

@@ -46,7 +46,7 @@ class Section(ABC):
 
     @abstractmethod
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
-        """Hold before against after; None where there is nothing to say."""
+        """Hold before against after, beside the findings over all roads and on each; None where nothing is to say."""
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
         """Draw what it found; matplotlib is loaded only here."""

@@ -13,6 +13,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 
 import towertap
 from towertap.compare.comparison import Comparison
+from towertap.compare.drives.calendar import first_half
 from towertap.compare.drives.differences import DRIFT
 from towertap.compare.findings.departures import NO_PLAN
 from towertap.compare.sections import SECTIONS
@@ -71,7 +72,7 @@ def render(
         plan_facts=run_sheet.facts(comparison.plan) if comparison.plan else [],
         warnings=tuple(dict.fromkeys(comparison.warnings)),
         by_block=any(finding.block_ratios for finding in comparison),
-        drift=f"{sentence_case(DRIFT)}." if comparison.drives.first else None,
+        drift=f"{sentence_case(DRIFT)}." if first_half(comparison.drives.passes) else None,
         versions=versions(),
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from towertap.drawing import style
 from towertap.drawing.picture import Picture
 from towertap.report import page
 from towertap.report.figures import intervals
+from towertap.words.table import Table
 
 INTERVALS = (
     "Each finding's ratio of after to before with its 95 % interval over passes. An interval clear of 1 is a "
@@ -22,7 +24,7 @@ INTERVALS = (
 
 
 def write_report(comparison: Comparison, folder: str | Path, notices: Sequence[str] = ()) -> Path:
-    """Write `report.html` and its pictures (PNG) into `folder`, which is made if need be; returns the page's path.
+    """Write `report.html`, its pictures (PNG) and tables (CSV) into `folder`, made if need be; returns the page's path.
 
     `notices` are lines to stand under the headline. The report is a function of the comparison: no capture is opened.
     """
@@ -35,9 +37,20 @@ def write_report(comparison: Comparison, folder: str | Path, notices: Sequence[s
             for section in SECTIONS
             if section.name in comparison.evidence
         }
+    for name, evidence in comparison.evidence.items():
+        for place, table in enumerate(evidence.tables, start=1):
+            _write_csv(table, folder / f"{name}_{place}.csv")
     path = folder / "report.html"
     path.write_text(page.render(comparison, findings, pictures, notices), encoding="utf-8", errors="replace")
     return path
+
+
+def _write_csv(table: Table, path: Path) -> None:
+    """A table of the page as numbers that programs read: a plain minus, and nothing where there is none."""
+    with path.open("w", encoding="utf-8", errors="replace", newline="") as file:
+        rows = csv.writer(file)
+        rows.writerow(table.columns)
+        rows.writerows(["" if cell == "–" else cell.replace("−", "-") for cell in row] for row in table.rows)
 
 
 def _embed(folder: Path, picture: Picture) -> page.Embedded:

@@ -9,7 +9,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from towertap.capture.mounting import EXAMPLE
 from towertap.compare.plan.order import protection
-from towertap.compare.plan.plan import FELT, Plan, write_plan
+from towertap.compare.plan.plan import Plan, write_plan
 from towertap.compare.stats.power import MOST_PASSES
 from towertap.errors import CallError
 from towertap.signals.metrics import METRICS
@@ -75,7 +75,6 @@ def run_sheet(plan: Plan, suffix: str) -> str:
     return environment.get_template(f"run_sheet.{suffix}.j2").render(
         plan=plan,
         facts=facts(plan),
-        felt=FELT,
         change=CHANGE,
         record=recording(plan),
         hold=[*_as_planned(plan), *HOLD],

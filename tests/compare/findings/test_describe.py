@@ -36,7 +36,7 @@ def test_a_larger_change_is_harsher_and_the_words_hold_both_statements(finding_o
         "95 % interval from",
         "4 and 4 passes",
         "About the part: 95 % interval from",
-        "after Holm's adjustment for 1 finding; installations taken to differ by 3.0 % (assumed until a control",
+        "p ≤ 0.01; installations taken to differ by 3.0 % (assumed until a control measures it)",
         "It would not stand if installations differ by more than ",
     ):
         assert words in finding.words
@@ -65,10 +65,14 @@ def test_undecided_says_how_many_passes_would_tell_and_never_that_nothing_change
     finding = finding_of(5, n=(3, 3), pass_spread=0.05)
     assert (finding.on_these_drives, finding.verdict) == ("undecided", "undecided")
     assert "this is not evidence that nothing changed" in finding.words
-    assert f"As they vary, {finding.passes_needed} passes a side would settle it 4 times in 5" in finding.words
+    assert (
+        f"As they vary, {finding.passes_needed} passes a side would settle it 4 times in 5 "
+        f"({100 * finding.assurance:.0f} % over all that their spread may be)"
+    ) in finding.words
+    assert 0.6 < finding.assurance < 0.85
     wild = finding_of(5, n=(3, 3), pass_spread=0.5)
     assert wild.passes_needed is None
-    assert "As they vary, even 48 would not settle it" in wild.words
+    assert "As they vary, even 48 passes a side would not settle it" in wild.words
 
 
 @pytest.mark.parametrize("n", [(1, 1), (1, 5), (5, 1)])
@@ -105,9 +109,9 @@ def test_the_summary_goes_by_metric_and_tells_how_large_a_difference_is(make):
 def test_the_summary_names_decided_verdicts_first(make):
     _, (finding,) = find(make.on_whole_passes(make.invented(1)), None)
     findings = [
-        replace(finding, road="a", verdict="undecided"),
-        replace(finding, road="b", verdict="equivalent", ratio=1.02),
-        replace(finding, road="c", verdict="harsher", ratio=1.31),
+        replace(finding, road="a", verdict="undecided", on_these_drives="undecided"),
+        replace(finding, road="b", verdict="equivalent", on_these_drives="equivalent", ratio=1.02),
+        replace(finding, road="c", verdict="harsher", on_these_drives="harsher", ratio=1.31),
     ]
     assert summary(findings) == (
         "Jerk z: harsher on c (× 1.31), equivalent on b (× 1.02, inside the margin), undecided on a."

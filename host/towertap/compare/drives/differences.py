@@ -9,6 +9,7 @@ from statistics import fmean
 
 import numpy as np
 
+from towertap.compare.drives.calendar import first_half
 from towertap.compare.drives.model import SIDES, Drives, Pass
 from towertap.words.phrases import some
 
@@ -28,8 +29,8 @@ LEANS_DEG = 3.0
 """Warn where gravity lies otherwise by more between the sides: the box has moved, or stands otherwise on its place."""
 
 DRIFT = (
-    "all passes with one part were driven before all with the other, so drift in time (weather, tyres, bedding in) is "
-    "not separated from the part; the order A B B A would separate it"
+    "one part was driven first and then the other, so drift in time (weather, tyres, bedding in) is not separated from "
+    "the part; the order A B B A would separate it"
 )
 
 
@@ -68,12 +69,13 @@ def changed_conditions(passes: Sequence[Pass]) -> Iterator[str]:
 
 
 def _order(drives: Drives) -> Iterator[str]:
-    if drives.first == "after":
+    first = first_half(drives.passes)
+    if first == "after":
         yield (
-            f'every pass with {drives.before} ("before") was driven after every pass with {drives.after} ("after"); '
-            "if that is not what was done, swap --before and --after"
+            f'{drives.before} ("before") was driven after {drives.after} ("after"); if that is not what was done, swap '
+            "--before and --after"
         )
-    if drives.first:
+    if first:
         yield DRIFT
 
 

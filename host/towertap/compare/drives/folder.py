@@ -29,6 +29,7 @@ from towertap.compare.drives.model import (
     name_of,
 )
 from towertap.compare.drives.positions import at_position, inputs_at
+from towertap.compare.drives.unused import nearly_alike, spelt_twice, unused
 from towertap.doors.times import local
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.signals.metrics import METRICS, THIRDS
@@ -55,12 +56,13 @@ def load_passes(
 ) -> Drives:
     """Read every capture (*.h5, not in subfolders) of `folder` that was made with the part `before` or `after`.
 
-    Captures that cannot be read, are not sound (unless `include_unsound`), hold no whole window, or copy another are
-    left out and listed with the reason; so are standing and pulling away in a capture, unless the `whole` of it is
-    asked for. `bench` is the folder of the bench records, by default `bench` in `folder`;
-    `position` is the box position to use where passes were recorded at two, `input_position` that of a second box on
-    the part's input side. `on_progress(done, total)` is called before each capture. Raises CallError when a name
-    matches nothing, AnalysisError when no capture can be used or their rates differ.
+    Captures of another part or box position, and those that cannot be read, are struck out or not sound (unless
+    `include_unsound`), hold no whole window, or copy another are left out and listed with the reason; so are standing
+    and pulling away in a capture, unless the `whole` of it is asked for. `bench` is the folder of the bench records, by
+    default `bench` in `folder`; `position` is the box position to use where passes were recorded at two,
+    `input_position` that of a second box on the part's input side. `on_progress(done, total)` is called before each
+    capture. Raises CallError when a name matches nothing, AnalysisError when no capture can be used or their rates
+    differ.
     """
     if bench and not bench.is_dir():
         raise CallError(f"no folder '{bench}': name the one that holds the bench records")
@@ -76,9 +78,15 @@ def load_passes(
     _refuse_unknown(known.values(), before, after, smooth, excluded)
     chosen = {path: sides[label.part] for path, label in known.items() if label.road and label.part in sides}
     chosen = at_position(known, chosen, position, excluded)
+    used = {*chosen}
     if input_position:
-        outcomes = dict(reader.open(chosen, inputs_at(known, chosen, input_position), on_progress))
+        inputs = inputs_at(known, chosen, input_position)
+        used.update(path for of_pass in inputs.values() for path in of_pass)
+        outcomes = dict(reader.open(chosen, inputs, on_progress))
     passes = _usable({path: outcomes[path] for path in chosen}, excluded)
+    told = {capture.capture for capture in excluded}
+    others = unused(known, used, (before, after), position)
+    excluded += [capture for capture in others if capture.capture not in told]
     _refuse_without_smooth(smooth, known, passes, excluded)
     drives = Drives(
         folder=folder,
@@ -90,7 +98,7 @@ def load_passes(
         excluded=tuple(excluded),
         input_position=input_position,
     )
-    return replace(drives, warnings=tuple(differences(drives)))
+    return replace(drives, warnings=(*differences(drives), *spelt_twice(known.values(), (before, after))))
 
 
 def captures_in(folder: Path) -> list[Path]:
@@ -166,8 +174,9 @@ def _refuse_unknown(
         raise CallError(f"--before and --after both name '{before}': name two parts of {_listed(parts)}")
     for part in (before, after):
         if part not in parts:
+            meant = next((f"; did you mean '{name}'?" for name in sorted(parts) if nearly_alike(name, part)), "")
             raise CallError(
-                f"no capture with the part '{part}': parts are {_listed(parts)}; roads are {_listed(roads)}"
+                f"no capture with the part '{part}': parts are {_listed(parts)}; roads are {_listed(roads)}{meant}"
             )
     if smooth not in roads:
         raise CallError(f"no capture of the road '{smooth}': roads are {_listed(roads)}; parts are {_listed(parts)}")

@@ -190,16 +190,6 @@ class Drives:
         """Every road but the smooth one, in the order of the alphabet."""
         return tuple(sorted({drive.road for drive in self.passes} - {self.smooth}))
 
-    @property
-    def first(self) -> Side | None:
-        """The side whose every pass was driven before every pass of the other; None when mixed or not known."""
-        before, after = (
-            [drive.started for drive in self.passes if drive.side == side and drive.started] for side in SIDES
-        )
-        if not (before and after) or len(before) + len(after) < len(self.passes):
-            return None
-        return "before" if max(before) < min(after) else "after" if max(after) < min(before) else None
-
     def of(self, road: str, side: Side | None = None) -> tuple[Pass, ...]:
         """The passes over one road, of one side or of both, in driving order (pass number, then name)."""
         chosen = [drive for drive in self.passes if drive.road == road and side in (None, drive.side)]

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_right
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from towertap.compare.drives.differences import TEMPERATURE_STEP_C
-from towertap.compare.drives.model import Drives, Pass
-from towertap.compare.drives.slots import Key
+from towertap.compare.drives.model import Drives
+from towertap.compare.drives.slots import Key, key_of
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.plan import QUANTILE, Plan
 from towertap.compare.study import Study
@@ -151,25 +151,21 @@ def _order(plan: Plan, drives: Drives) -> Remarks:
             "it is no plan for that",
         )
     places: dict[Key, int] = {(drive.part, drive.road, drive.pass_number): i for i, drive in enumerate(plan.drives)}
-    known = [(places[_key(drive)], drive.name) for drive in driven if _key(drive) in places]
+    known = [(places[key_of(drive)], drive.name) for drive in driven if key_of(drive) in places]
     moved = len(known) - _longest_rise([place for place, _ in known])
     if moved:
-        first = next((name for (place, name), fit in zip(known, sorted(known), strict=True) if place != fit[0]), None)
+        first = next(name for (place, name), fit in zip(known, sorted(known), strict=True) if place != fit[0])
         yield "order", f"{moved} of {len(known)} passes were not driven in their planned order, from {first} on"
     changes = sum(drive.conditions.part != following.conditions.part for drive, following in pairwise(driven))
     if driven and not unknown and changes != len(plan.installations) - 1:
         yield "order", f"changes of the part between passes: {changes}, and {len(plan.installations) - 1} planned"
 
 
-def _key(drive: Pass) -> Key:
-    return drive.conditions.part, drive.road, drive.conditions.pass_number
-
-
 def _longest_rise(places: Sequence[int]) -> int:
-    """Length of the longest rising subsequence: as many passes kept their order."""
+    """Length of the longest subsequence that does not fall: as many passes kept their order, one driven twice too."""
     ends: list[int] = []
     for place in places:
-        at = bisect_left(ends, place)
+        at = bisect_right(ends, place)
         ends[at : at + 1] = [place]
     return len(ends)
 

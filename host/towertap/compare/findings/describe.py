@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 from towertap.compare.findings.instrument import drowned
-from towertap.compare.findings.model import Finding, Spread
+from towertap.compare.findings.model import Finding, OverSmooth, Spread
 from towertap.compare.stats.contrast import Verdict
 from towertap.compare.stats.planning import MOST_PASSES
 from towertap.words.phrases import change, counted, listed, p_equals, percents, sentence_case, significant
@@ -14,13 +14,27 @@ from towertap.words.phrases import change, counted, listed, p_equals, percents, 
 VERDICTS: tuple[Verdict, ...] = ("harsher", "gentler", "equivalent", "undecided")
 DISAGREE = 0.05
 """Blocks are told to disagree where part × block has a smaller p."""
-OR_WHAT = {"part or day": "the day", "part or installation": "the way it was installed"}
+OR_WHAT = {
+    "part or day": "the day",
+    "part or installation": "the way it was installed",
+    "part": "chance over installations and days",
+}
 SOURCES = {
     "this set": "as measured in these drives",
     "controls": "as this vehicle's controls measured",
     "stated": "as stated",
     "assumed": "assumed until a control measures it",
 }
+READINGS = {
+    "rough moved more": "so part of the change is the rough roads' own",
+    "moved alike": "so box, tyres, weather or day may be the cause, or the part acts there too: a drive with the old "
+    "part installed again would tell",
+    "smooth moved more": "so the part is not all that changed",
+    "smooth held still": "so what changed is the rough roads' own",
+    "cannot tell": "which does not settle whether it moved as well",
+}
+CANCELLED = 1e-9
+"""A spread with a smaller coefficient is not in the error."""
 
 
 def describe(finding: Finding, parts: tuple[str, str]) -> str:
@@ -37,13 +51,13 @@ def _sentences(finding: Finding, parts: tuple[str, str]) -> Iterator[str]:
     yield (
         f"These drives: with {after} {change(finding.ratio)} than with {before} over the {finding.basis} "
         f"({significant(finding.after)} against {significant(finding.before)} {finding.unit}; 95 % interval from "
-        f"{percents(finding.interval)}; {finding.passes[0]} and {finding.passes[1]} "
-        f"{'rounds' if finding.over_all else 'passes'}{_in_blocks(finding)})."
+        f"{percents(finding.interval)}; {finding.passes[0]} and {finding.passes[1]} {_units(finding)}"
+        f"{_in_blocks(finding)})."
     )
     if finding.not_one_road:
         yield f"It is not judged: {finding.not_one_road}."
         return
-    if drowned(finding):
+    if drowned(finding.noise):
         yield _drowned(finding)
         return
     yield _about_the_part(finding)
@@ -52,7 +66,7 @@ def _sentences(finding: Finding, parts: tuple[str, str]) -> Iterator[str]:
     if finding.over_all and finding.roads_differ:
         yield "The roads are shown to differ, so this one ratio does not stand for each: see the roads' own."
     if finding.over_smooth:
-        yield _smooth(finding)
+        yield _smooth(finding.over_smooth)
     if finding.bursts:
         whose = f", most of it by {listed(finding.loud_passes[:2])}" if finding.loud_passes else ""
         yield f"Left out: {counted(finding.bursts, 'place')} where one pass alone was by far the loudest{whose}."
@@ -60,13 +74,22 @@ def _sentences(finding: Finding, parts: tuple[str, str]) -> Iterator[str]:
 
 def headline(finding: Finding) -> str:
     """The verdict about the part; or what these drives show, and what else it may be."""
-    if finding.verdict != "undecided" or finding.on_these_drives == "undecided":
-        return finding.verdict
-    other = OR_WHAT.get(finding.about, "chance over installations and days")
-    seen = {"harsher": "more on these drives", "gentler": "less on these drives"}.get(
-        finding.on_these_drives, "no change that counts on these drives"
-    )
-    return f"undecided, {seen}: the part, or {other}"
+    alike = finding.over_smooth is not None and finding.over_smooth.reading == "moved alike"
+    other = "box, tyres, weather or day, for the smooth road moved alike" if alike else OR_WHAT[finding.overlap.about]
+    if finding.verdict == "undecided":
+        leads = {
+            "harsher": f"undecided, more on these drives: the part, or {other}",
+            "gentler": f"undecided, less on these drives: the part, or {other}",
+            "equivalent": f"undecided, no change that counts on these drives, but it may be hidden by {other}",
+        }
+        return leads.get(finding.on_these_drives, "undecided")
+    if alike and finding.verdict != "equivalent":
+        return f"{finding.verdict}, by the part, or by {other}"
+    return finding.verdict
+
+
+def _units(finding: Finding) -> str:
+    return "rounds" if finding.over_all else "passes"
 
 
 def _in_blocks(finding: Finding) -> str:
@@ -79,23 +102,25 @@ def _in_blocks(finding: Finding) -> str:
 
 
 def _about_the_part(finding: Finding) -> str:
+    """The interval about the part, the p that decides, and which spreads are in it."""
     part = finding.part
-    if part.interval is None:
+    equivalent = finding.verdict == "equivalent"
+    interval = part.interval_90 if equivalent else part.interval
+    p = part.p_equivalence_holm if equivalent else part.p_difference_holm
+    if interval is None or p is None:
         return ""
-    p = part.p_equivalence_holm if finding.verdict == "equivalent" else part.p_difference_holm
-    interval = part.interval_90 if finding.verdict == "equivalent" else part.interval
-    taken = ", ".join(
+    told = f"p ≤ {p:g}" if p <= part.least_p else p_equals(p)
+    adjusted = f"{told} after Holm's adjustment for {_family(finding)}" if finding.family > 1 else told
+    taken = [
         f"{name} taken to differ by {100 * spread.sd:.1f} % ({SOURCES[spread.source]})"
-        for name, spread, coefficient in _in_play(finding)
-        if coefficient > 1e-9
-    )
-    adjusted = f", {p_equals(p)} after Holm's adjustment for {_family(finding)}" if p is not None else ""
-    width = 90 if finding.verdict == "equivalent" else 95
-    statement = f"About the part: {width} % interval from {percents(interval or part.interval)}{adjusted}"
-    return f"{statement}; {taken}.{_overturned(finding)}" if taken else f"{statement}.{_overturned(finding)}"
+        for name, spread, coefficient in _spreads(finding)
+        if coefficient > CANCELLED
+    ]
+    statement = f"About the part: {90 if equivalent else 95} % interval from {percents(interval)}, {adjusted}"
+    return "; ".join([statement, *taken]) + "." + _overturned(finding)
 
 
-def _in_play(finding: Finding) -> Iterator[tuple[str, Spread, float]]:
+def _spreads(finding: Finding) -> Iterator[tuple[str, Spread, float]]:
     yield "installations", finding.part.installation, finding.overlap.installation_coefficient
     yield "days", finding.part.day, finding.overlap.day_coefficient
 
@@ -104,7 +129,7 @@ def _overturned(finding: Finding) -> str:
     """How large a spread of installations or of days would overturn the verdict about the part."""
     limits = [
         f"{name} differ by more than {100 * spread.overturned_at:.0f} %"
-        for name, spread, _ in _in_play(finding)
+        for name, spread, _ in _spreads(finding)
         if spread.overturned_at is not None and math.isfinite(spread.overturned_at)
     ]
     return f" It would not stand if {' or '.join(limits)}." if limits and finding.verdict != "undecided" else ""
@@ -115,50 +140,37 @@ def _family(finding: Finding) -> str:
     return f"{counted(finding.family, 'finding')}{kind}"
 
 
-def _margin(finding: Finding) -> str:
-    return f"the margin of {finding.margin * 100:g} %"
-
-
 def _undecided(finding: Finding) -> str:
     if finding.on_these_drives != "undecided":
         return "More passes of the same kind do not settle it; more installations or days do (towertap plan)."
-    needed = finding.passes_needed
-    more = f"{needed} passes a side would settle it 4 times in 5"
+    units = _units(finding)
+    more = f"even {MOST_PASSES} {units} a side would not settle it"
+    if finding.passes_needed is not None and finding.assurance is not None:
+        more = (
+            f"{finding.passes_needed} {units} a side would settle it 4 times in 5 "
+            f"({100 * finding.assurance:.0f} % over all that their spread may be)"
+        )
     return (
-        f"The passes neither show a difference nor hold the change inside {_margin(finding)}; this is not evidence "
-        f"that nothing changed. As they vary, {more if needed else f'even {MOST_PASSES} would not settle it'}; plan "
-        "them as drives of their own: adding passes until a test comes out makes it wrong."
+        f"The {units} neither show a difference nor hold the change inside the margin of {finding.margin * 100:g} %; "
+        f"this is not evidence that nothing changed. As they vary, {more}; plan them as drives of their own: adding "
+        "passes until a test comes out makes it wrong."
     )
 
 
 def _drowned(finding: Finding) -> str:
     noise = finding.noise
-    idles = noise is not None and noise.of == "idle"
+    quieter = "a quieter engine" if noise and noise.of == "idle" else "a quieter sensor"
     return (
         f"It is not judged: {100 * noise.share if noise else 100:.0f} % of the power of a pass is "
         f"{noise.source if noise else 'noise'}, which is the same with either part and drowns what the road makes of "
-        f"them. A rougher road, a band that ends lower or a quieter {'engine' if idles else 'sensor'} can tell; more "
-        "passes cannot."
+        f"them. A rougher road, a band that ends lower or {quieter} can tell; more passes cannot."
     )
 
 
-def _smooth(finding: Finding) -> str:
-    over = finding.over_smooth
-    if over is None:
-        return ""
-    readings = {
-        "rough moved more": "so part of the change is the rough roads' own",
-        "moved alike": "so box, tyres, weather or day may be the cause, or the part acts there too: a drive with the "
-        "old part installed again would tell",
-        "smooth moved more": "so the part is not all that changed",
-        "smooth held still": "so what changed is the rough roads' own",
-        "cannot tell": "which does not settle whether it moved as well",
-    }
+def _smooth(over: OverSmooth) -> str:
     return (
         f"The smooth road: {change(over.smooth)}; rough over smooth {change(over.ratio)} (95 % interval from "
-        f"{percents(over.interval)}), {readings[over.reading]}."
-        if over.interval
-        else ""
+        f"{percents(over.interval)}), {READINGS[over.reading]}."
     )
 
 
@@ -177,19 +189,29 @@ def _cannot_tell(finding: Finding, parts: tuple[str, str]) -> str:
 
 
 def summary(findings: Sequence[Finding]) -> str:
-    """One sentence a metric: its verdicts, the decided ones first, the roads of each, and how large a difference is."""
+    """One sentence a metric: what is said of which roads, the decided ones first, and how large a difference is."""
     sentences = []
     for metric in dict.fromkeys(finding.metric for finding in findings):
-        of_metric = [finding for finding in findings if finding.metric == metric]
-        verdicts = [
-            f"{kind} on {listed([_where(finding) for finding in of_metric if finding.verdict == kind])}"
-            for kind in VERDICTS
-            if any(finding.verdict == kind for finding in of_metric)
-        ]
-        sentences.append(f"{sentence_case(of_metric[0].label)}: {', '.join(verdicts)}.")
+        of_metric = sorted(
+            (finding for finding in findings if finding.metric == metric),
+            key=lambda finding: VERDICTS.index(finding.verdict),
+        )
+        said: dict[str, list[str]] = {}
+        for finding in of_metric:
+            said.setdefault(headline(finding), []).append(_where(finding))
+        clauses = [_clause(head, roads) for head, roads in said.items()]
+        joint = "; " if any(", " in head for head in said) else ", "
+        sentences.append(f"{sentence_case(of_metric[0].label)}: {joint.join(clauses)}.")
     return " ".join(sentences)
 
 
+def _clause(head: str, roads: Sequence[str]) -> str:
+    """A headline with the roads that it holds for behind its verdict."""
+    verdict, comma, rest = head.partition(", ")
+    return f"{verdict} on {listed(roads)}{comma}{rest}"
+
+
 def _where(finding: Finding) -> str:
-    size = {"undecided": "", "equivalent": f" (× {finding.ratio:.2f}, inside the margin)"}
-    return finding.road + size.get(finding.verdict, f" (× {finding.ratio:.2f})")
+    inside = ", inside the margin" if finding.on_these_drives == "equivalent" else ""
+    size = "" if finding.on_these_drives == "undecided" else f" (× {finding.ratio:.2f}{inside})"
+    return finding.road + size

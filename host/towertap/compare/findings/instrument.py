@@ -28,9 +28,9 @@ def share_at(whole: Share, value: float) -> Share:
     return replace(whole, share=share, judged=judged(share))
 
 
-def drowned(finding: Finding) -> bool:
+def drowned(noise: Share | None) -> bool:
     """Whether the sensor's noise is more than half of a finding's power, so that it is not judged."""
-    return finding.noise is not None and finding.noise.judged == "not judged"
+    return noise is not None and noise.judged == "not judged"
 
 
 def narrowed(margin: float, noise: Share | None) -> float:

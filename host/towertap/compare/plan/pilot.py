@@ -10,7 +10,7 @@ from pathlib import Path
 from towertap.analysis import analyse_capture
 from towertap.capture.integrity import check
 from towertap.capture.reading import Capture, open_capture
-from towertap.compare.stats.power import CAUTION, Spread, coefficient_of_variation, pilot_spread
+from towertap.compare.stats.power import CAUTION, PassSpread, coefficient_of_variation, pilot_spread
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.words.phrases import quoted
 
@@ -19,7 +19,7 @@ from towertap.words.phrases import quoted
 class Pilot:
     """The spread of a pilot, and `words` on where it comes from; `left_out` names the captures that were not used."""
 
-    spread: Spread
+    spread: PassSpread
     words: str
     left_out: tuple[str, ...]
 

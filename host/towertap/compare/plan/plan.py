@@ -33,16 +33,6 @@ LARGEST_FILE = 1_000_000
 MOST_DRIVES = 2000
 MEND = "mend it, or write the plan anew with `towertap plan`"
 
-FELT_PERCENT = (6.7, 11.0)
-"""Medians of the smallest changes of vertical vibration that people feel, on a seat."""
-FELT = (
-    f"Changes of vertical vibration that people just feel have medians of {FELT_PERCENT[0]:.1f} to "
-    f"{FELT_PERCENT[1]:.1f} % (Vibration 2020, 3(2), 116–131, doi:10.3390/vibration3020010), "
-    "and about 13 % in a car seat on recorded roads (Mansfield and Griffin 2000; from memory). Both were felt on a "
-    "seat; a hard point of the body is not one."
-)
-"""Guidance for the margin."""
-
 Text = Annotated[str, Meta(max_length=2000)]
 Number = Annotated[int, Meta(ge=1, le=9999)]
 Speed = Annotated[float, Meta(gt=0, le=400)]

@@ -29,7 +29,7 @@ CAUTION = 0.80
 
 
 @dataclass(frozen=True)
-class Spread:
+class PassSpread:
     """How far passes with nothing changed stray: `value` and `upper` as standard deviations of the logarithm.
 
     `upper` is the one-sided chi-square limit that the true spread stays below with the confidence CAUTION; a spread
@@ -41,10 +41,10 @@ class Spread:
     df: int | None = None
 
 
-def given_spread(cv: float) -> Spread:
+def given_spread(cv: float) -> PassSpread:
     """The spread of log-normal figures whose coefficient of variation is `cv`, a fraction above 0."""
     value = math.sqrt(math.log1p(cv**2))
-    return Spread(value, value)
+    return PassSpread(value, value)
 
 
 def coefficient_of_variation(spread: float) -> float:
@@ -52,7 +52,7 @@ def coefficient_of_variation(spread: float) -> float:
     return math.sqrt(math.expm1(spread**2))
 
 
-def pilot_spread(groups: Sequence[ArrayLike]) -> Spread:
+def pilot_spread(groups: Sequence[ArrayLike]) -> PassSpread:
     """Pool the spread within groups of figures (n,), positive, each of passes alike in part and road.
 
     Raises AnalysisError when no group has two passes that differ.
@@ -63,7 +63,7 @@ def pilot_spread(groups: Sequence[ArrayLike]) -> Spread:
     if not df or math.sqrt(squares) < NO_SPREAD:
         raise AnalysisError("a pilot needs two different passes or more over one road with one part: drive some more")
     value = math.sqrt(squares / df)
-    return Spread(value, upper(value, df), df)
+    return PassSpread(value, upper(value, df), df)
 
 
 def upper(spread: float, df: int) -> float:

@@ -10,12 +10,14 @@ from typing import Any
 
 from towertap.bench.carried import BenchSummary
 from towertap.capture.conditions import Conditions
+from towertap.compare.drives.calendar import first_half
 from towertap.compare.drives.model import Drives, Pass
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
 from towertap.compare.study import Study
 from towertap.motion import in_words
 from towertap.words.numbers import fixed, number
+from towertap.words.phrases import some
 from towertap.words.table import Table, tabulate
 
 FIELDS = {
@@ -50,7 +52,9 @@ class CapturesSection(Section):
         drives = study.drives
         passes = [drive for road in (*drives.rough_roads, drives.smooth) for drive in drives.of(road)]
         shared, table = conditions(passes)
-        excluded = tuple(f"{capture.capture} was left out: {capture.reason}." for capture in drives.excluded)
+        reasons = dict.fromkeys(capture.reason for capture in drives.excluded)
+        of_reason = {why: [capture.capture for capture in drives.excluded if capture.reason == why] for why in reasons}
+        excluded = tuple(f"Left out: {some(names)}: {why}." for why, names in of_reason.items())
         return Evidence(
             headline=_headline(passes, drives),
             paragraphs=(order(drives), _no_drive(passes), *shared, *excluded),
@@ -169,12 +173,13 @@ def conditions(passes: Sequence[Pass]) -> tuple[list[str], Table]:
 
 def order(drives: Drives) -> str:
     """One line on the order of the drives, by the times that the captures say."""
+    first = first_half(drives.passes)
+    if first is not None:
+        parts = (drives.before, drives.after) if first == "before" else (drives.after, drives.before)
+        return f"Driven in two halves: first {parts[0]}, then {parts[1]}."
     if any(drive.started is None for drive in drives.passes):
         return "Not every capture says when it was driven, so the order is not known."
-    if drives.first is None:
-        return f"Driven in turns: passes with {drives.before} and with {drives.after} are mixed in time."
-    first, then = (drives.before, drives.after) if drives.first == "before" else (drives.after, drives.before)
-    return f"Driven in two halves: all passes with {first}, then all with {then}."
+    return f"Driven in turns: passes with {drives.before} and with {drives.after} are mixed in time."
 
 
 def _shown(value: Any) -> str:

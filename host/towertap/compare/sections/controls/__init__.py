@@ -1,0 +1,81 @@
+"""Controls of the same vehicle: what they told, and whether their spread stands in the statements about the part."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+from towertap.compare.controls import NAMES, Control, Kind, measured
+from towertap.compare.findings.model import Finding
+from towertap.compare.section import Evidence, Section
+from towertap.compare.stats.spreads import ENOUGH_DF
+from towertap.compare.study import Study
+from towertap.words.numbers import interval, number
+from towertap.words.phrases import counted, listed
+from towertap.words.table import Table, tabulate
+
+OF_WHAT: dict[Kind, str] = {"refit": "installations", "day": "days"}
+
+
+class ControlsSection(Section):
+    """The part fitted again, another day, and a change that must show."""
+
+    name = "controls"
+    title = "Controls"
+    note = (
+        "A refit control is the same part taken out and fitted again, a no-change day the same part on another day: "
+        "both are judged by equivalence, for a large p does not say that nothing changed. A positive control is a "
+        "change that must show, or these drives could not have shown the part either."
+    )
+
+    def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
+        """What each control told, by metric; None where there is none."""
+        controls = study.controls
+        metrics = [name for name in study.labels if any(name in control.metrics for control in controls)]
+        if not metrics:
+            return None
+        return Evidence(
+            headline=_headline(controls),
+            paragraphs=tuple(words for name in metrics for words in _spreads(controls, name, study.labels[name])),
+            tables=(_table(controls, metrics),),
+            data=controls,
+        )
+
+
+def _headline(controls: Sequence[Control]) -> str:
+    counts = {kind: sum(control.kind == kind for control in controls) for kind in NAMES}
+    driven = [counted(count, NAMES[kind]) for kind, count in counts.items() if count]
+    return f"Driven with this vehicle: {listed(driven)}."
+
+
+def _spreads(controls: Sequence[Control], metric: str, label: str) -> Iterator[str]:
+    """How far installations and days differ by the controls, and whether that is taken."""
+    for kind, what in OF_WHAT.items():
+        told = measured(controls, kind, metric)
+        if told.df:
+            sd = 100 * math.sqrt(max(told.variance, 0.0))
+            taken = f"{ENOUGH_DF:g} replace what is assumed or stated, fewer only where they contradict it"
+            by = counted(round(told.df), NAMES[kind])
+            yield f"{label}: {what} differ by {sd:.1f} % by {by}{'' if told.df >= ENOUGH_DF else f' ({taken})'}."
+
+
+def _table(controls: Sequence[Control], metrics: Sequence[str]) -> Table:
+    return tabulate(
+        "What each control told, over all rough roads",
+        (
+            {
+                "date": control.date,
+                "control": NAMES[control.kind],
+                "from": control.before,
+                "to": control.after,
+                "metric": control.metrics[metric].label,
+                "after / before": number(control.metrics[metric].ratio),
+                "95 % interval": interval(control.metrics[metric].interval),
+                "90 % interval": interval(control.metrics[metric].interval_90),
+                "these drives": control.metrics[metric].shows,
+            }
+            for control in controls
+            for metric in metrics
+            if metric in control.metrics
+        ),
+    )
