@@ -54,9 +54,9 @@ def add_all(archive: Path, paths: Iterable[Path]) -> Iterator[Added]:
     """Add recordings, each named by its raw stream or its capture, and plans and bench records, by their files.
 
     A recording is known by the SHA-256 of its raw stream: it is there once. Conditions that differ from what is kept
-    are a correction, taken over with what they were before. The raw stream must lie beside a capture; a raw stream
-    without capture is decoded. A recording appears whole or not at all. TowertapError in one line when something does
-    not fit; what was added before stays.
+    are a correction, taken over with what they were before, and so is a striking out. The raw stream must lie beside a
+    capture; a raw stream without capture is decoded. A recording appears whole or not at all. TowertapError in one line
+    when something does not fit; what was added before stays.
     """
     archive.mkdir(parents=True, exist_ok=True)
     _remove_left_overs(archive)
@@ -142,6 +142,8 @@ def _unchanged(raw: Path, capture: Path | None, known: Record) -> str:
     with open_capture(capture) as opened_capture:
         if opened_capture.conditions.to_dict() != known["conditions"]:
             return ""
+        if opened_capture.host.get("struck_out") != known.get("struck_out"):
+            return ""
     were = [known["conditions"], *(entry.get("conditions") for entry in known.get("history", []))]
     return THERE if beside in were else STALE
 
@@ -225,6 +227,7 @@ def _describe(capture: Capture, raw: Path, digest: str) -> Record:
         "started_utc": capture.text("started_utc"),
         "utc_offset_s": capture.utc_offset_s,
         "conditions": capture.conditions.to_dict(),
+        "struck_out": capture.host.get("struck_out"),
     }
 
 

@@ -11,6 +11,7 @@ from typing import Annotated, Any
 import msgspec
 from msgspec import Meta
 
+from towertap.capture.conditions import StruckOut
 from towertap.doors.files import content, opened
 from towertap.doors.structured import from_json, typed
 from towertap.errors import FileError
@@ -61,6 +62,8 @@ class RecordShape(msgspec.Struct):
     seconds: float
     utc_offset_s: Annotated[int, Meta(ge=-86000, le=86000)] | None = None
     """What local time was ahead of UTC where it was recorded."""
+    struck_out: StruckOut | None = None
+    """Kept, and left out of everything."""
     history: list[Correction] = []
     """Oldest first."""
 

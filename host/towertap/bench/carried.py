@@ -46,6 +46,7 @@ class BenchRecords:
     noise: RecordFor
     tap: RecordFor
     selftest: RecordFor
+    idle: RecordFor
 
     @property
     def correction(self) -> tuple[Array, Array]:
@@ -90,7 +91,7 @@ class BenchRecords:
         )
 
 
-KINDS = ("noise", "calibration", "tap", "selftest")
+KINDS = ("noise", "calibration", "tap", "selftest", "idle")
 """The kinds of record that say something of a capture's values."""
 
 
@@ -104,7 +105,7 @@ def records_for(capture: Capture, folder: Path | None = None) -> BenchRecords:
 
 def no_records(capture: Capture) -> BenchRecords:
     """The data sheet alone."""
-    return BenchRecords(capture.layout, subject_of(capture), *4 * [NOT_LOOKED_FOR])
+    return BenchRecords(capture.layout, subject_of(capture), *len(KINDS) * [NOT_LOOKED_FOR])
 
 
 def data_sheet(layout: Layout, odr_hz: float) -> Record:

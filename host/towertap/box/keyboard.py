@@ -1,7 +1,8 @@
-"""Turns key presses into marks while recording: any key marks at once, Enter adds a text to the last mark."""
+"""Turns key presses into marks while recording: Enter stops, s marks start and stop, t adds a text, others mark."""
 
 from __future__ import annotations
 
+import codecs
 import os
 import queue
 import select
@@ -20,23 +21,26 @@ else:
     POSIX_TERMINAL = True
 
 POLL_S = 0.1
+ESCAPE = b"\x1b"
 LONGEST_TEXT = 150
 """Characters of a typed text: with the mark's number before it, it fits the wire's 200 bytes in most languages."""
+KEYS = "Enter stops, s marks start and stop, t adds a text to the last mark, any other key marks"
 
 
 class Keyboard:
-    """While entered, key presses on a terminal go to `marks` as texts; without a terminal it does nothing.
+    """While entered, key presses on a terminal go to `marks` as texts, and Enter sets `stop`; else it does nothing.
 
     A mark must carry the moment of the event, not of the end of typing, so the two are apart: `mark 3` goes out at the
     key press, and the text typed afterwards follows as `mark 3: …`.
     """
 
-    def __init__(self, marks: queue.SimpleQueue[str]) -> None:
+    def __init__(self, marks: queue.SimpleQueue[str], stop: threading.Event) -> None:
         self.active = POSIX_TERMINAL and sys.stdin.isatty()
         self.typing: str | None = None
         """The text being typed, for the screen; None when none is."""
-        self._marks = marks
+        self._marks, self._stop = marks, stop
         self._count = 0
+        self._started = False
         self._done = threading.Event()
         self._thread = threading.Thread(target=self._listen, name="towertap-keyboard", daemon=True)
 
@@ -57,23 +61,31 @@ class Keyboard:
                 termios.tcsetattr(sys.stdin, termios.TCSADRAIN, self._saved)
 
     def _listen(self) -> None:
-        descriptor = sys.stdin.fileno()
-        while not self._done.is_set():
+        descriptor, letters = sys.stdin.fileno(), codecs.getincrementaldecoder("utf-8")("ignore")
+        while not (self._done.is_set() or self._stop.is_set()):  # what is typed after the end is the next question's
             if select.select([descriptor], [], [], POLL_S)[0]:
                 try:
-                    data = os.read(descriptor, 64)
+                    data = os.read(descriptor, 1)
                 except OSError:  # the terminal is gone
                     data = b""
                 if not data:
                     return
-                self.press(data.decode(errors="ignore"))
+                if data == ESCAPE and select.select([descriptor], [], [], 0)[0]:
+                    data += os.read(descriptor, 8)  # an arrow or the like is one key
+                if key := letters.decode(data):
+                    self.press(key)
 
     def press(self, keys: str) -> None:
-        """Take what one press (or one burst of them) gave: a mark, or a piece of the text being typed."""
+        """Take what one press (or one burst of them) gave: a mark, a piece of the text being typed, or the end."""
         if self.typing is not None:
             for key in keys:
                 self._type(key)
-        elif keys in ("\r", "\n") and self._count:
+        elif keys[:1] in ("\r", "\n"):
+            self._stop.set()
+        elif keys == "s":
+            self._marks.put("stop" if self._started else "start")
+            self._started = True
+        elif keys == "t" and self._count:
             self.typing = ""
         else:
             self._count += 1

@@ -23,6 +23,9 @@ from towertap.errors import FileError
 from towertap.wire.frames import UNKNOWN_TEMPERATURE, Flag
 from towertap.wire.messages import Status
 
+LEAST_PASS_S = 10.0
+"""The filters of the metrics take 3.5 s to settle, and a shorter pass leaves too little road to align."""
+
 
 @dataclass(frozen=True)
 class Integrity:
@@ -59,6 +62,9 @@ class Integrity:
     clipped_samples: int
     invalid_samples: int
     gravity_ms2: float | None
+    """At rest; None when no second was."""
+    gravity_in_vehicle_ms2: tuple[float, float, float] | None
+    """Specific force at rest, or else its mean over the drive, along the vehicle's axes as they were declared."""
     temperature_c: tuple[float, float] | None
     rules: list[Judgement]
 
@@ -104,9 +110,15 @@ def check(capture: Capture, limits: Limits | None = None) -> Integrity:
         clipped_samples=measured.sweep.clipped_samples,
         invalid_samples=measured.sweep.invalid_samples,
         gravity_ms2=measured.gravity_ms2,
+        gravity_in_vehicle_ms2=measured.gravity_in_vehicle_ms2,
         temperature_c=temperature,
         rules=rules,
     )
+
+
+def too_short(seconds: float) -> list[str]:
+    """Why a recording of so many seconds is no pass, if it is none."""
+    return [f"too short: {seconds:.1f} s, and a pass needs {LEAST_PASS_S:g} s"] if seconds < LEAST_PASS_S else []
 
 
 def _statuses(capture: Capture) -> list[Status]:

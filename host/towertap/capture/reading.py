@@ -16,7 +16,7 @@ import h5py
 import numpy as np
 
 from towertap.capture import schema
-from towertap.capture.conditions import Conditions
+from towertap.capture.conditions import Conditions, StruckOut
 from towertap.capture.consistency import hold_together
 from towertap.doors.files import opened, size_of
 from towertap.doors.structured import from_json, typed
@@ -99,6 +99,15 @@ class Capture:
     def frames(self) -> np.ndarray:
         """Table of frames (schema.FRAME), some 50 bytes a frame."""
         return self._rows("frames", slice(None))
+
+    @property
+    def struck_out(self) -> StruckOut | None:
+        """Why every command leaves it out; None where none does."""
+        try:
+            struck: StruckOut | None = typed(self.host.get("struck_out"), StruckOut | None, "host")
+        except FileError:
+            return StruckOut("for a reason that cannot be read", "")
+        return struck
 
     @property
     def utc_offset_s(self) -> int | None:

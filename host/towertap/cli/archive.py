@@ -146,6 +146,8 @@ def _count(number: int, thing: str) -> str:
 
 def _line(record: Record) -> Text:
     of = [str(record["conditions"].get(key) or "") for key in ("vehicle", "road", "part")]
+    struck = record.get("struck_out")
+    of += [f"struck out: {struck['reason']}"] if struck else []
     details = [*filter(None, of), f"{record['seconds']:.0f} s", f"started {record['started_utc'][:19] or 'unknown'}"]
     return Text.assemble((record["name"], "bold"), f": {', '.join(details)}")
 

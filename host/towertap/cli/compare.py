@@ -10,6 +10,7 @@ from rich.console import Group, RenderableType
 from rich.progress import Progress
 from rich.text import Text
 
+from towertap.amendments import note_seen
 from towertap.bench.records import bench_folder
 from towertap.capture.speed_log import read_speed_logs
 from towertap.cli._outcome import Outcome, answers, as_rich, console, table
@@ -83,6 +84,14 @@ A refusal is one line on standard error and exit status 2, with nothing on stand
 )
 @click.option("--include-unsound", is_flag=True, help="Use captures that are not sound as well; the answer says so.")
 @click.option(
+    "--whole", is_flag=True, help="Keep standing, pulling away and what marks start and stop cut off, in every pass."
+)
+@click.option(
+    "--judge-unaligned",
+    is_flag=True,
+    help="Judge roads by whole passes even where most passes do not fit the others, so that they may be of several.",
+)
+@click.option(
     "--bench",
     type=click.Path(path_type=Path),
     help="Folder of the bench records; default: the folder 'bench' beside the captures.",
@@ -122,6 +131,8 @@ def command(
     quantile: float,
     metrics: tuple[str, ...],
     include_unsound: bool,
+    whole: bool,
+    judge_unaligned: bool,
     bench: Path | None,
     position: str | None,
     input_position: str | None,
@@ -141,6 +152,7 @@ def command(
             after,
             smooth,
             include_unsound=include_unsound,
+            whole=whole,
             bench=bench,
             position=position,
             input_position=input_position,
@@ -158,7 +170,9 @@ def command(
         day_sd=_fraction(day_sd),
         controls=controls_of(drives, kept),
         control=control,
+        judge_unaligned=judge_unaligned,
     )
+    note_seen((drive.path, drive.source.raw_sha256) for drive in drives.passes if drive.source)
     data, text = comparison.data(), [tell(comparison)]
     if comparison.control:
         written = write_control(comparison.control, kept)

@@ -102,6 +102,7 @@ def compare(
     control: Kind | None = None,
     blocks: Mapping[Key, Slot] | None = None,
     primary: str | None = None,
+    judge_unaligned: bool = False,
 ) -> Comparison:
     """Compare the two sides of `drives` on every rough road that both drove, in every metric asked for.
 
@@ -110,14 +111,17 @@ def compare(
     passes have planned slots is decided by block (`blocks` are those of the plan), and the plan's first metric is
     `primary`: its findings are one family of tests, all others another; without one all are one. The pass is the unit
     throughout. `refit_sd` and `day_sd` state how far installations of one part and days differ, as fractions;
-    `controls` are those driven before, and `control` says that this is one, and of which kind. Raises CallError for a
-    margin, quantile or metric that cannot be, AnalysisError for drives that cannot be compared.
+    `controls` are those driven before, and `control` says that this is one, and of which kind. Nothing is judged on a
+    road whose passes may be of several, unless `judge_unaligned`. Raises CallError for a margin, quantile or metric
+    that cannot be, AnalysisError for drives that cannot be compared.
     """
     if plan:
         blocks, primary = plan.slots, plan.metrics[0]
     margin = margin if margin is not None else plan.margin if plan else MARGIN
     chosen = metrics or (plan.metrics if plan else DEFAULT_METRICS)
-    study = lay_out(drives, margin, quantile, chosen, blocks, refit_sd, day_sd, controls)
+    study = lay_out(
+        drives, margin, quantile, chosen, blocks, refit_sd, day_sd, controls, judge_unaligned=judge_unaligned
+    )
     overall, findings = find(study, primary)
     if plan:
         overall, findings = with_leads(plan, study, overall), with_leads(plan, study, findings)

@@ -72,6 +72,12 @@ class Study:
     refit_sd: float | None = None
     day_sd: float | None = None
     controls: tuple[Control, ...] = ()
+    judge_unaligned: bool = False
+    """Judge roads by whole passes even where most passes do not fit the others: somebody asked for it."""
+
+    def not_one_road(self, road: Road) -> str | None:
+        """Why nothing is judged on a road: its passes may be of several."""
+        return None if road.places is None or self.judge_unaligned else road.places.not_one_road
 
     @cached_property
     def labels(self) -> dict[str, str]:
@@ -113,6 +119,7 @@ def lay_out(
     refit_sd: float | None = None,
     day_sd: float | None = None,
     controls: Sequence[Control] = (),
+    judge_unaligned: bool = False,
 ) -> Study:
     """Align every road once and find what is rough; CallError or AnalysisError for what cannot be compared."""
     for name, spread in (("refit", refit_sd), ("day", day_sd)):
@@ -146,6 +153,7 @@ def lay_out(
         refit_sd=refit_sd,
         day_sd=day_sd,
         controls=tuple(controls),
+        judge_unaligned=judge_unaligned,
     )
 
 

@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 from scipy.integrate import cumulative_trapezoid
 
 from towertap.capture.conditions import Conditions
+from towertap.capture.mounting import parse_mounting
 from towertap.compare.comparison import DEFAULT_METRICS
 from towertap.compare.plan.order import drive_order
 from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
 from towertap.demo.road import ROADS, InventedRoad, bends, surface, under_tyre
 from towertap.demo.vehicle import GRAVITY_MS2, Bush, Corner, shake
-from towertap.signals.axes import parse_mounting
 
 RUBBER = Bush(stiffness_n_m=400e3, play_m=0.1e-3)
 POLYURETHANE = Bush(stiffness_n_m=800e3, play_m=0.1e-3)

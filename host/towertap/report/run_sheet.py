@@ -7,11 +7,11 @@ from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from towertap.capture.mounting import EXAMPLE
 from towertap.compare.plan.order import protection
 from towertap.compare.plan.plan import Plan, write_plan
 from towertap.compare.stats.power import MOST_PASSES
 from towertap.errors import CallError
-from towertap.signals.axes import EXAMPLE
 from towertap.signals.metrics import METRICS
 
 CHANGE = (

@@ -22,7 +22,7 @@ def test_the_alignment_shows_every_pass_by_time_and_by_place(make, recorded, ali
         assert np.array_equal(line.get_ydata(), shown, equal_nan=True)
         assert np.all(np.diff(moved.get_xdata()) > 0)
     assert ("not aligned" in picture.figure.get_suptitle()) != aligned
-    assert by_time.get_xlabel() == "time from the start of the recording, s"
+    assert by_time.get_xlabel() == "time driven from the start, s"
 
 
 def test_it_says_how_many_places_there_are_and_which_findings_rest_on_none(make, compared):

@@ -166,8 +166,8 @@ def test_a_band_that_the_sensor_drowns_is_not_judged_and_a_marked_one_is_named(c
     assert of(bands, "third_20_z").judged is None
     assert of(bands, "third_500_z").beyond == "third_500_z reaches too far"
     for words in (
-        "is the sensor's own noise: 10 Hz.",
-        "a tenth or more of the power is the sensor's own noise on a side: 31.5 Hz.",
+        "is the sensor's or the engine's own: 10 Hz.",
+        "a tenth or more of the power is the sensor's or the engine's own on a side: 31.5 Hz.",
         "Beyond what the mounting carries: 400 to 500 Hz.",
     ):
         assert words in bands.words

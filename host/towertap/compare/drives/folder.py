@@ -12,7 +12,7 @@ from typing import Any
 
 from towertap.analysis import analyse_capture
 from towertap.bench.carried import records_for
-from towertap.capture.conditions import Conditions
+from towertap.capture.conditions import Conditions, StruckOut
 from towertap.capture.integrity import check
 from towertap.capture.reading import Capture, open_capture
 from towertap.compare.drives.differences import differences
@@ -29,7 +29,6 @@ from towertap.compare.drives.model import (
     name_of,
 )
 from towertap.compare.drives.positions import at_position, inputs_at
-from towertap.compare.drives.speed_join import forward_acceleration
 from towertap.compare.drives.unused import nearly_alike, spelt_twice, unused
 from towertap.doors.times import local
 from towertap.errors import AnalysisError, CallError, TowertapError
@@ -49,6 +48,7 @@ def load_passes(
     *,
     measures: Measures | None = None,
     include_unsound: bool = False,
+    whole: bool = False,
     bench: Path | None = None,
     position: str | None = None,
     input_position: str | None = None,
@@ -56,9 +56,10 @@ def load_passes(
 ) -> Drives:
     """Read every capture (*.h5, not in subfolders) of `folder` that was made with the part `before` or `after`.
 
-    Captures of another part or box position, and those that cannot be read, are not sound (unless `include_unsound`),
-    hold no whole window, or copy another are left out and listed with the reason. `bench` is the folder of the bench
-    records, by default `bench` in `folder`; `position` is the box position to use where passes were recorded at two,
+    Captures of another part or box position, and those that cannot be read, are struck out or not sound (unless
+    `include_unsound`), hold no whole window, or copy another are left out and listed with the reason; so are standing
+    and pulling away in a capture, unless the `whole` of it is asked for. `bench` is the folder of the bench records, by
+    default `bench` in `folder`; `position` is the box position to use where passes were recorded at two,
     `input_position` that of a second box on the part's input side. `on_progress(done, total)` is called before each
     capture. Raises CallError when a name matches nothing, AnalysisError when no capture can be used or their rates
     differ.
@@ -67,7 +68,7 @@ def load_passes(
         raise CallError(f"no folder '{bench}': name the one that holds the bench records")
     excluded: list[Excluded] = []
     sides: dict[str, Side] = {before: "before", after: "after"}
-    reader = PassReader(measures or {}, include_unsound, bench)
+    reader = PassReader(measures or {}, include_unsound, whole, bench)
     outcomes: dict[Path, Outcome] = {}
     paths = captures_in(folder)
     if input_position:  # which captures are of one pass must be known before any is read
@@ -86,6 +87,7 @@ def load_passes(
     told = {capture.capture for capture in excluded}
     others = unused(known, used, (before, after), position)
     excluded += [capture for capture in others if capture.capture not in told]
+    _refuse_without_smooth(smooth, known, passes, excluded)
     drives = Drives(
         folder=folder,
         before=before,
@@ -121,7 +123,7 @@ def read_passes(
 
     The rest is as in `load_passes`. Raises AnalysisError when none can be used or their rates differ.
     """
-    reader = PassReader({}, include_unsound=False, bench=bench)
+    reader = PassReader({}, include_unsound=False, whole=False, bench=bench)
     return _usable(dict(reader.open(chosen, None, on_progress)), excluded)
 
 
@@ -133,7 +135,8 @@ def _usable(outcomes: Mapping[Path, Outcome], excluded: list[Excluded]) -> list[
     for path, outcome in outcomes.items():
         name = name_of(path)
         if isinstance(outcome, TowertapError):
-            excluded.append(Excluded(name, str(outcome).removeprefix(f"{path}: ")))
+            seen = isinstance(outcome, _StruckOutError) and outcome.struck.after_values
+            excluded.append(Excluded(name, str(outcome).removeprefix(f"{path}: "), seen))
             continue
         drive, rate_hz = outcome
         if drive.source and (twin := recordings.setdefault(drive.source.raw_sha256, name)) != name:
@@ -181,8 +184,27 @@ def _refuse_unknown(
         raise CallError(f"every capture is of the smooth road '{smooth}': record a rough road as well")
 
 
+def _refuse_without_smooth(
+    smooth: str, known: Mapping[Path, Conditions], passes: Sequence[Pass], excluded: Sequence[Excluded]
+) -> None:
+    """AnalysisError where no capture of the smooth road is left, which sets the limit of what is rough."""
+    if any(drive.road == smooth for drive in passes):
+        return
+    of_road = {name_of(path) for path, label in known.items() if label.road == smooth}
+    why = next((f"; {capture.capture}: {capture.reason}" for capture in excluded if capture.capture in of_road), "")
+    raise AnalysisError(f"no capture of the smooth road '{smooth}' can be used, so nothing says what is rough{why}")
+
+
 def _listed(names: Iterable[str]) -> str:
     return ", ".join(f"'{name}'" for name in sorted(names)) or "not written down in any capture"
+
+
+class _StruckOutError(AnalysisError):
+    """Somebody struck the pass out."""
+
+    def __init__(self, struck: StruckOut) -> None:
+        super().__init__(struck.words)
+        self.struck = struck
 
 
 @dataclass(frozen=True)
@@ -191,6 +213,8 @@ class PassReader:
 
     measures: Measures
     include_unsound: bool
+    whole: bool
+    """Keep standing and pulling away."""
     bench: Path | None
 
     def survey(
@@ -245,12 +269,16 @@ class PassReader:
             return error
 
     def _read(self, capture: Capture, side: Side, inputs: tuple[Path, ...] | None) -> tuple[Pass, float]:
+        if capture.struck_out:
+            raise _StruckOutError(capture.struck_out)
         integrity = check(capture)
         if not integrity.sound and not self.include_unsound:
             raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
         records = records_for(capture, self.bench)
         names = [*METRICS, *THIRDS]
-        analysis = analyse_capture(capture, window_s=CELL_S, metrics=names, bench=records, knocks=True)
+        analysis = analyse_capture(
+            capture, window_s=CELL_S, metrics=names, bench=records, knocks=True, whole=self.whole
+        )
         windows = analysis.joined(CELLS_A_WINDOW)
         if windows.empty:
             raise AnalysisError("too short or too broken for one whole window")
@@ -270,7 +298,8 @@ class PassReader:
             to_vehicle=analysis.to_vehicle,
             started=began(capture),
             source=_source(capture),
-            forward_ms2=forward_acceleration(capture, analysis.to_vehicle[0]),
+            forward_ms2=analysis.course.forward_ms2,
+            moving=analysis.moving,
             measured={name: measure(reading) for name, measure in self.measures.items()},
         )
         return drive, capture.odr_hz

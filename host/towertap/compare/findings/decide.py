@@ -35,6 +35,16 @@ class Undecided:
     without: Callable[[int], Statements] | None
 
     @property
+    def margin(self) -> float:
+        """The margin of what is measured: narrower than the one that counts where part of the power is no road's."""
+        return instrument.narrowed(self.fields["margin"], self.fields["noise"])
+
+    @property
+    def is_judged(self) -> bool:
+        """Whether a verdict may be told: not where noise drowns the road, nor where that may be several."""
+        return self.tells and not (instrument.drowned(self.fields["noise"]) or self.fields["not_one_road"])
+
+    @property
     def tells(self) -> bool:
         """Whether the passes tell anything from chance."""
         return self.shown.interval is not None
@@ -63,18 +73,21 @@ def decided(findings: Sequence[Undecided], primary: str | None, parts: tuple[str
 
 
 def _family(family: Sequence[Undecided], primary: bool | None, parts: tuple[str, str]) -> Iterator[Finding]:
-    margin = family[0].fields["margin"]
-    drives = _tests([finding.both.drives if finding.tells else None for finding in family], margin)
-    part = _tests([finding.both.part if finding.tells else None for finding in family], margin)
+    margins = [finding.margin for finding in family]
+    drives = _tests([finding.both.drives if finding.tells else None for finding in family], margins)
+    part = _tests([finding.both.part if finding.tells else None for finding in family], margins)
     size = sum(finding.tells for finding in family)
     for finding, *tests in zip(family, drives, part, strict=True):
         yield _finding(finding, tests[0], tests[1], primary, size, parts)
 
 
-def _tests(students: Sequence[Student | None], margin: float) -> list[Tests]:
+def _tests(students: Sequence[Student | None], margins: Sequence[float]) -> list[Tests]:
     """Both tests of each statement of a family, with Holm's adjustment over it."""
     different = [None if student is None else float(student.p_difference()) for student in students]
-    equivalent = [None if student is None else float(student.p_equivalence(margin)) for student in students]
+    equivalent = [
+        None if student is None else float(student.p_equivalence(margin))
+        for student, margin in zip(students, margins, strict=True)
+    ]
     adjusted = holm(different), holm(equivalent)
     told = (
         [None if student is None or p is None else student.told(p) for student, p in zip(students, column, strict=True)]
@@ -111,8 +124,7 @@ def _finding(
 ) -> Finding:
     """One finding with its verdicts, cautions and words."""
     fields, both, shown = undecided.fields, undecided.both, undecided.shown
-    judged = undecided.tells and not instrument.drowned(fields["noise"])
-    margin = fields["margin"]
+    judged, margin = undecided.is_judged, undecided.margin
     on_these_drives: Verdict = both.drives.verdict(margin, drives.levels) if judged else "undecided"
     verdict: Verdict = both.part.verdict(margin, part.levels) if judged else "undecided"
     needed = _needed(undecided, ALPHA / family) if judged and on_these_drives == "undecided" else None
@@ -138,7 +150,7 @@ def _finding(
 
 def _part(undecided: Undecided, tests: Tests) -> PartStatement:
     """The statement about the part in plain numbers."""
-    both, margin = undecided.both, undecided.fields["margin"]
+    both, margin = undecided.both, undecided.margin
     made_of, student = both.components, both.part
 
     def spread(kind: Literal["installation", "day"], cluster: ClusterSpread) -> Spread:
@@ -171,7 +183,7 @@ def _influence(undecided: Undecided, of_drives: Levels, of_part: Levels) -> Pass
     """What each pass left out in turn does to the ratio and to the two verdicts."""
     if undecided.without is None:
         return None
-    margin, every = undecided.fields["margin"], undecided.both
+    margin, every = undecided.margin, undecided.both
 
     def verdicts(both: Statements) -> tuple[Verdict, Verdict]:
         return both.drives.verdict(margin, of_drives), both.part.verdict(margin, of_part)
@@ -204,7 +216,12 @@ def _cautions(finding: Finding) -> Iterator[str]:
     if min(finding.passes) < 2:
         return  # nothing is told from chance, whatever is rough
     where, whole = f"{finding.road}, {finding.metric}", finding.whole.interval
-    if finding.whole_because:
+    if finding.not_one_road:
+        yield (
+            f"{where}: {finding.not_one_road}, so nothing is judged. Look at the names of roads in 'towertap list' and "
+            "mend wrong ones with 'towertap correct'; if it is one road, --judge-unaligned compares whole passes."
+        )
+    elif finding.whole_because:
         yield (
             f"{where}: {finding.whole_because}; the finding rests on whole passes, smooth stretches and all, where no "
             "choice of places can hide or invent a change."

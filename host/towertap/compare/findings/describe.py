@@ -54,6 +54,9 @@ def _sentences(finding: Finding, parts: tuple[str, str]) -> Iterator[str]:
         f"{percents(finding.interval)}; {finding.passes[0]} and {finding.passes[1]} {_units(finding)}"
         f"{_in_blocks(finding)})."
     )
+    if finding.not_one_road:
+        yield f"It is not judged: {finding.not_one_road}."
+        return
     if drowned(finding.noise):
         yield _drowned(finding)
         return
@@ -155,10 +158,12 @@ def _undecided(finding: Finding) -> str:
 
 
 def _drowned(finding: Finding) -> str:
+    noise = finding.noise
+    quieter = "a quieter engine" if noise and noise.of == "idle" else "a quieter sensor"
     return (
-        f"It is not judged: {100 * finding.noise.share if finding.noise else 100:.0f} % of the power of a pass is the "
-        "sensor's own noise, which is the same with either part and drowns what the road makes of them. A rougher "
-        "road, a band that ends lower or a quieter sensor can tell; more passes cannot."
+        f"It is not judged: {100 * noise.share if noise else 100:.0f} % of the power of a pass is "
+        f"{noise.source if noise else 'noise'}, which is the same with either part and drowns what the road makes of "
+        f"them. A rougher road, a band that ends lower or {quieter} can tell; more passes cannot."
     )
 
 

@@ -74,6 +74,7 @@ def _on_road(study: Study, road: Road, quantity: Quantity) -> Undecided:
         bursts=rough.bursts[0],
         loud_passes=rough.bursts[1],
         roads_differ=None,
+        not_one_road=study.not_one_road(road),
         cautions=tuple(instrument.mounting_cautions(road.name, metric, road.passes)),
     )
 
@@ -117,6 +118,7 @@ def _over_all(study: Study, quantity: Quantity, of_roads: Sequence[Undecided]) -
         bursts=sum(places.bursts[0] for places in roads),
         loud_passes=tuple(name for places in roads for name in places.bursts[1]),
         roads_differ=bool(heterogeneity(students).differ()) if all(of.df >= 1 for of in students) else None,
+        not_one_road=next((f"{road.name}: {why}" for road in study.roads if (why := study.not_one_road(road))), None),
         cautions=(),
     )
 
@@ -139,7 +141,8 @@ def _measured(
     whole_set = sample(np.arange(len(passes)))
     design = whole_set.design
     both = statements(whole_set.logs, design, *known)
-    shown = described(both.drives, whole_set.logs, design.after, study.margin)
+    noise = instrument.largest_share(passes, values, quantity.name)
+    shown = described(both.drives, whole_set.logs, design.after, instrument.narrowed(study.margin, noise))
     before, after = (
         tuple(value for drive, value in zip(passes, values, strict=True) if drive.side == side) for side in SIDES
     )
@@ -152,7 +155,7 @@ def _measured(
         "over_smooth": _over_smooth(study, quantity.name, both.drives) if shown.interval else None,
         "block_ratios": () if design.block is None else block_ratios(whole_set.logs, design.after, design.block),
         "p_interaction": None if design.block is None else p_interaction(whole_set.logs, design.after, design.block),
-        "noise": instrument.largest_share(passes, values, quantity.name),
+        "noise": noise,
         "before_values": before,
         "after_values": after,
         **of_where,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -32,14 +33,25 @@ def drowned(noise: Share | None) -> bool:
     return noise is not None and noise.judged == "not judged"
 
 
+def narrowed(margin: float, noise: Share | None) -> float:
+    """The margin of what is measured that holds the true ratio inside `margin`, part of the power being no road's.
+
+    With a share s of it, a true ratio r shows as √(s + (1 − s) r²).
+    """
+    if noise is None or noise.judged == "clean":
+        return margin
+    above, below = (math.sqrt(noise.share + (1 - noise.share) * ratio**2) for ratio in (1 + margin, 1 / (1 + margin)))
+    return min(above, 1 / below) - 1
+
+
 def noise_cautions(finding: Finding) -> list[str]:
     """A line where the sensor's noise is more than a tenth of a finding's power and less than half."""
     if finding.noise is None or finding.noise.judged != "marked":
         return []
     return [
-        f"{finding.road}, {finding.metric}: up to {100 * finding.noise.share:.0f} % of a pass's power is the sensor's "
-        f"own noise (limit {100 * MARKED_SHARE:.0f} %), the same with either part, so the true ratio lies further from "
-        "1 than the one measured."
+        f"{finding.road}, {finding.metric}: up to {100 * finding.noise.share:.0f} % of a pass's power is "
+        f"{finding.noise.source} (limit {100 * MARKED_SHARE:.0f} %), the same with either part, so the true ratio lies "
+        "further from 1 than the one measured; the margin is taken as much narrower."
     ]
 
 
@@ -58,7 +70,7 @@ def warnings(bench: Mapping[str, BenchSummary]) -> Iterator[str]:
     for names, kinds in without.items():
         yield (
             f"no bench record of {listed(kinds)} holds for {len(names)} of {len(bench)} captures: make them with "
-            "'towertap bench', or name their folder with --bench"
+            "'towertap bench' (idle: 'towertap record --idle'), or name their folder with --bench"
         )
     yield from _differences(bench)
     for name, records in bench.items():

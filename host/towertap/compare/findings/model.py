@@ -97,7 +97,8 @@ class Finding(Contrast):
     `influence` what single passes do (None where a side has too few to spare one). `passes_needed` are the passes a
     side that would decide an undecided finding 4 times in 5, if passes vary as the middle estimate has it, and
     `assurance` that power averaged over what their spread may be (None where decided or out of reach). `noise` is the
-    share of the sensor's own noise in the pass where it is largest (None where nobody knows). `cautions` are what a
+    share of the sensor's own noise in the pass where it is largest (None where nobody knows), `not_one_road` why
+    nothing is judged of passes that may be of several roads (None where that is no question). `cautions` are what a
     sceptic must know with it.
     """
 
@@ -130,6 +131,7 @@ class Finding(Contrast):
     passes_needed: int | None
     assurance: float | None
     noise: Share | None
+    not_one_road: str | None
     before_values: tuple[PassValue, ...]
     after_values: tuple[PassValue, ...]
     cautions: tuple[str, ...]

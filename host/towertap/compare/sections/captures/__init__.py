@@ -15,6 +15,7 @@ from towertap.compare.drives.model import Drives, Pass
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
 from towertap.compare.study import Study
+from towertap.motion import in_words
 from towertap.words.numbers import fixed, number
 from towertap.words.phrases import some
 from towertap.words.table import Table, tabulate
@@ -56,7 +57,7 @@ class CapturesSection(Section):
         excluded = tuple(f"Left out: {some(names)}: {why}." for why, names in of_reason.items())
         return Evidence(
             headline=_headline(passes, drives),
-            paragraphs=(order(drives), *shared, *excluded),
+            paragraphs=(order(drives), _no_drive(passes), *shared, *excluded),
             tables=(
                 tabulate("Is each capture sound?", map(_integrity, passes)),
                 *_bench(passes),
@@ -71,6 +72,19 @@ def _headline(passes: Sequence[Pass], drives: Drives) -> str:
     sound = "all sound" if not unsound else f"{unsound} of them not sound and used because that was asked for"
     left_out = f"; {len(drives.excluded)} more were left out" if drives.excluded else ""
     return f"{len(passes)} captures, {sound}{left_out}."
+
+
+def _no_drive(passes: Sequence[Pass]) -> str:
+    """What was left out of the captures because it is no drive over the road."""
+    if all(drive.moving is None for drive in passes):
+        return "Captures are used whole, standing and pulling away included, because that was asked for."
+    cut = [drive for drive in passes if drive.moving and drive.moving.left_out.any()]
+    if not cut:
+        return "No standing or pulling away was found in any capture."
+    return (
+        f"Standing, pulling away and braking, and what marks start and stop cut off, is left out of {len(cut)} of "
+        f"{len(passes)} captures, by one rule for both sides; the table says how long."
+    )
 
 
 def _integrity(drive: Pass) -> dict[str, str]:
@@ -88,6 +102,7 @@ def _integrity(drive: Pass) -> dict[str, str]:
         "overflows": str(check.fifo_overflows),
         "clipped": str(check.clipped_samples),
         "chip, °C": fixed(check.temperature_c),
+        "no drive, s": in_words(drive.moving) if drive.moving else "–",
     }
 
 

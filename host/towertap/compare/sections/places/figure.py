@@ -23,9 +23,10 @@ def draw(roads: Sequence[Places]) -> Figure:
         for number, (drive, fingerprint) in enumerate(zip(places.passes, places.prints, strict=True)):
             time_s = (np.arange(fingerprint.size) + 0.5) * places.cell_s
             look = SIDES[drive.side]
-            for axes, at in ((by_time, time_s), (by_place, places.place_s(number, time_s))):
+            place_s = places.warps[number](time_s / places.cell_s) * places.cell_s
+            for axes, at in ((by_time, time_s), (by_place, place_s)):
                 axes.plot(at, fingerprint, color=look.colour, ls=look.line, lw=0.6, alpha=0.8)
-        _label(by_time, f"{brief(places.alignment.road)}: as recorded", "time from the start of the recording, s")
+        _label(by_time, f"{brief(places.alignment.road)}: as recorded", "time driven from the start, s")
         _label(by_place, "aligned", textwrap.fill(along(places.alignment.reference), 48, break_on_hyphens=False))
         by_time.set_ylabel("wheel hop level,\nstandard score")
     handles = [Line2D([], [], color=look.colour, ls=look.line, lw=1.2, label=side) for side, look in SIDES.items()]

@@ -211,10 +211,10 @@ def _ratio(band: BandChange) -> str:
 def _reservations(thirds: Sequence[BandChange]) -> str:
     """What the sensor and the mounting leave of the third-octaves, as further sentences."""
     sentences = {
-        "Not judged, for more than half of the power is the sensor's own noise": [
+        "Not judged, for more than half of the power is the sensor's or the engine's own": [
             band for band in thirds if band.judged == "not judged"
         ],
-        "Pulled towards 1, for a tenth or more of the power is the sensor's own noise on a side": [
+        "Pulled towards 1, for a tenth or more of the power is the sensor's or the engine's own on a side": [
             band for band in thirds if band.judged == "marked"
         ],
         "Beyond what the mounting carries": [band for band in thirds if band.beyond],
