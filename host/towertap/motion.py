@@ -230,22 +230,16 @@ def _pull(away: Array) -> int:
 def _outside_marks(capture: Capture, count: int) -> Cells:
     """The cells (count,) before the first mark "start" and after the last mark "stop"."""
     texts = [text.decode("utf-8", "replace").strip() for text in capture.marks["text"]]
-    rows = dict(zip(texts, capture.marks["row"].tolist(), strict=True))
+    times_s = capture.times_s(capture.marks["row"]).tolist()
+    pressed_s = dict(zip(texts, times_s, strict=True))
     moments: dict[str, list[float]] = {"start": [], "stop": []}
-    for text, row in zip(texts, capture.marks["row"].tolist(), strict=True):
+    for text, time_s in zip(texts, times_s, strict=True):
         if named := MARK.fullmatch(text):
-            pressed = rows.get(f"mark {named[1]}", row)
-            moments[named[2].lower()].append(time_of(capture, pressed))
+            moments[named[2].lower()].append(pressed_s.get(f"mark {named[1]}", time_s))
     middles_s = (np.arange(count) + 0.5) * CELL_S
     outside: Cells = middles_s < min(moments["start"], default=-math.inf)
     outside |= middles_s > max(moments["stop"], default=math.inf)
     return outside
-
-
-def time_of(capture: Capture, row: int) -> float:
-    """When a row was sampled, in seconds from the capture's first sample."""
-    piece = [piece for piece in capture.pieces() if piece.first_row <= row or not piece.first_row][-1]
-    return piece.start_time_s + (row - piece.first_row) / capture.rate_hz
 
 
 def _running_mean(values: Array, width: int) -> Array:

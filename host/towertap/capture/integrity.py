@@ -60,6 +60,8 @@ class Integrity:
     bad_frames: int
     fifo_overflows: int
     clipped_samples: int
+    clipped_s: tuple[float, ...]
+    """When the acceleration was clipped, from the first sample: the tenths of a second, each once."""
     invalid_samples: int
     gravity_ms2: float | None
     """At rest; None when no second was."""
@@ -108,6 +110,7 @@ def check(capture: Capture, limits: Limits | None = None) -> Integrity:
         bad_frames=measured.bad_frames,
         fifo_overflows=overflows,
         clipped_samples=measured.sweep.clipped_samples,
+        clipped_s=tuple(np.unique(np.floor(capture.times_s(swept.clipped_rows) * 10) / 10).tolist()),
         invalid_samples=measured.sweep.invalid_samples,
         gravity_ms2=measured.gravity_ms2,
         gravity_in_vehicle_ms2=measured.gravity_in_vehicle_ms2,

@@ -147,6 +147,15 @@ class Capture:
         times = (edges[:-1] + missing) / self.rate_hz
         return [Piece(int(a), int(b - a), float(t)) for a, b, t in zip(edges[:-1], edges[1:], times, strict=True)]
 
+    def times_s(self, rows: np.ndarray) -> np.ndarray:
+        """When rows (n,) were sampled, in seconds from the capture's first sample; see `Piece.start_time_s`."""
+        pieces = self.pieces()
+        firsts = np.array([piece.first_row for piece in pieces])
+        at = np.maximum(np.searchsorted(firsts, rows, side="right") - 1, 0)
+        starts_s = np.array([piece.start_time_s for piece in pieces])
+        times: np.ndarray = starts_s[at] + (rows - firsts[at]) / self.rate_hz
+        return times
+
     def blocks(self, piece: Piece, block_rows: int = 65536) -> Iterator[np.ndarray]:
         """Acceleration of a piece, float64 (n, 3) in m/s², chip axes, in blocks of up to `block_rows`."""
         end = piece.first_row + piece.n_rows

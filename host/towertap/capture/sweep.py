@@ -35,6 +35,8 @@ class Sweep:
     """(n,) samples at the end of the range."""
     clipped_samples: int
     """Samples with any axis at the end of its range."""
+    clipped_rows: np.ndarray
+    """Rows of the samples whose acceleration is at the end of its range."""
     invalid_samples: int
     """Samples with any axis without a valid reading."""
     scales: np.ndarray
@@ -70,6 +72,7 @@ def sweep(capture: Capture, seconds: float = math.inf) -> Sweep:
     no_reading = np.repeat([quantity.no_reading for quantity in quantities.values()], 3)[:, None]
     per_window: list[tuple[np.ndarray, ...]] = []
     clipped, clipped_samples, invalid_samples = np.zeros(3 * len(quantities), np.int64), 0, 0
+    clipped_rows = [np.empty(0, np.int64)]
     step = max(1, BLOCK_ROWS // rows) * rows
     for start in range(0, end, step):
         stop = min(start + step, end)
@@ -82,6 +85,7 @@ def sweep(capture: Capture, seconds: float = math.inf) -> Sweep:
             ends = (counts >= -no_reading - 1) | ((counts <= no_reading + 1) & ~invalid)
             clipped += ends.sum(axis=1)
             clipped_samples += int(ends.any(axis=0).sum())
+            clipped_rows.append(start + np.flatnonzero(ends[:3].any(axis=0)))
             invalid_samples += int(invalid.any(axis=0).sum())
         whole = (stop - start) // rows * rows
         if whole:
@@ -90,7 +94,18 @@ def sweep(capture: Capture, seconds: float = math.inf) -> Sweep:
             per_window.append(_statistics(counts[:, None, whole:]))
     lowest, highest, mean, spread = (np.concatenate(parts) for parts in zip(*per_window, strict=True))
     scales = capture.axis_scales
-    return Sweep(rows, lowest, highest, mean, spread, clipped, clipped_samples, invalid_samples, scales)
+    return Sweep(
+        rows,
+        lowest,
+        highest,
+        mean,
+        spread,
+        clipped,
+        clipped_samples,
+        np.concatenate(clipped_rows),
+        invalid_samples,
+        scales,
+    )
 
 
 def _statistics(windows: np.ndarray) -> tuple[np.ndarray, ...]:

@@ -24,6 +24,7 @@ COMMANDS = {
     "demo": "the whole job on an invented minibus, with no hardware",
     "drop": "strike a pass out, with the reason; the files stay",
     "flash": "put the firmware on a board",
+    "list": "what lies in a folder of drives, what is lacking, what compare would use",
     "plan": "before driving: how many passes, in which order, and a run sheet",
     "record": "record a drive from the box",
     "simbox": "start a simulated box that plays a recorded signal",

@@ -104,6 +104,43 @@ def next_pass(folder: Path, road: str, part: str, position: str = "") -> int:
     return max([0, *numbers]) + 1
 
 
+def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[str, Any]:
+    """The values of the plan's first drive that `folder` has no usable recording of, spelt as in the plan.
+
+    The keys of `chosen` that tell drives apart (part, road, pass_number) narrow the choice; one drive that they leave
+    is driven again if need be. CallError when there is no drive left.
+    """
+    # statistics take long to load, and few recordings need a plan
+    from towertap.compare.drives.inventory import inventory, lacking
+    from towertap.compare.drives.unused import nearly_alike
+    from towertap.compare.plan.plan import read_plan
+
+    plan = read_plan(plan_path)
+    wanted = {name: chosen[name] for name in ("part", "road", "pass_number") if chosen.get(name) not in (None, "")}
+    fitting = [drive for drive in plan.drives if all(getattr(drive, name) == wanted[name] for name in wanted)]
+    if not fitting:
+        named = ", ".join(f"{condition_flag(name)} {value}" for name, value in wanted.items())
+        known = [plan.before, plan.after, *(road.name for road in plan.roads)]
+        near = [name for name in known for value in wanted.values() if nearly_alike(str(value), name)]
+        meant = f"; did you mean '{near[0]}'?" if near else ""
+        raise CallError(f"{plan_path}: no drive is planned with {named}{meant} The run sheet lists them")
+    left = lacking(plan, inventory(folder), chosen.get("box_position") or "") if folder.is_dir() else list(plan.drives)
+    drives = [drive for drive in fitting if drive in left] or fitting
+    if drives is fitting and len(fitting) > 1 and not any(drive in left for drive in fitting):
+        raise CallError(
+            f"{plan_path}: all {len(fitting)} drives are recorded in {folder}; to drive one again, say its --part, "
+            "--road and --pass"
+        )
+    drive = drives[0]
+    console.print(
+        f"Drive {plan.drives.index(drive) + 1} of {len(plan.drives)}: pass {drive.pass_number} of {drive.road} with "
+        f"{drive.part}, at {plan.speed_kmh(drive.road):g} km/h",
+        soft_wrap=True,
+    )
+    speed = plan.speed_kmh(drive.road)
+    return {"part": drive.part, "road": drive.road, "pass_number": drive.pass_number, "speed_kmh": speed}
+
+
 def _recorded(folder: Path, position: str | None) -> Iterator[Conditions]:
     """The conditions of every recording in `folder` that is not struck out; what cannot be read is passed over.
 
@@ -121,12 +158,12 @@ def _recorded(folder: Path, position: str | None) -> Iterator[Conditions]:
 
 def _last(folder: Path) -> dict[str, Any]:
     """What the newest recording in `folder` says."""
-    newest: tuple[str, Conditions] = ("", Conditions())
+    sidecars = []
     for raw in folder.glob("*.ttraw"):
         with suppress(FileError):
-            sidecar = read_sidecar(raw)
-            newest = max(newest, (sidecar.get("started_utc", ""), sidecar["conditions"]), key=lambda drive: drive[0])
-    return newest[1].to_dict()
+            sidecars.append(read_sidecar(raw))
+    newest = max(sidecars, key=lambda sidecar: str(sidecar.get("started_utc", "")), default=None)
+    return newest["conditions"].to_dict() if newest else {}
 
 
 def tell_if_there(known: dict[str, Any], folder: Path) -> None:
@@ -171,6 +208,8 @@ def _ask(name: str, known: dict[str, Any], folder: Path, last: dict[str, Any]) -
             return offered
         if not text and name not in NEEDED:
             return None if name in NUMBERS else ""
+        if name == "pass_number" and not text.isdecimal():
+            raise CallError(f"'{text}' is no whole number")
         return held_to_rules(name, int(text) if name == "pass_number" else text)
 
     enter = "none" if name == "notes" else "not known"

@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from towertap.box.port import open_box
-from towertap.cli._asking import ask_for, day_file, gather, said
+from towertap.cli._asking import ask_for, day_file, gather, next_planned, said
 from towertap.cli._conditions import condition_flag, condition_options
 from towertap.cli._outcome import Outcome, answers, console, judged, lines
 from towertap.cli._recording import Driven, Recorder
@@ -95,7 +95,7 @@ def command(
 
             return Day(read_plan(plan_path), plan_path, recorder, said(day | given)).run()
         if plan_path:
-            day = _next_planned(plan_path, day | given, out) | day
+            day = next_planned(plan_path, day | given, out) | day
         driven = recorder.drive(gather(given, day, out))
     return _outcome(driven, plan_path, out)
 
@@ -106,42 +106,6 @@ def _of_plan(plan_path: Path) -> dict[str, Any]:
 
     plan = read_plan(plan_path)
     return said({"vehicle": plan.vehicle, **asdict(plan.hold), "air_temperature_c": None})
-
-
-def _next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[str, Any]:
-    """The values of the plan's first drive that `folder` has no usable recording of, spelt as in the plan.
-
-    The keys of `chosen` that tell drives apart (part, road, pass_number) narrow the choice; one drive that they leave
-    is driven again if need be. CallError when there is no drive left.
-    """
-    from towertap.compare.drives.inventory import inventory, lacking
-    from towertap.compare.drives.unused import nearly_alike
-    from towertap.compare.plan.plan import read_plan
-
-    plan = read_plan(plan_path)
-    wanted = {name: chosen[name] for name in ("part", "road", "pass_number") if chosen.get(name) not in (None, "")}
-    fitting = [drive for drive in plan.drives if all(getattr(drive, name) == wanted[name] for name in wanted)]
-    if not fitting:
-        named = ", ".join(f"{condition_flag(name)} {value}" for name, value in wanted.items())
-        known = [plan.before, plan.after, *(road.name for road in plan.roads)]
-        near = [name for name in known for value in wanted.values() if nearly_alike(str(value), name)]
-        meant = f"; did you mean '{near[0]}'?" if near else ""
-        raise CallError(f"{plan_path}: no drive is planned with {named}{meant} The run sheet lists them")
-    left = lacking(plan, inventory(folder), chosen.get("box_position") or "") if folder.is_dir() else list(plan.drives)
-    drives = [drive for drive in fitting if drive in left] or fitting
-    if drives is fitting and len(fitting) > 1 and not any(drive in left for drive in fitting):
-        raise CallError(
-            f"{plan_path}: all {len(fitting)} drives are recorded in {folder}; to drive one again, say its --part, "
-            "--road and --pass"
-        )
-    drive = drives[0]
-    console.print(
-        f"Drive {plan.drives.index(drive) + 1} of {len(plan.drives)}: pass {drive.pass_number} of {drive.road} with "
-        f"{drive.part}, at {plan.speed_kmh(drive.road):g} km/h",
-        soft_wrap=True,
-    )
-    speed = plan.speed_kmh(drive.road)
-    return {"part": drive.part, "road": drive.road, "pass_number": drive.pass_number, "speed_kmh": speed}
 
 
 def _preflight(recorder: Recorder, known: dict[str, Any]) -> Outcome:

@@ -10,7 +10,7 @@ from towertap.bench.carried import BenchSummary
 from towertap.compare.controls import Control, Kind, control_of
 from towertap.compare.drives.model import Drives, Excluded
 from towertap.compare.drives.slots import Key, Slot
-from towertap.compare.findings import instrument
+from towertap.compare.findings import instrument, touched
 from towertap.compare.findings.departures import Departure, departures, with_leads
 from towertap.compare.findings.describe import summary
 from towertap.compare.findings.find import find
@@ -119,15 +119,18 @@ def compare(
         blocks, primary = plan.slots, plan.metrics[0]
     margin = margin if margin is not None else plan.margin if plan else MARGIN
     chosen = metrics or (plan.metrics if plan else DEFAULT_METRICS)
-    study = lay_out(
-        drives, margin, quantile, chosen, blocks, refit_sd, day_sd, controls, judge_unaligned=judge_unaligned
-    )
+    known = refit_sd, day_sd, controls, judge_unaligned
+    study = lay_out(drives, margin, quantile, chosen, blocks, *known)
     overall, findings = find(study, primary)
     if plan:
         overall, findings = with_leads(plan, study, overall), with_leads(plan, study, findings)
     own = control_of(control, drives, margin, overall or findings) if control else None
     study = replace(study, controls=(*study.controls, *([own] if own else [])))
     evidence = {section.name: found for section in SECTIONS if (found := section.compare(study, (*overall, *findings)))}
+
+    def judge(drives: Drives) -> Sequence[Finding]:
+        return find(lay_out(drives, margin, quantile, chosen, blocks, *known), primary)[1]
+
     bench = {drive.name: drive.bench for drive in drives.passes if drive.bench}
     return Comparison(
         drives=drives,
@@ -142,6 +145,7 @@ def compare(
         warnings=(
             *drives.warnings,
             *instrument.warnings(bench),
+            *touched.warnings(drives, findings, judge),
             *_on_pairing(study),
             *(warning for found in evidence.values() for warning in found.warnings),
         ),

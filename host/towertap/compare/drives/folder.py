@@ -10,15 +10,16 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from towertap.analysis import analyse_capture
+from towertap.analysis import Analysis, analyse_capture
 from towertap.bench.carried import records_for
 from towertap.capture.conditions import Conditions, StruckOut
-from towertap.capture.integrity import check
+from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import Capture, open_capture
 from towertap.compare.drives.differences import differences
 from towertap.compare.drives.model import (
     CELL_S,
     CELLS_A_WINDOW,
+    ClippedOut,
     Drives,
     Excluded,
     Pass,
@@ -33,6 +34,11 @@ from towertap.compare.drives.unused import nearly_alike, spelt_twice, unused
 from towertap.doors.times import local
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.signals.metrics import METRICS, THIRDS
+
+TOUCHING = {"clipping", "fifo_overflows"}
+"""Rules that speak of single windows: a pass that breaks no other is used without those."""
+MOST_TOUCHED = 0.25
+"""Of a pass; with more it is left out."""
 
 Measures = Mapping[str, Callable[[Reading], Any]]
 """What else is taken from each capture while it is open, by name: see `Pass.measured`."""
@@ -96,6 +102,11 @@ def load_passes(
         quantities=tuple(quantities_of(passes)),
         passes=tuple(passes),
         excluded=tuple(excluded),
+        clipped_out=tuple(
+            ClippedOut(known[path].road, side)
+            for path, side in chosen.items()
+            if isinstance(outcomes[path], _ClippedOutError)
+        ),
         input_position=input_position,
     )
     return replace(drives, warnings=(*differences(drives), *spelt_twice(known.values(), (before, after))))
@@ -199,6 +210,10 @@ def _listed(names: Iterable[str]) -> str:
     return ", ".join(f"'{name}'" for name in sorted(names)) or "not written down in any capture"
 
 
+class _ClippedOutError(AnalysisError):
+    """Too much of the pass is clipped."""
+
+
 class _StruckOutError(AnalysisError):
     """Somebody struck the pass out."""
 
@@ -272,13 +287,24 @@ class PassReader:
         if capture.struck_out:
             raise _StruckOutError(capture.struck_out)
         integrity = check(capture)
-        if not integrity.sound and not self.include_unsound:
-            raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
+        broken = {rule.name for rule in integrity.rules if rule.ok is False}
+        touched = bool(broken) and broken <= TOUCHING and not self.whole and not self.include_unsound
+        why_not = f"not sound: {'; '.join(integrity.reasons)}"
+        if not (integrity.sound or touched or self.include_unsound):
+            raise AnalysisError(why_not)
         records = records_for(capture, self.bench)
-        names = [*METRICS, *THIRDS]
         analysis = analyse_capture(
-            capture, window_s=CELL_S, metrics=names, bench=records, knocks=True, whole=self.whole
+            capture,
+            window_s=CELL_S,
+            metrics=[*METRICS, *THIRDS],
+            bench=records,
+            knocks=True,
+            whole=self.whole,
+            clipped_s=integrity.clipped_s if touched else (),
         )
+        if touched and (lost := _touched_share(analysis, integrity)) > MOST_TOUCHED:
+            what = _ClippedOutError if "clipping" in broken else AnalysisError
+            raise what(f"{why_not}; {100 * lost:.0f} % of it is touched, too much to use the rest")
         windows = analysis.joined(CELLS_A_WINDOW)
         if windows.empty:
             raise AnalysisError("too short or too broken for one whole window")
@@ -300,9 +326,16 @@ class PassReader:
             source=_source(capture),
             forward_ms2=analysis.course.forward_ms2,
             moving=analysis.moving,
+            touched=touched,
             measured={name: measure(reading) for name, measure in self.measures.items()},
         )
         return drive, capture.odr_hz
+
+
+def _touched_share(analysis: Analysis, integrity: Integrity) -> float:
+    """How much of a pass its clipped samples, and the filters' settling after its gaps, take."""
+    clipped_s = analysis.moving.touched.sum() * CELL_S if analysis.moving else 0.0
+    return float((clipped_s + analysis.settling_s * len(integrity.gaps)) / integrity.seconds)
 
 
 def _source(capture: Capture) -> Source:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import math
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -37,14 +38,15 @@ class Entry:
         return self.conditions.part, self.conditions.road, self.conditions.pass_number
 
 
-def inventory(folder: Path) -> list[Entry]:
+def inventory(folder: Path, on_progress: Callable[[int, int], None] = lambda done, total: None) -> list[Entry]:
     """The recordings of a folder, in the order in which they began; those that do not say when come last."""
-    captures = {path.with_suffix("") for path in folder.glob("*.h5")}
-    alone = [path for path in folder.glob("*.ttraw") if path.with_suffix("") not in captures]
-    entries = [*map(entry_of, folder.glob("*.h5")), *map(_undecoded, alone)]
-    return sorted(
-        entries, key=lambda entry: (entry.started is None, entry.started and entry.started.timestamp(), entry.path)
-    )
+    captures = sorted(folder.glob("*.h5"))
+    stems = {path.stem for path in captures}
+    entries = [_undecoded(path) for path in sorted(folder.glob("*.ttraw")) if path.stem not in stems]
+    for done, path in enumerate(captures):
+        on_progress(done, len(captures))
+        entries.append(entry_of(path))
+    return sorted(entries, key=lambda entry: (entry.started.timestamp() if entry.started else math.inf, entry.path))
 
 
 def entry_of(capture_path: Path) -> Entry:

@@ -94,6 +94,8 @@ class Pass:
     measured: Mapping[str, Any] = field(default_factory=dict)
     speed: SpeedLog | None = None
     moving: Moving | None = None
+    touched: bool = False
+    """Clipped or overflowed, and used without the windows that this touched."""
 
     @property
     def name(self) -> str:
@@ -171,6 +173,14 @@ class Excluded:
     after_values: bool = False
 
 
+@dataclass(frozen=True)
+class ClippedOut:
+    """A pass that was left out because too much of it is clipped."""
+
+    road: str
+    side: Side
+
+
 @dataclass(frozen=True, eq=False)
 class Drives:
     """All passes that a comparison rests on; `before` and `after` name the parts, `smooth` the reference road."""
@@ -183,6 +193,7 @@ class Drives:
     passes: tuple[Pass, ...]
     excluded: tuple[Excluded, ...] = ()
     warnings: tuple[str, ...] = ()
+    clipped_out: tuple[ClippedOut, ...] = ()
     input_position: str | None = None
 
     @property

@@ -68,7 +68,8 @@ class CapturesSection(Section):
 
 
 def _headline(passes: Sequence[Pass], drives: Drives) -> str:
-    unsound = sum(not drive.integrity.sound for drive in passes)
+    unsound = sum(not drive.integrity.sound and not drive.touched for drive in passes)
+    touched = sum(drive.touched for drive in passes)
     sound = "all sound" if not unsound else f"{unsound} of them not sound and used because that was asked for"
     left_out = f"; {len(drives.excluded)} more were left out" if drives.excluded else ""
     return f"{len(passes)} captures, {sound}{left_out}."
