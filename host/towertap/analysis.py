@@ -16,7 +16,7 @@ import pandas as pd
 from towertap.bench.carried import Carried, Told, no_records
 from towertap.bench.sharing import Share
 from towertap.capture.reading import Capture, Piece
-from towertap.capture.whole_file import whole_file
+from towertap.doors.whole_file import whole_file
 from towertap.errors import AnalysisError, CallError
 from towertap.signals.axes import EXAMPLE, parse_mounting
 from towertap.signals.filters import Array, Band

@@ -9,12 +9,8 @@ class CallError(TowertapError):
     """The call itself is wrong: an option, a name, a combination."""
 
 
-class WireError(TowertapError):
-    """A byte stream that is not, or not usefully, a recording of a box."""
-
-
-class CaptureError(TowertapError):
-    """A capture file that is missing, damaged, hostile or of another schema."""
+class FileError(TowertapError):
+    """A file or text from outside that is missing, damaged, hostile or not what it should be."""
 
 
 class BoxError(TowertapError):

@@ -18,7 +18,7 @@ from towertap.archive import store
 from towertap.capture.conditions import Conditions, sidecar_path, write_sidecar
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
-from towertap.errors import CallError, CaptureError
+from towertap.errors import CallError, FileError
 
 
 def tree(folder):
@@ -39,7 +39,7 @@ def test_a_recording_goes_in_with_all_that_belongs_to_it(tmp_path, recording):
     for name, entry in record["files"].items():
         assert entry["sha256"] == hashlib.sha256((folder / name).read_bytes()).hexdigest()
     assert json.loads((folder / "record.json").read_text())["content"] == record
-    assert (record["firmware"], record["schema_version"], record["samples"]) == ("0.1.0", "1.0", 4000)
+    assert (record["firmware"], record["schema_version"], record["samples"]) == ("0.1.0", "2.0", 4000)
     assert record["host"].startswith("towertap ")
     assert record["conditions"] == Conditions("minibus", "rubber", "quarry-lane", 3).to_dict()
 
@@ -83,7 +83,7 @@ def test_what_does_not_belong_together_is_refused_and_leaves_nothing(tmp_path, r
     capture = recording()
     raw = capture.with_suffix(".ttraw")
     raw.write_bytes(raw.read_bytes() + b"more")
-    with pytest.raises(CaptureError, match="made from other bytes"):
+    with pytest.raises(FileError, match="made from other bytes"):
         store.add(archive, capture)
     raw.rename(tmp_path / "elsewhere.ttraw")
     with pytest.raises(CallError, match=r"drive\.ttraw is not beside it"):

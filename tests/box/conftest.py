@@ -9,12 +9,13 @@ import select
 import threading
 import time
 import tty
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
 import pytest
-from towertap.wire.frames import FrameType, pack_frame
+from towertap.wire.frames import FrameType
 
 COUNT = 32
 
@@ -25,8 +26,10 @@ class StandIn:
     `path` can be moved to a new pseudo-terminal, which is what a cable pulled and put back looks like to the host.
     """
 
-    def __init__(self, path: Path, *, rate_hz: float = 4000.0, realtime: bool = True) -> None:
-        self.path, self.rate_hz, self.realtime = path, rate_hz, realtime
+    def __init__(
+        self, frame: Callable[..., bytes], path: Path, *, rate_hz: float = 4000.0, realtime: bool = True
+    ) -> None:
+        self._frame, self.path, self.rate_hz, self.realtime = frame, path, rate_hz, realtime
         self.sent = bytearray()
         self.commands: list[dict] = []
         self.running, self.samples, self.sequence, self.limit = False, 0, 0, None
@@ -116,7 +119,7 @@ class StandIn:
         packets = np.zeros(COUNT, np.dtype([("header", "u1"), ("accel", ">i2", 3), ("rest", "V9")]))
         packets["header"] = 0x68
         packets["accel"] = [100, -200, 2048]
-        self._send(FrameType.SAMPLES, packets.tobytes(), layout=1, count=COUNT, fifo_level=COUNT)
+        self._send(FrameType.SAMPLES, packets.tobytes(), layout=1, count=COUNT, fifo=COUNT)
         self.samples += COUNT
         if self.limit and self.samples >= self.limit:
             self._bye("seconds")
@@ -138,9 +141,8 @@ class StandIn:
         self._send(FrameType.HELLO, json.dumps(hello).encode())
 
     def _send(self, kind: FrameType, payload: bytes, **fields: int) -> None:
-        data = pack_frame(
-            kind, payload, sequence=self.sequence, first_sample=self.samples, clock_us=self.clock_us, **fields
-        )
+        counters = {"sequence": self.sequence, "first": self.samples, "clock": self.clock_us}
+        data = self._frame(kind, payload, **counters, **fields)
         self.sequence += 1
         if self._master is not None:
             self.sent += data if self._keeping else b""
@@ -158,11 +160,11 @@ class StandIn:
 
 
 @pytest.fixture
-def stand_in(tmp_path):
+def stand_in(tmp_path, by_hand):
     boxes = []
 
     def make(**options) -> StandIn:
-        boxes.append(StandIn(tmp_path / f"port{len(boxes)}", **options))
+        boxes.append(StandIn(by_hand.frame, tmp_path / f"port{len(boxes)}", **options))
         return boxes[-1]
 
     yield make

@@ -12,63 +12,60 @@ from towertap.box.host_watch import HostWatch
 from towertap.box.live import Live
 from towertap.box.port import HostTime
 from towertap.wire.decoder import Decoder
-from towertap.wire.frames import FrameType, pack_frame
+from towertap.wire.messages import Hello
 
 
-def _samples(first, clock_us, peak=(0, 0, 0), fifo_level=32):
-    packets = np.zeros(32, np.dtype([("header", "u1"), ("accel", ">i2", 3), ("rest", "V9")]))
-    packets["header"] = 0x68
-    packets["accel"][7] = peak
-    return pack_frame(
-        FrameType.SAMPLES,
-        packets.tobytes(),
-        layout=1,
-        count=32,
-        first_sample=first,
-        clock_us=clock_us,
-        fifo_level=fifo_level,
-    )
+@pytest.fixture
+def samples(by_hand):
+    """A function that makes a frame of 32 samples, all nought but one."""
+
+    def make(first, clock_us, peak=(0, 0, 0), fifo_level=32):
+        acceleration = np.zeros((32, 3), int)
+        acceleration[7] = peak
+        return by_hand.samples(acceleration, first=first, clock=clock_us, fifo=fifo_level)
+
+    return make
 
 
 def _live(stream):
-    live = Live(4000, 16)
+    live = Live(Hello(odr_hz=4000, accel_range_g=16))
     for frames in Decoder().feed(stream):
         live.take(frames)
     return live
 
 
-def test_losses_are_the_steps_of_the_counter():
+def test_losses_are_the_steps_of_the_counter(samples):
     # wire_format.md: a step of first_sample larger than the last frame's count is exactly the number missing
-    live = _live(b"".join(_samples(first, first * 250) for first in (0, 32, 64 + 37, 96 + 37)))
+    live = _live(b"".join(samples(first, first * 250) for first in (0, 32, 64 + 37, 96 + 37)))
     assert (live.samples, live.missing_samples) == (128, 37)
     assert live.seconds == pytest.approx((128 + 37) / 4000)
 
 
-def test_the_rate_is_samples_over_the_box_clock():
+def test_the_rate_is_samples_over_the_box_clock(samples):
     # wire_format.md: sample first_sample + fifo_level − 1 was made before clock_us; here at 4052 Hz exactly
-    frames = [_samples(n, round((n + 40 - 1) / 4052 * 1e6), fifo_level=40) for n in range(0, 40_520, 32)]
+    frames = [samples(n, round((n + 40 - 1) / 4052 * 1e6), fifo_level=40) for n in range(0, 40_520, 32)]
     assert _live(b"".join(frames)).rate_hz == pytest.approx(4052, rel=1e-6)
 
 
-def test_peaks_are_in_metres_per_second_squared():
+def test_peaks_are_in_metres_per_second_squared(samples):
     # data sheet DS-000347: ±16 g over 32768 counts, 2048 counts a g; −32768 means no valid reading
-    live = _live(_samples(0, 0, (2048, -4096, -32768)))
+    live = _live(samples(0, 0, (2048, -4096, -32768)))
     np.testing.assert_allclose(live.peak_ms2, [9.80665, 2 * 9.80665, 0])
 
 
-def test_a_restarted_box_counts_from_zero_without_loss():
-    live = _live(_samples(0, 0) + _samples(32, 8000))
+def test_a_restarted_box_counts_from_zero_without_loss(samples):
+    live = _live(samples(0, 0) + samples(32, 8000))
     live.box_started()
-    for frames in Decoder().feed(_samples(0, 5)):
+    for frames in Decoder().feed(samples(0, 5)):
         live.take(frames)
     assert (live.samples, live.missing_samples) == (96, 0)
 
 
-def test_of_each_second_the_reading_with_the_least_delay_is_kept():
+def test_of_each_second_the_reading_with_the_least_delay_is_kept(samples):
     stream, arrivals, delays_us = b"", deque(), [900, 150, 700, 800, 300, 500]
     for k, delay_us in enumerate(delays_us):
         clock_us = 1_000_000 + 400_000 * k
-        stream += _samples(32 * k, clock_us)
+        stream += samples(32 * k, clock_us)
         arrivals.append((len(stream), (clock_us + delay_us) * 1000))
     log = ClockLog()
     for frames in Decoder().feed(stream):
@@ -79,10 +76,10 @@ def test_of_each_second_the_reading_with_the_least_delay_is_kept():
     assert all(row["sent_unix_s"] is None for row in log.data())
 
 
-def test_the_clock_log_stays_small_however_long_the_drive():
+def test_the_clock_log_stays_small_however_long_the_drive(samples):
     log = ClockLog()
     for second in range(20_000):
-        frame = _samples(0, second * 1_000_000)
+        frame = samples(0, second * 1_000_000)
         for frames in Decoder().feed(frame):
             log.take(frames, deque([(len(frame), second * 10**9)]), "b1")
     assert 0.3 * MOST_READINGS < len(log.readings) <= MOST_READINGS

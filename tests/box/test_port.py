@@ -9,9 +9,9 @@ import pytest
 import serial
 from serial.tools import list_ports
 from towertap.box.diagnosis import why_not_open
-from towertap.box.port import LONGEST_MARK, Settings, open_box
+from towertap.box.port import LONGEST_MARK, SamplingSettings, open_box
 from towertap.errors import BoxError
-from towertap.wire.frames import FrameType, pack_frame
+from towertap.wire.frames import FrameType
 
 
 def _ports(monkeypatch, *devices):
@@ -52,9 +52,9 @@ def test_a_board_without_the_firmware_is_told_to_flash(talker):
         open_box(talker(b'>>> {"do":"hello"}\r\n'), timeout_s=1.0)
 
 
-def test_an_unknown_wire_version_is_refused(talker):
+def test_an_unknown_wire_version_is_refused(talker, by_hand):
     # hardware_notes/wire_format.md: the version is the byte at offset 4
-    frame = bytearray(pack_frame(FrameType.HELLO, b"{}"))
+    frame = bytearray(by_hand.frame(FrameType.HELLO, b"{}"))
     frame[4] = 2
     with pytest.raises(BoxError, match="wire version 2, this towertap 1"):
         open_box(talker(bytes(frame)), timeout_s=1.0)
@@ -67,9 +67,9 @@ def test_a_hello_without_what_is_needed_is_refused(stand_in, monkeypatch):
         open_box(str(stand.path))
 
 
-def test_a_box_that_sends_but_does_not_answer_is_told_from_a_wrong_device(talker):
+def test_a_box_that_sends_but_does_not_answer_is_told_from_a_wrong_device(talker, by_hand):
     with pytest.raises(BoxError, match="a box sends, but did not answer"):
-        open_box(talker(pack_frame(FrameType.STATUS, b"{}")), timeout_s=1.0)
+        open_box(talker(by_hand.frame(FrameType.STATUS, b"{}")), timeout_s=1.0)
 
 
 def test_a_port_without_rights_names_the_group_to_join(monkeypatch, tmp_path):
@@ -131,7 +131,7 @@ def test_no_port_at_all_and_no_box_on_any(monkeypatch, talker):
 def test_a_box_left_running_is_stopped_first(stand_in):
     stand = stand_in()
     with open_box(str(stand.path)) as box:
-        box.start(Settings())
+        box.start(SamplingSettings())
     assert stand.running
     with open_box(str(stand.path)) as box:
         assert not box.identity["running"]
@@ -144,7 +144,7 @@ def test_a_fault_at_start_is_the_answer(stand_in):
         open_box(str(stand.path)) as box,
         pytest.raises(BoxError, match=r"reports wrong_identity \(0x00\); check its sensor"),
     ):
-        box.start(Settings())
+        box.start(SamplingSettings())
 
 
 def test_a_missing_sensor_is_told_at_the_greeting(stand_in, monkeypatch):

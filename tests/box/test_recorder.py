@@ -22,6 +22,7 @@ from towertap.capture.conditions import Conditions, read_sidecar, sidecar_path
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 from towertap.errors import BoxError
+from towertap.wire.messages import MESSAGES, Message
 
 CONDITIONS = Conditions(vehicle="minibus", part="rubber", road="quarry-lane", pass_number=1)
 
@@ -121,6 +122,15 @@ def test_marks_come_back_with_their_moment(stand_in, tmp_path):
     with open_capture(decode_raw(session.raw_path, tmp_path / "a.h5")) as capture:
         assert [mark["text"].decode() for mark in capture.marks] == ["mark 1", "mark 1: gate"]
         assert 0 < capture.marks["row"][0] < capture.marks["row"][1] < capture.n_samples
+
+
+def test_a_message_of_a_new_type_is_told_as_its_line_in_the_table_says(stand_in, tmp_path, monkeypatch):
+    monkeypatch.setitem(MESSAGES, 99, Message("wheel", telling=lambda frame: f"the wheel turned {frame.text} times"))
+    session = _Session(stand_in(), tmp_path / "a.ttraw")
+    session.grows()
+    session.stand._send(99, b"7")
+    session.grows()
+    assert "the wheel turned 7 times" in [event.text for event in session.end().events]
 
 
 def test_the_cable_out_three_times_leaves_four_sound_pieces(stand_in, tmp_path):

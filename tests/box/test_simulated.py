@@ -61,7 +61,7 @@ def listen(box: SimulatedBox, *commands: dict, until: bytes = b'"reason"', times
     return Heard(
         {kind: [run.data for run in runs if run.kind == kind] for kind in FrameType},
         np.concatenate([run.headers for run in samples]) if samples else np.empty(0),
-        np.concatenate([run.packets.ravel() for run in samples]) if samples else np.empty(0),
+        np.concatenate([run.payloads.view(run.layout.packet).ravel() for run in samples]) if samples else np.empty(0),
         decoder.damage,
     )
 

@@ -1,12 +1,12 @@
 """The stand-in itself: what the recorder's tests lean on."""
 
-from towertap.box.port import Settings, open_box
+from towertap.box.port import SamplingSettings, open_box
 
 
 def test_it_closes_when_nobody_reads_what_it_sends(stand_in):
     stand = stand_in(realtime=False)
     with open_box(str(stand.path)) as box:
-        box.start(Settings())
+        box.start(SamplingSettings())
         before = -1
         while len(stand.sent) > before:  # until the terminal holds no more
             before = len(stand.sent)

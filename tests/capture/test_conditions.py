@@ -2,7 +2,7 @@
 
 import pytest
 from towertap.capture.conditions import Conditions, read_sidecar, sidecar_path, write_sidecar
-from towertap.errors import CallError
+from towertap.errors import FileError
 
 FULL = Conditions("minibus", "rubber", "quarry-lane", 3, 40, "250, 250, 300, 300", 11.5, "left tower", "x=+X", "wet")
 
@@ -36,5 +36,5 @@ def test_no_sidecar_means_nothing_was_said(tmp_path):
     ],
 )
 def test_a_slip_of_the_pen_is_named(wrong):
-    with pytest.raises(CallError, match=next(iter(wrong))):
+    with pytest.raises(FileError, match=next(iter(wrong))):
         Conditions.from_dict(wrong)

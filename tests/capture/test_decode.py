@@ -19,7 +19,10 @@ from towertap.capture.conditions import Conditions, sidecar_path, write_sidecar
 from towertap.capture.decode import decode_raw
 from towertap.capture.integrity import check
 from towertap.capture.reading import open_capture
-from towertap.errors import CaptureError, WireError
+from towertap.errors import FileError
+from towertap.wire.layouts import LAYOUTS
+
+DATASETS = [entry.name for entry in (*schema.counts_of(LAYOUTS[1]), *schema.tables())]
 
 
 def gaps_of(path):
@@ -51,7 +54,7 @@ def test_plain_h5py_reads_back_what_the_frames_held(by_hand, make_capture, tmp_p
 def test_decoding_twice_gives_the_same_capture(make_capture, by_hand):
     frames = by_hand.recording(1)
     with h5py.File(make_capture(frames, "one")) as one, h5py.File(make_capture(frames, "two")) as two:
-        for entry in schema.DATASETS:
+        for entry in (*schema.counts_of(LAYOUTS[1]), *schema.tables()):
             assert np.array_equal(one[entry.name], two[entry.name])
         differing = {name for name in one.attrs if not np.array_equal(one.attrs[name], two.attrs[name])}
         assert differing == {"raw_name"}
@@ -143,7 +146,7 @@ def test_conditions_come_from_the_sidecar_and_the_call_goes_before_it(by_hand, m
 def test_a_broken_sidecar_is_one_clear_line(text, tmp_path):
     raw = tmp_path / "drive.ttraw"
     sidecar_path(raw).write_bytes(text.encode("latin-1"))
-    with pytest.raises(CaptureError, match=r"drive\.conditions\.json") as failure:
+    with pytest.raises(FileError, match=r"drive\.conditions\.json") as failure:
         decode_raw(raw, tmp_path / "drive.h5")
     assert "\n" not in str(failure.value)
 
@@ -155,16 +158,16 @@ def test_what_is_no_recording_is_refused_and_leaves_nothing_behind(by_hand, tmp_
         with pytest.raises(error, match=match):
             decode_raw(raw, tmp_path / "out.h5")
 
-    refused("empty.ttraw", b"", WireError, "empty")
-    refused("picture.png", b"\x89PNG\r\n\x1a\n" + bytes(500), WireError, "not a raw recording")
-    refused("hello.ttraw", by_hand.hello(), CaptureError, "no samples")
-    refused("headless.ttraw", by_hand.samples(np.ones((4, 3), int)), CaptureError, "hello is missing")
-    refused("strange.ttraw", by_hand.hello(odr_hz="fast") + by_hand.recording(0.1)[1], CaptureError, "odr_hz")
+    refused("empty.ttraw", b"", FileError, "empty")
+    refused("picture.png", b"\x89PNG\r\n\x1a\n" + bytes(500), FileError, "not a raw recording")
+    refused("hello.ttraw", by_hand.hello(), FileError, "no samples")
+    refused("headless.ttraw", by_hand.samples(np.ones((4, 3), int)), FileError, "hello is missing")
+    refused("strange.ttraw", by_hand.hello(odr_hz="fast") + by_hand.recording(0.1)[1], FileError, "odr_hz")
     two_rates = b"".join(by_hand.recording(0.1)) + by_hand.hello(odr_hz=1000)
-    refused("two.ttraw", two_rates, CaptureError, "changes rate")
-    with pytest.raises(WireError, match="no such file"):
+    refused("two.ttraw", two_rates, FileError, "changes rate")
+    with pytest.raises(FileError, match="no such file"):
         decode_raw(tmp_path / "nothing.ttraw", tmp_path / "out.h5")
-    with pytest.raises(WireError, match="folder"):
+    with pytest.raises(FileError, match="folder"):
         decode_raw(tmp_path, tmp_path / "out.h5")
     assert not list(tmp_path.glob("out.h5*"))
 
@@ -173,7 +176,7 @@ def test_an_earlier_capture_survives_a_decode_that_fails(by_hand, make_capture, 
     path = make_capture()
     before = path.read_bytes()
     (tmp_path / "drive.ttraw").write_bytes(by_hand.hello())
-    with pytest.raises(CaptureError):
+    with pytest.raises(FileError):
         decode_raw(tmp_path / "drive.ttraw", path)
     assert path.read_bytes() == before
 
@@ -204,7 +207,10 @@ def test_two_decodes_of_one_capture_at_once_do_not_meet(by_hand, make_capture, t
     raw, path = alone.with_suffix(".ttraw"), tmp_path / "both.h5"
     decode_raw(raw, path, on_progress=lambda done, total: decode_raw(raw, path))
     with h5py.File(alone) as one, h5py.File(path) as other:
-        assert all(np.array_equal(one[entry.name], other[entry.name]) for entry in schema.DATASETS)
+        assert all(
+            np.array_equal(one[entry.name], other[entry.name])
+            for entry in (*schema.counts_of(LAYOUTS[1]), *schema.tables())
+        )
     assert set(tmp_path.iterdir()) == {raw, alone, path}
 
 

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from towertap.capture.speed_log import READERS, SPEEDS, TIMES, SpeedLog, ground_m, read_speed_log, read_speed_logs
+from towertap.capture.speed_files import READERS, SPEEDS, TIMES
+from towertap.capture.speed_log import SpeedLog, ground_m, read_speed_log, read_speed_logs
 from towertap.errors import TowertapError
 
 PAGE = Path(__file__).parents[2] / "hardware_notes" / "speed_log.md"
@@ -116,12 +117,12 @@ def test_a_point_without_speed_is_a_gap_and_way_is_the_integral():
 HEAD = "unix_s,speed_ms\n"
 REFUSED = {
     "empty.csv": ("", "empty: export"),
-    "names.csv": (HEAD, "no points"),
+    "names.csv": (HEAD, "two or more"),
     "one.csv": (HEAD + "1777887000,1\n", "two or more"),
     "nan.csv": (HEAD + "1777887000,nan\n1777887001,\n", "two or more"),
     "unsorted.csv": (HEAD + "1777887001,1\n1777887000,1\n", "sort the points"),
     "twice.csv": (HEAD + "1777887001,1\n1777887001,2\n", "another speed"),
-    "word.csv": (HEAD + "1777887000,1\n1777887001,fast\n", r"word\.csv: line 3 .*'fast' in the column"),
+    "word.csv": (HEAD + "1777887000,1\n1777887001,fast\n", r"word\.csv: point 2: its speed_ms is 'fast', no number"),
     "semicolons.csv": ("unix_s;speed_ms\n1777887000;1\n1777887001;1\n", "separate them by commas"),
     "comma.csv": ("unix_s;speed_ms\n1777887000;1,5\n1777887001;1,5\n", "separate them by commas"),
     "fast.csv": (HEAD + "1777887000,400\n1777887001,1\n", "km/h"),
@@ -137,7 +138,7 @@ REFUSED = {
     "binary.csv": (b"\x89HDF\r\n\x1a\n\x00\xff" * 50, "CSV"),
     "text.gpx": ("hello", "not whole XML"),
     "other.gpx": ("<html></html>", "not GPX"),
-    "none.gpx": (GPX.format(""), "no track point"),
+    "none.gpx": (GPX.format(""), "no points"),
     "cut.gpx": (GPX.format(point(0, 1.0))[:-20], "not whole XML"),
     "bad_latitude.gpx": (GPX.format(point(0, 100.0) + point(1, 100.0) + point(2, 100.0)), "degrees"),
     "no_position.gpx": (GPX.format("<trkpt><time>2026-05-04T09:30:00Z</time></trkpt>"), "no number"),

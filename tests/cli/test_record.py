@@ -17,7 +17,7 @@ from towertap.box.simulated import SimulatedBox
 from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.cli import main
 from towertap.cli._asking import day_file, gather, next_pass
-from towertap.errors import CallError
+from towertap.errors import FileError
 
 TOWERTAP = [sys.executable, "-c", "from towertap.cli import main; main()", "record"]
 GIVEN = {
@@ -108,7 +108,7 @@ def test_bad_input_gets_one_line_and_status_2(towertap, tmp_path):
         lines = [
             (towertap("--port", str(tmp_path / "none"), *OPTIONS, "--pass", "1"), "no such port"),
             (towertap("--port", box.port, *OPTIONS), "there is no terminal to ask on: --pass"),
-            (towertap("--port", box.port, *OPTIONS, "--pass", "0"), "pass_number must be a number from 1"),
+            (towertap("--port", box.port, *OPTIONS, "--pass", "0"), "pass_number must be a whole number of at least 1"),
             (towertap("--port", box.port, *OPTIONS, "--pass", "1", "--mounting", "up"), "'up' is not a mounting"),
         ]
     for done, words in lines:
@@ -187,11 +187,11 @@ def test_a_day_file_with_a_slip_is_named(tmp_path):
     path = tmp_path / "day.toml"
     for text, words in (
         ('vehicel = "x"', "no field is called vehicel"),
-        ("= 3", "not a TOML file"),
+        ("= 3", "not TOML"),
         ("speed_kmh = 900", "400"),
     ):
         path.write_text(text)
-        with pytest.raises(CallError, match=words) as error:
+        with pytest.raises(FileError, match=words) as error:
             day_file(path)
         assert str(path) in str(error.value)
 

@@ -10,7 +10,7 @@ import pytest
 from towertap.capture.conditions import Conditions
 from towertap.capture.schema import set_attributes
 from towertap.compare.drives.folder import DRIFT, load_passes
-from towertap.errors import AnalysisError, CallError, CaptureError
+from towertap.errors import AnalysisError, CallError, FileError
 
 NAMES = ("soft", "stiff", "bypass")
 
@@ -199,7 +199,5 @@ def test_nothing_usable_is_refused_with_the_first_reason(folder):
     for path in folder.glob("*.h5"):
         with h5py.File(path, "r+") as file:
             file["acceleration"][:, 2] = 0
-    with pytest.raises(
-        (AnalysisError, CaptureError), match="none of 12 captures can be used; bypass-soft-1: not sound"
-    ):
+    with pytest.raises((AnalysisError, FileError), match="none of 12 captures can be used; bypass-soft-1: not sound"):
         load_passes(folder, *NAMES)

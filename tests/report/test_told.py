@@ -2,7 +2,7 @@
 
 from types import SimpleNamespace
 
-from towertap.capture.speed_log import Offset
+from towertap.capture.speed_log import LogOffset
 from towertap.compare.model import Excluded
 from towertap.report import told
 
@@ -18,7 +18,7 @@ def test_passes_left_out_for_the_same_reason_are_one_line():
 
 
 def test_each_log_s_clock_is_told_once_with_how_it_is_known():
-    found, given = Offset(2.394, 0.118, "found"), Offset(-3600.0, None, "given")
+    found, given = LogOffset(2.394, 0.118, "found"), LogOffset(-3600.0, None, "given")
     passes = [SimpleNamespace(log=log, offset=offset) for log, offset in [("a.csv", found), ("b.gpx", given)] * 2]
     passes.append(SimpleNamespace(log=None, offset=None))
     assert told.clocks([SimpleNamespace(passes=passes)] * 2) == [

@@ -157,8 +157,7 @@ def read_plainly(stream):
             fits = not (kind == 2 and layout == 1) or length == 16 * count
             plausible = version == 1 and kind != 0 and length <= 2048 and fits and end + 4 <= len(stream)
             if plausible and binascii.crc32(stream[at:end]).to_bytes(4, "little") == stream[end : end + 4]:
-                if is_known(kind, layout):
-                    found.append((at, length))
+                found.append((at, length))
                 at = end + 4
                 continue
         following = stream.find(SYNC[:1], at + 1)
@@ -166,10 +165,6 @@ def read_plainly(stream):
         skipped += following - at
         at = following
     return found, skipped
-
-
-def is_known(kind, layout):
-    return kind in (1, 3, 4, 5, 6) or (kind == 2 and layout == 1)
 
 
 def try_stream(rng, frames, sent, counts):
@@ -186,11 +181,11 @@ def try_stream(rng, frames, sent, counts):
         for header, payload, offset in zip(run.headers, run.payloads, run.offsets.tolist(), strict=True):
             assert header.tobytes() + payload.tobytes() in sent, "a frame was accepted that was never sent"
             accepted.append((offset, len(payload)))
-        if run.kind == 2:
+        if run.layout:
             before = continuity.rows
             continuity.samples(run)
             assert continuity.rows - before == run.headers["count"].sum(), "samples were lost in counting"
-    whole = [(at, len(one) - 40) for at, one in survivors(ids, frames) if is_known(one[5], one[7])]
+    whole = [(at, len(survivor) - 40) for at, survivor in survivors(ids, frames)]
     assert set(whole) <= set(accepted), "an undamaged frame was not recovered"
     assert (accepted, decoder.damage.skipped_bytes) == read_plainly(stream), "not what the page says"
     bad = decoder.damage.bad_frames

@@ -7,7 +7,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from towertap.errors import CaptureError
+from towertap.errors import FileError
 
 NAME = "record.json"
 FORMAT = 1
@@ -44,9 +44,9 @@ def seal(content: Any) -> str:
 
 
 def unseal(path: Path) -> Any:
-    """The content of a sealed file; CaptureError when it is not, to the byte, what was sealed."""
+    """The content of a sealed file; FileError when it is not, to the byte, what was sealed."""
     if path.is_symlink() or not path.is_file():
-        raise CaptureError(f"{path}: missing, or a link to elsewhere")
+        raise FileError(f"{path}: missing, or a link to elsewhere")
     try:
         if path.stat().st_size > LARGEST_BYTES:
             raise ValueError
@@ -55,29 +55,29 @@ def unseal(path: Path) -> Any:
         if seal(content) != text:
             raise ValueError
     except (ValueError, TypeError, KeyError, RecursionError):
-        raise CaptureError(f"{path}: damaged") from None
+        raise FileError(f"{path}: damaged") from None
     return content
 
 
 def read_record(folder: Path) -> Record:
-    """The record of a recording's folder; CaptureError names the file when it is missing, damaged or newer."""
+    """The record of a recording's folder; FileError names the file when it is missing, damaged or newer."""
     path = folder / NAME
     return held_to_shape(unseal(path), path)
 
 
 def held_to_shape(record: Any, path: Path) -> Record:
-    """The record from `path`, if it is one; else CaptureError."""
+    """The record from `path`, if it is one; else FileError."""
     if not isinstance(record, dict) or not isinstance(record.get("format"), int):
-        raise CaptureError(f"{path}: not the record of a recording")
+        raise FileError(f"{path}: not the record of a recording")
     if record["format"] > FORMAT:
-        raise CaptureError(f"{path}: written by a newer towertap; install that")
+        raise FileError(f"{path}: written by a newer towertap; install that")
     files = record.get("files")
     sums = [record.get("raw"), *(files.values() if isinstance(files, dict) else [])]
     sound = all(isinstance(entry, dict) and isinstance(entry.get("sha256"), str) for entry in sums)
     if not sound or any(not isinstance(record.get(key), kind) for key, kind in _SHAPE.items()):
-        raise CaptureError(f"{path}: not the record of a recording")
+        raise FileError(f"{path}: not the record of a recording")
     if not {RAW, CAPTURE} <= set(record["files"]) <= set(FILES):
-        raise CaptureError(f"{path}: names files that no recording has")
+        raise FileError(f"{path}: names files that no recording has")
     return record
 
 

@@ -31,8 +31,8 @@ from towertap.box.naming import recording_name, slug
 from towertap.capture.conditions import sidecar_path
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import Capture, open_capture
-from towertap.capture.whole_file import whole_file
-from towertap.errors import CallError, CaptureError
+from towertap.doors.whole_file import whole_file
+from towertap.errors import CallError, FileError
 
 INDEX = "index.json"
 """All records in one file: for speed, made anew from the records whenever it is not there or does not fit; and the only
@@ -70,7 +70,7 @@ def add(archive: Path, path: Path) -> tuple[Record, bool]:
         made = Path(place) / "recording"
         made.mkdir()
         if pack(raw, made / RAW) != digest or unpacked_sha256(made / RAW) != digest:
-            raise CaptureError(f"{raw}: changed while it was added; add it again when it is no longer recorded")
+            raise FileError(f"{raw}: changed while it was added; add it again when it is no longer recorded")
         if sidecar_path(raw).exists():
             shutil.copyfile(sidecar_path(raw), made / SIDECAR)
         if capture is None:
@@ -82,9 +82,7 @@ def add(archive: Path, path: Path) -> tuple[Record, bool]:
         for file in made.iterdir():
             _sync(file)
         if (archive / record["name"]).exists():
-            raise CaptureError(
-                f"{archive / record['name']}: there already, but not whole; run 'towertap archive verify'"
-            )
+            raise FileError(f"{archive / record['name']}: there already, but not whole; run 'towertap archive verify'")
         made.rename(archive / record["name"])
         _sync(archive)
     _index_anew(archive)
@@ -127,7 +125,7 @@ def _index_anew(archive: Path) -> Listing:
 
 def index_of(archive: Path) -> list[Record] | None:
     """The records that the index holds; None when it is missing or damaged."""
-    with suppress(CaptureError, TypeError):
+    with suppress(FileError, TypeError):
         return [held_to_shape(record, archive / INDEX) for record in unseal(archive / INDEX)]
     return None
 
@@ -139,7 +137,7 @@ def from_records(archive: Path) -> Listing:
     for name in found:
         try:
             result.records.append(read_record(archive / name))
-        except CaptureError as error:
+        except FileError as error:
             result.unreadable.append(str(error))
     here = {*found, *(record["name"] for record in result.records)}
     gone = [record for record in index or [] if record["name"] not in here]
@@ -237,7 +235,7 @@ def _pair(path: Path) -> tuple[Path, Path | None]:
 def _describe(made: Path, raw: Path, digest: str) -> Record:
     with open_capture(made / CAPTURE) as capture:
         if capture.text("raw_sha256") != digest:
-            raise CaptureError(f"{raw}: its capture was made from other bytes; decode it again, then add it")
+            raise FileError(f"{raw}: its capture was made from other bytes; decode it again, then add it")
         return {
             "format": records.FORMAT,
             "name": _name(capture, digest),

@@ -32,7 +32,7 @@ from towertap.archive.store import (
 from towertap.capture.conditions import sidecar_path
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
-from towertap.errors import CaptureError, TowertapError
+from towertap.errors import FileError, TowertapError
 
 COMPARED = ("acceleration", "rotation", "frames")
 """What a capture holds of the box's own numbers; the other tables are this host's reading of them."""
@@ -95,7 +95,7 @@ def _verify_recording(folder: Path, redecode: bool) -> list[Problem]:
     name = folder.name
     try:
         record = read_record(folder)
-    except CaptureError as error:
+    except FileError as error:
         return [Problem(name, records.NAME, str(error).rsplit(": ", 1)[-1] + "; the other files cannot be judged")]
     if record["name"] != name:
         return [Problem(name, records.NAME, f"belongs to {record['name']}; give the folder that name again")]

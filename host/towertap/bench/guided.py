@@ -11,24 +11,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from towertap.box.naming import slug
-from towertap.box.port import Box, Settings
-from towertap.box.recorder import Progress, RecordingSummary, record
+from towertap.box.port import SamplingSettings, SerialBox
+from towertap.box.recorder import RecordingProgress, RecordingSummary, record
 from towertap.capture.conditions import Conditions
 from towertap.capture.decode import decode_raw
 from towertap.errors import AnalysisError
 from towertap.wire.decoder import Decoder
-from towertap.wire.frames import FrameType
-from towertap.wire.layouts import FULL_SCALE_COUNTS, STANDARD_GRAVITY_MS2
 
 
 def record_at_bench(
-    box: Box,
+    box: SerialBox,
     folder: Path,
     kind: str,
-    settings: Settings,
+    settings: SamplingSettings,
     seconds: float,
     *,
-    on_progress: Callable[[Progress, Path], None] = lambda progress, raw_path: None,
+    on_progress: Callable[[RecordingProgress, Path], None] = lambda progress, raw_path: None,
     stop: threading.Event | None = None,
 ) -> Path:
     """Record from a greeted box into `folder` and decode; gives the capture's path.
@@ -59,14 +57,14 @@ class Follower:
     def __init__(self, path: Path, accel_range_g: float) -> None:
         self._file = path.open("rb")
         self._decoder = Decoder()
-        self._scale_ms2 = accel_range_g * STANDARD_GRAVITY_MS2 / FULL_SCALE_COUNTS
+        self._range_g = accel_range_g
 
     def new(self) -> NDArray[np.float64]:
         """The samples (n, 3) since the last call; n may be 0."""
         parts = [
-            frames.packets["acceleration"].reshape(-1, 3) * self._scale_ms2
+            frames.counts("acceleration").reshape(-1, 3) * layout.quantities["acceleration"].scale(self._range_g)
             for frames in self._decoder.feed(self._file.read())
-            if frames.kind == FrameType.SAMPLES
+            if (layout := frames.layout)
         ]
         return np.concatenate(parts) if parts else np.empty((0, 3))
 

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from towertap.bench.records import Record, Subject
-from towertap.box.port import Box
+from towertap.box.port import SerialBox
 from towertap.errors import BoxError
 
 AXES = tuple(f"{sensor}_{axis}" for sensor in ("acceleration", "rotation") for axis in "xyz")
@@ -62,7 +62,7 @@ class SelfTest:
         return {**asdict(self), "axes": [asdict(axis) for axis in self.axes], "verdict": self.verdict}
 
 
-def run(box: Box) -> SelfTest:
+def run(box: SerialBox) -> SelfTest:
     """Let the chip of a greeted box test itself; BoxError when it does not, or answers with something else."""
     answer = box.self_test()
     try:
@@ -99,7 +99,7 @@ def _number(value: Any) -> float:
     return float(value)
 
 
-def record_of(found: SelfTest, box: Box) -> Record:
+def record_of(found: SelfTest, box: SerialBox) -> Record:
     """A record of it, made now; its subject's settings are those of the test."""
     return Record(
         "selftest",

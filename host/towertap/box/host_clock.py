@@ -16,8 +16,8 @@ MOST_READINGS = 1000
 class ClockLog:
     """Readings that bound the box's clock in the host's time.
 
-    A greeting bounds it on both sides (`Box.read_clock`). A frame's clock was read before its last byte arrived, how
-    long before is not known: a bound on one side. Of each interval, 1 s at first, the arrival of least delay stays.
+    A greeting bounds it on both sides (`SerialBox.read_clock`). A frame's clock was read before its last byte arrived,
+    how long before is not known: a bound on one side. Of each interval, 1 s at first, the arrival of least delay stays.
     """
 
     def __init__(self) -> None:

@@ -1,33 +1,35 @@
-"""Running figures of a recording under way, for the screen and for steering: samples, losses, rate, peaks, marks."""
+"""What a screen shows of a recording under way, and what steers it: samples, losses, rate, peaks, messages."""
 
 from __future__ import annotations
+
+from collections import Counter
 
 import numpy as np
 
 from towertap.wire.decoder import Frames
-from towertap.wire.frames import FrameType
-from towertap.wire.layouts import FULL_SCALE_COUNTS, NO_READING, STANDARD_GRAVITY_MS2
+from towertap.wire.layouts import Layout
+from towertap.wire.messages import MESSAGES, Hello
 
 
 class Live:
     """Fed with the decoder's frames in order; the finished capture's integrity check is the thorough one."""
 
-    def __init__(self, odr_hz: float, accel_range_g: float) -> None:
+    def __init__(self, hello: Hello) -> None:
         self.samples = 0
         self.missing_samples = 0
-        self.marks = 0
+        self.messages: Counter[str] = Counter()
+        """How many of each kind of message came, by its name."""
         self.rate_hz: float | None = None
         """Samples a second of the box's clock since the box last started; None before two frames."""
         self.peak_ms2 = np.zeros(3)
         """Largest |acceleration| of each chip axis, gravity included (m/s²)."""
-        self._odr_hz = odr_hz
-        self._scale_ms2 = accel_range_g * STANDARD_GRAVITY_MS2 / FULL_SCALE_COUNTS
+        self._hello = hello
         self.box_started()
 
     @property
     def seconds(self) -> float:
         """Length so far by the sample counter at the nominal rate, missing samples included."""
-        return (self.samples + self.missing_samples) / self._odr_hz
+        return (self.samples + self.missing_samples) / self._hello.odr_hz
 
     def box_started(self) -> None:
         """The box starts (again): its counter begins at 0, and the rate is measured anew."""
@@ -36,21 +38,23 @@ class Live:
 
     def take(self, frames: Frames) -> None:
         """Count one run of frames."""
-        if frames.kind == FrameType.MARK:
-            self.marks += len(frames.headers)
-        elif frames.kind == FrameType.SAMPLES:
-            self._take_samples(frames)
+        if frames.layout:
+            self._take_samples(frames, frames.layout)
+        elif frames.kind in MESSAGES:
+            self.messages[MESSAGES[frames.kind].name] += len(frames.headers)
 
-    def _take_samples(self, frames: Frames) -> None:
+    def _take_samples(self, frames: Frames, layout: Layout) -> None:
         first, count = frames.headers["first_sample"], frames.headers["count"].astype(np.int64)
         ends = first + count
         steps = first - np.concatenate(([self._expected], ends[:-1]))
         self.missing_samples += int(steps[steps > 0].sum())
         self.samples += int(count.sum())
         self._expected = int(ends[-1])
-        counts = frames.packets["acceleration"].reshape(-1, 3).astype(np.int32)
-        counts[counts == NO_READING] = 0
-        self.peak_ms2 = np.maximum(self.peak_ms2, np.abs(counts).max(axis=0, initial=0) * self._scale_ms2)
+        acceleration = layout.quantities["acceleration"]
+        counts = frames.counts("acceleration").reshape(-1, 3).astype(np.int32)
+        counts[counts == acceleration.no_reading] = 0
+        peak = np.abs(counts).max(axis=0, initial=0) * acceleration.scale(self._hello.accel_range_g)
+        self.peak_ms2 = np.maximum(self.peak_ms2, peak)
         newest = first + frames.headers["fifo_level"] - 1  # was made before clock_us, the next one was not
         pairs = list(zip(newest[[0, -1]].tolist(), frames.headers["clock_us"][[0, -1]].tolist(), strict=True))
         self._first = self._first or pairs[0]

@@ -10,7 +10,6 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
-from itertools import chain
 from types import TracebackType
 from typing import Any, Self
 
@@ -38,7 +37,7 @@ SENSOR_FAULTS = ("no_sensor", "wrong_identity", "self_test_failed")
 
 
 @dataclass(frozen=True)
-class Settings:
+class SamplingSettings:
     """What the box is started with; the wire format's page lists the values a box takes."""
 
     odr_hz: int = 4000
@@ -68,7 +67,7 @@ class ClockReading:
     received: HostTime
 
 
-class Box:
+class SerialBox:
     """A box on an open port; one thread may read while another commands."""
 
     def __init__(self, port: str) -> None:
@@ -116,7 +115,7 @@ class Box:
         with self._lock:
             self._serial.write(command_line(command))
 
-    def send_start(self, settings: Settings, seconds: float | None = None) -> None:
+    def send_start(self, settings: SamplingSettings, seconds: float | None = None) -> None:
         """Start the box; it stops by itself after `seconds` of samples."""
         self.send({"do": "start", **asdict(settings), **({} if seconds is None else {"seconds": seconds})})
 
@@ -153,7 +152,7 @@ class Box:
         _, clock_us, sent, received = self._converse(b"", timeout_s)
         return ClockReading(str(self.identity["boot_id"]), clock_us, sent, received)
 
-    def start(self, settings: Settings, seconds: float | None = None) -> dict[str, Any]:
+    def start(self, settings: SamplingSettings, seconds: float | None = None) -> dict[str, Any]:
         """Start the greeted box and return its hello; the bytes from it on wait for `read`. BoxError if it does not."""
         heard = bytearray()
         with self._loss_told():
@@ -203,8 +202,9 @@ class Box:
             data = self.read()
             received = HostTime.now()
             heard += data
-            for frame in chain.from_iterable(map(singly, decoder.feed(data))):
-                yield frame, received
+            for frames in decoder.feed(data):
+                for frame in frames.singly() if frames.kind != FrameType.SAMPLES else ():
+                    yield frame, received
 
     @contextmanager
     def _loss_told(self) -> Iterator[None]:
@@ -218,15 +218,7 @@ def _reports(fault: Frames) -> str:
     return f"reports {fault.data.get('fault')} ({fault.data.get('detail')})"
 
 
-def singly(frames: Frames) -> Iterator[Frames]:
-    """The frames of a run one by one, if they are not samples: each has a text of its own."""
-    if frames.kind != FrameType.SAMPLES:
-        for row in range(len(frames.headers)):
-            alone = slice(row, row + 1)
-            yield Frames(frames.headers[alone], frames.payloads[alone], frames.offsets[alone])
-
-
-def open_box(port: str | None = None, timeout_s: float = ANSWER_TIMEOUT_S) -> Box:
+def open_box(port: str | None = None, timeout_s: float = ANSWER_TIMEOUT_S) -> SerialBox:
     """Open and greet the box on `port`, or find it by greeting every serial port; BoxError when it is not one box.
 
     A box that a killed recorder left running is stopped first.
@@ -234,8 +226,8 @@ def open_box(port: str | None = None, timeout_s: float = ANSWER_TIMEOUT_S) -> Bo
     return _open_greeted(port, timeout_s) if port else _find_box(timeout_s)
 
 
-def _open_greeted(port: str, timeout_s: float) -> Box:
-    box = Box(port)
+def _open_greeted(port: str, timeout_s: float) -> SerialBox:
+    box = SerialBox(port)
     try:
         if box.hello(timeout_s)["running"]:
             box.stop()
@@ -246,10 +238,10 @@ def _open_greeted(port: str, timeout_s: float) -> Box:
     return box
 
 
-def _find_box(timeout_s: float) -> Box:
+def _find_box(timeout_s: float) -> SerialBox:
     """Greet all ports at once: a silent one costs its time limit, and there may be several."""
 
-    def attempt(port: str) -> Box | BoxError:
+    def attempt(port: str) -> SerialBox | BoxError:
         try:
             return _open_greeted(port, timeout_s)
         except BoxError as error:
@@ -260,7 +252,7 @@ def _find_box(timeout_s: float) -> Box:
         raise BoxError("no serial port is here: plug the box in, or give its --port")
     with ThreadPoolExecutor(len(ports)) as pool:
         results = list(pool.map(attempt, ports))
-    boxes = [result for result in results if isinstance(result, Box)]
+    boxes = [result for result in results if isinstance(result, SerialBox)]
     if len(boxes) == 1:
         return boxes[0]
     for box in boxes:

@@ -9,7 +9,7 @@ import time
 from collections import deque
 from pathlib import Path
 
-from towertap.box.port import Box
+from towertap.box.port import SerialBox
 from towertap.errors import BoxError
 
 SYNC_INTERVAL_S = 1.0
@@ -32,7 +32,7 @@ class Pump:
     (`failure`) the file keeps what it has and the rest is read and dropped.
     """
 
-    def __init__(self, box: Box, raw_path: Path) -> None:
+    def __init__(self, box: SerialBox, raw_path: Path) -> None:
         """Create `raw_path` (FileExistsError if it is there already) and begin to carry."""
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
         self._file = os.open(raw_path, flags, 0o644)

@@ -10,18 +10,20 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
+from enum import Enum
 from pathlib import Path
 from typing import BinaryIO
 
 from towertap.box.host_clock import ClockLog
 from towertap.box.host_watch import HostWatch
 from towertap.box.live import Live
-from towertap.box.port import Box, HostTime, Settings, singly
+from towertap.box.port import HostTime, SamplingSettings, SerialBox
 from towertap.box.pump import Pump
 from towertap.capture.conditions import Conditions, sidecar_path, write_sidecar
 from towertap.errors import BoxError
 from towertap.wire.decoder import Decoder, Frames
 from towertap.wire.frames import FrameType
+from towertap.wire.messages import MESSAGES, hello_of
 
 POLL_S = 0.02
 BLOCK_BYTES = 1 << 20
@@ -50,7 +52,7 @@ class Event:
 
 
 @dataclass(frozen=True)
-class Progress:
+class RecordingProgress:
     """What a screen shows while recording."""
 
     live: Live
@@ -76,13 +78,13 @@ class RecordingSummary:
 
 
 def record(
-    box: Box,
+    box: SerialBox,
     raw_path: Path,
     conditions: Conditions,
-    settings: Settings | None = None,
+    settings: SamplingSettings | None = None,
     *,
     seconds: float | None = None,
-    on_progress: Callable[[Progress], None] | None = None,
+    on_progress: Callable[[RecordingProgress], None] = lambda progress: None,
     marks: queue.SimpleQueue[str] | None = None,
     stop: threading.Event | None = None,
 ) -> RecordingSummary:
@@ -92,16 +94,31 @@ def record(
     `marks` are texts; the moment is marked with each as it arrives. BoxError when the file exists or the box does not
     start; whatever fails later, the bytes so far stay, and `ended` and `events` of the summary say what it was.
     """
-    recording = _Recording(box, raw_path, conditions, settings or Settings(), seconds)
+    recording = _Recording(box, raw_path, conditions, settings or SamplingSettings(), seconds)
     recording.run(on_progress, marks or queue.SimpleQueue(), stop or threading.Event())
     return recording.summary()
+
+
+class Link(Enum):
+    """How box and recorder stand to each other; every change is made by `_Recording.turn`."""
+
+    RUNNING = "samples come"
+    SILENT = "the port is there and nothing comes: the box is greeted"
+    LOST = "the port is gone and is opened again and again"
+    STOPPING = "the box was told to stop, and its bye is awaited"
+    ENDED = "nothing more is awaited"
 
 
 class _Recording:
     """One recording under way, in the caller's thread; the pump's two threads carry the bytes meanwhile."""
 
     def __init__(
-        self, box: Box, raw_path: Path, conditions: Conditions, settings: Settings, seconds: float | None
+        self,
+        box: SerialBox,
+        raw_path: Path,
+        conditions: Conditions,
+        settings: SamplingSettings,
+        seconds: float | None,
     ) -> None:
         """Start the box, then open the raw file: the bytes in between wait in the box's `read`."""
         if raw_path.exists():
@@ -110,31 +127,38 @@ class _Recording:
         self.settings, self.seconds = settings, seconds
         self.clock = ClockLog()
         self.clock.readings.append(box.read_clock())
-        self.hello = box.start(settings, seconds)
+        self.hello_content = box.start(settings, seconds)
+        self.hello = hello_of(self.hello_content)
+        self.boot_id = self.hello.boot_id
         self.started = HostTime.now()
-        self.boot_id = self.started_boot_id = str(self.hello["boot_id"])
-        self.live, self.decoder = Live(settings.odr_hz, settings.accel_range_g), Decoder()
+        self.live, self.decoder = Live(self.hello), Decoder()
         self.events: list[Event] = []
-        self.ended = ""
-        self.stopping, self.stop_by_s = "", math.inf
-        self.connected, self.heard_bytes = True, 0
-        self.heard_s = self.greeted_s = self.restarted_s = self.started.monotonic_s
         self.host = HostWatch(raw_path.parent, settings.odr_hz)
         try:
             self.pump = Pump(box, raw_path)  # first of all: a slow disk must not keep the box waiting
         except BaseException:
             self.command(box.stop)
             raise
+        self.ended = ""
+        self.turn(Link.RUNNING)
+        self.heard_bytes, self.heard_s = 0, self.turned_s
+        self.started_boot, self.started_s = self.boot_id, self.turned_s
         self.write_sidecar()
 
+    def turn(self, link: Link, news: str = "") -> None:
+        """Change how box and recorder stand to each other."""
+        self.link, self.turned_s = link, time.monotonic()
+        if news:
+            self.note(news)
+
     def run(
-        self, on_progress: Callable[[Progress], None] | None, marks: queue.SimpleQueue[str], stop: threading.Event
+        self, on_progress: Callable[[RecordingProgress], None], marks: queue.SimpleQueue[str], stop: threading.Event
     ) -> None:
         """Follow the file until the recording has ended; whatever happens, what was read is written and synced."""
         looked_s = saved_s = shown_s = -math.inf
         with open(self.raw_path, "rb", buffering=0) as file:
             try:
-                while not self.ended:
+                while self.link is not Link.ENDED:
                     time.sleep(POLL_S)
                     now_s = time.monotonic()
                     self.follow(file)
@@ -142,14 +166,14 @@ class _Recording:
                     while not marks.empty():
                         self.mark(marks.get())
                     if stop.is_set():
-                        self.ask_to_stop("stopped by the user")
+                        self.stop("stopped by the user")
                     if now_s >= looked_s + CHECK_INTERVAL_S:
                         looked_s = now_s
                         self.watch_host()
                     if now_s >= saved_s + SIDECAR_INTERVAL_S:
                         saved_s = now_s
                         self.write_sidecar()
-                    if on_progress and now_s >= shown_s + SHOW_INTERVAL_S:
+                    if now_s >= shown_s + SHOW_INTERVAL_S:
                         shown_s = now_s
                         on_progress(self.progress())
             finally:
@@ -160,29 +184,30 @@ class _Recording:
         data = file.read(BLOCK_BYTES)
         for frames in self.decoder.feed(data) if data else []:
             self.live.take(frames)
-            if frames.kind == FrameType.SAMPLES:
+            if frames.layout:
                 self.clock.take(frames, self.pump.arrivals, self.boot_id)
-            for frame in singly(frames):
-                if frame.kind == FrameType.HELLO:
-                    self.on_hello(frame)
-                elif frame.kind == FrameType.BYE:
-                    self.on_bye(frame)
-                elif frame.kind == FrameType.FAULT:
-                    self.note(f"the box reports {frame.data.get('fault')}: {frame.data.get('detail')}")
+            elif message := MESSAGES.get(frames.kind):
+                for frame in frames.singly():
+                    if message.telling:
+                        self.note(message.telling(frame))
+                    if frame.kind == FrameType.HELLO:
+                        self.on_hello(frame)
+                    elif frame.kind == FrameType.BYE:
+                        self.on_bye(frame)
         return bool(data)
 
     def on_hello(self, frame: Frames) -> None:
         """Start a box that does not run again, with the same settings and for what is left of the time."""
-        hello = frame.data
-        if hello.get("serial") != self.hello.get("serial"):
-            self.ask_to_stop("another box is on the port now")
-        elif hello.get("running"):
-            self.boot_id, self.box.identity = str(hello.get("boot_id")), hello
+        hello = hello_of(frame.data)
+        if hello.serial != self.hello.serial:
+            self.stop("another box is on the port now")
+        elif hello.running:
+            self.boot_id, self.box.identity = hello.boot_id, frame.data
             if not frame.headers["first_sample"][0]:
                 self.live.box_started()
-        elif self.seconds is not None and hello.get("boot_id") == self.boot_id:
-            self.ended = "the box finished while the link was down"
-        elif not self.stopping and self.may_start(str(hello.get("boot_id"))):
+        elif self.seconds is not None and hello.boot_id == self.boot_id:
+            self.end("the box finished while the link was down")
+        elif self.link is not Link.STOPPING and self.may_start(hello.boot_id):
             self.note("the box has restarted; it is started again with the same settings")
             left_s = None if self.seconds is None else max(self.seconds - self.live.seconds, 0.1)
             self.command(lambda: self.box.send_start(self.settings, left_s))
@@ -190,43 +215,49 @@ class _Recording:
     def may_start(self, boot_id: str) -> bool:
         """Whether a box that says that it does not run has not just been told to start."""
         now_s = time.monotonic()
-        if boot_id == self.started_boot_id and now_s < self.restarted_s + RESTART_S:
+        if boot_id == self.started_boot and now_s < self.started_s + RESTART_S:
             return False
-        self.started_boot_id, self.restarted_s = boot_id, now_s
+        self.started_boot, self.started_s = boot_id, now_s
         return True
 
     def on_bye(self, frame: Frames) -> None:
         """End: the box has said that nothing follows."""
         full = self.seconds is not None and self.live.seconds >= self.seconds
-        self.ended = self.stopping or ("complete" if full else f"the box stopped: {frame.data.get('reason')}")
+        self.end("complete" if full else f"the box stopped: {frame.data.get('reason')}")
 
     def watch_link(self, now_s: float) -> None:
         """Tell of a lost port and of its return, greet a silent box, and end when waiting longer is of no use."""
-        if self.pump.connected != self.connected:
-            self.connected = self.pump.connected
-            self.note("the port is back" if self.connected else "the port is lost; waiting for it to come back")
-            self.greeted_s = -math.inf
         if self.pump.read_bytes != self.heard_bytes:
             self.heard_bytes, self.heard_s = self.pump.read_bytes, now_s
-        if self.connected and now_s > self.greeted_s + SILENCE_S and now_s > self.heard_s + SILENCE_S:
-            self.note(f"the box is silent for {now_s - self.heard_s:.0f} s; it is greeted")
-            self.greeted_s = now_s
-            self.command(lambda: self.box.send({"do": "hello"}))
+        is_silent = now_s > self.heard_s + SILENCE_S
+        if self.link is Link.ENDED:
+            return
         if self.pump.failure:
-            self.ask_to_stop(f"{self.raw_path}: {self.pump.failure.strerror}")
-            self.ended = self.stopping
-        elif now_s > self.stop_by_s or (self.stopping and not self.connected):
-            self.note("the box has not said goodbye")
-            self.ended = self.stopping
+            self.stop(f"{self.raw_path}: {self.pump.failure.strerror}")
+            self.end()
+        elif self.link is Link.STOPPING:
+            if now_s > self.turned_s + BYE_TIMEOUT_S or not self.pump.connected:
+                self.note("the box has not said goodbye")
+                self.end()
         elif self.seconds is not None and now_s > self.heard_s + self.seconds + GIVE_UP_S:
-            self.ended = "the box did not come back"
+            self.end("the box did not come back")
+        elif not self.pump.connected:
+            if self.link is not Link.LOST:
+                self.turn(Link.LOST, "the port is lost; waiting for it to come back")
+        elif self.link is Link.LOST:
+            self.turn(Link.RUNNING, "the port is back")
+        elif not is_silent:
+            self.link = Link.RUNNING
+        elif self.link is Link.RUNNING or now_s > self.turned_s + SILENCE_S:
+            self.turn(Link.SILENT, f"the box is silent for {now_s - self.heard_s:.0f} s; it is greeted")
+            self.command(lambda: self.box.send({"do": "hello"}))
 
     def watch_host(self) -> None:
         """Warn of a disk that fills and stop before it is full; tell of a host that slept."""
         for news in self.host.look():
             self.note(news)
         if self.host.full:
-            self.ask_to_stop("the disk is full")
+            self.stop("the disk is full")
 
     def mark(self, text: str) -> None:
         """Mark this moment, if the box is there to take it."""
@@ -235,11 +266,17 @@ class _Recording:
         except OSError:
             self.note(f"mark not taken, the box is away: {text}")
 
-    def ask_to_stop(self, reason: str) -> None:
+    def stop(self, why: str) -> None:
         """Ask the box to stop, once; its bye ends the recording."""
-        if not self.stopping:
-            self.stopping, self.stop_by_s = reason, time.monotonic() + BYE_TIMEOUT_S
+        if self.link not in (Link.STOPPING, Link.ENDED):
+            self.ended = why
+            self.turn(Link.STOPPING)
             self.command(self.box.stop)
+
+    def end(self, why: str = "") -> None:
+        """End, once; the reason for which the box was stopped goes before what came of that."""
+        self.ended = self.ended or why
+        self.link = Link.ENDED
 
     def command(self, send: Callable[[], None]) -> None:
         """Send something that a lost box need not hear: its return is seen and answered anyway."""
@@ -251,10 +288,9 @@ class _Recording:
 
     def finish(self, file: BinaryIO) -> None:
         """Write and sync what was read, read the clock once more for its drift, and complete the sidecar."""
-        if not self.ended:
+        if self.link is not Link.ENDED:
             self.command(self.box.stop)
-            self.ended = "interrupted"
-        self.stopping = self.ended  # the last frames change nothing of it
+            self.end("interrupted")
         self.pump.stop()
         while self.follow(file):
             pass
@@ -271,15 +307,15 @@ class _Recording:
                 self.raw_path,
                 self.conditions,
                 started_utc=datetime.fromtimestamp(self.started.unix_s, UTC).isoformat(),
-                hello=self.hello,
+                hello=self.hello_content,
                 settings=asdict(self.settings),
                 clock=self.clock.data(),
                 events=[{"unix_s": event.at.unix_s, "text": event.text} for event in self.events],
-                ended=self.ended,
+                ended=self.ended if self.link is Link.ENDED else "",
             )
 
-    def progress(self) -> Progress:
-        return Progress(self.live, self.pump.written_bytes, self.host.space_s, tuple(self.events))
+    def progress(self) -> RecordingProgress:
+        return RecordingProgress(self.live, self.pump.written_bytes, self.host.space_s, tuple(self.events))
 
     def summary(self) -> RecordingSummary:
         live = self.live
@@ -290,7 +326,7 @@ class _Recording:
             live.samples,
             live.missing_samples,
             live.seconds,
-            live.marks,
+            live.messages["mark"],
             self.ended,
             tuple(self.events),
         )

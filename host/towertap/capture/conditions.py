@@ -3,63 +3,54 @@
 from __future__ import annotations
 
 import json
-import math
-import re
+import os
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
+from functools import cache
 from pathlib import Path
-from typing import Any, Self
+from typing import Annotated, Any, Self, get_type_hints
 
-from towertap.capture.whole_file import whole_file
-from towertap.errors import CallError, CaptureError
+import msgspec
+from msgspec import Meta
 
-LONGEST_TEXT = 2000
+from towertap.doors.structured import read_json, typed
+from towertap.doors.whole_file import whole_file
+from towertap.errors import FileError
+
 LARGEST_SIDECAR = 10_000_000
-_UNFIT = re.compile("[\0\ud800-\udfff]")  # what neither HDF5 nor UTF-8 can hold
-
-RANGES = {
-    "pass_number": (1, 9999),
-    "speed_kmh": (0.0, 400.0),
-    "air_temperature_c": (-60.0, 60.0),
-}
-"""What a number of the conditions may be; a value outside is a slip of the pen."""
+Words = Annotated[str, Meta(max_length=2000)]
 
 
 @dataclass(frozen=True)
 class Conditions:
     """The conditions of one pass. An empty text or None means that it was not said."""
 
-    vehicle: str = ""
-    part: str = ""
+    vehicle: Words = ""
+    part: Words = ""
     """The part fitted, by the name that `compare --before/--after` uses."""
-    road: str = ""
-    pass_number: int | None = None
-    speed_kmh: float | None = None
+    road: Words = ""
+    pass_number: Annotated[int, Meta(ge=1, le=9999)] | None = None
+    speed_kmh: Annotated[float, Meta(ge=0, le=400)] | None = None
     """The speed aimed at."""
-    tyre_pressures_kpa: str = ""
+    tyre_pressures_kpa: Words = ""
     """As read, front left, front right, rear left, rear right: "250, 250, 300, 300"."""
-    air_temperature_c: float | None = None
-    box_position: str = ""
-    mounting: str = ""
+    air_temperature_c: Annotated[float, Meta(ge=-60, le=60)] | None = None
+    box_position: Words = ""
+    mounting: Words = ""
     """Chip axis along each vehicle axis (ISO 8855), "x=+X,y=+Y,z=+Z"."""
-    notes: str = ""
+    notes: Words = ""
 
     def __post_init__(self) -> None:
-        """Hold every field to its type and range; CallError names the one that is wrong."""
-        for field in fields(self):
-            value = getattr(self, field.name)
-            if field.type == "str":
-                if not isinstance(value, str) or len(value) > LONGEST_TEXT or _UNFIT.search(value):
-                    raise CallError(f"conditions: {field.name} must be a text of up to {LONGEST_TEXT} characters")
-            elif value is not None:
-                object.__setattr__(self, field.name, _number(field.name, value))
+        """Hold every field to its type and range; FileError names the one that is wrong."""
+        for name, kind in _kinds().items():
+            object.__setattr__(self, name, typed(getattr(self, name), kind, f"conditions: {name}"))
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> Self:
         """From a mapping such as a JSON object; keys that are not a field are refused by name."""
         unknown = set(data) - {field.name for field in fields(cls)}
         if unknown:
-            raise CallError(f"conditions: no field is called {', '.join(sorted(map(str, unknown)))}")
+            raise FileError(f"conditions: no field is called {', '.join(sorted(map(str, unknown)))}")
         return cls(**data)
 
     def to_dict(self) -> dict[str, Any]:
@@ -67,12 +58,27 @@ class Conditions:
         return asdict(self)
 
 
-def _number(name: str, value: Any) -> int | float:
-    lowest, highest = RANGES[name]
-    numeric = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-    if not numeric or not lowest <= value <= highest or (name == "pass_number" and value != int(value)):
-        raise CallError(f"conditions: {name} must be a number from {lowest:g} to {highest:g}, not {value!r}")
-    return int(value) if name == "pass_number" else float(value)
+@cache
+def _kinds() -> dict[str, Any]:
+    return get_type_hints(Conditions, include_extras=True)
+
+
+NUMBERS = {"pass_number": int, "speed_kmh": float, "air_temperature_c": float}
+"""The fields of Conditions that are no text."""
+
+
+class Sidecar(msgspec.Struct):
+    """The file beside a raw recording, and what only the host knows in it; more keys may follow."""
+
+    conditions: dict[str, Any] = {}
+    started_utc: str = ""
+    """ISO 8601."""
+    hello: dict[str, Any] = {}
+    """The box's hello, used when the raw bytes hold none."""
+    clock: Any = None
+    """Host against box clock: a list of what host_time.Reading holds; anything else is not looked at."""
+    ended: str = ""
+    """Why the recording ended; empty while it goes on."""
 
 
 def sidecar_path(raw_path: Path) -> Path:
@@ -81,11 +87,7 @@ def sidecar_path(raw_path: Path) -> Path:
 
 
 def write_sidecar(raw_path: Path, conditions: Conditions, **host: Any) -> Path:
-    """Write the conditions beside `raw_path`, whole or not at all.
-
-    `host` is what only the host knows, each JSON: `started_utc` (ISO 8601), `clock` (host against box clock), `hello`
-    (the box's hello, used when the raw bytes hold none).
-    """
+    """Write the conditions beside `raw_path`, whole or not at all; `host` are keys of Sidecar and others, as JSON."""
     path = sidecar_path(raw_path)
     text = json.dumps({"conditions": conditions.to_dict(), **host}, indent=1, allow_nan=False)
     with whole_file(path) as part:
@@ -96,16 +98,11 @@ def write_sidecar(raw_path: Path, conditions: Conditions, **host: Any) -> Path:
 def read_sidecar(raw_path: Path) -> dict[str, Any]:
     """What lies beside `raw_path`: `conditions` as Conditions, and the host's keys; without one, empty conditions."""
     path = sidecar_path(raw_path)
-    if not path.exists():
+    if not os.path.lexists(path):
         return {"conditions": Conditions()}
+    content = read_json(path, dict[str, Any], "the conditions of a drive as JSON, or move it away", LARGEST_SIDECAR)
+    sidecar = typed(content, Sidecar, str(path))
     try:
-        if path.stat().st_size > LARGEST_SIDECAR:
-            raise CaptureError(f"{path}: far too large to be the conditions of a drive; move it away or mend it")
-        data = json.loads(path.read_text("utf-8"))
-        return {**data, "conditions": Conditions.from_dict(data.get("conditions", {}))}
-    except (ValueError, TypeError, AttributeError, RecursionError) as error:
-        raise CaptureError(
-            f"{path}: not the conditions of a drive as JSON; mend it or move it away ({error})"
-        ) from None
-    except CallError as error:
-        raise CaptureError(f"{path}: {error}") from None
+        return {**content, "conditions": Conditions.from_dict(sidecar.conditions)}
+    except FileError as error:
+        raise FileError(f"{path}: {error}") from None

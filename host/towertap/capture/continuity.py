@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from towertap.capture.schema import GAP
 from towertap.wire.decoder import Frames
 from towertap.wire.frames import Flag
+from towertap.wire.messages import Hello
 
 LARGEST_COUNTER = 2**60
 """No box counts so far; it keeps the arithmetic within 64 bits whatever a stream claims."""
@@ -44,17 +43,16 @@ class Continuity:
         """Samples seen so far, which is the row of the next one."""
         self._next: int | None = None  # counter of the sample that should come next
         self._clock_us = 0
-        self._boot: Any = None
+        self._boot = ""
         self._restarted = False
 
-    def hello(self, hello: dict[str, Any], next_sample: int) -> None:
+    def hello(self, hello: Hello, next_sample: int) -> None:
         """Note a hello frame: it tells a box that started anew, and where its counter stands."""
-        boot = hello.get("boot_id")
         if self.rows:
-            self._restarted |= self._boot not in (None, boot)
-        elif hello.get("running") is True:
+            self._restarted |= self._boot not in ("", hello.boot_id)
+        elif hello.running:
             self._next = min(max(next_sample, 0), LARGEST_COUNTER)
-        self._boot = boot
+        self._boot = hello.boot_id
 
     def samples(self, frames: Frames) -> np.ndarray:
         """Note a run of sample frames; gaps before or between them, in the type of the capture's table."""

@@ -18,13 +18,16 @@ from towertap.capture.conditions import Conditions, read_sidecar
 from towertap.capture.continuity import Continuity
 from towertap.capture.rate import Rate, rate_of, readings_of
 from towertap.capture.writing import CaptureWriter
-from towertap.errors import CaptureError, WireError
+from towertap.doors.files import opened, size_of
+from towertap.errors import FileError
 from towertap.wire.decoder import Decoder, Frames
 from towertap.wire.frames import FrameType
-from towertap.wire.layouts import FULL_SCALE_COUNTS, LAYOUTS, NO_READING, ODR_HZ, STANDARD_GRAVITY_MS2
+from towertap.wire.layouts import LAYOUTS, Layout
+from towertap.wire.messages import MESSAGES, Hello, cut, hello_of
 
 BLOCK_BYTES = 2**18
 """What is read at a time; a larger block costs more, since the system then hands out its memory anew every time."""
+RAW = "a raw recording (.ttraw)"
 
 Progress = Callable[[int, int], None]
 """Called with bytes done and bytes in all."""
@@ -36,16 +39,15 @@ def decode_raw(
     """Make the capture `capture_path` from the raw recording; give its path back.
 
     Conditions come from the call or else from the sidecar beside the raw file. The capture appears whole or not at all.
-    WireError when the file holds no frames of a box, CaptureError when they make no capture.
+    FileError when the file holds no frames of a box, or none that make a capture.
     """
-    if capture_path.is_dir():
-        raise CaptureError(f"{capture_path}: a folder; give the name of the capture to write")
-    if capture_path.exists() and not h5py.is_hdf5(capture_path):
-        raise CaptureError(f"{capture_path}: there already, and no capture: not replaced; give another name")
+    if capture_path.exists() and not is_capture(capture_path):
+        what = "a folder" if capture_path.is_dir() else "there already, and no capture: not replaced"
+        raise FileError(f"{capture_path}: {what}; give another name for the capture")
     sidecar = read_sidecar(raw_path)
     conditions = conditions or sidecar.pop("conditions")
     with CaptureWriter(capture_path) as writer:
-        assembly = _Assembly(writer, sidecar.get("hello"))
+        assembly = _Assembly(writer, sidecar.get("hello") or {})
         digest, size = hashlib.sha256(), 0
         for block in _blocks(raw_path, on_progress):
             digest.update(block)
@@ -68,16 +70,23 @@ def decode_raw(
     return capture_path
 
 
+def is_capture(path: Path) -> bool:
+    """Whether a file is a capture, be it a damaged one, so that writing another in its place replaces nothing else."""
+    if not path.is_file() or not h5py.is_hdf5(path):
+        return False
+    try:
+        with h5py.File(path) as file:
+            return "schema" in file.attrs and schema.text_attribute(file, "schema") == schema.NAME
+    except (OSError, RuntimeError, TypeError):
+        return True
+
+
 def _blocks(raw_path: Path, on_progress: Progress | None) -> Iterator[bytes]:
-    if raw_path.is_dir():
-        raise WireError(f"{raw_path}: a folder; give the raw recording (.ttraw) in it")
-    if not raw_path.exists():
-        raise WireError(f"{raw_path}: no such file; give a raw recording (.ttraw)")
-    total = raw_path.stat().st_size
+    total = size_of(raw_path, RAW)
     if total == 0:
-        raise WireError(f"{raw_path}: empty; nothing came from the box while it was recorded")
+        raise FileError(f"{raw_path}: empty; nothing came from the box while it was recorded")
     done = 0
-    with raw_path.open("rb") as file:
+    with opened(raw_path, RAW) as file:
         while block := file.read(BLOCK_BYTES):
             done += len(block)
             yield block
@@ -88,28 +97,35 @@ def _blocks(raw_path: Path, on_progress: Progress | None) -> Iterator[bytes]:
 class _Assembly:
     """Puts decoded frames into the capture's datasets, in order."""
 
-    def __init__(self, writer: CaptureWriter, hello: Any) -> None:
+    def __init__(self, writer: CaptureWriter, hello: dict[str, Any]) -> None:
         self.decoder = Decoder()
         self._writer = writer
         self._continuity = Continuity()
-        self._hello: dict[str, Any] = hello if isinstance(hello, dict) else {}
+        self._hello_content = hello
+        self._hello = hello_of(hello)
         self._bye: dict[str, Any] = {}
-        self._layout = 0
-        self._heard = 0
+        self._layout_id = 0
+        self._frames = 0
+        self._unknown = 0
 
     def take(self, frames: Frames) -> None:
-        self._heard += len(frames.headers)
-        if frames.kind == FrameType.SAMPLES:
-            self._samples(frames)
-            return
-        for k in range(len(frames.headers)):
-            self._message(Frames(frames.headers[k : k + 1], frames.payloads[k : k + 1], frames.offsets[k : k + 1]))
+        """Put the samples or messages of a run where they belong."""
+        self._frames += len(frames.headers)
+        if frames.layout:
+            self._samples(frames, frames.layout)
+        elif frames.kind in MESSAGES:
+            for frame in frames.singly():
+                self._message(frame)
+        else:
+            self._unknown += len(frames.headers)
 
-    def _samples(self, frames: Frames) -> None:
-        headers, layout = frames.headers, int(frames.headers["layout"][0])
-        if self._layout not in (0, layout):
-            raise CaptureError("the raw recording changes from one chip's samples to another's: record each on its own")
-        self._layout = layout
+    def _samples(self, frames: Frames, layout: Layout) -> None:
+        headers, layout_id = frames.headers, int(frames.headers["layout"][0])
+        if not self._layout_id:
+            self._writer.create(schema.counts_of(layout))
+        elif self._layout_id != layout_id:
+            raise FileError("the raw recording changes from one chip's samples to another's: record each on its own")
+        self._layout_id = layout_id
         table = np.empty(len(headers), schema.FRAME)
         for name in ("sequence", "first_sample", "count", "clock_us", "fifo_level", "flags"):
             table[name] = headers[name]
@@ -117,85 +133,74 @@ class _Assembly:
         table["row"] = self._continuity.rows + np.cumsum(headers["count"], dtype=np.int64) - headers["count"]
         self._writer.append("gaps", self._continuity.samples(frames))
         self._writer.append("frames", table)
-        valid = frames.packets["header"] & LAYOUTS[layout].valid_mask == LAYOUTS[layout].valid_bits
-        for name in ("acceleration", "rotation"):
-            counts = frames.counts(name)
-            if not valid.all():
-                counts[~valid] = NO_READING
-            self._writer.append(name, counts.reshape(-1, 3))
+        for name in layout.quantities:
+            self._writer.append(name, frames.counts(name).reshape(-1, 3))
 
     def _message(self, frame: Frames) -> None:
-        row, clock_us = self._continuity.rows, int(frame.headers["clock_us"][0])
+        clock_us = int(frame.headers["clock_us"][0])
         if frame.kind == FrameType.HELLO:
             self._take_hello(frame)
-        elif frame.kind == FrameType.MARK:
-            self._writer.append("marks", np.array([(row, clock_us, _cut(frame.text, 200))], schema.MARK))
-        elif frame.kind == FrameType.FAULT:
-            fault, detail = (_cut(str(frame.data.get(key, "")), size) for key, size in (("fault", 64), ("detail", 256)))
-            self._writer.append("faults", np.array([(row, clock_us, fault, detail)], schema.FAULT))
         elif frame.kind == FrameType.BYE:
             self._bye = frame.data
             self._writer.append("gaps", self._continuity.bye(int(frame.headers["first_sample"][0]), clock_us))
+        if table := MESSAGES[frame.kind].table:
+            self._writer.add(table.name, (self._continuity.rows, clock_us, *table.row(frame)))
 
     def _take_hello(self, frame: Frames) -> None:
-        hello = frame.data
-        settings = ("odr_hz", "accel_range_g", "gyro_range_dps")
-        running = hello.get("running") is True  # a box that does not run has no settings to tell
-        told_before = self._hello.get("running") is True
-        if (
-            running
-            and told_before
-            and self._continuity.rows
-            and any(hello.get(key) != self._hello.get(key) for key in settings)
-        ):
-            raise CaptureError("the raw recording changes rate or range on its way: record each setting on its own")
+        hello = hello_of(frame.data)
+        both_run = hello.running and self._hello.running  # a box that does not run has no settings to tell
+        if both_run and self._continuity.rows and hello.settings != self._hello.settings:
+            raise FileError("the raw recording changes rate or range on its way: record each setting on its own")
         self._continuity.hello(hello, int(frame.headers["first_sample"][0]))
-        if running or not told_before:
-            self._hello = hello
+        if hello.running or not self._hello.running:
+            self._hello, self._hello_content = hello, frame.data
 
     def finish(self, raw_path: Path) -> dict[str, Any]:
         """Attributes that the frames tell; the errors that only the whole recording can have."""
         damage = self.decoder.damage
-        if not self._heard and h5py.is_hdf5(raw_path):
-            raise WireError(f"{raw_path}: already a capture or another HDF5 file; give the raw recording (.ttraw)")
-        if not self._heard:
-            raise WireError(f"{raw_path}: not a raw recording; there is not one whole frame of a box in it")
+        if not self._frames and h5py.is_hdf5(raw_path):
+            raise FileError(f"{raw_path}: already a capture or another HDF5 file; give the raw recording (.ttraw)")
+        if not self._frames:
+            raise FileError(f"{raw_path}: not a raw recording; there is not one whole frame of a box in it")
+        if self._unknown and not self._continuity.rows:
+            chip = f"{self._hello.chip or 'a chip'}, layout {self._hello.layout}"
+            raise FileError(f"{raw_path}: samples of {chip}, which this towertap does not know: {schema.NEWER}")
         if not self._continuity.rows:
-            raise CaptureError(f"{raw_path}: the box answered but sent no samples; record again")
+            raise FileError(f"{raw_path}: the box answered but sent no samples; record again")
         self._writer.append("damage", np.array(damage.places, schema.DAMAGE))
         self._writer.flush()
         return {
-            **_described(self._layout, self._hello, raw_path),
-            **_rated(rate_of(readings_of(self._writer.file)), float(self._hello["odr_hz"])),
+            **_described(self._layout_id, self._hello, raw_path),
+            **_rated(rate_of(readings_of(self._writer.file)), self._hello.odr_hz),
+            "hello": json.dumps(self._hello_content),
             "bye": json.dumps(self._bye) if self._bye else "",
             "bad_frames": damage.bad_frames,
-            "unknown_frames": damage.unknown_frames,
+            "unknown_frames": self._unknown,
             "skipped_bytes": damage.skipped_bytes,
         }
 
 
-def _described(layout: int, hello: dict[str, Any], raw_path: Path) -> dict[str, Any]:
+def _described(layout_id: int, hello: Hello, raw_path: Path) -> dict[str, Any]:
     """Attributes from the box's hello."""
-    if not hello:
-        raise CaptureError(f"{raw_path}: the box's hello is missing (cut off?), so rate and range are not known")
-    usable = {"odr_hz": ODR_HZ, "accel_range_g": (0.1, 10_000), "gyro_range_dps": (0.1, 100_000)}
-    for name, (lowest, highest) in usable.items():
-        value = hello.get(name)
-        if isinstance(value, bool) or not isinstance(value, int | float) or not lowest <= value <= highest:
-            raise CaptureError(f"{raw_path}: the box's hello gives no usable {name}; bring its firmware up to date")
-    told = hello.get("anti_alias_hz")
-    anti_alias_hz = float(told) if isinstance(told, int | float) and 0 < told <= ODR_HZ[1] else math.nan
+    layout = LAYOUTS[layout_id]
+    if hello == Hello():
+        raise FileError(f"{raw_path}: the box's hello is missing (cut off?), so rate and range are not known")
+    needed = ["odr_hz", *(quantity.range_key for quantity in layout.quantities.values())]
+    for name in needed:
+        if not getattr(hello, name) > 0:
+            raise FileError(f"{raw_path}: the box's hello gives no usable {name}; bring its firmware up to date")
     return {
         "schema": schema.NAME,
-        "schema_version": f"{schema.MAJOR}.{schema.MINOR}",
+        "schema_version": ".".join(map(str, schema.VERSION)),
         "written_by": f"towertap {towertap.__version__}",
-        "chip": _clean(hello.get("chip") or LAYOUTS[layout].chip),
-        "layout": layout,
-        "odr_hz": float(hello["odr_hz"]),
-        "acceleration_scale_ms2": hello["accel_range_g"] / FULL_SCALE_COUNTS * STANDARD_GRAVITY_MS2,
-        "rotation_scale_rads": math.radians(hello["gyro_range_dps"] / FULL_SCALE_COUNTS),
-        "anti_alias_hz": anti_alias_hz,
-        "hello": json.dumps(hello),
+        "chip": _clean(hello.chip or layout.chip),
+        "layout": layout_id,
+        "odr_hz": hello.odr_hz,
+        **{
+            schema.SCALES[name]: quantity.scale(getattr(hello, quantity.range_key))
+            for name, quantity in layout.quantities.items()
+        },
+        "anti_alias_hz": hello.anti_alias_hz or math.nan,
     }
 
 
@@ -206,11 +211,6 @@ def _rated(rate: Rate | None, odr_hz: float) -> dict[str, Any]:
     return {"rate_hz": rate.rate_hz, "rate_interval_hz": [rate.low_hz, rate.high_hz]}
 
 
-def _cut(text: str, size: int) -> bytes:
-    """UTF-8 of at most `size` bytes, never cut inside a character."""
-    return text.encode("utf-8", "replace")[:size].decode("utf-8", "ignore").encode()
-
-
-def _clean(value: Any) -> str:
-    """Text that HDF5 can hold: UTF-8, without NUL, and not long."""
-    return _cut(str(value).replace("\0", ""), 200).decode()
+def _clean(text: str) -> str:
+    """Text for an attribute, not long."""
+    return cut(text, 200).decode()

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
+from typing import Annotated, Any
 
+import msgspec
 import numpy as np
+from msgspec import Meta
 from scipy.optimize import linprog
 
 from towertap.capture.continuity import BOX_RESTART, EXACT
 from towertap.capture.reading import Capture
+from towertap.doors.structured import typed
+from towertap.errors import FileError
 
 CLOCKS_PPM = 100.0
 """How far the box's clock and the host's may run apart: each is a crystal, off by some tens of ppm with its warmth."""
@@ -24,14 +29,13 @@ LATEST_S = 1e11
 MOST_READINGS = 10_000
 
 
-@dataclass(frozen=True)
-class Reading:
-    """The box's clock showed `clock_s` after `sent_s` (-inf: not known) and before `received_s` of the host's clock."""
+class Reading(msgspec.Struct, frozen=True):
+    """The box's clock showed `clock_us` after `sent_unix_s` (None: not known) and before `received_unix_s`."""
 
     boot_id: str
-    clock_s: float
-    sent_s: float
-    received_s: float
+    clock_us: Annotated[float, Meta(ge=-LATEST_S * 1e6, le=LATEST_S * 1e6)]
+    received_unix_s: Annotated[float, Meta(gt=0, lt=LATEST_S)]
+    sent_unix_s: Annotated[float, Meta(lt=LATEST_S)] | None
 
 
 @dataclass(frozen=True)
@@ -44,18 +48,11 @@ class Moment:
 
 def readings_of(capture: Capture) -> list[Reading]:
     """The clock readings that the recorder put into the sidecar; those that are none are left out."""
-    held, found = capture.host.get("clock"), []
-    for entry in held[:MOST_READINGS] if isinstance(held, list) else []:
-        try:
-            sent_s = -math.inf if entry["sent_unix_s"] is None else float(entry["sent_unix_s"])
-            reading = Reading(
-                str(entry["boot_id"]), float(entry["clock_us"]) / 1e6, sent_s, float(entry["received_unix_s"])
-            )
-        except (ValueError, TypeError, KeyError, OverflowError):
-            continue
-        if abs(reading.clock_s) < LATEST_S and 0 < reading.received_s < LATEST_S and sent_s < LATEST_S:
-            found.append(reading)
-    return found
+    entries, readings = capture.host.get("clock"), []
+    for entry in entries[:MOST_READINGS] if isinstance(entries, list) else []:
+        with suppress(FileError):
+            readings.append(typed(entry, Reading, "clock"))
+    return readings
 
 
 def host_time(readings: list[Reading], boot_id: str, clock_s: float) -> Moment | None:
@@ -66,14 +63,15 @@ def host_time(readings: list[Reading], boot_id: str, clock_s: float) -> Moment |
     much they contradict each other; a little widens them, more (the box runs in virtual time, somebody set the host's
     clock) means that they bound nothing.
     """
-    mine = [reading for reading in readings if reading.boot_id == boot_id]
-    if not mine:
+    of_boot = [reading for reading in readings if reading.boot_id == boot_id]
+    if not of_boot:
         return None
-    zero_s = mine[0].received_s
-    elapsed_s = np.array([reading.clock_s for reading in mine]) - clock_s
-    latest_s = np.array([reading.received_s for reading in mine]) - zero_s - elapsed_s
-    earliest_s = np.array([reading.sent_s for reading in mine]) - zero_s - elapsed_s
-    lines = np.column_stack((np.ones(len(mine)), elapsed_s * 1e-6))  # time = offset + elapsed + elapsed × ppm × 1e-6
+    zero_s = of_boot[0].received_unix_s
+    elapsed_s = np.array([reading.clock_us for reading in of_boot]) * 1e-6 - clock_s
+    latest_s = np.array([reading.received_unix_s for reading in of_boot]) - zero_s - elapsed_s
+    sent_s = [-math.inf if reading.sent_unix_s is None else reading.sent_unix_s for reading in of_boot]
+    earliest_s = np.array(sent_s) - zero_s - elapsed_s
+    lines = np.column_stack((np.ones(len(of_boot)), elapsed_s * 1e-6))  # time = offset + elapsed + elapsed × ppm × 1e-6
     known = np.isfinite(earliest_s)
     within, limits = np.concatenate((lines, -lines[known])), np.concatenate((latest_s, -earliest_s[known]))
     slopes = [(None, None), (-CLOCKS_PPM, CLOCKS_PPM)]

@@ -15,7 +15,7 @@ from towertap.capture.rate import drift_of, frame_blocks, rate_of, readings_of
 from towertap.capture.reading import Capture
 from towertap.capture.rules import RULES, Measured, Rule
 from towertap.capture.sweep import sweep
-from towertap.errors import CaptureError
+from towertap.errors import FileError
 from towertap.wire.frames import UNKNOWN_TEMPERATURE, Flag
 
 
@@ -69,7 +69,7 @@ def check(capture: Capture, limits: Limits | None = None) -> Integrity:
         start = started(capture, rate_hz)
         gaps = _gaps(capture, rate_hz)
     except OSError:
-        raise CaptureError(f"{capture.path}: damaged capture: /frames cannot be read; decode it again") from None
+        raise FileError(f"{capture.path}: damaged capture: /frames cannot be read; decode it again") from None
     swept = sweep(capture)
     measured = Measured(capture, limits or Limits(), rate, drift, swept, gaps, overflows, temperature)
     rules = [rule(measured) for rule in RULES]

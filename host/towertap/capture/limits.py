@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
-import tomllib
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
-from towertap.errors import CallError
+from towertap.doors.structured import read_toml, typed
+from towertap.errors import FileError
 
 
 def _limit(value: float, unit: str, why: str, *, lowest: bool = False) -> Any:
@@ -92,23 +91,17 @@ class Limits:
 
 
 def read_limits(path: Path) -> Limits:
-    """Limits with those of a TOML file, `name = value` a line, in their place; CallError for one that is looser.
+    """Limits with those of a TOML file, `name = value` a line, in their place; FileError for one that is looser.
 
     A file tightens and never loosens, so that "sound" means at least the same everywhere.
     """
-    try:
-        given = tomllib.loads(path.read_text("utf-8"))
-    except OSError as error:
-        raise CallError(f"{path}: {error.strerror}; give a TOML file of limits") from None
-    except (ValueError, RecursionError) as error:
-        raise CallError(f"{path}: not a TOML file of limits ({error})") from None
+    given = read_toml(path, dict[str, Any], "a TOML file of limits")
     known = {row["name"]: row for row in Limits.table()}
     for name, value in given.items():
         if name not in known:
-            raise CallError(f"{path}: no limit is called {name!r}; there are {', '.join(known)}")
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            raise CallError(f"{path}: {name} must be a number")
+            raise FileError(f"{path}: no limit is called {name!r}; there are {', '.join(known)}")
+        typed(value, float, f"{path}: {name}")
         built_in = known[name]["value"]
         if value < built_in if known[name]["bound"] == "at least" else value > built_in:
-            raise CallError(f"{path}: {name} = {value:g} is looser than the {built_in:g} built in; it can be tightened")
+            raise FileError(f"{path}: {name} = {value:g} is looser than the {built_in:g} built in; it can be tightened")
     return Limits(**given)

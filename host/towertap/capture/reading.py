@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+import math
 import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
@@ -16,10 +16,14 @@ import numpy as np
 
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions
-from towertap.errors import CallError, CaptureError
+from towertap.doors.files import opened, size_of
+from towertap.doors.structured import from_json
+from towertap.errors import FileError
 from towertap.wire.frames import SYNC
-from towertap.wire.layouts import FULL_SCALE_COUNTS, LAYOUTS, ODR_HZ, Layout
+from towertap.wire.layouts import Layout
+from towertap.wire.messages import RATES_HZ, hello_of
 
+WANTED = "a capture (.h5)"
 LARGEST_RAW_HEAD = 64
 """Bytes looked at to tell a raw recording from other files."""
 
@@ -38,30 +42,29 @@ class Piece:
 class Capture:
     """A valid capture, open for reading; use as a context manager."""
 
-    full_scale_counts = FULL_SCALE_COUNTS
-
-    def __init__(self, path: Path, file: h5py.File) -> None:
-        self.path = path
-        self.file = file
+    def __init__(self, path: Path, file: h5py.File, layout: Layout) -> None:
+        self.path, self.file, self.layout = path, file, layout
+        known = {field.name for field in fields(Conditions)}  # a newer minor schema may have more
         try:
-            known = {field.name for field in fields(Conditions)}  # a newer minor schema may have more
-            held = json.loads(self.text("conditions"))
-            self.conditions = Conditions(**{name: value for name, value in held.items() if name in known})
-            self.hello: dict[str, Any] = dict(json.loads(self.text("hello")))
-        except (ValueError, TypeError, AttributeError, RecursionError, CallError):
-            raise CaptureError(
-                "damaged capture: its conditions or hello cannot be read; decode the raw recording again"
-            ) from None
-        self.odr_hz = self._number("odr_hz", *ODR_HZ)
+            stored = self._json("conditions")
+            self.conditions = Conditions(**{name: value for name, value in stored.items() if name in known})
+            self.hello: dict[str, Any] = self._json("hello")
+            hello_of(self.hello)
+        except FileError as error:
+            raise FileError(f"damaged capture: {error}; {schema.AGAIN}") from None
+        self.odr_hz = self._number("odr_hz", *RATES_HZ)
         self.rate_hz = self._number("rate_hz", 0.5 * self.odr_hz, 2 * self.odr_hz)
-        self.scale_ms2 = self._number("acceleration_scale_ms2", 1e-9, 1e3)
-        self.scale_rads = self._number("rotation_scale_rads", 1e-9, 1e3)
+        self.scales = {name: self._number(schema.SCALES[name], 1e-9, 1e3) for name in layout.quantities}
+        """m/s² or rad/s a count, by quantity."""
+        self.scale_ms2 = self.scales["acceleration"]
+        self.scale_rads = self.scales.get("rotation", math.nan)
+        self.axes = tuple(f"{name} {axis}" for name in layout.quantities for axis in "xyz")
+        """Names of all axes, such as "acceleration x"."""
+        self.axis_scales = np.repeat(list(self.scales.values()), 3)
+        """(n,) m/s² or rad/s a count, by axis."""
         self.n_samples = int(file["acceleration"].shape[0])
         if self.n_samples == 0:
-            raise CaptureError("a capture without samples; decode the raw recording again")
-        if int(file.attrs["layout"]) not in LAYOUTS:
-            raise CaptureError("a capture of a chip that this towertap does not know: install a newer towertap")
-        self.layout: Layout = LAYOUTS[int(file.attrs["layout"])]
+            raise FileError("a capture without samples; decode the raw recording again")
 
     def __enter__(self) -> Self:
         return self
@@ -83,35 +86,33 @@ class Capture:
     def host(self) -> dict[str, Any]:
         """What the recording host knew (the sidecar's keys but for the conditions); empty where it cannot be read."""
         try:
-            return dict(json.loads(self.text("host")))
-        except (ValueError, TypeError, RecursionError):
+            return self._json("host")
+        except FileError:
             return {}
 
     @cached_property
     def gaps(self) -> np.ndarray:
         """Table of gaps (schema.GAP), in order of their rows."""
-        gaps = self._table("gaps")
+        gaps = self.table("gaps")
         rows = gaps["row"]
         if len(rows) and (np.any(np.diff(rows) < 0) or rows[0] < 0 or rows[-1] > self.n_samples):
-            raise CaptureError(
-                f"{self.path}: damaged capture: its gaps are out of order; decode the raw recording again"
-            )
+            raise FileError(f"{self.path}: damaged capture: its gaps are out of order; {schema.AGAIN}")
         return gaps
 
     @cached_property
     def frames(self) -> np.ndarray:
         """Table of frames (schema.FRAME), some 50 bytes a frame."""
-        return self._table("frames")
+        return self.table("frames")
 
     @cached_property
     def marks(self) -> np.ndarray:
         """Table of marks (schema.MARK); the texts are UTF-8 bytes."""
-        return self._table("marks")
+        return self.table("marks")
 
     @cached_property
     def faults(self) -> np.ndarray:
         """Table of faults that the box reported (schema.FAULT)."""
-        return self._table("faults")
+        return self.table("faults")
 
     def pieces(self) -> list[Piece]:
         """The stretches between gaps, in order."""
@@ -129,57 +130,52 @@ class Capture:
             yield self.counts("acceleration", start, min(start + block_rows, end)) * self.scale_ms2
 
     def counts(self, name: str, start: int, stop: int) -> np.ndarray:
-        """Rows [start, stop) of `acceleration` or `rotation`, int16 (n, 3) as the chip gave them."""
-        try:
-            rows: np.ndarray = self.file[name][start:stop]
-        except OSError:
-            raise CaptureError(
-                f"{self.path}: damaged capture: /{name} cannot be read; decode the raw recording again"
-            ) from None
-        return rows
+        """Rows [start, stop) of `acceleration` or `rotation`, integers (n, 3) as the chip gave them."""
+        return self._rows(name, slice(start, stop))
 
-    def _table(self, name: str) -> np.ndarray:
+    def table(self, name: str) -> np.ndarray:
+        """A table of the schema, whole; one that this capture's version does not have yet is empty."""
+        if name in self.file:
+            return self._rows(name, slice(None))
+        return np.empty(0, next(entry.dtype for entry in schema.tables() if entry.name == name))
+
+    def _rows(self, name: str, rows: slice) -> np.ndarray:
         try:
-            table: np.ndarray = self.file[name][:]
+            values: np.ndarray = self.file[name][rows]
         except OSError:
-            raise CaptureError(
-                f"{self.path}: damaged capture: /{name} cannot be read; decode the raw recording again"
-            ) from None
-        return table
+            raise FileError(f"{self.path}: damaged capture: /{name} cannot be read; {schema.AGAIN}") from None
+        return values
+
+    def _json(self, name: str) -> dict[str, Any]:
+        return from_json(self.text(name), dict[str, Any], name)
 
     def _number(self, name: str, lowest: float, highest: float) -> float:
         value = float(self.file.attrs[name])
         if not lowest <= value <= highest:
-            raise CaptureError(f"damaged capture: its {name} is {value:g}; decode the raw recording again")
+            raise FileError(f"damaged capture: its {name} is {value:g}; {schema.AGAIN}")
         return value
 
 
 def open_capture(path: str | Path) -> Capture:
-    """Open a capture and hold it to the schema; CaptureError in one line for whatever else the path names."""
+    """Open a capture and hold it to the schema; FileError in one line for whatever else the path names."""
     path = Path(path)
-    if path.is_dir():
-        raise CaptureError(f"{path}: a folder; give a capture (.h5) in it")
-    if not path.exists():
-        raise CaptureError(f"{path}: no such file; give a capture (.h5)")
+    size_of(path, WANTED)
     try:
         file = h5py.File(path, "r")
     except OSError as error:
-        raise CaptureError(f"{path}: {_why_not_hdf5(path, error)}") from None
+        raise FileError(f"{path}: {_why_not_hdf5(path, error)}") from None
     try:
-        schema.validate(file)
-        return Capture(path, file)
-    except CaptureError as error:
+        return Capture(path, file, schema.validate(file))
+    except FileError as error:
         file.close()
-        raise CaptureError(f"{path}: {error}") from None
+        raise FileError(f"{path}: {error}") from None
     except (OSError, RuntimeError, KeyError, ValueError, TypeError):
         file.close()
-        raise CaptureError(f"{path}: damaged capture; decode the raw recording again") from None
+        raise FileError(f"{path}: damaged capture; decode the raw recording again") from None
 
 
 def _why_not_hdf5(path: Path, error: OSError) -> str:
-    if isinstance(error, PermissionError):
-        return "no right to read it"
-    with path.open("rb") as file:
+    with opened(path, WANTED) as file:
         head = file.read(LARGEST_RAW_HEAD)
     if not head:
         return "empty; decode the raw recording again"

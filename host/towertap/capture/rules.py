@@ -13,8 +13,7 @@ import numpy as np
 from towertap.capture.limits import Limits
 from towertap.capture.rate import Drift, Rate
 from towertap.capture.reading import Capture
-from towertap.capture.sweep import AXES, Sweep
-from towertap.wire.layouts import STANDARD_GRAVITY_MS2
+from towertap.capture.sweep import Sweep
 
 GRAVITY_MS2 = 9.81
 """Where towns lie, between 9.78 and 9.83 (International Gravity Formula 1980)."""
@@ -71,10 +70,11 @@ class Measured:
     @cached_property
     def gravity_ms2(self) -> float | None:
         """Median over the seconds at rest of the mean acceleration's magnitude; None when no second was at rest."""
-        still = np.all(self.sweep.spread[:, :3] * self.capture.scale_ms2 < REST_ACCELERATION_MS2, axis=1)
-        still &= np.all(self.sweep.spread[:, 3:] * self.capture.scale_rads < REST_ROTATION_RADS, axis=1)
-        still &= np.all(np.abs(self.sweep.mean[:, 3:]) * self.capture.scale_rads < REST_TURNING_RADS, axis=1)
-        magnitudes = np.linalg.norm(self.sweep.mean[still, :3], axis=1) * self.capture.scale_ms2
+        spread, mean = (counts * self.capture.axis_scales for counts in (self.sweep.spread, self.sweep.mean))
+        still = np.all(spread[:, :3] < REST_ACCELERATION_MS2, axis=1)
+        still &= np.all(spread[:, 3:] < REST_ROTATION_RADS, axis=1)
+        still &= np.all(np.abs(mean[:, 3:]) < REST_TURNING_RADS, axis=1)
+        magnitudes = np.linalg.norm(mean[still, :3], axis=1)
         return float(np.median(magnitudes)) if len(magnitudes) else None
 
 
@@ -165,7 +165,7 @@ def _faults(m: Measured) -> Rule:
 def _clipping(m: Measured) -> Rule:
     text = f"{_some(m.sweep.clipped_samples, 'clipped sample')} (limit {m.limits.clipped_samples:g})"
     if m.sweep.clipped_samples:
-        axes = ", ".join(f"{axis} {n}" for axis, n in zip(AXES, m.sweep.clipped, strict=True) if n)
+        axes = ", ".join(f"{axis} {n}" for axis, n in zip(m.capture.axes, m.sweep.clipped, strict=True) if n)
         text += f" on {axes}: the true peaks are not known; mount the box where it is hit less, or set a larger range"
     limit = m.limits.clipped_samples
     return Rule("clipping", m.sweep.clipped_samples, limit, m.sweep.clipped_samples <= limit, text)
@@ -179,7 +179,7 @@ def _invalid(m: Measured) -> Rule:
 
 def _stuck(m: Measured) -> Rule:
     still = m.sweep.lowest == m.sweep.highest
-    stuck = [axis for axis, seconds in zip(AXES, still.T, strict=True) if seconds.any()]
+    stuck = [axis for axis, seconds in zip(m.capture.axes, still.T, strict=True) if seconds.any()]
     text = "no axis stuck"
     if stuck:
         first_s = int(still.any(axis=1).argmax()) * m.sweep.window_rows / m.capture.odr_hz
@@ -192,7 +192,7 @@ def _stuck(m: Measured) -> Rule:
 def _dead(m: Measured) -> Rule:
     floor = noise_floor_counts(m.capture)
     share = np.median(m.sweep.spread, axis=0) / floor
-    dead = [axis for axis, part in zip(AXES, share, strict=True) if part < m.limits.noise_share]
+    dead = [axis for axis, part in zip(m.capture.axes, share, strict=True) if part < m.limits.noise_share]
     quietest = f"the quietest shows {share.min():.2g} × the chip's noise floor, limit {m.limits.noise_share:g}"
     text = f"every axis alive ({quietest})"
     if dead:
@@ -201,12 +201,14 @@ def _dead(m: Measured) -> Rule:
 
 
 def noise_floor_counts(capture: Capture) -> np.ndarray:
-    """(6,) r.m.s. noise in counts that the data sheet's densities give over the filter's bandwidth."""
+    """R.m.s. noise of each axis in counts that the data sheet's densities give over the filter's bandwidth."""
     anti_alias = float(capture.file.attrs["anti_alias_hz"])
     bandwidth_hz = min(anti_alias, capture.odr_hz / 2) if anti_alias > 0 else capture.odr_hz / 4
-    acceleration = capture.layout.noise_g_per_rthz * STANDARD_GRAVITY_MS2 / capture.scale_ms2
-    rotation = math.radians(capture.layout.noise_dps_per_rthz) / capture.scale_rads
-    return np.repeat([acceleration, rotation], 3) * math.sqrt(bandwidth_hz)
+    floors = [
+        quantity.noise_per_rthz * quantity.unit_si / capture.scales[name]
+        for name, quantity in capture.layout.quantities.items()
+    ]
+    return np.repeat(floors, 3) * math.sqrt(bandwidth_hz)
 
 
 def _gravity(m: Measured) -> Rule:

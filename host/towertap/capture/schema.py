@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -9,10 +10,13 @@ from typing import Any
 import h5py
 import numpy as np
 
-from towertap.errors import CaptureError
+from towertap.errors import FileError
+from towertap.wire.layouts import LAYOUTS, Layout
+from towertap.wire.messages import MESSAGES
 
 NAME = "towertap capture"
-MAJOR, MINOR = 1, 0
+VERSION = (2, 0)
+"""1.0: two quantities of 16 bits. 2.0: a chip may have no gyroscope, and counts of up to 32 bits; status messages."""
 LARGEST_CHUNK_BYTES = 16 * 2**20
 LARGEST_TEXT_BYTES = 2**24
 LARGEST_TABLE_ROWS = 1_000_000
@@ -26,16 +30,23 @@ FILTERS = {h5py.h5z.FILTER_DEFLATE, h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER_FLE
 
 @dataclass(frozen=True)
 class Dataset:
-    """A dataset that every capture has, growing along its first axis."""
+    """A dataset of a capture, growing along its first axis."""
 
     name: str
     dtype: np.dtype
-    columns: int
-    """Length of the second axis; 0 when there is none."""
-    chunk_rows: int
-    is_long: bool
-    """Grows with the recording's samples; the others are small tables that are read as a whole."""
     what: str
+    columns: int = 0
+    """Length of the second axis; 0 when there is none."""
+    chunk_rows: int = 256
+    is_long: bool = False
+    """Grows with the recording's samples; the others are small tables that are read as a whole."""
+    since: tuple[int, int] = (1, 0)
+    """Version of the schema that has it."""
+
+    @property
+    def tail(self) -> tuple[int, ...]:
+        """The shape of a row."""
+        return (self.columns,) if self.columns else ()
 
 
 @dataclass(frozen=True)
@@ -46,6 +57,8 @@ class Attribute:
     kind: str
     """`text` (UTF-8 bytes of fixed length, which plain h5py gives as bytes), `int`, `float`, or `floats` (a pair)."""
     what: str
+    quantity: str = ""
+    """Only where the chip measures this."""
 
 
 FRAME = np.dtype(
@@ -62,23 +75,31 @@ FRAME = np.dtype(
     ]
 )
 GAP = np.dtype([("row", "<i8"), ("missing", "<i8"), ("reason", "S20"), ("time_us", "<i8")])
-MARK = np.dtype([("row", "<i8"), ("time_us", "<i8"), ("text", "S200")])
-FAULT = np.dtype([("row", "<i8"), ("time_us", "<i8"), ("fault", "S64"), ("detail", "S256")])
 DAMAGE = np.dtype([("raw_offset", "<i8"), ("bytes", "<i8")])
 
-DATASETS = (
-    Dataset("acceleration", np.dtype("<i2"), 3, 4096, True, "counts of the chip, x y z in chip axes"),
-    Dataset("rotation", np.dtype("<i2"), 3, 4096, True, "counts of the chip, x y z in chip axes"),
-    Dataset("frames", FRAME, 0, 4096, True, "one row a sample frame; row is that of its first sample above"),
-    Dataset(
-        "gaps", GAP, 0, 256, False, "before `row`, `missing` samples are not here (-1: not known how many); box clock"
-    ),
-    Dataset("marks", MARK, 0, 256, False, "marks set while recording: the next sample's row, box clock, UTF-8 text"),
-    Dataset(
-        "faults", FAULT, 0, 256, False, "faults that the box reported: the next sample's row, box clock, UTF-8 text"
-    ),
-    Dataset("damage", DAMAGE, 0, 256, False, "stretches of the raw bytes that could not be decoded"),
+_TABLES = (
+    Dataset("frames", FRAME, "one row a sample frame; row is that of its first sample above", 0, 4096, True),
+    Dataset("gaps", GAP, "before `row`, `missing` samples are not here (-1: not known how many); box clock"),
+    Dataset("damage", DAMAGE, "stretches of the raw bytes that could not be decoded"),
 )
+
+
+def counts_of(layout: Layout) -> list[Dataset]:
+    """The datasets that hold what a chip measures, a quantity each."""
+    return [
+        Dataset(name, quantity.dtype, "counts of the chip, x y z in chip axes", 3, 4096, True)
+        for name, quantity in layout.quantities.items()
+    ]
+
+
+def tables() -> list[Dataset]:
+    """All others: the tables above, and one for each message that is kept."""
+    kept = [message.table for message in MESSAGES.values() if message.table]
+    place = [("row", "<i8"), ("time_us", "<i8")]
+    dtypes = [np.dtype([*place, *entry.columns]) for entry in kept]
+    of_messages = [Dataset(entry.name, dtypes[k], entry.what, since=entry.since) for k, entry in enumerate(kept)]
+    return [*_TABLES, *of_messages]
+
 
 ATTRIBUTES = (
     Attribute("schema", "text", "always 'towertap capture'"),
@@ -90,7 +111,7 @@ ATTRIBUTES = (
     Attribute("rate_hz", "float", "true rate against the box clock, Hz"),
     Attribute("rate_interval_hz", "floats", "95 % interval of rate_hz; NaN when the frames do not carry one"),
     Attribute("acceleration_scale_ms2", "float", "m/s² a count"),
-    Attribute("rotation_scale_rads", "float", "rad/s a count"),
+    Attribute("rotation_scale_rads", "float", "rad/s a count", "rotation"),
     Attribute("anti_alias_hz", "float", "-3 dB bandwidth set in the chip, Hz; NaN when not told"),
     Attribute("hello", "text", "the box's hello, JSON"),
     Attribute("bye", "text", "the box's bye, JSON; empty when the recording was cut"),
@@ -104,34 +125,34 @@ ATTRIBUTES = (
     Attribute("unknown_frames", "int", "whole frames of an unknown type or layout"),
     Attribute("skipped_bytes", "int", "raw bytes that are in no frame"),
 )
+SCALES = {"acceleration": "acceleration_scale_ms2", "rotation": "rotation_scale_rads"}
+"""Quantity → the attribute that says what a count of it means."""
 
 _SHAPES = {"text": (), "int": (), "float": (), "floats": (2,)}
 _KINDS = {"text": "S", "int": "iu", "float": "f", "floats": "f"}
 
 
-def create(file: h5py.File) -> None:
-    """Make every dataset of the table, empty, in a new file."""
-    for entry in DATASETS:
-        tail = (entry.columns,) if entry.columns else ()
-        made = file.create_dataset(
-            entry.name,
-            shape=(0, *tail),
-            maxshape=(None, *tail),
-            dtype=entry.dtype,
-            chunks=(entry.chunk_rows, *tail),
-            compression="gzip",
-            compression_opts=1,
-            shuffle=True,
-        )
-        set_attributes(made, {"what": entry.what})
+def create(file: h5py.File, entry: Dataset) -> None:
+    """Make a dataset, empty, in a new file."""
+    made = file.create_dataset(
+        entry.name,
+        shape=(0, *entry.tail),
+        maxshape=(None, *entry.tail),
+        dtype=entry.dtype,
+        chunks=(entry.chunk_rows, *entry.tail),
+        compression="gzip",
+        compression_opts=1,
+        shuffle=True,
+    )
+    set_attributes(made, {"what": entry.what})
 
 
-def set_attributes(held: h5py.File | h5py.Dataset, values: Mapping[str, Any]) -> None:
+def set_attributes(owner: h5py.File | h5py.Dataset, values: Mapping[str, Any]) -> None:
     """Set attributes, texts with a fixed length: the heap of the others can make HDF5 read a damaged file for ever."""
     for name, value in values.items():
         text = value.encode() if isinstance(value, str) else None
         kind = None if text is None else h5py.string_dtype("utf-8", max(1, len(text)))
-        held.attrs.create(name, value if text is None else text, dtype=kind)
+        owner.attrs.create(name, value if text is None else text, dtype=kind)
 
 
 def text_attribute(file: h5py.File, name: str) -> str:
@@ -139,83 +160,95 @@ def text_attribute(file: h5py.File, name: str) -> str:
     return bytes(file.attrs[name]).decode("utf-8", "replace")
 
 
-def validate(file: h5py.File) -> None:
-    """Hold an open file to the table; CaptureError names the first thing that is wrong.
+AGAIN = "decode the raw recording again"
+NEWER = "install a newer towertap"
+
+
+def validate(file: h5py.File) -> Layout:
+    """Hold an open file to the table and return its chip's layout; FileError names the first thing that is wrong.
 
     Nothing is read that the file could have made large: shapes, types and links are looked at, not contents.
     """
-    _validate_version(file)
+    version = _validate_version(file)
     for entry in ATTRIBUTES:
-        _validate_attribute(file, entry)
-    for dataset in DATASETS:
-        _validate_dataset(file, dataset)
-    if file["acceleration"].shape[0] != file["rotation"].shape[0]:
-        raise CaptureError("damaged capture: /acceleration and /rotation differ in length")
+        if not entry.quantity:
+            _validate_attribute(file, entry)
+    layout = LAYOUTS.get(int(file.attrs["layout"]))
+    if layout is None:
+        chip, number = text_attribute(file, "chip")[:40], int(file.attrs["layout"])
+        raise FileError(f"a capture of a chip ({chip}, layout {number}) that this towertap does not know: {NEWER}")
+    for entry in ATTRIBUTES:
+        if entry.quantity in layout.quantities:
+            _validate_attribute(file, entry)
+    for dataset in (*counts_of(layout), *tables()):
+        if dataset.since <= version:
+            _validate_dataset(file, dataset)
+    lengths = {file[name].shape[0] for name in layout.quantities}
+    if len(lengths) > 1:
+        raise FileError("damaged capture: /acceleration and /rotation differ in length")
+    return layout
 
 
-def _validate_version(file: h5py.File) -> None:
+def _validate_version(file: h5py.File) -> tuple[int, int]:
     for entry in ATTRIBUTES[:2]:
         _validate_attribute(file, entry)
     if text_attribute(file, "schema") != NAME:
-        raise CaptureError("an HDF5 file, but not a towertap capture; make one with 'towertap decode RAW'")
+        raise FileError("an HDF5 file, but not a towertap capture; make one with 'towertap decode RAW'")
     version = text_attribute(file, "schema_version")
-    major = version.split(".")[0]
-    if not (major.isascii() and major.isdigit() and len(major) < 6):
-        raise CaptureError(f"damaged capture: schema version {version[:20]!r} is not MAJOR.MINOR")
-    if int(major) > MAJOR:
-        raise CaptureError(
-            f"a capture of schema {version[:20]}, and this towertap reads {MAJOR}.x: install a newer towertap"
-        )
+    numbers = re.fullmatch(r"([0-9]{1,5})\.([0-9]{1,5})", version)
+    if not numbers:
+        raise FileError(f"damaged capture: schema version {version[:20]!r} is not MAJOR.MINOR")
+    major, minor = int(numbers[1]), int(numbers[2])
+    if major > VERSION[0]:
+        raise FileError(f"a capture of schema {version}, and this towertap reads up to {VERSION[0]}.x: {NEWER}")
+    return major, minor
 
 
 def _validate_attribute(file: h5py.File, entry: Attribute) -> None:
     if entry.name not in file.attrs:
         if entry.name == "schema":
-            raise CaptureError("an HDF5 file, but not a towertap capture; make one with 'towertap decode RAW'")
-        raise CaptureError(f"damaged capture: attribute '{entry.name}' is missing; decode the raw recording again")
-    held = file.attrs.get_id(entry.name)
-    fits = held.shape == _SHAPES[entry.kind] and held.dtype.kind in _KINDS[entry.kind]
-    if not fits or held.dtype.itemsize > LARGEST_TEXT_BYTES:
-        raise CaptureError(
-            f"damaged capture: attribute '{entry.name}' is not {entry.kind}; decode the raw recording again"
-        )
+            raise FileError("an HDF5 file, but not a towertap capture; make one with 'towertap decode RAW'")
+        raise FileError(f"damaged capture: attribute '{entry.name}' is missing; {AGAIN}")
+    stored = file.attrs.get_id(entry.name)
+    fits = stored.shape == _SHAPES[entry.kind] and stored.dtype.kind in _KINDS[entry.kind]
+    if not fits or stored.dtype.itemsize > LARGEST_TEXT_BYTES:
+        raise FileError(f"damaged capture: attribute '{entry.name}' is not {entry.kind}; {AGAIN}")
 
 
 def _validate_dataset(file: h5py.File, entry: Dataset) -> None:
     link = file.get(entry.name, getlink=True)
     if link is None:
-        raise CaptureError(f"damaged capture: /{entry.name} is missing; decode the raw recording again")
+        raise FileError(f"damaged capture: /{entry.name} is missing; {AGAIN}")
     if not isinstance(link, h5py.HardLink):
-        raise CaptureError(f"refused: /{entry.name} is a link to elsewhere, and a capture stands for itself")
-    held = file[entry.name]
-    if not isinstance(held, h5py.Dataset) or held.dtype != entry.dtype:
-        raise CaptureError(f"damaged capture: /{entry.name} is not of the type that the schema says")
-    if held.is_virtual or held.external:
-        raise CaptureError(f"refused: /{entry.name} has its data in another file, and a capture stands for itself")
-    tail = (entry.columns,) if entry.columns else ()
-    if held.ndim != 1 + len(tail) or held.shape[1:] != tail or held.chunks is None:
-        raise CaptureError(f"damaged capture: /{entry.name} is not of the shape that the schema says")
-    if not entry.is_long and held.shape[0] > LARGEST_TABLE_ROWS:
-        raise CaptureError(f"refused: /{entry.name} has {held.shape[0]} rows, more than any drive makes")
-    _validate_storage(held)
+        raise FileError(f"refused: /{entry.name} is a link to elsewhere, and a capture stands for itself")
+    stored = file[entry.name]
+    if not isinstance(stored, h5py.Dataset) or stored.dtype != entry.dtype:
+        raise FileError(f"damaged capture: /{entry.name} is not of the type that the schema says")
+    if stored.is_virtual or stored.external:
+        raise FileError(f"refused: /{entry.name} has its data in another file, and a capture stands for itself")
+    if stored.ndim != 1 + len(entry.tail) or stored.shape[1:] != entry.tail or stored.chunks is None:
+        raise FileError(f"damaged capture: /{entry.name} is not of the shape that the schema says")
+    if not entry.is_long and stored.shape[0] > LARGEST_TABLE_ROWS:
+        raise FileError(f"refused: /{entry.name} has {stored.shape[0]} rows, more than any drive makes")
+    _validate_storage(stored)
 
 
-def _validate_storage(held: h5py.Dataset) -> None:
+def _validate_storage(stored: h5py.Dataset) -> None:
     """Hold the stored bytes to what they declare, so that reading a block takes the memory of a block."""
-    creation = held.id.get_create_plist()
+    creation = stored.id.get_create_plist()
     if not {creation.get_filter(k)[0] for k in range(creation.get_nfilters())} <= FILTERS:
-        raise CaptureError(f"refused: {held.name} is packed by another filter than deflate, shuffle and checksum")
-    chunk_bytes = int(np.prod(held.chunks, dtype=float)) * held.dtype.itemsize
-    possible = held.id.get_storage_size() * BEST_DEFLATE_RATIO + chunk_bytes
-    declared = int(np.prod(held.shape, dtype=object)) * held.dtype.itemsize
+        raise FileError(f"refused: {stored.name} is packed by another filter than deflate, shuffle and checksum")
+    chunk_bytes = int(np.prod(stored.chunks, dtype=float)) * stored.dtype.itemsize
+    possible = stored.id.get_storage_size() * BEST_DEFLATE_RATIO + chunk_bytes
+    declared = int(np.prod(stored.shape, dtype=object)) * stored.dtype.itemsize
     longest_stored = 0
 
     def look(chunk: h5py.h5d.StoreInfo) -> None:
         nonlocal longest_stored
         longest_stored = max(longest_stored, chunk.size)
 
-    held.id.chunk_iter(look)
+    stored.id.chunk_iter(look)
     if longest_stored > chunk_bytes * WORST_DEFLATE_RATIO + 1000:
-        raise CaptureError(f"refused: {held.name} has a chunk that would unfold to more than it declares")
+        raise FileError(f"refused: {stored.name} has a chunk that would unfold to more than it declares")
     if chunk_bytes > LARGEST_CHUNK_BYTES or declared > possible:
-        raise CaptureError(f"refused: {held.name} declares more data than the file can hold")
+        raise FileError(f"refused: {stored.name} declares more data than the file can hold")

@@ -7,17 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from towertap.capture.reading import Capture
-from towertap.wire.layouts import NO_READING
 
-AXES = ("acceleration x", "acceleration y", "acceleration z", "rotation x", "rotation y", "rotation z")
-HIGHEST, LOWEST = 32767, -32767
-"""Counts at which an axis is at the end of its range; below LOWEST is NO_READING."""
-WINDOWS_A_BLOCK = 16
+BLOCK_ROWS = 65536
 
 
 @dataclass(frozen=True)
 class Sweep:
-    """Per second (m of them) and axis (6, as AXES), in counts."""
+    """Per second (m of them) and axis (n, in the order of `Capture.axes`), in counts."""
 
     window_rows: int
     lowest: np.ndarray
@@ -26,7 +22,7 @@ class Sweep:
     spread: np.ndarray
     """Standard deviation."""
     clipped: np.ndarray
-    """(6,) samples at the end of the range."""
+    """(n,) samples at the end of the range."""
     clipped_samples: int
     """Samples with any axis at the end of its range."""
     invalid_samples: int
@@ -36,21 +32,26 @@ class Sweep:
 def sweep(capture: Capture) -> Sweep:
     """Read every count once, in blocks of seconds; a last part shorter than half a second only counts for clipping."""
     rows = max(1, min(round(capture.odr_hz), capture.n_samples))
+    quantities = capture.layout.quantities
+    no_reading = np.repeat([quantity.no_reading for quantity in quantities.values()], 3)[:, None]
     per_window: list[tuple[np.ndarray, ...]] = []
-    clipped, clipped_samples, invalid_samples = np.zeros(6, np.int64), 0, 0
-    for start in range(0, capture.n_samples, WINDOWS_A_BLOCK * rows):
-        stop = min(start + WINDOWS_A_BLOCK * rows, capture.n_samples)
-        counts = np.empty((6, stop - start), np.int16)  # an axis a row: its samples lie side by side
-        counts[:3], counts[3:] = (capture.counts(name, start, stop).T for name in ("acceleration", "rotation"))
-        if counts.max() >= HIGHEST or counts.min() <= LOWEST:
-            invalid = counts == NO_READING
-            ends = (counts >= HIGHEST) | ((counts <= LOWEST) & ~invalid)
+    clipped, clipped_samples, invalid_samples = np.zeros(3 * len(quantities), np.int64), 0, 0
+    step = max(1, BLOCK_ROWS // rows) * rows
+    for start in range(0, capture.n_samples, step):
+        stop = min(start + step, capture.n_samples)
+        of_quantities = [capture.counts(name, start, stop) for name in quantities]
+        counts = np.empty((len(no_reading), stop - start), np.result_type(*of_quantities))
+        for k, values in enumerate(of_quantities):  # an axis a row: its samples lie side by side
+            counts[3 * k : 3 * k + 3] = values.T
+        if np.any(counts.max(axis=1) >= -no_reading[:, 0] - 1) or np.any(counts.min(axis=1) <= no_reading[:, 0] + 1):
+            invalid = counts <= no_reading
+            ends = (counts >= -no_reading - 1) | ((counts <= no_reading + 1) & ~invalid)
             clipped += ends.sum(axis=1)
             clipped_samples += int(ends.any(axis=0).sum())
             invalid_samples += int(invalid.any(axis=0).sum())
         whole = (stop - start) // rows * rows
         if whole:
-            per_window.append(_statistics(counts[:, :whole].reshape(6, -1, rows)))
+            per_window.append(_statistics(counts[:, :whole].reshape(len(counts), -1, rows)))
         if stop - start - whole >= rows / 2:
             per_window.append(_statistics(counts[:, None, whole:]))
     lowest, highest, mean, spread = (np.concatenate(parts) for parts in zip(*per_window, strict=True))
@@ -58,7 +59,7 @@ def sweep(capture: Capture) -> Sweep:
 
 
 def _statistics(windows: np.ndarray) -> tuple[np.ndarray, ...]:
-    """Lowest, highest, mean and standard deviation (windows, 6) of counts (6, windows, rows)."""
+    """Lowest, highest, mean and standard deviation (windows, axes) of counts (axes, windows, rows)."""
     values = windows.astype(np.float32)
     mean = values.mean(axis=2)
     values -= mean[:, :, None]

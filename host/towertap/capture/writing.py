@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from contextlib import ExitStack
 from pathlib import Path
 from types import TracebackType
@@ -13,8 +13,8 @@ import h5py
 import numpy as np
 
 from towertap.capture import schema
-from towertap.capture.whole_file import whole_file
-from towertap.errors import CaptureError
+from towertap.doors.whole_file import whole_file
+from towertap.errors import FileError
 
 BLOCK_CHUNKS = 16
 """Rows are gathered until so many chunks are full, so that each chunk is compressed once."""
@@ -27,7 +27,7 @@ class CaptureWriter:
         self._path = path
         self._cleanup = ExitStack()
         self._waiting: dict[str, np.ndarray] = {}
-        self._fill = {entry.name: 0 for entry in schema.DATASETS}
+        self._fill: dict[str, int] = {}
 
     def __enter__(self) -> Self:
         with ExitStack() as cleanup:
@@ -36,15 +36,19 @@ class CaptureWriter:
                 self.file = cleanup.enter_context(h5py.File(part, "w", libver=("v110", "v110")))
             except OSError as error:
                 why = os.strerror(error.errno) if error.errno else "no place for a file"
-                raise CaptureError(
+                raise FileError(
                     f"{self._path}: cannot be written ({why}); give another place for the capture"
                 ) from None
-            schema.create(self.file)
-            for entry in schema.DATASETS:
-                tail = (entry.columns,) if entry.columns else ()
-                self._waiting[entry.name] = np.empty((BLOCK_CHUNKS * entry.chunk_rows, *tail), entry.dtype)
             self._cleanup = cleanup.pop_all()
+        self.create(schema.tables())
         return self
+
+    def create(self, entries: Iterable[schema.Dataset]) -> None:
+        """Make datasets: the tables are there at once, the counts when the chip is known."""
+        for entry in entries:
+            schema.create(self.file, entry)
+            self._waiting[entry.name] = np.empty((BLOCK_CHUNKS * entry.chunk_rows, *entry.tail), entry.dtype)
+            self._fill[entry.name] = 0
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
@@ -68,6 +72,10 @@ class CaptureWriter:
             done += taken
             if self._fill[name] == len(waiting):
                 self._flush(name)
+
+    def add(self, name: str, row: tuple) -> None:
+        """Add one row to the table `name`."""
+        self.append(name, np.array([row], self._waiting[name].dtype))
 
     def set_attributes(self, values: Mapping[str, Any]) -> None:
         """Set attributes of the file; the schema says which there must be."""

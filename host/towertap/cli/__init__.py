@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 import sys
+from contextlib import suppress
 from importlib import import_module
 
 import click
 
 import towertap
-from towertap.errors import TowertapError
+from towertap.doors.terminal import shown
+from towertap.errors import CallError, TowertapError
 
 COMMANDS = {
     "analyse": "acceleration, weighted acceleration, jerk and bands of one capture, per second and as a whole",
@@ -60,7 +62,10 @@ def group() -> None:
 
 def main() -> None:
     """Run the command line; turn every expected failure into one line on standard error and exit status 2."""
+    sys.stderr = sys.stderr or open(os.devnull, "w")  # noqa: SIM115 - closed: nobody hears of errors
     try:
+        if sys.stdout is None:
+            raise CallError("standard output is closed: there is nowhere to answer")
         sys.exit(group.main(standalone_mode=False) or 0)
     except click.exceptions.Abort:
         _fail("stopped by the user", 130)
@@ -75,13 +80,15 @@ def main() -> None:
         _fail(str(error))
     except KeyboardInterrupt:
         _fail("stopped by the user", 130)
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(1)
     except OSError as error:
         _fail(f"{error.filename or 'the system'}: {error.strerror or error}")
 
 
 def _fail(line: str, status: int = 2) -> None:
-    print(f"towertap: {' '.join(line.split())}", file=sys.stderr)
+    with suppress(OSError):
+        print(f"towertap: {shown(' '.join(line.split()))}", file=sys.stderr)
+        sys.stderr.flush()
+    if sys.stdout:  # what could not be written must not be tried again on the way out
+        with suppress(OSError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     sys.exit(status)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-import tomllib
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import fields
@@ -12,10 +11,11 @@ from typing import Any
 
 import click
 
-from towertap.capture.conditions import RANGES, Conditions, read_sidecar
+from towertap.capture.conditions import NUMBERS, Conditions, read_sidecar
 from towertap.cli._outcome import console
 from towertap.cli.decode import condition_flag, held_to_rules
-from towertap.errors import CallError, CaptureError, TowertapError
+from towertap.doors.structured import read_toml
+from towertap.errors import CallError, FileError, TowertapError
 
 NEEDED = ("vehicle", "part", "road", "pass_number", "mounting")
 """Without these a pass cannot be compared with another."""
@@ -40,12 +40,11 @@ BEGIN = "Press Enter to begin recording: at speed, about 5 s before the start, s
 
 def day_file(path: Path) -> dict[str, Any]:
     """Read a TOML file whose keys are fields of Conditions, so that nobody types the vehicle before each pass."""
+    day = read_toml(path, dict[str, Any], "a TOML file with the day's values")
     try:
-        return Conditions.from_dict(tomllib.loads(path.read_text("utf-8"))).to_dict()
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise CallError(f"{path}: not a TOML file ({error})") from None
-    except CallError as error:
-        raise CallError(f"{path}: {error}") from None
+        return Conditions.from_dict(day).to_dict()
+    except FileError as error:
+        raise FileError(f"{path}: {error}") from None
 
 
 def gather(given: dict[str, Any], day: dict[str, Any], folder: Path) -> Conditions:
@@ -101,7 +100,6 @@ def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[
     console.print(
         f"Drive {plan.drives.index(drive) + 1} of {len(plan.drives)}: pass {drive.pass_number} of {drive.road} with "
         f"{drive.part}, at {plan.speed_kmh(drive.road):g} km/h",
-        markup=False,
         soft_wrap=True,
     )
     return {
@@ -121,7 +119,7 @@ def _recorded(folder: Path, position: str | None) -> Iterator[Conditions]:
     Where this box's `position` is said, recordings at another are a second box's, and not counted.
     """
     for raw in folder.glob("*.ttraw"):
-        with suppress(CaptureError):
+        with suppress(FileError):
             held = read_sidecar(raw)["conditions"]
             if held.box_position == position or not (held.box_position and position):
                 yield held
@@ -134,7 +132,6 @@ def _tell_if_there(known: dict[str, Any], folder: Path) -> None:
         console.print(
             f"pass {number} of {road} with {part} is there already; this one is recorded beside it "
             f"(did you mean --pass {next_pass(folder, str(road), str(part), place or '')}?)",
-            markup=False,
             soft_wrap=True,
             style="yellow",
         )
@@ -145,9 +142,9 @@ def _ask(name: str, known: dict[str, Any], folder: Path) -> Any:
 
     def read(text: str) -> Any:
         if not text.strip() and name not in NEEDED:
-            return None if name in RANGES else ""
+            return None if name in NUMBERS else ""
         try:
-            value = float(text) if name in RANGES else text.strip()
+            value = NUMBERS[name](text) if name in NUMBERS else text.strip()
             return held_to_rules(name, value)
         except (ValueError, TowertapError) as error:
             raise click.UsageError(str(error)) from None

@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
-from rich.markup import escape
 
 from towertap.bench import records
 from towertap.bench.clock import Clocks, HostClock, Slope, measure
@@ -37,7 +36,7 @@ def clock(capture: Path | None, port: str | None, seconds: float | None, odr_hz:
         record = records.record_of("clock", opened, plain(found.data()))
     kept = records.write(record, records.bench_folder(path, folder))
     data = {"capture": path, "record": kept, "subject": record.subject.__dict__, **found.data()}
-    return Outcome(data, escape("\n".join(_lines(found, kept))))
+    return Outcome(data, "\n".join(_lines(found, kept)))
 
 
 def _record(port: str | None, seconds: float, odr_hz: str, folder: Path | None) -> Path:

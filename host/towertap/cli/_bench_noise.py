@@ -6,15 +6,13 @@ from pathlib import Path
 
 import click
 from rich.console import Group
-from rich.markup import escape
 from rich.table import Table
 
 from towertap.bench import records
 from towertap.bench.noise import UG_MS2, Noise, measure
 from towertap.capture.reading import open_capture
 from towertap.cli._bench_recording import guided, record_now, recording_options
-from towertap.cli._outcome import Outcome, answers, plain
-from towertap.cli.check import MARKS
+from towertap.cli._outcome import Outcome, answers, judged, plain
 from towertap.signals.metrics import METRICS
 
 SECONDS = 1800.0
@@ -65,9 +63,9 @@ def draw(found: Noise, subject: records.Subject, path: Path) -> None:
 
 def _text(found: Noise, kept: Path, figure: Path) -> Group:
     told = [*_density_lines(found), *_slow_lines(found), *_tone_lines(found)]
-    rules = [f"{MARKS[rule.ok]}{escape(rule.text)}" for rule in found.rules]
-    verdict = "[bold]at rest[/bold]" if found.at_rest else "[bold]not at rest[/bold]: record it again"
-    return Group(escape("\n".join(told)), _floors(found), *rules, verdict, escape(f"record {kept}\nfigure {figure}"))
+    rules = [judged(rule.ok, rule.text) for rule in found.rules]
+    verdict = "at rest" if found.at_rest else "not at rest: record it again"
+    return Group("\n".join(told), _floors(found), *rules, verdict, f"record {kept}\nfigure {figure}")
 
 
 def _density_lines(found: Noise) -> list[str]:

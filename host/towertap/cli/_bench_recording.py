@@ -13,8 +13,8 @@ import click
 from rich.progress import Progress as Bar
 
 from towertap.bench.guided import record_at_bench
-from towertap.box.port import Box, Settings, open_box
-from towertap.box.recorder import Progress
+from towertap.box.port import SamplingSettings, SerialBox, open_box
+from towertap.box.recorder import RecordingProgress
 from towertap.cli._outcome import console
 from towertap.cli.record import RATES_HZ
 
@@ -51,7 +51,7 @@ def recording_options(odr_hz: int) -> Callable[[Callable[..., Any]], Callable[..
 
 
 @contextmanager
-def guided(port: str | None, guide: str) -> Iterator[Box]:
+def guided(port: str | None, guide: str) -> Iterator[SerialBox]:
     """A greeted box, after saying what to do with it and, on a terminal, waiting for Enter."""
     with open_box(port) as box:
         console.print(f"Box {box.identity['serial']} with {box.identity.get('chip')} on {box.port}. {guide}")
@@ -61,24 +61,24 @@ def guided(port: str | None, guide: str) -> Iterator[Box]:
 
 
 def record_now(
-    box: Box,
+    box: SerialBox,
     kind: str,
     seconds: float,
     odr_hz: str,
     folder: Path | None,
     *,
-    watch: Callable[[Progress, Path], tuple[str, str]] = lambda progress, raw_path: ("recording", ""),
+    watch: Callable[[RecordingProgress, Path], tuple[str, str]] = lambda progress, raw_path: ("recording", ""),
     stop: threading.Event | None = None,
 ) -> Path:
     """Record with a bar and give the capture's path; `watch` says what goes on and, now and then, a line to keep."""
     with Bar(console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task("recording", total=seconds)
 
-        def show(progress: Progress, raw_path: Path) -> None:
+        def show(progress: RecordingProgress, raw_path: Path) -> None:
             now, line = watch(progress, raw_path)
             bar.update(task, description=now, completed=progress.live.seconds)
             if line:
-                bar.console.print(line, markup=False)
+                bar.console.print(line)
 
-        settings = Settings(odr_hz=int(odr_hz))
+        settings = SamplingSettings(odr_hz=int(odr_hz))
         return record_at_bench(box, folder or Path("bench"), kind, settings, seconds, on_progress=show, stop=stop)

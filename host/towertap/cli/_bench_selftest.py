@@ -6,14 +6,12 @@ from pathlib import Path
 
 import click
 from rich.console import Group
-from rich.markup import escape
 from rich.table import Table
 
 from towertap.bench import records
 from towertap.bench.selftest import UNITS, SelfTest, record_of, run
 from towertap.cli._bench_recording import guided
-from towertap.cli._outcome import Outcome, answers
-from towertap.cli.check import MARKS
+from towertap.cli._outcome import Outcome, answers, judged, mark
 
 GUIDE = "Let it lie still, any way up: the chip tests itself for two seconds."
 
@@ -50,7 +48,5 @@ def _text(found: SelfTest, kept: Path) -> Group:
         unit = UNITS[axis.unit]
         factory = "no code" if axis.factory is None else f"{axis.factory:.3g} {unit}"
         ratio = "" if axis.ratio is None else f"{axis.ratio:.3f}"
-        table.add_row(
-            MARKS[axis.ok].strip(), axis.axis.replace("_", " "), f"{axis.response:.3g} {unit}", factory, ratio
-        )
-    return Group(table, f"{MARKS[found.ok]}{escape(found.verdict)}", escape(f"record {kept}"))
+        table.add_row(mark(axis.ok), axis.axis.replace("_", " "), f"{axis.response:.3g} {unit}", factory, ratio)
+    return Group(table, judged(found.ok, found.verdict), f"record {kept}")

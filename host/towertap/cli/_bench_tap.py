@@ -5,12 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
-from rich.markup import escape
 
 from towertap.bench import records
 from towertap.bench.tap import Tapped, measure
 from towertap.capture.reading import Capture, open_capture
-from towertap.capture.sweep import HIGHEST
 from towertap.cli._bench_recording import guided, record_now, recording_options
 from towertap.cli._outcome import Outcome, answers, plain
 from towertap.errors import AnalysisError
@@ -41,7 +39,7 @@ def tap(capture: Path | None, port: str | None, seconds: float | None, odr_hz: s
         record = records.record_of("tap", opened, plain(found.data()))
     kept = records.write(record, records.bench_folder(path, folder))
     data = {"capture": path, "record": kept, "subject": record.subject.__dict__, **found.data()}
-    return Outcome(data, escape("\n".join(_lines(found, kept))), 0 if found.usable_hz else 1)
+    return Outcome(data, "\n".join(_lines(found, kept)), 0 if found.usable_hz else 1)
 
 
 def _record(port: str | None, seconds: float, odr_hz: str, folder: Path | None) -> Path:
@@ -55,7 +53,8 @@ def _measure(capture: Capture) -> Tapped:
     if piece.n_rows > LONGEST_S * capture.rate_hz:
         raise AnalysisError(f"{capture.path}: {piece.n_rows / capture.rate_hz:.0f} s is no recording of taps")
     rows = capture.counts("acceleration", piece.first_row, piece.first_row + piece.n_rows)
-    return measure(rows * capture.scale_ms2, capture.rate_hz, HIGHEST * capture.scale_ms2)
+    full_scale_ms2 = capture.layout.quantities["acceleration"].highest * capture.scale_ms2
+    return measure(rows * capture.scale_ms2, capture.rate_hz, full_scale_ms2)
 
 
 def _lines(found: Tapped, kept: Path) -> list[str]:

@@ -7,14 +7,13 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import click
-from rich.markup import escape
 
 from towertap.bench import records
 from towertap.bench.gravity import Gravity, local_gravity
 from towertap.bench.guided import Follower
 from towertap.bench.poses import FACES, HOLD_S, PoseFinder, find_poses
 from towertap.bench.tumble import WORST_ANGLE_DEG, Calibration, calibrate
-from towertap.box.recorder import Progress
+from towertap.box.recorder import RecordingProgress
 from towertap.capture.reading import open_capture
 from towertap.cli._bench_recording import guided, record_now, recording_options
 from towertap.cli._outcome import Outcome, answers, plain
@@ -53,7 +52,7 @@ def tumble(
     found, record = _calibrate(paths, gravity)
     kept = records.write(record, records.bench_folder(paths[0], folder))
     data = {"captures": paths, "record": kept, "subject": record.subject.__dict__, **found.data()}
-    return Outcome(data, escape("\n".join(_lines(found, kept))))
+    return Outcome(data, "\n".join(_lines(found, kept)))
 
 
 def _record(port: str | None, seconds: float, odr_hz: str, folder: Path | None) -> Path:
@@ -76,7 +75,7 @@ class _Watcher:
         self._follower: Follower | None = None
         self._told: set[str] = set()
 
-    def look(self, progress: Progress, raw_path: Path) -> tuple[str, str]:
+    def look(self, progress: RecordingProgress, raw_path: Path) -> tuple[str, str]:
         """Take what is new; how it lies, and a line when a face has just been held long enough."""
         self._follower = self._follower or Follower(raw_path, self._range_g)
         self._finder.take(self._follower.new())

@@ -14,13 +14,15 @@ from typing import Any
 import click
 import numpy as np
 from rich.box import SIMPLE
-from rich.console import Console, RenderableType
+from rich.console import RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from towertap.doors.terminal import Terminal
+from towertap.errors import CallError
 from towertap.words import table as words
 
-console = Console(stderr=True)
+console = Terminal(stderr=True)
 """For progress and remarks: standard error, so that standard output stays clean for the answer."""
 
 NO_TERMINAL_COLUMNS = 200
@@ -29,7 +31,10 @@ NO_TERMINAL_COLUMNS = 200
 
 @dataclass(frozen=True)
 class Outcome:
-    """A command's answer: `data` for machines (--json), `text` for people, `status` for the shell (0 or 1)."""
+    """A command's answer: `data` for machines (--json), `text` for people, `status` for the shell (0 or 1).
+
+    A plain string is shown as it is; what is to be coloured is a rich Text.
+    """
 
     data: dict[str, Any]
     text: RenderableType
@@ -42,15 +47,44 @@ def answers(command: Callable[..., Outcome]) -> Callable[..., int]:
     @click.option("--json", "as_json", is_flag=True, help="Print one JSON object on standard output, nothing else.")
     @functools.wraps(command)
     def wrapper(*args: Any, as_json: bool, **kwargs: Any) -> int:
+        refuse_infinite(kwargs)
         outcome = command(*args, **kwargs)
         if as_json:
             print(json.dumps(plain(outcome.data), allow_nan=False))
         else:
             width = None if sys.stdout.isatty() or "COLUMNS" in os.environ else NO_TERMINAL_COLUMNS
-            Console(file=sys.stdout, soft_wrap=True, highlight=False, width=width).print(outcome.text)
+            Terminal(file=sys.stdout, soft_wrap=True, width=width).print(outcome.text)
+        sys.stdout.flush()
         return outcome.status
 
     return wrapper
+
+
+def refuse_infinite(options: dict[str, Any]) -> None:
+    """CallError for an option that is not a finite number: click's ranges let `nan` pass."""
+    for name, value in options.items():
+        for number in value if isinstance(value, tuple) else (value,):
+            if isinstance(number, float) and not math.isfinite(number):
+                raise CallError(f"--{name.replace('_', '-')}: {number} is no finite number")
+
+
+MARKS = {True: ("ok", "green"), False: ("NOT", "red"), None: ("--", "dim")}
+"""How a verdict is marked: holds, does not, not judged; word and colour."""
+
+
+def mark(ok: bool | None) -> Text:
+    """The mark of a verdict."""
+    return Text(*MARKS[ok])
+
+
+def judged(ok: bool | None, text: str) -> Text:
+    """A line with the mark of a verdict before it."""
+    return Text.assemble(MARKS[ok], " " * (4 - len(MARKS[ok][0])), text)
+
+
+def lines(*parts: str | Text) -> Text:
+    """Lines of text, some of them coloured, as one."""
+    return Text("\n").join(part if isinstance(part, Text) else Text(part) for part in parts)
 
 
 def table(title: str, *columns: str, right: Collection[str] = ()) -> Table:

@@ -6,13 +6,13 @@ from datetime import date, datetime
 from pathlib import Path
 
 import click
-from rich.markup import escape
 from rich.progress import Progress, track
+from rich.text import Text
 
 from towertap.archive import store
 from towertap.archive.record import Record
 from towertap.archive.verify import verify
-from towertap.cli._outcome import Outcome, answers, console
+from towertap.cli._outcome import Outcome, answers, console, judged, lines
 
 ARCHIVE = click.argument("archive", type=click.Path(path_type=Path))
 DAY = click.DateTime(["%Y-%m-%d"])
@@ -37,15 +37,15 @@ def command() -> None:
 @answers
 def add(archive: Path, recordings: tuple[Path, ...]) -> Outcome:
     """Add each, and say which were there already."""
-    added, lines = [], []
+    added, told = [], []
     if archive.is_dir():
         _tell_of_index(store.listing(archive))
     paths = [path for given in recordings for path in store.recordings_of(given)]
     for path in track(paths, "add", console=console, transient=True, disable=not console.is_terminal):
         record, is_new = store.add(archive, path)
         added.append({"recording": path, "name": record["name"], "is_new": is_new})
-        lines.append(f"{escape(str(path))}: {'added as' if is_new else 'there already as'} {escape(record['name'])}")
-    return Outcome({"archive": archive, "recordings": added}, "\n".join(lines))
+        told.append(f"{path}: {'added as' if is_new else 'there already as'} {record['name']}")
+    return Outcome({"archive": archive, "recordings": added}, "\n".join(told))
 
 
 @command.command(
@@ -74,10 +74,10 @@ def list_(
     found = store.select(listing.records, _day(since), _day(until), vehicle=vehicle, part=part, road=road)
     gone = [record["name"] for record in listing.gone]
     for line in (*listing.unreadable, *(f"{archive / name}: {store.GONE}" for name in gone)):
-        console.print(f"[red]not listed[/red] {escape(line)}", soft_wrap=True, highlight=False)
+        console.print(Text.assemble(("not listed", "red"), f" {line}"), soft_wrap=True)
     _tell_of_index(listing)
     data = {"archive": archive, "recordings": found, "unreadable": listing.unreadable, "gone": gone}
-    return Outcome(data, "\n".join(map(_line, found)) or "no recording fits")
+    return Outcome(data, lines(*map(_line, found)) if found else "no recording fits")
 
 
 @command.command(
@@ -102,10 +102,10 @@ def verify_(archive: Path, redecode: bool) -> Outcome:
             on_progress=lambda done, total: progress.update(task, completed=done, total=total),
         )
     how = "every byte as it was added" + (", decoded again to the same numbers" if redecode else "")
-    lines = [f"[red]NOT[/red] {escape(str(problem))}" for problem in found.problems] or [how]
-    lines += found.remarks
-    lines.append(f"{_count(found.recordings, 'recording')}, {_count(len(found.problems), 'problem')}")
-    return Outcome({"archive": archive, **found.data()}, "\n".join(lines), 1 if found.problems else 0)
+    problems = [judged(False, str(problem)) for problem in found.problems] or [Text(how)]
+    total = f"{_count(found.recordings, 'recording')}, {_count(len(found.problems), 'problem')}"
+    text = lines(*problems, *found.remarks, total)
+    return Outcome({"archive": archive, **found.data()}, text, 1 if found.problems else 0)
 
 
 @command.command(
@@ -119,12 +119,12 @@ def verify_(archive: Path, redecode: bool) -> Outcome:
 def show(archive: Path, name: str) -> Outcome:
     """Show one recording."""
     record = store.find(archive, name)
-    return Outcome({"archive": archive, "folder": archive / record["name"], **record}, escape(_lines(record)))
+    return Outcome({"archive": archive, "folder": archive / record["name"], **record}, _lines(record))
 
 
 def _tell_of_index(listing: store.Listing) -> None:
     if listing.is_without_index:
-        console.print(store.WITHOUT_INDEX, style="yellow", soft_wrap=True, highlight=False)
+        console.print(store.WITHOUT_INDEX, style="yellow", soft_wrap=True)
 
 
 def _day(moment: datetime | None) -> date | None:
@@ -135,24 +135,24 @@ def _count(number: int, thing: str) -> str:
     return f"{number} {thing}{'' if number == 1 else 's'}"
 
 
-def _line(record: Record) -> str:
+def _line(record: Record) -> Text:
     told = [str(record["conditions"].get(key) or "") for key in ("vehicle", "road", "part")]
     details = [*filter(None, told), f"{record['seconds']:.0f} s", f"started {record['started_utc'][:19] or 'unknown'}"]
-    return f"[bold]{escape(record['name'])}[/bold]: {escape(', '.join(details))}"
+    return Text.assemble((record["name"], "bold"), f": {', '.join(details)}")
 
 
 def _lines(record: Record) -> str:
     """The record as lines of `key: value`, what lies within indented."""
-    lines = []
+    told = []
     for key, value in record.items():
         if isinstance(value, dict):
-            lines += [
+            told += [
                 f"{key}:",
                 *(f"  {name}: {_value(held)}" for name, held in value.items() if held not in ("", None)),
             ]
         else:
-            lines.append(f"{key}: {value}")
-    return "\n".join(lines)
+            told.append(f"{key}: {value}")
+    return "\n".join(told)
 
 
 def _value(held: object) -> str:

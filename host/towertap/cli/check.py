@@ -5,15 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
-from rich.markup import escape
+from rich.text import Text
 
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.limits import Limits, read_limits
 from towertap.capture.reading import open_capture
-from towertap.cli._outcome import Outcome, answers
+from towertap.cli._outcome import Outcome, answers, judged, lines
 from towertap.errors import CallError
-
-MARKS = {True: "[green]ok[/green]  ", False: "[red]NOT[/red] ", None: "[dim]--[/dim]  "}
 
 
 @click.command(
@@ -39,10 +37,10 @@ def command(capture: Path | None, limits: Path | None, list_limits: bool) -> Out
     return Outcome({"capture": capture, **integrity.data()}, _text(integrity), 0 if integrity.sound else 1)
 
 
-def _text(integrity: Integrity) -> str:
-    lines = [f"{MARKS[rule.ok]}{escape(rule.text)}" for rule in integrity.rules]
-    verdict = "[bold]sound[/bold]" if integrity.sound else "[bold]not sound[/bold]:"
-    return "\n".join([*lines, _started(integrity), verdict, *(f"  - {escape(text)}" for text in integrity.reasons)])
+def _text(integrity: Integrity) -> Text:
+    verdict = Text("sound" if integrity.sound else "not sound:", "bold")
+    rules = [judged(rule.ok, rule.text) for rule in integrity.rules]
+    return lines(*rules, _started(integrity), verdict, *(f"  - {text}" for text in integrity.reasons))
 
 
 def _started(integrity: Integrity) -> str:
@@ -52,11 +50,13 @@ def _started(integrity: Integrity) -> str:
     known = "not known how exactly: the clock readings do not tell"
     if integrity.started_uncertainty_s is not None:
         known = f"± {integrity.started_uncertainty_s * 1000:.1f} ms by the computer's clock"
-    return f"      started {escape(integrity.started_utc)} ({known})"
+    return f"      started {integrity.started_utc} ({known})"
 
 
-def _table() -> str:
-    return "\n".join(
-        f"[bold]{row['name']}[/bold]: {row['bound']} {row['value']:g} {row['unit']}\n    {row['why']}"
-        for row in Limits.table()
+def _table() -> Text:
+    return lines(
+        *(
+            Text.assemble((row["name"], "bold"), f": {row['bound']} {row['value']:g} {row['unit']}\n    {row['why']}")
+            for row in Limits.table()
+        )
     )

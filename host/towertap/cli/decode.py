@@ -7,10 +7,9 @@ from typing import Any
 
 import click
 import numpy as np
-from rich.markup import escape
 from rich.progress import BarColumn, DownloadColumn, Progress, TimeRemainingColumn
 
-from towertap.capture.conditions import RANGES, Conditions, read_sidecar
+from towertap.capture.conditions import NUMBERS, Conditions, read_sidecar
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers, console
@@ -41,7 +40,7 @@ EXAMPLE_KPA, PRESSURES_KPA = "250, 250, 300, 300", (50.0, 1200.0)
 def condition_options(command: Any) -> Any:
     """Give a command one option for each field of Conditions; each is None when it was not given."""
     for name, text in reversed(CONDITION_OPTIONS.items()):
-        kind = {"pass_number": int}.get(name, float if name in RANGES else str)
+        kind = NUMBERS.get(name, str)
         command = click.option(condition_flag(name), name, type=kind, default=None, help=text)(command)
     return command
 
@@ -110,7 +109,7 @@ def command(raw: Path, out: Path | None, **given: Any) -> Outcome:
             "bad_frames": int(capture.file.attrs["bad_frames"]),
         }
     text = (
-        f"{escape(str(out))}: {data['samples']} samples, {data['seconds']:.1f} s at {data['rate_hz']:.3f} Hz, "
+        f"{out}: {data['samples']} samples, {data['seconds']:.1f} s at {data['rate_hz']:.3f} Hz, "
         f"missing {data['missing_samples']}, gaps {data['gaps']}, bad frames {data['bad_frames']}"
     )
     return Outcome(data, text)

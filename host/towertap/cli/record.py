@@ -19,8 +19,8 @@ from rich.text import Text
 
 from towertap.box.keyboard import Keyboard
 from towertap.box.naming import recording_name
-from towertap.box.port import Settings, open_box
-from towertap.box.recorder import Progress, RecordingSummary, record
+from towertap.box.port import SamplingSettings, open_box
+from towertap.box.recorder import RecordingProgress, RecordingSummary, record
 from towertap.capture.conditions import Conditions
 from towertap.capture.decode import decode_raw
 from towertap.capture.integrity import Integrity, check
@@ -90,7 +90,7 @@ def command(
                 box,
                 out / f"{name}.ttraw",
                 conditions,
-                Settings(odr_hz=int(odr_hz)),
+                SamplingSettings(odr_hz=int(odr_hz)),
                 seconds=seconds,
                 on_progress=show,
                 marks=marks,
@@ -121,15 +121,15 @@ def _stopped_by_signals() -> Iterator[threading.Event]:
 
 
 @contextmanager
-def _screen(keyboard: Keyboard) -> Iterator[Callable[[Progress], None]]:
+def _screen(keyboard: Keyboard) -> Iterator[Callable[[RecordingProgress], None]]:
     """A function that tells events as they come, and on a terminal keeps the running figures below them."""
     screen = Screen(console=console, auto_refresh=False, transient=True) if console.is_terminal else None
     told = 0
 
-    def show(progress: Progress) -> None:
+    def show(progress: RecordingProgress) -> None:
         nonlocal told
         for event in progress.events[told:]:
-            console.print(f"{datetime.fromtimestamp(event.at.unix_s):%H:%M:%S} {event.text}", markup=False)
+            console.print(f"{datetime.fromtimestamp(event.at.unix_s):%H:%M:%S} {event.text}")
         told = len(progress.events)
         if screen:
             screen.update(_figures(progress, keyboard), refresh=True)
@@ -138,7 +138,7 @@ def _screen(keyboard: Keyboard) -> Iterator[Callable[[Progress], None]]:
         yield show
 
 
-def _figures(progress: Progress, keyboard: Keyboard) -> Table:
+def _figures(progress: RecordingProgress, keyboard: Keyboard) -> Table:
     live = progress.live
     minutes, seconds = divmod(live.seconds, 60)
     table = Table.grid(padding=(0, 2))
@@ -149,7 +149,7 @@ def _figures(progress: Progress, keyboard: Keyboard) -> Table:
         "peak |a|", "  ".join(f"{axis} {peak:.1f}" for axis, peak in zip("xyz", live.peak_ms2, strict=True)) + " m/s²"
     )
     table.add_row("space", f"{progress.raw_bytes / 1e6:.1f} MB written, room for {progress.space_s / 60:.0f} min")
-    table.add_row("marks", f"{live.marks}")
+    table.add_row("marks", f"{live.messages['mark']}")
     if keyboard.typing is not None:
         table.add_row("text", Text(f"{keyboard.typing}▏"))
     else:
@@ -191,4 +191,4 @@ def _outcome(summary: RecordingSummary, capture_path: Path, integrity: Integrity
             f"not sound: {'; '.join(integrity.reasons)}",
             f"Next: 'towertap check {capture_path}' lists every rule; drive this pass again: {shlex.join(again)}",
         ]
-    return Outcome(data, Text("\n".join(lines)), 0 if integrity.sound else 1)
+    return Outcome(data, "\n".join(lines), 0 if integrity.sound else 1)

@@ -13,7 +13,7 @@ from typing import Unpack
 import numpy as np
 from numpy.typing import NDArray
 
-from towertap.box.port import Box
+from towertap.box.port import SerialBox
 from towertap.box.recorder import record
 from towertap.box.simulated import BoxSettings, SimulatedBox
 from towertap.capture.conditions import read_sidecar, write_sidecar
@@ -122,7 +122,7 @@ def record_drive(folder: Path, drive: Drive, motion: NDArray[np.float64], **chan
         **changes,
     }
     raw = folder / f"{drive.name}.ttraw"
-    with SimulatedBox(motion, RATE_HZ, **settings) as simulated, Box(simulated.port) as box:
+    with SimulatedBox(motion, RATE_HZ, **settings) as simulated, SerialBox(simulated.port) as box:
         box.hello()
         record(box, raw, drive.conditions, seconds=len(motion) / RATE_HZ)
         if drive.started:

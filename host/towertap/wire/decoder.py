@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import json
 import struct
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
@@ -11,8 +11,10 @@ from zlib import crc32
 
 import numpy as np
 
+from towertap.doors.structured import from_json
+from towertap.errors import FileError
 from towertap.wire.frames import HEADER, MAX_PAYLOAD, OVERHEAD, SYNC, VERSION, FrameType
-from towertap.wire.layouts import LAYOUTS
+from towertap.wire.layouts import LAYOUTS, Layout
 
 _AFTER_SYNC = struct.Struct("<4xBBxBHH")
 _LARGEST_RUN = 4096
@@ -22,7 +24,10 @@ _NOT_FLAGS = np.uint64(0xFF00FFFF_FFFFFFFF)
 
 @dataclass(frozen=True)
 class Frames:
-    """One frame, or a run of k neighbouring frames of one type, layout and length; views, nothing copied."""
+    """One frame, or a run of k neighbouring frames of one type, layout and length; views, nothing copied.
+
+    A type or layout that this version does not know is a sound frame all the same.
+    """
 
     headers: np.ndarray
     """(k,) of HEADER."""
@@ -33,19 +38,23 @@ class Frames:
 
     @property
     def kind(self) -> int:
-        """The FrameType that all frames of the run have."""
+        """The type that all frames of the run have, mostly a FrameType."""
         return int(self.headers["type"][0])
 
     @property
-    def packets(self) -> np.ndarray:
-        """(k, count) samples of a sample run, in the layout's packet type."""
-        return self.payloads.view(LAYOUTS[int(self.headers["layout"][0])].packet)
+    def layout(self) -> Layout | None:
+        """How the samples are read; None for any other frame, and for a layout that is not known."""
+        return LAYOUTS.get(int(self.headers["layout"][0])) if self.kind == FrameType.SAMPLES else None
 
     def counts(self, name: str) -> np.ndarray:
-        """(k, count, 3) counts of a sample run's `acceleration` or `rotation`, int16, a copy."""
-        scattered = self.packets[name]
-        lumps = scattered.view("V6").copy()  # gathered a sample at a time, then turned: faster than a number at a time
-        return lumps.view(scattered.dtype).astype(np.int16)
+        """(k, count, 3) counts of `acceleration` or `rotation`, a copy; of frames that have a layout."""
+        layout = LAYOUTS[int(self.headers["layout"][0])]
+        return layout.unpack(self.payloads.view(layout.packet), name)
+
+    def singly(self) -> Iterator[Frames]:
+        """The frames of the run one by one: each message has a text of its own."""
+        for k in range(len(self.headers)):
+            yield Frames(self.headers[k : k + 1], self.payloads[k : k + 1], self.offsets[k : k + 1])
 
     @property
     def text(self) -> str:
@@ -56,10 +65,9 @@ class Frames:
     def data(self) -> dict[str, Any]:
         """The first frame's payload as a JSON object; an empty one when it is not an object."""
         try:
-            value = json.loads(self.text)
-        except (ValueError, RecursionError):
+            return from_json(self.payloads[0].tobytes(), dict[str, Any], "")
+        except FileError:
             return {}
-        return value if isinstance(value, dict) else {}
 
 
 @dataclass
@@ -69,8 +77,6 @@ class Damage:
     bad_frames: int = 0
     """Damaged frames: in each stretch of skipped bytes the headers whose check value failed, and at least one."""
     skipped_bytes: int = 0
-    unknown_frames: int = 0
-    """Whole frames of a type or layout that this version does not know."""
     places: list[tuple[int, int]] = field(default_factory=list)
     """(offset, bytes) of the skipped stretches, the first ten thousand."""
     _reach: int = -1
@@ -120,7 +126,7 @@ class Decoder:
         return self._scan(self._rest, ended=True)
 
     def _scan(self, stream: bytes, *, ended: bool) -> list[Frames]:
-        found, at, end = [], 0, len(stream)
+        runs, at, end = [], 0, len(stream)
         while at < end:
             start = stream.find(SYNC, at)
             if start < 0:
@@ -141,13 +147,10 @@ class Decoder:
                 at += 1
                 continue
             at += len(frames.headers) * (OVERHEAD + length)
-            if _known(frames):
-                found.append(frames)
-            else:
-                self.damage.unknown_frames += len(frames.headers)
+            runs.append(frames)
         at = min(at, end)
         self._rest, self._offset = stream[at:], self._offset + at
-        return found
+        return runs
 
     def _run_at(self, stream: bytes, at: int, length: int) -> Frames | None:
         """As many sound frames as follow each other at `at`, all like the first; None when the first is not sound.
@@ -182,11 +185,6 @@ def _plausible_length(stream: bytes, at: int) -> int | None:
     if kind == FrameType.SAMPLES and layout in LAYOUTS and length != count * LAYOUTS[layout].packet.itemsize:
         return None
     return int(length)
-
-
-def _known(frames: Frames) -> bool:
-    kind = frames.kind
-    return kind in set(FrameType) and (kind != FrameType.SAMPLES or int(frames.headers["layout"][0]) in LAYOUTS)
 
 
 @lru_cache(maxsize=MAX_PAYLOAD + 1)

@@ -1,9 +1,8 @@
-"""The frame between box and host, as hardware_notes/wire_format.md defines it: header, types, check value, commands."""
+"""The frame between box and host, as hardware_notes/wire_format.md defines it: header, types, flags, commands."""
 
 from __future__ import annotations
 
 import json
-import zlib
 from enum import IntEnum, IntFlag
 from typing import Any
 
@@ -14,6 +13,7 @@ VERSION = 1
 MAX_PAYLOAD = 2048
 MAX_COMMAND = 256
 UNKNOWN_TEMPERATURE = -32768
+"""The header's temperature word when the chip's temperature is not known."""
 
 HEADER = np.dtype(
     [
@@ -55,27 +55,6 @@ class Flag(IntFlag):
     OVERFLOW = 1
     LOSS_UNKNOWN = 2
     RESTARTED = 4
-
-
-def pack_frame(
-    kind: FrameType | int,
-    payload: bytes = b"",
-    *,
-    flags: int = 0,
-    layout: int = 0,
-    count: int = 0,
-    sequence: int = 0,
-    first_sample: int = 0,
-    clock_us: int = 0,
-    fifo_level: int = 0,
-    temperature: int = UNKNOWN_TEMPERATURE,
-) -> bytes:
-    """One whole frame as the box would send it; `clock_us` in µs of the box, `temperature` the chip's word."""
-    sync = int.from_bytes(SYNC, "little")
-    fields = (sync, VERSION, kind, flags, layout, len(payload), count, sequence % 2**32)
-    header = np.array((*fields, first_sample, clock_us, fifo_level, temperature), HEADER)
-    body = header.tobytes() + payload
-    return body + zlib.crc32(body).to_bytes(4, "little")
 
 
 def command_line(command: dict[str, Any]) -> bytes:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from towertap.capture.reading import Capture
-from towertap.capture.speed_log import Offset, SpeedLog
+from towertap.capture.speed_log import LogOffset, SpeedLog
 from towertap.compare.drives.model import CELL_S, Drives, Pass
 
 Array = NDArray[np.float64]
@@ -55,12 +55,12 @@ def with_speed(drives: Drives, logs: Sequence[SpeedLog], offset_s: float | None 
             warnings.append(_covers_none(drives.passes, log, offset_s))
             continue
         offset = (
-            Offset(offset_s, None, "given")
+            LogOffset(offset_s, None, "given")
             if offset_s is not None
             else find_offset(log, [Push(_began_s(drive), drive.forward_ms2) for drive in near])
         )
         if offset is None:
-            offset = Offset(0.0, None, "not found")
+            offset = LogOffset(0.0, None, "not found")
             warnings.append(
                 f"the clock of the speed log {log.name} could not be held against the captures' (its speed fits their "
                 "forward acceleration no better than by chance) and is taken as right; name its offset with "
@@ -99,7 +99,7 @@ def driven_m(drive: Pass) -> float | None:
     return None if metres is None else float(metres.sum())
 
 
-def find_offset(log: SpeedLog, pushes: Sequence[Push]) -> Offset | None:
+def find_offset(log: SpeedLog, pushes: Sequence[Push]) -> LogOffset | None:
     """How far the clock of `log` is ahead, by the forward acceleration of the passes; None: no better than by chance.
 
     The best correlation is held against chance by Fisher's transform, with as many independent seconds as Bartlett's
@@ -131,7 +131,7 @@ def find_offset(log: SpeedLog, pushes: Sequence[Push]) -> Offset | None:
         return None
     seconds = offsets_s[best] + STEP_S * (low - high) / (2 * bend)
     error = math.sqrt((1 - top**2) / (independent * top * -bend / STEP_S**2))
-    return Offset(float(seconds), float(1.96 * math.hypot(error, STEP_S / math.sqrt(12))), "found")
+    return LogOffset(float(seconds), float(1.96 * math.hypot(error, STEP_S / math.sqrt(12))), "found")
 
 
 def forward_acceleration(capture: Capture, forward: Array) -> Array:

@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from towertap.capture.speed_log import Offset
+from towertap.capture.speed_log import LogOffset
 from towertap.compare.drives.model import CELL_S, Pass, Side
 from towertap.compare.drives.speed_join import driven_m
 from towertap.compare.findings.model import Finding
@@ -55,7 +55,7 @@ class PassSpeed:
     speed: float
     driven_m: float | None
     log: str | None
-    offset: Offset | None
+    offset: LogOffset | None
 
 
 @dataclass(frozen=True)

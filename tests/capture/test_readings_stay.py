@@ -1,0 +1,73 @@
+"""The example recordings read as they always did: the same counts, gaps, rate and values of the rules.
+
+The expected readings stand in `readings_of_the_examples.json`, written by the code as it was when they were recorded.
+"""
+
+import hashlib
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from towertap.capture.decode import decode_raw
+from towertap.capture.integrity import check
+from towertap.capture.reading import open_capture
+
+EXAMPLES = Path(__file__).parents[2] / "example_captures"
+EXPECTED = json.loads(Path(__file__).with_name("readings_of_the_examples.json").read_text("utf-8"))
+
+
+def reading(path):
+    """What a capture says, as JSON holds it."""
+    with open_capture(path) as capture:
+        integrity = check(capture)
+        counts = {
+            name: hashlib.sha256(capture.counts(name, 0, capture.n_samples).astype("<i2").tobytes()).hexdigest()
+            for name in ("acceleration", "rotation")
+        }
+        return {
+            "counts_sha256": counts,
+            "samples": capture.n_samples,
+            "rate_hz": capture.rate_hz,
+            "rate_interval_hz": capture.file.attrs["rate_interval_hz"].tolist(),
+            "gaps": [[row, missing, reason.decode()] for row, missing, reason, _ in capture.gaps.tolist()],
+            "marks": [text.decode() for text in capture.marks["text"]],
+            "faults": [fault.decode() for fault in capture.faults["fault"]],
+            "pieces": [[p.first_row, p.n_rows, p.start_time_s] for p in capture.pieces()],
+            "scale": [capture.scale_ms2, capture.scale_rads],
+            "conditions": capture.conditions.to_dict(),
+            "started_utc": integrity.started_utc,
+            "sound": integrity.sound,
+            "rules": {rule.name: [rule.value, rule.ok] for rule in integrity.rules},
+        }
+
+
+def assert_alike(now, before):
+    """The same, numbers within the rounding of 32-bit floats; what is new need not be in what was written before."""
+    if isinstance(before, dict):
+        assert set(before) <= set(now)
+        for key, value in before.items():
+            assert_alike(now[key], value)
+    elif isinstance(before, list):
+        assert len(now) == len(before)
+        for after, value in zip(now, before, strict=True):
+            assert_alike(after, value)
+    elif isinstance(before, float):
+        assert now == pytest.approx(before, rel=1e-7, abs=1e-9)
+    else:
+        assert now == before
+
+
+@pytest.mark.parametrize("name", EXPECTED)
+def test_the_capture_reads_as_before(name):
+    assert_alike(reading(EXAMPLES / f"{name}.h5"), EXPECTED[name])
+
+
+@pytest.mark.parametrize("name", EXPECTED)
+def test_the_raw_recording_decodes_as_before(name, tmp_path):
+    for suffix in (".ttraw", ".conditions.json"):
+        (tmp_path / f"{name}{suffix}").write_bytes((EXAMPLES / f"{name}{suffix}").read_bytes())
+    path = decode_raw(tmp_path / f"{name}.ttraw", tmp_path / f"{name}.h5")
+    assert_alike(reading(path), EXPECTED[name])
+    with open_capture(path) as new, open_capture(EXAMPLES / f"{name}.h5") as old:
+        assert np.array_equal(new.frames, old.frames)

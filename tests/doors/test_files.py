@@ -1,0 +1,51 @@
+"""Files come in through one door: regular ones of a size that their kind may have; nothing blocks or never ends."""
+
+import os
+from pathlib import Path
+
+import pytest
+from towertap.doors.files import content, opened, size_of
+from towertap.errors import FileError
+
+
+@pytest.fixture
+def strange(tmp_path):
+    """Paths of all that is no regular file, by what the one line says of it."""
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "loop").symlink_to("loop")
+    (tmp_path / "to-nowhere").symlink_to("nothing")
+    return {
+        tmp_path / "pipe": "a pipe, a device or the like",
+        Path("/dev/zero"): "a pipe, a device or the like",
+        tmp_path: "a folder",
+        tmp_path / "loop": "a link that leads to itself",
+        tmp_path / "to-nowhere": "no such file",
+        tmp_path / "nothing": "no such file",
+        tmp_path / "drive.h5" / "inside": "no such file",
+        Path("a\0b"): "no name of a file",
+        tmp_path / ("x" * 300): "file name too long",
+    }
+
+
+def test_what_is_no_regular_file_is_refused_at_once_and_in_one_line(strange):
+    for path, what in strange.items():
+        for way in (size_of, opened, lambda path, wanted: content(path, wanted, 10)):
+            with pytest.raises(FileError, match=what) as failure:
+                way(path, "a capture (.h5)")
+            assert str(failure.value).endswith("give a capture (.h5)")
+            assert "\n" not in str(failure.value)
+
+
+def test_a_file_larger_than_its_kind_is_refused_unread(tmp_path):
+    path = tmp_path / "large"
+    with path.open("wb") as file:
+        file.truncate(2**40)  # a hole: a terabyte that takes no room
+    with pytest.raises(FileError, match="larger than a plan can be"):
+        content(path, "a plan", 1000)
+
+
+def test_a_regular_file_is_read_whole_also_through_a_link(tmp_path):
+    (tmp_path / "file").write_bytes(b"abc")
+    (tmp_path / "link").symlink_to("file")
+    assert size_of(tmp_path / "link", "a file") == 3
+    assert content(tmp_path / "link", "a file", 3) == b"abc"

@@ -1,0 +1,28 @@
+"""One reading of an instant: ISO 8601 in, an aware datetime out, None for whatever is no time that a clock shows."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from towertap.doors.times import instant
+
+
+def test_an_instant_keeps_its_offset_and_is_in_utc_without_one():
+    # ISO 8601-1:2019, 5.3 and 5.4: extended and basic format, Z and ±hh:mm
+    noon = datetime(2026, 5, 4, 12, tzinfo=UTC)
+    for text in ("2026-05-04T12:00:00Z", "20260504T120000Z", " 2026-05-04T22:00:00+10:00 ", "2026-05-04T12:00:00"):
+        assert instant(text) == noon
+    assert instant("2026-05-04T22:00:00+10:00").utcoffset() == timedelta(hours=10)
+    assert instant("2026-05-04T12:00:00").tzinfo is UTC
+
+
+NO_TIMES = ["", "soon", "2026-13-01", "0001-01-01T00:00:00+23:00", "9999-12-31T23:59:59-23:00", None, 5]
+
+
+@pytest.mark.parametrize("text", NO_TIMES)
+def test_what_is_no_time_is_none(text):
+    assert instant(text) is None
+
+
+@pytest.mark.parametrize("text", ["1970-01-01T00:00:00+23:59", "2099-12-31T23:59:59-23:59"])
+def test_the_first_and_the_last_instant_survive_arithmetic(text):
+    assert instant(text).astimezone(UTC).date() - timedelta(days=1)
