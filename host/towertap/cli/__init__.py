@@ -21,6 +21,7 @@ COMMANDS = {
     "compare": "before against after, with the pass as the unit, and a report",
     "decode": "make a capture from a raw recording",
     "demo": "the whole job on an invented minibus, with no hardware",
+    "export": "a capture's samples as CSV, Parquet, MATLAB, NumPy, WAV, UFF 58 or MDF 4",
     "flash": "put the firmware on a board",
     "plan": "before driving: how many passes, in which order, and a run sheet",
     "record": "record a drive from the box",

@@ -1,0 +1,48 @@
+"""ASAM MDF 4: one channel group, time as master and a channel an axis, with units; a gap is one NaN."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC
+from pathlib import Path
+
+from towertap.doors.times import instant
+from towertap.exchange.exports.form import MARK, Export
+from towertap.exchange.samples import Samples
+
+
+def write(samples: Samples, path: Path) -> None:
+    """Write block by block into asammdf's temporary file, which becomes ours with metadata as the header's comment."""
+    from asammdf import MDF, Signal
+
+    with MDF(version="4.10") as file:
+        start = instant(samples.metadata["start_utc"])
+        if start:
+            file.start_time = start.astimezone(UTC)
+        file.header.comment = json.dumps(samples.metadata, ensure_ascii=False)
+        for number, (time_s, values) in enumerate(samples.blocks()):
+            if number:
+                file.extend(0, [(time_s, None), *((column, None) for column in values.T)])
+            else:
+                signals = [
+                    Signal(values[:, k], time_s, unit=column.unit, name=column.name)
+                    for k, column in enumerate(samples.columns)
+                ]
+                file.append(signals, comment=samples.metadata["axes_in_words"], common_timebase=True)
+        with path.open("wb") as unfinished:  # given a path, asammdf would put its own suffix there
+            file.save(unfinished)
+
+
+def recognise(path: Path) -> bool:
+    """Whether its header says so."""
+    from asammdf import MDF
+    from asammdf.blocks.utils import MdfException
+
+    try:
+        with MDF(path) as file:
+            return MARK in file.header.description.encode()
+    except (MdfException, OSError, ValueError):
+        return False
+
+
+EXPORT = Export("MDF 4", write, recognise, needs="asammdf")

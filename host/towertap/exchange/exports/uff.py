@@ -1,0 +1,88 @@
+"""Universal file, data set 58 (binary): a function of time an axis and piece, since its abscissa is even.
+
+The step of the abscissa has six digits there; the true rate stands in ID line 2.
+"""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from towertap.exchange.exports.form import Export
+from towertap.exchange.samples import FORMAT, Column, Samples
+
+MOST_ROWS = 2**21
+"""Of one function: 16 MB, which pyuff holds in memory."""
+LINE = 80
+"""Characters of an ID line."""
+TIME_RESPONSE, TIME, ACCELERATION, UNKNOWN = 1, 17, 12, 0
+"""Function type and specific data types of data set 58, records 6 and 8."""
+
+
+def write(samples: Samples, path: Path) -> None:
+    """Write piece by piece, axis by axis."""
+    import pyuff
+
+    path.touch()
+    file = pyuff.UFF(str(path))
+    for part in samples.cut(MOST_ROWS):
+        start_s = part.metadata["starts_at_s"]
+        for number, column in enumerate(part.columns):
+            values = np.concatenate([block[:, number] for _, block in part.piece_blocks(part.pieces[0])])
+            abscissa_s = np.array(
+                [start_s, start_s + 1 / part.rate_hz]
+            )  # pyuff takes start and step from the first two
+            function = _function(column, part.metadata, values, abscissa_s, number)
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", ResourceWarning)  # pyuff leaves its file handles to be collected
+                file.write_sets([function])
+
+
+def _function(
+    column: Column, metadata: dict[str, Any], values: np.ndarray, abscissa_s: np.ndarray, number: int
+) -> dict[str, Any]:
+    conditions = metadata["conditions"]
+    lines = [
+        f"{FORMAT}: {column.name}, {metadata['axes']} axes",
+        f"rate {metadata['rate_hz']!r} Hz, starts at {abscissa_s[0]:.9f} s",
+        f"{metadata['start_utc'] or 'start not known'} UTC",
+        ", ".join(f"{conditions[key]}" for key in ("vehicle", "part", "road") if conditions[key]),
+        f"pass {conditions['pass_number'] or '-'}, {metadata['chip']}, {metadata['capture']}",
+    ]
+    return {
+        "type": 58,
+        "binary": 1,
+        "func_type": TIME_RESPONSE,
+        **{f"id{k}": _ascii(text) or "NONE" for k, text in enumerate(lines, start=1)},
+        "rsp_node": 1,
+        "rsp_dir": number + 1,  # translations along x, y, z are 1 to 3, rotations about them 4 to 6
+        "ref_node": 0,
+        "ref_dir": 0,
+        "abscissa_spacing": 1,
+        "abscissa_spec_data_type": TIME,
+        "abscissa_axis_lab": "time",
+        "abscissa_axis_units_lab": "s",
+        "ordinate_spec_data_type": ACCELERATION if column.quantity == "acceleration" else UNKNOWN,
+        "ordinate_axis_lab": f"{column.quantity} {column.axis}",
+        "ordinate_axis_units_lab": column.unit.replace("²", "^2").replace("°", "deg"),
+        "orddenom_spec_data_type": UNKNOWN,
+        "z_axis_spec_data_type": UNKNOWN,
+        "x": abscissa_s,
+        "data": values,
+    }
+
+
+def _ascii(text: str) -> str:
+    return text.encode("ascii", "replace").decode()[:LINE]
+
+
+def recognise(path: Path) -> bool:
+    """Whether its first ID line says so."""
+    with path.open("rb") as file:
+        return FORMAT.encode() in file.read(3 * (LINE + 1))
+
+
+EXPORT = Export("UFF 58", write, recognise, needs="pyuff", passes=lambda samples: len(samples.columns))
