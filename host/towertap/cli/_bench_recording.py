@@ -17,6 +17,7 @@ from towertap.box.port import SamplingSettings, SerialBox, open_box
 from towertap.box.recorder import RecordingProgress
 from towertap.cli._outcome import console
 from towertap.cli.record import RATES_HZ
+from towertap.settings import default
 
 LONGEST_S = 1e5
 """Longest recording that is taken for meant."""
@@ -38,7 +39,8 @@ def recording_options(odr_hz: int) -> Callable[[Callable[..., Any]], Callable[..
             "--bench",
             "folder",
             type=click.Path(file_okay=False, path_type=Path),
-            help="Folder of the records; 'bench' beside the capture (or here, when recording) if not given.",
+            default=default("bench"),
+            help="Folder of the records; as set, or 'bench' beside the capture (or here, when recording).",
         ),
     )
 

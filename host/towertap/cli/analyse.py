@@ -15,6 +15,7 @@ from towertap.bench.carried import records_for
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers
 from towertap.errors import CallError
+from towertap.settings import default
 from towertap.signals.jerk import EDGE_HZ, design
 from towertap.words.numbers import number
 
@@ -37,7 +38,8 @@ MARKS = {"clean": "", "marked": " *", "not judged": " **"}
     "--bench",
     "folder",
     type=click.Path(path_type=Path),
-    help="Folder of the bench records; default: the folder 'bench' beside the capture.",
+    default=default("bench"),
+    help="Folder of the bench records; default: as set, or the folder 'bench' beside the capture.",
 )
 @answers
 def command(

@@ -19,6 +19,7 @@ from towertap.compare.findings.departures import NO_PLAN
 from towertap.compare.plan.plan import Plan, read_plan
 from towertap.compare.sections import SECTIONS
 from towertap.errors import CallError
+from towertap.settings import default, setting
 from towertap.words.numbers import fixed, p_value
 
 STYLES = {"harsher": "bold red", "gentler": "bold green", "equivalent": "bold blue", "undecided": "bold yellow"}
@@ -57,7 +58,7 @@ A refusal is one line on standard error and exit status 2, with nothing on stand
 @click.option("--before", metavar="NAME", help="The part fitted before, as the captures name it.")
 @click.option("--after", metavar="NAME", help="The part fitted after.")
 @click.option("--smooth", metavar="ROAD", help="The smooth road, which sets the roughness limit.")
-@click.option("--margin", type=float, metavar="PERCENT", help="The change that counts; 10 when nothing says.")
+@click.option("--margin", type=float, metavar="PERCENT", help="The change that counts; the plan's, or as set, or 10.")
 @click.option(
     "--quantile", default=0.95, show_default=True, help="Quantile of the smooth road's windows: the roughness limit."
 )
@@ -73,7 +74,8 @@ A refusal is one line on standard error and exit status 2, with nothing on stand
 @click.option(
     "--bench",
     type=click.Path(path_type=Path),
-    help="Folder of the bench records; default: the folder 'bench' beside the captures.",
+    default=default("bench"),
+    help="Folder of the bench records; default: as set, or the folder 'bench' beside the captures.",
 )
 @click.option("--position", metavar="NAME", help="The box position to compare, where passes have two.")
 @click.option(
@@ -118,6 +120,8 @@ def command(
     plan = read_plan(plan_file) if plan_file else None
     logs = [log for path in speed_logs for log in read_speed_logs(path)]
     before, after, smooth = _named(plan, before=before, after=after, smooth=smooth)
+    if margin is None and plan is None:
+        margin = setting("margin")
     with Progress(console=console, transient=True, disable=not sys.stderr.isatty()) as progress:
         task = progress.add_task("reading passes", total=None)
         drives = load_drives(

@@ -13,6 +13,7 @@ from towertap.cli._outcome import Outcome, answers, console
 from towertap.errors import CallError
 from towertap.exchange.exports import EXPORTS, export, target
 from towertap.exchange.samples import UNITS, Samples, Units
+from towertap.settings import default
 
 
 @click.command(
@@ -34,9 +35,19 @@ the bench's calibration where one holds. What is known of the drive goes with th
 )
 @click.option("--chip-axes", "axes", flag_value="chip", help="Axes as the chip has them, without calibration.")
 @click.option("--counts", "axes", flag_value="counts", help="The chip's own numbers.")
-@click.option("--units", type=click.Choice([*UNITS]), default="si", help="m/s² and rad/s (si), or g and °/s (g).")
+@click.option(
+    "--units",
+    type=click.Choice([*UNITS]),
+    default=default("units"),
+    help="m/s² and rad/s (si), or g and °/s (g); as set when not given.",
+)
 @click.option("--mounting", help="Chip axis along each vehicle axis, instead of the capture's: x=+X,y=+Y,z=+Z.")
-@click.option("--bench", type=click.Path(path_type=Path), help="Folder of the bench records, as for analyse.")
+@click.option(
+    "--bench",
+    type=click.Path(path_type=Path),
+    default=default("bench"),
+    help="Folder of the bench records, as for analyse.",
+)
 @answers
 def command(
     capture: Path, path: Path, axes: str | None, units: str, mounting: str | None, bench: Path | None

@@ -32,6 +32,7 @@ from towertap.compare.stats.power import (
 )
 from towertap.errors import AnalysisError, CallError
 from towertap.report.run_sheet import NO_MOUNTING, numbers, run_sheet
+from towertap.settings import setting
 from towertap.signals.metrics import METRICS
 from towertap.signals.metrics._metric import rms
 
@@ -77,7 +78,10 @@ FLAGS = {"roads": "--road", "spread": "--pilot or --spread"}
     help="The primary metric; further ones may follow, as secondary: a family of tests apart, at no cost to it.",
 )
 @click.option(
-    "--margin", type=float, metavar="PERCENT", help="The change that counts; 10 when not given. Felt: 6.7 to 13."
+    "--margin",
+    type=float,
+    metavar="PERCENT",
+    help="The change that counts; as set when not given, or 10. Felt: 6.7 to 13.",
 )
 @click.option("--power", default=80.0, show_default=True, metavar="PERCENT", help="How surely it is to be found.")
 @click.option("--spread", type=float, metavar="PERCENT", help="How far passes with nothing changed stray (s.d./mean).")
@@ -161,10 +165,10 @@ def _ask(given: dict[str, Any], pilot: Path | None) -> dict[str, Any]:
         answer = click.prompt(ASKED[name], type=float if name == "spread" else str, err=True)
         given[name] = str(answer).split() if name == "roads" else answer
     if given["margin"] is None:
-        given["margin"] = 10.0
+        given["margin"] = setting("margin")
         if missing:
             console.print(Text(FELT))
-            given["margin"] = click.prompt("The margin that counts, in percent", default=10.0, err=True)
+            given["margin"] = click.prompt("The margin that counts, in percent", default=given["margin"], err=True)
     return given
 
 

@@ -13,6 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from towertap.cli._outcome import Outcome, answers, console, table
+from towertap.settings import default
 from towertap.wear import follow
 from towertap.wear.course import DEFAULT_METRICS
 from towertap.wear.drives import load_sessions
@@ -39,7 +40,11 @@ from towertap.words.numbers import number
     help="Take no drive before this day, UTC: the day when the part was fitted anew.",
 )
 @click.option(
-    "--margin", default=10.0, show_default=True, metavar="PERCENT", help="The change against the first fit that counts."
+    "--margin",
+    type=float,
+    default=default("margin"),
+    metavar="PERCENT",
+    help="The change against the first fit that counts; as set when not given, or 10.",
 )
 @click.option(
     "--metric",
@@ -49,7 +54,7 @@ from towertap.words.numbers import number
     help=f"A metric to follow; may be repeated; each costs the power of all. Default: {', '.join(DEFAULT_METRICS)}.",
 )
 @click.option("--position", metavar="NAME", help="The box position to use, where a day was recorded at more than one.")
-@click.option("--bench", type=click.Path(path_type=Path), help="Folder of the bench records.")
+@click.option("--bench", type=click.Path(path_type=Path), default=default("bench"), help="Folder of the bench records.")
 @click.option("--report", type=click.Path(path_type=Path, file_okay=False), help="Write wear.html into this folder.")
 @answers
 def command(
