@@ -25,7 +25,7 @@ Units = Literal["si", "g"]
 
 FORMAT = "towertap samples"
 """By which a file of ours is known again."""
-BLOCK_ROWS = 65536
+BLOCK_ROWS = 16384
 MOST_GAPS = 1000
 """Gaps told in the metadata; all are in the samples."""
 

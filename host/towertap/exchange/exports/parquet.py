@@ -1,4 +1,4 @@
-"""Parquet: a column of time and one an axis, a row group a block; counts are whole numbers, a gap is a row of nulls."""
+"""Parquet: a column of time and one an axis, counts are whole numbers, a gap is a row of nulls."""
 
 from __future__ import annotations
 
@@ -10,12 +10,9 @@ import numpy as np
 from towertap.exchange.exports.form import MARK, Export
 from towertap.exchange.samples import FORMAT, Samples
 
-GROUP_ROWS = 16
-"""Blocks in a row group."""
-
 
 def write(samples: Samples, path: Path) -> None:
-    """Write a row group at a time; the units stand in the metadata of each column."""
+    """The units stand in the metadata of each column."""
     import pyarrow as pa
     from pyarrow import parquet
 
@@ -23,10 +20,11 @@ def write(samples: Samples, path: Path) -> None:
     fields = [pa.field("time_s", pa.float64(), metadata={"unit": "s"})]
     fields += [pa.field(column.name, kind, metadata={"unit": column.unit}) for column in samples.columns]
     schema = pa.schema(fields, metadata={FORMAT: json.dumps(samples.metadata, ensure_ascii=False)})
-    with parquet.ParquetWriter(path, schema, compression="zstd") as writer:
+    alike = [column.name for column in samples.columns]  # a dictionary serves values that come again; no time does
+    with parquet.ParquetWriter(path, schema, compression="zstd", use_dictionary=alike) as writer:
         for time_s, values in samples.blocks():
             columns = [pa.array(column, kind, mask=np.isnan(column), safe=False) for column in values.T]
-            writer.write_table(pa.table([pa.array(time_s), *columns], schema))
+            writer.write_batch(pa.record_batch([pa.array(time_s), *columns], schema))
 
 
 def recognise(path: Path) -> bool:
