@@ -4,10 +4,11 @@ import h5py
 import numpy as np
 import pandas as pd
 import pytest
-from towertap.analysis import analyse_capture, table_saver
+from towertap.analysis import analyse_capture
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
 from towertap.errors import AnalysisError, CallError
+from towertap.exports import exporter
 from towertap.signals.metrics import METRICS
 
 STRAIGHT = Conditions(mounting="x=+X,y=+Y,z=+Z")
@@ -48,6 +49,16 @@ def test_windows_and_whole_of_a_sine(drive):
     energy = np.sqrt((analysis.windows["jerk_z"] ** 2).mean())
     assert analysis.whole["jerk_z"] == pytest.approx(energy)
     assert analysis.analysed_s == pytest.approx(len(analysis.windows), rel=1e-3)
+
+
+def test_short_windows_joined_are_long_windows_and_none_reaches_over_a_gap(drive):
+    with drive(motion(12.0), lost={750}) as capture:
+        cells, long = (analyse_capture(capture, window_s=window_s) for window_s in (0.1, 1.0))
+    joined = cells.joined(10)
+    assert joined.groupby("piece").size().to_dict() == {0: 2, 1: 2}
+    assert list(joined) == list(long.windows)
+    for name in set(METRICS) - {"mtvv_z"}:  # whose first cells are too short for a running second
+        assert joined[name].to_numpy() == pytest.approx(long.windows[name].to_numpy(), rel=1e-3), name
 
 
 def test_the_mounting_sends_chip_axes_where_they_belong(drive):
@@ -163,7 +174,7 @@ def test_saved_tables_hold_the_windows_and_their_units(drive, tmp_path):
     with drive(motion(6.0)) as capture:
         analysis = analyse_capture(capture)
     for path in (tmp_path / "table.csv", tmp_path / "table.h5"):
-        table_saver(path)(analysis, path)
+        exporter(path)(analysis)
     back = pd.read_csv(tmp_path / "table.csv", comment="#")
     pd.testing.assert_frame_equal(back, analysis.windows, rtol=1e-6, check_dtype=False)
     text = (tmp_path / "table.csv").read_text(encoding="utf-8")
@@ -178,4 +189,4 @@ def test_saved_tables_hold_the_windows_and_their_units(drive, tmp_path):
         assert file["whole/jerk_y"].attrs["judged"] == "marked"
         assert file["whole/vdv_z"][()] == analysis.whole["vdv_z"]
     with pytest.raises(CallError, match=r"no table is written as '\.xlsx'"):
-        table_saver(tmp_path / "table.xlsx")
+        exporter(tmp_path / "table.xlsx")

@@ -88,7 +88,7 @@ def test_what_does_not_belong_together_is_refused_and_leaves_nothing(tmp_path, r
     raw.rename(tmp_path / "elsewhere.ttraw")
     with pytest.raises(CallError, match=r"drive\.ttraw is not beside it"):
         store.add(archive, capture)
-    with pytest.raises(CallError, match="no such file"):
+    with pytest.raises(FileError, match="no such file"):
         store.add(archive, tmp_path / "nothing.h5")
     assert list(archive.iterdir()) == []
 

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from towertap.analysis import analyse_capture, rotation_to_vehicle
 from towertap.bench import records
-from towertap.bench.carried import Carried, no_records, records_for
+from towertap.bench.carried import BenchRecords, no_records, records_for
 from towertap.bench.gravity import Gravity
 from towertap.bench.poses import FACES, Pose
-from towertap.bench.records import Found, Record, Subject
+from towertap.bench.records import BoxSetup, Record, RecordFor
 from towertap.bench.tumble import calibrate
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
@@ -16,7 +16,7 @@ from towertap.errors import AnalysisError, CallError
 from towertap.signals.metrics import METRICS
 from towertap.wire.layouts import LAYOUTS
 
-BOX = Subject("e6605481", "ICM-42688-P", 4000.0, 16.0, 997.0)  # as tests/conftest.py says hello
+BOX = BoxSetup("e6605481", "ICM-42688-P", 4000.0, 16.0, 997.0)  # as tests/conftest.py says hello
 RATE_HZ, COUNTS_PER_MS2, GRAVITY_MS2 = 4000.0, 2048 / 9.80665, 9.80665
 DENSITY = 70e-6 * 9.80665
 """The data sheet's, m/s²/√Hz."""
@@ -98,7 +98,7 @@ def test_the_scale_uncertainty_is_in_absolute_figures_and_not_in_a_ratio(capture
     assert analysis.bench.scale_uncertainty == pytest.approx(tuple(scale.values()))
     assert analysis.uncertainty.keys() == analysis.whole.keys() - {"crest_factor_z"}
     for name, half in analysis.uncertainty.items():
-        assert half == pytest.approx(scale[METRICS[name].axis] * analysis.whole[name]), name
+        assert half == pytest.approx(scale[METRICS[name].axes[0]] * analysis.whole[name]), name
 
 
 @pytest.mark.parametrize(("lean_deg", "most"), [(0.0, 0.98), (0.2, 1.0)])
@@ -119,7 +119,7 @@ def test_the_truth_lies_within_the_uncertainty_in_95_percent(lean_deg, most):
             reading = matrix @ (9.81 * up / np.linalg.norm(up)) + offset
             poses.append(Pose(face, reading + rng.normal(0, 7e-4, (18, 3))))
         record = Record("calibration", BOX, "", None, "by hand", plain(calibrate(poses, gravity).data()))
-        bench = Carried(LAYOUTS[1], BOX, Found(record, ""), *3 * [Found(None, "")])
+        bench = BenchRecords(LAYOUTS[1], BOX, RecordFor(record, ""), *3 * [RecordFor(None, "")])
         scale = np.diag(turned @ bench.correction[1] @ matrix @ turned.T)
         inside.append(np.abs(scale - 1) <= bench.scale_uncertainty(turned))
     assert 0.92 <= np.mean(inside) <= most
@@ -196,4 +196,4 @@ def test_records_that_cannot_be_used_are_one_line(captured, keep, tmp_path):
             analyse_capture(capture, bench=records_for(capture))
         with pytest.raises(CallError, match="no folder"):
             records_for(capture, tmp_path / "nowhere")
-        assert not any(no_records(capture).told(np.eye(3)).measured_utc.values())
+        assert not any(no_records(capture).summary(np.eye(3)).measured_utc.values())

@@ -2,13 +2,13 @@
 
 import numpy as np
 import pytest
-from towertap.analysis import analyse_capture, rotation_to_vehicle
+from towertap.analysis import analyse_capture
 from towertap.bench import noise, records
-from towertap.bench.sharing import noise_share
+from towertap.bench.carried import records_for
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import plain
-from towertap.signals.metrics import METRICS, Settings
+from towertap.signals.metrics import METRICS
 
 
 def counts(spread, seed, seconds=20):
@@ -41,13 +41,9 @@ def test_white_acceleration_over_a_noise_of_3_4_and_5_counts(capture_of, tmp_pat
     with open_capture(capture_of((3, 4, 5), 1, "")) as rest:
         records.write(records.record_of("noise", rest, plain(noise.measure(rest).data())), folder)
     with open_capture(capture_of(spread, 2, mounting)) as drive:
-        analysis = analyse_capture(drive)
-        found = records.find(records.bench_folder(drive.path), "noise", drive)
-        rotation = rotation_to_vehicle(drive)
-        settings = Settings(drive.rate_hz)
-    told = noise_share(analysis.whole, found.record, rotation, settings)
-    assert told.keys() == analysis.whole.keys()
-    for name, one in told.items():
-        expected = shares[METRICS[name].axis]
+        analysis = analyse_capture(drive, bench=records_for(drive))
+    assert analysis.noise.keys() == analysis.whole.keys()
+    for name, one in analysis.noise.items():
+        expected = shares[METRICS[name].axes[0]]
         assert one.share == pytest.approx(expected, rel=0.5 if name == "primary_z" else 0.25), name
         assert one.judged == ("not judged" if expected == 1 else "clean" if expected < 0.1 else "marked"), name

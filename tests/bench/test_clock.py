@@ -4,6 +4,7 @@ import h5py
 import numpy as np
 import pytest
 from towertap.bench.clock import host_clock, measure, rate_parts, slope
+from towertap.capture.rate import Readings
 from towertap.capture.reading import open_capture
 from towertap.errors import AnalysisError
 
@@ -20,7 +21,8 @@ def frames(ppm_of, seconds=600.0, rate_hz=1000.0, every=32, seed=1):
 
 def parts_of(ppm_of, temperature_of=lambda t: 25 + 0 * t, **kind):
     newest, clock_us = frames(ppm_of, **kind)
-    return rate_parts(newest, clock_us, np.zeros(newest.size, int), temperature_of(clock_us / 1e6), 1000.0)
+    of_frames = Readings(newest, clock_us, np.zeros(newest.size, int), np.zeros(newest.size, int))
+    return rate_parts(of_frames, temperature_of(clock_us / 1e6), 1000.0)
 
 
 def test_a_drift_put_in_is_read_back():
@@ -53,7 +55,7 @@ def test_no_part_lies_across_a_restart():
     newest, clock_us = frames(lambda t: 500 + 0 * t, seconds=100)
     stretch = np.repeat([0, 1], newest.size)
     twice = np.concatenate([newest, newest]), np.concatenate([clock_us, clock_us + 300_000_000])
-    parts = rate_parts(*twice, stretch, np.full(stretch.size, np.nan), 1000.0)
+    parts = rate_parts(Readings(*twice, stretch, stretch), np.full(stretch.size, np.nan), 1000.0)
     assert len(parts) == 20
     assert [part.rate_ppm for part in parts] == pytest.approx([500] * 20, abs=5)
     assert {part.temperature_c for part in parts} == {None}

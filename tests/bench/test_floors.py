@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 from towertap.bench import floors
-from towertap.bench.records import Record, Subject
+from towertap.bench.records import BoxSetup, Record
 from towertap.bench.sharing import beyond_mounting, noise_share
-from towertap.signals import bands, weighting
-from towertap.signals.filters import Recursive
-from towertap.signals.metrics import METRICS, Settings
+from towertap.signals import weighting
+from towertap.signals.channels import BandPass, Channel, MetricSettings, Weighted
+from towertap.signals.metrics import METRICS, Metric
 
 RATE_HZ, DENSITY = 4000.0, 6.9e-4
 
@@ -21,14 +21,14 @@ def white_recording():
 
 @pytest.fixture(scope="module")
 def recorded(white_recording):
-    return floors.recorded(white_recording, 480_000, Settings(RATE_HZ))
+    return floors.recorded(white_recording, 480_000, MetricSettings(RATE_HZ))
 
 
 @pytest.mark.parametrize("edge_hz", [50.0, 100.0, 200.0])
 def test_jerk_floor_agrees_with_theory(edge_hz):
     """N·2π·√(fc³/3) of an ideal edge."""
     theory = DENSITY * 2 * np.pi * np.sqrt(edge_hz**3 / 3)
-    floor = floors.white([DENSITY] * 3, Settings(RATE_HZ, edge_hz))["jerk_z"]
+    floor = floors.white([DENSITY] * 3, MetricSettings(RATE_HZ, edge_hz))["jerk_z"]
     assert floor == pytest.approx([theory] * 3, rel=0.02)
 
 
@@ -39,8 +39,8 @@ def test_jerk_floor_of_a_recording_agrees_with_theory(recorded):
 
 
 def test_floors_of_a_white_recording_are_those_of_its_density(recorded):
-    expected = floors.white([DENSITY] * 3, Settings(RATE_HZ))
-    assert recorded.keys() == expected.keys() == floors.POWER_METRICS.keys()
+    expected = floors.white([DENSITY] * 3, MetricSettings(RATE_HZ))
+    assert recorded.keys() == expected.keys() == floors.DESIGNS.keys()
     for name, value in recorded.items():
         # 0.5 to 4 Hz has 2·3.5·120 degrees of freedom: 2.4 % of r.m.s.; four times that
         assert value == pytest.approx(expected[name], rel=0.10 if name == "primary_z" else 0.04), name
@@ -50,18 +50,13 @@ def test_noise_gain_is_the_root_of_the_integral_of_the_response():
     """Parseval; weighting Wk by its response in the standard, a band by its ideal width within 5 % (Butterworth)."""
     f = np.geomspace(0.01, 2000, 200_000)
     expected = np.sqrt(np.trapezoid(np.abs(weighting.response("Wk", f)) ** 2, f))
-    assert floors.noise_gain(Recursive(weighting.design("Wk", RATE_HZ)), RATE_HZ) == pytest.approx(expected, rel=0.005)
-    gain = floors.noise_gain(bands.design((25.0, 100.0), RATE_HZ), RATE_HZ)
+    assert floors.noise_gain(Weighted("Wk"), MetricSettings(RATE_HZ)) == pytest.approx(expected, rel=0.005)
+    gain = floors.noise_gain(BandPass(25.0, 100.0), MetricSettings(RATE_HZ))
     assert gain == pytest.approx(np.sqrt(75.0), rel=0.05)
 
 
-def test_metrics_of_one_filtered_signal_share_its_power():
-    assert {floors.power_metric(name).name for name in ("vdv_z", "mtvv_z", "crest_factor_z")} == {"weighted_z"}
-    assert floors.power_metric("jerk_x").name == "jerk_x"
-
-
 def noise_record(recorded):
-    settings = Settings(RATE_HZ)
+    settings = MetricSettings(RATE_HZ)
     result = {
         "at_rest": True,
         "density": {"value": [DENSITY] * 3},
@@ -70,13 +65,21 @@ def noise_record(recorded):
             for name, rms in recorded.items()
         },
     }
-    return Record("noise", Subject("e6", "chip", 4000.0, 16.0, 997.0), "2026-03-01T12:00:00+00:00", None, "a", result)
+    return Record("noise", BoxSetup("e6", "chip", 4000.0, 16.0, 997.0), "2026-03-01T12:00:00+00:00", None, "a", result)
 
 
-def test_a_figure_carries_its_share_of_noise(recorded):
+def shares_of(values, record, turned=None, jerk_edge_hz=100.0):
+    """The shares of metrics whose filtered signals have these r.m.s., by name."""
+    metrics = {name: METRICS[name] for name in values}
+    power = {metric.channels[0].source: values[name] ** 2 for name, metric in metrics.items()}
+    turned = np.eye(3) if turned is None else turned
+    return noise_share(metrics, power, record, turned, MetricSettings(RATE_HZ, jerk_edge_hz))
+
+
+def test_a_value_carries_its_share_of_noise(recorded):
     record, floor = noise_record(recorded), recorded["jerk_z"][2]
-    figures = {"jerk_z": floor * 1.2, "weighted_z": 1.0, "vdv_z": 3.0, "harshness_z": recorded["harshness_z"][2] * 2}
-    shares = noise_share(figures, record, np.eye(3), Settings(RATE_HZ))
+    values = {"jerk_z": floor * 1.2, "weighted_z": 1.0, "vdv_z": 1.0, "harshness_z": recorded["harshness_z"][2] * 2}
+    shares = shares_of(values, record)
     assert shares["jerk_z"].share == pytest.approx(1 / 1.44)
     assert shares["harshness_z"].share == pytest.approx(0.25)
     assert {name: one.judged for name, one in shares.items()} == {
@@ -91,25 +94,32 @@ def test_a_figure_carries_its_share_of_noise(recorded):
 
 def test_the_mounting_mixes_the_chips_axes(recorded):
     """Vehicle z is a half-and-half of chip x and y: the powers of independent noises add with the squared cosines."""
-    unequal = dict(recorded, jerk_z=np.array([3.0, 1.0, 0.0]))
+    unequal = recorded | dict.fromkeys(("jerk_x", "jerk_y", "jerk_z"), np.array([3.0, 1.0, 0.0]))
     turned = np.array([[0.0, 0.0, 1.0], [-(0.5**0.5), 0.5**0.5, 0.0], [0.5**0.5, 0.5**0.5, 0.0]])
-    shares = noise_share({"jerk_z": 10.0}, noise_record(unequal), turned, Settings(RATE_HZ))
+    shares = shares_of({"jerk_z": 10.0}, noise_record(unequal), turned)
     assert shares["jerk_z"].floor == pytest.approx(np.sqrt((9 + 1) / 2))
 
 
 def test_another_jerk_edge_takes_the_floor_from_the_density(recorded):
-    shares = noise_share({"jerk_z": 100.0}, noise_record(recorded), np.eye(3), Settings(RATE_HZ, 200.0))
+    shares = shares_of({"jerk_z": 100.0}, noise_record(recorded), jerk_edge_hz=200.0)
     assert shares["jerk_z"].floor == pytest.approx(DENSITY * 2 * np.pi * np.sqrt(200.0**3 / 3), rel=0.02)
 
 
-def test_figures_without_a_floor_are_left_out(recorded):
-    """A dose without its weighted r.m.s., and a name that is no metric."""
-    assert noise_share({"vdv_z": 3.0, "start_s": 1.0}, noise_record(recorded), np.eye(3), Settings(RATE_HZ)) == {}
+def test_several_axes_add_their_noise_and_the_rotation_has_none(recorded):
+    """Noise powers of the axes add, as the signals' do; a gyroscope's noise is in no record."""
+    three = tuple(Channel(axis, Weighted("Wk")) for axis in "xyz")
+    metrics = {"total": Metric("total", "", "m/s²", three)}
+    metrics["pitching"] = Metric("pitching", "", "rad/s", (Channel("pitch", BandPass(0.5, 4.0)),))
+    power = dict(zip(three, (0.01, 0.02, 0.03), strict=True))
+    shares = noise_share(metrics, power, noise_record(recorded), np.eye(3), MetricSettings(RATE_HZ))
+    assert shares.keys() == {"total"}
+    assert shares["total"].share == pytest.approx((recorded["weighted_z"] ** 2).sum() / 0.06)
+    assert shares["total"].floor == pytest.approx(np.sqrt((recorded["weighted_z"] ** 2).sum()))
 
 
 def test_metrics_beyond_the_mounting_are_told():
     """ISO 5348 practice: up to a third of the mounted resonance."""
-    subject = Subject("e6", "chip", 8000.0, 16.0, None)
+    subject = BoxSetup("e6", "chip", 8000.0, 16.0, None)
     tap = Record("tap", subject, "", None, "a", {"usable_hz": {"one_third": 113.3, "one_fifth": 68.0}})
     beyond = beyond_mounting({"jerk_z": (0.0, 100.0), "structure_borne_z": (100.0, 500.0)}, tap)
     assert list(beyond) == ["structure_borne_z"]

@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from towertap.bench.tap import find_taps, measure, modes
+from towertap.bench.tap import decay_modes, find_taps, measure
 from towertap.box.simulated import SimulatedBox
 from towertap.cli.bench import command
 from towertap.errors import AnalysisError
@@ -39,6 +39,24 @@ def test_each_axis_has_its_own_resonance_and_the_lowest_rules(ringing):
     assert found.usable_hz["one_third"] == pytest.approx(20.0, rel=0.02)
 
 
+@pytest.mark.parametrize("rows", range(24, 48, 4))
+@pytest.mark.parametrize(("frequency_hz", "damping"), [(900.0, 0.12), (1300.0, 0.08), (2000.0, 0.05)])
+def test_a_stiff_mount_whose_decay_is_soon_over_is_read(rows, frequency_hz, damping):
+    """Three to six milliseconds of a damped sine over the sensor's noise, whose poles are known."""
+    t, w = np.arange(rows) / RATE_HZ, 2 * np.pi * frequency_hz
+    decay = 10.0 * np.exp(-damping * w * t) * np.sin(w * np.sqrt(1 - damping**2) * t + 0.4)
+    strongest = decay_modes(decay + np.random.default_rng(rows).normal(0, NOISE, rows), RATE_HZ, NOISE)[0]
+    assert strongest.frequency_hz == pytest.approx(frequency_hz, rel=0.01)
+    assert strongest.damping == pytest.approx(damping, rel=0.05)
+
+
+def test_a_decay_without_a_wave_has_no_mode_below_half_the_rate():
+    """All poles real: a fall to nought, and one that changes its sign from sample to sample."""
+    fall = np.exp(-np.arange(200) / 20.0)
+    modes = decay_modes(fall + 0.5 * (-0.9) ** np.arange(200), RATE_HZ)
+    assert all(mode.frequency_hz >= RATE_HZ / 2 for mode in modes)
+
+
 def test_two_modes_of_one_decay_are_told_apart():
     """A damped sine's poles are known: natural frequency |s|/2π, damping −Re s/|s|; energy is amplitude²/2σ."""
     t = np.arange(600) / RATE_HZ
@@ -46,14 +64,14 @@ def test_two_modes_of_one_decay_are_told_apart():
     for f_hz, damping, amplitude in ((250.0, 0.05, 10.0), (310.0, 0.03, 4.0)):
         w = 2 * np.pi * f_hz
         decay += amplitude * np.exp(-damping * w * t) * np.sin(w * np.sqrt(1 - damping**2) * t + 0.4)
-    found = modes(decay + np.random.default_rng(1).normal(0, 0.02, t.size), RATE_HZ, 0.02)[:2]
+    found = decay_modes(decay + np.random.default_rng(1).normal(0, 0.02, t.size), RATE_HZ, 0.02)[:2]
     assert [mode.frequency_hz for mode in found] == pytest.approx([250, 310], rel=0.01)
     assert [mode.damping for mode in found] == pytest.approx([0.05, 0.03], rel=0.1)
 
 
 def test_noise_alone_rings_nothing():
     rng = np.random.default_rng(2)
-    assert modes(rng.normal(0, 1, 600), RATE_HZ, 1.0) == []
+    assert decay_modes(rng.normal(0, 1, 600), RATE_HZ, 1.0) == []
     assert find_taps(rng.normal(0, NOISE, (16_000, 3)), RATE_HZ) == []
 
 

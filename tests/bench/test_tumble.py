@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from towertap.bench.gravity import STANDARD, Gravity, local_gravity, normal_gravity
 from towertap.bench.poses import FACES, Pose, find_poses
-from towertap.bench.records import Record, Subject
+from towertap.bench.records import BoxSetup, Record
 from towertap.bench.tumble import calibrate, correction, scale_uncertainty
 from towertap.cli._outcome import plain
 from towertap.errors import AnalysisError, CallError
@@ -91,7 +91,7 @@ def test_a_calibration_applied_gives_the_truth_back():
     rng = np.random.default_rng(9)
     matrix, offset = np.eye(3) + rng.normal(0, 0.01, (3, 3)), rng.normal(0, 0.2, 3)
     found = calibrate(positions(rng, matrix, offset, 0.0), G)
-    record = Record("calibration", Subject("e6", "chip", 1000.0, 16.0, None), "", None, "a", plain(found.data()))
+    record = Record("calibration", BoxSetup("e6", "chip", 1000.0, 16.0, None), "", None, "a", plain(found.data()))
     truth = rng.normal(0, 5, (1000, 3))
     found_offset, back = correction(record)
     assert (truth @ matrix.T + offset - found_offset) @ back.T == pytest.approx(truth, abs=3e-3)

@@ -6,24 +6,18 @@ import tracemalloc
 import numpy as np
 import pytest
 from scipy import signal
-from towertap.signals.metrics import METRICS, Settings
-from towertap.signals.stream import Channel, piece_windows
+from towertap.signals.channels import MetricSettings
+from towertap.signals.metrics import METRICS
+from towertap.signals.stream import Bank
 
 RATE_HZ = 4000.0
 BLOCK = np.random.default_rng(0).normal(size=(3, 65536)) + np.array([[0.0], [0.0], [9.81]])
 
 
 @pytest.fixture(scope="module")
-def channels():
-    """The channels of all metrics, one for each axis and filter."""
-    made = {}
-    for metric in METRICS.values():
-        key = metric.axis, metric.make_filter, metric.band_hz(Settings(RATE_HZ))
-        made[key] = made.get(key, False) or metric.running
-    return [
-        Channel("xyz".index(axis), design(band_hz, RATE_HZ), running)
-        for (axis, design, band_hz), running in made.items()
-    ]
+def bank():
+    """All metrics."""
+    return Bank.of(METRICS, MetricSettings(RATE_HZ))
 
 
 def best_of(repeats, *works):
@@ -37,23 +31,23 @@ def best_of(repeats, *works):
     return [min(times[place :: len(works)]) for place in range(len(works))]
 
 
-def test_all_metrics_cost_no_more_than_40_bare_filters(channels):
+def test_all_metrics_cost_no_more_than_40_bare_filters(bank):
     # 13 filters with their windows against one third-order band-pass of the same three axes. Measured: 17.
     sos = signal.butter(3, (4.0, 25.0), "bandpass", fs=RATE_HZ, output="sos")
     kernel, all_metrics = best_of(
         3,
         lambda: [signal.sosfilt(sos, axis) for _ in range(8) for axis in BLOCK],
-        lambda: piece_windows((BLOCK for _ in range(8)), channels, RATE_HZ, 4000),
+        lambda: bank.windows((BLOCK for _ in range(8)), 4000),
     )
-    assert len(channels) == 13
+    assert len(bank.filters) == 13
     assert all_metrics < 40 * kernel
 
 
-def test_memory_does_not_grow_with_length(channels):
+def test_memory_does_not_grow_with_length(bank):
     def peak_bytes(blocks):
         tracemalloc.start()
         try:
-            piece_windows((BLOCK for _ in range(blocks)), channels, RATE_HZ, 4000)
+            bank.windows((BLOCK for _ in range(blocks)), 4000)
             return tracemalloc.get_traced_memory()[1]
         finally:
             tracemalloc.stop()

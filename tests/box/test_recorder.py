@@ -1,21 +1,26 @@
 """A recording holds what the box sent, byte for byte, whatever cable, box, disk, screen or process do."""
 
+import fcntl
 import json
 import os
+import pty
 import queue
 import resource
 import shutil
 import signal
 import subprocess
 import sys
+import termios
 import threading
 import time
+from contextlib import suppress
 from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from towertap.box.port import open_box
+import serial
+from towertap.box.port import SerialBox, open_box
 from towertap.box.pump import SYNC_INTERVAL_S
 from towertap.box.recorder import record
 from towertap.capture.conditions import Conditions, read_sidecar, sidecar_path
@@ -38,7 +43,7 @@ class _Session:
 
     def _run(self):
         with open_box(str(self.stand.path)) as box:
-            self.summary = record(box, self.raw_path, CONDITIONS, stop=self.stop, **self._options)
+            self.recording = record(box, self.raw_path, CONDITIONS, stop=self.stop, **self._options)
 
     def wait_for(self, condition):
         limit = time.monotonic() + 60
@@ -57,23 +62,24 @@ class _Session:
     def done(self):
         self._thread.join(20)
         assert not self._thread.is_alive()
-        return self.summary
+        return self.recording
 
 
 def test_the_raw_file_is_what_the_box_sent(stand_in, tmp_path):
     stand = stand_in(realtime=False)
     with open_box(str(stand.path)) as box:
-        summary = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=20)
-    assert summary.raw_path.read_bytes() == bytes(stand.sent)
-    assert (summary.ended, summary.seconds, summary.samples, summary.missing_samples) == ("complete", 20, 80_000, 0)
+        recording = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=20)
+    assert recording.raw_path.read_bytes() == bytes(stand.sent)
+    live = recording.live
+    assert (recording.ended, live.seconds, live.samples, live.missing_samples) == ("complete", 20, 80_000, 0)
 
 
 def test_it_stops_when_asked_and_waits_for_the_bye(stand_in, tmp_path):
     session = _Session(stand_in(), tmp_path / "a.ttraw")
     session.grows()
-    summary = session.end()
-    assert summary.ended == "stopped by the user"
-    assert summary.raw_path.read_bytes() == bytes(session.stand.sent)
+    recording = session.end()
+    assert recording.ended == "stopped by the user"
+    assert recording.raw_path.read_bytes() == bytes(session.stand.sent)
     assert b'"reason": "stop"' in session.stand.sent[-120:]
 
 
@@ -118,7 +124,7 @@ def test_marks_come_back_with_their_moment(stand_in, tmp_path):
     session.grows()
     marks.put("mark 1: gate")
     session.grows()
-    assert session.end().marks == 2
+    assert session.end().live.messages["mark"] == 2
     with open_capture(decode_raw(session.raw_path, tmp_path / "a.h5")) as capture:
         assert [mark["text"].decode() for mark in capture.marks] == ["mark 1", "mark 1: gate"]
         assert 0 < capture.marks["row"][0] < capture.marks["row"][1] < capture.n_samples
@@ -142,14 +148,14 @@ def test_the_cable_out_three_times_leaves_four_sound_pieces(stand_in, tmp_path):
         time.sleep(0.1)
         stand.plug_in()
     session.grows()
-    summary = session.end()
-    assert [event.text for event in summary.events].count("the port is back") == 3
+    recording = session.end()
+    assert [event.text for event in recording.events].count("the port is back") == 3
     with open_capture(decode_raw(session.raw_path, tmp_path / "a.h5")) as capture:
         assert len(capture.pieces()) == 4
         assert (capture.gaps["missing"] > 0.1 * stand.rate_hz * 0.9).all()
         # the box ran on: what is there and what is missing are together all that it sampled
         assert capture.n_samples + capture.gaps["missing"].sum() == stand.samples
-        assert summary.missing_samples == capture.gaps["missing"].sum()
+        assert recording.live.missing_samples == capture.gaps["missing"].sum()
 
 
 def test_a_box_that_resets_is_started_again(stand_in, tmp_path):
@@ -158,12 +164,12 @@ def test_a_box_that_resets_is_started_again(stand_in, tmp_path):
     session.grows()
     stand.reset()
     session.grows()
-    summary = session.end()
+    recording = session.end()
     assert "the box has restarted; it is started again with the same settings" in [
-        event.text for event in summary.events
+        event.text for event in recording.events
     ]
     with open_capture(decode_raw(session.raw_path, tmp_path / "a.h5")) as capture:
-        assert capture.n_samples == summary.samples
+        assert capture.n_samples == recording.live.samples
         assert capture.gaps["missing"].tolist() == [-1]  # the clock was lost, so the gap's length is unknown
 
 
@@ -219,10 +225,10 @@ def test_a_screen_and_a_disk_that_stall_hold_nothing_up(stand_in, tmp_path, monk
     monkeypatch.setattr(os, "fsync", lambda file: (stall(), fsync(file)))
     monkeypatch.setattr("towertap.box.pump.SYNC_INTERVAL_S", 0.0)
     with open_box(str(stand.path)) as box:
-        summary = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=7, on_progress=stall)
+        recording = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=7, on_progress=stall)
     assert len(waited) > 1
     assert all(waited)
-    assert summary.raw_path.read_bytes() == bytes(stand.sent)
+    assert recording.raw_path.read_bytes() == bytes(stand.sent)
 
 
 def test_a_disk_that_fills_is_told_early_and_ends_cleanly(stand_in, tmp_path, monkeypatch):
@@ -231,10 +237,10 @@ def test_a_disk_that_fills_is_told_early_and_ends_cleanly(stand_in, tmp_path, mo
     session = _Session(stand_in(), tmp_path / "a.ttraw")
     session.grows()
     free = 10 * 18 * 4000
-    summary = session.done()
-    assert summary.ended == "the disk is full"
-    assert summary.events[0].text == "the disk holds only 1.7 more minutes of recording"
-    assert summary.raw_path.read_bytes() == bytes(session.stand.sent)
+    recording = session.done()
+    assert recording.ended == "the disk is full"
+    assert recording.events[0].text == "the disk holds only 1.7 more minutes of recording"
+    assert recording.raw_path.read_bytes() == bytes(session.stand.sent)
 
 
 def test_a_write_that_fails_keeps_everything_before_it(stand_in, tmp_path):
@@ -244,14 +250,14 @@ def test_a_write_that_fails_keeps_everything_before_it(stand_in, tmp_path):
     try:
         stand = stand_in()
         with open_box(str(stand.path)) as box:
-            summary = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=20)
+            recording = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=20)
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, before)
-    assert "File too large" in summary.ended
-    assert summary.raw_path.read_bytes() == bytes(stand.sent[:100_000])
+    assert "File too large" in recording.ended
+    assert recording.raw_path.read_bytes() == bytes(stand.sent[:100_000])
     assert not stand.running
-    with open_capture(decode_raw(summary.raw_path, tmp_path / "a.h5")) as capture:
-        assert capture.n_samples == summary.samples
+    with open_capture(decode_raw(recording.raw_path, tmp_path / "a.h5")) as capture:
+        assert capture.n_samples == recording.live.samples
 
 
 RECORD = """
@@ -312,3 +318,100 @@ def _wait_for_size(path, size):
     while not path.exists() or path.stat().st_size < size:
         assert time.monotonic() < limit
         time.sleep(0.02)
+
+
+def test_an_error_that_pyserial_lets_through_is_a_lost_port_like_any_other(stand_in, tmp_path, monkeypatch):
+    """termios.error is no OSError: pyserial raises it from tcflush and tcgetattr on a device that is gone."""
+    read, failures = serial.Serial.read, [termios.error(5, "Input/output error"), TypeError("fileno() returned None")]
+    session = _Session(stand_in(), tmp_path / "a.ttraw")
+    session.grows()
+
+    def fails_twice(port, size=1):
+        if failures:
+            raise failures.pop()
+        return read(port, size)
+
+    monkeypatch.setattr(serial.Serial, "read", fails_twice)
+    session.wait_for(lambda: not failures)
+    session.grows()
+    recording = session.end()
+    assert [event.text for event in recording.events].count("the port is back") >= 1
+    assert recording.ended == "stopped by the user"
+
+
+def test_a_reading_thread_that_dies_does_not_keep_the_recording_from_ending(stand_in, tmp_path, monkeypatch):
+    monkeypatch.setattr(threading, "excepthook", lambda args: None)
+    session = _Session(stand_in(), tmp_path / "a.ttraw")
+    session.grows()
+    monkeypatch.setattr(
+        SerialBox, "read", lambda box: b"" if threading.current_thread().name != "towertap-reader" else 1 / 0
+    )
+    recording = session.end()
+    assert recording.ending == "broken off"
+    assert "the box has not said goodbye" in [event.text for event in recording.events]
+
+
+OPTION_WORDS = ["--vehicle", "a", "--part", "b", "--road", "c", "--pass", "1", "--mounting", "x=+X,y=+Y,z=+Z"]
+
+
+def test_a_terminal_that_is_closed_stops_the_box_and_leaves_a_capture(stand_in, tmp_path):
+    """SIGHUP, and every write to the screen fails from then on: setsid(2), ioctl_tty(2), TIOCSCTTY."""
+    stand = stand_in()
+    master, slave = pty.openpty()
+    words = ["--port", str(stand.path), "--out", str(tmp_path / "out"), *OPTION_WORDS]
+    for name in ("--speed-kmh", "50", "--tyre-pressures-kpa", "250, 250, 300, 300", "--air-temperature-c", "9"):
+        words.append(name)
+    recorder = subprocess.Popen(
+        [*COMMAND, *words, "--box-position", "sill", "--notes", "none"],
+        stdin=slave,
+        stdout=slave,
+        stderr=slave,
+        start_new_session=True,
+        preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
+    )
+    os.close(slave)
+    reader = threading.Thread(target=_drain, args=(master,), daemon=True)
+    reader.start()
+    limit = time.monotonic() + 60
+    while len(stand.sent) < 60_000:
+        assert time.monotonic() < limit
+        time.sleep(0.02)
+    os.close(master)
+    recorder.wait(60)
+    assert not stand.running
+    (raw,) = (tmp_path / "out").glob("*.ttraw")
+    assert raw.read_bytes() == bytes(stand.sent)
+    assert (read_sidecar(raw)["ended"], read_sidecar(raw)["ending"]) == ("the terminal was closed", "broken off")
+    with open_capture(raw.with_suffix(".h5")) as capture:
+        assert capture.n_samples == stand.samples
+
+
+def _drain(master):
+    with suppress(OSError):
+        while os.read(master, 4096):
+            pass
+
+
+def test_a_second_ctrl_c_names_the_raw_file(stand_in, tmp_path, monkeypatch):
+    stand = stand_in()
+    recorder = subprocess.Popen(
+        [*COMMAND, "--port", str(stand.path), "--out", str(tmp_path), *OPTIONS.split()],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    limit = time.monotonic() + 60
+    while len(stand.sent) < 60_000:
+        assert time.monotonic() < limit
+        time.sleep(0.02)
+    monkeypatch.setattr(stand, "_bye", lambda reason: None)  # it is told to stop and says nothing more
+    for _ in range(2):
+        recorder.send_signal(signal.SIGINT)
+        time.sleep(0.3)
+    out, err = recorder.communicate(timeout=60)
+    (raw,) = tmp_path.glob("*.ttraw")
+    assert (recorder.returncode, out) == (130, "")
+    assert f"the raw recording {raw} is kept, and 'towertap decode {raw}' makes its capture" in err
+    assert {"do": "stop"} in stand.commands
+    assert read_sidecar(raw)["ending"] == "broken off"

@@ -10,7 +10,7 @@ from towertap.analysis import analyse_capture
 from towertap.capture.integrity import check
 from towertap.capture.reading import open_capture
 from towertap.errors import FileError
-from towertap.wire.layouts import LAYOUTS, STANDARD_GRAVITY_MS2, Layout, Quantity
+from towertap.wire.layouts import LAYOUTS, STANDARD_GRAVITY_MS2, Layout, Measurand
 
 RATE_HZ, RANGE_G, WATERMARK = 1000, 8, 32
 COUNTS_A_G = 2**19 / RANGE_G
@@ -25,7 +25,7 @@ def unpack(packets, name):
 MADE_UP = Layout(
     "MADE-UP-20",
     np.dtype([("acceleration", "u1", (3, 3))]),
-    {"acceleration": Quantity(20, "accel_range_g", STANDARD_GRAVITY_MS2, 22.5e-6)},
+    {"acceleration": Measurand(20, "accel_range_g", STANDARD_GRAVITY_MS2, 22.5e-6)},
     unpack,
     lambda word: 25 + (word - 1852) / -9.05,
     0.01,

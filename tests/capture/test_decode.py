@@ -95,8 +95,8 @@ def test_a_restart_without_its_hello_is_seen_by_the_clock(by_hand, make_capture)
 
 def test_a_hello_in_the_middle_of_a_drive_is_no_gap(by_hand, make_capture):
     frames = by_hand.recording(1)
-    frames.insert(20, by_hand.hello())
-    assert gaps_of(make_capture(frames)) == []
+    frames.insert(20, by_hand.hello(first=19 * 32))
+    assert gaps_of(make_capture(by_hand.numbered(frames))) == []
 
 
 def test_what_the_box_sent_last_and_never_arrived_is_a_gap_at_the_end(by_hand, make_capture):
@@ -107,7 +107,7 @@ def test_what_the_box_sent_last_and_never_arrived_is_a_gap_at_the_end(by_hand, m
 
 def test_a_recording_that_begins_in_the_middle_begins_there(by_hand, make_capture):
     frames = by_hand.recording(1)
-    assert gaps_of(make_capture([*frames[30:60], frames[0], *frames[60:]])) == []
+    assert gaps_of(make_capture(by_hand.numbered([*frames[30:60], frames[0], *frames[60:]]))) == []
     assert gaps_of(make_capture([frames[0], *frames[3:]])) == [(0, 64, "link")]
 
 
@@ -117,7 +117,7 @@ def test_marks_and_faults_are_kept_with_their_place(by_hand, make_capture):
     frames.insert(11, by_hand.frame(3, b"gate", first=320, clock=81000))
     frames.insert(13, by_hand.frame(3, long.encode(), first=320, clock=89000))
     frames.insert(15, by_hand.frame(4, b'{"fault": "bus_error", "detail": "CS"}', first=400, clock=99000))
-    with open_capture(make_capture(frames)) as capture:
+    with open_capture(make_capture(by_hand.numbered(frames))) as capture:
         assert capture.marks[0].item() == (320, 81000, b"gate")
         assert capture.marks[1]["text"].decode() == long[:66]  # 200 bytes hold 66 of three bytes each
         assert capture.faults[0].item() == (384, 99000, b"bus_error", b"CS")

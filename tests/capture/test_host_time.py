@@ -148,7 +148,7 @@ def test_a_restart_of_the_chip_lasts_as_long_as_the_box_saw(by_hand, judged):
     for k in range(250, 499):  # from here on, the chip lost 500 samples of which the box knows nothing
         clock_us = 1000 + int((32 * (k - 1) + 500 + 31) / 4000 * 1e6)
         frames[k] = by_hand.samples(rows, first=32 * (k - 1), clock=clock_us, fifo=32, flags=6 if k == 250 else 0)
-    (gap,) = judged(frames[:499], []).gaps
+    (gap,) = judged(by_hand.numbered(frames[:499]), []).gaps
     assert (gap["missing"], gap["reason"]) == (None, "chip_restart")
     assert abs(gap["seconds"] - 500 / 4000) <= gap["seconds_uncertainty"] == pytest.approx(1 / 4000, rel=0.01)
 

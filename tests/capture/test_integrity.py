@@ -131,17 +131,18 @@ def test_temperature_and_faults(by_hand, judged):
         noise(1)[:32, :3], first=199 * 32, clock=(200 * 8000) + 1000, temperature=5000, fifo=32
     )
     frames.insert(201, by_hand.frame(4, b'{"fault": "bus_error", "detail": ""}', first=200 * 32, clock=1_700_000))
-    integrity, broken = judged(frames)
+    integrity, broken = judged(by_hand.numbered(frames))
     # data sheet DS-000347: word / 132.48 + 25
     assert integrity.temperature_c == pytest.approx((25, 62.74), abs=0.01)
     assert broken == ["faults", "temperature"]
 
 
-def test_a_cut_recording_is_sound_but_its_end_is_not_judged(by_hand, judged):
+def test_a_recording_that_broke_off_is_not_sound_and_says_how_much_there_is(by_hand, judged):
     frames = by_hand.recording(3)[:-1]
     integrity, broken = judged([*frames[:-1], frames[-1][:200]])
-    assert (integrity.sound, broken, integrity.bad_frames) == (True, [], 1)
-    assert [rule.name for rule in integrity.rules if rule.ok is None] == ["ending"]
+    assert (integrity.ending, broken, integrity.bad_frames) == ("broken off", ["ending"], 1)
+    assert "broken off after 3.0 s: the box never said goodbye" in integrity.reasons[0]
+    assert "--include-unsound" in integrity.reasons[0]
 
 
 def test_too_short_to_fit_is_not_sound(by_hand, judged):
@@ -154,6 +155,6 @@ def test_a_lower_bound_of_missing_samples_is_told_as_one_and_not_sound(by_hand, 
     frames = by_hand.recording(3)
     rows = noise(1)[:32]
     frames[200] = by_hand.samples(rows[:, :3], rows[:, 3:], first=6400, clock=1_608_770, fifo=32, flags=6)
-    integrity, broken = judged([*frames[:200], frames[200], *frames[202:]])
+    integrity, broken = judged(by_hand.numbered([*frames[:201], *frames[202:]]))
     assert "at least 32 samples missing in 1 gap" in integrity.reasons[0]
     assert (integrity.missing_samples, integrity.gaps[0]["exact"], broken) == (32, False, ["missing"])

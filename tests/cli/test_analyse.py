@@ -7,6 +7,9 @@ import numpy as np
 import pandas as pd
 import pytest
 from towertap.capture.conditions import Conditions
+from towertap.exports import EXPORTS, Export
+from towertap.signals.channels import BandPass, Channel
+from towertap.signals.metrics import METRICS, Metric
 
 
 @pytest.fixture
@@ -100,6 +103,47 @@ def test_a_table_is_replaced_and_nothing_is_left_beside_it(run, capture, tmp_pat
         written.append(table.read_bytes())
     assert written[0] != written[1]
     assert {path.name for path in tmp_path.iterdir()} == {"drive.ttraw", "drive.h5", table.name}
+
+
+def test_a_format_is_one_line_and_a_second_run_replaces_its_own_file_only(run, capture, tmp_path, monkeypatch):
+    line = Export(
+        lambda analysis, path: path.write_text(f"{len(analysis.windows)} windows\n"),
+        lambda path: path.read_text().endswith(" windows\n"),
+    )
+    monkeypatch.setitem(EXPORTS, ".count", line)
+    table, foreign = tmp_path / "drive.count", tmp_path / "foreign.count"
+    for window_s, count in ((1.0, 3), (0.5, 6)):
+        assert run("analyse", capture, "--out", table, "--window-s", window_s)[0] == 0
+        assert table.read_text() == f"{count} windows\n"
+    foreign.write_text("a shopping list\n")
+    status, _, err = run("analyse", capture, "--out", foreign)
+    assert (status, foreign.read_text()) == (2, "a shopping list\n")
+    assert "no table of windows: not replaced" in err
+
+
+def test_a_metric_of_any_kind_is_one_line_and_goes_all_the_way(run, capture, tmp_path, monkeypatch):
+    """A vector sum has the squares of its axes; noise and uncertainty of scale come along. So does a pitch rate."""
+    axes = tuple(METRICS[f"weighted_{axis}"].channels[0] for axis in "xyz")
+    monkeypatch.setitem(METRICS, "total", Metric("total", "weighted acceleration of three axes", "m/s²", axes))
+    pitch = Metric("pitch", "pitch rate", "rad/s", (Channel("pitch", BandPass(0.5, 4.0)),), compared="difference")
+    monkeypatch.setitem(METRICS, "pitch", pitch)
+    status, out, _ = run("analyse", capture, "--json", "--out", tmp_path / "t.csv")
+    whole = json.loads(out)["whole"]
+    each = {name: one["value"] for name, one in whole.items()}
+    assert status == 0
+    assert each["total"] == pytest.approx(np.sqrt(sum(each[f"weighted_{axis}"] ** 2 for axis in "xyz")))
+    assert whole["total"]["axis"] == "x y z"
+    assert whole["total"]["uncertainty"] == pytest.approx(0.005 * each["total"])
+    assert min(whole[f"weighted_{axis}"]["noise_share"] for axis in "xyz") <= whole["total"]["noise_share"]
+    # By hand: rotation of 5 counts r.m.s. at 4 kHz, of which 0.5 to 4 Hz pass, on a range of 2000 °/s
+    expected = np.deg2rad(5 * 2000 / 32768) * np.sqrt(3.5 / 2000)
+    assert each["pitch"] == pytest.approx(expected, rel=0.5)
+    assert "noise_share" not in whole["pitch"]
+    assert "uncertainty" not in whole["pitch"]
+    table = pd.read_csv(tmp_path / "t.csv", comment="#")
+    squares = sum(table[f"weighted_{axis}"] ** 2 for axis in "xyz")
+    assert table["total"].to_numpy() == pytest.approx(np.sqrt(squares).to_numpy(), rel=1e-5)
+    assert list(table)[-2:] == ["total", "pitch"]
 
 
 def test_a_recording_too_short_to_settle(run, by_hand, make_capture):

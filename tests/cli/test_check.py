@@ -44,12 +44,31 @@ def test_an_unsound_capture_says_why_and_exits_1(make_capture, by_hand, run):
     assert len(answer["reasons"]) == 1
 
 
-@pytest.mark.parametrize(("ended", "sound"), [("complete", False), ("stopped by the user", True), ("", True)])
-def test_a_raw_recording_cut_after_it_ended_complete_is_not_sound(ended, sound, make_capture, by_hand, run, tmp_path):
-    write_sidecar(tmp_path / "drive.ttraw", Conditions(), ended=ended)
-    status, out, _ = run("check", make_capture(by_hand.recording(2)[:-1]))
-    assert (status, "copy it again" in out.splitlines()[-1]) == (int(not sound), not sound)
-    assert run("check", make_capture())[0] == 0
+BYE = {"ended": "complete", "ending": "complete", "seconds": 2}
+ENDINGS = {  # what the sidecar says, whether the bye is there: status, how it ended, words
+    "complete": (BYE, True, 0, "complete", "completed: complete"),
+    "stopped": ({"ended": "stopped by the user", "ending": "stopped"}, True, 0, "stopped", "stopped on purpose"),
+    "no sidecar": ({}, True, 0, "stopped", "nobody tells how long"),
+    "an older sidecar": ({"ended": "complete"}, True, 0, "complete", "completed"),
+    "a full disk": ({**BYE, "ended": "the disk is full", "ending": "broken off", "seconds": 60}, True, 1, "broken off",
+                    "broken off after 2.0 s: the disk is full (60 s were asked for)"),
+    "a full disk, older": ({"ended": "the disk is full"}, True, 1, "broken off", "the disk is full"),
+    "a cable gone": ({"ended": "the box did not come back", "ending": "broken off", "seconds": 8}, False, 1,
+                     "broken off", "did not come back (8 s were"),
+    "killed": ({"ended": "", "seconds": 8}, False, 1, "broken off", "never said goodbye"),
+    "cut afterwards": (BYE, False, 1, "broken off", "copy it again"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", ENDINGS)
+def test_how_a_recording_ended_is_told(case, make_capture, by_hand, run, tmp_path):
+    host, has_bye, expected, ending, words = ENDINGS[case]
+    write_sidecar(tmp_path / "drive.ttraw", Conditions(), **host)
+    path = make_capture(by_hand.recording(2) if has_bye else by_hand.recording(2)[:-1])
+    status, out, _ = run("check", path)
+    answer = json.loads(run("check", path, "--json")[1])
+    assert (status, answer["ending"], words in out) == (expected, ending, True), out
+    assert ("--include-unsound" in out) == (expected == 1)
 
 
 def test_limits_of_a_file_hold_in_the_verdict(make_capture, run, tmp_path):

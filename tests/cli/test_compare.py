@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 
 import h5py
 import pytest
-from towertap.bench.records import Record, Subject, write
+from towertap.bench.records import BoxSetup, Record, write
 from towertap.capture.schema import set_attributes
 
 CALL = ("--before", "soft", "--after", "stiff", "--smooth", "bypass")
@@ -110,18 +110,19 @@ def test_a_speed_log_with_its_clocks_offset_gives_the_speed_in_kmh(towertap, dat
 
 
 def test_a_speed_log_over_the_size_limit_is_refused_in_one_line(towertap, drive_folder, tmp_path):
-    """128 MB and a byte, sparse: it takes no room on a disk and must not be read."""
+    """A gigabyte, sparse: it takes no room on a disk and must not be read."""
     log = tmp_path / "speed.csv"
     with log.open("wb") as file:
-        file.truncate(128 * 2**20 + 1)
+        file.truncate(2**30)
     done = towertap(drive_folder, *CALL, "--speed", log)
     assert (done.returncode, done.stdout) == (2, "")
-    assert done.stderr == f"towertap: {log}: larger than 128 MB: cut it to the day of the drives\n"
+    assert done.stderr.startswith(f"towertap: {log}: 1,073,741,824 bytes, larger than a speed log")
+    assert done.stderr.count("\n") == 1
 
 
 def test_the_bench_records_of_a_named_folder_are_used_and_told(towertap, drive_folder, tmp_path):
     """A tap record for the box of tests/conftest.py; the other records are missing, and it says so."""
-    subject = Subject("e6605481", "ICM-42688-P", 8000.0, 16.0, None)
+    subject = BoxSetup("e6605481", "ICM-42688-P", 8000.0, 16.0, None)
     tapped = {"resonances": {}, "usable_hz": {"one_third": 60.0, "one_fifth": 36.0}}
     write(Record("tap", subject, "2026-03-14T10:00:00+00:00", None, "taps.h5", tapped), tmp_path / "bench")
     done = towertap(drive_folder, *CALL, "--metric", "jerk_z", "--bench", tmp_path / "bench", "--json")

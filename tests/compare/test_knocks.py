@@ -37,7 +37,7 @@ def with_knocks(drives, before, after):
     """The same drives with so many knocks a pass, by side, spread evenly over a pass."""
 
     def knocks(count, seconds):
-        return tuple(Knock(t, 2.0, 0.1, 0.01, 150.0, 1.0, 0.02) for t in (np.arange(count) + 0.5) * seconds / count)
+        return tuple(Knock(t, 2.0, 0.01, 150.0) for t in (np.arange(count) + 0.5) * seconds / count)
 
     return replace(
         drives,
@@ -227,7 +227,7 @@ def test_the_same_knocks_of_the_same_road_are_as_many_however_fast_it_is_driven(
     for number, one in enumerate(places.passes):
         time_s = np.arange(0.0, one.cells["start_s"].iloc[-1], 0.01)
         at_s = np.interp(places.edges_s.mean(axis=1), places.place_s(number, time_s), time_s)
-        knocks[one.name] = tuple(Knock(t, 2.0, 0.1, 0.01, 150.0, 1.0, 0.02) for t in at_s)
+        knocks[one.name] = tuple(Knock(t, 2.0, 0.01, 150.0) for t in at_s)
     drives = replace(drives, passes=tuple(replace(one, knocks=knocks.get(one.name, ())) for one in drives.passes))
     lane = count_knocks(drives, {"lane": places})[0]
     assert lane.after.rate / lane.before.rate == pytest.approx(1.25, abs=0.05)

@@ -4,12 +4,12 @@ from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
-from towertap.bench.carried import Told
+from towertap.bench.carried import BenchSummary
 from towertap.bench.sharing import Share
 from towertap.compare.comparison import compare
 
 SERIAL = "e6605481"
-TOLD = Told(
+TOLD = BenchSummary(
     SERIAL,
     dict.fromkeys(("noise", "calibration", "tap", "selftest"), "words"),
     dict.fromkeys(("noise", "calibration", "tap", "selftest"), "2026-03-14T10:00:00+00:00"),

@@ -112,19 +112,20 @@ def one_run(seed, seconds=30.0):
 
 def brought_together(felt, passed, seconds, rates_hz=(4000 * 1.008, 4000 * 0.995), apart_s=1.37, told_wrong_s=0.4):
     """Mean error of the offset between two recordings, its spread over the pass, both in seconds, and the spectra."""
+    from towertap.signals.spectra import WelchSum
     from towertap.signals.time_base import GRID_HZ, find_offset
-    from towertap.signals.transfer import CrossSum
+    from towertap.signals.transfer import PAIRS, SEGMENT_S, spectra_of
 
     output = interpolated(sampled(passed, rates_hz[0], 0.2, seconds), rates_hz[0])
     moving = interpolated(sampled(felt, rates_hz[1], 0.2 + apart_s, seconds - 0.1), rates_hz[1])
     span_s = (apart_s + 0.1, seconds - 0.5)
     offset = find_offset(output, moving, span_s, -apart_s + told_wrong_s)
-    total = CrossSum(GRID_HZ)
+    total = WelchSum(GRID_HZ, SEGMENT_S, PAIRS)
     for start in np.arange(*span_s, 8.0):
         time_s = np.arange(start, min(start + 8.0, span_s[1]), 1 / GRID_HZ)
-        total.feed(moving(time_s + offset(time_s)), output(time_s))
+        total.feed(np.array([moving(time_s + offset(time_s)), output(time_s)]))
     off_s = offset(np.linspace(*span_s, 50)) + apart_s
-    return off_s.mean(), np.ptp(off_s), total.result()
+    return off_s.mean(), np.ptp(off_s), spectra_of(total)
 
 
 if __name__ == "__main__":
@@ -137,7 +138,7 @@ if __name__ == "__main__":
         f"offset: mean {1e3 * means_s.mean():.3f} ms, spread over runs {1e6 * means_s.std():.1f} µs (the path's delay)"
     )
     print(f"false drift over a pass of 30 s: up to {1e6 * drifts_s.max():.1f} µs")
-    gains = np.array([np.abs(one[2].transfer) / np.abs(transmissibility(one[2].frequency_hz)) for one in found])
+    gains = np.array([np.abs(one[2].xy / one[2].xx) / np.abs(transmissibility(one[2].frequency_hz)) for one in found])
     for low, high in ((4, 12), (12, 40), (40, 100), (100, 200)):
         inside = (found[0][2].frequency_hz >= low) & (found[0][2].frequency_hz < high)
         print(f"|H| {low}–{high} Hz over the textbook's: {gains[:, inside].mean():.4f} (mean over lines and runs)")

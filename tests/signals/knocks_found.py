@@ -16,7 +16,7 @@ from scipy import signal, stats
 from towertap.demo.drives import RATE_HZ, Drive, motions
 from towertap.demo.road import LENGTH_M, ROADS
 from towertap.signals.bands import design
-from towertap.signals.knocks import band_hz, band_passed, find_knocks
+from towertap.signals.knocks import KnockFinder, band_hz
 
 SENSOR_MS2 = 70e-6 * 9.80665 * np.sqrt(RATE_HZ / 2)
 """R.m.s. of the chip's own noise up to half the rate, by its data sheet (70 µg/√Hz, the figure of wire/layouts.py)."""
@@ -93,8 +93,17 @@ def put_in(piece, rng, every_s=3.0):
 
 def in_band(piece, rate_hz=RATE_HZ):
     """Magnitude in band (n,) of a piece, and the row of the piece that it starts at."""
-    axes = np.concatenate(list(band_passed([piece], rate_hz)), axis=1)
-    return np.linalg.norm(axes, axis=0), piece.shape[1] - axes.shape[1]
+    filtering = design(band_hz(rate_hz), rate_hz)
+    axes = np.array([filtering.start()(axis) for axis in piece])[:, filtering.settled_row :]
+    return np.linalg.norm(axes, axis=0), filtering.settled_row
+
+
+def find_knocks(blocks, rate_hz=RATE_HZ):
+    """The knocks of a piece in blocks."""
+    finder = KnockFinder(rate_hz)
+    for block in blocks:
+        finder.take(block)
+    return finder.knocks()
 
 
 def ring(hz, damping, phase, rate_hz=RATE_HZ):
@@ -110,7 +119,7 @@ def share_found(kind, knocks, seed):
     found = put = 0
     for piece in background(kind, 10 * knocks, rng):
         heard, starts = put_in(piece, rng)
-        onsets = np.array([one.onset_s for one in find_knocks([heard], RATE_HZ).knocks])
+        onsets = np.array([one.onset_s for one in find_knocks([heard])])
         there = [bool((abs(onsets - start) < NEAR_S).any()) for start in starts][: knocks - put]
         found, put = found + sum(there), put + len(there)
         if put == knocks:
@@ -122,8 +131,7 @@ def false_alarms(kind, minutes, seed):
     """Knocks told in a background with nothing put in, and the minutes listened to."""
     count = listened = 0
     for piece in background(kind, 60 * minutes, np.random.default_rng(seed)):
-        heard = find_knocks([piece], RATE_HZ)
-        count, listened = count + len(heard.knocks), listened + (heard.to_s - heard.from_s) / 60
+        count, listened = count + len(find_knocks([piece])), listened + piece.shape[1] / RATE_HZ / 60
     return count, listened
 
 

@@ -5,7 +5,10 @@ import pytest
 from scipy import signal
 from towertap.errors import AnalysisError, CallError
 from towertap.signals import jerk
-from towertap.signals.summary import rms
+
+
+def rms(values):
+    return np.sqrt(np.mean(values**2))
 
 
 def differentiate(acceleration, rate_hz, edge_hz=100.0):

@@ -4,9 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import json
+from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
+import msgspec
+from msgspec import Meta
+
+from towertap.doors.files import content, opened
+from towertap.doors.structured import from_json, typed
 from towertap.errors import FileError
 
 NAME = "record.json"
@@ -19,22 +25,33 @@ LARGEST_BYTES = 2**26
 BLOCK_BYTES = 2**20
 
 Record = dict[str, Any]
-"""`format`, `name`, `added_utc`, `added_by`; `raw` (`name`, `bytes`, `sha256` of the bytes that came from the box);
-`files` (stored name → `bytes`, `sha256`); `schema_version`, `host`, `firmware`, `board`, `serial`, `chip`, `odr_hz`,
-`samples`, `seconds`, `started_utc`; `conditions`."""
+"""What RecordShape says, and `added_utc`, `added_by`, `board`, `serial`, `chip`, `odr_hz`."""
 
-_SHAPE: dict[str, type | tuple[type, ...]] = {
-    "name": str,
-    "raw": dict,
-    "files": dict,
-    "conditions": dict,
-    "started_utc": str,
-    "schema_version": str,
-    "host": str,
-    "firmware": str,
-    "samples": int,
-    "seconds": (int, float),
-}
+
+class Sum(msgspec.Struct):
+    """A file's length and SHA-256 in hex."""
+
+    bytes: int
+    sha256: str
+
+
+class RecordShape(msgspec.Struct):
+    """What a record must have; more keys may follow."""
+
+    format: int
+    name: Annotated[str, Meta(pattern="^[A-Za-z0-9][A-Za-z0-9_-]*$")]
+    """Of its folder."""
+    raw: Sum
+    """Of the bytes that came from the box; `name` is the raw recording's."""
+    files: dict[str, Sum]
+    """Stored name → what is stored."""
+    conditions: dict[str, Any]
+    started_utc: str
+    schema_version: str
+    host: str
+    firmware: str
+    samples: int
+    seconds: float
 
 
 def seal(content: Any) -> str:
@@ -45,18 +62,14 @@ def seal(content: Any) -> str:
 
 def unseal(path: Path) -> Any:
     """The content of a sealed file; FileError when it is not, to the byte, what was sealed."""
-    if path.is_symlink() or not path.is_file():
-        raise FileError(f"{path}: missing, or a link to elsewhere")
-    try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise ValueError
-        text = path.read_text("utf-8")
-        content = json.loads(text)["content"]
-        if seal(content) != text:
-            raise ValueError
-    except (ValueError, TypeError, KeyError, RecursionError):
-        raise FileError(f"{path}: damaged") from None
-    return content
+    if path.is_symlink():
+        raise FileError(f"{path}: a link to elsewhere")
+    text = content(path, "what was sealed", LARGEST_BYTES)
+    with suppress(FileError):
+        sealed = from_json(text, dict[str, Any], "").get("content")
+        if seal(sealed).encode() == text:
+            return sealed
+    raise FileError(f"{path}: damaged")
 
 
 def read_record(folder: Path) -> Record:
@@ -67,18 +80,12 @@ def read_record(folder: Path) -> Record:
 
 def held_to_shape(record: Any, path: Path) -> Record:
     """The record from `path`, if it is one; else FileError."""
-    if not isinstance(record, dict) or not isinstance(record.get("format"), int):
-        raise FileError(f"{path}: not the record of a recording")
-    if record["format"] > FORMAT:
+    if isinstance(record, dict) and isinstance(record.get("format"), int) and record["format"] > FORMAT:
         raise FileError(f"{path}: written by a newer towertap; install that")
-    files = record.get("files")
-    sums = [record.get("raw"), *(files.values() if isinstance(files, dict) else [])]
-    sound = all(isinstance(entry, dict) and isinstance(entry.get("sha256"), str) for entry in sums)
-    if not sound or any(not isinstance(record.get(key), kind) for key, kind in _SHAPE.items()):
-        raise FileError(f"{path}: not the record of a recording")
-    if not {RAW, CAPTURE} <= set(record["files"]) <= set(FILES):
-        raise FileError(f"{path}: names files that no recording has")
-    return record
+    shape: RecordShape = typed(record, RecordShape, f"{path}: not the record of a recording")
+    if not {RAW, CAPTURE} <= set(shape.files) <= set(FILES):
+        raise FileError(f"{path}: not the record of a recording: names files that none has")
+    return dict(record)
 
 
 def sha256(data: bytes) -> str:
@@ -88,5 +95,8 @@ def sha256(data: bytes) -> str:
 
 def sha256_of(path: Path) -> str:
     """SHA-256 of a file, in hex."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+    digest = hashlib.sha256()
+    with opened(path, "a file of a recording") as file:
+        while block := file.read(BLOCK_BYTES):
+            digest.update(block)
+    return digest.hexdigest()

@@ -11,7 +11,6 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any
 
 import towertap
 from towertap.archive import record as records
@@ -31,6 +30,9 @@ from towertap.box.naming import recording_name, slug
 from towertap.capture.conditions import sidecar_path
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import Capture, open_capture
+from towertap.doors.files import size_of
+from towertap.doors.structured import typed
+from towertap.doors.times import instant
 from towertap.doors.whole_file import whole_file
 from towertap.errors import CallError, FileError
 
@@ -125,8 +127,8 @@ def _index_anew(archive: Path) -> Listing:
 
 def index_of(archive: Path) -> list[Record] | None:
     """The records that the index holds; None when it is missing or damaged."""
-    with suppress(FileError, TypeError):
-        return [held_to_shape(record, archive / INDEX) for record in unseal(archive / INDEX)]
+    with suppress(FileError):
+        return [held_to_shape(record, archive / INDEX) for record in typed(unseal(archive / INDEX), list, INDEX)]
     return None
 
 
@@ -187,7 +189,7 @@ def select(
     for record in held:
         if any(str(record["conditions"].get(key, "")).casefold() != value for key, value in wanted.items()):
             continue
-        began = _time(record["started_utc"])
+        began = instant(record["started_utc"])
         if (since or until) and not (
             began and (since or date.min) <= began.astimezone(UTC).date() <= (until or date.max)
         ):
@@ -219,8 +221,7 @@ def unpacked_sha256(packed: Path) -> str:
 
 def _pair(path: Path) -> tuple[Path, Path | None]:
     """Raw stream and capture (None: there is none) of a recording, given one of them."""
-    if not path.is_file():
-        raise CallError(f"{path}: no such file; give a capture (.h5) or a raw recording (.ttraw)")
+    size_of(path, "a capture (.h5) or a raw recording (.ttraw)")
     if path.suffix != ".h5":
         capture = path.with_suffix(".h5")
         return path, capture if capture.is_file() else None
@@ -258,19 +259,11 @@ def _describe(made: Path, raw: Path, digest: str) -> Record:
 
 def _name(capture: Capture, digest: str) -> str:
     """A folder's name: road, part, pass, start and raw SHA-256, made of a-z, 0-9 and hyphens by `slug`."""
-    conditions, began = capture.conditions, _time(capture.text("started_utc"))
+    conditions, began = capture.conditions, instant(capture.text("started_utc"))
     number = conditions.pass_number or 0
     if began:
         return f"{recording_name(conditions.road, conditions.part, number, began.astimezone(UTC))}_{digest[:12]}"
     return f"{slug(conditions.road)}_{slug(conditions.part)}_pass{number:02d}_undated_{digest[:12]}"
-
-
-def _time(text: Any) -> datetime | None:
-    try:
-        time = datetime.fromisoformat(text)
-    except (ValueError, TypeError):
-        return None
-    return time if time.tzinfo else time.replace(tzinfo=UTC)
 
 
 def _sync(path: Path) -> None:

@@ -1,8 +1,8 @@
 """Allan deviation of a sensor at rest, its confidence limits, and the kinds of noise that the curve shows.
 
-Definitions and degrees of freedom: NIST SP 1065 (Riley 2008), sections 5.2 and 5.4; kinds of noise and their
-coefficients: IEEE 952 annex C. Few lines of numpy, so that the host needs no further library for them; the tests hold
-them to the published values and to an independent library.
+Definitions: NIST SP 1065 (Riley 2008), sections 5.2 and 5.4; kinds of noise and their coefficients: IEEE 952 annex C.
+Deviation and degrees of freedom (Greenhall and Riley 2003) are allantools'. Its memory is some five times the series,
+which is of means over 10 ms: 15 MB an hour.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import allantools
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, stats
@@ -35,41 +36,27 @@ twice the number of values, so the standard errors of a fit to all of them are m
 
 
 @dataclass(frozen=True)
-class Noise:
-    """One kind of noise: its name, its coefficient's unit, and the Allan variance of a coefficient of 1 over tau (s).
-
-    `freedom(n, m)` are the equivalent degrees of freedom of n phase values at averaging factor m.
-    """
+class NoiseKind:
+    """Its name, its coefficient's unit, the exponent of frequency in its density, its Allan variance over tau (s)."""
 
     name: str
     unit: str
+    exponent: int
     variance: Callable[[Array], Array]
-    freedom: Callable[[int, Array], Array]
+    """Of a coefficient of 1."""
 
 
-def _white(n: int, m: Array) -> Array:
-    return (3 * (n - 1) / (2 * m) - 2 * (n - 2) / n) * 4 * m**2 / (4 * m**2 + 5)
-
-
-def _flicker(n: int, m: Array) -> Array:
-    return np.where(m == 1, 2 * (n - 2) ** 2 / (2.3 * n - 4.9), 5 * n**2 / (4 * m * (n + 3 * m)))
-
-
-def _random_walk(n: int, m: Array) -> Array:
-    return (n - 2) / m * ((n - 1) ** 2 - 3 * m * (n - 1) + 4 * m**2) / (n - 3) ** 2
-
-
-NOISES = (
-    Noise("velocity_random_walk", "m/s/√s", lambda tau: 1 / tau, _white),
-    Noise("bias_instability", "m/s²", lambda tau: np.full_like(tau, 2 * np.log(2) / np.pi), _flicker),
-    Noise("acceleration_random_walk", "m/s²/√s", lambda tau: tau / 3, _random_walk),
-    Noise("ramp", "m/s³", lambda tau: tau**2 / 2, _random_walk),
+KINDS = (
+    NoiseKind("velocity_random_walk", "m/s/√s", 0, lambda tau: 1 / tau),
+    NoiseKind("bias_instability", "m/s²", -1, lambda tau: np.full_like(tau, 2 * np.log(2) / np.pi)),
+    NoiseKind("acceleration_random_walk", "m/s²/√s", -2, lambda tau: tau / 3),
+    NoiseKind("ramp", "m/s³", -2, lambda tau: tau**2 / 2),  # no noise; the nearest kind's degrees of freedom
 )
 """In the order in which they rule the curve, from short to long averaging."""
 
 
 @dataclass(frozen=True, eq=False)
-class Curve:
+class AllanCurve:
     """Overlapping Allan deviation over averaging time (n,), with its limits at CONFIDENCE."""
 
     tau_s: Array
@@ -97,22 +84,8 @@ class Coefficient:
     tau_s: tuple[float, float] | None
 
 
-def deviation(values: ArrayLike, factor: int, *, overlapping: bool = True) -> float:
-    """Allan deviation of `values` (n,) at `factor` of their spacing, in their unit; n of 2·factor or more.
-
-    NIST SP 1065 equations 7 (plain) and 11 (overlapping), by sums of the values instead of phase.
-    """
-    total = np.concatenate([[0.0], np.cumsum(np.asarray(values, float))])
-    if not 1 <= 2 * factor < total.size:
-        raise AnalysisError(f"{total.size - 1} values are too few for an Allan deviation over {factor}: record longer")
-    total = total[:: 1 if overlapping else factor]
-    step = factor if overlapping else 1
-    second = total[2 * step :] - 2 * total[step:-step] + total[: -2 * step]
-    return float(np.sqrt(np.mean(second**2) / 2) / factor)
-
-
-def analyse(values: ArrayLike, interval_s: float) -> tuple[Curve, dict[str, Coefficient]]:
-    """The curve of `values` (n,), evenly `interval_s` apart, in m/s², and what it says of each of NOISES.
+def analyse(values: ArrayLike, interval_s: float) -> tuple[AllanCurve, dict[str, Coefficient]]:
+    """The curve of `values` (n,), evenly `interval_s` apart, in m/s², and what it says of each of KINDS.
 
     Averaging times are octaves up to a quarter of the record. AnalysisError when it is too short.
     """
@@ -121,13 +94,19 @@ def analyse(values: ArrayLike, interval_s: float) -> tuple[Curve, dict[str, Coef
         raise AnalysisError(
             f"{series.size * interval_s:.3g} s at rest are too short for an Allan deviation: record longer"
         )
-    series = series - series.mean()  # of no effect on the deviation, but the sums stay small
     factors = 2 ** np.arange(int(np.log2(series.size // LARGEST_PART)) + 1)
     tau_s: Array = factors * np.float64(interval_s)
-    variance = np.array([deviation(series, int(m)) for m in factors]) ** 2
+    # Less the mean, which is of no effect on the deviation, the sums stay small.
+    variance = allantools.oadev(series - series.mean(), data_type="freq", taus=factors)[1] ** 2
     if not variance.all():
         raise AnalysisError("the samples never change, so they carry no noise: the axis is dead")
-    freedom, powers, errors = _fit(variance, tau_s, factors.astype(np.float64), series.size + 1)
+    choices = np.array(
+        [
+            [allantools.edf_greenhall(kind.exponent, 2, int(m), series.size + 1, overlapping=True) for m in factors]
+            for kind in KINDS
+        ]
+    )
+    freedom, powers, errors = _fit(variance, tau_s, np.maximum(choices, 1.0))
     tail = (1 - CONFIDENCE) / 2
     low = variance * freedom / stats.chi2.isf(tail, freedom)
     high = variance * freedom / stats.chi2.ppf(tail, freedom)
@@ -138,15 +117,15 @@ def analyse(values: ArrayLike, interval_s: float) -> tuple[Curve, dict[str, Coef
         ratio * stats.chi2.ppf(RARE / 2, freedom) > freedom * SLACK
     )
     coefficients = {}
-    for k, noise in enumerate(NOISES):
+    for k, kind in enumerate(KINDS):
         where, value = np.flatnonzero(ruling == k), float(np.sqrt(powers[k]))
         error = stats.norm.ppf(1 - tail) * errors[k]
         # A departure at shorter times, where the weights are largest, pulls the whole fit after it.
-        follows = not bool(departs[: where[-1] + 1].any()) if where.size else not bool(departs.any())
+        follows = not departs[: where[-1] + 1 if where.size else None].any()
         seen = bool(where.size and follows and powers[k] > error)
-        coefficients[noise.name] = Coefficient(
-            noise.name,
-            noise.unit,
+        coefficients[kind.name] = Coefficient(
+            kind.name,
+            kind.unit,
             value,
             (float(np.sqrt(powers[k] - error)), float(np.sqrt(powers[k] + error))) if seen else None,
             float(np.sqrt((high / terms[:, k]).min())),
@@ -154,40 +133,38 @@ def analyse(values: ArrayLike, interval_s: float) -> tuple[Curve, dict[str, Coef
             follows,
             (float(tau_s[where[0]]), float(tau_s[where[-1]])) if seen else None,
         )
-    return Curve(tau_s, np.sqrt(variance), np.sqrt(low), np.sqrt(high)), coefficients
+    return AllanCurve(tau_s, np.sqrt(variance), np.sqrt(low), np.sqrt(high)), coefficients
 
 
 def modelled(coefficients: dict[str, Coefficient], tau_s: Array) -> Array:
     """The deviation over `tau_s` (n,) that the coefficients together stand for."""
-    powers = np.array([coefficients[noise.name].value ** 2 for noise in NOISES])
+    powers = np.array([coefficients[kind.name].value ** 2 for kind in KINDS])
     deviation: Array = np.sqrt(_terms(tau_s) @ powers)
     return deviation
 
 
 def _terms(tau_s: Array) -> Array:
-    """Allan variance of a coefficient of 1 of each of NOISES, (n, 4)."""
-    return np.stack([noise.variance(tau_s) for noise in NOISES], axis=1)
+    """Allan variance of a coefficient of 1 of each of KINDS, (n, 4)."""
+    return np.stack([kind.variance(tau_s) for kind in KINDS], axis=1)
 
 
-def _fit(variance: Array, tau_s: Array, factors: Array, n: int) -> tuple[Array, Array, Array]:
+def _fit(variance: Array, tau_s: Array, choices: Array) -> tuple[Array, Array, Array]:
     """Degrees of freedom (n,), and the squared coefficients (4,) with their standard errors.
 
     The variances add, so this is least squares with no coefficient below nought. Each point counts by its own
     uncertainty, which follows from the fit (weights from the data would favour points that came out low): repeated.
+    `choices` (4, n) are the degrees of freedom for each kind that may rule.
     """
-    terms, model = _terms(tau_s), variance
-    freedom = np.maximum(NOISES[0].freedom(n, factors), 1.0)
+    terms, model, freedom = _terms(tau_s), variance, choices[0]
     for _ in range(4):
         spread = model * np.sqrt(2 / freedom)
         powers, _residual = optimize.nnls(terms / spread[:, None], variance / spread)
         model = terms @ powers
-        ruling = (terms * powers).argmax(axis=1)
-        choices = np.stack([noise.freedom(n, factors) for noise in NOISES])
-        freedom = np.maximum(choices[ruling, np.arange(len(factors))], 1.0)
+        freedom = np.take_along_axis(choices, (terms * powers).argmax(axis=1)[None], axis=0)[0]
     active = powers > 0
     weighted = terms[:, active] / (model * np.sqrt(2 / freedom))[:, None]
     scale = np.linalg.norm(weighted, axis=0)  # the terms differ by many decades
-    errors = np.zeros(len(NOISES))
+    errors = np.zeros(len(KINDS))
     covariance = COUNTED_TWICE * np.linalg.inv((weighted / scale).T @ (weighted / scale))
     errors[active] = np.sqrt(np.diag(covariance)) / scale
     return freedom, powers, errors

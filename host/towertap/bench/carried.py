@@ -1,8 +1,7 @@
-"""What the bench knows of the box that made a capture, and what that does to its readings and figures."""
+"""What the bench knows of the box that made a capture, and what that does to its readings and values."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -10,21 +9,21 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from towertap.bench import floors, sharing, tumble
-from towertap.bench.records import Found, Record, Subject, bench_folder, find, subject_of
+from towertap.bench import floors, tumble
+from towertap.bench.records import BoxSetup, Record, RecordFor, bench_folder, find, subject_of
 from towertap.capture.reading import Capture
 from towertap.errors import CallError
-from towertap.signals.metrics import METRICS, Settings
+from towertap.signals.channels import MetricSettings
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2, Layout
 
 Array = NDArray[np.float64]
 
-NOT_LOOKED_FOR = Found(None, "bench records were not looked for")
+NOT_LOOKED_FOR = RecordFor(None, "bench records were not looked for")
 
 
 @dataclass(frozen=True)
-class Told:
-    """What of the bench is in one capture's figures, as plain data.
+class BenchSummary:
+    """What of the bench is in the values of one capture, as plain data.
 
     `serial` of the box, `words` and `measured_utc` by kind of record (None: there is none), `scale_uncertainty` of the
     vehicle axes x, y, z as a part of 1, `usable_hz` up to which the mounting carries, `selftest_ok` the chip's verdict
@@ -40,15 +39,15 @@ class Told:
 
 
 @dataclass(frozen=True)
-class Carried:
+class BenchRecords:
     """The records that hold for one capture, or why there are none; the data sheet stands in for two of them."""
 
     layout: Layout
-    subject: Subject
-    calibration: Found
-    noise: Found
-    tap: Found
-    selftest: Found
+    subject: BoxSetup
+    calibration: RecordFor
+    noise: RecordFor
+    tap: RecordFor
+    selftest: RecordFor
 
     @property
     def correction(self) -> tuple[Array, Array]:
@@ -57,7 +56,7 @@ class Carried:
         return tumble.correction(record) if record else (np.zeros(3), np.eye(3))
 
     def scale_uncertainty(self, rotation: Array) -> Array:
-        """Uncertainty of the scale along each vehicle axis (3,), as a part of 1, for absolute figures.
+        """Uncertainty of the scale along each vehicle axis (3,), as a part of 1, for absolute values.
 
         Half the 95 % interval of the calibration, or without one the data sheet's tolerance, which has no coverage.
         """
@@ -65,34 +64,27 @@ class Carried:
             return np.full(3, self.layout.sensitivity_tolerance)
         return tumble.scale_uncertainty(self.calibration.record, rotation)
 
-    def noise_share(
-        self, figures: Mapping[str, float], to_vehicle: Array, settings: Settings
-    ) -> dict[str, sharing.Share]:
-        """The share of sensor noise in figures, see `sharing.noise_share`; `to_vehicle` as in an analysis."""
-        record = self.noise.record or data_sheet(self.layout, self.subject.odr_hz, settings.jerk_edge_hz)
-        return sharing.noise_share(figures, record, to_vehicle, settings)
+    def noise_record(self, jerk_edge_hz: float) -> Record:
+        """The noise record, or what the data sheet stands for."""
+        return self.noise.record or data_sheet(self.layout, self.subject.odr_hz, jerk_edge_hz)
 
-    def beyond_mounting(self, bands_hz: Mapping[str, tuple[float, float]]) -> dict[str, str]:
-        """The metrics that reach beyond what the mounting carries, each with its reason; none without a tap record."""
-        return sharing.beyond_mounting(bands_hz, self.tap.record) if self.tap.record else {}
-
-    def told(self, rotation: Array) -> Told:
+    def summary(self, rotation: Array) -> BenchSummary:
         """All of it for people and programs."""
-        found = {kind: getattr(self, kind) for kind in KINDS}
-        words = {kind: one.words for kind, one in found.items()}
+        chosen: dict[str, RecordFor] = {kind: getattr(self, kind) for kind in KINDS}
+        words = {kind: choice.words for kind, choice in chosen.items()}
         x, y, z = map(float, self.scale_uncertainty(rotation))
         if self.calibration.record is None:
-            words["calibration"] += f"; till then the data sheet's tolerance of ±{100 * z:g} % is in absolute figures"
+            words["calibration"] += f"; till then the data sheet's tolerance of ±{100 * z:g} % is in absolute values"
         if self.noise.record is None:
             density = self.layout.noise_g_per_rthz * 1e6
             words["noise"] += f"; till then shares of noise are by the data sheet's density of {density:g} µg/√Hz"
         tested = self.selftest.record
         if tested:
             words["selftest"] += ": passed" if tested.result["ok"] else f": {tested.result.get('verdict', 'failed')}"
-        return Told(
+        return BenchSummary(
             self.subject.serial,
             words,
-            {kind: one.record and one.record.measured_utc for kind, one in found.items()},
+            {kind: choice.record.measured_utc if choice.record else None for kind, choice in chosen.items()},
             (x, y, z),
             float(self.tap.record.result["usable_hz"]["one_third"]) if self.tap.record else None,
             bool(tested.result["ok"]) if tested else None,
@@ -100,30 +92,30 @@ class Carried:
 
 
 KINDS = ("noise", "calibration", "tap", "selftest")
-"""The kinds of record that say something of a capture's figures."""
+"""The kinds of record that say something of a capture's values."""
 
 
-def records_for(capture: Capture, folder: Path | None = None) -> Carried:
+def records_for(capture: Capture, folder: Path | None = None) -> BenchRecords:
     """The records for a capture in `folder`, or else in `bench` beside it; CallError when `folder` is none."""
     if folder is not None and not folder.is_dir():
         raise CallError(f"no folder '{folder}': name the one that holds the bench records")
     place = bench_folder(capture.path, folder)
-    return Carried(capture.layout, subject_of(capture), **{kind: find(place, kind, capture) for kind in KINDS})
+    return BenchRecords(capture.layout, subject_of(capture), **{kind: find(place, kind, capture) for kind in KINDS})
 
 
-def no_records(capture: Capture) -> Carried:
+def no_records(capture: Capture) -> BenchRecords:
     """The data sheet alone."""
-    return Carried(capture.layout, subject_of(capture), *4 * [NOT_LOOKED_FOR])
+    return BenchRecords(capture.layout, subject_of(capture), *4 * [NOT_LOOKED_FOR])
 
 
 @lru_cache
 def data_sheet(layout: Layout, odr_hz: float, jerk_edge_hz: float) -> Record:
     """The noise record that the data sheet stands for: white noise of its density, at the nominal rate."""
-    settings = Settings(odr_hz, jerk_edge_hz)
+    settings = MetricSettings(odr_hz, jerk_edge_hz)
     density = np.full(3, layout.noise_g_per_rthz * STANDARD_GRAVITY_MS2)
-    held = {
-        name: {"band_hz": METRICS[name].band_hz(settings), "rms": rms}
+    white = {
+        name: {"band_hz": floors.DESIGNS[name].band_hz(settings), "rms": rms}
         for name, rms in floors.white(density, settings).items()
     }
-    subject = Subject("", layout.chip, odr_hz, np.nan, None)
-    return Record("noise", subject, "", None, "data sheet", {"density": {"value": density}, "floors": held})
+    subject = BoxSetup("", layout.chip, odr_hz, np.nan, None)
+    return Record("noise", subject, "", None, "data sheet", {"density": {"value": density}, "floors": white})

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+import math
 from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, stats
 
-from towertap.capture.continuity import LINK, OVERFLOW
-from towertap.capture.rate import Rate, fit_rate, frame_blocks
+from towertap.bench.records import temperature_range_c
+from towertap.capture.rate import Rate, Readings, rate_of, readings_of
 from towertap.capture.reading import Capture
 from towertap.errors import AnalysisError
 
@@ -39,7 +39,7 @@ class Slope:
     interval: tuple[float, float]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class Part:
     """One part of the recording: its middle, s from the start; rate in ppm from nominal, its interval; chip in °C."""
 
@@ -84,10 +84,7 @@ class Clocks:
     @property
     def rate_ppm(self) -> tuple[float, float, float]:
         """Deviation from the nominal rate and its 95 % interval."""
-        value, low, high = (
-            (hz / self.odr_hz - 1) * 1e6 for hz in (self.rate.rate_hz, self.rate.low_hz, self.rate.high_hz)
-        )
-        return value, low, high
+        return _ppm(self.rate, self.odr_hz)
 
     def data(self) -> dict[str, Any]:
         """For JSON: the result of a clock record."""
@@ -109,58 +106,54 @@ class Clocks:
 
 def measure(capture: Capture) -> Clocks:
     """Everything a capture tells of its clocks; AnalysisError when its frames carry no rate."""
-    frames = np.concatenate([block[block["count"] > 0] for block in frame_blocks(capture.file)])
-    newest = frames["first_sample"] + frames["fifo_level"] - 1
-    inexact = capture.gaps["row"][~np.isin(capture.gaps["reason"], [LINK, OVERFLOW])]
-    stretch = np.searchsorted(inexact, frames["row"], side="right")
-    whole = fit_rate(newest, frames["clock_us"], stretch)
-    if whole is None:
+    readings = readings_of(capture.file)
+    rate = rate_of(readings)
+    if rate is None:
         raise AnalysisError(f"{capture.path}: too short to carry a rate; record a minute or more")
-    temperature_c = capture.layout.temperature_c(frames["temperature_raw"])
-    parts = rate_parts(newest, frames["clock_us"], stretch, temperature_c, capture.odr_hz)
-    known = temperature_c[np.isfinite(temperature_c)]
+    temperature_c = capture.layout.temperature_c(readings.temperature)
+    parts = rate_parts(readings, temperature_c, capture.odr_hz)
     at_h = np.array([part.at_s for part in parts]) / 3600
     ppm = np.array([part.rate_ppm for part in parts])
     warmth = np.array([np.nan if part.temperature_c is None else part.temperature_c for part in parts])
     return Clocks(
         capture.odr_hz,
-        whole,
-        capture.n_samples / whole.rate_hz,
+        rate,
+        capture.n_samples / rate.rate_hz,
         parts,
         slope(at_h, ppm),
         slope(warmth, ppm) if len(parts) and np.ptp(warmth) >= LEAST_WARMING_C else None,
-        (float(known.min()), float(known.max())) if len(known) else None,
-        host_clock(_readings(capture)),
+        temperature_range_c(capture),
+        host_clock(_host_readings(capture)),
     )
 
 
-def rate_parts(
-    newest: NDArray[np.int64],
-    clock_us: NDArray[np.int64],
-    stretch: NDArray[np.int64],
-    temperature_c: Array,
-    odr_hz: float,
-) -> list[Part]:
-    """The rate over the recording, part by part; arrays (n,) by frame as `capture.rate.fit_rate` takes them.
+def rate_parts(readings: Readings, temperature_c: Array, odr_hz: float) -> list[Part]:
+    """The rate over the recording, part by part; `temperature_c` (n,) is the chip's at each reading.
 
     A part never lies across a restart, whose counter begins anew.
     """
-    parts: list[Part] = []
-    span_s = sum(float(np.ptp(clock_us[stretch == one])) for one in np.unique(stretch)) / 1e6
+    clock_us, parts = readings.clock_us, []
+    stretches = [np.flatnonzero(readings.stretch == stretch) for stretch in np.unique(readings.stretch)]
+    span_s = sum(float(np.ptp(clock_us[rows])) for rows in stretches) / 1e6
     length_s = max(SHORTEST_S, span_s / MOST_PARTS)
-    for one in np.unique(stretch):
-        rows = np.flatnonzero(stretch == one)
+    for rows in stretches:
         number = ((clock_us[rows] - clock_us[rows[0]]) / 1e6 // length_s).astype(int)
         for k in range(int(number[-1]) + 1):
             inside = rows[number == k]
-            rate = fit_rate(newest[inside], clock_us[inside], stretch[inside])
-            if rate is None or clock_us[inside[-1]] - clock_us[inside[0]] < 0.8e6 * length_s:
+            rate = rate_of(readings.part(inside))
+            if rate is None or np.ptp(clock_us[inside]) < 0.8e6 * length_s:
                 continue
-            value, low, high = ((hz / odr_hz - 1) * 1e6 for hz in (rate.rate_hz, rate.low_hz, rate.high_hz))
+            value, low, high = _ppm(rate, odr_hz)
             warm = temperature_c[inside][np.isfinite(temperature_c[inside])]
             middle_s = float(clock_us[inside].mean() - clock_us[0]) / 1e6
             parts.append(Part(middle_s, value, (low, high), float(warm.mean()) if warm.size else None))
     return parts
+
+
+def _ppm(rate: Rate, odr_hz: float) -> tuple[float, float, float]:
+    """A rate and the ends of its interval, in ppm from nominal."""
+    value, low, high = ((hz / odr_hz - 1) * 1e6 for hz in (rate.rate_hz, rate.low_hz, rate.high_hz))
+    return value, low, high
 
 
 def slope(x: Array, y: Array) -> Slope | None:
@@ -173,59 +166,52 @@ def slope(x: Array, y: Array) -> Slope | None:
     return Slope(float(fit.slope), (float(fit.slope - half), float(fit.slope + half)))
 
 
-def host_clock(readings: Sequence[tuple[float, float | None, float]]) -> HostClock | None:
-    """The box's clock against the host's, from readings (box s, host s before or None, host s after).
+def host_clock(readings: ArrayLike) -> HostClock | None:
+    """The box's clock against the host's, from readings (n, 3): box, host before (NaN: not known), host after, in s.
 
     Each reading says only that the box read its clock after `before` and before `after`. So the line from box to host
     time is bounded, and the steepest and the flattest line that pass through all the gates bound the rate: two linear
     programmes, no assumption about delays. When no line passes, all gates are widened by the same, least amount.
     None when fewer than two readings have both ends.
     """
-    both = [(box, before, after) for box, before, after in readings if before is not None]
-    if len(both) < 2 or both[-1][0] <= both[0][0]:
+    box_s, before_s, after_s = np.asarray(readings, float).reshape(-1, 3).T
+    both = np.isfinite(before_s)
+    if both.sum() < 2 or np.ptp(box_s[both]) == 0:
         return None
-    box0, host0 = both[0][0], both[0][2]
-    span = max(box for box, *_ in readings) - box0
-    # host − box = offset + slope·(box/span): unknowns offset, slope, widening; in units of 1 ms
-    rows, limits = [], []
-    for box, before, after in readings:
-        place, late = (box - box0) / span, (after - host0) - (box - box0)
-        rows.append([1.0, place, -1.0])
-        limits.append(late * 1e3)
-        if before is not None:
-            rows.append([-1.0, -place, -1.0])
-            limits.append(((box - box0) - (before - host0)) * 1e3)
-    free, positive = (None, None), (0.0, None)
-    least = optimize.linprog([0, 0, 1], rows, limits, bounds=[free, free, positive])
+    box_s = box_s - box_s[both][0]
+    span_s = float(box_s.max())
+    # host − box = offset + slope·(box/span), in units of 1 ms, and how far the gates are widened
+    lines = np.column_stack([np.ones_like(box_s), box_s / span_s])
+    latest_ms, earliest_ms = ((host_s - after_s[both][0] - box_s) * 1e3 for host_s in (after_s, before_s))
+    within = np.vstack([lines, -lines[both]])
+    within, limits = np.insert(within, 2, -1.0, axis=1), np.append(latest_ms, -earliest_ms[both])
+    free = (None, None)
+    least = optimize.linprog([0, 0, 1], within, limits, bounds=[free, free, (0.0, None)])
     if not least.success:
         return None
-    widened = least.x[2] * (1 + 1e-6) + 1e-6
-    ends = [optimize.linprog([0, sign, 0], rows, limits, bounds=[free, free, (0.0, widened)]).x[1] for sign in (1, -1)]
+    wide = [free, free, (0.0, least.fun * (1 + 1e-6) + 1e-6)]
     # A box that is fast makes host − box fall.
-    high, low = (-end * 1e-3 / span * 1e6 for end in ends)
-    bend_s = float(least.x[2]) * 1e-3
-    return HostClock((low + high) / 2, (low, high), span, len(readings), bend_s if bend_s > 1e-9 else 0.0)
+    high, low = (
+        float(-optimize.linprog([0, sign, 0], within, limits, bounds=wide).x[1]) * 1e-3 / span_s * 1e6
+        for sign in (1, -1)
+    )
+    bend_s = float(least.fun) * 1e-3
+    return HostClock((low + high) / 2, (low, high), span_s, len(box_s), bend_s if bend_s > 1e-9 else 0.0)
 
 
-def _readings(capture: Capture) -> list[tuple[float, float | None, float]]:
-    """The host's readings of the box's clock within the boot that has most of them."""
+def _host_readings(capture: Capture) -> Array:
+    """The host's readings of the box's clock within the boot that has most of them, as `host_clock` takes them."""
     try:
-        held = json.loads(capture.text("host") or "{}").get("clock") or []
-        boots = [str(one["boot_id"]) for one in held]
+        entries = json.loads(capture.text("host") or "{}").get("clock") or []
+        boots = [str(entry["boot_id"]) for entry in entries]
         boot = max(set(boots), key=boots.count) if boots else ""
-        readings = [
-            (
-                one["clock_us"] / 1e6,
-                None
-                if one["sent_unix_s"] is None
-                else one["received_monotonic_s"] - (one["received_unix_s"] - one["sent_unix_s"]),
-                float(one["received_monotonic_s"]),
-            )
-            for one in held
-            if str(one["boot_id"]) == boot
-        ]
-        if not np.isfinite([number for reading in readings for number in reading if number is not None]).all():
+        readings = []
+        for entry in (entry for entry in entries if str(entry["boot_id"]) == boot):
+            after_s, sent_unix_s = entry["received_monotonic_s"], entry["sent_unix_s"]
+            before_s = math.nan if sent_unix_s is None else after_s - (entry["received_unix_s"] - sent_unix_s)
+            readings.append((entry["clock_us"] / 1e6, before_s, float(after_s)))
+        if not all(math.isfinite(box_s) and math.isfinite(after_s) for box_s, _, after_s in readings):
             raise ValueError
-        return readings
+        return np.array(readings).reshape(-1, 3)
     except (ValueError, TypeError, KeyError, AttributeError):
         raise AnalysisError(f"{capture.path}: its readings of the host's clock are damaged; decode it again") from None

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import signal, stats
 
 from towertap.errors import AnalysisError
+from towertap.signals.spectra import WelchSum
 
 Array = NDArray[np.float64]
 Rows = Callable[[int, int], Array]
@@ -19,8 +20,7 @@ SEGMENT_S = 4.0
 """Length of a segment: lines a quarter of a hertz apart tell a fan from the mains."""
 
 FEWEST_SEGMENTS = 5
-WINDOW = "hann"
-SEGMENTS_AT_ONCE = 16
+BLOCK_ROWS = 65536
 CONFIDENCE = 0.95
 
 
@@ -44,7 +44,7 @@ class Spectrum:
         Segments overlap and the window smears each line over its neighbours, so lines are fewer than they look:
         Welch 1967, carried over to means over lines by the same sum over all pairs.
         """
-        window, hop = signal.get_window(WINDOW, self.segment_rows), self.segment_rows - self.segment_rows // 2
+        window, hop = signal.get_window("hann", self.segment_rows), self.segment_rows - self.segment_rows // 2
         total = 0.0
         for lag, rows in ((0, 0), (1, hop)):
             product = window[rows:] * window[: self.segment_rows - rows] / (window @ window)
@@ -57,7 +57,7 @@ class Spectrum:
 
 
 @dataclass(frozen=True, eq=False)
-class Density:
+class NoiseDensity:
     """Noise density of each axis, (3,) in unit/√Hz, with limits at CONFIDENCE, from the band and lines given."""
 
     value: Array
@@ -77,22 +77,20 @@ def spectrum(rows: Rows, n_rows: int, rate_hz: float) -> Spectrum:
         raise AnalysisError(
             f"{n_rows / rate_hz:.1f} s without a gap are too short for a noise density: record {needed:.0f} s or more"
         )
-    total = np.zeros((length // 2 + 1, 3))
-    for first in range(0, segments, SEGMENTS_AT_ONCE):
-        count = min(SEGMENTS_AT_ONCE, segments - first)
-        part = rows(first * hop, (first + count - 1) * hop + length)
-        total += count * signal.welch(part, rate_hz, WINDOW, nperseg=length, noverlap=length - hop, axis=0)[1]
-    return Spectrum(np.arange(len(total)) * rate_hz / length, total / segments, segments, length)
+    welch = WelchSum(rate_hz, SEGMENT_S, [(axis, axis) for axis in range(3)])
+    for start in range(0, n_rows, BLOCK_ROWS):
+        welch.feed(rows(start, min(start + BLOCK_ROWS, n_rows)).T)
+    return Spectrum(welch.frequency_hz, welch.densities.real.T, welch.segments, welch.segment_rows)
 
 
-def white_density(found: Spectrum, band_hz: tuple[float, float], leave_out: NDArray[np.bool_]) -> Density:
+def white_density(spectrum: Spectrum, band_hz: tuple[float, float], leave_out: NDArray[np.bool_]) -> NoiseDensity:
     """The density of white noise in a band where the recording is flat, without the lines that are marked (n,)."""
-    inside = (found.frequency_hz >= band_hz[0]) & (found.frequency_hz <= band_hz[1]) & ~leave_out
+    inside = (spectrum.frequency_hz >= band_hz[0]) & (spectrum.frequency_hz <= band_hz[1]) & ~leave_out
     lines = int(inside.sum())
     if lines == 0:
         raise AnalysisError(f"no clean line between {band_hz[0]:g} and {band_hz[1]:g} Hz: find a quieter place")
-    power, freedom, tail = found.density[inside].mean(axis=0), found.freedom(lines), (1 - CONFIDENCE) / 2
-    return Density(
+    power, freedom, tail = spectrum.density[inside].mean(axis=0), spectrum.freedom(lines), (1 - CONFIDENCE) / 2
+    return NoiseDensity(
         np.sqrt(power),
         np.sqrt(power * freedom / stats.chi2.isf(tail, freedom)),
         np.sqrt(power * freedom / stats.chi2.ppf(tail, freedom)),

@@ -1,19 +1,18 @@
-"""What the sensor's noise alone makes of every metric: the floor below which a metric shows nothing else."""
+"""What the sensor's noise alone makes of every filtered signal: the floor below which a metric shows nothing else."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from towertap.bench.density import Rows
 from towertap.errors import AnalysisError
-from towertap.signals.filters import Filter
-from towertap.signals.metrics import METRICS, THIRDS, Metric, Settings
-from towertap.signals.metrics._metric import rms
-from towertap.signals.stream import Channel, piece_windows, settled_row
+from towertap.signals.channels import ACCELERATIONS, Channel, Design, MetricSettings
+from towertap.signals.metrics import METRICS, RMS, Metric
+from towertap.signals.stream import Bank
 
 Array = NDArray[np.float64]
 
@@ -24,69 +23,52 @@ BLOCK_ROWS = 65536
 SETTLINGS = 4
 """An impulse response is followed for so many settling times of its filter: what is left is below 1e-8."""
 
-POWER_METRICS: dict[str, Metric] = {name: metric for name, metric in METRICS.items() if metric.figure is rms}
-"""The metrics that are an r.m.s., so that a share of their power has a meaning."""
+DESIGNS: dict[str, Design] = {
+    name: metric.channels[0].design
+    for name, metric in METRICS.items()
+    if metric.statistic is RMS and len(metric.channels) == 1
+}
+"""The filters whose floors a record holds, each under the name of a metric that is the r.m.s. of its output."""
 
 
-def power_metric(name: str) -> Metric:
-    """The r.m.s. metric of the same filtered signal: `weighted_z` for `vdv_z`, itself for an r.m.s. or third-octave."""
-    if name in THIRDS:
-        return THIRDS[name]
-    metric = METRICS[name]
-    same = (metric.axis, metric.make_filter, metric.band_hz)
-    return next(one for one in POWER_METRICS.values() if (one.axis, one.make_filter, one.band_hz) == same)
-
-
-def recorded(rows: Rows, n_rows: int, settings: Settings) -> dict[str, Array]:
-    """Each r.m.s. metric of a recording at rest, for each chip axis (3,), in its unit; those that the rate carries.
+def recorded(rows: Rows, n_rows: int, settings: MetricSettings) -> dict[str, Array]:
+    """R.m.s. of a recording at rest through each of DESIGNS that the rate carries, for each chip axis (3,).
 
     AnalysisError when the recording is too short for the filters to settle and a second more.
     """
-    filters = _filters(settings)
-    channels = {key: [Channel(axis, made) for axis in range(3)] for key, made in filters.items()}
-    flat = [channel for three in channels.values() for channel in three]
-    n_rows = min(n_rows, round(LONGEST_S * settings.rate_hz))
-    window = round(settings.rate_hz)
-    if n_rows < settled_row(flat) + window:
+    channels = {name: [Channel(axis, design) for axis in ACCELERATIONS] for name, design in DESIGNS.items()}
+    # What the rate does not carry is left out with all three axes.
+    bank = Bank.of({name: Metric(name, "", "", tuple(three)) for name, three in channels.items()}, settings)
+    n_rows, window_rows = min(n_rows, round(LONGEST_S * settings.rate_hz)), round(settings.rate_hz)
+    if n_rows < bank.settled_row + window_rows:
         raise AnalysisError("too short at rest for the filters of the metrics to settle: record half a minute or more")
     blocks = (rows(start, min(start + BLOCK_ROWS, n_rows)).T for start in range(0, n_rows, BLOCK_ROWS))
-    found = iter(piece_windows(blocks, flat, settings.rate_hz, window))
-    by_filter = {key: np.array([np.sqrt(next(found).whole().mean_square[0]) for _ in range(3)]) for key in channels}
-    return {name: by_filter[_key(POWER_METRICS[name], settings)] for name in carried(settings)}
+    power = bank.windows(blocks, window_rows).mean_power()
+    return {
+        name: np.sqrt([power[channel] for channel in three]) for name, three in channels.items() if three[0] in power
+    }
 
 
-def white(density: ArrayLike, settings: Settings, metrics: Mapping[str, Metric] = POWER_METRICS) -> dict[str, Array]:
-    """The same of white noise with a one-sided `density` (3,) in m/s²/√Hz, in any r.m.s. metrics."""
-    gains = {key: noise_gain(made, settings.rate_hz) for key, made in _filters(settings, metrics).items()}
-    density = np.asarray(density, float)
-    keys = {name: _key(metric, settings) for name, metric in metrics.items()}
-    return {name: density * gains[key] for name, key in keys.items() if key in gains}
+def white(density: ArrayLike, settings: MetricSettings) -> dict[str, Array]:
+    """The same of white noise with a one-sided `density` (3,) in m/s²/√Hz."""
+    floors = {}
+    for name, design in DESIGNS.items():
+        try:
+            floors[name] = np.asarray(density, float) * noise_gain(design, settings)
+        except AnalysisError:  # a band that the rate cannot carry has no floor either
+            continue
+    return floors
 
 
-def noise_gain(made: Filter, rate_hz: float) -> float:
-    """R.m.s. that a filter makes of white noise of one-sided density 1: root of rate/2 times its energy."""
+@lru_cache
+def noise_gain(design: Design, settings: MetricSettings) -> float:
+    """R.m.s. that a filter makes of white noise of one-sided density 1: root of rate/2 times its energy.
+
+    AnalysisError when the rate does not carry its band.
+    """
+    made = design.make(settings)
     at = 2 * made.first_row + 1  # a full filter and a row at rest before it
     impulse = np.zeros(at + SETTLINGS * made.settled_row + 1)
     impulse[at] = 1.0
     response = made.start()(impulse)
-    return math.sqrt(rate_hz / 2 * float(response @ response))
-
-
-def carried(settings: Settings) -> list[str]:
-    """The r.m.s. metrics that the rate carries."""
-    made = _filters(settings)
-    return [name for name, metric in POWER_METRICS.items() if _key(metric, settings) in made]
-
-
-def _filters(settings: Settings, metrics: Mapping[str, Metric] = POWER_METRICS) -> dict[tuple, Filter]:
-    made: dict[tuple, Filter] = {}
-    for metric in metrics.values():
-        try:
-            made[_key(metric, settings)] = metric.make_filter(metric.band_hz(settings), settings.rate_hz)
-        except AnalysisError:  # a band that the rate cannot carry has no floor either
-            continue
-    return made
-
-
-def _key(metric: Metric, settings: Settings) -> tuple:
-    return metric.make_filter, metric.band_hz(settings)
+    return math.sqrt(settings.rate_hz / 2 * float(response @ response))

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from towertap.box.naming import slug
 from towertap.box.port import SamplingSettings, SerialBox
-from towertap.box.recorder import RecordingProgress, RecordingSummary, record
+from towertap.box.recorder import Recording, record
 from towertap.capture.conditions import Conditions
 from towertap.capture.decode import decode_raw
 from towertap.errors import AnalysisError
@@ -26,7 +26,7 @@ def record_at_bench(
     settings: SamplingSettings,
     seconds: float,
     *,
-    on_progress: Callable[[RecordingProgress, Path], None] = lambda progress, raw_path: None,
+    on_progress: Callable[[Recording, Path], None] = lambda progress, raw_path: None,
     stop: threading.Event | None = None,
 ) -> Path:
     """Record from a greeted box into `folder` and decode; gives the capture's path.
@@ -37,7 +37,7 @@ def record_at_bench(
     folder.mkdir(parents=True, exist_ok=True)
     name = f"{slug(str(box.identity['serial']))}-{kind}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
     raw_path = folder / f"{name}.ttraw"
-    summary: RecordingSummary = record(
+    recording: Recording = record(
         box,
         raw_path,
         Conditions(notes=f"bench: {kind}"),
@@ -46,9 +46,9 @@ def record_at_bench(
         on_progress=lambda progress: on_progress(progress, raw_path),
         stop=stop,
     )
-    if not summary.samples:
-        raise AnalysisError(f"{summary.raw_path}: no samples came ({summary.ended}); check cable and box")
-    return decode_raw(summary.raw_path, summary.raw_path.with_suffix(".h5"))
+    if not recording.live.samples:
+        raise AnalysisError(f"{recording.raw_path}: no samples came ({recording.ended}); check cable and box")
+    return decode_raw(recording.raw_path, recording.raw_path.with_suffix(".h5"))
 
 
 class Follower:

@@ -12,7 +12,8 @@ from towertap.bench import allan, density, floors, rest, tones
 from towertap.capture.reading import Capture
 from towertap.capture.sweep import sweep
 from towertap.errors import AnalysisError
-from towertap.signals.metrics import METRICS, Settings
+from towertap.signals.channels import MetricSettings
+from towertap.signals.metrics import METRICS
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 
 Array = NDArray[np.float64]
@@ -26,7 +27,7 @@ HIGHEST_PART = 0.25
 is flat there within 0.2 % of amplitude."""
 
 ANTI_ALIAS_PART = 0.25
-"""Bandwidth of an anti-alias filter that the box does not tell, as a part of the rate."""
+"""Bandwidth of an anti-alias filter where the box does not name it, as a part of the rate."""
 
 SLOW_HZ = (1.0, 10.0)
 MEANS_HZ = 100.0
@@ -46,23 +47,23 @@ class Noise:
     seconds: float
     rate_hz: float
     spectrum: density.Spectrum
-    density: density.Density
+    density: density.NoiseDensity
     data_sheet: float
     """The data sheet's density, m/s²/√Hz."""
     broadband_rms: Array
     tones: list[tones.Tone]
     step: float
-    curves: list[allan.Curve]
+    curves: list[allan.AllanCurve]
     coefficients: list[dict[str, allan.Coefficient]]
     floors: dict[str, Array]
     white_floors: dict[str, Array]
-    settings: Settings
-    rules: list[rest.Rule]
+    settings: MetricSettings
+    checks: list[rest.RestCheck]
 
     @property
     def at_rest(self) -> bool:
         """Whether the recording is of the sensor alone."""
-        return all(rule.ok for rule in self.rules)
+        return all(check.ok for check in self.checks)
 
     @property
     def quantisation_share(self) -> Array:
@@ -74,7 +75,7 @@ class Noise:
         return {
             "seconds": self.seconds,
             "at_rest": self.at_rest,
-            "rules": [asdict(rule) for rule in self.rules],
+            "rules": [asdict(check) for check in self.checks],
             "density": {
                 "unit": "m/s²/√Hz",
                 "value": self.density.value,
@@ -99,9 +100,9 @@ class Noise:
                     "deviation_ms2": curve.deviation,
                     "low_ms2": curve.low,
                     "high_ms2": curve.high,
-                    "coefficients": {name: asdict(one) for name, one in found.items()},
+                    "coefficients": {name: asdict(coefficient) for name, coefficient in coefficients.items()},
                 }
-                for axis, curve, found in zip("xyz", self.curves, self.coefficients, strict=True)
+                for axis, curve, coefficients in zip("xyz", self.curves, self.coefficients, strict=True)
             ],
             "jerk_edge_hz": self.settings.jerk_edge_hz,
             "floors": {
@@ -121,32 +122,30 @@ def measure(capture: Capture) -> Noise:
 
     AnalysisError when it is shorter than some 12 s, or when an axis is dead.
     """
-    piece = max(capture.pieces(), key=lambda one: one.n_rows)
+    piece = max(capture.pieces(), key=lambda piece: piece.n_rows)
 
     def rows(start: int, stop: int) -> Array:
         first = piece.first_row
         values: Array = capture.counts("acceleration", first + start, first + stop) * capture.scale_ms2
         return values
 
-    rate_hz, settings = capture.rate_hz, Settings(capture.rate_hz)
+    rate_hz, settings = capture.rate_hz, MetricSettings(capture.rate_hz)
     spectrum = density.spectrum(rows, piece.n_rows, rate_hz)
     broadband_rms = np.sqrt(spectrum.density[1:].sum(axis=0) * spectrum.line_hz)
     if dead := [axis for axis, rms in zip("xyz", broadband_rms, strict=True) if rms < DEAD_STEPS * capture.scale_ms2]:
         raise AnalysisError(f"{capture.path}: axis {', '.join(dead)} never changes: the sensor is faulty")
-    band_hz = white_band_hz(capture)
     found_tones, spoilt = tones.find(spectrum, 0.4 * rate_hz)
-    found = density.white_density(spectrum, band_hz, spoilt)
-    means = _means(rows, piece.n_rows, round(rate_hz / MEANS_HZ))
-    curves, coefficients = zip(
-        *(allan.analyse(means[:, axis], round(rate_hz / MEANS_HZ) / rate_hz) for axis in range(3)), strict=True
-    )
+    white = density.white_density(spectrum, white_band_hz(capture), spoilt)
     slow = (spectrum.frequency_hz >= SLOW_HZ[0]) & (spectrum.frequency_hz < SLOW_HZ[1]) & ~spoilt
-    sway = np.sqrt(spectrum.density[slow].mean(axis=0)) / found.value
+    sway = np.sqrt(spectrum.density[slow].mean(axis=0)) / white.value
+    factor = round(rate_hz / MEANS_HZ)
+    means = _means(rows, piece.n_rows, factor)
+    curves, coefficients = zip(*(allan.analyse(series, factor / rate_hz) for series in means.T), strict=True)
     return Noise(
         seconds=piece.n_rows / rate_hz,
         rate_hz=rate_hz,
         spectrum=spectrum,
-        density=found,
+        density=white,
         data_sheet=capture.layout.noise_g_per_rthz * STANDARD_GRAVITY_MS2,
         broadband_rms=broadband_rms,
         tones=found_tones,
@@ -154,16 +153,16 @@ def measure(capture: Capture) -> Noise:
         curves=list(curves),
         coefficients=list(coefficients),
         floors=floors.recorded(rows, piece.n_rows, settings),
-        white_floors=floors.white(found.value, settings),
+        white_floors=floors.white(white.value, settings),
         settings=settings,
-        rules=rest.judge(rest.Stillness(sweep(capture), capture.scale_ms2, capture.scale_rads, sway)),
+        checks=rest.judge(rest.Stillness(sweep(capture), capture.scale_ms2, capture.scale_rads, sway)),
     )
 
 
 def white_band_hz(capture: Capture) -> tuple[float, float]:
     """Where a recording at rest has its white noise, clear of slow noise and of the anti-alias filter."""
-    told = float(capture.file.attrs["anti_alias_hz"])
-    return LOWEST_HZ, HIGHEST_PART * (told if np.isfinite(told) else ANTI_ALIAS_PART * capture.rate_hz)
+    set_hz = float(capture.file.attrs["anti_alias_hz"])
+    return LOWEST_HZ, HIGHEST_PART * (set_hz if np.isfinite(set_hz) else ANTI_ALIAS_PART * capture.rate_hz)
 
 
 def _means(rows: density.Rows, n_rows: int, factor: int) -> Array:

@@ -91,13 +91,13 @@ class PoseFinder:
         kept = len(self._stretch) - 2 * TRIMMED
         return (_face(self._stretch[-1])[0], kept * WINDOW_S) if kept > 0 else (None, 0.0)
 
-    def held(self) -> dict[str, float]:
+    def longest_s(self) -> dict[str, float]:
         """Longest pose so far of each face that was seen, in seconds; the present one included."""
-        found: dict[str, float] = {}
-        present = [(face, seconds) for face, seconds in (self.now,) if face]
-        for face, seconds in [*((pose.face, pose.seconds) for pose in self.poses), *present]:
-            found[face] = max(found.get(face, 0.0), seconds)
-        return found
+        longest: dict[str, float] = {}
+        for face, seconds in [*((pose.face, pose.seconds) for pose in self.poses), self.now]:
+            if face:
+                longest[face] = max(longest.get(face, 0.0), seconds)
+        return longest
 
     def _close(self) -> None:
         stretch, self._stretch = self._stretch[TRIMMED:-TRIMMED], []

@@ -4,21 +4,21 @@ from __future__ import annotations
 
 import json
 import math
-import os
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
 
+import msgspec
 import numpy as np
 
 import towertap
 from towertap.box.naming import slug
-from towertap.capture.rate import frame_blocks
+from towertap.capture.rate import readings_of
 from towertap.capture.reading import Capture
+from towertap.doors.whole_file import whole_file
 from towertap.errors import AnalysisError
-from towertap.wire.frames import UNKNOWN_TEMPERATURE
 
 SCHEMA = "towertap bench record"
 VERSION = 1
@@ -28,17 +28,20 @@ SIDECAR = ".conditions.json"
 """Ends the name of what lies beside a raw recording, which may be in the same folder."""
 
 LARGEST_BYTES = 5_000_000
-RANGE_G_LIMIT = 1000.0
+
+Pair = tuple[float, float]
+Vector = tuple[float, float, float]
+Matrix = tuple[Vector, Vector, Vector]
 
 
 @dataclass(frozen=True)
-class Subject:
+class BoxSetup:
     """The box and the settings that a record holds for."""
 
     serial: str
     chip: str
     odr_hz: float
-    range_g: float
+    range_g: Annotated[float, msgspec.Meta(gt=0, lt=1000)]
     anti_alias_hz: float | None
 
 
@@ -47,13 +50,32 @@ class Record:
     """One bench record; `result` is what the bench found, by the names of its kind."""
 
     kind: str
-    subject: Subject
+    subject: BoxSetup
     measured_utc: str
-    temperature_c: tuple[float, float] | None
+    temperature_c: Pair | None
     """Lowest and highest temperature of the chip."""
     source: str
     """Name of the capture, or of the first of them."""
     result: dict[str, Any]
+
+
+class _Head(msgspec.Struct):
+    """What every version begins with."""
+
+    schema: Literal["towertap bench record"]
+    version: int
+
+
+class _Floor(msgspec.Struct):
+    """The noise in one band, of three axes."""
+
+    rms: Vector
+    band_hz: Pair
+
+
+def _needs(**fields: Any) -> Any:
+    """The type of an object that has these fields, and may have more."""
+    return msgspec.defstruct("Result", list(fields.items()))
 
 
 @dataclass(frozen=True)
@@ -61,13 +83,13 @@ class Kind:
     """One kind of record: what its result must hold, how alike the subject must be, how long it holds."""
 
     name: str
-    needs: dict[str, tuple[int, ...] | None]
-    """Path in the result → shape of the finite numbers there, None for anything; `*` is every key, `?` may be null."""
+    needs: Any
+    """The type of the part of the result that is read again."""
     alike: tuple[str, ...]
     days: float
-    usable: Callable[[dict[str, Any]], bool]
     make: str
     """The command that makes one."""
+    usable: Callable[[dict[str, Any]], bool] = lambda result: True
 
 
 KINDS = {
@@ -75,60 +97,45 @@ KINDS = {
     for kind in (
         Kind(
             "noise",
-            {"at_rest": None, "density.value": (3,), "floors.*.rms": (3,), "floors.*.band_hz": (2,)},
+            _needs(at_rest=bool, density=_needs(value=Vector), floors=dict[str, _Floor]),
             ("serial", "chip", "odr_hz", "range_g", "anti_alias_hz"),
             366,
-            lambda result: bool(result["at_rest"]),
             "towertap bench noise",
+            lambda result: result["at_rest"],
         ),
         Kind(
             "calibration",
-            {"offset_ms2": (3,), "matrix": (3, 3), "expanded.matrix": (3, 3)},
+            _needs(offset_ms2=Vector, matrix=Matrix, expanded=_needs(matrix=Matrix)),
             ("serial", "chip", "range_g"),
             366,
-            lambda result: True,
             "towertap bench tumble",
         ),
         Kind(
             "tap",
-            {"resonances": None, "usable_hz?.one_third": (), "usable_hz?.one_fifth": ()},
+            _needs(resonances=dict, usable_hz=_needs(one_third=float, one_fifth=float) | None),
             ("serial",),
             31,
-            lambda result: result["usable_hz"] is not None,
             "towertap bench tap",
+            lambda result: result["usable_hz"] is not None,
         ),
-        Kind(
-            "clock",
-            {"rate_hz": (), "rate_ppm": ()},
-            ("serial", "chip", "odr_hz"),
-            366,
-            lambda result: True,
-            "towertap bench clock",
-        ),
-        Kind(
-            "selftest",
-            {"ok": None, "axes": None},
-            ("serial", "chip"),
-            366,
-            lambda result: True,
-            "towertap bench selftest",
-        ),
+        Kind("clock", _needs(rate_hz=float, rate_ppm=float), ("serial", "chip", "odr_hz"), 366, "towertap bench clock"),
+        Kind("selftest", _needs(ok=bool, axes=list), ("serial", "chip"), 366, "towertap bench selftest"),
     )
 }
 
 
 @dataclass(frozen=True)
-class Found:
+class RecordFor:
     """The record that holds for a capture, or None; `words` say which and why."""
 
     record: Record | None
     words: str
 
 
-def subject_of(capture: Capture) -> Subject:
+def subject_of(capture: Capture) -> BoxSetup:
     """The box and settings of a capture."""
     anti_alias_hz = float(capture.file.attrs["anti_alias_hz"])
-    return Subject(
+    return BoxSetup(
         str(capture.hello.get("serial", "")),
         capture.text("chip"),
         capture.odr_hz,
@@ -149,15 +156,11 @@ def record_of(kind: str, capture: Capture, result: dict[str, Any]) -> Record:
     )
 
 
-def temperature_range_c(capture: Capture) -> tuple[float, float] | None:
+def temperature_range_c(capture: Capture) -> Pair | None:
     """Lowest and highest temperature of the chip in °C; None when it never told."""
-    words = [block["temperature_raw"] for block in frame_blocks(capture.file)]
-    known = [w[w != UNKNOWN_TEMPERATURE] for w in words]
-    if not any(len(w) for w in known):
-        return None
-    ends = [min(int(w.min()) for w in known if len(w)), max(int(w.max()) for w in known if len(w))]
-    low, high = capture.layout.temperature_c(ends).tolist()  # type: ignore[arg-type]
-    return low, high
+    temperature_c = capture.layout.temperature_c(readings_of(capture.file).temperature)
+    known = temperature_c[np.isfinite(temperature_c)]
+    return (float(known.min()), float(known.max())) if known.size else None
 
 
 def write(record: Record, folder: Path) -> Path:
@@ -166,9 +169,8 @@ def write(record: Record, folder: Path) -> Path:
     moment = _moment(record.measured_utc) or datetime.now(UTC)
     path = folder / f"{slug(record.subject.serial)}-{record.kind}-{moment:%Y%m%dT%H%M%SZ}.json"
     data = {"schema": SCHEMA, "version": VERSION, "written_by": f"towertap {towertap.__version__}", **asdict(record)}
-    part = path.with_name(path.name + ".part")
-    part.write_text(json.dumps(data, indent=1, allow_nan=False, ensure_ascii=False) + "\n", "utf-8")
-    os.replace(part, path)
+    with whole_file(path) as part:
+        part.write_text(json.dumps(data, indent=1, allow_nan=False, ensure_ascii=False) + "\n", "utf-8")
     return path
 
 
@@ -177,33 +179,21 @@ def read(path: Path) -> Record:
     try:
         if path.stat().st_size > LARGEST_BYTES:
             raise ValueError("too large")
-        data = json.loads(path.read_text("utf-8"))
-        if data["schema"] != SCHEMA:
-            raise ValueError("another schema")
-        if not isinstance(data["version"], int) or data["version"] > VERSION:
-            raise AnalysisError(f"{path}: a bench record of version {data['version']}: install a newer towertap")
-        kind, subject, result = KINDS[data["kind"]], data["subject"], data["result"]
-        for path_in_result, shape in kind.needs.items():
-            _hold(result, path_in_result, shape)
-        if not isinstance(subject["serial"], str) or not 0 < float(subject["range_g"]) < RANGE_G_LIMIT:
-            raise ValueError("its subject")
-        ends = data["temperature_c"]
-        return Record(
-            kind.name,
-            Subject(**subject),
-            str(data["measured_utc"]),
-            None if ends is None else (float(ends[0]), float(ends[1])),
-            str(data["source"]),
-            dict(result),
-        )
+        content = path.read_bytes()
+        version = msgspec.json.decode(content, type=_Head).version
+        if version > VERSION:
+            raise AnalysisError(f"{path}: a bench record of version {version}: install a newer towertap")
+        record = msgspec.json.decode(content, type=Record)
+        msgspec.convert(record.result, KINDS[record.kind].needs)
+        return record
     except OSError as error:
         raise AnalysisError(f"{path}: {error.strerror}; make the record again") from None
-    except (ValueError, TypeError, KeyError, IndexError, AttributeError, RecursionError) as error:
+    except (ValueError, KeyError, RecursionError) as error:
         words = " ".join(str(error).split())[:80]
         raise AnalysisError(f"{path}: not a bench record ({words}); make it again") from None
 
 
-def find(folder: Path, kind: str, capture: Capture) -> Found:
+def find(folder: Path, kind: str, capture: Capture) -> RecordFor:
     """The record of a kind in `folder` that holds for the box, settings and date of a capture; the nearest in time."""
     rules, wanted = KINDS[kind], subject_of(capture)
     when = _moment(capture.text("started_utc"))
@@ -225,10 +215,10 @@ def find(folder: Path, kind: str, capture: Capture) -> Found:
             fits.append((days, path.name, record))
     if not fits:
         reason = refused[0] if refused else f"none in '{folder}'"
-        return Found(None, f"no {kind} record holds for this capture: {reason}; make one with '{rules.make}'")
-    days, name, record = min(fits, key=lambda one: one[0])
+        return RecordFor(None, f"no {kind} record holds for this capture: {reason}; make one with '{rules.make}'")
+    days, name, record = min(fits, key=lambda fit: fit[0])
     undated = "" if when else "; the capture does not say when it was made"
-    return Found(record, f"{kind} record {name}, {days:.0f} days away{undated}")
+    return RecordFor(record, f"{kind} record {name}, {days:.0f} days away{undated}")
 
 
 def bench_folder(capture_path: Path, given: Path | None = None) -> Path:
@@ -237,32 +227,14 @@ def bench_folder(capture_path: Path, given: Path | None = None) -> Path:
     return given or (beside if beside.name == "bench" else beside / "bench")
 
 
-def _hold(result: Any, path: str, shape: tuple[int, ...] | None) -> None:
-    """Hold what lies at a path of a result to its shape; ValueError, TypeError or KeyError when it does not hold."""
-    name, _, rest = path.partition(".")
-    if name == "*":
-        for item in result.values():
-            _hold(item, rest, shape)
-    elif rest:
-        inner = result[name.removesuffix("?")]
-        if inner is not None or not name.endswith("?"):
-            _hold(inner, rest, shape)
-    elif name not in result:
-        raise ValueError(f"no {name}")
-    elif shape is not None:
-        numbers = np.array(result[name], float)
-        if numbers.shape != shape or not np.isfinite(numbers).all():
-            raise ValueError(f"its {name}")
-
-
-def _why_not(kind: Kind, record: Record, wanted: Subject, days: float) -> str:
+def _why_not(kind: Kind, record: Record, wanted: BoxSetup, days: float) -> str:
     """Why a record does not hold; empty when it does."""
     if record.kind != kind.name:
         return f"is a {record.kind} record"
-    mine, theirs = asdict(record.subject), asdict(wanted)
+    measured, used = asdict(record.subject), asdict(wanted)
     for name in kind.alike:
-        if not _same(mine[name], theirs[name]):
-            return f"is for another {name} ({mine[name]}, not {theirs[name]})"
+        if not _same(measured[name], used[name]):
+            return f"is for another {name} ({measured[name]}, not {used[name]})"
     if days > kind.days:
         return f"is {days:.0f} days away, more than {kind.days:.0f}"
     return "" if kind.usable(record.result) else "was not fit for use when it was made"

@@ -1,4 +1,4 @@
-"""Was the box truly at rest? Each rule says what it looked at, and what to do when it does not hold."""
+"""Was the box truly at rest? Each check says what it looked at, and what to do when it does not hold."""
 
 from __future__ import annotations
 
@@ -23,14 +23,14 @@ KNOCK = 8.0
 LEANS_MS2 = 0.05
 """Change of a second's mean: a third of a degree, well above a chip's drift with temperature."""
 
-TURNS_RADS = np.deg2rad(0.2)
+TURNS_RADS = float(np.deg2rad(0.2))
 SWAY = 1.5
 """Amplitude density from 1 to 10 Hz over that of the white band: a sensor's own slow noise stays below."""
 
 
 @dataclass(frozen=True)
-class Rule:
-    """One thing that rest means; `text` says what was found."""
+class RestCheck:
+    """One thing that rest means; `text` says what was seen."""
 
     name: str
     ok: bool
@@ -41,7 +41,7 @@ class Rule:
 
 @dataclass(frozen=True, eq=False)
 class Stillness:
-    """What the rules look at: a recording second by second in counts, scales, and slow over white density (3,)."""
+    """What the checks look at: a recording second by second in counts, scales, and slow over white density (3,)."""
 
     sweep: Sweep
     scale_ms2: float
@@ -49,70 +49,71 @@ class Stillness:
     sway: Array
 
 
-def gravity(found: Stillness) -> Rule:
+def _check(name: str, value: float, limit: float, text: str, advice: str) -> RestCheck:
+    ok = bool(value <= limit)
+    return RestCheck(name, ok, float(value), limit, text if ok else f"{text}: {advice}")
+
+
+def gravity(still: Stillness) -> RestCheck:
     """The mean specific force has the length of gravity."""
-    length = float(np.linalg.norm(found.sweep.mean[:, :3].mean(axis=0)) * found.scale_ms2)
-    ok = GRAVITY_MS2[0] <= length <= GRAVITY_MS2[1]
-    text = f"mean specific force {length:.3f} m/s²" + ("" if ok else ": not gravity, so it moved or the scale is wrong")
-    return Rule("gravity", ok, length, GRAVITY_MS2[1], text)
+    length = float(np.linalg.norm(still.sweep.mean[:, :3].mean(axis=0)) * still.scale_ms2)
+    low, high = GRAVITY_MS2
+    text, ok = f"mean specific force {length:.3f} m/s²", low <= length <= high
+    advice = "" if ok else ": not gravity, so it moved or the scale is wrong"
+    return RestCheck("gravity", ok, length, high, text + advice)
 
 
-def even(found: Stillness) -> Rule:
+def even(still: Stillness) -> RestCheck:
     """Every second is as loud as the others."""
-    spread = found.sweep.spread[:, :3]
+    spread = still.sweep.spread[:, :3]
     ratio = (spread / np.maximum(np.median(spread, axis=0), 1e-9)).max(axis=1)
     louder = np.flatnonzero(ratio > LOUDER)
-    text = f"loudest second {ratio.max():.2f} of the median second"
-    if louder.size:
-        text += f": {louder.size} of {ratio.size} s disturbed ({_places(louder)}); away from doors, feet and machines"
-    return Rule("even", not louder.size, float(ratio.max()), LOUDER, text)
+    advice = f"{louder.size} of {ratio.size} s disturbed ({_places(louder)}); away from doors, feet and machines"
+    return _check("even", ratio.max(), LOUDER, f"loudest second {ratio.max():.2f} of the median second", advice)
 
 
-def no_knock(found: Stillness) -> Rule:
+def no_knock(still: Stillness) -> RestCheck:
     """No sample stands out of the noise as a knock does."""
-    sweep, axes = found.sweep, slice(0, 3)
-    spread = np.maximum(np.median(sweep.spread[:, axes], axis=0), 1e-9)
-    reach = np.maximum(sweep.highest[:, axes] - sweep.mean[:, axes], sweep.mean[:, axes] - sweep.lowest[:, axes])
-    ratio = (reach / spread).max(axis=1)
+    lowest, mean, highest = (part[:, :3] for part in (still.sweep.lowest, still.sweep.mean, still.sweep.highest))
+    spread = np.maximum(np.median(still.sweep.spread[:, :3], axis=0), 1e-9)
+    ratio = (np.maximum(highest - mean, mean - lowest) / spread).max(axis=1)
     knocks = np.flatnonzero(ratio > KNOCK)
-    text = f"largest sample {ratio.max():.1f} standard deviations"
-    if knocks.size:
-        text += f": knocked in {knocks.size} s ({_places(knocks)}); leave the table alone"
-    return Rule("no_knock", not knocks.size, float(ratio.max()), KNOCK, text)
+    advice = f"knocked in {knocks.size} s ({_places(knocks)}); leave the table alone"
+    return _check("no_knock", ratio.max(), KNOCK, f"largest sample {ratio.max():.1f} standard deviations", advice)
 
 
-def not_leaning(found: Stillness) -> Rule:
+def not_leaning(still: Stillness) -> RestCheck:
     """Gravity stays on the same axes."""
-    mean = found.sweep.mean[:, :3] * found.scale_ms2
-    change = float(np.abs(mean - np.median(mean, axis=0)).max())
+    change = _change(still.sweep.mean[:, :3] * still.scale_ms2)
     text = f"a second's mean changes by {change:.4f} m/s²"
-    ok = change <= LEANS_MS2
-    return Rule("not_leaning", ok, change, LEANS_MS2, text + ("" if ok else ": it tipped; tape the cable down"))
+    return _check("not_leaning", change, LEANS_MS2, text, "it tipped; tape the cable down")
 
 
-def not_turning(found: Stillness) -> Rule:
+def not_turning(still: Stillness) -> RestCheck:
     """The gyroscope sees no turn."""
-    mean = found.sweep.mean[:, 3:] * found.scale_rads
-    change = float(np.abs(mean - np.median(mean, axis=0)).max())
-    ok = bool(change <= TURNS_RADS)
+    change = _change(still.sweep.mean[:, 3:] * still.scale_rads)
     text = f"a second's mean rotation changes by {np.rad2deg(change):.3f} °/s"
-    return Rule("not_turning", ok, change, float(TURNS_RADS), text + ("" if ok else ": it was turned"))
+    return _check("not_turning", change, TURNS_RADS, text, "it was turned")
 
 
-def no_sway(found: Stillness) -> Rule:
+def no_sway(still: Stillness) -> RestCheck:
     """The surface is still from 1 to 10 Hz as well."""
-    worst = float(found.sway.max())
-    ok = worst <= SWAY
+    worst = still.sway.max()
     text = f"density from 1 to 10 Hz is {worst:.2f} of the white noise's"
-    return Rule("no_sway", ok, worst, SWAY, text + ("" if ok else ": the surface moves; ground floor, stone, at night"))
+    return _check("no_sway", worst, SWAY, text, "the surface moves; ground floor, stone, at night")
 
 
-RULES: tuple[Callable[[Stillness], Rule], ...] = (gravity, even, no_knock, not_leaning, not_turning, no_sway)
+CHECKS: tuple[Callable[[Stillness], RestCheck], ...] = (gravity, even, no_knock, not_leaning, not_turning, no_sway)
 
 
-def judge(found: Stillness) -> list[Rule]:
-    """Hold a recording to every rule; it was at rest when all are `ok`."""
-    return [rule(found) for rule in RULES]
+def judge(still: Stillness) -> list[RestCheck]:
+    """Hold a recording to every check; it was at rest when all are `ok`."""
+    return [check(still) for check in CHECKS]
+
+
+def _change(means: Array) -> float:
+    """Largest departure of a second's mean (n, axes) from the median second's."""
+    return float(np.abs(means - np.median(means, axis=0)).max())
 
 
 def _places(seconds: NDArray[Any]) -> str:

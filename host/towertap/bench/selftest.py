@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Literal
 
-from towertap.bench.records import Record, Subject
+import msgspec
+
+from towertap.bench.records import BoxSetup, Record
 from towertap.box.port import SerialBox
 from towertap.errors import BoxError
 
@@ -16,11 +17,11 @@ UNITS = {"g": "g", "dps": "°/s"}
 
 
 @dataclass(frozen=True)
-class Axis:
-    """How one of the chip's axes answered when the chip pushed it; numbers in `unit` ("g" or "dps")."""
+class AxisAnswer:
+    """How one of the chip's axes answered when the chip pushed it; numbers in `unit`."""
 
     axis: str
-    unit: str
+    unit: Literal["g", "dps"]
     at_rest: float
     response: float
     factory: float | None
@@ -43,7 +44,7 @@ class SelfTest:
     temperature_c: float
     still: bool
     ok: bool
-    axes: tuple[Axis, ...]
+    axes: tuple[AxisAnswer, ...]
 
     @property
     def verdict(self) -> str:
@@ -64,48 +65,24 @@ class SelfTest:
 
 def run(box: SerialBox) -> SelfTest:
     """Let the chip of a greeted box test itself; BoxError when it does not, or answers with something else."""
-    answer = box.self_test()
     try:
-        axes = tuple(_axis(item) for item in answer["axes"])
-        if tuple(axis.axis for axis in axes) != AXES:
+        # In JSON, what is not a finite number is none.
+        result = msgspec.json.decode(msgspec.json.encode(box.self_test()), type=SelfTest)
+        if tuple(answer.axis for answer in result.axes) != AXES:
             raise ValueError("its axes")
-        return SelfTest(
-            str(answer["chip"]),
-            _number(answer["odr_hz"]),
-            _number(answer["accel_range_g"]),
-            _number(answer["gyro_range_dps"]),
-            round(_number(answer["samples"])),
-            _number(answer["temperature_c"]),
-            bool(answer["still"]),
-            bool(answer["ok"]),
-            axes,
-        )
-    except (KeyError, TypeError, ValueError) as error:
+        return result
+    except ValueError as error:
         words = " ".join(str(error).split())[:80]
         raise BoxError(f"{box.port}: the answer is no self-test ({words}); flash the box anew") from None
 
 
-def _axis(item: dict[str, Any]) -> Axis:
-    if item["unit"] not in UNITS:
-        raise ValueError("its units")
-    factory, ratio = (None if item[name] is None else _number(item[name]) for name in ("factory", "ratio"))
-    at_rest, response = _number(item["at_rest"]), _number(item["response"])
-    return Axis(str(item["axis"]), item["unit"], at_rest, response, factory, ratio, bool(item["ok"]))
-
-
-def _number(value: Any) -> float:
-    if not math.isfinite(value):
-        raise ValueError("its numbers")
-    return float(value)
-
-
-def record_of(found: SelfTest, box: SerialBox) -> Record:
+def record_of(result: SelfTest, box: SerialBox) -> Record:
     """A record of it, made now; its subject's settings are those of the test."""
     return Record(
         "selftest",
-        Subject(str(box.identity["serial"]), found.chip, found.odr_hz, found.accel_range_g, None),
+        BoxSetup(str(box.identity["serial"]), result.chip, result.odr_hz, result.accel_range_g, None),
         datetime.now(UTC).isoformat(),
-        (found.temperature_c, found.temperature_c),
+        (result.temperature_c, result.temperature_c),
         "the chip itself",
-        found.data(),
+        result.data(),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
@@ -11,7 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from towertap.bench import floors
 from towertap.bench.records import Record
-from towertap.signals.metrics import METRICS, THIRDS, Settings
+from towertap.signals.channels import ACCELERATIONS, Channel, Design, MetricSettings
+from towertap.signals.metrics import Metric
 
 Array = NDArray[np.float64]
 Judged = Literal["clean", "marked", "not judged"]
@@ -26,7 +28,7 @@ SAME_BAND = 0.01
 
 @dataclass(frozen=True)
 class Share:
-    """The noise in one figure: `floor` as r.m.s. of the filtered signal in `unit`, `share` of its power (0 to 1)."""
+    """The noise in one metric: `floor` as r.m.s. of the filtered signal in `unit`, `share` of its power (0 to 1)."""
 
     metric: str
     floor: float
@@ -36,7 +38,7 @@ class Share:
 
     @property
     def words(self) -> str:
-        """One line for people; empty when the figure is clean."""
+        """One line for people; empty when it is clean."""
         if self.judged == "clean":
             return ""
         rest = "not judged" if self.judged == "not judged" else "read with care"
@@ -44,51 +46,57 @@ class Share:
 
 
 def noise_share(
-    figures: Mapping[str, float], noise: Record, rotation: ArrayLike, settings: Settings
+    metrics: Mapping[str, Metric],
+    power: Mapping[Channel, float],
+    noise: Record,
+    to_vehicle: ArrayLike,
+    settings: MetricSettings,
 ) -> dict[str, Share]:
-    """The share of sensor noise in each figure, by metric name.
+    """The share of sensor noise in the power of what each metric listens to, by metric name.
 
-    `figures` are whole or windowed values by metric name (an r.m.s. metric's own; `vdv_z`, `mtvv_z` and
-    `crest_factor_z` take the share of `weighted_z`, which must be among them), `noise` a noise record, `rotation`
-    (3, 3) vehicle = R @ chip, `settings` those of the analysis. The chip's axes are
-    independent, so their noise powers add.
+    `power` is the mean square of each filtered signal, `noise` a noise record, `to_vehicle` (3, 3) and `settings` are
+    those of the analysis. The chip's axes are independent, so their noise powers add. A metric that listens to the
+    rotation has none.
     """
-    turned = np.asarray(rotation, float)
+    turned = np.asarray(to_vehicle, float)
     shares = {}
-    for name in figures:
-        if name not in METRICS | THIRDS or (base := floors.power_metric(name)).name not in figures:
+    for name, metric in metrics.items():
+        if not set(metric.axes) <= set(ACCELERATIONS):
             continue
-        on_chip = chip_floor(base.name, noise, settings)
-        if on_chip is None:
-            continue
-        floor = float(np.sqrt(turned["xyz".index(base.axis)] ** 2 @ on_chip**2))
-        value = figures[base.name]
-        share = min(1.0, (floor / value) ** 2) if value > 0 else 1.0
-        shares[name] = Share(name, floor, base.unit, share, judged(share))
+        floor_square = sum(
+            float(turned[ACCELERATIONS.index(channel.axis)] ** 2 @ chip_floor(channel.design, noise, settings) ** 2)
+            for channel in metric.channels
+        )
+        signal_square = sum(power[channel.source] for channel in metric.channels)
+        share = min(1.0, floor_square / signal_square) if signal_square > 0 else 1.0
+        shares[name] = Share(name, math.sqrt(floor_square), metric.channels[0].design.unit, share, judged(share))
     return shares
 
 
 def judged(share: float) -> Judged:
-    """What a share of noise power means for a figure."""
+    """What a share of noise power means for a value."""
     return "not judged" if share > NOT_JUDGED_SHARE else "marked" if share > MARKED_SHARE else "clean"
 
 
-def chip_floor(name: str, noise: Record, settings: Settings) -> Array | None:
-    """R.m.s. of the noise in an r.m.s. metric on each chip axis (3,); None when the rate does not carry it.
+def chip_floor(design: Design, noise: Record, settings: MetricSettings) -> Array:
+    """R.m.s. of the noise through a filter on each chip axis (3,).
 
     As recorded at rest when the band is the one recorded, else from the density of the white noise.
     """
-    held, metric = noise.result["floors"].get(name), floors.power_metric(name)
-    if held and np.allclose(held["band_hz"], metric.band_hz(settings), rtol=SAME_BAND, atol=1e-9):
-        return np.array(held["rms"])
-    return floors.white(noise.result["density"]["value"], settings, {name: metric}).get(name)
+    for name in (name for name, one in floors.DESIGNS.items() if one == design):
+        floor = noise.result["floors"].get(name)
+        if floor and np.allclose(floor["band_hz"], design.band_hz(settings), rtol=SAME_BAND, atol=1e-9):
+            return np.array(floor["rms"])
+    return np.array(noise.result["density"]["value"]) * floors.noise_gain(design, settings)
 
 
-def beyond_mounting(bands_hz: Mapping[str, tuple[float, float]], tap: Record) -> dict[str, str]:
+def beyond_mounting(bands_hz: Mapping[str, tuple[float, float]], tap: Record | None) -> dict[str, str]:
     """The metrics whose band passes a third of the mounted resonance, each with its reason.
 
-    `bands_hz` as in an analysis: metric name → band. ISO 5348 practice; see `bench.tap`.
+    `bands_hz` as in an analysis: metric name → band; none without a record. ISO 5348 practice; see `bench.tap`.
     """
+    if tap is None:
+        return {}
     third_hz = float(tap.result["usable_hz"]["one_third"])
     return {
         name: f"{name} reaches {high:g} Hz, and the mounting is good to {third_hz:.0f} Hz (a third of its resonance)"

@@ -81,7 +81,7 @@ class Resonance:
 
 
 @dataclass(frozen=True)
-class Tapped:
+class Taps:
     """What a recording of taps tells: when they were, and the resonance of each axis, None where they disagree."""
 
     at_s: tuple[float, ...]
@@ -92,8 +92,10 @@ class Tapped:
     @property
     def usable_hz(self) -> dict[str, float] | None:
         """Upper ends of the usable band, from the lowest resonance; None when no axis has one."""
-        found = [one.frequency_hz for one in self.resonances.values() if one]
-        return {name: min(found) / part for name, part in USABLE_PARTS.items()} if found else None
+        frequencies_hz = [resonance.frequency_hz for resonance in self.resonances.values() if resonance]
+        if not frequencies_hz:
+            return None
+        return {name: min(frequencies_hz) / part for name, part in USABLE_PARTS.items()}
 
     def data(self) -> dict[str, Any]:
         """For JSON: the result of a tap record."""
@@ -101,12 +103,12 @@ class Tapped:
             "method": "matrix pencil on the free decay",
             "taps_at_s": self.at_s,
             "clipped_taps": self.clipped,
-            "resonances": {axis: one and vars(one) for axis, one in self.resonances.items()},
+            "resonances": {axis: resonance and vars(resonance) for axis, resonance in self.resonances.items()},
             "usable_hz": self.usable_hz,
         }
 
 
-def measure(acceleration: Array, rate_hz: float, full_scale_ms2: float) -> Tapped:
+def measure(acceleration: Array, rate_hz: float, full_scale_ms2: float) -> Taps:
     """Find the taps in a recording (n, 3), m/s², and what they ring; AnalysisError when there are too few.
 
     A tap that reaches `full_scale_ms2` on any axis is left out: its decay was cut.
@@ -127,7 +129,7 @@ def measure(acceleration: Array, rate_hz: float, full_scale_ms2: float) -> Tappe
     for k, axis in enumerate("xyz"):
         rung = [_rung(steady[start : start + length, k], rate_hz, float(noise[k])) for start in clean]
         resonances[axis] = _agreed([mode for mode in rung if mode])
-    return Tapped(tuple(start / rate_hz for start in clean), len(whole) - len(clean), resonances)
+    return Taps(tuple(start / rate_hz for start in clean), len(whole) - len(clean), resonances)
 
 
 def find_taps(steady: Array, rate_hz: float) -> list[int]:
@@ -143,7 +145,7 @@ def find_taps(steady: Array, rate_hz: float) -> list[int]:
     return [peak + round(BLOW_S * rate_hz) for peak in peaks]
 
 
-def modes(decay: Array, rate_hz: float, noise: float = 0.0) -> list[Mode]:
+def decay_modes(decay: Array, rate_hz: float, noise: float = 0.0) -> list[Mode]:
     """The damped sines in a free decay (n,), the strongest first, by the matrix pencil.
 
     `noise` is the standard deviation of white noise on it. Hua & Sarkar, IEEE Trans. ASSP 38 (1990) 814–824.
@@ -152,24 +154,24 @@ def modes(decay: Array, rate_hz: float, noise: float = 0.0) -> list[Mode]:
     pencil = n // PENCIL_PART
     hankel = np.lib.stride_tricks.sliding_window_view(decay, pencil + 1)
     # The few right singular vectors that count, from the small matrix of products: a tenth of the time of all.
-    last = (pencil + 1 - MOST_MODES, pencil)
-    squares, vectors = linalg.eigh(hankel.T @ hankel, subset_by_index=last)
+    strongest = (max(0, pencil + 1 - MOST_MODES), pencil)
+    squares, vectors = linalg.eigh(hankel.T @ hankel, subset_by_index=strongest)
     singular, right = np.sqrt(np.maximum(squares[::-1], 0.0)), vectors[:, ::-1].T
     edge = 2 * noise * (np.sqrt(n - pencil) + np.sqrt(pencil + 1))  # the largest that noise alone makes, doubled
     order = int((singular > max(WEAKEST * singular[0], edge)).sum())
     if order < 2:
         return []
     kept = right[:order]
-    z = np.linalg.eigvals(np.linalg.pinv(kept[:, :-1].T) @ kept[:, 1:].T)
-    z = z[(np.abs(z) > 1e-6)]
+    z = np.linalg.eigvals(np.linalg.pinv(kept[:, :-1].T) @ kept[:, 1:].T).astype(complex)
+    z = z[np.abs(z) > 1e-6]
     amplitudes = np.linalg.lstsq(z ** np.arange(n)[:, None], decay.astype(complex), rcond=None)[0]
     s = np.log(z) * rate_hz
-    found = [
+    modes = [
         Mode(float(abs(pole) / (2 * np.pi)), float(-pole.real / abs(pole)), float(abs(a) ** 2 / abs(pole.real)))
         for pole, a in zip(s, amplitudes, strict=True)
         if pole.imag > 0
     ]
-    return sorted(found, key=lambda mode: -mode.energy)
+    return sorted(modes, key=lambda mode: -mode.energy)
 
 
 def _rung(decay: Array, rate_hz: float, noise: float) -> Mode | None:
@@ -181,7 +183,7 @@ def _rung(decay: Array, rate_hz: float, noise: float) -> Mode | None:
         return None
     fits = [
         mode
-        for mode in modes(decay[:length], rate_hz, noise)
+        for mode in decay_modes(decay[:length], rate_hz, noise)
         if RESONANCE_HZ <= mode.frequency_hz <= CARRIED * rate_hz and DAMPING[0] <= mode.damping <= DAMPING[1]
     ]
     return fits[0] if fits else None
@@ -189,24 +191,16 @@ def _rung(decay: Array, rate_hz: float, noise: float) -> Mode | None:
 
 def _agreed(rung: Sequence[Mode]) -> Resonance | None:
     """Mean and spread of the modes near the median; None when fewer than FEWEST_TAPS or half of them agree."""
-    if not rung:
+    values = np.array([(mode.frequency_hz, mode.damping) for mode in rung]).reshape(-1, 2)
+    middle = np.median(values[:, 0]) if len(values) else 0.0
+    alike = values[np.abs(values[:, 0] - middle) <= ALIKE * middle]
+    taps = len(alike)
+    if taps < max(FEWEST_TAPS, len(rung) / 2):
         return None
-    frequencies = np.array([mode.frequency_hz for mode in rung])
-    middle = float(np.median(frequencies))
-    alike = np.abs(frequencies - middle) <= ALIKE * middle
-    if alike.sum() < max(FEWEST_TAPS, len(rung) / 2):
-        return None
-    frequencies, dampings = frequencies[alike], np.array([mode.damping for mode in rung])[alike]
-    n = len(frequencies)
-    half = float(stats.t.ppf(0.5 + CONFIDENCE / 2, n - 1) / np.sqrt(n))
-    mean_f, mean_d = float(frequencies.mean()), float(dampings.mean())
-    sd_f, sd_d = float(frequencies.std(ddof=1)), float(dampings.std(ddof=1))
+    mean, spread = alike.mean(axis=0), alike.std(axis=0, ddof=1)
+    half = stats.t.ppf(0.5 + CONFIDENCE / 2, taps - 1) / np.sqrt(taps) * spread
+    (frequency_hz, damping), intervals = mean.tolist(), np.stack([mean - half, mean + half], axis=1).tolist()
+    frequency_spread_hz, damping_spread = spread.tolist()
     return Resonance(
-        mean_f,
-        (mean_f - half * sd_f, mean_f + half * sd_f),
-        sd_f,
-        mean_d,
-        (mean_d - half * sd_d, mean_d + half * sd_d),
-        sd_d,
-        n,
+        frequency_hz, tuple(intervals[0]), frequency_spread_hz, damping, tuple(intervals[1]), damping_spread, taps
     )

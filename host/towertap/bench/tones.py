@@ -26,7 +26,7 @@ SKIRT = 2
 
 MAINS_HZ = (50.0, 60.0)
 TOLERANCE = 0.004
-"""Mains frequency strays by some 0.2 %, and a chip's rate is known much better than that."""
+"""Mains frequency varies by some 0.2 %, and a chip's rate is known much better than that."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,21 +48,21 @@ def find(spectrum: Spectrum, top_hz: float) -> tuple[list[Tone], NDArray[np.bool
     stands_out = (spectrum.density > limit * floor).any(axis=1) & looked_at
     spoilt = ndimage.binary_dilation(stands_out, iterations=SKIRT)
     labels, count = ndimage.label(spoilt)
-    found = []
+    frequencies_hz, levels = [], []
     for number in range(1, count + 1):
         lines = labels == number
         excess = np.maximum(spectrum.density[lines] - floor[lines], 0)
         weight = excess.sum(axis=1)
-        frequency_hz = float(weight @ spectrum.frequency_hz[lines] / weight.sum())
-        found.append((frequency_hz, np.sqrt(excess.sum(axis=0) * spectrum.line_hz)))
-    names = _names([frequency_hz for frequency_hz, _ in found], spectrum.line_hz)
-    return [Tone(frequency_hz, rms, name) for (frequency_hz, rms), name in zip(found, names, strict=True)], spoilt
+        frequencies_hz.append(float(weight @ spectrum.frequency_hz[lines] / weight.sum()))
+        levels.append(np.sqrt(excess.sum(axis=0) * spectrum.line_hz))
+    names = _names(frequencies_hz, spectrum.line_hz)
+    return [Tone(*tone) for tone in zip(frequencies_hz, levels, names, strict=True)], spoilt
 
 
 def _names(frequencies_hz: list[float], line_hz: float) -> list[str]:
     """A name for each; the mains is the one with more members, since 300 Hz is a harmonic of both."""
     members = {mains: [_order(f, mains, line_hz) for f in frequencies_hz] for mains in MAINS_HZ}
-    mains = max(MAINS_HZ, key=lambda one: sum(order > 0 for order in members[one]))
+    mains = max(MAINS_HZ, key=lambda mains: sum(order > 0 for order in members[mains]))
     names: list[str] = []
     machines: list[float] = []
     for frequency_hz, order in zip(frequencies_hz, members[mains], strict=True):

@@ -144,7 +144,7 @@ def correction(record: Record) -> tuple[Array, Array]:
 def scale_uncertainty(record: Record, rotation: Array) -> Array:
     """Half the 95 % interval of the scale along each vehicle axis (3,), as a part of 1; vehicle = rotation @ chip.
 
-    For absolute figures only: a ratio of two figures of the same box does not have it.
+    For absolute values only: a ratio of two values of the same box does not have it.
     """
     scale: Array = np.diag(np.array(record.result["expanded"]["matrix"]))
     part: Array = np.sqrt(np.asarray(rotation) ** 2 @ scale**2)
@@ -154,9 +154,9 @@ def scale_uncertainty(record: Record, rotation: Array) -> Array:
 def _refuse_gaps(seen: set[str]) -> None:
     missing = [face for face in FACES if face not in seen]
     if missing:
-        told = ", ".join(face for face in FACES if face in seen) or "none"
+        words = ", ".join(face for face in FACES if face in seen) or "none"
         raise AnalysisError(
-            f"faces up that were seen: {told}; missing: {', '.join(missing)}. Offset and scale of an axis can only be "
+            f"faces up that were seen: {words}; missing: {', '.join(missing)}. Offset and scale of an axis can only be "
             f"told apart with both of its faces: lay the box still on each for some seconds more"
         )
 

@@ -7,6 +7,7 @@ import queue
 import select
 import sys
 import threading
+from contextlib import suppress
 from types import TracebackType
 from typing import Self
 
@@ -52,13 +53,17 @@ class Keyboard:
         if self.active:
             self._done.set()
             self._thread.join()
-            termios.tcsetattr(sys.stdin, termios.TCSADRAIN, self._saved)
+            with suppress(termios.error):  # the terminal may be gone
+                termios.tcsetattr(sys.stdin, termios.TCSADRAIN, self._saved)
 
     def _listen(self) -> None:
         descriptor = sys.stdin.fileno()
         while not self._done.is_set():
             if select.select([descriptor], [], [], POLL_S)[0]:
-                data = os.read(descriptor, 64)
+                try:
+                    data = os.read(descriptor, 64)
+                except OSError:  # the terminal is gone
+                    data = b""
                 if not data:
                     return
                 self.press(data.decode(errors="ignore"))

@@ -8,7 +8,7 @@ import threading
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 from types import TracebackType
 from typing import Any, Self
@@ -31,6 +31,13 @@ ANSWER_TIMEOUT_S = 2.0
 SELF_TEST_TIMEOUT_S = 10.0
 LONGEST_MARK = 200
 """Characters of a mark's text as JSON: the wire's limit of 200 bytes, and inside that of a command."""
+
+PASSED_THROUGH: tuple[type[Exception], ...] = (ValueError, TypeError)
+"""What pyserial lets through beside its own errors, which are OSErrors, when a descriptor is closed or gone."""
+with suppress(ImportError):  # there is no such module on Windows
+    import termios
+
+    PASSED_THROUGH += (termios.error,)
 
 SENSOR_FAULTS = ("no_sensor", "wrong_identity", "self_test_failed")
 """With one of these beside its hello, a box cannot record."""
@@ -92,8 +99,8 @@ class SerialBox:
         self._serial.close()
 
     def reopen(self) -> None:
-        """Open the port again after it was lost, under its new name if it has one; BoxError while it is not there."""
-        with self._lock:
+        """Open the port again after it was lost, under its new name if it has one; OSError while it is not there."""
+        with self._lock, _port_errors():
             self._serial.close()
             again = [
                 p.device for p in list_ports.comports() if self._usb_serial and p.serial_number == self._usb_serial
@@ -105,15 +112,19 @@ class SerialBox:
         if self._unread:
             data, self._unread = self._unread, b""
             return data
-        data = self._serial.read(1)
-        if data:
-            data += self._serial.read(min(self._serial.in_waiting, READ_BYTES - 1))
+        with _port_errors():
+            data = self._serial.read(1)
+            if data:
+                data += self._serial.read(min(self._serial.in_waiting, READ_BYTES - 1))
         return bytes(data)
 
     def send(self, command: dict[str, Any]) -> None:
         """Send one command and wait for no answer; OSError when the port is lost."""
-        with self._lock:
-            self._serial.write(command_line(command))
+        self._write(command_line(command))
+
+    def _write(self, lines: bytes) -> None:
+        with self._lock, _port_errors():
+            self._serial.write(lines)
 
     def send_start(self, settings: SamplingSettings, seconds: float | None = None) -> None:
         """Start the box; it stops by itself after `seconds` of samples."""
@@ -186,7 +197,7 @@ class SerialBox:
         heard, text = bytearray(), f"clock {os.urandom(4).hex()}"
         answers: list[Frames] = []
         with self._loss_told():
-            self._serial.write(commands)
+            self._write(commands)
             sent = HostTime.now()
             self.mark(text)
             for frame, received in self._listen(heard, timeout_s):
@@ -266,10 +277,21 @@ def _ports_present() -> list[str]:
     return [info.device for info in list_ports.comports()]
 
 
+@contextmanager
+def _port_errors() -> Iterator[None]:
+    """Whatever a port that goes away makes pyserial raise, as the OSError that it mostly is."""
+    try:
+        yield
+    except BoxError as error:
+        raise OSError(str(error)) from error
+    except PASSED_THROUGH as error:
+        raise OSError(f"the port is gone ({error})") from error
+
+
 def _open(port: str) -> serial.Serial:
     """Open a port for this process alone (pyserial takes an advisory lock, so that a second recorder is told)."""
     try:
-        return serial.Serial(port, BAUD_RATE, timeout=READ_TIMEOUT_S, write_timeout=WRITE_TIMEOUT_S, exclusive=True)
-    except (OSError, ValueError) as error:
-        cause = error if isinstance(error, OSError) else OSError(str(error))
-        raise BoxError(why_not_open(port, cause, _ports_present())) from error
+        with _port_errors():
+            return serial.Serial(port, BAUD_RATE, timeout=READ_TIMEOUT_S, write_timeout=WRITE_TIMEOUT_S, exclusive=True)
+    except OSError as error:
+        raise BoxError(why_not_open(port, error, _ports_present())) from error

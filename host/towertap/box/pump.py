@@ -10,7 +10,6 @@ from collections import deque
 from pathlib import Path
 
 from towertap.box.port import SerialBox
-from towertap.errors import BoxError
 
 SYNC_INTERVAL_S = 1.0
 """The raw file is synced to the disk this often: what a power cut can cost."""
@@ -59,23 +58,25 @@ class Pump:
             thread.join()
 
     def _read(self) -> None:
-        while not self._stopping.is_set():
-            try:
-                data = self._box.read()
-            except OSError:
-                self._reopen()
-                continue
-            if data:
-                self.read_bytes += len(data)
-                self._queue.put((time.monotonic_ns(), data))
-        self._queue.put(None)
+        try:
+            while not self._stopping.is_set():
+                try:
+                    data = self._box.read()
+                except OSError:
+                    self._reopen()
+                    continue
+                if data:
+                    self.read_bytes += len(data)
+                    self._queue.put((time.monotonic_ns(), data))
+        finally:
+            self._queue.put(None)  # the writer ends, whatever ended the reader
 
     def _reopen(self) -> None:
         self.connected = False
         while not self._stopping.wait(REOPEN_INTERVAL_S):
             try:
                 self._box.reopen()
-            except BoxError:
+            except OSError:
                 continue
             self.connected = True
             return

@@ -19,7 +19,7 @@ from towertap.box.host_watch import HostWatch
 from towertap.box.live import Live
 from towertap.box.port import HostTime, SamplingSettings, SerialBox
 from towertap.box.pump import Pump
-from towertap.capture.conditions import Conditions, sidecar_path, write_sidecar
+from towertap.capture.conditions import Conditions, Ending, write_sidecar
 from towertap.errors import BoxError
 from towertap.wire.decoder import Decoder, Frames
 from towertap.wire.frames import FrameType
@@ -52,29 +52,17 @@ class Event:
 
 
 @dataclass(frozen=True)
-class RecordingProgress:
-    """What a screen shows while recording."""
+class Recording:
+    """How a recording goes, or went: `ending` and, in words, `ended` say how it ended, None and empty before."""
 
-    live: Live
+    raw_path: Path
     raw_bytes: int
+    live: Live
     space_s: float
     """Seconds of recording that the disk still holds."""
     events: tuple[Event, ...]
-
-
-@dataclass(frozen=True)
-class RecordingSummary:
-    """What was recorded; `ended` says why it ended."""
-
-    raw_path: Path
-    sidecar_path: Path
-    raw_bytes: int
-    samples: int
-    missing_samples: int
-    seconds: float
-    marks: int
+    ending: Ending | None
     ended: str
-    events: tuple[Event, ...]
 
 
 def record(
@@ -84,23 +72,29 @@ def record(
     settings: SamplingSettings | None = None,
     *,
     seconds: float | None = None,
-    on_progress: Callable[[RecordingProgress], None] = lambda progress: None,
+    on_progress: Callable[[Recording], None] = lambda progress: None,
     marks: queue.SimpleQueue[str] | None = None,
     stop: threading.Event | None = None,
-) -> RecordingSummary:
-    """Record from a greeted box into the new file `raw_path` for `seconds`, or until `stop` or the disk is full.
+    hangup: threading.Event | None = None,
+) -> Recording:
+    """Record from a greeted box into the new file `raw_path` for `seconds`, or until `stop`, `hangup` or a full disk.
 
     The sidecar beside it (`NAME.conditions.json`) is written at once, and again as clock readings and events come.
-    `marks` are texts; the moment is marked with each as it arrives. BoxError when the file exists or the box does not
-    start; whatever fails later, the bytes so far stay, and `ended` and `events` of the summary say what it was.
+    `marks` are texts; the moment is marked with each as it arrives. `stop` ends it on purpose, `hangup` (the terminal
+    is gone) breaks it off as cleanly. BoxError when the file exists or the box does not start; whatever fails later,
+    the bytes so far stay, and `ending`, `ended` and `events` say what it was.
     """
-    recording = _Recording(box, raw_path, conditions, settings or SamplingSettings(), seconds)
-    recording.run(on_progress, marks or queue.SimpleQueue(), stop or threading.Event())
-    return recording.summary()
+    recorder = _Recorder(box, raw_path, conditions, settings or SamplingSettings(), seconds)
+    requests = {
+        "stopped by the user": (Ending.STOPPED, stop or threading.Event()),
+        "the terminal was closed": (Ending.BROKEN_OFF, hangup or threading.Event()),
+    }
+    recorder.run(on_progress, marks or queue.SimpleQueue(), requests)
+    return recorder.state()
 
 
 class Link(Enum):
-    """How box and recorder stand to each other; every change is made by `_Recording.turn`."""
+    """How box and recorder stand to each other; every change is made by `_Recorder.turn`."""
 
     RUNNING = "samples come"
     SILENT = "the port is there and nothing comes: the box is greeted"
@@ -109,7 +103,7 @@ class Link(Enum):
     ENDED = "nothing more is awaited"
 
 
-class _Recording:
+class _Recorder:
     """One recording under way, in the caller's thread; the pump's two threads carry the bytes meanwhile."""
 
     def __init__(
@@ -131,6 +125,7 @@ class _Recording:
         self.hello = hello_of(self.hello_content)
         self.boot_id = self.hello.boot_id
         self.started = HostTime.now()
+        self.utc_offset_s = time.localtime(self.started.unix_s).tm_gmtoff
         self.live, self.decoder = Live(self.hello), Decoder()
         self.events: list[Event] = []
         self.host = HostWatch(raw_path.parent, settings.odr_hz)
@@ -139,7 +134,7 @@ class _Recording:
         except BaseException:
             self.command(box.stop)
             raise
-        self.ended = ""
+        self.ended, self.ending = "", Ending.BROKEN_OFF
         self.turn(Link.RUNNING)
         self.heard_bytes, self.heard_s = 0, self.turned_s
         self.started_boot, self.started_s = self.boot_id, self.turned_s
@@ -152,7 +147,10 @@ class _Recording:
             self.note(news)
 
     def run(
-        self, on_progress: Callable[[RecordingProgress], None], marks: queue.SimpleQueue[str], stop: threading.Event
+        self,
+        on_progress: Callable[[Recording], None],
+        marks: queue.SimpleQueue[str],
+        requests: dict[str, tuple[Ending, threading.Event]],
     ) -> None:
         """Follow the file until the recording has ended; whatever happens, what was read is written and synced."""
         looked_s = saved_s = shown_s = -math.inf
@@ -165,8 +163,9 @@ class _Recording:
                     self.watch_link(now_s)
                     while not marks.empty():
                         self.mark(marks.get())
-                    if stop.is_set():
-                        self.stop("stopped by the user")
+                    for why, (ending, request) in requests.items():
+                        if request.is_set():
+                            self.stop(why, ending)
                     if now_s >= looked_s + CHECK_INTERVAL_S:
                         looked_s = now_s
                         self.watch_host()
@@ -175,7 +174,8 @@ class _Recording:
                         self.write_sidecar()
                     if now_s >= shown_s + SHOW_INTERVAL_S:
                         shown_s = now_s
-                        on_progress(self.progress())
+                        with suppress(OSError):  # a screen that is gone must not end the recording
+                            on_progress(self.state())
             finally:
                 self.finish(file)
 
@@ -223,7 +223,10 @@ class _Recording:
     def on_bye(self, frame: Frames) -> None:
         """End: the box has said that nothing follows."""
         full = self.seconds is not None and self.live.seconds >= self.seconds
-        self.end("complete" if full else f"the box stopped: {frame.data.get('reason')}")
+        if full:
+            self.end("complete", Ending.COMPLETE)
+        else:
+            self.end(f"the box stopped: {frame.data.get('reason')}")
 
     def watch_link(self, now_s: float) -> None:
         """Tell of a lost port and of its return, greet a silent box, and end when waiting longer is of no use."""
@@ -238,6 +241,7 @@ class _Recording:
         elif self.link is Link.STOPPING:
             if now_s > self.turned_s + BYE_TIMEOUT_S or not self.pump.connected:
                 self.note("the box has not said goodbye")
+                self.ending = Ending.BROKEN_OFF
                 self.end()
         elif self.seconds is not None and now_s > self.heard_s + self.seconds + GIVE_UP_S:
             self.end("the box did not come back")
@@ -266,16 +270,17 @@ class _Recording:
         except OSError:
             self.note(f"mark not taken, the box is away: {text}")
 
-    def stop(self, why: str) -> None:
+    def stop(self, why: str, ending: Ending = Ending.BROKEN_OFF) -> None:
         """Ask the box to stop, once; its bye ends the recording."""
         if self.link not in (Link.STOPPING, Link.ENDED):
-            self.ended = why
+            self.ended, self.ending = why, ending
             self.turn(Link.STOPPING)
             self.command(self.box.stop)
 
-    def end(self, why: str = "") -> None:
+    def end(self, why: str = "", ending: Ending = Ending.BROKEN_OFF) -> None:
         """End, once; the reason for which the box was stopped goes before what came of that."""
-        self.ended = self.ended or why
+        if not self.ended:
+            self.ended, self.ending = why, ending
         self.link = Link.ENDED
 
     def command(self, send: Callable[[], None]) -> None:
@@ -291,6 +296,7 @@ class _Recording:
         if self.link is not Link.ENDED:
             self.command(self.box.stop)
             self.end("interrupted")
+            self.ending = Ending.BROKEN_OFF
         self.pump.stop()
         while self.follow(file):
             pass
@@ -302,6 +308,7 @@ class _Recording:
 
     def write_sidecar(self) -> None:
         """Keep what only the host knows beside the raw file; a full disk must not end the recording here."""
+        state = self.state()
         with suppress(OSError):
             write_sidecar(
                 self.raw_path,
@@ -311,22 +318,14 @@ class _Recording:
                 settings=asdict(self.settings),
                 clock=self.clock.data(),
                 events=[{"unix_s": event.at.unix_s, "text": event.text} for event in self.events],
-                ended=self.ended if self.link is Link.ENDED else "",
+                ended=state.ended,
+                ending=state.ending,
+                seconds=self.seconds,
+                utc_offset_s=self.utc_offset_s,
             )
 
-    def progress(self) -> RecordingProgress:
-        return RecordingProgress(self.live, self.pump.written_bytes, self.host.space_s, tuple(self.events))
-
-    def summary(self) -> RecordingSummary:
-        live = self.live
-        return RecordingSummary(
-            self.raw_path,
-            sidecar_path(self.raw_path),
-            self.pump.written_bytes,
-            live.samples,
-            live.missing_samples,
-            live.seconds,
-            live.messages["mark"],
-            self.ended,
-            tuple(self.events),
-        )
+    def state(self) -> Recording:
+        """How it goes."""
+        ending, ended = (self.ending, self.ended) if self.link is Link.ENDED else (None, "")
+        written, space_s = self.pump.written_bytes, self.host.space_s
+        return Recording(self.raw_path, written, self.live, space_s, tuple(self.events), ending, ended)

@@ -6,6 +6,7 @@ import json
 import os
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
+from enum import StrEnum
 from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, Self, get_type_hints
@@ -67,6 +68,17 @@ NUMBERS = {"pass_number": int, "speed_kmh": float, "air_temperature_c": float}
 """The fields of Conditions that are no text."""
 
 
+class Ending(StrEnum):
+    """How a recording ended."""
+
+    COMPLETE = "complete"
+    """All the seconds asked for are there."""
+    STOPPED = "stopped"
+    """Somebody ended it, and the box said goodbye."""
+    BROKEN_OFF = "broken off"
+    """It was to go on: the box, the cable, the disk or the computer ended it."""
+
+
 class Sidecar(msgspec.Struct):
     """The file beside a raw recording, and what only the host knows in it; more keys may follow."""
 
@@ -78,7 +90,13 @@ class Sidecar(msgspec.Struct):
     clock: Any = None
     """Host against box clock: a list of what host_time.Reading holds; anything else is not looked at."""
     ended: str = ""
-    """Why the recording ended; empty while it goes on."""
+    """Why the recording ended, in words; empty while it goes on."""
+    ending: Ending | None = None
+    """How; None while it goes on, and in sidecars that were written before there was this key."""
+    seconds: float | None = None
+    """How long it was to be; None: until somebody ends it."""
+    utc_offset_s: Annotated[int, Meta(ge=-86400, le=86400)] | None = None
+    """What the computer's local time was ahead of UTC, so that a drive has its driver's day."""
 
 
 def sidecar_path(raw_path: Path) -> Path:

@@ -103,7 +103,7 @@ class _Assembly:
         self._continuity = Continuity()
         self._hello_content = hello
         self._hello = hello_of(hello)
-        self._bye: dict[str, Any] = {}
+        self._bye: dict[str, Any] | None = None
         self._layout_id = 0
         self._frames = 0
         self._unknown = 0
@@ -113,11 +113,13 @@ class _Assembly:
         self._frames += len(frames.headers)
         if frames.layout:
             self._samples(frames, frames.layout)
-        elif frames.kind in MESSAGES:
-            for frame in frames.singly():
-                self._message(frame)
         else:
-            self._unknown += len(frames.headers)
+            for frame in frames.singly():
+                self._continuity.message(frame)
+                self._message(frame)
+        for table, rows in (("gaps", self._continuity.gaps), ("lost_messages", self._continuity.lost_messages)):
+            self._writer.add(table, rows)
+            rows.clear()
 
     def _samples(self, frames: Frames, layout: Layout) -> None:
         headers, layout_id = frames.headers, int(frames.headers["layout"][0])
@@ -131,7 +133,7 @@ class _Assembly:
             table[name] = headers[name]
         table["temperature_raw"], table["raw_offset"] = headers["temperature"], frames.offsets
         table["row"] = self._continuity.rows + np.cumsum(headers["count"], dtype=np.int64) - headers["count"]
-        self._writer.append("gaps", self._continuity.samples(frames))
+        self._continuity.samples(frames)
         self._writer.append("frames", table)
         for name in layout.quantities:
             self._writer.append(name, frames.counts(name).reshape(-1, 3))
@@ -142,9 +144,12 @@ class _Assembly:
             self._take_hello(frame)
         elif frame.kind == FrameType.BYE:
             self._bye = frame.data
-            self._writer.append("gaps", self._continuity.bye(int(frame.headers["first_sample"][0]), clock_us))
-        if table := MESSAGES[frame.kind].table:
-            self._writer.add(table.name, (self._continuity.rows, clock_us, *table.row(frame)))
+            self._continuity.bye(int(frame.headers["first_sample"][0]), clock_us)
+        message = MESSAGES.get(frame.kind)
+        if message is None:
+            self._unknown += 1
+        elif table := message.table:
+            self._writer.add(table.name, [(self._continuity.rows, clock_us, *table.row(frame))])
 
     def _take_hello(self, frame: Frames) -> None:
         hello = hello_of(frame.data)
@@ -167,13 +172,13 @@ class _Assembly:
             raise FileError(f"{raw_path}: samples of {chip}, which this towertap does not know: {schema.NEWER}")
         if not self._continuity.rows:
             raise FileError(f"{raw_path}: the box answered but sent no samples; record again")
-        self._writer.append("damage", np.array(damage.places, schema.DAMAGE))
+        self._writer.add("damage", damage.places)
         self._writer.flush()
         return {
             **_described(self._layout_id, self._hello, raw_path),
             **_rated(rate_of(readings_of(self._writer.file)), self._hello.odr_hz),
             "hello": json.dumps(self._hello_content),
-            "bye": json.dumps(self._bye) if self._bye else "",
+            "bye": "" if self._bye is None else json.dumps(self._bye),
             "bad_frames": damage.bad_frames,
             "unknown_frames": self._unknown,
             "skipped_bytes": damage.skipped_bytes,

@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 
-from towertap.capture.continuity import EXACT, UNKNOWN
+from towertap.capture.conditions import Ending
+from towertap.capture.continuity import EXACT, OVERFLOW, OVERFLOW_AT_LEAST, UNKNOWN
+from towertap.capture.ending import ending_of
 from towertap.capture.host_time import gap_lengths, started, utc
 from towertap.capture.limits import Limits
 from towertap.capture.rate import drift_of, frame_blocks, rate_of, readings_of
 from towertap.capture.reading import Capture
-from towertap.capture.rules import RULES, Measured, Rule
+from towertap.capture.rules import RULES, Judgement, Measured
 from towertap.capture.sweep import sweep
+from towertap.doors.structured import from_json
 from towertap.errors import FileError
 from towertap.wire.frames import UNKNOWN_TEMPERATURE, Flag
+from towertap.wire.messages import Status
 
 
 @dataclass(frozen=True)
@@ -46,13 +51,16 @@ class Integrity:
     gaps: list[dict[str, Any]]
     """`row`, `at_s` (None after a gap of unknown length), `missing` (None when not known), `exact` (or a lower bound),
     `seconds` and `seconds_uncertainty` (None when not known), `reason`, `clock_us` of the frame after."""
+    lost_messages: int
+    """Missing frames without samples, at least."""
+    ending: Ending
     bad_frames: int
     fifo_overflows: int
     clipped_samples: int
     invalid_samples: int
     gravity_ms2: float | None
     temperature_c: tuple[float, float] | None
-    rules: list[Rule]
+    rules: list[Judgement]
 
     def data(self) -> dict[str, Any]:
         """The answer for JSON."""
@@ -64,15 +72,16 @@ def check(capture: Capture, limits: Limits | None = None) -> Integrity:
     try:
         readings = readings_of(capture.file)
         rate, drift = rate_of(readings), drift_of(readings, capture.layout)
-        overflows, temperature = _from_frames(capture)
+        statuses = _statuses(capture)
+        overflows, temperature = _from_frames(capture, statuses)
         rate_hz = rate.rate_hz if rate else capture.odr_hz
         start = started(capture, rate_hz)
         gaps = _gaps(capture, rate_hz)
     except OSError:
         raise FileError(f"{capture.path}: damaged capture: /frames cannot be read; decode it again") from None
     swept = sweep(capture)
-    measured = Measured(capture, limits or Limits(), rate, drift, swept, gaps, overflows, temperature)
-    rules = [rule(measured) for rule in RULES]
+    measured = Measured(capture, limits or Limits(), rate, drift, swept, gaps, overflows, temperature, statuses)
+    rules = [Judgement(name, *rule(measured)) for name, rule in RULES.items()]
     reasons = [rule.text for rule in rules if rule.ok is False]
     return Integrity(
         sound=not reasons,
@@ -88,6 +97,8 @@ def check(capture: Capture, limits: Limits | None = None) -> Integrity:
         seconds=capture.n_samples / rate_hz,
         missing_samples=measured.missing,
         gaps=gaps,
+        lost_messages=measured.lost_messages,
+        ending=ending_of(capture)[0],
         bad_frames=measured.bad_frames,
         fifo_overflows=overflows,
         clipped_samples=measured.sweep.clipped_samples,
@@ -98,18 +109,28 @@ def check(capture: Capture, limits: Limits | None = None) -> Integrity:
     )
 
 
-def _from_frames(capture: Capture) -> tuple[int, tuple[float, float] | None]:
-    """FIFO overflows, and the lowest and highest temperature of the chip in °C."""
-    overflows, words = 0, []
+def _statuses(capture: Capture) -> list[Status]:
+    statuses = []
+    for content in capture.table("status")["content"].tolist():
+        with suppress(FileError):  # one that is no JSON tells nothing
+            statuses.append(from_json(content, Status, "status"))
+    return statuses
+
+
+def _from_frames(capture: Capture, statuses: list[Status]) -> tuple[int, tuple[float, float] | None]:
+    """FIFO overflows, by whoever told of most; and the lowest and highest temperature of the chip in °C."""
+    flagged, words = 0, []
     for frames in frame_blocks(capture.file):
-        overflows += int(np.count_nonzero(frames["flags"] & Flag.OVERFLOW))
+        flagged += int(np.count_nonzero(frames["flags"] & Flag.OVERFLOW))
         known = frames["temperature_raw"][frames["temperature_raw"] != UNKNOWN_TEMPERATURE]
         words += [known.min(), known.max()] if len(known) else []
+    gaps = int(np.count_nonzero(np.isin(capture.gaps["reason"], (OVERFLOW, OVERFLOW_AT_LEAST))))
     reported = int(np.count_nonzero(capture.faults["fault"] == b"fifo_overflow"))
+    overflows = max(flagged, gaps, reported, *(status.overflows for status in statuses), 0)
     if not words:
-        return max(overflows, reported), None
+        return overflows, None
     low, high = capture.layout.temperature_c(np.array([min(words), max(words)])).tolist()
-    return max(overflows, reported), (low, high)
+    return overflows, (low, high)
 
 
 def _gaps(capture: Capture, rate_hz: float) -> list[dict[str, Any]]:

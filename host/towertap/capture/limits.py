@@ -52,6 +52,9 @@ class Limits:
     fifo_overflows: float = _limit(
         0, "overflows", "A box that cannot keep up with its chip once will not when the road is rough, and it matters."
     )
+    lost_messages: float = _limit(
+        0, "messages", "A fault may have been among them, so that nothing is known of faults; a drive is soon repeated."
+    )
     clipped_samples: float = _limit(
         0, "samples", "Where a sample is clipped the peak is not known, nor what depends on it."
     )

@@ -10,10 +10,13 @@ from typing import Any
 
 import numpy as np
 
+from towertap.capture.conditions import Ending
+from towertap.capture.ending import ending_of
 from towertap.capture.limits import Limits
 from towertap.capture.rate import Drift, Rate
 from towertap.capture.reading import Capture
 from towertap.capture.sweep import Sweep
+from towertap.wire.messages import Status
 
 GRAVITY_MS2 = 9.81
 """Where towns lie, between 9.78 and 9.83 (International Gravity Formula 1980)."""
@@ -23,21 +26,23 @@ REST_ROTATION_RADS = math.radians(1.0)
 """The same of the rotation rate."""
 REST_TURNING_RADS = math.radians(3.0)
 """Mean rotation rate at rest: the gyroscope's own zero offset."""
-COMPLETE = "complete"
-"""What the recorder writes into the sidecar when it has heard the box's bye after the seconds asked for."""
 HARMLESS_FAULTS = (b"bad_command", b"fifo_overflow")
 """A command that the box refused harms no sample; overflows have a rule of their own."""
 
 
 @dataclass(frozen=True)
-class Rule:
-    """A rule's answer; `ok` is None when the capture does not let it be judged."""
+class Judgement:
+    """What a rule says of a capture; `ok` is None when the capture does not let it be judged."""
 
     name: str
     value: Any
     limit: Any
     ok: bool | None
     text: str
+
+
+Answer = tuple[Any, Any, bool | None, str]
+"""All of a judgement but its name, which stands in the table."""
 
 
 @dataclass(frozen=True)
@@ -52,6 +57,8 @@ class Measured:
     gaps: list[dict[str, Any]]
     overflows: int
     temperature_c: tuple[float, float] | None
+    statuses: list[Status]
+    """What the box told of itself on the way."""
 
     def ppm(self, rate_hz: float) -> float:
         """A rate's deviation from the nominal one."""
@@ -61,6 +68,11 @@ class Measured:
     def missing(self) -> int:
         """Missing samples as far as they could be counted."""
         return sum(gap["missing"] or 0 for gap in self.gaps)
+
+    @property
+    def lost_messages(self) -> int:
+        """Missing frames without samples, at least."""
+        return int(self.capture.table("lost_messages")["messages"].sum())
 
     @property
     def bad_frames(self) -> int:
@@ -78,53 +90,51 @@ class Measured:
         return float(np.median(magnitudes)) if len(magnitudes) else None
 
 
-def _rate(m: Measured) -> Rule:
+def _rate(m: Measured) -> Answer:
     limit = m.limits.rate_ppm
     if m.rate is None:
-        text = "true rate: too few frames to fit it against the box clock; record for at least a few seconds"
-        return Rule("rate", None, limit, False, text)
+        return None, limit, False, "true rate: too few frames to fit it against the box clock; record longer"
     ppm, low, high = (m.ppm(rate) for rate in (m.rate.rate_hz, m.rate.low_hz, m.rate.high_hz))
-    ok = abs(ppm) <= limit
     text = f"true rate {m.rate.rate_hz:.4f} Hz, {ppm:+.1f} ppm from nominal (limit ±{limit:g})"
     text += f", 95 % interval {low:+.1f} to {high:+.1f} ppm"
-    return Rule("rate", ppm, limit, ok, text if ok else f"{text}: not the {m.capture.odr_hz:g} Hz that were set")
+    ok = abs(ppm) <= limit
+    return ppm, limit, ok, text if ok else f"{text}: not the {m.capture.odr_hz:g} Hz that were set"
 
 
-def _rate_interval(m: Measured) -> Rule:
+def _rate_interval(m: Measured) -> Answer:
     limit = m.limits.rate_interval_ppm
     if m.rate is None:
-        return Rule("rate_interval", None, limit, None, "interval of the rate: not judged, no fit")
+        return None, limit, None, "interval of the rate: not judged, no fit"
     half = (m.ppm(m.rate.high_hz) - m.ppm(m.rate.low_hz)) / 2
-    return Rule("rate_interval", half, limit, half <= limit, f"rate known to ±{half:.1f} ppm (limit ±{limit:g})")
+    return half, limit, half <= limit, f"rate known to ±{half:.1f} ppm (limit ±{limit:g})"
 
 
-def _rate_drift(m: Measured) -> Rule:
+def _rate_drift(m: Measured) -> Answer:
     limit = m.limits.rate_drift_ppm
     if m.drift is None:
-        return Rule("rate_drift", None, limit, None, "drift of the rate: not judged, too few frames")
+        return None, limit, None, "drift of the rate: not judged, too few frames"
     text = f"rate drifts by {m.drift.ppm:+.1f} ± {m.drift.half_ppm:.1f} ppm from the first third to the last"
     text += "" if m.drift.temperature_c is None else f", the chip by {m.drift.temperature_c:+.1f} °C"
-    ok = abs(m.drift.ppm) - m.drift.half_ppm <= limit
-    return Rule("rate_drift", m.drift.ppm, limit, ok, f"{text} (limit {limit:g})")
+    return m.drift.ppm, limit, abs(m.drift.ppm) - m.drift.half_ppm <= limit, f"{text} (limit {limit:g})"
 
 
-def _jitter(m: Measured) -> Rule:
-    limit = m.limits.jitter_periods * 1e6 / m.capture.odr_hz
+def _jitter(m: Measured) -> Answer:
+    limit_us = m.limits.jitter_periods * 1e6 / m.capture.odr_hz
     if m.rate is None:
-        return Rule("jitter", None, limit, None, "jitter: not judged, no fit")
+        return None, limit_us, None, "jitter: not judged, no fit"
     periods = f"{m.limits.jitter_periods:g} sample period{'' if m.limits.jitter_periods == 1 else 's'}"
-    text = f"jitter of the readings {m.rate.jitter_us:.1f} µs (limit {periods}, {limit:.0f} µs)"
-    return Rule("jitter", m.rate.jitter_us, limit, m.rate.jitter_us <= limit, text)
+    text = f"jitter of the readings {m.rate.jitter_us:.1f} µs (limit {periods}, {limit_us:.0f} µs)"
+    return m.rate.jitter_us, limit_us, m.rate.jitter_us <= limit_us, text
 
 
-def _missing(m: Measured) -> Rule:
-    share = m.missing / (m.missing + m.capture.n_samples)
+def _missing(m: Measured) -> Answer:
+    share, limit = m.missing / (m.missing + m.capture.n_samples), m.limits.missing_share
     unknown = sum(not gap["exact"] for gap in m.gaps)
     where = ", ".join(_place(gap) for gap in m.gaps[:3]) + (", …" if len(m.gaps) > 3 else "")
     text = f"{'at least ' if unknown else ''}{_some(m.missing, 'sample')} missing in {_some(len(m.gaps), 'gap')}"
-    text += f" (a share of {share:.2g}, limit {m.limits.missing_share:g})" + (f": {where}" if m.gaps else "")
+    text += f" (a share of {share:.2g}, limit {limit:g})" + (f": {where}" if m.gaps else "")
     text += f"; {_some(unknown, 'gap')} of unknown length" if unknown else ""
-    return Rule("missing", share, m.limits.missing_share, share <= m.limits.missing_share and not unknown, text)
+    return share, limit, share <= limit and not unknown, text
 
 
 def _place(gap: dict[str, Any]) -> str:
@@ -140,64 +150,59 @@ def _some(number: int, what: str) -> str:
     return f"{number} {what}{'' if number == 1 else 's'}"
 
 
-def _bad_frames(m: Measured) -> Rule:
+def _bad_frames(m: Measured) -> Answer:
     limit = max(1.0, m.limits.bad_frame_share * m.capture.file["frames"].shape[0])
     skipped = int(m.capture.file.attrs["skipped_bytes"])
     text = f"{_some(m.bad_frames, 'bad frame')}, {_some(skipped, 'raw byte')} skipped (limit {limit:.0f} frames)"
-    return Rule("bad_frames", m.bad_frames, limit, m.bad_frames <= limit, text)
+    return m.bad_frames, limit, m.bad_frames <= limit, text
 
 
-def _overflows(m: Measured) -> Rule:
-    text = f"{_some(m.overflows, 'FIFO overflow')} (limit {m.limits.fifo_overflows:g})"
-    if m.overflows:
-        text += ": the box did not keep up with its chip; record again, at a lower rate if it stays"
-    limit = m.limits.fifo_overflows
-    return Rule("fifo_overflows", m.overflows, limit, m.overflows <= limit, text)
+def _fifo_overflows(m: Measured) -> Answer:
+    advice = ": the box did not keep up with its chip; record again, at a lower rate if it stays"
+    return _counted(m.overflows, m.limits.fifo_overflows, _some(m.overflows, "FIFO overflow"), advice)
 
 
-def _faults(m: Measured) -> Rule:
-    faults = m.capture.faults
-    names = [fault.decode("utf-8", "replace") for fault in faults["fault"] if fault not in HARMLESS_FAULTS]
-    text = f"the box reported {', '.join(sorted(set(names)))}" if names else "no faults reported by the box"
-    return Rule("faults", names, [], not names, text)
+def _counted(number: int, limit: float, what: str, advice: str = "") -> Answer:
+    return number, limit, number <= limit, f"{what} (limit {limit:g})" + (advice if number else "")
 
 
-def _clipping(m: Measured) -> Rule:
-    text = f"{_some(m.sweep.clipped_samples, 'clipped sample')} (limit {m.limits.clipped_samples:g})"
-    if m.sweep.clipped_samples:
-        axes = ", ".join(f"{axis} {n}" for axis, n in zip(m.capture.axes, m.sweep.clipped, strict=True) if n)
-        text += f" on {axes}: the true peaks are not known; mount the box where it is hit less, or set a larger range"
-    limit = m.limits.clipped_samples
-    return Rule("clipping", m.sweep.clipped_samples, limit, m.sweep.clipped_samples <= limit, text)
+def _faults(m: Measured) -> Answer:
+    faults = [fault.decode("utf-8", "replace") for fault in m.capture.faults["fault"] if fault not in HARMLESS_FAULTS]
+    names = ", ".join(sorted(set(faults)))
+    if not faults and m.lost_messages:
+        return faults, [], None, "faults: not known, messages of the box are missing"
+    return faults, [], not faults, f"the box reported {names}" if faults else "no faults reported by the box"
 
 
-def _invalid(m: Measured) -> Rule:
-    text = f"{_some(m.sweep.invalid_samples, 'sample')} without a valid reading (limit {m.limits.invalid_samples:g})"
-    limit = m.limits.invalid_samples
-    return Rule("invalid", m.sweep.invalid_samples, limit, m.sweep.invalid_samples <= limit, text)
+def _clipping(m: Measured) -> Answer:
+    axes = ", ".join(f"{axis} {n}" for axis, n in zip(m.capture.axes, m.sweep.clipped, strict=True) if n)
+    advice = f" on {axes}: the true peaks are not known; mount the box where it is hit less, or set a larger range"
+    number = m.sweep.clipped_samples
+    return _counted(number, m.limits.clipped_samples, _some(number, "clipped sample"), advice)
 
 
-def _stuck(m: Measured) -> Rule:
+def _invalid(m: Measured) -> Answer:
+    number = m.sweep.invalid_samples
+    return _counted(number, m.limits.invalid_samples, f"{_some(number, 'sample')} without a valid reading")
+
+
+def _stuck_axis(m: Measured) -> Answer:
     still = m.sweep.lowest == m.sweep.highest
     stuck = [axis for axis, seconds in zip(m.capture.axes, still.T, strict=True) if seconds.any()]
-    text = "no axis stuck"
-    if stuck:
-        first_s = int(still.any(axis=1).argmax()) * m.sweep.window_rows / m.capture.odr_hz
-        text = (
-            f"stuck for a second or more: {', '.join(stuck)}, first at {first_s:.0f} s; check the sensor and its wiring"
-        )
-    return Rule("stuck_axis", stuck, [], not stuck, text)
+    if not stuck:
+        return stuck, [], True, "no axis stuck"
+    first_s = int(still.any(axis=1).argmax()) * m.sweep.window_rows / m.capture.odr_hz
+    where = f"{', '.join(stuck)}, first at {first_s:.0f} s"
+    return stuck, [], False, f"stuck for a second or more: {where}; check the sensor and its wiring"
 
 
-def _dead(m: Measured) -> Rule:
-    floor = noise_floor_counts(m.capture)
-    share = np.median(m.sweep.spread, axis=0) / floor
-    dead = [axis for axis, part in zip(m.capture.axes, share, strict=True) if part < m.limits.noise_share]
-    quietest = f"the quietest shows {share.min():.2g} × the chip's noise floor, limit {m.limits.noise_share:g}"
-    text = f"every axis alive ({quietest})"
-    if dead:
-        text = f"dead, far below the chip's own noise: {', '.join(dead)} ({quietest}); check the sensor"
-    return Rule("dead_axis", float(share.min()), m.limits.noise_share, not dead, text)
+def _dead_axis(m: Measured) -> Answer:
+    limit = m.limits.noise_share
+    share = np.median(m.sweep.spread, axis=0) / noise_floor_counts(m.capture)
+    dead = [axis for axis, part in zip(m.capture.axes, share, strict=True) if part < limit]
+    quietest = f"the quietest shows {share.min():.2g} × the chip's noise floor, limit {limit:g}"
+    text = f"dead, far below the chip's own noise: {', '.join(dead)} ({quietest}); check the sensor"
+    return float(share.min()), limit, not dead, text if dead else f"every axis alive ({quietest})"
 
 
 def noise_floor_counts(capture: Capture) -> np.ndarray:
@@ -211,57 +216,82 @@ def noise_floor_counts(capture: Capture) -> np.ndarray:
     return np.repeat(floors, 3) * math.sqrt(bandwidth_hz)
 
 
-def _gravity(m: Measured) -> Rule:
-    limit = m.limits.gravity_tolerance_ms2
-    if m.gravity_ms2 is None:
-        return Rule("gravity", None, limit, None, "gravity: not judged, no second at rest was found")
-    ok = abs(m.gravity_ms2 - GRAVITY_MS2) <= limit
-    return Rule(
-        "gravity",
-        m.gravity_ms2,
-        limit,
-        ok,
-        f"gravity at rest {m.gravity_ms2:.3f} m/s² (limit {GRAVITY_MS2} ± {limit:g})",
-    )
+def _gravity(m: Measured) -> Answer:
+    limit, gravity = m.limits.gravity_tolerance_ms2, m.gravity_ms2
+    if gravity is None:
+        return None, limit, None, "gravity: not judged, no second at rest was found"
+    text = f"gravity at rest {gravity:.3f} m/s² (limit {GRAVITY_MS2} ± {limit:g})"
+    return gravity, limit, abs(gravity - GRAVITY_MS2) <= limit, text
 
 
-def _temperature(m: Measured) -> Rule:
+def _temperature(m: Measured) -> Answer:
     limit, coldest, hottest = m.limits.temperature_span_c, m.limits.coldest_c, m.limits.hottest_c
     if m.temperature_c is None:
-        return Rule("temperature", None, limit, None, "temperature: not judged, the box told none")
+        return None, limit, None, "temperature: not judged, the box told none"
     low, high = m.temperature_c
-    ok = high - low <= limit and low >= coldest and high <= hottest
     text = f"chip at {low:.1f} to {high:.1f} °C (limit: a span of {limit:g} °C within {coldest:g} to {hottest:g} °C)"
-    return Rule("temperature", high - low, limit, ok, text)
+    return high - low, limit, high - low <= limit and low >= coldest and high <= hottest, text
 
 
-def _ending(m: Measured) -> Rule:
-    ended = bool(m.capture.text("bye"))
-    if ended:
-        return Rule("ending", ended, True, True, "the recording was ended by the box's bye")
-    if m.capture.host.get("ended") == COMPLETE:
-        text = (
-            "no bye from the box, though the sidecar says that the recording ended complete: the raw recording was cut "
-            "afterwards; copy it again from where it was recorded and decode it, or drive the pass again"
+def _messages(m: Measured) -> Answer:
+    limit = m.limits.lost_messages
+    if "lost_messages" not in m.capture.file:
+        return (
+            None,
+            limit,
+            None,
+            "messages: not judged, a capture of schema 1 does not tell; decode it again",
         )
-        return Rule("ending", ended, True, False, text)
-    return Rule("ending", ended, True, None, "no bye from the box: the recording was cut, and may go on")
+    lost, number = m.capture.table("lost_messages"), m.lost_messages
+    where = ", ".join(f"{row / m.capture.rate_hz:.1f}" for row in lost["row"][:3].tolist()) + (", …" * (len(lost) > 3))
+    advice = f" after {where} s of samples: marks, faults, statuses or hellos; which, nobody knows"
+    return _counted(number, limit, f"{_some(number, 'message')} of the box missing", advice)
 
 
-RULES: tuple[Callable[[Measured], Rule], ...] = (
-    _rate,
-    _rate_interval,
-    _rate_drift,
-    _jitter,
-    _missing,
-    _bad_frames,
-    _overflows,
-    _faults,
-    _clipping,
-    _invalid,
-    _stuck,
-    _dead,
-    _gravity,
-    _temperature,
-    _ending,
-)
+def _box_load(m: Measured) -> Answer:
+    """Shown and not judged: what a board can bear is known to its firmware, which tells of overflows."""
+    stalls_us = [status.longest_stall_us for status in m.statuses if status.longest_stall_us is not None]
+    busy = [status.busy_percent for status in m.statuses if status.busy_percent is not None]
+    if not stalls_us:
+        return None, None, None, "load of the box: not known, no status told it"
+    text = f"longest stall of the box {max(stalls_us) / 1000:.1f} ms" + (
+        f", busy {max(busy):.0f} % at most" if busy else ""
+    )
+    return max(stalls_us), None, None, text
+
+
+def _ending(m: Measured) -> Answer:
+    ending, why = ending_of(m.capture)
+    if ending is not Ending.BROKEN_OFF:
+        return ending.value, "not broken off", True, f"the recording was {WHOLE[ending]}: {why}"
+    length_s = m.capture.n_samples / m.capture.rate_hz
+    text = (
+        f"broken off after {length_s:.1f} s: {why}; drive the pass again, or use what there is: "
+        "'towertap compare --include-unsound'"
+    )
+    return ending.value, "not broken off", False, text
+
+
+WHOLE = {Ending.COMPLETE: "completed", Ending.STOPPED: "stopped on purpose"}
+
+
+RULES: dict[str, Callable[[Measured], Answer]] = {
+    "rate": _rate,
+    "rate_interval": _rate_interval,
+    "rate_drift": _rate_drift,
+    "jitter": _jitter,
+    "missing": _missing,
+    "bad_frames": _bad_frames,
+    "fifo_overflows": _fifo_overflows,
+    "messages": _messages,
+    "faults": _faults,
+    "clipping": _clipping,
+    "invalid": _invalid,
+    "stuck_axis": _stuck_axis,
+    "dead_axis": _dead_axis,
+    "gravity": _gravity,
+    "temperature": _temperature,
+    "box_load": _box_load,
+    "ending": _ending,
+}
+"""Name → rule, in the order in which they are shown."""

@@ -19,7 +19,7 @@ VERSION = (2, 0)
 """1.0: two quantities of 16 bits. 2.0: a chip may have no gyroscope, and counts of up to 32 bits; status messages."""
 LARGEST_CHUNK_BYTES = 16 * 2**20
 LARGEST_TEXT_BYTES = 2**24
-LARGEST_TABLE_ROWS = 1_000_000
+LARGEST_TABLE_ROWS = 100_000
 BEST_DEFLATE_RATIO = 1032
 """Deflate cannot shrink data further (RFC 1951: 258 bytes in two bits): more is a declared shape with nothing in it."""
 WORST_DEFLATE_RATIO = 1.01
@@ -75,11 +75,18 @@ FRAME = np.dtype(
     ]
 )
 GAP = np.dtype([("row", "<i8"), ("missing", "<i8"), ("reason", "S20"), ("time_us", "<i8")])
+LOST = np.dtype([("row", "<i8"), ("messages", "<i8"), ("time_us", "<i8")])
 DAMAGE = np.dtype([("raw_offset", "<i8"), ("bytes", "<i8")])
 
 _TABLES = (
     Dataset("frames", FRAME, "one row a sample frame; row is that of its first sample above", 0, 4096, True),
     Dataset("gaps", GAP, "before `row`, `missing` samples are not here (-1: not known how many); box clock"),
+    Dataset(
+        "lost_messages",
+        LOST,
+        "before `row` so many frames without samples are not here, at least; box clock",
+        since=(2, 0),
+    ),
     Dataset("damage", DAMAGE, "stretches of the raw bytes that could not be decoded"),
 )
 
@@ -126,7 +133,7 @@ ATTRIBUTES = (
     Attribute("skipped_bytes", "int", "raw bytes that are in no frame"),
 )
 SCALES = {"acceleration": "acceleration_scale_ms2", "rotation": "rotation_scale_rads"}
-"""Quantity → the attribute that says what a count of it means."""
+"""Measurand → the attribute that says what a count of it means."""
 
 _SHAPES = {"text": (), "int": (), "float": (), "floats": (2,)}
 _KINDS = {"text": "S", "int": "iu", "float": "f", "floats": "f"}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from types import TracebackType
@@ -73,9 +73,12 @@ class CaptureWriter:
             if self._fill[name] == len(waiting):
                 self._flush(name)
 
-    def add(self, name: str, row: tuple) -> None:
-        """Add one row to the table `name`."""
-        self.append(name, np.array([row], self._waiting[name].dtype))
+    def add(self, name: str, rows: Sequence[tuple]) -> None:
+        """Add rows to the table `name`; FileError when it becomes longer than a table may be."""
+        if rows:
+            self.append(name, np.array(rows, self._waiting[name].dtype))
+            if self._fill[name] + self.file[name].shape[0] > schema.LARGEST_TABLE_ROWS:
+                raise FileError(f"more than {schema.LARGEST_TABLE_ROWS:,} {name.replace('_', ' ')}, which no drive has")
 
     def set_attributes(self, values: Mapping[str, Any]) -> None:
         """Set attributes of the file; the schema says which there must be."""

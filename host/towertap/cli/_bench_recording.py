@@ -1,4 +1,4 @@
-"""What the bench's subcommands share: their options, and recording on the spot with a bar while it lasts."""
+"""What the bench's subcommands share: options, recording on the spot with a bar while it lasts, keeping the record."""
 
 from __future__ import annotations
 
@@ -6,16 +6,19 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol, TypeVar
 
 import click
 from rich.progress import Progress as Bar
 
+from towertap.bench import records
 from towertap.bench.guided import record_at_bench
 from towertap.box.port import SamplingSettings, SerialBox, open_box
-from towertap.box.recorder import RecordingProgress
-from towertap.cli._outcome import console
+from towertap.box.recorder import Recording
+from towertap.capture.reading import Capture, open_capture
+from towertap.cli._outcome import console, plain
 from towertap.cli.record import RATES_HZ
 from towertap.settings import default
 
@@ -56,10 +59,14 @@ def recording_options(odr_hz: int) -> Callable[[Callable[..., Any]], Callable[..
 def guided(port: str | None, guide: str) -> Iterator[SerialBox]:
     """A greeted box, after saying what to do with it and, on a terminal, waiting for Enter."""
     with open_box(port) as box:
-        console.print(f"Box {box.identity['serial']} with {box.identity.get('chip')} on {box.port}. {guide}")
+        console.print(f"SerialBox {box.identity['serial']} with {box.identity.get('chip')} on {box.port}. {guide}")
         if sys.stdin.isatty():
             click.prompt("Press Enter to begin", default="", show_default=False, prompt_suffix="", err=True)
         yield box
+
+
+Watch = Callable[[Recording, Path], tuple[str, str]]
+"""Says what goes on, from progress and raw file, and, now and then, a line to keep."""
 
 
 def record_now(
@@ -69,14 +76,14 @@ def record_now(
     odr_hz: str,
     folder: Path | None,
     *,
-    watch: Callable[[RecordingProgress, Path], tuple[str, str]] = lambda progress, raw_path: ("recording", ""),
+    watch: Watch = lambda progress, raw_path: ("recording", ""),
     stop: threading.Event | None = None,
 ) -> Path:
-    """Record with a bar and give the capture's path; `watch` says what goes on and, now and then, a line to keep."""
+    """Record with a bar and give the capture's path."""
     with Bar(console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task("recording", total=seconds)
 
-        def show(progress: RecordingProgress, raw_path: Path) -> None:
+        def show(progress: Recording, raw_path: Path) -> None:
             now, line = watch(progress, raw_path)
             bar.update(task, description=now, completed=progress.live.seconds)
             if line:
@@ -84,3 +91,32 @@ def record_now(
 
         settings = SamplingSettings(odr_hz=int(odr_hz))
         return record_at_bench(box, folder or Path("bench"), kind, settings, seconds, on_progress=show, stop=stop)
+
+
+def captured(
+    capture: Path | None, kind: str, guide: str, port: str | None, seconds: float, odr_hz: str, folder: Path | None
+) -> Path:
+    """The capture that was given, or one recorded now."""
+    if capture:
+        return capture
+    with guided(port, guide) as box:
+        return record_now(box, kind, seconds, odr_hz, folder)
+
+
+class Result(Protocol):
+    """What a measurement at the bench gives."""
+
+    def data(self) -> dict[str, Any]:
+        """For JSON: the result of a bench record."""
+
+
+R = TypeVar("R", bound=Result)
+
+
+def kept(kind: str, path: Path, folder: Path | None, measure: Callable[[Capture], R]) -> tuple[R, dict[str, Any]]:
+    """What `measure` finds in a capture, written as a bench record; and the answer for machines, `record` its path."""
+    with open_capture(path) as opened:
+        result = measure(opened)
+        record = records.record_of(kind, opened, plain(result.data()))
+    written = records.write(record, records.bench_folder(path, folder))
+    return result, {"capture": path, "record": written, "subject": asdict(record.subject), **result.data()}

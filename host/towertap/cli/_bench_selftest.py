@@ -35,18 +35,21 @@ GUIDE = "Let it lie still, any way up: the chip tests itself for two seconds."
 def selftest(port: str | None, folder: Path) -> Outcome:
     """Test, keep, tell."""
     with guided(port, GUIDE) as box:
-        found = run(box)
-        record = record_of(found, box)
-    kept = records.write(record, folder)
-    data = {"record": kept, "serial": record.subject.serial, **found.data()}
-    return Outcome(data, _text(found, kept), 0 if found.ok else 1)
+        result = run(box)
+        record = record_of(result, box)
+    written = records.write(record, folder)
+    data = {"record": written, "serial": record.subject.serial, **result.data()}
+    return Outcome(
+        data, Group(_table(result), judged(result.ok, result.verdict), f"record {written}"), 0 if result.ok else 1
+    )
 
 
-def _text(found: SelfTest, kept: Path) -> Group:
+def _table(result: SelfTest) -> Table:
     table = Table("", "axis", "answer", "factory", "ratio", box=None, pad_edge=False)
-    for axis in found.axes:
-        unit = UNITS[axis.unit]
-        factory = "no code" if axis.factory is None else f"{axis.factory:.3g} {unit}"
-        ratio = "" if axis.ratio is None else f"{axis.ratio:.3f}"
-        table.add_row(mark(axis.ok), axis.axis.replace("_", " "), f"{axis.response:.3g} {unit}", factory, ratio)
-    return Group(table, judged(found.ok, found.verdict), f"record {kept}")
+    for answer in result.axes:
+        unit = UNITS[answer.unit]
+        factory = "no code" if answer.factory is None else f"{answer.factory:.3g} {unit}"
+        ratio = "" if answer.ratio is None else f"{answer.ratio:.3f}"
+        name, response = answer.axis.replace("_", " "), f"{answer.response:.3g} {unit}"
+        table.add_row(mark(answer.ok), name, response, factory, ratio)
+    return table

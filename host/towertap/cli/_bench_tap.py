@@ -6,11 +6,10 @@ from pathlib import Path
 
 import click
 
-from towertap.bench import records
-from towertap.bench.tap import Tapped, measure
-from towertap.capture.reading import Capture, open_capture
-from towertap.cli._bench_recording import guided, record_now, recording_options
-from towertap.cli._outcome import Outcome, answers, plain
+from towertap.bench.tap import Taps, measure
+from towertap.capture.reading import Capture
+from towertap.cli._bench_recording import captured, kept, recording_options
+from towertap.cli._outcome import Outcome, answers
 from towertap.errors import AnalysisError
 
 SECONDS = 30.0
@@ -33,23 +32,15 @@ GUIDE = (
 @answers
 def tap(capture: Path | None, port: str | None, seconds: float | None, odr_hz: str, folder: Path | None) -> Outcome:
     """Record if need be, find the taps, keep."""
-    path = capture or _record(port, seconds or SECONDS, odr_hz, folder)
-    with open_capture(path) as opened:
-        found = _measure(opened)
-        record = records.record_of("tap", opened, plain(found.data()))
-    kept = records.write(record, records.bench_folder(path, folder))
-    data = {"capture": path, "record": kept, "subject": record.subject.__dict__, **found.data()}
-    return Outcome(data, "\n".join(_lines(found, kept)), 0 if found.usable_hz else 1)
+    path = captured(capture, "tap", GUIDE, port, seconds or SECONDS, odr_hz, folder)
+    taps, data = kept("tap", path, folder, _measure)
+    lines = [*_lines(taps), f"record {data['record']}"]
+    return Outcome(data, "\n".join(lines), 0 if taps.usable_hz else 1)
 
 
-def _record(port: str | None, seconds: float, odr_hz: str, folder: Path | None) -> Path:
-    with guided(port, GUIDE) as box:
-        return record_now(box, "tap", seconds, odr_hz, folder)
-
-
-def _measure(capture: Capture) -> Tapped:
+def _measure(capture: Capture) -> Taps:
     """The longest stretch without gaps, whole: taps take half a minute."""
-    piece = max(capture.pieces(), key=lambda one: one.n_rows)
+    piece = max(capture.pieces(), key=lambda piece: piece.n_rows)
     if piece.n_rows > LONGEST_S * capture.rate_hz:
         raise AnalysisError(f"{capture.path}: {piece.n_rows / capture.rate_hz:.0f} s is no recording of taps")
     rows = capture.counts("acceleration", piece.first_row, piece.first_row + piece.n_rows)
@@ -57,24 +48,24 @@ def _measure(capture: Capture) -> Tapped:
     return measure(rows * capture.scale_ms2, capture.rate_hz, full_scale_ms2)
 
 
-def _lines(found: Tapped, kept: Path) -> list[str]:
-    clipped = f", {found.clipped} more beyond the sensor's range" if found.clipped else ""
-    lines = [f"{len(found.at_s)} taps{clipped}"]
-    for axis, one in found.resonances.items():
-        if one is None:
+def _lines(taps: Taps) -> list[str]:
+    clipped = f", {taps.clipped} more beyond the sensor's range" if taps.clipped else ""
+    lines = [f"{len(taps.at_s)} taps{clipped}"]
+    for axis, resonance in taps.resonances.items():
+        if resonance is None:
             lines.append(f"{axis}  the taps do not agree on a resonance")
             continue
-        low, high = one.frequency_interval_hz
+        low, high = resonance.frequency_interval_hz
         lines.append(
-            f"{axis}  mounted resonance {one.frequency_hz:.1f} Hz, 95 % interval {low:.1f} to {high:.1f}, spread "
-            f"{one.frequency_spread_hz:.1f}; damping {100 * one.damping:.2f} ± {100 * one.damping_spread:.2f} % "
-            f"(one standard deviation), {one.taps} taps agree"
+            f"{axis}  mounted resonance {resonance.frequency_hz:.1f} Hz, 95 % interval {low:.1f} to {high:.1f}, spread "
+            f"{resonance.frequency_spread_hz:.1f}; damping {100 * resonance.damping:.2f} ± "
+            f"{100 * resonance.damping_spread:.2f} % (one standard deviation), {resonance.taps} taps agree"
         )
-    if usable := found.usable_hz:
+    if usable := taps.usable_hz:
         lines.append(
             f"usable to {usable['one_third']:.0f} Hz (a third of the lowest resonance, reads some 12 % high), "
             f"to {usable['one_fifth']:.0f} Hz for 4 % (a fifth)"
         )
     else:
         lines.append("no usable band: is the box fixed, and did you tap the metal and not the box?")
-    return [*lines, f"record {kept}"]
+    return lines

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Sequence
+from dataclasses import asdict
 from pathlib import Path
 
 import click
@@ -13,7 +14,7 @@ from towertap.bench.gravity import Gravity, local_gravity
 from towertap.bench.guided import Follower
 from towertap.bench.poses import FACES, HOLD_S, PoseFinder, find_poses
 from towertap.bench.tumble import WORST_ANGLE_DEG, Calibration, calibrate
-from towertap.box.recorder import RecordingProgress
+from towertap.box.recorder import Recording
 from towertap.capture.reading import open_capture
 from towertap.cli._bench_recording import guided, record_now, recording_options
 from towertap.cli._outcome import Outcome, answers, plain
@@ -49,10 +50,10 @@ def tumble(
     """Record if need be, find the positions, fit, keep."""
     gravity = local_gravity(latitude, height)
     paths = captures or (_record(port, seconds or SECONDS, odr_hz, folder),)
-    found, record = _calibrate(paths, gravity)
-    kept = records.write(record, records.bench_folder(paths[0], folder))
-    data = {"captures": paths, "record": kept, "subject": record.subject.__dict__, **found.data()}
-    return Outcome(data, "\n".join(_lines(found, kept)))
+    calibration, record = _calibrate(paths, gravity)
+    written = records.write(record, records.bench_folder(paths[0], folder))
+    data = {"captures": paths, "record": written, "subject": asdict(record.subject), **calibration.data()}
+    return Outcome(data, "\n".join([*_lines(calibration), f"record {written}"]))
 
 
 def _record(port: str | None, seconds: float, odr_hz: str, folder: Path | None) -> Path:
@@ -73,19 +74,19 @@ class _Watcher:
         self._range_g, self._stop = accel_range_g, stop
         self._finder = PoseFinder(rate_hz)
         self._follower: Follower | None = None
-        self._told: set[str] = set()
+        self._done: set[str] = set()
 
-    def look(self, progress: RecordingProgress, raw_path: Path) -> tuple[str, str]:
+    def look(self, progress: Recording, raw_path: Path) -> tuple[str, str]:
         """Take what is new; how it lies, and a line when a face has just been held long enough."""
         self._follower = self._follower or Follower(raw_path, self._range_g)
         self._finder.take(self._follower.new())
         face, seconds = self._finder.now
         now = f"{face} up, {seconds:.0f} s" if face else "not still"
-        held = {face for face, seconds in self._finder.held().items() if seconds >= HOLD_S}
-        if held == self._told:
+        done = {face for face, seconds in self._finder.longest_s().items() if seconds >= HOLD_S}
+        if done == self._done:
             return now, ""
-        new, self._told = held - self._told, held
-        left = [face for face in FACES if face not in held]
+        new, self._done = done - self._done, done
+        left = [face for face in FACES if face not in done]
         if not left:
             self._stop.set()
         rest = f"Still to do: {', '.join(left)}" if left else "All six done."
@@ -110,35 +111,35 @@ def _calibrate(paths: Sequence[Path], gravity: Gravity) -> tuple[Calibration, re
         if (subject.serial, subject.range_g) != (subjects[0].serial, subjects[0].range_g):
             raise CallError(f"{path}: of another box or range than {paths[0]}: a calibration is of one box")
     try:
-        found = calibrate(poses, gravity)
+        calibration = calibrate(poses, gravity)
     except AnalysisError as error:
         leans = f" (still but leaning {max(leaning):.0f}° in {len(leaning)} positions: lay it flat)" if leaning else ""
         raise AnalysisError(f"{error}{leans}") from None
     with open_capture(paths[0]) as opened:
-        result = plain({**found.data(), "captures": [path.name for path in paths]})
-        return found, records.record_of("calibration", opened, result)
+        result = plain({**calibration.data(), "captures": [path.name for path in paths]})
+        return calibration, records.record_of("calibration", opened, result)
 
 
-def _lines(found: Calibration, kept: Path) -> list[str]:
-    lines = [f"gravity {found.gravity.value:.5f} m/s²: {found.gravity.source}"]
+def _lines(calibration: Calibration) -> list[str]:
+    matrix, half = 100 * calibration.matrix, 100 * calibration.expanded_matrix
+    lines = [f"gravity {calibration.gravity.value:.5f} m/s²: {calibration.gravity.source}"]
     for i, axis in enumerate("xyz"):
-        scale, half = found.matrix[i, i], found.expanded_matrix[i, i]
-        cross = ", ".join(
-            f"from {other} {100 * found.matrix[i, j]:+.3f} ± {100 * found.expanded_matrix[i, j]:.3f} %"
-            for j, other in enumerate("xyz")
-            if j != i
-        )
+        across = [(j, other) for j, other in enumerate("xyz") if j != i]
+        cross = ", ".join(f"from {other} {matrix[i, j]:+.3f} ± {half[i, j]:.3f} %" for j, other in across)
         lines.append(
-            f"{axis}  offset {found.offset_ms2[i]:+.4f} ± {found.expanded_offset_ms2[i]:.4f} m/s², "
-            f"scale {scale:.5f} ± {half:.5f}, {cross}"
+            f"{axis}  offset {calibration.offset_ms2[i]:+.4f} ± {calibration.expanded_offset_ms2[i]:.4f} m/s², "
+            f"scale {matrix[i, i] / 100:.5f} ± {half[i, i] / 100:.5f}, {cross}"
         )
     lines.append(
-        f"residual {found.residual_ms2:.4f} m/s² r.m.s., as if the faces had been placed with {found.angle_deg:.2f}° "
-        f"of scatter; {100 * found.expanded_gravity:.3f} % of each scale's interval is not knowing gravity"
+        f"residual {calibration.residual_ms2:.4f} m/s² r.m.s., as if the faces had been placed with "
+        f"{calibration.angle_deg:.2f}° of scatter; {100 * calibration.expanded_gravity:.3f} % of each scale's interval "
+        "is not knowing gravity"
     )
-    if found.angle_deg > WORST_ANGLE_DEG:
+    if calibration.angle_deg > WORST_ANGLE_DEG:
         lines.append(
             "placed badly: the cross-axis terms are worth little; use a flat table and clean faces, and repeat"
         )
-    lines.append("± is half the 95 % interval; intervals of cross-axis and offset rest on the scatter of the placing")
-    return [*lines, f"record {kept}"]
+    return [
+        *lines,
+        "± is half the 95 % interval; intervals of cross-axis and offset rest on the scatter of the placing",
+    ]

@@ -1,4 +1,4 @@
-"""`towertap analyse`: the figures of one capture, per window and as a whole."""
+"""`towertap analyse`: the metrics of one capture, per window and as a whole."""
 
 from __future__ import annotations
 
@@ -10,11 +10,12 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from towertap.analysis import Analysis, analyse_capture, describe, table_saver
+from towertap.analysis import Analysis, analyse_capture, describe
 from towertap.bench.carried import records_for
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers
 from towertap.errors import CallError
+from towertap.exports import exporter
 from towertap.settings import default
 from towertap.signals.jerk import EDGE_HZ, design
 from towertap.words.numbers import number
@@ -54,7 +55,7 @@ def command(
     out = out or capture.with_suffix(".windows.csv")
     if out.resolve() == capture.resolve():
         raise CallError(f"{out}: the table would overwrite the capture; give another --out")
-    save = table_saver(out)
+    export = exporter(out)
     with open_capture(capture) as opened:
         if jerk_edge_hz is not None:  # asked for: to leave the jerk out is no answer
             design(jerk_edge_hz, opened.rate_hz)
@@ -65,7 +66,7 @@ def command(
             mounting=mounting,
             bench=records_for(opened, folder),
         )
-    save(analysis, out)
+    export(analysis)
     return Outcome(_data(capture, out, analysis), Group(_table(analysis), *_remarks(out, analysis)))
 
 
@@ -117,7 +118,7 @@ def _remarks(out: Path, analysis: Analysis) -> list[Text]:
         "while the filters settle. Band edges other than the weightings' are common practice.",
         *(f"{MARKS[share.judged]} {share.words}.".lstrip() for share in analysis.noise.values() if share.words),
         *(f"† {reason}." for reason in analysis.beyond.values()),
-        "± is what the uncertainty of the scale makes of absolute figures; a ratio of the same box does not have it. "
+        "± is what the uncertainty of the scale makes of absolute values; a ratio of the same box does not have it. "
         "noise is the share of the sensor's own noise in the power.",
         *(f"Bench: {words}." for words in analysis.bench.words.values()),
         f"Per window: {out}",

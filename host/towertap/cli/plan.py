@@ -33,8 +33,7 @@ from towertap.compare.stats.power import (
 from towertap.errors import AnalysisError, CallError
 from towertap.report.run_sheet import NO_MOUNTING, numbers, run_sheet
 from towertap.settings import setting
-from towertap.signals.metrics import METRICS
-from towertap.signals.metrics._metric import rms
+from towertap.signals.metrics import METRICS, RMS
 
 ASKED = {
     "vehicle": "The vehicle",
@@ -74,7 +73,7 @@ FLAGS = {"roads": "--road", "spread": "--pilot or --spread"}
     multiple=True,
     default=("jerk_z",),
     show_default=True,
-    type=click.Choice([metric.name for metric in METRICS.values() if metric.figure is rms]),
+    type=click.Choice([metric.name for metric in METRICS.values() if metric.statistic is RMS]),
     help="The primary metric; further ones may follow, as secondary: a family of tests apart, at no cost to it.",
 )
 @click.option(

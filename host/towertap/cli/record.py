@@ -7,7 +7,7 @@ import shlex
 import signal
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -20,14 +20,17 @@ from rich.text import Text
 from towertap.box.keyboard import Keyboard
 from towertap.box.naming import recording_name
 from towertap.box.port import SamplingSettings, open_box
-from towertap.box.recorder import RecordingProgress, RecordingSummary, record
-from towertap.capture.conditions import Conditions
+from towertap.box.recorder import Recording, record
+from towertap.capture.conditions import Conditions, sidecar_path
 from towertap.capture.decode import decode_raw
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
 from towertap.cli._asking import day_file, gather, next_planned
 from towertap.cli._outcome import Outcome, answers, console
 from towertap.cli.decode import condition_options
+
+HANGUP = getattr(signal, "SIGHUP", None)
+"""The terminal was closed; Windows has no such signal."""
 
 RATES_HZ = (1000, 2000, 4000, 8000)
 
@@ -84,62 +87,81 @@ def command(
         out.mkdir(parents=True, exist_ok=True)
         number, place = conditions.pass_number or 0, conditions.box_position
         name = recording_name(conditions.road, conditions.part, number, datetime.now(UTC), place)
-        marks: queue.SimpleQueue[str] = queue.SimpleQueue()
-        with _stopped_by_signals() as stop, Keyboard(marks) as keyboard, _screen(keyboard) as show:
-            summary = record(
-                box,
-                out / f"{name}.ttraw",
-                conditions,
-                SamplingSettings(odr_hz=int(odr_hz)),
-                seconds=seconds,
-                on_progress=show,
-                marks=marks,
-                stop=stop,
-            )
-    capture_path = decode_raw(summary.raw_path, summary.raw_path.with_suffix(".h5"))
-    with open_capture(capture_path) as capture:
-        integrity = check(capture)
-    return _outcome(summary, capture_path, integrity, conditions)
+        raw, marks = out / f"{name}.ttraw", queue.SimpleQueue[str]()
+        with _ended_by_signals() as (stop, hangup):
+            try:
+                with Keyboard(marks) as keyboard, _screen(keyboard) as show:
+                    recording = record(
+                        box,
+                        raw,
+                        conditions,
+                        SamplingSettings(odr_hz=int(odr_hz)),
+                        seconds=seconds,
+                        on_progress=show,
+                        marks=marks,
+                        stop=stop,
+                        hangup=hangup,
+                    )
+            except KeyboardInterrupt:
+                decode = shlex.join(["towertap", "decode", str(raw)])
+                line = f"interrupted; the raw recording {raw} is kept, and '{decode}' makes its capture"
+                console.print(line, soft_wrap=True)
+                raise
+            capture_path = decode_raw(raw, raw.with_suffix(".h5"))
+            with open_capture(capture_path) as capture:
+                integrity = check(capture)
+    return _outcome(recording, capture_path, integrity, conditions)
 
 
 @contextmanager
-def _stopped_by_signals() -> Iterator[threading.Event]:
-    """An event that Ctrl-C or SIGTERM sets; a second one interrupts for good."""
-    stop = threading.Event()
+def _ended_by_signals() -> Iterator[tuple[threading.Event, threading.Event]]:
+    """Events that Ctrl-C or SIGTERM and a closed terminal set; a second Ctrl-C interrupts, once, and for good."""
+    stop, hangup, interrupted = threading.Event(), threading.Event(), threading.Event()
 
     def ask(number: int, frame: object) -> None:
-        if stop.is_set():
+        if number == HANGUP:
+            hangup.set()
+        elif not stop.is_set():
+            stop.set()
+        elif not interrupted.is_set():
+            interrupted.set()
             raise KeyboardInterrupt
-        stop.set()
 
-    before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
+    numbers = [number for number in (signal.SIGINT, signal.SIGTERM, HANGUP) if number is not None]
+    before = {number: signal.signal(number, ask) for number in numbers}
     try:
-        yield stop
+        yield stop, hangup
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
 
 
 @contextmanager
-def _screen(keyboard: Keyboard) -> Iterator[Callable[[RecordingProgress], None]]:
+def _screen(keyboard: Keyboard) -> Iterator[Callable[[Recording], None]]:
     """A function that tells events as they come, and on a terminal keeps the running figures below them."""
     screen = Screen(console=console, auto_refresh=False, transient=True) if console.is_terminal else None
-    told = 0
+    shown = 0
 
-    def show(progress: RecordingProgress) -> None:
-        nonlocal told
-        for event in progress.events[told:]:
+    def show(recording: Recording) -> None:
+        nonlocal shown
+        for event in recording.events[shown:]:
             console.print(f"{datetime.fromtimestamp(event.at.unix_s):%H:%M:%S} {event.text}")
-        told = len(progress.events)
+        shown = len(recording.events)
         if screen:
-            screen.update(_figures(progress, keyboard), refresh=True)
+            screen.update(_running(recording, keyboard), refresh=True)
 
-    with screen or nullcontext():
+    if screen:
+        screen.start()
+    try:
         yield show
+    finally:
+        if screen:
+            with suppress(OSError):  # the terminal may be gone
+                screen.stop()
 
 
-def _figures(progress: RecordingProgress, keyboard: Keyboard) -> Table:
-    live = progress.live
+def _running(recording: Recording, keyboard: Keyboard) -> Table:
+    live = recording.live
     minutes, seconds = divmod(live.seconds, 60)
     table = Table.grid(padding=(0, 2))
     table.add_row("time", f"{minutes:.0f} min {seconds:04.1f} s")
@@ -148,7 +170,7 @@ def _figures(progress: RecordingProgress, keyboard: Keyboard) -> Table:
     table.add_row(
         "peak |a|", "  ".join(f"{axis} {peak:.1f}" for axis, peak in zip("xyz", live.peak_ms2, strict=True)) + " m/s²"
     )
-    table.add_row("space", f"{progress.raw_bytes / 1e6:.1f} MB written, room for {progress.space_s / 60:.0f} min")
+    table.add_row("space", f"{recording.raw_bytes / 1e6:.1f} MB written, room for {recording.space_s / 60:.0f} min")
     table.add_row("marks", f"{live.messages['mark']}")
     if keyboard.typing is not None:
         table.add_row("text", Text(f"{keyboard.typing}▏"))
@@ -160,35 +182,38 @@ def _figures(progress: RecordingProgress, keyboard: Keyboard) -> Table:
     return table
 
 
-def _outcome(summary: RecordingSummary, capture_path: Path, integrity: Integrity, conditions: Conditions) -> Outcome:
+def _outcome(recording: Recording, capture_path: Path, integrity: Integrity, conditions: Conditions) -> Outcome:
+    live, marks = recording.live, recording.live.messages["mark"]
     data = {
-        "raw": summary.raw_path,
+        "raw": recording.raw_path,
         "capture": capture_path,
-        "conditions": summary.sidecar_path,
-        "ended": summary.ended,
-        "seconds": summary.seconds,
-        "samples": summary.samples,
-        "missing_samples": summary.missing_samples,
-        "marks": summary.marks,
-        "raw_bytes": summary.raw_bytes,
-        "events": [{"unix_s": event.at.unix_s, "text": event.text} for event in summary.events],
+        "conditions": sidecar_path(recording.raw_path),
+        "ended": recording.ended,
+        "ending": recording.ending,
+        "seconds": live.seconds,
+        "samples": live.samples,
+        "missing_samples": live.missing_samples,
+        "marks": marks,
+        "raw_bytes": recording.raw_bytes,
+        "events": [{"unix_s": event.at.unix_s, "text": event.text} for event in recording.events],
         "rate_hz": integrity.rate_hz,
         "sound": integrity.sound,
         "reasons": integrity.reasons,
     }
     lines = [
-        f"{summary.ended}: {summary.seconds:.1f} s, {summary.samples} samples, {summary.missing_samples} missing, "
-        f"{summary.marks} {'mark' if summary.marks == 1 else 'marks'}",
-        *(event.text for event in summary.events),
-        f"raw recording {summary.raw_path}",
+        f"{recording.ended}: {live.seconds:.1f} s, {live.samples} samples, {live.missing_samples} missing, "
+        f"{marks} {'mark' if marks == 1 else 'marks'}",
+        *(event.text for event in recording.events),
+        f"raw recording {recording.raw_path}",
         f"capture       {capture_path}",
     ]
     if integrity.sound:
         lines += ["sound", "Next: drive the next pass; when both parts are driven, 'towertap compare' the folder."]
     else:
         again = ["--part", conditions.part, "--road", conditions.road, "--pass", str(conditions.pass_number)]
+        check_again = shlex.join(["towertap", "check", str(capture_path)])
         lines += [
             f"not sound: {'; '.join(integrity.reasons)}",
-            f"Next: 'towertap check {capture_path}' lists every rule; drive this pass again: {shlex.join(again)}",
+            f"Next: '{check_again}' lists every rule; drive this pass again: {shlex.join(again)}",
         ]
     return Outcome(data, "\n".join(lines), 0 if integrity.sound else 1)

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, is_dataclass
 from typing import Any
 
-from towertap.bench.carried import Told
+from towertap.bench.carried import BenchSummary
 from towertap.compare.drives.model import Drives, Excluded
 from towertap.compare.drives.slots import Key, Slot
 from towertap.compare.findings import block_words, instrument
@@ -45,7 +45,7 @@ class Comparison:
     limits: Mapping[str, RoughnessLimit]
     evidence: Mapping[str, Evidence]
     warnings: tuple[str, ...]
-    bench: Mapping[str, Told]
+    bench: Mapping[str, BenchSummary]
     plan: Plan | None = None
     departures: tuple[Departure, ...] = ()
 

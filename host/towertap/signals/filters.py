@@ -86,15 +86,15 @@ class Symmetric:
 
     def start(self) -> Callable[[Array], Array]:
         """Run over one piece by FFT; output comes half a filter later than its row."""
-        held = np.empty(0)
+        pending = np.empty(0)
 
         def run(block: Array) -> Array:
-            nonlocal held
-            held = np.concatenate([held, block])
-            if held.size < self.taps.size:
+            nonlocal pending
+            pending = np.concatenate([pending, block])
+            if pending.size < self.taps.size:
                 return np.empty(0)
-            output: Array = signal.fftconvolve(held, self.taps, mode="valid")
-            held = held[output.size :]
+            output: Array = signal.fftconvolve(pending, self.taps, mode="valid")
+            pending = pending[output.size :]
             return output
 
         return run

@@ -1,134 +1,149 @@
-"""One contiguous piece of a signal, block by block, to the figures of its windows; memory does not grow with length."""
+"""One contiguous piece of motion, block by block, to the windows of metrics; memory does not grow but by windows."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
+from towertap.errors import AnalysisError
+from towertap.signals.channels import AXES, Channel, MetricSettings
 from towertap.signals.filters import Array, Filter
-from towertap.signals.summary import running_rms
-
-RUNNING_S = 1.0
-"""Integration time of the running r.m.s. behind the maximum transient vibration value, ISO 2631-1."""
+from towertap.signals.metrics import Metric, mean_square
 
 
 @dataclass(frozen=True, eq=False)
 class Windows:
-    """What is kept of the windows of one filtered signal, (n,) each: enough for every figure, and to join windows.
+    """What is kept of n windows: of each metric (kept, n), and the mean square of each filtered signal (n,)."""
 
-    Mean square (unit²), sum of fourth powers over the rate (unit⁴·s), largest magnitude (unit), largest running r.m.s.
-    over 1 s (unit; NaN where the settled signal was not yet 1 s long, and where nobody asked for it).
-    """
-
-    mean_square: Array
-    fourth_power: Array
-    peak: Array
-    running: Array
+    kept: dict[str, Array]
+    power: dict[Channel, Array]
 
     def __len__(self) -> int:
-        return self.mean_square.size
+        return len(next(iter(self.power.values())))
 
-    def first(self, n: int) -> Windows:
-        """The first n windows."""
-        return Windows(*(getattr(self, field.name)[:n] for field in fields(self)))
-
-    def whole(self) -> Windows:
-        """All windows as one, (1,); windows are of equal length. At least one window."""
-        return Windows(
-            np.atleast_1d(self.mean_square.mean()),
-            np.atleast_1d(self.fourth_power.sum()),
-            np.atleast_1d(self.peak.max()),
-            np.atleast_1d(np.fmax.reduce(self.running)),
-        )
+    def mean_power(self) -> dict[Channel, float]:
+        """Mean square of each filtered signal over all windows."""
+        return {signal: float(squares.mean()) for signal, squares in self.power.items()}
 
     @classmethod
     def join(cls, parts: Sequence[Windows]) -> Windows:
-        """Several stretches of windows, one after the other."""
-        return cls(*(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(cls)))
+        """Several stretches of windows, at least one, one after the other."""
+        return cls(
+            {name: np.concatenate([part.kept[name] for part in parts], axis=1) for name in parts[0].kept},
+            {signal: np.concatenate([part.power[signal] for part in parts]) for signal in parts[0].power},
+        )
 
 
 @dataclass(frozen=True, eq=False)
-class Channel:
-    """One axis (row of a block) through one filter; `running`: with the running r.m.s."""
+class Bank:
+    """The filters of some metrics, each signal filtered once; `left_out` says why a metric is not among them."""
 
-    axis: int
-    filter: Filter
-    running: bool = False
+    settings: MetricSettings
+    metrics: dict[str, Metric]
+    filters: dict[Channel, Filter]
+    left_out: dict[str, str]
+
+    @classmethod
+    def of(cls, metrics: Mapping[str, Metric], settings: MetricSettings, axes: Sequence[str] = AXES) -> Bank:
+        """The bank of those metrics whose axes are there and whose bands the rate carries."""
+        filters: dict[Channel, Filter] = {}
+        left_out: dict[str, str] = {}
+        for name, metric in metrics.items():
+            try:
+                if missing := [axis for axis in metric.axes if axis not in axes]:
+                    raise AnalysisError(f"it listens to {missing[0]}, which this box does not record")
+                needed = {channel.source: channel.design for channel in metric.channels}
+                filters |= {source: design.make(settings) for source, design in needed.items() if source not in filters}
+            except AnalysisError as reason:
+                left_out[name] = str(reason)
+        there = {name: metric for name, metric in metrics.items() if name not in left_out}
+        return cls(settings, there, filters, left_out)
+
+    @property
+    def axes(self) -> set[str]:
+        """The axes that are listened to."""
+        return {channel.axis for channel in self.filters}
+
+    @property
+    def settled_row(self) -> int:
+        """The first row of a piece from which the output of every filter counts: where its first window starts."""
+        return max(made.settled_row for made in self.filters.values())
+
+    def windows(self, blocks: Iterable[Array], window_rows: int) -> Windows:
+        """The windows of one piece, given in order as blocks (axes, rows) of any length, a row each of AXES.
+
+        Windows of `window_rows` rows follow each other from `settled_row`; a last one that is not full is dropped.
+        """
+        return Windows.join(list(self._reduced(blocks, window_rows)))
+
+    def _reduced(self, blocks: Iterable[Array], window_rows: int) -> Iterator[Windows]:
+        runs = {source: made.start() for source, made in self.filters.items()}
+        wanted = {channel for metric in self.metrics.values() for channel in metric.channels} | self.filters.keys()
+        cutters = {channel: self._cutter(channel, window_rows) for channel in wanted}
+        yield self._reduce({channel: cutter.take(0) for channel, cutter in cutters.items()})
+        for block in blocks:
+            filtered = {source: run(block[AXES.index(source.axis)]) for source, run in runs.items()}
+            for channel, cutter in cutters.items():
+                cutter.put(filtered[channel.source])
+            if full := min(cutter.full for cutter in cutters.values()):
+                yield self._reduce({channel: cutter.take(full) for channel, cutter in cutters.items()})
+
+    def _cutter(self, channel: Channel, window_rows: int) -> _Cutter:
+        skip = self.settled_row - self.filters[channel.source].first_row
+        return _Cutter(skip, window_rows, round(channel.running_s * self.settings.rate_hz))
+
+    def _reduce(self, windows: Mapping[Channel, Array]) -> Windows:
+        """What is kept of windows (n, rows) of every channel."""
+        kept, rate_hz = {}, self.settings.rate_hz
+        for name, metric in self.metrics.items():
+            signals = np.stack([windows[channel] for channel in metric.channels])
+            kept[name] = metric.statistic.keep(signals, rate_hz)
+        return Windows(kept, {source: mean_square(windows[source][None], rate_hz)[0] for source in self.filters})
 
 
-def settled_row(channels: Iterable[Channel]) -> int:
-    """The first row of a piece from which the output of every channel counts: where its first window starts."""
-    return max(channel.filter.settled_row for channel in channels)
+class _Cutter:
+    """Skips the start of a signal, takes its running r.m.s. over `running_rows`, if any, and cuts it into windows."""
 
+    def __init__(self, skip: int, rows: int, running_rows: int = 0) -> None:
+        self._skip, self._rows = skip, rows
+        self._running = RunningRms(running_rows) if running_rows else None
+        self._pending = np.empty(0)
 
-def piece_windows(
-    blocks: Iterable[Array], channels: Sequence[Channel], rate_hz: float, window_rows: int
-) -> list[Windows]:
-    """The windows of one piece, for every channel; all channels have the same windows.
+    @property
+    def full(self) -> int:
+        """How many windows are full."""
+        return self._pending.size // self._rows
 
-    `blocks` are the piece in order, (axes, rows) each, of any length. Windows of `window_rows` rows follow each other
-    from `settled_row(channels)`; a last one that is not full is dropped.
-    """
-    start = settled_row(channels)
-    runs = [
-        (
-            channel.axis,
-            channel.filter.start(),
-            _Windowing(start - channel.filter.first_row, rate_hz, window_rows, channel.running),
-        )
-        for channel in channels
-    ]
-    for block in blocks:
-        for axis, run, windowing in runs:
-            windowing.take(run(block[axis]))
-    found = [windowing.found() for _, _, windowing in runs]
-    return [windows.first(min(map(len, found))) for windows in found]
-
-
-class _Windowing:
-    """Cuts one filtered signal into windows as it comes, with up to 1 s before each window for the running r.m.s."""
-
-    def __init__(self, skip: int, rate_hz: float, window_rows: int, running: bool) -> None:
-        self._skip = skip
-        self._rate_hz = rate_hz
-        self._rows = window_rows
-        self._running = running
-        self._before = 0
-        self._held = np.empty(0)
-        self._done: list[Windows] = [Windows(*np.empty((4, 0)))]
-
-    def take(self, signal: Array) -> None:
-        """Take the next stretch of signal (n,)."""
+    def put(self, signal: Array) -> None:
+        """Take the next stretch (n,)."""
         skipped = min(self._skip, signal.size)
         self._skip -= skipped
-        self._held = np.concatenate([self._held, signal[skipped:]])
-        windows = (self._held.size - self._before) // self._rows
-        if windows:
-            end = self._before + windows * self._rows
-            self._done.append(self._reduce(self._held[:end]))
-            kept = min(end, round(RUNNING_S * self._rate_hz) - 1) if self._running else 0
-            self._held = self._held[end - kept :]
-            self._before = kept
+        used = signal[skipped:]
+        self._pending = np.concatenate([self._pending, self._running(used) if self._running else used])
 
-    def found(self) -> Windows:
-        """The full windows so far."""
-        return Windows.join(self._done)
+    def take(self, count: int) -> Array:
+        """The first full windows, (count, rows)."""
+        cut, self._pending = np.split(self._pending, [count * self._rows])
+        return cut.reshape(count, self._rows)
 
-    def _reduce(self, signal: Array) -> Windows:
-        windows = signal[self._before :].reshape(-1, self._rows)
-        squares = windows**2
-        return Windows(
-            squares.mean(axis=1),
-            (squares**2).sum(axis=1) / self._rate_hz,
-            np.maximum(windows.max(axis=1), -windows.min(axis=1)),
-            self._largest_running(signal),
-        )
 
-    def _largest_running(self, signal: Array) -> Array:
-        if not self._running:
-            return np.full(signal.size // self._rows, np.nan)
-        running = running_rms(signal, self._rate_hz, RUNNING_S)
-        at_rows = np.concatenate([np.full(signal.size - running.size, np.nan), running])[self._before :]
-        return np.fmax.reduce(at_rows.reshape(-1, self._rows), axis=1)
+class RunningRms:
+    """R.m.s. over the last `rows` rows of a signal (n,) fed in blocks; not a number before there are so many.
+
+    The linear running average of ISO 2631-1 equation 2.
+    """
+
+    def __init__(self, rows: int) -> None:
+        self._rows = rows
+        self._squares = np.empty(0)
+
+    def __call__(self, block: Array) -> Array:
+        """The values (n,) at the rows of the next block (n,)."""
+        squares = np.concatenate([self._squares, np.square(block)])
+        self._squares = squares[max(0, squares.size - self._rows + 1) :]
+        sums = np.concatenate([[0.0], np.cumsum(squares)])
+        # Where the signal is nought, rounding leaves differences just below it.
+        means = np.maximum(sums[self._rows :] - sums[: -self._rows], 0.0) / self._rows
+        return np.concatenate([np.full(block.size - means.size, np.nan), np.sqrt(means)])

@@ -59,7 +59,7 @@ TUKEY = 4.685
 
 
 @dataclass(frozen=True, eq=False)
-class Offset:
+class ClockOffset:
     """Second clock less first, `seconds` (n,) at `knots_s` (n,) of the first, straight lines in between.
 
     `agreeing` of `windows` agreed in the search; `scatter_s` is the standard deviation of single windows about the
@@ -73,12 +73,12 @@ class Offset:
     scatter_s: float = 0.0
 
     def __call__(self, time_s: Array) -> Array:
-        """Offset in seconds (n,) at times (n,) of the first clock, continued at the same drift beyond the knots."""
+        """The offset in seconds (n,) at times (n,) of the first clock, continued at the same drift beyond the knots."""
         inside = np.clip(time_s, self.knots_s[0], self.knots_s[-1])
         slopes = np.diff(self.seconds)[[0, -1]] / np.diff(self.knots_s)[[0, -1]]
         beyond = np.where(time_s < inside, *slopes) * (time_s - inside)
-        found: Array = np.interp(inside, self.knots_s, self.seconds) + beyond
-        return found
+        offset_s: Array = np.interp(inside, self.knots_s, self.seconds) + beyond
+        return offset_s
 
 
 def _kernel() -> Array:
@@ -116,7 +116,7 @@ def interpolate(samples: Array, rate_hz: float, rows: Array) -> Array:
     return values
 
 
-def find_offset(first: Signal, second: Signal, span_s: tuple[float, float], guess_s: float) -> Offset:
+def find_offset(first: Signal, second: Signal, span_s: tuple[float, float], guess_s: float) -> ClockOffset:
     """The second clock less the first while both record, `span_s` of the first, near `guess_s`.
 
     AnalysisError where windows of both agree no better than chance would have it.
@@ -128,13 +128,13 @@ def find_offset(first: Signal, second: Signal, span_s: tuple[float, float], gues
     return _refine(first, second, starts_s, rough)
 
 
-def _search(first: Signal, second: Signal, span_s: tuple[float, float], guess_s: float) -> Offset:
+def _search(first: Signal, second: Signal, span_s: tuple[float, float], guess_s: float) -> ClockOffset:
     """A straight line through the offsets of windows that agree with one another."""
     span = span_s[1] - span_s[0]
     length_s = min(max(span / 10, ROUGH_S[0]), ROUGH_S[1])
     starts_s = np.linspace(span_s[0], span_s[1] - length_s, min(ROUGH_WINDOWS, int(span / length_s)))
-    found = [(start, _peak_s(first, second, start, length_s, guess_s)) for start in starts_s]
-    at_s, lags_s = np.array([(start, lag) for start, lag in found if lag is not None]).reshape(-1, 2).T
+    peaks = [(start, _peak_s(first, second, start, length_s, guess_s)) for start in starts_s]
+    at_s, lags_s = np.array([(start, lag) for start, lag in peaks if lag is not None]).reshape(-1, 2).T
     reach = math.floor(DRIFT * span / AGREE_S)
     drifts = np.arange(-reach, reach + 1) * AGREE_S / span
     apart = lags_s - lags_s[:, None] - drifts[:, None, None] * (at_s - at_s[:, None])  # (drifts, anchors, windows)
@@ -148,14 +148,13 @@ def _search(first: Signal, second: Signal, span_s: tuple[float, float], guess_s:
             f"the two recordings share no motion within {SEARCH_S:g} s of what the host's clock says ({agreeing} of "
             f"{windows} windows agree, no more than by chance): pair recordings of one drive, made on one computer"
         )
-    mine = agree[best]
-    middle = float(np.median((lags_s - drifts[best[0]] * at_s)[mine]))
+    middle = float(np.median((lags_s - drifts[best[0]] * at_s)[agree[best]]))
     knots = np.array(span_s)
-    return Offset(knots, middle + drifts[best[0]] * knots, agreeing, windows)
+    return ClockOffset(knots, middle + drifts[best[0]] * knots, agreeing, windows)
 
 
 def _peak_s(first: Signal, second: Signal, start_s: float, length_s: float, guess_s: float) -> float | None:
-    """Offset at which one window of the first is found in the second; None where it was not recorded.
+    """ClockOffset at which one window of the first is found in the second; None where it was not recorded.
 
     Only phases count (the phase transform of Knapp and Carter 1976), so that no tone or resonance outweighs the rest.
     """
@@ -174,34 +173,34 @@ def _peak_s(first: Signal, second: Signal, start_s: float, length_s: float, gues
     return float(guess_s - SEARCH_S + np.argmax(envelope) / GRID_HZ)
 
 
-def _refine(first: Signal, second: Signal, starts_s: Array, rough: Offset) -> Offset:
+def _refine(first: Signal, second: Signal, starts_s: Array, rough: ClockOffset) -> ClockOffset:
     """The offset as a chain of lines, by the windows' phases against those of all windows together.
 
     What the path between the boxes does to the phase is the same in all windows, and so does not matter.
     """
-    spectra = [_window_spectra(first, second, start, rough) for start in starts_s]
-    kept = [i for i, one in enumerate(spectra) if one is not None]
-    a, b = (np.array([one[side] for one in spectra if one is not None]) for side in (0, 1))
-    if len(kept) < 2:
+    spectra = {start: _window_spectra(first, second, start, rough) for start in starts_s.tolist()}
+    pairs = {start: pair for start, pair in spectra.items() if pair is not None}
+    if len(pairs) < 2:
         raise AnalysisError("the two recordings share no two seconds without a gap: record the pass again")
-    at_s = starts_s[kept] + FINE_S / 2
+    a, b = np.array(list(pairs.values())).swapaxes(0, 1)
+    at_s = np.array(list(pairs)) + FINE_S / 2
     cross = a.conj() * b / np.sqrt((np.abs(a) ** 2).mean(axis=0) * (np.abs(b) ** 2).mean(axis=0))
     turning = 2j * np.pi * np.fft.rfftfreq(round(FINE_S * GRID_HZ), 1 / GRID_HZ)[_band()]
     steps_s = np.arange(-REACH_S, REACH_S + STEP_S / 2, STEP_S)
     turned = np.exp(np.outer(turning, steps_s))
     knots_s = np.linspace(at_s[0], at_s[-1], 1 + max(1, min(int(np.ptp(at_s) / KNOT_S), at_s.size // 4)))
-    chain = Offset(knots_s, np.zeros(knots_s.size))
+    chain = ClockOffset(knots_s, np.zeros(knots_s.size))
     for _ in range(ROUNDS):
         straight = cross * np.exp(np.outer(chain(at_s), turning))
         shared = straight.mean(axis=0)
         weights = shared.conj() / (1 - np.minimum(np.abs(shared) ** 2, SURE))  # of the likelihood of a phase
         scores = (straight * weights @ turned).real
         chain = _chain(at_s, chain(at_s) + _peaks(scores, steps_s), knots_s)
-    return Offset(knots_s, rough(knots_s) + chain.seconds, rough.agreeing, rough.windows, chain.scatter_s)
+    return ClockOffset(knots_s, rough(knots_s) + chain.seconds, rough.agreeing, rough.windows, chain.scatter_s)
 
 
 def _window_spectra(
-    first: Signal, second: Signal, start_s: float, rough: Offset
+    first: Signal, second: Signal, start_s: float, rough: ClockOffset
 ) -> tuple[NDArray[np.complex128], NDArray[np.complex128]] | None:
     time_s = start_s + _grid(FINE_S)
     a, b = first(time_s), second(time_s + rough(time_s))
@@ -221,7 +220,7 @@ def _peaks(scores: Array, steps_s: Array) -> Array:
     return peaks
 
 
-def _chain(at_s: Array, offsets_s: Array, knots_s: Array) -> Offset:
+def _chain(at_s: Array, offsets_s: Array, knots_s: Array) -> ClockOffset:
     """Straight lines between knots through the offsets (n,), by Tukey's biweight: windows that stray do not pull."""
     hats = np.array([np.interp(at_s, knots_s, row) for row in np.eye(knots_s.size)]).T
     bends = math.sqrt(STIFFNESS) * np.diff(np.eye(knots_s.size), 2, axis=0)
@@ -234,7 +233,7 @@ def _chain(at_s: Array, offsets_s: Array, knots_s: Array) -> Offset:
         seconds = np.linalg.lstsq(
             np.vstack([hats * weight[:, None], bends]), np.append(offsets_s * weight, np.zeros(len(bends))), rcond=None
         )[0]
-    return Offset(knots_s, seconds, scatter_s=scale)
+    return ClockOffset(knots_s, seconds, scatter_s=scale)
 
 
 def _grid(length_s: float) -> Array:

@@ -11,13 +11,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
-from scipy.special import betaincinv, stdtrit  # of scipy.stats, which takes a second to load
+from scipy.special import betaincinv  # of scipy.stats, which takes a second to load
 
 from towertap.signals.filters import Array
+from towertap.signals.spectra import WelchSum
 
 SEGMENT_S = 2.0
 """Length of a segment: lines 0.5 Hz apart, two in the third of an octave at 5 Hz."""
+PAIRS = ((0, 0), (1, 1), (0, 1))
+"""Input with itself, output with itself, input with output."""
 CHANCE = 0.05
 """A coherence that chance exceeds this often with nothing in common is "by chance"."""
 NEIGHBOURS = 1 / 36
@@ -31,7 +33,9 @@ class Spectra:
     """Two signals' densities (n,) over frequency, their cross-spectrum and the independent averages behind them.
 
     `xx` and `yy` are one-sided, in the signals' units squared per hertz, `xy` is the mean of conj(X)·Y, in the product
-    of the units per hertz. Not a number where there was no whole segment, which is 0 averages.
+    of the units per hertz. Not a number where there was no whole segment, which is 0 averages. A delay of the output
+    makes |xy| too small, by the Hann window's own correlation: 0.07 % for a hundredth of a segment, 1.6 % for a
+    twentieth.
     """
 
     frequency_hz: Array
@@ -41,27 +45,9 @@ class Spectra:
     averages: float
 
     @property
-    def transfer(self) -> NDArray[np.complex128]:
-        """H1 = Sxy / Sxx (n,): noise in the output scatters it, noise in the input makes it too small.
-
-        A delay of the output within a segment makes it too small, too, by the Hann window's own correlation: 0.07 % for
-        a hundredth of a segment, 1.6 % for a twentieth.
-        """
-        return self.xy / self.xx
-
-    @property
     def coherence(self) -> Array:
         """Ordinary coherence γ² (n,), the part of the output's power that follows the input linearly; 0 to 1."""
         return np.abs(self.xy) ** 2 / (self.xx * self.yy)
-
-    @property
-    def relative_error(self) -> Array:
-        """Half the 95 % interval of |H1| as a part of it, and of its phase in radians, (n,).
-
-        Bendat and Piersol's sqrt(1 − γ²) / (|γ| sqrt(2 n)), with n − 1 for n and Student's t for few averages.
-        """
-        freedom = max(self.averages - 1, 1e-9)
-        return stdtrit(2 * freedom, 0.975) * np.sqrt((1 / self.coherence - 1) / (2 * freedom))
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,8 +84,8 @@ def in_bands(spectra: Spectra, edges_hz: Array) -> InBands:
     """
     freedom = max(spectra.averages - 1, 1e-9)
     following = (spectra.coherence - (1 - spectra.coherence) / freedom) * spectra.yy
-    found = [_in_band(spectra, following, freedom, *edges) for edges in edges_hz]
-    return InBands(*np.array(found).reshape(-1, 3).T)
+    bands = [_in_band(spectra, following, freedom, *edges) for edges in edges_hz]
+    return InBands(*np.array(bands).reshape(-1, 3).T)
 
 
 def _in_band(
@@ -119,43 +105,8 @@ def _in_band(
     )
 
 
-class CrossSum:
-    """Welch's spectra (Hann, half overlap, segment means removed) of two signals fed in blocks.
-
-    Over two unbroken signals they equal those of `scipy.signal.csd`. A segment with a value that is not a number, in
-    either signal, is left out whole.
-    """
-
-    def __init__(self, rate_hz: float, segment_s: float = SEGMENT_S) -> None:
-        self.rate_hz, self.segment = rate_hz, 2 * round(segment_s * rate_hz / 2)
-        self._window = signal.get_window("hann", self.segment)
-        self._sums = np.zeros((3, self.segment // 2 + 1), complex)
-        self._held = np.empty((2, 0))
-        self._count = self._touching = 0
-        self._last = False
-
-    def feed(self, x: Array, y: Array) -> None:
-        """Add a block of both signals, (n,) each."""
-        held = np.concatenate([self._held, [x, y]], axis=1)
-        hop = self.segment // 2
-        whole = max(0, (held.shape[1] - self.segment) // hop + 1)
-        self._held = held[:, whole * hop :]
-        if not whole:
-            return
-        segments = np.lib.stride_tricks.sliding_window_view(held, self.segment, axis=1)[:, ::hop]
-        used = np.isfinite(segments).all(axis=(0, 2))
-        self._count += int(used.sum())
-        self._touching += int((used & np.append(self._last, used[:-1])).sum())
-        self._last = bool(used[-1])
-        taken = segments[:, used]
-        fx, fy = np.fft.rfft((taken - taken.mean(axis=2, keepdims=True)) * self._window)
-        self._sums += np.array([(a.conj() * b).sum(axis=0) for a, b in ((fx, fx), (fy, fy), (fx, fy))])
-
-    def result(self) -> Spectra:
-        """The spectra so far."""
-        sided = np.full(self._sums.shape[1], 2.0)
-        sided[[0, -1]] = 1.0
-        scale = sided / (self.rate_hz * (self._window**2).sum())
-        xx, yy, xy = self._sums * scale / self._count if self._count else np.full_like(self._sums, np.nan)
-        worth = self._count**2 / (self._count + 2 * NEIGHBOURS * self._touching) if self._count else 0.0
-        return Spectra(np.arange(sided.size) * self.rate_hz / self.segment, xx.real, yy.real, xy, worth)
+def spectra_of(welch: WelchSum) -> Spectra:
+    """The spectra of input and output from a Welch sum over PAIRS."""
+    xx, yy, xy = welch.densities
+    averages = welch.segments**2 / (welch.segments + 2 * NEIGHBOURS * welch.touching) if welch.segments else 0.0
+    return Spectra(welch.frequency_hz, xx.real, yy.real, xy, averages)

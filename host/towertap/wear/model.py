@@ -16,7 +16,7 @@ from towertap.compare.stats.contrast import Contrast
 from towertap.compare.stats.power import ALPHA
 
 if TYPE_CHECKING:
-    from towertap.bench.carried import Told
+    from towertap.bench.carried import BenchSummary
     from towertap.bench.sharing import Share
 
 
@@ -231,7 +231,7 @@ class Wear:
     warnings: tuple[str, ...]
     excluded: tuple[Excluded, ...]
     other_captures: int
-    bench: dict[str, Told]
+    bench: dict[str, BenchSummary]
 
     def __iter__(self) -> Iterator[Course]:
         return iter(self.courses)

@@ -19,8 +19,7 @@ from towertap.words.phrases import counted
 def write_wear(wear: Wear, followed: Followed, folder: str | Path, notices: Sequence[str] = ()) -> Path:
     """Write `wear.html` and its figures (PNG) into `folder`, which is made if need be; returns the page's path.
 
-    `followed` is what the answer came from. `notices` are lines to stand under the headline. Raises FileError for a
-    capture that can no longer be read.
+    `followed` is what the answer came from. `notices` are lines to stand under the headline.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)

@@ -15,7 +15,7 @@ STANDARD_GRAVITY_MS2 = 9.80665
 
 
 @dataclass(frozen=True)
-class Quantity:
+class Measurand:
     """What a chip measures along its three axes: the width of a count, and what one means."""
 
     bits: int
@@ -58,10 +58,10 @@ class Layout:
 
     chip: str
     packet: np.dtype
-    quantities: dict[str, Quantity]
+    quantities: dict[str, Measurand]
     """Of "acceleration" and, where the chip has a gyroscope, "rotation"."""
     unpack: Callable[[np.ndarray, str], np.ndarray]
-    """From packets (k, n) and a quantity's name to counts (k, n, 3); Quantity.no_reading where none was valid."""
+    """From packets (k, n) and a quantity's name to counts (k, n, 3); Measurand.no_reading where none was valid."""
     temperature_law: Callable[[np.ndarray], np.ndarray]
     """From the header's temperature word to °C."""
     sensitivity_tolerance: float
@@ -106,8 +106,8 @@ LAYOUTS = {
         "ICM-42688-P",
         _FIFO_PACKET_3,
         {
-            "acceleration": Quantity(16, "accel_range_g", STANDARD_GRAVITY_MS2, 70e-6),
-            "rotation": Quantity(16, "gyro_range_dps", math.radians(1), 2.8e-3),
+            "acceleration": Measurand(16, "accel_range_g", STANDARD_GRAVITY_MS2, 70e-6),
+            "rotation": Measurand(16, "gyro_range_dps", math.radians(1), 2.8e-3),
         },
         _unpack_fifo_packet_3,
         lambda word: word / 132.48 + 25.0,

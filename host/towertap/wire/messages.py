@@ -36,6 +36,16 @@ class Hello(msgspec.Struct, frozen=True):
         return self.odr_hz, self.accel_range_g, self.gyro_range_dps
 
 
+class Status(msgspec.Struct, frozen=True):
+    """How a box is doing, as far as the host shows it; None where its firmware does not tell."""
+
+    overflows: int = 0
+    busy_percent: float | None = None
+    """Share of the time since the last status in which there was work."""
+    longest_stall_us: float | None = None
+    """The longest that the loop was away since then."""
+
+
 def hello_of(content: object) -> Hello:
     """A hello's JSON object as a Hello; FileError in one line when it is none."""
     hello: Hello = typed(content, Hello, "the box's hello")

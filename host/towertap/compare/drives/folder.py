@@ -11,25 +11,28 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
 from towertap.analysis import analyse_capture
 from towertap.bench.carried import records_for
 from towertap.capture.conditions import Conditions
 from towertap.capture.integrity import check
 from towertap.capture.reading import Capture, open_capture
 from towertap.compare.drives.differences import differences
-from towertap.compare.drives.model import CELL_S, Drives, Excluded, Pass, Quantity, Reading, Side, Source, name_of
+from towertap.compare.drives.model import (
+    CELL_S,
+    CELLS_A_WINDOW,
+    Drives,
+    Excluded,
+    Pass,
+    Quantity,
+    Reading,
+    Side,
+    Source,
+    name_of,
+)
 from towertap.compare.drives.positions import at_position, inputs_at
 from towertap.compare.drives.speed_join import forward_acceleration
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.signals.metrics import METRICS, THIRDS
-from towertap.signals.metrics._metric import rms
-
-WINDOW_S = 1.0
-"""Length of the windows of a pass."""
-RMS = [metric.name for metric in METRICS.values() if metric.figure is rms]
-"""The metrics whose windows have an energy mean."""
 
 Measures = Mapping[str, Callable[[Reading], Any]]
 """What else is taken from each capture while it is open, by name: see `Pass.measured`."""
@@ -186,8 +189,9 @@ def _read(
         integrity = check(capture)
         if not integrity.sound and not include_unsound:
             raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
-        analysis = analyse_capture(capture, window_s=CELL_S, metrics=[*RMS, *THIRDS], bench=records_for(capture, bench))
-        windows = joined(analysis.windows, round(WINDOW_S / CELL_S))
+        records = records_for(capture, bench)
+        analysis = analyse_capture(capture, window_s=CELL_S, metrics=[*METRICS, *THIRDS], bench=records)
+        windows = analysis.joined(CELLS_A_WINDOW)
         if windows.empty:
             raise AnalysisError("too short or too broken for one whole window")
         reading = Reading(capture, side, analysis, windows, inputs, include_unsound, bench)
@@ -198,6 +202,7 @@ def _read(
             integrity=integrity,
             windows=windows,
             cells=analysis.windows,
+            kept=analysis.kept.kept,
             whole=analysis.whole,
             noise=analysis.noise,
             beyond=analysis.beyond,
@@ -231,18 +236,8 @@ def moment(text: str) -> datetime | None:
     return None
 
 
-def joined(cells: pd.DataFrame, count: int) -> pd.DataFrame:
-    """Windows of `count` cells each from a table of cells, r.m.s., within pieces; a last one not full is dropped."""
-    metrics = cells.columns.drop(["piece", "start_s"])
-    squares = cells.assign(**{name: cells[name] ** 2 for name in metrics})
-    groups = squares.groupby(["piece", (cells.groupby("piece").cumcount() // count).rename("number")])
-    windows = groups.agg({"start_s": "first"} | dict.fromkeys(metrics, "mean"))[groups.size() == count]
-    windows[metrics] **= 0.5
-    return windows.reset_index("piece").reset_index(drop=True)
-
-
 def quantities_of(passes: Sequence[Pass]) -> Iterable[Quantity]:
-    """The metrics that have an energy mean and that the rate of every pass carries."""
-    for name in RMS:
+    """The metrics that every pass carries."""
+    for name, metric in METRICS.items():
         if all(name in drive.windows for drive in passes):
-            yield Quantity(name, METRICS[name].label, METRICS[name].unit)
+            yield Quantity(name, metric.label, metric.unit)

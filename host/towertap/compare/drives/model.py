@@ -13,10 +13,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from towertap.archive.record import CAPTURE
+from towertap.signals.metrics import METRICS, THIRDS, Metric
 
 if TYPE_CHECKING:
     from towertap.analysis import Analysis
-    from towertap.bench.carried import Told
+    from towertap.bench.carried import BenchSummary
     from towertap.bench.sharing import Share
     from towertap.capture.conditions import Conditions
     from towertap.capture.integrity import Integrity
@@ -27,11 +28,18 @@ Side = Literal["before", "after"]
 SIDES: tuple[Side, Side] = ("before", "after")
 CELL_S = 0.1
 """Length of the windows that passes are aligned by and cut into places from."""
+CELLS_A_WINDOW = 10
+"""So many of them make one of the windows of 1 s."""
 
 
 def name_of(capture: Path) -> str:
     """A capture's file name without its suffix, or in an archive, where all have one name, its recording's."""
     return capture.parent.name if capture.name == CAPTURE else capture.stem
+
+
+def metric_of(name: str) -> Metric:
+    """A metric of a window table by its column."""
+    return METRICS.get(name) or THIRDS[name]
 
 
 @dataclass(frozen=True)
@@ -57,9 +65,10 @@ class Source:
 class Pass:
     """One drive over one road with one part fitted: the unit of every inference.
 
-    `windows` has one row a window of 1 s, the columns `piece`, `start_s` and one per metric (r.m.s. in the metric's
-    unit); `cells` is the same over windows of a tenth of a second, by which passes are aligned and cut into places.
-    `whole` holds the values of the whole capture by metric name. `path` is the capture they came from. `noise`,
+    `windows` has one row a window of 1 s, the columns `piece`, `start_s` and one per metric, in its unit; `cells` is
+    the same over windows of a tenth of a second, by which passes are aligned and cut into places, and `kept` what each
+    metric keeps of them, (kept, cells), to join them to longer stretches. `whole` holds the values of the whole capture
+    by metric name. `path` is the capture they came from. `noise`,
     `beyond`, `bench` and `to_vehicle` are what the bench says of them, as in an analysis. `started` is when the
     recording began, None where the capture does not know; `forward_ms2` the mean forward acceleration in cells from the
     capture's start, NaN in gaps; `measured` what each section of the comparison took from
@@ -73,10 +82,11 @@ class Pass:
     integrity: Integrity
     windows: pd.DataFrame
     cells: pd.DataFrame
+    kept: Mapping[str, NDArray[np.float64]]
     whole: dict[str, float]
     noise: dict[str, Share] = field(default_factory=dict)
     beyond: dict[str, str] = field(default_factory=dict)
-    bench: Told | None = None
+    bench: BenchSummary | None = None
     to_vehicle: NDArray[np.float64] = field(default_factory=lambda: np.eye(3))
     started: datetime | None = None
     source: Source | None = None
@@ -88,6 +98,14 @@ class Pass:
     def name(self) -> str:
         """The capture's name."""
         return name_of(self.path)
+
+    def over_windows(self, metric: str) -> float:
+        """One value of a metric over all windows of 1 s together; not a number without one."""
+        of_piece = self.cells.groupby("piece")["start_s"]
+        full = of_piece.transform("size") // CELLS_A_WINDOW * CELLS_A_WINDOW
+        used = (of_piece.cumcount() < full).to_numpy()
+        kept = self.kept[metric][:, used]
+        return metric_of(metric).of_all(kept) if kept.size else float("nan")
 
     @property
     def road(self) -> str:

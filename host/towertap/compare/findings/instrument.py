@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from towertap.bench.carried import KINDS, Told
+from towertap.bench.carried import KINDS, BenchSummary
 from towertap.bench.sharing import MARKED_SHARE, Share, judged
 from towertap.compare.drives.model import Pass
 from towertap.compare.findings.model import Finding
@@ -49,7 +49,7 @@ def mounting_cautions(road: str, metric: str, passes: Sequence[Pass]) -> list[st
     return [f"{road}: {reason}; above that the mounting rings along." for reason in reasons]
 
 
-def warnings(bench: Mapping[str, Told]) -> Iterator[str]:
+def warnings(bench: Mapping[str, BenchSummary]) -> Iterator[str]:
     """Of captures by name: missing records, boxes and calibrations that differ, chips that failed their own test."""
     without = defaultdict(list)
     for kind in KINDS:
@@ -66,7 +66,7 @@ def warnings(bench: Mapping[str, Told]) -> Iterator[str]:
             yield f"{name}: {records.words['selftest']}"
 
 
-def _differences(bench: Mapping[str, Told]) -> Iterator[str]:
+def _differences(bench: Mapping[str, BenchSummary]) -> Iterator[str]:
     """What a ratio within one box and calibration does not have."""
     boxes = sorted({records.serial for records in bench.values()})
     if len(boxes) > 1:

@@ -10,7 +10,6 @@ from pathlib import Path
 from towertap.analysis import analyse_capture
 from towertap.capture.integrity import check
 from towertap.capture.reading import open_capture
-from towertap.compare.stats.contrast import energy_mean
 from towertap.compare.stats.power import CAUTION, Spread, coefficient_of_variation, pilot_spread
 from towertap.errors import AnalysisError, CallError, TowertapError
 
@@ -58,7 +57,7 @@ def load_pilot(
                 if capture.text("raw_sha256") in recordings:
                     raise AnalysisError("the same recording as another")
                 recordings.add(capture.text("raw_sha256"))
-                figure = energy_mean(analyse_capture(capture, metrics=[metric]).windows[metric])
+                figure = analyse_capture(capture, metrics=[metric]).whole[metric]
                 if not figure > 0:
                     raise AnalysisError(f"no {metric} in it")
                 positions.add(capture.conditions.box_position)

@@ -18,9 +18,8 @@ from typing import Any, Self
 from towertap.capture.conditions import Conditions
 from towertap.compare.drives.slots import Key, Slot
 from towertap.compare.stats.power import ALPHA, Strength, given_spread, strength
-from towertap.errors import CallError
-from towertap.signals.metrics import METRICS
-from towertap.signals.metrics._metric import rms
+from towertap.errors import CallError, FileError
+from towertap.signals.metrics import METRICS, RMS
 
 SCHEMA, VERSION = "towertap-plan", 1
 QUANTILE = 0.95
@@ -113,7 +112,7 @@ class Plan:
         yield len(set(names)) < len(names), f"a road is named twice: {', '.join(names)}"
         yield self.smooth not in names, f"the smooth road '{self.smooth}' is not among the roads"
         yield len(names) < 2, f"'{self.smooth}' is the only road: plan a rough road as well"
-        known = [metric.name for metric in METRICS.values() if metric.figure is rms]
+        known = [metric.name for metric in METRICS.values() if metric.statistic is RMS]
         yield (
             not self.metrics or len(set(self.metrics)) < len(self.metrics) or not set(self.metrics) <= set(known),
             f"metrics must be one or more of {', '.join(known)}, each once",
@@ -236,7 +235,7 @@ def read_plan(path: Path) -> Plan:
         why = f"not a plan: no JSON at line {error.lineno}, column {error.colno}; {MEND}"
     except (ValueError, RecursionError):
         why = f"not a plan: no JSON in UTF-8; {MEND}"
-    except CallError as error:
+    except (CallError, FileError) as error:
         why = str(error)
     raise CallError(f"{path}: {why}")
 

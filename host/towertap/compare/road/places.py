@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from towertap.compare.drives.model import CELL_S, Pass
+from towertap.compare.drives.model import CELL_S, Pass, metric_of
 from towertap.compare.road.alignment import (
     Array,
     PassAlignment,
@@ -59,16 +59,24 @@ class Places:
     edges_s: Array
 
     def levels(self, metric: str) -> Array:
-        """R.m.s. of a metric at each place in each pass, (passes, places); every metre of a place weighs the same."""
-        return np.array([np.sqrt(self._pooled(i, metric)) for i in range(len(self.passes))])
+        """Values of a metric at each place in each pass, (passes, places); every metre of a place weighs the same."""
+        return np.array(
+            [
+                at_stretches(drive, metric, self.bounds_s(number), self.edges_s)
+                for number, drive in enumerate(self.passes)
+            ]
+        )
+
+    def over(self, metric: str, chosen: NDArray[np.bool_]) -> dict[str, float]:
+        """One value of each pass, by its name, over some of the places (n,) together."""
+        return {
+            drive.name: together(drive, metric, self.bounds_s(number), self.edges_s[chosen])
+            for number, drive in enumerate(self.passes)
+        }
 
     def place_s(self, number: int, time_s: NDArray[np.floating]) -> Array:
         """Where pass `number` is at times (n,) from the start of its capture, in seconds of the reference pass."""
         return self.warps[number](time_s / self.cell_s) * self.cell_s
-
-    def _pooled(self, number: int, metric: str) -> Array:
-        squares = np.square(self.passes[number].cells[metric].to_numpy(float))
-        return pooled(self.bounds_s(number), squares, self.edges_s)
 
     def bounds_s(self, number: int) -> Array:
         """Start and end of each cell of pass `number`, (n, 2), in seconds of the reference pass."""
@@ -168,15 +176,33 @@ def _cut(places: Places) -> Places:
     return replace(places, edges_s=edges_s, alignment=replace(places.alignment, places=len(edges_s), warning=warning))
 
 
-def pooled(bounds_s: Array, values: Array, stretches_s: Array) -> Array:
-    """Mean over each of the stretches (m, 2) of values (n,) that hold within `bounds_s` (n, 2).
+def at_stretches(drive: Pass, metric: str, bounds_s: Array, stretches_s: Array) -> Array:
+    """Values (m,) of a metric at stretches (m, 2) of the coordinate on which the pass's cells lie at `bounds_s` (n, 2).
 
-    NaN where less than COVERED of a stretch is within bounds.
+    NaN where cells cover less than COVERED of a stretch.
     """
+    cells, shares = _cells_of(bounds_s, stretches_s)
+    with np.errstate(invalid="ignore"):  # a stretch without a cell has no value
+        values = metric_of(metric).statistic.value(drive.kept[metric][:, cells], shares)
     covered = _integral(bounds_s, np.ones(len(bounds_s)), stretches_s)
-    enough = covered >= COVERED * (stretches_s[:, 1] - stretches_s[:, 0])
-    sums = _integral(bounds_s, values, stretches_s)
-    return np.divide(sums, covered, out=np.full(covered.size, np.nan), where=enough)
+    return np.where(covered >= COVERED * (stretches_s[:, 1] - stretches_s[:, 0]), values, np.nan)
+
+
+def together(drive: Pass, metric: str, bounds_s: Array, stretches_s: Array) -> float:
+    """One value of a metric over all of the stretches (m, 2), as `at_stretches` has each."""
+    cells, shares = _cells_of(bounds_s, stretches_s)
+    return float(metric_of(metric).statistic.value(drive.kept[metric][:, cells.ravel()], shares.ravel()))
+
+
+def _cells_of(bounds_s: Array, stretches_s: Array) -> tuple[NDArray[np.int64], Array]:
+    """For each stretch (m, 2) the cells (m, k) that may lie in it, and how much of each does, in cells (m, k)."""
+    first = np.searchsorted(bounds_s[:, 1], stretches_s[:, 0], side="right")
+    end = np.searchsorted(bounds_s[:, 0], stretches_s[:, 1], side="left")
+    cells = first[:, None] + np.arange(max(1, (end - first).max(initial=0)))
+    inside = np.minimum(cells, len(bounds_s) - 1)
+    begin_s, end_s = bounds_s[inside, 0], bounds_s[inside, 1]
+    overlap_s = np.minimum(end_s, stretches_s[:, 1:]) - np.maximum(begin_s, stretches_s[:, :1])
+    return inside, np.where(cells < end[:, None], np.maximum(overlap_s, 0.0), 0.0) / CELL_S
 
 
 def _integral(bounds: Array, values: Array, edges: Array) -> Array:

@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 
 from towertap.compare.drives.model import Pass
 from towertap.compare.road.places import Places
-from towertap.compare.stats.contrast import energy_mean
 from towertap.errors import AnalysisError
 
 Basis = Literal["rough places", "whole passes"]
@@ -41,7 +40,7 @@ class PassValue:
     """One pass in one metric on one road.
 
     `places` are the road's (its own windows of 1 s where it is not cut into places), `rough_places` those above the
-    limit; `whole` is the r.m.s. over the whole pass, `value` the one that the finding rests on.
+    limit; `whole` is the value over the whole pass, `value` the one that the finding rests on.
     """
 
     capture: str
@@ -54,14 +53,15 @@ class PassValue:
 
 @dataclass(frozen=True, eq=False)
 class RoughPlaces:
-    """The rough places of one road in one metric: `at` holds the r.m.s. there by pass, `count` all its places.
+    """The rough places of one road in one metric, of `count` places.
 
-    `share` is how many of the places are rough, 0 to 1. Where `warning` says why there are none to rest on, `at` is
-    empty, and whole passes stand in.
+    By pass, `at` holds the levels there and `over` the one over all of them; `share` is how many of the places are
+    rough, 0 to 1. Where `warning` says why there are none to rest on, both are empty, and whole passes stand in.
     """
 
     metric: str
     at: dict[str, NDArray[np.float64]]
+    over: dict[str, float]
     count: int
     share: float
     warning: str | None
@@ -73,12 +73,10 @@ class RoughPlaces:
 
     def value(self, drive: Pass) -> PassValue:
         """One pass's value over the rough places."""
-        windows = window_values([drive], self.metric)
-        whole = whole_value(drive, self.metric)
+        whole, number = whole_value(drive, self.metric), drive.conditions.pass_number
         if self.warning:
-            return PassValue(drive.name, drive.conditions.pass_number, windows.size, windows.size, whole, whole)
-        levels = self.at[drive.name]
-        return PassValue(drive.name, drive.conditions.pass_number, self.count, levels.size, whole, energy_mean(levels))
+            return PassValue(drive.name, number, len(drive.windows), len(drive.windows), whole, whole)
+        return PassValue(drive.name, number, self.count, self.at[drive.name].size, whole, self.over[drive.name])
 
     def values(self, passes: Sequence[Pass]) -> NDArray[np.float64]:
         """What the values of some passes rest on, places or windows, joined to one array (n,)."""
@@ -102,13 +100,12 @@ def window_values(passes: Sequence[Pass], metric: str) -> NDArray[np.float64]:
 
 
 def whole_value(drive: Pass, metric: str) -> float:
-    """R.m.s. of one metric over a whole pass; AnalysisError where it is nought or there is no window."""
-    values = window_values([drive], metric)
-    whole = energy_mean(values)
+    """One metric over a whole pass; AnalysisError where it is nought or there is no window."""
+    whole = drive.over_windows(metric)
     if not whole > 0:
         raise AnalysisError(
-            f"capture '{drive.name}' has no {metric} to compare ({'zero throughout' if values.size else 'no window'}): "
-            "leave the capture or the metric out"
+            f"capture '{drive.name}' has no {metric} to compare "
+            f"({'no window' if drive.windows.empty else 'zero throughout'}): leave the capture or the metric out"
         )
     return whole
 
@@ -121,9 +118,9 @@ def rough_places(places: Places, metric: str, limit: float) -> RoughPlaces:
     if warning is None and rough.sum() < FEWEST_PLACES:
         warning = f"only {rough.sum()} of {rough.size} places are over the roughness limit"
     if warning is not None:
-        return RoughPlaces(metric, {}, rough.size, 1.0, warning)
+        return RoughPlaces(metric, {}, {}, rough.size, 1.0, warning)
     at = {drive.name: row[rough] for drive, row in zip(places.passes, levels, strict=True)}
-    return RoughPlaces(metric, at, rough.size, float(rough.mean()), None)
+    return RoughPlaces(metric, at, places.over(metric, rough), rough.size, float(rough.mean()), None)
 
 
 def is_rough(levels: NDArray[np.float64], limit: float) -> NDArray[np.bool_]:

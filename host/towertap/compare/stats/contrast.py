@@ -60,9 +60,3 @@ def holm(p_values: Sequence[float | None]) -> list[float | None]:
     tested = [p for p in p_values if p is not None]
     adjusted = iter(multipletests(tested, method="holm")[1].tolist() if tested else ())
     return [None if p is None else next(adjusted) for p in p_values]
-
-
-def energy_mean(values: ArrayLike) -> float:
-    """Root mean square of window values (n,), themselves r.m.s. over windows of equal length; NaN of nothing."""
-    squares = np.square(np.asarray(values, float))
-    return float(np.sqrt(squares.mean())) if squares.size else float("nan")

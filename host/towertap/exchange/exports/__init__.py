@@ -8,10 +8,10 @@ from pathlib import Path
 from towertap.doors.whole_file import whole_file
 from towertap.errors import CallError
 from towertap.exchange.exports import csv, mat, mdf, npz, parquet, uff, wav
-from towertap.exchange.exports.form import Export
+from towertap.exchange.exports.form import ExportFormat
 from towertap.exchange.samples import Samples
 
-EXPORTS: dict[str, Export] = {
+EXPORTS: dict[str, ExportFormat] = {
     ".csv": csv.EXPORT,
     ".parquet": parquet.EXPORT,
     ".mat": mat.EXPORT,
@@ -23,7 +23,7 @@ EXPORTS: dict[str, Export] = {
 """Suffix → how its files are written and known again."""
 
 
-def target(path: Path, capture: Path) -> tuple[Path, Export]:
+def target(path: Path, capture: Path) -> tuple[Path, ExportFormat]:
     """Where `path`, a file or a bare suffix such as `.wav`, has the samples go, and the format.
 
     CallError for a suffix that is not in EXPORTS, for a library that is missing, for a folder that is not there, and
@@ -42,7 +42,7 @@ def target(path: Path, capture: Path) -> tuple[Path, Export]:
     return path, form
 
 
-def refuse_to_replace(path: Path, form: Export) -> None:
+def refuse_to_replace(path: Path, form: ExportFormat) -> None:
     """CallError where `path` is there already and no export of this format."""
     if path.exists() and not (path.is_file() and form.recognise(path)):
         raise CallError(f"{path}: there already, and no export of samples: not replaced; give another file")

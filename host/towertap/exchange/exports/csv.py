@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from towertap.exchange.exports.form import Export
+from towertap.exchange.exports.form import ExportFormat
 from towertap.exchange.samples import FORMAT, Samples
 
 START = f"# {FORMAT}\n"
@@ -34,4 +34,4 @@ def recognise(path: Path) -> bool:
         return file.read(len(START)) == START.encode()
 
 
-EXPORT = Export("CSV", write, recognise)
+EXPORT = ExportFormat("CSV", write, recognise)

@@ -19,7 +19,7 @@ def whole(samples: Samples) -> Sequence[Samples]:
 
 
 @dataclass(frozen=True)
-class Export:
+class ExportFormat:
     """One format: how its file is written, and how one of ours is told from any other."""
 
     name: str

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import IO
 
 from towertap.errors import CallError
-from towertap.exchange.exports.form import MARK, Export, column_by_column
+from towertap.exchange.exports.form import MARK, ExportFormat, column_by_column
 from towertap.exchange.samples import Samples
 from towertap.signals.filters import Array
 
@@ -59,4 +59,4 @@ def recognise(path: Path) -> bool:
         return False
 
 
-EXPORT = Export("MATLAB", write, recognise, passes=column_by_column)
+EXPORT = ExportFormat("MATLAB", write, recognise, passes=column_by_column)

@@ -7,7 +7,7 @@ from datetime import UTC
 from pathlib import Path
 
 from towertap.doors.times import instant
-from towertap.exchange.exports.form import MARK, Export
+from towertap.exchange.exports.form import MARK, ExportFormat
 from towertap.exchange.samples import Samples
 
 
@@ -45,4 +45,4 @@ def recognise(path: Path) -> bool:
         return False
 
 
-EXPORT = Export("MDF 4", write, recognise, needs="asammdf")
+EXPORT = ExportFormat("MDF 4", write, recognise, needs="asammdf")

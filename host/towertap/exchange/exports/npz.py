@@ -9,7 +9,7 @@ from typing import IO
 
 import numpy as np
 
-from towertap.exchange.exports.form import Export, column_by_column
+from towertap.exchange.exports.form import ExportFormat, column_by_column
 from towertap.exchange.samples import FORMAT, Samples
 
 
@@ -42,4 +42,4 @@ def recognise(path: Path) -> bool:
         return False
 
 
-EXPORT = Export("NumPy", write, recognise, passes=column_by_column)
+EXPORT = ExportFormat("NumPy", write, recognise, passes=column_by_column)

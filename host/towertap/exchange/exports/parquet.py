@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from towertap.exchange.exports.form import MARK, Export
+from towertap.exchange.exports.form import MARK, ExportFormat
 from towertap.exchange.samples import FORMAT, Samples
 
 
@@ -37,4 +37,4 @@ def recognise(path: Path) -> bool:
         return False
 
 
-EXPORT = Export("Parquet", write, recognise, needs="pyarrow")
+EXPORT = ExportFormat("Parquet", write, recognise, needs="pyarrow")

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from towertap.exchange.exports.form import Export
+from towertap.exchange.exports.form import ExportFormat
 from towertap.exchange.samples import FORMAT, Column, Samples
 
 MOST_ROWS = 2**21
@@ -85,4 +85,4 @@ def recognise(path: Path) -> bool:
         return FORMAT.encode() in file.read(3 * (LINE + 1))
 
 
-EXPORT = Export("UFF 58", write, recognise, needs="pyuff", passes=lambda samples: len(samples.columns))
+EXPORT = ExportFormat("UFF 58", write, recognise, needs="pyuff", passes=lambda samples: len(samples.columns))

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from towertap.exchange.exports.form import MARK, Export
+from towertap.exchange.exports.form import MARK, ExportFormat
 from towertap.exchange.samples import Samples
 
 FULL = 2**31
@@ -73,4 +73,4 @@ def recognise(path: Path) -> bool:
         return MARK in file.read()
 
 
-EXPORT = Export("WAV", write, recognise, parts=parts)
+EXPORT = ExportFormat("WAV", write, recognise, parts=parts)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -37,106 +39,77 @@ def draw(noise: Noise, box: str) -> Figure:
     figure = new_figure(8.6, 7.0, title(noise))
     upper, lower = figure.subplots(2, 1)
     _density(upper, noise)
-    _allan(lower, noise)
     upper.set_title(f"noise density at rest, {box}, {noise.seconds:.0f} s")
+    _allan(lower, noise)
     return figure
 
 
 def title(noise: Noise) -> str:
     """The finding: density against the data sheet, and whether it was at rest."""
     worst = noise.density.value.max()
-    verdict = f"Noise {worst / UG_MS2:.1f} µg/√Hz, {worst / noise.data_sheet:.2f} of the data sheet's"
-    return verdict if noise.at_rest else f"{verdict} – but the box was not at rest"
+    words = f"Noise {worst / UG_MS2:.1f} µg/√Hz, {worst / noise.data_sheet:.2f} of the data sheet's"
+    return words if noise.at_rest else f"{words} – but the box was not at rest"
 
 
 def _density(axes: Axes, noise: Noise) -> None:
     kept = noise.spectrum.frequency_hz >= LOWEST_HZ
-    frequency_hz = noise.spectrum.frequency_hz[kept]
-    for k, (axis, look) in enumerate(AXES.items()):
-        power = noise.spectrum.density[kept, k]
+    frequency_hz, data_sheet = noise.spectrum.frequency_hz[kept], noise.data_sheet / UG_MS2
+    for (axis, look), power, level in zip(
+        AXES.items(), noise.spectrum.density[kept].T, noise.density.value, strict=True
+    ):
         shown = in_fractions_of_octave(Density(frequency_hz, power, power, power, 1), FRACTION)
-        axes.plot(
-            shown.frequency_hz,
-            np.sqrt(shown.mean) / UG_MS2,
-            color=look.colour,
-            ls=look.line,
-            lw=1.0,
-            label=f"{axis}: {noise.density.value[k] / UG_MS2:.1f} µg/√Hz",
-        )
-    axes.axhline(noise.data_sheet / UG_MS2, color=QUIET, lw=0.9, ls=":", label="data sheet")
+        label = f"{axis}: {level / UG_MS2:.1f} µg/√Hz"
+        density = np.sqrt(shown.mean) / UG_MS2
+        axes.plot(shown.frequency_hz, density, color=look.colour, ls=look.line, lw=1.0, label=label)
+    axes.axhline(data_sheet, color=QUIET, lw=0.9, ls=":", label="data sheet")
     axes.axvspan(*noise.density.band_hz, color="#e7ebef", lw=0)
-    axes.text(
-        np.sqrt(np.prod(noise.density.band_hz)),
-        0.03,
-        "white band",
-        transform=axes.get_xaxis_transform(),
-        ha="center",
-        color=QUIET,
-        fontsize=7.5,
-    )
-    axes.set_xscale("log")
-    axes.set_yscale("log")
+    axes.set(xscale="log", yscale="log", xlabel="frequency, Hz", ylabel="density, µg/√Hz")
     axes.set_xlim(LOWEST_HZ, frequency_hz[-1])
     low, high = axes.get_ylim()
-    middle = noise.data_sheet / UG_MS2
-    axes.set_ylim(min(low, middle / 10), max(high * 3, middle * 10))
+    axes.set_ylim(min(low, data_sheet / 10), max(high * 3, data_sheet * 10))
+    place: dict[str, Any] = {"transform": axes.get_xaxis_transform(), "ha": "center"}
+    middle_hz = np.sqrt(np.prod(noise.density.band_hz))
+    axes.text(middle_hz, 0.03, "white band", color=QUIET, fontsize=7.5, **place)
     for tone in _named(noise):
-        axes.text(
-            tone.frequency_hz,
-            0.97,
-            f"{tone.frequency_hz:.4g} Hz",
-            transform=axes.get_xaxis_transform(),
-            rotation=90,
-            ha="center",
-            va="top",
-            fontsize=7,
-            color=INK,
-        )
+        words = f"{tone.frequency_hz:.4g} Hz"
+        axes.text(tone.frequency_hz, 0.97, words, rotation=90, va="top", fontsize=7, color=INK, **place)
     log_ticks(axes, "x")
     log_ticks(axes, "y")
     axes.grid(axis="y")
-    axes.set_xlabel("frequency, Hz")
-    axes.set_ylabel("density, µg/√Hz")
     axes.legend(loc="lower left", ncols=2)
 
 
 def _named(noise: Noise) -> list[Tone]:
     """The strongest tones, leaving out those whose names would lie on another's."""
     named: list[Tone] = []
-    for tone in sorted(noise.tones, key=lambda one: -one.rms.max()):
+    for tone in sorted(noise.tones, key=lambda tone: -tone.rms.max()):
         if all(abs(np.log(tone.frequency_hz / other.frequency_hz)) > APART for other in named):
             named.append(tone)
     return named[:MOST_NAMED]
 
 
 def _allan(axes: Axes, noise: Noise) -> None:
-    for (axis, look), curve, found in zip(AXES.items(), noise.curves, noise.coefficients, strict=True):
-        axes.fill_between(curve.tau_s, curve.low / UG_MS2, curve.high / UG_MS2, color=look.colour, alpha=0.15, lw=0)
-        axes.plot(
-            curve.tau_s,
-            curve.deviation / UG_MS2,
-            color=look.colour,
-            ls="none",
-            marker=look.marker,
-            ms=3.2,
-            label=f"{axis}: {_read_off(found)}",
-        )
+    for (axis, look), curve, coefficients in zip(AXES.items(), noise.curves, noise.coefficients, strict=True):
+        colour, label = look.colour, f"{axis}: {_read_off(coefficients)}"
+        axes.fill_between(curve.tau_s, curve.low / UG_MS2, curve.high / UG_MS2, color=colour, alpha=0.15, lw=0)
+        axes.plot(curve.tau_s, curve.deviation / UG_MS2, look.marker, color=colour, ms=3.2, label=label)
         fine = np.geomspace(curve.tau_s[0], curve.tau_s[-1], 100)
-        axes.plot(fine, allan.modelled(found, fine) / UG_MS2, color=look.colour, ls=look.line, lw=0.9)
-    axes.set_xscale("log")
-    axes.set_yscale("log")
+        axes.plot(fine, allan.modelled(coefficients, fine) / UG_MS2, color=colour, ls=look.line, lw=0.9)
+    axes.set(xscale="log", yscale="log", xlabel="averaging time, s", ylabel="Allan deviation, µg")
     axes.xaxis.set_major_locator(LogLocator(numticks=10))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axes.xaxis.set_minor_locator(NullLocator())
     log_ticks(axes, "y")
     axes.grid(axis="y")
-    axes.set_xlabel("averaging time, s")
-    axes.set_ylabel("Allan deviation, µg")
     axes.set_title("Allan deviation with 95 % limits; lines: the fitted kinds of noise")
     axes.legend(loc="upper right")
 
 
-def _read_off(found: dict[str, allan.Coefficient]) -> str:
+def _read_off(coefficients: dict[str, allan.Coefficient]) -> str:
     """The kinds of noise that were seen, in data sheets' units."""
-    seen = [f"{WORDS[name][0]} {one.value / UG_MS2:.3g} {WORDS[name][1]}" for name, one in found.items() if one.seen]
+    seen = [
+        f"{WORDS[name][0]} {coefficient.value / UG_MS2:.3g} {WORDS[name][1]}"
+        for name, coefficient in coefficients.items()
+        if coefficient.seen
+    ]
     return ", ".join(seen) or "no kind of noise can be read off"

@@ -8,7 +8,7 @@ from dataclasses import fields
 from datetime import UTC
 from typing import Any
 
-from towertap.bench.carried import Told
+from towertap.bench.carried import BenchSummary
 from towertap.capture.conditions import Conditions
 from towertap.compare.drives.model import Drives, Pass
 from towertap.compare.findings.model import Finding
@@ -89,7 +89,7 @@ def _integrity(drive: Pass) -> dict[str, str]:
 
 def _bench(passes: Sequence[Pass]) -> list[Table]:
     """What the bench says of the box behind the captures, once for all captures of which it says the same."""
-    groups: dict[tuple, tuple[list[str], Told]] = {}
+    groups: dict[tuple, tuple[list[str], BenchSummary]] = {}
     for drive in passes:
         if drive.bench:
             key = (drive.bench.serial, *drive.bench.measured_utc.values(), drive.bench.scale_uncertainty)
@@ -98,7 +98,7 @@ def _bench(passes: Sequence[Pass]) -> list[Table]:
     return [tabulate("What the bench knows of the box", rows)] if rows else []
 
 
-def _bench_row(captures: str, bench: Told) -> dict[str, str]:
+def _bench_row(captures: str, bench: BenchSummary) -> dict[str, str]:
     days = {kind: utc[:10] for kind, utc in bench.measured_utc.items() if utc}
     selftest = {True: "passed, ", False: "failed, ", None: ""}[bench.selftest_ok]
     return {

@@ -14,8 +14,9 @@ from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
-from towertap.report.density import Density, WelchSum, over_passes
+from towertap.report.density import SEGMENT_S, Density, over_passes
 from towertap.signals.filters import CARRIED
+from towertap.signals.spectra import WelchSum
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 
 HIGHEST_HZ = 500.0
@@ -39,7 +40,7 @@ class SpectraSection(Section):
     def measure(self, reading: Reading) -> PassSpectrum:
         """Each piece from its first window on, so that the spectra are of what is compared."""
         capture, up, windows = reading.capture, reading.analysis.to_vehicle[2], reading.windows
-        welch = WelchSum(capture.rate_hz)
+        welch = WelchSum(capture.rate_hz, SEGMENT_S)
         for number, piece in enumerate(capture.pieces()):
             starts_s = windows["start_s"][windows["piece"] == number]
             if starts_s.empty:
@@ -47,8 +48,8 @@ class SpectraSection(Section):
             skipped = round((starts_s.min() - piece.start_time_s) * capture.rate_hz)
             welch.gap()
             for block in capture.blocks(Piece(piece.first_row + skipped, piece.n_rows - skipped, starts_s.min())):
-                welch.feed(block @ up)
-        frequency_hz, density = welch.result()
+                welch.feed((block @ up)[None])
+        frequency_hz, density = welch.frequency_hz, welch.densities[0].real
         carried = frequency_hz <= CARRIED * capture.rate_hz
         noise = float((capture.layout.noise_g_per_rthz * STANDARD_GRAVITY_MS2) ** 2)
         return PassSpectrum(frequency_hz[carried], density[carried], noise)

@@ -21,7 +21,7 @@ from towertap.compare.drives.speed_join import driven_m
 from towertap.compare.findings.model import Finding
 from towertap.compare.road.places import Places
 from towertap.compare.road.rough import is_rough
-from towertap.compare.stats.contrast import Contrast, contrast, energy_mean
+from towertap.compare.stats.contrast import Contrast, contrast
 from towertap.compare.stats.exponent import Exponent, exponent
 from towertap.compare.study import Road, Study
 from towertap.words.phrases import listed, sentence_case
@@ -205,7 +205,9 @@ def _effect(
     alike = np.abs(step) <= math.log1p(ALIKE)
     matched = None
     if alike.sum() >= FEWEST_ALIKE:
-        over = np.array([energy_mean(row[alike]) for row in levels])
+        chosen = np.flatnonzero(rough)[alike]
+        over_alike = places.over(finding.metric, np.isin(np.arange(rough.size), chosen))
+        over = np.array([over_alike[drive.name] for drive in speeds.passes])
         matched = contrast(over[~after], over[after], finding.margin, finding.blocks)
     kept_m = None if speeds.metres is None else float(speeds.metres[rough].sum())
     return _speed_effect(finding, sides, seen, matched, kept_m, int(rough.sum()), int(alike.sum()))

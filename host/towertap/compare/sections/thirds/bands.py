@@ -16,15 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from towertap.bench.sharing import NOT_JUDGED_SHARE, Judged, Share
-from towertap.compare.drives.model import Pass, Side
+from towertap.compare.drives.model import Pass, Side, metric_of
 from towertap.compare.findings.instrument import share_at
 from towertap.compare.road.places import Places
-from towertap.compare.stats.contrast import energy_mean
 from towertap.compare.stats.joint import joint_intervals
 from towertap.compare.study import Road
-from towertap.signals.bands import BANDS
+from towertap.signals.bands import BANDS, NOMINAL, edges_hz
 from towertap.signals.metrics import METRICS, THIRDS
-from towertap.signals.metrics.third import NOMINAL, edges_hz
 from towertap.words.phrases import listed
 
 Array = NDArray[np.float64]
@@ -92,7 +90,7 @@ def where_the_change_is(road: Road) -> RoadBands | None:
     """
     passes = [*road.of("before"), *road.of("after")]
     split = len(road.of("before"))
-    carried = [name for name in _EDGES_HZ if all(name in drive.cells for drive in passes)]
+    carried = [name for name in _EDGES_HZ if all(name in drive.kept for drive in passes)]
     if not any(name in THIRDS for name in carried):
         return None
     levels = {name: _levels(passes, name, road.aligned) for name in carried}
@@ -121,9 +119,9 @@ def where_the_change_is(road: Road) -> RoadBands | None:
 def _levels(passes: Sequence[Pass], metric: str, places: Places | None) -> Array:
     """R.m.s. of each pass (n,) over the shared places, or over the whole of it."""
     if places is None:
-        return np.array([energy_mean(drive.cells[metric]) for drive in passes])
-    at = {drive.name: energy_mean(row) for drive, row in zip(places.passes, places.levels(metric), strict=True)}
-    return np.array([at[drive.name] for drive in passes])
+        return np.array([metric_of(metric).of_all(drive.kept[metric]) for drive in passes])
+    over = places.over(metric, np.ones(len(places.edges_s), bool))
+    return np.array([over[drive.name] for drive in passes])
 
 
 def _change(

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from towertap.compare.drives.model import CELL_S, Pass
-from towertap.compare.road.places import PLACE_S, Places, pooled
+from towertap.compare.road.places import PLACE_S, Places, at_stretches
 from towertap.compare.sections.thirds.bands import RoadBands
 
 Array = NDArray[np.float64]
@@ -41,15 +41,14 @@ class ByPlace:
 
 def by_place(bands: RoadBands, aligned: Places | None, before: Pass, after: Pass) -> ByPlace:
     """Bring two passes over a road, and the ratio of all, onto its coordinate, where it is aligned."""
-    metrics = [drive.metric for drive in bands.thirds]
+    metrics = [band.metric for band in bands.thirds]
     bounds = [_bounds_s(drive, aligned) for drive in (before, after)]
     start, end = min(of[0, 0] for of in bounds), max(of[-1, 1] for of in bounds)
     grid = np.linspace(start, end, 1 + min(COLUMNS, max(1, round((end - start) / CELL_S))))
     stretches = np.column_stack([grid[:-1], grid[1:]])
     with np.errstate(divide="ignore"):  # a cell with nothing in it has no level
         levels = [
-            10 * np.log10([pooled(at, np.square(drive.cells[name].to_numpy(float)), stretches) for name in metrics])
-            - 20 * np.log10(REFERENCE_MS2)
+            20 * np.log10(np.array([at_stretches(drive, name, at, stretches) for name in metrics]) / REFERENCE_MS2)
             for drive, at in zip((before, after), bounds, strict=True)
         ]
     return ByPlace(

@@ -13,7 +13,7 @@ from matplotlib.patches import Patch
 
 from towertap.compare.sections.thirds.bands import BandChange, RoadBands
 from towertap.drawing.style import FAINT, INK, QUIET, VERDICTS, Look, new_figure
-from towertap.signals.metrics.third import NOMINAL, edges_hz
+from towertap.signals.bands import NOMINAL, edges_hz
 from towertap.words.numbers import brief, number
 from towertap.words.phrases import counted
 

@@ -9,11 +9,11 @@ from itertools import groupby
 
 import numpy as np
 
-from towertap.bench.carried import Told
+from towertap.bench.carried import BenchSummary
 from towertap.compare.drives.model import SIDES, Excluded, Side
 from towertap.compare.findings import instrument
 from towertap.compare.stats.joint import joint_intervals
-from towertap.signals.metrics.third import NOMINAL, edges_hz
+from towertap.signals.bands import NOMINAL, edges_hz
 
 LEAST_COHERENCE = 0.5
 """A band in which less than half of the output's power follows the input, in any pass, is not judged."""
@@ -48,7 +48,7 @@ class PassTransfer:
     gain: tuple[float | None, ...]
     coherence: tuple[float | None, ...]
     chance: tuple[float | None, ...]
-    input_bench: Told
+    input_bench: BenchSummary
     usable_hz: float | None
 
 

@@ -19,8 +19,9 @@ from towertap.compare.drives.model import Reading, name_of
 from towertap.compare.sections.transfer.bands import EDGES_HZ, PassTransfer
 from towertap.errors import AnalysisError
 from towertap.signals.filters import Array
+from towertap.signals.spectra import WelchSum
 from towertap.signals.time_base import GRID_HZ, HALF_S, find_offset, interpolate
-from towertap.signals.transfer import CrossSum, in_bands
+from towertap.signals.transfer import PAIRS, SEGMENT_S, in_bands, spectra_of
 
 LEAST_OVERLAP_S = 8.0
 """A pass that both boxes recorded for less is not used."""
@@ -66,11 +67,11 @@ def _of_pair(reading: Reading, source: Capture, start_s: float, end_s: float, gu
         offset = find_offset(at_output, at_input, span_s, guess_s)
     except AnalysisError as error:
         raise AnalysisError(f"with its input {name}: {error}") from None
-    cross = CrossSum(GRID_HZ)
+    welch = WelchSum(GRID_HZ, SEGMENT_S, PAIRS)
     for start in np.arange(*span_s, BLOCK_S):
         time_s = np.arange(start, min(start + BLOCK_S, span_s[1]), 1 / GRID_HZ)
-        cross.feed(at_input(time_s + offset(time_s)), at_output(time_s))
-    spectra, bench = cross.result(), records.told(to_vehicle)
+        welch.feed(np.array([at_input(time_s + offset(time_s)), at_output(time_s)]))
+    spectra, bench = spectra_of(welch), records.summary(to_vehicle)
     bands = in_bands(spectra, EDGES_HZ)
     gain, coherence, chance = (
         tuple(value if math.isfinite(value) else None for value in row.tolist())

@@ -1,0 +1,166 @@
+"""The table of metrics: each reduces windows of filtered signals to what is kept of them, and that to values.
+
+Gravity and slow drift need no step of their own: they lie below every band (0.5 Hz, the weightings' 0.4 Hz), and the
+jerk of a constant is nought. All windows of all metrics of an analysis cover the same stretches.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from towertap.signals.bands import BANDS, NOMINAL, edges_hz
+from towertap.signals.channels import ACCELERATIONS, BandPass, Channel, Derivative, MetricSettings, Weighted
+from towertap.signals.filters import Array, Band
+
+
+@dataclass(frozen=True)
+class Statistic:
+    """How windows become values, in two steps, so that short windows can be joined to long ones of the same metric.
+
+    `keep(signals, rate_hz)` reduces full windows (channels, windows, rows) to what is kept of each, (kept, windows).
+    `value(kept, share)` makes one value of the last axis of `kept` (kept, ..., windows), of which `share` (...,
+    windows) belongs to it: 1 of a window that lies in the stretch, less of one that lies in part of it.
+    """
+
+    keep: Callable[[Array, float], Array]
+    value: Callable[[Array, Array], Array]
+
+
+def mean(kept: Array, share: Array) -> Array:
+    """Windows are averaged: mean squares."""
+    return total(kept, share) / share.sum(axis=-1)
+
+
+def total(kept: Array, share: Array) -> Array:
+    """Windows add up: doses."""
+    return np.einsum("...n,...n->...", kept, share)
+
+
+def largest(kept: Array, share: Array) -> Array:
+    """The largest window counts: peaks. What is not a number is passed over."""
+    return np.fmax.reduce(np.where(share > 0, kept, np.nan), axis=-1)
+
+
+def mean_square(signals: Array, rate_hz: float) -> Array:
+    """Mean square of the signals together, (1, windows)."""
+    return np.einsum("cwr,cwr->w", signals, signals)[None] / signals.shape[2]
+
+
+def peak(signals: Array, rate_hz: float) -> Array:
+    """Largest magnitude of one signal, (1, windows)."""
+    return np.fmax(np.fmax.reduce(signals[0], axis=1), -np.fmin.reduce(signals[0], axis=1))[None]
+
+
+def _crest(kept: Array, share: Array) -> Array:
+    with np.errstate(invalid="ignore"):  # a signal that is nought has no crest
+        return largest(kept[1], share) / np.sqrt(mean(kept[0], share))
+
+
+RMS = Statistic(mean_square, lambda kept, share: np.sqrt(mean(kept[0], share)))
+"""Root mean square; of several signals that of their vector sum."""
+LARGEST = Statistic(peak, lambda kept, share: largest(kept[0], share))
+DOSE = Statistic(
+    lambda signals, rate_hz: (signals**4).sum(axis=2) / rate_hz, lambda kept, share: total(kept[0], share) ** 0.25
+)
+"""Fourth root of the integral of the fourth power: it grows with time driven."""
+CREST = Statistic(lambda signals, rate_hz: np.concatenate([mean_square(signals, 1.0), peak(signals, 1.0)]), _crest)
+
+
+@dataclass(frozen=True)
+class Metric:
+    """One value of windows, and how two sides of it are compared: by their ratio, their difference, or as counts."""
+
+    name: str
+    label: str
+    unit: str
+    channels: tuple[Channel, ...]
+    statistic: Statistic = RMS
+    compared: Literal["ratio", "difference", "count"] = "ratio"
+
+    @property
+    def axes(self) -> tuple[str, ...]:
+        """The axes of the vehicle that it listens to."""
+        return tuple(channel.axis for channel in self.channels)
+
+    def band_hz(self, settings: MetricSettings) -> Band:
+        """Lowest and highest frequency of its channels' bands."""
+        edges = [channel.design.band_hz(settings) for channel in self.channels]
+        return min(low for low, _ in edges), max(high for _, high in edges)
+
+    def of_windows(self, kept: Array, count: int = 1) -> Array:
+        """Values (n // count,) of stretches of `count` windows, from what is kept of n; the rest is left out."""
+        whole = kept.shape[1] // count
+        grouped = kept[:, : whole * count].reshape(len(kept), whole, count)
+        return self.statistic.value(grouped, np.ones(count))
+
+    def of_all(self, kept: Array) -> float:
+        """The value of all windows as one."""
+        return float(self.statistic.value(kept, np.ones(kept.shape[1])))
+
+
+DIRECTIONS = {"x": "longitudinal", "y": "lateral", "z": "vertical"}
+"""Vehicle axis (ISO 8855) → its word."""
+WEIGHTING_OF = {"x": "Wd", "y": "Wd", "z": "Wk"}
+BAND_WORDS = {
+    "primary": "primary ride",
+    "secondary": "secondary ride",
+    "harshness": "harshness",
+    "structure_borne": "structure-borne vibration",
+}
+ALL_CARRIED = BandPass(0.5, 500.0, gives_way=True)
+WK = Channel("z", Weighted("Wk"))
+WK_LABEL = "Wk-weighted vertical acceleration"
+RUNNING_S = 1.0
+"""Integration time of the running r.m.s. behind the maximum transient vibration value, ISO 2631-1 equation 2."""
+
+
+def acceleration(axis: str) -> Metric:
+    """All that the rate carries, r.m.s."""
+    return Metric(f"acceleration_{axis}", f"{DIRECTIONS[axis]} acceleration", "m/s²", (Channel(axis, ALL_CARRIED),))
+
+
+def weighted(axis: str) -> Metric:
+    """Frequency-weighted r.m.s., ISO 2631-1 clause 6.1."""
+    weighting = WEIGHTING_OF[axis]
+    label = f"{weighting}-weighted {DIRECTIONS[axis]} acceleration"
+    return Metric(f"weighted_{axis}", label, "m/s²", (Channel(axis, Weighted(weighting)),))
+
+
+def jerk(axis: str) -> Metric:
+    """Jerk, r.m.s.: harshness is felt as jerk."""
+    return Metric(f"jerk_{axis}", f"{DIRECTIONS[axis]} jerk", "m/s³", (Channel(axis, Derivative()),))
+
+
+def band(name: str, axis: str) -> Metric:
+    """R.m.s. in one of the bands of ride work."""
+    label = f"{DIRECTIONS[axis]} {BAND_WORDS[name]}"
+    return Metric(f"{name}_{axis}", label, "m/s²", (Channel(axis, BandPass(*BANDS[name])),))
+
+
+def third(nominal: str, axis: str) -> Metric:
+    """R.m.s. in one third-octave: finer than the bands of ride work, to see where in frequency a change lies."""
+    label = f"{DIRECTIONS[axis]} acceleration, third-octave of {nominal} Hz"
+    return Metric(f"third_{nominal}_{axis}", label, "m/s²", (Channel(axis, BandPass(*edges_hz(nominal))),))
+
+
+METRICS: dict[str, Metric] = {
+    metric.name: metric
+    for metric in (
+        *map(acceleration, ACCELERATIONS),
+        *map(weighted, ACCELERATIONS),
+        *map(jerk, ACCELERATIONS),
+        *(band(name, "z") for name in BANDS),
+        # ISO 2631-1 clauses 6.3.1, 6.3.2 and 6.2.1
+        Metric("mtvv_z", f"largest running r.m.s., {WK_LABEL}", "m/s²", (replace(WK, running_s=RUNNING_S),), LARGEST),
+        Metric("vdv_z", f"vibration dose, {WK_LABEL}", "m/s^1.75", (WK,), DOSE),
+        Metric("crest_factor_z", f"crest factor, {WK_LABEL}", "1", (WK,), CREST),
+    )
+}
+"""Metric name → metric, in the order of every table."""
+
+THIRDS: dict[str, Metric] = {metric.name: metric for metric in (third(nominal, "z") for nominal in NOMINAL)}
+"""The third-octaves, upwards in frequency: a table of their own, computed where they are asked for by name."""

@@ -1,0 +1,67 @@
+"""The analysis of the example captures, held to written-down results: a rebuilding must not change them unseen.
+
+`example_analysis.json` is this program's own answer and proves nothing else; what is true is tested elsewhere. Where a
+result changes on purpose, `python tests/test_example_analysis.py` writes it anew, and the commit says by how much.
+"""
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+
+import pytest
+from towertap.analysis import analyse_capture, capture_knocks
+from towertap.bench.carried import records_for
+from towertap.capture.reading import open_capture
+from towertap.signals.metrics import METRICS, THIRDS
+
+EXAMPLES = Path(__file__).parent.parent / "example_captures"
+EXPECTED = Path(__file__).with_name("example_analysis.json")
+QUICK = [name for name in METRICS if not name.startswith(("primary", "acceleration", "jerk"))]
+"""What settles within the short stretches of the damaged capture."""
+RUNS = {
+    "quarry-lane_rubber-bush_pass01": {"metrics": [*METRICS, *THIRDS]},
+    "quarry-lane_polyurethane-bush_pass01": {"metrics": [*METRICS, *THIRDS], "window_s": 0.5, "jerk_edge_hz": 60.0},
+    "bypass_rubber-bush_pass01": {"metrics": [*METRICS, *THIRDS], "window_s": 0.1},
+    "quarry-lane_rubber-bush_pass02": {"metrics": QUICK, "window_s": 0.1},
+}
+KEPT_WINDOWS = 3
+
+
+def results(name):
+    """What one capture comes to, as JSON holds it: all metrics as a whole, the first windows, noise, knocks."""
+    with open_capture(EXAMPLES / f"{name}.h5") as capture:
+        analysis = analyse_capture(capture, bench=records_for(capture), **RUNS[name])
+        knocks = capture_knocks(capture, analysis.to_vehicle)
+    return {
+        "windows": len(analysis.windows),
+        "settling_s": analysis.settling_s,
+        "whole": analysis.whole,
+        "first_windows": analysis.windows.head(KEPT_WINDOWS).to_dict("list"),
+        "noise": {metric: [share.floor, share.share] for metric, share in analysis.noise.items()},
+        "uncertainty": analysis.uncertainty,
+        "knocks": [asdict(knock) for knock in knocks],
+    }
+
+
+@pytest.mark.parametrize("name", RUNS)
+def test_results_are_those_written_down(name):
+    expected = json.loads(EXPECTED.read_text())[name]
+    assert_alike(json.loads(json.dumps(results(name))), expected, name)
+
+
+def assert_alike(value, expected, place):
+    """Equal to some ten digits, wherever there are numbers."""
+    if isinstance(expected, dict):
+        assert value.keys() == expected.keys(), place
+        for key in expected:
+            assert_alike(value[key], expected[key], f"{place}.{key}")
+    elif isinstance(expected, list):
+        assert len(value) == len(expected), place
+        for number, item in enumerate(expected):
+            assert_alike(value[number], item, f"{place}[{number}]")
+    else:
+        assert value == pytest.approx(expected, rel=1e-8, nan_ok=True), place
+
+
+if __name__ == "__main__":
+    EXPECTED.write_text(json.dumps({name: results(name) for name in RUNS}, indent=1) + "\n")
