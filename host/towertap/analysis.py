@@ -109,7 +109,7 @@ def analyse_capture(
 
     whole = {name: metric.of_all(kept.kept[name]) for name, metric in bank.metrics.items()}
     bands_hz = {name: metric.band_hz(settings) for name, metric in bank.metrics.items()}
-    of_scale = dict(zip(ACCELERATIONS, bench.scale_uncertainty(rotation), strict=True))
+    of_scale = dict(zip(ACCELERATIONS, bench.scale_uncertainty(rotation), strict=True)) if bench.scale_known else {}
     return Analysis(
         windows=_table(places, bank.metrics, kept, 1),
         whole=whole,

@@ -56,7 +56,7 @@ def noise_share(
 
     `power` is the mean square of each filtered signal, `noise` a noise record, `to_vehicle` (3, 3) and `settings` are
     those of the analysis. The chip's axes are independent, so their noise powers add. A metric that listens to the
-    rotation has none.
+    rotation has none, and so has every metric where the noise is not known.
     """
     turned = np.asarray(to_vehicle, float)
     shares = {}
@@ -67,6 +67,8 @@ def noise_share(
             float(turned[ACCELERATIONS.index(channel.axis)] ** 2 @ chip_floor(channel.design, noise, settings) ** 2)
             for channel in metric.channels
         )
+        if math.isnan(floor_square):  # of a recorder that nobody knows
+            continue
         signal_square = sum(power[channel.source] for channel in metric.channels)
         share = min(1.0, floor_square / signal_square) if signal_square > 0 else 1.0
         shares[name] = Share(name, math.sqrt(floor_square), metric.channels[0].design.unit, share, judged(share))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from towertap.capture.imported import NOT_IN_FILE
 from towertap.wire.decoder import Frames
 from towertap.wire.frames import Flag
 from towertap.wire.messages import Hello
@@ -25,7 +26,7 @@ CHIP_RESTART = b"chip_restart"
 BOX_RESTART = b"box_restart"
 """The box started anew, and its counters and clock with it: nobody knows how long it was away."""
 
-EXACT = (LINK, OVERFLOW)
+EXACT = (LINK, OVERFLOW, NOT_IN_FILE)
 """Gaps whose missing samples are counted; of the others the number is unknown or a lower bound."""
 
 SEQUENCES = 2**32

@@ -16,6 +16,7 @@ import numpy as np
 
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions
+from towertap.capture.imported import LAYOUTS_OF_OTHERS
 from towertap.doors.files import opened, size_of
 from towertap.doors.structured import from_json
 from towertap.errors import FileError
@@ -73,6 +74,11 @@ class Capture:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    @property
+    def is_imported(self) -> bool:
+        """Whether another recorder made it and not a box, so that much cannot be proved."""
+        return self.layout in LAYOUTS_OF_OTHERS.values()
 
     def close(self) -> None:
         """Close the file."""

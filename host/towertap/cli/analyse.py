@@ -120,7 +120,7 @@ def _remarks(out: Path, analysis: Analysis) -> list[Text]:
         *(f"† {reason}." for reason in analysis.beyond.values()),
         "± is what the uncertainty of the scale makes of absolute values; a ratio of the same box does not have it. "
         "noise is the share of the sensor's own noise in the power.",
-        *(f"Bench: {words}." for words in analysis.bench.words.values()),
+        *(f"Bench: {words}." for words in dict.fromkeys(analysis.bench.words.values())),
         f"Per window: {out}",
     ]
     return [Text(line) for line in lines]

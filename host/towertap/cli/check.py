@@ -13,6 +13,8 @@ from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers, judged, lines
 from towertap.errors import CallError
 
+NOT_FROM_A_BOX = " as far as another recorder's file can show; what is marked -- only a box can prove"
+
 
 @click.command(
     name="check",
@@ -39,6 +41,8 @@ def command(capture: Path | None, limits: Path | None, list_limits: bool) -> Out
 
 def _text(integrity: Integrity) -> Text:
     verdict = Text("sound" if integrity.sound else "not sound:", "bold")
+    if integrity.sound and not integrity.from_box:
+        verdict.append(NOT_FROM_A_BOX, "not bold")
     rules = [judged(rule.ok, rule.text) for rule in integrity.rules]
     return lines(*rules, _started(integrity), verdict, *(f"  - {text}" for text in integrity.reasons))
 

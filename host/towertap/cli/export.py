@@ -69,7 +69,7 @@ def command(
             bench=bench,
             on_rows=lambda rows: progress.advance(task, rows),
         )
-        progress.update(task, total=samples.n_rows * form.passes(samples))
+        progress.update(task, total=samples.n_rows)
         paths = export(samples, path)
         data = {"capture": capture, "files": paths, "rows": samples.n_rows, **samples.metadata}
     gaps = f", gaps {data['gaps']}" if data["gaps"] else ""

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from towertap.exchange.samples import FORMAT, Samples
 
@@ -27,12 +29,22 @@ class ExportFormat:
     recognise: Callable[[Path], bool]
     needs: str = ""
     """The library of the extra `export` that writes it."""
-    passes: Callable[[Samples], int] = lambda samples: 1
-    """How often the samples are read for it: once, or once a column."""
     parts: Callable[[Samples], Sequence[Samples]] = whole
     """The samples cut into what one file can hold."""
 
 
-def column_by_column(samples: Samples) -> int:
-    """A pass for the time and one for each column."""
-    return 1 + len(samples.columns)
+@contextmanager
+def columns_on_disk(samples: Samples, beside: Path) -> Iterator[dict[str, Path]]:
+    """Files of float64 with the time and each column, by name, in a hidden folder `beside` a file while it is written.
+
+    For formats that want a column after the other: the samples are read once, and none is held in memory.
+    """
+    names = ["time_s", *(column.name for column in samples.columns)]
+    with TemporaryDirectory(prefix=".towertap-", dir=beside.parent) as folder, ExitStack() as files:
+        paths = {name: Path(folder) / name for name in names}
+        opened = [files.enter_context(path.open("wb")) for path in paths.values()]
+        for time_s, values in samples.blocks():
+            for file, column in zip(opened, (time_s, *values.T), strict=True):
+                file.write(column.astype("<f8").tobytes())
+        files.close()
+        yield paths

@@ -7,15 +7,13 @@ has it, since scipy would hold a whole one in memory.
 from __future__ import annotations
 
 import json
+import shutil
 import struct
-from collections.abc import Iterator
 from pathlib import Path
-from typing import IO
 
 from towertap.errors import CallError
-from towertap.exchange.exports.form import MARK, ExportFormat, column_by_column
+from towertap.exchange.exports.form import MARK, ExportFormat, columns_on_disk
 from towertap.exchange.samples import Samples
-from towertap.signals.filters import Array
 
 INT8, INT32, UINT32, DOUBLE, MATRIX = 1, 5, 6, 9, 14
 """Data types of table 1-1."""
@@ -25,27 +23,26 @@ LARGEST_BYTES = 2**31
 
 
 def write(samples: Samples, path: Path) -> None:
-    """Write the metadata, then a column after the other, each block by block."""
+    """Write the metadata, then a column after the other."""
     from scipy.io import savemat
 
     if 8 * samples.n_rows >= LARGEST_BYTES:
         raise CallError(f"a column of {samples.n_rows:,} rows is more than a .mat holds: export to .parquet or .csv")
-    with path.open("wb") as file:
+    with path.open("wb") as file, columns_on_disk(samples, path) as columns:
         savemat(file, {"metadata": json.dumps(samples.metadata)})
-        _column(file, "time_s", samples.n_rows, (time_s for time_s, _ in samples.blocks()))
-        for number, column in enumerate(samples.columns):
-            _column(file, column.name, samples.n_rows, (values[:, number] for _, values in samples.blocks()))
+        for name, column in columns.items():
+            file.write(_head(name, samples.n_rows))
+            with column.open("rb") as values:
+                shutil.copyfileobj(values, file)
 
 
-def _column(file: IO[bytes], name: str, length: int, blocks: Iterator[Array]) -> None:
-    """A variable (length, 1): flags, dimensions, name and data, each a tag of type and bytes, on multiples of 8."""
+def _head(name: str, length: int) -> bytes:
+    """What stands before the doubles of a variable (length, 1): tags of type and bytes, each on a multiple of 8."""
     text = name.encode("ascii")
     head = struct.pack("<4I", UINT32, 8, DOUBLE_CLASS, 0) + struct.pack("<2I2i", INT32, 8, length, 1)
     head += struct.pack("<2I", INT8, len(text)) + text.ljust(-(-len(text) // 8) * 8, b"\0")
     head += struct.pack("<2I", DOUBLE, 8 * length)
-    file.write(struct.pack("<2I", MATRIX, len(head) + 8 * length) + head)
-    for values in blocks:
-        file.write(values.astype("<f8").tobytes())
+    return struct.pack("<2I", MATRIX, len(head) + 8 * length) + head
 
 
 def recognise(path: Path) -> bool:
@@ -59,4 +56,4 @@ def recognise(path: Path) -> bool:
         return False
 
 
-EXPORT = ExportFormat("MATLAB", write, recognise, passes=column_by_column)
+EXPORT = ExportFormat("MATLAB", write, recognise)

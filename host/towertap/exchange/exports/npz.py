@@ -3,34 +3,26 @@
 from __future__ import annotations
 
 import json
+import shutil
 import zipfile
 from pathlib import Path
-from typing import IO
 
 import numpy as np
 
-from towertap.exchange.exports.form import ExportFormat, column_by_column
+from towertap.exchange.exports.form import ExportFormat, columns_on_disk
 from towertap.exchange.samples import FORMAT, Samples
 
 
 def write(samples: Samples, path: Path) -> None:
-    """Write an array after the other, each block by block."""
-    with zipfile.ZipFile(path, "w") as archive:
+    """Write an array after the other."""
+    with zipfile.ZipFile(path, "w") as archive, columns_on_disk(samples, path) as columns:
         with archive.open("metadata.npy", "w") as file:
             np.lib.format.write_array(file, np.array(json.dumps(samples.metadata)))
-        with archive.open("time_s.npy", "w", force_zip64=True) as file:
-            _head(file, samples.n_rows)
-            for time_s, _ in samples.blocks():
-                file.write(time_s.tobytes())
-        for number, column in enumerate(samples.columns):
-            with archive.open(f"{column.name}.npy", "w", force_zip64=True) as file:
-                _head(file, samples.n_rows)
-                for _, values in samples.blocks():
-                    file.write(values[:, number].tobytes())
-
-
-def _head(file: IO[bytes], length: int) -> None:
-    np.lib.format.write_array_header_1_0(file, {"descr": "<f8", "fortran_order": False, "shape": (length,)})
+        for name, column in columns.items():
+            with archive.open(f"{name}.npy", "w", force_zip64=True) as file, column.open("rb") as values:
+                head = {"descr": "<f8", "fortran_order": False, "shape": (samples.n_rows,)}
+                np.lib.format.write_array_header_1_0(file, head)
+                shutil.copyfileobj(values, file)
 
 
 def recognise(path: Path) -> bool:
@@ -42,4 +34,4 @@ def recognise(path: Path) -> bool:
         return False
 
 
-EXPORT = ExportFormat("NumPy", write, recognise, passes=column_by_column)
+EXPORT = ExportFormat("NumPy", write, recognise)

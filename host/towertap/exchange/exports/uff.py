@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 
 from towertap.exchange.exports.form import ExportFormat
-from towertap.exchange.samples import FORMAT, Column, Samples
+from towertap.exchange.samples import FORMAT, Samples
 
-MOST_ROWS = 2**21
-"""Of one function: 16 MB, which pyuff holds in memory."""
+MOST_ROWS = 2**19
+"""Of one function: so many of all axes are held in memory."""
 LINE = 80
 """Characters of an ID line."""
 TIME_RESPONSE, TIME, ACCELERATION, UNKNOWN = 1, 17, 12, 0
@@ -30,21 +30,16 @@ def write(samples: Samples, path: Path) -> None:
     file = pyuff.UFF(str(path))
     for part in samples.cut(MOST_ROWS):
         start_s = part.metadata["starts_at_s"]
-        for number, column in enumerate(part.columns):
-            values = np.concatenate([block[:, number] for _, block in part.piece_blocks(part.pieces[0])])
-            abscissa_s = np.array(
-                [start_s, start_s + 1 / part.rate_hz]
-            )  # pyuff takes start and step from the first two
-            function = _function(column, part.metadata, values, abscissa_s, number)
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore", ResourceWarning)  # pyuff leaves its file handles to be collected
-                file.write_sets([function])
+        abscissa_s = np.array([start_s, start_s + 1 / part.rate_hz])  # of which pyuff takes start and step
+        values = np.concatenate([block for _, block in part.piece_blocks(part.pieces[0])])
+        functions = [_function(part, number, values[:, number], abscissa_s) for number in range(len(part.columns))]
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ResourceWarning)  # pyuff leaves its file handles to be collected
+            file.write_sets(functions)
 
 
-def _function(
-    column: Column, metadata: dict[str, Any], values: np.ndarray, abscissa_s: np.ndarray, number: int
-) -> dict[str, Any]:
-    conditions = metadata["conditions"]
+def _function(samples: Samples, number: int, values: np.ndarray, abscissa_s: np.ndarray) -> dict[str, Any]:
+    column, metadata, conditions = samples.columns[number], samples.metadata, samples.metadata["conditions"]
     lines = [
         f"{FORMAT}: {column.name}, {metadata['axes']} axes",
         f"rate {metadata['rate_hz']!r} Hz, starts at {abscissa_s[0]:.9f} s",
@@ -85,4 +80,4 @@ def recognise(path: Path) -> bool:
         return FORMAT.encode() in file.read(3 * (LINE + 1))
 
 
-EXPORT = ExportFormat("UFF 58", write, recognise, needs="pyuff", passes=lambda samples: len(samples.columns))
+EXPORT = ExportFormat("UFF 58", write, recognise, needs="pyuff")
