@@ -1,11 +1,13 @@
 """Frames and streams built by hand from hardware_notes/wire_format.md, never by the package's own packing."""
 
 import binascii
+import gc
 import json
 import os
 import runpy
 import struct
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -27,6 +29,12 @@ HELLO = {
     "commands": ["hello", "start", "mark", "status", "stop", "restart"],
     "clock_us": 0,
 }
+
+
+def pytest_collection_finish():
+    """What is loaded stays: statsmodels collects garbage at every adjustment by Holm, and need not look at it."""
+    gc.collect()
+    gc.freeze()
 
 
 class HandMade:
@@ -148,8 +156,83 @@ def drive_folder(tmp_path_factory, by_hand: HandMade) -> Path:
     return folder
 
 
+HOSTILE = """<script>alert("x")</script> & "bus" '$\\frac{'"""
+"""A vehicle name that would break a page that does not escape, a figure that reads mathematics."""
+LEVELS = {("bypass", 0): 30, ("bypass", 1): 30, ("quarry-lane", 0): 120, ("quarry-lane", 1): 260}
+"""Road and side → standard deviation of the vertical acceleration in counts."""
+
+
+@pytest.fixture(scope="session")
+def recorded(tmp_path_factory, by_hand):
+    """Three passes of each part over a smooth and a rough road as captures, read with all that the sections take.
+
+    White noise on z that swells and fades, whose level strays by 3 % from pass to pass; after is 260 / 120 times as
+    rough on the rough road.
+    """
+    from towertap.capture.conditions import Conditions
+    from towertap.capture.decode import decode_raw
+    from towertap.compare import load_drives
+
+    folder = tmp_path_factory.mktemp("recorded")
+    rng = np.random.default_rng(7)
+    for (road, side), level in LEVELS.items():
+        for number in (1, 2, 3):
+            part = ("rubber", "polyurethane")[side]
+            spread = np.tile([5.0, 5.0, level * np.exp(0.03 * rng.standard_normal()), 5.0, 5.0, 5.0], (10_000, 1))
+            spread[:, 2] *= 1 + 0.3 * np.sin(np.arange(10_000) / 700)
+            counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], spread)).astype(int)
+            raw = folder / f"{road}-{part}-{number}.ttraw"
+            raw.write_bytes(b"".join(by_hand.recording(10.0, rate_hz=1000, odr_hz=1000, counts=counts)))
+            conditions = Conditions(
+                HOSTILE, part, road, number, 40.0, "250, 250, 300, 300", 12.0, "left", "x=+X,y=+Y,z=+Z"
+            )
+            decode_raw(raw, raw.with_suffix(".h5"), conditions)
+    return load_drives(folder, "rubber", "polyurethane", "bypass")
+
+
+@pytest.fixture(scope="session")
+def compared(recorded):
+    """What compare says of them."""
+    from towertap.compare import compare
+
+    return compare(recorded)
+
+
 @pytest.fixture(scope="session")
 def two_box_folder(tmp_path_factory, by_hand: HandMade) -> Path:
     """Captures of two bushes whose rough road two boxes recorded at once, see tests/compare/two_boxes.py."""
     made = runpy.run_path(str(Path(__file__).parent / "compare" / "two_boxes.py"))
     return made["write_folder"](tmp_path_factory.mktemp("two-boxes"), by_hand)
+
+
+@pytest.fixture(scope="session")
+def make() -> SimpleNamespace:
+    """The builders of invented drives, see tests/compare/invented.py."""
+    return SimpleNamespace(**runpy.run_path(str(Path(__file__).parent / "compare" / "invented.py")))
+
+
+@pytest.fixture(scope="session")
+def two_box_drives(two_box_folder):
+    """Its passes by the box at the sill, each with the transfer from the box at the arm."""
+    from towertap.compare.drives.folder import load_passes
+    from towertap.compare.sections.transfer import TransferSection
+
+    return load_passes(
+        two_box_folder,
+        "rubber",
+        "polyurethane",
+        "bypass",
+        measures={"transfer": TransferSection().measure},
+        position="sill",
+        input_position="arm",
+    )
+
+
+@pytest.fixture
+def styled():
+    """The figures' own settings, as the report uses them."""
+    from matplotlib import rc_context
+    from towertap.drawing.style import RC
+
+    with rc_context(RC):
+        yield

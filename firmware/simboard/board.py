@@ -1,7 +1,7 @@
 """The simulated board: true time, the box's clock and processor, and what is wired to what.
 
-Time is virtual: it advances with bus transfers, sleeps and waiting, in picoseconds. In real time it is the same time,
-only that waiting waits; a late process catches up and loses nothing.
+Time is virtual: it advances with bus transfers, sleeps, waiting and what the firmware itself takes (costs.py), in
+picoseconds. In real time it is the same time, only that waiting waits; a late process catches up and loses nothing.
 """
 
 import select
@@ -10,6 +10,7 @@ from array import array
 
 from micropython import const
 
+from . import costs
 from .icm42688p import ICM42688P
 from .motion import Motion
 from .sampler import NEVER, Sampler
@@ -82,7 +83,12 @@ class Board:
             config["self_test_codes"],
         )
         self.now_ps = 0
-        self.link_faults = []  # for the link: what is due from now on
+        self.call_ns = costs.CALL_NS
+        self._rushing = False  # calls take no time, until the processor next waits
+        self.event = False  # an interrupt came since the processor last waited: it does not wait for the next one
+        self.light = None  # what it shows, once the firmware drives it
+        self.silent_until_ps = 0  # the host fetches nothing until then
+        self.link_faults = []  # for the port: what is due from now on
         self._faults = [dict(fault, at_ps=round(fault["at_s"] * 1e12)) for fault in config["faults"]]
         self._faults.sort(key=lambda fault: fault["at_ps"])
         self._crystal_ppm = round(config["crystal_ppm"])
@@ -103,6 +109,8 @@ class Board:
         self._booted_ps = self.now_ps
         self.watchdog_ps = NEVER
         self.chip.on_edge = None
+        self._garbage = 0
+        self.garbage_limit = costs.HEAP
 
     def ticks_us(self):
         """The box's clock: microseconds since the start, by its crystal."""
@@ -117,13 +125,33 @@ class Board:
         if self.now_ps >= self.watchdog_ps:
             raise Reset(WDT_RESET)
 
+    def call(self, ns=0):
+        """Let the time pass that a call from the firmware takes, and `ns` beside it."""
+        self.spend((ns if self._rushing else self.call_ns + ns) * 1000)
+
+    def litter(self, garbage):
+        """Note so many bytes of garbage on the heap, and collect them when they are too many."""
+        self._garbage += garbage
+        if self._garbage > self.garbage_limit:
+            self.collect()
+
+    def collect(self):
+        """Let the time pass that it takes to collect the garbage."""
+        self._garbage = 0
+        self.call(costs.COLLECT_NS)
+
     def sleep(self, ps):
         """Let time pass while the processor sleeps."""
+        self._rushing = False
         self._pace(self.now_ps + ps)
         self.spend(ps)
 
     def idle(self):
         """Wait for the next thing that happens: the sensor's interrupt, a byte from the host, a fault."""
+        self._rushing = False
+        if self.event:
+            self.event = False
+            return
         chip = self.chip
         fault_ps = self._next_fault_ps()
         until_ps = chip.due_ps if chip.due_ps != NEVER else self.now_ps + _MS
@@ -135,6 +163,7 @@ class Board:
             until_ps = min(until_ps, self.now_ps + 10 * _US)
         late_ps = self._lateness() if until_ps == chip.due_ps else 0
         self.spend(until_ps - self.now_ps + late_ps)
+        self.event = False
         if self.now_ps >= fault_ps:
             self._happen(self._faults.pop(0))
 
@@ -180,12 +209,15 @@ class Board:
             chip.sampler.path.weaken(COLUMNS.index(fault.get("axis", "z")), fault.get("percent", 30))
         elif name == "bus_error":
             chip.deaf = fault.get("count", 1)
-        elif name == "fifo_overflow":  # the processor is busy until exactly so many samples are lost
+        elif name == "fifo_overflow":  # the processor is busy until so many samples are lost, and then so quick that
+            self._rushing = True  # these are all
             chip.run_to(self.now_ps)
             samples = chip.fifo.space() + fault.get("lost", 1)
             self.spend(chip.sampler.next_ps + (samples - 1) * chip.sampler.period_ps + _US - self.now_ps)
         elif name == "reset":
             raise Reset(PWRON_RESET)
+        elif name == "host_silent":
+            self.silent_until_ps = self.now_ps + fault.get("ms", 3000) * _MS
         elif name in ("lost_bytes", "flipped_bits"):
             self.link_faults.append([name, fault.get("count", 1)])
         else:

@@ -61,13 +61,13 @@ class Fifo:
 
     def read(self, into, first, n):
         """Move `n` bytes into `into` from place `first`; 0xFF when there are no more."""
-        held = min(n, self.bytes_held())
+        available = min(n, self.bytes_held())
         start = ((self._head - self.records & RECORDS - 1) * PACKET) + self._read
         if into is not None:
-            _copy(self._ring, start, into, first, held)
-            for i in range(first + held, first + n):
+            _copy(self._ring, start, into, first, available)
+            for i in range(first + available, first + n):
                 into[i] = 0xFF
-        self._read += held
+        self._read += available
         self.records -= self._read // PACKET
         self._read %= PACKET
 

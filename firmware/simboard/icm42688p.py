@@ -2,7 +2,8 @@
 
 Source: TDK InvenSense data sheet DS-000347 revision 1.6, as public headers and drivers carry it; the section or table
 stands beside each fact. Where the sheet is silent: the lost-packet counter counts on, wraps at 2^16, and is cleared
-when the FIFO is flushed.
+when the FIFO is flushed. INTF_CONFIG1's bits 7 and 6, which the sheet reserves, are as the driver's public sources have
+them.
 """
 
 from micropython import const
@@ -75,7 +76,7 @@ class ICM42688P:
             if self.deaf or not self._selected:
                 answer = 0xFF  # nobody drives the line
             elif self._now_ps < self._ready_ps:
-                pass
+                remark("it is spoken to within the millisecond that its reset takes")
             elif self._address < 0:
                 self._address = byte & 0x7F
                 self._reading = byte & 0x80
@@ -164,6 +165,8 @@ class ICM42688P:
         if streams and not self.streaming:
             refuse((registers[reg.ACCEL_CONFIG0] ^ registers[reg.GYRO_CONFIG0]) & 15, "two different rates")
             refuse(registers[reg.FIFO_CONFIG1] & 0x13 != 3, "a FIFO packet of another structure than 3")
+            if registers[reg.INTF_CONFIG1] & 0xC0 != 0x40:
+                remark("the gyroscope's filter switching is on, so that its output sticks around 100 degrees a second")
             refuse(registers[reg.TMST_CONFIG] & 0x0C, "a time stamp other than absolute, in microseconds")
             self.sampler.path.restart()
             self.fifo.flush()

@@ -2,8 +2,8 @@
 
 from .board import INTERRUPT_PIN, PWRON_RESET, SELECT_PIN, WDT_RESET, Reset  # noqa: F401  the causes are part of machine
 
-_CALL_PS = 2000000  # what a call of the bus or a pin costs the processor: 2 µs
 _FASTEST_HZ = 24000000  # the chip's SPI (data sheet DS-000347, SPI timing)
+_BLOCK_HZ = 48000000  # what MicroPython's rp2 port feeds the SPI blocks
 
 _board = None
 
@@ -15,11 +15,12 @@ def install(board):
 
 
 class Pin:
-    """A pin; the chip's select and its interrupt are wired, all others go nowhere."""
+    """A pin, by its number or its name; the chip's select and its interrupt are wired, all others go nowhere."""
 
     IN = 0
     OUT = 1
     PULL_UP = 1
+    PULL_DOWN = 2
     IRQ_FALLING = 4
     IRQ_RISING = 8
 
@@ -40,7 +41,7 @@ class Pin:
                 return int(_board.chip.asserted == bool(_board.chip.active_high()))
             return self._value
         if self._number == SELECT_PIN and level != self._value:
-            _board.spend(_CALL_PS)
+            _board.call()
             if level:
                 _board.chip.deselect()
             else:
@@ -56,8 +57,8 @@ class Pin:
         """Set the pin low."""
         self.value(0)
 
-    def irq(self, handler=None, trigger=IRQ_FALLING | IRQ_RISING):
-        """Call `handler(pin)` when INT1 becomes active by the edge that `trigger` names."""
+    def irq(self, handler=None, trigger=IRQ_FALLING | IRQ_RISING, hard=False):
+        """Call `handler(pin)` when INT1 becomes active by the edge that `trigger` names, at once as if `hard`."""
         if self._number == INTERRUPT_PIN:
             self._handler = handler
             self._trigger = trigger
@@ -65,6 +66,7 @@ class Pin:
 
     def _edge(self, chip):
         if self._trigger & (Pin.IRQ_RISING if chip.active_high() else Pin.IRQ_FALLING):
+            _board.event = True
             self._handler(self)
 
 
@@ -78,7 +80,7 @@ class SPI:
     ):
         if baudrate > _FASTEST_HZ or polarity != phase or bits != 8 or firstbit != SPI.MSB:
             raise ValueError("simulated SPI: the chip takes 8 bits, MSB first, modes 0 and 3, at most 24 MHz")
-        self._byte_ps = 8 * 1000000000000 // baudrate
+        self._byte_ps = 8 * 1000000000000 // actual_hz(baudrate)
 
     def write(self, buf):
         """Send."""
@@ -96,7 +98,29 @@ class SPI:
 
     def _clock(self, out, fill, into, n):
         _board.chip.exchange(out, fill, into, n)
-        _board.spend(_CALL_PS + n * self._byte_ps)
+        _board.call(n * self._byte_ps // 1000)
+
+
+def actual_hz(baudrate):
+    """Return what an RP2's SPI block makes of a wish: half its clock, over a whole number (data sheet, section 4.4)."""
+    return _BLOCK_HZ // 2 // -(-_BLOCK_HZ // 2 // baudrate)
+
+
+class PWM:
+    """A pin driven by the PWM block: what the board's light shows is the board's `light`, (Hz, share of 65535)."""
+
+    def __init__(self, pin):
+        _board.light = (0, 0)
+
+    def freq(self, hz):
+        """Set how often a second the pin goes high."""
+        _board.call()
+        _board.light = (hz, _board.light[1])
+
+    def duty_u16(self, share):
+        """Set for how much of the time it is high, of 65535."""
+        _board.call()
+        _board.light = (_board.light[0], share)
 
 
 class WDT:
@@ -108,6 +132,7 @@ class WDT:
 
     def feed(self):
         """Put the reset off."""
+        _board.call()
         _board.watchdog_ps = _board.now_ps + self._timeout_ps
 
 

@@ -3,15 +3,15 @@
 Runs under MicroPython's unix port (64-bit, for the native arithmetic of the signal path) and, slower, under CPython.
 """
 
-import gc  # noqa: F401  the modules that the firmware imports come in before `time` is replaced
-import json
-import os  # noqa: F401
 import sys
 
 HERE = sys.argv[0].rsplit("/", 1)[0] if "/" in sys.argv[0] else "."
-sys.path[0] = HERE + "/.."  # not this folder, whose `time` and `machine` are the simulated ones
+sys.path[0] = HERE + "/.."  # not this folder, whose `json`, `time` and others are the simulated ones
 if sys.implementation.name != "micropython":
     sys.path.insert(0, HERE + "/cpython_shim")
+
+import json  # noqa: E402  only now
+import os  # noqa: E402, F401  before `time` is replaced, which it needs under CPython
 
 
 def serial_streams():
@@ -23,21 +23,19 @@ def serial_streams():
 
 def main(config):
     """Be the box until the host goes away; a reset of the processor begins the firmware again."""
-    from simboard import machine, time
+    from simboard import modules
     from simboard.board import Board, Reset
-    from simboard.link import Link
+    from simboard.port import Port
 
     stream_in, stream_out = serial_streams()
     board = Board(config, stream_in)
-    machine.install(board)
-    time.install(board)
-    sys.modules["machine"] = machine
-    sys.modules["time"] = time
+    modules.install(board)
+    port = Port(stream_in, stream_out, board)
     while True:
         try:
             from towertap_box.acquire import run
 
-            return run(stream_in, Link(stream_out, board))
+            return run(port, port)
         except Reset as reset:
             board.start(reset.cause)
             for name in list(sys.modules):

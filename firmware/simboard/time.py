@@ -1,7 +1,7 @@
 """MicroPython's `time`, as far as the firmware uses it, on the simulated board's clock."""
 
 _PERIOD = 1 << 30  # of the tick counters, as on a 32-bit board
-_LOOK_PS = 1000000  # looking at the clock costs 1 µs, so that a loop that waits for it ends
+_MS = 1000000000  # in picoseconds
 
 _board = None
 
@@ -14,13 +14,13 @@ def install(board):
 
 def ticks_us():
     """Microseconds, wrapping at 2^30."""
-    _board.spend(_LOOK_PS)
+    _board.call()
     return _board.ticks_us() & _PERIOD - 1
 
 
 def ticks_ms():
     """Milliseconds, wrapping at 2^30."""
-    _board.spend(_LOOK_PS)
+    _board.call()
     return _board.ticks_us() // 1000 & _PERIOD - 1
 
 
@@ -40,8 +40,8 @@ def sleep_us(us):
 
 
 def sleep_ms(ms):
-    """Wait so many milliseconds."""
-    _board.sleep(ms * 1000000000)
+    """Wait until the clock has shown so many more milliseconds: up to one less than that, as on the rp2 port."""
+    _board.sleep(ms * _MS - _board.ticks_us() % 1000 * 1000000)
 
 
 def sleep(seconds):

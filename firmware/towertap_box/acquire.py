@@ -1,21 +1,32 @@
-"""The acquisition loop: at every watermark the oldest samples go from the chip's FIFO into a frame and away."""
+"""The acquisition loop: at every watermark the oldest samples go from the chip's FIFO into a frame and away.
+
+What is not draining comes in pieces of a few milliseconds, one a turn, which is little beside what the FIFO holds
+(hardware_notes/board_numbers.md). What runs for every frame is compiled to machine code, which saves a twentieth.
+"""
 
 import gc
+import json
 import os
+from time import ticks_add, ticks_diff, ticks_us
 
 import machine
+import micropython
 from micropython import const
 
-from . import VERSION, commands, frame, sensors
+from . import VERSION, commands, frame, light, sensors
 from .board import BOARD, Bus
 from .clock import add
 from .fault import Fault
 from .frame import LOSS_UNKNOWN, OVERFLOWED, RESTARTED, Frames
 from .link import Link
+from .status import BUS_ERRORS, BUSY_PERCENT, FRAMES, LONGEST_STALL_US, LOST, OVERFLOWS, Status
 
 _SECOND_US = const(1_000_000)
 _STATUS_S = const(10)  # a status by itself this often
 _SILENCE_US = const(250_000)  # without a watermark for so long (eight frames at 1 kHz), the chip has lost its settings
+_NAPS = const(3)  # of which each takes a millisecond at most, on an RP2 a third of that
+_MOST_IN_A_ROW = const(16)  # frames that may go out one after the other while everything else waits
+_GARBAGE = const(16384)  # bytes, after which the next command collects it: sooner, but in half the time of a full heap
 _WATCHDOG_MS = const(8000)  # the RP2040 can count to 8388 ms
 _NO_TEMPERATURE = const(0x8000)
 
@@ -37,6 +48,7 @@ class Box:
     def __init__(self, stream_in, stream_out):
         self.link = Link(stream_in)
         self.frames = Frames(stream_out.write)
+        self.light = light.Light()
         self.boot_id = os.urandom(4).hex()
         self.bus = Bus()
         self.bus.on_interrupt(self._on_watermark)
@@ -46,6 +58,11 @@ class Box:
         self.running = False
         self.wanted = 0
         self.restarted = machine.reset_cause() == machine.WDT_RESET
+        self._hello = b""
+        self._status = Status()
+        self._measured_at = ticks_us()
+        self._idle_us = self._longest_stall_us = 0  # since then: with nothing to do; the longest turn that had
+        self._idle = False
         self._clear()
 
     def _clear(self):
@@ -55,125 +72,195 @@ class Box:
         self.broken = False  # the chip could not be set up again
         self.flags = 0  # of the next sample frame
         self.sent = self.lost = self.overflows = self.bus_errors = 0
-        self.quiet_us = self.second_us = self.seconds = self.max_loop_us = 0
+        self.seconds = 0
+        self._in_a_row = 0
+        self._status_due = False
+        self._told = []  # names of the faults told since the last status
+        self._untold = []  # faults to tell when there is time
+        now = ticks_us()
+        self._drained_at = self._turned_at = now
+        self._second_at = ticks_add(now, _SECOND_US)
+        self._measure_load(now)
 
+    @micropython.native
     def turn(self):
-        """Once round the loop. While samples flow and nobody asks for anything, it does not touch the heap."""
-        lap_us = self.frames.clock.lap()
-        if self.running:
-            if self.broken:
-                self.due = False
-            if self.due or self.quiet_us > _SILENCE_US:
-                self._drain()
-            self._keep_time(lap_us)
-        if self.watchdog:
-            self.watchdog.feed()
-        try:
-            line = self.link.line()
-            if line:  # an empty one only ends what another program left half written
-                commands.obey(self, line)
-            elif not (self.due and self.running):
+        """Once round the loop: a frame if one is due, else one small piece of other work, else a nap.
+
+        So frames come first, though even a box that is always behind hears its host now and then. While samples flow
+        and nobody asks for anything, it does not touch the heap.
+        """
+        now = ticks_us()
+        lap_us = ticks_diff(now, self._turned_at)
+        self._turned_at = now
+        if self._idle:
+            self._idle_us += lap_us
+        elif lap_us > self._longest_stall_us:
+            self._longest_stall_us = lap_us
+        self._idle = False
+        if (
+            self.running
+            and (self.due or ticks_diff(now, self._drained_at) > self._patience_us)
+            and self._in_a_row < _MOST_IN_A_ROW
+        ):
+            self._in_a_row += 1
+            self._drain(now)
+            return
+        self._in_a_row = 0
+        if not self._work(now):
+            self._idle = True
+            for _ in range(_NAPS):
+                if self.due:
+                    break
                 machine.idle()
-        except Fault as fault:
-            self.complain(fault)
 
     def _on_watermark(self, pin):
         self.due = True
 
-    def _drain(self):
+    @micropython.native
+    def _drain(self, now):
         """Move one frame's worth of the oldest samples from the FIFO to the host."""
-        sensor = self.sensor
-        self.due = False
-        level = 0 if self.broken else sensor.level()
-        if level < sensor.WATERMARK:
-            if self.quiet_us > _SILENCE_US:
+        sensor, frames = self.sensor, self.frames
+        self.due = False  # before the look, so that an interrupt from here on is not forgotten
+        frames.clock.advance()
+        level = 0 if self.broken else sensor.drain(frames.payload)
+        if level < self._watermark:
+            if level < 0:
+                self._recover("what came from the FIFO is no packet")
+            elif ticks_diff(now, self._drained_at) > _SILENCE_US:
                 self._recover("no samples for a quarter of a second")
             return
-        if level > sensor.CAPACITY or not sensor.drain(self.frames.payload):
-            self._recover("what came from the FIFO is no packet")
-            return
-        self.quiet_us = 0
+        self._drained_at = now
         if sensor.overflowed:
             self._count_lost()
         flags, self.flags = self.flags, 0
-        self.frames.send_samples(flags, level)
-        self.due = level >= 2 * sensor.WATERMARK
+        frames.send_samples(flags, level)
         self.sent += 1
-        if flags & OVERFLOWED:
-            self.complain(Fault("fifo_overflow", "%d samples lost so far" % self.lost))
+        if level >= self._again:
+            self.due = True
         if self.sent == self.wanted:
             self.finish("the time asked for is over")
 
     def _count_lost(self):
-        """Step the counter over the samples that the FIFO dropped, which are older than all that it still holds."""
+        """Step the counter over the samples that the FIFO dropped, which are older than those just drained."""
         lost = self.sensor.lost()
-        if lost:  # else it was full to the last packet, and in time
-            self.flags |= OVERFLOWED
-            self.overflows += 1
+        if lost == 0:  # it was full to the last packet, and in time
+            return
+        self.flags |= OVERFLOWED
+        self.overflows += 1
+        if lost is None:
+            self.flags |= LOSS_UNKNOWN
+            self._report("fifo_overflow", "the chip does not say how many samples are lost")
+        else:
             self.lost += lost
             add(self.frames.first_sample, lost, 4)
+            self._report("fifo_overflow", "samples lost: the frames and the status count them")
 
     def _recover(self, detail):
         """Report an error on the bus and set the chip up again; how many samples that cost is not known."""
-        self.quiet_us = 0
         if not self.broken:
             self.bus_errors += 1
             self.flags |= RESTARTED | LOSS_UNKNOWN
-            self.complain(Fault("bus_error", detail))
+            self._report("bus_error", detail)
         try:
             self.sensor.start(self.odr_hz)
             self.broken = False
         except Fault as fault:
             self.broken = True  # the silence that follows brings the next try
+            self._report(fault.name, fault.detail)
+        self._drained_at = ticks_us()
+        self._show()
+
+    def _work(self, now):
+        """Do one small piece of what is not draining; return whether there was one."""
+        if ticks_diff(now, self._second_at) >= 0:
+            self._each_second()
+        elif self._status_due:
+            self._status_due = False
+            self.send_status()
+        elif self._untold:
+            self.complain(self._untold.pop(0))
+        elif self.link.waiting():
+            self._listen()
+        else:
+            return False
+        return True
+
+    def _listen(self):
+        try:
+            line = self.link.line()
+            if line:  # an empty one only ends what another program left half written
+                commands.obey(self, line)
+        except Fault as fault:
             self.complain(fault)
 
-    def _keep_time(self, lap_us):
-        self.quiet_us += lap_us
-        if lap_us > self.max_loop_us:
-            self.max_loop_us = lap_us
-        self.second_us += lap_us
-        if self.second_us >= _SECOND_US:
-            self.second_us -= _SECOND_US
-            self.seconds += 1
-            if self.sensor.is_set_up():
+    def _each_second(self):
+        self._second_at = ticks_add(self._second_at, _SECOND_US)
+        self.seconds += 1
+        self.frames.clock.advance()
+        if self.watchdog:
+            self.watchdog.feed()
+        if self.running:
+            if self.broken:
+                pass
+            elif self.sensor.is_set_up():
                 self._set_temperature(self.sensor.temperature())
-            elif not self.broken:
+            else:
                 self._recover("the chip has lost its settings")
-            if self.seconds % _STATUS_S == 0:
-                self.frames.send(frame.STATUS, self.status())
+            self._status_due = self.seconds % _STATUS_S == 0
+        elif self.seconds % _STATUS_S == 0:
+            self._measure_load(ticks_us())
+        self._show()
+
+    def _show(self):
+        """Let the light say how it goes."""
+        if self.broken or not self.sensor:
+            self.light.show(light.FAULT)
+        elif not self.running:
+            self.light.show(light.IDLE)
+        elif self.overflows or self.bus_errors:
+            self.light.show(light.LOSING)
+        else:
+            self.light.beat(self.seconds)
 
     def _set_temperature(self, word):
         self.frames.temperature[0] = word & 0xFF
         self.frames.temperature[1] = word >> 8
 
     def start(self, odr_hz, accel_range_g, gyro_range_dps, seconds):
-        """Start sampling; `seconds` of 0 means until stopped. Raises Fault when the chip is not there or cannot."""
+        """Start sampling; `seconds` of 0 means until stopped, a range of None whatever the chip has.
+
+        Raises Fault when the chip is not there or cannot.
+        """
         self.sensor = None
         self.sensor = sensor = sensors.find(self.bus)
         if (
             odr_hz not in sensor.RATES_HZ
-            or accel_range_g != sensor.ACCEL_RANGE_G
-            or gyro_range_dps != sensor.GYRO_RANGE_DPS
+            or accel_range_g not in (None, sensor.ACCEL_RANGE_G)
+            or gyro_range_dps not in (None, sensor.GYRO_RANGE_DPS)
         ):
             raise Fault("bad_command", "start: %s cannot sample like that" % sensor.NAME)
         samples = seconds * odr_hz
         self.wanted = int(samples // sensor.WATERMARK) + (samples % sensor.WATERMARK > 0)  # frames; 0 is never reached
         self.odr_hz = odr_hz
+        self._watermark = sensor.WATERMARK
+        self._again = 2 * sensor.WATERMARK - sensor.WATERMARK // 2  # level from which a second frame is due, or all but
+        self._patience_us = 2 * sensor.WATERMARK * _SECOND_US // odr_hz  # until it looks without an interrupt
         self.frames.hold(sensor.LAYOUT, sensor.WATERMARK, sensor.PACKET)
-        self._clear()
         if not self.watchdog:  # only now: once started, an RP2040's watchdog cannot be stopped
             self.watchdog = machine.WDT(timeout=_WATCHDOG_MS)
         gc.collect()
+        gc.threshold(_GARBAGE)
         sensor.start(odr_hz)
+        self._clear()
         self._set_temperature(sensor.temperature())
-        self.frames.clock.lap()  # the first lap begins here
         self.running = True
-        self.greet()
+        self._introduce()
+        self._show()
 
     def self_test(self):
         """Let the chip test itself and send what it found. Raises Fault when the chip is not there or gives nothing."""
         result = sensors.find(self.bus).self_test()
-        self.frames.send(frame.SELF_TEST, result)
+        self._send_json(frame.SELF_TEST, result)
         failed = [axis["axis"] for axis in result["axes"] if not axis["ok"]]
         if failed:
             self.complain(Fault("self_test_failed", "the chip answers wrongly on " + ", ".join(failed)))
@@ -187,16 +274,28 @@ class Box:
             try:
                 self.sensor.stop()
             except Fault as fault:
-                self.complain(fault)
+                self._untold.append(fault)
+            while self._untold:
+                self.complain(self._untold.pop(0))
         samples = int.from_bytes(self.frames.first_sample, "little")
-        self.frames.send(frame.BYE, {"reason": reason, "samples": samples, "lost": self.lost})
+        self._send_json(frame.BYE, {"reason": reason, "samples": samples, "lost": self.lost})
+        self._show()
 
     def complain(self, fault):
         """Send a fault frame."""
-        self.frames.send(frame.FAULT, {"fault": fault.name, "detail": fault.detail})
+        self._send_json(frame.FAULT, {"fault": fault.name, "detail": fault.detail})
+
+    def _report(self, name, detail):
+        """Send a fault frame when there is time; one that repeats before the next status is only counted there."""
+        if name not in self._told:
+            self._told.append(name)
+            self._untold.append(Fault(name, detail))
 
     def greet(self):
         """Send the hello frame, and a fault after it while there is no sensor."""
+        if self.running:
+            self.frames.send(frame.HELLO, self._hello)
+            return
         missing = None
         if not self.sensor:
             try:
@@ -204,49 +303,54 @@ class Box:
                 self.sensor.stop()  # after a reset of the processor alone it samples on
             except Fault as fault:
                 missing = fault
-        sensor = self.sensor
-        self.frames.send(
-            frame.HELLO,
-            {
-                "firmware": VERSION,
-                "board": BOARD,
-                "serial": machine.unique_id().hex(),
-                "boot_id": self.boot_id,
-                "chip": sensor.NAME if sensor else "none",
-                "chip_id": sensor.IDENTITY if sensor else 0,
-                "layout": sensor.LAYOUT if sensor else 0,
-                "running": self.running,
-                "odr_hz": self.odr_hz,
-                "accel_range_g": sensor.ACCEL_RANGE_G if sensor else 0,
-                "gyro_range_dps": sensor.GYRO_RANGE_DPS if sensor else 0,
-                "anti_alias_hz": sensor.anti_alias_hz if sensor else 0,
-                "watermark": sensor.WATERMARK if sensor else 0,
-                "commands": list(commands.COMMANDS),
-                "clock_us": self._clock_us(),
-            },
-        )
+        self._introduce()
+        self._show()
         if missing:
             self.complain(missing)
 
-    def status(self):
-        """Return the content of a status frame, and start a new longest time round the loop."""
-        low, high = self.frames.temperature
-        word = (high << 8 | low) - (0x10000 if high & 0x80 else 0)
-        status = {
+    def _introduce(self):
+        """Make the hello frame's content, which stays as it is while samples flow, and send it."""
+        sensor = self.sensor
+        hello = {
+            "firmware": VERSION,
+            "board": BOARD,
+            "serial": machine.unique_id().hex(),
+            "boot_id": self.boot_id,
+            "chip": sensor.NAME if sensor else "none",
+            "chip_id": sensor.IDENTITY if sensor else 0,
+            "layout": sensor.LAYOUT if sensor else 0,
             "running": self.running,
-            "samples": int.from_bytes(self.frames.first_sample, "little"),
-            "lost": self.lost,
-            "frames": self.sent,
-            "overflows": self.overflows,
-            "bus_errors": self.bus_errors,
-            "temperature_c": None if word == -_NO_TEMPERATURE else word / 132.48 + 25,
-            "heap_free": gc.mem_free(),
-            "clock_us": self._clock_us(),
-            "max_loop_us": self.max_loop_us,
+            "odr_hz": self.odr_hz,
+            "accel_range_g": sensor.ACCEL_RANGE_G if sensor else 0,
+            "gyro_range_dps": sensor.GYRO_RANGE_DPS if sensor else 0,
+            "anti_alias_hz": sensor.anti_alias_hz if sensor else 0,
+            "watermark": sensor.WATERMARK if sensor else 0,
+            "commands": list(commands.COMMANDS),
         }
-        self.max_loop_us = 0
-        return status
+        self._hello = json.dumps(hello).encode()
+        self.frames.send(frame.HELLO, self._hello)
 
-    def _clock_us(self):
-        self.frames.clock.advance()
-        return int.from_bytes(self.frames.clock_us, "little")
+    def _send_json(self, kind, content):
+        self.frames.send(kind, json.dumps(content).encode())
+
+    def send_status(self):
+        """Send a status frame; nothing here reaches the heap."""
+        content = self._status
+        content.put_running(self.running)
+        content.put(FRAMES, self.sent)
+        content.put(LOST, self.lost)
+        content.put(OVERFLOWS, self.overflows)
+        content.put(BUS_ERRORS, self.bus_errors)
+        content.put(LONGEST_STALL_US, self._longest_stall_us)
+        content.put(BUSY_PERCENT, self._measure_load(ticks_us()))
+        self.frames.send(frame.STATUS, content.text)
+        if self._told:
+            self._told.clear()
+
+    def _measure_load(self, now):
+        """Return the share of time since the last call in which there was something to do; begin to measure anew."""
+        elapsed_us = ticks_diff(now, self._measured_at)
+        busy_percent = 100 - self._idle_us // (elapsed_us // 100 + 1)
+        self._measured_at = now
+        self._idle_us = self._longest_stall_us = 0
+        return busy_percent

@@ -23,19 +23,10 @@ class Clock:
 
     def __init__(self, counter):
         self._counter = counter
-        self._lap_us = 0
         self._ticks = ticks_us()
 
     def advance(self):
         """Bring the counter up to now; at the latest every 2^29 microseconds, or a wrap goes unseen."""
         now = ticks_us()
-        elapsed_us = ticks_diff(now, self._ticks)
+        add(self._counter, ticks_diff(now, self._ticks), 4)
         self._ticks = now
-        self._lap_us += elapsed_us
-        add(self._counter, elapsed_us, 4)
-
-    def lap(self):
-        """Advance, and return the microseconds since the last lap."""
-        self.advance()
-        lap_us, self._lap_us = self._lap_us, 0
-        return lap_us

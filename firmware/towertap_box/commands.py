@@ -1,15 +1,17 @@
 """The host's commands: a table of names, each a function of the box and the request."""
 
 import json
+from time import sleep_ms
 
 import machine
 from micropython import const
 
 from .fault import Fault
-from .frame import MARK, STATUS
+from .frame import MARK
 
 _MAX_MARK = const(200)  # bytes of a mark's text
 _MAX_SECONDS = const(1_000_000)
+_LEAVE_MS = const(100)  # in which even a slow host fetches the last frames
 
 
 def hello(box, request):
@@ -29,22 +31,21 @@ def start(box, request):
     seconds = request.get("seconds", 0)
     if not isinstance(seconds, (int, float)) or not 0 <= seconds <= _MAX_SECONDS:
         raise Fault("bad_command", "start: seconds must be a number from 0 to %d" % _MAX_SECONDS)
-    box.start(
-        request.get("odr_hz", 4000), request.get("accel_range_g", 16), request.get("gyro_range_dps", 2000), seconds
-    )
+    box.start(request.get("odr_hz", 4000), request.get("accel_range_g"), request.get("gyro_range_dps"), seconds)
 
 
 def mark(box, request):
     """Put the host's text into the stream, with the counter and the clock of this moment."""
     text = request.get("text")
-    if not isinstance(text, str) or len(text.encode()) > _MAX_MARK:
+    payload = text.encode() if isinstance(text, str) else None
+    if payload is None or len(payload) > _MAX_MARK:
         raise Fault("bad_command", "mark: text must be a string of at most %d bytes" % _MAX_MARK)
-    box.frames.send(MARK, text)
+    box.frames.send(MARK, payload)
 
 
 def status(box, request):
     """Say how it goes."""
-    box.frames.send(STATUS, box.status())
+    box.send_status()
 
 
 def stop(box, request):
@@ -63,6 +64,7 @@ def restart(box, request):
     """Reset the processor, after a goodbye if there is a recording to end."""
     if box.running:
         box.finish("restart")
+    sleep_ms(_LEAVE_MS)
     machine.reset()
 
 

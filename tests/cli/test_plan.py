@@ -44,7 +44,7 @@ def test_plan_and_run_sheet_are_written_and_told(run, tmp_path):
     assert data["strength"]["difference"] == pytest.approx(
         difference_power(1.1, given_spread(0.04).value, 6, 0.05 / 2, blocks=2), rel=1e-6
     )
-    assert [(one["blocks"], one["changes"]) for one in data["orders"]][:2] == [(1, 1), (2, 2)]
+    assert [(order["blocks"], order["changes"]) for order in data["orders"]][:2] == [(1, 1), (2, 2)]
 
 
 def test_the_run_sheet_has_a_line_for_every_drive_and_needs_no_other_file(run, tmp_path):
@@ -52,12 +52,12 @@ def test_the_run_sheet_has_a_line_for_every_drive_and_needs_no_other_file(run, t
     plan = read_plan(tmp_path / "plan.json")
     html = (tmp_path / "run_sheet.html").read_text("utf-8")
     page = Page(html)
-    assert page.rows == len(plan.drives) + len(plan.fittings)
+    assert page.rows == len(plan.drives) + len(plan.installations)
     assert page.outside == []
     assert "Is &lt;it&gt; harsher?" in html
     text = (tmp_path / "run_sheet.txt").read_text("utf-8")
     assert sum(line.startswith("[ ]") and " pass " in line for line in text.splitlines()) == len(plan.drives)
-    for told in ("Is <it> harsher?", "CAUTIONS", "air 5 to 12 °C", "FITTING 3 OF 3: soft"):
+    for told in ("Is <it> harsher?", "CAUTIONS", "air 5 to 12 °C", "INSTALLATION 3 OF 3: soft"):
         assert told in text
 
 
@@ -179,7 +179,7 @@ def test_compare_takes_parts_margin_and_metrics_from_the_plan_and_tells_departur
     assert (data["before"], data["after"], data["smooth"], data["margin"]) == ("soft", "stiff", "bypass", 0.12)
     assert {finding["metric"] for finding in data["findings"]} == {"acceleration_z"}
     assert data["plan"]["question"] == read_plan(planned).question
-    assert [one["kind"] for one in data["departures"]] == ["order"]
+    assert [departure["kind"] for departure in data["departures"]] == ["order"]
     assert "do not say when they began" in data["departures"][0]["words"]
 
 

@@ -27,16 +27,16 @@ CALL = ("--part", "polyurethane-bush", "--smooth", "bypass")
 
 @pytest.fixture(scope="session")
 def garage(tmp_path_factory, by_hand):
-    """Raw recordings, sidecars and captures: three passes a visit over a smooth and a rough road, 7 s at 1 kHz.
+    """Raw recordings, sidecars and captures: two passes a visit over a smooth and a rough road, 7 s at 1 kHz.
 
-    With them one visit with another part, before the first fit.
+    With them one pass over either road with another part, before the first fit.
     """
     folder = tmp_path_factory.mktemp("garage")
     rng = np.random.default_rng(31)
-    visits = [("rubber-bush", "2026-03-07", 1.0)]
-    visits += [("polyurethane-bush", day, 1 + RISE * number) for number, day in enumerate(DAYS)]
-    for part, day, factor in visits:
-        for number in (1, 2, 3):
+    visits = [("rubber-bush", "2026-03-07", 1.0, (1,))]
+    visits += [("polyurethane-bush", day, 1 + RISE * number, (1, 2)) for number, day in enumerate(DAYS)]
+    for part, day, factor, numbers in visits:
+        for number in numbers:
             for road, level, minutes in (("bypass", 20, 0), ("quarry-lane", 200 * factor, 10)):
                 spread = level * rng.normal(1, 0.01)
                 counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], spread, (7000, 6))).astype(int)
@@ -114,8 +114,8 @@ def test_the_archive_and_the_folder_give_the_same_answer(run, garage, answered):
     status, out, error = run("wear", garage, *CALL, "--json")
     assert (status, error) == (0, "")
     (in_folder,), (in_archive,) = json.loads(out)["courses"], answered["courses"]
-    assert [one["session"] for one in answered["sessions"]] == list(DAYS)
-    assert answered["other_captures"] == 6
+    assert [session["session"] for session in answered["sessions"]] == list(DAYS)
+    assert answered["other_captures"] == 2
     assert in_archive["changes"] == in_folder["changes"]
     assert in_archive["trend"] == in_folder["trend"]
 
@@ -123,14 +123,14 @@ def test_the_archive_and_the_folder_give_the_same_answer(run, garage, answered):
 def test_a_road_that_grows_rougher_by_the_visit_is_said_to_leave_the_margin(answered):
     """Levels of 1, 1.3, 1.6 and 1.9 of hand-built noise, by which the ratios and the slope (scipy) are known."""
     (course,) = answered["courses"]
-    assert [one["ratio"] for one in course["changes"]] == pytest.approx([1.3, 1.6, 1.9], rel=0.05)
+    assert [change["ratio"] for change in course["changes"]] == pytest.approx([1.3, 1.6, 1.9], rel=0.08)
     assert (course["verdict"], course["outside_since"], course["left"]) == ("harsher", DAYS[1], DAYS[1])
     months = np.arange(4) * 63 / (365.25 / 12)
     slope = stats.linregress(months, np.log([1.0, 1.3, 1.6, 1.9])).slope
     assert course["trend"]["percent_per_month"] == pytest.approx(100 * np.expm1(slope), rel=0.1)
     (check,) = answered["checks"]
     assert check["road"] == "bypass"
-    assert all(0.95 < one["ratio"] < 1.05 for one in check["changes"])
+    assert all(0.95 < change["ratio"] < 1.05 for change in check["changes"])
 
 
 def test_the_answer_starts_with_where_the_course_stands(run, archive):
@@ -148,12 +148,12 @@ def test_the_answer_starts_with_where_the_course_stands(run, archive):
         "a session is one day",
     ):
         assert told in out
-    assert "Not looked at: 6 captures" in out
+    assert "Not looked at: 2 captures" in out
 
 
 def test_since_moves_the_first_fit(run, archive):
     data = json.loads(run("wear", archive, *CALL, "--since", DAYS[1], "--json")[1])
-    assert [one["session"] for one in data["sessions"]] == list(DAYS[1:])
+    assert [session["session"] for session in data["sessions"]] == list(DAYS[1:])
     assert data["courses"][0]["changes"][-1]["ratio"] == pytest.approx(1.9 / 1.3, rel=0.05)
 
 
@@ -175,7 +175,9 @@ def test_a_record_that_cannot_be_read_is_left_out_and_named(run, spoilt):
     (victim / "record.json").write_text("{")
     (spoilt / "index.json").unlink()
     data = json.loads(run("wear", spoilt, *CALL, "--since", DAYS[2], "--json")[1])
-    assert {one["capture"]: one["reason"] for one in data["excluded"]} == {victim.name: "its record.json: damaged"}
+    assert {capture["capture"]: capture["reason"] for capture in data["excluded"]} == {
+        victim.name: "its record.json: damaged"
+    }
 
 
 def test_an_empty_archive_is_refused(run, tmp_path):
@@ -191,9 +193,9 @@ def test_an_empty_archive_is_refused(run, tmp_path):
         ((*CALL, "--vehicle", "lorry"), "no capture of the vehicle 'lorry': vehicles are 'minibus'"),
         ((*CALL, "--since", "14.3.2026"), "14.3.2026"),
         ((*CALL, "--since", "2026-02-30"), "2026-02-30"),
-        ((*CALL, "--since", DAYS[-1]), f"driven on one day only since {DAYS[-1]} ({DAYS[-1]}, 6 passes)"),
+        ((*CALL, "--since", DAYS[-1]), f"driven on one day only since {DAYS[-1]} ({DAYS[-1]}, 4 passes)"),
         ((*CALL, "--since", "2030-01-01"), "no drive with 'polyurethane-bush' since 2030-01-01 can be used"),
-        (("--part", "rubber-bush", "--smooth", "bypass"), "driven on one day only (2026-03-07, 6 passes)"),
+        (("--part", "rubber-bush", "--smooth", "bypass"), "driven on one day only (2026-03-07, 2 passes)"),
         ((*CALL, "--since", DAYS[2], "--margin", "150"), "a margin of 150 % cannot be"),
         ((*CALL, "--since", DAYS[2], "--margin", "nan"), "--margin: nan is no finite number"),
         ((*CALL, "--since", DAYS[2], "--metric", "comfort"), "no metric 'comfort'"),
@@ -215,7 +217,7 @@ def test_two_vehicles_are_refused_until_one_is_named(run, changed, vehicle, says
     folder = changed((f"polyurethane-bush-{DAYS[1]}", {"vehicle": vehicle}))
     one_line(run("wear", folder, *CALL), says)
     status, out, _ = run("wear", folder, *CALL, "--vehicle", "minibus", "--since", DAYS[1], "--json")
-    assert (status, [one["session"] for one in json.loads(out)["sessions"]]) == (0, list(DAYS[2:]))
+    assert (status, [session["session"] for session in json.loads(out)["sessions"]]) == (0, list(DAYS[2:]))
 
 
 def test_a_vehicle_that_drove_another_part_only_is_refused(run, changed):
@@ -226,24 +228,24 @@ def test_a_vehicle_that_drove_another_part_only_is_refused(run, changed):
 
 
 def test_two_box_positions_on_a_day_are_refused_until_one_is_named(run, changed):
-    folder = changed(("", {"box_position": "sill"}), (f"{DAYS[2]}-3", {"box_position": "arm"}))
+    folder = changed(("", {"box_position": "sill"}), (f"{DAYS[2]}-2", {"box_position": "arm"}))
     one_line(
         run("wear", folder, *CALL),
         f"on {DAYS[2]} there were boxes at more than one position ('arm', 'sill'): name one by --position",
     )
     one_line(run("wear", folder, *CALL, "--position", "roof"), "no capture of the box position 'roof'", "'arm', 'sill'")
     status, out, _ = run("wear", folder, *CALL, "--since", DAYS[2], "--position", "sill", "--json")
-    assert (status, [one["passes"] for one in json.loads(out)["sessions"]]) == (0, [4, 6])
+    assert (status, [session["passes"] for session in json.loads(out)["sessions"]]) == (0, [2, 4])
 
 
 def test_another_part_between_two_sessions_is_told_as_a_refit(run, changed, answered):
     """It is no refusal: the answer is given with a warning. Before the first fit another part is none."""
     told = "driven with 'rubber-bush' as well, so 'polyurethane-bush' was taken off and fitted again"
-    assert not any(told in one for one in answered["warnings"])
+    assert not any(told in warning for warning in answered["warnings"])
     folder = changed(("rubber-bush", {"started_utc": "2026-08-01T09:00:00+00:00"}))
     status, out, _ = run("wear", folder, *CALL, "--since", DAYS[2], "--json")
     assert status == 0
-    assert any(told in one for one in json.loads(out)["warnings"])
+    assert any(told in warning for warning in json.loads(out)["warnings"])
 
 
 def test_the_report_is_written_and_named(answered):

@@ -17,8 +17,8 @@ from types import SimpleNamespace
 
 import numpy as np
 from scipy import signal, stats
-from towertap.compare.road.places import find_places
-from towertap.compare.sections.thirds.compare import joint_intervals, where_the_change_is
+from towertap.compare.sections.thirds.bands import where_the_change_is
+from towertap.compare.stats.joint import joint_intervals
 from towertap.signals.metrics import THIRDS
 
 BANDS = 25
@@ -66,36 +66,36 @@ def drives_with_bands(make, seed, changed, **options):
     """
     drives, rng = make.driven(seed, **options), np.random.default_rng([seed, 2])
 
-    def with_thirds(one):
-        cells = one.cells
+    def with_thirds(drive):
+        cells = drive.cells
         stray = SPREAD * straying(rng, 1, len(THIRDS))[0] + 0.2 * rng.standard_normal((len(cells), len(THIRDS)))
-        gain = np.array([changed.get(name, 1.0) if one.side == "after" else 1.0 for name in THIRDS])
+        gain = np.array([changed.get(name, 1.0) if drive.side == "after" else 1.0 for name in THIRDS])
         values = cells[["secondary_z"]].to_numpy() * np.exp(stray) * gain
-        return replace(one, cells=cells.assign(**dict(zip(THIRDS, values.T, strict=True))))
+        return make.of_cells(drive, cells.assign(**dict(zip(THIRDS, values.T, strict=True))))
 
-    passes = (with_thirds(one) if one.road == "lane" else one for one in drives.passes)
+    passes = (with_thirds(drive) if drive.road == "lane" else drive for drive in drives.passes)
     return replace(drives, passes=tuple(passes))
 
 
 def locate(make, seeds, changed, **options):
     """For each seed, the third-octaves that are told to have changed, each with its sign, and the places behind it."""
-    found = []
+    located = []
     for seed in seeds:
         drives = drives_with_bands(make, seed, changed, **options)
-        bands = where_the_change_is(drives, "lane", find_places(drives.of("lane")))
-        found.append(({one.metric: one.shown for one in bands.thirds if one.shown}, bands.places))
-    return found
+        bands = where_the_change_is(make.one_road(drives, "lane"))
+        located.append(({band.metric: band.shown for band in bands.thirds if band.shown}, bands.places))
+    return located
 
 
-def right(found, changed):
+def right(located, changed):
     """Share of comparisons that told these changes, each that way, and no other."""
     true = {name: int(np.sign(np.log(ratio))) for name, ratio in changed.items()}
-    return np.mean([told == true for told, _ in found])
+    return np.mean([shown == true for shown, _ in located])
 
 
 def _chunk(task):
     seeds, changed = task
-    return locate(SimpleNamespace(**runpy.run_path(str(Path(__file__).with_name("conftest.py")))), seeds, changed)
+    return locate(SimpleNamespace(**runpy.run_path(str(Path(__file__).with_name("invented.py")))), seeds, changed)
 
 
 def _coverage(task):
@@ -111,7 +111,7 @@ if __name__ == "__main__":
             print(f"{passes}; spread {spreads}; all hold {ours:.4f}; plain Welch {plain:.4f}", flush=True)
         for name, changed in CHANGES.items():
             tasks = [(range(start, min(start + 50, runs)), changed) for start in range(0, runs, 50)]
-            found = [one for chunk in pool.map(_chunk, tasks) for one in chunk]
-            aligned = np.mean([places > 0 for _, places in found])
-            told = right(found, changed)
-            print(f"changed {name}; located and nothing else {told:.4f}; aligned {aligned:.4f}", flush=True)
+            located = [of_seed for chunk in pool.map(_chunk, tasks) for of_seed in chunk]
+            aligned = np.mean([places > 0 for _, places in located])
+            share = right(located, changed)
+            print(f"changed {name}; located and nothing else {share:.4f}; aligned {aligned:.4f}", flush=True)

@@ -38,17 +38,17 @@ def one_set(seed, error=0.0):
     )
 
 
-def found(seeds, error):
+def fits(seeds, error):
     """Rows of (exponent, whether its interval holds the truth)."""
     rows = []
     for seed in seeds:
-        told = exponent(*one_set(seed, error))
-        rows.append((told.value, told.interval[0] <= TRUE <= told.interval[1]))
+        fit = exponent(*one_set(seed, error))
+        rows.append((fit.value, fit.interval[0] <= TRUE <= fit.interval[1]))
     return np.array(rows)
 
 
 if __name__ == "__main__":
     runs = int(sys.argv[1]) if len(sys.argv) > 1 else 4000
     with ProcessPoolExecutor(2) as pool:
-        for error, rows in zip(ERRORS, pool.map(found, [range(runs)] * 2, ERRORS), strict=True):
+        for error, rows in zip(ERRORS, pool.map(fits, [range(runs)] * 2, ERRORS), strict=True):
             print(f"error {error:.0%}: exponent {rows[:, 0].mean():.3f} of {TRUE}; covered {rows[:, 1].mean():.4f}")

@@ -13,7 +13,7 @@ import sys
 from typing import NamedTuple
 
 import numpy as np
-from towertap.compare.sections.knocks.compare import rate_ratio
+from towertap.compare.stats.rates import rate_ratio
 
 MEANS = (1.0, 4.0, 20.0)
 DISPERSIONS = (1.0, 2.0, 4.0)
@@ -21,14 +21,14 @@ EQUAL, UNEQUAL = (0.6, 0.6, 0.6, 0.6), (0.2, 0.2, 0.2, 1.8)
 """Minutes of the passes of a side."""
 
 
-class Told(NamedTuple):
+class Shares(NamedTuple):
     """Shares of sets told different, and of those with a knock whose interval covers the true ratio."""
 
     different: float
     covered: float
 
 
-def told(runs, mean, dispersion, minutes=EQUAL, ratio=1.0, shape=None, none_before=False, seed=1):
+def shares(runs, mean, dispersion, minutes=EQUAL, ratio=1.0, shape=None, none_before=False, seed=1):
     """Of sets with `mean` knocks a pass before and `ratio` times as many after, in passes so long.
 
     `shape` is that of the gamma that each pass's own rate is drawn from, None: the variance is `dispersion` times the
@@ -42,21 +42,21 @@ def told(runs, mean, dispersion, minutes=EQUAL, ratio=1.0, shape=None, none_befo
         rates = rates * rng.gamma(shape, 1 / shape, rates.shape)
     elif dispersion > 1:
         rates = rng.gamma(rates / (dispersion - 1), dispersion - 1)
-    found = [rate_ratio(row[:4], row[4:], exposures, exposures) for row in rng.poisson(rates)]
-    different = [one.p is not None and one.p < 0.05 for one in found]
-    covered = [one.interval[0] <= ratio <= one.interval[1] for one in found if one.interval]
-    return Told(float(np.mean(different)), float(np.mean(covered)))
+    ratios = [rate_ratio(row[:4], row[4:], exposures, exposures) for row in rng.poisson(rates)]
+    different = [seen.p is not None and seen.p < 0.05 for seen in ratios]
+    covered = [seen.interval[0] <= ratio <= seen.interval[1] for seen in ratios if seen.interval]
+    return Shares(float(np.mean(different)), float(np.mean(covered)))
 
 
 if __name__ == "__main__":
     runs = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
-    scatters = [(f"dispersion {one:g}", {"dispersion": one}) for one in DISPERSIONS]
+    scatters = [(f"dispersion {times:g}", {"dispersion": times}) for times in DISPERSIONS]
     scatters.append(("own rates, gamma of shape 4", {"dispersion": 1.0, "shape": 4.0}))
     for length, minutes in (("equal", EQUAL), ("unequal", UNEQUAL)):
         for mean in MEANS:
             for name, scatter in scatters:
-                same, doubled = (told(runs, mean, minutes=minutes, ratio=ratio, **scatter) for ratio in (1.0, 2.0))
-                appeared = told(runs, mean, minutes=minutes, none_before=True, **scatter)
+                same, doubled = (shares(runs, mean, minutes=minutes, ratio=ratio, **scatter) for ratio in (1.0, 2.0))
+                appeared = shares(runs, mean, minutes=minutes, none_before=True, **scatter)
                 print(
                     f"{length}, mean {mean:g} a pass, {name}: no change {same.different:.3f}, "
                     f"doubled {doubled.different:.3f}, none before {appeared.different:.3f}; "

@@ -30,30 +30,32 @@ def test_findings(comparison):
         assert list(finding.passes) == expected["passes"]
         assert (finding.verdict, finding.basis) == (expected["verdict"], expected["basis"])
         assert finding.passes_needed == expected["passes_needed"]
-        assert finding.ungated.ratio == within_rounding(expected["whole_passes_ratio"])
+        assert finding.whole.ratio == within_rounding(expected["whole_passes_ratio"])
         assert list(finding.blocked.ratios) == within_rounding(expected["block_ratios"])
         assert finding.noise.share == within_rounding(expected["noise_share"])
         values = (*finding.before_values, *finding.after_values)
-        assert [value.figure for value in values] == within_rounding(expected["pass_figures"])
-        assert [[value.kept, value.windows] for value in values] == expected["kept"]
+        assert [value.value for value in values] == within_rounding(expected["pass_figures"])
+        assert [[value.rough_places, value.places] for value in values] == expected["kept"]
     assert len(comparison.findings) == len(EXPECTED["findings"])
 
 
-def test_gates(comparison):
-    assert {name: gate.threshold for name, gate in comparison.gates.items()} == within_rounding(EXPECTED["gates"])
+def test_roughness_limits(comparison):
+    assert {name: limit.value for name, limit in comparison.limits.items()} == within_rounding(EXPECTED["gates"])
 
 
 def test_smooth_road(comparison):
-    changes = {entry.metric: [entry.ratio, *entry.interval] for entry in comparison.smooth_changes}
+    smooth = comparison.evidence["smooth"].data
+    changes = {change.metric: [change.ratio, *change.interval] for change in smooth["changes"]}
     assert changes.keys() == EXPECTED["smooth_changes"].keys()
     for metric, values in changes.items():
         assert values == within_rounding(EXPECTED["smooth_changes"][metric])
-    ratios = {f"{entry.road} {entry.metric} {entry.part}": entry.ratio for entry in comparison.sanity}
+    apart = smooth["rough_against_smooth"]
+    ratios = {f"{entry.road} {entry.metric} {entry.part}": entry.ratio for entry in apart}
     assert ratios == within_rounding(EXPECTED["sanity"])
 
 
 def test_bands(comparison):
-    for road in comparison.bands:
+    for road in comparison.evidence["thirds"].data:
         expected = EXPECTED["bands"][road.road]
         for band in (*road.thirds, *road.wide):
             *numbers, shown = expected[band.name]
@@ -63,14 +65,16 @@ def test_bands(comparison):
 
 
 def test_knocks_speed_and_alignment(comparison):
-    knocks = {road.road: [list(road.before.counts), list(road.after.counts)] for road in comparison.knocks}
+    knocks = {
+        road.road: [list(road.before.counts), list(road.after.counts)] for road in comparison.evidence["knocks"].data
+    }
     assert knocks == EXPECTED["knocks"]
-    for road in comparison.speed:
+    for road in comparison.evidence["speed"].data:
         assert [road.contrast.ratio, road.shared_m] == within_rounding(EXPECTED["speed"][road.road])
-    for road in comparison.alignment:
+    for road in comparison.evidence["places"].data:
         reference, places, qualities = EXPECTED["alignment"][road.road]
         assert (road.reference, road.places) == (reference, places)
-        assert [one.quality for one in road.passes] == within_rounding(qualities)
+        assert [drive.quality for drive in road.passes] == within_rounding(qualities)
 
 
 def _tuple(value):

@@ -53,12 +53,13 @@ def test_driven_in_blocks_as_planned(result):
 
 def test_the_speed_logs_clock_is_found_from_the_captures(result):
     """The demo's log is 2.4 s ahead (`write_speed_log`); found through firmware, chip model and recording."""
-    offsets = {one.offset for road in result.comparison.speed for one in road.passes}
+    roads = result.comparison.evidence["speed"].data
+    offsets = {drive.offset for road in roads for drive in road.passes}
     assert len(offsets) == 1
     (offset,) = offsets
     assert offset.source == "found"
     assert offset.seconds == pytest.approx(2.4, abs=0.3)
-    assert {road.source for road in result.comparison.speed} == {"log"}
+    assert {road.source for road in roads} == {"log"}
 
 
 def test_the_report_has_speed_and_spectrograms(result):
@@ -68,7 +69,7 @@ def test_the_report_has_speed_and_spectrograms(result):
 
 
 def test_the_rough_roads_are_told_from_the_smooth_one(result):
-    assert all(entry.distinct for entry in result.comparison.sanity)
+    assert all(entry.distinct for entry in result.comparison.evidence["smooth"].data["rough_against_smooth"])
 
 
 def test_the_report_says_that_all_is_invented(result):

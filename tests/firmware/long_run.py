@@ -27,18 +27,16 @@ from towertap.wire.decoder import Decoder, Frames
 from towertap.wire.frames import FrameType, command_line
 
 BOX = """
-import json, os, select, sys
-from simboard import machine, time
+import json, os, sys
+from simboard import modules
 from simboard.board import Board
-from simboard.link import Link
+from simboard.port import Port
 from simboard.signal_path import SignalPath
 
 SignalPath.make = lambda path, packets, first, n, big_endian: None
 board = Board(json.loads(CONFIG), sys.stdin.buffer)
 board._booted_ps = -(2**30 - 60000000) * 1000000
-machine.install(board)
-time.install(board)
-sys.modules["machine"], sys.modules["time"] = machine, time
+modules.install(board)
 
 from towertap_box import acquire, frame
 
@@ -47,7 +45,7 @@ make, clear = frame.Frames.__init__, acquire.Box._clear
 
 def begin_late(frames, write):
     make(frames, write)
-    frames._sequence[:] = (2**32 - 1000).to_bytes(4, "little")
+    frames._buffer[12:16] = (2**32 - 1000).to_bytes(4, "little")
     frames.clock_us[:] = (2**32 - 5000000).to_bytes(8, "little")
 
 
@@ -57,7 +55,8 @@ def count_late(box):
 
 
 frame.Frames.__init__, acquire.Box._clear = begin_late, count_late
-acquire.run(sys.stdin.buffer, Link(sys.stdout.buffer, board))
+port = Port(sys.stdin.buffer, sys.stdout.buffer, board)
+acquire.run(port, port)
 """
 
 BLOCK_BYTES = 2**20
@@ -84,7 +83,6 @@ class Run:
     """(newest sample, clock in µs) of some frames."""
     memory_kb: list[tuple[int, int]] = field(default_factory=list)
     """Resident size of host and box."""
-    heap_free: list[int] = field(default_factory=list)
     bye: dict = field(default_factory=dict)
 
     @property
@@ -142,8 +140,6 @@ class Follower:
             self.sequence = int(sequence[-1])
             if frames.kind == FrameType.SAMPLES:
                 self.samples(run, frames, box)
-            elif frames.kind == FrameType.STATUS:
-                run.heap_free.append(frames.data["heap_free"])
             elif frames.kind == FrameType.BYE:
                 run.bye = frames.data
         run.bad_frames = self.decoder.damage.bad_frames
@@ -187,8 +183,7 @@ def main():
         f"out of step: counters {run.counters_out_of_step}, time stamps {run.stamps_out_of_step}\n"
         f"rate off by {run.rate_error_ppm:+.3f} ppm\n"
         f"resident size from {host_kb} to {host_end_kb} kB in the host, {box_kb} to {box_end_kb} kB in the box; "
-        f"growth after the first tenth {run.growth(0) - 1:.1%} and {run.growth(1) - 1:.1%}\n"
-        f"heap free in the box {min(run.heap_free)} to {max(run.heap_free)} bytes"
+        f"growth after the first tenth {run.growth(0) - 1:.1%} and {run.growth(1) - 1:.1%}"
     )
     sound = not (run.gaps or run.bad_frames or run.counters_out_of_step or run.stamps_out_of_step)
     sys.exit(not (sound and abs(run.rate_error_ppm) < 5 and max(run.growth(0), run.growth(1)) < 1.1))

@@ -23,7 +23,8 @@ clock = Clock(counter)
 seen = []
 for step in %r:
     Time.now += step
-    seen.append((clock.lap(), int.from_bytes(counter, "little")))
+    clock.advance()
+    seen.append(int.from_bytes(counter, "little"))
 print(json.dumps(seen))
 """
 
@@ -33,8 +34,8 @@ def test_the_clock_is_exact_across_wraps(on_micropython):
     numbers = random.Random(7)
     steps = [0, 1, 2**29 - 1] + [numbers.randrange(2**29) for _ in range(60)] + [2**29 - 1] * 40
     seen = on_micropython(SCRIPT % (2**30 - 5, steps))
-    assert seen == [list(pair) for pair in zip(steps, accumulate(steps), strict=True)]
-    assert seen[-1][1] > 7 * 3600 * 10**6 > 2**34
+    assert seen == list(accumulate(steps))
+    assert seen[-1] > 7 * 3600 * 10**6 > 2**34
 
 
 def test_a_counter_carries_through_all_its_halves(on_micropython):

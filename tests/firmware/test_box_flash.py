@@ -1,7 +1,10 @@
-"""`towertap flash` against a real MicroPython prompt on a pseudo-terminal, spoken to by mpremote itself."""
+"""`towertap flash`, through mpremote itself, onto a real MicroPython prompt and a stand-in that speaks the raw REPL."""
 
 from __future__ import annotations
 
+import builtins
+import contextlib
+import io
 import json
 import os
 import select
@@ -9,12 +12,15 @@ import subprocess
 import sys
 import threading
 import tty
+import types
+from errno import errorcode
 from pathlib import Path
 
 import pytest
 import towertap.cli.flash as flash
 from towertap.cli import main
 from towertap.firmware import firmware_dir
+from towertap.wire.frames import FrameType, pack_frame
 
 
 @pytest.fixture
@@ -43,6 +49,135 @@ def board(tmp_path, micropython):
         os.close(end)
 
 
+HELLO = {
+    "firmware": "0.1.0", "chip": "ICM-42688-P", "serial": "e6", "boot_id": "b", "odr_hz": 0, "running": False,
+}  # fmt: skip
+
+
+class File(io.FileIO):
+    """A file on the stand-in's flash, which takes only so many bytes."""
+
+    def __init__(self, board: StandIn, name: str, mode: str) -> None:
+        super().__init__(board.folder / name, mode)
+        self.board = board
+
+    def write(self, data: bytes) -> int:
+        self.board.room -= len(data)
+        return super().write(data) if self.board.room >= 0 else 0
+
+
+class StandIn:
+    """A board on a pseudo-terminal that speaks the raw REPL as MicroPython's documentation has it.
+
+    "The MicroPython interactive interpreter mode (REPL)": raw mode, and raw-paste mode, which it knows and refuses. Its
+    flash is `folder`. After machine.reset() it runs main.py, if it has one: it answers a greeting as a box does.
+    """
+
+    def __init__(self, folder: Path, room: int = 10**6) -> None:
+        self.folder, self.room, self.resets = folder, room, 0
+        self._master, slave = os.openpty()
+        self._ends = [self._master, slave]
+        tty.setraw(slave)
+        self.port = os.ttyname(slave)
+        self._closing = threading.Event()
+        self._thread = threading.Thread(target=self._serve)
+        self._thread.start()
+
+    def close(self) -> None:
+        self._closing.set()
+        self._thread.join()
+        for end in self._ends:
+            os.close(end)
+
+    def _read(self) -> bytes:
+        while not self._closing.is_set():
+            if select.select([self._master], [], [], 0.02)[0]:
+                return os.read(self._master, 1)
+        return b""
+
+    def _say(self, data: bytes) -> None:
+        os.write(self._master, data)
+
+    def _serve(self) -> None:
+        names, program, raw = self._names(), b"", False
+        while byte := self._read():
+            if byte in (b"\x01", b"\x02", b"\x03"):  # Ctrl-A: raw mode; Ctrl-B: out of it; Ctrl-C: interrupt
+                raw, program = byte == b"\x01" or (raw and byte == b"\x03"), b""
+                self._say(b"raw REPL; CTRL-B to exit\r\n>" if byte == b"\x01" else b"\r\n>>> ")
+            elif raw and byte == b"\x05":  # Ctrl-E, "A", Ctrl-A ask for raw-paste mode
+                assert self._read() + self._read() == b"A\x01"
+                self._say(b"R\x00")  # understood, and not supported
+            elif raw and byte == b"\x04":  # Ctrl-D
+                self._say(b"OK")
+                try:
+                    self._say(self._execute(program.decode(), names) + b"\x04>")
+                except ConnectionResetError:
+                    self.resets += 1
+                    names, raw = self._names(), False
+                    if (self.folder / "main.py").is_file():
+                        self._be_a_box()
+                program = b""
+            else:
+                program += byte
+
+    def _names(self) -> dict:
+        """What a program finds on the board: its file system, and a way to reset it."""
+
+        def reset():
+            raise ConnectionResetError
+
+        board_os = types.SimpleNamespace(
+            mkdir=lambda name: os.mkdir(self.folder / name), stat=lambda name: tuple(os.stat(self.folder / name))
+        )
+        board_time = types.SimpleNamespace(sleep_ms=lambda ms: None)
+        modules = {"os": board_os, "time": board_time, "machine": types.SimpleNamespace(reset=reset)}
+
+        def load(name, *rest):
+            return modules.get(name) or __import__(name, *rest)
+
+        builtin = {**vars(builtins), "__import__": load, "open": lambda name, mode="r": File(self, name, mode)}
+        return {"__builtins__": builtin}
+
+    def _execute(self, program: str, names: dict) -> bytes:
+        """Run it; return what it prints, Ctrl-D and the error that ends it."""
+        printed, failed = io.StringIO(), ""
+        try:
+            with contextlib.redirect_stdout(printed):
+                exec(program, names)
+        except ConnectionResetError:
+            raise
+        except OSError as error:
+            failed = f"Traceback:\r\nOSError: [Errno {error.errno}] {errorcode[error.errno]}\r\n"
+        return printed.getvalue().replace("\n", "\r\n").encode() + b"\x04" + failed.encode()
+
+    def _be_a_box(self) -> None:
+        line, sequence = b"", 0
+        while byte := self._read():
+            line += byte
+            if byte != b"\n":
+                continue
+            answers = {"hello": (FrameType.HELLO, json.dumps(HELLO).encode())}
+            with contextlib.suppress(ValueError):  # what mpremote sends last is no command
+                command = json.loads(line)
+                answers["mark"] = FrameType.MARK, command.get("text", "").encode()
+                self._say(pack_frame(*answers[command["do"]], sequence=sequence))
+                sequence += 1
+            line = b""
+
+
+@pytest.fixture
+def stand_in(tmp_path):
+    boards = []
+
+    def make(**options) -> StandIn:
+        boards.append(StandIn(tmp_path, **options))
+        return boards[-1]
+
+    yield make
+    for board in boards:
+        board.close()
+
+
 def towertap(monkeypatch, capsys, *arguments: str) -> tuple[int, str, str]:
     monkeypatch.setattr(sys, "argv", ["towertap", *arguments])
     with pytest.raises(SystemExit) as end:
@@ -54,15 +189,39 @@ def towertap(monkeypatch, capsys, *arguments: str) -> tuple[int, str, str]:
 def test_the_board_then_holds_the_firmware_and_no_simulated_board(board, monkeypatch, capsys):
     port, files = board
     monkeypatch.setattr(flash, "_RESTART_S", 0.0)
+    monkeypatch.setattr(flash, "_ANSWER_LIMIT_S", 0.0)  # a prompt never answers as a box
     for _ in range(2):  # a second time onto a board that has it already
         status, out, _ = towertap(monkeypatch, capsys, "flash", "--port", port, "--json")
         assert status == 0
+        assert json.loads(out)["hello"] == {}
     on_board = {path.relative_to(files).as_posix() for path in files.rglob("*") if path.is_file()}
     assert on_board == set(json.loads(out)["files"])
     assert "main.py" in on_board
     assert not any("simboard" in name for name in on_board)
     for name in on_board:
         assert (files / name).read_bytes() == (firmware_dir() / name).read_bytes()
+
+
+def test_after_it_the_box_runs_and_says_so(stand_in, monkeypatch, capsys):
+    monkeypatch.setattr(flash, "_RESTART_S", 0.0)
+    board = stand_in()
+    status, out, _ = towertap(monkeypatch, capsys, "flash", "--port", board.port, "--json")
+    assert status == 0
+    answer = json.loads(out)
+    assert board.resets == 1
+    assert (answer["hello"]["firmware"], answer["hello"]["chip"]) == ("0.1.0", "ICM-42688-P")
+    for name in answer["files"]:
+        assert (board.folder / name).read_bytes() == (firmware_dir() / name).read_bytes()
+
+
+def test_files_that_did_not_arrive_whole_are_told_and_the_board_is_not_started(stand_in, monkeypatch, capsys):
+    monkeypatch.setattr(flash, "_RESTART_S", 0.0)
+    board = stand_in(room=20_000)  # the rest goes nowhere
+    status, _, err = towertap(monkeypatch, capsys, "flash", "--port", board.port)
+    assert status == 2
+    assert "is not on the board as it was sent" in err
+    assert board.resets == 0
+    assert err.count("\n") == 1
 
 
 def test_list_names_the_files_and_needs_no_board(monkeypatch, capsys):

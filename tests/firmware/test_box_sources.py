@@ -13,8 +13,8 @@ import pytest
 import towertap
 from towertap.firmware import board_files, firmware_dir
 
-# The RP2040's instruction set, the RP2350's two, the ESP32's.
-ARCHITECTURES = ["armv6m", "armv7emsp", "rv32imc", "xtensawin"]
+# The RP2040's instruction set and the RP2350's two.
+ARCHITECTURES = ["armv6m", "armv7emsp", "rv32imc"]
 
 # The stubs contradict themselves in places; what is checked here is the firmware against them.
 MYPY = """

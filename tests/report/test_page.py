@@ -8,8 +8,10 @@ from html.parser import HTMLParser
 
 import pytest
 from towertap.compare.comparison import compare
-from towertap.compare.drives.folder import DRIFT
-from towertap.report.page import Picture, conditions, order, render
+from towertap.compare.drives.differences import DRIFT
+from towertap.compare.sections import SECTIONS
+from towertap.compare.sections.captures import CapturesSection, conditions, order
+from towertap.report.page import Embedded, render
 from towertap.report.report import write_report
 
 VOID = {"meta", "img", "br", "link", "hr", "input"}
@@ -37,8 +39,8 @@ class Page(HTMLParser):
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory, drives, comparison):
-    path = write_report(comparison, drives, tmp_path_factory.mktemp("out") / "report", ["Its data is <i>invented</i>."])
+def folder(tmp_path_factory, compared):
+    path = write_report(compared, tmp_path_factory.mktemp("out") / "report", ["Its data is <i>invented</i>."])
     assert path.name == "report.html"
     return path.parent
 
@@ -46,6 +48,11 @@ def folder(tmp_path_factory, drives, comparison):
 @pytest.fixture(scope="module")
 def page(folder):
     return Page((folder / "report.html").read_text("utf-8"))
+
+
+def without_pictures(comparison):
+    """The page of a comparison, its pictures left out."""
+    return render(comparison, Embedded("", "", ""), {name: [] for name in comparison.evidence}, [])
 
 
 def squeezed(text):
@@ -67,22 +74,29 @@ def test_it_loads_nothing_from_elsewhere(page, folder):
     assert "@import" not in style
 
 
-def test_it_says_every_finding(page, comparison):
+def test_it_says_every_finding_and_all_evidence(page, compared):
     text = squeezed(page.text)
-    assert comparison.summary in text
-    for finding in comparison:
+    assert compared.summary in text
+    for finding in compared:
         assert squeezed(finding.words) in text
         for caution in finding.cautions:
             assert squeezed(caution) in text
+    for evidence in compared.evidence.values():
+        for words in (evidence.headline, *evidence.paragraphs, *evidence.warnings):
+            assert squeezed(words) in text
+        for table in evidence.tables:
+            assert squeezed(table.title) in text
+            for cell in (cell for row in table.rows for cell in row):
+                assert squeezed(cell) in text
 
 
-def test_order_of_what_it_says(page):
+def test_order_of_what_it_says(page, compared):
+    """Answer, evidence in the order of the sections, method; and the head links to each."""
     identities = [attrs["id"] for tag, attrs in page.tags if tag == "section"]
-    order = ["findings", "boxes", "traces", "spectra", "kept", "window-t-test", "integrity", "conditions", "method"]
-    assert [one for one in identities if one in order] == order
-    assert identities[-3:] == ["limits", "cautions", "provenance"]
-    assert [attrs["href"] for tag, attrs in page.tags if tag == "a"][: len(identities)] == [
-        f"#{one}" for one in identities
+    evidence = [section.name for section in SECTIONS if section.name in compared.evidence]
+    assert identities == ["findings", "warnings", "plan", *evidence, "method", "limits", "cautions", "versions"]
+    assert [attrs["href"] for tag, attrs in page.tags if tag == "a"][: len(identities) - 1] == [
+        f"#{identity}" for identity in identities[:-1]
     ]
 
 
@@ -91,89 +105,86 @@ def test_the_intervals_are_the_first_thing_after_the_summary(folder):
     assert source.index('class="lead"') < source.index("<img") < source.index("<article")
 
 
-def test_the_conditions_say_when_each_pass_was_driven_and_the_order(drives, comparison):
+def test_the_conditions_say_when_each_pass_was_driven_and_the_order(recorded, compared):
     """ISO 8601: two hours ahead of UTC."""
     day = datetime(2026, 5, 4, 14, 30, tzinfo=timezone(timedelta(hours=2)))
     sides = {"before": day, "after": day + timedelta(hours=1)}
-    timed = replace(drives, passes=tuple(replace(one, started=sides[one.side]) for one in drives.passes))
-    table = conditions(timed.passes)
-    assert table["columns"][0] == "driven, UTC"
-    place = 0
-    assert {row[place] for _, row in table["rows"]} == {"2026-05-04 12:30:00", "2026-05-04 13:30:00"}
-    turned = conditions(timed.passes[::-1])["rows"]
-    assert [row[place] for _, row in turned] == sorted(row[place] for _, row in turned)
+    timed = replace(recorded, passes=tuple(replace(drive, started=sides[drive.side]) for drive in recorded.passes))
+    _, table = conditions(timed.passes)
+    place = table.columns.index("driven, UTC")
+    assert {row[place] for row in table.rows} == {"2026-05-04 12:30:00", "2026-05-04 13:30:00"}
+    turned = conditions(timed.passes[::-1])[1].rows
+    assert [row[place] for row in turned] == sorted(row[place] for row in turned)
     assert order(timed) == "Driven in two halves: all passes with rubber, then all with polyurethane."
-    assert "so the order is not known" in order(drives)
-    mixed = replace(timed, passes=tuple(replace(one, started=day) for one in timed.passes))
+    assert "so the order is not known" in order(recorded)
+    mixed = replace(timed, passes=tuple(replace(drive, started=day) for drive in timed.passes))
     assert order(mixed).startswith("Driven in turns")
-    picture = Picture("", "")
-    pictures = {"intervals": picture, "boxes": picture, "alignment": picture, "spectra": picture, "traces": []}
-    pictures |= {"thirds": picture, "spectrograms": [], "knocks": [], "speed": None}
-    assert DRIFT[1:] in render(comparison, timed, pictures, [])
-    assert DRIFT[1:] not in render(comparison, drives, pictures, [])
+    assert DRIFT[1:] in without_pictures(replace(compared, drives=timed))
+    assert DRIFT[1:] not in without_pictures(compared)
 
 
-def bench_rows(source):
-    return source.split("What the bench knows of the box")[1].split("</table>")[0].split("<tr>")[2:]
+def of_box(make, drives):
+    """The rows of the table of bench records, as texts."""
+    tables = CapturesSection().compare(make.on_whole_passes(drives), ()).tables
+    (table,) = (table for table in tables if table.title == "What the bench knows of the box")
+    return [" | ".join(row) for row in table.rows]
 
 
-def test_it_says_what_the_bench_knows_of_the_box(folder, comparison, drives):
+def test_it_says_what_the_bench_knows_of_the_box(make, recorded):
     """Without records the data sheet's ±0.5 % (DS-000347 table 2); with them their dates and values."""
-    (row,) = bench_rows((folder / "report.html").read_text("utf-8"))
-    assert "<td>all</td>" in row
+    (row,) = of_box(make, recorded)
+    assert row.startswith("all | ")
     assert (row.count("data sheet"), row.count("±0.50 %"), row.count("no record")) == (2, 1, 2)
-    names = list(comparison.bench)
-    told = comparison.bench[names[0]]
+    without = recorded.passes[0].bench
     known = replace(
-        told,
-        measured_utc=dict.fromkeys(told.measured_utc, "2026-03-14T10:00:00+00:00"),
+        without,
+        measured_utc=dict.fromkeys(without.measured_utc, "2026-03-14T10:00:00+00:00"),
         scale_uncertainty=(1e-3, 1e-3, 2.5e-4),
         usable_hz=113.3,
         selftest_ok=False,
     )
-    picture = Picture("", "")
-    pictures = {"intervals": picture, "boxes": picture, "alignment": picture, "spectra": picture, "traces": []}
-    pictures |= {"thirds": picture, "spectrograms": [], "knocks": [], "speed": None}
-    mixed = replace(comparison, bench=comparison.bench | dict.fromkeys(names[:2], known))
-    with_records, without = bench_rows(render(mixed, drives, pictures, []))
-    assert f"<td>{names[0]}, {names[1]}</td>" in with_records
-    assert all(name in without for name in names[2:])
-    assert with_records.count("<td>2026-03-14</td>") == 2
+    passes = tuple(replace(drive, bench=known) if number < 2 else drive for number, drive in enumerate(recorded.passes))
+    rows = {row.partition(" | ")[0]: row for row in of_box(make, replace(recorded, passes=passes))}
+    with_records = rows[f"{passes[0].name}, {passes[1].name}"]
+    (others,) = (names for names in rows if rows[names] != with_records)
+    assert set(others.split(", ")) == {drive.name for drive in passes[2:]}
+    assert with_records.count("| 2026-03-14") == 2
     for words in ("±0.025 %", "113 Hz, 2026-03-14", "failed, 2026-03-14"):
         assert words in with_records
 
 
-def test_the_knocks_table_gives_rates_a_minute_and_a_kilometre(folder, comparison):
+def test_the_knocks_table_gives_rates_a_minute_and_a_kilometre(compared):
     """None in so many minutes at 40 km/h: at most −ln 0.05 = 2.9957 over the minutes, and over the kilometres."""
-    table = (folder / "report.html").read_text("utf-8").split('<section id="knocks">')[1].split("</table>")[0]
-    heads, *rows = [[cell.split(">")[-1] for cell in row.split("</t")[:-2]] for row in table.split("<tr>")[1:]]
-    poisson = "95 % interval, Poisson"
-    assert heads[4:9] == ["a minute", poisson, "a km", poisson, "held against each other"]
-    for row, side in zip(rows, [side for one in comparison.knocks for side in (one.before, one.after)], strict=True):
-        assert row[4] == row[6] == "0.00"
-        for cell, exposure in ((row[5], side.minutes), (row[7], side.minutes * 40 / 60)):
-            low, high = map(float, cell.split(" to "))
+    evidence = compared.evidence["knocks"]
+    (table,) = evidence.tables
+    sides = [side for road in evidence.data for side in (road.before, road.after)]
+    for row, side in zip(table.rows, sides, strict=True):
+        cells = dict(zip(table.columns, row, strict=True))
+        assert cells["a minute"] == cells["a km"] == "0.00"
+        for name, exposure in (("a minute", side.minutes), ("a km", side.minutes * 40 / 60)):
+            interval = row[table.columns.index(name) + 1]
+            low, high = map(float, interval.split(" to "))
             assert (low, high) == (0, pytest.approx(2.9957 / exposure, rel=5e-3))
 
 
-def test_names_of_users_stay_text(page, drives):
-    vehicle = drives.passes[0].conditions.vehicle
+def test_names_of_users_stay_text(page, recorded):
+    vehicle = recorded.passes[0].conditions.vehicle
     assert "<script>" in vehicle
     assert squeezed(vehicle) in squeezed(page.text)
     assert "Its data is <i>invented</i>." in page.text
     assert "onload" not in "".join(key for _, attrs in page.tags for key in attrs)
 
 
-def test_half_a_character_as_file_names_can_hold_does_not_stop_the_page(drives, comparison, tmp_path):
-    path = write_report(comparison, drives, tmp_path, ["odd-\udcff"])  # what os.fsdecode makes of the byte FF
+def test_half_a_character_as_file_names_can_hold_does_not_stop_the_page(compared, tmp_path):
+    path = write_report(compared, tmp_path, ["odd-\udcff"])  # what os.fsdecode makes of the byte FF
     assert "odd-?" in path.read_text("utf-8")
 
 
-def test_the_captures_fingerprints_are_there(page, drives):
-    for one in drives.passes:
-        assert one.name in page.text
-        assert hashlib.sha256(one.path.read_bytes()).hexdigest() in page.text
-        assert hashlib.sha256(one.path.with_suffix(".ttraw").read_bytes()).hexdigest() in page.text
+def test_the_captures_fingerprints_are_there(page, recorded):
+    for drive in recorded.passes:
+        assert drive.name in page.text
+        assert hashlib.sha256(drive.path.read_bytes()).hexdigest() in page.text
+        assert hashlib.sha256(drive.path.with_suffix(".ttraw").read_bytes()).hexdigest() in page.text
 
 
 def test_every_picture_lies_beside_the_page_and_says_what_it_shows(page, folder):
@@ -191,10 +202,10 @@ def test_every_picture_lies_beside_the_page_and_says_what_it_shows(page, folder)
     assert all(len(attrs["alt"]) > 20 for attrs in pictures)
 
 
-def test_one_pass_a_side_makes_a_report_that_says_undecided(drives, tmp_path):
-    few = replace(drives, passes=tuple(one for one in drives.passes if one.conditions.pass_number == 1))
-    comparison = compare(few)
-    text = squeezed(Page(write_report(comparison, few, tmp_path).read_text("utf-8")).text)
+def test_one_pass_a_side_makes_a_report_that_says_undecided(recorded, tmp_path):
+    few = tuple(drive for drive in recorded.passes if drive.conditions.pass_number == 1)
+    comparison = compare(replace(recorded, passes=few))
+    text = squeezed(Page(write_report(comparison, tmp_path).read_text("utf-8")).text)
     assert {finding.verdict for finding in comparison} == {"undecided"}
     assert all(squeezed(finding.words) in text for finding in comparison)
     assert "too few passes to say" in text

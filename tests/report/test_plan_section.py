@@ -4,23 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from towertap.compare.plan.departures import held_against
+from towertap.compare.comparison import compare
 from towertap.compare.plan.order import drive_order
 from towertap.compare.plan.plan import Held, Plan, Road
-from towertap.report.page import Picture, render
+from towertap.report.page import Embedded, render
 
-NONE = Picture("data:,", "none")
-FIGURES = {
-    "intervals": NONE,
-    "boxes": NONE,
-    "spectra": NONE,
-    "traces": [],
-    "alignment": NONE,
-    "thirds": NONE,
-    "spectrograms": [],
-    "knocks": [],
-    "speed": None,
-}
 ROADS = (Road("quarry-lane", 40.0), Road("bypass", 40.0))
 PLAN = Plan(
     question="Is <this> harsher?",
@@ -42,10 +30,14 @@ PLAN = Plan(
 )
 
 
-def test_the_plan_and_the_departures_from_it_are_there(drives, comparison):
+def page(comparison):
+    return render(comparison, Embedded("", "", ""), {name: [] for name in comparison.evidence}, ())
+
+
+def test_the_plan_and_the_departures_from_it_are_there(recorded):
     """Three passes of each part on both roads, as planned; but compared with another margin and further metrics."""
-    page = render(held_against(PLAN, comparison, drives, {}), drives, FIGURES, ())
-    for told in (
+    told = page(compare(recorded, margin=0.10, metrics=["jerk_z", "weighted_z"], plan=PLAN))
+    for words in (
         "Is &lt;this&gt; harsher?",
         "3 with each part on each road, 12 drives in all",
         "the margin is 10 %, and 12 % was planned",
@@ -53,23 +45,14 @@ def test_the_plan_and_the_departures_from_it_are_there(drives, comparison):
         "quarry-lane, jerk_z: margin not as planned",
         "quarry-lane, weighted_z: margin and metric not as planned",
     ):
-        assert told in page
+        assert words in told
 
 
-def test_another_gate_than_the_plans_is_a_departure(drives, comparison):
-    """The comparison has been made with the defaults of `compare`, which are those of a plan."""
-    kinds = [one.kind for one in held_against(PLAN, comparison, drives, {}).departures]
-    assert "gate" not in kinds
-    for changed in (replace(comparison, gate="windows"), replace(comparison, quantile=0.9)):
-        assert held_against(PLAN, changed, drives, {}).departures[0].kind == "gate"
+def test_a_plan_that_was_kept_is_told_as_kept(compared):
+    assert "Driven and compared as planned." in page(replace(compared, plan=PLAN))
 
 
-def test_a_plan_that_was_kept_is_told_as_kept(drives, comparison):
-    page = render(replace(comparison, plan=PLAN), drives, FIGURES, ())
-    assert "Driven and compared as planned." in page
-
-
-def test_a_comparison_without_a_plan_says_so(drives, comparison):
-    page = render(comparison, drives, FIGURES, ())
-    assert "No plan was given." in page
-    assert "as planned" not in page
+def test_a_comparison_without_a_plan_says_so(compared):
+    told = page(compared)
+    assert "No plan was given." in told
+    assert "as planned" not in told

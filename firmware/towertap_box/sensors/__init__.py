@@ -1,9 +1,20 @@
 """The sensors that the box knows: one file a chip, one line in the table.
 
-A driver is a class with what it is (NAME, IDENTITY, LAYOUT of the wire format, PACKET in bytes) and what it can
-(WATERMARK, CAPACITY, RATES_HZ, ACCEL_RANGE_G, GYRO_RANGE_DPS), made of a bus. The loop calls `start`, then at every
-watermark `level` and `drain`, `lost` when `overflowed` is set, `is_set_up` and `temperature` once a second, and `stop`;
-`self_test` when it is not sampling. All but `start`, `stop`, `lost` and `self_test` keep off the heap.
+A driver is a class made of a bus (board.Bus), with
+
+- what it is: NAME, IDENTITY, LAYOUT of the wire format, PACKET in bytes;
+- what it can: WATERMARK (samples a frame: when the FIFO has reached it, the chip's interrupt comes), CAPACITY (samples
+  in the FIFO), RATES_HZ, ACCEL_RANGE_G, GYRO_RANGE_DPS (0: it has no gyroscope), `anti_alias_hz` once started;
+- `identify(bus)`, a class method: what its identity register reads;
+- `start(odr_hz)` and `stop()`, which raise Fault when the chip does not do as told;
+- `drain(packets)`: fills `packets` with the oldest WATERMARK samples if the FIFO holds as many; returns how many it
+  held, -1 when what came cannot be;
+- `overflowed`, after `drain`: the FIFO may have lost samples before those; then `lost()`: how many since it was last
+  asked, None when the chip does not count them;
+- `is_set_up()` and `temperature()`, once a second: whether it still samples as told; its temperature word (16 bits);
+- `self_test()`, when it does not sample: the content of a self_test frame, or Fault.
+
+`drain`, `is_set_up` and `temperature` keep off the heap.
 """
 
 from ..fault import Fault

@@ -2,6 +2,11 @@
 
 Facts from the data sheet DS-000347, revision 1.6, as public headers and drivers carry them; its section 14 has the
 registers of bank 0, 15 those of bank 1 and 16 those of bank 2, under the names used here.
+
+One setting is not in the sheet: bits 7 and 6 of INTF_CONFIG1, which it reserves. As they are after a reset (10), the
+gyroscope changes between two filters at some 100 °/s, and its output sticks for 1 to 2 ms each time. Two open
+flight-control projects found that and set 01 instead, with the other bits as they are: ArduPilot (pull request 25332)
+and Betaflight (pull request 13132).
 """
 
 from time import sleep_ms
@@ -20,9 +25,9 @@ _DEVICE_CONFIG = const(0x11)
 _INT_CONFIG = const(0x14)
 _FIFO_CONFIG = const(0x16)
 _TEMP_DATA1 = const(0x1D)
-_INT_STATUS = const(0x2D)  # FIFO_COUNTH and FIFO_COUNTL follow it
-_FIFO_DATA = const(0x30)
+_INT_STATUS = const(0x2D)  # FIFO_COUNTH, FIFO_COUNTL and FIFO_DATA follow it
 _INTF_CONFIG0 = const(0x4C)
+_INTF_CONFIG1 = const(0x4D)
 _PWR_MGMT0 = const(0x4E)
 _GYRO_CONFIG0 = const(0x4F)
 _ACCEL_CONFIG0 = const(0x50)
@@ -55,7 +60,9 @@ _FIFO_FULL = const(0x02)  # INT_STATUS
 _STREAM = const(0x40)  # FIFO_CONFIG: when full, the oldest packet makes room for the newest
 _LOW_NOISE = const(0x0F)  # PWR_MGMT0: both sensors in low-noise mode
 
-_RESET_MS = const(1)  # section 14, DEVICE_CONFIG
+_RESET_MS = const(2)  # section 14, DEVICE_CONFIG: 1 ms; sleep_ms ends up to a millisecond early
+_SOON = const(8)  # samples: a millisecond at the highest rate
+_ON_THEIR_WAY = const(2)  # packets that the count may include beyond those in the FIFO
 _START_UP_MS = const(45)  # section 14, PWR_MGMT0: the gyroscope stays on for 45 ms at least, and needs 30 to be valid
 
 # Output data rate: its code in GYRO_CONFIG0 and ACCEL_CONFIG0; the anti-alias filter's -3 dB bandwidth in Hz, about a
@@ -69,23 +76,26 @@ _RATES = {
 
 
 class ICM42688P:
-    """One chip on `bus`. `start` it, then alternate `level` and `drain`."""
+    """One chip on `bus`. `start` it, then `drain` it at every interrupt."""
 
     NAME = "ICM-42688-P"
     IDENTITY = 0x47
     LAYOUT = 1
     PACKET = 16  # bytes of FIFO packet 3 (section 6.1)
     WATERMARK = 32  # a quarter of the FIFO: 4 ms of 16 ms at the highest rate
-    CAPACITY = 130  # 2048 bytes of FIFO and the packets on their way out of it
+    CAPACITY = 128  # packets in 2048 bytes of FIFO
     ACCEL_RANGE_G = 16
     GYRO_RANGE_DPS = 2000
     RATES_HZ = tuple(_RATES)
 
     def __init__(self, bus):
         self._bus = bus
+        self._select = bus.select
+        self._exchange = bus.spi.write_readinto
+        self._readinto = bus.spi.readinto
         self._command = bytearray(4)
         self._answer = bytearray(4)
-        self._fifo_command = bytes((_FIFO_DATA | _READ,))
+        self._look = bytes((_INT_STATUS | _READ, 0, 0, 0))
         self.anti_alias_hz = 0
         self.overflowed = False
 
@@ -131,13 +141,14 @@ class ICM42688P:
         self.set_up(
             0,
             (_INTF_CONFIG0, 0x73),  # FIFO count in records; count and data big-endian; SPI only
+            (_INTF_CONFIG1, 0x51),  # the reset value, 0x91, but for the gyroscope's filter switching: see above
             (_GYRO_CONFIG0, gyro_range | self._code),
             (_ACCEL_CONFIG0, accel_range | self._code),
             (_GYRO_CONFIG1, 0x1A),  # UI filter of third order: at half the rate, which 0x00 below means, it leaves
             (_ACCEL_CONFIG1, 0x15),  # the pass band to the anti-alias filter and helps it above
             (_GYRO_ACCEL_CONFIG0, filters),
             (_TMST_CONFIG, 0x21),  # time stamps of 1 µs, without FSYNC
-            (_FIFO_CONFIG1, 0x2F),  # packet 3; interrupt at every sample from the watermark on
+            (_FIFO_CONFIG1, 0x0F),  # packet 3; one interrupt on reaching the watermark
             (_FIFO_CONFIG2, self.WATERMARK),
             (_FIFO_CONFIG3, 0),
             (_INT_CONFIG, 0x03),  # INT1 pulsed, push-pull, active high
@@ -160,17 +171,27 @@ class ICM42688P:
                 return
         raise Fault("bus_error", "the chip does not come back from its reset")
 
-    def level(self):
-        """Return how many samples the FIFO holds, and keep in `overflowed` whether it has been full."""
-        answer = self.read(_INT_STATUS)
-        if answer[1] & _FIFO_FULL:
-            self.overflowed = True
-        return answer[2] << 8 | answer[3]
-
+    @micropython.native
     def drain(self, packets):
-        """Fill `packets` with the oldest samples and return whether they look like packets at all."""
-        self._bus.read(self._fifo_command, packets)
-        return are_packets(packets, len(packets))
+        """Fill `packets` with the oldest samples if there are enough; return how many the FIFO held, -1 if nonsense.
+
+        Status, count and data are neighbours, and the address stays at the data: one burst reads them all, as the open
+        flight-control project PX4 does. `overflowed` then tells whether samples may be lost before the first of these.
+        """
+        answer = self._answer
+        self._select(0)
+        self._exchange(self._look, answer)
+        level = answer[2] << 8 | answer[3]
+        if level >= self.WATERMARK:
+            self._readinto(packets)
+        self._select(1)
+        if level < self.WATERMARK:
+            return level
+        # A FIFO that was all but full can have overflowed between count and data, before the status could tell.
+        self.overflowed = level > self.CAPACITY - _SOON or answer[1] & _FIFO_FULL != 0
+        if level > self.CAPACITY + _ON_THEIR_WAY or not are_packets(packets, len(packets)):
+            return -1
+        return level
 
     def is_set_up(self):
         """Tell whether the chip still samples as told, which after a dip of its supply it does not."""
@@ -178,12 +199,11 @@ class ICM42688P:
         return answer[1] == _LOW_NOISE and answer[2] == self._code and answer[3] == self._code
 
     def lost(self):
-        """Return how many samples the FIFO has dropped since the last call: none when it was full to the last packet.
+        """Return how many samples the FIFO has dropped since the last call; none when it was full but in time.
 
         The sheet does not say whether reading clears the counter, so two readings in a row decide: one that falls was
         cleared.
         """
-        self.overflowed = False
         first = self._lost_packets()
         second = self._lost_packets()
         if second < first:
@@ -201,9 +221,9 @@ class ICM42688P:
     def peek(self, bank, register):
         """Return a copy of three registers of a bank."""
         self.write(_REG_BANK_SEL, bank)
-        found = bytes(self.read(register)[1:])
+        registers = bytes(self.read(register)[1:])
         self.write(_REG_BANK_SEL, 0)
-        return found
+        return registers
 
     def _lost_packets(self):
         answer = self.read(_FIFO_LOST_PKT0)

@@ -78,9 +78,7 @@ def _mean(chip, push):
     packets = bytearray(chip.WATERMARK * chip.PACKET)
     sums = [0] * 6
     for _ in range(_FRAMES):
-        _wait(chip)
-        if not chip.drain(packets):
-            raise Fault("bus_error", "what came from the FIFO is no packet")
+        _fill(chip, packets)
         for at in range(0, len(packets), chip.PACKET):
             for column in range(6):
                 high = packets[at + 2 * column + 1]
@@ -88,10 +86,13 @@ def _mean(chip, push):
     return [total / (_FRAMES * chip.WATERMARK) for total in sums]
 
 
-def _wait(chip):
+def _fill(chip, packets):
     for _ in range(_PATIENCE_MS):
-        if chip.level() >= chip.WATERMARK:
+        level = chip.drain(packets)
+        if level >= chip.WATERMARK:
             return
+        if level < 0:
+            raise Fault("bus_error", "what came from the FIFO is no packet")
         sleep_ms(1)
     raise Fault("bus_error", "no samples come for the self-test")
 

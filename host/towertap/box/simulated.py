@@ -32,6 +32,7 @@ FAULTS: dict[str, dict[str, Any]] = {
     "stuck_axis": {"axis": "z"},
     "self_test_weak": {"axis": "z", "percent": 30},
     "fifo_overflow": {"lost": 37},
+    "host_silent": {"ms": 3000},
     "bus_error": {"count": 1},
     "lost_bytes": {"count": 100},
     "flipped_bits": {"count": 1},

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import hashlib
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from itertools import chain
+from typing import Any
 
 import click
 import serial
 from serial.tools import list_ports
 
+from towertap.box.port import SerialBox
 from towertap.cli._outcome import Outcome, answers, console
 from towertap.errors import BoxError
 from towertap.firmware import board_files, firmware_dir
@@ -18,6 +22,10 @@ from towertap.firmware import board_files, firmware_dir
 _RESTART_S = 3.0  # a board's USB port is back by then
 _PROMPT_LIMIT_S = 10.0
 _COPY_LIMIT_S = 120.0
+_ANSWER_LIMIT_S = 15.0
+"""After its reset a board takes seconds until its port is back and the firmware runs."""
+_HELLO_LIMIT_S = 2.0
+_NO_ANSWER = "no answer from it yet: unplug it, plug it in"
 
 _MAKE_FOLDERS = """
 import os
@@ -29,6 +37,17 @@ for folder in {}:
 """
 """What the board runs first; a folder that is there already is no error, unlike in mpremote's own mkdir."""
 
+_TELL_HASHES = """
+import hashlib
+for name in {}:
+    sha256 = hashlib.sha256()
+    with open(name, "rb") as file:
+        while block := file.read(512):
+            sha256.update(block)
+    print(name, "".join("%02x" % byte for byte in sha256.digest()))
+"""
+"""What it runs last: the files as they are on the board now, a line each."""
+
 
 @click.command(
     name="flash", help="Put the firmware on a board that runs MicroPython 1.22 or newer (see micropython.org)."
@@ -37,7 +56,7 @@ for folder in {}:
 @click.option("--list", "list_only", is_flag=True, help="Only say which files would go on the board.")
 @answers
 def command(port: str | None, list_only: bool) -> Outcome:
-    """Copy the firmware's files to the board and start it."""
+    """Copy the firmware's files to the board, hold them against ours, start it and greet it."""
     files = [path.as_posix() for path in board_files()]
     if list_only:
         return Outcome({"files": files}, "\n".join(files))
@@ -46,7 +65,12 @@ def command(port: str | None, list_only: bool) -> Outcome:
     _mpremote("connect", port, "resume", "exec", "pass", limit_s=_PROMPT_LIMIT_S)  # a silent port is told soon
     with console.status(f"copying {len(files)} files to {port}"):
         _copy(port)
-    return Outcome({"port": port, "files": files}, f"{len(files)} files on the board at {port}; it is starting now")
+    with console.status("waiting for the box"):
+        hello = _greet(port)
+    answer = f"the box answers: firmware {hello['firmware']}, chip {hello['chip']}" if hello else _NO_ANSWER
+    return Outcome(
+        {"port": port, "files": files, "hello": hello}, f"{len(files)} files on the board at {port}; {answer}"
+    )
 
 
 def _only_board() -> str:
@@ -73,10 +97,31 @@ def _copy(port: str) -> None:
     files = board_files()
     folders = sorted({path.parent.as_posix() for path in files} - {"."})
     copies = (["cp", str(firmware_dir() / path), f":{path.as_posix()}", "+"] for path in files)
-    _mpremote("connect", port, "resume", "exec", _MAKE_FOLDERS.format(folders), "+", *chain(*copies), "reset")
+    names = [path.as_posix() for path in files]
+    steps = ("exec", _MAKE_FOLDERS.format(folders), "+", *chain(*copies), "exec", _TELL_HASHES.format(names))
+    there = _mpremote("connect", port, "resume", *steps)
+    for path in files:
+        sha256 = hashlib.sha256((firmware_dir() / path).read_bytes()).hexdigest()
+        if f"{path.as_posix()} {sha256}" not in there.splitlines():
+            raise BoxError(f"{path.as_posix()} is not on the board as it was sent; is its flash full? Try again")
+    _mpremote("connect", port, "resume", "reset", limit_s=_PROMPT_LIMIT_S)
 
 
-def _mpremote(*arguments: str, limit_s: float = _COPY_LIMIT_S) -> None:
+def _greet(port: str) -> dict[str, Any]:
+    """The hello of the box that has just been started; empty when none comes in good time."""
+    end_s = time.monotonic() + _ANSWER_LIMIT_S
+    while time.monotonic() < end_s:
+        with suppress(BoxError), SerialBox(port) as box:  # its port is away for a while
+            with suppress(BoxError):  # with no sensor there it says hello all the same
+                box.hello(_HELLO_LIMIT_S)
+            if box.identity:
+                return box.identity
+        time.sleep(_HELLO_LIMIT_S / 10)
+    return {}
+
+
+def _mpremote(*arguments: str, limit_s: float = _COPY_LIMIT_S) -> str:
+    """Run mpremote and return what it prints; BoxError in one line when it cannot."""
     try:
         done = subprocess.run(
             [sys.executable, "-m", "mpremote", *arguments],
@@ -94,3 +139,4 @@ def _mpremote(*arguments: str, limit_s: float = _COPY_LIMIT_S) -> None:
         raise BoxError(
             f"the board did not take the firmware ({last}); does it run MicroPython? Plug it in anew, try again"
         )
+    return done.stdout

@@ -9,7 +9,7 @@ from typing import Any
 from towertap.bench.carried import BenchSummary
 from towertap.compare.drives.model import Drives, Excluded
 from towertap.compare.drives.slots import Key, Slot
-from towertap.compare.findings import block_words, instrument
+from towertap.compare.findings import instrument
 from towertap.compare.findings.departures import Departure, departures, with_leads
 from towertap.compare.findings.describe import summary
 from towertap.compare.findings.find import find
@@ -18,8 +18,10 @@ from towertap.compare.plan.plan import QUANTILE, Plan
 from towertap.compare.road.rough import RoughnessLimit
 from towertap.compare.section import Evidence
 from towertap.compare.sections import SECTIONS
-from towertap.compare.stats.power import ALPHA
+from towertap.compare.stats.contrast import ALPHA
+from towertap.compare.stats.spreads import Beforehand
 from towertap.compare.study import Study, lay_out
+from towertap.words.phrases import listed
 
 DEFAULT_METRICS = ("jerk_z", "weighted_z", "acceleration_z")
 """Few, because without a plan that names the primary one every further metric costs the power of all."""
@@ -30,10 +32,11 @@ MARGIN = 0.10
 class Comparison:
     """The answer: findings by road and metric, with all that is needed to take them apart.
 
-    `summary` is one sentence over all findings, `alpha` the error rate of each family of findings (each kind of test),
-    `limits` the roughness limit of each metric by name, `warnings` whatever touches more than one finding, `bench` what
-    the bench says of the box behind each capture, by name. `evidence` is what each section found, by its name, in the
-    order of SECTIONS. `plan` is the plan it was held against, if there was one, and `departures` where it was not kept.
+    `overall` are the findings over all rough roads together, one a metric, where there are two roads or more. `summary`
+    is one sentence over all findings, `alpha` the error rate of each family of findings (each kind of test), `limits`
+    the roughness limit of each metric by name, `warnings` whatever touches more than one finding, `bench` what the
+    bench says of the box behind each capture, by name. `evidence` is what each section found, by its name, in the order
+    of SECTIONS. `plan` is the plan it was held against, if there was one, and `departures` where it was not kept.
     """
 
     drives: Drives
@@ -41,6 +44,7 @@ class Comparison:
     quantile: float
     alpha: float
     summary: str
+    overall: tuple[Finding, ...]
     findings: tuple[Finding, ...]
     limits: Mapping[str, RoughnessLimit]
     evidence: Mapping[str, Evidence]
@@ -73,13 +77,14 @@ class Comparison:
         return self.drives.excluded
 
     def data(self) -> dict[str, Any]:
-        """The comparison as nested dicts and lists, for JSON; each section under its own name."""
-        own = ("before", "after", "smooth", "margin", "quantile", "alpha", "summary", "findings", "limits", "warnings")
-        core = {name: getattr(self, name) for name in (*own, "excluded", "bench", "plan", "departures")}
-        return {name: _plain(value) for name, value in core.items()} | {
-            name: {"headline": evidence.headline, "data": _plain(evidence.data)}
-            for name, evidence in self.evidence.items()
+        """The comparison as nested dicts and lists, for JSON; each section under its own name in `evidence`."""
+        own = ("before", "after", "smooth", "margin", "quantile", "alpha", "summary", "overall", "findings")
+        beside = ("limits", "warnings", "excluded", "bench", "plan", "departures")
+        core = {name: getattr(self, name) for name in (*own, *beside)}
+        evidence = {
+            name: {"headline": found.headline, "data": _plain(found.data)} for name, found in self.evidence.items()
         }
+        return {name: _plain(value) for name, value in core.items()} | {"evidence": evidence}
 
 
 def compare(
@@ -89,6 +94,8 @@ def compare(
     metrics: Sequence[str] = (),
     plan: Plan | None = None,
     *,
+    refit_sd: float | None = None,
+    day_sd: float | None = None,
     blocks: Mapping[Key, Slot] | None = None,
     primary: str | None = None,
 ) -> Comparison:
@@ -96,18 +103,20 @@ def compare(
 
     `margin` is the change that counts, as a fraction; `quantile` of the smooth road's windows is the roughness limit;
     `metrics` are columns of the window tables; what is not given is the `plan`'s, or else the default. A road whose
-    every pass has a planned slot is decided by block (`blocks` are those of the plan), and the plan's first metric is
+    passes have planned slots is decided by block (`blocks` are those of the plan), and the plan's first metric is
     `primary`: its findings are one family of tests, all others another; without one all are one. The pass is the unit
-    throughout. Raises CallError for a margin, quantile or metric that cannot be, AnalysisError for drives that cannot
-    be compared.
+    throughout. `refit_sd` and `day_sd` state how far installations of one part and days differ, as fractions. Raises
+    CallError for a margin, quantile or metric that cannot be, AnalysisError for drives that cannot be compared.
     """
     if plan:
         blocks, primary = plan.slots, plan.metrics[0]
     margin = margin if margin is not None else plan.margin if plan else MARGIN
-    study = lay_out(drives, margin, quantile, metrics or (plan.metrics if plan else DEFAULT_METRICS), blocks)
-    findings = find(study, primary)
+    chosen = metrics or (plan.metrics if plan else DEFAULT_METRICS)
+    known = Beforehand(stated_sd=refit_sd), Beforehand(stated_sd=day_sd)
+    study = lay_out(drives, margin, quantile, chosen, blocks, *known)
+    overall, findings = find(study, primary)
     if plan:
-        findings = with_leads(plan, study, findings)
+        overall, findings = with_leads(plan, study, overall), with_leads(plan, study, findings)
     evidence = {section.name: found for section in SECTIONS if (found := section.compare(study, findings))}
     bench = {drive.name: drive.bench for drive in drives.passes if drive.bench}
     return Comparison(
@@ -116,13 +125,14 @@ def compare(
         quantile=quantile,
         alpha=ALPHA,
         summary=summary(findings),
+        overall=overall,
         findings=findings,
         limits=study.limits,
         evidence=evidence,
         warnings=(
             *drives.warnings,
             *instrument.warnings(bench),
-            *_on_pairing(study, findings),
+            *_on_pairing(study),
             *(warning for found in evidence.values() for warning in found.warnings),
         ),
         bench=bench,
@@ -131,12 +141,16 @@ def compare(
     )
 
 
-def _on_pairing(study: Study, findings: Sequence[Finding]) -> Iterator[str]:
-    """Warnings about blocks that do not hold, installations that are not told apart, and too few passes."""
+def _on_pairing(study: Study) -> Iterator[str]:
+    """Warnings about blocks that do not hold, passes that the plan does not have, and too few passes."""
     for road in (*study.roads, *([study.smooth] if study.smooth else [])):
         if road.not_paired:
-            yield block_words.not_paired(road.name, road.not_paired)
-    yield from block_words.as_installed(findings)
+            yield (
+                f"{road.name} is not compared by block ({road.not_paired}): a drift between the planned blocks does "
+                "not cancel there"
+            )
+        if road.unplanned:
+            yield f"{listed(road.unplanned)} on {road.name} was not planned and is left out, so that the blocks hold"
     for road in study.roads:
         if 2 in (len(road.of("before")), len(road.of("after"))):
             yield f"{road.name} has two passes on a side, which hardly carry a test: drive three or more"

@@ -36,7 +36,7 @@ class Section(ABC):
     """One kind of evidence; stateless. `note` says how to read it, whatever it found."""
 
     name: ClassVar[str]
-    """Its key in JSON, and its place on the page."""
+    """Its key among the evidence in JSON, and its place on the page."""
     title: ClassVar[str]
     note: ClassVar[str] = ""
 

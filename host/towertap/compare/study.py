@@ -2,32 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
+import numpy as np
+from numpy.typing import NDArray
+
+from towertap.compare.drives.calendar import days, installations
 from towertap.compare.drives.model import SIDES, Drives, Pass, Quantity, Side
 from towertap.compare.drives.slots import Key, Slot, slots_of
 from towertap.compare.road.places import Places, find_places
 from towertap.compare.road.rough import RoughnessLimit, RoughPlaces, rough_places, roughness_limit
-from towertap.compare.stats.effect import Blocks
+from towertap.compare.stats.design import Design
+from towertap.compare.stats.spreads import UNKNOWN_SPREAD, Beforehand
 from towertap.errors import AnalysisError, CallError
 
 
 @dataclass(frozen=True, eq=False)
 class Road:
-    """One road that both sides drove.
+    """One road that both sides drove, its passes before and then those after, each in driving order.
 
-    `places` are its passes on one coordinate (None for the smooth road, which is not cut into places); `slots` the
-    block and installation of each pass by its capture's name where a plan pairs them (else None), `not_paired` why a
-    plan's blocks do not hold. `rough` are the rough places by metric.
+    `design` says which of them share a block, an installation and a day, `not_paired` why a plan's blocks do not hold;
+    where they do, `unplanned` are passes that the plan does not have, left out here. `places` are its passes on one
+    coordinate (None for the smooth road, which is not cut into places), `rough` the rough ones by metric.
     """
 
     name: str
     passes: tuple[Pass, ...]
-    places: Places | None
-    slots: Mapping[str, Slot] | None
+    design: Design
     not_paired: str | None
+    unplanned: tuple[str, ...]
+    places: Places | None
     rough: Mapping[str, RoughPlaces]
 
     def of(self, side: Side) -> list[Pass]:
@@ -40,12 +46,9 @@ class Road:
         return self.places if self.places is not None and self.places.alignment.warning is None else None
 
     @property
-    def blocks(self) -> Blocks | None:
-        """The block of each pass, before and after, where blocks pair the sides."""
-        if self.slots is None:
-            return None
-        before, after = ([self.slots[drive.name].block for drive in self.of(side)] for side in SIDES)
-        return before, after
+    def block(self) -> NDArray[np.int64] | None:
+        """The block of each pass (n,), where blocks pair the sides."""
+        return self.design.block
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +56,8 @@ class Study:
     """The drives laid out for comparison.
 
     `roads` are the rough roads that both sides drove, `smooth` the smooth one where both did. `limits` are the
-    roughness limits by metric.
+    roughness limits by metric. `installation_known` and `day_known` are what is known beforehand of how far
+    installations of one part and days differ.
     """
 
     drives: Drives
@@ -63,6 +67,9 @@ class Study:
     limits: Mapping[str, RoughnessLimit]
     roads: tuple[Road, ...]
     smooth: Road | None
+    layout: Layout
+    installation_known: Beforehand = UNKNOWN_SPREAD
+    day_known: Beforehand = UNKNOWN_SPREAD
 
     @cached_property
     def labels(self) -> dict[str, str]:
@@ -70,8 +77,32 @@ class Study:
         return {quantity.name: quantity.label for quantity in self.quantities}
 
 
+@dataclass(frozen=True, eq=False)
+class Layout:
+    """Block, installation and day of every pass, by its capture's name; a pass without a block is not in `blocks`."""
+
+    blocks: Mapping[str, int]
+    installations: Mapping[str, Hashable | None]
+    days: Mapping[str, Hashable | None]
+
+    def design(self, passes: Sequence[Pass], paired: bool) -> Design:
+        """The design of some passes; by block where they are `paired`."""
+        return Design.of(
+            [drive.side == "after" for drive in passes],
+            [self.installations[drive.name] for drive in passes],
+            [self.days[drive.name] for drive in passes],
+            [self.blocks[drive.name] for drive in passes] if paired else None,
+        )
+
+
 def lay_out(
-    drives: Drives, margin: float, quantile: float, metrics: Sequence[str], blocks: Mapping[Key, Slot] | None
+    drives: Drives,
+    margin: float,
+    quantile: float,
+    metrics: Sequence[str],
+    planned: Mapping[Key, Slot] | None,
+    installation_known: Beforehand = UNKNOWN_SPREAD,
+    day_known: Beforehand = UNKNOWN_SPREAD,
 ) -> Study:
     """Align every road once and find what is rough; CallError or AnalysisError for what cannot be compared."""
     if not 0 < margin < 1:
@@ -88,35 +119,44 @@ def lay_out(
     smooth = drives.of(drives.smooth)
     limits = {quantity.name: roughness_limit(smooth, quantity.name, quantile) for quantity in quantities}
     on_both = {drive.side for drive in smooth} == set(SIDES)
+    both_sides = (*names, *([drives.smooth] if on_both else ()))
+    pairing = {road: slots_of(drives.of(road), planned or {}) for road in both_sides}
+    layout = Layout(
+        {name: slot.block for slots, _ in pairing.values() for name, slot in slots.items()},
+        installations(drives.passes, planned),
+        days(drives.passes),
+    )
+    planned_roads = pairing if planned is not None else {}
     return Study(
         drives=drives,
         margin=margin,
         quantile=quantile,
         quantities=quantities,
         limits=limits,
-        roads=tuple(_rough_road(drives, name, limits, blocks) for name in names),
-        smooth=_road(drives, drives.smooth, blocks) if on_both else None,
+        roads=tuple(_road(drives, layout, name, planned_roads.get(name), limits) for name in names),
+        smooth=_road(drives, layout, drives.smooth, planned_roads.get(drives.smooth)) if on_both else None,
+        layout=layout,
+        installation_known=installation_known,
+        day_known=day_known,
     )
-
-
-def _rough_road(
-    drives: Drives, name: str, limits: Mapping[str, RoughnessLimit], blocks: Mapping[Key, Slot] | None
-) -> Road:
-    places = find_places(drives.of(name))
-    rough = {metric: rough_places(places, metric, limit.value) for metric, limit in limits.items()}
-    return _road(drives, name, blocks, places, rough)
 
 
 def _road(
     drives: Drives,
+    layout: Layout,
     name: str,
-    blocks: Mapping[Key, Slot] | None,
-    places: Places | None = None,
-    rough: Mapping[str, RoughPlaces] | None = None,
+    pairing: tuple[dict[str, Slot], str | None] | None,
+    limits: Mapping[str, RoughnessLimit] | None = None,
 ) -> Road:
+    """One road laid out, by block where `pairing` holds; cut into places where there are roughness limits."""
     passes = drives.of(name)
-    slots, reason = (None, None) if blocks is None else slots_of(passes, blocks)
-    return Road(name, passes, places, None if reason else slots, reason, rough or {})
+    slots, reason = pairing or ({}, None)
+    paired = pairing is not None and reason is None
+    unplanned = tuple(drive.name for drive in passes if paired and drive.name not in slots)
+    passes = tuple(drive for drive in passes if drive.name not in unplanned)
+    places = find_places(passes) if limits is not None else None
+    rough = {metric: rough_places(places, metric, limit.value) for metric, limit in (limits or {}).items() if places}
+    return Road(name, passes, layout.design(passes, paired), reason, unplanned, places, rough)
 
 
 def _quantity(drives: Drives, name: str) -> Quantity:

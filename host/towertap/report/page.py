@@ -70,8 +70,7 @@ def render(
         no_plan=NO_PLAN,
         plan_facts=run_sheet.facts(comparison.plan) if comparison.plan else [],
         warnings=tuple(dict.fromkeys(comparison.warnings)),
-        by_block=any(finding.blocked for finding in comparison),
-        mixed=any(finding.blocked and finding.blocked.mixed for finding in comparison),
+        by_block=any(finding.block_ratios for finding in comparison),
         drift=f"{sentence_case(DRIFT)}." if comparison.drives.first else None,
         versions=versions(),
     )

@@ -12,11 +12,11 @@ import numpy as np
 
 from towertap.compare.drives.model import Pass, Quantity
 from towertap.compare.findings import instrument
-from towertap.compare.findings.describe import verdict
+from towertap.compare.findings.find import verdict
 from towertap.compare.road.places import Places, find_places
 from towertap.compare.road.rough import PassValue, rough_places, roughness_limit, whole_value
-from towertap.compare.stats.contrast import Contrast, holm
-from towertap.compare.stats.power import ALPHA
+from towertap.compare.stats.contrast import ALPHA
+from towertap.compare.stats.ratio import Contrast, holm
 from towertap.errors import AnalysisError, CallError
 from towertap.wear import words
 from towertap.wear.model import Change, Course, Crossing, Day, Followed, Mean, Point, Session, Trend, Wear

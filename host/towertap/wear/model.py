@@ -9,11 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from towertap.compare.drives.model import Excluded, Pass, Quantity
-from towertap.compare.findings.model import Verdict
 from towertap.compare.road.alignment import RoadAlignment
 from towertap.compare.road.rough import Basis
-from towertap.compare.stats.contrast import Contrast
-from towertap.compare.stats.power import ALPHA
+from towertap.compare.stats.contrast import ALPHA, Verdict
+from towertap.compare.stats.ratio import Contrast
 
 if TYPE_CHECKING:
     from towertap.bench.carried import BenchSummary

@@ -16,8 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
-from towertap.compare.stats.contrast import Contrast
-from towertap.compare.stats.effect import NO_SPREAD
+from towertap.compare.stats.ratio import NO_SPREAD, Contrast
 
 Array = NDArray[np.float64]
 
@@ -159,6 +158,8 @@ def against_first(groups: Sequence[ArrayLike], margin: float, level: float = 0.9
                 passes=(first.size, later.size),
                 p_difference=p_difference,
                 p_equivalence=p_equivalence,
+                standard_error=error if tells else None,
+                df=df if tells else None,
             )
         )
     return found

@@ -6,8 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from towertap.bench.sharing import MARKED_SHARE
-from towertap.compare.findings.model import Verdict
-from towertap.compare.stats.power import ALPHA
+from towertap.compare.stats.contrast import ALPHA, Verdict
 from towertap.wear.model import Change, Course, Followed, Trend
 from towertap.words.phrases import change, listed, significant
 

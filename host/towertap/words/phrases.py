@@ -11,6 +11,14 @@ def change(ratio: float) -> str:
     return f"{percent:.{0 if percent >= 9.95 else 1}f} % {'higher' if ratio >= 1 else 'lower'}"
 
 
+def percents(interval: tuple[float, float]) -> str:
+    """An interval of ratios as people say it: '1.3 % lower to 24 % higher', '27 to 31 % higher'."""
+    low, high = (change(end) for end in interval)
+    if low == high or low.rsplit(" ", 1)[1] != high.rsplit(" ", 1)[1]:
+        return low if low == high else f"{low} to {high}"
+    return f"{low.split(' ')[0]} to {high}"
+
+
 def significant(value: float) -> str:
     """A value to three significant digits: '1.10', '118'."""
     return f"{value:#.3g}".rstrip(".")

@@ -20,10 +20,11 @@ from simboard.board import Board
 board = Board(json.loads(CONFIG), sys.stdin.buffer)
 machine.install(board)
 time.install(board)
+board.call_ns = 2000  # of the chip's time, not of the firmware's
 chip = board.chip
 select = machine.Pin(17, machine.Pin.OUT, value=1)
 int1 = machine.Pin(20, machine.Pin.IN)
-spi = machine.SPI(0, baudrate=10000000, polarity=0, phase=0)
+spi = machine.SPI(0, baudrate=12000000, polarity=0, phase=0)
 edges = []
 int1.irq(lambda pin: edges.append(board.now_ps), machine.Pin.IRQ_RISING)
 
@@ -55,8 +56,9 @@ def bank(n, *settings):
 
 
 def start(rate_code=0x04, *settings, **odd):
-    # records and big-endian, packet 3, watermark 32, INT1 pulsed, active high; then stream after the start-up time
-    for register, value in ((0x4C, 0x70), (0x4F, rate_code), (0x50, rate_code), (0x5F, 0x03), (0x60, 32)):
+    # records and big-endian, no filter switching, packet 3, watermark 32, INT1 pulsed, active high
+    # and, after the start-up time, stream
+    for register, value in ((0x4C, 0x70), (0x4D, 0x51), (0x4F, rate_code), (0x50, rate_code), (0x5F, 0x03), (0x60, 32)):
         write(register, value)
     for register, value in ((0x14, 0x03), (0x64, 0x60), (0x65, 0x04)) + settings:
         write(register, value)

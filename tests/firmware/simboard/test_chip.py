@@ -72,10 +72,10 @@ def test_no_write_is_taken_within_200_us_of_switching_a_sensor_on(bench):
 
 def test_packets_hold_16_bytes_and_say_what_is_in_them(bench):
     """Section 6.1: header bits 6, 5 sensors, 3–2 = 10 time stamp; section 14.42: stamps of 1 µs, here every 250."""
-    found = packets(bench("start()\nanswer = collect(64)"))
-    assert {packet[0] for packet in found} == {0x68}
-    assert {(b[8] - a[8]) % 65536 for a, b in pairwise(found)} == {250}
-    assert all(abs(packet[3] - 2048) < 60 for packet in found)  # 1 g at ±16 g: 2048 counts (table 2)
+    samples = packets(bench("start()\nanswer = collect(64)"))
+    assert {packet[0] for packet in samples} == {0x68}
+    assert {(b[8] - a[8]) % 65536 for a, b in pairwise(samples)} == {250}
+    assert all(abs(packet[3] - 2048) < 60 for packet in samples)  # 1 g at ±16 g: 2048 counts (table 2)
 
 
 def test_the_header_marks_the_first_packet_after_a_change_of_rate(bench):
@@ -87,9 +87,9 @@ def test_the_header_marks_the_first_packet_after_a_change_of_rate(bench):
 def test_samples_of_the_start_up_time_are_invalid(bench):
     """Tables 1 and 2: 30 ms for the gyroscope, 10 ms for the accelerometer; −32768 is no sample (section 14.34)."""
     script = "start()\nwrite(0x16, 0)\nwrite(0x4E, 0)\nwrite(0x4E, 15)\ntime.sleep_us(300)\nwrite(0x16, 0x40)\n"
-    found = packets(bench(script + "answer = collect(160)"))
-    no_acceleration = [packet[1:4] == (-32768,) * 3 for packet in found]
-    no_rotation = [packet[4:7] == (-32768,) * 3 for packet in found]
+    samples = packets(bench(script + "answer = collect(160)"))
+    no_acceleration = [packet[1:4] == (-32768,) * 3 for packet in samples]
+    no_rotation = [packet[4:7] == (-32768,) * 3 for packet in samples]
     assert no_acceleration == sorted(no_acceleration, reverse=True)
     assert no_rotation == sorted(no_rotation, reverse=True)
     assert abs(sum(no_acceleration) - 40) <= 2  # at 4 kHz

@@ -37,9 +37,9 @@ def of_code(code: int) -> float:
 )
 def test_each_bit_excites_its_axis_by_what_the_factory_code_says(bench, enabled, pushed):
     codes = [20, 40, 60, 80, 100, 120]
-    found = responses(bench(MEANS.format(enabled), self_test_codes=codes, noise=0))
+    answers = responses(bench(MEANS.format(enabled), self_test_codes=codes, noise=0))
     expected = [of_code(code) if column in pushed else 0 for column, code in enumerate(codes)]
-    assert [abs(value) for value in found] == pytest.approx(expected, abs=1)
+    assert [abs(value) for value in answers] == pytest.approx(expected, abs=1)
 
 
 def test_without_its_power_bit_the_accelerometer_stays_as_it_is(bench):
@@ -48,8 +48,8 @@ def test_without_its_power_bit_the_accelerometer_stays_as_it_is(bench):
 
 def test_a_weak_axis_answers_with_a_part_of_its_code(bench):
     weak = [{"fault": "self_test_weak", "at_s": 0, "axis": "gy", "percent": 40}]
-    found = responses(bench(MEANS.format(0x7F), self_test_codes=[50] * 6, noise=0, faults=weak))
-    share = [abs(value) / of_code(50) for value in found]
+    answers = responses(bench(MEANS.format(0x7F), self_test_codes=[50] * 6, noise=0, faults=weak))
+    share = [abs(value) / of_code(50) for value in answers]
     assert share == pytest.approx([1, 1, 1, 1, 0.4, 1], abs=1e-3)
 
 

@@ -21,20 +21,20 @@ class Slot:
 
 
 def slots_of(passes: Sequence[Pass], planned: Mapping[Key, Slot]) -> tuple[dict[str, Slot], str | None]:
-    """The slot of every pass over one road by its capture's name, and None; or the reason why blocks do not hold."""
+    """The slot of every planned pass over one road by its capture's name; and, if so, why blocks do not hold.
+
+    Passes that were not planned have none.
+    """
     slots: dict[str, Slot] = {}
     taken: dict[Key, str] = {}
     for drive in passes:
-        part, number = drive.conditions.part, drive.conditions.pass_number
-        key = (part, drive.road, number)
-        if key not in planned:
-            why = "has no pass number" if number is None else f"is pass {number} with {part}, which was not planned"
-            return {}, f"{drive.name} {why}"
+        key = (drive.conditions.part, drive.road, drive.conditions.pass_number)
         if key in taken:
             return {}, f"{taken[key]} and {drive.name} are the same planned pass"
-        taken[key] = drive.name
-        slots[drive.name] = planned[key]
-    return slots, _broken(passes, slots)
+        if key in planned:
+            taken[key] = drive.name
+            slots[drive.name] = planned[key]
+    return slots, _broken([drive for drive in passes if drive.name in slots], slots)
 
 
 def _broken(passes: Sequence[Pass], slots: Mapping[str, Slot]) -> str | None:

@@ -67,9 +67,9 @@ def _lateness(plan: Plan, drives: Drives) -> Iterator[str]:
 
 def _left_out(plan: Plan, findings: Sequence[Finding]) -> Iterator[str]:
     """Planned metrics and roads that no finding speaks of: fewer findings are adjusted for than were planned."""
-    planned = (*plan.metrics, *(road.name for road in plan.rough_roads))
     compared = {name for finding in findings for name in (finding.metric, finding.road)}
-    if missing := [name for name in planned if name not in compared]:
+    roads = () if findings[0].over_all else (road.name for road in plan.rough_roads)
+    if missing := [name for name in (*plan.metrics, *roads) if name not in compared]:
         yield f"{listed(missing)} was planned and is not compared, so that fewer findings are adjusted for"
 
 
@@ -79,7 +79,7 @@ def _unplanned(plan: Plan, study: Study, finding: Finding) -> Iterator[str]:
     chosen = {
         "margin": abs(finding.margin - plan.margin) > SAME,
         "metric": finding.metric not in plan.metrics,
-        "road": finding.road not in [road.name for road in plan.rough_roads],
+        "road": not finding.over_all and finding.road not in [road.name for road in plan.rough_roads],
         "parts": (drives.before, drives.after) != (plan.before, plan.after),
         "smooth road": drives.smooth != plan.smooth,
         "roughness limit": study.quantile != QUANTILE,

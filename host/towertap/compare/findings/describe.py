@@ -1,69 +1,110 @@
-"""The verdict of each finding, and the paragraph that a customer understands and a statistician would sign.
-
-Precedence: without an interval, `undecided`. Else `equivalent` when the two one-sided tests hold the ratio inside the
-margin, even when a difference is certain (the words say so: real, but too small to count). Else `harsher` or `gentler`
-when the difference test does. Else `undecided`; a large p is never taken for "the same". All by the p-values adjusted
-over the family. A finding that the sensor's noise drowns is `undecided` before all this.
-"""
+"""The paragraph of one finding, that a customer understands and a statistician would sign."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator, Sequence
 
-from towertap.compare.findings.block_words import by_block, in_blocks
 from towertap.compare.findings.instrument import drowned
-from towertap.compare.findings.model import Finding, Verdict
-from towertap.compare.plan.plan import FELT_PERCENT
-from towertap.compare.stats.contrast import Contrast
-from towertap.compare.stats.power import MOST_PASSES
-from towertap.words.phrases import change, counted, listed, p_equals, sentence_case, significant
+from towertap.compare.findings.model import Finding, Spread
+from towertap.compare.stats.contrast import Verdict
+from towertap.compare.stats.planning import MOST_PASSES
+from towertap.words.phrases import change, counted, listed, p_equals, percents, sentence_case, significant
 
-FELT_METRICS = ("acceleration_z", "weighted_z", "jerk_z")
-"""Those that the literature's felt changes of vertical vibration may be held beside."""
 VERDICTS: tuple[Verdict, ...] = ("harsher", "gentler", "equivalent", "undecided")
+DISAGREE = 0.05
+"""Blocks are told to disagree where part × block has a smaller p."""
+OR_WHAT = {"part or day": "the day", "part or installation": "the way it was installed"}
+SOURCES = {
+    "this set": "as measured in these drives",
+    "controls": "as this vehicle's controls measured",
+    "stated": "as stated",
+    "assumed": "assumed until a control measures it",
+}
 
 
-def verdict(ratio: float, p_difference: float | None, p_equivalence: float | None, alpha: float) -> Verdict:
-    """The verdict from the ratio and the adjusted p-values of the difference and the two one-sided tests."""
-    if p_difference is None or p_equivalence is None:
-        return "undecided"
-    if p_equivalence < alpha:
-        return "equivalent"
-    if p_difference < alpha:
-        return "harsher" if ratio > 1 else "gentler"
-    return "undecided"
+def describe(finding: Finding, parts: tuple[str, str]) -> str:
+    """What these drives showed, what that says about the part, and what would overturn it; `parts` are the names."""
+    return " ".join(_sentences(finding, parts))
 
 
-def describe(finding: Finding, parts: tuple[str, str], alpha: float) -> str:
-    """The paragraph of one finding; `parts` are the names before and after."""
+def _sentences(finding: Finding, parts: tuple[str, str]) -> Iterator[str]:
     before, after = parts
-    head = f"{sentence_case(finding.label)} on {finding.road}: {finding.verdict}."
+    yield f"{sentence_case(finding.label)} on {finding.road}: {headline(finding)}."
     if finding.interval is None:
-        return f"{head} {_cannot_tell(finding, parts)}"
-    low, high = finding.interval
-    measured = (
-        f"With {after} it was {change(finding.ratio)} than with {before} over the {finding.basis} "
-        f"({significant(finding.after)} against {significant(finding.before)} {finding.unit}; "
-        f"95 % interval from {change(low)} to "
-        f"{change(high)}; {finding.passes[0]} and {finding.passes[1]} passes{in_blocks(finding)}).{by_block(finding)}"
+        yield _cannot_tell(finding, parts)
+        return
+    yield (
+        f"These drives: with {after} {change(finding.ratio)} than with {before} over the {finding.basis} "
+        f"({significant(finding.after)} against {significant(finding.before)} {finding.unit}; 95 % interval from "
+        f"{percents(finding.interval)}; {finding.passes[0]} and {finding.passes[1]} "
+        f"{'rounds' if finding.over_all else 'passes'}{_in_blocks(finding)})."
     )
-    if finding.verdict in ("harsher", "gentler"):
-        reading = _different(finding)
-    elif finding.verdict == "equivalent":
-        reading = _equivalent(finding, alpha)
-    else:
-        reading = _drowned(finding) if drowned(finding) else _undecided(finding, alpha)
-    return " ".join((head, measured, reading, _over_whole_passes(finding)))
+    if drowned(finding):
+        yield _drowned(finding)
+        return
+    yield _about_the_part(finding)
+    if finding.verdict == "undecided":
+        yield _undecided(finding)
+    if finding.over_all and finding.roads_differ:
+        yield "The roads are shown to differ, so this one ratio does not stand for each: see the roads' own."
+    if finding.over_smooth:
+        yield _smooth(finding)
+    if finding.bursts:
+        whose = f", most of it by {listed(finding.loud_passes[:2])}" if finding.loud_passes else ""
+        yield f"Left out: {counted(finding.bursts, 'place')} where one pass alone was by far the loudest{whose}."
 
 
-def _margin(finding: Finding) -> str:
-    top = 1 + finding.margin
-    return f"the margin of {finding.margin * 100:g} % (ratios from {1 / top:.3f} to {top:.3f})"
+def headline(finding: Finding) -> str:
+    """The verdict about the part; or what these drives show, and what else it may be."""
+    if finding.verdict != "undecided" or finding.on_these_drives == "undecided":
+        return finding.verdict
+    other = OR_WHAT.get(finding.about, "chance over installations and days")
+    seen = {"harsher": "more on these drives", "gentler": "less on these drives"}.get(
+        finding.on_these_drives, "no change that counts on these drives"
+    )
+    return f"undecided, {seen}: the part, or {other}"
 
 
-def _adjusted(p: float | None, finding: Finding) -> str:
-    """A p-value with what it was adjusted for."""
-    return f"{p_equals(p)} after Holm's adjustment for {_family(finding)}"
+def _in_blocks(finding: Finding) -> str:
+    if not finding.block_ratios:
+        return ""
+    ratios = finding.block_ratios
+    spelt = listed([change(ratio) for ratio in ratios]) if len(ratios) <= 3 else percents((min(ratios), max(ratios)))
+    disagree = finding.p_interaction is not None and finding.p_interaction < DISAGREE
+    return f" in {len(ratios)} blocks: {spelt}" + (", which disagree" if disagree else "")
+
+
+def _about_the_part(finding: Finding) -> str:
+    part = finding.part
+    if part.interval is None:
+        return ""
+    p = part.p_equivalence_holm if finding.verdict == "equivalent" else part.p_difference_holm
+    interval = part.interval_90 if finding.verdict == "equivalent" else part.interval
+    taken = ", ".join(
+        f"{name} taken to differ by {100 * spread.sd:.1f} % ({SOURCES[spread.source]})"
+        for name, spread, coefficient in _in_play(finding)
+        if coefficient > 1e-9
+    )
+    adjusted = f", {p_equals(p)} after Holm's adjustment for {_family(finding)}" if p is not None else ""
+    width = 90 if finding.verdict == "equivalent" else 95
+    statement = f"About the part: {width} % interval from {percents(interval or part.interval)}{adjusted}"
+    return f"{statement}; {taken}.{_overturned(finding)}" if taken else f"{statement}.{_overturned(finding)}"
+
+
+def _in_play(finding: Finding) -> Iterator[tuple[str, Spread, float]]:
+    yield "installations", finding.part.installation, finding.overlap.installation_coefficient
+    yield "days", finding.part.day, finding.overlap.day_coefficient
+
+
+def _overturned(finding: Finding) -> str:
+    """How large a spread of installations or of days would overturn the verdict about the part."""
+    limits = [
+        f"{name} differ by more than {100 * spread.overturned_at:.0f} %"
+        for name, spread, _ in _in_play(finding)
+        if spread.overturned_at is not None and math.isfinite(spread.overturned_at)
+    ]
+    return f" It would not stand if {' or '.join(limits)}." if limits and finding.verdict != "undecided" else ""
 
 
 def _family(finding: Finding) -> str:
@@ -71,49 +112,19 @@ def _family(finding: Finding) -> str:
     return f"{counted(finding.family, 'finding')}{kind}"
 
 
-def _different(finding: Finding) -> str:
-    low, high = finding.interval or (finding.ratio, finding.ratio)
-    beyond = low > 1 + finding.margin or high < 1 / (1 + finding.margin)
-    size = "The whole interval lies beyond" if beyond else "The passes do not settle whether it is larger than"
+def _margin(finding: Finding) -> str:
+    return f"the margin of {finding.margin * 100:g} %"
+
+
+def _undecided(finding: Finding) -> str:
+    if finding.on_these_drives != "undecided":
+        return "More passes of the same kind do not settle it; more installations or days do (towertap plan)."
+    needed = finding.passes_needed
+    more = f"{needed} passes a side would settle it 4 times in 5"
     return (
-        f"Chance alone rarely gives a difference this large ({_adjusted(finding.p_difference_holm, finding)}). "
-        f"{size} {_margin(finding)}.{_felt(finding)}"
-    )
-
-
-def _felt(finding: Finding) -> str:
-    """What is known of the size that people feel; the literature speaks of vertical vibration alone."""
-    if finding.metric not in FELT_METRICS or finding.interval is None:
-        return ""
-    low, high = FELT_PERCENT
-    least, most = sorted(100 * abs(end - 1) for end in finding.interval)
-    of = " of acceleration, not of jerk," if finding.metric.startswith("jerk") else ""
-    return (
-        f" For scale: people notice changes{of} of about {low:.0f} to {high:.0f} % on a seat; this is {least:.0f} to "
-        f"{most:.0f} % at a hard point of the body, which is no seat."
-    )
-
-
-def _equivalent(finding: Finding, alpha: float) -> str:
-    certain = finding.p_difference_holm is not None and finding.p_difference_holm < alpha
-    real = " There is a difference, but too small to count by that margin." if certain else ""
-    return (
-        f"The two one-sided tests ({_adjusted(finding.p_equivalence_holm, finding)}) hold the change inside "
-        f"{_margin(finding)}.{real}"
-    )
-
-
-def _undecided(finding: Finding, alpha: float) -> str:
-    alone = ""
-    if finding.p_difference is not None and finding.p_difference < alpha:
-        alone = (
-            f"Alone it would pass for a difference ({p_equals(finding.p_difference)}), but among the "
-            f"{_family(finding)} looked at some vary as much by chance ({p_equals(finding.p_difference_holm)} after "
-            "Holm's adjustment). "
-        )
-    return (
-        f"{alone}The passes neither show a difference nor hold the change inside {_margin(finding)}; this is not "
-        f"evidence that nothing changed. {_more_passes(finding)}"
+        f"The passes neither show a difference nor hold the change inside {_margin(finding)}; this is not evidence "
+        f"that nothing changed. As they vary, {more if needed else f'even {MOST_PASSES} would not settle it'}; plan "
+        "them as drives of their own: adding passes until a test comes out makes it wrong."
     )
 
 
@@ -125,32 +136,33 @@ def _drowned(finding: Finding) -> str:
     )
 
 
-def _more_passes(finding: Finding) -> str:
-    """How many more would decide; as many on either side."""
-    if finding.passes_needed is None:
-        return f"At this spread even {MOST_PASSES} passes a side would not settle it: find out why passes differ so."
-    passes = max(finding.passes_needed, min(finding.passes) + 1)
-    more = passes - min(finding.passes)
+def _smooth(finding: Finding) -> str:
+    over = finding.over_smooth
+    if over is None:
+        return ""
+    readings = {
+        "rough moved more": "so part of the change is the rough roads' own",
+        "moved alike": "so box, tyres, weather or day may be the cause, or the part acts there too: a drive with the "
+        "old part installed again would tell",
+        "smooth moved more": "so the part is not all that changed",
+        "smooth held still": "so what changed is the rough roads' own",
+        "cannot tell": "which does not settle whether it moved as well",
+    }
     return (
-        f"With {counted(more, 'more pass')} on each side, {passes} in all, a change as large as the margin would be "
-        "shown, or none at all held inside it, 4 times in 5. Plan them as drives of their own: adding passes until a "
-        "test comes out makes it wrong."
+        f"The smooth road: {change(over.smooth)}; rough over smooth {change(over.ratio)} (95 % interval from "
+        f"{percents(over.interval)}), {readings[over.reading]}."
+        if over.interval
+        else ""
     )
 
 
-def _over_whole_passes(finding: Finding) -> str:
-    if finding.whole_because:
-        return f"It rests on whole passes because {finding.whole_because}."
-    return f"Over whole passes it was {change(finding.whole.ratio)}."
-
-
-def _cannot_tell(contrast: Contrast, parts: tuple[str, str]) -> str:
-    if min(contrast.passes) < 2:
+def _cannot_tell(finding: Finding, parts: tuple[str, str]) -> str:
+    if min(finding.passes) < 2:
         return (
-            f"Driven: {counted(contrast.passes[0], 'pass')} with {parts[0]}, {counted(contrast.passes[1], 'pass')} "
-            f"with {parts[1]}. A side with one pass does not show how far passes differ with nothing changed, so no "
-            f"change can be told from chance, whatever the values (a ratio of {contrast.ratio:.2f}). Drive three "
-            "passes or more of each."
+            f"Driven: {counted(finding.passes[0], 'pass')} with {parts[0]}, {counted(finding.passes[1], 'pass')} with "
+            f"{parts[1]}. A side with one pass does not show how far passes differ with nothing changed, so no change "
+            f"can be told from chance, whatever the values (a ratio of {finding.ratio:.2f}). Drive three passes or "
+            "more of each."
         )
     return (
         "Passes of one side, or of every block, agree to the last digit; separate drives never do, so they do not show "

@@ -1,65 +1,125 @@
-"""A finding: what the passes say about one metric on one road, as plain data."""
+"""A finding: what the passes say about one metric on one road, or over all, as plain data."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from towertap.compare.road.rough import Basis, PassValue
-from towertap.compare.stats.blocks import Blocked
-from towertap.compare.stats.contrast import Contrast
-from towertap.compare.stats.effect import Blocks
+from towertap.compare.stats.contrast import Verdict
+from towertap.compare.stats.design import About, Overlap
+from towertap.compare.stats.ratio import Contrast
+from towertap.compare.stats.roads import Reading
+from towertap.compare.stats.spreads import Source
 
 if TYPE_CHECKING:
     from towertap.bench.sharing import Share
 
-Verdict = Literal["harsher", "gentler", "equivalent", "undecided"]
+
+@dataclass(frozen=True)
+class Spread:
+    """How far installations or days are taken to differ, as a fraction, with `df` degrees of freedom, and whence.
+
+    `overturned_at` is the largest spread with which the verdict about the part would still stand: infinite where the
+    design cancels it, None where the verdict is undecided.
+    """
+
+    sd: float
+    df: float
+    source: Source
+    overturned_at: float | None
+
+
+@dataclass(frozen=True)
+class PartStatement:
+    """What these drives say about the part: the same ratio, with the spread of installations and days in its error.
+
+    `interval` is that of 95 %, `interval_90` the one that equivalence is read from; `standard_error` is of the ratio's
+    logarithm, with `df` degrees of freedom. The p-values are raw and after Holm; None as in a contrast.
+    """
+
+    interval: tuple[float, float] | None
+    interval_90: tuple[float, float] | None
+    standard_error: float | None
+    df: float | None
+    p_difference: float | None
+    p_equivalence: float | None
+    p_difference_holm: float | None
+    p_equivalence_holm: float | None
+    installation: Spread
+    day: Spread
+
+
+@dataclass(frozen=True)
+class OverSmooth:
+    """The rough road against the smooth one: `ratio` of ratios with its 95 % interval, `smooth` the smooth road's own.
+
+    `reading` says what that leaves of the change as the rough roads' own.
+    """
+
+    ratio: float
+    interval: tuple[float, float] | None
+    smooth: float
+    smooth_interval: tuple[float, float] | None
+    reading: Reading
+
+
+@dataclass(frozen=True)
+class PassInfluence:
+    """What single passes do to a finding: the range of ratios without each, and the passes it hangs on."""
+
+    ratios: tuple[float, float]
+    hangs_on: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Finding(Contrast):
-    """What the passes say about one metric on one road.
+    """What the passes say about one metric on one road, or over all rough roads together (`over_all`).
 
-    `margin` is the margin that counts as a fraction (0.10: ratios of 1/1.10 to 1.10 do not count), `basis` what the
-    contrast rests on and `whole_because` why on whole passes (None where not), `rough_share` the share of the road's
-    places that are rough, `whole` the same contrast over whole passes. `p_…_holm` are the p-values adjusted over the
-    `family` findings tested together (those of the `primary` metric, or all others; None where the plan names none,
-    and all are one family), `passes_needed` the passes a side that would most likely decide an undecided finding (None
-    where decided or out of reach), `blocked` what blocks add where the contrast is by block (else None), `noise` the
-    share of the sensor's own noise in the pass where it is largest (None where nobody knows), `words` a paragraph for
-    the customer, `cautions` what a sceptic must know with it. The verdict reads from the metric's side: `harsher` is
-    more of it, `gentler` less.
+    Two statements, never mixed. The contrast and `on_these_drives` say what these drives showed: the interval over
+    their passes. `part` and `verdict` say what that is about the part, with the spread of installations and days that
+    the design did not cancel; `about` what a difference is about, from `overlap`, how part, installation, day, order
+    and warmth went together. Verdicts are after Holm's adjustment over the `family` findings tested together (those of
+    the `primary` metric, or all others; None where no plan names one, and all are one family).
+
+    `margin` is the margin that counts as a fraction, `basis` what the contrast rests on and `whole_because` why on
+    whole passes (None where not), `rough_share` the share of the road's places that are rough, `whole` the same
+    contrast over whole passes. `block_ratios` are those of each block where blocks decide, `p_interaction` asks whether
+    they agree. `bursts` is the number of places left out where one pass alone was loud, `loud_passes` those passes,
+    `influence` what single passes do. `passes_needed` are the passes a side that would most likely decide an undecided
+    finding (None where decided or out of reach), `noise` the share of the sensor's own noise in the pass where it is
+    largest (None where nobody knows). `cautions` are what a sceptic must know with it.
     """
 
     road: str
+    over_all: bool
     metric: str
     label: str
     unit: str
     margin: float
     verdict: Verdict
-    words: str
-    cautions: tuple[str, ...]
+    on_these_drives: Verdict
+    about: About
+    part: PartStatement
+    overlap: Overlap
+    over_smooth: OverSmooth | None
+    p_difference_holm: float | None
+    p_equivalence_holm: float | None
     primary: bool | None
     family: int
     basis: Basis
     whole_because: str | None
     rough_share: float
     whole: Contrast
-    p_difference_holm: float | None
-    p_equivalence_holm: float | None
+    block_ratios: tuple[float, ...]
+    p_interaction: float | None
+    bursts: int
+    loud_passes: tuple[str, ...]
+    influence: PassInfluence | None
+    roads_differ: bool | None
     passes_needed: int | None
-    blocked: Blocked | None
     noise: Share | None
     before_values: tuple[PassValue, ...]
     after_values: tuple[PassValue, ...]
-
-    @property
-    def blocks(self) -> Blocks | None:
-        """The block of each pass, before and after, None where the contrast is not by block."""
-        return self.blocked.blocks if self.blocked else None
-
-    @property
-    def values(self) -> tuple[list[float], list[float]]:
-        """The values of the passes that the finding rests on, before and after."""
-        before, after = ([drive.value for drive in side] for side in (self.before_values, self.after_values))
-        return before, after
+    cautions: tuple[str, ...]
+    words: str

@@ -17,7 +17,8 @@ from typing import Any, Self
 
 from towertap.capture.conditions import Conditions
 from towertap.compare.drives.slots import Key, Slot
-from towertap.compare.stats.power import ALPHA, Strength, given_spread, strength
+from towertap.compare.stats.contrast import ALPHA
+from towertap.compare.stats.power import Strength, given_spread, strength
 from towertap.errors import CallError, FileError
 from towertap.signals.metrics import METRICS, RMS
 

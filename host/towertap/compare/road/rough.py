@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from towertap.compare.drives.model import Pass
 from towertap.compare.road.places import Places
+from towertap.compare.stats.bursts import bursts
 from towertap.errors import AnalysisError
 
 Basis = Literal["rough places", "whole passes"]
@@ -53,18 +54,26 @@ class PassValue:
 
 @dataclass(frozen=True, eq=False)
 class RoughPlaces:
-    """The rough places of one road in one metric, of `count` places.
+    """The rough places of one road in one metric: `chosen` (places,) is True at those that findings rest on.
 
-    By pass, `at` holds the levels there and `over` the one over all of them; `share` is how many of the places are
-    rough, 0 to 1. Where `warning` says why there are none to rest on, both are empty, and whole passes stand in.
+    By pass, `at` holds the levels there and `over` the one over all of them; `share` is how many of the road's places
+    are rough, 0 to 1. `bursts` are rough places left out because one pass alone was loud there, and which passes that
+    were. Where `warning` says why there are no places to rest on, there are none, and whole passes stand in.
     """
 
     metric: str
+    chosen: NDArray[np.bool_]
     at: dict[str, NDArray[np.float64]]
     over: dict[str, float]
-    count: int
     share: float
+    bursts: tuple[int, tuple[str, ...]]
     warning: str | None
+
+    def among(self, some: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Places (places,) of which `some` says for each chosen one whether it is taken."""
+        taken = self.chosen.copy()
+        taken[self.chosen] = some
+        return taken
 
     @property
     def basis(self) -> Basis:
@@ -76,7 +85,7 @@ class RoughPlaces:
         whole, number = whole_value(drive, self.metric), drive.conditions.pass_number
         if self.warning:
             return PassValue(drive.name, number, len(drive.windows), len(drive.windows), whole, whole)
-        return PassValue(drive.name, number, self.count, self.at[drive.name].size, whole, self.over[drive.name])
+        return PassValue(drive.name, number, self.chosen.size, self.at[drive.name].size, whole, self.over[drive.name])
 
     def values(self, passes: Sequence[Pass]) -> NDArray[np.float64]:
         """What the values of some passes rest on, places or windows, joined to one array (n,)."""
@@ -111,16 +120,29 @@ def whole_value(drive: Pass, metric: str) -> float:
 
 
 def rough_places(places: Places, metric: str, limit: float) -> RoughPlaces:
-    """The places where all passes together, by geometric mean, are over the limit, whatever was fitted or when."""
+    """The places where all passes together, by geometric mean, are over the limit, whatever was fitted or when.
+
+    Bursts, where one pass alone is far louder than all others, are left out, in all passes alike.
+    """
     levels = places.levels(metric)
     rough = is_rough(levels, limit)
     warning = places.alignment.warning
     if warning is None and rough.sum() < FEWEST_PLACES:
         warning = f"only {rough.sum()} of {rough.size} places are over the roughness limit"
     if warning is not None:
-        return RoughPlaces(metric, {}, {}, rough.size, 1.0, warning)
-    at = {drive.name: row[rough] for drive, row in zip(places.passes, levels, strict=True)}
-    return RoughPlaces(metric, at, places.over(metric, rough), rough.size, float(rough.mean()), None)
+        return RoughPlaces(metric, np.zeros(rough.size, bool), {}, {}, 1.0, (0, ()), warning)
+    burst = bursts(levels[:, rough])
+    chosen = rough.copy()
+    chosen[rough] = burst.kept
+    return RoughPlaces(
+        metric=metric,
+        chosen=chosen,
+        at={drive.name: row[chosen] for drive, row in zip(places.passes, levels, strict=True)},
+        over=places.over(metric, chosen),
+        share=float(rough.mean()),
+        bursts=(int((~burst.kept).sum()), tuple(places.passes[number].name for number in burst.named)),
+        warning=None,
+    )
 
 
 def is_rough(levels: NDArray[np.float64], limit: float) -> NDArray[np.bool_]:

@@ -1,62 +1,130 @@
-"""Two groups of passes against each other: values in, ratio, interval and p-values out; pure functions on arrays."""
+"""On these drives: after less before, with the error that passes alone give it; for one set of passes or many at once.
+
+Everything is on natural logarithms. The last axis of `logs` holds the passes; the axes before it, if any, hold sets of
+passes of the same design, so that a simulation of thousands of sets runs the code that decides.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import stdtr, stdtrit
 
-from towertap.compare.stats.effect import NO_SPREAD, Blocks, effect, tells_spread
+Floats = Any
+"""A float of a single set of passes, or an array of many sets' shape."""
+Verdict = Literal["harsher", "gentler", "equivalent", "undecided"]
+
+ALPHA = 0.05
+LEAST_P = 0.001
+"""No smaller p is told: that far out the logarithms of a dozen passes cannot be shown to follow Student's law."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Contrast:
-    """Two groups of passes against each other, on logarithms.
+@dataclass(frozen=True, eq=False)
+class Student:
+    """An estimate whose error follows Student's t: the difference of logarithms, its standard error, and their df.
 
-    `before` and `after` are geometric means over passes in the metric's unit, `ratio` = after / before, `interval` its
-    95 % interval (Welch's, or by block; None where a side has one pass or the passes cannot tell), `passes` the numbers
-    of passes, `p_difference` the two-sided p, `p_equivalence` that of the two one-sided tests against the margin.
+    Half-width, interval and p-values are those of t with `df` degrees of freedom, and no narrower (no smaller) than
+    those of `at_least`, where there is one.
     """
 
-    before: float
-    after: float
-    ratio: float
-    interval: tuple[float, float] | None
-    passes: tuple[int, int]
-    p_difference: float | None
-    p_equivalence: float | None
+    difference: Floats
+    error: Floats
+    df: Floats
+    at_least: Student | None = None
+    least_p: float = LEAST_P
+
+    @property
+    def ratio(self) -> Floats:
+        """After over before."""
+        return np.exp(self.difference)
+
+    def half_width(self, alpha: float = ALPHA) -> Floats:
+        """Half the two-sided 1 − `alpha` interval of the difference."""
+        own = stdtrit(self.df, 1 - alpha / 2) * self.error
+        return own if self.at_least is None else np.maximum(own, self.at_least.half_width(alpha))
+
+    def interval(self, alpha: float = ALPHA) -> tuple[Floats, Floats]:
+        """The 1 − `alpha` interval of the ratio; with twice ALPHA the one that equivalence is read from."""
+        reach = self.half_width(alpha)
+        return np.exp(self.difference - reach), np.exp(self.difference + reach)
+
+    def p_difference(self) -> Floats:
+        """Two-sided p of no difference, before any floor: `least_p` is what may be told."""
+        own = 2 * self._tail(-np.abs(self.difference))
+        return own if self.at_least is None else np.maximum(own, self.at_least.p_difference())
+
+    def p_equivalence(self, margin: float) -> Floats:
+        """The p of the two one-sided tests (Schuirmann 1987) against the ratios 1 / (1 + margin) and 1 + margin."""
+        own = self._tail(np.abs(self.difference) - np.log1p(margin))
+        return own if self.at_least is None else np.maximum(own, self.at_least.p_equivalence(margin))
+
+    def _tail(self, distance: Floats) -> Floats:
+        """Student's probability below a distance; not a number where passes without spread leave no error."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return stdtr(self.df, np.true_divide(distance, self.error))
+
+    def verdict(self, margin: float, alpha: float = ALPHA) -> Verdict:
+        """Of a single set: equivalent before harsher and gentler; undecided without an error."""
+        if self.p_equivalence(margin) < alpha:
+            return "equivalent"
+        if self.p_difference() < alpha:
+            return "harsher" if self.difference > 0 else "gentler"
+        return "undecided"
 
 
-def contrast(before: ArrayLike, after: ArrayLike, margin: float, blocks: Blocks | None = None) -> Contrast:
-    """Hold two groups of passes against each other on logarithms.
+def weights(after: ArrayLike, block: ArrayLike | None = None) -> NDArray[np.float64]:
+    """The weights w (n,) with which the difference is w · logs: they sum to 1 after and to −1 before.
 
-    `before` and `after` are values of passes, (n,), positive, in one unit. The interval and `p_difference` are
-    Welch's (1947), or those of the additive model of part and block (`effect.additive`) where `blocks` are given.
-    `p_equivalence` is that of the two one-sided tests (Schuirmann 1987) against the ratios 1 / (1 + margin) and
-    1 + margin: symmetric in the logarithm, so that swapping the sides swaps nothing else, and narrower below 1 than
-    1 − margin, so never the more lenient choice. All three are None where a side has fewer than two passes or no
-    spread between its passes.
+    `after` (n,) is True for a pass after the change. Without blocks each side's passes weigh alike; with them (n,) the
+    weights are those of least squares for part + block (the randomised complete block estimate), and sum to 0 in each.
     """
-    estimate = effect(before, after, blocks)
-    spread = tells_spread(*(np.log(np.asarray(side, float)) for side in (before, after)))
-    tells = spread and estimate.spread > NO_SPREAD
-    return Contrast(
-        before=float(np.exp(estimate.before)),
-        after=float(np.exp(estimate.after)),
-        ratio=float(np.exp(estimate.difference)),
-        interval=estimate.interval() if tells else None,
-        passes=(np.size(before), np.size(after)),
-        p_difference=estimate.p_difference() if tells else None,
-        p_equivalence=estimate.p_equivalence(margin) if tells else None,
-    )
+    side = np.asarray(after, bool)
+    if block is None:
+        return np.where(side, 1 / max(side.sum(), 1), -1 / max((~side).sum(), 1))
+    return np.linalg.pinv(np.column_stack([side, dummies(block)]).astype(float))[0]
 
 
-def holm(p_values: Sequence[float | None]) -> list[float | None]:
-    """Adjust p-values for their number by Holm's step-down method (1979); None stays None and does not count."""
-    from statsmodels.stats.multitest import multipletests  # a third of a second to load
+def pass_contrast(logs: ArrayLike, after: ArrayLike, block: ArrayLike | None = None) -> Student:
+    """After less before from logs (…, n), by Welch (1947), or with blocks by part + block + error.
 
-    tested = [p for p in p_values if p is not None]
-    adjusted = iter(multipletests(tested, method="holm")[1].tolist() if tested else ())
-    return [None if p is None else next(adjusted) for p in p_values]
+    N passes in b blocks leave N − b − 1 degrees of freedom (Montgomery, Design and Analysis of Experiments, blocking).
+    The error is not a number with fewer than two passes a side, or where blocks leave no degree of freedom.
+    """
+    values, side = np.asarray(logs, float), np.asarray(after, bool)
+    share = weights(side, block)
+    difference = values @ share
+    if block is None:
+        counts = np.array([(~side).sum(), side.sum()])
+        if counts.min() < 2:
+            return Student(difference, difference * np.nan, difference * np.nan)
+        squares = np.stack([values[..., of].var(axis=-1, ddof=1) for of in (~side, side)], axis=-1) / counts
+        total = squares.sum(axis=-1)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            df = total**2 / (squares**2 / (counts - 1)).sum(axis=-1)
+        return Student(difference, np.sqrt(total), df)
+    variance, df = residual_variance(values, np.column_stack([side, dummies(block)]))
+    return Student(difference, np.sqrt(variance * (share @ share)), df)
+
+
+def residual_variance(values: NDArray[np.float64], model: NDArray[Any]) -> tuple[Floats, float]:
+    """Residual mean square of values (…, n) about a linear model (n, k), and its df; NaN where there are none."""
+    residual_maker = off(model)
+    df = round(float(np.trace(residual_maker)))
+    if df < 1:
+        return values[..., 0] * np.nan, np.nan
+    return ((values @ residual_maker) ** 2).sum(axis=-1) / df, float(df)
+
+
+def off(model: NDArray[Any]) -> NDArray[np.float64]:
+    """The matrix (n, n) that leaves of a vector what the columns (n, k) do not explain."""
+    columns = model.astype(float)
+    return np.eye(len(columns)) - columns @ np.linalg.pinv(columns)
+
+
+def dummies(labels: ArrayLike) -> NDArray[np.bool_]:
+    """A column for every label: labels (n,) to (n, k)."""
+    values = np.asarray(labels)
+    return np.asarray(values[:, None] == np.unique(values))

@@ -19,11 +19,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from towertap.compare.stats.effect import NO_SPREAD
+from towertap.compare.stats.ratio import NO_SPREAD
 from towertap.errors import AnalysisError
 
-ALPHA = 0.05
-"""Error rate of a family of findings, once for the difference tests and once for the equivalence tests."""
 MOST_PASSES = 100
 """A side that needs more passes than these is told as out of reach."""
 CAUTION = 0.80

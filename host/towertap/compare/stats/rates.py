@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special, stats
 
-from towertap.compare.stats.power import ALPHA
+from towertap.compare.stats.contrast import ALPHA
 
 
 @dataclass(frozen=True)

@@ -19,9 +19,9 @@ from towertap.compare.drives.model import CELL_S, SIDES, Drives, Pass, Side
 from towertap.compare.drives.speed_join import metres_by_cell
 from towertap.compare.road.places import Places
 from towertap.compare.sections.knocks.again import by_chance, come_again
-from towertap.compare.stats.contrast import holm
-from towertap.compare.stats.power import ALPHA
+from towertap.compare.stats.contrast import ALPHA
 from towertap.compare.stats.rates import RateRatio, poisson_interval, rate_ratio
+from towertap.compare.stats.ratio import holm
 from towertap.compare.study import Road, Study
 from towertap.signals.filters import CARRIED
 from towertap.signals.knocks import FALSE_A_MINUTE, LEAST_TOP_HZ, Knock

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from towertap.compare.drives.model import SIDES, Drives
 from towertap.compare.road.rough import whole_value
-from towertap.compare.stats.contrast import Contrast, contrast
+from towertap.compare.stats.ratio import Contrast, contrast
 from towertap.compare.study import Study
 from towertap.errors import CallError
 from towertap.words.phrases import change, listed
@@ -49,7 +49,7 @@ def smooth_changes(study: Study) -> tuple[SmoothChange, ...]:
     changes = []
     for quantity in study.quantities:
         before, after = ([whole_value(drive, quantity.name) for drive in study.smooth.of(side)] for side in SIDES)
-        ratio = contrast(before, after, study.margin, study.smooth.blocks)
+        ratio = contrast(before, after, study.margin, study.smooth.block)
         moved = ratio.interval is not None and not ratio.interval[0] <= 1 <= ratio.interval[1]
         entry = SmoothChange(**vars(ratio), metric=quantity.name, label=quantity.label, moved=moved, words="")
         changes.append(replace(entry, words=_change_words(entry)))

@@ -12,9 +12,9 @@ from towertap.capture.reading import Piece
 from towertap.compare.drives.model import SIDES, Reading, Side
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
+from towertap.compare.sections.spectra.density import SEGMENT_S, Density, over_passes
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
-from towertap.report.density import SEGMENT_S, Density, over_passes
 from towertap.signals.filters import CARRIED
 from towertap.signals.spectra import WelchSum
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2

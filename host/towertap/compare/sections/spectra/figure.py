@@ -10,8 +10,8 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
 from towertap.compare.drives.model import Side
+from towertap.compare.sections.spectra.density import Density, in_fractions_of_octave
 from towertap.drawing.style import INK, QUIET, SIDES, log_ticks, new_figure
-from towertap.report.density import Density, in_fractions_of_octave
 from towertap.signals.bands import BANDS
 from towertap.words.numbers import brief
 

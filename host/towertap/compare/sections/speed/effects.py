@@ -19,10 +19,8 @@ from towertap.capture.speed_log import LogOffset
 from towertap.compare.drives.model import CELL_S, Pass, Side
 from towertap.compare.drives.speed_join import driven_m
 from towertap.compare.findings.model import Finding
-from towertap.compare.road.places import Places
-from towertap.compare.road.rough import is_rough
-from towertap.compare.stats.contrast import Contrast, contrast
 from towertap.compare.stats.exponent import Exponent, exponent
+from towertap.compare.stats.ratio import Contrast, contrast
 from towertap.compare.study import Road, Study
 from towertap.words.phrases import listed, sentence_case
 
@@ -155,10 +153,8 @@ def road_speed(study: Study, road: Road, findings: Sequence[Finding]) -> RoadSpe
     if speeds is None or not (np.all(speeds.means > 0) and np.all(speeds.at > 0)):
         return None
     after = np.array([drive.side == "after" for drive in speeds.passes])
-    sides = contrast(speeds.means[~after], speeds.means[after], study.margin, road.blocks)
-    effects = tuple(
-        _effect(speeds, after, road.places, sides, finding, study.limits[finding.metric].value) for finding in findings
-    )
+    sides = contrast(speeds.means[~after], speeds.means[after], study.margin, road.block)
+    effects = tuple(_effect(speeds, road, sides, finding) for finding in findings)
     return RoadSpeed(
         road=road.name,
         source=speeds.source,
@@ -183,34 +179,25 @@ def _pass_speed(drive: Pass, mean: float, source: Source) -> PassSpeed:
     )
 
 
-def _effect(
-    speeds: Driven,
-    after: NDArray[np.bool_],
-    places: Places | None,
-    sides: Contrast,
-    finding: Finding,
-    limit: float,
-) -> SpeedEffect:
-    if finding.basis == "whole passes" or places is None:
+def _effect(speeds: Driven, road: Road, sides: Contrast, finding: Finding) -> SpeedEffect:
+    after, rough = road.design.after, road.rough[finding.metric]
+    if rough.warning or road.places is None:
         by_name = {drive.capture: drive.value for drive in (*finding.before_values, *finding.after_values)}
         whole = np.array([[by_name[drive.name]] for drive in speeds.passes])
         seen = exponent(np.log(speeds.means[:, None]), np.log(whole), after)
         return _speed_effect(finding, sides, seen, None, None, 0, 0)
-    levels = places.levels(finding.metric)
-    rough = is_rough(levels, limit)
-    levels, at = levels[:, rough], speeds.at[:, rough]
+    levels, at = np.array([rough.at[drive.name] for drive in speeds.passes]), speeds.at[:, rough.chosen]
     of_places = at if speeds.source == "log" else np.broadcast_to(speeds.means[:, None], levels.shape)
     seen = exponent(np.log(of_places), np.log(levels), after)
     step = np.log(at)[after].mean(axis=0) - np.log(at)[~after].mean(axis=0)
     alike = np.abs(step) <= math.log1p(ALIKE)
     matched = None
     if alike.sum() >= FEWEST_ALIKE:
-        chosen = np.flatnonzero(rough)[alike]
-        over_alike = places.over(finding.metric, np.isin(np.arange(rough.size), chosen))
+        over_alike = road.places.over(finding.metric, rough.among(alike))
         over = np.array([over_alike[drive.name] for drive in speeds.passes])
-        matched = contrast(over[~after], over[after], finding.margin, finding.blocks)
-    kept_m = None if speeds.metres is None else float(speeds.metres[rough].sum())
-    return _speed_effect(finding, sides, seen, matched, kept_m, int(rough.sum()), int(alike.sum()))
+        matched = contrast(over[~after], over[after], finding.margin, road.block)
+    kept_m = None if speeds.metres is None else float(speeds.metres[rough.chosen].sum())
+    return _speed_effect(finding, sides, seen, matched, kept_m, int(rough.chosen.sum()), int(alike.sum()))
 
 
 def _speed_effect(

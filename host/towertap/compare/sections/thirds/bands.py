@@ -96,7 +96,7 @@ def where_the_change_is(road: Road) -> RoadBands | None:
     levels = {name: _levels(passes, name, road.aligned) for name in carried}
     positive = {name: of_passes for name, of_passes in levels.items() if np.all(of_passes > 0)}
     logs = np.log(np.column_stack(list(positive.values()))) if positive else np.empty((len(passes), 0))
-    ratios, lows, highs = joint_intervals(logs[:split], logs[split:], road.blocks)
+    ratios, lows, highs = joint_intervals(logs[:split], logs[split:], road.block)
     changes = {
         name: _change(passes, name, of_passes, split, ratio, (low, high))
         for (name, of_passes), ratio, low, high in zip(positive.items(), ratios, lows, highs, strict=True)

@@ -1,0 +1,109 @@
+"""Knocks at one absolute level for both sides, and knocks that come in a regular series.
+
+A knock is found where it stands above the background of its second, so a louder background hides knocks that are
+there. Held against each other are therefore only knocks that every pass could have heard: at each place the pass with
+the loudest background decides. A background also adds to a peak that it does not hide, as squares do, and that is
+taken off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.stats import binom
+
+OWN_QUANTILE = 0.9
+"""Without aligned places a pass hears what stands above this quantile of its own thresholds."""
+ADDED = 3.0
+"""A peak's square holds about so many times the square of the background (r.m.s. without its loudest fifth)."""
+
+SERIES_KNOCKS = 8
+TOLERANCE, MULTIPLES = 0.08, 3
+"""An interval fits a spacing when it is within this part of the spacing of one, two or three times it."""
+SERIES_SHARE, SERIES_P = 0.5, 0.001
+"""A series is told where this share of the intervals fits, and where chance would do that more seldom than this."""
+
+
+@dataclass(frozen=True, eq=False)
+class HeardAlike:
+    """Knocks that every pass could have heard.
+
+    `counts` (passes,) are to be compared, `hidden` (passes,) were found and are below the level, so that not all passes
+    could have heard them; `level_ms2` (places,) is the level, the peak freed of its background.
+    """
+
+    counts: NDArray[np.int64]
+    hidden: NDArray[np.int64]
+    level_ms2: NDArray[np.float64]
+
+
+def heard_alike(
+    peak_ms2: Sequence[ArrayLike],
+    background_ms2: Sequence[ArrayLike],
+    place: Sequence[ArrayLike],
+    threshold_ms2: ArrayLike,
+) -> HeardAlike:
+    """Count knocks at the level that the loudest pass sets at each place.
+
+    One array (k,) a pass of peaks, of backgrounds around them and of places (numbers from 0); `threshold_ms2` (passes,
+    places) is the peak that a knock had to reach there in each pass. Where passes are not aligned there is one place,
+    and `whole_pass` gives its threshold.
+    """
+    level = np.asarray(threshold_ms2, float).max(axis=0)
+    counts, hidden = [], []
+    for peaks, backgrounds, places in zip(peak_ms2, background_ms2, place, strict=True):
+        squares = np.square(np.asarray(peaks, float)) - ADDED * np.square(np.asarray(backgrounds, float))
+        above = np.sqrt(np.fmax(squares, 0.0)) >= level[np.asarray(places, int)]
+        counts.append(int(above.sum()))
+        hidden.append(int((~above).sum()))
+    return HeardAlike(np.array(counts), np.array(hidden), level)
+
+
+def whole_pass(threshold_ms2: ArrayLike) -> float:
+    """One threshold of a pass that is not aligned, from those of its cells (n,)."""
+    return float(np.quantile(np.asarray(threshold_ms2, float), OWN_QUANTILE))
+
+
+@dataclass(frozen=True)
+class RegularSeries:
+    """Knocks `spacing` apart, in the unit of the positions; `share` of the intervals fit it, by chance with `p`."""
+
+    spacing: float
+    share: float
+    p: float
+
+
+def regular_series(position: Sequence[ArrayLike]) -> RegularSeries | None:
+    """Find a regular series (rail joints, slab joints) in positions (k,) of the knocks of each pass; None without one.
+
+    Best in metres, where speed does not matter. The pass with the most knocks decides, since passes that meet the same
+    few bumps are no evidence beyond one of them: each of its intervals is tried as the spacing, and p is the binomial
+    probability that so many others fit it when knocks come at random (exponential intervals of the same mean), times
+    the intervals tried. Spacing and share are then of all passes.
+    """
+    of_passes = [np.diff(np.sort(np.asarray(positions, float))) for positions in position]
+    gaps = max((gaps[gaps > 0] for gaps in of_passes), key=len, default=np.empty(0))
+    if gaps.size < SERIES_KNOCKS - 1:
+        return None
+    expected = np.zeros(gaps.size)
+    for multiple in range(1, MULTIPLES + 1):
+        near, far = (np.exp(-(multiple + end) * gaps / gaps.mean()) for end in (-TOLERANCE, TOLERANCE))
+        expected += near - far
+    fitting = np.array([_fits(gaps, spacing).sum() for spacing in gaps])
+    p = np.fmin(1.0, gaps.size * binom.sf(fitting - 2, gaps.size - 1, expected))
+    best = int(np.lexsort((gaps, p))[0])
+    every = np.concatenate(of_passes)
+    fits = _fits(every, gaps[best])
+    if p[best] > SERIES_P or fits.mean() < SERIES_SHARE:
+        return None
+    spacing = np.median(every[fits] / np.rint(every[fits] / gaps[best]))
+    return RegularSeries(float(spacing), float(fits.mean()), float(p[best]))
+
+
+def _fits(gaps: NDArray[np.float64], spacing: float) -> NDArray[np.bool_]:
+    """Which of the intervals (n,) are one, two or three times the spacing."""
+    multiple = np.clip(np.rint(gaps / spacing), 1, MULTIPLES)
+    return np.asarray(np.abs(gaps - multiple * spacing) <= TOLERANCE * spacing)

@@ -1,0 +1,121 @@
+"""One ratio over all roads, whether the roads differ, and the smooth road as a control.
+
+The roads are fixed: the ratio is the geometric mean over the roads driven, each road counting alike, and says nothing
+of a road not driven. The unit is the round, one drive over every road: what a round's roads share (warmth, wind, the
+driver) so stays in the error. Where a round lacks a road, its others stand in, each at its own level.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import fdtrc
+
+from towertap.compare.stats.contrast import ALPHA, Floats, Student, dummies
+
+Reading = Literal["rough moved more", "moved alike", "smooth moved more", "smooth held still", "cannot tell"]
+
+
+@dataclass(frozen=True, eq=False)
+class Rounds:
+    """Rounds over all roads: `logs` (…, rounds), and `first` (rounds,), the number of each one's first pass.
+
+    Take `after`, installation, day and block of a round from that pass.
+    """
+
+    logs: NDArray[np.float64]
+    first: NDArray[np.int64]
+
+
+def rounds(logs: ArrayLike, road: ArrayLike, number: Sequence[Hashable], after: ArrayLike) -> Rounds:
+    """The mean of each round's passes, each less the level of its road: logs (…, n) of passes over several roads.
+
+    `road` (n,) names the road, `number` (n,) the round, counted within each side, and `after` (n,) is True after the
+    change. A road's level is the mean of its two sides' means; every road must have passes of both sides.
+    """
+    values, side, of_road = np.asarray(logs, float), np.asarray(after, bool), dummies(road)
+    means = [values @ (of_road & of[:, None]) / (of_road & of[:, None]).sum(axis=0) for of in (~side, side)]
+    above = values - (sum(means) / 2) @ of_road.T
+    labels = list(zip(side.tolist(), number, strict=True))
+    names = list(dict.fromkeys(labels))
+    member = np.array([[label == name for name in names] for label in labels])
+    return Rounds(above @ member / member.sum(axis=0), member.argmax(axis=0))
+
+
+@dataclass(frozen=True, eq=False)
+class Heterogeneity:
+    """Whether roads differ in their ratio: Welch's F (1951) over the roads' own differences, and its p.
+
+    A large p does not say that they agree: `largest` is the largest ratio of a road over the smallest.
+    """
+
+    f: Floats
+    p: Floats
+    largest: Floats
+
+    def differ(self, alpha: float = ALPHA) -> Floats:
+        """Whether they are shown to differ, so that one ratio over all does not stand for each."""
+        return self.p < alpha
+
+
+def heterogeneity(roads: Sequence[Student]) -> Heterogeneity:
+    """Test the roads' own contrasts, two or more, of passes alone, for one ratio in common.
+
+    Cochran's Q with the weights estimated from few passes finds differences that are not there; Welch's F is that Q
+    with the few degrees of freedom taken into account, his t squared for two roads. Rounds that their roads share make
+    it cautious.
+    """
+    difference, error, df = (
+        np.stack([np.asarray(getattr(road, name)) for road in roads]) for name in ("difference", "error", "df")
+    )
+    count = len(roads)
+    weight = error**-2.0
+    share = weight / weight.sum(axis=0)
+    q = (weight * (difference - (share * difference).sum(axis=0)) ** 2).sum(axis=0) / (count - 1)
+    lost = ((1 - share) ** 2 / df).sum(axis=0)
+    f = q / (1 + 2 * (count - 2) / (count**2 - 1) * lost)
+    largest = np.exp(difference.max(axis=0) - difference.min(axis=0))
+    return Heterogeneity(f, fdtrc(count - 1, (count**2 - 1) / (3 * lost), f), largest)
+
+
+@dataclass(frozen=True, eq=False)
+class SmoothControl:
+    """The rough roads against the smooth one: `over_smooth` is the ratio of ratios, rough over smooth.
+
+    What acts on every road alike (box, tyres, weather, day) cancels in it, and so does what the part does on the smooth
+    road. No reading rests on a large p: "rough moved more" names what is left of the change as the rough roads' own;
+    "moved alike" says that the smooth road moved the same way and the rough ones are not shown to have moved more, so
+    that the part is not named as the cause (which of the two it was, another drive must tell); "smooth held still" that
+    its change is held inside the margin.
+    """
+
+    smooth: Student
+    over_smooth: Student
+    reading: Reading
+
+
+def smooth_control(rough: Student, smooth: Student, margin: float) -> SmoothControl:
+    """Hold the ratio of the rough roads (one, or over all) against that of the smooth one, passes alone; single sets.
+
+    Errors add in squares, degrees of freedom by Welch and Satterthwaite: rounds that both share make it cautious.
+    """
+    variances = np.array([rough.error, smooth.error]) ** 2
+    total = variances.sum()
+    df = total**2 / (variances**2 / np.array([rough.df, smooth.df])).sum()
+    over = Student(rough.difference - smooth.difference, np.sqrt(total), df)
+    return SmoothControl(smooth, over, _reading(rough, smooth, over, margin))
+
+
+def _reading(rough: Student, smooth: Student, over: Student, margin: float) -> Reading:
+    apart = over.p_difference() < ALPHA
+    if apart and abs(rough.difference) > abs(smooth.difference):
+        return "rough moved more"
+    if smooth.p_difference() < ALPHA and not apart and rough.difference * smooth.difference > 0:
+        return "moved alike"
+    if apart:
+        return "smooth moved more"
+    return "smooth held still" if smooth.p_equivalence(margin) < ALPHA else "cannot tell"

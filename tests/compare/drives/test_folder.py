@@ -1,0 +1,161 @@
+"""From a folder of captures, decoded from hand-built frames, to passes: what is taken, left out, warned of, refused."""
+
+from __future__ import annotations
+
+import shutil
+
+import h5py
+import numpy as np
+import pytest
+from towertap.analysis import analyse_capture
+from towertap.capture.conditions import Conditions
+from towertap.capture.reading import open_capture
+from towertap.compare.drives.folder import load_passes
+from towertap.compare.drives.model import CELL_S
+from towertap.errors import AnalysisError, CallError, FileError
+from towertap.signals.metrics import METRICS
+
+NAMES = ("soft", "stiff", "bypass")
+
+
+@pytest.fixture
+def folder(drive_folder, tmp_path):
+    """Copies that a test may spoil: one pass of either part over the smooth and a rough road."""
+    copy = tmp_path / "drives"
+    copy.mkdir()
+    for road in ("bypass", "quarry-lane"):
+        for part in ("soft", "stiff"):
+            shutil.copy(drive_folder / f"{road}-{part}-1.h5", copy)
+    return copy
+
+
+@pytest.fixture
+def add(folder, make_capture, by_hand):
+    """A function that adds a capture of white noise to the folder; keywords are conditions."""
+
+    def make(name, *, seconds=5, odr_hz=1000, spread=100, **conditions):
+        n = seconds * odr_hz
+        counts = np.rint(np.random.default_rng(len(name)).normal([0, 0, 2048, 0, 0, 0], spread, (n, 6))).astype(int)
+        frames = by_hand.recording(seconds, rate_hz=float(odr_hz), odr_hz=odr_hz, counts=counts)
+        said = {"vehicle": "minibus", "part": "soft", "road": "quarry-lane", "pass_number": 9, "speed_kmh": 40.0}
+        said = Conditions(**{**said, "mounting": "x=+X,y=+Y,z=+Z", **conditions})
+        shutil.move(make_capture(frames, name, said), folder / f"{name}.h5")
+
+    return make
+
+
+def one_line(error):
+    return "\n" not in str(error.value)
+
+
+def test_all_named_passes_are_there_with_their_windows(drive_folder):
+    done = []
+    drives = load_passes(drive_folder, *NAMES, on_progress=lambda *step: done.append(step))
+    assert len(drives.passes) == 12
+    assert (drives.rough_roads, drives.excluded, drives.warnings) == (("moor-road", "quarry-lane"), (), ())
+    assert [drive.name for drive in drives.of("bypass", "after")] == ["bypass-stiff-1", "bypass-stiff-2"]
+    assert done == [(step, 12) for step in range(12)]
+    for drive in drives.passes:
+        assert drive.integrity.sound
+        assert drive.windows["jerk_z"].gt(0).all()
+
+
+def test_cells_join_to_the_windows_of_the_analysis(folder):
+    drive = load_passes(folder, *NAMES).passes[0]
+    with open_capture(drive.path) as capture:
+        expected = analyse_capture(capture, window_s=1.0, metrics=list(drive.windows.columns[2:])).windows
+    assert drive.windows.to_numpy() == pytest.approx(expected.to_numpy(), rel=1e-6)
+    assert np.diff(drive.cells["start_s"]) == pytest.approx(CELL_S, abs=1e-3)
+
+
+def test_only_metrics_that_the_rate_carries_are_offered(folder):
+    """At 1 kHz the band 100–500 Hz is not carried."""
+    names = {quantity.name for quantity in load_passes(folder, *NAMES).quantities}
+    assert names == set(METRICS) - {"structure_borne_z"}
+
+
+def test_captures_of_other_parts_are_not_touched(folder, add):
+    add("other", part="wooden", odr_hz=2000)
+    assert len(load_passes(folder, *NAMES).passes) == 4
+
+
+@pytest.mark.parametrize(
+    ("names", "says"),
+    [
+        (("soft", "hard", "bypass"), "part 'hard': parts are 'soft', 'stiff'; roads are 'bypass', 'quarry-lane'"),
+        (("firm", "stiff", "bypass"), "part 'firm': parts are"),
+        (("soft", "stiff", "motorway"), "road 'motorway': roads are 'bypass', 'quarry-lane'; parts are"),
+        (("soft", "soft", "bypass"), "both name 'soft'"),
+    ],
+)
+def test_a_name_that_matches_nothing_is_refused_with_the_names_there_are(folder, names, says):
+    with pytest.raises(CallError, match=says) as error:
+        load_passes(folder, *names)
+    assert one_line(error)
+
+
+def test_a_folder_without_captures_is_refused(tmp_path):
+    with pytest.raises(CallError, match=r"no captures \(\*\.h5\)"):
+        load_passes(tmp_path, *NAMES)
+    (tmp_path / "captures").mkdir()
+    (tmp_path / "captures" / "one.h5").touch()
+    with pytest.raises(CallError, match=r"another folder; there are some in .*captures$"):
+        load_passes(tmp_path, *NAMES)
+    with pytest.raises(CallError, match="no folder"):
+        load_passes(tmp_path / "nowhere", *NAMES)
+
+
+def test_a_folder_of_files_that_are_no_captures_is_refused_with_the_first_reason(tmp_path):
+    (tmp_path / "picture.h5").write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(100))
+    with pytest.raises(CallError, match=r"no capture can be read; picture: not a towertap capture"):
+        load_passes(tmp_path, *NAMES)
+
+
+def test_only_the_smooth_road_is_refused(folder):
+    for path in folder.glob("quarry-*"):
+        path.unlink()
+    with pytest.raises(CallError, match="record a rough road"):
+        load_passes(folder, *NAMES)
+
+
+def test_captures_that_cannot_be_used_are_left_out_with_the_reason(folder, add):
+    (folder / "empty.h5").touch()
+    cut = (folder / "bypass-soft-1.h5").read_bytes()
+    (folder / "bypass-soft-1.h5").write_bytes(cut[: len(cut) // 2])
+    shutil.copy(folder / "quarry-lane-soft-1.h5", folder / "quarry-lane-soft-3.h5")
+    add("short", seconds=1)
+    add("unmounted", mounting="")
+    drives = load_passes(folder, *NAMES)
+    reasons = {capture.capture: capture.reason for capture in drives.excluded}
+    assert len(drives.passes) == 3
+    assert reasons.keys() == {"empty", "bypass-soft-1", "quarry-lane-soft-3", "short", "unmounted"}
+    assert reasons["quarry-lane-soft-3"] == "the same recording as quarry-lane-soft-1"
+    assert "empty" in reasons["empty"]
+    assert "long enough" in reasons["short"]
+    assert "mounted" in reasons["unmounted"]
+
+
+def test_an_unsound_capture_is_left_out_unless_asked_for_and_then_told(folder):
+    with h5py.File(folder / "quarry-lane-stiff-1.h5", "r+") as file:
+        file["acceleration"][100:4000, 2] = 32767
+    (left_out,) = load_passes(folder, *NAMES).excluded
+    assert left_out.capture == "quarry-lane-stiff-1"
+    assert "not sound" in left_out.reason
+    drives = load_passes(folder, *NAMES, include_unsound=True)
+    assert len(drives.passes) == 4
+    assert any("quarry-lane-stiff-1 is not sound" in warning for warning in drives.warnings)
+
+
+def test_different_sample_rates_are_refused_by_name(folder, add):
+    add("faster", odr_hz=2000)
+    with pytest.raises(AnalysisError, match=r"1000 Hz: .*; 2000 Hz: faster") as error:
+        load_passes(folder, *NAMES)
+    assert one_line(error)
+
+
+def test_nothing_usable_is_refused_with_the_first_reason(folder):
+    for path in folder.glob("*.h5"):
+        with h5py.File(path, "r+") as file:
+            file["acceleration"][:, 2] = 0
+    with pytest.raises((AnalysisError, FileError), match="none of 4 captures can be used; bypass-soft-1: not sound"):
+        load_passes(folder, *NAMES)

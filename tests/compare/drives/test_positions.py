@@ -1,0 +1,57 @@
+"""Which of two boxes' captures a comparison uses, and which captures are of the same pass."""
+
+from __future__ import annotations
+
+import pytest
+from towertap.capture.conditions import Conditions
+from towertap.compare.drives.folder import load_passes
+from towertap.compare.drives.positions import at_position, inputs_at
+from towertap.errors import CallError
+
+NAMES = ("rubber", "polyurethane", "bypass")
+
+
+def test_two_positions_are_asked_about_and_one_is_used(two_box_folder, two_box_drives):
+    with pytest.raises(CallError, match=r"more than one box position: say which .* --position, one of 'arm', 'sill'"):
+        load_passes(two_box_folder, *NAMES)
+    with pytest.raises(CallError, match="'roof': use one of 'arm', 'sill'"):
+        load_passes(two_box_folder, *NAMES, position="roof")
+    assert len(two_box_drives.passes) == 12
+    assert {drive.conditions.box_position for drive in two_box_drives.passes} == {"sill"}
+    warnings = two_box_drives.warnings
+    assert not any("box positions" in warning or "more than once" in warning for warning in warnings)
+
+
+def test_an_input_that_is_not_there_is_one_line(two_box_folder):
+    with pytest.raises(CallError, match="'roof': positions are 'arm', 'sill'"):
+        load_passes(two_box_folder, *NAMES, position="sill", input_position="roof")
+    with pytest.raises(CallError, match="'sill' is the position that is compared"):
+        load_passes(two_box_folder, *NAMES, position="sill", input_position="sill")
+
+
+@pytest.fixture
+def known(tmp_path):
+    """The conditions of three passes by capture; the second was recorded at the arm alone."""
+    said = {(1, "sill"), (1, "arm"), (2, "arm"), (3, "sill"), (3, "arm")}
+    return {
+        tmp_path / f"lane_{number}_{place}.h5": Conditions("minibus", "rubber", "lane", number, box_position=place)
+        for number, place in sorted(said)
+    }
+
+
+def test_a_pass_that_the_position_does_not_have_is_told(known):
+    excluded = []
+    chosen = at_position(known, dict.fromkeys(known, "before"), "sill", excluded)
+    assert [path.stem for path in chosen] == ["lane_1_sill", "lane_3_sill"]
+    assert [(capture.capture, capture.reason) for capture in excluded] == [
+        ("lane_2_arm", "its pass was not recorded at 'sill'")
+    ]
+
+
+def test_the_inputs_of_a_capture_are_of_the_same_pass(known):
+    chosen = at_position(known, dict.fromkeys(known, "before"), "sill", [])
+    inputs = inputs_at(known, chosen, "arm")
+    assert {path.stem: [source.stem for source in sources] for path, sources in inputs.items()} == {
+        "lane_1_sill": ["lane_1_arm"],
+        "lane_3_sill": ["lane_3_arm"],
+    }

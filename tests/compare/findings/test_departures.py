@@ -1,0 +1,266 @@
+"""Departures from a plan, on drives invented to keep it and then to break it in one point at a time."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
+
+import pytest
+from towertap.capture.conditions import Conditions, write_sidecar
+from towertap.capture.decode import decode_raw
+from towertap.capture.reading import open_capture
+from towertap.compare.comparison import compare
+from towertap.compare.drives.folder import began
+from towertap.compare.drives.model import Quantity
+from towertap.compare.findings.departures import departures, with_leads
+from towertap.compare.findings.find import find
+from towertap.compare.plan.order import drive_order
+from towertap.compare.plan.plan import Held, Plan, Road
+
+ROADS = (Road("quarry-lane", 40.0), Road("bypass", 80.0))
+HELD = {
+    "tyre_pressures_kpa": "300, 300, 350, 350",
+    "air_temperature_c": 10.0,
+    "box_position": "tower",
+    "mounting": "x=+X,y=+Y,z=+Z",
+}
+
+
+@pytest.fixture
+def kept(make):
+    """A plan, and drives that keep it: passes in driving order and their start times."""
+    drives = drive_order("rubber", "polyurethane", [road.name for road in ROADS], 4, 2, 7)
+    plan = Plan(
+        question="?",
+        vehicle="minibus",
+        before="rubber",
+        after="polyurethane",
+        smooth="bypass",
+        roads=ROADS,
+        metrics=("jerk_z", "weighted_z"),
+        margin=0.1,
+        power=0.8,
+        spread_cv=0.03,
+        spread_from="said",
+        blocks=2,
+        seed=7,
+        hold=Held(**(HELD | {"air_temperature_c": (5.0, 12.0)})),
+        drives=drives,
+        written_utc="2026-05-04T08:00:00+00:00",
+    )
+    passes = []
+    for number, planned in enumerate(drives, start=1):
+        side = "before" if planned.part == "rubber" else "after"
+        drive = make.one_pass({"jerk_z": [1.0, 2.0]}, side, planned.road, planned.pass_number)
+        conditions = replace(drive.conditions, **HELD, speed_kmh=plan.speed_kmh(planned.road))
+        started = plan.written + timedelta(minutes=10 * number)
+        passes.append(replace(drive, conditions=conditions, started=started))
+
+    def told(passes=passes, margin=0.1, metrics=("jerk_z", "weighted_z"), plan=plan):
+        study = make.on_whole_passes(make.drives_of(passes), margin=margin)
+        quantities = tuple(Quantity(name, name, "") for name in metrics)
+        remarks = departures(plan, replace(study, quantities=quantities))
+        return [(departure.kind, departure.words) for departure in remarks]
+
+    return SimpleNamespace(plan=plan, passes=passes, told=told)
+
+
+def changed(drive, **conditions):
+    return replace(drive, conditions=replace(drive.conditions, **conditions))
+
+
+def test_a_plan_that_was_kept_has_no_departures(kept):
+    assert kept.told() == []
+
+
+def test_a_margin_or_metric_that_was_not_planned_may_have_been_chosen_after_the_data(kept):
+    (margin,) = kept.told(margin=0.12)
+    assert margin[0] == "margin"
+    assert "12 %, and 10 % was planned: it may have been chosen after seeing the data" in margin[1]
+    (metric,) = kept.told(metrics=("jerk_z", "weighted_z", "harshness_z"))
+    assert metric[1].startswith("harshness_z was not planned: it may have been chosen after seeing the data")
+    assert kept.told(metrics=("jerk_z",)) == [("metric", "weighted_z was planned and is not compared")]
+
+
+def test_missing_and_further_passes_are_counted(kept):
+    assert kept.told(kept.passes[:-1])[0] == (
+        "passes",
+        f"{kept.passes[-1].road} with rubber: 3 of 4 planned passes are here, 1 missing",
+    )
+    more = changed(kept.passes[-1], pass_number=5)
+    late = more.started + timedelta(minutes=10)
+    more = replace(more, path=more.path.with_name("more.h5"), started=late)
+    assert kept.told([*kept.passes, more]) == [
+        ("passes", f"{more.road} with rubber: 5 passes, 4 planned; 1 more than planned")
+    ]
+
+
+def test_a_pass_out_of_its_place_is_told_and_the_others_are_not(kept):
+    later = replace(kept.passes[0], started=kept.passes[3].started + timedelta(minutes=1))
+    ((kind, words),) = kept.told([later, *kept.passes[1:]])
+    assert kind == "order"
+    assert words.startswith("1 of 16 passes were not driven in their planned order")
+
+
+def test_one_change_in_place_of_two_is_told(kept):
+    ordered = sorted(kept.passes, key=lambda drive: drive.side == "after")
+    driven = [
+        replace(drive, started=kept.plan.written + timedelta(minutes=number))
+        for number, drive in enumerate(ordered, start=1)
+    ]
+    words = [words for kind, words in kept.told(driven) if kind == "order"]
+    assert words[0].startswith("4 of 16 passes")
+    assert words[1] == "changes of the part between passes: 1, and 2 planned"
+
+
+def test_a_plan_written_after_the_first_drive_is_none_for_it(kept):
+    late = replace(kept.plan, written_utc="2026-05-04T08:15:00+00:00")
+    ((kind, words),) = kept.told(plan=late)
+    assert (kind, f"after {kept.passes[0].name} had been driven" in words) == ("order", True)
+
+
+def test_captures_without_a_start_are_named(kept):
+    first, *others = kept.passes
+    assert kept.told([replace(first, started=None), *others]) == [
+        ("order", f"{first.name} do not say when they began: their order cannot be held against the plan")
+    ]
+
+
+@pytest.mark.parametrize(
+    ("conditions", "kind", "says"),
+    [
+        ({"speed_kmh": 47.0}, "speed", "aiming at 47 km/h"),
+        ({"speed_kmh": None}, "speed", "aiming at an unknown speed"),
+        ({"vehicle": "van"}, "conditions", "vehicle was to be 'minibus', and is 'van'"),
+        ({"box_position": "sill"}, "conditions", "box position was to be 'tower', and is 'sill'"),
+        ({"tyre_pressures_kpa": "300, 300, 350, 340"}, "conditions", "tyre pressures were to be"),
+        ({"tyre_pressures_kpa": ""}, "conditions", "not written down"),
+        ({"air_temperature_c": 13.0}, "conditions", "the air was to be 5 to 12 °C"),
+        ({"air_temperature_c": None}, "conditions", "air temperature was to be held, and is not written down"),
+    ],
+)
+def test_conditions_that_were_not_held_are_told(kept, conditions, kind, says):
+    ((got, words),) = kept.told([changed(kept.passes[0], **conditions), *kept.passes[1:]])
+    assert got == kind
+    assert says in words
+    assert kept.passes[0].name in words
+
+
+def test_tyre_pressures_within_5_kpa_are_held(kept):
+    """The drive procedure's own bound."""
+    close = changed(kept.passes[0], tyre_pressures_kpa="304 296 350 350")
+    assert kept.told([close, *kept.passes[1:]]) == []
+
+
+def test_a_temperature_that_was_not_planned_is_told_when_it_strays(kept):
+    free = replace(kept.plan, hold=replace(kept.plan.hold, air_temperature_c=None))
+    warm = [changed(kept.passes[0], air_temperature_c=16.0), *kept.passes[1:]]
+    assert kept.told(plan=free) == []
+    ((_, words),) = kept.told(warm, plan=free)
+    assert words == "the air went from 10 to 16 °C over the passes, more than 5 °C"
+
+
+def test_other_names_than_the_plans_are_told(kept):
+    told = kept.told(plan=replace(kept.plan, smooth="quarry-lane"))
+    assert told == [("question", "the smooth road is 'bypass', and 'quarry-lane' was planned")]
+
+
+def test_a_capture_began_when_its_sidecar_says(by_hand, tmp_path):
+    """One of two captures knows when it began, by ISO 8601 with the offset of a summer afternoon."""
+    began_at = []
+    for number, host in ((1, {"started_utc": "2026-05-04T14:30:00+02:00"}), (2, {})):
+        raw = tmp_path / f"drive-{number}.ttraw"
+        raw.write_bytes(b"".join(by_hand.recording(0.2)))
+        write_sidecar(raw, Conditions(), **host)
+        with open_capture(decode_raw(raw, raw.with_suffix(".h5"))) as capture:
+            began_at.append(began(capture))
+    assert began_at == [datetime(2026, 5, 4, 12, 30, tzinfo=UTC), None]
+
+
+def test_the_offset_of_the_plans_time_counts(kept):
+    """ISO 8601: half past nine two hours ahead of UTC is half past seven, before the first drive at ten past eight."""
+    plan = replace(kept.plan, written_utc="2026-05-04T09:30:00+02:00")
+    assert plan.written == datetime.fromisoformat("2026-05-04T07:30:00+00:00")
+    assert kept.told(plan=plan) == []
+
+
+@pytest.fixture
+def leads(kept, make):
+    """A function from a plan, when the drives began and how they are compared to the cautions of their finding."""
+
+    def leads(plan, minutes=10.0, quantile=0.95):
+        began_at = None if minutes is None else plan.written + timedelta(minutes=minutes)
+        drives = make.invented(3, ratio=1.3)
+        dated = replace(drives, passes=tuple(replace(drive, started=began_at) for drive in drives.passes))
+        study = replace(make.on_whole_passes(dated), quantile=quantile)
+        (finding,) = with_leads(plan, study, find(study, None))
+        return finding.cautions[1:]  # the first says that it rests on whole passes
+
+    return leads
+
+
+@pytest.fixture
+def plan(kept):
+    """A plan of the very metric, road and passes that are compared."""
+    return replace(kept.plan, metrics=("jerk_z",))
+
+
+def test_a_finding_as_planned_has_no_caution_of_the_plan(plan, leads):
+    assert leads(plan) == ()
+
+
+def test_a_plan_written_after_the_first_drive_makes_a_lead_of_every_finding(plan, leads):
+    (caution,) = leads(plan, minutes=-50)
+    assert caution == (
+        "quarry-lane, jerk_z: the plan was written after the first drive, so nothing in it was certainly chosen before "
+        "the data; this finding is a lead for the next plan, not a decision."
+    )
+
+
+def test_captures_that_do_not_say_when_they_began_do_not_show_that_the_plan_came_first(plan, leads):
+    (caution,) = leads(plan, minutes=None)
+    assert "nothing shows that the plan came first" in caution
+
+
+@pytest.mark.parametrize("passes", [2, 6])
+def test_other_passes_than_planned_are_cautioned_of(plan, leads, passes):
+    drives = drive_order("rubber", "polyurethane", [road.name for road in ROADS], passes, 2, 7)
+    (caution,) = leads(replace(plan, drives=drives))
+    assert f"4 and 4 passes a side are here, and {passes} were planned. If that is because of what" in caution
+
+
+def test_metrics_left_out_make_a_lead_of_every_finding(plan, leads):
+    (caution,) = leads(replace(plan, metrics=("jerk_z", "weighted_z", "acceleration_z")))
+    assert "weighted_z and acceleration_z was planned and is not compared" in caution
+
+
+@pytest.mark.parametrize(
+    ("used", "change", "what"),
+    [
+        ({"quantile": 0.5}, {}, "roughness limit"),
+        ({}, {"margin": 0.2}, "margin"),
+        ({}, {"before": "polyurethane", "after": "rubber"}, "parts"),
+    ],
+)
+def test_whatever_moves_a_finding_and_was_not_planned_makes_a_lead(plan, leads, used, change, what):
+    cautions = leads(replace(plan, **change), **used)
+    assert any(f"quarry-lane, jerk_z: {what} not as planned" in caution for caution in cautions)
+
+
+def test_another_smooth_road_than_planned_makes_a_lead(plan, leads):
+    """What is then the planned rough road, bypass, is not compared, either."""
+    cautions = leads(replace(plan, smooth="quarry-lane"))
+    assert any("road and smooth road not as planned" in caution for caution in cautions)
+    assert any("bypass was planned and is not compared" in caution for caution in cautions)
+
+
+def test_a_comparison_takes_what_is_not_said_from_the_plan_and_tells_departures(make, plan):
+    drives = make.invented(3, ratio=1.3, metrics=("jerk_z", "weighted_z"))
+    as_planned = compare(drives, plan=replace(plan, margin=0.12))
+    assert (as_planned.margin, {finding.metric for finding in as_planned}) == (0.12, {"jerk_z"})
+    assert [departure.kind for departure in as_planned.departures] == ["order", "speed", *["conditions"] * 4]
+    otherwise = compare(drives, quantile=0.9, metrics=["weighted_z"], plan=plan)
+    kinds = [departure.kind for departure in otherwise.departures]
+    assert kinds[:3] == ["roughness limit", "metric", "metric"]
+    assert all(finding.primary is False for finding in otherwise)

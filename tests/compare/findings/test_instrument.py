@@ -1,0 +1,143 @@
+"""The sensor behind a comparison: noise that drowns a finding, bands beyond the mounting, records that are missing."""
+
+from dataclasses import asdict, replace
+
+import numpy as np
+import pytest
+from towertap.bench.carried import BenchSummary
+from towertap.bench.sharing import Share
+from towertap.compare.comparison import compare
+from towertap.compare.findings.find import find
+from towertap.compare.findings.instrument import warnings
+
+SERIAL = "e6605481"
+KNOWN = BenchSummary(
+    SERIAL,
+    dict.fromkeys(("noise", "calibration", "tap", "selftest"), "words"),
+    dict.fromkeys(("noise", "calibration", "tap", "selftest"), "2026-03-14T10:00:00+00:00"),
+    (0.001, 0.002, 0.003),
+    113.0,
+    True,
+)
+
+
+@pytest.fixture
+def judge(make):
+    """A function from drives to the finding of their jerk over whole passes."""
+
+    def judge(drives):
+        (finding,) = find(make.on_whole_passes(drives), None)
+        return finding
+
+    return judge
+
+
+def with_floor(drives, floor, **more):
+    """The drives, recorded with a sensor whose noise alone makes `floor` of the jerk."""
+    noise = {"jerk_z": Share("jerk_z", floor, "m/s³", 0.0, "clean")}
+    return replace(drives, passes=tuple(replace(drive, noise=noise, **more) for drive in drives.passes))
+
+
+def noisy(make, drives, floor):
+    """The drives as such a sensor shows them: powers of independent signals add."""
+
+    passes = (
+        make.of_cells(drive, drive.cells.assign(jerk_z=np.hypot(drive.cells["jerk_z"], floor)))
+        for drive in drives.passes
+    )
+    return with_floor(replace(drives, passes=tuple(passes)), floor)
+
+
+def of_smallest_pass(finding):
+    return min(value.value for value in (*finding.before_values, *finding.after_values))
+
+
+@pytest.mark.parametrize(
+    ("part", "judged", "verdict"),
+    [
+        (0.09, "clean", "harsher"),
+        (0.11, "marked", "harsher"),
+        (0.49, "marked", "harsher"),
+        (0.51, "not judged", "undecided"),
+    ],
+)
+def test_more_than_a_tenth_is_cautioned_and_more_than_half_is_not_judged(make, judge, part, judged, verdict):
+    """The share is that of the value that the finding rests on, in the pass where it is largest."""
+    drives = make.invented(3, ratio=1.5)
+    bare = judge(drives)
+    finding = judge(with_floor(drives, part**0.5 * of_smallest_pass(bare)))
+    assert (bare.noise, bare.verdict) == (None, "harsher")
+    assert finding.noise.share == pytest.approx(part)
+    assert (finding.noise.judged, finding.verdict) == (judged, verdict)
+    assert any("is the sensor's own noise (limit 10 %)" in caution for caution in finding.cautions) == (
+        judged == "marked"
+    )
+    assert ("drowns" in finding.words) == (judged == "not judged")
+    assert finding.passes_needed is None
+    assert finding.p_difference_holm == bare.p_difference_holm
+
+
+def test_noise_pulls_the_ratio_to_1_so_that_equivalence_would_lie(make, judge):
+    """A true change of 30 % under a sensor of twice the road's level: (4 + 1.69) / (4 + 1), root 1.067, by powers."""
+    drives = make.invented(5, ratio=1.3, n=(6, 6), pass_spread=0.01)
+    clear = judge(drives)
+    drowned = noisy(make, drives, 2 * clear.before)
+    finding = judge(drowned)
+    believed = judge(replace(drowned, passes=tuple(replace(drive, noise={}) for drive in drowned.passes)))
+    assert clear.verdict == "harsher"
+    assert believed.verdict == "equivalent"
+    assert finding.ratio < 1.10 < clear.ratio
+    assert finding.verdict == "undecided"
+    assert "more passes cannot" in finding.words
+
+
+def test_a_band_beyond_the_mounting_is_cautioned_once(make, judge):
+    reason = "jerk_z reaches 100 Hz, and the mounting is good to 90 Hz (a third of its resonance)"
+    finding = judge(with_floor(make.invented(3), 0.1, beyond={"jerk_z": reason}))
+    assert [caution for caution in finding.cautions if reason in caution] == [
+        f"quarry-lane: {reason}; above that the mounting rings along."
+    ]
+
+
+def warnings_with(*records):
+    """What is warned of sixteen captures that have these records in turn."""
+    return list(warnings({f"drive-{number:02d}": records[number % len(records)] for number in range(16)}))
+
+
+def test_all_records_there_warn_of_nothing():
+    assert warnings_with(KNOWN) == []
+
+
+def test_missing_records_are_told_together():
+    without = replace(KNOWN, measured_utc=KNOWN.measured_utc | {"noise": None, "tap": None})
+    (warning,) = warnings_with(without)
+    assert warning.startswith("no bench record of noise and tap holds for 16 of 16 captures: make them with")
+    (warning,) = warnings_with(KNOWN, without)
+    assert "noise and tap holds for 8 of 16 captures" in warning
+
+
+def test_what_a_ratio_within_one_box_does_not_have_is_told():
+    """GUM F.1.2.3: a scale common to both cancels from a ratio, two scales do not."""
+    (warning,) = warnings_with(KNOWN, replace(KNOWN, serial="e6600000"))
+    assert "of 2 boxes (e6600000, e6605481)" in warning
+    assert "±0.3 % each" in warning
+    later = replace(KNOWN, measured_utc=KNOWN.measured_utc | {"calibration": "2026-04-01T10:00:00+00:00"})
+    (warning,) = warnings_with(KNOWN, later)
+    assert "different calibrations" in warning
+
+
+def test_a_chip_that_failed_its_own_test_is_named():
+    failed = replace(KNOWN, selftest_ok=False, words=KNOWN.words | {"selftest": "selftest record a.json: wrong on x"})
+    told = warnings_with(failed)
+    assert len(told) == 16
+    assert told[0] == "drive-00: selftest record a.json: wrong on x"
+
+
+def test_a_comparison_warns_of_its_captures_records_and_has_them_in_its_data(make):
+    drives = make.driven(1)
+    without = replace(KNOWN, measured_utc=KNOWN.measured_utc | {"noise": None})
+    comparison = compare(
+        replace(drives, passes=tuple(replace(drive, bench=without) for drive in drives.passes)), metrics=["jerk_z"]
+    )
+    assert comparison.data()["bench"][drives.passes[0].name] == asdict(without)
+    assert any(warning.startswith("no bench record of noise holds for 16 of 16") for warning in comparison.warnings)

@@ -1,0 +1,17 @@
+"""What is asked of every picture."""
+
+import pytest
+
+
+@pytest.fixture(scope="session")
+def labels():
+    """A function from a figure to the names of its axes."""
+    return lambda figure: [label for axes in figure.axes for label in (axes.get_xlabel(), axes.get_ylabel()) if label]
+
+
+@pytest.fixture(scope="session")
+def texts():
+    """A function from a figure to all that is written in it."""
+    return lambda figure: "\n".join(
+        text.get_text() for text in figure.findobj(lambda artist: hasattr(artist, "get_text"))
+    )

@@ -1,0 +1,34 @@
+"""The picture of the alignment, and what is said of the places."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from towertap.compare.comparison import compare
+from towertap.compare.sections.places import PlacesSection
+
+pytestmark = pytest.mark.usefixtures("styled")
+
+
+@pytest.mark.parametrize("aligned", [True, False])
+def test_the_alignment_shows_every_pass_by_time_and_by_place(make, recorded, aligned):
+    """The title says where it does not hold; noise that swells and fades alike in all passes is no road."""
+    evidence = compare(make.driven(1) if aligned else recorded, metrics=["jerk_z"]).evidence["places"]
+    (picture,) = PlacesSection().pictures(evidence)
+    (places,) = evidence.drawn
+    by_time, by_place = picture.figure.axes
+    assert len(by_time.lines) == len(by_place.lines) == len(places.passes)
+    for shown, line, moved in zip(places.prints, by_time.lines, by_place.lines, strict=True):
+        assert np.array_equal(line.get_ydata(), shown, equal_nan=True)
+        assert np.all(np.diff(moved.get_xdata()) > 0)
+    assert ("not aligned" in picture.figure.get_suptitle()) != aligned
+    assert by_time.get_xlabel() == "time from the start of the recording, s"
+
+
+def test_it_says_how_many_places_there_are_and_which_findings_rest_on_none(make, compared):
+    comparison = compare(make.driven(1), metrics=["jerk_z"])
+    (alignment,) = comparison.evidence["places"].data
+    assert comparison.evidence["places"].headline == f"Found again in every pass: lane in {alignment.places} places."
+    assert compared.evidence["places"].headline == (
+        "No road was found again in every pass. Findings that rest on whole passes: quarry-lane."
+    )

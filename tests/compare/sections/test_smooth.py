@@ -1,0 +1,71 @@
+"""The smooth road: told from the rough ones, or refused as one of them, and whether it moved as well."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+from towertap.compare.sections.smooth import SmoothSection
+from towertap.errors import CallError
+
+
+@pytest.fixture
+def evidence_of(make):
+    """A function from drives to what the section finds."""
+    return lambda drives: SmoothSection().compare(make.on_whole_passes(drives), ())
+
+
+def test_rough_and_smooth_road_come_out_as_different_populations(make, evidence_of):
+    evidence = evidence_of(make.invented(1))
+    entries = evidence.data["rough_against_smooth"]
+    assert [entry.part for entry in entries] == ["rubber", "polyurethane"]
+    assert all(entry.distinct and entry.interval[0] > 2 for entry in entries)
+    assert evidence.headline == "Every rough road is told from bypass with either part, in every metric."
+    assert evidence.warnings == ()
+
+
+@pytest.mark.parametrize("level", [8.0, 11.0])
+def test_a_rough_road_that_is_as_smooth_as_the_smooth_one_is_told(make, evidence_of, level):
+    """Below the smooth road, or so little above it that chance would do."""
+    evidence = evidence_of(make.invented(1, roads={"quarry-lane": level}, pass_spread=0.2))
+    entries = evidence.data["rough_against_smooth"]
+    assert [entry.distinct for entry in entries] == [False, False]
+    assert sum("the roughness limit means little" in warning for warning in evidence.warnings) == 2
+    assert evidence.headline.endswith("with either part: quarry-lane.")
+    for entry in entries:
+        assert ("not told apart" in entry.words) == (entry.ratio >= 1)
+        assert ("the road given as rough is no rougher" in entry.words) == (entry.ratio < 1)
+
+
+def test_a_rough_road_given_as_the_smooth_one_is_refused_with_the_smoothest(make, evidence_of):
+    drives = make.invented(1, roads={"moor-road": 25.0, "quarry-lane": 40.0})
+    with pytest.raises(CallError) as error:
+        evidence_of(replace(drives, smooth="quarry-lane"))
+    assert str(error.value) == (
+        "quarry-lane, given as the smooth road, is rougher than bypass and moor-road: did you mean --smooth bypass?"
+    )
+
+
+def test_a_smooth_road_that_moved_as_well_is_told(make, evidence_of):
+    """A check, unadjusted: Welch's interval by scipy of whole passes on logarithms."""
+    drives = make.invented(4, ratio=1.3)
+    (change,) = evidence_of(drives).data["changes"]
+    sides = [[np.log(drive.whole["jerk_z"]) for drive in drives.of("bypass", side)] for side in ("before", "after")]
+    low, high = stats.ttest_ind(sides[1], sides[0], equal_var=False).confidence_interval()
+    assert change.interval == pytest.approx(np.exp([low, high]))
+    assert not change.moved
+    louder = (
+        make.scaled(drive, 1.4) if (drive.road, drive.side) == ("bypass", "after") else drive for drive in drives.passes
+    )
+    moved = evidence_of(replace(drives, passes=tuple(louder)))
+    assert moved.data["changes"][0].ratio == pytest.approx(1.4 * change.ratio)
+    assert any(warning.startswith("bypass, the smooth road, moved as well: jerk z ") for warning in moved.warnings)
+
+
+def test_one_pass_a_side_is_too_few_to_say(make, evidence_of):
+    evidence = evidence_of(make.invented(1, n=(1, 1)))
+    assert [entry.distinct for entry in evidence.data["rough_against_smooth"]] == [None, None]
+    assert evidence.warnings == ()
+    assert {row[-1] for row in evidence.tables[0].rows} == {"too few passes to say"}

@@ -1,0 +1,74 @@
+"""The section on speed: what was driven, places driven alike, and when a difference is warned of."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from towertap.capture.speed_log import LogOffset
+from towertap.cli._outcome import plain
+from towertap.compare.comparison import compare
+from towertap.compare.drives.speed_join import STEP_S, driven_m, with_speed
+
+
+def test_a_log_gives_metres_and_a_warning_where_one_side_was_faster(make):
+    """10 m/s against 10.5 m/s: ratio 1.05 by hand; with an exponent of 2 that is 1.1025."""
+    drives, log = make.logged(make.driven(1), offset_s=3.0, faster=1.05)
+    joined = with_speed(drives, [log], 3.0)
+    assert [driven_m(drive) for drive in joined.passes if drive.side == "before"] == pytest.approx(
+        [10 * STEP_S * len(drive.cells) for drive in joined.passes if drive.side == "before"]
+    )
+    comparison = compare(joined, metrics=["jerk_z"])
+    (road,) = comparison.evidence["speed"].data
+    (effect,) = road.effects
+    assert (road.source, road.unit) == ("log", "km/h")
+    assert (road.contrast.before, road.contrast.after) == pytest.approx((36.0, 37.8))
+    assert (effect.seen, effect.matters, effect.explains) == (False, True, pytest.approx(1.05**2))
+    assert (effect.alike, effect.matched) == (0, None)
+    assert road.warning in comparison.warnings
+    assert "5.0 % faster after the change" in road.warning
+    assert road.shared_m == pytest.approx(10.25 * comparison.evidence["places"].data[0].places, rel=0.1)
+    json.dumps(plain(comparison.data()), allow_nan=False)
+
+
+def test_the_same_speed_is_not_warned_of_and_every_place_counts_as_alike(make):
+    drives, log = make.logged(make.driven(1))
+    comparison = compare(with_speed(drives, [log], 0.0), metrics=["jerk_z"])
+    (road,), (finding,) = comparison.evidence["speed"].data, comparison.findings
+    (effect,) = road.effects
+    assert road.warning is None
+    assert effect.alike == effect.places == finding.before_values[0].rough_places
+    assert effect.matched.ratio == pytest.approx(finding.ratio)
+
+
+def test_without_a_log_speed_is_told_by_alignment(make):
+    """Passes driven at speeds of their own, with 6 % between the sides, which only the alignment can know."""
+    slow, fast = make.driven(1, wander=0.0, speeds=0.0), make.driven(1, wander=0.0, speeds=0.06)
+    steady = compare(slow, metrics=["jerk_z"]).evidence["speed"].data[0]
+    spread = compare(fast, metrics=["jerk_z"]).evidence["speed"].data[0]
+    assert steady.source == "alignment"
+    assert np.std([drive.speed for drive in steady.passes]) < 0.01
+    rng_speeds = np.std(np.log([drive.speed for drive in spread.passes]))
+    assert 0.02 < rng_speeds < 0.12
+    assert all(drive.driven_m is None for drive in spread.passes)
+
+
+def test_each_logs_clock_is_told_once_with_how_it_is_known(make):
+    drives, log = make.logged(make.driven(1, n=(2, 2), seconds=20))
+    joined = with_speed(drives, [log], 0.0)
+    offsets = {
+        "before": ("a.csv", LogOffset(2.394, 0.118, "found")),
+        "after": ("b.gpx", LogOffset(-3600.0, None, "given")),
+    }
+
+    def by(drive):
+        name, offset = offsets[drive.side]
+        return replace(drive, speed=replace(drive.speed, name=name, offset=offset))
+
+    known = replace(joined, passes=tuple(by(drive) for drive in joined.passes))
+    assert compare(known, metrics=["jerk_z"]).evidence["speed"].paragraphs[-2:] == (
+        "The clock of a.csv is 2.39 ± 0.12 s ahead of the captures' (found by the forward acceleration).",
+        "The clock of b.gpx is 3600.00 s behind the captures' (as given).",
+    )

@@ -1,0 +1,272 @@
+"""Where in frequency a change lies: known bands located by simulation, a known filter found again, and the words."""
+
+from __future__ import annotations
+
+import json
+import runpy
+from dataclasses import asdict, replace
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import signal
+from towertap.bench.sharing import Share
+from towertap.compare.comparison import compare
+from towertap.compare.drives.model import CELL_S
+from towertap.compare.road.places import find_places
+from towertap.compare.sections.thirds import figure, spectrogram
+from towertap.compare.sections.thirds.bands import where_the_change_is
+from towertap.compare.sections.thirds.by_place import blank, by_place
+from towertap.signals.channels import MetricSettings
+from towertap.signals.metrics import THIRDS
+from towertap.signals.stream import Bank
+
+SIMULATION = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "band_coverage.py")))
+RATE_HZ = 1000.0
+
+
+def of(bands, metric):
+    return next(band for band in (*bands.thirds, *bands.wide) if band.metric == metric)
+
+
+@pytest.fixture(scope="module")
+def on_the_lane(make):
+    """A function from drives to the bands of their rough road."""
+    return lambda drives, **options: where_the_change_is(make.one_road(drives, "lane", **options))
+
+
+@pytest.fixture(scope="module")
+def changed(make):
+    """Drives of which some bands are known to have changed."""
+    return SIMULATION.drives_with_bands(make, 3, SIMULATION.CHANGED)
+
+
+@pytest.fixture(scope="module")
+def bands(changed, on_the_lane):
+    return on_the_lane(changed)
+
+
+@pytest.mark.parametrize("changed", [SIMULATION.CHANGED, {}], ids=["in four", "in none"])
+def test_a_change_in_known_bands_is_located_there_and_nowhere_else(make, changed):
+    """A true share of 95 % gives 8 of 10 or more in 99 % of runs (binomial); the script runs 2,000."""
+    assert SIMULATION.right(SIMULATION.locate(make, range(10), changed), changed) >= 0.8
+
+
+def test_the_ratios_are_the_ones_put_in(bands):
+    for band in bands.thirds:
+        true = SIMULATION.CHANGED.get(band.metric, 1.0)
+        assert band.interval[0] <= true <= band.interval[1]
+        assert band.ratio == pytest.approx(true, rel=0.1)
+        assert band.after / band.before == pytest.approx(band.ratio)
+
+
+def test_swapping_the_sides_inverts_every_ratio(make, changed, bands, on_the_lane):
+    back = on_the_lane(make.swapped(changed))
+    for there, again in zip(bands.thirds, back.thirds, strict=True):
+        assert again.ratio == pytest.approx(1 / there.ratio)
+        assert again.interval == pytest.approx((1 / there.interval[1], 1 / there.interval[0]))
+        assert again.shown == -there.shown
+
+
+def test_the_words_say_where_and_merge_neighbours(bands):
+    most, low = of(bands, "third_31.5_z"), of(bands, "third_10_z")
+    assert bands.basis == "all places that every pass covers"
+    assert bands.words == (
+        f"On lane: higher from 25 to 40 Hz (most at 31.5 Hz: × {most.ratio:.2f}, {most.interval[0]:.2f} to "
+        f"{most.interval[1]:.2f}); lower at 10 Hz (× {low.ratio:.2f}, {low.interval[0]:.2f} to {low.interval[1]:.2f}); "
+        "nothing is shown elsewhere."
+    )
+
+
+def test_nothing_shown_is_no_evidence_that_nothing_changed(make, on_the_lane):
+    bands = on_the_lane(SIMULATION.drives_with_bands(make, 5, {}))
+    assert bands.words == "On lane: no band shows a change, which is no evidence that there is none."
+
+
+def test_a_filter_of_known_gain_is_found_again_band_by_band(make, on_the_lane):
+    """White noise through a peaking filter (Bristow-Johnson's cookbook) of gain 1.6 at 31.5 Hz.
+
+    Over each third-octave it changes the mean square by the mean of its power gain, weighted with that of the band's
+    filter, which scipy gives: an answer without any drive.
+    """
+    gain, q, w = 1.6, 1.5, 2 * np.pi * 31.5 / RATE_HZ
+    root, alpha = np.sqrt(gain), np.sin(w) / (2 * q)
+    b = np.array([1 + alpha * root, -2 * np.cos(w), 1 - alpha * root])
+    a = np.array([1 + alpha / root, -2 * np.cos(w), 1 - alpha / root])
+    f_hz = np.arange(0.05, RATE_HZ / 2, 0.05)
+    power = np.abs(signal.freqz(b, a, f_hz, fs=RATE_HZ)[1]) ** 2
+    bank, rng = Bank.of(THIRDS, MetricSettings(RATE_HZ)), np.random.default_rng(4)
+    filters = {name: bank.filters[metric.channels[0]] for name, metric in bank.metrics.items()}
+
+    def one_pass(side, number):
+        noise = rng.standard_normal(int(60 * RATE_HZ))
+        felt = signal.lfilter(b, a, noise) if side == "after" else noise
+        kept = bank.windows([np.tile(felt, (3, 1))], round(CELL_S * RATE_HZ)).kept
+        cells = pd.DataFrame({name: THIRDS[name].of_windows(of_metric) for name, of_metric in kept.items()})
+        cells = cells.assign(piece=0, start_s=np.arange(len(cells)) * CELL_S)
+        return make.of_cells(make.one_pass({"jerk_z": [1.0]}, side, "lane", number), cells)
+
+    passes = [one_pass(side, number) for side in ("before", "after") for number in range(1, 6)]
+    bands = on_the_lane(make.drives_of(passes), aligned=False)
+    for band in bands.thirds:
+        through = np.abs(signal.sosfreqz(filters[band.metric].sos, f_hz, fs=RATE_HZ)[1]) ** 2
+        expected = np.sqrt((power * through).sum() / through.sum())
+        assert band.interval[0] <= expected <= band.interval[1]
+        assert band.shown >= (expected > 1.25)
+        assert band.shown == 0 or expected > 1.02
+    assert bands.basis == "whole passes"
+    assert "most at 31.5 Hz" in bands.words
+
+
+def test_one_pass_a_side_tells_nothing(changed, on_the_lane):
+    few = replace(
+        changed,
+        passes=tuple(drive for drive in changed.passes if drive.conditions.pass_number == 1 or drive.side == "after"),
+    )
+    bands = on_the_lane(few)
+    assert bands.passes == (1, 4)
+    assert all(band.interval is None and band.shown == 0 for band in bands.thirds)
+    assert "no band is told from chance: a side has one pass" in bands.words
+
+
+def test_copies_of_a_pass_tell_nothing(make, changed, on_the_lane):
+    first = changed.of("lane", "before")[0]
+    after = [make.of_cells(drive, first.cells) for drive in changed.of("lane", "after")]
+    copies = [make.of_cells(drive, first.cells) for drive in changed.of("lane", "before")]
+    bands = on_the_lane(replace(changed, passes=(*copies, *after)), aligned=False)
+    assert "copies of one another" in bands.words
+
+
+def test_noise_that_drowns_one_side_alone_hides_no_change(changed, on_the_lane):
+    """It pulls the ratio towards 1: 0.9² of the power or so before, and a quarter of that after at twice the level."""
+    level = min(drive.cells["third_31.5_z"].mean() for drive in changed.of("lane", "before"))
+    noise = {"third_31.5_z": Share("third_31.5_z", 0.95 * level, "m/s²", 0.0, "clean")}
+    band = of(
+        on_the_lane(replace(changed, passes=tuple(replace(drive, noise=noise) for drive in changed.passes))), *noise
+    )
+    assert band.noise_share > 0.5
+    assert (band.judged, band.shown) == ("marked", 1)
+
+
+def test_a_band_that_the_sensor_drowns_is_not_judged_and_a_marked_one_is_named(changed, on_the_lane):
+    """0.8² of the power is more than half of it, 0.5² a quarter."""
+    level = {name: drive.cells[name].mean() for drive in changed.of("lane", "before")[:1] for name in THIRDS}
+    floors = {"third_10_z": 2.0 * level["third_10_z"], "third_31.5_z": 0.5 * level["third_31.5_z"]}
+    noise = {name: Share(name, floor, "m/s²", 0.0, "clean") for name, floor in floors.items()}
+    beyond = {name: f"{name} reaches too far" for name in ("third_400_z", "third_500_z")}
+    noisy = replace(changed, passes=tuple(replace(drive, noise=noise, beyond=beyond) for drive in changed.passes))
+    bands = on_the_lane(noisy)
+    assert (of(bands, "third_10_z").judged, of(bands, "third_10_z").shown) == ("not judged", 0)
+    assert of(bands, "third_31.5_z").judged == "marked"
+    assert of(bands, "third_20_z").judged is None
+    assert of(bands, "third_500_z").beyond == "third_500_z reaches too far"
+    for words in (
+        "is the sensor's own noise: 10 Hz.",
+        "a tenth or more of the power is the sensor's own noise on a side: 31.5 Hz.",
+        "Beyond what the mounting carries: 400 to 500 Hz.",
+    ):
+        assert words in bands.words
+
+
+def test_a_band_with_nothing_in_it_is_left_out(make, changed, on_the_lane):
+    lane = next(drive for drive in changed.passes if drive.road == "lane")
+    silent = make.of_cells(lane, lane.cells.assign(third_5_z=0.0))
+    bands = on_the_lane(replace(changed, passes=tuple(silent if drive is lane else drive for drive in changed.passes)))
+    assert bands.left_out == ("5 Hz",)
+    assert len(bands.thirds) == len(THIRDS) - 1
+
+
+def test_the_comparison_carries_them_beside_its_findings(changed, bands):
+    comparison = compare(changed, metrics=["jerk_z"])
+    assert comparison.evidence["thirds"].data == [bands]
+    assert len(comparison.findings) == 1  # no band joins the family of verdicts
+    assert json.loads(json.dumps(asdict(bands)))["thirds"][0]["metric"] == "third_5_z"
+
+
+def test_drives_without_third_octaves_have_no_bands(make):
+    assert "thirds" not in compare(make.invented(1), metrics=["jerk_z"]).evidence
+
+
+@pytest.fixture
+def of_recorded(compared):
+    """The bands of drives of white noise, 260 / 120 times as strong after; at 1 kHz none above 315 Hz is carried."""
+    return compared.evidence["thirds"].data[0]
+
+
+def test_third_octaves_are_drawn_with_their_joint_intervals(of_recorded, styled, labels):
+    drawn = figure.draw([of_recorded], 0.1)
+    (axes,) = drawn.axes
+    assert [band.name for band in of_recorded.thirds][-1] == "315 Hz"
+    assert "Most changed third-octave: quarry-lane " in drawn.get_suptitle()
+    assert labels(drawn) == ["mid-band frequency of the third-octave, Hz", "ratio after / before (no unit)"]
+    heights = [tuple(np.atleast_1d(line.get_ydata())) for line in axes.lines]
+    for band in of_recorded.thirds:
+        assert band.interval in heights
+        assert band.ratio == pytest.approx(260 / 120, rel=0.3)
+        assert band.interval[0] <= 260 / 120 <= band.interval[1]
+    assert of(of_recorded, "harshness_z").ratio == pytest.approx(260 / 120, rel=0.1)
+
+
+def test_third_octaves_of_nothing_or_without_an_interval_are_still_a_picture(of_recorded, styled, texts):
+    assert figure.draw((), 0.1).get_suptitle() == "No road has third-octaves before and after"
+    bare = tuple(replace(band, interval=None, shown=0, judged="not judged", beyond="so") for band in of_recorded.thirds)
+    drawn = figure.draw((replace(of_recorded, thirds=bare, wide=()),), 0.1)
+    drawn.canvas.draw()
+    assert drawn.get_suptitle() == "Most changed third-octave: quarry-lane none shown"
+    assert "beyond what the mounting carries" in texts(drawn)
+
+
+def test_ratios_that_the_axis_does_not_hold_are_told_at_its_edge(of_recorded, styled, texts):
+    """What is judged is always inside, what is not has its number."""
+    first, second, *others = of_recorded.thirds
+    judged = replace(first, ratio=12.0, interval=(5.0, 40.0))
+    drowned = replace(second, ratio=30.0, interval=(9.0, 99.0), shown=0, judged="not judged")
+    wide = tuple(replace(band, judged="not judged") for band in of_recorded.wide)
+    drawn = figure.draw((replace(of_recorded, thirds=(judged, drowned, *others), wide=wide),), 0.1)
+    low, high = drawn.axes[0].get_ylim()
+    assert low < 1 < 12.0 < high < 30.0
+    assert "× 30.0" in texts(drawn)
+    assert "× 12.0" not in texts(drawn)
+    (margin, *_), shades = drawn.axes[0].patches, drawn.axes[0].collections
+    assert margin.get_facecolor()[3] == 1
+    assert [shade.get_facecolor().size for shade in shades] == [0] * len(wide)
+
+
+def test_levels_by_time_are_decibels_of_the_cells(recorded, of_recorded, styled, labels):
+    """ISO 1683: acceleration in decibels re 1e-6 m/s², so that 1 m/s² is 120 dB."""
+    before, after = (recorded.of("quarry-lane", side)[0] for side in ("before", "after"))
+    by_time = by_place(of_recorded, None, before, after)
+    metrics = [band.metric for band in of_recorded.thirds]
+    for drive, levels in ((before, by_time.before), (after, by_time.after)):
+        assert levels == pytest.approx(120 + 20 * np.log10(drive.cells[metrics].to_numpy().T), abs=0.01)
+    assert by_time.reference is None
+    drawn = spectrogram.draw(by_time)
+    assert "third-octave level, dB re 10⁻⁶ m/s²" in labels(drawn)
+    assert any("not aligned" in label for label in labels(drawn))
+
+
+def test_the_same_place_stands_above_itself_and_the_ratio_is_of_all_passes(make, recorded, of_recorded, styled):
+    """One pass is made later by 0.5 s and twice as strong: aligned, it is the other, 6.02 dB higher, a ratio of 2."""
+    first = recorded.of("quarry-lane", "before")[0]
+    late = first.cells.assign(start_s=first.cells["start_s"] + 0.5)
+    late[list(first.kept)] *= 2
+    passes = [replace(first, path=first.path.with_name(f"{number}.h5")) for number in range(4)]
+    passes[2:] = [make.of_cells(replace(drive, side="after"), late) for drive in passes[2:]]
+    places = find_places(passes)
+    assert places.alignment.warning is None
+    along = by_place(of_recorded, places, passes[0], passes[2])
+    both = np.isfinite(along.before) & np.isfinite(along.after)
+    assert both.mean() > 0.7
+    assert np.median(along.after[both] - along.before[both]) == pytest.approx(20 * np.log10(2), abs=0.1)
+    assert np.median(along.ratios) == pytest.approx(2.0, rel=0.02)
+    drawn = spectrogram.draw(along)
+    assert [axes.get_title("left").split(":")[0] for axes in drawn.axes[:2]] == ["before", "after"]
+    assert drawn.axes[2].get_title("left").startswith("after / before, geometric means over")
+
+
+def test_places_that_do_not_touch_leave_a_blank():
+    edges, ratios = blank(np.array([[3.0, 4.0], [4.0, 5.0], [7.0, 8.0]]), np.array([[1.0, 2.0, 3.0]]))
+    assert edges.tolist() == [3.0, 4.0, 5.0, 7.0, 8.0]
+    assert np.array_equal(ratios, [[1.0, 2.0, np.nan, 3.0]], equal_nan=True)

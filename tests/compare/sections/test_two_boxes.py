@@ -1,0 +1,169 @@
+"""Two boxes at once, as captures: passes paired, a known transfer and its change recovered, drawn and told."""
+
+from __future__ import annotations
+
+import json
+import runpy
+import shutil
+from dataclasses import asdict, replace
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pytest
+from towertap.capture.schema import set_attributes
+from towertap.cli._outcome import plain
+from towertap.compare.drives.folder import load_passes
+from towertap.compare.drives.model import Excluded
+from towertap.compare.sections.transfer import TransferSection, figure, left_out
+from towertap.compare.sections.transfer.bands import EDGES_HZ
+from towertap.errors import AnalysisError
+
+MADE = runpy.run_path(str(Path(__file__).parents[1] / "two_boxes.py"))
+SECTION = TransferSection()
+
+
+@pytest.fixture(scope="module")
+def evidence(make, two_box_drives):
+    return SECTION.compare(make.on_whole_passes(two_box_drives, ["acceleration_z"]), ())
+
+
+@pytest.fixture(scope="module")
+def road(evidence):
+    return evidence.data[0]
+
+
+def transfer_in(make, folder):
+    """What the section finds in a folder whose captures were spoilt."""
+    names = ("rubber", "polyurethane", "bypass")
+    measures = {"transfer": SECTION.measure}
+    drives = load_passes(folder, *names, measures=measures, position="sill", input_position="arm")
+    return SECTION.compare(make.on_whole_passes(drives, ["acceleration_z"]), ())
+
+
+@pytest.fixture
+def folder(two_box_folder, tmp_path):
+    """A copy that a test may spoil."""
+    copy = tmp_path / "drives"
+    copy.mkdir()
+    for capture in two_box_folder.glob("*.h5"):
+        shutil.copy(capture, copy)
+    return copy
+
+
+def textbook(part, low_hz, high_hz):
+    """R.m.s. gain of a band by the formula, for an input flat over it."""
+    frequency_hz = np.linspace(low_hz, high_hz, 200)
+    return np.sqrt(np.mean(np.abs(MADE["transmissibility"](frequency_hz, MADE["BUSHES"][part])) ** 2))
+
+
+def test_the_gain_of_either_bush_and_its_change_are_the_textbooks(road):
+    """Third-octave bands where half of the power or more follows; 24 segments of 2 s leave some per cent by chance."""
+    judged = [(band, edges) for band, edges in zip(road.bands, EDGES_HZ, strict=True) if band.judged]
+    assert [band.name for band, _ in judged][:2] == ["5", "6.3"]
+    assert len(judged) >= 13
+    for band, edges in judged:
+        before, after = textbook("rubber", *edges), textbook("polyurethane", *edges)
+        assert band.before == pytest.approx(before, rel=0.12)
+        assert band.after == pytest.approx(after, rel=0.12)
+        assert band.interval[0] < after / before * 1.02
+        assert band.interval[1] > after / before / 1.02
+
+
+def test_the_clocks_are_brought_together(road):
+    """1.37 s apart, of which the host said 1.34; oscillators +0.8 and −0.5 %, whose rates the captures know."""
+    assert len(road.passes) == 6
+    for drive in road.passes:
+        assert drive.offset_s == pytest.approx(-1.37, abs=4e-3)  # the path's own delay is in it
+        assert abs(drive.drift_ppm) < 60
+        assert drive.agreeing >= drive.windows - 2
+
+
+def test_words_say_which_bands_changed_and_which_were_lost(road):
+    assert road.words.startswith("quarry-lane: ")
+    assert "sill follows arm more with polyurethane than with rubber" in road.words
+    assert "3 and 3 passes" in road.words
+
+
+def test_it_is_plain_data(road):
+    assert json.dumps(plain(asdict(road)), allow_nan=False)
+
+
+def test_what_cannot_be_paired_is_left_out_with_the_reason(make, folder):
+    (folder / "quarry-lane_rubber_1_arm.h5").unlink()
+    with h5py.File(folder / "quarry-lane_rubber_2_arm.h5", "r+") as file:
+        set_attributes(file, {"started_utc": ""})
+    with h5py.File(folder / "quarry-lane_polyurethane_1_arm.h5", "r+") as file:
+        set_attributes(file, {"started_utc": "2026-03-14T11:00:00+00:00"})
+    shutil.copy(folder / "quarry-lane_polyurethane_3_arm.h5", folder / "another.h5")
+    with h5py.File(folder / "another.h5", "r+") as file:  # of the same pass, and driven at another time
+        set_attributes(file, {"started_utc": "2026-03-14T12:00:00+00:00"})
+    with h5py.File(folder / "quarry-lane_polyurethane_2_arm.h5", "r+") as file:
+        file["acceleration"][:] = np.random.default_rng(3).normal([0, 0, 2048], 100, file["acceleration"].shape)
+    (road,) = transfer_in(make, folder).data
+    reasons = {capture.capture: capture.reason for capture in road.excluded}
+    assert "has no capture at the input's position" in reasons["quarry-lane_rubber_1_sill"]
+    assert "does not say when it began" in reasons["quarry-lane_rubber_2_sill"]
+    assert "it shares 0.0 s with its input" in reasons["quarry-lane_polyurethane_1_sill"]
+    assert "no more than by chance" in reasons["quarry-lane_polyurethane_2_sill"]
+    assert [drive.capture for drive in road.passes] == ["quarry-lane_rubber_3_sill", "quarry-lane_polyurethane_3_sill"]
+    assert not any(band.interval for band in road.bands)
+    assert "no change can be told from chance" in road.words
+
+
+def test_inputs_of_which_none_can_be_used_are_one_line(make, folder):
+    for path in folder.glob("*arm.h5"):
+        with h5py.File(path, "r+") as file:
+            set_attributes(file, {"started_utc": ""})
+    with pytest.raises(AnalysisError, match="no pass has a usable input at 'arm'; quarry-lane_rubber_1_sill: "):
+        transfer_in(make, folder)
+
+
+def test_passes_left_out_for_the_same_reason_are_one_line(road):
+    reason = "with its input moor_pass{0}_arm: no shared motion ({0} of 10 windows agree): pair recordings of one drive"
+    excluded = (*(Excluded(f"moor_pass{i}_sill", reason.format(i)) for i in (3, 1)), Excluded("moor", "not sound"))
+    assert left_out(replace(road, excluded=excluded)) == [
+        "moor_pass3_sill, moor_pass1_sill are not in the transfer: with its input …: no shared motion (1 to 3 of 10 "
+        "windows agree): pair recordings of one drive.",
+        "moor is not in the transfer: not sound.",
+    ]
+
+
+def test_drives_of_one_box_have_no_transfer(make):
+    assert SECTION.compare(make.on_whole_passes(make.invented(1)), ()) is None
+
+
+def test_every_axis_of_the_figure_has_a_unit_and_the_title_says_the_finding(road, styled):
+    drawn = figure.draw(road)
+    gain, coherence, ratio = drawn.axes
+    assert "output / input" in gain.get_ylabel()
+    assert "coherence" in coherence.get_ylabel()
+    assert "95 % interval" in ratio.get_ylabel()
+    assert "Hz" in ratio.get_xlabel()
+    most = max((band for band in road.bands if band.judged), key=lambda band: max(band.ratio, 1 / band.ratio))
+    assert drawn.get_suptitle().startswith(f"quarry-lane: the transfer changed most at {most.name} Hz, × ")
+
+
+def test_where_no_interval_leaves_1_out_the_title_says_so(road):
+    bands = tuple(replace(band, interval=None) for band in road.bands)
+    assert figure.title(replace(road, bands=bands)) == "quarry-lane: no change of the transfer is shown in any band"
+
+
+def test_a_road_on_which_a_side_was_not_paired_has_its_sentence_alone(make, two_box_drives):
+    """No table and no picture; the passes that are not in it in one line."""
+
+    def without_input(drive):
+        if drive.road == "bypass" or drive.side == "after":
+            return drive
+        reason = f"its input {drive.measured['transfer'].input_capture} is not sound"
+        return replace(drive, measured={"transfer": reason})
+
+    drives = replace(two_box_drives, passes=tuple(without_input(drive) for drive in two_box_drives.passes))
+    evidence = SECTION.compare(make.on_whole_passes(drives, ["acceleration_z"]), ())
+    assert evidence.paragraphs == (
+        "quarry-lane: no pass with rubber was recorded by both boxes, so there is nothing to compare.",
+        "quarry-lane_rubber_1_sill, quarry-lane_rubber_2_sill, quarry-lane_rubber_3_sill are not in the transfer: "
+        "its input … is not sound.",
+    )
+    assert evidence.tables == ()
+    assert list(SECTION.pictures(evidence)) == []

@@ -1,0 +1,162 @@
+"""Identical impacts on louder and quieter backgrounds, heard by the project's own detector; run it for the full count.
+
+`python tests/compare/stats/heard_alike.py [SETS]` puts impacts, Poisson in number and the same in kind on both sides,
+into passes of 60 s at 1 kHz whose background wanders by 20 % and is louder after by 0, 15, 30, 60 and 100 %, and
+resamples SETS sets (2,000 by default) of four and four and of eight and eight passes from 160 of each. It prints how
+often rates are told different with every knock found, and at one level (places of one second, and whole passes), and
+the mean counts left; the same with twice as many impacts after; and how often a regular series is told in joints of
+which some are not heard, and in knocks at random.
+"""
+
+from __future__ import annotations
+
+import sys
+from functools import cache
+from typing import NamedTuple
+
+import numpy as np
+from scipy import ndimage, signal
+from towertap.compare.knocks import rate_ratio
+from towertap.compare.stats.hearing import heard_alike, regular_series, whole_pass
+from towertap.signals.knocks import CELL_S, FACTOR, REACH_S, UPPER, band_passed, find_knocks
+
+RATE_HZ, SECONDS, PLACE_S = 1000.0, 60.0, 1.0
+LOUDER = (1.0, 1.15, 1.3, 1.6, 2.0)
+MIDDLE_MS2 = 5.5
+"""The median impact at its source: some 1.2 times what the quiet background lets be heard."""
+
+
+class Driven(NamedTuple):
+    """Of one pass: knocks' peaks, backgrounds and places, and the thresholds of its cells and places."""
+
+    peak_ms2: np.ndarray
+    background_ms2: np.ndarray
+    place: np.ndarray
+    cells_ms2: np.ndarray
+    threshold_ms2: np.ndarray
+
+
+def impacts(count, spread, draw):
+    """Impacts (3, n): damped sinusoids of 120 to 220 Hz in any direction, log-normal in height."""
+    axes, time_s = np.zeros((3, round(SECONDS * RATE_HZ))), np.arange(80) / RATE_HZ
+    for at_s in draw.uniform(2, SECONDS - 2, count):
+        direction = draw.standard_normal(3)
+        height = MIDDLE_MS2 * np.exp(spread * draw.standard_normal())
+        wave = height * np.exp(-time_s / 0.012) * np.sin(2 * np.pi * draw.uniform(120, 220) * time_s + 0.9)
+        start = int(at_s * RATE_HZ)
+        axes[:, start : start + wave.size] += np.outer(direction / np.linalg.norm(direction), wave)
+    return axes
+
+
+def background(draw, wander=0.2):
+    """Band-passed noise (3, n) of r.m.s. magnitude 1 whose level wanders every quarter of a second."""
+    band = signal.butter(4, [40, 450], "band", fs=RATE_HZ, output="sos")
+    noise = signal.sosfilt(band, draw.standard_normal((3, round(SECONDS * RATE_HZ))))
+    steps = np.exp(wander * draw.standard_normal(round(SECONDS * 4)))
+    level = np.interp(np.arange(noise.shape[1]) / RATE_HZ, np.arange(steps.size) / 4, steps)
+    return noise * level / np.sqrt(np.square(noise).sum(axis=0).mean())
+
+
+def thresholds(axes):
+    """The peak that a knock has to reach in each cell (n,), as the detector has it."""
+    magnitude = np.linalg.norm(np.concatenate(list(band_passed([axes], RATE_HZ)), axis=1), axis=0)
+    cell = round(CELL_S * RATE_HZ)
+    tops = magnitude[: magnitude.size // cell * cell].reshape(-1, cell).max(axis=1)
+    return FACTOR * ndimage.percentile_filter(tops, 100 * UPPER, 2 * round(REACH_S / CELL_S) + 1, mode="reflect")
+
+
+@cache
+def driven(louder, spread, number, count=20):
+    """One pass."""
+    draw = np.random.default_rng([number, round(100 * louder), round(100 * spread)])
+    axes = impacts(draw.poisson(count), spread, draw) + louder * background(draw)
+    heard, cells = find_knocks([axes], RATE_HZ), thresholds(axes)
+    per_place = round(PLACE_S / CELL_S)
+    places = cells[: cells.size // per_place * per_place].reshape(-1, per_place).mean(axis=1)
+    start_s = SECONDS - cells.size * CELL_S
+    onset_s = np.array([knock.onset_s for knock in heard.knocks])
+    return Driven(
+        np.array([knock.peak_ms2 for knock in heard.knocks]),
+        np.array([knock.background_ms2 for knock in heard.knocks]),
+        np.clip(((onset_s - start_s) / PLACE_S).astype(int), 0, places.size - 1),
+        cells,
+        places,
+    )
+
+
+def counts(passes):
+    """Every knock found, those at one level of each place, and those at one of the whole road, (passes,) each."""
+    peaks, backgrounds = [of.peak_ms2 for of in passes], [of.background_ms2 for of in passes]
+    by_place = heard_alike(peaks, backgrounds, [of.place for of in passes], [of.threshold_ms2 for of in passes])
+    whole = [[whole_pass(of.cells_ms2)] for of in passes]
+    by_pass = heard_alike(peaks, backgrounds, [np.zeros(of.place.size, int) for of in passes], whole)
+    return {
+        "found": np.array([of.peak_ms2.size for of in passes]),
+        "by place": by_place.counts,
+        "by pass": by_pass.counts,
+    }
+
+
+def different(louder, spread, passes, sets, pool, more=1, seed=1):
+    """Shares of sets told different, and mean counts of a pass before and after, by way of counting.
+
+    There are `more` times as many impacts after.
+    """
+    draw = np.random.default_rng([seed, round(100 * louder), passes])
+    shares, kept = {}, {}
+    for _ in range(sets):
+        chosen = draw.permutation(pool)[: 2 * passes]
+        of_set = [driven(1.0, spread, int(number)) for number in chosen[:passes]]
+        of_set += [driven(louder, spread, int(number), 20 * more) for number in chosen[passes:]]
+        for way, values in counts(of_set).items():
+            before, after = values[:passes], values[passes:]
+            p = rate_ratio(before, after, np.ones(passes), np.ones(passes)).p
+            shares.setdefault(way, []).append(p is not None and p < 0.05)
+            kept.setdefault(way, []).append((before.mean(), after.mean()))
+    return {way: (np.mean(shares[way]), *np.mean(kept[way], axis=0)) for way in shares}
+
+
+def joints(spacing_m, heard, others, runs, seed=1, length_m=800, passes=4):
+    """How often a series is told, and with the right spacing, of joints with 3 % jitter; 0 m: only the others."""
+    draw = np.random.default_rng(seed)
+    series_count = right = 0
+    for _ in range(runs):
+        positions = []
+        for _ in range(passes):
+            at = np.arange(draw.uniform(0, spacing_m), length_m, spacing_m) if spacing_m else np.empty(0)
+            at = at + 0.03 * spacing_m * draw.standard_normal(at.size)
+            positions.append(
+                np.append(at[draw.random(at.size) < heard], draw.uniform(0, length_m, draw.poisson(others)))
+            )
+        series = regular_series(positions)
+        series_count += series is not None
+        right += series is not None and abs(series.spacing / spacing_m - 1) < 0.05
+    return series_count / runs, right / runs
+
+
+def _show(name, row):
+    ways = (f"{way} {100 * share:.1f} % ({before:.1f}, {after:.1f})" for way, (share, before, after) in row.items())
+    print(name, *ways, sep="; ", flush=True)
+
+
+if __name__ == "__main__":
+    sets = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
+    for spread in (0.15, 0.3, 0.6):
+        for louder in LOUDER:
+            for passes in (4, 8):
+                row = different(louder, spread, passes, sets, 160)
+                _show(f"heights vary by {spread:.0%}, background × {louder}, {passes} + {passes}", row)
+    for louder in (1.0, 1.3):
+        row = different(louder, 0.6, 4, sets, 160, more=2)
+        _show(f"twice as many after, heights vary by 60%, background × {louder}, 4 + 4", row)
+    for spacing_m, heard, others in (
+        (25, 0.9, 3),
+        (25, 0.7, 3),
+        (10, 0.7, 10),
+        (5, 0.5, 10),
+        (25, 0.6, 10),
+        (0, 0, 20),
+    ):
+        row = joints(spacing_m, heard, others, sets)
+        print(f"joints every {spacing_m} m, {heard:.0%} heard, {others} others a pass", end=": ")
+        print(f"told {row[0]:.3f}, right {row[1]:.3f}")

@@ -1,0 +1,42 @@
+"""A short run of `block_rates.py`: what a plan promises over rough places is what comes out, in blocks too."""
+
+from __future__ import annotations
+
+import runpy
+from pathlib import Path
+
+import numpy as np
+import pytest
+from towertap.compare.stats.contrast import contrast
+from towertap.compare.stats.power import difference_power, equivalence_power
+
+
+def test_planned_power_is_reached_and_errors_are_kept_with_blocks_and_without(make):
+    """The whole way from drives on, in twelve short sets: for what breaks between the parts. Limits are four binomial
+    standard errors wide; the rates themselves are held below, and by the full run."""
+    script = runpy.run_path(str(Path(__file__).parents[1] / "block_rates.py"))
+    for row in script["summarised"](script["outcomes"](make, range(12), seconds=25)).values():
+        assert row["difference reached"] == pytest.approx(row["difference planned"], abs=0.35)
+        assert row["equivalence reached"] == pytest.approx(row["equivalence planned"], abs=0.35)
+        assert row["no change told different"] <= 0.25
+        assert row["at the margin told equivalent"] <= 0.25
+        assert row["covers"] >= 0.8
+
+
+@pytest.mark.parametrize("blocks", [None, ([1, 1, 1, 2, 2, 2], [1, 1, 1, 2, 2, 2])])
+def test_rates_of_log_normal_values_are_the_nominal_ones(blocks):
+    """2,000 sets of six passes a side that stray by 5 %, drift between blocks and all: as the full run, from values
+    on. Levels by definition, held to three binomial standard errors, and power to 4 points of what is planned."""
+    rng = np.random.default_rng(8)
+    drift = 0.1 * rng.standard_normal((2000, 1, 1)) * (np.arange(6) >= 3) if blocks else 0.0
+    logs = 0.05 * rng.standard_normal((2000, 2, 6)) + drift
+    alike, changed = ([contrast(np.exp(a), ratio * np.exp(b), 0.10, blocks) for a, b in logs] for ratio in (1.0, 1.10))
+    count = 2 if blocks else 1
+    shown = np.mean([test.p_difference < 0.05 for test in changed])
+    equivalent = np.mean([test.p_equivalence < 0.05 for test in alike])
+    assert shown == pytest.approx(difference_power(1.10, 0.05, 6, blocks=count), abs=0.04)
+    assert equivalent == pytest.approx(equivalence_power(0.10, 0.05, 6, blocks=count), abs=0.04)
+    assert np.mean([test.p_difference < 0.05 for test in alike]) <= 0.05 + 3 * (0.05 * 0.95 / 2000) ** 0.5
+    assert np.mean([test.p_equivalence < 0.05 for test in changed]) <= 0.05 + 3 * (0.05 * 0.95 / 2000) ** 0.5
+    covers = np.mean([test.interval[0] <= 1.10 <= test.interval[1] for test in changed])
+    assert covers == pytest.approx(0.95, abs=3 * (0.05 * 0.95 / 2000) ** 0.5)

@@ -1,0 +1,82 @@
+"""One ratio over all roads, whether they differ, and the smooth road: from outside, by hand, and short runs."""
+
+from __future__ import annotations
+
+import runpy
+from pathlib import Path
+
+import numpy as np
+import pytest
+from statsmodels.stats.oneway import anova_oneway
+from towertap.compare.stats.contrast import Student, pass_contrast
+from towertap.compare.stats.roads import heterogeneity, rounds, smooth_control
+
+SCRIPT = runpy.run_path(str(Path(__file__).with_name("one_ratio.py")))
+
+
+def test_the_ratio_over_all_roads_is_the_mean_of_the_roads_own():
+    logs, road, number, after = SCRIPT["driven"](1, 3, 4, 0.3, 1, by_road=(0.0, 0.1, 0.3))
+    own, by_round, _ = SCRIPT["contrasts"](logs, road, number, after)
+    assert by_round.difference[0] == pytest.approx(np.mean([contrast.difference[0] for contrast in own]))
+
+
+def test_a_round_without_one_road_stands_at_the_level_of_the_others():
+    logs = np.array([1.0, 1.0, 5.0, 1.2, 1.2, 5.2, 5.2])
+    road = ["lane", "lane", "moor", "lane", "lane", "moor", "moor"]
+    after = np.array([0, 0, 0, 1, 1, 1, 1], bool)
+    over = rounds(logs, road, [1, 2, 1, 3, 4, 3, 4], after)
+    assert pass_contrast(over.logs, after[over.first]).difference == pytest.approx(0.2)
+    assert over.first.tolist() == [0, 1, 3, 4]
+
+
+def test_roads_are_tested_by_welchs_f():
+    """Against statsmodels' one-way analysis of variance for unequal variances (Welch 1951), on groups' own means."""
+    draw = np.random.default_rng(3)
+    groups = [draw.normal(0.1 * place, 0.05 * (place + 1), 4 + place) for place in range(4)]
+    library = anova_oneway(groups, use_var="unequal", welch_correction=True)
+    roads = [Student(group.mean(), group.std(ddof=1) / np.sqrt(group.size), group.size - 1.0) for group in groups]
+    tested = heterogeneity(roads)
+    assert tested.f == pytest.approx(library.statistic)
+    assert tested.p == pytest.approx(library.pvalue)
+
+
+def test_power_and_false_alarms_of_one_ratio():
+    """2,000 sets over two roads, four rounds each: what both roads share stays in the error."""
+    for shared in (0.0, 0.5):
+        row = SCRIPT["power"](2000, 2, 4, shared)
+        assert row["by rounds told"] > row["one road told"] + 0.05
+        assert row["by rounds false"] <= 0.05
+    assert row["as if independent false"] > 0.08
+
+
+def test_roads_that_do_not_differ_are_seldom_told_to():
+    told, _ = SCRIPT["differ"](2000, 3, 3, 0.0, (0.1, 0.1, 0.1))
+    assert told <= 0.05
+    assert SCRIPT["differ"](2000, 3, 6, 0.0, (0.0, 0.1, 0.2))[0] > 0.9
+
+
+@pytest.mark.parametrize(
+    ("rough", "smooth", "reading"),
+    [
+        (0.15, 0.15, "moved alike"),
+        (0.15, 0.0, "rough moved more"),
+        (0.0, 0.15, "smooth moved more"),
+        (0.02, 0.0, "smooth held still"),
+    ],
+)
+def test_the_smooth_road_as_a_control(rough, smooth, reading):
+    control = smooth_control(Student(rough, 0.02, 10.0), Student(smooth, 0.02, 10.0), 0.10)
+    assert control.reading == reading
+    assert control.over_smooth.difference == pytest.approx(rough - smooth)
+    assert control.over_smooth.error == pytest.approx(0.02 * np.sqrt(2))
+    assert control.over_smooth.df == pytest.approx(20)
+
+
+def test_a_smooth_road_with_large_errors_is_not_told_to_hold_still():
+    assert smooth_control(Student(0.1, 0.1, 4.0), Student(0.05, 0.1, 4.0), 0.10).reading == "cannot tell"
+
+
+def test_a_day_that_acts_on_every_road_is_seldom_the_rough_roads_own():
+    row = SCRIPT["readings"](400, 6, 0.15, 0.15)
+    assert row["moved alike"] > 0.85
+    assert row.get("rough moved more", 0) <= 0.06

@@ -1,0 +1,53 @@
+"""The figure of a part over months."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from towertap.wear import figure as wear
+
+pytestmark = pytest.mark.usefixtures("styled")
+
+DAYS = (("2026-05-09", 0.0, 1.0), ("2026-10-06", 4.9, 1.33))
+
+
+def course(road, level):
+    """Two days of three passes, the second a third higher and outside the margin."""
+    days = [SimpleNamespace(session=name, months=at, level=level * by) for name, at, by in DAYS]
+    return SimpleNamespace(
+        road=road,
+        label="Wk-weighted vertical acceleration",
+        unit="m/s²",
+        basis="rough places",
+        margin=0.1,
+        points=[
+            SimpleNamespace(session=day.session, months=day.months, value=day.level * by)
+            for day in days
+            for by in (0.99, 1.0, 1.01)
+        ],
+        means=days,
+        changes=[SimpleNamespace(session="2026-10-06", together=(1.2, 1.5))],
+        trend=None,
+        drowned=False,
+        left=None,
+        outside_since="2026-10-06",
+    )
+
+
+def test_no_pass_is_hidden_by_its_day_and_nothing_is_cut_off():
+    followed = SimpleNamespace(sessions=[SimpleNamespace(began_utc="2026-05-09T06:00:00+00:00")])
+    figure = wear.draw(followed, course("moor-road", 0.6), course("bypass", 0.2))
+    figure.canvas.draw()
+    for axes in figure.axes:
+        days, passes = (
+            np.array([line.get_transform().transform(line.get_xydata())[0] for line in axes.lines if is_a(line)])
+            for is_a in (lambda line: line.get_marker() == "D", lambda line: line.get_marker() == "o")
+        )
+        assert (days.shape, passes.shape) == ((2, 2), (6, 2))
+        assert np.hypot(*(passes[:, None] - days).transpose(2, 0, 1)).min() > 6 * figure.dpi / 72
+        assert passes[:, 0].max() < axes.bbox.x1
+        assert axes.get_ylabel() == "Wk-weighted vertical\nacceleration, m/s²"
+        assert axes.yaxis.label.get_window_extent().height <= axes.bbox.height
+    title = next(text for text in figure.texts if text.get_text() == figure.get_suptitle())
+    assert " ".join(title.get_text().split()).endswith("two days do not tell the part from the day")
+    assert title.get_window_extent().x1 <= figure.bbox.x1

@@ -1,0 +1,267 @@
+"""A part over months: its statistics against scipy and statsmodels, its error rates, its sessions and its words."""
+
+from __future__ import annotations
+
+import json
+import math
+import runpy
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from scipy import stats
+from towertap.cli._outcome import plain
+from towertap.errors import AnalysisError, CallError
+from towertap.wear import follow
+from towertap.wear.drives import sessions_of
+from towertap.wear.figure import draw
+from towertap.wear.model import Followed, Session
+from towertap.wear.trend import against_first, days_against_passes, fit_line, months_to, slope_tests
+
+MONTHS = (0.0, 1.5, 3.0, 5.0, 6.0)
+MEANS = (0.00, 0.04, 0.05, 0.12, 0.11)
+
+
+@pytest.fixture(scope="module")
+def simulation():
+    return runpy.run_path(str(Path(__file__).with_name("wear_trend.py")))
+
+
+def followed(make, levels, seed=1, passes=4, smooth=None, days_apart=60):
+    """Sessions of `driven` passes over the rough road `lane`, each times its level, with the smooth road's beside."""
+    drives = make.driven(seed, n=(passes * len(levels), passes * len(levels)))
+    rough, bypass = drives.of("lane", "before"), drives.of("bypass", "before")
+    start = datetime(2026, 3, 14, 9, tzinfo=UTC)
+    sessions = []
+    for number, level in enumerate(levels):
+        began = start + timedelta(days=days_apart * number)
+        mine = slice(passes * number, passes * (number + 1))
+        group = [make.scaled(one, level) for one in rough[mine]]
+        group += [make.scaled(one, smooth[number] if smooth else 1.0) for one in bypass[mine]]
+        timed = [replace(one, side="after", started=began + timedelta(minutes=10 * k)) for k, one in enumerate(group)]
+        sessions.append(Session(f"{began:%Y-%m-%d}", began, tuple(timed)))
+    return Followed(Path("archive"), "polyurethane", "minibus", "bypass", drives.quantities, tuple(sessions), (), (), 0)
+
+
+def test_the_line_is_that_of_scipy_and_statsmodels():
+    line = fit_line(MONTHS, MEANS)
+    expected = stats.linregress(MONTHS, MEANS)
+    model = sm.OLS(MEANS, sm.add_constant(MONTHS)).fit()
+    assert (line.slope, line.intercept, line.error) == pytest.approx(
+        (expected.slope, expected.intercept, expected.stderr)
+    )
+    assert line.slope_interval() == pytest.approx(model.conf_int()[1])
+    predicted = model.get_prediction(sm.add_constant([0.0, 4.0, 9.0])).conf_int()
+    assert np.column_stack(line.band([0.0, 4.0, 9.0])) == pytest.approx(predicted)
+    assert slope_tests(line, 6.0, 0.1)[0] == pytest.approx(expected.pvalue)
+
+
+def test_the_two_one_sided_tests_are_those_of_statsmodels():
+    """Each side is statsmodels' t-test of the slope times the span against a bound."""
+    model = sm.OLS(MEANS, sm.add_constant(MONTHS)).fit()
+    sides = [float(model.t_test(([0, 6.0], bound)).tvalue.item()) for bound in (-math.log(1.2), math.log(1.2))]
+    expected = max(stats.t.sf(sides[0], 3), stats.t.cdf(sides[1], 3))
+    assert slope_tests(fit_line(MONTHS, MEANS), 6.0, 0.2)[1] == pytest.approx(expected)
+
+
+def test_two_days_or_a_perfect_line_have_no_trend():
+    assert fit_line([0, 1], [0.0, 0.1]) is None
+    assert fit_line([0, 1, 2], [0.0, 0.1, 0.2]) is None
+
+
+def test_the_day_of_crossing_is_fiellers():
+    """The roots in x of (distance − slope x)² = t² error² x², which is Fieller's equation with a known numerator."""
+    line = fit_line(MONTHS, MEANS)
+    t, distance = stats.t.isf(0.025, 3), math.log(1.1)
+    roots = sorted(np.roots([line.slope**2 - (t * line.error) ** 2, -2 * distance * line.slope, distance**2]))
+    assert months_to(line, distance) == pytest.approx((distance / line.slope, *roots))
+    open_ended = fit_line(MONTHS, (0.0, 0.05, -0.05, 0.06, 0.0))
+    when, earliest, latest = months_to(open_ended, distance)
+    assert (when, latest) == (None, None)
+    assert earliest == pytest.approx(distance / max(map(abs, open_ended.slope_interval())))
+
+
+def test_changes_against_the_first_are_dunnetts():
+    """scipy's Dunnett test has the same statistics; its intervals, which know how changes share the first fit, are a
+    little narrower than Bonferroni's."""
+    rng = np.random.default_rng(4)
+    logs = [level + 0.03 * rng.standard_normal(4) for level in (0.0, 0.02, 0.08, 0.15)]
+    changes = against_first([np.exp(one) for one in logs], 0.1)
+    dunnett = stats.dunnett(*logs[1:], control=logs[0], rng=np.random.default_rng(1))
+    reached = [stats.t.isf(one.p_difference / 2, 12) for one in changes]
+    assert reached == pytest.approx(np.abs(dunnett.statistic))
+    assert [math.log(one.ratio) for one in changes] == pytest.approx([one.mean() - logs[0].mean() for one in logs[1:]])
+    ends = dunnett.confidence_interval(0.95)
+    for one, low, high in zip(against_first(map_exp(logs), 0.1, 1 - 0.05 / 3), ends.low, ends.high, strict=True):
+        width = math.log(one.interval[1] / one.interval[0])
+        assert high - low <= width <= 1.1 * (high - low)
+
+
+def map_exp(logs):
+    return [np.exp(one) for one in logs]
+
+
+def test_days_against_passes_is_the_test_of_lack_of_fit():
+    """statsmodels' F-test of the straight line against one mean for each session."""
+    rng = np.random.default_rng(5)
+    groups = [
+        0.02 * month + 0.03 * rng.standard_normal(count) for month, count in zip(MONTHS, (3, 4, 2, 5, 4), strict=True)
+    ]
+    x = np.repeat(MONTHS, [one.size for one in groups])
+    line = sm.OLS(np.concatenate(groups), sm.add_constant(x)).fit()
+    means = sm.OLS(np.concatenate(groups), (x[:, None] == np.array(MONTHS)).astype(float)).fit()
+    assert days_against_passes(MONTHS, groups)[1] == pytest.approx(means.compare_f_test(line)[1])
+
+
+@pytest.mark.parametrize("name", ["five days of four passes, days and passes stray 3 %", "the same, level"])
+def test_error_rates_of_the_trend(simulation, name):
+    """500 sets of the full script; ± 2 % is two standard errors. By passes, one level course in four has a trend."""
+    found = simulation["rates"](range(500), **simulation["CASES"][name])
+    assert 0.93 <= found["slope's interval covers"] <= 0.97
+    assert 0.93 <= found["the day of crossing is covered"] <= 0.975
+    assert found["the part is told to have left the margin"] <= 0.03
+    if name == "the same, level":
+        assert 0.03 <= found["a trend is told"] <= 0.07
+        assert found["by passes as if independent"] > 0.15
+
+
+def test_changes_hold_together_where_days_do_not_stray(simulation):
+    found = simulation["rates"](range(500), **simulation["CASES"]["days do not stray, level"])
+    assert found["all intervals of changes cover"] >= 0.93
+    assert found["a change is told on some day"] <= 0.07
+
+
+def test_a_night_parts_sessions_and_midnight_does_not():
+    late = datetime(2026, 3, 14, 22, tzinfo=UTC)
+    hours = (0, 1, 3, 12, 13)
+    parted = sessions_of([late + timedelta(hours=each) for each in hours])
+    assert [len(one) for one in parted] == [3, 2]
+    assert sessions_of([]) == []
+
+
+def test_a_course_that_rises_rests_on_rough_places_and_leaves_the_margin(make):
+    wear = follow(followed(make, (1.0, 1.12, 1.25, 1.4, 1.57)))
+    (course,) = wear
+    assert (course.basis, course.whole_because) == ("rough places", None)
+    assert [one.ratio for one in course.changes] == pytest.approx([1.12, 1.25, 1.4, 1.57], rel=0.05)
+    assert course.trend.verdict == course.verdict == "harsher"
+    assert course.left in [one.session for one in course.means[1:4]]
+    assert f"outside the margin since {course.left}" in course.words
+    assert "The line reaches the margin of 10 % on 2026-0" in course.words
+    assert course.trend.crossing.seen
+    assert "Counting passes only, and not how days differ, the whole interval lies outside the margin" in course.words
+    assert json.loads(json.dumps(plain(wear.data())))["courses"][0]["left"] == course.left
+
+
+def test_a_level_course_stays_inside_and_says_no_more_than_that(make):
+    (course,) = follow(followed(make, (1.0, 1.0, 1.0, 1.0, 1.0)), margin=0.2)
+    assert (course.left, course.outside, course.verdict) == (None, (), "equivalent")
+    assert "inside the margin on" in course.words
+    assert course.trend.crossing.on is None or not course.trend.crossing.seen
+
+
+def test_a_slow_course_is_told_as_a_continuation_beyond_the_time_seen(make):
+    (course,) = follow(followed(make, (1.0, 1.02, 1.04, 1.06, 1.08)), margin=0.12)
+    crossing = course.trend.crossing
+    assert not crossing.seen
+    assert "not a measurement" in course.words or "not measured" in course.words or "does not say when" in course.words
+
+
+def with_a_second_road(make, one):
+    """The same with a second rough road, `track`, that no more than strays, so that two trends are judged."""
+
+    def beside(each, level):
+        path = each.path.with_name(each.path.name.replace("lane", "track"))
+        return replace(make.scaled(each, level), path=path, conditions=replace(each.conditions, road="track"))
+
+    levels = (1.0, 1.05, 0.96, 1.03, 0.97)
+    sessions = [
+        replace(session, passes=(*session.passes, *(beside(each, level) for each in session.of("lane"))))
+        for session, level in zip(one.sessions, levels, strict=True)
+    ]
+    return replace(one, sessions=tuple(sessions))
+
+
+def test_an_undecided_trend_has_no_date_although_its_own_interval_holds_no_nought(make):
+    """Holm's adjustment of two: the smaller p doubles, here from below to above 5 %; alone it is told with a date."""
+    levels = (1.0, 1.10, 1.075, 1.23, 1.19)
+    (alone,) = follow(followed(make, levels))
+    assert alone.trend.verdict == "harsher"
+    assert "The line reaches the margin of 10 % on 2026-" in alone.words
+    wear = follow(with_a_second_road(make, followed(make, levels)))
+    course = next(one for one in wear if one.road == "lane")
+    assert course.trend.p_difference < 0.05 < course.trend.p_difference_holm
+    assert course.trend.p_difference_holm == pytest.approx(2 * course.trend.p_difference)
+    assert course.trend.verdict == "undecided"
+    when = course.trend.crossing
+    assert [when.months, when.latest_months, when.on, when.latest, when.seen] == [None] * 4 + [False]
+    told = course.words.partition("The trend through")[2]
+    assert "No rise or fall is shown, so it does not say when the margin is left." in told
+    assert "2026-" not in told.partition("the smooth road, as a check")[0]
+    (check,) = wear.checks
+    lines = [line for axes in draw(wear, course, check).axes for line in axes.lines]
+    assert not any(line.get_label().startswith("trend reaches the margin") for line in lines)
+
+
+def test_a_smooth_road_that_moves_as_well_is_cautioned_of(make):
+    (course,) = follow(followed(make, (1.0, 1.2, 1.4), smooth=(1.0, 1.2, 1.4)))
+    assert any("the smooth road, moved as well" in one for one in course.cautions)
+    (course,) = follow(followed(make, (1.0, 1.2, 1.4)))
+    assert not any("moved as well" in one for one in course.cautions)
+
+
+def test_days_that_differ_by_more_than_their_passes_leave_the_course_undecided(make):
+    """Whatever the passes of the last day say for themselves; and the days are told in the order of time."""
+    (course,) = follow(followed(make, (1.0, 0.8, 1.3, 0.85, 1.3)))
+    assert course.changes[-1].verdict == "harsher"
+    assert course.trend.days_differ
+    assert (course.verdict, course.left) == ("undecided", None)
+    assert "undecided, for its days differ by more than their passes do" in course.words.split(".")[0]
+    first, second, third, _ = (change.session for change in course.changes)
+    assert f"it was judged gentler on {first} and {third}, harsher on {second}." in course.words
+
+
+def test_two_days_give_a_change_and_no_trend(make):
+    (course,) = follow(followed(make, (1.0, 1.5)))
+    assert course.trend is None
+    assert (course.left, course.outside_since) == (None, "2026-05-13")
+    assert "two days do not tell the part from the day" in course.words
+    assert "no trend" in course.words
+
+
+def test_what_cannot_be_followed_is_refused(make):
+    two = followed(make, (1.0, 1.5))
+    for options in ({"margin": 0.0}, {"margin": math.nan}, {"quantile": 1.0}, {"metrics": ["comfort"]}):
+        with pytest.raises(CallError):
+            follow(two, **options)
+    first, last = two.sessions
+    only_smooth = replace(last, passes=last.of("bypass"))
+    with pytest.raises(AnalysisError, match="no rough road was driven both in the first session"):
+        follow(replace(two, sessions=(first, only_smooth)))
+
+
+def test_three_days_on_end_that_stray_far_still_answer(make):
+    """Slopes by the month of days one apart overflow a float's exponential: told as infinite, and as null in JSON."""
+    wear = follow(followed(make, (1.0, 40.0, 0.02), days_apart=1))
+    (course,) = wear
+    assert course.trend.interval[1] == math.inf
+    assert course.trend.crossing.on is None
+    assert json.loads(json.dumps(plain(wear.data())))["courses"][0]["trend"]["interval"][1] is None
+
+
+def test_the_figure_says_the_finding_and_has_names_and_units(make):
+    wear = follow(followed(make, (1.0, 1.12, 1.25, 1.4, 1.57)))
+    (course,), (check,) = wear.courses, wear.checks
+    figure = draw(wear, course, check)
+    assert f"outside the margin since {course.left}" in figure.get_suptitle()
+    above, below = figure.axes
+    assert above.get_ylabel() == below.get_ylabel() == "vertical jerk, m/s³"
+    assert below.get_xlabel() == "date, UTC"
+    (first,) = (one for one in above.lines if one.get_label() == "passes, beside their day")
+    passes = [one for one in above.lines if one.get_markeredgecolor() == first.get_markeredgecolor()]
+    drawn = [float(value) for one in passes for value in one.get_ydata()]
+    assert drawn == pytest.approx([point.value for point in course.points])
+    assert any(one.get_label().startswith("trend reaches the margin") for one in above.lines)

@@ -1,0 +1,63 @@
+"""Numbers as people read them."""
+
+import math
+
+import pytest
+from towertap.words import numbers
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [
+        (1.43567, "1.44"),
+        (0.90909, "0.909"),
+        (-0.04, "−0.0400"),
+        (852.6, "853"),
+        (4052.0, "4052"),
+        (1.1, "1.10"),
+        (9.996, "10.0"),
+        (3.2e-7, "3.20e−07"),
+        (0.0, "0.00"),
+        (math.inf, "∞"),
+        (math.nan, "–"),
+        (None, "–"),
+    ],
+)
+def test_numbers_keep_three_digits(value, shown):
+    assert numbers.number(value) == shown
+
+
+def test_an_interval_that_is_not_there_is_a_dash():
+    assert numbers.interval(None) == "–"
+    assert numbers.interval((0.9, 1.25)) == "0.900 to 1.25"
+    assert numbers.fixed((12998.23, 13001.7)) == "12998.2 to 13001.7"
+    assert numbers.fixed(-3.456, 2) == "−3.46"
+    assert numbers.fixed(None) == "–"
+
+
+@pytest.mark.parametrize(
+    ("limits", "shown"),
+    [
+        ((1.0031, 1.1024), "1.003 to 1.102"),
+        ((0.7312, 0.9996), "0.7312 to 0.9996"),
+        ((1.0, 1.25), "1.00 to 1.25"),
+        ((1.0000000001, 2.0), "1.00000 to 2.00000"),
+    ],
+)
+def test_an_end_by_1_is_told_from_1(limits, shown):
+    assert numbers.interval(limits) == shown
+
+
+def test_p_values_are_never_printed_as_zero():
+    assert [numbers.p_value(p) for p in (1e-9, 0.0123, None, math.nan)] == ["< 0.001", "0.012", "–", "–"]
+
+
+def test_shares_in_percent():
+    assert [numbers.percent(share) for share in (0.0, 0.25, 1.0, None)] == ["0 %", "25 %", "100 %", "–"]
+
+
+def test_names_in_figures_are_one_short_line_of_printable_signs():
+    shown = numbers.brief("a\nvery\tlong \x1b[31mname " * 20)
+    assert len(shown) == 34
+    assert shown.isprintable()
+    assert shown.endswith("…")

@@ -1,0 +1,37 @@
+"""Ways of saying a change, a count, a p-value or a list."""
+
+import pytest
+from towertap.words import phrases
+
+
+@pytest.mark.parametrize(
+    ("ratio", "words"), [(1.123, "12 % higher"), (0.969, "3.1 % lower"), (1.0, "0.0 % higher"), (1.0996, "10 % higher")]
+)
+def test_a_ratio_in_words(ratio, words):
+    assert phrases.change(ratio) == words
+
+
+def test_counts_agree_with_their_noun():
+    assert [phrases.counted(n, "pass") for n in (0, 1, 4)] == ["0 passes", "1 pass", "4 passes"]
+    assert phrases.counted(2, "metric") == "2 metrics"
+
+
+def test_values_keep_three_significant_digits():
+    assert [phrases.significant(value) for value in (1.1, 118.4, 118.0)] == ["1.10", "118", "118"]
+
+
+def test_a_p_value_in_a_sentence_is_never_nought():
+    assert [phrases.p_equals(p) for p in (1e-9, 0.0123, 0.5, None)] == ["p < 0.001", "p = 0.012", "p = 0.50", "no p"]
+
+
+def test_names_are_listed_as_a_sentence_lists_them():
+    assert [phrases.listed(["a", "b", "c"][:n]) for n in (1, 2, 3)] == ["a", "a and b", "a, b and c"]
+
+
+def test_of_many_captures_the_first_three_are_named():
+    assert phrases.some(["a", "b", "c"]) == "a, b, c"
+    assert phrases.some(["a", "b", "c", "d", "e"]) == "a, b, c and 2 more"
+
+
+def test_only_the_first_letter_becomes_a_capital():
+    assert phrases.sentence_case("wk-weighted vertical ISO") == "Wk-weighted vertical ISO"
