@@ -30,8 +30,6 @@ class Integrity:
     """What `check` found; the fields are the keys of its JSON."""
 
     sound: bool
-    from_box: bool
-    """Otherwise it is imported, and "sound" says only that nothing speaks against it."""
     reasons: list[str]
     """The texts of the rules that do not hold."""
     rate_hz: float
@@ -64,6 +62,8 @@ class Integrity:
     gravity_ms2: float | None
     temperature_c: tuple[float, float] | None
     rules: list[Judgement]
+    from_box: bool = True
+    """Otherwise it is imported, and "sound" says only that nothing speaks against it."""
 
     def data(self) -> dict[str, Any]:
         """The answer for JSON."""
@@ -92,7 +92,6 @@ def check(capture: Capture, limits: Limits | None = None) -> Integrity:
     reasons = [rule.text for rule in rules if rule.ok is False]
     return Integrity(
         sound=not reasons,
-        from_box=not capture.is_imported,
         reasons=reasons,
         rate_hz=rate_hz,
         rate_ppm=measured.ppm(rate.rate_hz) if rate else None,
@@ -114,6 +113,7 @@ def check(capture: Capture, limits: Limits | None = None) -> Integrity:
         gravity_ms2=measured.gravity_ms2,
         temperature_c=temperature,
         rules=rules,
+        from_box=source is None,
     )
 
 

@@ -21,6 +21,7 @@ from towertap.compare.sections import SECTIONS
 from towertap.compare.stats.contrast import ALPHA
 from towertap.compare.stats.spreads import Beforehand
 from towertap.compare.study import Study, lay_out
+from towertap.errors import AnalysisError
 from towertap.words.phrases import listed
 
 DEFAULT_METRICS = ("jerk_z", "weighted_z", "acceleration_z")
@@ -111,7 +112,7 @@ def compare(
     if plan:
         blocks, primary = plan.slots, plan.metrics[0]
     margin = margin if margin is not None else plan.margin if plan else MARGIN
-    chosen = metrics or (plan.metrics if plan else DEFAULT_METRICS)
+    chosen = metrics or (plan.metrics if plan else _carried(drives))
     known = Beforehand(stated_sd=refit_sd), Beforehand(stated_sd=day_sd)
     study = lay_out(drives, margin, quantile, chosen, blocks, *known)
     overall, findings = find(study, primary)
@@ -119,6 +120,7 @@ def compare(
         overall, findings = with_leads(plan, study, overall), with_leads(plan, study, findings)
     evidence = {section.name: found for section in SECTIONS if (found := section.compare(study, findings))}
     bench = {drive.name: drive.bench for drive in drives.passes if drive.bench}
+    boxes = {drive.name: drive.bench for drive in drives.passes if drive.bench and drive.from_box}
     return Comparison(
         drives=drives,
         margin=margin,
@@ -131,7 +133,8 @@ def compare(
         evidence=evidence,
         warnings=(
             *drives.warnings,
-            *instrument.warnings(bench),
+            *([] if metrics or plan else _not_carried(drives)),
+            *instrument.warnings(boxes),
             *_on_pairing(study),
             *(warning for found in evidence.values() for warning in found.warnings),
         ),
@@ -139,6 +142,25 @@ def compare(
         plan=plan,
         departures=departures(plan, study) if plan else (),
     )
+
+
+def _carried(drives: Drives) -> list[str]:
+    """The default metrics that every pass's rate carries; AnalysisError where it carries none."""
+    names = [quantity.name for quantity in drives.quantities]
+    carried = [name for name in DEFAULT_METRICS if name in names]
+    if not carried:
+        raise AnalysisError(
+            f"the rate carries none of {', '.join(DEFAULT_METRICS)}: name others, of {', '.join(names)}"
+        )
+    return carried
+
+
+def _not_carried(drives: Drives) -> Iterator[str]:
+    """The default metrics that are left out, with the reason."""
+    reasons = {name: reason for drive in drives.passes for name, reason in drive.left_out.items()}
+    for name in DEFAULT_METRICS:
+        if name in reasons:
+            yield f"{name} is left out: {reasons[name]}"
 
 
 def _on_pairing(study: Study) -> Iterator[str]:

@@ -212,6 +212,7 @@ def _read(
             source=_source(capture),
             forward_ms2=forward_acceleration(capture, analysis.to_vehicle[0]),
             measured={name: measure(reading) for name, measure in measures.items()},
+            left_out=analysis.left_out,
         )
         return drive, capture.odr_hz
 
@@ -220,7 +221,7 @@ def _source(capture: Capture) -> Source:
     with capture.path.open("rb") as file:
         fingerprint = hashlib.file_digest(file, "sha256").hexdigest()
     firmware = str(capture.hello.get("firmware", "not said"))
-    return Source(capture.text("chip"), firmware, fingerprint, capture.text("raw_sha256"))
+    return Source(capture.text("chip"), firmware, fingerprint, capture.text("raw_sha256"), not capture.is_imported)
 
 
 def began(capture: Capture) -> datetime | None:

@@ -10,6 +10,9 @@ from towertap.doors.times import instant
 from towertap.exchange.exports.form import MARK, ExportFormat
 from towertap.exchange.samples import Samples
 
+IDENTITY = b"MDF     "
+"""How every such file begins."""
+
 
 def write(samples: Samples, path: Path) -> None:
     """Write block by block into asammdf's temporary file, which becomes ours with metadata as the header's comment."""
@@ -38,6 +41,9 @@ def recognise(path: Path) -> bool:
     from asammdf import MDF
     from asammdf.blocks.utils import MdfException
 
+    with path.open("rb") as head:
+        if head.read(len(IDENTITY)) != IDENTITY:
+            return False
     try:
         with MDF(path) as file:
             return MARK in file.header.description.encode()

@@ -119,9 +119,10 @@ def _clipped(raw: Motion, options: ImportOptions, decisions: Decisions) -> tuple
         at_end[:, 3:] = False
         return at_end, True
     at_end = np.zeros(raw.values.shape, bool)
-    for number, values in enumerate(raw.axes.values()):
-        for end in range_ends(values):
-            at_end[:, number] |= values == end
+    for axes in (slice(0, 3), slice(3, 6)):  # where one axis of a sensor is clipped, the others end there too
+        values = np.abs(raw.values[:, axes])
+        ends = {abs(end) for axis in raw.values[:, axes].T for end in range_ends(axis) if end is not None}
+        at_end[:, axes] = np.isin(values, list(ends))
     return at_end, bool(at_end.any())
 
 

@@ -32,7 +32,7 @@ UNITS: dict[str, dict[str, float]] = {
     },
 }
 """Quantity → unit as files write it → the same in m/s², rad/s or s."""
-SUFFIXES = {unit for units in UNITS.values() for unit in units}
+SUFFIXES = {"counts"} | {unit for units in UNITS.values() for unit in units}
 """What a column's name may end with, after a blank, an underscore or a hyphen."""
 WORDS = {
     "acceleration": r"a|acc|accel|acceleration|accelerometer|gf|g ?force",

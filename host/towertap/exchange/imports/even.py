@@ -11,7 +11,7 @@ from towertap.capture.continuity import UNKNOWN
 from towertap.errors import CallError
 from towertap.exchange.imports.columns import Motion
 from towertap.exchange.imports.form import Decisions, FileContent, ImportOptions
-from towertap.exchange.imports.stamps import LARGEST_STRAY, Stamps, errors_of, evened_out, is_even, read_stamps
+from towertap.exchange.imports.stamps import EVEN, LARGEST_STRAY, Stamps, errors_of, evened_out, is_even, read_stamps
 from towertap.signals.filters import CARRIED, Array
 from towertap.wire.messages import RATES_HZ
 
@@ -95,7 +95,7 @@ def _rate_of(stamps: Stamps, content: FileContent, decisions: Decisions) -> tupl
 def _on_grid(values: Array, stamps: Stamps, decisions: Decisions) -> Array:
     """The values where even samples lie, evened out where they stray too far to be taken as such."""
     if stamps.explained:
-        if stamps.resolution_s * stamps.rate_hz > 0.01:
+        if stamps.largest > EVEN:
             decisions.add(
                 "assumed",
                 f"the samples are even: time is rounded to {stamps.resolution_s:g} s, which explains how far it strays",

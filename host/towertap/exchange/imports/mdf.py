@@ -3,26 +3,57 @@
 from __future__ import annotations
 
 import json
-from contextlib import suppress
+import struct
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-from towertap.doors.files import size_of
+from towertap.doors.files import opened
 from towertap.errors import CallError, FileError
 from towertap.exchange.exports.form import MARK
+from towertap.exchange.exports.mdf import IDENTITY
 from towertap.exchange.imports.form import MOST_BYTES, FileContent
 
 
 def read(path: Path) -> FileContent:
-    """Read the group with most numeric channels of which it has three or more, on its own time."""
+    """Read the group with most channels, on its own time."""
     try:
-        from asammdf import MDF
-        from asammdf.blocks.utils import MdfException
+        import asammdf  # noqa: F401 (which takes a second to load)
     except ImportError:
         raise CallError(f"{path}: this needs the library asammdf: pip install 'towertap[export]'") from None
 
-    size_of(path, "an MDF file of samples", MOST_BYTES)
+    with opened(path, "an MDF file of samples", MOST_BYTES) as file:
+        if file.read(len(IDENTITY)) != IDENTITY:
+            raise FileError(f"{path}: no MDF file: it does not begin as one")
+    with _quiet_end():
+        signals, description, start_utc, refusal = _read(path)
+    if refusal:
+        raise FileError(f"{path}: no MDF file that can be read: {refusal[:100]}")
+    numeric = [
+        channel for channel in signals if np.issubdtype(channel.samples.dtype, np.number) and channel.samples.ndim == 1
+    ]
+    axes = [channel for channel in numeric if not np.array_equal(channel.samples, channel.timestamps)]
+    if len(axes) < 3:
+        raise FileError(f"{path}: no group of three channels or more of numbers")
+    metadata = {}
+    if MARK in description.encode():
+        with suppress(ValueError):
+            metadata = json.loads(description)
+    names = ["time", *(channel.name for channel in axes)]
+    values = np.column_stack([axes[0].timestamps, *(channel.samples.astype(float) for channel in axes)])
+    units = {"time": "s"} | {channel.name: str(channel.unit) for channel in axes}
+    return FileContent(names, values, units, start_utc=start_utc, metadata=metadata)
+
+
+def _read(path: Path) -> tuple[list[Any], str, str, str]:
+    """The channels, the header's description and the start; or why it cannot be read, no exception holding the file."""
+    from asammdf import MDF
+    from asammdf.blocks.utils import MdfException
+
     try:
         with MDF(path) as file:
             group = max(range(len(file.groups)), key=lambda k: len(file.groups[k].channels), default=0)
@@ -30,17 +61,16 @@ def read(path: Path) -> FileContent:
             signals = [file.get(group=group, index=k) for k in range(len(channels))]
             description = str(getattr(file.header, "description", "") or "")
             start_utc = file.start_time.isoformat() if file.start_time.year > 1970 else ""
-    except (MdfException, ValueError, KeyError, IndexError, TypeError, OSError) as error:
-        raise FileError(f"{path}: no MDF file that can be read: {' '.join(str(error).split())[:100]}") from None
-    numeric = [one for one in signals if np.issubdtype(one.samples.dtype, np.number) and one.samples.ndim == 1]
-    metadata = {}
-    if MARK in description.encode():
-        with suppress(ValueError):
-            metadata = json.loads(description)
-    axes = [one for one in numeric if not np.array_equal(one.samples, one.timestamps)]
-    if len(axes) < 3:
-        raise FileError(f"{path}: no group of three channels or more of numbers")
-    names = ["time", *(one.name for one in axes)]
-    values = np.column_stack([axes[0].timestamps, *(one.samples.astype(float) for one in axes)])
-    units = {"time": "s"} | {one.name: str(one.unit) for one in axes}
-    return FileContent(names, values, units, start_utc=start_utc, metadata=metadata)
+            return signals, description, start_utc, ""
+    except (MdfException, ValueError, KeyError, IndexError, TypeError, OSError, struct.error) as error:
+        return [], "", "", " ".join(str(error).split()) or "damaged"
+
+
+@contextmanager
+def _quiet_end() -> Iterator[None]:
+    """Without what asammdf's destructor says on standard error of a file that it could not open."""
+    hook, sys.unraisablehook = sys.unraisablehook, lambda unraisable: None
+    try:
+        yield
+    finally:
+        sys.unraisablehook = hook

@@ -111,11 +111,11 @@ def _stray(time_s: Array, missing: np.ndarray) -> Array:
 
 def _resolution(time_s: Array) -> float:
     """The largest power of ten, times 1, 2 or 5, that every stamp is a multiple of; 0 below a nanosecond."""
-    told = time_s[:1000] - time_s[0]
+    since_first = time_s - time_s[0]
     for exponent in range(0, -10, -1):
         for step in (5.0, 2.0, 1.0):
             unit = step * 10.0**exponent
-            if np.abs(told / unit - np.rint(told / unit)).max() < 1e-4:
+            if np.abs(since_first / unit - np.rint(since_first / unit)).max() < 1e-4:
                 return unit
     return 0.0
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import struct
 import warnings
 from contextlib import suppress
 from pathlib import Path
@@ -30,7 +31,7 @@ def read(path: Path) -> FileContent:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", wavfile.WavFileWarning)  # chunks that say nothing of the samples
             rate_hz, levels = wavfile.read(path)
-    except (ValueError, EOFError, IndexError, KeyError) as error:
+    except (ValueError, EOFError, IndexError, KeyError, struct.error) as error:
         raise FileError(f"{path}: no WAV file that can be read: {' '.join(str(error).split())[:100]}") from None
     values = np.atleast_2d(levels.T).T.astype(float)
     names = [f"channel {k + 1}" for k in range(values.shape[1])]
