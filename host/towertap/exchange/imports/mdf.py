@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import struct
 import sys
@@ -31,6 +32,8 @@ def read(path: Path) -> FileContent:
             raise FileError(f"{path}: no MDF file: it does not begin as one")
     with _quiet_end():
         signals, description, start_utc, refusal = _read(path)
+        if refusal:
+            gc.collect()  # so that it says it now, and is not heard
     if refusal:
         raise FileError(f"{path}: no MDF file that can be read: {refusal[:100]}")
     numeric = [
