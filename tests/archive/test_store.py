@@ -8,17 +8,27 @@ import shutil
 import signal
 import subprocess
 import sys
+import time
 from datetime import date
 
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from towertap.archive import store
+from towertap.archive import adding, store
+from towertap.archive import record as records
+from towertap.archive.verify import verify
+from towertap.bench.records import bench_folder
 from towertap.capture.conditions import Conditions, sidecar_path, write_sidecar
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 from towertap.errors import CallError, FileError
+
+
+def put(archive, path):
+    """Add a recording; its record, and whether it is new."""
+    added = adding.add(archive, path)
+    return records.read_record(archive / added.name), added.how == "added"
 
 
 def tree(folder):
@@ -28,7 +38,7 @@ def tree(folder):
 def test_a_recording_goes_in_with_all_that_belongs_to_it(tmp_path, recording):
     capture = recording()
     raw = capture.with_suffix(".ttraw").read_bytes()
-    record, is_new = store.add(tmp_path / "archive", capture)
+    record, is_new = put(tmp_path / "archive", capture)
     digest = hashlib.sha256(raw).hexdigest()
     folder = tmp_path / "archive" / f"quarry-lane_rubber_pass03_20260921T141320Z_{digest[:12]}"
     assert is_new
@@ -55,25 +65,125 @@ def test_the_unpacked_raw_stream_decodes_where_it_lies(archive):
 
 def test_packing_the_same_bytes_gives_the_same_bytes(tmp_path, recording):
     raw = recording().with_suffix(".ttraw")
-    store.pack(raw, tmp_path / "one.gz")
+    digest = hashlib.sha256(raw.read_bytes()).hexdigest()
+    adding._pack(raw, tmp_path / "one.gz", digest)
     os.utime(raw, (1, 1))
     shutil.copy(raw, tmp_path / "other.ttraw")
-    store.pack(tmp_path / "other.ttraw", tmp_path / "two.gz")
+    adding._pack(tmp_path / "other.ttraw", tmp_path / "two.gz", digest)
     assert (tmp_path / "one.gz").read_bytes() == (tmp_path / "two.gz").read_bytes()
 
 
 def test_adding_twice_is_recognised_by_the_raw_bytes(archive, tmp_path, recording):
     before = tree(archive)
-    again = recording("under-another-name", seed=1, road="somewhere else")
-    record, is_new = store.add(archive, again)
+    again = recording("under-another-name", seed=1, road="bypass")
+    record, is_new = put(archive, again)
     assert (record["conditions"]["road"], is_new) == ("bypass", False)
     assert tree(archive) == before
+
+
+def test_corrected_conditions_are_taken_over_with_what_they_were(archive, tmp_path, recording):
+    """A wrong part, mended by decoding again with the right one, also in the sidecar that the archive keeps."""
+    again = recording("drive1", seed=1, road="bypass")
+    decode_raw(again.with_suffix(".ttraw"), again, Conditions("minibus", "stiff", "bypass", 3))
+    added = adding.add(archive, again)
+    record = records.read_record(archive / added.name)
+    assert (added.how, record["conditions"]["part"]) == ("corrected", "stiff")
+    (before,) = record["history"]
+    assert before["conditions"]["part"] == "rubber"
+    with open_capture(archive / added.name / "capture.h5") as capture:
+        assert capture.conditions.part == "stiff"
+    assert json.loads((archive / added.name / "raw.conditions.json").read_text())["conditions"]["part"] == "stiff"
+    assert verify(archive, redecode=True).problems == []
+    assert store.select(store.listing(archive).records, part="stiff") == [record]
+    assert adding.add(archive, again).how == "there already"
+    again.unlink()  # the raw recording alone, whose own sidecar has the condition of before
+    assert adding.add(archive, again.with_suffix(".ttraw")).how == "corrected"
+    history = records.read_record(archive / added.name)["history"]
+    assert [entry["conditions"]["part"] for entry in history] == ["rubber", "stiff"]
+
+
+def test_a_sidecar_that_was_changed_beside_its_capture_is_told(archive, recording):
+    again = recording("drive1", seed=1, road="bypass")
+    write_sidecar(again.with_suffix(".ttraw"), Conditions("minibus", "stiff", "bypass", 3))
+    assert adding.add(archive, again).how.startswith("there already; its .conditions.json says something else")
+
+
+def test_a_killed_correction_is_mended_by_adding_once_more(archive, tmp_path, recording, monkeypatch):
+    again = recording("drive1", seed=1, road="bypass", part="stiff")
+    with monkeypatch.context() as patch:
+        patch.setattr(adding, "seal", lambda content: 1 / 0)
+        with pytest.raises(ZeroDivisionError):
+            adding.add(archive, again)
+    assert verify(archive).problems != []
+    assert adding.add(archive, again).how == "corrected"
+    assert verify(archive).problems == []
+
+
+def test_two_adds_of_one_recording_at_once_both_say_the_truth(tmp_path, recording, monkeypatch):
+    archive, capture = tmp_path / "archive", recording()
+    describe, other = adding._describe, []
+
+    def meanwhile(*given):
+        monkeypatch.setattr(adding, "_describe", describe)
+        other.append(adding.add(archive, capture))
+        return describe(*given)
+
+    monkeypatch.setattr(adding, "_describe", meanwhile)
+    assert (adding.add(archive, capture).how, other[0].how) == ("there already", "added")
+    assert verify(archive).problems == []
+
+
+def test_what_killed_adds_left_is_removed_by_the_next_one_when_it_is_old(archive, recording):
+    for name, age_s in ((".adding-old", 7200), (".adding-new", 0)):
+        (archive / name).mkdir()
+        (archive / name / "raw.ttraw.gz").write_bytes(b"half")
+        for path in (archive / name / "raw.ttraw.gz", archive / name):
+            os.utime(path, (time.time() - age_s,) * 2)
+    assert [".adding" in remark for remark in verify(archive).remarks] == [True, True]
+    put(archive, recording("third", seed=7))
+    assert [path.name for path in archive.glob(".adding-*")] == [".adding-new"]
+    assert verify(archive).problems == []
+
+
+def test_the_hundredth_recording_costs_what_the_first_did(archive, recording, monkeypatch):
+    """The records of those that are there are read once for all that are added, from the index."""
+    reads = []
+    for room in (store, adding):
+        monkeypatch.setattr(room, "read_record", lambda folder: reads.append(folder) or records.read_record(folder))
+    captures = [recording(f"more{seed}", seed=seed, road="moor-road") for seed in range(10, 14)]
+    indexes, write = [], adding.write_index
+    monkeypatch.setattr(adding, "write_index", lambda *given: indexes.append(len(given[1])) or write(*given))
+    assert [added.how for added in adding.add_all(archive, captures)] == ["added"] * 4
+    assert (reads, indexes) == ([], [6])
+    assert len(store.listing(archive).records) == 6
+
+
+def test_plans_and_bench_records_are_kept_with_the_recordings(archive, tmp_path):
+    plan, bench = tmp_path / "spring.json", tmp_path / "e66-noise.json"
+    plan.write_text('{"schema": "towertap-plan", "version": 1}')
+    bench.write_text('{"schema": "towertap bench record", "version": 1}')
+    (tmp_path / "other.json").write_text("{}")
+    names = [added.name for added in adding.add_all(archive, [plan, bench])]
+    assert names == ["plans/spring.json", "bench/e66-noise.json"]
+    assert adding.add(archive, plan).how == "there already"
+    assert (verify(archive).problems, len(store.listing(archive).records)) == ([], 2)
+    with pytest.raises(FileError, match="no plan and no bench record"):
+        adding.add(archive, tmp_path / "other.json")
+    plan.write_text('{"schema": "towertap-plan", "version": 1, "margin": 0.5}')
+    with pytest.raises(FileError, match="another one of that name"):
+        adding.add(archive, plan)
+    assert bench_folder(archive / store.names(archive)[0] / "capture.h5") == archive / "bench"
+    (archive / "plans" / "spring.json").write_bytes(plan.read_bytes())
+    (archive / "bench" / "strange.json").write_text("{}")
+    assert [problem.file for problem in verify(archive).problems] == ["plans/spring.json", "bench/strange.json"]
+    (archive / "kept.json").write_text("{}")
+    assert [problem.file for problem in verify(archive).problems] == ["kept.json"]
 
 
 def test_a_raw_stream_alone_is_decoded(tmp_path, recording):
     capture = recording()
     capture.unlink()
-    record, _ = store.add(tmp_path / "archive", capture.with_suffix(".ttraw"))
+    record, _ = put(tmp_path / "archive", capture.with_suffix(".ttraw"))
     with open_capture(tmp_path / "archive" / record["name"] / "capture.h5") as stored:
         assert stored.n_samples == 4000
 
@@ -84,12 +194,12 @@ def test_what_does_not_belong_together_is_refused_and_leaves_nothing(tmp_path, r
     raw = capture.with_suffix(".ttraw")
     raw.write_bytes(raw.read_bytes() + b"more")
     with pytest.raises(FileError, match="made from other bytes"):
-        store.add(archive, capture)
+        put(archive, capture)
     raw.rename(tmp_path / "elsewhere.ttraw")
     with pytest.raises(CallError, match=r"drive\.ttraw is not beside it"):
-        store.add(archive, capture)
+        put(archive, capture)
     with pytest.raises(FileError, match="no such file"):
-        store.add(archive, tmp_path / "nothing.h5")
+        put(archive, tmp_path / "nothing.h5")
     assert list(archive.iterdir()) == []
 
 
@@ -98,13 +208,13 @@ def test_a_killed_add_leaves_no_recording(tmp_path, recording):
     script = f"""
 import os, signal
 from pathlib import Path
-from towertap.archive import store
-store._describe = lambda *given: os.kill(os.getpid(), signal.SIGKILL)
-store.add(Path({str(archive)!r}), Path({str(capture)!r}))
+from towertap.archive import adding
+adding._describe = lambda *given: os.kill(os.getpid(), signal.SIGKILL)
+adding.add(Path({str(archive)!r}), Path({str(capture)!r}))
 """
     assert subprocess.run([sys.executable, "-c", script]).returncode == -signal.SIGKILL
     assert store.listing(archive).records == []
-    _, is_new = store.add(archive, capture)
+    _, is_new = put(archive, capture)
     assert is_new
 
 
@@ -126,7 +236,7 @@ def test_listing_any_folder_leaves_nothing_there(tmp_path):
 
 def test_a_copied_folder_is_listed_and_a_removed_one_is_not(archive, tmp_path, recording):
     other = tmp_path / "other"
-    record, _ = store.add(other, recording("third", seed=7, road="moor-road"))
+    record, _ = put(other, recording("third", seed=7, road="moor-road"))
     shutil.copytree(other / record["name"], archive / record["name"])
     assert record in store.listing(archive).records
     shutil.rmtree(archive / record["name"])
@@ -166,7 +276,7 @@ def test_no_text_becomes_a_path_outside(texts, tmp_path, by_hand):
     raw = place / "drive.ttraw"
     raw.write_bytes(b"".join(by_hand.recording(0.1)))
     write_sidecar(raw, Conditions(vehicle, part, road, 1), started_utc="../../2026")
-    record, _ = store.add(place / "archive", raw)
+    record, _ = put(place / "archive", raw)
     assert {path.name for path in tmp_path.iterdir()} == {"inner"}
     assert {path.name for path in (place / "archive").iterdir()} == {record["name"], "index.json"}
     assert set(record["name"]) <= set("abcdefghijklmnopqrstuvwxyz0123456789-_")
@@ -193,13 +303,24 @@ def test_filters(recording, tmp_path):
     drives = [("rubber", "bypass", "2026-09-21T23:30:00+00:00"), ("stiff", "bypass", "2026-09-22T01:30:00+02:00")]
     drives += [("stiff", "moor-road", "2026-10-01T08:00:00Z"), ("stiff", "moor-road", "")]
     for seed, (part, road, started_utc) in enumerate(drives):
-        store.add(archive, recording(f"drive{seed}", seed=seed, part=part, road=road, started_utc=started_utc))
+        put(archive, recording(f"drive{seed}", seed=seed, part=part, road=road, started_utc=started_utc))
     held = store.listing(archive).records
 
     def found(**how):
         return len(store.select(held, **how))
 
     assert (found(), found(part="STIFF"), found(part="stiff", road="bypass"), found(vehicle="lorry")) == (4, 3, 1, 0)
-    # 01:30 two hours east of Greenwich is 23:30 of the day before in UTC
-    assert found(since=date(2026, 9, 21), until=date(2026, 9, 21)) == 2
-    assert (found(since=date(2026, 9, 22)), found(until=date(2026, 9, 30))) == (1, 2)
+    # a day is the driver's: 01:30 two hours east of Greenwich is early on the 22nd, though UTC has the 21st still
+    assert found(since=date(2026, 9, 21), until=date(2026, 9, 21)) == 1
+    assert (found(since=date(2026, 9, 22)), found(until=date(2026, 9, 30))) == (2, 2)
+
+
+def test_a_morning_east_of_greenwich_is_on_its_own_day(recording, tmp_path, by_hand):
+    """08:00 at UTC+10 is 22:00 of the day before in UTC: the recorder's own time zone says which day it was."""
+    capture = recording(started_utc="2026-05-03T22:00:00+00:00", utc_offset_s=36_000)
+    record, _ = put(tmp_path / "archive", capture)
+    assert record["utc_offset_s"] == 36_000
+    assert store.select([record], since=date(2026, 5, 4)) == [record]
+    assert store.select([record], until=date(2026, 5, 3)) == []
+    with open_capture(capture) as opened:
+        assert opened.day == date(2026, 5, 4)

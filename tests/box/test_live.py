@@ -88,23 +88,25 @@ def test_the_clock_log_stays_small_however_long_the_drive(samples):
 
 
 def test_a_disk_is_warned_of_once_and_called_full_in_time(monkeypatch, tmp_path):
-    free_s = 700.0
-    monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=free_s * 18 * 4000))
-    watch = HostWatch(tmp_path, 4000)
-    assert watch.look() == []
-    free_s = 590.0
-    assert watch.look() == ["the disk holds only 9.8 more minutes of recording"]
-    assert watch.look() == []
+    """Of 72 kB/s, as much as 0.9 more for the capture, and 10 MB: what is recorded already needs its capture too."""
+    free = 700 * 1.9 * 72e3 + 10e6
+    monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=free))
+    watch = HostWatch(tmp_path, 72e3)
+    assert watch.look(0) == []
+    assert watch.space_s == pytest.approx(700)
+    free = 590 * 1.9 * 72e3 + 10e6 + 0.9 * 1e8
+    assert watch.look(100_000_000) == ["the disk holds only 9.8 more minutes of recording"]
+    assert watch.look(100_000_000) == []
     assert not watch.full
-    free_s = 29.0
-    watch.look()
+    free = 29 * 1.9 * 72e3 + 10e6
+    watch.look(0)
     assert watch.full
 
 
 def test_a_sleep_is_told_from_the_two_clocks(monkeypatch, tmp_path):
     # clock_gettime(2): CLOCK_MONOTONIC does not count the time that the system is suspended, CLOCK_REALTIME does
-    watch = HostWatch(tmp_path, 4000)
-    assert watch.look() == []
+    watch = HostWatch(tmp_path, 72e3)
+    assert watch.look(0) == []
     later = HostTime(time.time() + 3600, time.monotonic())
     monkeypatch.setattr(HostTime, "now", lambda: later)
-    assert watch.look() == ["the computer slept or its clock was set: its time jumped by 3600 s"]
+    assert watch.look(0) == ["the computer slept or its clock was set: its time jumped by 3600 s"]

@@ -232,15 +232,27 @@ def test_a_screen_and_a_disk_that_stall_hold_nothing_up(stand_in, tmp_path, monk
 
 
 def test_a_disk_that_fills_is_told_early_and_ends_cleanly(stand_in, tmp_path, monkeypatch):
-    free = 100 * 18 * 4000
+    free = 8e7
     monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=free))
     session = _Session(stand_in(), tmp_path / "a.ttraw")
     session.grows()
-    free = 10 * 18 * 4000
+    free = 1e7 + 20 * 1.9 * 72e3
     recording = session.done()
-    assert recording.ended == "the disk is full"
-    assert recording.events[0].text == "the disk holds only 1.7 more minutes of recording"
+    assert (recording.ended, recording.ending) == ("the disk is full", "broken off")
+    assert recording.events[0].text.startswith("the disk holds only 8.5 more minutes of recording")
     assert recording.raw_path.read_bytes() == bytes(session.stand.sent)
+
+
+def test_a_disk_without_room_for_the_recording_and_its_capture_is_refused_before_the_drive(
+    stand_in, tmp_path, monkeypatch
+):
+    free = 1e7 + 60 * 1.9 * 72e3
+    monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=free))
+    stand = stand_in()
+    with open_box(str(stand.path)) as box, pytest.raises(BoxError, match="room for 60 s of recording and its capture"):
+        record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=60)
+    assert list(tmp_path.glob("*.ttraw")) == []
+    assert not any(command["do"] == "start" for command in stand.commands)
 
 
 def test_a_write_that_fails_keeps_everything_before_it(stand_in, tmp_path):
@@ -394,6 +406,7 @@ def _drain(master):
 
 def test_a_second_ctrl_c_names_the_raw_file(stand_in, tmp_path, monkeypatch):
     stand = stand_in()
+    stand.serial = "[/b]\x1b[2J"  # and whatever a box calls itself is shown and not obeyed
     recorder = subprocess.Popen(
         [*COMMAND, "--port", str(stand.path), "--out", str(tmp_path), *OPTIONS.split()],
         stdin=subprocess.DEVNULL,
@@ -413,5 +426,6 @@ def test_a_second_ctrl_c_names_the_raw_file(stand_in, tmp_path, monkeypatch):
     (raw,) = tmp_path.glob("*.ttraw")
     assert (recorder.returncode, out) == (130, "")
     assert f"the raw recording {raw} is kept, and 'towertap decode {raw}' makes its capture" in err
+    assert "Box [/b]\u241b[2J" in err
     assert {"do": "stop"} in stand.commands
     assert read_sidecar(raw)["ending"] == "broken off"

@@ -202,6 +202,35 @@ decode_raw(Path({str(raw)!r}), Path({str(path)!r}), on_progress=kill)
     assert set(tmp_path.iterdir()) == {raw, path}
 
 
+FULL_DISK = """
+import resource, sys
+from towertap.cli import main
+resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[1]), resource.RLIM_INFINITY))
+sys.argv[1:2] = []
+main()
+"""
+
+
+@pytest.mark.parametrize("limit", [100, 100_000, 2_700_000, 3_300_000])
+def test_a_disk_without_room_for_the_capture_is_one_line_and_leaves_nothing(limit, by_hand, tmp_path):
+    """setrlimit(2): a file beyond RLIMIT_FSIZE fails with EFBIG, as one on a full disk does with ENOSPC."""
+    raw = tmp_path / "drive.ttraw"
+    counts = np.random.default_rng(1).integers(-32000, 32000, (240_000, 6))  # of which deflate makes little
+    raw.write_bytes(b"".join(by_hand.recording(80, counts=counts)))
+    command = [sys.executable, "-c", FULL_DISK, str(limit), "decode", str(raw)]
+    done = subprocess.run(command, capture_output=True, text=True)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.startswith(f"towertap: {tmp_path / 'drive.h5'}: ")
+    assert done.stderr.count("\n") == 1
+    assert list(tmp_path.iterdir()) == [raw]
+
+
+def test_a_capture_takes_no_more_room_than_it_has(make_capture):
+    path = make_capture()
+    assert path.stat().st_size < 300_000
+    assert path.stat().st_blocks * 512 < path.stat().st_size + 65_536
+
+
 def test_two_decodes_of_one_capture_at_once_do_not_meet(by_hand, make_capture, tmp_path):
     alone = make_capture(name="alone")
     raw, path = alone.with_suffix(".ttraw"), tmp_path / "both.h5"

@@ -1,5 +1,6 @@
 """Reading: pieces, blocks and units of a sound capture; one clear line, and nothing loaded, for every other file."""
 
+import time
 import zlib
 from contextlib import suppress
 
@@ -194,24 +195,106 @@ def test_gaps_out_of_order_are_damage(make_capture, by_hand):
     path = make_capture(frames)
     with h5py.File(path, "r+") as file:
         file["gaps"][:] = file["gaps"][:][::-1]
-    with open_capture(path) as capture, pytest.raises(FileError, match="out of order"):
-        capture.pieces()
+    refused(path, "gaps are out of order")
 
 
-def test_tables_that_contradict_each_other_are_judged_and_not_believed(make_capture):
+def fewer_samples(file):
+    for name in ("acceleration", "rotation"):
+        file[name].resize(100, axis=0)
+
+
+def absurd_frames(file):
+    rows = file["frames"][:]
+    rows["row"][7:] += 5
+    file["frames"][:] = rows
+
+
+def no_frames(file):
+    file["frames"].resize(0, axis=0)
+
+
+def gap(*row):
+    def spoil(file):
+        file["gaps"].resize(1, axis=0)
+        file["gaps"][:] = [row]
+
+    return spoil
+
+
+def a_gap_that_no_table_tells(file):
+    rows = file["frames"][:]
+    rows["first_sample"][9:] += 320
+    file["frames"][:] = rows
+
+
+def one_table_twice(file):
+    del file["rotation"]
+    file["rotation"] = file["acceleration"]
+
+
+def marks_that_cannot_be_read(file):
+    file["marks"].resize(1, axis=0)
+    file["marks"][:] = [(0, 0, b"gate")]
+    file["marks"].id.write_direct_chunk((0,), b"this is no deflate stream")
+
+
+def marks_behind_the_end(file):
+    file["marks"].resize(1, axis=0)
+    file["marks"][:] = [(9999, 0, b"gate")]
+
+
+def sixty_million_samples(file):
+    """60,000,000 of no movement in a file of 1.5 MB, as deflate packs zeros."""
+    for name in ("acceleration", "rotation"):
+        del file[name]
+        made = file.create_dataset(name, (60_000_000, 3), "<i2", maxshape=(None, 3), chunks=(2**20, 3), compression=9)
+        packed = zlib.compress(bytes(2**20 * 6), 9)
+        for start in range(0, 60_000_000, 2**20):
+            made.id.write_direct_chunk((start, 0), packed)
+
+
+CONTRADICTING = {
+    "100 samples beside frames of 8,000": (fewer_samples, "frames are not those of its samples"),
+    "frames at other rows": (absurd_frames, "frames are not those"),
+    "samples without frames": (no_frames, "frames are not those"),
+    "a gap of minus seven": (gap(32, -7, b"link", 0), "a gap of -7 samples"),
+    "a gap of nothing": (gap(32, 0, b"link", 0), "a gap of 0 samples"),
+    "a gap larger than any counter": (gap(32, 2**62, b"link", 0), "a gap"),
+    "a gap within a frame": (gap(33, 4, b"link", 0), "samples and gaps"),
+    "a gap that the table of gaps has not": (a_gap_that_no_table_tells, "not among its gaps"),
+    "a gap behind the end": (gap(9000, 4, b"link", 0), "out of order"),
+    "one table under two names": (one_table_twice, "under two names"),
+    "marks that cannot be read": (marks_that_cannot_be_read, "/marks cannot be read"),
+    "marks behind the end": (marks_behind_the_end, "marks are out of order"),
+    "sixty million samples in a megabyte": (sixty_million_samples, "which no live chip"),
+    "no range in the hello": (spoil_attribute("hello", '{"accel_range_g": null}'), "accel_range_g must be a number"),
+    "a number of 400 digits": (spoil_attribute("conditions", '{"speed_kmh": 1' + 400 * "0" + "}"), "too large"),
+}
+
+
+@pytest.mark.parametrize("spoil", CONTRADICTING)
+def test_tables_that_contradict_each_other_are_refused_in_one_line_and_at_once(spoil, make_capture):
+    change, match = CONTRADICTING[spoil]
     path = make_capture()
     with h5py.File(path, "r+") as file:
-        file["frames"].resize(0, axis=0)
-        file["gaps"].resize(3, axis=0)
-        file["gaps"][:] = [
-            (0, -1, b"box_restart", 0),
-            (5, 2**62, b"chip_restart", -1),
-            (8000, -1, b"box_restart", 2**62),
-        ]
-    with open_capture(path) as capture:
+        change(file)
+    began = time.process_time()
+    refused(path, match)
+    assert time.process_time() - began < 5
+
+
+def test_many_gaps_are_read_in_time_and_no_more_than_a_table_may_have(by_hand, make_capture, monkeypatch):
+    """Each second frame is lost, and each is one of a single sample."""
+    one = np.array([[0, 0, 2048]])
+    frames = [by_hand.samples(one, first=2 * k, sequence=2 * k, clock=500 * k, fifo=1) for k in range(20_000)]
+    began = time.process_time()
+    with open_capture(make_capture([by_hand.hello(), *frames])) as capture:
         integrity = check(capture)
-    assert not integrity.sound
-    assert [gap["seconds"] for gap in integrity.gaps] == [None, None, None]
+    assert (integrity.missing_samples, len(integrity.gaps)) == (19_999, 19_999)
+    assert time.process_time() - began < 4
+    monkeypatch.setattr(schema, "LARGEST_TABLE_ROWS", 19_000)
+    with pytest.raises(FileError, match="more than 19,000 gaps, which no drive has"):
+        make_capture([by_hand.hello(), *frames])
 
 
 @given(data=st.data())

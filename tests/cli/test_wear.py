@@ -13,7 +13,7 @@ import h5py
 import numpy as np
 import pytest
 from scipy import stats
-from towertap.archive import store
+from towertap.archive import adding
 from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.capture.decode import decode_raw
 from towertap.capture.schema import set_attributes, text_attribute
@@ -56,8 +56,8 @@ def garage(tmp_path_factory, by_hand):
 def archive(garage, tmp_path_factory):
     """The same recordings in an archive."""
     folder = tmp_path_factory.mktemp("archive")
-    for path in store.recordings_of(garage):
-        store.add(folder, path)
+    for path in adding.recordings_of(garage):
+        adding.add(folder, path)
     return folder
 
 

@@ -121,6 +121,12 @@ def long_run(hours: float) -> Run:
     return run
 
 
+def time_stamps_us(frames: Frames) -> np.ndarray:
+    """The chip's own time stamps, (frames, samples): the last two bytes of packet 3 (data sheet DS-000347, 6.1)."""
+    packets = frames.payloads.reshape(len(frames.payloads), -1, 16)
+    return packets[..., 14].astype(int) << 8 | packets[..., 15]
+
+
 class Follower:
     """Takes the stream apart and holds each frame to the one before."""
 
@@ -140,17 +146,21 @@ class Follower:
             self.sequence = int(sequence[-1])
             if frames.kind == FrameType.SAMPLES:
                 self.samples(run, frames, box)
-            elif frames.kind == FrameType.BYE:
-                run.bye = frames.data
+            else:
+                for frame in frames.singly():
+                    self.continuity.message(frame)
+                if frames.kind == FrameType.BYE:
+                    run.bye = frames.data
         run.bad_frames = self.decoder.damage.bad_frames
 
     def samples(self, run: Run, frames: Frames, box: int) -> None:
         """Sample frames: the counter, the chip's time stamps, now and then a clock reading and the memory."""
-        headers, stamps = frames.headers, frames.packets["time_us"].ravel().astype(np.int64)
+        headers, stamps = frames.headers, time_stamps_us(frames).ravel()
         steps = np.diff(stamps, prepend=stamps[0] - 250 if self.stamp is None else self.stamp) % 2**16
         run.stamps_out_of_step += int((steps != 1_000_000 // ODR_HZ).sum())
         self.stamp = int(stamps[-1])
-        run.gaps += len(self.continuity.samples(frames))
+        self.continuity.samples(frames)
+        run.gaps = len(self.continuity.gaps)
         run.samples = self.continuity.rows
         kept = headers[-self.frames % KEPT :: KEPT]
         self.frames += len(headers)

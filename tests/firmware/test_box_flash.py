@@ -20,7 +20,7 @@ import pytest
 import towertap.cli.flash as flash
 from towertap.cli import main
 from towertap.firmware import firmware_dir
-from towertap.wire.frames import FrameType, pack_frame
+from towertap.wire.frames import FrameType
 
 
 @pytest.fixture
@@ -73,8 +73,8 @@ class StandIn:
     flash is `folder`. After machine.reset() it runs main.py, if it has one: it answers a greeting as a box does.
     """
 
-    def __init__(self, folder: Path, room: int = 10**6) -> None:
-        self.folder, self.room, self.resets = folder, room, 0
+    def __init__(self, folder: Path, frame, room: int = 10**6) -> None:
+        self.folder, self.frame, self.room, self.resets = folder, frame, room, 0
         self._master, slave = os.openpty()
         self._ends = [self._master, slave]
         tty.setraw(slave)
@@ -160,17 +160,17 @@ class StandIn:
             with contextlib.suppress(ValueError):  # what mpremote sends last is no command
                 command = json.loads(line)
                 answers["mark"] = FrameType.MARK, command.get("text", "").encode()
-                self._say(pack_frame(*answers[command["do"]], sequence=sequence))
+                self._say(self.frame(*answers[command["do"]], sequence=sequence))
                 sequence += 1
             line = b""
 
 
 @pytest.fixture
-def stand_in(tmp_path):
+def stand_in(tmp_path, by_hand):
     boards = []
 
     def make(**options) -> StandIn:
-        boards.append(StandIn(tmp_path, **options))
+        boards.append(StandIn(tmp_path, by_hand.frame, **options))
         return boards[-1]
 
     yield make

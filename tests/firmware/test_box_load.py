@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from towertap.wire.decoder import Decoder
+from towertap.wire.decoder import Decoder, Frames
 from towertap.wire.frames import FrameType
 
 STATUS = {"do": "status"}
@@ -146,6 +146,12 @@ def test_a_chip_whose_interrupt_does_not_come_is_looked_at_all_the_same(bench):
     assert bench(script)[1] == 0
 
 
+def time_stamps_us(frames: Frames) -> np.ndarray:
+    """The chip's own time stamps, (frames, samples): the last two bytes of packet 3 (data sheet DS-000347, 6.1)."""
+    packets = frames.payloads.reshape(len(frames.payloads), -1, 16)
+    return packets[..., 14].astype(int) << 8 | packets[..., 15]
+
+
 def test_a_host_that_is_silent_for_three_seconds_costs_what_is_counted_and_no_more(bench):
     script = """
 box = started(8000)
@@ -166,7 +172,7 @@ answer = in_step, box.lost
     decoder = Decoder()
     samples = [frames for frames in decoder.feed(sent) + decoder.finish() if frames.kind == FrameType.SAMPLES]
     first = np.concatenate([frames.headers["first_sample"] for frames in samples])
-    stamps = np.concatenate([frames.packets["time_us"][:, 0].astype(int) for frames in samples])
+    stamps = np.concatenate([time_stamps_us(frames)[:, 0] for frames in samples])
     assert len(set((stamps - 125 * first) % 65536)) == 1
     assert decoder.damage.bad_frames == 1  # the one that the port could not take to its end
 

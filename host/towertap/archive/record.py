@@ -31,7 +31,7 @@ Record = dict[str, Any]
 class Sum(msgspec.Struct):
     """A file's length and SHA-256 in hex."""
 
-    bytes: int
+    bytes: Annotated[int, Meta(ge=0)]
     sha256: str
 
 
@@ -52,6 +52,10 @@ class RecordShape(msgspec.Struct):
     firmware: str
     samples: int
     seconds: float
+    utc_offset_s: Annotated[int, Meta(ge=-86000, le=86000)] | None = None
+    """What local time was ahead of UTC where it was recorded."""
+    history: list[dict[str, Any]] = []
+    """Conditions that were corrected, oldest first: `conditions` as they were, and `until_utc`."""
 
 
 def seal(content: Any) -> str:
@@ -88,9 +92,19 @@ def held_to_shape(record: Any, path: Path) -> Record:
     return dict(record)
 
 
+def is_archived(path: Path) -> bool:
+    """Whether a file lies in the folder of an archived recording, which nothing may be added to."""
+    return (path.parent / NAME).is_file() and path.name in FILES
+
+
 def sha256(data: bytes) -> str:
     """SHA-256 in hex."""
     return hashlib.sha256(data).hexdigest()
+
+
+def sum_of(path: Path) -> dict[str, Any]:
+    """Length and SHA-256 of a file, as records have them."""
+    return {"bytes": path.stat().st_size, "sha256": sha256_of(path)}
 
 
 def sha256_of(path: Path) -> str:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import gzip
 import shutil
 import tempfile
-import zlib
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -15,11 +15,14 @@ import h5py
 import numpy as np
 
 from towertap.archive import record as records
-from towertap.archive.record import CAPTURE, RAW, SIDECAR, Record, read_record, sha256_of
+from towertap.archive.adding import ADDING
+from towertap.archive.kept import LIST, kept_of
+from towertap.archive.record import CAPTURE, RAW, SIDECAR, Record, read_record, sum_of
 from towertap.archive.store import (
-    ADDING,
+    DAMAGES,
     GONE,
     INDEX,
+    KEPT_FOLDERS,
     WITHOUT_INDEX,
     from_records,
     in_order,
@@ -27,7 +30,7 @@ from towertap.archive.store import (
     listing,
     names,
     refuse_any_folder,
-    unpacked_sha256,
+    unpacked_sum,
 )
 from towertap.capture.conditions import sidecar_path
 from towertap.capture.decode import decode_raw
@@ -37,6 +40,7 @@ from towertap.errors import FileError, TowertapError
 COMPARED = ("acceleration", "rotation", "frames")
 """What a capture holds of the box's own numbers; the other tables are this host's reading of them."""
 BLOCK_ROWS = 2**18
+UNDER_WAY = "an add is under way, or was killed: the next one removes what it left"
 
 Progress = Callable[[int, int], None]
 """Called with recordings done and recordings in all."""
@@ -79,16 +83,17 @@ def verify(archive: Path, *, redecode: bool = False, on_progress: Progress | Non
     archive is.
     """
     refuse_any_folder(archive)
-    found, problems = names(archive), []
-    for k, name in enumerate(found):
+    folders, problems = names(archive), []
+    for k, name in enumerate(folders):
         problems += _verify_recording(archive / name, redecode)
         if on_progress:
-            on_progress(k + 1, len(found))
-    problems += _verify_rest(archive, set(found))
-    remarks = [] if (archive / INDEX).exists() else [WITHOUT_INDEX]
-    if remarks:
+            on_progress(k + 1, len(folders))
+    problems += _verify_rest(archive, set(folders)) + _verify_kept(archive)
+    remarks = [f"{place.name}: {UNDER_WAY}" for place in sorted(archive.glob(f"{ADDING}*"))]
+    if not (archive / INDEX).exists():
+        remarks.append(WITHOUT_INDEX)
         listing(archive)
-    return Verification(len(found), redecode, problems, remarks)
+    return Verification(len(folders), redecode, problems, remarks)
 
 
 def _verify_recording(folder: Path, redecode: bool) -> list[Problem]:
@@ -99,15 +104,13 @@ def _verify_recording(folder: Path, redecode: bool) -> list[Problem]:
         return [Problem(name, records.NAME, str(error).rsplit(": ", 1)[-1] + "; the other files cannot be judged")]
     if record["name"] != name:
         return [Problem(name, records.NAME, f"belongs to {record['name']}; give the folder that name again")]
-    there = {entry.name: entry for entry in folder.iterdir()}
+    there = {entry.name for entry in folder.iterdir()}
     problems = [
         Problem(name, strange, "is no part of the recording; move it away")
-        for strange in sorted(set(there) - set(record["files"]) - {records.NAME})
+        for strange in sorted(there - set(record["files"]) - {records.NAME})
     ]
-    for file, entry in record["files"].items():
-        if file not in there or there[file].is_symlink() or not there[file].is_file():
-            problems.append(Problem(name, file, "missing, or a link to elsewhere"))
-        elif what := _damage(there[file], entry["sha256"]):
+    for file, stored in record["files"].items():
+        if what := _damage(folder / file, stored):
             problems.append(Problem(name, file, what))
     if not problems:
         problems += _verify_raw(folder, record)
@@ -116,19 +119,21 @@ def _verify_recording(folder: Path, redecode: bool) -> list[Problem]:
     return problems
 
 
-def _damage(file: Path, sha256: str) -> str:
+def _damage(file: Path, stored: dict[str, Any]) -> str:
+    if file.is_symlink() or not file.is_file():
+        return "missing, or a link to elsewhere"
     try:
-        return "" if sha256_of(file) == sha256 else "damaged: not the bytes that were added (SHA-256)"
-    except OSError as error:
-        return f"cannot be read ({error.strerror})"
+        return "" if sum_of(file) == stored else "damaged: not the bytes that were added (length, SHA-256)"
+    except (OSError, FileError) as error:
+        return f"cannot be read ({error})"
 
 
 def _verify_raw(folder: Path, record: Record) -> list[Problem]:
-    try:
-        whole = unpacked_sha256(folder / RAW) == record["raw"]["sha256"]
-    except (OSError, EOFError, zlib.error):
-        whole = False
-    return [] if whole else [Problem(folder.name, RAW, "does not unpack to the bytes that the box sent")]
+    raw = record["raw"]
+    with suppress(*DAMAGES):
+        if unpacked_sum(folder / RAW, raw["bytes"]) == {key: raw[key] for key in ("bytes", "sha256")}:
+            return []
+    return [Problem(folder.name, RAW, "does not unpack to the bytes that the box sent")]
 
 
 def _verify_decoding(folder: Path) -> list[Problem]:
@@ -161,11 +166,24 @@ def _verify_rest(archive: Path, recordings: set[str]) -> list[Problem]:
     for entry in sorted(archive.iterdir()):
         if entry.name == INDEX:
             problems += _verify_index(archive)
-        elif entry.name.startswith(ADDING):
-            problems.append(Problem("", entry.name, "left by an add that was killed; delete it and add again"))
-        elif entry.name not in recordings:
+        elif entry.name not in (*recordings, *KEPT_FOLDERS, LIST) and not entry.name.startswith(ADDING):
             problems.append(Problem("", entry.name, "is no part of the archive; move it away"))
     return problems
+
+
+def _verify_kept(archive: Path) -> list[Problem]:
+    """Plans and bench records: each in the list with its sum, and nothing beside."""
+    try:
+        kept = kept_of(archive)
+    except FileError:
+        return [Problem("", LIST, "damaged; the plans and bench records cannot be judged")]
+    problems = [
+        Problem("", place, what) for place, stored in kept.items() if (what := _damage(archive / place, stored))
+    ]
+    there = {str(path.relative_to(archive)) for folder in KEPT_FOLDERS for path in (archive / folder).glob("*")}
+    return problems + [
+        Problem("", place, "is not in the list; add it, or move it away") for place in sorted(there - set(kept))
+    ]
 
 
 def _verify_index(archive: Path) -> list[Problem]:
@@ -174,10 +192,10 @@ def _verify_index(archive: Path) -> list[Problem]:
     if index is None:
         lost = "a recording lost before that is not known then"
         return [Problem("", INDEX, f"damaged; delete it, and it is made anew: {lost}")]
-    held = from_records(archive)
-    problems = [Problem(record["name"], "", GONE) for record in held.gone]
-    read = {record["name"] for record in held.records}
-    if index != in_order(held.records, [record for record in index if record["name"] not in read]):
-        mend = "bring back what is gone first" if held.gone else "delete it, and it is made anew"
+    recordings = from_records(archive)
+    problems = [Problem(record["name"], "", GONE) for record in recordings.gone]
+    read = {record["name"] for record in recordings.records}
+    if index != in_order(recordings.records, [record for record in index if record["name"] not in read]):
+        mend = "bring back what is gone first" if recordings.gone else "delete it, and it is made anew"
         problems.append(Problem("", INDEX, f"not what the records say; {mend}"))
     return problems

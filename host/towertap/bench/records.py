@@ -224,6 +224,8 @@ def find(folder: Path, kind: str, capture: Capture) -> RecordFor:
 def bench_folder(capture_path: Path, given: Path | None = None) -> Path:
     """Where the records for a capture are: as given, or `bench` beside it, or its folder when that is `bench`."""
     beside = capture_path.parent
+    if (beside / "record.json").is_file():  # an archived recording: its archive keeps one folder for all
+        beside = beside.parent
     return given or (beside if beside.name == "bench" else beside / "bench")
 
 

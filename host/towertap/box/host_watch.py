@@ -8,8 +8,10 @@ from pathlib import Path
 
 from towertap.box.port import HostTime
 
-BYTES_PER_SAMPLE = 18
-"""16 of the packet, a thirty-second of a frame's 40, and some for status."""
+CAPTURE_SHARE = 0.9
+"""Bytes of the capture a byte of the raw recording: 0.6 where much is shaken, and what is reserved ahead."""
+CAPTURE_BYTES = 10_000_000
+"""What a capture of any length needs beside."""
 
 WARN_SPACE_S = 600.0
 STOP_SPACE_S = 30.0
@@ -22,11 +24,12 @@ SLEEP_S = 2.0
 class HostWatch:
     """Looks at the disk that holds `folder` and at the clocks whenever it is asked to."""
 
-    def __init__(self, folder: Path, odr_hz: float) -> None:
+    def __init__(self, folder: Path, bytes_per_s: float) -> None:
+        """`bytes_per_s`: what the box sends."""
         self.space_s = math.inf
-        """Seconds of recording that the disk still holds."""
+        """Seconds of recording that the disk still holds, together with the capture that is made of it all."""
         self._folder = folder
-        self._bytes_per_s = BYTES_PER_SAMPLE * odr_hz
+        self._bytes_per_s = bytes_per_s
         self._warned = False
         self._last = HostTime.now()
 
@@ -35,11 +38,16 @@ class HostWatch:
         """Whether to stop now, while there is room to end cleanly."""
         return self.space_s < STOP_SPACE_S
 
-    def look(self) -> list[str]:
+    def measure(self, raw_bytes: int) -> float:
+        """Measure `space_s` where the raw recording has `raw_bytes` already."""
+        free = shutil.disk_usage(self._folder).free - CAPTURE_SHARE * raw_bytes - CAPTURE_BYTES
+        self.space_s = max(free, 0.0) / (self._bytes_per_s * (1 + CAPTURE_SHARE))
+        return self.space_s
+
+    def look(self, raw_bytes: int) -> list[str]:
         """What a person has to be told since the last look, one line each."""
         news = []
-        self.space_s = shutil.disk_usage(self._folder).free / self._bytes_per_s
-        if self.space_s < WARN_SPACE_S and not self._warned:
+        if self.measure(raw_bytes) < WARN_SPACE_S and not self._warned:
             self._warned = True
             news.append(f"the disk holds only {self.space_s / 60:.1f} more minutes of recording")
         now, last = HostTime.now(), self._last

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from towertap.box.host_clock import ClockLog
-from towertap.box.host_watch import HostWatch
+from towertap.box.host_watch import STOP_SPACE_S, HostWatch
 from towertap.box.live import Live
 from towertap.box.port import HostTime, SamplingSettings, SerialBox
 from towertap.box.pump import Pump
@@ -24,6 +24,9 @@ from towertap.errors import BoxError
 from towertap.wire.decoder import Decoder, Frames
 from towertap.wire.frames import FrameType
 from towertap.wire.messages import MESSAGES, hello_of
+
+BYTES_PER_SAMPLE = 18
+"""Of the longest packet known, and a thirty-second of a frame's 40 beside."""
 
 POLL_S = 0.02
 BLOCK_BYTES = 1 << 20
@@ -119,6 +122,10 @@ class _Recorder:
             raise BoxError(f"{raw_path}: is there already, and a recording never overwrites; choose another name")
         self.box, self.raw_path, self.conditions = box, raw_path, conditions
         self.settings, self.seconds = settings, seconds
+        self.host = HostWatch(raw_path.parent, settings.odr_hz * BYTES_PER_SAMPLE)
+        if self.host.measure(0) < (seconds or 0.0) + STOP_SPACE_S:
+            room = f"room for {self.host.space_s:.0f} s of recording and its capture"
+            raise BoxError(f"{raw_path.parent}: the disk has {room}, too little; make room or give another --out")
         self.clock = ClockLog()
         self.clock.readings.append(box.read_clock())
         self.hello_content = box.start(settings, seconds)
@@ -128,7 +135,6 @@ class _Recorder:
         self.utc_offset_s = time.localtime(self.started.unix_s).tm_gmtoff
         self.live, self.decoder = Live(self.hello), Decoder()
         self.events: list[Event] = []
-        self.host = HostWatch(raw_path.parent, settings.odr_hz)
         try:
             self.pump = Pump(box, raw_path)  # first of all: a slow disk must not keep the box waiting
         except BaseException:
@@ -258,7 +264,7 @@ class _Recorder:
 
     def watch_host(self) -> None:
         """Warn of a disk that fills and stop before it is full; tell of a host that slept."""
-        for news in self.host.look():
+        for news in self.host.look(self.pump.written_bytes):
             self.note(news)
         if self.host.full:
             self.stop("the disk is full")

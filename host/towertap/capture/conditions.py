@@ -95,7 +95,7 @@ class Sidecar(msgspec.Struct):
     """How; None while it goes on, and in sidecars that were written before there was this key."""
     seconds: float | None = None
     """How long it was to be; None: until somebody ends it."""
-    utc_offset_s: Annotated[int, Meta(ge=-86400, le=86400)] | None = None
+    utc_offset_s: Annotated[int, Meta(ge=-86000, le=86000)] | None = None
     """What the computer's local time was ahead of UTC, so that a drive has its driver's day."""
 
 

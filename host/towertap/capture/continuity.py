@@ -87,8 +87,8 @@ class Continuity:
         missing = first - np.concatenate(([self._next], first[:-1] + counts[:-1]))
         lost = (sequence - np.concatenate(([self._sequence], sequence[:-1] + 1))) % SEQUENCES
         fell = lost >= SEQUENCES // 2
-        lost[fell] = 0
         lost[0] += self._unexplained
+        lost[fell] = 0
         restarted = fell | (missing < 0) | (np.diff(clock_us, prepend=self._clock_us) < 0)
         rows = self.rows + np.cumsum(counts) - counts
         restarted &= rows > 0

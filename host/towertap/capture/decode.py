@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -41,6 +42,11 @@ def decode_raw(
     Conditions come from the call or else from the sidecar beside the raw file. The capture appears whole or not at all.
     FileError when the file holds no frames of a box, or none that make a capture.
     """
+    size_of(raw_path, RAW)
+    if h5py.is_hdf5(raw_path):
+        raise FileError(f"{raw_path}: already a capture or another HDF5 file; give {RAW}")
+    if capture_path.exists() and os.path.samefile(capture_path, raw_path):
+        raise FileError(f"{raw_path}: the capture would overwrite the raw recording; give it another name")
     if capture_path.exists() and not is_capture(capture_path):
         what = "a folder" if capture_path.is_dir() else "there already, and no capture: not replaced"
         raise FileError(f"{capture_path}: {what}; give another name for the capture")
@@ -163,8 +169,6 @@ class _Assembly:
     def finish(self, raw_path: Path) -> dict[str, Any]:
         """Attributes that the frames tell; the errors that only the whole recording can have."""
         damage = self.decoder.damage
-        if not self._frames and h5py.is_hdf5(raw_path):
-            raise FileError(f"{raw_path}: already a capture or another HDF5 file; give the raw recording (.ttraw)")
         if not self._frames:
             raise FileError(f"{raw_path}: not a raw recording; there is not one whole frame of a box in it")
         if self._unknown and not self._continuity.rows:

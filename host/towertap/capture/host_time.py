@@ -26,7 +26,9 @@ SOLVER_S = 1e-6
 """To what the linear programmes are solved."""
 LATEST_S = 1e11
 """Some three thousand years: no clock shows more."""
-MOST_READINGS = 10_000
+MOST_READINGS = 2_000
+MOST_RESTARTS = 20
+"""Of a box in one recording, for whose gaps it is worth asking how long they were."""
 
 
 class Reading(msgspec.Struct, frozen=True):
@@ -109,8 +111,8 @@ def gap_lengths(capture: Capture, rate_hz: float) -> list[Moment | None]:
         return lengths
     readings = readings_of(capture)
     boots, boot = _boots(capture, readings), 0
-    frames = capture.file["frames"]
-    after = np.searchsorted(frames.fields("row")[:], gaps["row"][open_gaps])
+    frames = capture.frames
+    after = np.searchsorted(frames["row"], gaps["row"][open_gaps])
     for k, place in zip(open_gaps.tolist(), after.tolist(), strict=True):
         if not 0 < place < len(frames):
             lengths[k] = None
@@ -132,6 +134,8 @@ def gap_lengths(capture: Capture, rate_hz: float) -> list[Moment | None]:
 def _boots(capture: Capture, readings: list[Reading]) -> list[str] | None:
     """Boot ids of the stretches between restarts, in order; None when the readings do not tell one for each."""
     restarts = int(np.count_nonzero(capture.gaps["reason"] == BOX_RESTART))
+    if restarts > MOST_RESTARTS:
+        return None
     if not restarts:
         return [str(capture.hello.get("boot_id"))]
     boots = list(dict.fromkeys(reading.boot_id for reading in readings))

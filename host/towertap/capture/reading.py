@@ -6,6 +6,7 @@ import math
 import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
+from datetime import date
 from functools import cached_property
 from pathlib import Path
 from types import TracebackType
@@ -16,9 +17,11 @@ import numpy as np
 
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions
+from towertap.capture.consistency import hold_together
 from towertap.capture.imported import LAYOUTS_OF_OTHERS
 from towertap.doors.files import opened, size_of
-from towertap.doors.structured import from_json
+from towertap.doors.structured import from_json, typed
+from towertap.doors.times import local_day
 from towertap.errors import FileError
 from towertap.wire.frames import SYNC
 from towertap.wire.layouts import Layout
@@ -66,6 +69,8 @@ class Capture:
         self.n_samples = int(file["acceleration"].shape[0])
         if self.n_samples == 0:
             raise FileError("a capture without samples; decode the raw recording again")
+        self._tables = {entry.name: self._read_table(entry) for entry in schema.tables() if not entry.is_long}
+        hold_together(file, self.n_samples, self._tables, has_frames=not self.is_imported)
 
     def __enter__(self) -> Self:
         return self
@@ -97,27 +102,37 @@ class Capture:
             return {}
 
     @cached_property
-    def gaps(self) -> np.ndarray:
-        """Table of gaps (schema.GAP), in order of their rows."""
-        gaps = self.table("gaps")
-        rows = gaps["row"]
-        if len(rows) and (np.any(np.diff(rows) < 0) or rows[0] < 0 or rows[-1] > self.n_samples):
-            raise FileError(f"{self.path}: damaged capture: its gaps are out of order; {schema.AGAIN}")
-        return gaps
-
-    @cached_property
     def frames(self) -> np.ndarray:
         """Table of frames (schema.FRAME), some 50 bytes a frame."""
-        return self.table("frames")
+        return self._rows("frames", slice(None))
 
-    @cached_property
+    @property
+    def utc_offset_s(self) -> int | None:
+        """What local time was ahead of UTC where it was recorded; None where the recorder did not say."""
+        try:
+            offset: int | None = typed(self.host.get("utc_offset_s"), int | None, "host")
+        except FileError:
+            return None
+        return offset if offset is None or abs(offset) < 86400 else None
+
+    @property
+    def day(self) -> date | None:
+        """The driver's day on which it was recorded; None when not known."""
+        return local_day(self.text("started_utc"), self.utc_offset_s)
+
+    @property
+    def gaps(self) -> np.ndarray:
+        """Table of gaps (schema.GAP), in order of their rows."""
+        return self.table("gaps")
+
+    @property
     def marks(self) -> np.ndarray:
-        """Table of marks (schema.MARK); the texts are UTF-8 bytes."""
+        """Table of marks; the texts are UTF-8 bytes."""
         return self.table("marks")
 
-    @cached_property
+    @property
     def faults(self) -> np.ndarray:
-        """Table of faults that the box reported (schema.FAULT)."""
+        """Table of faults that the box reported."""
         return self.table("faults")
 
     def pieces(self) -> list[Piece]:
@@ -140,10 +155,11 @@ class Capture:
         return self._rows(name, slice(start, stop))
 
     def table(self, name: str) -> np.ndarray:
-        """A table of the schema, whole; one that this capture's version does not have yet is empty."""
-        if name in self.file:
-            return self._rows(name, slice(None))
-        return np.empty(0, next(entry.dtype for entry in schema.tables() if entry.name == name))
+        """A small table of the schema, whole; one that this capture's version does not have yet is empty."""
+        return self._tables[name]
+
+    def _read_table(self, entry: schema.Dataset) -> np.ndarray:
+        return self._rows(entry.name, slice(None)) if entry.name in self.file else np.empty(0, entry.dtype)
 
     def _rows(self, name: str, rows: slice) -> np.ndarray:
         try:

@@ -23,6 +23,8 @@ LARGEST_TEXT_BYTES = 2**24
 LARGEST_TABLE_ROWS = 100_000
 BEST_DEFLATE_RATIO = 1032
 """Deflate cannot shrink data further (RFC 1951: 258 bytes in two bits): more is a declared shape with nothing in it."""
+MOST_TIMES_STORED, MUCH_BYTES = 100, 2**28
+"""A live chip's noise cannot be packed to a tenth; an hour of a dead one's zeros may still be read and judged."""
 WORST_DEFLATE_RATIO = 1.01
 """Deflate lengthens data by less than this, a few bytes apart: a longer chunk would unfold to more than it declares."""
 FILTERS = {h5py.h5z.FILTER_DEFLATE, h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER_FLETCHER32}
@@ -191,9 +193,17 @@ def validate(file: h5py.File) -> Layout:
     for dataset in (*counts_of(layout), *tables()):
         if dataset.since <= version:
             _validate_dataset(file, dataset)
-    lengths = {file[name].shape[0] for name in layout.quantities}
-    if len(lengths) > 1:
+    entries = [*counts_of(layout), *(entry for entry in tables() if entry.name in file)]
+    if len({file[name].shape[0] for name in layout.quantities}) > 1:
         raise FileError("damaged capture: /acceleration and /rotation differ in length")
+    if len({h5py.h5o.get_info(file[entry.name].id).addr for entry in entries}) < len(entries):
+        raise FileError("refused: one table of the capture stands under two names")
+    declared = sum(file[entry.name].size * entry.dtype.itemsize for entry in entries)
+    stored = sum(file[entry.name].id.get_storage_size() for entry in entries)
+    if declared > MOST_TIMES_STORED * stored + MUCH_BYTES:
+        raise FileError(
+            f"refused: declares {declared / 1e6:.0f} MB in {stored / 1e6:.1f}, which no live chip's samples do"
+        )
     return layout
 
 

@@ -9,6 +9,8 @@ import numpy as np
 from towertap.capture.reading import Capture
 
 BLOCK_ROWS = 65536
+MOST_WINDOWS = 100_000
+"""A day of seconds; of more, each is longer."""
 
 
 @dataclass(frozen=True)
@@ -31,7 +33,7 @@ class Sweep:
 
 def sweep(capture: Capture) -> Sweep:
     """Read every count once, in blocks of seconds; a last part shorter than half a second only counts for clipping."""
-    rows = max(1, min(round(capture.odr_hz), capture.n_samples))
+    rows = max(1, min(round(capture.odr_hz), capture.n_samples), -(-capture.n_samples // MOST_WINDOWS))
     quantities = capture.layout.quantities
     no_reading = np.repeat([quantity.no_reading for quantity in quantities.values()], 3)[:, None]
     per_window: list[tuple[np.ndarray, ...]] = []

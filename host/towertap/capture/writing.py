@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from pathlib import Path
@@ -13,35 +12,69 @@ import h5py
 import numpy as np
 
 from towertap.capture import schema
-from towertap.doors.whole_file import whole_file
+from towertap.doors.whole_file import allocate, whole_file
 from towertap.errors import FileError
 
 BLOCK_CHUNKS = 16
 """Rows are gathered until so many chunks are full, so that each chunk is compressed once."""
+LIBRARY = ("v110", "v110")
+IMAGE_LIBRARY = ("earliest", "v110")
+"""Of the empty file: HDF5 before 2.0 gives an image of a newer superblock with a wrong checksum."""
+AHEAD_BYTES = 2 * 2**20
+"""Room is taken on the disk so far ahead."""
+METADATA_BYTES = 2**19
+"""More than HDF5 keeps in memory of a capture's indexes until it closes the file."""
 
 
 class CaptureWriter:
-    """Context manager: append to the schema's datasets, set the attributes once; `path` appears on a clean exit."""
+    """Context manager: append to the schema's datasets, set the attributes once; `path` appears on a clean exit.
+
+    A full disk never meets HDF5, which does not survive it: the file has its room before anything is written there,
+    and where there is none a FileError says so and nothing is left.
+    """
 
     def __init__(self, path: Path) -> None:
         self._path = path
         self._cleanup = ExitStack()
         self._waiting: dict[str, np.ndarray] = {}
         self._fill: dict[str, int] = {}
+        self._room = self._used = 0
 
     def __enter__(self) -> Self:
         with ExitStack() as cleanup:
-            part = cleanup.enter_context(whole_file(self._path))
+            self._part = cleanup.enter_context(whole_file(self._path))
+            with h5py.File(self._part, "w", driver="core", backing_store=False, libver=IMAGE_LIBRARY) as self.file:
+                self.file.flush()
+                empty = self.file.id.get_file_image()
             try:
-                self.file = cleanup.enter_context(h5py.File(part, "w", libver=("v110", "v110")))
+                self._part.write_bytes(empty)
             except OSError as error:
-                why = os.strerror(error.errno) if error.errno else "no place for a file"
+                why = error.strerror or "no place for a file"
                 raise FileError(
                     f"{self._path}: cannot be written ({why}); give another place for the capture"
                 ) from None
+            cleanup.callback(lambda: self.file.close())
+            self._take_room(0)
+            self.create(schema.tables())
             self._cleanup = cleanup.pop_all()
-        self.create(schema.tables())
         return self
+
+    def _take_room(self, size: int) -> None:
+        """Have room for `size` bytes more; HDF5 gives back what it has not used whenever it closes the file."""
+        self._used += size
+        if self._used + METADATA_BYTES <= self._room:
+            return
+        self.file.close()
+        self._used = self._part.stat().st_size + size
+        self._room = self._used + METADATA_BYTES + AHEAD_BYTES
+        try:
+            allocate(self._part, self._room)
+        except OSError as error:
+            needed = f"it needs {self._room / 1e6:.0f} MB so far ({error.strerror})"
+            raise FileError(
+                f"{self._path}: no room for the capture, {needed}; make room or give another place"
+            ) from None
+        self.file = h5py.File(self._part, "r+", libver=LIBRARY)
 
     def create(self, entries: Iterable[schema.Dataset]) -> None:
         """Make datasets: the tables are there at once, the counts when the chip is known."""
@@ -82,6 +115,7 @@ class CaptureWriter:
 
     def set_attributes(self, values: Mapping[str, Any]) -> None:
         """Set attributes of the file; the schema says which there must be."""
+        self._take_room(sum(len(value) for value in values.values() if isinstance(value, str)))
         schema.set_attributes(self.file, values)
 
     def flush(self) -> None:
@@ -91,6 +125,7 @@ class CaptureWriter:
 
     def _flush(self, name: str) -> None:
         fill = self._fill[name]
+        self._take_room(int(self._waiting[name][:fill].nbytes * schema.WORST_DEFLATE_RATIO))
         dataset = self.file[name]
         start = dataset.shape[0]
         dataset.resize(start + fill, axis=0)

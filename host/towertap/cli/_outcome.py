@@ -49,12 +49,15 @@ def answers(command: Callable[..., Outcome]) -> Callable[..., int]:
     def wrapper(*args: Any, as_json: bool, **kwargs: Any) -> int:
         refuse_infinite(kwargs)
         outcome = command(*args, **kwargs)
-        if as_json:
-            print(json.dumps(plain(outcome.data), allow_nan=False))
-        else:
-            width = None if sys.stdout.isatty() or "COLUMNS" in os.environ else NO_TERMINAL_COLUMNS
-            Terminal(file=sys.stdout, soft_wrap=True, width=width).print(outcome.text)
-        sys.stdout.flush()
+        try:
+            if as_json:
+                print(json.dumps(plain(outcome.data), allow_nan=False))
+            else:
+                width = None if sys.stdout.isatty() or "COLUMNS" in os.environ else NO_TERMINAL_COLUMNS
+                Terminal(file=sys.stdout, soft_wrap=True, width=width).print(outcome.text)
+            sys.stdout.flush()
+        except BrokenPipeError:  # click would end with a status that here means "not sound"
+            raise CallError("standard output was closed before the answer was written") from None
         return outcome.status
 
     return wrapper

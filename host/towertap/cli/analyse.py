@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import asdict
 from pathlib import Path
 
@@ -11,7 +12,9 @@ from rich.table import Table
 from rich.text import Text
 
 from towertap.analysis import Analysis, analyse_capture, describe
+from towertap.archive.record import is_archived
 from towertap.bench.carried import records_for
+from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers
 from towertap.errors import CallError
@@ -52,11 +55,12 @@ def command(
     folder: Path | None,
 ) -> Outcome:
     """Analyse, save, tell."""
-    out = out or capture.with_suffix(".windows.csv")
-    if out.resolve() == capture.resolve():
+    out = out or (capture.with_suffix(".windows.csv") if not is_archived(capture) else beside_archive(capture))
+    if os.path.realpath(out) == os.path.realpath(capture):
         raise CallError(f"{out}: the table would overwrite the capture; give another --out")
     export = exporter(out)
     with open_capture(capture) as opened:
+        integrity = check(opened)  # what is damaged anywhere is damaged here
         if jerk_edge_hz is not None:  # asked for: to leave the jerk out is no answer
             design(jerk_edge_hz, opened.rate_hz)
         analysis = analyse_capture(
@@ -67,7 +71,18 @@ def command(
             bench=records_for(opened, folder),
         )
     export(analysis)
-    return Outcome(_data(capture, out, analysis), Group(_table(analysis), *_remarks(out, analysis)))
+    return Outcome(
+        _data(capture, out, analysis), Group(_table(analysis), *_not_sound(integrity), *_remarks(out, analysis))
+    )
+
+
+def beside_archive(capture: Path) -> Path:
+    """An archived recording stays as it was added: what is made of it goes where one works."""
+    return Path(f"{capture.parent.name}.windows.csv")
+
+
+def _not_sound(integrity: Integrity) -> list[Text]:
+    return [Text(f"Not sound: {reason}.", "yellow") for reason in integrity.reasons]
 
 
 def _data(capture: Path, out: Path, analysis: Analysis) -> dict[str, object]:

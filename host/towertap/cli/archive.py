@@ -10,6 +10,7 @@ from rich.progress import Progress, track
 from rich.text import Text
 
 from towertap.archive import store
+from towertap.archive.adding import ADDED, KEPT, THERE, Added, add_all, recordings_of
 from towertap.archive.record import Record
 from towertap.archive.verify import verify
 from towertap.cli._outcome import Outcome, answers, console, judged, lines
@@ -30,22 +31,25 @@ def command() -> None:
 @command.command(
     name="add",
     short_help="add recordings, or folders of them",
-    help="Add RECORDINGS, each named by its capture (.h5) or its raw stream (.ttraw), or by a folder that holds them.",
+    help="Add RECORDINGS, each named by its capture (.h5) or its raw stream (.ttraw), or by a folder that holds them; "
+    "also plans and bench records (.json). Adding a recording again takes over conditions that were corrected.",
 )
 @ARCHIVE
 @click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path))
 @answers
 def add(archive: Path, recordings: tuple[Path, ...]) -> Outcome:
     """Add each, and say which were there already."""
-    added, told = [], []
     if archive.is_dir():
         _tell_of_index(store.listing(archive))
-    paths = [path for given in recordings for path in store.recordings_of(given)]
-    for path in track(paths, "add", console=console, transient=True, disable=not console.is_terminal):
-        record, is_new = store.add(archive, path)
-        added.append({"recording": path, "name": record["name"], "is_new": is_new})
-        told.append(f"{path}: {'added as' if is_new else 'there already as'} {record['name']}")
-    return Outcome({"archive": archive, "recordings": added}, "\n".join(told))
+    paths = [path for given in recordings for path in recordings_of(given)]
+    progress = track(
+        add_all(archive, paths), "add", len(paths), console=console, transient=True, disable=not console.is_terminal
+    )
+    added = list(progress)
+    entries = [
+        {"recording": one.path, "name": one.name, "is_new": one.how in (ADDED, KEPT), "how": one.how} for one in added
+    ]
+    return Outcome({"archive": archive, "recordings": entries}, lines(*map(_added, added)))
 
 
 @command.command(
@@ -57,8 +61,8 @@ def add(archive: Path, recordings: tuple[Path, ...]) -> Outcome:
 @click.option("--vehicle", help="As in the conditions; upper and lower case are the same.")
 @click.option("--part", help="The same.")
 @click.option("--road", help="The same.")
-@click.option("--since", type=DAY, help="First day of the start, UTC, YYYY-MM-DD.")
-@click.option("--until", type=DAY, help="Last day of the start, UTC, YYYY-MM-DD.")
+@click.option("--since", type=DAY, help="First day of the drives, YYYY-MM-DD, where they were driven.")
+@click.option("--until", type=DAY, help="Last day of the drives, YYYY-MM-DD, where they were driven.")
 @answers
 def list_(
     archive: Path,
@@ -120,6 +124,10 @@ def show(archive: Path, name: str) -> Outcome:
     """Show one recording."""
     record = store.find(archive, name)
     return Outcome({"archive": archive, "folder": archive / record["name"], **record}, _lines(record))
+
+
+def _added(added: Added) -> str:
+    return f"{added.path}: {added.how}{' as' if added.how in (ADDED, THERE) else ':'} {added.name}"
 
 
 def _tell_of_index(listing: store.Listing) -> None:

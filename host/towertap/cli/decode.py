@@ -85,8 +85,6 @@ def condition_flag(name: str) -> str:
 def command(raw: Path, out: Path | None, **given: Any) -> Outcome:
     """Decode and say in one line what came of it."""
     out = out or raw.with_suffix(".h5")
-    if out.resolve() == raw.resolve():
-        raise CallError(f"{raw}: the capture would overwrite the raw recording; give another --out")
     told = {
         name: held_to_rules(name, value) if value != "" else value  # an empty text takes back what the sidecar says
         for name, value in given.items()

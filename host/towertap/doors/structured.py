@@ -18,8 +18,8 @@ DEEPEST = 32
 """Levels of objects and lists; nothing that is read here needs more than eight."""
 LARGEST_INTEGER = 2**63 - 1
 MOST_JSON_BYTES = 64 * 2**20
-MOST_TOML_BYTES = 2**15
-"""Reading a long dotted key costs the square of its length: a second at this size."""
+MOST_TOML_BYTES = 2**14
+"""Reading a long dotted key costs the square of its length: half a second at this size."""
 
 _UNFIT = re.compile("[\0\ud800-\udfff]")  # what neither HDF5 nor UTF-8 can hold
 _WORDS = {

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta, timezone
 from typing import Any
 
 YEARS = range(1970, 2100)
@@ -19,3 +19,12 @@ def instant(text: Any) -> datetime | None:
     if moment is None or moment.year not in YEARS:
         return None
     return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+
+
+def local_day(text: Any, utc_offset_s: int | None = None) -> date | None:
+    """The day that an instant fell on where it was written: by `utc_offset_s` or else by the text's own offset."""
+    moment = instant(text)
+    if moment is None:
+        return None
+    zone = moment.tzinfo if utc_offset_s is None else timezone(timedelta(seconds=utc_offset_s))
+    return moment.astimezone(zone).date()

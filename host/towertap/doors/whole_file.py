@@ -1,10 +1,12 @@
-"""Files that appear whole or not at all, however the writing ends."""
+"""The one way out to a file: it appears whole or not at all, however the writing ends, and on a disk that holds it."""
 
 from __future__ import annotations
 
+import errno
 import glob
 import os
 import secrets
+import shutil
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -36,3 +38,20 @@ def _remove_left_overs(path: Path) -> None:
         with suppress(OSError):  # another may remove it at the same time
             if part.stat().st_mtime < time.time() - LEFT_OVER_S:
                 part.unlink()
+
+
+def allocate(path: Path, size: int) -> None:
+    """Give a file blocks for `size` bytes, so that no write into them meets a full disk; OSError where it has no room.
+
+    The file becomes so long. Where the system has no such call, the free space is looked at instead.
+    """
+    with path.open("r+b") as file:
+        if hasattr(os, "posix_fallocate"):
+            try:
+                return os.posix_fallocate(file.fileno(), 0, size)
+            except OSError as error:
+                if error.errno not in (errno.EOPNOTSUPP, errno.EINVAL):
+                    raise
+        if shutil.disk_usage(path.parent).free < size - path.stat().st_size:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        file.truncate(size)

@@ -12,8 +12,8 @@ from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 from towertap.bench import allan
 from towertap.bench.noise import UG_MS2, Noise
 from towertap.bench.tones import Tone
+from towertap.compare.sections.spectra.density import Density, in_fractions_of_octave
 from towertap.drawing.style import INK, QUIET, Look, log_ticks, new_figure
-from towertap.report.density import Density, in_fractions_of_octave
 
 AXES = {
     "x": Look("#0072b2", "o"),

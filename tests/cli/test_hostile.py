@@ -1,0 +1,173 @@
+"""What comes in may be anything: every command answers in one line and in time, and nothing rewrites the screen."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+
+import h5py
+import numpy as np
+import pytest
+from towertap.archive import adding
+from towertap.capture import schema
+from towertap.capture.conditions import Conditions, write_sidecar
+
+ESCAPES = "\x1b[2J\x1b]0;sound\x07\r\x9b31m[/b][green]\u202e"
+"""Clears a screen, sets a title, goes to the line's begin, colours, and turns the direction of writing."""
+OPTIONS = ["--vehicle", "a", "--part", "b", "--road", "c", "--pass", "1", "--mounting", "x=+X,y=+Y,z=+Z"]
+
+
+@pytest.fixture(autouse=True)
+def ten_seconds():
+    """No case may hang: after ten seconds it fails."""
+
+    def hang(number, frame):
+        raise AssertionError("ten seconds are over")
+
+    before = signal.signal(signal.SIGALRM, hang)
+    signal.alarm(10)
+    yield
+    signal.alarm(0)
+    signal.signal(signal.SIGALRM, before)
+
+
+@pytest.fixture
+def strange(tmp_path):
+    """Files that are none: a pipe without a writer, a device without an end, a link to itself, a name too long."""
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "loop").symlink_to("loop")
+    return [tmp_path / "pipe", "/dev/zero", tmp_path / "loop", tmp_path / ("x" * 300)]
+
+
+CALLS = {
+    "check": ("check", "{}"),
+    "check --limits": ("check", "{capture}", "--limits", "{}"),
+    "decode": ("decode", "{}", "--out", "{folder}/new.h5"),
+    "analyse": ("analyse", "{}", "--out", "{folder}/new.csv"),
+    "archive add": ("archive", "add", "{folder}/archive", "{}"),
+    "record --conditions": ("record", "--conditions", "{}", *OPTIONS),
+    "simbox --signal": ("simbox", "--signal", "{}"),
+}
+
+
+@pytest.mark.parametrize("call", CALLS)
+def test_what_is_no_file_is_refused_in_one_line_and_at_once(call, strange, make_capture, tmp_path, run):
+    capture = make_capture()
+    for path in strange:
+        words = [word.format(path, capture=capture, folder=tmp_path) for word in CALLS[call]]
+        status, out, err = run(*words)
+        assert (status, out, err.count("\n")) == (2, "", 1), (path, err)
+
+
+def test_a_sidecar_that_is_a_pipe_is_refused_at_once(make_capture, tmp_path, run):
+    raw = make_capture().with_suffix(".ttraw")
+    os.mkfifo(raw.with_suffix(".conditions.json"))
+    status, _, err = run("decode", raw, "--out", tmp_path / "new.h5")
+    assert (status, err.count("\n"), "a pipe, a device" in err) == (2, 1, True)
+
+
+def test_numbers_that_are_none_are_refused(run):
+    for option in ("--seconds", "--speed-kmh"):
+        status, out, err = run("record", *OPTIONS, option, "nan")
+        assert (status, out) == (2, "")
+        assert err == f"towertap: {option}: nan is no finite number\n"
+
+
+@pytest.mark.parametrize("text", ["[" * 30_000, "a." * 8_000 + "a = 1", "speed_kmh = 1" + "0" * 400, "speed_kmh = inf"])
+def test_hostile_toml_is_one_line(text, tmp_path, make_capture, run):
+    (tmp_path / "day.toml").write_text(text)
+    path = tmp_path / "day.toml"
+    for words in (("record", "--conditions", path), ("check", make_capture(), "--limits", path)):
+        status, out, err = run(*words)
+        assert (status, out, err.count("\n")) == (2, "", 1)
+
+
+def hostile_capture(make_capture, by_hand, tmp_path):
+    fault = json.dumps({"fault": ESCAPES, "detail": ESCAPES}).encode()
+    frames = by_hand.recording(2)
+    frames[0] = by_hand.hello(serial=ESCAPES, firmware=ESCAPES, board=ESCAPES, chip=ESCAPES)
+    frames.insert(9, by_hand.frame(4, fault, first=256, clock=70_000))
+    write_sidecar(
+        tmp_path / "drive.ttraw", Conditions(ESCAPES, ESCAPES, ESCAPES, 1, notes=ESCAPES), started_utc=ESCAPES
+    )
+    path = make_capture(by_hand.numbered(frames))
+    with h5py.File(path, "r+") as file:
+        schema.set_attributes(file, {"written_by": ESCAPES, "schema_version": "2.0"})
+    return path
+
+
+def test_nothing_in_a_capture_rewrites_what_its_reader_sees(make_capture, by_hand, tmp_path, run):
+    path = hostile_capture(make_capture, by_hand, tmp_path)
+    archive = tmp_path / "archive"
+    said = []
+    for words in (
+        ("check", path),
+        ("archive", "add", archive, path),
+        ("archive", "list", archive),
+        ("archive", "show", archive, "un"),
+        ("archive", "verify", archive),
+        ("decode", path.with_suffix(".ttraw"), "--out", tmp_path / "new.h5"),
+    ):
+        said += run(*words)[1:]
+    text = "".join(said)
+    assert not {"\x1b", "\x07", "\r", "\x9b", "\u202e"} & set(text)
+    assert "\u241b[2J" in text
+    assert "[/b][green]" in text
+
+
+def test_an_error_shows_what_it_was_given_and_does_not_obey(run):
+    status, _, err = run("check", "no\x1b[2Jsuch\nfile")
+    assert (status, err) == (2, "towertap: no\u241b[2Jsuch file: no such file; give a capture (.h5)\n")
+
+
+CLOSED = "import sys; from towertap.cli import main; main()"
+
+
+def test_an_answer_that_cannot_be_written_is_status_2_and_no_traceback(make_capture):
+    command = [sys.executable, "-c", CLOSED, "check", str(make_capture())]
+    for way in (">&-", ">/dev/full"):
+        done = subprocess.run(["sh", "-c", f'"$0" "$@" {way}', *command], capture_output=True, text=True)
+        assert done.returncode == 2, (way, done.stderr)
+        assert (done.stderr.count("\n"), done.stdout) == (1, ""), (way, done.stderr)
+    read, write = os.pipe()
+    os.close(read)
+    done = subprocess.run([*command, "--json"], stdout=write, stderr=subprocess.PIPE, text=True)
+    os.close(write)
+    assert (done.returncode, done.stderr.count("\n")) == (2, 1)
+
+
+def test_a_foreign_hdf5_file_is_not_replaced_by_a_capture(make_capture, tmp_path, run):
+    raw = make_capture().with_suffix(".ttraw")
+    with h5py.File(tmp_path / "year.h5", "w") as file:
+        file["results"] = np.arange(5)
+    before = (tmp_path / "year.h5").read_bytes()
+    status, out, err = run("decode", raw, "--out", tmp_path / "year.h5")
+    assert (status, out, "no capture: not replaced" in err) == (2, "", True)
+    assert (tmp_path / "year.h5").read_bytes() == before
+    cut = tmp_path / "cut.h5"
+    cut.write_bytes(make_capture().read_bytes()[:-5000])
+    assert (
+        run("decode", raw, "--out", cut)[0] == 0
+    )  # "decode the raw recording again" is what a damaged capture asks for
+
+
+def test_decoding_a_capture_says_that_it_is_one(make_capture, run):
+    path = make_capture()
+    before = path.read_bytes()
+    status, _, err = run("decode", path)
+    assert (status, "a capture or another HDF5 file" in err) == (2, True)
+    raw = path.with_suffix(".ttraw")
+    status, _, err = run("decode", raw, "--out", raw)
+    assert (status, "would overwrite the raw recording" in err) == (2, True)
+    assert path.read_bytes() == before
+
+
+def test_a_capture_of_an_archive_stays_as_it_was_added(make_capture, by_hand, tmp_path, run, monkeypatch):
+    """`analyse` writes its table where one works, not into the archive."""
+    added = adding.add(tmp_path / "archive", make_capture(by_hand.recording(6)))
+    monkeypatch.chdir(tmp_path)
+    capture = tmp_path / "archive" / added.name / "capture.h5"
+    assert run("analyse", capture, "--mounting", "x=+X,y=+Y,z=+Z", "--window-s", "1")[0] == 0
+    assert run("archive", "verify", tmp_path / "archive")[0] == 0
+    assert [path.name for path in tmp_path.glob("*windows.csv")] == [f"{added.name}.windows.csv"]
