@@ -171,3 +171,17 @@ def test_a_capture_of_an_archive_stays_as_it_was_added(make_capture, by_hand, tm
     assert run("analyse", capture, "--mounting", "x=+X,y=+Y,z=+Z", "--window-s", "1")[0] == 0
     assert run("archive", "verify", tmp_path / "archive")[0] == 0
     assert [path.name for path in tmp_path.glob("*windows.csv")] == [f"{added.name}.windows.csv"]
+
+
+def test_one_hostile_capture_is_left_out_of_a_comparison_and_named(drive_folder, tmp_path, run):
+    for path in drive_folder.glob("*.h5"):
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    spoiled = tmp_path / "quarry-lane-soft-1.h5"
+    with h5py.File(spoiled, "r+") as file:
+        schema.set_attributes(file, {"conditions": '{"speed_kmh": 1' + 400 * "0" + "}"})
+    signal.alarm(60)
+    status, out, err = run("compare", tmp_path, "--before", "soft", "--after", "stiff", "--smooth", "bypass", "--json")
+    assert status == 0, err
+    (left_out,) = json.loads(out)["excluded"]
+    assert left_out["capture"] == "quarry-lane-soft-1"
+    assert "a number that is not finite or too large" in left_out["reason"]

@@ -35,6 +35,13 @@ class Sum(msgspec.Struct):
     sha256: str
 
 
+class Correction(msgspec.Struct):
+    """Conditions as they were until they were corrected."""
+
+    conditions: dict[str, Any]
+    until_utc: str
+
+
 class RecordShape(msgspec.Struct):
     """What a record must have; more keys may follow."""
 
@@ -54,8 +61,8 @@ class RecordShape(msgspec.Struct):
     seconds: float
     utc_offset_s: Annotated[int, Meta(ge=-86000, le=86000)] | None = None
     """What local time was ahead of UTC where it was recorded."""
-    history: list[dict[str, Any]] = []
-    """Conditions that were corrected, oldest first: `conditions` as they were, and `until_utc`."""
+    history: list[Correction] = []
+    """Oldest first."""
 
 
 def seal(content: Any) -> str:

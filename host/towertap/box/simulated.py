@@ -185,7 +185,7 @@ def _read_npy(path: Path) -> NDArray[np.float64]:
     with path.open("rb") as file:
         try:
             return np.lib.format.read_array(file, allow_pickle=False).astype(np.float64)
-        except (ValueError, TypeError, EOFError):  # numpy's words are advice to programmers
+        except Exception:  # numpy takes the header for Python, whose errors are many, and advises programmers
             raise ValueError("no .npy file of numbers, or a damaged one; write it with numpy.save") from None
 
 
@@ -233,7 +233,7 @@ def _checked(signal: NDArray[np.float64], name: str) -> NDArray[np.float64]:
     if not np.all(np.isfinite(signal)):
         row = int(np.nonzero(~np.isfinite(signal).all(axis=1))[0][0])
         raise CallError(f"{name} holds a value that is not a number (row {row + 1}); mend or cut the recording there")
-    if np.abs(signal).max() * _MICRO > _INT32_MAX:
+    if np.abs(signal).max() > _INT32_MAX / _MICRO:
         raise CallError(f"{name} reaches {np.abs(signal).max():.4g}; the limit is 2147 m/s² or rad/s: check the units")
     return signal
 

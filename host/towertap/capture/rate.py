@@ -98,11 +98,11 @@ def drift_of(readings: Readings, layout: Layout) -> Drift | None:
     temperatures = [
         layout.temperature_c(part.temperature[part.temperature != UNKNOWN_TEMPERATURE]) for part in (first, last)
     ]
-    told = all(len(values) for values in temperatures)
+    is_known = all(len(values) for values in temperatures)
     return Drift(
         (after.rate_hz / before.rate_hz - 1) * 1e6,
         math.hypot(*halves),
-        float(temperatures[1].mean() - temperatures[0].mean()) if told else None,
+        float(temperatures[1].mean() - temperatures[0].mean()) if is_known else None,
     )
 
 

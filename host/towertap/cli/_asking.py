@@ -71,7 +71,7 @@ def gather(given: dict[str, Any], day: dict[str, Any], folder: Path) -> Conditio
 def next_pass(folder: Path, road: str, part: str, position: str = "") -> int:
     """Number of the next pass over `road` with `part`, after the recordings in `folder`, by a box at `position`."""
     recorded = _recorded(folder, position)
-    numbers = [held.pass_number or 0 for held in recorded if (held.road, held.part) == (road, part)]
+    numbers = [drive.pass_number or 0 for drive in recorded if (drive.road, drive.part) == (road, part)]
     return max([0, *numbers]) + 1
 
 
@@ -87,9 +87,9 @@ def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[
     wanted = {name: chosen[name] for name in ("part", "road", "pass_number") if chosen.get(name) not in (None, "")}
     fitting = [drive for drive in plan.drives if all(getattr(drive, name) == wanted[name] for name in wanted)]
     if not fitting:
-        told = ", ".join(f"{condition_flag(name)} {value}" for name, value in wanted.items())
-        raise CallError(f"{plan_path}: no drive is planned with {told}; the run sheet lists them")
-    driven = {(held.part, held.road, held.pass_number) for held in _recorded(folder, chosen.get("box_position"))}
+        named = ", ".join(f"{condition_flag(name)} {value}" for name, value in wanted.items())
+        raise CallError(f"{plan_path}: no drive is planned with {named}; the run sheet lists them")
+    driven = {(drive.part, drive.road, drive.pass_number) for drive in _recorded(folder, chosen.get("box_position"))}
     left = [drive for drive in fitting if (drive.part, drive.road, drive.pass_number) not in driven]
     if not left and len(fitting) > 1:
         raise CallError(
@@ -120,15 +120,15 @@ def _recorded(folder: Path, position: str | None) -> Iterator[Conditions]:
     """
     for raw in folder.glob("*.ttraw"):
         with suppress(FileError):
-            held = read_sidecar(raw)["conditions"]
-            if held.box_position == position or not (held.box_position and position):
-                yield held
+            drive = read_sidecar(raw)["conditions"]
+            if drive.box_position == position or not (drive.box_position and position):
+                yield drive
 
 
 def _tell_if_there(known: dict[str, Any], folder: Path) -> None:
     """Say that a pass of this number is there: it may be driven again on purpose, or the number was forgotten."""
     road, part, number, place = (known.get(name) for name in ("road", "part", "pass_number", "box_position"))
-    if any((held.road, held.part, held.pass_number) == (road, part, number) for held in _recorded(folder, place)):
+    if any((drive.road, drive.part, drive.pass_number) == (road, part, number) for drive in _recorded(folder, place)):
         console.print(
             f"pass {number} of {road} with {part} is there already; this one is recorded beside it "
             f"(did you mean --pass {next_pass(folder, str(road), str(part), place or '')}?)",

@@ -47,7 +47,8 @@ def add(archive: Path, recordings: tuple[Path, ...]) -> Outcome:
     )
     added = list(progress)
     entries = [
-        {"recording": one.path, "name": one.name, "is_new": one.how in (ADDED, KEPT), "how": one.how} for one in added
+        {"recording": entry.path, "name": entry.name, "is_new": entry.how in (ADDED, KEPT), "how": entry.how}
+        for entry in added
     ]
     return Outcome({"archive": archive, "recordings": entries}, lines(*map(_added, added)))
 
@@ -75,13 +76,13 @@ def list_(
     """List one line a recording; one that cannot be read or is gone is told on standard error and in JSON."""
     store.refuse_any_folder(archive)
     listing = store.listing(archive)
-    found = store.select(listing.records, _day(since), _day(until), vehicle=vehicle, part=part, road=road)
+    recordings = store.select(listing.records, _day(since), _day(until), vehicle=vehicle, part=part, road=road)
     gone = [record["name"] for record in listing.gone]
     for line in (*listing.unreadable, *(f"{archive / name}: {store.GONE}" for name in gone)):
         console.print(Text.assemble(("not listed", "red"), f" {line}"), soft_wrap=True)
     _tell_of_index(listing)
-    data = {"archive": archive, "recordings": found, "unreadable": listing.unreadable, "gone": gone}
-    return Outcome(data, lines(*map(_line, found)) if found else "no recording fits")
+    data = {"archive": archive, "recordings": recordings, "unreadable": listing.unreadable, "gone": gone}
+    return Outcome(data, lines(*map(_line, recordings)) if recordings else "no recording fits")
 
 
 @command.command(
@@ -100,16 +101,16 @@ def verify_(archive: Path, redecode: bool) -> Outcome:
     """Verify and list what is wrong."""
     with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
         task = progress.add_task("verify", total=None)
-        found = verify(
+        verification = verify(
             archive,
             redecode=redecode,
             on_progress=lambda done, total: progress.update(task, completed=done, total=total),
         )
     how = "every byte as it was added" + (", decoded again to the same numbers" if redecode else "")
-    problems = [judged(False, str(problem)) for problem in found.problems] or [Text(how)]
-    total = f"{_count(found.recordings, 'recording')}, {_count(len(found.problems), 'problem')}"
-    text = lines(*problems, *found.remarks, total)
-    return Outcome({"archive": archive, **found.data()}, text, 1 if found.problems else 0)
+    problems = [judged(False, str(problem)) for problem in verification.problems] or [Text(how)]
+    total = f"{_count(verification.recordings, 'recording')}, {_count(len(verification.problems), 'problem')}"
+    text = lines(*problems, *verification.remarks, total)
+    return Outcome({"archive": archive, **verification.data()}, text, 1 if verification.problems else 0)
 
 
 @command.command(
@@ -144,24 +145,30 @@ def _count(number: int, thing: str) -> str:
 
 
 def _line(record: Record) -> Text:
-    told = [str(record["conditions"].get(key) or "") for key in ("vehicle", "road", "part")]
-    details = [*filter(None, told), f"{record['seconds']:.0f} s", f"started {record['started_utc'][:19] or 'unknown'}"]
+    of = [str(record["conditions"].get(key) or "") for key in ("vehicle", "road", "part")]
+    details = [*filter(None, of), f"{record['seconds']:.0f} s", f"started {record['started_utc'][:19] or 'unknown'}"]
     return Text.assemble((record["name"], "bold"), f": {', '.join(details)}")
 
 
 def _lines(record: Record) -> str:
     """The record as lines of `key: value`, what lies within indented."""
-    told = []
+    parts = []
     for key, value in record.items():
-        if isinstance(value, dict):
-            told += [
+        if key == "history":
+            parts += [f"until {entry['until_utc']}: {_within(entry['conditions'])}" for entry in value]
+        elif isinstance(value, dict):
+            parts += [
                 f"{key}:",
-                *(f"  {name}: {_value(held)}" for name, held in value.items() if held not in ("", None)),
+                *(f"  {name}: {_value(inner)}" for name, inner in value.items() if inner not in ("", None)),
             ]
         else:
-            told.append(f"{key}: {value}")
-    return "\n".join(told)
+            parts.append(f"{key}: {value}")
+    return "\n".join(parts)
 
 
-def _value(held: object) -> str:
-    return f"{held['bytes']} bytes, SHA-256 {held['sha256']}" if isinstance(held, dict) else str(held)
+def _within(conditions: dict[str, object]) -> str:
+    return ", ".join(f"{name} {value}" for name, value in conditions.items() if value not in ("", None))
+
+
+def _value(value: object) -> str:
+    return f"{value['bytes']} bytes, SHA-256 {value['sha256']}" if isinstance(value, dict) else str(value)

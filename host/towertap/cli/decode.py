@@ -85,12 +85,12 @@ def condition_flag(name: str) -> str:
 def command(raw: Path, out: Path | None, **given: Any) -> Outcome:
     """Decode and say in one line what came of it."""
     out = out or raw.with_suffix(".h5")
-    told = {
+    overriding = {
         name: held_to_rules(name, value) if value != "" else value  # an empty text takes back what the sidecar says
         for name, value in given.items()
         if value is not None
     }
-    conditions = Conditions(**(read_sidecar(raw)["conditions"].to_dict() | told))
+    conditions = Conditions(**(read_sidecar(raw)["conditions"].to_dict() | overriding))
     columns = ("decoding", BarColumn(), DownloadColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
         task = progress.add_task("decode", total=None)

@@ -1,0 +1,33 @@
+"""Coverage-guided fuzzing of whatever reads files and streams, for developers: it runs until it finds something.
+
+    pip install '.[fuzz]'
+    python tests/fuzz/fuzz.py capture -max_total_time=600
+
+The first word is a target of targets.py; the rest goes to libFuzzer. What it finds it writes as `crash-…` into the
+folder that it is run in: mend it, and put the file into corpus/TARGET/, which the tests run.
+"""
+
+import sys
+import tempfile
+from importlib.util import module_from_spec, spec_from_file_location
+from pathlib import Path
+
+import atheris
+
+spec = spec_from_file_location("targets", Path(__file__).with_name("targets.py"))
+targets = module_from_spec(spec)
+with atheris.instrument_imports(include=["towertap"]):
+    spec.loader.exec_module(targets)
+
+
+def main():
+    name, *options = sys.argv[1:]
+    start = Path(tempfile.mkdtemp(prefix="towertap-seeds-"))
+    for k, data in enumerate(targets.seeds(name)):
+        (start / f"seed{k}").write_bytes(data)
+    atheris.Setup([sys.argv[0], str(start), *options], lambda data: targets.run(name, data))
+    atheris.Fuzz()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,210 @@
+"""What is fuzzed: for each kind of file the code that reads it, and sound files to begin with.
+
+A target takes any bytes. It may say in one line what is wrong with them; it may not do anything else.
+"""
+
+import json
+import os
+import tempfile
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from towertap.archive.record import read_record, seal
+from towertap.archive.store import listing
+from towertap.box.simulated import read_signal
+from towertap.capture.conditions import Conditions, read_sidecar, sidecar_path
+from towertap.capture.decode import decode_raw
+from towertap.capture.integrity import check
+from towertap.capture.limits import read_limits
+from towertap.capture.reading import open_capture
+from towertap.capture.speed_log import read_speed_log
+from towertap.compare.plan import read_plan
+from towertap.doors.structured import read_toml
+from towertap.errors import TowertapError
+from towertap.wire.decoder import Decoder
+
+EXAMPLES = Path(__file__).parents[2] / "example_captures"
+PLACE = Path(tempfile.mkdtemp(prefix="towertap-fuzz-"))
+
+
+def _file(name, data):
+    path = PLACE / name
+    path.write_bytes(data)
+    return path
+
+
+def stream(data: bytes) -> None:
+    """The decoder, in two portions."""
+    decoder = Decoder()
+    for frames in (*decoder.feed(data[: len(data) // 2]), *decoder.feed(data[len(data) // 2 :]), *decoder.finish()):
+        if frames.layout:
+            frames.counts("acceleration")
+        for frame in frames.singly():
+            frame.text, frame.data  # noqa: B018 - they must not fail
+
+
+def raw(data: bytes) -> None:
+    """A raw recording, decoded and checked."""
+    path = decode_raw(_file("fuzz.ttraw", data), PLACE / "fuzz.h5")
+    with open_capture(path) as capture:
+        check(capture)
+        capture.pieces()
+
+
+def capture(data: bytes) -> None:
+    """A capture, opened, checked and read."""
+    with open_capture(_file("given.h5", data)) as opened:
+        check(opened)
+        for piece in opened.pieces():
+            for _ in opened.blocks(piece):
+                pass
+
+
+def sidecar(data: bytes) -> None:
+    """The conditions and clock readings beside a raw recording."""
+    path = PLACE / "side.ttraw"
+    sidecar_path(path).write_bytes(data)
+    read_sidecar(path)
+    path.write_bytes((EXAMPLES / "streams" / "whole.bin").read_bytes())
+    with open_capture(decode_raw(path, PLACE / "side.h5")) as opened:
+        check(opened)
+
+
+def limits(data: bytes) -> None:
+    """Limits in TOML."""
+    read_limits(_file("limits.toml", data))
+
+
+def conditions(data: bytes) -> None:
+    """The day's values in TOML."""
+    Conditions.from_dict(read_toml(_file("day.toml", data), dict[str, Any], "a TOML file"))
+
+
+def csv(data: bytes) -> None:
+    """A speed log."""
+    read_speed_log(_file("log.csv", data))
+
+
+def gpx(data: bytes) -> None:
+    """A track."""
+    read_speed_log(_file("log.gpx", data))
+
+
+def plan(data: bytes) -> None:
+    """A plan of drives."""
+    read_plan(_file("plan.json", data))
+
+
+def record(data: bytes) -> None:
+    """An archive's record and index."""
+    archive = PLACE / "archive"
+    (archive / "drive").mkdir(parents=True, exist_ok=True)
+    (archive / "drive" / "record.json").write_bytes(data)
+    (archive / "index.json").write_bytes(data)
+    with suppress(TowertapError):
+        read_record(archive / "drive")
+    listing(archive)
+
+
+def signal(data: bytes) -> None:
+    """A signal for the simulated box."""
+    for name in ("signal.csv", "signal.npy"):
+        with suppress(TowertapError):
+            read_signal(_file(name, data), 100.0)
+
+
+TARGETS = {
+    target.__name__: target
+    for target in (stream, raw, capture, sidecar, limits, conditions, csv, gpx, plan, record, signal)
+}
+
+
+def run(name: str, data: bytes) -> None:
+    """Run a target: a TowertapError of one line is an answer, anything else that is raised is a bug."""
+    line = ""
+    try:
+        TARGETS[name](data)
+    except TowertapError as error:
+        line = str(error)
+    assert "\n" not in line
+    assert len(line) < 2000
+
+
+def seeds(name: str) -> list[bytes]:
+    """Sound files of a kind, to begin with, and the regressions of its corpus."""
+    corpus = sorted((Path(__file__).parent / "corpus" / name).glob("*"))
+    return [*SOUND[name](), *(path.read_bytes() for path in corpus)]
+
+
+def _streams():
+    return [path.read_bytes() for path in sorted((EXAMPLES / "streams").glob("*.bin")) if path.stat().st_size < 3000]
+
+
+def _captures():
+    made = decode_raw(_file("seed.ttraw", (EXAMPLES / "streams" / "firmware.bin").read_bytes()), PLACE / "seed.h5")
+    return [made.read_bytes()]
+
+
+def _signals():
+    np.save(PLACE / "seed.npy", np.ones((5, 3)))
+    return [b"t,x,y,z\n0,0,0,9.8\n0.01,0,0,9.9\n", (PLACE / "seed.npy").read_bytes()]
+
+
+def _plans():
+    drives = [
+        {"block": 1, "part": part, "road": road, "pass_number": 1} for part in ("a", "b") for road in ("lane", "bypass")
+    ]
+    roads = [{"name": "lane", "speed_kmh": 40.0}, {"name": "bypass", "speed_kmh": 60.0}]
+    hold = {"tyre_pressures_kpa": "", "air_temperature_c": [0.0, 20.0], "box_position": "", "mounting": ""}
+    content = {"schema": "towertap-plan", "version": 1, "question": "?", "vehicle": "v", "before": "a", "after": "b"}
+    content |= {
+        "smooth": "bypass",
+        "roads": roads,
+        "metrics": ["jerk_z"],
+        "margin": 0.1,
+        "power": 0.8,
+        "spread_cv": 0.05,
+    }
+    content |= {"spread_from": "here", "blocks": 1, "seed": 1, "hold": hold, "drives": drives}
+    return [json.dumps(content | {"written_utc": "2026-05-04T09:00:00+00:00"}).encode()]
+
+
+def _records():
+    sums = {"bytes": 3, "sha256": "00"}
+    content = {"format": 1, "name": "drive", "raw": sums, "files": {"raw.ttraw.gz": sums, "capture.h5": sums}}
+    content |= {"conditions": {}, "started_utc": "", "schema_version": "2.0", "host": "", "firmware": "", "samples": 1}
+    return [seal({**content, "seconds": 1.0}).encode(), seal([{**content, "seconds": 1.0}]).encode()]
+
+
+TRACK = (
+    '<?xml version="1.0"?><gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>'
+    + "".join(
+        f'<trkpt lat="50.{k:04d}" lon="7"><time>2026-05-04T09:30:{k:02d}Z</time><speed>9.5</speed></trkpt>'
+        for k in range(5)
+    )
+    + "</trkseg></trk></gpx>"
+)
+
+SOUND = {
+    "stream": _streams,
+    "raw": _streams,
+    "capture": _captures,
+    "sidecar": lambda: [next(EXAMPLES.glob("*.conditions.json")).read_bytes()],
+    "limits": lambda: [b"missing_share = 0.0001\nrate_ppm = 100\n"],
+    "conditions": lambda: [b'vehicle = "minibus"\nspeed_kmh = 50.0\npass_number = 3\nnotes = "none"\n'],
+    "csv": lambda: [b"time_utc,speed_kmh\n2026-05-04T09:30:00Z,36\n2026-05-04T09:30:01Z,37\n"],
+    "gpx": lambda: [TRACK.encode()],
+    "plan": _plans,
+    "record": _records,
+    "signal": _signals,
+}
+"""Name of a target → what makes its sound files."""
+
+
+def peak_mb() -> float:
+    """The most memory that this process has had, in MB."""
+    import resource
+
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1024 if os.uname().sysname == "Linux" else 2**20)

@@ -1,0 +1,31 @@
+"""What was found by fuzzing stays mended, and a short run of damaged files of each kind; the long ones are scripts."""
+
+from importlib.util import module_from_spec, spec_from_file_location
+from pathlib import Path
+
+import pytest
+
+spec = spec_from_file_location("mutated_files", Path(__file__).with_name("mutated_files.py"))
+mutated_files = module_from_spec(spec)
+spec.loader.exec_module(mutated_files)
+targets = mutated_files.targets
+
+
+@pytest.mark.parametrize("name", targets.TARGETS)
+def test_sound_files_are_taken_and_what_was_found_is_answered(name):
+    for data in targets.SOUND[name]():
+        targets.TARGETS[name](data)
+    for data in targets.seeds(name):
+        targets.run(name, data)
+
+
+@pytest.mark.parametrize("name", targets.TARGETS)
+def test_thirty_damaged_files_are_answered_in_time(name):
+    """`python tests/fuzz/mutated_files.py --files 2000` tries thousands."""
+    assert mutated_files.try_files(name, 30) < mutated_files.LONGEST_S
+
+
+def test_a_target_that_crashes_is_caught(monkeypatch):
+    monkeypatch.setitem(targets.TARGETS, "limits", lambda data: data.decode("ascii"))
+    with pytest.raises(AssertionError, match="limits, file"):
+        mutated_files.try_files("limits", 300)
