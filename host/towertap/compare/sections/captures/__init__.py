@@ -98,16 +98,14 @@ def unproved(drives: Drives) -> Iterator[str]:
         )
     shares = [fmean(drive.from_box for drive in drives.passes if drive.side == side) for side in SIDES]
     if shares[0] != shares[1]:
-        yield ("the two sides do not rest on the same recorders: how these differ may pass for a change of the part")
+        yield "the two sides do not rest on the same recorders: how these differ may pass for a change of the part"
 
 
 def _integrity(drive: Pass) -> dict[str, str]:
     check = drive.integrity
     return {
         "capture": drive.name,
-        "sound": ("sound" if check.from_box else "nothing against it")
-        if check.sound
-        else f"not sound: {'; '.join(check.reasons)}",
+        "sound": SOUND[check.from_box] if check.sound else f"not sound: {'; '.join(check.reasons)}",
         "rate, Hz": number(check.rate_hz, 7),
         "off nominal, ppm": fixed(check.rate_ppm, 2),
         "95 % interval": fixed(check.rate_ppm_interval, 2),
