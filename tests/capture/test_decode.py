@@ -145,6 +145,7 @@ def test_conditions_come_from_the_sidecar_and_the_call_goes_before_it(by_hand, m
 @pytest.mark.parametrize("text", ["", "[]", "{", '{"conditions": {"colour": 1}}', '{"conditions": 5}', "\xff"])
 def test_a_broken_sidecar_is_one_clear_line(text, tmp_path):
     raw = tmp_path / "drive.ttraw"
+    raw.write_bytes(b"x")
     sidecar_path(raw).write_bytes(text.encode("latin-1"))
     with pytest.raises(FileError, match=r"drive\.conditions\.json") as failure:
         decode_raw(raw, tmp_path / "drive.h5")

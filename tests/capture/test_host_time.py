@@ -15,7 +15,7 @@ from towertap.box.recorder import record
 from towertap.box.simulated import SimulatedBox
 from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.capture.decode import decode_raw
-from towertap.capture.host_time import Moment, host_time, readings_of, utc
+from towertap.capture.host_time import Moment, host_time, readings_of, started, utc
 from towertap.capture.integrity import check
 from towertap.capture.reading import open_capture
 
@@ -67,6 +67,18 @@ def test_the_start_is_known_as_well_as_the_greeting(ppm, greeted, within_s, by_h
     told_s = datetime.datetime.fromisoformat(integrity.started_utc).timestamp()
     # by hand: the first sample is made when the box's clock shows 1 ms
     assert abs(told_s - (STARTED_S + 1e-3)) <= integrity.started_uncertainty_s < within_s
+
+
+def test_the_start_is_known_no_better_than_to_half_a_sample(by_hand, make_capture, tmp_path):
+    """A frame's clock was read when its newest sample was between nought and one period old."""
+    log = clock_log(np.random.default_rng(1), 4)
+    write_sidecar(tmp_path / "drive.ttraw", Conditions(), clock=log)
+    with open_capture(make_capture(by_hand.recording(4))) as capture:
+        frame = capture.frames[0]
+        first_s = frame["clock_us"] * 1e-6 - (frame["fifo_level"] - 0.5) / 4000
+        bounds, start = host_time(readings_of(capture), BOOT, first_s), started(capture, 4000.0)
+    assert start.at_s == pytest.approx(bounds.at_s, abs=1e-6)
+    assert start.uncertainty_s - bounds.uncertainty_s == pytest.approx(0.5 / 4000, rel=0.01)
 
 
 @pytest.mark.parametrize("seed", range(20))

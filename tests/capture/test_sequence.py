@@ -91,6 +91,25 @@ def test_a_sequence_that_falls_is_a_restart_though_counter_and_clock_are_ahead(b
     assert (gap["row"], gap["missing"], gap["reason"], gap["exact"]) == (4000, None, "box_restart", False)
 
 
+def test_a_clock_that_falls_is_a_restart_though_every_number_follows_the_last(by_hand, judged):
+    before, after = by_hand.recording(1)[:-1], by_hand.recording(1, start=(125, 4000, 500))[1:]
+    (gap,) = judged(by_hand.numbered([*before, *after])).gaps
+    assert (gap["row"], gap["missing"], gap["reason"]) == (4000, None, "box_restart")
+
+
+def test_of_many_gaps_and_messages_three_are_named_and_the_rest_is_hinted_at(by_hand, judged):
+    frames = by_hand.recording(2.5)
+    for at in (40, 60, 80, 100):
+        frames.insert(at, by_hand.frame(3, b"mark", first=32 * at, clock=1000 + 8000 * at))
+    frames = by_hand.numbered(frames)
+    for at in (210, 190, 170, 150, 100, 80, 60, 40):
+        del frames[at]
+    integrity = judged(frames)
+    missing, messages = (rule(integrity, name).text for name in ("missing", "messages"))
+    assert (missing.count("(link)"), missing.endswith("(link), …")) == (3, True)
+    assert "after 0.3, 0.5, 0.6, … s of samples" in messages
+
+
 def test_samples_that_the_missing_frames_cannot_have_held_were_lost_by_the_chip(by_hand, judged):
     """The frame whose flag told of an overflow of 500 is lost itself: 532 samples are missing, and one frame."""
     frames = by_hand.recording(2)

@@ -77,7 +77,7 @@ def test_the_simulated_box_sends_it_again(name):
 
 
 @given(data=st.data())
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_whatever_is_lost_two_readers_of_the_page_tell_the_same(data, tmp_path):
     """Frames of samples of any size, messages, overflows and restarts, of which any may not arrive."""
     box, frames = make_streams.Box(), []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
+from io import BytesIO
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -18,8 +19,6 @@ from towertap.errors import FileError
 BLOCK_CHUNKS = 16
 """Rows are gathered until so many chunks are full, so that each chunk is compressed once."""
 LIBRARY = ("v110", "v110")
-IMAGE_LIBRARY = ("earliest", "v110")
-"""Of the empty file: HDF5 before 2.0 gives an image of a newer superblock with a wrong checksum."""
 AHEAD_BYTES = 2 * 2**20
 """Room is taken on the disk so far ahead."""
 METADATA_BYTES = 2**19
@@ -43,11 +42,11 @@ class CaptureWriter:
     def __enter__(self) -> Self:
         with ExitStack() as cleanup:
             self._part = cleanup.enter_context(whole_file(self._path))
-            with h5py.File(self._part, "w", driver="core", backing_store=False, libver=IMAGE_LIBRARY) as self.file:
-                self.file.flush()
-                empty = self.file.id.get_file_image()
+            empty = BytesIO()
+            self.file = h5py.File(empty, "w", libver=LIBRARY)
+            self.file.close()
             try:
-                self._part.write_bytes(empty)
+                self._part.write_bytes(empty.getvalue())
             except OSError as error:
                 why = error.strerror or "no place for a file"
                 raise FileError(
