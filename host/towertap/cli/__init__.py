@@ -26,6 +26,7 @@ COMMANDS = {
     "export": "a capture's samples as CSV, Parquet, MATLAB, NumPy, WAV, UFF 58 or MDF 4",
     "flash": "put the firmware on a board",
     "import": "another recorder's samples as a capture: CSV, WAV, MATLAB or MDF",
+    "listen": "before and after of one place as a sound",
     "plan": "before driving: how many passes, in which order, and a run sheet",
     "record": "record a drive from the box",
     "settings": "what is set once for all, and where each value is from",

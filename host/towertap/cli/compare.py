@@ -98,6 +98,9 @@ A refusal is one line on standard error and exit status 2, with nothing on stand
     help="How far the logs' clocks are ahead of the captures'; found by the forward acceleration when not given.",
 )
 @click.option("--report", type=click.Path(path_type=Path, file_okay=False), help="Write the report into this folder.")
+@click.option(
+    "--sounds/--no-sounds", default=default("sounds"), help="Whether it comes with sounds of typical passes; as set."
+)
 @answers
 def command(
     folder: Path,
@@ -115,6 +118,7 @@ def command(
     speed_logs: tuple[Path, ...],
     speed_offset: float | None,
     report: Path | None,
+    sounds: bool,
 ) -> Outcome:
     """Load the passes, compare them, write the report, tell the answer."""
     plan = read_plan(plan_file) if plan_file else None
@@ -139,9 +143,14 @@ def command(
     comparison = compare(drives, None if margin is None else margin / 100, quantile, metrics, plan)
     data, text = comparison.data(), [tell(comparison)]
     if report is not None:
+        from towertap.exchange.listening import sounds_of
         from towertap.report.report import write_report  # draws pictures: loaded only when asked for
 
-        page = write_report(comparison, report)
+        report.mkdir(parents=True, exist_ok=True)
+        of_pictures, failures = sounds_of(comparison, report) if sounds else ({}, [])
+        for failure in failures:
+            console.print(failure, style="yellow", soft_wrap=True)
+        page = write_report(comparison, report, sounds=of_pictures)
         data["report"] = str(page)
         text.append(Text(f"\nReport: {page}"))
     return Outcome(data, Group(*text))

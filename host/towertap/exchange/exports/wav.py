@@ -48,12 +48,13 @@ def write(samples: Samples, path: Path) -> None:
             levels = np.rint(values / full_scale * FULL)
             file.writeframesraw(np.where(np.isnan(levels), NO_READING, levels).astype("<i4").tobytes())
     names = [column.name for column in samples.columns]
-    _comment(path, samples.metadata | {"channels": names, "wav_full_scale": scale, "wav_no_reading": NO_READING})
+    about = {"channels": names, "wav_full_scale": scale, "wav_no_reading": NO_READING}
+    add_comment(path, json.dumps(samples.metadata | about))
 
 
-def _comment(path: Path, metadata: dict) -> None:
-    """Add an INFO list with a comment, and its length to that of the whole."""
-    text = json.dumps(metadata).encode("ascii") + b"\0"
+def add_comment(path: Path, comment: str) -> None:
+    """Add an INFO list with a comment to a WAV file, and its length to that of the whole."""
+    text = comment.encode("ascii", "replace") + b"\0"
     text += b"\0" * (len(text) % 2)
     chunk = b"LIST" + struct.pack("<I", 12 + len(text)) + b"INFOICMT" + struct.pack("<I", len(text)) + text
     with path.open("r+b") as file:
