@@ -1,18 +1,23 @@
-"""Parquet: a column of time and one an axis, counts are whole numbers, a gap is a row of nulls."""
+"""Parquet: a column of time and one an axis, with units; counts are whole numbers, a gap is a row of nulls."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 
 from towertap.exchange.exports.form import MARK, ExportFormat
 from towertap.exchange.samples import FORMAT, Samples
+from towertap.signals.filters import Array
+
+GROUP_ROWS = 131072
+"""Of a row group: what is known of each group stays in memory until the end, and a whole one while it is written."""
 
 
 def write(samples: Samples, path: Path) -> None:
-    """The units stand in the metadata of each column."""
+    """Write a row group at a time."""
     import pyarrow as pa
     from pyarrow import parquet
 
@@ -21,10 +26,33 @@ def write(samples: Samples, path: Path) -> None:
     fields += [pa.field(column.name, kind, metadata={"unit": column.unit}) for column in samples.columns]
     schema = pa.schema(fields, metadata={FORMAT: json.dumps(samples.metadata, ensure_ascii=False)})
     alike = [column.name for column in samples.columns]  # a dictionary serves values that come again; no time does
-    with parquet.ParquetWriter(path, schema, compression="zstd", use_dictionary=alike) as writer:
-        for time_s, values in samples.blocks():
-            columns = [pa.array(column, kind, mask=np.isnan(column), safe=False) for column in values.T]
-            writer.write_batch(pa.record_batch([pa.array(time_s), *columns], schema))
+    with parquet.ParquetWriter(
+        path, schema, compression="zstd", use_dictionary=alike, write_statistics=False
+    ) as writer:
+        for columns in _groups(samples):
+            arrays = [
+                pa.array(column, from_pandas=True).cast(field.type)
+                for column, field in zip(columns, fields, strict=True)
+            ]
+            writer.write_table(pa.table(arrays, schema))
+
+
+def _groups(samples: Samples) -> Iterator[list[Array]]:
+    """Time and columns, each (rows,), of some GROUP_ROWS at a time."""
+    blocks: list[Array] = []
+    for time_s, values in samples.blocks():
+        blocks.append(np.column_stack([time_s, values]))
+        if sum(map(len, blocks)) >= GROUP_ROWS:
+            yield _columns(blocks)
+    if blocks:
+        yield _columns(blocks)
+
+
+def _columns(blocks: list[Array]) -> list[Array]:
+    """The columns of some blocks, which are no longer held then."""
+    columns = [np.concatenate([block[:, k] for block in blocks]) for k in range(blocks[0].shape[1])]
+    blocks.clear()
+    return columns
 
 
 def recognise(path: Path) -> bool:
