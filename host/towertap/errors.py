@@ -4,6 +4,10 @@
 class TowertapError(Exception):
     """Something a person can mend; its text is one line that says what is wrong and what to do."""
 
+    def __str__(self) -> str:
+        """One line, also where it quotes what has several."""
+        return " ".join(super().__str__().splitlines())
+
 
 class CallError(TowertapError):
     """The call itself is wrong: an option, a name, a combination."""

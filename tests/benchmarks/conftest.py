@@ -19,12 +19,12 @@ FRAME = np.dtype(
 """A sample frame of 32 packets, from hardware_notes/wire_format.md."""
 
 
-def write(path, hello, seconds):
+def write(path, by_hand, seconds):
     """A drive over a rough road as raw bytes, made in blocks."""
     rng = np.random.default_rng(1)
     frames = int(seconds * RATE_HZ) // 32
     with path.open("wb") as file:
-        file.write(hello)
+        file.write(by_hand.hello())
         for start in range(0, frames, FRAMES_A_BLOCK):
             number = np.arange(start, min(start + FRAMES_A_BLOCK, frames))
             block = np.zeros(len(number), FRAME)
@@ -37,10 +37,12 @@ def write(path, hello, seconds):
             rows = block.view("u1").reshape(len(number), -1)
             block["crc"] = [zlib.crc32(row[:-4]) for row in rows]
             file.write(block.tobytes())
+        clock_us = int(block["clock"][-1]) + 10
+        file.write(by_hand.frame(6, b'{"reason": "stop"}', sequence=frames + 1, first=32 * frames, clock=clock_us))
     return path
 
 
 @pytest.fixture(scope="session")
 def write_drive(by_hand):
     """A function from a path and seconds to the path, a raw recording of a drive at 4 kHz behind it."""
-    return lambda path, seconds: write(path, by_hand.hello(), seconds)
+    return lambda path, seconds: write(path, by_hand, seconds)

@@ -88,17 +88,17 @@ def test_the_clock_log_stays_small_however_long_the_drive(samples):
 
 
 def test_a_disk_is_warned_of_once_and_called_full_in_time(monkeypatch, tmp_path):
-    """Of 72 kB/s, as much as 0.9 more for the capture, and 10 MB: what is recorded already needs its capture too."""
-    free = 700 * 1.9 * 72e3 + 10e6
+    """Of 72 kB/s, as much as 0.9 more for the capture, and 4 MB: what is recorded already needs its capture too."""
+    free = 700 * 1.9 * 72e3 + 4e6
     monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=free))
     watch = HostWatch(tmp_path, 72e3)
     assert watch.look(0) == []
     assert watch.space_s == pytest.approx(700)
-    free = 590 * 1.9 * 72e3 + 10e6 + 0.9 * 1e8
+    free = 590 * 1.9 * 72e3 + 4e6 + 0.9 * 1e8
     assert watch.look(100_000_000) == ["the disk holds only 9.8 more minutes of recording"]
     assert watch.look(100_000_000) == []
     assert not watch.full
-    free = 29 * 1.9 * 72e3 + 10e6
+    free = 29 * 1.9 * 72e3 + 4e6
     watch.look(0)
     assert watch.full
 

@@ -232,21 +232,21 @@ def test_a_screen_and_a_disk_that_stall_hold_nothing_up(stand_in, tmp_path, monk
 
 
 def test_a_disk_that_fills_is_told_early_and_ends_cleanly(stand_in, tmp_path, monkeypatch):
-    free = 8e7
+    free = 7e7
     monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=free))
     session = _Session(stand_in(), tmp_path / "a.ttraw")
     session.grows()
-    free = 1e7 + 20 * 1.9 * 72e3
+    free = 4e6 + 20 * 1.9 * 72e3
     recording = session.done()
     assert (recording.ended, recording.ending) == ("the disk is full", "broken off")
-    assert recording.events[0].text.startswith("the disk holds only 8.5 more minutes of recording")
+    assert recording.events[0].text.startswith("the disk holds only 8.0 more minutes of recording")
     assert recording.raw_path.read_bytes() == bytes(session.stand.sent)
 
 
 def test_a_disk_without_room_for_the_recording_and_its_capture_is_refused_before_the_drive(
     stand_in, tmp_path, monkeypatch
 ):
-    free = 1e7 + 60 * 1.9 * 72e3
+    free = 4e6 + 60 * 1.9 * 72e3
     monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=free))
     stand = stand_in()
     with open_box(str(stand.path)) as box, pytest.raises(BoxError, match="room for 60 s of recording and its capture"):

@@ -34,7 +34,7 @@ def test_the_answer_starts_with_the_findings_in_words(drive_folder):
     assert re.fullmatch(
         r"Vertical acceleration: harsher on moor-road \(× 1\.\d\d\) and quarry-lane \(× 1\.\d\d\)\.", lines[0]
     )
-    assert lines[2].startswith("Vertical acceleration on moor-road: harsher. With stiff it was ")
+    assert lines[2].startswith("Vertical acceleration on moor-road: harsher. These drives: with stiff ")
     for words in (
         "No plan was given.",
         "The smooth road: Every rough road is told from bypass",

@@ -18,7 +18,7 @@ from types import SimpleNamespace
 
 import numpy as np
 from towertap.compare.drives.slots import Slot
-from towertap.compare.findings.find import find
+from towertap.compare.stats.contrast import pass_contrast
 from towertap.compare.stats.power import difference_power, equivalence_power
 from towertap.compare.study import lay_out
 
@@ -51,29 +51,26 @@ def outcomes(make, seeds, **options):
             paired,
             lambda drive, by=drift: drive if drive.conditions.pass_number <= PASSES // 2 else make.scaled(drive, by),
         )
-        alone = replace(paired, roads=tuple(replace(road, slots=None) for road in paired.roads))
+        roads = (replace(road, design=paired.layout.design(road.passes, False)) for road in paired.roads)
+        alone = replace(paired, roads=tuple(roads))
         for study in (alone, drifted):
             for ratio in RATIOS:
-                (finding,) = find(make.rougher(study, ratio), None)
-                assert (finding.blocked is not None) == (study is drifted)
+                (road,) = make.rougher(study, ratio).roads
+                logs = np.log([road.rough["jerk_z"].value(drive).value for drive in road.passes])
+                student = pass_contrast(logs, road.design.after, road.block)
+                low, high = student.interval()
+                groups = logs.reshape(2 if road.block is None else 4, -1)  # passes alike in part and block
                 rows.append(
                     (
-                        finding.p_difference_holm,
-                        finding.p_equivalence_holm,
-                        finding.interval[0] <= ratio <= finding.interval[1],
-                        _variance(finding),
+                        student.p_difference(),
+                        student.p_equivalence(MARGIN),
+                        low <= ratio <= high,
+                        groups.var(axis=1, ddof=1).mean(),
                         seed % ROADS,
-                        finding.verdict in ("harsher", "gentler"),
+                        student.verdict(MARGIN) in ("harsher", "gentler"),
                     )
                 )
     return np.array(rows, float).reshape(-1, 2, len(RATIOS), 6)
-
-
-def _variance(finding):
-    """Pooled variance of the logarithm within side, and within block where there are blocks."""
-    logs = np.log(finding.values)
-    groups = logs.reshape(4, -1) if finding.blocked else logs
-    return groups.var(axis=1, ddof=1).mean()
 
 
 def summarised(outcomes):

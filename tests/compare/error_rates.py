@@ -1,4 +1,4 @@
-"""Error rates of the whole way from drives to verdict; run it for the full count.
+"""Error rates of what is told of these drives, the whole way from drives to verdict on them; run it for the full count.
 
 `python tests/compare/error_rates.py [RUNS]` invents RUNS sets of drives whose passes share the road's places, with
 correlated samples, heavy-tailed roads and a level of each pass's own, aligns each set once, compares it as it is and
@@ -14,42 +14,51 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
-from towertap.compare.findings.find import find
+from towertap.compare.stats.contrast import pass_contrast
 from towertap.compare.study import lay_out
 
+MARGIN = 0.10
 RATIOS = {"no change": 1.0, "at the margin": 1.1, "at the margin, below": 1 / 1.1, "8 % gentler": 0.92}
 
 
-def findings(make, seeds, levels=(14.0, 20.0, 40.0), **options):
-    """By true ratio, the findings of as many drives as seeds; the level of the road goes round by the seed."""
+def contrasts(make, seeds, levels=(14.0, 20.0, 40.0), **options):
+    """By true ratio, what as many drives as seeds show: whether by rough places, and the contrast over the passes.
+
+    The level of the road goes round by the seed.
+    """
     by_ratio = {name: [] for name in RATIOS}
     for seed in seeds:
         drives = make.driven(seed, level=levels[seed % len(levels)], **options)
-        study = lay_out(drives, 0.10, 0.95, ["jerk_z"], None)
+        study = lay_out(drives, MARGIN, 0.95, ["jerk_z"], None)
         for name, ratio in RATIOS.items():
-            by_ratio[name].extend(find(make.rougher(study, ratio), None))
+            (road,) = make.rougher(study, ratio).roads
+            rough = road.rough["jerk_z"]
+            logs = np.log([rough.value(drive).value for drive in road.passes])
+            by_ratio[name].append((rough.basis, pass_contrast(logs, road.design.after)))
     return by_ratio
 
 
 def rates(by_ratio):
-    """What came out of `findings`, by true ratio: shares, and the mean ratio in percent of the true one."""
-    return {name: _row(RATIOS[name], of_ratio) for name, of_ratio in by_ratio.items()}
+    """What came out of `contrasts`, by true ratio: shares, and the mean ratio in percent of the true one."""
+    return {name: _row(RATIOS[name], *zip(*of_ratio, strict=True)) for name, of_ratio in by_ratio.items()}
 
 
-def _row(ratio, of_ratio):
-    logs = np.log([finding.ratio for finding in of_ratio])
+def _row(ratio, bases, students):
+    verdicts = [student.verdict(MARGIN) for student in students]
+    differences = np.array([student.difference for student in students])
+    intervals = [student.interval() for student in students]
     return {
-        "by places": np.mean([finding.basis == "rough places" for finding in of_ratio]),
-        "different": np.mean([finding.verdict in ("harsher", "gentler") for finding in of_ratio]),
-        "equivalent": np.mean([finding.verdict == "equivalent" for finding in of_ratio]),
-        "covers": np.mean([finding.interval[0] <= ratio <= finding.interval[1] for finding in of_ratio]),
-        "finding shows, %": 100 * np.expm1(logs.mean()),
-        "its error, %": 100 * logs.std() / len(logs) ** 0.5,
+        "by places": np.mean([basis == "rough places" for basis in bases]),
+        "different": np.mean([verdict in ("harsher", "gentler") for verdict in verdicts]),
+        "equivalent": np.mean([verdict == "equivalent" for verdict in verdicts]),
+        "covers": np.mean([low <= ratio <= high for low, high in intervals]),
+        "finding shows, %": 100 * np.expm1(differences.mean()),
+        "its error, %": 100 * differences.std() / differences.size**0.5,
     }
 
 
 def _chunk(seeds):
-    return findings(SimpleNamespace(**runpy.run_path(str(Path(__file__).with_name("invented.py")))), seeds)
+    return contrasts(SimpleNamespace(**runpy.run_path(str(Path(__file__).with_name("invented.py")))), seeds)
 
 
 if __name__ == "__main__":

@@ -12,11 +12,12 @@ from scipy import signal
 from towertap.capture.conditions import Conditions
 from towertap.capture.integrity import Integrity
 from towertap.capture.speed_log import SpeedLog
+from towertap.compare.drives.calendar import days, installations
 from towertap.compare.drives.model import CELL_S, Drives, Pass, Quantity
 from towertap.compare.drives.speed_join import lasted_s
 from towertap.compare.road.places import find_places
 from towertap.compare.road.rough import RoughPlaces, rough_places
-from towertap.compare.study import Road, Study
+from towertap.compare.study import Layout, Road, Study
 
 JERK = Quantity("jerk_z", "vertical jerk", "m/s³")
 LOG_BEGAN = datetime(2026, 5, 4, 9, 30, tzinfo=UTC)
@@ -87,28 +88,35 @@ def invented(seed, *, ratio=1.0, n=(4, 4), roads=None, pass_spread=0.03, seconds
     return drives_of(passes, [Quantity(name, name.replace("_", " "), "m/s³") for name in metrics])
 
 
-def on_whole_passes(drives, metrics=("jerk_z",), margin=0.10, slots=None):
-    """The drives laid out without alignment, which costs most of a comparison: findings rest on whole passes."""
+def on_whole_passes(drives, metrics=("jerk_z",), margin=0.10, planned=None):
+    """The drives laid out without alignment, which costs most of a comparison: findings rest on whole passes.
+
+    Where `planned` slots are given, by part, road and number of a pass, blocks pair the sides.
+    """
+    slots = {
+        drive.name: (planned or {}).get((drive.conditions.part, drive.road, drive.conditions.pass_number))
+        for drive in drives.passes
+    }
+    blocks = {name: slot.block for name, slot in slots.items() if slot}
+    layout = Layout(blocks, installations(drives.passes, planned), days(drives.passes))
     quantities = tuple(quantity for quantity in drives.quantities if quantity.name in metrics)
-    roads = tuple(
-        Road(
-            name=name,
-            passes=drives.of(name),
-            places=None,
-            slots=slots,
-            not_paired=None,
-            rough={metric: RoughPlaces(metric, {}, {}, 0, 1.0, "nobody aligned it") for metric in metrics},
-        )
-        for name in drives.rough_roads
-    )
-    smooth = Road(drives.smooth, drives.of(drives.smooth), None, None, None, {})
-    return Study(drives, margin, 0.95, quantities, {}, roads, smooth)
+    roads = tuple(_road(drives.of(name), layout, planned is not None, metrics) for name in drives.rough_roads)
+    smooth = _road(drives.of(drives.smooth), layout, planned is not None, ()) if drives.of(drives.smooth) else None
+    return Study(drives, margin, 0.95, quantities, {}, roads, smooth, layout)
+
+
+def _road(passes, layout, paired, metrics):
+    whole = {
+        metric: RoughPlaces(metric, np.zeros(0, bool), {}, {}, 1.0, (0, ()), "nobody aligned it") for metric in metrics
+    }
+    return Road(passes[0].road, passes, layout.design(passes, paired), None, (), None, whole)
 
 
 def one_road(drives, name, aligned=True):
     """One road of some drives, its passes on the same metres or not."""
     passes = drives.of(name)
-    return Road(name, passes, find_places(passes) if aligned else None, None, None, {})
+    layout = Layout({}, installations(passes, None), days(passes))
+    return replace(_road(passes, layout, False, ()), places=find_places(passes) if aligned else None)
 
 
 def road_level(rng, seconds, heavy=0.35):

@@ -13,9 +13,10 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
-from towertap.compare.findings.describe import verdict
-from towertap.compare.stats.contrast import contrast
-from towertap.compare.stats.power import ALPHA, difference_power, equivalence_power, pilot_spread, strength
+from towertap.compare.findings.find import verdict
+from towertap.compare.stats.contrast import ALPHA
+from towertap.compare.stats.power import difference_power, equivalence_power, pilot_spread, strength
+from towertap.compare.stats.ratio import contrast
 
 MARGIN, MOST_PASSES, ROADS, SECONDS = 0.10, 16, 10, 60
 

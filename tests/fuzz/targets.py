@@ -20,7 +20,7 @@ from towertap.capture.integrity import check
 from towertap.capture.limits import read_limits
 from towertap.capture.reading import open_capture
 from towertap.capture.speed_log import read_speed_log
-from towertap.compare.plan import read_plan
+from towertap.compare.plan.plan import read_plan
 from towertap.doors.structured import read_toml
 from towertap.errors import TowertapError
 from towertap.wire.decoder import Decoder

@@ -10,7 +10,7 @@ from towertap.box.port import HostTime
 
 CAPTURE_SHARE = 0.9
 """Bytes of the capture a byte of the raw recording: 0.6 where much is shaken, and what is reserved ahead."""
-CAPTURE_BYTES = 10_000_000
+CAPTURE_BYTES = 4_000_000
 """What a capture of any length needs beside."""
 
 WARN_SPACE_S = 600.0

@@ -63,7 +63,6 @@ def test_every_pass_has_its_planned_slot(passes):
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        (without_number, "moor-road-rubber-1 has no pass number"),
         (twice, "moor-road-rubber-1 and again are the same planned pass"),
         (one_sided, "block 2 has passes with rubber only"),
         (only_the_first, "its passes are all of one block"),
@@ -74,6 +73,9 @@ def test_a_road_whose_blocks_do_not_hold_says_why(passes, change, says):
     assert slots_of(change(passes), PLANNED)[1] == says
 
 
-def test_a_pass_that_was_not_planned_has_no_slot(make):
-    drive = make.one_pass({"jerk_z": [1.0]}, "before", "lane", 9)
-    assert slots_of([drive], {})[1] == "lane-rubber-9 is pass 9 with rubber, which was not planned"
+def test_passes_that_were_not_planned_have_no_slot_and_break_no_block(make, passes):
+    """One without a number, and one more than planned."""
+    more = [*without_number(passes), make.one_pass({"jerk_z": [1.0]}, "before", "moor-road", 9)]
+    slots, reason = slots_of(more, PLANNED)
+    assert reason is None
+    assert {drive.name for drive in more} - slots.keys() == {"moor-road-rubber-1", "moor-road-rubber-9"}

@@ -194,7 +194,7 @@ def leads(kept, make):
         drives = make.invented(3, ratio=1.3)
         dated = replace(drives, passes=tuple(replace(drive, started=began_at) for drive in drives.passes))
         study = replace(make.on_whole_passes(dated), quantile=quantile)
-        (finding,) = with_leads(plan, study, find(study, None))
+        (finding,) = with_leads(plan, study, find(study, None)[1])
         return finding.cautions[1:]  # the first says that it rests on whole passes
 
     return leads

@@ -1,9 +1,10 @@
-"""Findings from a laid-out study: families, blocks, what they rest on, how many passes would tell, and error rates."""
+"""Findings from a laid-out study: two statements, families, blocks, all roads together, and what they rest on."""
 
 from __future__ import annotations
 
 import runpy
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -11,70 +12,71 @@ import pytest
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from towertap.compare.drives.slots import Slot
-from towertap.compare.findings.describe import verdict
-from towertap.compare.findings.find import find
+from towertap.compare.findings.find import find, verdict
 from towertap.compare.road.rough import PassValue, whole_value
-from towertap.compare.stats.contrast import contrast, holm
-from towertap.compare.stats.power import ALPHA, strength
+from towertap.compare.stats.power import difference_power, equivalence_power
+from towertap.compare.stats.ratio import contrast, holm
 from towertap.compare.study import lay_out
 
 MIRROR = {"harsher": "gentler", "gentler": "harsher", "equivalent": "equivalent", "undecided": "undecided"}
 
 
-def test_swapping_the_parts_swaps_the_verdict_and_nothing_else(make):
+@pytest.mark.parametrize(
+    ("p_difference", "p_equivalence", "ratio", "expected"),
+    [
+        (0.30, 0.30, 1.05, "undecided"),
+        (0.99, 0.06, 1.00, "undecided"),
+        (0.01, 0.30, 1.20, "harsher"),
+        (0.01, 0.30, 0.80, "gentler"),
+        (0.30, 0.01, 1.00, "equivalent"),
+        (0.01, 0.01, 1.03, "equivalent"),
+        (None, None, 2.00, "undecided"),
+    ],
+)
+def test_precedence_of_verdicts(p_difference, p_equivalence, ratio, expected):
+    assert verdict(ratio, p_difference, p_equivalence) == expected
+
+
+def on_the_road(study, primary=None):
+    """The one finding over the one rough road of a study."""
+    overall, (finding,) = find(study, primary)
+    assert overall == ()
+    return finding
+
+
+def test_swapping_the_parts_swaps_both_verdicts_and_nothing_else(make):
     seen = set()
     for seed, ratio in [(1, 1.4), (2, 0.7), (3, 1.0), (4, 1.1), (5, 0.95)]:
         drives = make.invented(seed, ratio=ratio, pass_spread=0.01, seconds=200)
-        (there,), (back,) = (find(make.on_whole_passes(of), None) for of in (drives, make.swapped(drives)))
-        assert back.verdict == MIRROR[there.verdict]
+        there, back = (on_the_road(make.on_whole_passes(of)) for of in (drives, make.swapped(drives)))
+        assert (back.verdict, back.on_these_drives) == (MIRROR[there.verdict], MIRROR[there.on_these_drives])
         assert back.ratio == pytest.approx(1 / there.ratio)
-        seen.add(there.verdict)
+        seen |= {there.verdict, there.on_these_drives}
     assert seen >= {"harsher", "gentler", "equivalent"}
 
 
 def test_both_sides_rest_on_the_same_places_and_the_finding_swaps(make):
     drives = make.driven(1)
-    (there,), (back,) = (find(lay_out(of, 0.10, 0.95, ["jerk_z"], None), None) for of in (drives, make.swapped(drives)))
+    there, back = (on_the_road(lay_out(of, 0.10, 0.95, ["jerk_z"], None)) for of in (drives, make.swapped(drives)))
     places = {(value.rough_places, value.places) for value in (*there.before_values, *there.after_values)}
     assert (there.basis, there.whole_because) == ("rough places", None)
     assert len(places) == 1
-    (rough, all_places), *_ = places
-    assert there.rough_share == rough / all_places
     assert back.ratio == pytest.approx(1 / there.ratio)
 
 
 def test_a_finding_over_rough_places_stands_beside_the_one_over_whole_passes(make):
     """The statistics of either are those of `contrast` over the passes' own values."""
-    (finding,) = find(lay_out(make.driven(1, ratio=1.1), 0.10, 0.95, ["jerk_z"], None), None)
+    finding = on_the_road(lay_out(make.driven(1, ratio=1.1), 0.10, 0.95, ["jerk_z"], None))
     sides = (finding.before_values, finding.after_values)
     over_places = contrast(*([value.value for value in side] for side in sides), 0.10)
     over_whole = contrast(*([value.whole for value in side] for side in sides), 0.10)
     assert finding.basis == "rough places"
-    assert (finding.ratio, finding.interval) == (over_places.ratio, over_places.interval)
-    assert finding.whole == over_whole
+    assert (finding.ratio, *finding.interval) == pytest.approx((over_places.ratio, *over_places.interval))
+    assert (finding.whole.ratio, *finding.whole.interval) == pytest.approx((over_whole.ratio, *over_whole.interval))
     assert finding.ratio != finding.whole.ratio
-    assert finding.words.endswith("% higher.") or finding.words.endswith("% lower.")
-    assert "Over whole passes it was" in finding.words
 
 
-@pytest.mark.parametrize(
-    ("spoil", "says"),
-    [
-        (lambda make: make.driven(2, level=10.0), "places are over the roughness limit"),
-        (lambda make: _with_a_stray(make), "the road's fingerprint is not found again in lane-polyurethane-1"),
-    ],
-    ids=["too few rough places", "a pass over another road"],
-)
-def test_a_road_without_rough_places_rests_on_whole_passes_and_says_why(make, spoil, says):
-    (finding,) = find(lay_out(spoil(make), 0.10, 0.95, ["jerk_z"], None), None)
-    assert finding.basis == "whole passes"
-    assert (finding.ratio, finding.interval) == (finding.whole.ratio, finding.whole.interval)
-    assert says in finding.whole_because
-    assert says in finding.words
-    assert "hide or invent" in finding.cautions[0]
-
-
-def _with_a_stray(make):
+def with_a_stray(make):
     """One of the passes was driven over another road."""
     drives = make.driven(1)
     stray = make.driven(99).of("lane", "after")[0]
@@ -84,10 +86,27 @@ def _with_a_stray(make):
     return replace(drives, passes=tuple(passes))
 
 
+@pytest.mark.parametrize(
+    ("spoilt", "says"),
+    [
+        (lambda make: make.driven(2, level=10.0), "places are over the roughness limit"),
+        (with_a_stray, "the road's fingerprint is not found again in lane-polyurethane-1"),
+    ],
+    ids=["too few rough places", "a pass over another road"],
+)
+def test_a_road_without_rough_places_rests_on_whole_passes_and_says_why(make, spoilt, says):
+    finding = on_the_road(lay_out(spoilt(make), 0.10, 0.95, ["jerk_z"], None))
+    assert finding.basis == "whole passes"
+    whole = finding.whole
+    assert (finding.ratio, *finding.interval) == pytest.approx((whole.ratio, *whole.interval))
+    assert says in finding.whole_because
+    assert f"lane, jerk_z: {finding.whole_because}; the finding rests on whole passes" in finding.cautions[0]
+
+
 class TwiceAfter:
     """Rough places over which the part after is twice as rough as over its whole passes."""
 
-    basis, warning, share = "rough places", None, 0.5
+    basis, warning, share, bursts = "rough places", None, 0.5, (0, ())
 
     def value(self, drive):
         whole = whole_value(drive, "jerk_z")
@@ -97,51 +116,161 @@ class TwiceAfter:
 
 def test_a_change_that_is_not_the_same_on_smooth_stretches_is_cautioned_of(make):
     study = make.on_whole_passes(make.invented(3, pass_spread=0.01))
-    (finding,) = find(replace(study, roads=(replace(study.roads[0], rough={"jerk_z": TwiceAfter()}),)), None)
+    finding = on_the_road(replace(study, roads=(replace(study.roads[0], rough={"jerk_z": TwiceAfter()}),)))
     assert finding.ratio == pytest.approx(2 * finding.whole.ratio)
     (caution,) = finding.cautions
     low, high = finding.whole.interval
     assert f"({finding.ratio:.2f}) lies outside the interval over whole passes ({low:.2f} to {high:.2f})" in caution
 
 
+def test_a_place_that_one_pass_alone_makes_loud_is_left_out_and_told(make):
+    """Somebody drove over a branch: three seconds of one pass, ten times as loud."""
+    drives = make.driven(1)
+    first = drives.of("lane", "after")[0]
+    branch = first.cells.assign(
+        jerk_z=first.cells["jerk_z"] * np.where(first.cells["start_s"].between(15.0, 18.0), 10.0, 1.0)
+    )
+    loud = tuple(make.of_cells(drive, branch) if drive is first else drive for drive in drives.passes)
+    calm, burst = (
+        on_the_road(lay_out(of, 0.10, 0.95, ["jerk_z"], None)) for of in (drives, replace(drives, passes=loud))
+    )
+    assert calm.loud_passes == ()
+    assert 2 <= burst.bursts - calm.bursts <= 5
+    assert burst.loud_passes == (first.name,)
+    assert burst.ratio == pytest.approx(calm.ratio, rel=0.03)
+    assert burst.whole.ratio > 1.1 * burst.ratio
+    assert f"Left out: {burst.bursts} places where one pass alone was by far the loudest" in burst.words
+
+
+def test_the_pass_that_a_verdict_hangs_on_is_named(make):
+    """Without the one pass that strays, three and four passes agree that it is harsher."""
+    study = make.on_whole_passes(make.invented(1, ratio=1.2, pass_spread=0.005, seconds=200))
+    (road,) = study.roads
+    strays = tuple(
+        make.scaled(drive, 0.8) if drive.name == "quarry-lane-polyurethane-4" else drive for drive in road.passes
+    )
+    drives = replace(study.drives, passes=(*study.drives.of("bypass"), *strays))
+    finding = on_the_road(make.on_whole_passes(drives))
+    assert finding.on_these_drives == "undecided"
+    assert finding.influence.hangs_on[0] == "quarry-lane-polyurethane-4"
+    assert any("without quarry-lane-polyurethane-4" in caution for caution in finding.cautions)
+
+
 def test_the_primary_metric_is_a_family_apart(make):
     """Holm (1979) by statsmodels, over the primary metric's roads and over all others' apart; without it, over all."""
     roads = {"quarry-lane": 40.0, "moor-road": 30.0}
     metrics = ("jerk_z", "weighted_z", "acceleration_z")
-    study = make.on_whole_passes(make.invented(5, ratio=1.04, roads=roads, metrics=metrics), metrics)
-    apart, together = find(study, "jerk_z"), find(study, None)
+    study = make.on_whole_passes(make.invented(5, ratio=1.25, roads=roads, metrics=metrics), metrics)
+    (overall, apart), (_, together) = find(study, "jerk_z"), find(study, None)
     families = [
         [finding for finding in apart if finding.metric == "jerk_z"],
         [finding for finding in apart if finding.metric != "jerk_z"],
         list(together),
+        [finding for finding in overall if finding.metric == "jerk_z"],
     ]
     assert [{(finding.family, finding.primary) for finding in family} for family in families] == [
         {(2, True)},
         {(4, False)},
         {(6, None)},
+        {(1, True)},
     ]
     for family in families:
         adjusted = multipletests([finding.p_difference for finding in family], method="holm")[1]
         assert [finding.p_difference_holm for finding in family] == pytest.approx(list(adjusted))
+        of_part = multipletests([finding.part.p_difference for finding in family], method="holm")[1]
+        assert [finding.part.p_difference_holm for finding in family] == pytest.approx(list(of_part))
     assert [(finding.road, finding.metric) for finding in apart] == [
         (finding.road, finding.metric) for finding in together
     ]
-    louder = find(make.on_whole_passes(make.invented(5, ratio=1.5, roads=roads)), "jerk_z")
-    assert all("after Holm's adjustment for 2 findings of the primary metric" in finding.words for finding in louder)
 
 
-def test_more_passes_are_counted_from_the_upper_limit_of_the_spread(make):
-    """Browne (1995), as a plan does: the chi-square limit by scipy, the promise for the margin and none."""
+def test_all_rough_roads_together_are_one_ratio_over_rounds(make):
+    """The round, one drive over every road, is the unit: Welch by scipy over the means of the roads' logarithms."""
+    study = make.on_whole_passes(make.invented(5, ratio=1.1, roads={"quarry-lane": 40.0, "moor-road": 30.0}))
+    (overall,), findings = find(study, None)
+    logs = np.log(
+        [[[value.value for value in side] for side in (of.before_values, of.after_values)] for of in findings]
+    )
+    before, after = logs.mean(axis=0)  # over roads: (side, round)
+    assert (overall.road, overall.over_all, overall.passes) == ("all rough roads", True, (4, 4))
+    assert np.log(overall.ratio) == pytest.approx(after.mean() - before.mean())
+    low, high = stats.ttest_ind(after, before, equal_var=False).confidence_interval()
+    assert overall.interval == pytest.approx((np.exp(low), np.exp(high)))
+    assert not overall.roads_differ
+
+
+def test_roads_that_answer_differently_are_shown_to_differ(make):
+    drives = make.invented(5, pass_spread=0.01, seconds=200, roads={"quarry-lane": 40.0, "moor-road": 30.0})
+    one_road = tuple(
+        make.scaled(drive, 1.3) if (drive.road, drive.side) == ("moor-road", "after") else drive
+        for drive in drives.passes
+    )
+    (overall,), _ = find(make.on_whole_passes(replace(drives, passes=one_road)), None)
+    assert overall.roads_differ
+    assert "The roads are shown to differ, so this one ratio does not stand for each" in overall.words
+
+
+def test_the_change_of_the_smooth_road_is_taken_off_and_read(make):
+    """After drives on which everything, the smooth road too, is 20 % rougher: the ratio of ratios is 1, by hand."""
+    drives = make.invented(2, pass_spread=0.01, seconds=200)
+    louder = tuple(make.scaled(drive, 1.2) if drive.side == "after" else drive for drive in drives.passes)
+    finding = on_the_road(make.on_whole_passes(replace(drives, passes=louder)))
+    smooth = [[whole_value(drive, "jerk_z") for drive in drives.of("bypass", side)] for side in ("before", "after")]
+    of_smooth = 1.2 * stats.gmean(smooth[1]) / stats.gmean(smooth[0])
+    assert finding.over_smooth.smooth == pytest.approx(of_smooth)
+    assert finding.over_smooth.ratio == pytest.approx(finding.ratio / of_smooth)
+    assert finding.over_smooth.reading == "moved alike"
+    assert "so box, tyres, weather or day may be the cause" in finding.words
+    (alone,) = make.on_whole_passes(replace(drives, passes=drives.of("quarry-lane"))).roads
+    assert on_the_road(replace(make.on_whole_passes(drives), roads=(alone,), smooth=None)).over_smooth is None
+
+
+def dated(drives, days):
+    """The drives, dated by a function from a pass to the day of the month."""
+    return replace(
+        drives,
+        passes=tuple(replace(drive, started=datetime(2026, 5, days(drive), 9, tzinfo=UTC)) for drive in drives.passes),
+    )
+
+
+def test_a_part_a_day_shows_on_these_drives_what_it_does_not_show_of_the_part(make):
+    """6 % on drives that hardly vary: what installations and days are assumed to differ by, 3 % each, may make that."""
+    drives = make.invented(3, ratio=1.06, n=(6, 6), pass_spread=0.005, seconds=200)
+    finding = on_the_road(make.on_whole_passes(dated(drives, lambda drive: 4 if drive.side == "before" else 5)))
+    assert finding.on_these_drives in ("harsher", "equivalent")
+    assert (finding.verdict, finding.about) == ("undecided", "part or day")
+    overlap = finding.overlap
+    assert (overlap.installation_coefficient, overlap.day_coefficient) == pytest.approx((2.0, 2.0))
+    low, high = finding.part.interval
+    assert low < finding.interval[0] < finding.interval[1] < high
+
+
+def test_both_parts_on_one_day_cancel_the_day(make):
+    drives = make.invented(3, ratio=1.5, n=(6, 6), pass_spread=0.005, seconds=200)
+    finding = on_the_road(make.on_whole_passes(dated(drives, lambda drive: 4)))
+    assert finding.overlap.within_day == 1.0
+    assert finding.overlap.day_coefficient == pytest.approx(0.0)
+    assert (finding.verdict, finding.about) == ("harsher", "part")
+    assert finding.part.day.overturned_at == np.inf
+    assert 0.03 < finding.part.installation.overturned_at < 1
+
+
+def test_more_passes_are_counted_at_the_middle_of_what_the_spread_may_be(make):
+    """The fewest for which the margin would be shown, and none held inside it, 4 times in 5; χ² by scipy."""
     finding = next(
         finding
         for seed in range(40)
-        for finding in find(make.on_whole_passes(make.invented(seed, ratio=1.06, n=(3, 3))), None)
-        if finding.verdict == "undecided" and finding.passes_needed
+        if (finding := on_the_road(make.on_whole_passes(make.invented(seed, ratio=1.06, n=(3, 3))))).passes_needed
     )
-    logs = [np.log(side) for side in finding.values]
-    upper = np.sqrt(np.mean([side.var(ddof=1) for side in logs]) * 4 / stats.chi2.ppf(0.2, 4))
-    assert finding.passes_needed == strength(0.1, upper, 3).needed
-    assert f"{finding.passes_needed} in all" in finding.words
+    spread = finding.standard_error / np.sqrt(2 / 3)
+    middle = spread * np.sqrt(finding.df / stats.chi2.median(finding.df))
+
+    def power(passes):
+        return min(difference_power(1.1, middle, passes), equivalence_power(0.1, middle, passes))
+
+    assert finding.on_these_drives == "undecided"
+    assert power(finding.passes_needed - 1) < 0.8 <= power(finding.passes_needed)
+    assert f"{finding.passes_needed} passes a side would settle it 4 times in 5" in finding.words
 
 
 def test_a_drift_between_blocks_cancels_where_welchs_test_is_blinded_by_it(make):
@@ -149,15 +278,16 @@ def test_a_drift_between_blocks_cancels_where_welchs_test_is_blinded_by_it(make)
     drives = make.invented(3, n=(6, 6), pass_spread=0.01, seconds=120, roads={"quarry-lane": 60.0, "moor-road": 60.0})
     later = (make.scaled(drive, 1.2) if drive.conditions.pass_number > 3 else drive for drive in drives.passes)
     drives = replace(drives, passes=tuple(later))
-    slots = {}
+    planned = {}
     for drive in drives.passes:
         block = 1 if drive.conditions.pass_number <= 3 else 2
-        slots[drive.name] = Slot(block, 2 if drive.side == "after" else 2 * block - 1)
-    by_block, by_welch = (find(make.on_whole_passes(drives, slots=paired), None) for paired in (slots, None))
+        key = drive.conditions.part, drive.road, drive.conditions.pass_number
+        planned[key] = Slot(block, 2 if drive.side == "after" else 2 * block - 1)
+    by_block, by_welch = (find(make.on_whole_passes(drives, planned=slots), None)[1] for slots in (planned, None))
     for blocked, plain in zip(by_block, by_welch, strict=True):
-        assert len(blocked.blocked.ratios) == 2
-        assert plain.blocked is None
-        assert (blocked.verdict, plain.verdict) == ("equivalent", "undecided")
+        assert len(blocked.block_ratios) == 2
+        assert plain.block_ratios == ()
+        assert (blocked.on_these_drives, plain.on_these_drives) == ("equivalent", "undecided")
         assert "6 and 6 passes in 2 blocks" in blocked.words
 
 
@@ -181,7 +311,7 @@ def test_a_family_with_nothing_changed_raises_a_false_alarm_in_at_most_5_percent
     alarms, covers = [], []
     for family in families(make, 150):
         verdicts = [
-            verdict(of.ratio, p_difference, p_equivalence, ALPHA)
+            verdict(of.ratio, p_difference, p_equivalence)
             for of, p_difference, p_equivalence in zip(
                 family,
                 holm([of.p_difference for of in family]),
@@ -196,8 +326,8 @@ def test_a_family_with_nothing_changed_raises_a_false_alarm_in_at_most_5_percent
 
 
 def test_windows_taken_for_independent_tell_parts_different_that_are_not(make):
-    """A short run of `window_t_test.py`: what common practice would have said of the same passes."""
-    script = runpy.run_path(str(Path(__file__).parents[1] / "window_t_test.py"))
+    """A short run of `window_rates.py`: what common practice would have said of the same passes."""
+    script = runpy.run_path(str(Path(__file__).parents[1] / "window_rates.py"))
     by_windows, by_passes = script["false_alarms"](make, range(300), 0.06)
     assert by_windows > 0.15
     assert by_passes <= 0.05 + 3 * (0.05 * 0.95 / 300) ** 0.5

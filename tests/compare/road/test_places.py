@@ -70,7 +70,7 @@ def test_two_passes_of_different_roads_are_too_few_to_say_which_strays(make, pas
 @pytest.fixture(scope="module")
 def rates(make):
     """A shorter run of `error_rates.py`."""
-    return RATES["rates"](RATES["findings"](make, range(30), seconds=30))
+    return RATES["rates"](RATES["contrasts"](make, range(30), seconds=30))
 
 
 def test_nothing_changed_is_seldom_called_different_and_the_margin_seldom_equivalent(rates):

@@ -16,9 +16,10 @@ from typing import NamedTuple
 
 import numpy as np
 from scipy import ndimage, signal
-from towertap.compare.knocks import rate_ratio
 from towertap.compare.stats.hearing import heard_alike, regular_series, whole_pass
-from towertap.signals.knocks import CELL_S, FACTOR, REACH_S, UPPER, band_passed, find_knocks
+from towertap.compare.stats.rates import rate_ratio
+from towertap.signals.bands import design
+from towertap.signals.knocks import CELL_S, FACTOR, REACH_S, UPPER, KnockFinder, band_hz
 
 RATE_HZ, SECONDS, PLACE_S = 1000.0, 60.0, 1.0
 LOUDER = (1.0, 1.15, 1.3, 1.6, 2.0)
@@ -57,9 +58,22 @@ def background(draw, wander=0.2):
     return noise * level / np.sqrt(np.square(noise).sum(axis=0).mean())
 
 
-def thresholds(axes):
+def in_band(axes):
+    """Magnitude in band (n,) of a piece, and the row of the piece that it starts at."""
+    filtering = design(band_hz(RATE_HZ), RATE_HZ)
+    filtered = np.array([filtering.start()(axis) for axis in axes])[:, filtering.settled_row :]
+    return np.linalg.norm(filtered, axis=0), filtering.settled_row
+
+
+def background_at(magnitude, row):
+    """R.m.s. magnitude of the second around a row, without its loudest fifth: a knock and its like."""
+    reach = round(REACH_S * RATE_HZ)
+    squares = np.sort(np.square(magnitude[max(0, row - reach) : row + reach]))
+    return np.sqrt(squares[: round(0.8 * squares.size)].mean())
+
+
+def thresholds(magnitude):
     """The peak that a knock has to reach in each cell (n,), as the detector has it."""
-    magnitude = np.linalg.norm(np.concatenate(list(band_passed([axes], RATE_HZ)), axis=1), axis=0)
     cell = round(CELL_S * RATE_HZ)
     tops = magnitude[: magnitude.size // cell * cell].reshape(-1, cell).max(axis=1)
     return FACTOR * ndimage.percentile_filter(tops, 100 * UPPER, 2 * round(REACH_S / CELL_S) + 1, mode="reflect")
@@ -70,15 +84,17 @@ def driven(louder, spread, number, count=20):
     """One pass."""
     draw = np.random.default_rng([number, round(100 * louder), round(100 * spread)])
     axes = impacts(draw.poisson(count), spread, draw) + louder * background(draw)
-    heard, cells = find_knocks([axes], RATE_HZ), thresholds(axes)
+    finder, (magnitude, start_row) = KnockFinder(RATE_HZ), in_band(axes)
+    finder.take(axes)
+    knocks, cells = finder.knocks(), thresholds(magnitude)
     per_place = round(PLACE_S / CELL_S)
     places = cells[: cells.size // per_place * per_place].reshape(-1, per_place).mean(axis=1)
-    start_s = SECONDS - cells.size * CELL_S
-    onset_s = np.array([knock.onset_s for knock in heard.knocks])
+    onset_s = np.array([knock.onset_s for knock in knocks])
+    rows = np.round(onset_s * RATE_HZ).astype(int) - start_row
     return Driven(
-        np.array([knock.peak_ms2 for knock in heard.knocks]),
-        np.array([knock.background_ms2 for knock in heard.knocks]),
-        np.clip(((onset_s - start_s) / PLACE_S).astype(int), 0, places.size - 1),
+        np.array([knock.peak_ms2 for knock in knocks]),
+        np.array([background_at(magnitude, row) for row in rows]),
+        np.clip(((onset_s - start_row / RATE_HZ) / PLACE_S).astype(int), 0, places.size - 1),
         cells,
         places,
     )

@@ -52,7 +52,7 @@ def test_bands_are_held_by_block_where_the_plan_pairs_the_parts():
     rng = np.random.default_rng(3)
     before = drift[np.array(blocks[0]) - 1, None] + 1e-3 * rng.standard_normal((4, 3))
     after = 0.1 + drift[np.array(blocks[1]) - 1, None] + 1e-3 * rng.standard_normal((3, 3))
-    ratios, lows, highs = joint_intervals(before, after, blocks)
+    ratios, lows, highs = joint_intervals(before, after, np.concatenate(blocks))
     assert ratios == pytest.approx(np.exp(0.1), abs=3e-3)
     assert np.all((lows < np.exp(0.1)) & (np.exp(0.1) < highs) & (highs - lows < 0.02))
     plain, _, _ = joint_intervals(before, after)

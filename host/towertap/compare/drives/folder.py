@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import hashlib
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -36,6 +36,8 @@ from towertap.signals.metrics import METRICS, THIRDS
 
 Measures = Mapping[str, Callable[[Reading], Any]]
 """What else is taken from each capture while it is open, by name: see `Pass.measured`."""
+Outcome = tuple[Pass, float] | TowertapError
+"""A pass and its nominal rate in Hz, or why it cannot be used."""
 
 
 def load_passes(
@@ -62,21 +64,16 @@ def load_passes(
     if bench and not bench.is_dir():
         raise CallError(f"no folder '{bench}': name the one that holds the bench records")
     excluded: list[Excluded] = []
-    known = dict(labels(captures_in(folder), excluded))
-    _refuse_unknown(known.values(), before, after, smooth, excluded)
     sides: dict[str, Side] = {before: "before", after: "after"}
+    reader = PassReader(measures or {}, include_unsound, bench)
+    at_once = {} if input_position else sides  # else the captures of a pass by both boxes must be known first
+    known, outcomes = reader.survey(captures_in(folder), at_once, position, excluded, on_progress)
+    _refuse_unknown(known.values(), before, after, smooth, excluded)
     chosen = {path: sides[label.part] for path, label in known.items() if label.road and label.part in sides}
     chosen = at_position(known, chosen, position, excluded)
-    inputs = inputs_at(known, chosen, input_position) if input_position else None
-    passes = read_passes(
-        chosen,
-        excluded,
-        measures=measures,
-        inputs=inputs,
-        include_unsound=include_unsound,
-        bench=bench,
-        on_progress=on_progress,
-    )
+    if input_position:
+        outcomes = dict(reader.open(chosen, inputs_at(known, chosen, input_position), on_progress))
+    passes = _usable({path: outcomes[path] for path in chosen}, excluded)
     drives = Drives(
         folder=folder,
         before=before,
@@ -105,51 +102,40 @@ def read_passes(
     chosen: Mapping[Path, Side],
     excluded: list[Excluded],
     *,
-    measures: Measures | None = None,
-    inputs: Mapping[Path, Sequence[Path]] | None = None,
-    include_unsound: bool = False,
     bench: Path | None = None,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> list[Pass]:
     """Read some captures, each with its side; those that cannot be used join `excluded`.
 
-    `inputs` are the captures of the same pass by a second box. The rest is as in `load_passes`. Raises AnalysisError
-    when none can be used or their rates differ.
+    The rest is as in `load_passes`. Raises AnalysisError when none can be used or their rates differ.
     """
+    reader = PassReader({}, include_unsound=False, bench=bench)
+    return _usable(dict(reader.open(chosen, None, on_progress)), excluded)
+
+
+def _usable(outcomes: Mapping[Path, Outcome], excluded: list[Excluded]) -> list[Pass]:
+    """The passes that were read, each recording once; the others join `excluded`."""
     passes: list[Pass] = []
     rates: dict[float, list[str]] = defaultdict(list)
     recordings: dict[str, str] = {}
-    for done, (path, side) in enumerate(chosen.items()):
-        if on_progress:
-            on_progress(done, len(chosen))
+    for path, outcome in outcomes.items():
         name = name_of(path)
-        try:
-            of_pass = None if inputs is None else tuple(inputs.get(path, ()))
-            drive, rate_hz = _read(path, side, measures or {}, of_pass, include_unsound, bench)
-            if drive.source and (twin := recordings.setdefault(drive.source.raw_sha256, name)) != name:
-                raise AnalysisError(f"the same recording as {twin}")
-        except TowertapError as error:
-            excluded.append(Excluded(name, str(error).removeprefix(f"{path}: ")))
+        if isinstance(outcome, TowertapError):
+            excluded.append(Excluded(name, str(outcome).removeprefix(f"{path}: ")))
+            continue
+        drive, rate_hz = outcome
+        if drive.source and (twin := recordings.setdefault(drive.source.raw_sha256, name)) != name:
+            excluded.append(Excluded(name, f"the same recording as {twin}"))
             continue
         rates[rate_hz].append(name)
         passes.append(drive)
     if not passes:
         why = f"; {excluded[0].capture}: {excluded[0].reason}" if excluded else ""
-        raise AnalysisError(f"none of {len(chosen)} captures can be used{why}")
+        raise AnalysisError(f"none of {len(outcomes)} captures can be used{why}")
     if len(rates) > 1:
         kinds = "; ".join(f"{rate:g} Hz: {', '.join(names)}" for rate, names in sorted(rates.items()))
         raise AnalysisError(f"captures of different sample rates cannot be compared ({kinds}): keep those of one rate")
     return passes
-
-
-def labels(paths: Iterable[Path], excluded: list[Excluded]) -> Iterable[tuple[Path, Conditions]]:
-    """The conditions of every capture that opens; those that do not join `excluded`."""
-    for path in paths:
-        try:
-            with open_capture(path) as capture:
-                yield path, capture.conditions
-        except TowertapError as error:
-            excluded.append(Excluded(path.stem, str(error).removeprefix(f"{path}: ")))
 
 
 def _refuse_unknown(
@@ -176,27 +162,77 @@ def _listed(names: Iterable[str]) -> str:
     return ", ".join(f"'{name}'" for name in sorted(names)) or "not written down in any capture"
 
 
-def _read(
-    path: Path,
-    side: Side,
-    measures: Measures,
-    inputs: tuple[Path, ...] | None,
-    include_unsound: bool,
-    bench: Path | None,
-) -> tuple[Pass, float]:
-    """One pass and its nominal rate in Hz; AnalysisError says why it cannot be used."""
-    with open_capture(path) as capture:
+@dataclass(frozen=True)
+class PassReader:
+    """Reads passes from captures, each in one opening, with all that is measured while it is open."""
+
+    measures: Measures
+    include_unsound: bool
+    bench: Path | None
+
+    def survey(
+        self,
+        paths: Sequence[Path],
+        sides: Mapping[str, Side],
+        position: str | None,
+        excluded: list[Excluded],
+        on_progress: Callable[[int, int], None] | None,
+    ) -> tuple[dict[Path, Conditions], dict[Path, Outcome]]:
+        """The conditions of every capture, and what becomes of those with a part of `sides` in the same opening.
+
+        Those that do not open join `excluded`, those made elsewhere than at a `position` that is named are not read.
+        """
+        known: dict[Path, Conditions] = {}
+        outcomes: dict[Path, Outcome] = {}
+        for done, path in enumerate(paths):
+            if on_progress and sides:
+                on_progress(done, len(paths))
+            try:
+                with open_capture(path) as capture:
+                    known[path] = label = capture.conditions
+                    if label.road and label.part in sides and position in (None, label.box_position):
+                        outcomes[path] = self.read(capture, sides[label.part])
+            except TowertapError as error:
+                excluded.append(Excluded(path.stem, str(error).removeprefix(f"{path}: ")))
+        return known, outcomes
+
+    def open(
+        self,
+        chosen: Mapping[Path, Side],
+        inputs: Mapping[Path, Sequence[Path]] | None,
+        on_progress: Callable[[int, int], None] | None,
+    ) -> Iterator[tuple[Path, Outcome]]:
+        """Open and read some captures, each with its side; `inputs` are those of the same pass by a second box."""
+        for done, (path, side) in enumerate(chosen.items()):
+            if on_progress:
+                on_progress(done, len(chosen))
+            outcome: Outcome
+            try:
+                with open_capture(path) as capture:
+                    outcome = self.read(capture, side, None if inputs is None else tuple(inputs.get(path, ())))
+            except TowertapError as error:
+                outcome = error
+            yield path, outcome
+
+    def read(self, capture: Capture, side: Side, inputs: tuple[Path, ...] | None = None) -> Outcome:
+        """One pass from an open capture, or why it cannot be used."""
+        try:
+            return self._read(capture, side, inputs)
+        except TowertapError as error:
+            return error
+
+    def _read(self, capture: Capture, side: Side, inputs: tuple[Path, ...] | None) -> tuple[Pass, float]:
         integrity = check(capture)
-        if not integrity.sound and not include_unsound:
+        if not integrity.sound and not self.include_unsound:
             raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
-        records = records_for(capture, bench)
+        records = records_for(capture, self.bench)
         analysis = analyse_capture(capture, window_s=CELL_S, metrics=[*METRICS, *THIRDS], bench=records)
         windows = analysis.joined(CELLS_A_WINDOW)
         if windows.empty:
             raise AnalysisError("too short or too broken for one whole window")
-        reading = Reading(capture, side, analysis, windows, inputs, include_unsound, bench)
+        reading = Reading(capture, side, analysis, windows, inputs, self.include_unsound, self.bench)
         drive = Pass(
-            path=path,
+            path=capture.path,
             side=side,
             conditions=capture.conditions,
             integrity=integrity,
@@ -211,7 +247,7 @@ def _read(
             started=began(capture),
             source=_source(capture),
             forward_ms2=forward_acceleration(capture, analysis.to_vehicle[0]),
-            measured={name: measure(reading) for name, measure in measures.items()},
+            measured={name: measure(reading) for name, measure in self.measures.items()},
             left_out=analysis.left_out,
         )
         return drive, capture.odr_hz

@@ -68,7 +68,8 @@ def _lateness(plan: Plan, drives: Drives) -> Iterator[str]:
 def _left_out(plan: Plan, findings: Sequence[Finding]) -> Iterator[str]:
     """Planned metrics and roads that no finding speaks of: fewer findings are adjusted for than were planned."""
     compared = {name for finding in findings for name in (finding.metric, finding.road)}
-    roads = () if findings[0].over_all else (road.name for road in plan.rough_roads)
+    over_all = all(finding.over_all for finding in findings)
+    roads = () if over_all else (road.name for road in plan.rough_roads)
     if missing := [name for name in (*plan.metrics, *roads) if name not in compared]:
         yield f"{listed(missing)} was planned and is not compared, so that fewer findings are adjusted for"
 

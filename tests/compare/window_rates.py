@@ -1,6 +1,6 @@
 """What a t-test over windows, which is common practice, would tell with nothing changed; run it for the full count.
 
-`python tests/compare/window_t_test.py [RUNS]` invents RUNS sets of 4 + 4 passes of 60 s over one road, with windows
+`python tests/compare/window_rates.py [RUNS]` invents RUNS sets of 4 + 4 passes of 60 s over one road, with windows
 correlated 0.6 from one to the next and with a level of each pass's own, and prints how often Student's test over all
 windows, by scipy, and the tests over passes tell a part with nothing changed different.
 """
@@ -14,9 +14,9 @@ from types import SimpleNamespace
 
 import numpy as np
 from scipy import stats
-from towertap.compare.findings.describe import verdict
-from towertap.compare.stats.contrast import contrast
-from towertap.compare.stats.power import ALPHA
+from towertap.compare.findings.find import verdict
+from towertap.compare.stats.contrast import ALPHA
+from towertap.compare.stats.ratio import contrast
 
 PASSES, SECONDS, SPREADS = 4, 60, (0.03, 0.06)
 
