@@ -17,6 +17,8 @@ from towertap.wire.messages import RATES_HZ
 
 SAME_RATE = 1e-5
 """An export of ours tells its rate to more digits than its stamps do; further apart they are not of one file."""
+SURE_PPM = 0.01
+"""No recorder's clock is told better than this, however well its stamps lie on a line."""
 LARGEST_DRIFT_PPM = 2000.0
 """As in the limits of soundness."""
 
@@ -79,7 +81,7 @@ def _rate_of(stamps: Stamps, content: FileContent, decisions: Decisions) -> tupl
     half_ppm = (stamps.interval_hz[1] - stamps.interval_hz[0]) / stamps.rate_hz / 2 * 1e6
     decisions.add(
         "found",
-        f"the rate is {stamps.rate_hz:.4f} Hz ± {half_ppm:.2g} ppm, by {len(stamps.stray)} time stamps; they stray by "
+        f"the rate is {stamps.rate_hz:.4f} Hz ± {max(half_ppm, SURE_PPM):.2g} ppm, by {len(stamps.stray)} time stamps; they stray by "
         f"{100 * stamps.jitter:.2g} % of a period (one standard deviation), by {100 * stamps.largest:.2g} % at most",
     )
     if gaps := int(np.count_nonzero(stamps.missing)):
