@@ -6,6 +6,7 @@ import json
 import os
 import runpy
 import struct
+import sys
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -114,6 +115,21 @@ def no_settings_of_this_computer(monkeypatch, tmp_path):
         if name.removeprefix("TOWERTAP_").lower() in ("units", "archive", "bench", "margin", "sounds"):
             monkeypatch.delenv(name)
     monkeypatch.setenv("TOWERTAP_SETTINGS", str(tmp_path / "no-settings.toml"))
+
+
+@pytest.fixture
+def run(monkeypatch, capsys):
+    """A function from the words after `towertap` to (exit status, standard output, standard error)."""
+
+    from towertap import cli
+
+    def call(*words):
+        monkeypatch.setattr(sys, "argv", ["towertap", *map(str, words)])
+        with pytest.raises(SystemExit) as ended:
+            cli.main()
+        return ended.value.code, *capsys.readouterr()
+
+    return call
 
 
 @pytest.fixture(scope="session")

@@ -13,7 +13,7 @@ from msgspec import Meta
 from platformdirs import user_config_path
 
 from towertap.doors.structured import read_toml, typed
-from towertap.errors import FileError
+from towertap.errors import CallError, FileError
 
 FILE_VARIABLE = "TOWERTAP_SETTINGS"
 
@@ -80,6 +80,14 @@ def setting(name: str) -> Any:
     if name in ("archive", "bench"):
         return Path(value).expanduser() if value else None
     return value
+
+
+def archive_folder(given: Path | None = None) -> Path:
+    """The archive that a command names, or else the one that is set; CallError where neither is."""
+    folder: Path | None = given or setting("archive")
+    if folder is None:
+        raise CallError("which archive? name its folder, or set one: 'towertap settings' says how")
+    return folder
 
 
 def default(name: str) -> Callable[[], Any]:

@@ -2,33 +2,18 @@
 
 import json
 import shutil
-import sys
 from pathlib import Path
 from types import SimpleNamespace
 
 import h5py
 import numpy as np
 import pytest
-from towertap import cli
 
 EXAMPLES = Path(__file__).parents[2] / "example_captures"
 WHOLE, DAMAGED = "quarry-lane_rubber-bush_pass01", "quarry-lane_rubber-bush_pass02"
 """The second has two gaps."""
 IN_VEHICLE = np.array([[0, 1, 0], [-1, 0, 0], [0, 0, 1]])
 """x=+Y,y=-X,z=+Z, as example_captures/README.md has it."""
-
-
-@pytest.fixture
-def run(monkeypatch, capsys):
-    """A function from the words after `towertap` to (exit status, standard output, standard error)."""
-
-    def call(*words):
-        monkeypatch.setattr(sys, "argv", ["towertap", *map(str, words)])
-        with pytest.raises(SystemExit) as ended:
-            cli.main()
-        return ended.value.code, *capsys.readouterr()
-
-    return call
 
 
 @pytest.fixture

@@ -63,6 +63,8 @@ class RecordShape(msgspec.Struct):
     """What local time was ahead of UTC where it was recorded."""
     history: list[Correction] = []
     """Oldest first."""
+    from_box: bool = True
+    """Otherwise the raw recording is a file of another recorder."""
 
 
 def seal(content: Any) -> str:

@@ -13,7 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from towertap.cli._outcome import Outcome, answers, console, table
-from towertap.settings import default
+from towertap.settings import archive_folder, default
 from towertap.wear import follow
 from towertap.wear.course import DEFAULT_METRICS
 from towertap.wear.drives import load_sessions
@@ -23,11 +23,11 @@ from towertap.words.numbers import number
 
 @click.command(
     name="wear",
-    help="Follow a part over months: FOLDER is an archive, or holds captures. The first day with the part is taken as "
-    "its first fit; a change takes two days, a trend three.",
+    help="Follow a part over months: FOLDER holds captures or is an archive, by default the one that is set. The first "
+    "day with the part is taken as its first fit; a change takes two days, a trend three.",
     epilog="Example: towertap wear archive --part rubber --smooth bypass --report report",
 )
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=click.Path(path_type=Path), required=False)
 @click.option("--part", required=True, metavar="NAME", help="The part, as the captures name it.")
 @click.option(
     "--smooth", required=True, metavar="ROAD", help="The smooth road, which sets the roughness limit and is the check."
@@ -58,7 +58,7 @@ from towertap.words.numbers import number
 @click.option("--report", type=click.Path(path_type=Path, file_okay=False), help="Write wear.html into this folder.")
 @answers
 def command(
-    folder: Path,
+    folder: Path | None,
     part: str,
     smooth: str,
     vehicle: str | None,
@@ -73,7 +73,7 @@ def command(
     with Progress(console=console, transient=True, disable=not sys.stderr.isatty()) as progress:
         task = progress.add_task("reading passes", total=None)
         followed = load_sessions(
-            folder,
+            archive_folder(folder),
             part,
             smooth,
             vehicle=vehicle,

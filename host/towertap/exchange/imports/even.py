@@ -81,8 +81,9 @@ def _rate_of(stamps: Stamps, content: FileContent, decisions: Decisions) -> tupl
     half_ppm = (stamps.interval_hz[1] - stamps.interval_hz[0]) / stamps.rate_hz / 2 * 1e6
     decisions.add(
         "found",
-        f"the rate is {stamps.rate_hz:.4f} Hz ± {max(half_ppm, SURE_PPM):.2g} ppm, by {len(stamps.stray)} time stamps; they stray by "
-        f"{100 * stamps.jitter:.2g} % of a period (one standard deviation), by {100 * stamps.largest:.2g} % at most",
+        f"the rate is {stamps.rate_hz:.4f} Hz ± {max(half_ppm, SURE_PPM):.2g} ppm, by {len(stamps.stray)} time stamps; "
+        f"they stray by {100 * stamps.jitter:.2g} % of a period (one standard deviation), by "
+        f"{100 * stamps.largest:.2g} % at most",
     )
     if gaps := int(np.count_nonzero(stamps.missing)):
         decisions.add("found", f"{int(stamps.missing.sum())} samples are missing in {gaps} gaps, by the time stamps")
