@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-import shlex
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -12,10 +10,10 @@ import numpy as np
 import pandas as pd
 
 from towertap.bench.carried import BenchRecords, BenchSummary, no_records
+from towertap.bench.mounted import rotation_to_vehicle
 from towertap.bench.sharing import Share, beyond_mounting, noise_share
 from towertap.capture.reading import Capture, Piece
 from towertap.errors import AnalysisError, CallError
-from towertap.signals.axes import EXAMPLE, parse_mounting
 from towertap.signals.channels import ACCELERATIONS, AXES, MetricSettings
 from towertap.signals.filters import Array, Band
 from towertap.signals.jerk import EDGE_HZ
@@ -25,15 +23,6 @@ from towertap.signals.stream import Bank, Windows
 
 WINDOW_S = (0.1, 60.0)
 """Shortest and longest window, in seconds."""
-
-REST_S = 30.0
-"""Where gravity is looked for when the mounting asks for it: in the quietest second of so much of the start."""
-
-AT_REST_MS2 = 0.3
-"""Largest standard deviation of any axis that still passes for standing still (an idling engine shakes less)."""
-
-GRAVITY_MS2 = (9.3, 10.3)
-"""What the mean specific force at rest must be: gravity, with a chip's offset and scale error."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,25 +152,6 @@ def _table(places: pd.DataFrame, metrics: Mapping[str, Metric], kept: Windows, c
     return pd.concat(tables, ignore_index=True)
 
 
-def rotation_to_vehicle(capture: Capture, mounting: str | None = None, bench: BenchRecords | None = None) -> Array:
-    """The rotation R (3, 3), vehicle = R @ chip, by `mounting` or else by the capture's conditions.
-
-    Where gravity shows it, the readings are corrected by the calibration in `bench`. Raises AnalysisError when neither
-    gives a usable mounting.
-    """
-    text = mounting or capture.conditions.mounting
-    if not text.strip():
-        raise AnalysisError(f"{capture.path}: does not say how the box was mounted: give --mounting {EXAMPLE}")
-    try:
-        return parse_mounting(text, lambda: _gravity_at_rest(capture, bench or no_records(capture)))
-    except AnalysisError as error:
-        if mounting:
-            raise
-        raw = shlex.quote(str(capture.path.with_name(capture.text("raw_name"))))
-        mend = f"'towertap decode {raw} --mounting {EXAMPLE}', with the true axes, mends the capture"
-        raise AnalysisError(f"{capture.path}: {error}; {mend}") from None
-
-
 def _named(names: Sequence[str] | None) -> dict[str, Metric]:
     known = METRICS | THIRDS
     unknown = [name for name in names or () if name not in known]
@@ -234,24 +204,6 @@ def capture_knocks(capture: Capture, to_vehicle: Array) -> tuple[Knock, ...] | N
             finder.take(to_vehicle @ block.T)
         knocks += (knock.later(piece.start_time_s) for knock in finder.knocks())
     return tuple(knocks)
-
-
-def _gravity_at_rest(capture: Capture, bench: BenchRecords) -> Array:
-    """Mean specific force (3,), chip axes, m/s², over the quietest second of the first REST_S of the capture."""
-    piece, second = capture.pieces()[0], round(capture.rate_hz)
-    start = Piece(piece.first_row, min(piece.n_rows, math.ceil(REST_S * capture.rate_hz)), piece.start_time_s)
-    quietest, gravity = math.inf, np.zeros(3)
-    offset_ms2, correction = bench.correction
-    for block in capture.blocks(start, second):
-        spread = float(block.std(axis=0).max())
-        if len(block) == second and spread < quietest:
-            quietest, gravity = spread, correction @ (block.mean(axis=0) - offset_ms2)
-    if quietest > AT_REST_MS2 or not GRAVITY_MS2[0] <= np.linalg.norm(gravity) <= GRAVITY_MS2[1]:
-        raise AnalysisError(
-            f"the box was not at rest for a second in its first {REST_S:g} s, so gravity does not show its axes: "
-            f"give --mounting {EXAMPLE}"
-        )
-    return gravity
 
 
 def describe(analysis: Analysis) -> dict[str, dict[str, Any]]:

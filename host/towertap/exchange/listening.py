@@ -9,7 +9,8 @@ from typing import Literal
 
 import numpy as np
 
-from towertap.analysis import analyse_capture, rotation_to_vehicle
+from towertap.analysis import analyse_capture
+from towertap.bench.mounted import rotation_to_vehicle
 from towertap.capture.reading import Capture, open_capture
 from towertap.compare.comparison import Comparison
 from towertap.compare.drives.model import CELL_S

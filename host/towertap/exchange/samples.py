@@ -13,8 +13,8 @@ from typing import Any, Literal
 import numpy as np
 
 import towertap
-from towertap.analysis import rotation_to_vehicle
 from towertap.bench.carried import records_for
+from towertap.bench.mounted import rotation_to_vehicle
 from towertap.capture.host_time import started, utc
 from towertap.capture.reading import Capture, Piece
 from towertap.signals.filters import Array

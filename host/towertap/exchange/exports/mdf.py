@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+from contextlib import redirect_stdout
 from datetime import UTC
+from io import StringIO
 from pathlib import Path
 
 from towertap.doors.times import instant
@@ -32,7 +34,8 @@ def write(samples: Samples, path: Path) -> None:
                     for k, column in enumerate(samples.columns)
                 ]
                 file.append(signals, comment=samples.metadata["axes_in_words"], common_timebase=True)
-        with path.open("wb") as unfinished:  # given a path, asammdf would put its own suffix there
+        # given a path, asammdf would put its own suffix there; and what it prints of a long save is no answer of ours
+        with path.open("wb") as unfinished, redirect_stdout(StringIO()):
             file.save(unfinished)
 
 
