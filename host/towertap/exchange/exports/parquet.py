@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -30,11 +31,18 @@ def write(samples: Samples, path: Path) -> None:
         path, schema, compression="zstd", use_dictionary=alike, write_statistics=False
     ) as writer:
         for columns in _groups(samples):
-            arrays = [
-                pa.array(column, from_pandas=True).cast(field.type)
-                for column, field in zip(columns, fields, strict=True)
-            ]
-            writer.write_table(pa.table(arrays, schema))
+            arrays = [_array(field.type, column) for field, column in zip(fields, columns, strict=True)]
+            writer.write_table(pa.Table.from_arrays(arrays, schema=schema))
+
+
+def _array(kind: Any, column: Array) -> Any:
+    """An array of a pyarrow type, nulls for NaN; of plain memory, since `pyarrow.array` would load all of pandas."""
+    import pyarrow as pa
+
+    valid = ~np.isnan(column)
+    values = np.where(valid, column, 0.0).astype(kind.to_pandas_dtype())
+    bits = np.packbits(valid, bitorder="little")
+    return pa.Array.from_buffers(kind, len(values), [pa.py_buffer(bits), pa.py_buffer(values)])
 
 
 def _groups(samples: Samples) -> Iterator[list[Array]]:
