@@ -5,8 +5,10 @@ The step of the abscissa has six digits there; the true rate stands in ID line 2
 
 from __future__ import annotations
 
+import shutil
 import warnings
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -14,7 +16,7 @@ import numpy as np
 from towertap.exchange.exports.form import ExportFormat
 from towertap.exchange.samples import FORMAT, Samples
 
-MOST_ROWS = 2**19
+MOST_ROWS = 2**18
 """Of one function: so many of all axes are held in memory."""
 LINE = 80
 """Characters of an ID line."""
@@ -23,19 +25,23 @@ TIME_RESPONSE, TIME, ACCELERATION, UNKNOWN = 1, 17, 12, 0
 
 
 def write(samples: Samples, path: Path) -> None:
-    """Write piece by piece, axis by axis."""
+    """Write piece by piece, axis by axis, each by way of a small file: pyuff reads all of one after every function."""
     import pyuff
 
-    path.touch()
-    file = pyuff.UFF(str(path))
-    for part in samples.cut(MOST_ROWS):
-        start_s = part.metadata["starts_at_s"]
-        abscissa_s = np.array([start_s, start_s + 1 / part.rate_hz])  # of which pyuff takes start and step
-        values = np.concatenate([block for _, block in part.piece_blocks(part.pieces[0])])
-        functions = [_function(part, number, values[:, number], abscissa_s) for number in range(len(part.columns))]
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", ResourceWarning)  # pyuff leaves its file handles to be collected
-            file.write_sets(functions)
+    with path.open("wb") as whole, TemporaryDirectory(prefix=".towertap-", dir=path.parent) as folder:
+        for number, part in enumerate(samples.cut(MOST_ROWS)):
+            start_s = part.metadata["starts_at_s"]
+            abscissa_s = np.array([start_s, start_s + 1 / part.rate_hz])  # of which pyuff takes start and step
+            values = np.concatenate([block for _, block in part.piece_blocks(part.pieces[0])])
+            piece = Path(folder) / f"{number}.uff"
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", ResourceWarning)  # pyuff leaves its file handles to be collected
+                pyuff.UFF(str(piece)).write_sets(
+                    [_function(part, axis, values[:, axis], abscissa_s) for axis in range(len(part.columns))]
+                )
+            with piece.open("rb") as functions:
+                shutil.copyfileobj(functions, whole)
+            piece.unlink()
 
 
 def _function(samples: Samples, number: int, values: np.ndarray, abscissa_s: np.ndarray) -> dict[str, Any]:
