@@ -49,7 +49,7 @@ def in_turns(before: Array, before_hz: float, after: Array, after_hz: float) -> 
 def _audible(values: Array, rate_hz: float) -> Array:
     """What lies between LOWEST_HZ and what the rate carries, at SOUND_HZ, faded, without delay."""
     if CARRIED * rate_hz <= 2 * LOWEST_HZ:
-        raise AnalysisError(f"a rate of {rate_hz:g} Hz carries nothing to hear: it takes more than 100 Hz")
+        raise AnalysisError(f"a rate of {rate_hz:.4g} Hz carries nothing to hear: it takes more than 100 Hz")
     if values.size < rate_hz / LOWEST_HZ:
         raise AnalysisError("too short to listen to")
     sos = signal.butter(4, LOWEST_HZ, "highpass", fs=rate_hz, output="sos")
