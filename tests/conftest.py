@@ -117,21 +117,6 @@ def no_settings_of_this_computer(monkeypatch, tmp_path):
     monkeypatch.setenv("TOWERTAP_SETTINGS", str(tmp_path / "no-settings.toml"))
 
 
-@pytest.fixture
-def run(monkeypatch, capsys):
-    """A function from the words after `towertap` to (exit status, standard output, standard error)."""
-
-    from towertap import cli
-
-    def call(*words):
-        monkeypatch.setattr(sys, "argv", ["towertap", *map(str, words)])
-        with pytest.raises(SystemExit) as ended:
-            cli.main()
-        return ended.value.code, *capsys.readouterr()
-
-    return call
-
-
 @pytest.fixture(scope="session")
 def by_hand() -> HandMade:
     """The builder of frames and streams."""
@@ -252,3 +237,17 @@ def styled():
 
     with rc_context(RC):
         yield
+
+
+@pytest.fixture
+def run(monkeypatch, capsys):
+    """The command line in this process: from the words after `towertap` to (exit status, output, error output)."""
+    from towertap import cli
+
+    def call(*words):
+        monkeypatch.setattr(sys, "argv", ["towertap", *map(str, words)])
+        with pytest.raises(SystemExit) as ended:
+            cli.main()
+        return ended.value.code, *capsys.readouterr()
+
+    return call

@@ -9,14 +9,14 @@ from dataclasses import asdict
 from pathlib import Path
 
 import pytest
-from towertap.analysis import analyse_capture, capture_knocks
+from towertap.analysis import analyse_capture
 from towertap.bench.carried import records_for
 from towertap.capture.reading import open_capture
 from towertap.signals.metrics import METRICS, THIRDS
 
 EXAMPLES = Path(__file__).parent.parent / "example_captures"
 EXPECTED = Path(__file__).with_name("example_analysis.json")
-QUICK = [name for name in METRICS if not name.startswith(("primary", "acceleration", "jerk"))]
+QUICK = [name for name in METRICS if not name.startswith(("primary", "secondary", "acceleration", "jerk"))]
 """What settles within the short stretches of the damaged capture."""
 RUNS = {
     "quarry-lane_rubber-bush_pass01": {"metrics": [*METRICS, *THIRDS]},
@@ -30,8 +30,7 @@ KEPT_WINDOWS = 3
 def results(name):
     """What one capture comes to, as JSON holds it: all metrics as a whole, the first windows, noise, knocks."""
     with open_capture(EXAMPLES / f"{name}.h5") as capture:
-        analysis = analyse_capture(capture, bench=records_for(capture), **RUNS[name])
-        knocks = capture_knocks(capture, analysis.to_vehicle)
+        analysis = analyse_capture(capture, bench=records_for(capture), knocks=True, **RUNS[name])
     return {
         "windows": len(analysis.windows),
         "settling_s": analysis.settling_s,
@@ -39,7 +38,7 @@ def results(name):
         "first_windows": analysis.windows.head(KEPT_WINDOWS).to_dict("list"),
         "noise": {metric: [share.floor, share.share] for metric, share in analysis.noise.items()},
         "uncertainty": analysis.uncertainty,
-        "knocks": [asdict(knock) for knock in knocks],
+        "knocks": [asdict(knock) for knock in analysis.knocks],
     }
 
 

@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from towertap.bench.carried import BenchRecords, BenchSummary, no_records
 from towertap.bench.mounted import rotation_to_vehicle
@@ -19,8 +21,9 @@ from towertap.signals.filters import Array, Band
 from towertap.signals.jerk import EDGE_HZ
 from towertap.signals.knocks import Knock, KnockFinder, band_hz
 from towertap.signals.metrics import METRICS, THIRDS, Metric
-from towertap.signals.stream import Bank, Windows
+from towertap.signals.stream import Bank, Windowing, Windows
 
+BLOCK_ROWS = 131072
 WINDOW_S = (0.1, 60.0)
 """Shortest and longest window, in seconds."""
 
@@ -30,9 +33,10 @@ class Analysis:
     """What a capture comes to.
 
     `windows` has one row a window, the columns `piece` (from 0), `start_s` (from the capture's first sample) and one
-    per metric; `whole` has each metric over all windows together; `kept` is what both are made of. `metrics` are those
-    of both, by name, `bands_hz` their bands and `left_out` the metrics that the capture cannot carry, with the reason.
-    The first `settling_s` of every piece are not in the windows.
+    per metric; `whole` has each metric over all windows together; `kept` is what both are made of. `knocks` are timed
+    from the capture's first sample; None where nobody asked, or where the rate is too low to hear any. `metrics` are
+    those of windows and whole, by name, `bands_hz` their bands and `left_out` the metrics that the capture cannot
+    carry, with the reason. The first `settling_s` of every piece are not in the windows.
 
     What the bench says of the whole values: `noise` the share of the sensor's own noise in each, `uncertainty` half
     of the 95 % interval that the scale makes of each in its unit (of the data sheet's tolerance where there is no
@@ -43,6 +47,7 @@ class Analysis:
     windows: pd.DataFrame
     whole: dict[str, float]
     kept: Windows
+    knocks: tuple[Knock, ...] | None
     metrics: dict[str, Metric]
     bands_hz: dict[str, Band]
     left_out: dict[str, str]
@@ -73,15 +78,16 @@ def analyse_capture(
     metrics: Sequence[str] | None = None,
     mounting: str | None = None,
     bench: BenchRecords | None = None,
+    knocks: bool = False,
 ) -> Analysis:
     """Filter a capture piece by piece and reduce it to windows of `window_s` and to values of the whole.
 
     `metrics` are names of METRICS (all of these by default) and THIRDS; `mounting` (see `axes.parse_mounting`) stands
     in for the one of the capture's conditions, `bench` are the records that hold for it (see `carried.records_for`): a
     calibration corrects every reading before it is turned into vehicle axes. Windows do not overlap, never reach over
-    a gap and start when every filter has settled. Memory does not grow with the capture but for its windows. Raises
-    CallError for an option out of range, AnalysisError for an unusable mounting or calibration and for a capture of
-    pieces all too short.
+    a gap and start when every filter has settled. The capture is read once, `knocks` and all, and memory does not grow
+    with it but for the windows. Raises CallError for an option out of range, AnalysisError for an unusable mounting or
+    calibration and for a capture of pieces all too short.
     """
     if not WINDOW_S[0] <= window_s <= WINDOW_S[1]:
         raise CallError(f"a window of {window_s:g} s is out of range: give {WINDOW_S[0]:g} to {WINDOW_S[1]:g} s")
@@ -91,10 +97,10 @@ def analyse_capture(
         raise AnalysisError(f"no metric is left: {next(iter(bank.left_out.values()))}")
     bench = bench or no_records(capture)
     rotation = rotation_to_vehicle(capture, mounting, bench)
-    offset_ms2, correction = bench.correction
-    motion = VehicleMotion(capture, rotation, correction, offset_ms2, rotates=not bank.axes <= set(ACCELERATIONS))
+    motion = VehicleMotion(capture, rotation, bench.correction[1], rotates=bank.rotates)
     window_rows = max(1, round(window_s * capture.rate_hz))
-    places, kept = _windows(motion, bank, window_rows)
+    with threadpool_limits(1, user_api="blas"):  # threads cost more than such small products
+        places, kept, heard = _read(motion, bank, window_rows, listen=knocks and _hears(capture.rate_hz))
 
     whole = {name: metric.of_all(kept.kept[name]) for name, metric in bank.metrics.items()}
     bands_hz = {name: metric.band_hz(settings) for name, metric in bank.metrics.items()}
@@ -103,12 +109,11 @@ def analyse_capture(
         windows=_table(places, bank.metrics, kept, 1),
         whole=whole,
         kept=kept,
+        knocks=heard,
         metrics=bank.metrics,
         bands_hz=bands_hz,
         left_out=bank.left_out,
-        noise=noise_share(
-            bank.metrics, kept.mean_power(), bench.noise_record(jerk_edge_hz), motion.to_vehicle, settings
-        ),
+        noise=noise_share(bank.metrics, kept.mean_power(), bench.noise_record, motion.to_vehicle, settings),
         uncertainty={
             name: max(float(of_scale[axis] * whole[name]) for axis in metric.axes)
             for name, metric in bank.metrics.items()
@@ -123,23 +128,45 @@ def analyse_capture(
     )
 
 
-def _windows(motion: VehicleMotion, bank: Bank, window_rows: int) -> tuple[pd.DataFrame, Windows]:
-    """Piece and start of every window of a capture, and what is kept of them; AnalysisError where there is none."""
+def _read(
+    motion: VehicleMotion, bank: Bank, window_rows: int, listen: bool
+) -> tuple[pd.DataFrame, Windows, tuple[Knock, ...] | None]:
+    """Read a capture once: piece and start of every window, what is kept of them, and the knocks where it may `listen`.
+
+    AnalysisError where there is no window.
+    """
     pieces, rate_hz, start = motion.capture.pieces(), bank.settings.rate_hz, bank.settled_row
     windows, places = [], []
+    knocks: list[Knock] = []
     for number, piece in enumerate(pieces):
-        if piece.n_rows < start + window_rows:
-            continue
-        windows.append(bank.windows(motion.blocks(piece), window_rows))
-        starts_s = piece.start_time_s + (start + np.arange(len(windows[-1])) * window_rows) / rate_hz
-        places.append(pd.DataFrame({"piece": number, "start_s": starts_s}))
+        windowing = Windowing(bank, window_rows) if piece.n_rows >= start + window_rows else None
+        finder = KnockFinder(rate_hz) if listen else None
+        consumers = [consumer.take for consumer in (windowing, finder) if consumer]
+        for block in motion.blocks(piece) if consumers else ():
+            for take in consumers:
+                take(block)
+        if finder:
+            knocks += (knock.later(piece.start_time_s) for knock in finder.knocks())
+        if windowing:
+            windows.append(windowing.windows())
+            starts_s = piece.start_time_s + (start + np.arange(len(windows[-1])) * window_rows) / rate_hz
+            places.append(pd.DataFrame({"piece": number, "start_s": starts_s}))
     if not sum(map(len, places)):
         longest = max(piece.n_rows for piece in pieces) / rate_hz
         raise AnalysisError(
             f"no stretch without gaps is long enough: the longest is {longest:.2f} s, and the filters need "
             f"{start / rate_hz:.2f} s to settle before a window of {window_rows / rate_hz:.3g} s; record longer"
         )
-    return pd.concat(places, ignore_index=True), Windows.join(windows)
+    return pd.concat(places, ignore_index=True), Windows.join(windows), tuple(knocks) if listen else None
+
+
+def _hears(rate_hz: float) -> bool:
+    """Whether the rate carries enough of what knocks are heard by."""
+    try:
+        band_hz(rate_hz)
+    except AnalysisError:
+        return False
+    return True
 
 
 def _table(places: pd.DataFrame, metrics: Mapping[str, Metric], kept: Windows, count: int) -> pd.DataFrame:
@@ -162,48 +189,32 @@ def _named(names: Sequence[str] | None) -> dict[str, Metric]:
 
 @dataclass(frozen=True, eq=False)
 class VehicleMotion:
-    """A capture's readings turned into vehicle axes: specific force = rotation @ correction @ (reading − offset)."""
+    """A capture's counts turned into vehicle axes: specific force = rotation @ correction @ reading.
+
+    Offsets are left in: no metric and no knock hears what does not change.
+    """
 
     capture: Capture
     rotation: Array
     correction: Array
-    offset_ms2: Array
     rotates: bool
     """Whether the rotation is wanted as well."""
 
     @property
     def to_vehicle(self) -> Array:
-        """The matrix (3, 3) from a corrected reading to vehicle axes."""
+        """The matrix (3, 3) from a reading, less its offset, to vehicle axes."""
         return self.rotation @ self.correction
 
-    def blocks(self, piece: Piece) -> Iterator[Array]:
+    def blocks(self, piece: Piece) -> Iterator[NDArray[np.float32]]:
         """A piece in order, (3, n) in m/s² or, with rotation in rad/s, (6, n), as `channels.AXES`."""
-        row = piece.first_row
-        for block in self.capture.blocks(piece):
-            force = self.to_vehicle @ (block - self.offset_ms2).T
-            if self.rotates:
-                turning = self.capture.counts("rotation", row, row + len(block)) * self.capture.scale_rads
-                force = np.concatenate([force, self.rotation @ turning.T])
-            yield force
-            row += len(block)
-
-
-def capture_knocks(capture: Capture, to_vehicle: Array) -> tuple[Knock, ...] | None:
-    """The knocks of a capture, times from its first sample, block by block; None where the rate is too low to listen.
-
-    An offset of the readings does not pass the band and need not be known.
-    """
-    try:
-        band_hz(capture.rate_hz)
-    except AnalysisError:
-        return None
-    knocks: list[Knock] = []
-    for piece in capture.pieces():
-        finder = KnockFinder(capture.rate_hz)
-        for block in capture.blocks(piece):
-            finder.take(to_vehicle @ block.T)
-        knocks += (knock.later(piece.start_time_s) for knock in finder.knocks())
-    return tuple(knocks)
+        turns = {"acceleration": self.to_vehicle * self.capture.scale_ms2}
+        if self.rotates:
+            turns["rotation"] = self.rotation * self.capture.scale_rads
+        end = piece.first_row + piece.n_rows
+        for start in range(piece.first_row, end, BLOCK_ROWS):
+            counts = {name: self.capture.counts(name, start, min(start + BLOCK_ROWS, end)) for name in turns}
+            turned = [turn.astype(np.float32) @ counts[name].T.astype(np.float32) for name, turn in turns.items()]
+            yield np.concatenate(turned) if self.rotates else turned[0]
 
 
 def describe(analysis: Analysis) -> dict[str, dict[str, Any]]:
@@ -212,6 +223,7 @@ def describe(analysis: Analysis) -> dict[str, dict[str, Any]]:
     for name, metric in analysis.metrics.items():
         axis = " ".join(metric.axes)
         about[name] = {"label": metric.label, "unit": metric.unit, "axis": axis, "band_hz": analysis.bands_hz[name]}
+        about[name]["skirt"] = metric.channels[0].design.skirt
         if name in analysis.uncertainty:
             about[name] |= {"uncertainty": analysis.uncertainty[name]}
         if share := analysis.noise.get(name):

@@ -1,15 +1,18 @@
 """Noise floors of the metrics against theory, and the share of noise that follows from them."""
 
+import runpy
+from pathlib import Path
+
 import numpy as np
 import pytest
 from towertap.bench import floors
 from towertap.bench.records import BoxSetup, Record
 from towertap.bench.sharing import beyond_mounting, noise_share
-from towertap.signals import weighting
-from towertap.signals.channels import BandPass, Channel, MetricSettings, Weighted
+from towertap.signals.channels import BandPass, Channel, Derivative, MetricSettings, Weighted
 from towertap.signals.metrics import METRICS, Metric
 
 RATE_HZ, DENSITY = 4000.0, 6.9e-4
+ISO = runpy.run_path(str(Path(__file__).parents[1] / "signals" / "iso8041.py"))["response"]
 
 
 @pytest.fixture(scope="module")
@@ -28,8 +31,9 @@ def recorded(white_recording):
 def test_jerk_floor_agrees_with_theory(edge_hz):
     """N·2π·√(fc³/3) of an ideal edge."""
     theory = DENSITY * 2 * np.pi * np.sqrt(edge_hz**3 / 3)
-    floor = floors.white([DENSITY] * 3, MetricSettings(RATE_HZ, edge_hz))["jerk_z"]
-    assert floor == pytest.approx([theory] * 3, rel=0.02)
+    assert DENSITY * floors.noise_gain(Derivative(), MetricSettings(RATE_HZ, edge_hz)) == pytest.approx(
+        theory, rel=0.02
+    )
 
 
 def test_jerk_floor_of_a_recording_agrees_with_theory(recorded):
@@ -39,17 +43,18 @@ def test_jerk_floor_of_a_recording_agrees_with_theory(recorded):
 
 
 def test_floors_of_a_white_recording_are_those_of_its_density(recorded):
-    expected = floors.white([DENSITY] * 3, MetricSettings(RATE_HZ))
-    assert recorded.keys() == expected.keys() == floors.DESIGNS.keys()
+    settings = MetricSettings(RATE_HZ)
+    expected = {name: DENSITY * floors.noise_gain(design, settings) for name, design in floors.DESIGNS.items()}
+    assert recorded.keys() == expected.keys()
     for name, value in recorded.items():
         # 0.5 to 4 Hz has 2·3.5·120 degrees of freedom: 2.4 % of r.m.s.; four times that
-        assert value == pytest.approx(expected[name], rel=0.10 if name == "primary_z" else 0.04), name
+        assert value == pytest.approx([expected[name]] * 3, rel=0.10 if name == "primary_z" else 0.04), name
 
 
 def test_noise_gain_is_the_root_of_the_integral_of_the_response():
     """Parseval; weighting Wk by its response in the standard, a band by its ideal width within 5 % (Butterworth)."""
     f = np.geomspace(0.01, 2000, 200_000)
-    expected = np.sqrt(np.trapezoid(np.abs(weighting.response("Wk", f)) ** 2, f))
+    expected = np.sqrt(np.trapezoid(np.abs(ISO("Wk", f)) ** 2, f))
     assert floors.noise_gain(Weighted("Wk"), MetricSettings(RATE_HZ)) == pytest.approx(expected, rel=0.005)
     gain = floors.noise_gain(BandPass(25.0, 100.0), MetricSettings(RATE_HZ))
     assert gain == pytest.approx(np.sqrt(75.0), rel=0.05)

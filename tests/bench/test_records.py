@@ -10,7 +10,7 @@ from towertap.bench.records import BoxSetup, Record
 from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
-from towertap.errors import AnalysisError
+from towertap.errors import FileError
 
 STARTED = "2026-03-14T10:00:00+00:00"
 BOX = BoxSetup("e6605481", "ICM-42688-P", 4000.0, 16.0, 997.0)  # as tests/conftest.py says hello
@@ -124,7 +124,7 @@ def test_none_at_all_is_said(tmp_path, capture):
 def test_damaged_records_are_refused_in_one_line_and_passed_over(tmp_path, capture, harm):
     path = kept(tmp_path)
     path.write_text(harm(json.loads(path.read_text("utf-8"))), "utf-8")
-    with pytest.raises(AnalysisError, match="not a bench record") as refused:
+    with pytest.raises(FileError, match="not a bench record") as refused:
         records.read(path)
     assert "\n" not in str(refused.value)
     assert records.find(tmp_path, "noise", capture).record is None
@@ -135,7 +135,7 @@ def test_damaged_records_are_refused_in_one_line_and_passed_over(tmp_path, captu
 def test_a_newer_version_is_refused_as_such(tmp_path):
     path = kept(tmp_path)
     path.write_text(path.read_text("utf-8").replace('"version": 1', '"version": 2'), "utf-8")
-    with pytest.raises(AnalysisError, match="install a newer towertap"):
+    with pytest.raises(FileError, match="install a newer towertap"):
         records.read(path)
 
 

@@ -12,8 +12,8 @@ SECONDS = float(os.environ.get("TOWERTAP_BENCHMARK_SECONDS", "600"))
 LARGEST_MB = 400
 """Peak of resident memory that no command may exceed, however long the recording."""
 
-MOST_KERNELS = 75
-"""200 times real time where the kernel goes at 15 000 times real time."""
+MOST_KERNELS = {"decode": 75, "check": 75, "analyse": 25}
+"""75: 200 times real time where the kernel goes at 15 000 times real time."""
 
 MOUNTING = "x=+X,y=+Y,z=+Z"
 
@@ -49,7 +49,7 @@ print(usage.ru_maxrss * (1 if sys.platform == "darwin" else 1024))
 
 
 def test_a_long_recording_takes_little_memory_and_a_fraction_of_its_time(tmp_path, write_drive):
-    # Measured for ten minutes: 150, 146 and 191 MB; 18, 24 and 45 kernels.
+    # Measured for ten minutes: 146, 142 and 176 MB; 20, 26 and 11 kernels.
     raw = write_drive(tmp_path / "drive.ttraw", SECONDS)
     capture = str(raw.with_suffix(".h5"))
     for name, *words in (("decode", str(raw)), ("check", capture), ("analyse", capture, "--mounting", MOUNTING)):
@@ -61,4 +61,4 @@ def test_a_long_recording_takes_little_memory_and_a_fraction_of_its_time(tmp_pat
         print(f"{name}: {peak_mb:.0f} MB, {factor:.0f} × real time, {ratio:.1f} × the kernel")
         assert used["status"] == 0
         assert peak_mb < LARGEST_MB
-        assert ratio < MOST_KERNELS
+        assert ratio < MOST_KERNELS[name]

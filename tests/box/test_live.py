@@ -71,9 +71,9 @@ def test_of_each_second_the_reading_with_the_least_delay_is_kept(samples):
     for frames in Decoder().feed(stream):
         log.take(frames, arrivals, "b1")
     log.close_interval()
-    kept = [row["clock_us"] for row in log.data()]
+    kept = [reading.clock_us for reading in log.readings]
     assert kept == [1_400_000, 2_600_000, 3_000_000]  # of 1 s: 900, 150, 700 µs; of 2 s: 800, 300; of 3 s: 500
-    assert all(row["sent_unix_s"] is None for row in log.data())
+    assert all(reading.sent_unix_s is None for reading in log.readings)
 
 
 def test_the_clock_log_stays_small_however_long_the_drive(samples):

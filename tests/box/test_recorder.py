@@ -26,7 +26,8 @@ from towertap.box.recorder import record
 from towertap.capture.conditions import Conditions, read_sidecar, sidecar_path
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
-from towertap.errors import BoxError
+from towertap.errors import BoxError, FileError
+from towertap.wire.frames import FrameType
 from towertap.wire.messages import MESSAGES, Message
 
 CONDITIONS = Conditions(vehicle="minibus", part="rubber", road="quarry-lane", pass_number=1)
@@ -165,9 +166,7 @@ def test_a_box_that_resets_is_started_again(stand_in, tmp_path):
     stand.reset()
     session.grows()
     recording = session.end()
-    assert "the box has restarted; it is started again with the same settings" in [
-        event.text for event in recording.events
-    ]
+    assert "the box has restarted; it is started again at the same rate" in [event.text for event in recording.events]
     with open_capture(decode_raw(session.raw_path, tmp_path / "a.h5")) as capture:
         assert capture.n_samples == recording.live.samples
         assert capture.gaps["missing"].tolist() == [-1]  # the clock was lost, so the gap's length is unknown
@@ -181,6 +180,25 @@ def test_a_box_that_falls_silent_is_greeted_and_started_again(stand_in, tmp_path
     session.wait_for(lambda: stand.running)
     texts = [event.text for event in session.end().events]
     assert "the box is silent for 2 s; it is greeted" in texts
+
+
+def test_a_hello_that_says_nothing_ends_no_recording_and_begins_none(stand_in, tmp_path, monkeypatch):
+    stand = stand_in()
+    session = _Session(stand, tmp_path / "a.ttraw")
+    session.grows()
+    stand._send(FrameType.HELLO, b'{"serial": "e66", "odr_hz": null}')
+    session.grows()
+    recording = session.end()
+    assert recording.ending == "stopped"
+    assert any(event.text.startswith("a hello that says nothing: ") for event in recording.events)
+    monkeypatch.setattr(stand, "_hello", lambda: stand._send(FrameType.HELLO, HELLO_WITHOUT_RANGE))
+    with open_box(str(stand.path)) as box, pytest.raises(FileError, match="no usable accel_range_g"):
+        record(box, tmp_path / "b.ttraw", CONDITIONS, seconds=1)
+    session.wait_for(lambda: not stand.running)
+    assert not (tmp_path / "b.ttraw").exists()
+
+
+HELLO_WITHOUT_RANGE = b'{"serial": "e66", "boot_id": "b1", "running": true, "odr_hz": 4000}'
 
 
 def test_another_box_on_the_port_ends_the_recording(stand_in, tmp_path):

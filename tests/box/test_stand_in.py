@@ -1,12 +1,12 @@
 """The stand-in itself: what the recorder's tests lean on."""
 
-from towertap.box.port import SamplingSettings, open_box
+from towertap.box.port import open_box
 
 
 def test_it_closes_when_nobody_reads_what_it_sends(stand_in):
     stand = stand_in(realtime=False)
     with open_box(str(stand.path)) as box:
-        box.start(SamplingSettings())
+        box.start(4000)
         before = -1
         while len(stand.sent) > before:  # until the terminal holds no more
             before = len(stand.sent)

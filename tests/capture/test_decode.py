@@ -173,6 +173,18 @@ def test_what_is_no_recording_is_refused_and_leaves_nothing_behind(by_hand, tmp_
     assert not list(tmp_path.glob("out.h5*"))
 
 
+def test_a_hello_that_cannot_be_read_is_passed_over_where_there_is_another(by_hand, make_capture, tmp_path):
+    frames = by_hand.recording(1)
+    frames.insert(20, by_hand.hello(accel_range_g=None, first=19 * 32))
+    with open_capture(make_capture(by_hand.numbered(frames))) as capture:
+        assert (capture.n_samples, capture.hello["accel_range_g"]) == (4000, 16)
+    with pytest.raises(FileError, match=r"drive\.ttraw: the box's hello: accel_range_g must be a number, got nothing"):
+        make_capture([by_hand.hello(accel_range_g=None), *by_hand.recording(1)[1:]])
+    write_sidecar(tmp_path / "drive.ttraw", Conditions(), hello={"odr_hz": "fast"})
+    with open_capture(make_capture(by_hand.recording(1))) as capture:
+        assert capture.odr_hz == 4000
+
+
 def test_an_earlier_capture_survives_a_decode_that_fails(by_hand, make_capture, tmp_path):
     path = make_capture()
     before = path.read_bytes()

@@ -22,7 +22,10 @@ def test_two_passes_a_side_in_two_blocks_are_undecided_in_json_and_in_words(run,
     status, answer, err = run("demo", "--out", out, *SHORT, "--json")
     data = json.loads(answer)
     assert status == 0
-    assert {finding["verdict"] for finding in data["findings"]} == {"undecided"}
+    # Two blocks leave one degree of freedom: that their ratios coincide, as may happen, says nothing of a part.
+    verdicts = [finding["verdict"] for finding in data["findings"]]
+    assert verdicts.count("undecided") >= 5
+    assert not {"harsher", "gentler"} & set(verdicts)
     assert data["plan"]["blocks"] == 2
     assert data["departures"] == []
     assert len(data["captures"]) == 12
@@ -64,5 +67,5 @@ def test_a_demo_with_an_unsound_capture_ends_with_status_1(run, monkeypatch, tmp
     status, out, err = run("demo", "--out", tmp_path / "demo", *SHORT)
     assert status == 1
     assert "11 of 12 captures sound" in out
-    assert "did not come out as it ought" in out
+    assert "did not come out as expected" in out
     assert "NOT SOUND: 37 samples missing in 1 gap" in err

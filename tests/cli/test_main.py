@@ -1,7 +1,7 @@
 """The command line itself, without a command."""
 
 import pytest
-from towertap.compare.verdict import VERDICTS
+from towertap.compare.findings.describe import VERDICTS
 
 
 @pytest.mark.parametrize("call", [(), ("bench",)])

@@ -213,3 +213,12 @@ def test_a_second_box_in_the_same_pass_is_no_further_pass(tmp_path):
     write_sidecar(raw, Conditions(road="a", part="x", pass_number=1, box_position="sill"))
     assert next_pass(tmp_path, "a", "x", "arm") == 1
     assert next_pass(tmp_path, "a", "x", "sill") == next_pass(tmp_path, "a", "x") == 2
+
+
+def test_a_rate_that_the_chip_has_not_is_refused_by_the_box(tmp_path, towertap):
+    with SimulatedBox(None, realtime=False) as box:
+        done = towertap("--port", box.port, "--out", str(tmp_path), *OPTIONS, "--pass", "1", "--odr-hz", "3000")
+    assert done.returncode == 2
+    assert "ICM-42688-P cannot sample like that" in done.err
+    assert "give a rate that its chip has" in done.err
+    assert list(tmp_path.glob("*.ttraw")) == []

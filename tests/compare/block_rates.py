@@ -51,7 +51,7 @@ def outcomes(make, seeds, **options):
             paired,
             lambda drive, by=drift: drive if drive.conditions.pass_number <= PASSES // 2 else make.scaled(drive, by),
         )
-        roads = (replace(road, design=paired.layout.design(road.passes, False)) for road in paired.roads)
+        roads = (replace(road, design=paired.groups.design(road.passes, False)) for road in paired.roads)
         alone = replace(paired, roads=tuple(roads))
         for study in (alone, drifted):
             for ratio in RATIOS:

@@ -17,7 +17,7 @@ from towertap.compare.drives.model import CELL_S, Drives, Pass, Quantity
 from towertap.compare.drives.speed_join import lasted_s
 from towertap.compare.road.places import find_places
 from towertap.compare.road.rough import RoughPlaces, rough_places
-from towertap.compare.study import Layout, Road, Study
+from towertap.compare.study import Grouping, Road, Study
 
 JERK = Quantity("jerk_z", "vertical jerk", "m/s³")
 LOG_BEGAN = datetime(2026, 5, 4, 9, 30, tzinfo=UTC)
@@ -98,25 +98,25 @@ def on_whole_passes(drives, metrics=("jerk_z",), margin=0.10, planned=None):
         for drive in drives.passes
     }
     blocks = {name: slot.block for name, slot in slots.items() if slot}
-    layout = Layout(blocks, installations(drives.passes, planned), days(drives.passes))
+    groups = Grouping(blocks, installations(drives.passes, planned), days(drives.passes))
     quantities = tuple(quantity for quantity in drives.quantities if quantity.name in metrics)
-    roads = tuple(_road(drives.of(name), layout, planned is not None, metrics) for name in drives.rough_roads)
-    smooth = _road(drives.of(drives.smooth), layout, planned is not None, ()) if drives.of(drives.smooth) else None
-    return Study(drives, margin, 0.95, quantities, {}, roads, smooth, layout)
+    roads = tuple(_road(drives.of(name), groups, planned is not None, metrics) for name in drives.rough_roads)
+    smooth = _road(drives.of(drives.smooth), groups, planned is not None, ()) if drives.of(drives.smooth) else None
+    return Study(drives, margin, 0.95, quantities, {}, roads, smooth, groups)
 
 
-def _road(passes, layout, paired, metrics):
+def _road(passes, groups, paired, metrics):
     whole = {
         metric: RoughPlaces(metric, np.zeros(0, bool), {}, {}, 1.0, (0, ()), "nobody aligned it") for metric in metrics
     }
-    return Road(passes[0].road, passes, layout.design(passes, paired), None, (), None, whole)
+    return Road(passes[0].road, passes, groups.design(passes, paired), None, (), None, whole)
 
 
 def one_road(drives, name, aligned=True):
     """One road of some drives, its passes on the same metres or not."""
     passes = drives.of(name)
-    layout = Layout({}, installations(passes, None), days(passes))
-    return replace(_road(passes, layout, False, ()), places=find_places(passes) if aligned else None)
+    groups = Grouping({}, installations(passes, None), days(passes))
+    return replace(_road(passes, groups, False, ()), places=find_places(passes) if aligned else None)
 
 
 def road_level(rng, seconds, heavy=0.35):

@@ -32,14 +32,14 @@ def test_every_pass_is_recorded_whole_and_sound(request, mode, seconds):
 
 
 def test_the_stiffer_bush_is_harsher(demo):
-    assert demo.as_it_ought
+    assert demo.as_expected
     assert (demo.comparison.before, demo.comparison.after) == (BEFORE, AFTER)
     jerk = {finding.road: finding.verdict for finding in demo.comparison if finding.metric == "jerk_z"}
     assert jerk == {"quarry-lane": "harsher", "moor-road": "harsher"}
 
 
 def test_the_same_bush_fitted_again_is_not(unchanged):
-    assert unchanged.as_it_ought
+    assert unchanged.as_expected
     assert unchanged.comparison.after == REFITTED
     assert {finding.road for finding in unchanged.comparison} == {"quarry-lane", "moor-road"}
     assert not {"harsher", "gentler"} & {finding.verdict for finding in unchanged.comparison}

@@ -13,7 +13,6 @@ import numpy as np
 import pytest
 from scipy.io import savemat, wavfile
 from towertap.analysis import analyse_capture
-from towertap.capture.imported import origin
 from towertap.capture.integrity import check
 from towertap.capture.reading import open_capture
 from towertap.errors import AnalysisError, CallError, FileError
@@ -60,7 +59,7 @@ def acceleration(capture):
 
 
 def decisions(capture, how):
-    return [decision.what for decision in origin(capture).decisions if decision.how == how]
+    return [decision.what for decision in capture.origin.decisions if decision.how == how]
 
 
 # --- exports of our own
@@ -157,7 +156,7 @@ def test_check_says_what_it_cannot_prove(bring_in, run):
 def test_the_same_file_and_options_make_the_same_capture(bring_in, tmp_path):
     content = text_of(np.column_stack([np.arange(1000) * 5.0, shaken()]))
     first = acceleration(bring_in(content, time_unit="ms"))
-    kept = origin(bring_in(content, time_unit="ms"))
+    kept = bring_in(content, time_unit="ms").origin
     import_file(tmp_path / "recorded.csv", tmp_path / "again.h5", ImportOptions(**kept.options))
     with open_capture(tmp_path / "again.h5") as again:
         assert np.array_equal(acceleration(again), first)
@@ -357,7 +356,7 @@ def test_flat_tops_are_counted_as_clipping_and_the_capture_is_not_sound(bring_in
     ride = np.clip((shaken(4000) - [0, 0, G]) * 4 + [0, 0, G], -2 * G, 2 * G)
     capture = bring_in(text_of(np.column_stack([np.arange(4000) / 200, ride])), unit="m/s2")
     clipped = np.abs(ride) >= 2 * G
-    assert origin(capture).clipped == tuple(clipped.sum(axis=0))
+    assert capture.origin.clipped == tuple(clipped.sum(axis=0))
     integrity = check(capture)
     assert integrity.clipped_samples == clipped.any(axis=1).sum()
     assert any("clipped" in reason for reason in integrity.reasons)

@@ -16,6 +16,7 @@ import signal
 import subprocess
 import sys
 import time
+from array import array
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -79,22 +80,22 @@ class Run:
     stamps_out_of_step: int = 0
     sequence_wraps: int = 0
     counters_out_of_step: int = 0
-    readings: list[np.ndarray] = field(default_factory=list)
-    """(newest sample, clock in µs) of some frames."""
+    readings: array = field(default_factory=lambda: array("q"))
+    """Newest sample and clock in µs of some frames, in turn; flat, so that what grows is not this script's own."""
     memory_kb: list[tuple[int, int]] = field(default_factory=list)
     """Resident size of host and box."""
     bye: dict = field(default_factory=dict)
 
     @property
     def rate_error_ppm(self) -> float:
-        newest, clock_us = np.concatenate(self.readings, axis=1)
+        newest, clock_us = np.array(self.readings).reshape(-1, 2).T
         rate_hz = fit_rate(newest, clock_us, np.zeros(len(newest))).rate_hz
         return (rate_hz / (ODR_HZ * (1 + OSCILLATOR_PPM * 1e-6)) - 1) * 1e6
 
     @property
     def clock_s(self) -> float:
         """Virtual time that passed on the box's clock."""
-        return (self.readings[-1][1, -1] - self.readings[0][1, 0]) / 1e6
+        return (self.readings[-1] - self.readings[1]) / 1e6
 
     def growth(self, process: int) -> float:
         """Largest resident size over the one after a tenth of the run."""
@@ -165,7 +166,8 @@ class Follower:
         kept = headers[-self.frames % KEPT :: KEPT]
         self.frames += len(headers)
         if len(kept):
-            run.readings.append(np.array([kept["first_sample"] + kept["fifo_level"] - 1, kept["clock_us"]]))
+            newest = kept["first_sample"] + kept["fifo_level"] - 1
+            run.readings.extend(np.column_stack((newest, kept["clock_us"])).ravel().tolist())
         clock_s = headers["clock_us"][-1] / 1e6
         if clock_s >= self.measured_s + MEASURED_S:
             self.measured_s = clock_s

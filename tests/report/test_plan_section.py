@@ -6,10 +6,10 @@ from dataclasses import replace
 
 from towertap.compare.comparison import compare
 from towertap.compare.plan.order import drive_order
-from towertap.compare.plan.plan import Held, Plan, Road
+from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
 from towertap.report.page import Embedded, render
 
-ROADS = (Road("quarry-lane", 40.0), Road("bypass", 40.0))
+ROADS = (PlannedRoad("quarry-lane", 40.0), PlannedRoad("bypass", 40.0))
 PLAN = Plan(
     question="Is <this> harsher?",
     vehicle="minibus",
@@ -24,7 +24,7 @@ PLAN = Plan(
     spread_from="said: 3 %",
     blocks=1,
     seed=1,
-    hold=Held(),
+    hold=HeldConditions(),
     drives=drive_order("rubber", "polyurethane", [road.name for road in ROADS], 3, 1, 1),
     written_utc="2026-05-04T08:00:00+00:00",
 )

@@ -1,5 +1,6 @@
 """The table of metrics: every r.m.s. against the spectrum, every other value against analysis; metrics of our own."""
 
+import runpy
 from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
@@ -7,13 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy import signal
-from towertap.signals import weighting
 from towertap.signals.bands import BANDS
 from towertap.signals.channels import ACCELERATIONS, BandPass, Channel, MetricSettings
 from towertap.signals.metrics import LARGEST, METRICS, RMS, Metric, Statistic, mean_square
 from towertap.signals.stream import Bank
 
 RATE_HZ = 2000.0
+ISO = runpy.run_path(str(Path(__file__).with_name("iso8041.py")))["response"]
 SETTINGS = MetricSettings(RATE_HZ)
 SECONDARY = BandPass(*BANDS["secondary"])
 
@@ -34,13 +35,11 @@ def gain(name, f_hz):
     """What each metric does to the power at a frequency, by its definition."""
     band_hz = METRICS[name].band_hz(SETTINGS)
     if name.startswith("weighted"):
-        return np.abs(weighting.response("Wk" if name.endswith("z") else "Wd", f_hz)) ** 2
+        return np.abs(ISO("Wk" if name.endswith("z") else "Wd", f_hz)) ** 2
     if name.startswith("jerk"):
         return (2 * np.pi * f_hz) ** 2 * (f_hz < band_hz[1])
-    return (
-        np.abs(signal.sosfreqz(signal.butter(3, band_hz, "bandpass", fs=RATE_HZ, output="sos"), f_hz, fs=RATE_HZ)[1])
-        ** 2
-    )
+    low, high = band_hz
+    return (f_hz >= low) & (f_hz <= high)
 
 
 ROOT_MEAN_SQUARES = [name for name in METRICS if name not in ("mtvv_z", "vdv_z", "crest_factor_z")]
@@ -52,7 +51,7 @@ def test_rms_is_the_area_under_the_density(name):
     acceleration = np.random.default_rng(2).normal(size=int(200 * RATE_HZ))
     f_hz, density = signal.welch(acceleration, RATE_HZ, nperseg=int(20 * RATE_HZ))
     expected = np.sqrt(np.sum(density[1:] * gain(name, f_hz[1:])) * f_hz[1])
-    assert alike(name, acceleration)[0] == pytest.approx(expected, rel=0.04 if name == "primary_z" else 0.02)
+    assert alike(name, acceleration)[0] == pytest.approx(expected, rel=0.06 if name == "primary_z" else 0.02)
 
 
 def test_every_rms_metric_was_held_to_the_density():
@@ -112,11 +111,11 @@ def test_metrics_of_our_own_are_a_line_each():
     pitching = Metric("pitching", "pitch rate", "rad/s", (Channel("pitch", BandPass(0.5, 4.0)),), compared="difference")
 
     sine = np.sin(2 * np.pi * 10.0 * time_s)
-    assert whole(magnitude, 2.0 * sine, 3.0 * sine, 6.0 * sine)[0] == pytest.approx(7.0 / np.sqrt(2), rel=2e-3)
+    assert whole(magnitude, 2.0 * sine, 3.0 * sine, 6.0 * sine)[0] == pytest.approx(7.0 / np.sqrt(2), rel=7e-3)
     ramp = sine * np.sqrt(time_s)
     level, seconds = whole(exceeded, sine, sine, ramp)
-    middle_s = SECONDARY.make(SETTINGS).settled_row / RATE_HZ + 0.5 + 0.95 * (seconds - 1)
-    assert level == pytest.approx(np.sqrt(middle_s / 2), rel=2e-3)
+    middle_s = Bank.of({"exceeded": exceeded}, SETTINGS).settled_row / RATE_HZ + 0.5 + 0.95 * (seconds - 1)
+    assert level == pytest.approx(np.sqrt(middle_s / 2), rel=7e-3)
     still, turning = np.zeros_like(sine), 0.2 * np.sin(2 * np.pi * 1.5 * time_s)
     assert whole(pitching, still, still, still, still, turning, still)[0] == pytest.approx(0.2 / np.sqrt(2), rel=0.01)
 

@@ -29,7 +29,7 @@ IEC 61260:1995 and ANSI S1.11-2004; the edition of 2014 is laxer (±0.4 at the m
 
 
 def filter_of(metric, rate_hz):
-    return metric.channels[0].design.make(MetricSettings(rate_hz))
+    return metric.channels[0].design.make(MetricSettings(rate_hz), rate_hz)
 
 
 def attenuation_db(nominal, rate_hz, f_hz):

@@ -1,5 +1,6 @@
 """The figure of a part over months."""
 
+from datetime import UTC, datetime
 from types import SimpleNamespace
 
 import numpy as np
@@ -35,7 +36,7 @@ def course(road, level):
 
 
 def test_no_pass_is_hidden_by_its_day_and_nothing_is_cut_off():
-    followed = SimpleNamespace(sessions=[SimpleNamespace(began_utc="2026-05-09T06:00:00+00:00")])
+    followed = SimpleNamespace(history=SimpleNamespace(first_fit=datetime(2026, 5, 9, 6, tzinfo=UTC)))
     figure = wear.draw(followed, course("moor-road", 0.6), course("bypass", 0.2))
     figure.canvas.draw()
     for axes in figure.axes:

@@ -48,7 +48,7 @@ def one_set(rng, **case):
     through_passes = stats.linregress(np.repeat(months, [group.size for group in groups]), np.concatenate(groups))
     figures = [np.exp(group) for group in groups]
     changes = against_first(figures, MARGIN)
-    together = against_first(figures, MARGIN, 1 - 0.05 / len(changes))
+    together = against_first(figures, MARGIN, 0.05 / len(changes))
     truths = np.exp(slope * (months[1:] - months[0]))
     _, earliest, latest = months_to(line, math.log1p(MARGIN))
     seen = months[-1] - months[0]

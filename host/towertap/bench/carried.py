@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from towertap.bench import floors, tumble
+from towertap.bench import tumble
 from towertap.bench.records import BoxSetup, Record, RecordFor, bench_folder, find, subject_of
 from towertap.capture.reading import Capture
 from towertap.errors import CallError
-from towertap.signals.channels import MetricSettings
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2, Layout
 
 Array = NDArray[np.float64]
@@ -71,9 +69,10 @@ class BenchRecords:
             return np.full(3, self.layout.sensitivity_tolerance)
         return tumble.scale_uncertainty(self.calibration.record, rotation)
 
-    def noise_record(self, jerk_edge_hz: float) -> Record:
+    @property
+    def noise_record(self) -> Record:
         """The noise record, or what the data sheet stands for."""
-        return self.noise.record or data_sheet(self.layout, self.subject.odr_hz, jerk_edge_hz)
+        return self.noise.record or data_sheet(self.layout, self.subject.odr_hz)
 
     def summary(self, rotation: Array) -> BenchSummary:
         """All of it for people and programs."""
@@ -117,14 +116,8 @@ def no_records(capture: Capture) -> BenchRecords:
     return BenchRecords(capture.layout, subject_of(capture), *4 * [NOT_LOOKED_FOR])
 
 
-@lru_cache
-def data_sheet(layout: Layout, odr_hz: float, jerk_edge_hz: float) -> Record:
+def data_sheet(layout: Layout, odr_hz: float) -> Record:
     """The noise record that the data sheet stands for: white noise of its density, at the nominal rate."""
-    settings = MetricSettings(odr_hz, jerk_edge_hz)
     density = np.full(3, layout.noise_g_per_rthz * STANDARD_GRAVITY_MS2)
-    white = {
-        name: {"band_hz": floors.DESIGNS[name].band_hz(settings), "rms": rms}
-        for name, rms in floors.white(density, settings).items()
-    }
     subject = BoxSetup("", layout.chip, odr_hz, np.nan, None)
-    return Record("noise", subject, "", None, "data sheet", {"density": {"value": density}, "floors": white})
+    return Record("noise", subject, "", None, "data sheet", {"density": {"value": density}, "floors": {}})

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import math
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -12,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, stats
 
 from towertap.bench.records import temperature_range_c
+from towertap.capture import host_time
 from towertap.capture.rate import Rate, Readings, rate_of, readings_of
 from towertap.capture.reading import Capture
 from towertap.errors import AnalysisError
@@ -201,17 +200,12 @@ def host_clock(readings: ArrayLike) -> HostClock | None:
 
 def _host_readings(capture: Capture) -> Array:
     """The host's readings of the box's clock within the boot that has most of them, as `host_clock` takes them."""
-    try:
-        entries = json.loads(capture.text("host") or "{}").get("clock") or []
-        boots = [str(entry["boot_id"]) for entry in entries]
-        boot = max(set(boots), key=boots.count) if boots else ""
-        readings = []
-        for entry in (entry for entry in entries if str(entry["boot_id"]) == boot):
-            after_s, sent_unix_s = entry["received_monotonic_s"], entry["sent_unix_s"]
-            before_s = math.nan if sent_unix_s is None else after_s - (entry["received_unix_s"] - sent_unix_s)
-            readings.append((entry["clock_us"] / 1e6, before_s, float(after_s)))
-        if not all(math.isfinite(box_s) and math.isfinite(after_s) for box_s, _, after_s in readings):
-            raise ValueError
-        return np.array(readings).reshape(-1, 3)
-    except (ValueError, TypeError, KeyError, AttributeError):
-        raise AnalysisError(f"{capture.path}: its readings of the host's clock are damaged; decode it again") from None
+    readings = host_time.readings_of(capture)
+    boots = [reading.boot_id for reading in readings]
+    boot = max(set(boots), key=boots.count, default="")
+    gates = [
+        (reading.clock_us / 1e6, reading.sent_unix_s, reading.received_unix_s)
+        for reading in readings
+        if reading.boot_id == boot
+    ]
+    return np.array(gates, float)  # None becomes NaN

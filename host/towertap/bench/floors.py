@@ -6,11 +6,12 @@ import math
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from towertap.bench.density import Rows
 from towertap.errors import AnalysisError
-from towertap.signals.channels import ACCELERATIONS, Channel, Design, MetricSettings
+from towertap.signals.channels import ACCELERATIONS, Channel, FilterDesign, MetricSettings
+from towertap.signals.halving import halvings
 from towertap.signals.metrics import METRICS, RMS, Metric
 from towertap.signals.stream import Bank
 
@@ -23,7 +24,7 @@ BLOCK_ROWS = 65536
 SETTLINGS = 4
 """An impulse response is followed for so many settling times of its filter: what is left is below 1e-8."""
 
-DESIGNS: dict[str, Design] = {
+DESIGNS: dict[str, FilterDesign] = {
     name: metric.channels[0].design
     for name, metric in METRICS.items()
     if metric.statistic is RMS and len(metric.channels) == 1
@@ -44,31 +45,19 @@ def recorded(rows: Rows, n_rows: int, settings: MetricSettings) -> dict[str, Arr
         raise AnalysisError("too short at rest for the filters of the metrics to settle: record half a minute or more")
     blocks = (rows(start, min(start + BLOCK_ROWS, n_rows)).T for start in range(0, n_rows, BLOCK_ROWS))
     power = bank.windows(blocks, window_rows).mean_power()
-    return {
-        name: np.sqrt([power[channel] for channel in three]) for name, three in channels.items() if three[0] in power
-    }
-
-
-def white(density: ArrayLike, settings: MetricSettings) -> dict[str, Array]:
-    """The same of white noise with a one-sided `density` (3,) in m/s²/√Hz."""
-    floors = {}
-    for name, design in DESIGNS.items():
-        try:
-            floors[name] = np.asarray(density, float) * noise_gain(design, settings)
-        except AnalysisError:  # a band that the rate cannot carry has no floor either
-            continue
-    return floors
+    return {name: np.sqrt([power[channel] for channel in channels[name]]) for name in bank.metrics}
 
 
 @lru_cache
-def noise_gain(design: Design, settings: MetricSettings) -> float:
+def noise_gain(design: FilterDesign, settings: MetricSettings) -> float:
     """R.m.s. that a filter makes of white noise of one-sided density 1: root of rate/2 times its energy.
 
     AnalysisError when the rate does not carry its band.
     """
-    made = design.make(settings)
+    rate_hz = settings.rate_hz / 2 ** halvings(design.carry_hz(settings), settings.rate_hz)
+    made = design.make(settings, rate_hz)
     at = 2 * made.first_row + 1  # a full filter and a row at rest before it
     impulse = np.zeros(at + SETTLINGS * made.settled_row + 1)
     impulse[at] = 1.0
     response = made.start()(impulse)
-    return math.sqrt(settings.rate_hz / 2 * float(response @ response))
+    return math.sqrt(rate_hz / 2 * float(response @ response))

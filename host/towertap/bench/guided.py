@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from towertap.box.naming import slug
-from towertap.box.port import SamplingSettings, SerialBox
+from towertap.box.port import SerialBox
 from towertap.box.recorder import Recording, record
 from towertap.capture.conditions import Conditions
 from towertap.capture.decode import decode_raw
@@ -23,7 +23,7 @@ def record_at_bench(
     box: SerialBox,
     folder: Path,
     kind: str,
-    settings: SamplingSettings,
+    odr_hz: int,
     seconds: float,
     *,
     on_progress: Callable[[Recording, Path], None] = lambda progress, raw_path: None,
@@ -41,7 +41,7 @@ def record_at_bench(
         box,
         raw_path,
         Conditions(notes=f"bench: {kind}"),
-        settings,
+        odr_hz,
         seconds=seconds,
         on_progress=lambda progress: on_progress(progress, raw_path),
         stop=stop,

@@ -56,7 +56,6 @@ class Noise:
     curves: list[allan.AllanCurve]
     coefficients: list[dict[str, allan.Coefficient]]
     floors: dict[str, Array]
-    white_floors: dict[str, Array]
     settings: MetricSettings
     checks: list[rest.RestCheck]
 
@@ -110,7 +109,6 @@ class Noise:
                     "unit": METRICS[name].unit,
                     "band_hz": METRICS[name].band_hz(self.settings),
                     "rms": value,
-                    "rms_of_white_noise": self.white_floors[name],
                 }
                 for name, value in self.floors.items()
             },
@@ -153,7 +151,6 @@ def measure(capture: Capture) -> Noise:
         curves=list(curves),
         coefficients=list(coefficients),
         floors=floors.recorded(rows, piece.n_rows, settings),
-        white_floors=floors.white(white.value, settings),
         settings=settings,
         checks=rest.judge(rest.Stillness(sweep(capture), capture.scale_ms2, capture.scale_rads, sway)),
     )

@@ -17,8 +17,10 @@ import towertap
 from towertap.box.naming import slug
 from towertap.capture.rate import readings_of
 from towertap.capture.reading import Capture
+from towertap.doors.structured import read_json, typed
+from towertap.doors.times import instant
 from towertap.doors.whole_file import whole_file
-from towertap.errors import AnalysisError
+from towertap.errors import FileError
 
 SCHEMA = "towertap bench record"
 VERSION = 1
@@ -166,7 +168,7 @@ def temperature_range_c(capture: Capture) -> Pair | None:
 def write(record: Record, folder: Path) -> Path:
     """Write a record into `folder`, whole or not at all, under a name of box, kind and time; give its path."""
     folder.mkdir(parents=True, exist_ok=True)
-    moment = _moment(record.measured_utc) or datetime.now(UTC)
+    moment = instant(record.measured_utc) or datetime.now(UTC)
     path = folder / f"{slug(record.subject.serial)}-{record.kind}-{moment:%Y%m%dT%H%M%SZ}.json"
     data = {"schema": SCHEMA, "version": VERSION, "written_by": f"towertap {towertap.__version__}", **asdict(record)}
     with whole_file(path) as part:
@@ -175,28 +177,25 @@ def write(record: Record, folder: Path) -> Path:
 
 
 def read(path: Path) -> Record:
-    """Read a record and hold it to its kind; AnalysisError in one line for anything else."""
+    """Read a record and hold it to its kind; FileError in one line for anything else."""
     try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise ValueError("too large")
-        content = path.read_bytes()
-        version = msgspec.json.decode(content, type=_Head).version
-        if version > VERSION:
-            raise AnalysisError(f"{path}: a bench record of version {version}: install a newer towertap")
-        record = msgspec.json.decode(content, type=Record)
-        msgspec.convert(record.result, KINDS[record.kind].needs)
-        return record
-    except OSError as error:
-        raise AnalysisError(f"{path}: {error.strerror}; make the record again") from None
-    except (ValueError, KeyError, RecursionError) as error:
-        words = " ".join(str(error).split())[:80]
-        raise AnalysisError(f"{path}: not a bench record ({words}); make it again") from None
+        data = read_json(path, dict[str, Any], "a bench record", LARGEST_BYTES)
+        version = typed(data, _Head, str(path)).version
+        if version <= VERSION:
+            record: Record = typed(data, Record, str(path))
+            if record.kind not in KINDS:
+                raise FileError(f"{path}: of an unknown kind")
+            typed(record.result, KINDS[record.kind].needs, f"{path}: result")
+            return record
+    except FileError as error:
+        raise FileError(f"{error}; not a bench record: make it again") from None
+    raise FileError(f"{path}: a bench record of version {version}: install a newer towertap")
 
 
 def find(folder: Path, kind: str, capture: Capture) -> RecordFor:
     """The record of a kind in `folder` that holds for the box, settings and date of a capture; the nearest in time."""
     rules, wanted = KINDS[kind], subject_of(capture)
-    when = _moment(capture.text("started_utc"))
+    when = instant(capture.text("started_utc"))
     refused: list[str] = []
     fits: list[tuple[float, str, Record]] = []
     for path in sorted(folder.glob(f"*-{kind}-*.json")):
@@ -204,10 +203,10 @@ def find(folder: Path, kind: str, capture: Capture) -> RecordFor:
             continue
         try:
             record = read(path)
-        except AnalysisError as error:
+        except FileError as error:
             refused.append(str(error))
             continue
-        measured = _moment(record.measured_utc)
+        measured = instant(record.measured_utc)
         days = abs((when - measured).total_seconds()) / 86400 if when and measured else 0.0
         if why := _why_not(rules, record, wanted, days):
             refused.append(f"{path.name} {why}")
@@ -246,11 +245,3 @@ def _same(a: object, b: object) -> bool:
     if isinstance(a, int | float) and isinstance(b, int | float):
         return math.isclose(a, b, rel_tol=1e-6)
     return a == b
-
-
-def _moment(text: str) -> datetime | None:
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        return None
-    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)

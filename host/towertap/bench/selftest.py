@@ -6,11 +6,10 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from typing import Any, Literal
 
-import msgspec
-
 from towertap.bench.records import BoxSetup, Record
 from towertap.box.port import SerialBox
-from towertap.errors import BoxError
+from towertap.doors.structured import typed
+from towertap.errors import BoxError, FileError
 
 AXES = tuple(f"{sensor}_{axis}" for sensor in ("acceleration", "rotation") for axis in "xyz")
 UNITS = {"g": "g", "dps": "°/s"}
@@ -66,14 +65,12 @@ class SelfTest:
 def run(box: SerialBox) -> SelfTest:
     """Let the chip of a greeted box test itself; BoxError when it does not, or answers with something else."""
     try:
-        # In JSON, what is not a finite number is none.
-        result = msgspec.json.decode(msgspec.json.encode(box.self_test()), type=SelfTest)
-        if tuple(answer.axis for answer in result.axes) != AXES:
-            raise ValueError("its axes")
-        return result
-    except ValueError as error:
-        words = " ".join(str(error).split())[:80]
-        raise BoxError(f"{box.port}: the answer is no self-test ({words}); flash the box anew") from None
+        result: SelfTest = typed(box.self_test(), SelfTest, "the answer")
+    except FileError as error:
+        raise BoxError(f"{box.port}: {error}: no self-test; flash the box anew") from None
+    if tuple(answer.axis for answer in result.axes) != AXES:
+        raise BoxError(f"{box.port}: the answer has other axes: no self-test; flash the box anew")
+    return result
 
 
 def record_of(result: SelfTest, box: SerialBox) -> Record:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from towertap.bench import floors
 from towertap.bench.records import Record
-from towertap.signals.channels import ACCELERATIONS, Channel, Design, MetricSettings
+from towertap.signals.channels import ACCELERATIONS, Channel, FilterDesign, MetricSettings
 from towertap.signals.metrics import Metric
 
 Array = NDArray[np.float64]
@@ -80,7 +80,7 @@ def judged(share: float) -> Judged:
     return "not judged" if share > NOT_JUDGED_SHARE else "marked" if share > MARKED_SHARE else "clean"
 
 
-def chip_floor(design: Design, noise: Record, settings: MetricSettings) -> Array:
+def chip_floor(design: FilterDesign, noise: Record, settings: MetricSettings) -> Array:
     """R.m.s. of the noise through a filter on each chip axis (3,).
 
     As recorded at rest when the band is the one recorded, else from the density of the white noise.
@@ -89,7 +89,8 @@ def chip_floor(design: Design, noise: Record, settings: MetricSettings) -> Array
         floor = noise.result["floors"].get(name)
         if floor and np.allclose(floor["band_hz"], design.band_hz(settings), rtol=SAME_BAND, atol=1e-9):
             return np.array(floor["rms"])
-    return np.array(noise.result["density"]["value"]) * floors.noise_gain(design, settings)
+    nominal = replace(settings, rate_hz=noise.subject.odr_hz)  # the gain is the same, and computed once
+    return np.array(noise.result["density"]["value"]) * floors.noise_gain(design, nominal)
 
 
 def beyond_mounting(bands_hz: Mapping[str, tuple[float, float]], tap: Record | None) -> dict[str, str]:

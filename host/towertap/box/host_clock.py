@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import deque
-from typing import Any
 
-from towertap.box.port import ClockReading, HostTime
+from towertap.box.port import HostTime
+from towertap.capture.conditions import ClockReading
 from towertap.wire.decoder import Frames
 from towertap.wire.frames import OVERHEAD
 
@@ -50,21 +50,8 @@ class ClockLog:
         arrival_ns, clock_us, boot_id = self._best
         self._best = None
         now = HostTime.now()
-        received = HostTime(now.unix_s - now.monotonic_s + arrival_ns / 1e9, arrival_ns / 1e9)
-        self.readings.append(ClockReading(boot_id, clock_us, None, received))
+        received_unix_s = now.unix_s - now.monotonic_s + arrival_ns / 1e9
+        self.readings.append(ClockReading(boot_id, clock_us, None, received_unix_s, arrival_ns / 1e9))
         if len(self.readings) > MOST_READINGS:
             del self.readings[1::2]
             self._interval_ns *= 2
-
-    def data(self) -> list[dict[str, Any]]:
-        """One object a reading: `clock_us` was read after `sent_unix_s` (null: unknown), before `received_unix_s`."""
-        return [
-            {
-                "boot_id": reading.boot_id,
-                "clock_us": reading.clock_us,
-                "sent_unix_s": reading.sent and reading.sent.unix_s,
-                "received_unix_s": reading.received.unix_s,
-                "received_monotonic_s": reading.received.monotonic_s,
-            }
-            for reading in self.readings
-        ]

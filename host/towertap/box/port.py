@@ -9,7 +9,7 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from types import TracebackType
 from typing import Any, Self
 
@@ -17,6 +17,7 @@ import serial
 from serial.tools import list_ports
 
 from towertap.box.diagnosis import why_no_answer, why_not_open
+from towertap.capture.conditions import ClockReading
 from towertap.errors import BoxError
 from towertap.wire.decoder import Decoder, Frames
 from towertap.wire.frames import FrameType, command_line
@@ -44,15 +45,6 @@ SENSOR_FAULTS = ("no_sensor", "wrong_identity", "self_test_failed")
 
 
 @dataclass(frozen=True)
-class SamplingSettings:
-    """What the box is started with; the wire format's page lists the values a box takes."""
-
-    odr_hz: int = 4000
-    accel_range_g: int = 16
-    gyro_range_dps: int = 2000
-
-
-@dataclass(frozen=True)
 class HostTime:
     """One moment on the host's two clocks: Unix time, which people read, and the monotonic one, which nobody sets."""
 
@@ -62,16 +54,6 @@ class HostTime:
     @classmethod
     def now(cls) -> HostTime:
         return cls(time.time(), time.monotonic())
-
-
-@dataclass(frozen=True)
-class ClockReading:
-    """The box read `clock_us` after `sent` (None: not known) and before `received`: bounds, no assumption."""
-
-    boot_id: str
-    clock_us: int
-    sent: HostTime | None
-    received: HostTime
 
 
 class SerialBox:
@@ -126,9 +108,9 @@ class SerialBox:
         with self._lock, _port_errors():
             self._serial.write(lines)
 
-    def send_start(self, settings: SamplingSettings, seconds: float | None = None) -> None:
-        """Start the box; it stops by itself after `seconds` of samples."""
-        self.send({"do": "start", **asdict(settings), **({} if seconds is None else {"seconds": seconds})})
+    def send_start(self, odr_hz: int, seconds: float | None = None) -> None:
+        """Start the box at a rate, in the ranges of its chip; it stops by itself after `seconds` of samples."""
+        self.send({"do": "start", "odr_hz": odr_hz} | ({} if seconds is None else {"seconds": seconds}))
 
     def mark(self, text: str) -> None:
         """Mark this moment; the mark frame comes back in the stream. A text too long for a command is cut."""
@@ -161,16 +143,19 @@ class SerialBox:
     def read_clock(self, timeout_s: float = ANSWER_TIMEOUT_S) -> ClockReading:
         """Pair the clock of a greeted box, which is not running, with the host's."""
         _, clock_us, sent, received = self._converse(b"", timeout_s)
-        return ClockReading(str(self.identity["boot_id"]), clock_us, sent, received)
+        boot_id = str(self.identity["boot_id"])
+        return ClockReading(boot_id, clock_us, sent.unix_s, received.unix_s, received.monotonic_s)
 
-    def start(self, settings: SamplingSettings, seconds: float | None = None) -> dict[str, Any]:
+    def start(self, odr_hz: int, seconds: float | None = None) -> dict[str, Any]:
         """Start the greeted box and return its hello; the bytes from it on wait for `read`. BoxError if it does not."""
         heard = bytearray()
         with self._loss_told():
-            self.send_start(settings, seconds)
+            self.send_start(odr_hz, seconds)
             for frame, _ in self._listen(heard, ANSWER_TIMEOUT_S):
                 if frame.kind == FrameType.FAULT:
-                    raise BoxError(f"{self.port}: the box does not start, it {_reports(frame)}; check its sensor")
+                    is_refused = frame.data.get("fault") == "bad_command"
+                    advice = "give a rate that its chip has" if is_refused else "check its sensor"
+                    raise BoxError(f"{self.port}: the box does not start, it {_reports(frame)}; {advice}")
                 if frame.kind == FrameType.HELLO and frame.data.get("running"):
                     self.identity = frame.data
                     self._unread = bytes(heard[int(frame.offsets[0]) :])

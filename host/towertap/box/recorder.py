@@ -14,16 +14,18 @@ from enum import Enum
 from pathlib import Path
 from typing import BinaryIO
 
+import msgspec
+
 from towertap.box.host_clock import ClockLog
 from towertap.box.host_watch import STOP_SPACE_S, HostWatch
 from towertap.box.live import Live
-from towertap.box.port import HostTime, SamplingSettings, SerialBox
+from towertap.box.port import SerialBox
 from towertap.box.pump import Pump
 from towertap.capture.conditions import Conditions, Ending, write_sidecar
-from towertap.errors import BoxError
+from towertap.errors import BoxError, FileError
 from towertap.wire.decoder import Decoder, Frames
 from towertap.wire.frames import FrameType
-from towertap.wire.messages import MESSAGES, hello_of
+from towertap.wire.messages import MESSAGES, hello_of, running_hello
 
 BYTES_PER_SAMPLE = 18
 """Of the longest packet known, and a thirty-second of a frame's 40 beside."""
@@ -50,7 +52,7 @@ BYE_TIMEOUT_S = 2.0
 class Event:
     """Something that happened while recording."""
 
-    at: HostTime
+    unix_s: float
     text: str
 
 
@@ -72,7 +74,7 @@ def record(
     box: SerialBox,
     raw_path: Path,
     conditions: Conditions,
-    settings: SamplingSettings | None = None,
+    odr_hz: int = 4000,
     *,
     seconds: float | None = None,
     on_progress: Callable[[Recording], None] = lambda progress: None,
@@ -87,7 +89,7 @@ def record(
     is gone) breaks it off as cleanly. BoxError when the file exists or the box does not start; whatever fails later,
     the bytes so far stay, and `ending`, `ended` and `events` say what it was.
     """
-    recorder = _Recorder(box, raw_path, conditions, settings or SamplingSettings(), seconds)
+    recorder = _Recorder(box, raw_path, conditions, odr_hz, seconds)
     requests = {
         "stopped by the user": (Ending.STOPPED, stop or threading.Event()),
         "the terminal was closed": (Ending.BROKEN_OFF, hangup or threading.Event()),
@@ -114,32 +116,32 @@ class _Recorder:
         box: SerialBox,
         raw_path: Path,
         conditions: Conditions,
-        settings: SamplingSettings,
+        odr_hz: int,
         seconds: float | None,
     ) -> None:
         """Start the box, then open the raw file: the bytes in between wait in the box's `read`."""
         if raw_path.exists():
             raise BoxError(f"{raw_path}: is there already, and a recording never overwrites; choose another name")
         self.box, self.raw_path, self.conditions = box, raw_path, conditions
-        self.settings, self.seconds = settings, seconds
-        self.host = HostWatch(raw_path.parent, settings.odr_hz * BYTES_PER_SAMPLE)
+        self.odr_hz, self.seconds = odr_hz, seconds
+        self.host = HostWatch(raw_path.parent, odr_hz * BYTES_PER_SAMPLE)
         if self.host.measure(0) < (seconds or 0.0) + STOP_SPACE_S:
             room = f"room for {self.host.space_s:.0f} s of recording and its capture"
             raise BoxError(f"{raw_path.parent}: the disk has {room}, too little; make room or give another --out")
         self.clock = ClockLog()
         self.clock.readings.append(box.read_clock())
-        self.hello_content = box.start(settings, seconds)
-        self.hello = hello_of(self.hello_content)
-        self.boot_id = self.hello.boot_id
-        self.started = HostTime.now()
-        self.utc_offset_s = time.localtime(self.started.unix_s).tm_gmtoff
-        self.live, self.decoder = Live(self.hello), Decoder()
-        self.events: list[Event] = []
+        self.hello_content = box.start(odr_hz, seconds)
         try:
+            self.hello = running_hello(self.hello_content)
             self.pump = Pump(box, raw_path)  # first of all: a slow disk must not keep the box waiting
         except BaseException:
             self.command(box.stop)
             raise
+        self.boot_id = self.hello.boot_id
+        self.started_unix_s = time.time()
+        self.utc_offset_s = time.localtime(self.started_unix_s).tm_gmtoff
+        self.live, self.decoder = Live(self.hello), Decoder()
+        self.events: list[Event] = []
         self.ended, self.ending = "", Ending.BROKEN_OFF
         self.turn(Link.RUNNING)
         self.heard_bytes, self.heard_s = 0, self.turned_s
@@ -203,8 +205,11 @@ class _Recorder:
         return bool(data)
 
     def on_hello(self, frame: Frames) -> None:
-        """Start a box that does not run again, with the same settings and for what is left of the time."""
-        hello = hello_of(frame.data)
+        """Start a box that does not run again, at the same rate and for what is left of the time."""
+        try:
+            hello = hello_of(frame.data)
+        except FileError as error:
+            return self.note(f"a hello that says nothing: {error}")
         if hello.serial != self.hello.serial:
             self.stop("another box is on the port now")
         elif hello.running:
@@ -214,9 +219,9 @@ class _Recorder:
         elif self.seconds is not None and hello.boot_id == self.boot_id:
             self.end("the box finished while the link was down")
         elif self.link is not Link.STOPPING and self.may_start(hello.boot_id):
-            self.note("the box has restarted; it is started again with the same settings")
+            self.note("the box has restarted; it is started again at the same rate")
             left_s = None if self.seconds is None else max(self.seconds - self.live.seconds, 0.1)
-            self.command(lambda: self.box.send_start(self.settings, left_s))
+            self.command(lambda: self.box.send_start(self.odr_hz, left_s))
 
     def may_start(self, boot_id: str) -> bool:
         """Whether a box that says that it does not run has not just been told to start."""
@@ -228,8 +233,7 @@ class _Recorder:
 
     def on_bye(self, frame: Frames) -> None:
         """End: the box has said that nothing follows."""
-        full = self.seconds is not None and self.live.seconds >= self.seconds
-        if full:
+        if self.seconds is not None and self.live.seconds >= self.seconds:
             self.end("complete", Ending.COMPLETE)
         else:
             self.end(f"the box stopped: {frame.data.get('reason')}")
@@ -295,7 +299,7 @@ class _Recorder:
             send()
 
     def note(self, text: str) -> None:
-        self.events.append(Event(HostTime.now(), text))
+        self.events.append(Event(time.time(), text))
 
     def finish(self, file: BinaryIO) -> None:
         """Write and sync what was read, read the clock once more for its drift, and complete the sidecar."""
@@ -319,11 +323,11 @@ class _Recorder:
             write_sidecar(
                 self.raw_path,
                 self.conditions,
-                started_utc=datetime.fromtimestamp(self.started.unix_s, UTC).isoformat(),
+                started_utc=datetime.fromtimestamp(self.started_unix_s, UTC).isoformat(),
                 hello=self.hello_content,
-                settings=asdict(self.settings),
-                clock=self.clock.data(),
-                events=[{"unix_s": event.at.unix_s, "text": event.text} for event in self.events],
+                settings={"odr_hz": self.odr_hz},
+                clock=msgspec.to_builtins(self.clock.readings),
+                events=[asdict(event) for event in self.events],
                 ended=state.ended,
                 ending=state.ending,
                 seconds=self.seconds,

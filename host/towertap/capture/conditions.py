@@ -79,6 +79,21 @@ class Ending(StrEnum):
     """It was to go on: the box, the cable, the disk or the computer ended it."""
 
 
+LATEST_S = 1e11
+"""Some three thousand years: no clock shows more."""
+
+
+class ClockReading(msgspec.Struct, frozen=True):
+    """The box's clock showed `clock_us` after `sent_unix_s` (None: not known) and before `received_unix_s`."""
+
+    boot_id: str
+    clock_us: Annotated[float, Meta(ge=-LATEST_S * 1e6, le=LATEST_S * 1e6)]
+    sent_unix_s: Annotated[float, Meta(lt=LATEST_S)] | None
+    received_unix_s: Annotated[float, Meta(gt=0, lt=LATEST_S)]
+    received_monotonic_s: float | None = None
+    """The same moment by the clock that nobody sets."""
+
+
 class Sidecar(msgspec.Struct):
     """The file beside a raw recording, and what only the host knows in it; more keys may follow."""
 
@@ -88,7 +103,7 @@ class Sidecar(msgspec.Struct):
     hello: dict[str, Any] = {}
     """The box's hello, used when the raw bytes hold none."""
     clock: Any = None
-    """Host against box clock: a list of what host_time.Reading holds; anything else is not looked at."""
+    """Host against box clock: a list of ClockReading; anything else is not looked at."""
     ended: str = ""
     """Why the recording ended, in words; empty while it goes on."""
     ending: Ending | None = None

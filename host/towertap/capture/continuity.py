@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from towertap.capture.imported import NOT_IN_FILE
 from towertap.wire.decoder import Frames
 from towertap.wire.frames import Flag
 from towertap.wire.messages import Hello
@@ -25,6 +24,9 @@ CHIP_RESTART = b"chip_restart"
 """The chip or its bus was restarted; the number, if any, is a lower bound."""
 BOX_RESTART = b"box_restart"
 """The box started anew, and its counters and clock with it: nobody knows how long it was away."""
+
+NOT_IN_FILE = b"not in the file"
+"""Another recorder's file was imported: its time goes on and its samples do not, or it holds none there."""
 
 EXACT = (LINK, OVERFLOW, NOT_IN_FILE)
 """Gaps whose missing samples are counted; of the others the number is unknown or a lower bound."""

@@ -107,8 +107,9 @@ class _Assembly:
         self.decoder = Decoder()
         self._writer = writer
         self._continuity = Continuity()
+        self._no_hello = "the box's hello is missing (cut off?), so rate and range are not known"
+        self._hello = self._read_hello(hello) or Hello()
         self._hello_content = hello
-        self._hello = hello_of(hello)
         self._bye: dict[str, Any] | None = None
         self._layout_id = 0
         self._frames = 0
@@ -157,8 +158,18 @@ class _Assembly:
         elif table := message.table:
             self._writer.add(table.name, [(self._continuity.rows, clock_us, *table.row(frame))])
 
+    def _read_hello(self, content: dict[str, Any]) -> Hello | None:
+        """A hello that can be read; None for another, whose fault is told when there is none beside it."""
+        try:
+            return hello_of(content)
+        except FileError as error:
+            self._no_hello = str(error)
+            return None
+
     def _take_hello(self, frame: Frames) -> None:
-        hello = hello_of(frame.data)
+        hello = self._read_hello(frame.data)
+        if hello is None:
+            return
         both_run = hello.running and self._hello.running  # a box that does not run has no settings to tell
         if both_run and self._continuity.rows and hello.settings != self._hello.settings:
             raise FileError("the raw recording changes rate or range on its way: record each setting on its own")
@@ -178,6 +189,8 @@ class _Assembly:
             raise FileError(f"{raw_path}: the box answered but sent no samples; record again")
         self._writer.add("damage", damage.places)
         self._writer.flush()
+        if self._hello == Hello():
+            raise FileError(f"{raw_path}: {self._no_hello}")
         return {
             **_described(self._layout_id, self._hello, raw_path),
             **_rated(rate_of(readings_of(self._writer.file)), self._hello.odr_hz),
@@ -192,8 +205,6 @@ class _Assembly:
 def _described(layout_id: int, hello: Hello, raw_path: Path) -> dict[str, Any]:
     """Attributes from the box's hello."""
     layout = LAYOUTS[layout_id]
-    if hello == Hello():
-        raise FileError(f"{raw_path}: the box's hello is missing (cut off?), so rate and range are not known")
     needed = ["odr_hz", *(quantity.range_key for quantity in layout.quantities.values())]
     for name in needed:
         if not getattr(hello, name) > 0:

@@ -6,13 +6,12 @@ import math
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Annotated, Any
+from typing import Any
 
-import msgspec
 import numpy as np
-from msgspec import Meta
 from scipy.optimize import linprog
 
+from towertap.capture.conditions import LATEST_S, ClockReading
 from towertap.capture.continuity import BOX_RESTART, EXACT
 from towertap.capture.reading import Capture
 from towertap.doors.structured import typed
@@ -24,20 +23,9 @@ LARGEST_CONTRADICTION_S = 0.1
 """A box that was stopped for a moment shows its clock late; readings further apart are not of two running clocks."""
 SOLVER_S = 1e-6
 """To what the linear programmes are solved."""
-LATEST_S = 1e11
-"""Some three thousand years: no clock shows more."""
 MOST_READINGS = 2_000
 MOST_RESTARTS = 20
 """Of a box in one recording, for whose gaps it is worth asking how long they were."""
-
-
-class Reading(msgspec.Struct, frozen=True):
-    """The box's clock showed `clock_us` after `sent_unix_s` (None: not known) and before `received_unix_s`."""
-
-    boot_id: str
-    clock_us: Annotated[float, Meta(ge=-LATEST_S * 1e6, le=LATEST_S * 1e6)]
-    received_unix_s: Annotated[float, Meta(gt=0, lt=LATEST_S)]
-    sent_unix_s: Annotated[float, Meta(lt=LATEST_S)] | None
 
 
 @dataclass(frozen=True)
@@ -48,16 +36,16 @@ class Moment:
     uncertainty_s: float
 
 
-def readings_of(capture: Capture) -> list[Reading]:
+def readings_of(capture: Capture) -> list[ClockReading]:
     """The clock readings that the recorder put into the sidecar; those that are none are left out."""
     entries, readings = capture.host.get("clock"), []
     for entry in entries[:MOST_READINGS] if isinstance(entries, list) else []:
         with suppress(FileError):
-            readings.append(typed(entry, Reading, "clock"))
+            readings.append(typed(entry, ClockReading, "clock"))
     return readings
 
 
-def host_time(readings: list[Reading], boot_id: str, clock_s: float) -> Moment | None:
+def host_time(readings: list[ClockReading], boot_id: str, clock_s: float) -> Moment | None:
     """Unix time at which the clock of that boot showed `clock_s`; None when the readings do not bound it.
 
     All straight lines through every reading's bounds, with a slope within CLOCKS_PPM of one, are possible; the earliest
@@ -131,7 +119,7 @@ def gap_lengths(capture: Capture, rate_hz: float) -> list[Moment | None]:
     return lengths
 
 
-def _boots(capture: Capture, readings: list[Reading]) -> list[str] | None:
+def _boots(capture: Capture, readings: list[ClockReading]) -> list[str] | None:
     """Boot ids of the stretches between restarts, in order; None when the readings do not tell one for each."""
     restarts = int(np.count_nonzero(capture.gaps["reason"] == BOX_RESTART))
     if restarts > MOST_RESTARTS:

@@ -3,21 +3,14 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import msgspec
 import numpy as np
 
-from towertap.doors.structured import typed
-from towertap.errors import FileError
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2, Layout, Measurand
 
-if TYPE_CHECKING:
-    from towertap.capture.reading import Capture
-
 CHIP = "not a box: another recorder"
-NOT_IN_FILE = b"not in the file"
-"""Of gaps: the file's time goes on and its samples do not, or it holds none there."""
 
 
 def _layout(*quantities: str) -> Layout:
@@ -57,17 +50,6 @@ class Origin(msgspec.Struct, frozen=True):
     """Samples at the end of the range, by axis."""
     clipped_samples: int
     """Samples with any axis there."""
-
-
-def origin(capture: Capture) -> Origin | None:
-    """Where an imported capture is from; None for one that a box made."""
-    if not capture.is_imported:
-        return None
-    try:
-        found: Origin = typed(capture.host.get("imported"), Origin, "imported")
-    except FileError as error:
-        raise FileError(f"{capture.path}: damaged capture: {error}; import the file again") from None
-    return found
 
 
 UNPROVED = {

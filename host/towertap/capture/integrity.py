@@ -13,7 +13,7 @@ from towertap.capture.conditions import Ending
 from towertap.capture.continuity import EXACT, OVERFLOW, OVERFLOW_AT_LEAST, UNKNOWN
 from towertap.capture.ending import ending_of
 from towertap.capture.host_time import gap_lengths, started, utc
-from towertap.capture.imported import NO_RANGE, UNPROVED, Origin, origin
+from towertap.capture.imported import NO_RANGE, UNPROVED, Origin
 from towertap.capture.limits import Limits
 from towertap.capture.rate import drift_of, frame_blocks, rate_of, readings_of
 from towertap.capture.reading import Capture
@@ -82,7 +82,7 @@ def check(capture: Capture, limits: Limits | None = None) -> Integrity:
         gaps = _gaps(capture, rate_hz)
     except OSError:
         raise FileError(f"{capture.path}: damaged capture: /frames cannot be read; decode it again") from None
-    swept, source = sweep(capture), origin(capture)
+    swept, source = sweep(capture), capture.origin
     if source:  # its counts have no end of a range: the import saw the recorder's
         swept = replace(swept, clipped=np.array(source.clipped), clipped_samples=source.clipped_samples)
     measured = Measured(capture, limits or Limits(), rate, drift, swept, gaps, overflows, temperature, statuses)

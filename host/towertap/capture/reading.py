@@ -18,7 +18,7 @@ import numpy as np
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions
 from towertap.capture.consistency import hold_together
-from towertap.capture.imported import LAYOUTS_OF_OTHERS
+from towertap.capture.imported import LAYOUTS_OF_OTHERS, Origin
 from towertap.doors.files import opened, size_of
 from towertap.doors.structured import from_json, typed
 from towertap.doors.times import local_day
@@ -84,6 +84,17 @@ class Capture:
     def is_imported(self) -> bool:
         """Whether another recorder made it and not a box, so that much cannot be proved."""
         return self.layout in LAYOUTS_OF_OTHERS.values()
+
+    @cached_property
+    def origin(self) -> Origin | None:
+        """Where an imported capture is from; None for one that a box made."""
+        if not self.is_imported:
+            return None
+        try:
+            source: Origin = typed(self.host.get("imported"), Origin, "imported")
+        except FileError as error:
+            raise FileError(f"{self.path}: damaged capture: {error}; import the file again") from None
+        return source
 
     def close(self) -> None:
         """Close the file."""

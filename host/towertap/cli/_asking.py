@@ -12,8 +12,8 @@ from typing import Any
 import click
 
 from towertap.capture.conditions import NUMBERS, Conditions, read_sidecar
+from towertap.cli._conditions import condition_flag, held_to_rules
 from towertap.cli._outcome import console
-from towertap.cli.decode import condition_flag, held_to_rules
 from towertap.doors.structured import read_toml
 from towertap.errors import CallError, FileError, TowertapError
 

@@ -15,12 +15,14 @@ from rich.progress import Progress as Bar
 
 from towertap.bench import records
 from towertap.bench.guided import record_at_bench
-from towertap.box.port import SamplingSettings, SerialBox, open_box
+from towertap.box.port import SerialBox, open_box
 from towertap.box.recorder import Recording
 from towertap.capture.reading import Capture, open_capture
 from towertap.cli._outcome import console, plain
-from towertap.cli.record import RATES_HZ
 from towertap.settings import default
+
+RATES_HZ = (1000, 2000, 4000, 8000)
+"""Those of the ICM-42688-P, of which the bench knows what to expect."""
 
 LONGEST_S = 1e5
 """Longest recording that is taken for meant."""
@@ -59,7 +61,7 @@ def recording_options(odr_hz: int) -> Callable[[Callable[..., Any]], Callable[..
 def guided(port: str | None, guide: str) -> Iterator[SerialBox]:
     """A greeted box, after saying what to do with it and, on a terminal, waiting for Enter."""
     with open_box(port) as box:
-        console.print(f"SerialBox {box.identity['serial']} with {box.identity.get('chip')} on {box.port}. {guide}")
+        console.print(f"Box {box.identity['serial']} with {box.identity.get('chip')} on {box.port}. {guide}")
         if sys.stdin.isatty():
             click.prompt("Press Enter to begin", default="", show_default=False, prompt_suffix="", err=True)
         yield box
@@ -89,8 +91,7 @@ def record_now(
             if line:
                 bar.console.print(line)
 
-        settings = SamplingSettings(odr_hz=int(odr_hz))
-        return record_at_bench(box, folder or Path("bench"), kind, settings, seconds, on_progress=show, stop=stop)
+        return record_at_bench(box, folder or Path("bench"), kind, int(odr_hz), seconds, on_progress=show, stop=stop)
 
 
 def captured(

@@ -20,6 +20,7 @@ from towertap.cli._outcome import Outcome, answers
 from towertap.errors import CallError
 from towertap.exports import exporter
 from towertap.settings import default
+from towertap.signals.bands import SKIRT
 from towertap.signals.jerk import EDGE_HZ, design
 from towertap.words.numbers import number
 
@@ -130,7 +131,8 @@ def _remarks(out: Path, analysis: Analysis) -> list[Text]:
         *(f"{name} is left out: {reason}" for name, reason in analysis.left_out.items()),
         f"{analysis.analysed_s:.1f} s in {len(analysis.windows)} windows of {analysis.window_s:.3g} s at "
         f"{analysis.rate_hz:.2f} Hz; the first {analysis.settling_s:.2f} s after every start and gap are left out "
-        "while the filters settle. Band edges other than the weightings' are common practice.",
+        "while the filters settle.",
+        f"The edges of bands other than the weightings' are common practice; bands are {SKIRT}.",
         *(f"{MARKS[share.judged]} {share.words}.".lstrip() for share in analysis.noise.values() if share.words),
         *(f"† {reason}." for reason in analysis.beyond.values()),
         "± is what the uncertainty of the scale makes of absolute values; a ratio of the same box does not have it. "

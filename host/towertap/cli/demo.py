@@ -28,7 +28,7 @@ def command(out: Path, unchanged: bool, passes: int, seconds: float) -> Outcome:
     """Run the demo and tell what it found."""
     started = time.monotonic()
     result = run_demo(out, unchanged=unchanged, passes=passes, seconds=seconds, tell=_say)
-    return Outcome(_data(result), _words(result, time.monotonic() - started), 0 if result.as_it_ought else 1)
+    return Outcome(_data(result), _words(result, time.monotonic() - started), 0 if result.as_expected else 1)
 
 
 def _say(line: str) -> None:
@@ -39,23 +39,23 @@ def _data(result: DemoResult) -> dict[str, Any]:
     return {
         "notice": NOTICE,
         "unchanged": result.unchanged,
-        "as_it_ought": result.as_it_ought,
+        "as_expected": result.as_expected,
         "interpreter": result.interpreter,
-        "captures": [{"capture": path, **found.data()} for path, found in result.integrity.items()],
+        "captures": [{"capture": path, **integrity.data()} for path, integrity in result.integrity.items()],
         "report": result.report,
         **result.comparison.data(),
     }
 
 
 def _words(result: DemoResult, took_s: float) -> str:
-    sound = sum(found.sound for found in result.integrity.values())
+    sound = sum(integrity.sound for integrity in result.integrity.values())
     lines = [
         "",
         result.comparison.summary,
-        *(f"\n{finding.words}" for finding in result.comparison.findings),
+        *(f"\n{finding.words}" for finding in result.comparison),
         "",
         f"{sound} of {len(result.integrity)} captures sound; firmware run by {result.interpreter}; {took_s:.0f} s.",
-        NOTICE if result.as_it_ought else f"{NOTICE} It did not come out as it ought.",
+        NOTICE if result.as_expected else f"{NOTICE} It did not come out as expected.",
         f"Report: {result.report}",
     ]
     return "\n".join(lines)

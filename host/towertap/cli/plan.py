@@ -5,35 +5,34 @@ from __future__ import annotations
 import secrets
 import shlex
 import sys
-from dataclasses import asdict
+from dataclasses import asdict, fields
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import click
-from rich.box import SIMPLE
 from rich.console import Group
 from rich.progress import Progress
-from rich.table import Table
 from rich.text import Text
 
-from towertap.cli._outcome import Outcome, answers, console
-from towertap.cli.decode import held_to_rules
-from towertap.compare.plan.order import drive_order, protection, shared_alike
+from towertap.cli._conditions import held_to_rules
+from towertap.cli._outcome import Outcome, answers, as_rich, console
+from towertap.compare.plan.order import drive_order, orders_beside, protection, shared_alike, with_passes_enough
 from towertap.compare.plan.pilot import load_pilot
-from towertap.compare.plan.plan import FELT, Held, Plan, Road, write_plan
+from towertap.compare.plan.plan import FELT, HeldConditions, Plan, PlannedRoad
 from towertap.compare.stats.power import (
-    MOST_PASSES,
     Spread,
     coefficient_of_variation,
     difference_power,
     equivalence_power,
     given_spread,
 )
-from towertap.errors import AnalysisError, CallError
-from towertap.report.run_sheet import NO_MOUNTING, numbers, run_sheet
+from towertap.doors.structured import typed
+from towertap.errors import CallError
+from towertap.report.run_sheet import NO_MOUNTING, passes_and_power, write_plan_and_sheets
 from towertap.settings import setting
 from towertap.signals.metrics import METRICS, RMS
+from towertap.words.table import Table, tabulate
 
 ASKED = {
     "vehicle": "The vehicle",
@@ -41,16 +40,17 @@ ASKED = {
     "after": "The part fitted after",
     "smooth": "The smooth road and the speed aimed at, as NAME=KMH",
     "roads": "The rough roads, as NAME=KMH NAME=KMH …",
-    "spread": "How far passes with nothing changed stray, in percent (3 to 4 is usual; a pilot knows better)",
+    "spread": "How far passes with nothing changed differ, in percent (3 to 4 is usual; a pilot knows better)",
 }
 """What a plan cannot do without, and how it is asked for on a terminal."""
 
 WHY_SPREAD = (
-    " (the spread, how far passes with nothing changed stray, decides how many passes it takes: 3 to 4 % is usual, so "
+    " (the spread, how far passes with nothing changed differ, decides how many passes it takes: 3 to 4 % is usual, so "
     "--spread 4 is a start, and --pilot measures it)"
 )
 
 FLAGS = {"roads": "--road", "spread": "--pilot or --spread"}
+AIR_C = click.FloatRange(-60, 60)
 
 
 @click.command(
@@ -83,7 +83,7 @@ FLAGS = {"roads": "--road", "spread": "--pilot or --spread"}
     help="The change that counts; as set when not given, or 10. Felt: 6.7 to 13.",
 )
 @click.option("--power", default=80.0, show_default=True, metavar="PERCENT", help="How surely it is to be found.")
-@click.option("--spread", type=float, metavar="PERCENT", help="How far passes with nothing changed stray (s.d./mean).")
+@click.option("--spread", type=float, metavar="PERCENT", help="How far passes with nothing changed differ (s.d./mean).")
 @click.option("--pilot", type=click.Path(path_type=Path), help="Folder of captures with nothing changed: the spread.")
 @click.option(
     "--passes", type=click.IntRange(2), help="Passes a side on each road; as many as it takes when not given."
@@ -95,62 +95,29 @@ FLAGS = {"roads": "--road", "spread": "--pilot or --spread"}
     show_default=True,
     help="1: one change of the part; 2: A B B A; more: randomised blocks.",
 )
-@click.option("--seed", type=click.IntRange(0), help="Seed of the drawn order; drawn as well when not given.")
+@click.option(
+    "--seed", type=click.IntRange(0, 2**63 - 1), help="Seed of the drawn order; drawn as well when not given."
+)
 @click.option("--tyre-pressures-kpa", default="", help='To be held: "250, 250, 300, 300".')
-@click.option("--air-temperature-c", type=(float, float), metavar="LOW HIGH", help="To be held, °C.")
+@click.option("--air-temperature-c", type=(AIR_C, AIR_C), metavar="LOW HIGH", help="To be held, °C.")
 @click.option("--box-position", default="", help="Where the box sits.")
 @click.option("--mounting", default="", help='Chip axis along each vehicle axis: "x=+X,y=+Y,z=+Z".')
 @answers
 def command(folder: Path, pilot: Path | None, passes: int | None, **given: Any) -> Outcome:
     """Ask for what is missing, count the passes, draw the order, write plan and run sheet."""
     given = _ask(given, pilot)
-    smooth, *rough = (_road(text) for text in (given["smooth"], *given["roads"]))
+    roads = [_road(text) for text in (*given["roads"], given["smooth"])]
     for name in ("tyre_pressures_kpa", "box_position", "mounting"):
         if given[name]:
             held_to_rules(name, given[name])
     if not given["mounting"]:
         console.print(Text(f"Beware: {NO_MOUNTING}, or plan anew with it"), style="yellow", soft_wrap=True)
-    spread, spread_from = _spread(given, pilot, [road.name for road in rough])
-    blocks, seed = given["blocks"], given["seed"] if given["seed"] is not None else secrets.randbelow(1_000_000)
-
-    def draw_up(passes: int, blocks: int) -> Plan:
-        names = [road.name for road in (*rough, smooth)]
-        return Plan(
-            **{name: given[name] for name in ("vehicle", "before", "after")},
-            question=given["question"] or f"Does it ride otherwise with {given['after']} than with {given['before']}?",
-            smooth=smooth.name,
-            roads=(*rough, smooth),
-            metrics=tuple(dict.fromkeys(given["metrics"])),
-            margin=given["margin"] / 100,
-            power=given["power"] / 100,
-            spread_cv=coefficient_of_variation(spread.upper),
-            spread_from=spread_from,
-            blocks=blocks,
-            seed=seed,
-            hold=Held(*(given[n] for n in ("tyre_pressures_kpa", "air_temperature_c", "box_position", "mounting"))),
-            drives=drive_order(given["before"], given["after"], names, passes, blocks, seed),
-            written_utc=datetime.now(UTC).isoformat(timespec="seconds"),
-        )
-
+    spread, spread_from = _spread(given, pilot, [road.name for road in roads[:-1]])
+    plan = _plan(given, roads, spread, spread_from, passes)
     if passes is None:
-        passes = draw_up(shared_alike(2, blocks), blocks).strength().needed
-        if passes is None:
-            raise AnalysisError(
-                f"even {MOST_PASSES} passes a side would not do for this margin with passes that stray by "
-                f"{100 * coefficient_of_variation(spread.upper):.1f} %: make them more alike, or say --passes"
-            )
-        passes = shared_alike(passes, blocks)
-    plan = draw_up(passes, blocks)
-    choices = [draw_up(shared_alike(passes, other), other) for other in sorted({1, 2, 3, blocks})]
-    sheets = {suffix: run_sheet(plan, suffix) for suffix in ("html", "txt")}
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        write_plan(plan, folder / "plan.json")
-        for suffix, text in sheets.items():
-            (folder / f"run_sheet.{suffix}").write_text(text, "utf-8")
-    except OSError as error:
-        raise CallError(f"{folder}: cannot be written ({error.strerror}); name another folder") from None
-    return Outcome(_data(plan, spread, choices, folder), _text(plan, choices, folder))
+        plan = with_passes_enough(plan)
+    orders, files = orders_beside(plan), write_plan_and_sheets(plan, folder)
+    return Outcome(_data(plan, spread, orders, files), _text(plan, orders, files))
 
 
 def _ask(given: dict[str, Any], pilot: Path | None) -> dict[str, Any]:
@@ -163,20 +130,19 @@ def _ask(given: dict[str, Any], pilot: Path | None) -> dict[str, Any]:
     for name in missing:
         answer = click.prompt(ASKED[name], type=float if name == "spread" else str, err=True)
         given[name] = str(answer).split() if name == "roads" else answer
-    if given["margin"] is None:
-        given["margin"] = setting("margin")
-        if missing:
-            console.print(Text(FELT))
-            given["margin"] = click.prompt("The margin that counts, in percent", default=given["margin"], err=True)
-    return given
+    if given["margin"] is None and missing:
+        console.print(Text(FELT))
+        given["margin"] = click.prompt("The margin that counts, in percent", default=setting("margin"), err=True)
+    return given | {"margin": setting("margin") if given["margin"] is None else given["margin"]}
 
 
-def _road(text: str) -> Road:
+def _road(text: str) -> PlannedRoad:
     name, _, speed = text.rpartition("=")
     try:
-        return Road(name.strip(), float(speed))
+        road: PlannedRoad = typed({"name": name.strip(), "speed_kmh": float(speed)}, PlannedRoad, f"road '{text}'")
     except ValueError:
         raise CallError(f"'{text}' is no road with a speed: say NAME=KMH, such as quarry-lane=40") from None
+    return road
 
 
 def _spread(given: dict[str, Any], pilot: Path | None, roads: list[str]) -> tuple[Spread, str]:
@@ -187,22 +153,49 @@ def _spread(given: dict[str, Any], pilot: Path | None, roads: list[str]) -> tupl
     if pilot is not None:
         with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
             task = progress.add_task("reading the pilot", total=None)
-            held = load_pilot(
+            measured = load_pilot(
                 pilot,
                 given["metrics"][0],
                 roads,
                 given["box_position"],
                 lambda done, total: progress.update(task, completed=done, total=total),
             )
-        for line in held.left_out:
+        for line in measured.left_out:
             console.print(Text(f"left out: {line}"), style="yellow")
-        return held.spread, held.words
+        return measured.spread, measured.words
     if percent is None or not 0 < percent < 100:
         raise CallError(f"a spread of {percent:g} % cannot be: say a number between 0 and 100")
     return given_spread(percent / 100), f"{percent:g} %, as said and not measured; a pilot would know better"
 
 
-def _data(plan: Plan, spread: Spread, choices: list[Plan], folder: Path) -> dict[str, Any]:
+def _plan(
+    given: dict[str, Any], roads: list[PlannedRoad], spread: Spread, spread_from: str, passes: int | None
+) -> Plan:
+    """The plan with so many passes, or with the fewest that its blocks can share."""
+    before, after, blocks = given["before"], given["after"], given["blocks"]
+    seed = secrets.randbelow(1_000_000) if given["seed"] is None else given["seed"]
+    passes = shared_alike(2, blocks) if passes is None else passes
+    return Plan(
+        question=given["question"] or f"Does it ride differently with {after} than with {before}?",
+        vehicle=given["vehicle"],
+        before=before,
+        after=after,
+        smooth=roads[-1].name,
+        roads=tuple(roads),
+        metrics=tuple(dict.fromkeys(given["metrics"])),
+        margin=given["margin"] / 100,
+        power=given["power"] / 100,
+        spread_cv=coefficient_of_variation(spread.upper),
+        spread_from=spread_from,
+        blocks=blocks,
+        seed=seed,
+        hold=HeldConditions(**{field.name: given[field.name] for field in fields(HeldConditions)}),
+        drives=drive_order(before, after, [road.name for road in roads], passes, blocks, seed),
+        written_utc=datetime.now(UTC).isoformat(timespec="seconds"),
+    )
+
+
+def _data(plan: Plan, spread: Spread, orders: list[Plan], files: dict[str, Path]) -> dict[str, Any]:
     return {
         "plan": plan.to_dict(),
         "spread": {
@@ -215,36 +208,27 @@ def _data(plan: Plan, spread: Spread, choices: list[Plan], folder: Path) -> dict
         "strength": asdict(plan.strength()),
         "orders": [
             {
-                "blocks": choice.blocks,
-                "changes": len(choice.installations) - 1,
-                "passes": choice.passes,
-                "drives": len(choice.drives),
+                "blocks": order.blocks,
+                "changes": len(order.installations) - 1,
+                "passes": order.passes,
+                "drives": len(order.drives),
             }
-            for choice in choices
+            for order in orders
         ],
-        "files": {"plan": folder / "plan.json", "html": folder / "run_sheet.html", "text": folder / "run_sheet.txt"},
+        "files": files,
     }
 
 
-def _text(plan: Plan, choices: list[Plan], folder: Path) -> Group:
-    path = shlex.quote(str(folder / "plan.json"))
-    orders = _table("What a change of the part buys", "--blocks", "changes", "drives", "order")
-    for choice in choices:
-        row = (
-            str(choice.blocks),
-            str(len(choice.installations) - 1),
-            str(len(choice.drives)),
-            protection(choice.blocks),
-        )
-        orders.add_row(*row, style="bold" if choice.blocks == plan.blocks else "")
+def _text(plan: Plan, orders: list[Plan], files: dict[str, Path]) -> Group:
+    path = shlex.quote(str(files["plan"]))
     return Group(
         Text(plan.question, style="bold"),
-        *(Text.assemble((f"{name}: ", "bold"), text) for name, text in numbers(plan)),
+        *(Text.assemble((f"{name}: ", "bold"), text) for name, text in passes_and_power(plan)),
         Text(f"Margin: {FELT}"),
         "",
-        _strengths(plan),
-        orders,
-        Text(f"Plan: {folder / 'plan.json'}\nRun sheet: {folder / 'run_sheet.html'} and run_sheet.txt"),
+        as_rich(_strengths(plan)),
+        as_rich(_orders(plan, orders)),
+        Text(f"Plan: {files['plan']}\nRun sheet: {files['html']} and {files['text'].name}"),
         Text(f"Each drive: towertap record --plan {path} --out drives"),
         Text(f"After the drives: towertap compare drives --plan {path}"),
     )
@@ -252,20 +236,31 @@ def _text(plan: Plan, choices: list[Plan], folder: Path) -> Group:
 
 def _strengths(plan: Plan) -> Table:
     """The power of both tests for a few numbers of passes about the plan's."""
-    table = _table("What more passes give", "passes a side", f"shows {100 * plan.margin:g} %", "calls none equivalent")
-    spread = given_spread(plan.spread_cv).value
-    for passes in sorted({shared_alike(round(plan.passes * x), plan.blocks) for x in (0.5, 0.75, 1, 1.5, 2)}):
-        powers = (
-            difference_power(1 + plan.margin, spread, passes, plan.alpha, blocks=plan.blocks),
-            equivalence_power(plan.margin, spread, passes, plan.alpha, blocks=plan.blocks),
+    spread, rows = given_spread(plan.spread_cv).value, []
+    for passes in sorted({shared_alike(round(plan.passes * share), plan.blocks) for share in (0.5, 0.75, 1, 1.5, 2)}):
+        shows = difference_power(1 + plan.margin, spread, passes, plan.alpha, blocks=plan.blocks)
+        holds = equivalence_power(plan.margin, spread, passes, plan.alpha, blocks=plan.blocks)
+        rows.append(
+            {
+                "": "as planned" if passes == plan.passes else "",
+                "passes a side": str(passes),
+                f"shows {100 * plan.margin:g} %": f"{100 * shows:.0f} %",
+                "calls none equivalent": f"{100 * holds:.0f} %",
+            }
         )
-        cells = (f"{100 * power:.0f} %" for power in powers)
-        table.add_row(str(passes), *cells, style="bold" if passes == plan.passes else "")
-    return table
+    return tabulate("What more passes give", rows)
 
 
-def _table(title: str, *heads: str) -> Table:
-    table = Table(title=title, title_justify="left", box=SIMPLE, pad_edge=False)
-    for head in heads:
-        table.add_column(head, justify="left" if head == "order" else "right")
-    return table
+def _orders(plan: Plan, orders: list[Plan]) -> Table:
+    """What other numbers of blocks cost, and what they protect from."""
+    rows = [
+        {
+            "": "as planned" if order.blocks == plan.blocks else "",
+            "--blocks": str(order.blocks),
+            "changes": str(len(order.installations) - 1),
+            "drives": str(len(order.drives)),
+            "order": protection(order.blocks),
+        }
+        for order in orders
+    ]
+    return tabulate("What a change of the part buys", rows)

@@ -8,6 +8,7 @@ import signal
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -19,20 +20,18 @@ from rich.text import Text
 
 from towertap.box.keyboard import Keyboard
 from towertap.box.naming import recording_name
-from towertap.box.port import SamplingSettings, open_box
+from towertap.box.port import open_box
 from towertap.box.recorder import Recording, record
 from towertap.capture.conditions import Conditions, sidecar_path
 from towertap.capture.decode import decode_raw
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
 from towertap.cli._asking import day_file, gather, next_planned
+from towertap.cli._conditions import condition_options
 from towertap.cli._outcome import Outcome, answers, console
-from towertap.cli.decode import condition_options
 
 HANGUP = getattr(signal, "SIGHUP", None)
 """The terminal was closed; Windows has no such signal."""
-
-RATES_HZ = (1000, 2000, 4000, 8000)
 
 SAFETY = (
     "The driver drives and looks at the road; the passenger records. The box is bolted down, its cable clear of pedals "
@@ -49,7 +48,13 @@ SAFETY = (
 @click.option("--port", help="The box's serial port; found by greeting every port when not given.")
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), default=".", help="Folder for the recording.")
 @click.option("--seconds", type=click.FloatRange(0.1, 1e6), help="Stop after so many seconds of samples.")
-@click.option("--odr-hz", type=click.Choice([str(r) for r in RATES_HZ]), default="4000", help="Samples a second.")
+@click.option(
+    "--odr-hz",
+    type=click.IntRange(1, 100_000),
+    default=4000,
+    show_default=True,
+    help="Samples a second; an ICM-42688-P has 1000, 2000, 4000 and 8000.",
+)
 @click.option(
     "--conditions",
     "conditions_file",
@@ -69,7 +74,7 @@ def command(
     port: str | None,
     out: Path,
     seconds: float | None,
-    odr_hz: str,
+    odr_hz: int,
     conditions_file: Path | None,
     plan_path: Path | None,
     **given: Any,
@@ -95,7 +100,7 @@ def command(
                         box,
                         raw,
                         conditions,
-                        SamplingSettings(odr_hz=int(odr_hz)),
+                        odr_hz,
                         seconds=seconds,
                         on_progress=show,
                         marks=marks,
@@ -145,7 +150,7 @@ def _screen(keyboard: Keyboard) -> Iterator[Callable[[Recording], None]]:
     def show(recording: Recording) -> None:
         nonlocal shown
         for event in recording.events[shown:]:
-            console.print(f"{datetime.fromtimestamp(event.at.unix_s):%H:%M:%S} {event.text}")
+            console.print(f"{datetime.fromtimestamp(event.unix_s):%H:%M:%S} {event.text}")
         shown = len(recording.events)
         if screen:
             screen.update(_running(recording, keyboard), refresh=True)
@@ -195,7 +200,7 @@ def _outcome(recording: Recording, capture_path: Path, integrity: Integrity, con
         "missing_samples": live.missing_samples,
         "marks": marks,
         "raw_bytes": recording.raw_bytes,
-        "events": [{"unix_s": event.at.unix_s, "text": event.text} for event in recording.events],
+        "events": [asdict(event) for event in recording.events],
         "rate_hz": integrity.rate_hz,
         "sound": integrity.sound,
         "reasons": integrity.reasons,

@@ -11,9 +11,8 @@ from typing import Any
 import click
 
 from towertap.box.simulated import AXES, FAULTS, SimulatedBox, read_signal
+from towertap.cli._outcome import console
 from towertap.errors import CallError
-
-from ._outcome import console
 
 
 @click.command(

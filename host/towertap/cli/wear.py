@@ -5,20 +5,21 @@ from __future__ import annotations
 import sys
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import click
 from rich.console import Group, RenderableType
 from rich.progress import Progress
-from rich.table import Table
 from rich.text import Text
 
-from towertap.cli._outcome import Outcome, answers, console, table
+from towertap.cli._outcome import Outcome, answers, as_rich, console
 from towertap.settings import archive_folder, default
 from towertap.wear import follow
 from towertap.wear.course import DEFAULT_METRICS
 from towertap.wear.drives import load_sessions
-from towertap.wear.model import Course, Wear
-from towertap.words.numbers import number
+from towertap.wear.model import Wear
+from towertap.wear.tables import tables
+from towertap.words.phrases import counted
 
 
 @click.command(
@@ -37,7 +38,7 @@ from towertap.words.numbers import number
     "--since",
     type=click.DateTime(["%Y-%m-%d"]),
     metavar="YYYY-MM-DD",
-    help="Take no drive before this day, UTC: the day when the part was fitted anew.",
+    help="Take no drive before this day, by the date where it was driven: the day when the part was fitted anew.",
 )
 @click.option(
     "--margin",
@@ -59,65 +60,45 @@ from towertap.words.numbers import number
 @answers
 def command(
     folder: Path | None,
-    part: str,
-    smooth: str,
-    vehicle: str | None,
     since: datetime | None,
     margin: float,
     metrics: tuple[str, ...],
-    position: str | None,
-    bench: Path | None,
     report: Path | None,
+    **chosen: Any,
 ) -> Outcome:
     """Load the sessions, follow the part over them, write the report, tell the answer."""
     with Progress(console=console, transient=True, disable=not sys.stderr.isatty()) as progress:
         task = progress.add_task("reading passes", total=None)
-        followed = load_sessions(
+        history = load_sessions(
             archive_folder(folder),
-            part,
-            smooth,
-            vehicle=vehicle,
             since=since.date() if since else None,
-            position=position,
-            bench=bench,
             on_progress=lambda done, total: progress.update(task, completed=done, total=total),
+            **chosen,
         )
         progress.update(task, description="following them", total=None)
-        wear = follow(followed, margin / 100, metrics=metrics or DEFAULT_METRICS)
+        wear = follow(history, margin / 100, metrics=metrics or DEFAULT_METRICS)
     data, text = wear.data(), [tell(wear)]
     if report is not None:
-        from towertap.wear.report import write_wear  # draws figures: loaded only when asked for
+        from towertap.wear.report import write_wear  # draws pictures: loaded only when asked for
 
-        page = write_wear(wear, followed, report)
+        page = write_wear(wear, report)
         data["report"] = str(page)
         text.append(Text(f"\nReport: {page}"))
     return Outcome(data, Group(*text))
 
 
 def tell(wear: Wear) -> RenderableType:
-    """The answer for people: the courses in words, what to beware of, then the figures behind them."""
-    blocks: list[RenderableType] = [Text(wear.summary, style="bold")]
-    blocks += [Text(f"\n{one.words}") for one in wear.courses]
-    remarks = [
-        *wear.warnings,
-        *(caution for one in wear.courses for caution in one.cautions),
-        *(f"{one.capture} was left out: {one.reason}" for one in wear.excluded),
-    ]
-    blocks += [Text(f"\nBeware: {remark}", style="yellow") for remark in remarks]
-    if wear.other_captures:
-        blocks.append(Text(f"\nNot looked at: {wear.other_captures} captures of other parts or vehicles."))
-    return Group(*blocks, "", *(_table(one) for one in (*wear.courses, *wear.checks)))
+    """The answer for people: the courses in words, each with what to beware of, then the tables behind them."""
+    left_out = (f"{capture.capture} was left out: {capture.reason}" for capture in wear.history.excluded)
+    lines = [Text(wear.summary, style="bold")]
+    for course in wear:
+        lines += [Text(f"\n{course.words}"), *map(_beware, course.cautions)]
+    lines += [Text(f"\n{check.words}") for check in wear.checks]
+    lines += map(_beware, (*wear.warnings, *left_out))
+    if wear.history.others:
+        lines.append(Text(f"\nNot looked at: {counted(wear.history.others, 'capture')} of other parts or vehicles."))
+    return Group(*lines, "", *map(as_rich, tables(wear)))
 
 
-def _table(one: Course) -> Table:
-    columns = ("session", "months", "passes", "mean", "ratio to the\nfirst fit", "interval,\ntogether", "verdict")
-    made = table(f"{one.label} on {one.road}, {one.unit}, over {one.basis}", *columns, right=columns[1:-1])
-    changes = {change.session: change for change in one.changes}
-    for mean in one.means:
-        change = changes.get(mean.session)
-        ratio = f"{change.ratio:.3f}" if change else "first fit"
-        interval = "{:.3f}–{:.3f}".format(*change.together) if change and change.together else ""
-        verdict = "" if change is None else change.verdict + (", outside" if change.outside else "")
-        row = (mean.session, f"{mean.months:.1f}", str(mean.passes), number(mean.level), ratio, interval, verdict)
-        made.add_row(*map(Text, row))
-    return made
+def _beware(remark: str) -> Text:
+    return Text(f"\nBeware: {remark}", style="yellow")

@@ -8,6 +8,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+import towertap
 from towertap.compare.comparison import Comparison, compare
 from towertap.compare.drives.folder import load_passes
 from towertap.compare.drives.model import Drives
@@ -48,9 +49,7 @@ class _CallableRoom(ModuleType):
 
     def __call__(self, *arguments: Any, **options: Any) -> Any:
         """As `towertap.library.compare`."""
-        from towertap.library import compare as compare_folder
-
-        return compare_folder(*arguments, **options)
+        return towertap.__getattr__("compare")(*arguments, **options)
 
 
 sys.modules[__name__].__class__ = _CallableRoom

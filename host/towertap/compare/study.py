@@ -67,7 +67,7 @@ class Study:
     limits: Mapping[str, RoughnessLimit]
     roads: tuple[Road, ...]
     smooth: Road | None
-    layout: Layout
+    groups: Grouping
     installation_known: Beforehand = UNKNOWN_SPREAD
     day_known: Beforehand = UNKNOWN_SPREAD
 
@@ -78,7 +78,7 @@ class Study:
 
 
 @dataclass(frozen=True, eq=False)
-class Layout:
+class Grouping:
     """Block, installation and day of every pass, by its capture's name; a pass without a block is not in `blocks`."""
 
     blocks: Mapping[str, int]
@@ -105,13 +105,7 @@ def lay_out(
     day_known: Beforehand = UNKNOWN_SPREAD,
 ) -> Study:
     """Align every road once and find what is rough; CallError or AnalysisError for what cannot be compared."""
-    if not 0 < margin < 1:
-        raise CallError(f"a margin of {100 * margin:g} % cannot be: name more than 0 % and less than 100 %")
-    if not 0 < quantile < 1:
-        raise CallError(f"a quantile of {quantile:g} cannot be: name one between 0 and 1")
-    quantities = tuple(_quantity(drives, name) for name in dict.fromkeys(metrics))
-    if not quantities:
-        raise CallError("no metric to compare: name one or more")
+    quantities = chosen(drives.quantities, margin, quantile, metrics)
     names = [road for road in drives.rough_roads if all(drives.of(road, side) for side in SIDES)]
     if not names:
         missing = f"no rough road was driven with both '{drives.before}' and '{drives.after}': record both"
@@ -121,7 +115,7 @@ def lay_out(
     on_both = {drive.side for drive in smooth} == set(SIDES)
     both_sides = (*names, *([drives.smooth] if on_both else ()))
     pairing = {road: slots_of(drives.of(road), planned or {}) for road in both_sides}
-    layout = Layout(
+    groups = Grouping(
         {name: slot.block for slots, _ in pairing.values() for name, slot in slots.items()},
         installations(drives.passes, planned),
         days(drives.passes),
@@ -133,9 +127,9 @@ def lay_out(
         quantile=quantile,
         quantities=quantities,
         limits=limits,
-        roads=tuple(_road(drives, layout, name, planned_roads.get(name), limits) for name in names),
-        smooth=_road(drives, layout, drives.smooth, planned_roads.get(drives.smooth)) if on_both else None,
-        layout=layout,
+        roads=tuple(_road(drives, groups, name, planned_roads.get(name), limits) for name in names),
+        smooth=_road(drives, groups, drives.smooth, planned_roads.get(drives.smooth)) if on_both else None,
+        groups=groups,
         installation_known=installation_known,
         day_known=day_known,
     )
@@ -143,7 +137,7 @@ def lay_out(
 
 def _road(
     drives: Drives,
-    layout: Layout,
+    groups: Grouping,
     name: str,
     pairing: tuple[dict[str, Slot], str | None] | None,
     limits: Mapping[str, RoughnessLimit] | None = None,
@@ -156,14 +150,24 @@ def _road(
     passes = tuple(drive for drive in passes if drive.name not in unplanned)
     places = find_places(passes) if limits is not None else None
     rough = {metric: rough_places(places, metric, limit.value) for metric, limit in (limits or {}).items() if places}
-    return Road(name, passes, layout.design(passes, paired), reason, unplanned, places, rough)
+    return Road(name, passes, groups.design(passes, paired), reason, unplanned, places, rough)
 
 
-def _quantity(drives: Drives, name: str) -> Quantity:
-    for quantity in drives.quantities:
-        if quantity.name == name:
-            return quantity
-    raise CallError(f"no metric '{name}': use {', '.join(quantity.name for quantity in drives.quantities)}")
+def chosen(
+    quantities: Sequence[Quantity], margin: float, quantile: float, metrics: Sequence[str]
+) -> tuple[Quantity, ...]:
+    """The quantities named by `metrics`, each once; CallError for a metric, margin or quantile that cannot be."""
+    if not 0 < margin < 1:
+        raise CallError(f"a margin of {100 * margin:g} % cannot be: name more than 0 % and less than 100 %")
+    if not 0 < quantile < 1:
+        raise CallError(f"a quantile of {quantile:g} cannot be: name one between 0 and 1")
+    by_name = {quantity.name: quantity for quantity in quantities}
+    if not metrics:
+        raise CallError("no metric to compare: name one or more")
+    for name in metrics:
+        if name not in by_name:
+            raise CallError(f"no metric '{name}': use {', '.join(by_name)}")
+    return tuple(by_name[name] for name in dict.fromkeys(metrics))
 
 
 def _left_out(drives: Drives) -> str:

@@ -13,9 +13,9 @@ from scipy.integrate import cumulative_trapezoid
 
 from towertap.capture.conditions import Conditions
 from towertap.compare.comparison import DEFAULT_METRICS
-from towertap.compare.plan import plan
 from towertap.compare.plan.order import drive_order
-from towertap.demo.road import ROADS, Road, bends, surface, under_tyre
+from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
+from towertap.demo.road import ROADS, InventedRoad, bends, surface, under_tyre
 from towertap.demo.vehicle import GRAVITY_MS2, Bush, Corner, shake
 from towertap.signals.axes import parse_mounting
 
@@ -39,7 +39,6 @@ TOE_SHARE = 0.2
 ENGINE_HZ, IDLE_HZ, ENGINE_MS2 = 62.0, 27.0, 0.03
 """Firing frequencies at the speed aimed at and at idle, and the amplitude that reaches the hard point."""
 
-
 PLANNED_BEFORE = timedelta(days=1)
 EVERY, REFIT = timedelta(minutes=8), timedelta(hours=2)
 """The plan is a day older than the first drive; a drive comes every so often, and so much later after a refit."""
@@ -52,7 +51,7 @@ class Drive:
     `started` is when it was driven, where the scenario has a time for it.
     """
 
-    road: Road
+    road: InventedRoad
     part: str
     number: int
     air_temperature_c: float
@@ -94,7 +93,7 @@ class Drive:
         )
 
 
-def make_plan(before: str, after: str, passes: int, seed: int = 1) -> plan.Plan:
+def make_plan(before: str, after: str, passes: int, seed: int = 1) -> Plan:
     """Return the plan of the demo: `passes` over every road with each part, two or more; A B B A where they are even.
 
     It is written as long ago as its drives take, so that none of them lies in the future.
@@ -102,13 +101,13 @@ def make_plan(before: str, after: str, passes: int, seed: int = 1) -> plan.Plan:
     blocks = 2 if passes % 2 == 0 else 1
     drives = drive_order(before, after, [road.name for road in ROADS], passes, blocks, seed)
     ago = PLANNED_BEFORE + len(drives) * EVERY + 2 * blocks * REFIT
-    return plan.Plan(
-        question=f"Does the minibus ride otherwise with {after} than with {before}?",
+    return Plan(
+        question=f"Does the minibus ride differently with {after} than with {before}?",
         vehicle=VEHICLE,
         before=before,
         after=after,
         smooth=ROADS[-1].name,
-        roads=tuple(plan.Road(road.name, road.speed_kmh) for road in ROADS),
+        roads=tuple(PlannedRoad(road.name, road.speed_kmh) for road in ROADS),
         metrics=DEFAULT_METRICS,
         margin=0.10,
         power=0.80,
@@ -116,13 +115,13 @@ def make_plan(before: str, after: str, passes: int, seed: int = 1) -> plan.Plan:
         spread_from="invented, as the demo's passes are",
         blocks=blocks,
         seed=seed,
-        hold=plan.Held(TYRE_PRESSURES_KPA, (8.0, 16.0), BOX_POSITION, MOUNTING),
+        hold=HeldConditions(TYRE_PRESSURES_KPA, (8.0, 16.0), BOX_POSITION, MOUNTING),
         drives=drives,
         written_utc=(datetime.now(UTC) - ago).isoformat(timespec="seconds"),
     )
 
 
-def drives_of(planned: plan.Plan) -> list[Drive]:
+def drives_of(planned: Plan) -> list[Drive]:
     """Return every pass of the plan in its order, with what it leaves to chance; the order has no say in that."""
     rng = np.random.default_rng(planned.seed)
     air_c, seed = {}, {}
@@ -130,10 +129,10 @@ def drives_of(planned: plan.Plan) -> list[Drive]:
         air_c[key], seed[key] = round(float(rng.normal(12.0, 0.8)), 1), int(rng.integers(2**31))
     roads = {road.name: road for road in ROADS}
     started, part, drives = planned.written + PLANNED_BEFORE, planned.before, []
-    for one in planned.drives:
-        started += EVERY + (REFIT if one.part != part else timedelta())
-        part, key = one.part, (one.part, one.pass_number, one.road)
-        drives.append(Drive(roads[one.road], part, one.pass_number, air_c[key], seed[key], started))
+    for slot in planned.drives:
+        started += EVERY + (REFIT if slot.part != part else timedelta())
+        part, key = slot.part, (slot.part, slot.pass_number, slot.road)
+        drives.append(Drive(roads[slot.road], part, slot.pass_number, air_c[key], seed[key], started))
     return drives
 
 

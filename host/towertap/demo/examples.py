@@ -31,8 +31,7 @@ DAMAGE: BoxSettings = {
 def make(folder: Path) -> None:
     """Record the examples into `folder` and decode them there; it must not hold them already."""
     for drive, motion in zip(DRIVES, motions(DRIVES, SECONDS), strict=True):
-        recorded = record_drive(folder, drive, motion, **(DAMAGE if drive is DRIVES[-1] else {}))
-        decode_and_check(recorded.raw_path)
+        decode_and_check(record_drive(folder, drive, motion, **(DAMAGE if drive is DRIVES[-1] else {}))[0])
 
 
 if __name__ == "__main__":

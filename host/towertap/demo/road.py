@@ -26,7 +26,7 @@ LINE_SHARE = 0.2
 
 
 @dataclass(frozen=True)
-class Road:
+class InventedRoad:
     """One road of the scenario: how rough, how patched, how winding, and how fast one drives on it."""
 
     name: str
@@ -44,9 +44,9 @@ class Road:
 
 
 ROADS = (
-    Road("quarry-lane", roughness_m3=400e-6, speed_kmh=40.0, patch_edge_m=0.008, bend_ms2=0.5),
-    Road("moor-road", roughness_m3=128e-6, speed_kmh=50.0, bend_ms2=2.5),
-    Road("bypass", roughness_m3=10e-6, speed_kmh=75.0, bend_ms2=0.3, bend_length_m=400.0),
+    InventedRoad("quarry-lane", roughness_m3=400e-6, speed_kmh=40.0, patch_edge_m=0.008, bend_ms2=0.5),
+    InventedRoad("moor-road", roughness_m3=128e-6, speed_kmh=50.0, bend_ms2=2.5),
+    InventedRoad("bypass", roughness_m3=10e-6, speed_kmh=75.0, bend_ms2=0.3, bend_length_m=400.0),
 )
 """The roads of the demo, rough to smooth: class C to D with patches, class B to C and winding, class A."""
 
@@ -76,7 +76,9 @@ def patches(edge_m: float, patch_length_m: float, length_m: float, rng: np.rando
     return heights[np.searchsorted(ends, np.arange(round(length_m / STEP_M)) * STEP_M)]
 
 
-def surface(road: Road, line: np.random.Generator | None = None, length_m: float = LENGTH_M) -> NDArray[np.float64]:
+def surface(
+    road: InventedRoad, line: np.random.Generator | None = None, length_m: float = LENGTH_M
+) -> NDArray[np.float64]:
     """Return the road's surface, heights in metres, one every STEP_M; the same for every call without `line`.
 
     No two passes follow one line: with `line`, LINE_SHARE of the roughness' amplitude is that pass's own.
@@ -100,7 +102,7 @@ def under_tyre(heights: NDArray[np.float64], contact_m: float = 0.10) -> PPoly:
     return CubicSpline(np.arange(len(felt)) * STEP_M, felt)
 
 
-def bends(road: Road) -> PPoly:
+def bends(road: InventedRoad) -> PPoly:
     """Return the road's curvature along the distance, 1/m, positive to the left, the same for every call.
 
     One bend comes every `bend_length_m`; the tightest gives `bend_ms2` of lateral acceleration at the road's speed.

@@ -24,13 +24,12 @@ from towertap.capture.speed_log import read_speed_logs
 from towertap.compare import Comparison, compare, load_drives
 from towertap.compare.drives.speed_join import with_speed
 from towertap.compare.plan.order import protection
-from towertap.compare.plan.plan import write_plan
 from towertap.demo.drives import RATE_HZ, Drive, drives_of, make_plan, motions
 from towertap.demo.road import ROADS
 from towertap.demo.speed_log import write_speed_log
 from towertap.errors import BoxError, CallError
 from towertap.report.report import write_report
-from towertap.report.run_sheet import run_sheet
+from towertap.report.run_sheet import write_plan_and_sheets
 
 BEFORE, AFTER, REFITTED = "rubber-bush", "polyurethane-bush", "rubber-bush-refitted"
 SMOOTH = ROADS[-1].name
@@ -40,16 +39,11 @@ WORKERS = 2
 
 
 @dataclass(frozen=True)
-class Recorded:
-    """One drive as recorded: the raw bytes, and what ran the box's firmware."""
-
-    raw_path: Path
-    interpreter: str
-
-
-@dataclass(frozen=True)
 class DemoResult:
-    """What the demo came to: the integrity of each capture by its path, the comparison, and the report's page."""
+    """What the demo came to: the integrity of each capture by its path, the comparison, and the report's page.
+
+    `interpreter` is what ran the box's firmware.
+    """
 
     integrity: dict[Path, Integrity]
     interpreter: str
@@ -58,10 +52,10 @@ class DemoResult:
     unchanged: bool
 
     @property
-    def as_it_ought(self) -> bool:
+    def as_expected(self) -> bool:
         """Every capture is sound, and where nothing was changed no difference was found."""
-        changes = {finding.verdict for finding in self.comparison.findings} & {"harsher", "gentler"}
-        return all(one.sound for one in self.integrity.values()) and not (self.unchanged and changes)
+        changes = {finding.verdict for finding in self.comparison} & {"harsher", "gentler"}
+        return all(integrity.sound for integrity in self.integrity.values()) and not (self.unchanged and changes)
 
 
 def run_demo(
@@ -83,34 +77,35 @@ def run_demo(
     folder.mkdir(parents=True)
     after = REFITTED if unchanged else AFTER
     plan = make_plan(BEFORE, after, passes)
-    write_plan(plan, out / "plan.json")
-    for suffix in ("html", "txt"):
-        (out / f"run_sheet.{suffix}").write_text(run_sheet(plan, suffix), "utf-8")
-    drives = drives_of(plan)
+    drives, files = drives_of(plan), write_plan_and_sheets(plan, out)
     tell(NOTICE)
-    tell(f"Planned: {protection(plan.blocks)}; the run sheet is {out / 'run_sheet.html'}.")
+    tell(f"Planned: {protection(plan.blocks)}; the run sheet is {files['html']}.")
     tell(f"Driving {len(drives)} passes of {seconds:g} s: {len(ROADS)} roads × {BEFORE}, {after} × {passes}.")
-    recorded = []
+    recordings, interpreter = [], ""
     with ThreadPoolExecutor(WORKERS) as pool:
-        for one in pool.map(partial(record_drive, folder), drives, motions(drives, seconds)):
-            recorded.append(one)
-            tell(f"{len(recorded):3d}/{len(drives)}  recorded {one.raw_path.name}, firmware run by {one.interpreter}")
-    integrity = dict(decode_and_check(one.raw_path) for one in recorded)
-    for path, found in integrity.items():
-        _tell_integrity(path, found, tell)
+        for raw, interpreter in pool.map(partial(record_drive, folder), drives, motions(drives, seconds)):
+            recordings.append(raw)
+            tell(f"{len(recordings):3d}/{len(drives)}  recorded {raw.name}, firmware run by {interpreter}")
+    # Not while boxes start: a process forked in between would hold the lock that HDF5 puts on a capture being written.
+    integrity = dict(map(decode_and_check, recordings))
+    for path, of_capture in integrity.items():
+        tell(_in_words(path, of_capture))
     tell(f"Comparing {BEFORE} with {after}; {SMOOTH} is the smooth road.")
     log = write_speed_log(out / "speed.csv", drives, seconds)
     driven = with_speed(load_drives(folder, BEFORE, after, SMOOTH), read_speed_logs(log))
     comparison = compare(driven, plan=plan)
     tell("Writing the report.")
     page = write_report(comparison, out / "report", notices=[NOTICE])
-    return DemoResult(integrity, recorded[0].interpreter, comparison, page, unchanged)
+    return DemoResult(integrity, interpreter, comparison, page, unchanged)
 
 
-def record_drive(folder: Path, drive: Drive, motion: NDArray[np.float64], **changes: Unpack[BoxSettings]) -> Recorded:
+def record_drive(
+    folder: Path, drive: Drive, motion: NDArray[np.float64], **changes: Unpack[BoxSettings]
+) -> tuple[Path, str]:
     """Record one drive into `folder`, given its motion (n, 6) in chip axes at RATE_HZ.
 
-    `changes` are settings of the simulated box, such as `faults`, beyond or instead of the demo's own.
+    Returns the raw recording, and what ran the box's firmware. `changes` are settings of the simulated box, such as
+    `faults`, beyond or instead of the demo's own.
     """
     settings: BoxSettings = {
         "seed": drive.seed,
@@ -129,14 +124,13 @@ def record_drive(folder: Path, drive: Drive, motion: NDArray[np.float64], **chan
             _date(raw, drive.started)
         if complaints := simulated.complaints():
             raise BoxError(f"the simulated chip complains of the firmware: {complaints.splitlines()[0]}")
-        return Recorded(raw, simulated.interpreter)
+        return raw, simulated.interpreter
 
 
 def _date(raw_path: Path, started: datetime) -> None:
     """Give a recording the scenario's date: in virtual time the host's clock says nothing of when it was driven."""
-    held = read_sidecar(raw_path)
-    held |= {"started_utc": started.isoformat(), "clock": []}
-    write_sidecar(raw_path, held.pop("conditions"), **held)
+    sidecar = read_sidecar(raw_path) | {"started_utc": started.isoformat(), "clock": []}
+    write_sidecar(raw_path, sidecar.pop("conditions"), **sidecar)
 
 
 def decode_and_check(raw_path: Path) -> tuple[Path, Integrity]:
@@ -146,6 +140,6 @@ def decode_and_check(raw_path: Path) -> tuple[Path, Integrity]:
         return path, check(capture)
 
 
-def _tell_integrity(path: Path, integrity: Integrity, tell: Callable[[str], None]) -> None:
+def _in_words(path: Path, integrity: Integrity) -> str:
     rate = f"{integrity.rate_hz:.2f} Hz, {integrity.missing_samples} of {integrity.samples} samples missing"
-    tell(f"{path.name}: {rate}, {'sound' if integrity.sound else 'NOT SOUND: ' + '; '.join(integrity.reasons)}")
+    return f"{path.name}: {rate}, {'sound' if integrity.sound else 'NOT SOUND: ' + '; '.join(integrity.reasons)}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from operator import itemgetter
 from pathlib import Path
 
 import numpy as np
@@ -26,7 +27,7 @@ def write_speed_log(
     rng = np.random.default_rng(seed)
     lines = ["time_utc,speed_kmh"]
     dated = [(drive.started.timestamp(), drive) for drive in drives if drive.started]
-    for began_s, drive in sorted(dated, key=lambda one: one[0]):
+    for began_s, drive in sorted(dated, key=itemgetter(0)):
         speed_ms = true_speed(drive, seconds)
         at_s = np.arange(-AROUND_S, round(seconds) + AROUND_S)
         seen_ms = np.interp(at_s, np.arange(speed_ms.size) / RATE_HZ, speed_ms) + NOISE_MS * rng.standard_normal(

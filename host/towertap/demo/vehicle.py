@@ -152,11 +152,16 @@ def shake(
 def _step(corner: Corner, rate_hz: float) -> tuple[NDArray[np.float64], ...]:
     """What one corner brings to the loop: its step (15, 16), bush stiffness, free play and stretch at rest."""
     a, b, c, d = corner.state_space()
-    held = expm(np.block([[a, b], [np.zeros((4, 16))]]) / rate_hz)[:12]
+    discrete = expm(np.block([[a, b], [np.zeros((4, 16))]]) / rate_hz)[:12]
     load = corner.static_load_n
     stretch = np.hypot(*load) / corner.bush.stiffness_n_m + corner.bush.play_m
     rest = stretch * load / np.hypot(*load)
-    return np.vstack([held, np.hstack([c, d])]), np.array(corner.bush.stiffness_n_m), np.array(corner.bush.play_m), rest
+    return (
+        np.vstack([discrete, np.hstack([c, d])]),
+        np.array(corner.bush.stiffness_n_m),
+        np.array(corner.bush.play_m),
+        rest,
+    )
 
 
 def _taken(

@@ -88,6 +88,7 @@ def _in_our_words(message: str) -> str:
     what, _, place = message.partition(" - at `$")
     place = place.rstrip("`").lstrip(".")
     what = re.sub(r"`([^`]+)`", lambda kinds: " or ".join(_WORDS.get(k, k) for k in kinds[1].split(" | ")), what)
+    what = what.replace("Object missing required field", "lacks the entry")
     what = re.sub(r"of length (>=|<=) (\d+)", r"\1 \2 characters", what)
     for sign, words in {">=": "of at least", "<=": "of at most", ">": "above", "<": "below"}.items():
         what = what.replace(f" {sign} ", f" {words} ")

@@ -21,10 +21,15 @@ def instant(text: Any) -> datetime | None:
     return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
-def local_day(text: Any, utc_offset_s: int | None = None) -> date | None:
-    """The day that an instant fell on where it was written: by `utc_offset_s` or else by the text's own offset."""
+def local(text: Any, utc_offset_s: int | None = None) -> datetime | None:
+    """The instant as a clock showed it where it was written: by `utc_offset_s` or else by the text's own offset."""
     moment = instant(text)
-    if moment is None:
-        return None
-    zone = moment.tzinfo if utc_offset_s is None else timezone(timedelta(seconds=utc_offset_s))
-    return moment.astimezone(zone).date()
+    if moment is None or utc_offset_s is None:
+        return moment
+    return moment.astimezone(timezone(timedelta(seconds=utc_offset_s)))
+
+
+def local_day(text: Any, utc_offset_s: int | None = None) -> date | None:
+    """The day that an instant fell on where it was written."""
+    moment = local(text, utc_offset_s)
+    return moment and moment.date()

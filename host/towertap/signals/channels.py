@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Protocol
 
 from towertap.signals import bands, jerk, weighting
-from towertap.signals.filters import CARRIED, Band, Filter, Recursive
+from towertap.signals.filters import CARRIED, Band, Filter, Recursive, require_rate
+from towertap.signals.halving import FLAT
 
 ACCELERATIONS = ("x", "y", "z")
 ROTATIONS = ("roll", "pitch", "yaw")
@@ -22,7 +24,7 @@ class MetricSettings:
     jerk_edge_hz: float = jerk.EDGE_HZ
 
 
-class Design(Protocol):
+class FilterDesign(Protocol):
     """A filter before the rate is known; designs that are equal make equal filters."""
 
     def __hash__(self) -> int:
@@ -32,30 +34,65 @@ class Design(Protocol):
     def unit(self) -> str:
         """Unit of the filtered acceleration."""
 
+    @property
+    def skirt(self) -> str:
+        """What becomes of what lies beside the band."""
+
     def band_hz(self, settings: MetricSettings) -> Band:
         """The band that passes."""
 
-    def make(self, settings: MetricSettings) -> Filter:
-        """The filter; AnalysisError when the rate cannot carry the band."""
+    def carry_hz(self, settings: MetricSettings) -> float:
+        """Up to where the signal must arrive as it is; the filter may run at any rate that carries so much."""
+
+    def make(self, settings: MetricSettings, rate_hz: float) -> Filter:
+        """The filter at a rate; AnalysisError when the recording's, that of the settings, cannot carry the band."""
 
 
 @dataclass(frozen=True)
 class BandPass:
-    """A band between two edges in Hz; one that `gives_way` ends where the rate does."""
+    """A band between two steep edges in Hz; one that `gives_way` ends where the recording's rate does."""
 
     low_hz: float
     high_hz: float
     gives_way: bool = False
     unit = "m/s²"
+    skirt = bands.SKIRT
 
     def band_hz(self, settings: MetricSettings) -> Band:
         """The edges."""
         high_hz = min(self.high_hz, CARRIED * settings.rate_hz) if self.gives_way else self.high_hz
         return self.low_hz, high_hz
 
-    def make(self, settings: MetricSettings) -> Filter:
+    def carry_hz(self, settings: MetricSettings) -> float:
+        """An eighth beyond the upper edge, where little is left."""
+        return 1.125 * self.band_hz(settings)[1]
+
+    def make(self, settings: MetricSettings, rate_hz: float) -> Filter:
+        """A band-pass."""
+        require_rate(self.band_hz(settings), settings.rate_hz)
+        return bands.steep(self.band_hz(settings), rate_hz)
+
+
+@dataclass(frozen=True)
+class ThirdOctave:
+    """A third-octave by its nominal name."""
+
+    nominal: str
+    unit = "m/s²"
+    skirt = "class 1 of IEC 61260-1 up to a fifth of the rate"
+
+    def band_hz(self, settings: MetricSettings) -> Band:
+        """The standard's edges."""
+        return bands.edges_hz(self.nominal)
+
+    def carry_hz(self, settings: MetricSettings) -> float:
+        """Such that the filter is within 0.1 % of that at a high rate; a fifth of the rate would do for class 1."""
+        return 6.5 * FLAT * math.sqrt(math.prod(self.band_hz(settings)))
+
+    def make(self, settings: MetricSettings, rate_hz: float) -> Filter:
         """A Butterworth band-pass."""
-        return bands.design(self.band_hz(settings), settings.rate_hz)
+        require_rate(self.band_hz(settings), settings.rate_hz)
+        return bands.design(self.band_hz(settings), rate_hz)
 
 
 @dataclass(frozen=True)
@@ -64,14 +101,19 @@ class Weighted:
 
     name: str
     unit = "m/s²"
+    skirt = "as ISO 8041-1 has it"
 
     def band_hz(self, settings: MetricSettings) -> Band:
         """The standard's own band limits."""
         return weighting.BAND_LIMITS_HZ
 
-    def make(self, settings: MetricSettings) -> Filter:
+    def carry_hz(self, settings: MetricSettings) -> float:
+        """Beyond, a weighting leaves less than half a hundredth."""
+        return 2.5 * weighting.BAND_LIMITS_HZ[1]
+
+    def make(self, settings: MetricSettings, rate_hz: float) -> Filter:
         """The weighting."""
-        return Recursive(weighting.design(self.name, settings.rate_hz))
+        return Recursive(weighting.design(self.name, rate_hz))
 
 
 @dataclass(frozen=True)
@@ -79,14 +121,20 @@ class Derivative:
     """The derivative up to the settings' jerk edge."""
 
     unit = "m/s³"
+    skirt = "down by 6 dB at the edge, 100 dB at 1.05 times it"
 
     def band_hz(self, settings: MetricSettings) -> Band:
         """From nought to the edge."""
         return 0.0, settings.jerk_edge_hz
 
-    def make(self, settings: MetricSettings) -> Filter:
+    def carry_hz(self, settings: MetricSettings) -> float:
+        """To where the edge has ended."""
+        return (1 + jerk.TRANSITION / 2) * settings.jerk_edge_hz
+
+    def make(self, settings: MetricSettings, rate_hz: float) -> Filter:
         """A band-limited differentiator."""
-        return jerk.design(settings.jerk_edge_hz, settings.rate_hz)
+        require_rate(self.band_hz(settings), settings.rate_hz)
+        return jerk.design(settings.jerk_edge_hz, rate_hz)
 
 
 @dataclass(frozen=True)
@@ -94,7 +142,7 @@ class Channel:
     """One of AXES through a filter, or, over `running_s`, the running r.m.s. of that."""
 
     axis: str
-    design: Design
+    design: FilterDesign
     running_s: float = 0.0
 
     @property

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from towertap.errors import AnalysisError
+from towertap.signals.fir import filtered, product_of
 
 Array = NDArray[np.float64]
 Band = tuple[float, float]
@@ -38,7 +40,7 @@ class Filter(Protocol):
     def settled_row(self) -> int:
         """The first row whose output counts."""
 
-    def start(self) -> Callable[[Array], Array]:
+    def start(self) -> Callable[[NDArray[np.floating]], Array]:
         """Make a function from the blocks (n,) of one piece, in order, to the output (m,) that they complete."""
 
 
@@ -50,21 +52,21 @@ class Recursive:
 
     first_row = 0
 
-    @property
+    @cached_property
     def settled_row(self) -> int:
         """Rows until the slowest pole has decayed to SETTLED."""
         slowest = max(np.abs(np.roots(section[3:])).max() for section in self.sos)
         return math.ceil(math.log(SETTLED) / math.log(slowest))
 
-    def start(self) -> Callable[[Array], Array]:
+    def start(self) -> Callable[[NDArray[np.floating]], Array]:
         """Run over one piece; every block gives as many values as it has rows."""
         at_rest: Array = signal.sosfilt_zi(self.sos)
         state: Array | None = None
 
-        def run(block: Array) -> Array:
+        def run(block: NDArray[np.floating]) -> Array:
             nonlocal state
             if not block.size:
-                return block
+                return block.astype(np.float64)
             output, state = signal.sosfilt(self.sos, block, zi=at_rest * block[0] if state is None else state)
             return output
 
@@ -84,18 +86,17 @@ class Symmetric:
 
     settled_row = first_row
 
-    def start(self) -> Callable[[Array], Array]:
-        """Run over one piece by FFT; output comes half a filter later than its row."""
-        pending = np.empty(0)
+    def start(self) -> Callable[[NDArray[np.floating]], Array]:
+        """Run over one piece; output comes half a filter later than its row."""
+        product = product_of(self.taps[::-1])
+        pending = np.empty(0, np.float32)
 
-        def run(block: Array) -> Array:
+        def run(block: NDArray[np.floating]) -> Array:
             nonlocal pending
-            pending = np.concatenate([pending, block])
-            if pending.size < self.taps.size:
-                return np.empty(0)
-            output: Array = signal.fftconvolve(pending, self.taps, mode="valid")
-            pending = pending[output.size :]
-            return output
+            rows = np.concatenate([pending, block], dtype=np.float32)
+            output = filtered(rows[None], product)[0]
+            pending = rows[output.size :]
+            return output.astype(np.float64)
 
         return run
 

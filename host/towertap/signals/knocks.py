@@ -104,7 +104,7 @@ class KnockFinder:
         self._pending, self._first = np.empty((3, 0)), 0
         self._knocks: list[Knock] = []
 
-    def take(self, block: Array) -> None:
+    def take(self, block: NDArray[np.floating]) -> None:
         """Take the next rows of the piece, (3, n) in m/s², of any length."""
         filtered = np.array([run(axis) for run, axis in zip(self._runs, block, strict=True)])
         skipped = min(self._skip, filtered.shape[1])

@@ -12,8 +12,16 @@ from typing import Literal
 
 import numpy as np
 
-from towertap.signals.bands import BANDS, NOMINAL, edges_hz
-from towertap.signals.channels import ACCELERATIONS, BandPass, Channel, Derivative, MetricSettings, Weighted
+from towertap.signals.bands import BANDS, NOMINAL
+from towertap.signals.channels import (
+    ACCELERATIONS,
+    BandPass,
+    Channel,
+    Derivative,
+    MetricSettings,
+    ThirdOctave,
+    Weighted,
+)
 from towertap.signals.filters import Array, Band
 
 
@@ -21,7 +29,8 @@ from towertap.signals.filters import Array, Band
 class Statistic:
     """How windows become values, in two steps, so that short windows can be joined to long ones of the same metric.
 
-    `keep(signals, rate_hz)` reduces full windows (channels, windows, rows) to what is kept of each, (kept, windows).
+    `keep(signals, window_s)` reduces windows (channels, windows, rows) of so many seconds, each metric's at the rate
+    that its filters need, to what is kept of each, (kept, windows).
     `value(kept, share)` makes one value of the last axis of `kept` (kept, ..., windows), of which `share` (...,
     windows) belongs to it: 1 of a window that lies in the stretch, less of one that lies in part of it.
     """
@@ -45,12 +54,12 @@ def largest(kept: Array, share: Array) -> Array:
     return np.fmax.reduce(np.where(share > 0, kept, np.nan), axis=-1)
 
 
-def mean_square(signals: Array, rate_hz: float) -> Array:
+def mean_square(signals: Array, window_s: float) -> Array:
     """Mean square of the signals together, (1, windows)."""
     return np.einsum("cwr,cwr->w", signals, signals)[None] / signals.shape[2]
 
 
-def peak(signals: Array, rate_hz: float) -> Array:
+def peak(signals: Array, window_s: float) -> Array:
     """Largest magnitude of one signal, (1, windows)."""
     return np.fmax(np.fmax.reduce(signals[0], axis=1), -np.fmin.reduce(signals[0], axis=1))[None]
 
@@ -64,10 +73,11 @@ RMS = Statistic(mean_square, lambda kept, share: np.sqrt(mean(kept[0], share)))
 """Root mean square; of several signals that of their vector sum."""
 LARGEST = Statistic(peak, lambda kept, share: largest(kept[0], share))
 DOSE = Statistic(
-    lambda signals, rate_hz: (signals**4).sum(axis=2) / rate_hz, lambda kept, share: total(kept[0], share) ** 0.25
+    lambda signals, window_s: mean_square(np.square(signals), window_s) * window_s,
+    lambda kept, share: total(kept[0], share) ** 0.25,
 )
 """Fourth root of the integral of the fourth power: it grows with time driven."""
-CREST = Statistic(lambda signals, rate_hz: np.concatenate([mean_square(signals, 1.0), peak(signals, 1.0)]), _crest)
+CREST = Statistic(lambda signals, window_s: np.concatenate([mean_square(signals, 1.0), peak(signals, 1.0)]), _crest)
 
 
 @dataclass(frozen=True)
@@ -144,7 +154,7 @@ def band(name: str, axis: str) -> Metric:
 def third(nominal: str, axis: str) -> Metric:
     """R.m.s. in one third-octave: finer than the bands of ride work, to see where in frequency a change lies."""
     label = f"{DIRECTIONS[axis]} acceleration, third-octave of {nominal} Hz"
-    return Metric(f"third_{nominal}_{axis}", label, "m/s²", (Channel(axis, BandPass(*edges_hz(nominal))),))
+    return Metric(f"third_{nominal}_{axis}", label, "m/s²", (Channel(axis, ThirdOctave(nominal)),))
 
 
 METRICS: dict[str, Metric] = {

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from towertap.errors import AnalysisError
-from towertap.signals.channels import AXES, Channel, MetricSettings
+from towertap.signals.channels import AXES, ROTATIONS, Channel, MetricSettings
 from towertap.signals.filters import Array, Filter
-from towertap.signals.metrics import Metric, mean_square
+from towertap.signals.halving import Halving, halvings
+from towertap.signals.metrics import RMS, Metric, mean_square
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,97 +40,163 @@ class Windows:
         )
 
 
+class Tap(NamedTuple):
+    """A signal filtered after so many halvings of the rate, and the seconds of its running r.m.s., if any."""
+
+    source: Channel
+    halvings: int
+    running_s: float = 0.0
+
+    @property
+    def plain(self) -> Tap:
+        """The filtered signal itself."""
+        return self._replace(running_s=0.0)
+
+
 @dataclass(frozen=True, eq=False)
 class Bank:
-    """The filters of some metrics, each signal filtered once; `left_out` says why a metric is not among them."""
+    """The filters of some metrics, each signal filtered once, at the rate that it needs.
+
+    `taps` are what each metric listens to, all at one rate; `left_out` says why a metric is not among them.
+    """
 
     settings: MetricSettings
     metrics: dict[str, Metric]
-    filters: dict[Channel, Filter]
+    taps: dict[str, tuple[Tap, ...]]
+    filters: dict[Tap, Filter]
     left_out: dict[str, str]
 
     @classmethod
     def of(cls, metrics: Mapping[str, Metric], settings: MetricSettings, axes: Sequence[str] = AXES) -> Bank:
         """The bank of those metrics whose axes are there and whose bands the rate carries."""
-        filters: dict[Channel, Filter] = {}
+        taps: dict[str, tuple[Tap, ...]] = {}
+        filters: dict[Tap, Filter] = {}
         left_out: dict[str, str] = {}
         for name, metric in metrics.items():
+            times = halvings(max(channel.design.carry_hz(settings) for channel in metric.channels), settings.rate_hz)
+            wanted = tuple(Tap(channel.source, times, channel.running_s) for channel in metric.channels)
             try:
                 if missing := [axis for axis in metric.axes if axis not in axes]:
                     raise AnalysisError(f"it listens to {missing[0]}, which this box does not record")
-                needed = {channel.source: channel.design for channel in metric.channels}
-                filters |= {source: design.make(settings) for source, design in needed.items() if source not in filters}
+                missing_filters = {tap.plain for tap in wanted} - filters.keys()
+                rate_hz = settings.rate_hz / 2**times
+                filters |= {tap: tap.source.design.make(settings, rate_hz) for tap in missing_filters}
+                taps[name] = wanted
             except AnalysisError as reason:
                 left_out[name] = str(reason)
-        there = {name: metric for name, metric in metrics.items() if name not in left_out}
-        return cls(settings, there, filters, left_out)
+        return cls(settings, {name: metrics[name] for name in taps}, taps, filters, left_out)
+
+    @cached_property
+    def axes(self) -> list[str]:
+        """The axes that are listened to, in the order of AXES."""
+        return [axis for axis in AXES if axis in {tap.source.axis for tap in self.filters}]
 
     @property
-    def axes(self) -> set[str]:
-        """The axes that are listened to."""
-        return {channel.axis for channel in self.filters}
+    def rotates(self) -> bool:
+        """Whether the rotation is listened to."""
+        return any(axis in ROTATIONS for metric in self.metrics.values() for axis in metric.axes)
 
-    @property
+    @cached_property
     def settled_row(self) -> int:
         """The first row of a piece from which the output of every filter counts: where its first window starts."""
-        return max(made.settled_row for made in self.filters.values())
+        return max(made.settled_row << tap.halvings for tap, made in self.filters.items())
 
     def windows(self, blocks: Iterable[Array], window_rows: int) -> Windows:
-        """The windows of one piece, given in order as blocks (axes, rows) of any length, a row each of AXES.
-
-        Windows of `window_rows` rows follow each other from `settled_row`; a last one that is not full is dropped.
-        """
-        return Windows.join(list(self._reduced(blocks, window_rows)))
-
-    def _reduced(self, blocks: Iterable[Array], window_rows: int) -> Iterator[Windows]:
-        runs = {source: made.start() for source, made in self.filters.items()}
-        wanted = {channel for metric in self.metrics.values() for channel in metric.channels} | self.filters.keys()
-        cutters = {channel: self._cutter(channel, window_rows) for channel in wanted}
-        yield self._reduce({channel: cutter.take(0) for channel, cutter in cutters.items()})
+        """The windows of a whole piece, see `Windowing`."""
+        windowing = Windowing(self, window_rows)
         for block in blocks:
-            filtered = {source: run(block[AXES.index(source.axis)]) for source, run in runs.items()}
-            for channel, cutter in cutters.items():
-                cutter.put(filtered[channel.source])
-            if full := min(cutter.full for cutter in cutters.values()):
-                yield self._reduce({channel: cutter.take(full) for channel, cutter in cutters.items()})
+            windowing.take(block)
+        return windowing.windows()
 
-    def _cutter(self, channel: Channel, window_rows: int) -> _Cutter:
-        skip = self.settled_row - self.filters[channel.source].first_row
-        return _Cutter(skip, window_rows, round(channel.running_s * self.settings.rate_hz))
 
-    def _reduce(self, windows: Mapping[Channel, Array]) -> Windows:
-        """What is kept of windows (n, rows) of every channel."""
-        kept, rate_hz = {}, self.settings.rate_hz
-        for name, metric in self.metrics.items():
-            signals = np.stack([windows[channel] for channel in metric.channels])
-            kept[name] = metric.statistic.keep(signals, rate_hz)
-        return Windows(kept, {source: mean_square(windows[source][None], rate_hz)[0] for source in self.filters})
+class Windowing:
+    """Cuts one piece into windows, fed in order.
+
+    Windows of `window_rows` rows of the recording follow each other from the bank's `settled_row`; a last one that is
+    not full is dropped. At a lower rate a window begins on the nearest row, and has as many as fill it.
+    """
+
+    def __init__(self, bank: Bank, window_rows: int) -> None:
+        self._bank = bank
+        self._window_s = window_rows / bank.settings.rate_hz
+        self._stages = [Halving() for _ in range(max(tap.halvings for tap in bank.filters))]
+        self._runs = {tap: made.start() for tap, made in bank.filters.items()}
+        wanted = {*bank.filters, *(tap for taps in bank.taps.values() for tap in taps)}
+        self._cutters = {tap: _Cutter(bank, tap, window_rows) for tap in wanted}
+        self._reduced: list[Windows] = []
+        self._reduce(0)
+
+    def take(self, block: NDArray[np.floating]) -> None:
+        """Take the next block (axes, rows) of any length, a row each of AXES."""
+        axes = self._bank.axes
+        signals = [block if len(axes) == len(block) else block[[AXES.index(axis) for axis in axes]]]
+        for stage in self._stages:
+            signals.append(stage(signals[-1]))
+        filtered = {tap: run(signals[tap.halvings][axes.index(tap.source.axis)]) for tap, run in self._runs.items()}
+        for tap, cutter in self._cutters.items():
+            cutter.put(filtered[tap.plain])
+        if full := min(cutter.full() for cutter in self._cutters.values()):
+            self._reduce(full)
+
+    def windows(self) -> Windows:
+        """The windows so far."""
+        return Windows.join(self._reduced)
+
+    def _reduce(self, count: int) -> None:
+        """Keep what the metrics keep of the next windows."""
+        cut = {tap: cutter.take(count) for tap, cutter in self._cutters.items()}
+        kept, power = {}, {}
+        for name, metric in self._bank.metrics.items():
+            first, *others = (cut[tap] for tap in self._bank.taps[name])
+            signals = np.array([first, *others]) if others else first[None]
+            kept[name] = metric.statistic.keep(signals, self._window_s)
+            if metric.statistic is RMS and not others:
+                power[metric.channels[0].source] = kept[name][0]
+        for tap in self._bank.filters:
+            if tap.source not in power:
+                power[tap.source] = mean_square(cut[tap][None], self._window_s)[0]
+        self._reduced.append(Windows(kept, power))
 
 
 class _Cutter:
-    """Skips the start of a signal, takes its running r.m.s. over `running_rows`, if any, and cuts it into windows."""
+    """Skips the start of a signal, takes its running r.m.s., where that is wanted, and cuts it into windows."""
 
-    def __init__(self, skip: int, rows: int, running_rows: int = 0) -> None:
-        self._skip, self._rows = skip, rows
+    def __init__(self, bank: Bank, tap: Tap, window_rows: int) -> None:
+        self._halvings, self._start, self._window_rows = tap.halvings, bank.settled_row, window_rows
+        self._rows = -(-window_rows >> tap.halvings)
+        self._row = bank.filters[tap.plain].first_row
+        """Of the first pending value, counted at the signal's own rate."""
+        running_rows = round(tap.running_s * bank.settings.rate_hz / 2**tap.halvings)
         self._running = RunningRms(running_rows) if running_rows else None
+        self._done = 0
         self._pending = np.empty(0)
-
-    @property
-    def full(self) -> int:
-        """How many windows are full."""
-        return self._pending.size // self._rows
 
     def put(self, signal: Array) -> None:
         """Take the next stretch (n,)."""
-        skipped = min(self._skip, signal.size)
-        self._skip -= skipped
+        skipped = min(max(0, int(self._begin(0)) - self._row), signal.size)
+        self._row += skipped
         used = signal[skipped:]
         self._pending = np.concatenate([self._pending, self._running(used) if self._running else used])
 
+    def full(self) -> int:
+        """How many more windows are full."""
+        most = (self._pending.size << self._halvings) // self._window_rows + 1
+        ends = self._begin(self._done + np.arange(most)) + self._rows
+        return int(np.searchsorted(ends, self._row + self._pending.size, side="right"))
+
     def take(self, count: int) -> Array:
-        """The first full windows, (count, rows)."""
-        cut, self._pending = np.split(self._pending, [count * self._rows])
-        return cut.reshape(count, self._rows)
+        """The next full windows, (count, rows)."""
+        if not count:
+            return np.empty((0, self._rows))
+        *begins, end = (self._begin(self._done + np.arange(count + 1)) - self._row).tolist()
+        windows: Array = np.lib.stride_tricks.sliding_window_view(self._pending, self._rows)[begins]
+        self._pending, self._row, self._done = self._pending[end:], self._row + end, self._done + count
+        return windows
+
+    def _begin(self, number: int | NDArray[np.int64]) -> NDArray[np.int64]:
+        """The row nearest to where a window begins."""
+        row = np.asarray(self._start + number * self._window_rows)
+        return (row + ((1 << self._halvings) >> 1)) >> self._halvings
 
 
 class RunningRms:

@@ -1,4 +1,4 @@
-"""The frequency weightings of human vibration, as analogue responses and as digital filters at any rate from 500 Hz up.
+"""The frequency weightings of human vibration as digital filters at any rate from 500 Hz up.
 
 Design parameters: ISO 8041-1, as used by ISO 2631-1 (Wk, Wd, Wc, We, Wj) and ISO 2631-4 (Wb). The bilinear transform
 would bend the weightings away from the standard at low rates; so each analogue second-order section becomes a digital
@@ -12,7 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from towertap.errors import AnalysisError, CallError
 
@@ -24,7 +24,7 @@ BAND_LIMITS_HZ = (0.4, 100.0)
 
 
 @dataclass(frozen=True)
-class Section:
+class AnalogueSection:
     """An analogue second-order section: polynomials in s, highest power first, (3,) each, and its corner in Hz."""
 
     numerator: tuple[float, float, float]
@@ -40,21 +40,21 @@ class Weighting:
     step: tuple[float, float, float, float] | None = None
     gain: float = 1.0
 
-    def sections(self) -> list[Section]:
+    def sections(self) -> list[AnalogueSection]:
         """The factors of the weighting, its gain apart: band limits, transition, step."""
         low, high = BAND_LIMITS_HZ
         factors = [
-            Section((_quadratic(low, 0.5**0.5)[0], 0.0, 0.0), _quadratic(low, 0.5**0.5), low),
-            Section((0.0, 0.0, 1.0), _quadratic(high, 0.5**0.5), high),
+            AnalogueSection((_quadratic(low, 0.5**0.5)[0], 0.0, 0.0), _quadratic(low, 0.5**0.5), low),
+            AnalogueSection((0.0, 0.0, 1.0), _quadratic(high, 0.5**0.5), high),
         ]
         if self.transition:
             f3, f4, q4 = self.transition
-            factors.append(Section((0.0, 1 / (2 * np.pi * f3), 1.0), _quadratic(f4, q4), f4))
+            factors.append(AnalogueSection((0.0, 1 / (2 * np.pi * f3), 1.0), _quadratic(f4, q4), f4))
         if self.step:
             f5, q5, f6, q6 = self.step
             lift = (f5 / f6) ** 2
             s2, s1, s0 = _quadratic(f5, q5)
-            factors.append(Section((lift * s2, lift * s1, lift * s0), _quadratic(f6, q6), f6))
+            factors.append(AnalogueSection((lift * s2, lift * s1, lift * s0), _quadratic(f6, q6), f6))
         return factors
 
 
@@ -68,26 +68,15 @@ WEIGHTINGS = {
 }
 
 
-def response(name: str, f_hz: ArrayLike) -> NDArray[np.complex128]:
-    """The complex response that the standard defines for weighting `name` at frequencies `f_hz` (any shape), in Hz.
-
-    Raises CallError for a name that is not in WEIGHTINGS.
-    """
-    weighting = _named(name)
-    s = 2j * np.pi * np.asarray(f_hz, float)
-    total = np.full(s.shape, weighting.gain, complex)
-    for section in weighting.sections():
-        total *= np.polyval(section.numerator, s) / np.polyval(section.denominator, s)
-    return total
-
-
 def design(name: str, rate_hz: float) -> NDArray[np.float64]:
     """Weighting `name` as second-order sections (n, 6) for `scipy.signal.sosfilt` at `rate_hz`.
 
     Within 0.1 dB of the standard's response from 0.5 to 80 Hz. Raises CallError for an unknown name, AnalysisError
     for a rate below 500 Hz.
     """
-    weighting = _named(name)
+    if name not in WEIGHTINGS:
+        raise CallError(f"there is no weighting '{name}': choose one of {', '.join(WEIGHTINGS)}")
+    weighting = WEIGHTINGS[name]
     if rate_hz < MINIMUM_RATE_HZ:
         raise AnalysisError(
             f"weighting {name} needs a rate of {MINIMUM_RATE_HZ:g} Hz or more, not {rate_hz:g} Hz: record faster"
@@ -97,19 +86,13 @@ def design(name: str, rate_hz: float) -> NDArray[np.float64]:
     return sos
 
 
-def _named(name: str) -> Weighting:
-    if name not in WEIGHTINGS:
-        raise CallError(f"there is no weighting '{name}': choose one of {', '.join(WEIGHTINGS)}")
-    return WEIGHTINGS[name]
-
-
 def _quadratic(f_hz: float, q: float) -> tuple[float, float, float]:
     """1 + s/(Q w) + (s/w)^2 with w = 2 pi f, highest power first."""
     w = 2 * np.pi * f_hz
     return (1 / w**2, 1 / (q * w), 1.0)
 
 
-def _matched(section: Section, rate_hz: float) -> NDArray[np.float64]:
+def _matched(section: AnalogueSection, rate_hz: float) -> NDArray[np.float64]:
     """One digital section (6,), b0 b1 b2 1 a1 a2, from an analogue one."""
     a = np.poly(np.exp(np.roots(section.denominator) / rate_hz)).real
     f_hz = np.array([0.0, section.corner_hz, rate_hz / 4])

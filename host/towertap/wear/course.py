@@ -3,41 +3,40 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
+from itertools import takewhile
 from statistics import fmean
 
 import numpy as np
 
-from towertap.compare.drives.model import Pass, Quantity
+from towertap.compare.drives.model import Quantity
 from towertap.compare.findings import instrument
 from towertap.compare.findings.find import verdict
-from towertap.compare.road.places import Places, find_places
-from towertap.compare.road.rough import PassValue, rough_places, roughness_limit, whole_value
-from towertap.compare.stats.contrast import ALPHA
+from towertap.compare.road.places import find_places
+from towertap.compare.road.rough import RoughPlaces, rough_places, roughness_limit, whole_passes
+from towertap.compare.stats.contrast import ALPHA, Verdict
 from towertap.compare.stats.ratio import Contrast, holm
-from towertap.errors import AnalysisError, CallError
+from towertap.compare.study import chosen
+from towertap.errors import AnalysisError
 from towertap.wear import words
-from towertap.wear.model import Change, Course, Crossing, Day, Followed, Mean, Point, Session, Trend, Wear
-from towertap.wear.trend import (
-    Line,
-    against_first,
-    days_against_passes,
-    fit_line,
-    months_to,
-    slope_tests,
-)
+from towertap.wear.model import Change, Course, Crossing, History, Mean, Point, Trend, Wear
+from towertap.wear.trend import Line, against_first, days_against_passes, fit_line, in_plain_numbers, months_to
 
 MONTH = timedelta(days=365.25 / 12)
 DEFAULT_METRICS = ("jerk_z",)
 """One, because every session is a change of its own, and every further metric multiplies the family they share."""
 SPANS = 2.0
 """A line is not continued further than so many times the time seen, from the first fit."""
+UNCUT = "the smooth road is not cut into places"
+
+PValues = tuple[float | None, float | None]
+"""Of the difference and of the two one-sided tests, after Holm's adjustment."""
 
 
 def follow(
-    followed: Followed, margin: float = 0.10, quantile: float = 0.95, metrics: Sequence[str] = DEFAULT_METRICS
+    history: History, margin: float = 0.10, quantile: float = 0.95, metrics: Sequence[str] = DEFAULT_METRICS
 ) -> Wear:
     """Follow a part over its sessions on every road, in every metric asked for.
 
@@ -45,308 +44,212 @@ def follow(
     roughness limit; `metrics` are columns of the window tables. Raises CallError for a margin, quantile or metric that
     cannot be, AnalysisError when no rough road was driven at the first fit and later.
     """
-    if not 0 < margin < 1:
-        raise CallError(f"a margin of {100 * margin:g} % cannot be: name more than 0 % and less than 100 %")
-    if not 0 < quantile < 1:
-        raise CallError(f"a quantile of {quantile:g} cannot be: name one between 0 and 1")
-    quantities = [_quantity(followed, name) for name in dict.fromkeys(metrics)]
-    lost = [road for road in followed.roads if not _driven_again(followed, road)]
-    rough = [road for road in followed.roads if road != followed.smooth and road not in lost]
+    quantities = chosen(history.quantities, margin, quantile, metrics)
+    roads = {road: history.on(road) for road in history.roads}
+    lost = [road for road in roads if not _driven_again(roads[road], history)]
+    rough = [road for road in roads if road not in (*lost, history.smooth)]
     if not rough:
         raise AnalysisError(
-            f"no rough road was driven both in the first session ({followed.sessions[0].name}) and later: drive the "
+            f"no rough road was driven both in the first session ({history.sessions[0].name}) and later: drive the "
             "same roads each time, or name a later first day by --since"
         )
-    bench = {one.name: one.bench for one in followed.passes if one.bench}
-    smooth = _passes(followed.of(followed.smooth))
-    limits = {one.name: roughness_limit(smooth, one.name, quantile).value for one in quantities}
-    places = {road: find_places(_passes(followed.of(road))) for road in rough}
-    courses = _decide(
-        [_course(followed, road, one, margin, limits, places[road]) for road in rough for one in quantities]
-    )
-    checks = []
-    if followed.smooth not in lost:
-        checks = [_decide([_course(followed, followed.smooth, one, margin, limits, None)])[0] for one in quantities]
-    changes_tested = _tested([change.p_difference for one in courses for change in one.changes])
-    trends_tested = _tested([one.trend.p_difference if one.trend else None for one in courses])
-    told = [words.told(one, checks, followed, changes_tested, trends_tested) for one in courses]
+    smooth = roads[history.smooth]
+    limits = {each.name: roughness_limit(smooth.passes, each.name, quantile).value for each in quantities}
+    places = {road: find_places(roads[road].passes) for road in rough}
+    unjudged = [
+        _course(roads[road], each, rough_places(places[road], each.name, limits[each.name]), margin, history.first_fit)
+        for road in rough
+        for each in quantities
+    ]
+    courses, checks = judge(unjudged, history.first_fit), []
+    for each in quantities if history.smooth not in lost else ():
+        whole = whole_passes(each.name, UNCUT)
+        checks += judge([_course(smooth, each, whole, margin, history.first_fit)], history.first_fit)
+    changes_tested = sum(change.p_difference is not None for course in courses for change in course.changes)
+    trends_tested = sum(course.trend is not None for course in courses)
+    courses = [words.described(course, checks, changes_tested, trends_tested) for course in courses]
+    bench = {drive.name: drive.bench for drive in history.passes if drive.bench}
+    not_again = [words.not_again(road, history) for road in lost]
     return Wear(
-        part=followed.part,
-        vehicle=followed.vehicle,
-        smooth=followed.smooth,
+        history=history,
         margin=margin,
         quantile=quantile,
         alpha=ALPHA,
-        summary=words.summary(told),
-        sessions=tuple(_day(one) for one in followed.sessions),
-        courses=tuple(told),
-        checks=tuple(replace(one, words=words.check_words(one)) for one in checks),
+        summary=words.summary(courses),
+        courses=tuple(courses),
+        checks=tuple(replace(check, words=words.check_words(check)) for check in checks),
         changes_tested=changes_tested,
         trends_tested=trends_tested,
         limits=limits,
-        alignment=tuple(one.alignment for one in places.values()),
-        warnings=(
-            words.ONE_DAY,
-            *followed.warnings,
-            *instrument.warnings(bench),
-            *(words.not_again(road, followed) for road in lost),
-        ),
-        excluded=followed.excluded,
-        other_captures=followed.others,
+        alignment=tuple(placed.alignment for placed in places.values()),
+        warnings=(words.ONE_DAY, *history.warnings, *instrument.warnings(bench), *not_again),
         bench=bench,
     )
 
 
-def _quantity(followed: Followed, name: str) -> Quantity:
-    for quantity in followed.quantities:
-        if quantity.name == name:
-            return quantity
-    raise CallError(f"no metric '{name}': use {', '.join(quantity.name for quantity in followed.quantities)}")
-
-
-def _driven_again(followed: Followed, road: str) -> bool:
+def _driven_again(of_road: History, history: History) -> bool:
     """Whether a road was driven at the first fit and in a later session."""
-    sessions = followed.of(road)
-    return len(sessions) > 1 and sessions[0].name == followed.sessions[0].name
+    return len(of_road.sessions) > 1 and of_road.sessions[0].name == history.sessions[0].name
 
 
-def _passes(sessions: Sequence[Session]) -> list[Pass]:
-    return [one for session in sessions for one in session.passes]
-
-
-def _tested(p_values: Sequence[float | None]) -> int:
-    return sum(p is not None for p in p_values)
-
-
-def _whole(drive: Pass, metric: str) -> PassValue:
-    """A pass over a road that is not cut into places."""
-    whole = whole_value(drive, metric)
-    return PassValue(drive.name, drive.conditions.pass_number, len(drive.windows), len(drive.windows), whole, whole)
-
-
-def _day(session: Session) -> Day:
-    air_c = [one.conditions.air_temperature_c for one in session.passes if one.conditions.air_temperature_c is not None]
-    return Day(
-        session=session.name,
-        began_utc=session.began.isoformat(timespec="seconds"),
-        passes=len(session.passes),
-        air_c=(min(air_c), max(air_c)) if air_c else None,
-    )
-
-
-def _course(
-    followed: Followed, road: str, quantity: Quantity, margin: float, limits: dict[str, float], places: Places | None
-) -> Course:
-    """One course, all but what hangs on the family: verdicts, intervals that hold together, words."""
-    sessions, metric = followed.of(road), quantity.name
-    rough = rough_places(places, metric, limits[metric]) if places else None
-    values = [
-        [rough.value(drive) if rough else _whole(drive, metric) for drive in session.passes] for session in sessions
-    ]
-    points = [
-        _point(session, drive.started, value, followed.sessions[0].began)
-        for session, of_session in zip(sessions, values, strict=True)
-        for drive, value in zip(session.passes, of_session, strict=True)
-    ]
-    means = [_mean(session.name, points) for session in sessions]
-    groups = [[value.value for value in of_session] for of_session in values]
-    every = _passes(sessions)
+def _course(of_road: History, quantity: Quantity, rough: RoughPlaces, margin: float, first_fit: datetime) -> Course:
+    """One metric on one road, over its rough places or over whole passes; not yet judged."""
+    passes, points, metric = of_road.passes, [], quantity.name
+    road = passes[0].road
+    values = {drive.name: rough.value(drive) for drive in passes}
+    for session in of_road.sessions:
+        for drive in session.passes:
+            months, value = ((drive.started or session.began) - first_fit) / MONTH, values[drive.name]
+            points.append(Point(drive.name, session.name, months, value.value, value.whole))
     return Course(
         road=road,
         metric=metric,
         label=quantity.label,
         unit=quantity.unit,
         margin=margin,
-        basis=rough.basis if rough else "whole passes",
-        share=rough.share if rough else 1.0,
-        whole_because=rough.warning if rough else None,
+        basis=rough.basis,
+        share=rough.share,
+        whole_because=rough.warning,
         points=tuple(points),
-        means=tuple(means),
-        changes=tuple(
-            _change(session.name, held)
-            for session, held in zip(sessions[1:], against_first(groups, margin), strict=True)
-        ),
-        verdict="undecided",
-        outside=(),
-        outside_since=None,
-        left=None,
-        trend=_trend(means, groups, margin, followed.sessions[0].began),
-        noise=instrument.largest_share(every, [value for of_session in values for value in of_session], metric),
-        words="",
-        cautions=tuple(instrument.mounting_cautions(road, metric, every)),
+        means=tuple(_mean([point for point in points if point.session == day.name]) for day in of_road.sessions),
+        noise=instrument.largest_share(passes, values.values(), metric),
+        cautions=(*words.bursts(road, metric, rough), *instrument.mounting_cautions(road, metric, passes)),
     )
 
 
-def _point(session: Session, started: datetime | None, value: PassValue, fitted: datetime) -> Point:
-    months = ((started or session.began) - fitted) / MONTH
-    return Point(value.capture, session.name, months, value.value, value.whole)
-
-
-def _mean(session: str, points: Sequence[Point]) -> Mean:
-    mine = [one for one in points if one.session == session]
-    level = math.exp(fmean(math.log(one.value) for one in mine))
-    return Mean(session, fmean(one.months for one in mine), level, len(mine))
-
-
-def _change(session: str, held: Contrast) -> Change:
-    return Change(
-        **vars(held),
-        session=session,
-        together=None,
-        outside=False,
-        p_difference_holm=None,
-        p_equivalence_holm=None,
-        verdict="undecided",
-    )
+def _mean(points: Sequence[Point]) -> Mean:
+    level = math.exp(fmean(math.log(point.value) for point in points))
+    return Mean(points[0].session, fmean(point.months for point in points), level, len(points))
 
 
 def line_of(means: Sequence[Mean]) -> Line | None:
     """The line through the means of sessions, as `fit_line` has it."""
-    return fit_line([one.months for one in means], [math.log(one.level) for one in means])
+    return fit_line([mean.months for mean in means], [math.log(mean.level) for mean in means])
 
 
-def _trend(means: Sequence[Mean], groups: Sequence[Sequence[float]], margin: float, fitted: datetime) -> Trend | None:
-    """The line through the sessions' means; None with too few of them."""
-    months = [one.months for one in means]
-    line = line_of(means)
-    if line is None:
-        return None
-    first, span = months[0], months[-1] - months[0]
-    low, high = line.slope_interval()
-    p_difference, p_equivalence = slope_tests(line, span, margin)
-    against = days_against_passes(months, [np.log(group) for group in groups])
-    return Trend(
-        percent_per_month=100 * (_ratio(line.slope) - 1),
-        interval=(100 * (_ratio(low) - 1), 100 * (_ratio(high) - 1)),
-        start=float(np.exp(line.at(first))),
-        df=line.df,
-        span_months=span,
-        over_span=_ratio(line.slope * span),
-        over_span_interval=(_ratio(low * span), _ratio(high * span)),
-        p_difference=p_difference,
-        p_equivalence=p_equivalence,
-        p_difference_holm=None,
-        p_equivalence_holm=None,
-        verdict="undecided",
-        scatter=line.scatter,
-        of_passes=against[0] if against else None,
-        days_p=against[1] if against else None,
-        crossing=_crossing(months_to(line, math.log1p(margin)), span, fitted + first * MONTH),
-    )
-
-
-def _ratio(logarithm: float) -> float:
-    """The ratio of a logarithm, infinite where no float holds it, as with three days on end that stray far."""
-    with np.errstate(over="ignore"):
-        return float(np.exp(logarithm))
-
-
-def _crossing(after: tuple[float | None, float, float | None], span: float, fitted: datetime) -> Crossing:
-    """When the line has gone as far as the margin, as dates no later than SPANS times the time seen."""
-
-    def day(months: float | None) -> str | None:
-        within = months is not None and months <= SPANS * span
-        return f"{fitted + months * MONTH:%Y-%m-%d}" if months is not None and within else None
-
-    on, earliest, latest = after
-    return Crossing(
-        months=on,
-        earliest_months=earliest,
-        latest_months=latest,
-        on=day(on),
-        earliest=day(earliest),
-        latest=day(latest),
-        told_until=f"{fitted + SPANS * span * MONTH:%Y-%m-%d}",
-        seen=on is not None and on <= span,
-    )
-
-
-def _decide(courses: list[Course]) -> list[Course]:
-    """Adjust over the family and give every change and trend its verdict."""
-    changes = [change for one in courses for change in one.changes]
-    differences = iter(holm([one.p_difference for one in changes]))
-    equivalences = iter(holm([one.p_equivalence for one in changes]))
-    family = max(1, _tested([one.p_difference for one in changes]))
-    trends = [one.trend for one in courses]
-    trend_p_values = [one.p_difference if one else None for one in trends]
-    trend_differences = holm(trend_p_values)
-    trend_equivalences = holm([one.p_equivalence if one else None for one in trends])
-    decided = []
-    for place, one in enumerate(courses):
-        together = _together(one, family)
-        judged = [
-            _judged(one, change, interval, next(differences), next(equivalences))
-            for change, interval in zip(one.changes, together, strict=True)
-        ]
-        trend = one.trend and _judged_trend(one, one.trend, trend_differences[place], trend_equivalences[place])
-        left = None if one.drowned else _left(one, max(1, _tested(trend_p_values)))
-        decided.append(
+def judge(courses: Sequence[Course], first_fit: datetime) -> list[Course]:
+    """Give each course its changes, trend and verdict; all changes are one family of tests, all trends another."""
+    contrasts = [against_first(course.groups, course.margin) for course in courses]
+    lines = [line_of(course.means) for course in courses]
+    rises = [_rise(line, course) if line else None for line, course in zip(lines, courses, strict=True)]
+    of_changes, change_alpha = _family([change for changes in contrasts for change in changes])
+    of_trends, trend_alpha = _family(rises)
+    judged = []
+    for course, changes, line, rise, p_trend in zip(courses, contrasts, lines, rises, of_trends, strict=True):
+        joint = against_first(course.groups, course.margin, change_alpha)
+        days = tuple(
+            _change(course, mean.session, change, wide.interval, next(of_changes))
+            for mean, change, wide in zip(course.means[1:], changes, joint, strict=True)
+        )
+        trend = _trend(course, line, rise, p_trend, first_fit) if line and rise else None
+        left = _left(course, line, trend_alpha) if line and not course.drowned else None
+        judged.append(
             replace(
-                one,
-                changes=tuple(judged),
-                verdict="undecided" if trend and trend.days_differ and not left else judged[-1].verdict,
-                outside=tuple(change.session for change in judged if change.outside),
-                outside_since=_outside_since(judged),
+                course,
+                changes=days,
+                verdict="undecided" if trend and trend.days_differ and not left else days[-1].verdict,
+                outside=tuple(day.session for day in days if day.outside),
+                outside_since=_outside_since(days),
                 left=left,
                 trend=trend,
             )
         )
-    return decided
+    return judged
 
 
-def _together(one: Course, family: int) -> list[tuple[float, float] | None]:
-    """The intervals of a course's changes, each wide enough that all `family` hold with 95 % (Bonferroni)."""
-    groups = [[point.value for point in one.points if point.session == mean.session] for mean in one.means]
-    return [held.interval for held in against_first(groups, one.margin, 1 - 0.05 / family)]
+def _family(tests: Sequence[Contrast | None]) -> tuple[Iterator[PValues], float]:
+    """The adjusted p-values of each, and the share of ALPHA with which all intervals hold together (Bonferroni)."""
+    differences = holm([test.p_difference if test else None for test in tests])
+    equivalences = holm([test.p_equivalence if test else None for test in tests])
+    tested = sum(p is not None for p in differences)
+    return iter(zip(differences, equivalences, strict=True)), ALPHA / max(1, tested)
 
 
-def _judged(
-    one: Course,
-    change: Change,
-    together: tuple[float, float] | None,
-    different: float | None,
-    equivalent: float | None,
+def _verdict(course: Course, ratio: float, p_values: PValues) -> Verdict:
+    return "undecided" if course.drowned else verdict(ratio, *p_values, ALPHA)
+
+
+def _change(
+    course: Course, session: str, change: Contrast, together: tuple[float, float] | None, p_values: PValues
 ) -> Change:
-    beyond = together is not None and (together[0] > 1 + one.margin or together[1] < 1 / (1 + one.margin))
-    return replace(
-        change,
+    top = 1 + course.margin
+    return Change(
+        **vars(change),
+        session=session,
         together=together,
-        outside=beyond and not one.drowned,
-        p_difference_holm=different,
-        p_equivalence_holm=equivalent,
-        verdict="undecided" if one.drowned else verdict(change.ratio, different, equivalent, ALPHA),
-    )
-
-
-def _judged_trend(one: Course, trend: Trend, different: float | None, equivalent: float | None) -> Trend:
-    shown = different is not None and different < ALPHA
-    return replace(
-        trend,
-        p_difference_holm=different,
-        p_equivalence_holm=equivalent,
-        verdict="undecided" if one.drowned else verdict(trend.over_span, different, equivalent, ALPHA),
-        crossing=trend.crossing
-        if shown
-        else replace(trend.crossing, months=None, latest_months=None, on=None, latest=None, seen=False),
+        outside=together is not None and not course.drowned and (together[0] > top or together[1] < 1 / top),
+        p_difference_holm=p_values[0],
+        p_equivalence_holm=p_values[1],
+        verdict=_verdict(course, change.ratio, p_values),
     )
 
 
 def _outside_since(changes: Sequence[Change]) -> str | None:
     """The session since which each lies outside the margin, on the side where the last does; None if that does not."""
-    since = None
-    for change in reversed(changes):
-        if not change.outside or (change.ratio > 1) != (changes[-1].ratio > 1):
-            break
-        since = change.session
-    return since
+    higher = changes[-1].ratio > 1
+    lasting = [*takewhile(lambda change: change.outside and (change.ratio > 1) == higher, reversed(changes))]
+    return lasting[-1].session if lasting else None
 
 
-def _left(one: Course, family: int) -> str | None:
-    """The first session at which the line's interval, one of `family`, is wholly outside the margin."""
-    line = line_of(one.means)
-    if line is None:
-        return None
-    surely = months_to(line, math.log1p(one.margin), 1 - 0.05 / family)[2]
-    return next(
-        (mean.session for mean in one.means if surely is not None and mean.months - one.means[0].months >= surely), None
+def _rise(line: Line, course: Course) -> Contrast:
+    """What the line rises from the first session to the last."""
+    first, last = course.means[0], course.means[-1]
+    start, rise = float(line.at(first.months)), line.between(first.months, last.months)
+    return in_plain_numbers(rise, start, (first.passes, last.passes), course.margin)
+
+
+def _trend(course: Course, line: Line, rise: Contrast, p_values: PValues, first_fit: datetime) -> Trend:
+    months = [mean.months for mean in course.means]
+    of_passes, days_p = days_against_passes(months, [np.log(group) for group in course.groups])
+    monthly, span = in_plain_numbers(line.between(0.0, 1.0), 0.0, rise.passes, course.margin), months[-1] - months[0]
+    low, high = (100 * (end - 1) for end in monthly.interval or (0.0, math.inf))
+    return Trend(
+        percent_per_month=100 * (monthly.ratio - 1),
+        interval=(low, high),
+        start=rise.before,
+        df=line.df,
+        span_months=span,
+        over_span=rise.ratio,
+        over_span_interval=rise.interval,
+        p_difference=rise.p_difference,
+        p_equivalence=rise.p_equivalence,
+        p_difference_holm=p_values[0],
+        p_equivalence_holm=p_values[1],
+        verdict=_verdict(course, rise.ratio, p_values),
+        scatter=line.scatter,
+        of_passes=of_passes,
+        days_p=days_p,
+        crossing=_crossing(line, course.margin, span, first_fit + months[0] * MONTH, p_values[0]),
     )
+
+
+def _crossing(line: Line, margin: float, span: float, first_day: datetime, p_difference: float | None) -> Crossing:
+    """When the line has gone as far as the margin, as dates no later than SPANS times the time seen.
+
+    Where no rise or fall is shown there is only an earliest time.
+    """
+
+    def day(months: float | None) -> str | None:
+        return None if months is None or months > SPANS * span else f"{first_day + months * MONTH:%Y-%m-%d}"
+
+    months, earliest, latest = months_to(line, math.log1p(margin))
+    if p_difference is None or p_difference >= ALPHA:
+        months = latest = None
+    return Crossing(
+        months=months,
+        earliest_months=earliest,
+        latest_months=latest,
+        on=day(months),
+        earliest=day(earliest),
+        latest=day(latest),
+        told_until=f"{first_day + SPANS * span * MONTH:%Y-%m-%d}",
+        seen=months is not None and months <= span,
+    )
+
+
+def _left(course: Course, line: Line, alpha: float) -> str | None:
+    """The first session at which the line's 1 − `alpha` interval is wholly outside the margin."""
+    surely, first = months_to(line, math.log1p(course.margin), alpha)[2], course.means[0].months
+    if surely is None:
+        return None
+    return next((mean.session for mean in course.means if mean.months - first >= surely), None)

@@ -1,11 +1,10 @@
-"""What is followed over months, and what is found, as plain data."""
+"""One part over months: what was driven, and the answer, as plain data."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
-from datetime import datetime
-from pathlib import Path
+from dataclasses import asdict, dataclass, replace
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from towertap.compare.drives.model import Excluded, Pass, Quantity
@@ -21,7 +20,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, eq=False)
 class Session:
-    """The drives of one day: `name` is the day on which the first of them began (UTC), `began` when."""
+    """The drives of one day: `began` is when the first of them did, `name` its date where it was driven."""
 
     name: str
     began: datetime
@@ -29,55 +28,49 @@ class Session:
 
     def of(self, road: str) -> tuple[Pass, ...]:
         """Its passes over one road, in driving order."""
-        return tuple(one for one in self.passes if one.road == road)
+        return tuple(drive for drive in self.passes if drive.road == road)
 
 
 @dataclass(frozen=True, eq=False)
-class Followed:
-    """All passes with one part on one vehicle, by session; the first session is the first fit.
+class History:
+    """All passes with one part on one vehicle, by session; the first session is that of the first fit.
 
-    `smooth` is the road that sets the gate, `others` the number of captures of other parts and vehicles.
+    `smooth` is the road that sets the roughness limit, `others` the number of captures of other parts and vehicles.
     """
 
-    folder: Path
     part: str
     vehicle: str
     smooth: str
     quantities: tuple[Quantity, ...]
     sessions: tuple[Session, ...]
-    excluded: tuple[Excluded, ...]
-    warnings: tuple[str, ...]
-    others: int
+    excluded: tuple[Excluded, ...] = ()
+    warnings: tuple[str, ...] = ()
+    others: int = 0
 
     @property
     def passes(self) -> tuple[Pass, ...]:
         """All passes in driving order."""
-        return tuple(one for session in self.sessions for one in session.passes)
+        return tuple(drive for session in self.sessions for drive in session.passes)
 
     @property
     def roads(self) -> tuple[str, ...]:
         """Every road, the rough ones in the order of the alphabet, then the smooth one."""
-        return (*sorted({one.road for one in self.passes} - {self.smooth}), self.smooth)
+        return (*sorted({drive.road for drive in self.passes} - {self.smooth}), self.smooth)
 
-    def of(self, road: str) -> tuple[Session, ...]:
-        """The sessions in which a road was driven, each with no other passes."""
-        found = (Session(one.name, one.began, one.of(road)) for one in self.sessions)
-        return tuple(one for one in found if one.passes)
+    @property
+    def first_fit(self) -> datetime:
+        """When the first session began, from which months are counted."""
+        return self.sessions[0].began
 
-
-@dataclass(frozen=True)
-class Day:
-    """One session in short: its passes in all, and the air of those that say it, °C, from coldest to warmest."""
-
-    session: str
-    began_utc: str
-    passes: int
-    air_c: tuple[float, float] | None
+    def on(self, road: str) -> History:
+        """The same of one road: the sessions in which it was driven, with no other passes."""
+        of_road = [replace(session, passes=session.of(road)) for session in self.sessions]
+        return replace(self, sessions=tuple(session for session in of_road if session.passes))
 
 
 @dataclass(frozen=True)
 class Point:
-    """One pass: `months` since the first fit, `value` over what the finding rests on, `whole` over the whole pass."""
+    """One pass: `months` since the first fit, `value` over what the course rests on, `whole` over the whole pass."""
 
     capture: str
     session: str
@@ -116,9 +109,9 @@ class Change(Contrast):
 class Crossing:
     """When the trend's line has gone as far as the margin, counted from where it stands at the first fit.
 
-    Months since the first fit, with a 95 % interval, and the same as dates. All but the earliest are None where no
-    rise or fall is shown after Holm's adjustment; a date is also None later than `told_until`, beyond which a line is
-    not continued. `seen` is True when the crossing lies within the time seen.
+    Months since then, with a 95 % interval, and the same as dates. All but the earliest are None where no rise or fall
+    is shown after Holm's adjustment; a date is also None later than `told_until`, where a line ends. `seen` is True
+    when the crossing lies within the time seen.
     """
 
     months: float | None
@@ -135,11 +128,11 @@ class Crossing:
 class Trend:
     """The line through the sessions' means of the logarithm, each session counting once.
 
-    `percent_per_month` and its 95 % interval; `start` is the line at the first fit, in the metric's unit; `over_span`
-    the ratio from the first to the last session with its 95 % interval and p-values as in a contrast; `scatter` is the
-    standard deviation of session means about the line and `of_passes` what of it the passes within days would give
-    (both of logarithms; None where every day has one pass), `days_p` the p of the test that days differ by no more
-    than that (lack of fit).
+    `interval` is that of the percent a month (95 %), `start` the line at the first fit, in the metric's unit;
+    `over_span` the ratio from the first to the last session with its 95 % interval and p-values as in a contrast.
+    `scatter` is the standard deviation of session means about the line, `of_passes` what the passes within days give
+    of it (both of logarithms), `days_p` the p of the test that days differ by no more than that (lack of fit); both
+    None where no day has two passes.
     """
 
     percent_per_month: float
@@ -148,9 +141,9 @@ class Trend:
     df: int
     span_months: float
     over_span: float
-    over_span_interval: tuple[float, float]
-    p_difference: float
-    p_equivalence: float
+    over_span_interval: tuple[float, float] | None
+    p_difference: float | None
+    p_equivalence: float | None
     p_difference_holm: float | None
     p_equivalence_holm: float | None
     verdict: Verdict
@@ -160,23 +153,27 @@ class Trend:
     crossing: Crossing
 
     @property
+    def p_decisive(self) -> float | None:
+        """The adjusted p of the test behind the verdict."""
+        return self.p_equivalence_holm if self.verdict == "equivalent" else self.p_difference_holm
+
+    @property
     def days_differ(self) -> bool:
-        """Whether the days stray about the line by more than the passes within days account for."""
-        return self.days_p is not None and self.of_passes is not None and self.days_p < ALPHA
+        """Whether the days vary about the line by more than the passes within days account for."""
+        return self.days_p is not None and self.days_p < ALPHA
 
 
 @dataclass(frozen=True, kw_only=True)
 class Course:
     """One metric on one road over the months.
 
-    `verdict` is that of the last session's passes against those of the first fit, their days and all; where the days
-    differ by more than passes account for it is `undecided`, unless the trend has left the margin. `outside` are the
-    sessions whose passes lie outside the margin, `outside_since` the first of those that go on to the last session,
-    None where that lies not outside. `left` is the first session at which the trend has left the margin, so that the
-    part has and not a day: the line's interval, one of as many as there are trends, is wholly outside. `trend` is None
-    with two sessions. `share` is the share of places that are rough, `whole_because` why the figures rest on whole
-    passes, None where they do not or where nothing is gated. `noise` is the sensor's share in the pass where it is
-    largest.
+    `basis` is what the values rest on, `whole_because` why on whole passes (None where not), `share` the share of
+    places that are rough, `noise` the sensor's share in the pass where it is largest. `verdict` is that of the last
+    session's passes against those of the first fit, their days and all; where the days differ by more than passes
+    account for it is `undecided`, unless the trend has left the margin. `outside` are the sessions whose passes lie
+    outside the margin, `outside_since` the first of those that go on to the last session. `left` is the first session
+    at which the trend has left the margin, so that the part has and not a day: the line's interval, one of as many as
+    there are trends, is wholly outside. `trend` is None with two sessions.
     """
 
     road: str
@@ -189,15 +186,20 @@ class Course:
     whole_because: str | None
     points: tuple[Point, ...]
     means: tuple[Mean, ...]
-    changes: tuple[Change, ...]
-    verdict: Verdict
-    outside: tuple[str, ...]
-    outside_since: str | None
-    left: str | None
-    trend: Trend | None
     noise: Share | None
-    words: str
-    cautions: tuple[str, ...]
+    changes: tuple[Change, ...] = ()
+    verdict: Verdict = "undecided"
+    outside: tuple[str, ...] = ()
+    outside_since: str | None = None
+    left: str | None = None
+    trend: Trend | None = None
+    words: str = ""
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def groups(self) -> list[list[float]]:
+        """The values of the passes of each session."""
+        return [[point.value for point in self.points if point.session == mean.session] for mean in self.means]
 
     @property
     def drowned(self) -> bool:
@@ -205,7 +207,7 @@ class Course:
         return self.noise is not None and self.noise.judged == "not judged"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Wear:
     """The answer: `courses` of the rough roads, `checks` of the smooth one, and what is needed to take them apart.
 
@@ -213,14 +215,11 @@ class Wear:
     stand by themselves. `limits` is the roughness limit of each metric by name.
     """
 
-    part: str
-    vehicle: str
-    smooth: str
+    history: History
     margin: float
     quantile: float
     alpha: float
     summary: str
-    sessions: tuple[Day, ...]
     courses: tuple[Course, ...]
     checks: tuple[Course, ...]
     changes_tested: int
@@ -228,8 +227,6 @@ class Wear:
     limits: dict[str, float]
     alignment: tuple[RoadAlignment, ...]
     warnings: tuple[str, ...]
-    excluded: tuple[Excluded, ...]
-    other_captures: int
     bench: dict[str, BenchSummary]
 
     def __iter__(self) -> Iterator[Course]:
@@ -237,4 +234,25 @@ class Wear:
 
     def data(self) -> dict[str, Any]:
         """The answer as nested dicts and lists, for JSON."""
-        return asdict(self)
+        history = self.history
+        own = ("margin", "quantile", "alpha", "summary", "changes_tested", "trends_tested", "limits", "warnings")
+        return {
+            **{name: getattr(self, name) for name in own},
+            **{name: [asdict(item) for item in getattr(self, name)] for name in ("courses", "checks", "alignment")},
+            **{name: getattr(history, name) for name in ("part", "vehicle", "smooth")},
+            "sessions": [_day(session) for session in history.sessions],
+            "excluded": [asdict(capture) for capture in history.excluded],
+            "other_captures": history.others,
+            "bench": {name: asdict(records) for name, records in self.bench.items()},
+        }
+
+
+def _day(session: Session) -> dict[str, Any]:
+    """A session in short; `air_c` is the air of the passes that say it, from coldest to warmest."""
+    air_c = [c for drive in session.passes if (c := drive.conditions.air_temperature_c) is not None]
+    return {
+        "session": session.name,
+        "began_utc": session.began.astimezone(UTC).isoformat(timespec="seconds"),
+        "passes": len(session.passes),
+        "air_c": (min(air_c), max(air_c)) if air_c else None,
+    }

@@ -1,4 +1,4 @@
-"""Writes the page of a part over months, with a figure for each course."""
+"""Writes the page of a part over months, with a picture of each course."""
 
 from __future__ import annotations
 
@@ -10,51 +10,42 @@ from matplotlib import rc_context
 from towertap.compare.sections.captures import conditions, fingerprints
 from towertap.drawing import style
 from towertap.report import page
-from towertap.wear import figure as figures
-from towertap.wear.model import Followed, Wear
-from towertap.wear.words import status
-from towertap.words.phrases import counted
+from towertap.wear import figure as pictures
+from towertap.wear.model import Wear
+from towertap.wear.tables import tables
+
+HOW_TO_READ = (
+    "Circles: passes, beside their day. Diamonds: their geometric mean over a day, with the interval of the day's "
+    "change against the first fit, which holds with 95 % together with all others; one wholly outside the shaded "
+    "margin is outside by the passes of that day. Dashed: the straight line through the days, each counting once, with "
+    "its 95 % band. Below, the smooth road as a check on sensor, tyres and weather, where it was driven."
+)
 
 
-def write_wear(wear: Wear, followed: Followed, folder: str | Path, notices: Sequence[str] = ()) -> Path:
-    """Write `wear.html` and its figures (PNG) into `folder`, which is made if need be; returns the page's path.
+def write_wear(wear: Wear, folder: str | Path, notices: Sequence[str] = ()) -> Path:
+    """Write `wear.html` and its pictures (PNG) into `folder`, which is made if need be; returns the page's path.
 
-    `followed` is what the answer came from. `notices` are lines to stand under the headline.
+    `notices` are lines to stand under the headline. The page is a function of the answer: no capture is opened.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
-    checks = {one.metric: one for one in wear.checks}
-    pictures = []
+    checks = {check.metric: check for check in wear.checks}
+    courses = []
     with rc_context(style.RC):
-        for number, course in enumerate(wear.courses, start=1):
-            figure, target = figures.draw(wear, course, checks.get(course.metric)), folder / f"wear_{number}.png"
+        for number, course in enumerate(wear, start=1):
+            figure, target = pictures.draw(wear, course, checks.get(course.metric)), folder / f"wear_{number}.png"
             style.save(figure, target)
-            pictures.append(page.embedded(target, figure.get_suptitle(), ""))
+            courses.append((course, page.embedded(target, figure.get_suptitle(), HOW_TO_READ)))
+    shared, of_passes = conditions(wear.history.passes)
     text = page.template("wear.html.j2").render(
         wear=wear,
         notices=notices,
-        facts=facts(wear),
-        told=[(one, status(one), picture) for one, picture in zip(wear.courses, pictures, strict=True)],
-        shared=conditions(followed.passes)[0],
-        tables=[conditions(followed.passes)[1], fingerprints(followed.passes)],
+        courses=courses,
+        tables=tables(wear),
+        shared=shared,
+        of_passes=[of_passes, fingerprints(wear.history.passes)],
         versions=page.versions(),
     )
     path = folder / "wear.html"
     path.write_text(text, encoding="utf-8", errors="replace")
     return path
-
-
-def facts(wear: Wear) -> list[tuple[str, str]]:
-    """The facts under the headline."""
-    first, last = wear.sessions[0], wear.sessions[-1]
-    passes = counted(sum(one.passes for one in wear.sessions), "pass")
-    return [
-        ("Vehicle", wear.vehicle or "not said"),
-        ("Part", wear.part),
-        ("First fit", first.session),
-        ("Followed", f"over {counted(len(wear.sessions), 'day')} to {last.session}, {passes}"),
-        ("Roads", ", ".join(dict.fromkeys(one.road for one in wear.courses))),
-        ("Smooth reference", wear.smooth),
-        ("Margin that counts", f"±{100 * wear.margin:g} %"),
-        ("Not looked at", counted(wear.other_captures, "capture") + " of other parts or vehicles"),
-    ]

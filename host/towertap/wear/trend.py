@@ -1,9 +1,9 @@
 """The statistics of a level over months: the line through the days, when it has gone so far, days against passes.
 
-Passes of one day share its weather, its tyres and its driver: they say how far passes stray, and not how far days do.
-For a trend the session is therefore the unit: a straight line by least squares through the sessions' means, with as
-many degrees of freedom as sessions less two. With as many passes in every session that is the line that a mixed model
-with a random session gives, and it needs no estimate of the days' spread, for which a handful of days is too few.
+Passes of one day share its weather, its tyres and its driver: they show how passes vary, and not how days do. For a
+trend the session is therefore the unit: a straight line by least squares through the sessions' means, with as many
+degrees of freedom as sessions less two. With as many passes in every session that is the line that a mixed model with
+a random session gives, and it needs no estimate of how days vary, for which a handful of days is too few.
 """
 
 from __future__ import annotations
@@ -16,20 +16,20 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from towertap.compare.stats.contrast import ALPHA, Student
 from towertap.compare.stats.ratio import NO_SPREAD, Contrast
 
 Array = NDArray[np.float64]
 
 FEWEST_SESSIONS = 3
-"""Two points are always on a line; the third is the first that can stray from it."""
+"""Two points are always on a line; the third is the first that can lie beside it."""
 
 
 @dataclass(frozen=True)
 class Line:
     """A least-squares line: `intercept` at month 0, `slope` a month, its standard `error`, `df` degrees of freedom.
 
-    `scatter` is the standard deviation of the `count` points about it, `middle` the mean of their months and `squares`
-    the sum of squares of their months about that.
+    `scatter` is the standard deviation of the points about it, `middle` the mean of their months.
     """
 
     slope: float
@@ -37,26 +37,27 @@ class Line:
     error: float
     df: int
     scatter: float
-    count: int
     middle: float
-    squares: float
 
     def at(self, months: ArrayLike) -> Array:
         """The line at some months (n,)."""
-        at: Array = self.intercept + self.slope * np.asarray(months, float)
-        return at
+        levels: Array = self.intercept + self.slope * np.asarray(months, float)
+        return levels
 
-    def slope_interval(self, level: float = 0.95) -> tuple[float, float]:
-        """The slope's interval by Student's t."""
-        reach = float(stats.t.isf((1 - level) / 2, self.df)) * self.error
+    def slope_interval(self, alpha: float = ALPHA) -> tuple[float, float]:
+        """The slope's 1 − `alpha` interval by Student's t."""
+        reach = self.between(0.0, 1.0).half_width(alpha)
         return self.slope - reach, self.slope + reach
 
-    def band(self, months: ArrayLike, level: float = 0.95) -> tuple[Array, Array]:
-        """Lower and upper end of the interval of the line itself at some months (n,), each (n,), by Student's t."""
-        at = np.asarray(months, float)
-        errors = self.scatter * np.sqrt(1 / self.count + (at - self.middle) ** 2 / self.squares)
-        reach = stats.t.isf((1 - level) / 2, self.df) * errors
-        return self.at(at) - reach, self.at(at) + reach
+    def band(self, months: ArrayLike) -> tuple[Array, Array]:
+        """Lower and upper end of the 95 % interval of the line itself at some months (n,), each (n,)."""
+        errors = np.hypot(self.scatter / math.sqrt(self.df + 2), self.error * (np.asarray(months, float) - self.middle))
+        reach = Student(0.0, errors, self.df).half_width()
+        return self.at(months) - reach, self.at(months) + reach
+
+    def between(self, start: float, end: float) -> Student:
+        """What it rises from one month to another."""
+        return Student(self.slope * (end - start), self.error * (end - start), self.df)
 
 
 def fit_line(months: ArrayLike, means: ArrayLike) -> Line | None:
@@ -67,99 +68,86 @@ def fit_line(months: ArrayLike, means: ArrayLike) -> Line | None:
     x, y = np.asarray(months, float), np.asarray(means, float)
     if x.size < FEWEST_SESSIONS:
         return None
-    fitted = stats.linregress(x, y)
-    scatter = math.sqrt(float(((y - fitted.intercept - fitted.slope * x) ** 2).sum()) / (x.size - 2))
+    fit = stats.linregress(x, y)
+    scatter = math.sqrt(float(((y - fit.intercept - fit.slope * x) ** 2).sum()) / (x.size - 2))
     if scatter < NO_SPREAD:
         return None
-    return Line(
-        slope=float(fitted.slope),
-        intercept=float(fitted.intercept),
-        error=float(fitted.stderr),
-        df=x.size - 2,
-        scatter=scatter,
-        count=x.size,
-        middle=float(x.mean()),
-        squares=float(((x - x.mean()) ** 2).sum()),
-    )
+    return Line(float(fit.slope), float(fit.intercept), float(fit.stderr), x.size - 2, scatter, float(x.mean()))
 
 
-def slope_tests(line: Line, span_months: float, margin: float) -> tuple[float, float]:
-    """Two-sided p of no slope, and p of the two one-sided tests that over the span it stays within the margin.
-
-    As in `contrast`: Schuirmann (1987) against ± ln(1 + margin).
-    """
-    gone, error = abs(line.slope) * span_months, line.error * span_months
-    p_difference = 2 * stats.t.sf(gone / error, line.df)
-    return float(p_difference), float(stats.t.sf((math.log1p(margin) - gone) / error, line.df))
-
-
-def months_to(line: Line, distance: float, level: float = 0.95) -> tuple[float | None, float, float | None]:
+def months_to(line: Line, distance: float, alpha: float = ALPHA) -> tuple[float | None, float, float | None]:
     """Months in which the line goes a `distance` up or down, and the ends of the interval of that time.
 
     Fieller's interval (1954) of a ratio whose numerator is known: the slope's own, turned over. Where that holds 0 the
     line may never go so far: no months and no upper end, and the lower end is for the steepest slope it holds.
     """
-    low, high = line.slope_interval(level)
+    low, high = line.slope_interval(alpha)
     earliest = distance / max(abs(low), abs(high))
     if low <= 0 <= high:
         return None, earliest, None
     return distance / abs(line.slope), earliest, distance / min(abs(low), abs(high))
 
 
-def days_against_passes(months: ArrayLike, groups: Sequence[ArrayLike]) -> tuple[float, float] | None:
-    """How far session means would stray if days did not differ, and the p of the test that they do not.
+def days_against_passes(months: ArrayLike, groups: Sequence[ArrayLike]) -> tuple[float, float] | tuple[None, None]:
+    """How much session means would vary if days did not differ, and the p of the test that they do not.
 
-    `groups` are logarithms of figures of passes, (n,) a session, at `months` (sessions,). The first is a standard
+    `groups` are logarithms of values of passes, (n,) a session, at `months` (sessions,). The first is a standard
     deviation, from the passes' own spread within sessions; the second the F-test of lack of fit of a straight line
     (Draper and Smith, Applied Regression Analysis, 3rd edition, 1998, section 2.1). None where no session has two
     passes that differ, or with fewer than FEWEST_SESSIONS.
     """
     x, logs = np.asarray(months, float), [np.asarray(group, float) for group in groups]
-    counts = np.array([one.size for one in logs])
-    within_df = int((counts - 1).sum())
-    within = sum(float(((one - one.mean()) ** 2).sum()) for one in logs)
-    if x.size < FEWEST_SESSIONS or not within_df or math.sqrt(within) < NO_SPREAD:
-        return None
-    variance = within / within_df
-    means = np.array([one.mean() for one in logs])
+    spread, within_df = _within(logs)
+    if x.size < FEWEST_SESSIONS or math.isnan(spread):
+        return None, None
+    counts, means = np.array([group.size for group in logs]), np.array([group.mean() for group in logs])
     slope, intercept = np.polyfit(x, means, 1, w=np.sqrt(counts))
     lack = float((counts * (means - intercept - slope * x) ** 2).sum()) / (x.size - 2)
-    return math.sqrt(variance * float((1 / counts).mean())), float(stats.f.sf(lack / variance, x.size - 2, within_df))
+    return spread * math.sqrt((1 / counts).mean()), float(stats.f.sf(lack / spread**2, x.size - 2, within_df))
 
 
-def against_first(groups: Sequence[ArrayLike], margin: float, level: float = 0.95) -> list[Contrast]:
+def against_first(groups: Sequence[ArrayLike], margin: float, alpha: float = ALPHA) -> list[Contrast]:
     """Hold each later group of passes against the first, on logarithms, by the spread of passes within all groups.
 
-    `groups` are figures of passes, (n,), positive, one group a session. Three passes hardly tell their own spread;
-    those of all sessions together do, as in Dunnett's test (1955). Intervals are Student's at `level`, the
+    `groups` are values of passes, (n,), positive, one group a session. Three passes hardly tell their own spread;
+    those of all sessions together do, as in Dunnett's test (1955). Intervals are Student's, of 1 − `alpha`, the
     p-values those of `contrast`; None where no session has two passes that differ.
     """
-    logs = [np.log(np.asarray(group, float)) for group in groups]
-    df = sum(one.size - 1 for one in logs)
-    squares = sum(float(((one - one.mean()) ** 2).sum()) for one in logs)
-    tells = df > 0 and math.sqrt(squares) > NO_SPREAD
-    first, found = logs[0], []
-    for later in logs[1:]:
-        difference = float(later.mean() - first.mean())
-        interval, p_difference, p_equivalence = None, None, None
-        if tells:
-            error = math.sqrt(squares / df * (1 / first.size + 1 / later.size))
-            reach = float(stats.t.isf((1 - level) / 2, df)) * error
-            with np.errstate(over="ignore"):
-                interval = (float(np.exp(difference - reach)), float(np.exp(difference + reach)))
-            p_difference = float(2 * stats.t.sf(abs(difference) / error, df))
-            p_equivalence = float(stats.t.sf((math.log1p(margin) - abs(difference)) / error, df))
-        found.append(
-            Contrast(
-                before=float(np.exp(first.mean())),
-                after=float(np.exp(later.mean())),
-                ratio=float(np.exp(difference)),
-                interval=interval,
-                passes=(first.size, later.size),
-                p_difference=p_difference,
-                p_equivalence=p_equivalence,
-                standard_error=error if tells else None,
-                df=df if tells else None,
-            )
+    first, *later = logs = [np.log(np.asarray(group, float)) for group in groups]
+    spread, df = _within(logs)
+    contrasts = []
+    for group in later:
+        error = spread * math.sqrt(1 / first.size + 1 / group.size)
+        rise = Student(float(group.mean() - first.mean()), error, df)
+        contrasts.append(in_plain_numbers(rise, float(first.mean()), (first.size, group.size), margin, alpha))
+    return contrasts
+
+
+def in_plain_numbers(
+    rise: Student, before: float, passes: tuple[int, int], margin: float, alpha: float = ALPHA
+) -> Contrast:
+    """A contrast from a rise of logarithms and where it starts; no interval and p-values where its error is NaN.
+
+    Ratios that no float holds are infinite.
+    """
+    tells = not math.isnan(rise.error)
+    with np.errstate(over="ignore"):
+        low, high = rise.interval(alpha)
+        return Contrast(
+            before=math.exp(before),
+            after=float(np.exp(before + rise.difference)),
+            ratio=float(rise.ratio),
+            interval=(float(low), float(high)) if tells else None,
+            passes=passes,
+            p_difference=float(rise.p_difference()) if tells else None,
+            p_equivalence=float(rise.p_equivalence(margin)) if tells else None,
+            standard_error=rise.error if tells else None,
+            df=rise.df if tells else None,
         )
-    return found
+
+
+def _within(logs: Sequence[Array]) -> tuple[float, int]:
+    """Standard deviation within groups (n,), NaN where none has two that differ, and its degrees of freedom."""
+    df = sum(group.size - 1 for group in logs)
+    squares = sum(float(((group - group.mean()) ** 2).sum()) for group in logs)
+    return math.sqrt(squares / df) if df and math.sqrt(squares) > NO_SPREAD else math.nan, df

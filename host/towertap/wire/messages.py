@@ -10,6 +10,7 @@ import msgspec
 from msgspec import Meta
 
 from towertap.doors.structured import typed
+from towertap.errors import FileError
 from towertap.wire.decoder import Frames
 from towertap.wire.frames import FrameType
 
@@ -49,6 +50,15 @@ class Status(msgspec.Struct, frozen=True):
 def hello_of(content: object) -> Hello:
     """A hello's JSON object as a Hello; FileError in one line when it is none."""
     hello: Hello = typed(content, Hello, "the box's hello")
+    return hello
+
+
+def running_hello(content: object) -> Hello:
+    """The hello of a box that runs, whose rate and range a reader needs; FileError where it does not tell them."""
+    hello = hello_of(content)
+    for name in ("odr_hz", "accel_range_g"):
+        if not getattr(hello, name) > 0:
+            raise FileError(f"the box's hello gives no usable {name}; bring its firmware up to date")
     return hello
 
 

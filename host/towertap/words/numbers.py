@@ -34,6 +34,11 @@ def fixed(value: float | tuple[float, float] | None, places: int = 1) -> str:
     return "–" if value is None or not math.isfinite(value) else f"{value:.{places}f}".replace("-", "−")
 
 
+def signed(value: float, places: int = 1) -> str:
+    """A number to so many decimal places with its sign, a plus too."""
+    return f"{value:+.{places}f}".replace("-", "−")
+
+
 def p_value(p: float | None) -> str:
     """A p-value as papers print it."""
     return "–" if p is None or math.isnan(p) else "< 0.001" if p < 0.001 else f"{p:.3f}"

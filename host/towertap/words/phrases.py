@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 
 def change(ratio: float) -> str:
@@ -50,3 +50,8 @@ def counted(count: int, noun: str) -> str:
 def sentence_case(words: str) -> str:
     """The words with a capital letter first."""
     return words[:1].upper() + words[1:]
+
+
+def quoted(names: Iterable[str]) -> str:
+    """Names as captures spell them, in the order of the alphabet: "'a', 'b'"."""
+    return ", ".join(f"'{name}'" for name in sorted({*names} - {""})) or "not written down in any capture"

@@ -16,9 +16,9 @@ from towertap.compare.drives.model import Quantity
 from towertap.compare.findings.departures import departures, with_leads
 from towertap.compare.findings.find import find
 from towertap.compare.plan.order import drive_order
-from towertap.compare.plan.plan import Held, Plan, Road
+from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
 
-ROADS = (Road("quarry-lane", 40.0), Road("bypass", 80.0))
+ROADS = (PlannedRoad("quarry-lane", 40.0), PlannedRoad("bypass", 80.0))
 HELD = {
     "tyre_pressures_kpa": "300, 300, 350, 350",
     "air_temperature_c": 10.0,
@@ -45,7 +45,7 @@ def kept(make):
         spread_from="said",
         blocks=2,
         seed=7,
-        hold=Held(**(HELD | {"air_temperature_c": (5.0, 12.0)})),
+        hold=HeldConditions(**(HELD | {"air_temperature_c": (5.0, 12.0)})),
         drives=drives,
         written_utc="2026-05-04T08:00:00+00:00",
     )

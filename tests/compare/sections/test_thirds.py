@@ -19,6 +19,7 @@ from towertap.compare.road.places import find_places
 from towertap.compare.sections.thirds import figure, spectrogram
 from towertap.compare.sections.thirds.bands import where_the_change_is
 from towertap.compare.sections.thirds.by_place import blank, by_place
+from towertap.signals import bands as signal_bands
 from towertap.signals.channels import MetricSettings
 from towertap.signals.metrics import THIRDS
 from towertap.signals.stream import Bank
@@ -98,7 +99,9 @@ def test_a_filter_of_known_gain_is_found_again_band_by_band(make, on_the_lane):
     f_hz = np.arange(0.05, RATE_HZ / 2, 0.05)
     power = np.abs(signal.freqz(b, a, f_hz, fs=RATE_HZ)[1]) ** 2
     bank, rng = Bank.of(THIRDS, MetricSettings(RATE_HZ)), np.random.default_rng(4)
-    filters = {name: bank.filters[metric.channels[0]] for name, metric in bank.metrics.items()}
+    filters = {
+        name: signal_bands.design(metric.band_hz(bank.settings), RATE_HZ) for name, metric in bank.metrics.items()
+    }
 
     def one_pass(side, number):
         noise = rng.standard_normal(int(60 * RATE_HZ))

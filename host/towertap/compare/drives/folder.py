@@ -5,9 +5,8 @@ from __future__ import annotations
 import hashlib
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +30,7 @@ from towertap.compare.drives.model import (
 )
 from towertap.compare.drives.positions import at_position, inputs_at
 from towertap.compare.drives.speed_join import forward_acceleration
+from towertap.doors.times import local
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.signals.metrics import METRICS, THIRDS
 
@@ -66,8 +66,12 @@ def load_passes(
     excluded: list[Excluded] = []
     sides: dict[str, Side] = {before: "before", after: "after"}
     reader = PassReader(measures or {}, include_unsound, bench)
-    at_once = {} if input_position else sides  # else the captures of a pass by both boxes must be known first
-    known, outcomes = reader.survey(captures_in(folder), at_once, position, excluded, on_progress)
+    outcomes: dict[Path, Outcome] = {}
+    paths = captures_in(folder)
+    if input_position:  # which captures are of one pass must be known before any is read
+        known = dict(labels(paths, excluded))
+    else:
+        known, outcomes = reader.survey(paths, sides, position, excluded, on_progress)
     _refuse_unknown(known.values(), before, after, smooth, excluded)
     chosen = {path: sides[label.part] for path, label in known.items() if label.road and label.part in sides}
     chosen = at_position(known, chosen, position, excluded)
@@ -138,6 +142,16 @@ def _usable(outcomes: Mapping[Path, Outcome], excluded: list[Excluded]) -> list[
     return passes
 
 
+def labels(paths: Iterable[Path], excluded: list[Excluded]) -> Iterable[tuple[Path, Conditions]]:
+    """The conditions of every capture that opens; those that do not join `excluded`."""
+    for path in paths:
+        try:
+            with open_capture(path) as capture:
+                yield path, capture.conditions
+        except TowertapError as error:
+            excluded.append(Excluded(path.stem, str(error).removeprefix(f"{path}: ")))
+
+
 def _refuse_unknown(
     known: Iterable[Conditions], before: str, after: str, smooth: str, excluded: list[Excluded]
 ) -> None:
@@ -185,7 +199,7 @@ class PassReader:
         known: dict[Path, Conditions] = {}
         outcomes: dict[Path, Outcome] = {}
         for done, path in enumerate(paths):
-            if on_progress and sides:
+            if on_progress:
                 on_progress(done, len(paths))
             try:
                 with open_capture(path) as capture:
@@ -226,7 +240,8 @@ class PassReader:
         if not integrity.sound and not self.include_unsound:
             raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
         records = records_for(capture, self.bench)
-        analysis = analyse_capture(capture, window_s=CELL_S, metrics=[*METRICS, *THIRDS], bench=records)
+        names = [*METRICS, *THIRDS]
+        analysis = analyse_capture(capture, window_s=CELL_S, metrics=names, bench=records, knocks=True)
         windows = analysis.joined(CELLS_A_WINDOW)
         if windows.empty:
             raise AnalysisError("too short or too broken for one whole window")
@@ -261,16 +276,8 @@ def _source(capture: Capture) -> Source:
 
 
 def began(capture: Capture) -> datetime | None:
-    """When the recording began; None where the capture does not say."""
-    return moment(capture.text("started_utc"))
-
-
-def moment(text: str) -> datetime | None:
-    """An instant written in ISO 8601, UTC where it says no zone; None where it is none."""
-    with suppress(ValueError):
-        instant = datetime.fromisoformat(text)
-        return instant if instant.tzinfo else instant.replace(tzinfo=UTC)
-    return None
+    """When the recording began, as a clock showed it there; None where the capture does not say."""
+    return local(capture.text("started_utc"), capture.utc_offset_s)
 
 
 def quantities_of(passes: Sequence[Pass]) -> Iterable[Quantity]:

@@ -83,7 +83,7 @@ def _over_all(study: Study, quantity: Quantity, of_roads: Sequence[Finding]) -> 
     roads, numbers = [drive.road for drive in passes], _numbers(passes)
     in_rounds, whole_rounds = (rounds(of, roads, numbers, after) for of in (logs, wholes))
     first = [passes[number] for number in in_rounds.first]
-    design = study.layout.design(first, all(road.block is not None for road in study.roads))
+    design = study.groups.design(first, all(road.block is not None for road in study.roads))
     students = [pass_contrast(logs[here], after[here], road.block) for road, here in _of_roads(study, roads)]
     shares = [finding.rough_share for finding in of_roads if finding.metric == quantity.name]
     whole = described(

@@ -1,4 +1,4 @@
-"""A pilot: a few passes with nothing changed, and how far their figures stray."""
+"""A pilot: a few passes with nothing changed, and how far they differ."""
 
 from __future__ import annotations
 
@@ -9,9 +9,10 @@ from pathlib import Path
 
 from towertap.analysis import analyse_capture
 from towertap.capture.integrity import check
-from towertap.capture.reading import open_capture
+from towertap.capture.reading import Capture, open_capture
 from towertap.compare.stats.power import CAUTION, Spread, coefficient_of_variation, pilot_spread
 from towertap.errors import AnalysisError, CallError, TowertapError
+from towertap.words.phrases import quoted
 
 
 @dataclass(frozen=True)
@@ -41,39 +42,46 @@ def load_pilot(
     if not paths:
         raise CallError(f"no captures (*.h5) in '{folder}': record a pilot, or say the spread as a number")
     groups: dict[tuple[str, str], list[float]] = defaultdict(list)
-    left_out, seen, recordings, positions = [], set(), set(), set()
+    left_out, driven, recordings, positions = [], set(), set(), set()
     for done, path in enumerate(paths):
         if on_progress:
             on_progress(done, len(paths))
         try:
             with open_capture(path) as capture:
-                seen.add(capture.conditions.road)
-                if capture.conditions.road not in roads:
+                said, recording = capture.conditions, capture.text("raw_sha256")
+                driven.add(said.road)
+                if said.road not in roads or (position and said.box_position not in ("", position)):
                     continue
-                if position and capture.conditions.box_position not in ("", position):
-                    continue
-                if not (integrity := check(capture)).sound:
-                    raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
-                if capture.text("raw_sha256") in recordings:
+                if recording in recordings:
                     raise AnalysisError("the same recording as another")
-                recordings.add(capture.text("raw_sha256"))
-                figure = analyse_capture(capture, metrics=[metric]).whole[metric]
-                if not figure > 0:
-                    raise AnalysisError(f"no {metric} in it")
-                positions.add(capture.conditions.box_position)
-                groups[capture.conditions.road, capture.conditions.part].append(figure)
+                level = _level(capture, metric)
+                groups[said.road, said.part].append(level)
+                recordings.add(recording)
+                positions.add(said.box_position)
         except TowertapError as error:
             left_out.append(f"{path.stem}: {str(error).removeprefix(f'{path}: ')}")
     if not position and len(positions) > 1:
-        told = ", ".join(f"'{one}'" for one in sorted(positions))
-        raise CallError(f"the pilot in '{folder}' is of several boxes ({told}): name one with --box-position")
-    if not groups:
-        why = f"; {left_out[0]}" if left_out else f"; its roads are {', '.join(sorted(seen)) or 'not written down'}"
-        raise CallError(f"the pilot in '{folder}' has no usable pass over {' or '.join(roads)}{why}")
+        raise CallError(
+            f"the pilot in '{folder}' is of several boxes ({quoted(positions)}): name one with --box-position"
+        )
+    if not recordings:
+        why = left_out[0] if left_out else f"its roads are {', '.join(sorted(driven)) or 'not written down'}"
+        raise CallError(f"the pilot in '{folder}' has no usable pass over {' or '.join(roads)}; {why}")
     spread = pilot_spread(list(groups.values()))
-    used = [f"{len(figures)} over {road} with {part}" for (road, part), figures in groups.items() if len(figures) > 1]
+    used = [f"{len(levels)} over {road} with {part}" for (road, part), levels in groups.items() if len(levels) > 1]
+    value, upper = (100 * coefficient_of_variation(limit) for limit in (spread.value, spread.upper))
     words = (
-        f"pilot ({', '.join(used)}): {100 * coefficient_of_variation(spread.value):.1f} %, and with {CAUTION:.0%} "
-        f"confidence below {100 * coefficient_of_variation(spread.upper):.1f} %, which the plan takes"
+        f"pilot ({', '.join(used)}): {value:.1f} %, and with {100 * CAUTION:.0f} % confidence below {upper:.1f} %, "
+        "which the plan takes"
     )
-    return Pilot(spread, words.replace("0% ", "0 % "), tuple(left_out))
+    return Pilot(spread, words, tuple(left_out))
+
+
+def _level(capture: Capture, metric: str) -> float:
+    """The r.m.s. of a metric over a whole pass; AnalysisError where it cannot be used."""
+    if not (integrity := check(capture)).sound:
+        raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
+    level = analyse_capture(capture, metrics=[metric]).whole[metric]
+    if not level > 0:
+        raise AnalysisError(f"no {metric} in it")
+    return level

@@ -130,7 +130,7 @@ def rough_places(places: Places, metric: str, limit: float) -> RoughPlaces:
     if warning is None and rough.sum() < FEWEST_PLACES:
         warning = f"only {rough.sum()} of {rough.size} places are over the roughness limit"
     if warning is not None:
-        return RoughPlaces(metric, np.zeros(rough.size, bool), {}, {}, 1.0, (0, ()), warning)
+        return whole_passes(metric, warning, rough.size)
     burst = bursts(levels[:, rough])
     chosen = rough.copy()
     chosen[rough] = burst.kept
@@ -143,6 +143,11 @@ def rough_places(places: Places, metric: str, limit: float) -> RoughPlaces:
         bursts=(int((~burst.kept).sum()), tuple(places.passes[number].name for number in burst.named)),
         warning=None,
     )
+
+
+def whole_passes(metric: str, why: str, places: int = 0) -> RoughPlaces:
+    """No rough places to rest on, of so many, and why."""
+    return RoughPlaces(metric, np.zeros(places, bool), {}, {}, 1.0, (0, ()), why)
 
 
 def is_rough(levels: NDArray[np.float64], limit: float) -> NDArray[np.bool_]:

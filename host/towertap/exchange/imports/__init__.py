@@ -17,14 +17,15 @@ import numpy as np
 import towertap
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions
+from towertap.capture.continuity import NOT_IN_FILE
 from towertap.capture.decode import is_capture
-from towertap.capture.imported import CHIP, LAYOUTS_OF_OTHERS, NOT_IN_FILE, Origin
+from towertap.capture.imported import CHIP, LAYOUTS_OF_OTHERS, Origin
 from towertap.capture.writing import CaptureWriter
 from towertap.doors.files import size_of
 from towertap.doors.times import instant
 from towertap.errors import CallError, FileError
 from towertap.exchange.imports import csv, mat, mdf, wav
-from towertap.exchange.imports.columns import Motion, motion
+from towertap.exchange.imports.columns import RecordedMotion, motion
 from towertap.exchange.imports.even import EvenSamples, even_samples
 from towertap.exchange.imports.form import MOST_BYTES, Decisions, FileContent, ImportOptions
 from towertap.signals.filters import Array
@@ -111,7 +112,7 @@ def _scaled(content: FileContent, options: ImportOptions, decisions: Decisions) 
     return replace(content, values=content.values * options.full_scale)
 
 
-def _clipped(raw: Motion, options: ImportOptions, decisions: Decisions) -> tuple[np.ndarray, bool]:
+def _clipped(raw: RecordedMotion, options: ImportOptions, decisions: Decisions) -> tuple[np.ndarray, bool]:
     """Where axes sit at the end of the recorder's range, (rows, axes), and whether that end is known."""
     if options.largest is not None:
         decisions.add("told", f"the range of acceleration ends at ±{options.largest:g}")

@@ -45,7 +45,7 @@ ABOUT = 0.15
 
 
 @dataclass(frozen=True, eq=False)
-class Motion:
+class RecordedMotion:
     """The axes of a file in SI units, (rows, 3) or (rows, 6), and their time, (rows,) in s, where it has one."""
 
     values: Array
@@ -60,7 +60,7 @@ class Motion:
         return dict(zip(names, self.values.T, strict=False))
 
 
-def motion(content: FileContent, options: ImportOptions, decisions: Decisions) -> Motion:
+def motion(content: FileContent, options: ImportOptions, decisions: Decisions) -> RecordedMotion:
     """Settle columns and units; CallError says what must be told."""
     labels = {name: _label(name, content.units.get(name, "")) for name in content.names}
     time = _time(content, options, labels, decisions)
@@ -79,7 +79,7 @@ def motion(content: FileContent, options: ImportOptions, decisions: Decisions) -
         decisions.add("told", f"the column of time, {time!r}, is left aside")
     elif time:
         time_s = content.column(time) * _unit("time", options.time_unit, content, [time], labels, decisions)
-    return Motion(values, time_s, unit_si)
+    return RecordedMotion(values, time_s, unit_si)
 
 
 def _label(name: str, unit: str) -> tuple[str, str]:

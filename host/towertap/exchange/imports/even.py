@@ -9,7 +9,7 @@ import numpy as np
 
 from towertap.capture.continuity import UNKNOWN
 from towertap.errors import CallError
-from towertap.exchange.imports.columns import Motion
+from towertap.exchange.imports.columns import RecordedMotion
 from towertap.exchange.imports.form import Decisions, FileContent, ImportOptions
 from towertap.exchange.imports.stamps import EVEN, LARGEST_STRAY, Stamps, errors_of, evened_out, is_even, read_stamps
 from towertap.signals.filters import CARRIED, Array
@@ -36,7 +36,9 @@ class EvenSamples:
     interval_hz: tuple[float, float]
 
 
-def even_samples(motion: Motion, content: FileContent, options: ImportOptions, decisions: Decisions) -> EvenSamples:
+def even_samples(
+    motion: RecordedMotion, content: FileContent, options: ImportOptions, decisions: Decisions
+) -> EvenSamples:
     """Settle the rate and the gaps; CallError where nothing tells a rate, AnalysisError for times too irregular."""
     there = ~np.isnan(motion.values).any(axis=1)
     if motion.time_s is not None:

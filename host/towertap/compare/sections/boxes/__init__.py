@@ -3,32 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 from numpy.typing import NDArray
 
-from towertap.compare.drives.model import SIDES, Drives
+from towertap.compare.drives.model import SIDES
 from towertap.compare.findings.model import Finding
-from towertap.compare.road.rough import RoughnessLimit, window_values
+from towertap.compare.road.rough import window_values
 from towertap.compare.section import Evidence, Section
+from towertap.compare.sections.boxes.levels import Drawn, Levels
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.words.numbers import number
 from towertap.words.table import Table, tabulate
-
-Levels = tuple[NDArray, NDArray]
-"""Levels before and after, (n,) each, in the metric's unit."""
-
-
-@dataclass(frozen=True, eq=False)
-class Drawn:
-    """The levels behind the box plots: `smooth` by metric, `rough` by road and metric."""
-
-    drives: Drives
-    limits: dict[str, RoughnessLimit]
-    findings: Sequence[Finding]
-    smooth: dict[str, Levels]
-    rough: dict[tuple[str, str], Levels]
 
 
 class BoxesSection(Section):

@@ -30,7 +30,7 @@ class KnocksSection(Section):
 
     def measure(self, reading: Reading) -> KnocksOfCapture | None:
         """The knocks of a capture with the waveforms of typical ones; None where the rate is too low to listen."""
-        return listen(reading.capture, reading.analysis.to_vehicle)
+        return listen(reading.capture, reading.analysis)
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
         """Count, and hold the rates against each other."""

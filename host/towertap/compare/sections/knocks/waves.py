@@ -9,7 +9,7 @@ from statistics import median
 import numpy as np
 from scipy import signal
 
-from towertap.analysis import capture_knocks
+from towertap.analysis import Analysis
 from towertap.capture.reading import Capture
 from towertap.signals.bands import design
 from towertap.signals.filters import Array
@@ -42,12 +42,12 @@ class KnocksOfCapture:
     waves: tuple[Waveform, ...]
 
 
-def listen(capture: Capture, to_vehicle: Array) -> KnocksOfCapture | None:
-    """Find the knocks of an open capture; None where its rate is too low to listen."""
-    knocks = capture_knocks(capture, to_vehicle)
+def listen(capture: Capture, analysis: Analysis) -> KnocksOfCapture | None:
+    """The knocks of an open capture with typical waveforms; None where its rate is too low to listen."""
+    knocks = analysis.knocks
     if knocks is None:
         return None
-    waves = tuple(_waveform(capture, to_vehicle, knock) for knock in nearest_to_median(knocks, KEPT))
+    waves = tuple(_waveform(capture, analysis.to_vehicle, knock) for knock in nearest_to_median(knocks, KEPT))
     return KnocksOfCapture(knocks, waves)
 
 

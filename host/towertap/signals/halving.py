@@ -1,0 +1,50 @@
+"""Signals at the rates that their filters need: each stage halves the rate, by a polyphase filter of stated error.
+
+An equiripple low-pass before every halving: up to FLAT of the new rate it changes an amplitude by less than 2e-5, and
+what would be folded into that is 95 dB down. Filters that need no more than that of a signal run on fewer rows.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import signal
+
+from towertap.signals.fir import Single, filtered, product_of
+
+FLAT = 0.3
+"""The part of its rate up to which a halved signal is what it was."""
+LOWEST_RATE_HZ = 400.0
+"""Signals are halved no further: a window of a tenth of a second keeps 40 rows."""
+
+TAPS: NDArray[np.float64] = signal.remez(27, [0.0, FLAT, 1 - FLAT, 1.0], [1.0, 0.0], fs=2.0)
+LEAD = len(TAPS) // 2
+PRODUCT = product_of(TAPS, 2)
+
+
+def halvings(carry_hz: float, rate_hz: float) -> int:
+    """How often a rate may be halved for what it must carry, in Hz."""
+    times = 0
+    while FLAT * rate_hz / 2 >= carry_hz and rate_hz / 2 >= LOWEST_RATE_HZ:
+        rate_hz, times = rate_hz / 2, times + 1
+    return times
+
+
+class Halving:
+    """One stage for one piece of several signals: output row m lies on input row 2 m.
+
+    It starts at rest on the first sample; half the filter's length is lost at the end.
+    """
+
+    def __init__(self) -> None:
+        self._pending: Single | None = None
+
+    def __call__(self, block: NDArray[np.floating]) -> Single:
+        """The output rows (signals, m) that the next rows (signals, n) complete."""
+        before = np.repeat(block[:, :1], LEAD, axis=1) if self._pending is None else self._pending
+        rows = np.concatenate([before, block], axis=1, dtype=np.float32)
+        if not rows.shape[1]:
+            return rows
+        output = filtered(rows, PRODUCT, 2)
+        self._pending = rows[:, 2 * output.shape[1] :]
+        return output

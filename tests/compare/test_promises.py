@@ -1,0 +1,127 @@
+"""What adding and reading cost: a section is one class and one line; a capture is opened and a road aligned once."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections import Counter
+from dataclasses import dataclass
+
+import h5py
+import numpy as np
+import pytest
+from towertap.analysis import analyse_capture
+from towertap.capture.reading import open_capture
+from towertap.compare import compare, load_drives, sections
+from towertap.compare.road import places
+from towertap.compare.section import Evidence, Section
+from towertap.drawing.picture import Picture
+from towertap.drawing.style import new_figure
+from towertap.report.report import write_report
+from towertap.words.table import tabulate
+
+CALL = ("--before", "soft", "--after", "stiff", "--smooth", "bypass", "--metric", "acceleration_z")
+
+
+@dataclass(frozen=True)
+class Roll:
+    """How fast one capture rolled, for the made-up section."""
+
+    capture: str
+    rms_counts: float
+
+
+class RollSection(Section):
+    """How far the body rolls: made up for the test, and all that it takes."""
+
+    name = "roll"
+    title = "Rolling"
+    note = "Rotation about the chip's x axis, invented for a test."
+
+    def measure(self, reading):
+        counts = reading.capture.counts("rotation", 0, reading.capture.n_samples)
+        return Roll(reading.capture.path.stem, float(np.std(counts[:, 0])))
+
+    def compare(self, study, findings):
+        rolls = [drive.measured[self.name] for road in study.roads for drive in road.passes]
+        rows = [{"capture": roll.capture, "roll, counts": f"{roll.rms_counts:.1f}"} for roll in rolls]
+        return Evidence(
+            headline=f"{len(rolls)} passes rolled over {len(study.roads)} roads.",
+            paragraphs=("The stiffer part <rolls> more.",),
+            tables=(tabulate("Rolling by pass", rows),),
+            warnings=("rolling was invented",),
+            data=rolls,
+            drawn=rolls,
+        )
+
+    def pictures(self, evidence):
+        figure = new_figure(4, 3, "Rolling of each pass")
+        figure.subplots().plot([roll.rms_counts for roll in evidence.drawn])
+        yield Picture("roll", figure, "One point a pass.")
+
+
+@pytest.fixture
+def roll(monkeypatch):
+    """The table of sections with the made-up one as its last line."""
+    table, longer = sections.SECTIONS, (*sections.SECTIONS, RollSection())
+    for module in [module for module in sys.modules.values() if getattr(module, "SECTIONS", None) is table]:
+        monkeypatch.setattr(module, "SECTIONS", longer)
+
+
+def test_a_section_is_one_class_and_one_line_from_the_open_capture_to_json_terminal_and_page(
+    run, roll, drive_folder, tmp_path
+):
+    status, told, err = run("compare", drive_folder, *CALL, "--report", tmp_path)
+    assert status == 0, err
+    assert "Rolling: 8 passes rolled over 2 roads." in told
+    assert "The stiffer part <rolls> more." in told
+    assert "Beware: rolling was invented" in told
+    assert "Rolling by pass" in told
+    page = (tmp_path / "report.html").read_text("utf-8")
+    section = page.partition('<section id="roll">')[2].partition("</section>")[0]
+    for words in (
+        "<h2>Rolling</h2>",
+        "8 passes rolled over 2 roads.",
+        "invented for a test",
+        "&lt;rolls&gt;",
+        "<h3>Rolling by pass</h3>",
+        'alt="Rolling of each pass"',
+        "One point a pass.",
+    ):
+        assert words in section
+    assert '<a href="#roll">Rolling</a>' in page
+    assert "<li>rolling was invented</li>" in page
+    assert (tmp_path / "roll.png").is_file()
+    _, told, _ = run("compare", drive_folder, *CALL, "--json")
+    evidence = json.loads(told)["evidence"]
+    assert list(evidence)[-1] == "roll"
+    assert evidence["roll"]["headline"] == "8 passes rolled over 2 roads."
+    by_capture = {entry["capture"]: entry["rms_counts"] for entry in evidence["roll"]["data"]}
+    with h5py.File(drive_folder / "moor-road-stiff-1.h5") as file:
+        assert by_capture["moor-road-stiff-1"] == pytest.approx(np.std(file["rotation"][:, 0]))
+
+
+def test_a_whole_run_with_its_report_opens_every_capture_once_and_aligns_every_road_once(
+    monkeypatch, drive_folder, tmp_path
+):
+    opened, aligned, find_places = Counter(), Counter(), places.find_places
+
+    class CountedFile(h5py.File):
+        def __init__(self, name, *args, **kwargs):
+            opened[str(name)] += 1
+            super().__init__(name, *args, **kwargs)
+
+    def counted(passes):
+        aligned[passes[0].road] += 1
+        return find_places(passes)
+
+    monkeypatch.setattr(h5py, "File", CountedFile)
+    for module in ("towertap.compare.study", "towertap.compare.road.places"):
+        monkeypatch.setattr(f"{module}.find_places", counted)
+    drives = load_drives(drive_folder, "soft", "stiff", "bypass")
+    write_report(compare(drives, metrics=["acceleration_z"]), tmp_path)
+    assert opened == {str(path): 1 for path in drive_folder.glob("*.h5")}
+    assert aligned == {"moor-road": 1, "quarry-lane": 1}
+    with open_capture(drives.passes[0].path) as capture:  # the count sees what it is meant to see
+        analyse_capture(capture)
+    assert opened[str(drives.passes[0].path)] == 2
