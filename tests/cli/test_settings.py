@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 from towertap.settings import WORDS, setting, settings_file
@@ -52,9 +53,10 @@ def test_an_option_goes_over_both(file, run, monkeypatch, make_capture):
     assert "acceleration_z_ms2" in (run(*words, "--units", "si"), capture.with_suffix(".csv").read_text("utf-8"))[1]
 
 
-def test_a_margin_that_is_set_is_that_of_a_comparison(drive_folder, run, monkeypatch):
+def test_a_margin_that_is_set_is_that_of_a_comparison(run, monkeypatch):
     monkeypatch.setenv("TOWERTAP_MARGIN", "20")
-    words = ("compare", drive_folder, "--before", "soft", "--after", "stiff", "--smooth", "bypass", "--json")
+    parts = ("--before", "rubber-bush", "--after", "polyurethane-bush", "--smooth", "bypass", "--metric", "weighted_z")
+    words = ("compare", Path(__file__).parents[2] / "example_captures", *parts, "--json")
     assert json.loads(run(*words)[1])["margin"] == 0.2
     assert json.loads(run(*words, "--margin", "12")[1])["margin"] == 0.12
 
