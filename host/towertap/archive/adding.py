@@ -257,7 +257,9 @@ def _remove_left_overs(archive: Path) -> None:
 
 
 def _sync(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY)
+    if os.name == "nt" and path.is_dir():
+        return  # Windows cannot sync a folder, nor a file that is open for reading alone
+    descriptor = os.open(path, os.O_RDWR if os.name == "nt" else os.O_RDONLY)
     try:
         os.fsync(descriptor)
     finally:

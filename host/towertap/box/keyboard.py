@@ -7,21 +7,62 @@ import queue
 import select
 import sys
 import threading
+import time
 from contextlib import suppress
+from importlib import import_module
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 try:
     import termios
     import tty
-except ImportError:  # no POSIX terminal, so no marks from the keyboard
-    POSIX_TERMINAL = False
-else:
-    POSIX_TERMINAL = True
+except ImportError:  # Windows
+    msvcrt: Any = import_module("msvcrt")
 
 POLL_S = 0.1
+SPECIAL_KEYS = "\0\xe0"
+"""By which Windows begins an arrow or function key, another character following."""
 LONGEST_TEXT = 150
 """Characters of a typed text: with the mark's number before it, it fits the wire's 200 bytes in most languages."""
+
+
+class TerminalKeys:
+    """The keys of a POSIX terminal, at once and unseen; Ctrl-C still interrupts."""
+
+    def __init__(self) -> None:
+        """Take the terminal; `restore` gives it back."""
+        self._saved = termios.tcgetattr(sys.stdin)
+        tty.setcbreak(sys.stdin)
+
+    def wait(self) -> str | None:
+        """What was pressed within POLL_S; None when the terminal is gone."""
+        descriptor = sys.stdin.fileno()
+        if not select.select([descriptor], [], [], POLL_S)[0]:
+            return ""
+        with suppress(OSError):  # the terminal is gone
+            return os.read(descriptor, 64).decode(errors="ignore") or None
+        return None
+
+    def restore(self) -> None:
+        """Leave the terminal as it was."""
+        with suppress(termios.error):  # it may be gone
+            termios.tcsetattr(sys.stdin, termios.TCSADRAIN, self._saved)
+
+
+class WindowsKeys:
+    """The keys of a Windows console, at once and unseen."""
+
+    def wait(self) -> str:
+        """What was pressed within POLL_S."""
+        time.sleep(POLL_S)
+        keys = ""
+        while msvcrt.kbhit():
+            key = msvcrt.getwch()
+            keys += key + msvcrt.getwch() if key in SPECIAL_KEYS else key
+        return keys
+
+    def restore(self) -> None:
+        """Nothing was changed."""
 
 
 class Keyboard:
@@ -32,7 +73,7 @@ class Keyboard:
     """
 
     def __init__(self, marks: queue.SimpleQueue[str]) -> None:
-        self.active = POSIX_TERMINAL and sys.stdin.isatty()
+        self.active = sys.stdin.isatty()
         self.typing: str | None = None
         """The text being typed, for the screen; None when none is."""
         self._marks = marks
@@ -42,8 +83,7 @@ class Keyboard:
 
     def __enter__(self) -> Self:
         if self.active:
-            self._saved = termios.tcgetattr(sys.stdin)
-            tty.setcbreak(sys.stdin)  # keys come at once and unseen; Ctrl-C still interrupts
+            self._keys = WindowsKeys() if os.name == "nt" else TerminalKeys()
             self._thread.start()
         return self
 
@@ -53,20 +93,15 @@ class Keyboard:
         if self.active:
             self._done.set()
             self._thread.join()
-            with suppress(termios.error):  # the terminal may be gone
-                termios.tcsetattr(sys.stdin, termios.TCSADRAIN, self._saved)
+            self._keys.restore()
 
     def _listen(self) -> None:
-        descriptor = sys.stdin.fileno()
         while not self._done.is_set():
-            if select.select([descriptor], [], [], POLL_S)[0]:
-                try:
-                    data = os.read(descriptor, 64)
-                except OSError:  # the terminal is gone
-                    data = b""
-                if not data:
-                    return
-                self.press(data.decode(errors="ignore"))
+            keys = self._keys.wait()
+            if keys is None:
+                return
+            if keys:
+                self.press(keys)
 
     def press(self, keys: str) -> None:
         """Take what one press (or one burst of them) gave: a mark, or a piece of the text being typed."""
