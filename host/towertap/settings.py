@@ -66,12 +66,12 @@ def settings() -> list[Setting]:
         raise FileError(f"{path}: no setting is called {unknown[0]!r}; there are {', '.join(WORDS)}")
     in_file = typed(content, Settings, str(path))
 
-    def told(name: str) -> Setting:
+    def settled(name: str) -> Setting:
         if (text := os.environ.get(variable(name))) is not None:
             return Setting(name, _of_text(name, text), variable(name))
         return Setting(name, getattr(in_file, name), str(path) if name in content else "built in")
 
-    return [told(name) for name in WORDS]
+    return [settled(name) for name in WORDS]
 
 
 def setting(name: str) -> Any:

@@ -47,11 +47,11 @@ def command(file: Path, out: Path | None, **given: Any) -> Outcome:
     if out.resolve() == file.resolve():
         raise CallError(f"{file}: the capture would overwrite the file; give another --out")
     names = ImportOptions.__struct_fields__
-    told = {name: given.pop(name) for name in names}
+    options = {name: given.pop(name) for name in names}
     for name in ("acceleration", "rotation"):
-        told[name] = tuple(column.strip() for column in told[name].split(",")) if told[name] else ()
+        options[name] = tuple(column.strip() for column in options[name].split(",")) if options[name] else ()
     conditions = {name: held_to_rules(name, value) for name, value in given.items() if value not in (None, "")}
-    origin = import_file(file, out, ImportOptions(**told), conditions)
+    origin = import_file(file, out, ImportOptions(**options), conditions)
     with open_capture(out) as capture:
         data = {
             "capture": out,

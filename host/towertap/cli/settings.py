@@ -20,14 +20,14 @@ file, one `name = value` a line, else it is built in. {FILE_VARIABLE} names anot
 def command() -> Outcome:
     """Show them in a table."""
     path = settings_file()
-    told = settings()
+    entries = settings()
     data = {
         "file": path,
         "exists": path.exists(),
-        "settings": {entry.name: {"value": entry.value, "source": entry.source} for entry in told},
+        "settings": {entry.name: {"value": entry.value, "source": entry.source} for entry in entries},
     }
     made = table("", "setting", "value", "from", "what it is")
-    for entry in told:
+    for entry in entries:
         value = str(entry.value).lower() if isinstance(entry.value, bool) else str(entry.value)
         made.add_row(entry.name, value or "–", entry.source, WORDS[entry.name])
     return Outcome(data, Group(f"{path}{'' if path.exists() else ' (not there)'}", made))

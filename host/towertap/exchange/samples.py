@@ -74,11 +74,13 @@ class Samples:
         self.pieces = capture.pieces()
         self.rate_hz = capture.rate_hz
         quantities = list(capture.layout.quantities)
-        told = dict.fromkeys(quantities, ("counts", "counts", 1.0)) if axes == "counts" else UNITS[units]
+        units_of = dict.fromkeys(quantities, ("counts", "counts", 1.0)) if axes == "counts" else UNITS[units]
         self.columns = tuple(
-            Column(name, axis, told[name][0], f"{name}_{axis}_{told[name][1]}") for name in quantities for axis in "xyz"
+            Column(name, axis, units_of[name][0], f"{name}_{axis}_{units_of[name][1]}")
+            for name in quantities
+            for axis in "xyz"
         )
-        self._unit_si = {name: told[name][2] for name in quantities}
+        self._unit_si = {name: units_of[name][2] for name in quantities}
         self._turned = {name: np.eye(3) for name in quantities}
         self._offset_ms2, self._calibration = np.zeros(3), "none applied"
         if axes == "vehicle":
@@ -177,11 +179,11 @@ class Samples:
 
     def _gaps(self) -> list[dict[str, Any]]:
         """Time of the last sample before each gap between samples, and how many are missing (None: not known)."""
-        told = []
+        entries = []
         for before, after in zip(self.pieces, self.pieces[1 : MOST_GAPS + 1], strict=False):
             gaps = self.capture.gaps[self.capture.gaps["row"] == after.first_row]
             missing = int(gaps["missing"].sum()) if gaps["missing"].min() >= 0 else None
             reasons = sorted({reason.decode("ascii", "replace") for reason in gaps["reason"]})
             after_s = before.start_time_s + (before.n_rows - 1) / self.rate_hz
-            told.append({"after_s": after_s, "missing": missing, "reason": ", ".join(reasons)})
-        return told
+            entries.append({"after_s": after_s, "missing": missing, "reason": ", ".join(reasons)})
+        return entries

@@ -84,8 +84,8 @@ def motion(content: FileContent, options: ImportOptions, decisions: Decisions) -
 
 def _label(name: str, unit: str) -> tuple[str, str]:
     """A column's name in lower case without its unit, and the unit where it tells one."""
-    told = re.fullmatch(r"(.*?)\s*[\[(]([^\])]*)[\])]\s*", name)
-    base, unit = (told[1], told[2]) if told else (name, unit)
+    bracketed = re.fullmatch(r"(.*?)\s*[\[(]([^\])]*)[\])]\s*", name)
+    base, unit = (bracketed[1], bracketed[2]) if bracketed else (name, unit)
     words = re.sub(r"[\s_.\-]+", " ", base).strip().lower()
     stem, _, last = words.rpartition(" ")
     if stem and last in SUFFIXES:
@@ -103,11 +103,11 @@ def _time(content: FileContent, options: ImportOptions, labels: dict, decisions:
     return named[0] if named else ""
 
 
-def _axes(quantity: str, told: Sequence[str], names: list[str], labels: dict, decisions: Decisions) -> list[str]:
-    if told:
-        if len(told) != 3:
-            raise CallError(f"--{quantity} names {len(told)} columns: name three, x,y,z")
-        chosen = [_known(name, names) for name in told]
+def _axes(quantity: str, given: Sequence[str], names: list[str], labels: dict, decisions: Decisions) -> list[str]:
+    if given:
+        if len(given) != 3:
+            raise CallError(f"--{quantity} names {len(given)} columns: name three, x,y,z")
+        chosen = [_known(name, names) for name in given]
         decisions.add("told", f"{quantity} is in the columns {', '.join(chosen)}")
         return chosen
     chosen = []
@@ -142,12 +142,12 @@ def _known(name: str, names: Sequence[str]) -> str:
 
 
 def _unit(
-    quantity: str, told: str, content: FileContent, names: list[str], labels: dict, decisions: Decisions
+    quantity: str, given: str, content: FileContent, names: list[str], labels: dict, decisions: Decisions
 ) -> float:
     units = UNITS[quantity]
-    if told:
-        decisions.add("told", f"the unit of {quantity} is {told}")
-        return _unit_told(quantity, told)
+    if given:
+        decisions.add("told", f"the unit of {quantity} is {given}")
+        return _unit_given(quantity, given)
     stand = {labels[name][1] for name in names}
     unit = stand.pop() if len(stand) == 1 else ""
     if unit.lower() in units:
@@ -171,17 +171,17 @@ def _unit(
     raise CallError(f"the file does not tell the unit of {quantity}: say {option}, one of {', '.join(units)}")
 
 
-def _unit_told(quantity: str, told: str) -> float:
+def _unit_given(quantity: str, given: str) -> float:
     units = UNITS[quantity]
-    if told.lower() in units:
-        return units[told.lower()]
+    if given.lower() in units:
+        return units[given.lower()]
     try:
-        value = float(told)
+        value = float(given)
     except ValueError:
         value = 0.0
     if quantity == "time" or not 0 < value < math.inf:
         number = "" if quantity == "time" else ", or what 1 stands for in SI units"
-        raise CallError(f"{told!r} is no unit of {quantity}: give one of {', '.join(units)}{number}")
+        raise CallError(f"{given!r} is no unit of {quantity}: give one of {', '.join(units)}{number}")
     return value
 
 

@@ -74,9 +74,9 @@ def _head(lines: list[str], path: Path) -> Head:
     """Find the first two lines of as many numbers, and the names above them."""
     metadata: dict[str, Any] = {}
     for line in lines:
-        if (told := re.match(r"# (\w+): (.*)", line)) is not None:
+        if (entry := re.match(r"# (\w+): (.*)", line)) is not None:
             with suppress(ValueError):
-                metadata[told[1]] = json.loads(told[2])
+                metadata[entry[1]] = json.loads(entry[2])
     for separator, decimal in ((";", ","), (";", "."), ("\t", ","), ("\t", "."), (",", ".")):
         rows = [_cells(line, separator) for line in lines]
         for number, (row, following) in enumerate(pairwise(rows)):

@@ -75,11 +75,11 @@ def _rate_without_stamps(
 
 
 def _rate_of(stamps: Stamps, content: FileContent, decisions: Decisions) -> tuple[float, tuple[float, float]]:
-    told_hz = content.metadata.get("rate_hz")
-    if told_hz and abs(stamps.rate_hz / told_hz - 1) < SAME_RATE:
-        decisions.add("found", f"the rate is {told_hz:.10g} Hz, by the file's metadata; its time stamps agree")
+    metadata_hz = content.metadata.get("rate_hz")
+    if metadata_hz and abs(stamps.rate_hz / metadata_hz - 1) < SAME_RATE:
+        decisions.add("found", f"the rate is {metadata_hz:.10g} Hz, by the file's metadata; its time stamps agree")
         low_hz, high_hz = content.metadata.get("rate_interval_hz") or stamps.interval_hz
-        return _plausible(told_hz), (low_hz, high_hz)
+        return _plausible(metadata_hz), (low_hz, high_hz)
     half_ppm = (stamps.interval_hz[1] - stamps.interval_hz[0]) / stamps.rate_hz / 2 * 1e6
     decisions.add(
         "found",

@@ -55,9 +55,9 @@ def read(path: Path) -> FileContent:
 
 def _comment(tail: bytes) -> dict[str, Any]:
     """The metadata of an export of ours; empty where there is none."""
-    _, found, text = tail.rpartition(b"INFOICMT")
+    _, mark, text = tail.rpartition(b"INFOICMT")
     with suppress(ValueError):
-        metadata = json.loads(text[4:].rstrip(b"\0")) if found else {}
+        metadata = json.loads(text[4:].rstrip(b"\0")) if mark else {}
         if isinstance(metadata, dict) and "wav_full_scale" in metadata:
             return metadata
     return {}
