@@ -256,6 +256,7 @@ def test_the_unit_of_time_is_assumed_by_its_steps_and_said(bring_in, step, unit)
             {"unit": "g", "time_unit": "s"},
             "none of a recorder",
         ),
+        (text_of(np.column_stack([np.arange(300) / 200, shaken(300) * 1e9])), {"unit": "g"}, "say another --unit"),
         ("nothing here\n", {}, "is it a table of samples?"),
         ("", {}, "is it a table of samples?"),
     ],
@@ -316,6 +317,21 @@ def test_stamps_too_irregular_are_refused_and_can_be_left_aside(bring_in):
     assert "the column of time, 't', is left aside" in decisions(capture, "told")
 
 
+def test_unix_time_tells_the_start_and_says_so(bring_in):
+    """1,780,000,000 s after 1970 is 2026-05-28 20:26:40 UTC (by `date -u -d @1780000000`)."""
+    times = 1_780_000_000 + np.arange(1000) / 200
+    capture = bring_in(text_of(np.column_stack([times, shaken()]), form="%.14g"))
+    assert capture.text("started_utc") == "2026-05-28T20:26:40+00:00"
+    assert any("counts from 1970" in what for what in decisions(capture, "assumed"))
+    assert capture.rate_hz == pytest.approx(200, rel=1e-5)
+
+
+def test_a_jump_of_days_is_another_recording(bring_in):
+    times = np.arange(1000) / 200 + 1e7 * (np.arange(1000) > 600)
+    with pytest.raises(AnalysisError, match=r"jump by 1e[+]07 s at sample 602"):
+        bring_in(text_of(np.column_stack([times, shaken()]), form="%.14g"))
+
+
 def test_stamps_that_go_back_are_refused(bring_in):
     times = np.arange(1000) / 200
     times[500] = times[499]
@@ -340,10 +356,11 @@ def test_missing_samples_are_counted_by_the_stamps(bring_in):
     assert [piece.n_rows for piece in capture.pieces()] == [1000, 1493, 1499]
 
 
-def test_rows_without_values_are_gaps(bring_in):
+@pytest.mark.parametrize("value", ["nan", "inf", "-", ""])
+def test_rows_without_values_are_gaps(bring_in, value):
     rows = text_of(np.column_stack([np.arange(1000) / 200, shaken()])).splitlines()
     rows[501:511] = [f"{n / 200},,," for n in range(500, 510)]
-    rows[801] = f"{800 / 200},nan,1,2"
+    rows[801] = f"{800 / 200},{value},1,2"
     for options in ({}, {"rate_hz": 200.0}):
         capture = bring_in("\n".join(rows) + "\n", **options)
         assert capture.gaps[["row", "missing"]].tolist() == [(500, 10), (790, 1)]

@@ -16,6 +16,7 @@ from towertap.errors import CallError
 from towertap.exchange.imports import IMPORTS, import_file
 from towertap.exchange.imports.form import ImportOptions
 
+ABOVE_NOUGHT = click.FloatRange(0, min_open=True)
 STYLES = {"told": "default", "found": "default", "assumed": "bold yellow"}
 
 
@@ -37,8 +38,10 @@ cannot be proved.""",
 @click.option("--rotation", metavar="X,Y,Z", default="", help="The columns of the rotation rate.")
 @click.option("--unit", default="", help="Of acceleration: m/s2, g, mg, or what 1 is in m/s².")
 @click.option("--rotation-unit", default="", help="rad/s, deg/s, or what 1 is in rad/s.")
-@click.option("--full-scale", type=float, help="What the largest whole number of a .wav stands for, in --unit.")
-@click.option("--range", "largest", type=float, help="Where the recorder's range of acceleration ends, ±, in --unit.")
+@click.option("--full-scale", type=ABOVE_NOUGHT, help="What the largest whole number of a .wav stands for, in --unit.")
+@click.option(
+    "--range", "largest", type=ABOVE_NOUGHT, help="End of the recorder's range of acceleration, ±, in --unit."
+)
 @condition_options
 @answers
 def command(file: Path, out: Path | None, **given: Any) -> Outcome:

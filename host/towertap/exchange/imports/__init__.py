@@ -7,7 +7,7 @@ import json
 import math
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +43,8 @@ HEADROOM = 1.001
 """Over the largest value, so that no count sits at the end of a range that nobody knows."""
 FINEST = 1e-9
 """The smallest scale that a capture may have."""
+UNIX_TIMES_S = (1e9, 4e9)
+"""Seconds since 1970 in the years 2001 to 2096."""
 IN_VEHICLE_AXES = "x=+X,y=+Y,z=+Z"
 
 
@@ -71,6 +73,7 @@ def import_file(
     samples = even_samples(raw, content, options, decisions)
     conditions = _conditions(content, given or {}, decisions)
     clipped, range_known = _clipped(raw, options, decisions)
+    started_utc = _started(content, raw, decisions)
     for doubt in doubts(dict(zip(list(raw.axes)[:3], samples.values.T, strict=False)), samples.rate_hz):
         decisions.add("found", doubt)
     origin = Origin(
@@ -88,7 +91,7 @@ def import_file(
             "odr_hz": content.metadata.get("nominal_rate_hz") or float(f"{samples.rate_hz:.2g}"),
             "conditions": json.dumps(conditions.to_dict()),
             "host": json.dumps({"imported": msgspec.to_builtins(origin)}),
-            "started_utc": _started(content),
+            "started_utc": started_utc,
             "raw_name": path.name,
             "raw_bytes": size,
             "raw_sha256": _sha256(path),
@@ -141,9 +144,17 @@ def _conditions(content: FileContent, given: dict[str, Any], decisions: Decision
     return conditions
 
 
-def _started(content: FileContent) -> str:
+def _started(content: FileContent, raw: RecordedMotion, decisions: Decisions) -> str:
+    """When the first sample was made, ISO 8601, in UTC where the file says no zone; empty where nothing tells it."""
     start = instant(content.start_utc)
-    return (start + timedelta(seconds=float(content.metadata.get("starts_at_s", 0.0)))).isoformat() if start else ""
+    if start:
+        return (start + timedelta(seconds=float(content.metadata.get("starts_at_s", 0.0)))).isoformat()
+    first_s = 0.0 if raw.time_s is None else float(raw.time_s[np.isfinite(raw.time_s)][0])
+    if not UNIX_TIMES_S[0] < first_s < UNIX_TIMES_S[1]:
+        return ""
+    start = datetime.fromtimestamp(first_s, UTC)
+    decisions.add("assumed", f"time counts from 1970 in UTC, so that the first sample was made at {start.isoformat()}")
+    return start.isoformat()
 
 
 def _write(path: Path, samples: EvenSamples, attributes: dict[str, Any]) -> None:

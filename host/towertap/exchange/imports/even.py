@@ -19,6 +19,8 @@ SAME_RATE = 1e-5
 """An export of ours tells its rate to more digits than its stamps do; further apart they are not of one file."""
 SURE_PPM = 0.01
 """No recorder's clock is told better than this, however well its stamps lie on a line."""
+LARGEST_VALUE = 1e5
+"""In m/s² or rad/s: no sensor for a vehicle reaches it."""
 LARGEST_DRIFT_PPM = 2000.0
 """As in the limits of soundness."""
 
@@ -40,9 +42,9 @@ def even_samples(
     motion: RecordedMotion, content: FileContent, options: ImportOptions, decisions: Decisions
 ) -> EvenSamples:
     """Settle the rate and the gaps; CallError where nothing tells a rate, AnalysisError for times too irregular."""
-    there = ~np.isnan(motion.values).any(axis=1)
+    there = np.isfinite(motion.values).all(axis=1)
     if motion.time_s is not None:
-        there &= ~np.isnan(motion.time_s)
+        there &= np.isfinite(motion.time_s)
     rows = np.flatnonzero(there)
     if len(rows) < 2:
         raise CallError("no two rows hold a value on every axis: name other columns with --acceleration")
@@ -50,6 +52,8 @@ def even_samples(
     if count := int(empty.sum()):
         decisions.add("found", f"{count} rows without a value on every axis: they are gaps")
     values = motion.values[rows]
+    if (largest := np.abs(values).max()) > LARGEST_VALUE:
+        raise CallError(f"its values reach {largest:.3g} in m/s² or rad/s: say another --unit or --rotation-unit")
     if motion.time_s is None:
         rate_hz, interval_hz = _rate_without_stamps(content, options, decisions)
         return EvenSamples(values, empty, rate_hz, interval_hz)

@@ -14,6 +14,8 @@ from towertap.signals.filters import CARRIED, Array
 GAP_PERIODS = 1.5
 """A longer step between stamps is a gap, unless the next is so much shorter: then a stamp was late."""
 CATCHES_UP = 0.75
+LONGEST_GAP_S = 1e6
+"""Eleven days: beyond that it is another recording."""
 SMOOTHED = 1025
 """Stamps around one from whose straight line its stray is counted: many, since their own strays are in the line."""
 FEWEST = 200
@@ -66,6 +68,9 @@ def read_stamps(time_s: Array) -> Stamps:
         )
     period_s = float(np.median(steps))
     period_s = float(steps[np.abs(steps / period_s - 1) < 0.5].mean())
+    if steps.max() > LONGEST_GAP_S:
+        row = int(np.argmax(steps)) + 2
+        raise AnalysisError(f"the time stamps jump by {steps.max():.3g} s at sample {row}: cut the file there")
     missing = np.zeros(len(time_s), np.int64)
     gap = np.append(steps > GAP_PERIODS * period_s, False)
     gap[:-1] &= np.append(steps[1:], period_s) >= CATCHES_UP * period_s
