@@ -27,7 +27,7 @@ from towertap.errors import CallError, FileError
 from towertap.exchange.imports import csv, mat, mdf, wav
 from towertap.exchange.imports.columns import RecordedMotion, motion
 from towertap.exchange.imports.even import EvenSamples, even_samples
-from towertap.exchange.imports.form import MOST_BYTES, Decisions, FileContent, ImportOptions
+from towertap.exchange.imports.form import MOST_BYTES, NOT_OURS, Decisions, FileContent, ImportOptions
 from towertap.signals.filters import Array
 from towertap.signals.recorder import doubts, range_ends
 
@@ -65,10 +65,8 @@ def import_file(
     options, decisions = options or ImportOptions(), Decisions()
     size = size_of(path, "a file of samples", MOST_BYTES)
     content = _scaled(read(path), options, decisions)
-    if content.metadata:
-        decisions.add(
-            "found", f"an export of {content.metadata.get('capture')}; what a box proves of that is not in it"
-        )
+    if content.metadata != NOT_OURS:
+        decisions.add("found", f"an export of {content.metadata.capture}; what a box proves of that is not in it")
     raw = motion(content, options, decisions)
     samples = even_samples(raw, content, options, decisions)
     conditions = _conditions(content, given or {}, decisions)
@@ -88,7 +86,7 @@ def import_file(
         capture_path,
         samples,
         {
-            "odr_hz": content.metadata.get("nominal_rate_hz") or float(f"{samples.rate_hz:.2g}"),
+            "odr_hz": content.metadata.nominal_rate_hz or float(f"{samples.rate_hz:.2g}"),
             "conditions": json.dumps(conditions.to_dict()),
             "host": json.dumps({"imported": msgspec.to_builtins(origin)}),
             "started_utc": started_utc,
@@ -132,10 +130,10 @@ def _clipped(raw: RecordedMotion, options: ImportOptions, decisions: Decisions) 
 
 def _conditions(content: FileContent, given: dict[str, Any], decisions: Decisions) -> Conditions:
     """As told, else as an export of ours has them."""
-    known = {name: value for name, value in content.metadata.get("conditions", {}).items() if value not in ("", None)}
+    known = {name: value for name, value in content.metadata.conditions.items() if value not in ("", None)}
     if known:
         decisions.add("found", "the conditions of the drive, in the file's metadata")
-    if content.metadata.get("axes") == "vehicle":
+    if content.metadata.axes == "vehicle":
         known["mounting"] = IN_VEHICLE_AXES
         decisions.add("found", "the axes are the vehicle's, by the file's metadata")
     conditions = Conditions.from_dict(known | given)
@@ -148,7 +146,7 @@ def _started(content: FileContent, raw: RecordedMotion, decisions: Decisions) ->
     """When the first sample was made, ISO 8601, in UTC where the file says no zone; empty where nothing tells it."""
     start = instant(content.start_utc)
     if start:
-        return (start + timedelta(seconds=float(content.metadata.get("starts_at_s", 0.0)))).isoformat()
+        return (start + timedelta(seconds=content.metadata.starts_at_s)).isoformat()
     first_s = 0.0 if raw.time_s is None else float(raw.time_s[np.isfinite(raw.time_s)][0])
     if not UNIX_TIMES_S[0] < first_s < UNIX_TIMES_S[1]:
         return ""

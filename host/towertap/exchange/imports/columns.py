@@ -155,12 +155,12 @@ def _unit(
         usual = next(name for name in units if units[name] == factor)
         decisions.add("found", f"the unit of {quantity} is {usual}, beside the columns' names")
         return factor
-    in_metadata = str(content.metadata.get("units", {}).get(quantity, ""))
+    in_metadata = content.metadata.units.get(quantity, "")
     if in_metadata in units:
         decisions.add("found", f"the unit of {quantity} is {in_metadata}, by the file's metadata")
         return units[in_metadata]
-    if in_metadata == "counts":
-        scale = float(content.metadata["counts_are"][{"acceleration": "m/s²", "rotation": "rad/s"}[quantity]])
+    scale = content.metadata.counts_are.get({"acceleration": "m/s²", "rotation": "rad/s"}.get(quantity, ""))
+    if in_metadata == "counts" and scale:
         decisions.add("found", f"a count of {quantity} is {scale:g}, by the file's metadata")
         return scale
     if quantity == "time":

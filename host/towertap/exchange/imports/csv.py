@@ -16,8 +16,7 @@ import pandas as pd
 from towertap.doors.files import opened
 from towertap.doors.times import instant
 from towertap.errors import FileError
-from towertap.exchange.imports.form import MOST_BYTES, FileContent
-from towertap.exchange.samples import FORMAT
+from towertap.exchange.imports.form import MOST_BYTES, FileContent, our_metadata
 
 WANTED = "a CSV file of samples"
 HEAD_BYTES = 2**18
@@ -60,13 +59,13 @@ def read(path: Path) -> FileContent:
         )
     except (ValueError, pd.errors.ParserError) as error:
         raise FileError(f"{path}: no table of numbers: {' '.join(str(error).split())[:120]}") from None
-    start_utc = str(head.metadata.get("start_utc") or "")
+    metadata = our_metadata(head.metadata, path)
+    start_utc = metadata.start_utc or ""
     for name in head.names:
         if DATE.match(str(table[name].iloc[0])):
             table[name], start_utc = _seconds(table[name], path)
     values = table.apply(pd.to_numeric, errors="coerce")
     useful = [name for name in head.names if values[name].notna().any()]
-    metadata = head.metadata if head.metadata.get("format") == FORMAT else {}
     return FileContent(useful, values[useful].to_numpy(float), head.units, start_utc=start_utc, metadata=metadata)
 
 

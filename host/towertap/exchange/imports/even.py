@@ -74,15 +74,15 @@ def _rate_without_stamps(
         decisions.add("found", f"the rate is {rate_hz:.10g} Hz, by the file's head; nothing shows how true it is")
     else:
         raise CallError("no column of time is found, and no rate is told: name one with --time, or say --rate")
-    low_hz, high_hz = content.metadata.get("rate_interval_hz") or (math.nan, math.nan)
+    low_hz, high_hz = content.metadata.rate_interval_hz or (math.nan, math.nan)
     return _plausible(rate_hz), (low_hz, high_hz)
 
 
 def _rate_of(stamps: Stamps, content: FileContent, decisions: Decisions) -> tuple[float, tuple[float, float]]:
-    metadata_hz = content.metadata.get("rate_hz")
+    metadata_hz = content.metadata.rate_hz
     if metadata_hz and abs(stamps.rate_hz / metadata_hz - 1) < SAME_RATE:
         decisions.add("found", f"the rate is {metadata_hz:.10g} Hz, by the file's metadata; its time stamps agree")
-        low_hz, high_hz = content.metadata.get("rate_interval_hz") or stamps.interval_hz
+        low_hz, high_hz = content.metadata.rate_interval_hz or stamps.interval_hz
         return _plausible(metadata_hz), (low_hz, high_hz)
     half_ppm = (stamps.interval_hz[1] - stamps.interval_hz[0]) / stamps.rate_hz / 2 * 1e6
     decisions.add(

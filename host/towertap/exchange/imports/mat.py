@@ -2,32 +2,28 @@
 
 from __future__ import annotations
 
-import json
-from contextlib import suppress
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from towertap.doors.files import size_of
 from towertap.errors import FileError
-from towertap.exchange.exports.form import MARK
-from towertap.exchange.imports.form import MOST_BYTES, FileContent
+from towertap.exchange.imports.form import MOST_BYTES, FileContent, our_metadata_in
 
 
 def read(path: Path) -> FileContent:
     """Read the numeric variables of the length that most of them have."""
     from scipy.io import loadmat
-    from scipy.io.matlab import MatReadError
 
     size_of(path, "a MAT-file of samples", MOST_BYTES)
     try:
         variables = loadmat(path)
     except NotImplementedError:
         raise FileError(f"{path}: a MAT-file of version 7.3; save it in MATLAB with -v7") from None
-    except (MatReadError, ValueError, TypeError, OSError, KeyError, IndexError) as error:
+    except Exception as error:  # of a broken file scipy raises anything
         raise FileError(f"{path}: no MAT-file that can be read: {' '.join(str(error).split())[:100]}") from None
-    metadata = _metadata(variables.pop("metadata", None))
+    text = variables.pop("metadata", np.empty(0))
+    metadata = our_metadata_in(str(text.flat[0]) if text.size == 1 else "", path)
     columns: dict[str, np.ndarray] = {}
     for name, array in variables.items():
         if isinstance(array, np.ndarray) and array.ndim == 2 and np.issubdtype(array.dtype, np.number):
@@ -38,7 +34,7 @@ def read(path: Path) -> FileContent:
     if length < 2 or len(names) < 3:
         raise FileError(f"{path}: holds no three vectors of one length; variables are {', '.join(variables) or 'none'}")
     values = np.column_stack([columns[name].astype(float) for name in names])
-    return FileContent(names, values, start_utc=str(metadata.get("start_utc") or ""), metadata=metadata)
+    return FileContent(names, values, start_utc=metadata.start_utc or "", metadata=metadata)
 
 
 def _columns(name: str, array: np.ndarray) -> dict[str, np.ndarray]:
@@ -48,10 +44,3 @@ def _columns(name: str, array: np.ndarray) -> dict[str, np.ndarray]:
     tall = array if array.shape[0] > array.shape[1] else array.T
     axes = "xyz" if tall.shape[1] == 3 else range(1, tall.shape[1] + 1)
     return {f"{name}_{axis}": column for axis, column in zip(axes, tall.T, strict=True)}
-
-
-def _metadata(text: Any) -> dict[str, Any]:
-    with suppress(ValueError, TypeError, IndexError):
-        if MARK in str(text[0]).encode():
-            return dict(json.loads(str(text[0])))
-    return {}

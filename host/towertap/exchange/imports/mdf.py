@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import gc
-import json
-import struct
+import logging
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -15,9 +14,8 @@ import numpy as np
 
 from towertap.doors.files import opened
 from towertap.errors import CallError, FileError
-from towertap.exchange.exports.form import MARK
 from towertap.exchange.exports.mdf import IDENTITY
-from towertap.exchange.imports.form import MOST_BYTES, FileContent
+from towertap.exchange.imports.form import MOST_BYTES, FileContent, our_metadata_in
 
 
 def read(path: Path) -> FileContent:
@@ -42,10 +40,7 @@ def read(path: Path) -> FileContent:
     axes = [channel for channel in numeric if not np.array_equal(channel.samples, channel.timestamps)]
     if len(axes) < 3:
         raise FileError(f"{path}: no group of three channels or more of numbers")
-    metadata = {}
-    if MARK in description.encode():
-        with suppress(ValueError):
-            metadata = json.loads(description)
+    metadata = our_metadata_in(description, path)
     names = ["time", *(channel.name for channel in axes)]
     values = np.column_stack([axes[0].timestamps, *(channel.samples.astype(float) for channel in axes)])
     units = {"time": "s"} | {channel.name: str(channel.unit) for channel in axes}
@@ -55,7 +50,6 @@ def read(path: Path) -> FileContent:
 def _read(path: Path) -> tuple[list[Any], str, str, str]:
     """The channels, the header's description and the start; or why it cannot be read, no exception holding the file."""
     from asammdf import MDF
-    from asammdf.blocks.utils import MdfException
 
     try:
         with MDF(path) as file:
@@ -65,15 +59,17 @@ def _read(path: Path) -> tuple[list[Any], str, str, str]:
             description = str(getattr(file.header, "description", "") or "")
             start_utc = file.start_time.isoformat() if file.start_time.year > 1970 else ""
             return signals, description, start_utc, ""
-    except (MdfException, ValueError, KeyError, IndexError, TypeError, OSError, struct.error) as error:
+    except Exception as error:  # of a broken file asammdf raises anything
         return [], "", "", " ".join(str(error).split()) or "damaged"
 
 
 @contextmanager
 def _quiet_end() -> Iterator[None]:
-    """Without what asammdf's destructor says on standard error of a file that it could not open."""
+    """Without what asammdf's log and destructor say on standard error of a file that it could not open."""
     hook, sys.unraisablehook = sys.unraisablehook, lambda unraisable: None
+    log = logging.getLogger("asammdf")
+    log.disabled = True
     try:
         yield
     finally:
-        sys.unraisablehook = hook
+        sys.unraisablehook, log.disabled = hook, False
