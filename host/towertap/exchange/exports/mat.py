@@ -20,6 +20,7 @@ INT8, INT32, UINT32, DOUBLE, MATRIX = 1, 5, 6, 9, 14
 DOUBLE_CLASS = 6
 LARGEST_BYTES = 2**31
 """Of a variable."""
+HEAD_BYTES = 1024
 
 
 def write(samples: Samples, path: Path) -> None:
@@ -46,14 +47,10 @@ def _head(name: str, length: int) -> bytes:
 
 
 def recognise(path: Path) -> bool:
-    """Whether its metadata says so."""
-    from scipy.io import loadmat
-    from scipy.io.matlab import MatReadError
-
-    try:
-        return MARK in str(loadmat(path, variable_names=["metadata"])["metadata"][0]).encode()
-    except (MatReadError, OSError, ValueError, TypeError, KeyError, IndexError, NotImplementedError):
-        return False
+    """Whether its first variable are our metadata."""
+    with path.open("rb") as file:
+        head = file.read(HEAD_BYTES)
+    return head.startswith(b"MATLAB 5.0") and MARK in head
 
 
 EXPORT = ExportFormat("MATLAB", write, recognise)
