@@ -3,6 +3,7 @@
 import binascii
 import gc
 import json
+import os
 import runpy
 import struct
 import sys
@@ -109,6 +110,15 @@ class HandMade:
         bye = json.dumps({"reason": "stop", "samples": end["first"], "lost": 0}).encode()
         frames.append(self.frame(6, bye, **end))
         return frames
+
+
+@pytest.fixture(autouse=True)
+def no_settings_of_this_computer(monkeypatch, tmp_path):
+    """What its user has set is not what is tested."""
+    for name in [name for name in os.environ if name.startswith("TOWERTAP_")]:
+        if name.removeprefix("TOWERTAP_").lower() in ("units", "archive", "bench", "margin", "sounds"):
+            monkeypatch.delenv(name)
+    monkeypatch.setenv("TOWERTAP_SETTINGS", str(tmp_path / "no-settings.toml"))
 
 
 @pytest.fixture(scope="session")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -13,10 +12,9 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from towertap.bench.carried import BenchRecords, BenchSummary, no_records
+from towertap.bench.mounted import rotation_to_vehicle
 from towertap.bench.sharing import Share, beyond_mounting, noise_share
-from towertap.capture.mounting import EXAMPLE, parse_mounting
 from towertap.capture.reading import Capture, Piece
-from towertap.capture.sweep import sweep
 from towertap.errors import AnalysisError, CallError
 from towertap.motion import CELL_S, Course, CourseReader, Moving, in_words, moving
 from towertap.signals.channels import ACCELERATIONS, AXES, MetricSettings
@@ -125,7 +123,7 @@ def analyse_capture(
 
     values = {name: metric.of_all(kept.kept[name]) for name, metric in bank.metrics.items()}
     bands_hz = {name: metric.band_hz(settings) for name, metric in bank.metrics.items()}
-    of_scale = dict(zip(ACCELERATIONS, bench.scale_uncertainty(rotation), strict=True))
+    of_scale = dict(zip(ACCELERATIONS, bench.scale_uncertainty(rotation), strict=True)) if bench.scale_known else {}
     return Analysis(
         windows=windows_of(places, bank.metrics, kept.kept, 1),
         whole=values,
@@ -239,24 +237,6 @@ def windows_of(
     return pd.concat(tables, ignore_index=True)
 
 
-def rotation_to_vehicle(capture: Capture, mounting: str | None = None, bench: BenchRecords | None = None) -> Array:
-    """The rotation R (3, 3), vehicle = R @ chip, by `mounting` or else by the capture's conditions.
-
-    Where gravity shows it, the readings are corrected by the calibration in `bench`. Raises AnalysisError when neither
-    gives a usable mounting.
-    """
-    text = mounting or capture.conditions.mounting
-    if not text.strip():
-        raise AnalysisError(f"{capture.path}: does not say how the box was mounted: give --mounting {EXAMPLE}")
-    try:
-        return parse_mounting(text, lambda: _gravity_at_rest(capture, bench or no_records(capture)))
-    except AnalysisError as error:
-        if mounting:
-            raise
-        mend = shlex.join(["towertap", "correct", str(capture.path), "--mounting", EXAMPLE])
-        raise AnalysisError(f"{capture.path}: {error}; '{mend}', with the true axes, mends it") from None
-
-
 def _named(names: Sequence[str] | None) -> dict[str, Metric]:
     known = METRICS | THIRDS
     unknown = [name for name in names or () if name not in known]
@@ -293,19 +273,6 @@ class VehicleMotion:
             counts = {name: self.capture.counts(name, start, min(start + BLOCK_ROWS, end)) for name in turns}
             turned = [turn.astype(np.float32) @ counts[name].T.astype(np.float32) for name, turn in turns.items()]
             yield np.concatenate(turned) if self.rotates else turned[0]
-
-
-def _gravity_at_rest(capture: Capture, bench: BenchRecords) -> Array:
-    """Specific force (3,), chip axes, m/s², over the seconds at rest among the first REST_S of the capture."""
-    offset_ms2, correction = bench.correction
-    reading = sweep(capture, REST_S).gravity_at_rest()
-    gravity = np.zeros(3) if reading is None else correction @ (reading - offset_ms2)
-    if not GRAVITY_MS2[0] <= np.linalg.norm(gravity) <= GRAVITY_MS2[1]:
-        raise AnalysisError(
-            f"the box was not at rest for a second in its first {REST_S:g} s, so gravity does not show its axes: "
-            f"give --mounting {EXAMPLE}"
-        )
-    return gravity
 
 
 def describe(analysis: Analysis) -> dict[str, dict[str, Any]]:

@@ -2,10 +2,11 @@
 
 import numpy as np
 import pytest
-from towertap.analysis import analyse_capture, rotation_to_vehicle
+from towertap.analysis import analyse_capture
 from towertap.bench import records
 from towertap.bench.carried import BenchRecords, no_records, records_for
 from towertap.bench.gravity import Gravity
+from towertap.bench.mounted import rotation_to_vehicle
 from towertap.bench.poses import FACES, Pose
 from towertap.bench.records import BoxSetup, Record, RecordFor
 from towertap.bench.tumble import calibrate

@@ -6,9 +6,12 @@ import queue
 import sys
 import termios
 import threading
+import time
+from types import SimpleNamespace
 
 import pytest
-from towertap.box.keyboard import LONGEST_TEXT, Keyboard
+import towertap.box.keyboard as keyboard_module
+from towertap.box.keyboard import LONGEST_TEXT, Keyboard, WindowsKeys
 
 
 @pytest.fixture
@@ -71,6 +74,27 @@ def test_keys_of_a_terminal_come_unechoed_and_the_terminal_is_left_as_it_was(mon
             assert stop.wait(60)
         assert termios.tcgetattr(terminal) == before
     os.close(master)
+
+
+def test_keys_of_a_windows_console_come_by_msvcrt(monkeypatch):
+    """As Python's documentation of msvcrt has it: kbhit, getwch, and two characters for an arrow key."""
+    waiting = list(" \xe0H\rok\r")
+    console = SimpleNamespace(kbhit=lambda: bool(waiting), getwch=lambda: waiting.pop(0))
+    monkeypatch.setattr(keyboard_module, "msvcrt", console, raising=False)
+    keys = WindowsKeys()
+    assert [keys.wait() for _ in range(7)] == [" ", "\xe0H", "\r", "o", "k", "\r", ""]
+    waiting += " "
+    monkeypatch.setattr(keyboard_module, "TerminalKeys", WindowsKeys)
+    monkeypatch.setattr(sys, "stdin", SimpleNamespace(isatty=lambda: True))
+    marks = queue.SimpleQueue()
+    with Keyboard(marks, threading.Event()) as keyboard:
+        assert keyboard.active
+        assert marks.get(timeout=60) == "mark 1"
+        waiting += "t"
+        while keyboard.typing is None:
+            time.sleep(0.01)
+        waiting += "gate\r"
+        assert marks.get(timeout=60) == "mark 1: gate"
 
 
 def test_without_a_terminal_there_are_no_keys(monkeypatch):

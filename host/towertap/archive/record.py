@@ -66,6 +66,8 @@ class RecordShape(msgspec.Struct):
     """Kept, and left out of everything."""
     history: list[Correction] = []
     """Oldest first."""
+    from_box: bool = True
+    """Otherwise the raw recording is a file of another recorder."""
 
 
 def seal(content: Any) -> str:

@@ -68,7 +68,7 @@ def noise_share(
 
     `power` is the mean square of each filtered signal, `noise` a noise record, `to_vehicle` (3, 3) and `settings` are
     those of the analysis. The chip's axes are independent, so their noise powers add. A metric that listens to the
-    rotation has none.
+    rotation has none, and so has every metric where the noise is not known.
     """
     turned = np.asarray(to_vehicle, float)
     shares = {}
@@ -83,6 +83,8 @@ def noise_share(
         same_band = np.allclose(level["band_hz"], metric.band_hz(settings), rtol=SAME_BAND, atol=1e-9)
         idles = same_band and level["rms"] ** 2 > floor_square
         floor_square = level["rms"] ** 2 if idles else floor_square
+        if math.isnan(floor_square):  # of a recorder that nobody knows
+            continue
         signal_square = sum(power[channel.source] for channel in metric.channels)
         share = min(1.0, floor_square / signal_square) if signal_square > 0 else 1.0
         of: Literal["sensor", "idle"] = "idle" if idles else "sensor"

@@ -18,6 +18,7 @@ import numpy as np
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions, StruckOut
 from towertap.capture.consistency import hold_together
+from towertap.capture.imported import LAYOUTS_OF_OTHERS, Origin
 from towertap.doors.files import opened, size_of
 from towertap.doors.structured import from_json, typed
 from towertap.doors.times import local_day
@@ -69,7 +70,7 @@ class Capture:
         if self.n_samples == 0:
             raise FileError("a capture without samples; decode the raw recording again")
         self._tables = {entry.name: self._read_table(entry) for entry in schema.tables() if not entry.is_long}
-        hold_together(file, self.n_samples, self._tables)
+        hold_together(file, self.n_samples, self._tables, has_frames=not self.is_imported)
 
     def __enter__(self) -> Self:
         return self
@@ -78,6 +79,22 @@ class Capture:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    @property
+    def is_imported(self) -> bool:
+        """Whether another recorder made it and not a box, so that much cannot be proved."""
+        return self.layout in LAYOUTS_OF_OTHERS.values()
+
+    @cached_property
+    def origin(self) -> Origin | None:
+        """Where an imported capture is from; None for one that a box made."""
+        if not self.is_imported:
+            return None
+        try:
+            source: Origin = typed(self.host.get("imported"), Origin, "imported")
+        except FileError as error:
+            raise FileError(f"{self.path}: damaged capture: {error}; import the file again") from None
+        return source
 
     def close(self) -> None:
         """Close the file."""

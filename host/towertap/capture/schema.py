@@ -10,6 +10,7 @@ from typing import Any
 import h5py
 import numpy as np
 
+from towertap.capture.imported import LAYOUTS_OF_OTHERS
 from towertap.errors import FileError
 from towertap.wire.layouts import LAYOUTS, Layout
 from towertap.wire.messages import MESSAGES
@@ -115,7 +116,7 @@ ATTRIBUTES = (
     Attribute("schema_version", "text", "MAJOR.MINOR; a reader refuses a newer MAJOR"),
     Attribute("written_by", "text", "program and version"),
     Attribute("chip", "text", "sensor"),
-    Attribute("layout", "int", "layout id of the wire format"),
+    Attribute("layout", "int", "layout id of the wire format; -1 and -2: three or six axes of another recorder"),
     Attribute("odr_hz", "float", "nominal rate, Hz"),
     Attribute("rate_hz", "float", "true rate against the box clock, Hz"),
     Attribute("rate_interval_hz", "floats", "95 % interval of rate_hz; NaN when the frames do not carry one"),
@@ -182,7 +183,7 @@ def validate(file: h5py.File) -> Layout:
     for entry in ATTRIBUTES:
         if not entry.quantity:
             _validate_attribute(file, entry)
-    layout = LAYOUTS.get(int(file.attrs["layout"]))
+    layout = (LAYOUTS | LAYOUTS_OF_OTHERS).get(int(file.attrs["layout"]))
     if layout is None:
         chip, number = text_attribute(file, "chip")[:40], int(file.attrs["layout"])
         raise FileError(f"a capture of a chip ({chip}, layout {number}) that this towertap does not know: {NEWER}")

@@ -22,6 +22,7 @@ from towertap.cli._outcome import Outcome, answers
 from towertap.errors import CallError
 from towertap.exports import exporter
 from towertap.motion import in_words
+from towertap.settings import default
 from towertap.signals.bands import SKIRT
 from towertap.signals.jerk import EDGE_HZ, design
 from towertap.words.numbers import number
@@ -46,7 +47,8 @@ MARKS = {"clean": "", "marked": " *", "not judged": " **"}
     "--bench",
     "folder",
     type=click.Path(path_type=Path),
-    help="Folder of the bench records; default: the folder 'bench' beside the capture.",
+    default=default("bench"),
+    help="Folder of the bench records; default: as set, or the folder 'bench' beside the capture.",
 )
 @click.option("--whole", is_flag=True, help="Keep standing, pulling away and what marks start and stop cut off.")
 @answers
@@ -155,7 +157,7 @@ def _remarks(out: Path, analysis: Analysis) -> list[Text]:
         *(f"† {reason}." for reason in analysis.beyond.values()),
         "± is what the uncertainty of the scale makes of absolute values; a ratio of the same box does not have it. "
         "noise is the share in the power of the sensor's own, or of the idling engine's where that was recorded.",
-        *(f"Bench: {words}." for words in analysis.bench.words.values()),
+        *(f"Bench: {words}." for words in dict.fromkeys(analysis.bench.words.values())),
         f"Per window: {out}",
     ]
     return [Text(line) for line in lines]

@@ -14,6 +14,8 @@ from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers, judged, lines
 from towertap.errors import CallError
 
+NOT_FROM_A_BOX = " as far as another recorder's file can show; what is marked -- only a box can prove"
+
 
 @click.command(
     name="check",
@@ -41,6 +43,8 @@ def command(capture: Path | None, limits: Path | None, list_limits: bool) -> Out
 
 def _text(integrity: Integrity, struck: StruckOut | None) -> Text:
     verdict = Text("sound" if integrity.sound else "not sound:", "bold")
+    if integrity.sound and not integrity.from_box:
+        verdict.append(NOT_FROM_A_BOX, "not bold")
     rules = [judged(rule.ok, rule.text) for rule in integrity.rules]
     left_out = [Text(f"{struck.words}; comparisons leave it out", "yellow")] if struck else []
     return lines(*rules, _started(integrity), *left_out, verdict, *(f"  - {text}" for text in integrity.reasons))

@@ -22,6 +22,7 @@ from towertap.compare.findings.departures import NO_PLAN
 from towertap.compare.plan.plan import Plan, read_plan
 from towertap.compare.sections import SECTIONS
 from towertap.errors import CallError
+from towertap.settings import default, setting
 from towertap.words.numbers import fixed, p_value
 
 STYLES = {"harsher": "bold red", "gentler": "bold green", "equivalent": "bold blue", "undecided": "bold yellow"}
@@ -70,7 +71,7 @@ A refusal is one line on standard error and exit status 2, with nothing on stand
     help="These drives are a control, kept with the bench records for later comparisons of this vehicle: the part "
     "fitted again, the part on another day, or a change that must show (after is the harsher one).",
 )
-@click.option("--margin", type=float, metavar="PERCENT", help="The change that counts; 10 when nothing says.")
+@click.option("--margin", type=float, metavar="PERCENT", help="The change that counts; the plan's, or as set, or 10.")
 @click.option(
     "--quantile", default=0.95, show_default=True, help="Quantile of the smooth road's windows: the roughness limit."
 )
@@ -94,7 +95,8 @@ A refusal is one line on standard error and exit status 2, with nothing on stand
 @click.option(
     "--bench",
     type=click.Path(path_type=Path),
-    help="Folder of the bench records; default: the folder 'bench' beside the captures.",
+    default=default("bench"),
+    help="Folder of the bench records; default: as set, or the folder 'bench' beside the captures.",
 )
 @click.option("--position", metavar="NAME", help="The box position to compare, where passes have two.")
 @click.option(
@@ -117,6 +119,9 @@ A refusal is one line on standard error and exit status 2, with nothing on stand
     help="How far the logs' clocks are ahead of the captures'; found by the forward acceleration when not given.",
 )
 @click.option("--report", type=click.Path(path_type=Path, file_okay=False), help="Write the report into this folder.")
+@click.option(
+    "--sounds/--no-sounds", default=default("sounds"), help="Whether it comes with sounds of typical passes; as set."
+)
 @answers
 def command(
     folder: Path,
@@ -139,11 +144,14 @@ def command(
     speed_logs: tuple[Path, ...],
     speed_offset: float | None,
     report: Path | None,
+    sounds: bool,
 ) -> Outcome:
     """Load the passes, compare them, write the report, tell the answer."""
     plan = read_plan(plan_file) if plan_file else None
     logs = [log for path in speed_logs for log in read_speed_logs(path)]
     before, after, smooth = _named(plan, before=before, after=after, smooth=smooth)
+    if margin is None and plan is None:
+        margin = setting("margin")
     with Progress(console=console, transient=True, disable=not sys.stderr.isatty()) as progress:
         task = progress.add_task("reading passes", total=None)
         drives = load_drives(
@@ -179,9 +187,14 @@ def command(
         data["kept"] = str(written)
         text.append(Text(f"\nKept for later comparisons of this vehicle: {written}"))
     if report is not None:
+        from towertap.exchange.listening import sounds_of
         from towertap.report.report import write_report  # draws pictures: loaded only when asked for
 
-        page = write_report(comparison, report)
+        report.mkdir(parents=True, exist_ok=True)
+        of_pictures, failures = sounds_of(comparison, report) if sounds else ({}, [])
+        for failure in failures:
+            console.print(failure, style="yellow", soft_wrap=True)
+        page = write_report(comparison, report, sounds=of_pictures)
         data["report"] = str(page)
         text.append(Text(f"\nReport: {page}"))
     return Outcome(data, Group(*text))

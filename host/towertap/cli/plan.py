@@ -30,6 +30,7 @@ from towertap.compare.stats.power import (
 from towertap.doors.structured import typed
 from towertap.errors import CallError
 from towertap.report.run_sheet import NO_MOUNTING, passes_and_power, write_plan_and_sheets
+from towertap.settings import setting
 from towertap.signals.metrics import METRICS, RMS
 from towertap.words.table import Table, tabulate
 
@@ -49,7 +50,6 @@ WHY_SPREAD = (
 )
 
 FLAGS = {"roads": "--road", "spread": "--pilot or --spread"}
-USUAL_MARGIN = 10.0
 AIR_C = click.FloatRange(-60, 60)
 
 
@@ -77,7 +77,10 @@ AIR_C = click.FloatRange(-60, 60)
     help="The primary metric; further ones may follow, as secondary: a family of tests apart, at no cost to it.",
 )
 @click.option(
-    "--margin", type=float, metavar="PERCENT", help=f"The change that counts; {USUAL_MARGIN:g} when not given."
+    "--margin",
+    type=float,
+    metavar="PERCENT",
+    help="The change that counts; as set when not given, or 10.",
 )
 @click.option("--power", default=80.0, show_default=True, metavar="PERCENT", help="How surely it is to be found.")
 @click.option("--spread", type=float, metavar="PERCENT", help="How far passes with nothing changed differ (s.d./mean).")
@@ -128,8 +131,8 @@ def _ask(given: dict[str, Any], pilot: Path | None) -> dict[str, Any]:
         answer = click.prompt(ASKED[name], type=float if name == "spread" else str, err=True)
         given[name] = str(answer).split() if name == "roads" else answer
     if given["margin"] is None and missing:
-        given["margin"] = click.prompt("The margin that counts, in percent", default=USUAL_MARGIN, err=True)
-    return given | {"margin": USUAL_MARGIN if given["margin"] is None else given["margin"]}
+        given["margin"] = click.prompt("The margin that counts, in percent", default=setting("margin"), err=True)
+    return given | {"margin": setting("margin") if given["margin"] is None else given["margin"]}
 
 
 def _road(text: str) -> PlannedRoad:

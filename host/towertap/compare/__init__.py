@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from pathlib import Path
+from types import ModuleType
+from typing import Any
 
+import towertap
 from towertap.compare.comparison import Comparison, compare
 from towertap.compare.drives.folder import load_passes
 from towertap.compare.drives.model import Drives
@@ -40,3 +44,14 @@ def load_drives(
         input_position=input_position,
         on_progress=on_progress,
     )
+
+
+class _CallableRoom(ModuleType):
+    """A room that can be called: Python puts it at `towertap.compare`, where the library has a function."""
+
+    def __call__(self, *arguments: Any, **options: Any) -> Any:
+        """As `towertap.library.compare`."""
+        return towertap.__getattr__("compare")(*arguments, **options)
+
+
+sys.modules[__name__].__class__ = _CallableRoom

@@ -21,6 +21,7 @@ from towertap.compare.section import Evidence
 from towertap.compare.sections import SECTIONS
 from towertap.compare.stats.contrast import ALPHA
 from towertap.compare.study import Study, lay_out
+from towertap.errors import AnalysisError
 from towertap.words.phrases import listed
 
 DEFAULT_METRICS = ("jerk_z", "weighted_z", "acceleration_z")
@@ -118,7 +119,7 @@ def compare(
     if plan:
         blocks, primary = plan.slots, plan.metrics[0]
     margin = margin if margin is not None else plan.margin if plan else MARGIN
-    chosen = metrics or (plan.metrics if plan else DEFAULT_METRICS)
+    chosen = metrics or (plan.metrics if plan else _carried(drives))
     known = refit_sd, day_sd, controls, judge_unaligned
     study = lay_out(drives, margin, quantile, chosen, blocks, *known)
     overall, findings = find(study, primary)
@@ -132,6 +133,7 @@ def compare(
         return find(lay_out(drives, margin, quantile, chosen, blocks, *known), primary)[1]
 
     bench = {drive.name: drive.bench for drive in drives.passes if drive.bench}
+    boxes = {drive.name: drive.bench for drive in drives.passes if drive.bench and drive.from_box}
     return Comparison(
         drives=drives,
         margin=margin,
@@ -144,8 +146,9 @@ def compare(
         evidence=evidence,
         warnings=(
             *drives.warnings,
-            *instrument.warnings(bench),
             *touched.warnings(drives, findings, judge),
+            *([] if metrics or plan else _not_carried(drives)),
+            *instrument.warnings(boxes),
             *_on_pairing(study),
             *(warning for found in evidence.values() for warning in found.warnings),
         ),
@@ -154,6 +157,25 @@ def compare(
         departures=departures(plan, study) if plan else (),
         control=own,
     )
+
+
+def _carried(drives: Drives) -> list[str]:
+    """The default metrics that every pass's rate carries; AnalysisError where it carries none."""
+    names = [quantity.name for quantity in drives.quantities]
+    carried = [name for name in DEFAULT_METRICS if name in names]
+    if not carried:
+        raise AnalysisError(
+            f"the rate carries none of {', '.join(DEFAULT_METRICS)}: name others, of {', '.join(names)}"
+        )
+    return carried
+
+
+def _not_carried(drives: Drives) -> Iterator[str]:
+    """The default metrics that are left out, with the reason."""
+    reasons = {name: reason for drive in drives.passes for name, reason in drive.left_out.items()}
+    for name in DEFAULT_METRICS:
+        if name in reasons:
+            yield f"{name} is left out: {reasons[name]}"
 
 
 def _on_pairing(study: Study) -> Iterator[str]:

@@ -31,12 +31,14 @@ class Embedded:
     uri: str
     title: str
     caption: str
+    sound: str = ""
+    """Name of a sound in the page's folder that belongs to it."""
 
 
-def embedded(path: Path, title: str, caption: str) -> Embedded:
+def embedded(path: Path, title: str, caption: str, sound: str = "") -> Embedded:
     """Embed the PNG at `path`."""
     uri = "data:image/png;base64," + base64.b64encode(path.read_bytes()).decode("ascii")
-    return Embedded(uri, " ".join(title.split()), caption)
+    return Embedded(uri, " ".join(title.split()), caption, sound)
 
 
 def template(name: str) -> Template:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from matplotlib import rc_context
@@ -23,17 +23,25 @@ INTERVALS = (
 )
 
 
-def write_report(comparison: Comparison, folder: str | Path, notices: Sequence[str] = ()) -> Path:
+def write_report(
+    comparison: Comparison,
+    folder: str | Path,
+    notices: Sequence[str] = (),
+    sounds: Mapping[str, Path] | None = None,
+) -> Path:
     """Write `report.html`, its pictures (PNG) and tables (CSV) into `folder`, made if need be; returns the page's path.
 
-    `notices` are lines to stand under the headline. The report is a function of the comparison: no capture is opened.
+    `notices` are lines to stand under the headline, `sounds` files in the folder by the picture that they belong to.
+    The report is a function of the comparison: no capture is opened.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     with rc_context(style.RC):
         findings = _embed(folder, Picture("intervals", intervals.draw(comparison), INTERVALS))
         pictures = {
-            section.name: [_embed(folder, picture) for picture in section.pictures(comparison.evidence[section.name])]
+            section.name: [
+                _embed(folder, picture, sounds) for picture in section.pictures(comparison.evidence[section.name])
+            ]
             for section in SECTIONS
             if section.name in comparison.evidence
         }
@@ -53,7 +61,8 @@ def _write_csv(table: Table, path: Path) -> None:
         rows.writerows(["" if cell == "–" else cell.replace("−", "-") for cell in row] for row in table.rows)
 
 
-def _embed(folder: Path, picture: Picture) -> page.Embedded:
+def _embed(folder: Path, picture: Picture, sounds: Mapping[str, Path] | None = None) -> page.Embedded:
     path = folder / f"{picture.name}.png"
     style.save(picture.figure, path)
-    return page.embedded(path, picture.figure.get_suptitle(), picture.caption)
+    sound = (sounds or {}).get(picture.name)
+    return page.embedded(path, picture.figure.get_suptitle(), picture.caption, sound.name if sound else "")

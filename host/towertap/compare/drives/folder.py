@@ -328,6 +328,7 @@ class PassReader:
             moving=analysis.moving,
             touched=touched,
             measured={name: measure(reading) for name, measure in self.measures.items()},
+            left_out=analysis.left_out,
         )
         return drive, capture.odr_hz
 
@@ -342,7 +343,7 @@ def _source(capture: Capture) -> Source:
     with capture.path.open("rb") as file:
         fingerprint = hashlib.file_digest(file, "sha256").hexdigest()
     firmware = str(capture.hello.get("firmware", "not said"))
-    return Source(capture.text("chip"), firmware, fingerprint, capture.text("raw_sha256"))
+    return Source(capture.text("chip"), firmware, fingerprint, capture.text("raw_sha256"), not capture.is_imported)
 
 
 def began(capture: Capture) -> datetime | None:

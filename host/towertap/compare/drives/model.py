@@ -59,6 +59,8 @@ class Source:
     firmware: str
     capture_sha256: str
     raw_sha256: str
+    from_box: bool = True
+    """Otherwise another recorder made it, and much of it cannot be proved."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,6 +98,13 @@ class Pass:
     moving: Moving | None = None
     touched: bool = False
     """Clipped or overflowed, and used without the windows that this touched."""
+    left_out: Mapping[str, str] = field(default_factory=dict)
+    """The metrics that its rate cannot carry, with the reason."""
+
+    @property
+    def from_box(self) -> bool:
+        """Whether a box made it, and not another recorder."""
+        return self.source is None or self.source.from_box
 
     @property
     def name(self) -> str:

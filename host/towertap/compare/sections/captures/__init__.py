@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import fields
 from datetime import UTC
+from statistics import fmean
 from typing import Any
 
 from towertap.bench.carried import BenchSummary
 from towertap.capture.conditions import Conditions
 from towertap.compare.drives.calendar import first_half
-from towertap.compare.drives.model import Drives, Pass
+from towertap.compare.drives.model import SIDES, Drives, Pass
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
 from towertap.compare.study import Study
 from towertap.motion import in_words
 from towertap.words.numbers import fixed, number
-from towertap.words.phrases import some
+from towertap.words.phrases import counted, some
 from towertap.words.table import Table, tabulate
 
 FIELDS = {
@@ -34,6 +35,8 @@ FIELDS = {
 }
 """How the fields of Conditions are headed; a field that is not here is headed by its own name."""
 UNSAID = "–"
+SOUND = {True: "sound", False: "nothing speaks against it"}
+"""What a capture of a box is, and one of another recorder, where no rule is broken."""
 
 
 class CapturesSection(Section):
@@ -57,22 +60,24 @@ class CapturesSection(Section):
         excluded = tuple(f"Left out: {some(names)}: {why}." for why, names in of_reason.items())
         return Evidence(
             headline=_headline(passes, drives),
-            paragraphs=(order(drives), _no_drive(passes), *shared, *excluded),
+            paragraphs=(order(drives), _no_drive(passes), *recorders(drives), *shared, *excluded),
             tables=(
                 tabulate("Is each capture sound?", map(_integrity, passes)),
                 *_bench(passes),
                 table,
                 fingerprints(passes),
             ),
+            warnings=tuple(unproved(drives)),
         )
 
 
 def _headline(passes: Sequence[Pass], drives: Drives) -> str:
     unsound = sum(not drive.integrity.sound and not drive.touched for drive in passes)
     touched = sum(drive.touched for drive in passes)
+    clipped = f", {touched} clipped or overflowed in places" if touched else ""
     sound = "all sound" if not unsound else f"{unsound} of them not sound and used because that was asked for"
     left_out = f"; {len(drives.excluded)} more were left out" if drives.excluded else ""
-    return f"{len(passes)} captures, {sound}{left_out}."
+    return f"{len(passes)} captures, {sound}{clipped}{left_out}."
 
 
 def _no_drive(passes: Sequence[Pass]) -> str:
@@ -88,11 +93,38 @@ def _no_drive(passes: Sequence[Pass]) -> str:
     )
 
 
+def recorders(drives: Drives) -> list[str]:
+    """One line on what each side rests on, where not all of it is captures of a box."""
+    if all(drive.from_box for drive in drives.passes):
+        return []
+    sentences = []
+    for side, part in (("before", drives.before), ("after", drives.after)):
+        from_box = [drive.from_box for drive in drives.passes if drive.side == side]
+        kinds = ((sum(from_box), "of a box"), (from_box.count(False), "imported from another recorder"))
+        sentences.append(
+            f"{part} rests on " + " and ".join(f"{counted(n, 'capture')} {kind}" for n, kind in kinds if n)
+        )
+    return [f"{'; '.join(sentences)}."]
+
+
+def unproved(drives: Drives) -> Iterator[str]:
+    """Warnings about imported captures, and about sides that rest on different recorders."""
+    imported = [drive for drive in drives.passes if not drive.from_box]
+    if imported:
+        yield (
+            f"{counted(len(imported), 'capture')} of {len(drives.passes)} not from a box but imported from another "
+            "recorder: that no sample was lost, the true rate and the sensor's noise cannot be proved for them"
+        )
+    shares = [fmean(drive.from_box for drive in drives.passes if drive.side == side) for side in SIDES]
+    if shares[0] != shares[1]:
+        yield "the two sides do not rest on the same recorders: how these differ may pass for a change of the part"
+
+
 def _integrity(drive: Pass) -> dict[str, str]:
     check = drive.integrity
     return {
         "capture": drive.name,
-        "sound": "sound" if check.sound else f"not sound: {'; '.join(check.reasons)}",
+        "sound": SOUND[check.from_box] if check.sound else f"not sound: {'; '.join(check.reasons)}",
         "rate, Hz": number(check.rate_hz, 7),
         "off nominal, ppm": fixed(check.rate_ppm, 2),
         "95 % interval": fixed(check.rate_ppm_interval, 2),
@@ -120,13 +152,15 @@ def _bench(passes: Sequence[Pass]) -> list[Table]:
 
 def _bench_row(captures: str, bench: BenchSummary) -> dict[str, str]:
     days = {kind: utc[:10] for kind, utc in bench.measured_utc.items() if utc}
+    scale = bench.scale_uncertainty[2]
+    known = not math.isnan(scale)
     selftest = {True: "passed, ", False: "failed, ", None: ""}[bench.selftest_ok]
     return {
         "captures": captures,
         "box": bench.serial,
-        "noise": days.get("noise", "data sheet"),
-        "calibration": days.get("calibration", "data sheet"),
-        "uncertainty of scale, vertical": f"±{number(100 * bench.scale_uncertainty[2], 2)} %",
+        "noise": days.get("noise", "data sheet" if known else UNSAID),
+        "calibration": days.get("calibration", "data sheet" if known else UNSAID),
+        "uncertainty of scale, vertical": f"±{number(100 * scale, 2)} %" if known else "not known",
         "mounting carries to": f"{number(bench.usable_hz)} Hz, {days['tap']}" if bench.usable_hz else "no record",
         "self-test": selftest + days["selftest"] if "selftest" in days else "no record",
     }

@@ -36,7 +36,8 @@ class KnocksSection(Section):
         """Count, and hold the rates against each other."""
         roads, warnings = count_knocks(study), tuple(not_heard(study.drives))
         if not roads:
-            return Evidence("No road could be listened to for knocks.", warnings=warnings) if warnings else None
+            nothing = Evidence("No road could be listened to for knocks.", warnings=warnings, drawn=(study.drives, ()))
+            return nothing if warnings else None
         return Evidence(
             headline=_headline(roads),
             paragraphs=tuple(road.words for road in roads),

@@ -51,7 +51,7 @@ class TracesSection(Section):
                 figure.draw(road, before, after),
                 "The pass of each side whose value is nearest to that side's mean. Above: smallest and largest value "
                 "in each of 600 steps of the recording. Below: the second with most jerk. Acceleration from 0.5 Hz up "
-                "to 500 Hz (or what the rate carries), jerk up to 100 Hz. What the filters need to settle is not "
+                "to 500 Hz, jerk up to 100 Hz, or what the rate carries. What the filters need to settle is not "
                 "drawn. One pass shows what the signal is like, not what the part does.",
             )
 
