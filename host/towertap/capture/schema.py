@@ -96,7 +96,7 @@ _TABLES = (
 def counts_of(layout: Layout) -> list[Dataset]:
     """The datasets that hold what a chip measures, a quantity each."""
     return [
-        Dataset(name, quantity.dtype, "counts of the chip, x y z in chip axes", 3, 4096, True)
+        Dataset(name, quantity.dtype, "counts of the chip, x y z in chip axes", 3, 16384, True)
         for name, quantity in layout.quantities.items()
     ]
 
@@ -148,7 +148,7 @@ def create(file: h5py.File, entry: Dataset) -> None:
         shape=(0, *entry.tail),
         maxshape=(None, *entry.tail),
         dtype=entry.dtype,
-        chunks=(entry.chunk_rows, *entry.tail),
+        chunks=(entry.chunk_rows, 1) if entry.columns else (entry.chunk_rows,),
         compression="gzip",
         compression_opts=1,
         shuffle=True,
