@@ -156,4 +156,4 @@ def _pack(dataset: h5py.Dataset, start: int, rows: np.ndarray, pool: Executor) -
 
 def _deflated(content: np.ndarray) -> bytes:
     deflate = zlib.compressobj(1, strategy=zlib.Z_RLE)
-    return deflate.compress(content) + deflate.flush()
+    return deflate.compress(content.data) + deflate.flush()
