@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
@@ -17,6 +16,7 @@ from towertap.bench.carried import BenchRecords, BenchSummary, no_records
 from towertap.bench.sharing import Share, beyond_mounting, noise_share
 from towertap.capture.reading import Capture, Piece
 from towertap.errors import AnalysisError, CallError
+from towertap.lazily import pd
 from towertap.signals.axes import EXAMPLE, parse_mounting
 from towertap.signals.channels import ACCELERATIONS, AXES, MetricSettings
 from towertap.signals.filters import Array, Band

@@ -6,11 +6,11 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import h5py
 import numpy as np
-from scipy.special import ndtri, stdtrit  # of scipy.stats, which takes a second to load
+import scipy
 
 from towertap.capture.continuity import EXACT
+from towertap.lazily import h5py
 from towertap.wire.frames import UNKNOWN_TEMPERATURE
 from towertap.wire.layouts import Layout
 
@@ -128,7 +128,7 @@ def fit_rate(newest: np.ndarray, clock_us: np.ndarray, stretch: np.ndarray) -> R
         xw, yw = _centred(x, group, weights), _centred(y, group, weights)
         before, period_us = period_us, float((weights * xw) @ yw / ((weights * xw) @ xw))
         residual = yw - period_us * xw
-        scale = np.median(np.abs(residual)) / ndtri(0.75)
+        scale = np.median(np.abs(residual)) / scipy.special.ndtri(0.75)
         if abs(period_us - before) <= 1e-10 * abs(period_us) or scale == 0:
             break
         weights = np.minimum(1.0, HUBER_C * scale / np.maximum(np.abs(residual), 1e-9))
@@ -163,4 +163,4 @@ def _half_interval(x: np.ndarray, residual: np.ndarray, group: np.ndarray, weigh
         return np.inf
     slopes = (of_both - of_x * of_residual / count).sum(axis=0) / information
     error = np.std(slopes) * np.sqrt(BATCHES - 1)
-    return float(stdtrit(BATCHES - 2, 0.975) * error)
+    return float(scipy.special.stdtrit(BATCHES - 2, 0.975) * error)

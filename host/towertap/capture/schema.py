@@ -7,10 +7,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import h5py
 import numpy as np
 
 from towertap.errors import FileError
+from towertap.lazily import h5py
 from towertap.wire.layouts import LAYOUTS, Layout
 from towertap.wire.messages import MESSAGES
 
@@ -26,8 +26,8 @@ MOST_TIMES_STORED, MUCH_BYTES = 100, 2**28
 """A live chip's noise cannot be packed to a tenth; an hour of a dead one's zeros may still be read and judged."""
 WORST_DEFLATE_RATIO = 1.01
 """Deflate lengthens data by less than this, a few bytes apart: a longer chunk would unfold to more than it declares."""
-FILTERS = {h5py.h5z.FILTER_DEFLATE, h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER_FLETCHER32}
-"""Those that every HDF5 has; any other would have a plug-in loaded."""
+FILTERS = {1, 2, 3}
+"""Deflate, shuffle and checksum, by the numbers that HDF5 gives them: every HDF5 has these, any other is a plug-in."""
 
 
 @dataclass(frozen=True)

@@ -12,12 +12,12 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-import h5py
 import numpy as np
 
 from towertap.capture import schema
 from towertap.doors.whole_file import allocate, whole_file
 from towertap.errors import FileError
+from towertap.lazily import h5py
 
 BLOCK_CHUNKS = 8
 """Rows are gathered until so many chunks are full, so that each chunk is compressed once."""

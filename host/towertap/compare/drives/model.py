@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from towertap.archive.record import CAPTURE
+from towertap.lazily import pd
 from towertap.signals.metrics import METRICS, THIRDS, Metric
 
 if TYPE_CHECKING:
