@@ -17,7 +17,7 @@ HOST = ROOT / "host"
 PACKAGE = "towertap"
 
 ORDER = (
-    ("errors", "words", "drawing"),
+    ("errors", "lazily", "words", "drawing"),
     ("doors", "firmware", "signals"),
     ("wire", "settings"),
     ("capture",),

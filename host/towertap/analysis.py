@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
@@ -16,6 +15,7 @@ from towertap.bench.mounted import rotation_to_vehicle
 from towertap.bench.sharing import Share, beyond_mounting, noise_share
 from towertap.capture.reading import Capture, Piece
 from towertap.errors import AnalysisError, CallError
+from towertap.lazily import pd
 from towertap.motion import CELL_S, Course, CourseReader, Moving, in_words, moving
 from towertap.signals.channels import ACCELERATIONS, AXES, MetricSettings
 from towertap.signals.filters import Array, Band

@@ -11,7 +11,6 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-import h5py
 import numpy as np
 
 from towertap.archive import record as records
@@ -36,6 +35,7 @@ from towertap.capture.conditions import sidecar_path
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 from towertap.errors import FileError, TowertapError
+from towertap.lazily import h5py
 
 COMPARED = ("acceleration", "rotation", "frames")
 """What a capture holds of the box's own numbers; the other tables are this host's reading of them."""

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import h5py
 import numpy as np
 
 from towertap.capture.continuity import LARGEST_COUNTER, UNKNOWN
 from towertap.capture.rate import frame_blocks
 from towertap.capture.schema import AGAIN
 from towertap.errors import FileError
+from towertap.lazily import h5py
 
 
 def hold_together(file: h5py.File, n_samples: int, tables: dict[str, np.ndarray], *, has_frames: bool = True) -> None:

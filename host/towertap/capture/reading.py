@@ -12,7 +12,6 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-import h5py
 import numpy as np
 
 from towertap.capture import schema
@@ -23,6 +22,7 @@ from towertap.doors.files import opened, size_of
 from towertap.doors.structured import from_json, typed
 from towertap.doors.times import local_day
 from towertap.errors import FileError
+from towertap.lazily import h5py
 from towertap.wire.frames import SYNC
 from towertap.wire.layouts import Layout
 from towertap.wire.messages import RATES_HZ, hello_of

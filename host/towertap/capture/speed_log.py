@@ -8,13 +8,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from towertap.capture.speed_files import POSITIONS, READERS, SPEEDS
 from towertap.doors.files import opened, size_of
 from towertap.doors.times import instant
 from towertap.errors import FileError
+from towertap.lazily import pd
 
 Array = NDArray[np.float64]
 

@@ -23,8 +23,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft, ndimage, optimize, signal
 
 from towertap.signals.bands import design
 from towertap.signals.filters import CARRIED, Array, Band, require_rate
@@ -160,7 +160,7 @@ class KnockFinder:
 def _threshold(tops: Array) -> Array:
     """What the largest magnitude of a cell must be over, by that of the cells (n,) around it."""
     reach = 2 * round(REACH_S / CELL_S) + 1
-    level = ndimage.percentile_filter(tops, 100 * UPPER, reach, mode="reflect")
+    level = scipy.ndimage.percentile_filter(tops, 100 * UPPER, reach, mode="reflect")
     return np.maximum(FACTOR * level, LEAST_MS2)
 
 
@@ -198,7 +198,7 @@ def _describe(cut: Array, rate_hz: float, background_ms2: float) -> Knock:
     peak = round(BEFORE_S * rate_hz)
     direction = np.linalg.eigh(cut @ cut.T)[1][:, -1]
     along = direction @ cut
-    envelope = np.abs(signal.hilbert(along, N=fft.next_fast_len(along.size)))[: along.size]
+    envelope = np.abs(scipy.signal.hilbert(along, N=scipy.fft.next_fast_len(along.size)))[: along.size]
     quiet = np.flatnonzero(envelope < envelope[peak] / 2)
     onset = int(quiet[quiet < peak].max(initial=-1)) + 1
     end = int(quiet[quiet > peak].min(initial=along.size))
@@ -231,7 +231,7 @@ def ring_hz(along: Array, rate_hz: float) -> float:
     low, high = band_hz(rate_hz)
     spectrum = np.abs(np.fft.rfft(wave, 8 * wave.size))
     strongest = np.clip(spectrum.argmax() * rate_hz / (8 * wave.size), low, high)
-    fit = optimize.least_squares(
+    fit = scipy.optimize.least_squares(
         misfit, [strongest, 60.0], bounds=([low / 2, 1.0], [1.2 * high, 2000.0]), x_scale=[10.0, 20.0], max_nfev=50
     )
     turns, fade = (float(value) for value in fit.x)

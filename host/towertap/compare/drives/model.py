@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from towertap.analysis import windows_of
 from towertap.archive.record import CAPTURE
+from towertap.lazily import pd
 from towertap.motion import CELL_S, Moving
 from towertap.signals.metrics import METRICS, THIRDS, Metric
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from statistics import median
 
 import numpy as np
-from scipy import signal
+import scipy
 
 from towertap.analysis import Analysis
 from towertap.capture.reading import Capture
@@ -71,7 +71,7 @@ def _waveform(capture: Capture, to_vehicle: Array, knock: Knock) -> Waveform:
     )
     counts = capture.counts("acceleration", piece.first_row + first, piece.first_row + last)
     readings = counts * capture.scale_ms2 @ to_vehicle.T
-    values = signal.sosfiltfilt(design(band_hz(rate_hz), rate_hz).sos, readings, axis=0)
+    values = scipy.signal.sosfiltfilt(design(band_hz(rate_hz), rate_hz).sos, readings, axis=0)
     time_s = np.asarray((np.arange(first, last) - middle) / rate_hz, np.float64)
     drawn = (time_s >= AROUND_S[0]) & (time_s <= AROUND_S[1])
     axis = int(np.abs(values[drawn]).max(axis=0).argmax())
