@@ -81,7 +81,9 @@ def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[
     The keys of `chosen` that tell drives apart (part, road, pass_number) narrow the choice; one drive that they leave
     is driven again if need be. CallError when there is no drive left.
     """
-    from towertap.compare.plan.plan import read_plan  # statistics take long to load, and few recordings need a plan
+    # Statistics take long to load, and few recordings need a plan.
+    from towertap.compare.plan.controls import CONTROLS
+    from towertap.compare.plan.plan import read_plan
 
     plan = read_plan(plan_path)
     wanted = {name: chosen[name] for name in ("part", "road", "pass_number") if chosen.get(name) not in (None, "")}
@@ -97,9 +99,10 @@ def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[
             "--road and --pass"
         )
     drive = (left or fitting)[0]
+    control = f"{CONTROLS[plan.control].name}, ".capitalize() if plan.control else ""
     console.print(
-        f"Drive {plan.drives.index(drive) + 1} of {len(plan.drives)}: pass {drive.pass_number} of {drive.road} with "
-        f"{drive.part}, at {plan.speed_kmh(drive.road):g} km/h",
+        f"{control}Drive {plan.drives.index(drive) + 1} of {len(plan.drives)}: pass {drive.pass_number} of "
+        f"{drive.road} with {drive.part}, at {plan.speed_kmh(drive.road):g} km/h",
         soft_wrap=True,
     )
     return {
