@@ -113,6 +113,7 @@ def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[
     # statistics take long to load, and few recordings need a plan
     from towertap.compare.drives.inventory import inventory, lacking
     from towertap.compare.drives.unused import nearly_alike
+    from towertap.compare.plan.controls import CONTROLS
     from towertap.compare.plan.plan import read_plan
 
     plan = read_plan(plan_path)
@@ -132,9 +133,10 @@ def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[
             "--road and --pass"
         )
     drive = drives[0]
+    control = f"{CONTROLS[plan.control].name}, ".capitalize() if plan.control else ""
     console.print(
-        f"Drive {plan.drives.index(drive) + 1} of {len(plan.drives)}: pass {drive.pass_number} of {drive.road} with "
-        f"{drive.part}, at {plan.speed_kmh(drive.road):g} km/h",
+        f"{control}Drive {plan.drives.index(drive) + 1} of {len(plan.drives)}: pass {drive.pass_number} of "
+        f"{drive.road} with {drive.part}, at {plan.speed_kmh(drive.road):g} km/h",
         soft_wrap=True,
     )
     speed = plan.speed_kmh(drive.road)

@@ -16,9 +16,10 @@ from towertap.capture.speed_log import read_speed_logs
 from towertap.cli._outcome import Outcome, answers, as_rich, console, table
 from towertap.compare import Comparison, compare, load_drives
 from towertap.compare.comparison import DEFAULT_METRICS
-from towertap.compare.controls import NAMES, Kind, controls_of, write_control
+from towertap.compare.controls import controls_of, write_control
 from towertap.compare.drives.speed_join import with_speed
 from towertap.compare.findings.departures import NO_PLAN
+from towertap.compare.plan.controls import CONTROLS, ControlKind
 from towertap.compare.plan.plan import Plan, read_plan
 from towertap.compare.sections import SECTIONS
 from towertap.errors import CallError
@@ -67,7 +68,7 @@ A refusal is one line on standard error and exit status 2, with nothing on stand
 @click.option("--day-sd", type=float, metavar="PERCENT", help="How far days differ; 3 when nothing says.")
 @click.option(
     "--control",
-    type=click.Choice(list(NAMES)),
+    type=click.Choice(list(CONTROLS)),
     help="These drives are a control, kept with the bench records for later comparisons of this vehicle: the part "
     "fitted again, the part on another day, or a change that must show (after is the harsher one).",
 )
@@ -131,7 +132,7 @@ def command(
     smooth: str | None,
     refit_sd: float | None,
     day_sd: float | None,
-    control: Kind | None,
+    control: ControlKind | None,
     margin: float | None,
     quantile: float,
     metrics: tuple[str, ...],

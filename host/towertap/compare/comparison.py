@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass, is_dataclass, replace
 from typing import Any
 
 from towertap.bench.carried import BenchSummary
-from towertap.compare.controls import Control, Kind, control_of
+from towertap.compare.controls import Control, control_of
 from towertap.compare.drives.model import Drives, Excluded
 from towertap.compare.drives.slots import Key, Slot
 from towertap.compare.findings import instrument, touched
@@ -15,6 +15,7 @@ from towertap.compare.findings.departures import Departure, departures, with_lea
 from towertap.compare.findings.describe import summary
 from towertap.compare.findings.find import find
 from towertap.compare.findings.model import Finding
+from towertap.compare.plan.controls import ControlKind
 from towertap.compare.plan.plan import QUANTILE, Plan
 from towertap.compare.road.rough import RoughnessLimit
 from towertap.compare.section import Evidence
@@ -100,7 +101,7 @@ def compare(
     refit_sd: float | None = None,
     day_sd: float | None = None,
     controls: Sequence[Control] = (),
-    control: Kind | None = None,
+    control: ControlKind | None = None,
     blocks: Mapping[Key, Slot] | None = None,
     primary: str | None = None,
     judge_unaligned: bool = False,
@@ -117,7 +118,9 @@ def compare(
     that cannot be, AnalysisError for drives that cannot be compared.
     """
     if plan:
-        blocks, primary = plan.slots, plan.metrics[0]
+        blocks, primary, control = plan.slots, plan.metrics[0], control or plan.control
+        refit_sd = plan.refit_sd if refit_sd is None else refit_sd
+        day_sd = plan.day_sd if day_sd is None else day_sd
     margin = margin if margin is not None else plan.margin if plan else MARGIN
     chosen = metrics or (plan.metrics if plan else _carried(drives))
     known = refit_sd, day_sd, controls, judge_unaligned

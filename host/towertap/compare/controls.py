@@ -22,6 +22,7 @@ import msgspec
 from towertap.compare.drives.calendar import days
 from towertap.compare.drives.model import SIDES, Drives
 from towertap.compare.findings.model import Finding
+from towertap.compare.plan.controls import CONTROLS, ControlKind
 from towertap.compare.stats.contrast import Verdict
 from towertap.compare.stats.spreads import MeasuredVariance, pooled
 from towertap.doors.structured import read_json
@@ -31,9 +32,6 @@ from towertap.words.phrases import change, percents
 
 SCHEMA, VERSION = "towertap control", 1
 LARGEST_BYTES = 1_000_000
-
-Kind = Literal["refit", "day", "positive"]
-NAMES: dict[Kind, str] = {"refit": "refit control", "day": "no-change day", "positive": "positive control"}
 
 
 class _Head(msgspec.Struct):
@@ -63,7 +61,7 @@ class ControlValue:
 class Control:
     """A control as it is kept: what was driven when, and each metric by its name; `margin` is a fraction."""
 
-    kind: Kind
+    kind: ControlKind
     vehicle: str
     before: str
     after: str
@@ -90,11 +88,11 @@ class Control:
     @property
     def summary(self) -> str:
         """One sentence on the control."""
-        name = NAMES[self.kind].capitalize()
+        name = CONTROLS[self.kind].name.capitalize()
         return f"{name}, {self.after} after {self.before}: {'; '.join(map(self.words, self.metrics))}."
 
 
-def control_of(kind: Kind, drives: Drives, margin: float, findings: Sequence[Finding]) -> Control:
+def control_of(kind: ControlKind, drives: Drives, margin: float, findings: Sequence[Finding]) -> Control:
     """The control that a comparison is; `findings` are one a metric, over all its rough roads.
 
     Raises CallError where it was not driven on the days that such a control needs, or nobody knows.
@@ -103,7 +101,8 @@ def control_of(kind: Kind, drives: Drives, margin: float, findings: Sequence[Fin
     before, after = ({of_day[drive.name] for drive in drives.passes if drive.side == side} for side in SIDES)
     every = before | after
     if None in every:
-        raise CallError(f"a {NAMES[kind]} needs the date of every pass: a capture does not say when it was driven")
+        name = CONTROLS[kind].name
+        raise CallError(f"a {name} needs the date of every pass: a capture does not say when it was driven")
     if kind == "refit" and len(every) > 1:
         raise CallError("a refit control is driven on one day, or what differs from day to day is in it: drive it so")
     if kind == "day" and before & after:
@@ -132,7 +131,7 @@ def _value(finding: Finding) -> ControlValue:
     )
 
 
-def measured(controls: Iterable[Control], kind: Kind, metric: str) -> MeasuredVariance:
+def measured(controls: Iterable[Control], kind: ControlKind, metric: str) -> MeasuredVariance:
     """What the controls of a kind tell of the spread in a metric, together."""
     values = [control.metrics[metric] for control in controls if control.kind == kind and metric in control.metrics]
     return pooled(MeasuredVariance(value.variance, 1.0) for value in values if value.variance is not None)
@@ -150,15 +149,17 @@ def write_control(control: Control, folder: Path) -> Path:
 
 
 def controls_of(drives: Drives, folder: Path) -> tuple[Control, ...]:
-    """The controls of the same vehicle in the bench folder, the oldest first, but for those made of these very drives.
-
-    FileError in one line for a file that is no control.
-    """
+    """The controls of the same vehicle in the bench folder, but for those made of these very drives."""
     vehicles = {drive.conditions.vehicle for drive in drives.passes}
     own = {drive.name for drive in drives.passes}
-    kept = (_read(path) for path in sorted(folder.glob("control-*.json")))
-    of_vehicle = (control for control in kept if {control.vehicle} == vehicles and not own <= set(control.captures))
-    return tuple(sorted(of_vehicle, key=lambda control: control.date))
+    kept = controls_with(vehicles.pop(), folder) if len(vehicles) == 1 else ()
+    return tuple(control for control in kept if not own <= set(control.captures))
+
+
+def controls_with(vehicle: str, folder: Path) -> tuple[Control, ...]:
+    """The controls of a vehicle in the bench folder, the oldest first; FileError for a file that is no control."""
+    kept = [_read(path) for path in sorted(folder.glob("control-*.json"))]
+    return tuple(sorted((control for control in kept if control.vehicle == vehicle), key=lambda control: control.date))
 
 
 def _read(path: Path) -> Control:

@@ -140,7 +140,8 @@ def lay_out(
         installations(drives.passes, planned),
         days(drives.passes),
     )
-    planned_roads = pairing if planned is not None else {}
+    in_blocks = len({slot.block for slot in (planned or {}).values()}) > 1
+    planned_roads = pairing if in_blocks else {}
     return Study(
         drives=drives,
         margin=margin,

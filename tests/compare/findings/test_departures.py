@@ -17,6 +17,7 @@ from towertap.compare.findings.departures import departures, with_leads
 from towertap.compare.findings.find import find
 from towertap.compare.plan.order import drive_order
 from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
+from towertap.compare.stats.planning import PlannedDesign
 
 ROADS = (PlannedRoad("quarry-lane", 40.0), PlannedRoad("bypass", 80.0))
 HELD = {
@@ -30,7 +31,7 @@ HELD = {
 @pytest.fixture
 def kept(make):
     """A plan, and drives that keep it: passes in driving order and their start times."""
-    drives = drive_order("rubber", "polyurethane", [road.name for road in ROADS], 4, 2, 7)
+    drives = drive_order("rubber", "polyurethane", [road.name for road in ROADS], 4, PlannedDesign("AB|BA"), 7)
     plan = Plan(
         question="?",
         vehicle="minibus",
@@ -41,9 +42,9 @@ def kept(make):
         metrics=("jerk_z", "weighted_z"),
         margin=0.1,
         power=0.8,
-        spread_cv=0.03,
+        spread=0.03,
         spread_from="said",
-        blocks=2,
+        design="AB|BA",
         seed=7,
         hold=HeldConditions(**(HELD | {"air_temperature_c": (5.0, 12.0)})),
         drives=drives,
@@ -225,7 +226,7 @@ def test_captures_that_do_not_say_when_they_began_do_not_show_that_the_plan_came
 
 @pytest.mark.parametrize("passes", [2, 6])
 def test_other_passes_than_planned_are_cautioned_of(plan, leads, passes):
-    drives = drive_order("rubber", "polyurethane", [road.name for road in ROADS], passes, 2, 7)
+    drives = drive_order("rubber", "polyurethane", [road.name for road in ROADS], passes, PlannedDesign("AB|BA"), 7)
     (caution,) = leads(replace(plan, drives=drives))
     assert f"4 and 4 passes a side are here, and {passes} were planned. If that is because of what" in caution
 

@@ -16,7 +16,7 @@ from towertap.compare.findings.find import find
 from towertap.compare.road.rough import PassValue, whole_value
 from towertap.compare.stats.contrast import LEAST_P, verdict
 from towertap.compare.stats.part import LEAST_P_GIVEN
-from towertap.compare.stats.power import difference_power, equivalence_power
+from towertap.compare.stats.planning import power_on_drives
 from towertap.compare.stats.ratio import contrast, holm
 from towertap.compare.study import lay_out
 
@@ -274,7 +274,8 @@ def test_more_passes_are_counted_at_the_middle_of_what_the_spread_may_be(make):
     middle = spread * np.sqrt(finding.df / stats.chi2.median(finding.df))
 
     def power(passes):
-        return min(difference_power(1.1, middle, passes), equivalence_power(0.1, middle, passes))
+        reached = power_on_drives(1, passes, middle, 0.1, 0.05)
+        return min(*reached.told, reached.equivalent)
 
     assert finding.on_these_drives == "undecided"
     assert power(finding.passes_needed - 1) < 0.8 <= power(finding.passes_needed)

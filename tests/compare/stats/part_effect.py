@@ -43,7 +43,7 @@ TRUE_SDS = (0.0, 0.02, 0.03, 0.04)
 
 def design(order, passes):
     """The design with so many passes a side, None where its stretches cannot share them alike."""
-    planned = PlannedDesign("", order)
+    planned = PlannedDesign(order)
     stretches = sum(stretch.after for stretch in planned.stretches)
     return planned.design(passes // stretches) if passes % stretches == 0 else None
 

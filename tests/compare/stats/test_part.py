@@ -69,7 +69,7 @@ def test_the_spread_that_overturns_it_does_and_a_smaller_one_does_not():
 
 
 def test_a_spread_that_the_design_cancels_overturns_nothing():
-    design = PlannedDesign("", "AB|BA").design(2)
+    design = PlannedDesign("AB|BA").design(2)
     given = statements(0.3 * design.after + 0.01 * np.random.default_rng(1).standard_normal(8), design)
     assert given.part.verdict(0.10) == "harsher"
     assert given.overturned_by("day", 0.10) == math.inf
@@ -119,7 +119,7 @@ def test_the_order_of_what_is_known():
 
 
 def test_too_few_installations_of_one_part_leave_the_assumption():
-    given = statements(np.random.default_rng(2).standard_normal(12), PlannedDesign("", "AB|BA|AB").design(2))
+    given = statements(np.random.default_rng(2).standard_normal(12), PlannedDesign("AB|BA|AB").design(2))
     assert given.components.installation.source == "assumed"
 
 

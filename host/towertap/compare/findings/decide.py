@@ -14,8 +14,7 @@ from towertap.compare.findings.model import Finding, PartStatement, PassInfluenc
 from towertap.compare.stats.contrast import ALPHA, Levels, Student, Verdict
 from towertap.compare.stats.design import about
 from towertap.compare.stats.part import Statements
-from towertap.compare.stats.planning import MOST_PASSES, Needed, passes_needed
-from towertap.compare.stats.power import difference_power, equivalence_power
+from towertap.compare.stats.planning import MOST_PASSES, Needed, passes_needed, power_on_drives
 from towertap.compare.stats.ratio import Contrast, ends, holm
 from towertap.compare.stats.spreads import ClusterSpread
 
@@ -205,8 +204,8 @@ def _needed(undecided: Undecided, alpha: float) -> Needed | None:
     spread = shown.standard_error / np.sqrt(sum(1 / count for count in shown.passes))
 
     def power(sd: float, passes: int) -> float:
-        difference = difference_power(1 + margin, sd, passes, alpha, blocks=blocks)
-        return min(difference, equivalence_power(margin, sd, passes, alpha, blocks=blocks))
+        reached = power_on_drives(blocks, passes, sd, margin, alpha)
+        return min(*reached.told, reached.equivalent)
 
     return passes_needed(power, spread, shown.df, range(max(2, blocks), MOST_PASSES + 1, blocks))
 

@@ -8,8 +8,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+from towertap.compare.drives.calendar import days
 from towertap.compare.drives.differences import TEMPERATURE_STEP_C
-from towertap.compare.drives.model import Drives
+from towertap.compare.drives.model import Drives, Pass
 from towertap.compare.drives.slots import Key, key_of
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.plan import QUANTILE, Plan
@@ -111,6 +112,10 @@ def _analysis(plan: Plan, study: Study) -> Remarks:
         )
     if abs(study.margin - plan.margin) > SAME:
         yield "margin", f"the margin is {100 * study.margin:g} %, and {100 * plan.margin:g} % was planned: {SEEN}"
+    for name in ("refit_sd", "day_sd"):
+        stated, planned_sd = getattr(study, name), getattr(plan, name)
+        if stated != planned_sd:
+            yield "spread", f"--{name.replace('_', '-')} is {_percent(stated)}, and {_percent(planned_sd)} was planned"
     for metric in metrics:
         if metric not in plan.metrics:
             yield "metric", f"{metric} was not planned: {SEEN}"
@@ -156,9 +161,15 @@ def _order(plan: Plan, drives: Drives) -> Remarks:
     if moved:
         first = next(name for (place, name), fit in zip(known, sorted(known), strict=True) if place != fit[0])
         yield "order", f"{moved} of {len(known)} passes were not driven in their planned order, from {first} on"
-    changes = sum(drive.conditions.part != following.conditions.part for drive, following in pairwise(driven))
-    if driven and not unknown and changes != len(plan.installations) - 1:
-        yield "order", f"changes of the part between passes: {changes}, and {len(plan.installations) - 1} planned"
+    if driven and not unknown:
+        parts = [drive.part for drive in plan.drives], [drive.conditions.part for drive in driven]
+        changes = [sum(part != following for part, following in pairwise(in_turn)) for in_turn in parts]
+        for what, planned, count in (
+            ("changes of the part between passes", *changes),
+            ("days driven on", plan.planned_design.days, len(set(days(driven).values()))),
+        ):
+            if count != planned:
+                yield "order", f"{what}: {count}, and {planned} planned"
 
 
 def _longest_rise(places: Sequence[int]) -> int:
@@ -190,11 +201,12 @@ def _conditions(plan: Plan, drives: Drives) -> Remarks:
             said = ", ".join(sorted({f"'{getattr(drive.conditions, field)}'" for drive in others}))
             names = some([drive.name for drive in others])
             yield "conditions", f"{field.replace('_', ' ')} was to be '{planned_text}', and is {said} in {names}"
-    yield from _pressures(hold.tyre_pressures_kpa, drives)
+    changed = ["after"] if plan.control == "positive" else []
+    yield from _pressures(hold.tyre_pressures_kpa, [drive for drive in drives.passes if drive.side not in changed])
     yield from _temperatures(hold.air_temperature_c, drives)
 
 
-def _pressures(planned: str, drives: Drives) -> Remarks:
+def _pressures(planned: str, passes: Sequence[Pass]) -> Remarks:
     def off(said: str) -> bool:
         try:
             pairs = zip(_numbers(planned), _numbers(said), strict=True)
@@ -202,7 +214,7 @@ def _pressures(planned: str, drives: Drives) -> Remarks:
         except ValueError:
             return said.split() != planned.split()
 
-    others = [drive for drive in drives.passes if planned and off(drive.conditions.tyre_pressures_kpa)]
+    others = [drive for drive in passes if planned and off(drive.conditions.tyre_pressures_kpa)]
     if others:
         said = "; ".join(sorted({drive.conditions.tyre_pressures_kpa or "not written down" for drive in others}))
         names = some([drive.name for drive in others])
@@ -222,6 +234,10 @@ def _temperatures(planned: tuple[float, float] | None, drives: Drives) -> Remark
     elif known and max(known.values()) - min(known.values()) > TEMPERATURE_STEP_C:
         span = f"{min(known.values()):g} to {max(known.values()):g} °C"
         yield "conditions", f"the air went from {span} over the passes, more than {TEMPERATURE_STEP_C:g} °C"
+
+
+def _percent(share: float | None) -> str:
+    return "not stated" if share is None else f"{100 * share:g} %"
 
 
 def _numbers(text: str) -> list[float]:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 
-from towertap.compare.controls import NAMES, Control, Kind, measured
+from towertap.compare.controls import Control, measured
 from towertap.compare.findings.model import Finding
+from towertap.compare.plan.controls import CONTROLS, ControlKind
 from towertap.compare.section import Evidence, Section
 from towertap.compare.stats.spreads import ENOUGH_DF
 from towertap.compare.study import Study
@@ -14,7 +15,7 @@ from towertap.words.numbers import interval, number
 from towertap.words.phrases import counted, listed
 from towertap.words.table import Table, tabulate
 
-OF_WHAT: dict[Kind, str] = {"refit": "installations", "day": "days"}
+OF_WHAT: dict[ControlKind, str] = {"refit": "installations", "day": "days"}
 
 
 class ControlsSection(Section):
@@ -43,8 +44,8 @@ class ControlsSection(Section):
 
 
 def _headline(controls: Sequence[Control]) -> str:
-    counts = {kind: sum(control.kind == kind for control in controls) for kind in NAMES}
-    driven = [counted(count, NAMES[kind]) for kind, count in counts.items() if count]
+    counts = {kind: sum(control.kind == kind for control in controls) for kind in CONTROLS}
+    driven = [counted(count, CONTROLS[kind].name) for kind, count in counts.items() if count]
     return f"Driven with this vehicle: {listed(driven)}."
 
 
@@ -55,7 +56,7 @@ def _spreads(controls: Sequence[Control], metric: str, label: str) -> Iterator[s
         if told.df:
             sd = 100 * math.sqrt(max(told.variance, 0.0))
             taken = f"{ENOUGH_DF:g} replace what is assumed or stated, fewer only where they contradict it"
-            by = counted(round(told.df), NAMES[kind])
+            by = counted(round(told.df), CONTROLS[kind].name)
             yield f"{label}: {what} differ by {sd:.1f} % by {by}{'' if told.df >= ENOUGH_DF else f' ({taken})'}."
 
 
@@ -65,7 +66,7 @@ def _table(controls: Sequence[Control], metrics: Sequence[str]) -> Table:
         (
             {
                 "date": control.date,
-                "control": NAMES[control.kind],
+                "control": CONTROLS[control.kind].name,
                 "from": control.before,
                 "to": control.after,
                 "metric": control.metrics[metric].label,
