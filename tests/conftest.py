@@ -3,6 +3,7 @@
 import binascii
 import gc
 import json
+import os
 import runpy
 import struct
 import sys
@@ -82,17 +83,21 @@ class HandMade:
         latency_us=20.0,
         counts=None,
         start=(0, 0, 1000),
+        rolls=False,
     ):
         """Frames of a drive at rest as a list: hello, sample frames, bye; noise of 5 counts, 1 g on z.
 
         The chip makes sample n at n / rate_hz; the box reads its clock shortly after a sample makes the watermark full.
-        `start`: sequence number, sample counter and clock in µs to begin with.
+        `start`: sequence number, sample counter and clock in µs to begin with. A vehicle that `rolls` yaws by 2 °/s.
         """
         sequence, sample, start_us = start
         rng = np.random.default_rng(seed)
         n = int(seconds * rate_hz) // watermark
         if counts is None:
             counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], 5, (n * watermark, 6))).astype(int)
+        if rolls:
+            counts = counts.copy()
+            counts[:, 5] += np.rint(33 * np.sin(2 * np.pi * 0.3 * np.arange(len(counts)) / rate_hz)).astype(int)
         frames = [self.hello(odr_hz=odr_hz, first=sample)]
         late_us = rng.exponential(latency_us, n)
         for k in range(n):
@@ -105,6 +110,15 @@ class HandMade:
         bye = json.dumps({"reason": "stop", "samples": end["first"], "lost": 0}).encode()
         frames.append(self.frame(6, bye, **end))
         return frames
+
+
+@pytest.fixture(autouse=True)
+def no_settings_of_this_computer(monkeypatch, tmp_path):
+    """What its user has set is not what is tested."""
+    for name in [name for name in os.environ if name.startswith("TOWERTAP_")]:
+        if name.removeprefix("TOWERTAP_").lower() in ("units", "archive", "bench", "margin", "sounds"):
+            monkeypatch.delenv(name)
+    monkeypatch.setenv("TOWERTAP_SETTINGS", str(tmp_path / "no-settings.toml"))
 
 
 @pytest.fixture(scope="session")
@@ -139,7 +153,7 @@ def drive_folder(tmp_path_factory, by_hand: HandMade) -> Path:
             for number in (1, 2):
                 level = spread * (1.0 if road == "bypass" else factor) * rng.normal(1, 0.01)
                 counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], level, (5000, 6))).astype(int)
-                frames = by_hand.recording(5, rate_hz=1000.0, odr_hz=1000, counts=counts, seed=number)
+                frames = by_hand.recording(5, rate_hz=1000.0, odr_hz=1000, counts=counts, seed=number, rolls=True)
                 raw = folder / f"{road}-{part}-{number}.ttraw"
                 raw.write_bytes(b"".join(frames))
                 conditions = Conditions("minibus", part, road, number, 40.0, mounting="x=+X,y=+Y,z=+Z")
@@ -173,7 +187,8 @@ def recorded(tmp_path_factory, by_hand):
             spread[:, 2] *= 1 + 0.3 * np.sin(np.arange(10_000) / 700)
             counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], spread)).astype(int)
             raw = folder / f"{road}-{part}-{number}.ttraw"
-            raw.write_bytes(b"".join(by_hand.recording(10.0, rate_hz=1000, odr_hz=1000, counts=counts)))
+            frames = by_hand.recording(10.0, rate_hz=1000, odr_hz=1000, counts=counts, rolls=True)
+            raw.write_bytes(b"".join(frames))
             conditions = Conditions(
                 HOSTILE, part, road, number, 40.0, "250, 250, 300, 300", 12.0, "left", "x=+X,y=+Y,z=+Z"
             )

@@ -17,12 +17,15 @@ COUNTS_PER_MS2 = 2048 / 9.80665
 
 
 def motion(seconds, seed=1):
-    """Counts (n, 6) of a box on the road: noise and a 10 Hz sine of 2 m/s² on chip z, gravity on z, no rotation."""
+    """Counts (n, 6) of a box on the road: noise and a 10 Hz sine of 2 m/s² on chip z, gravity on z, and the
+    slow yaw of a vehicle that rolls."""
     n = int(seconds * RATE_HZ)
     rng = np.random.default_rng(seed)
     acceleration = rng.normal(0.0, 0.05, (n, 3)) + np.array([0.0, 0.0, 9.80665])
     acceleration[:, 2] += 2.0 * np.sin(2 * np.pi * 10.0 * np.arange(n) / RATE_HZ)
-    return np.hstack([np.rint(acceleration * COUNTS_PER_MS2).astype(int), np.zeros((n, 3), int)])
+    rotation = np.zeros((n, 3), int)
+    rotation[:, 2] = 33 * np.sin(2 * np.pi * 0.3 * np.arange(n) / RATE_HZ)  # 2 °/s
+    return np.hstack([np.rint(acceleration * COUNTS_PER_MS2).astype(int), rotation])
 
 
 @pytest.fixture
@@ -99,9 +102,8 @@ def test_a_mounting_of_the_capture_that_cannot_be_names_file_and_repair(drive):
     with drive(motion(6.0), Conditions(mounting="x=+X,y=+X,z=+Z")) as capture:
         with pytest.raises(AnalysisError, match="one chip axis twice") as refused:
             analyse_capture(capture)
-        raw = capture.path.with_suffix(".ttraw")
         assert str(refused.value).startswith(f"{capture.path}: mounting ")
-        assert f"'towertap decode {raw} --mounting x=" in str(refused.value)
+        assert f"'towertap correct {capture.path} --mounting x=" in str(refused.value)
 
 
 def test_no_window_reaches_over_a_gap_and_time_counts_what_is_missing(drive):

@@ -30,7 +30,7 @@ KEPT_WINDOWS = 3
 def results(name):
     """What one capture comes to, as JSON holds it: all metrics as a whole, the first windows, noise, knocks."""
     with open_capture(EXAMPLES / f"{name}.h5") as capture:
-        analysis = analyse_capture(capture, bench=records_for(capture), knocks=True, **RUNS[name])
+        analysis = analyse_capture(capture, bench=records_for(capture), knocks=True, whole=True, **RUNS[name])
     return {
         "windows": len(analysis.windows),
         "settling_s": analysis.settling_s,

@@ -17,9 +17,9 @@ HOST = ROOT / "host"
 PACKAGE = "towertap"
 
 ORDER = (
-    ("errors", "words", "drawing"),
+    ("errors", "lazily", "words", "drawing"),
     ("doors", "firmware", "signals"),
-    ("wire",),
+    ("wire", "settings"),
     ("capture",),
     ("box",),
     ("archive", "bench"),
@@ -27,14 +27,14 @@ ORDER = (
     ("exports",),
     ("compare.stats",),
     ("compare.drives",),
-    ("compare.road", "compare.plan"),
+    ("compare.road", "compare.plan", "compare.controls"),
     ("compare.study",),
     ("compare.findings",),
     ("compare.section",),
     ("compare.sections",),
     ("compare",),
-    ("report",),
-    ("wear",),
+    ("exchange", "report"),
+    ("wear", "library"),
     ("demo",),
     ("cli",),
 )
@@ -71,7 +71,7 @@ def imports() -> dict[str, dict[str, set[str]]]:
                     inner = f"{node.module}.{alias.name}"
                     taken[inner if inner in modules() else node.module].add("" if inner in modules() else alias.name)
         of_modules[module] = {name: names for name, names in taken.items() if name in modules()}
-    return of_modules
+    return of_modules | {PACKAGE: {}}  # its face loads others when they are asked for
 
 
 def room_of(module: str) -> str:

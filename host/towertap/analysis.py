@@ -2,26 +2,25 @@
 
 from __future__ import annotations
 
-import math
-import shlex
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from towertap.bench.carried import BenchRecords, BenchSummary, no_records
+from towertap.bench.mounted import rotation_to_vehicle
 from towertap.bench.sharing import Share, beyond_mounting, noise_share
 from towertap.capture.reading import Capture, Piece
 from towertap.errors import AnalysisError, CallError
-from towertap.signals.axes import EXAMPLE, parse_mounting
+from towertap.lazily import pd
+from towertap.motion import CELL_S, Course, CourseReader, Moving, in_words, moving
 from towertap.signals.channels import ACCELERATIONS, AXES, MetricSettings
 from towertap.signals.filters import Array, Band
 from towertap.signals.jerk import EDGE_HZ
-from towertap.signals.knocks import Knock, KnockFinder, band_hz
+from towertap.signals.knocks import Knock, KnockFinder, Thresholds, band_hz
 from towertap.signals.metrics import METRICS, THIRDS, Metric
 from towertap.signals.stream import Bank, Windowing, Windows
 
@@ -30,10 +29,7 @@ WINDOW_S = (0.1, 60.0)
 """Shortest and longest window, in seconds."""
 
 REST_S = 30.0
-"""Where gravity is looked for when the mounting asks for it: in the quietest second of so much of the start."""
-
-AT_REST_MS2 = 0.3
-"""Largest standard deviation of any axis that still passes for standing still (an idling engine shakes less)."""
+"""Where gravity is looked for when the mounting asks for it: in the seconds at rest of so much of the start."""
 
 GRAVITY_MS2 = (9.3, 10.3)
 """What the mean specific force at rest must be: gravity, with a chip's offset and scale error."""
@@ -45,20 +41,24 @@ class Analysis:
 
     `windows` has one row a window, the columns `piece` (from 0), `start_s` (from the capture's first sample) and one
     per metric; `whole` has each metric over all windows together; `kept` is what both are made of. `knocks` are timed
-    from the capture's first sample; None where nobody asked, or where the rate is too low to hear any. `metrics` are
-    those of windows and whole, by name, `bands_hz` their bands and `left_out` the metrics that the capture cannot
-    carry, with the reason. The first `settling_s` of every piece are not in the windows.
+    from the capture's first sample, `thresholds` what each piece let be heard; None where nobody asked, or where the
+    rate is too low to hear any. `metrics` are those of windows and whole, by name, `bands_hz` their bands and
+    `left_out` the metrics that the capture cannot carry, with the reason. The first `settling_s` of every piece are not
+    in the windows, and neither is what `moving` leaves out (None: nothing was to be); a piece ends at either. `course`
+    is what the box felt of the driving.
 
-    What the bench says of the whole values: `noise` the share of the sensor's own noise in each, `uncertainty` half
-    of the 95 % interval that the scale makes of each in its unit (of the data sheet's tolerance where there is no
-    calibration; a ratio has none), `beyond` the metrics that reach beyond what the mounting carries, with the reason,
-    `bench` the records behind all this. Vehicle axes = `to_vehicle` (3, 3) @ (reading − offset), calibration included.
+    What the bench says of the whole values: `noise` the share of the sensor's own noise, or of the idling engine, in
+    each, `uncertainty` half of the 95 % interval that the scale makes of each in its unit (of the data sheet's
+    tolerance where there is no calibration; a ratio has none), `beyond` the metrics that reach beyond what the mounting
+    carries, with the reason, `bench` the records behind all this. Vehicle axes = `to_vehicle` (3, 3) @ (reading −
+    offset), calibration included.
     """
 
     windows: pd.DataFrame
     whole: dict[str, float]
     kept: Windows
     knocks: tuple[Knock, ...] | None
+    thresholds: tuple[Thresholds, ...] | None
     metrics: dict[str, Metric]
     bands_hz: dict[str, Band]
     left_out: dict[str, str]
@@ -70,6 +70,8 @@ class Analysis:
     rate_hz: float
     window_s: float
     settling_s: float
+    course: Course
+    moving: Moving | None
 
     @property
     def analysed_s(self) -> float:
@@ -78,7 +80,7 @@ class Analysis:
 
     def joined(self, count: int) -> pd.DataFrame:
         """The table of windows of `count` windows each, joined as each metric joins them; none reaches over a gap."""
-        return _table(self.windows[["piece", "start_s"]], self.metrics, self.kept, count)
+        return windows_of(self.windows[["piece", "start_s"]], self.metrics, self.kept.kept, count)
 
 
 def analyse_capture(
@@ -90,15 +92,18 @@ def analyse_capture(
     mounting: str | None = None,
     bench: BenchRecords | None = None,
     knocks: bool = False,
+    whole: bool = False,
+    clipped_s: Sequence[float] = (),
 ) -> Analysis:
     """Filter a capture piece by piece and reduce it to windows of `window_s` and to values of the whole.
 
-    `metrics` are names of METRICS (all of these by default) and THIRDS; `mounting` (see `axes.parse_mounting`) stands
+    `metrics` are names of METRICS (all of these by default) and THIRDS; `mounting` (see `capture.mounting`) stands
     in for the one of the capture's conditions, `bench` are the records that hold for it (see `carried.records_for`): a
     calibration corrects every reading before it is turned into vehicle axes. Windows do not overlap, never reach over
-    a gap and start when every filter has settled. The capture is read once, `knocks` and all, and memory does not grow
-    with it but for the windows. Raises CallError for an option out of range, AnalysisError for an unusable mounting or
-    calibration and for a capture of pieces all too short.
+    a gap and start when every filter has settled; standing, pulling away, what marks cut off and the windows about
+    `clipped_s`, times of clipped samples, are left out unless the `whole` is asked for. The capture is read once,
+    `knocks` and all, and memory does not grow with it but for the windows. Raises CallError for an option out of range,
+    AnalysisError for an unusable mounting or calibration and for a capture of pieces all too short or all standing.
     """
     if not WINDOW_S[0] <= window_s <= WINDOW_S[1]:
         raise CallError(f"a window of {window_s:g} s is out of range: give {WINDOW_S[0]:g} to {WINDOW_S[1]:g} s")
@@ -108,25 +113,31 @@ def analyse_capture(
         raise AnalysisError(f"no metric is left: {next(iter(bank.left_out.values()))}")
     bench = bench or no_records(capture)
     rotation = rotation_to_vehicle(capture, mounting, bench)
-    motion = VehicleMotion(capture, rotation, bench.correction[1], rotates=bank.rotates)
+    motion = VehicleMotion(capture, rotation, bench.correction[1], rotates="rotation" in capture.layout.quantities)
     window_rows = max(1, round(window_s * capture.rate_hz))
     with threadpool_limits(1, user_api="blas"):  # threads cost more than such small products
-        places, kept, heard = _read(motion, bank, window_rows, listen=knocks and _hears(capture.rate_hz))
+        places, kept, heard, course = _read(motion, bank, window_rows, listen=knocks and _hears(capture.rate_hz))
+    of_drive = None if whole else moving(capture, course, clipped_s)
+    if of_drive is not None:
+        places, kept = _driven(places, kept, of_drive, window_rows / capture.rate_hz)
 
-    whole = {name: metric.of_all(kept.kept[name]) for name, metric in bank.metrics.items()}
+    values = {name: metric.of_all(kept.kept[name]) for name, metric in bank.metrics.items()}
     bands_hz = {name: metric.band_hz(settings) for name, metric in bank.metrics.items()}
-    of_scale = dict(zip(ACCELERATIONS, bench.scale_uncertainty(rotation), strict=True))
+    of_scale = dict(zip(ACCELERATIONS, bench.scale_uncertainty(rotation), strict=True)) if bench.scale_known else {}
     return Analysis(
-        windows=_table(places, bank.metrics, kept, 1),
-        whole=whole,
+        windows=windows_of(places, bank.metrics, kept.kept, 1),
+        whole=values,
         kept=kept,
-        knocks=heard,
+        knocks=heard[0] if heard else None,
+        thresholds=heard[1] if heard else None,
         metrics=bank.metrics,
         bands_hz=bands_hz,
         left_out=bank.left_out,
-        noise=noise_share(bank.metrics, kept.mean_power(), bench.noise_record, motion.to_vehicle, settings),
+        noise=noise_share(
+            bank.metrics, kept.mean_power(), bench.noise_record, motion.to_vehicle, settings, bench.idle.record
+        ),
         uncertainty={
-            name: max(float(of_scale[axis] * whole[name]) for axis in metric.axes)
+            name: max(float(of_scale[axis] * values[name]) for axis in metric.axes)
             for name, metric in bank.metrics.items()
             if metric.unit != "1" and of_scale.keys() >= set(metric.axes)
         },
@@ -136,28 +147,38 @@ def analyse_capture(
         rate_hz=capture.rate_hz,
         window_s=window_rows / capture.rate_hz,
         settling_s=bank.settled_row / capture.rate_hz,
+        course=course,
+        moving=of_drive,
     )
 
 
 def _read(
     motion: VehicleMotion, bank: Bank, window_rows: int, listen: bool
-) -> tuple[pd.DataFrame, Windows, tuple[Knock, ...] | None]:
-    """Read a capture once: piece and start of every window, what is kept of them, and the knocks where it may `listen`.
+) -> tuple[pd.DataFrame, Windows, tuple[tuple[Knock, ...], tuple[Thresholds, ...]] | None, Course]:
+    """Read a capture once: piece and start of every window, what is kept of them, what is heard, what the vehicle did.
+
+    Nothing is heard unless it may `listen`.
 
     AnalysisError where there is no window.
     """
     pieces, rate_hz, start = motion.capture.pieces(), bank.settings.rate_hz, bank.settled_row
     windows, places = [], []
     knocks: list[Knock] = []
+    thresholds: list[Thresholds] = []
+    course = CourseReader(pieces, rate_hz, motion.rotates)
     for number, piece in enumerate(pieces):
         windowing = Windowing(bank, window_rows) if piece.n_rows >= start + window_rows else None
         finder = KnockFinder(rate_hz) if listen else None
-        consumers = [consumer.take for consumer in (windowing, finder) if consumer]
-        for block in motion.blocks(piece) if consumers else ():
-            for take in consumers:
-                take(block)
+        course.begin(piece)
+        for block in motion.blocks(piece):
+            course.take(block)
+            if windowing:
+                windowing.take(block if bank.rotates else block[:3])
+            if finder:
+                finder.take(block[:3])
         if finder:
             knocks += (knock.later(piece.start_time_s) for knock in finder.knocks())
+            thresholds.append(finder.thresholds().later(piece.start_time_s))
         if windowing:
             windows.append(windowing.windows())
             starts_s = piece.start_time_s + (start + np.arange(len(windows[-1])) * window_rows) / rate_hz
@@ -168,7 +189,8 @@ def _read(
             f"no stretch without gaps is long enough: the longest is {longest:.2f} s, and the filters need "
             f"{start / rate_hz:.2f} s to settle before a window of {window_rows / rate_hz:.3g} s; record longer"
         )
-    return pd.concat(places, ignore_index=True), Windows.join(windows), tuple(knocks) if listen else None
+    heard = (tuple(knocks), tuple(thresholds)) if listen else None
+    return pd.concat(places, ignore_index=True), Windows.join(windows), heard, course.course()
 
 
 def _hears(rate_hz: float) -> bool:
@@ -180,33 +202,39 @@ def _hears(rate_hz: float) -> bool:
     return True
 
 
-def _table(places: pd.DataFrame, metrics: Mapping[str, Metric], kept: Windows, count: int) -> pd.DataFrame:
+def _driven(places: pd.DataFrame, kept: Windows, of_drive: Moving, window_s: float) -> tuple[pd.DataFrame, Windows]:
+    """Windows of the drive alone, in pieces that end where something is left out; AnalysisError where none is."""
+    chosen = ~of_drive.is_left_out(places["start_s"].to_numpy(float), window_s)
+    if not chosen.any():
+        raise AnalysisError(
+            f"no window of a drive is left: {in_words(of_drive)} of {len(of_drive.standing) * CELL_S:.0f} s are left "
+            "out, and the filters need their time to settle; drive up to the start at speed, or keep all with --whole"
+        )
+    pieces = np.cumsum(np.diff(places["piece"].to_numpy(), prepend=0) + ~chosen)
+    _, numbers = np.unique(pieces[chosen], return_inverse=True)
+    return places[chosen].reset_index(drop=True).assign(piece=numbers), kept.take(chosen)
+
+
+def stretches(capture: Capture, windows: pd.DataFrame, window_s: float) -> Iterator[Piece]:
+    """The rows of a capture that each piece of its table of windows covers, in order."""
+    pieces = capture.pieces()
+    for _, starts_s in windows.groupby("piece")["start_s"]:
+        start_s, end_s = float(starts_s.iloc[0]), float(starts_s.iloc[-1]) + window_s
+        piece = [piece for piece in pieces if piece.start_time_s <= start_s][-1]
+        first, last = (round((at_s - piece.start_time_s) * capture.rate_hz) for at_s in (start_s, end_s))
+        yield Piece(piece.first_row + first, min(last, piece.n_rows) - first, start_s)
+
+
+def windows_of(
+    places: pd.DataFrame, metrics: Mapping[str, Metric], kept: Mapping[str, Array], count: int
+) -> pd.DataFrame:
     """The values of windows of `count` windows each, beside the piece and the start of the first; within pieces."""
     tables = []
     for rows in places.groupby("piece").indices.values():
         firsts = rows[: len(rows) // count * count : count]
-        values = {name: metric.of_windows(kept.kept[name][:, rows], count) for name, metric in metrics.items()}
+        values = {name: metric.of_windows(kept[name][:, rows], count) for name, metric in metrics.items()}
         tables.append(places.iloc[firsts].reset_index(drop=True).assign(**values))
     return pd.concat(tables, ignore_index=True)
-
-
-def rotation_to_vehicle(capture: Capture, mounting: str | None = None, bench: BenchRecords | None = None) -> Array:
-    """The rotation R (3, 3), vehicle = R @ chip, by `mounting` or else by the capture's conditions.
-
-    Where gravity shows it, the readings are corrected by the calibration in `bench`. Raises AnalysisError when neither
-    gives a usable mounting.
-    """
-    text = mounting or capture.conditions.mounting
-    if not text.strip():
-        raise AnalysisError(f"{capture.path}: does not say how the box was mounted: give --mounting {EXAMPLE}")
-    try:
-        return parse_mounting(text, lambda: _gravity_at_rest(capture, bench or no_records(capture)))
-    except AnalysisError as error:
-        if mounting:
-            raise
-        raw = shlex.quote(str(capture.path.with_name(capture.text("raw_name"))))
-        mend = f"'towertap decode {raw} --mounting {EXAMPLE}', with the true axes, mends the capture"
-        raise AnalysisError(f"{capture.path}: {error}; {mend}") from None
 
 
 def _named(names: Sequence[str] | None) -> dict[str, Metric]:
@@ -245,24 +273,6 @@ class VehicleMotion:
             counts = {name: self.capture.counts(name, start, min(start + BLOCK_ROWS, end)) for name in turns}
             turned = [turn.astype(np.float32) @ counts[name].T.astype(np.float32) for name, turn in turns.items()]
             yield np.concatenate(turned) if self.rotates else turned[0]
-
-
-def _gravity_at_rest(capture: Capture, bench: BenchRecords) -> Array:
-    """Mean specific force (3,), chip axes, m/s², over the quietest second of the first REST_S of the capture."""
-    piece, second = capture.pieces()[0], round(capture.rate_hz)
-    start = Piece(piece.first_row, min(piece.n_rows, math.ceil(REST_S * capture.rate_hz)), piece.start_time_s)
-    quietest, gravity = math.inf, np.zeros(3)
-    offset_ms2, correction = bench.correction
-    for block in capture.blocks(start, second):
-        spread = float(block.std(axis=0).max())
-        if len(block) == second and spread < quietest:
-            quietest, gravity = spread, correction @ (block.mean(axis=0) - offset_ms2)
-    if quietest > AT_REST_MS2 or not GRAVITY_MS2[0] <= np.linalg.norm(gravity) <= GRAVITY_MS2[1]:
-        raise AnalysisError(
-            f"the box was not at rest for a second in its first {REST_S:g} s, so gravity does not show its axes: "
-            f"give --mounting {EXAMPLE}"
-        )
-    return gravity
 
 
 def describe(analysis: Analysis) -> dict[str, dict[str, Any]]:

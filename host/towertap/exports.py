@@ -6,11 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-import h5py
-
 from towertap.analysis import Analysis, describe
 from towertap.doors.whole_file import whole_file
 from towertap.errors import CallError
+from towertap.lazily import h5py
 
 CSV_START = b"# towertap windows\n"
 """By which a table of windows is told from any other .csv."""

@@ -2,10 +2,11 @@
 
 import numpy as np
 import pytest
-from towertap.analysis import analyse_capture, rotation_to_vehicle
+from towertap.analysis import analyse_capture
 from towertap.bench import records
 from towertap.bench.carried import BenchRecords, no_records, records_for
 from towertap.bench.gravity import Gravity
+from towertap.bench.mounted import rotation_to_vehicle
 from towertap.bench.poses import FACES, Pose
 from towertap.bench.records import BoxSetup, Record, RecordFor
 from towertap.bench.tumble import calibrate
@@ -70,10 +71,13 @@ def test_a_calibration_gives_back_the_motion_and_leaves_the_counts(captured, cal
     """A sensor with errors of scale, offset and cross-axis put in: figures as of one without, counts as read."""
     reading = motion() @ MATRIX.T + OFFSET
     with captured(motion(), name="true") as capture:
-        true = analyse_capture(capture).whole
+        true = analyse_capture(capture, whole=True).whole
     with captured(reading) as capture:
         before = capture.counts("acceleration", 0, 1000)
-        raw, corrected = analyse_capture(capture).whole, analyse_capture(capture, bench=records_for(capture)).whole
+        raw, corrected = (
+            analyse_capture(capture, whole=True).whole,
+            analyse_capture(capture, bench=records_for(capture), whole=True).whole,
+        )
         assert (capture.counts("acceleration", 0, 1000) == before).all()
     assert before == pytest.approx(np.rint(reading[:1000] * COUNTS_PER_MS2), abs=0)
     for name in ("jerk_x", "acceleration_y", "weighted_z", "secondary_z", "vdv_z"):
@@ -93,7 +97,7 @@ def test_gravity_shows_the_axes_through_the_calibration(captured, calibration):
 def test_the_scale_uncertainty_is_in_absolute_figures_and_not_in_a_ratio(captured, calibration, mounting, chip_axes):
     """GUM 5.1: a figure proportional to the scale has its relative uncertainty; the crest factor is a ratio."""
     with captured(motion(), mounting) as capture:
-        analysis = analyse_capture(capture, bench=records_for(capture))
+        analysis = analyse_capture(capture, bench=records_for(capture), whole=True)
     scale = dict(zip("xyz", np.diag(EXPANDED)[list(chip_axes)], strict=True))
     assert analysis.bench.scale_uncertainty == pytest.approx(tuple(scale.values()))
     assert analysis.uncertainty.keys() == analysis.whole.keys() - {"crest_factor_z"}
@@ -119,7 +123,7 @@ def test_the_truth_lies_within_the_uncertainty_in_95_percent(lean_deg, most):
             reading = matrix @ (9.81 * up / np.linalg.norm(up)) + offset
             poses.append(Pose(face, reading + rng.normal(0, 7e-4, (18, 3))))
         record = Record("calibration", BOX, "", None, "by hand", plain(calibrate(poses, gravity).data()))
-        bench = BenchRecords(LAYOUTS[1], BOX, RecordFor(record, ""), *3 * [RecordFor(None, "")])
+        bench = BenchRecords(LAYOUTS[1], BOX, RecordFor(record, ""), *4 * [RecordFor(None, "")])
         scale = np.diag(turned @ bench.correction[1] @ matrix @ turned.T)
         inside.append(np.abs(scale - 1) <= bench.scale_uncertainty(turned))
     assert 0.92 <= np.mean(inside) <= most
@@ -128,20 +132,20 @@ def test_the_truth_lies_within_the_uncertainty_in_95_percent(lean_deg, most):
 def test_without_a_calibration_the_data_sheets_tolerance_is_told(captured):
     """DS-000347 table 2: initial tolerance of sensitivity ±0.5 %."""
     with captured(motion()) as capture:
-        analysis = analyse_capture(capture, bench=records_for(capture))
+        analysis = analyse_capture(capture, bench=records_for(capture), whole=True)
     assert analysis.uncertainty["jerk_z"] == pytest.approx(0.005 * analysis.whole["jerk_z"])
     assert (
         "make one with 'towertap bench tumble'; till then the data sheet's tolerance of ±0.5 %"
         in (analysis.bench.words["calibration"])
     )
-    assert analysis.bench.measured_utc == dict.fromkeys(("noise", "calibration", "tap", "selftest"))
+    assert analysis.bench.measured_utc == dict.fromkeys(("noise", "calibration", "tap", "selftest", "idle"))
 
 
 @pytest.mark.parametrize(("times", "judged"), [(1.0, "not judged"), (2.0, "marked"), (10.0, "clean")])
 def test_the_data_sheets_noise_stands_in_for_a_record(captured, times, judged):
     """White acceleration of so many times the data sheet's density has 1/times² of noise in its power."""
     with captured(white(24.0, times * DENSITY)) as capture:
-        analysis = analyse_capture(capture, bench=records_for(capture))
+        analysis = analyse_capture(capture, bench=records_for(capture), whole=True)
     assert analysis.noise.keys() == analysis.whole.keys()
     for name, one in analysis.noise.items():
         # 20 s of 3.5 Hz have 140 degrees of freedom: power scatters by 12 %, twice that; rounding adds 3 % of power
@@ -155,7 +159,7 @@ def test_the_noise_record_goes_before_the_data_sheet_and_through_the_calibration
     floors = {"jerk_z": {"rms": [3.0, 4.0, 5.0], "band_hz": [0.0, 100.0]}}
     keep("noise", {"at_rest": True, "density": {"value": [DENSITY] * 3}, "floors": floors})
     with captured(motion() @ MATRIX.T + OFFSET) as capture:
-        analysis = analyse_capture(capture, metrics=["jerk_z"], bench=records_for(capture))
+        analysis = analyse_capture(capture, metrics=["jerk_z"], bench=records_for(capture), whole=True)
     row = np.linalg.inv(MATRIX)[2]
     assert analysis.noise["jerk_z"].floor == pytest.approx(np.sqrt(row**2 @ np.array([9.0, 16.0, 25.0])))
     assert analysis.bench.words["noise"].startswith("noise record e6605481-noise-20260314T100000Z.json")
@@ -165,7 +169,7 @@ def test_metrics_beyond_the_mounting_are_flagged(captured, keep):
     """ISO 5348 practice: a third of the mounted resonance."""
     keep("tap", {"resonances": {}, "usable_hz": {"one_third": 90.0, "one_fifth": 54.0}})
     with captured(motion()) as capture:
-        analysis = analyse_capture(capture, bench=records_for(capture))
+        analysis = analyse_capture(capture, bench=records_for(capture), whole=True)
     assert analysis.bench.usable_hz == 90.0
     assert analysis.beyond.keys() == {name for name, (_, high) in analysis.bands_hz.items() if high > 90.0}
     assert "jerk_z" in analysis.beyond
@@ -182,7 +186,7 @@ def test_metrics_beyond_the_mounting_are_flagged(captured, keep):
 def test_the_chips_own_verdict_is_carried(captured, keep, result, ok, words):
     keep("selftest", result)
     with captured(motion(5.0)) as capture:
-        told = analyse_capture(capture, bench=records_for(capture)).bench
+        told = analyse_capture(capture, bench=records_for(capture), whole=True).bench
     assert told.selftest_ok is ok
     assert told.words["selftest"].endswith(words)
 
@@ -193,7 +197,7 @@ def test_records_that_cannot_be_used_are_one_line(captured, keep, tmp_path):
         assert records_for(capture).calibration.record is None  # not of the shape of its kind
         keep("calibration", {"offset_ms2": 3 * [0.0], "matrix": 3 * [3 * [0.0]], "expanded": {"matrix": 3 * [3 * [0]]}})
         with pytest.raises(AnalysisError, match="is no sensor's: make it again"):
-            analyse_capture(capture, bench=records_for(capture))
+            analyse_capture(capture, bench=records_for(capture), whole=True)
         with pytest.raises(CallError, match="no folder"):
             records_for(capture, tmp_path / "nowhere")
         assert not any(no_records(capture).summary(np.eye(3)).measured_utc.values())

@@ -41,6 +41,12 @@ def test_losses_are_the_steps_of_the_counter(samples):
     assert live.seconds == pytest.approx((128 + 37) / 4000)
 
 
+def test_what_the_box_sent_last_is_missed_at_its_bye(samples, by_hand):
+    # wire_format.md: the bye's first_sample is the counter behind the last sample that the box has sent
+    live = _live(samples(0, 0) + samples(32, 8000) + by_hand.frame(6, b"{}", first=96))
+    assert (live.samples, live.missing_samples, live.seconds) == (64, 32, 96 / 4000)
+
+
 def test_the_rate_is_samples_over_the_box_clock(samples):
     # wire_format.md: sample first_sample + fifo_level − 1 was made before clock_us; here at 4052 Hz exactly
     frames = [samples(n, round((n + 40 - 1) / 4052 * 1e6), fifo_level=40) for n in range(0, 40_520, 32)]

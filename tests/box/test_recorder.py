@@ -30,6 +30,9 @@ from towertap.errors import BoxError, FileError
 from towertap.wire.frames import FrameType
 from towertap.wire.messages import MESSAGES, Message
 
+COUNT = 32
+"""Samples in a frame of the stand-in."""
+
 CONDITIONS = Conditions(vehicle="minibus", part="rubber", road="quarry-lane", pass_number=1)
 
 
@@ -73,6 +76,16 @@ def test_the_raw_file_is_what_the_box_sent(stand_in, tmp_path):
     assert recording.raw_path.read_bytes() == bytes(stand.sent)
     live = recording.live
     assert (recording.ended, live.seconds, live.samples, live.missing_samples) == ("complete", 20, 80_000, 0)
+
+
+def test_a_recording_whose_last_frame_is_lost_is_complete_all_the_same(stand_in, tmp_path, monkeypatch):
+    stand = stand_in(realtime=False)
+    write = stand._write
+    monkeypatch.setattr(stand, "_write", lambda data: write(data) if stand.samples != 8000 - COUNT else None)
+    with open_box(str(stand.path)) as box:
+        recording = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=2)
+    assert (recording.ended, recording.ending) == ("complete", "complete")
+    assert (recording.live.seconds, recording.live.missing_samples) == (2, COUNT)
 
 
 def test_it_stops_when_asked_and_waits_for_the_bye(stand_in, tmp_path):

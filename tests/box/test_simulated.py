@@ -100,6 +100,18 @@ def test_a_signal_of_any_rate_is_felt_at_its_own_frequency_and_size(rate_hz):
         assert np.hypot(fit[0], fit[1]) == pytest.approx(amplitude, rel=3e-3)
 
 
+def test_a_signal_keeps_what_lies_near_half_its_rate_and_has_no_image():
+    """A tone at 230 Hz recorded at 500 Hz: its image would lie at 270 Hz; the chip's own filter takes 1 % at most."""
+    wave = 5 * np.sin(2 * np.pi * 230 * np.arange(1100) / 500)
+    with SimulatedBox(np.stack([0 * wave, wave, 0 * wave + G], axis=1), 500.0, noise=0.1) as box:
+        counts = listen(box, start(2)).acceleration[400:7600, 1]
+    window = np.hanning(len(counts))
+    amplitudes = 2 * np.abs(np.fft.rfft(counts * window)) / window.sum() / 2048 * G
+    frequency_hz = np.fft.rfftfreq(len(counts), 1 / 4000)
+    assert amplitudes[abs(frequency_hz - 230) < 3].max() == pytest.approx(5, rel=0.01)
+    assert amplitudes[abs(frequency_hz - 270) < 3].max() < 0.01
+
+
 def test_the_true_rate_is_in_the_clock():
     """Newest sample against box clock, as the wire format says: +1.3 % in the chip, −50 ppm in the box's crystal."""
     with SimulatedBox(None, oscillator_ppm=13000, crystal_ppm=-50) as box:

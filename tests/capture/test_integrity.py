@@ -2,7 +2,13 @@
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+from scipy.spatial.transform import Rotation
+from towertap.capture.conditions import Conditions
 from towertap.capture.integrity import check
+from towertap.capture.mounting import fitting_mounting, leaning_deg, parse_mounting
 from towertap.capture.reading import open_capture
 
 
@@ -158,3 +164,60 @@ def test_a_lower_bound_of_missing_samples_is_told_as_one_and_not_sound(by_hand, 
     integrity, broken = judged(by_hand.numbered([*frames[:201], *frames[202:]]))
     assert "at least 32 samples missing in 1 gap" in integrity.reasons[0]
     assert (integrity.missing_samples, integrity.gaps[0]["exact"], broken) == (32, False, ["missing"])
+
+
+@pytest.fixture
+def leaning(by_hand, make_capture):
+    """A function from gravity in g along chip x, y, z, a mounting and the noise in counts to what check says."""
+
+    def judge(gravity_g, mounting, spread=5.0):
+        counts = np.rint(
+            noise(spread=spread) + np.append(2048 * np.array(gravity_g), [0, 0, 0]) - [0, 0, 2048, 0, 0, 0]
+        )
+        path = make_capture(by_hand.recording(3, counts=counts.astype(int)), conditions=Conditions(mounting=mounting))
+        with open_capture(path) as capture:
+            integrity = check(capture)
+        return integrity, next(rule for rule in integrity.rules if rule.name == "mounting")
+
+    return judge
+
+
+def turned_about_x(degrees):
+    return Rotation.from_euler("x", degrees, degrees=True).apply([0.0, 0.0, 1.0])
+
+
+@pytest.mark.parametrize("spread", [5.0, 200.0])
+def test_a_mounting_whose_up_is_not_where_gravity_lies_is_refused_with_one_that_would_fit(leaning, spread):
+    integrity, rule = leaning([0.0, 1.0, 0.0], "x=+X,y=+Y,z=+Z", spread)
+    assert (rule.ok, integrity.sound) == (False, False)
+    assert rule.value == pytest.approx(90, abs=1)
+    assert "x=+X,y=-Z,z=+Y would" in rule.text
+    assert "correct" in rule.text
+    assert ("(at rest" in rule.text) is (spread < 100)
+    again, fits = leaning([0.0, 1.0, 0.0], "x=+X,y=-Z,z=+Y", spread)
+    assert (fits.ok, again.sound) == (True, True)
+
+
+def test_a_box_on_a_slope_is_let_pass_up_to_the_limit(leaning):
+    assert leaning(turned_about_x(14), "x=+X,y=+Y,z=+Z")[1].ok is True
+    assert leaning(turned_about_x(16), "x=+X,y=+Y,z=+Z")[1].ok is False
+    assert leaning(turned_about_x(40), "x=+X,z=gravity")[1].ok is True
+    assert leaning(turned_about_x(40), "")[1].ok is None
+
+
+def test_up_is_not_taken_from_gravity_on_the_move(leaning):
+    # 0.2 m/s² of shaking, which a car on a smooth road has and one that stands has not, and no rotation
+    integrity, rule = leaning([0.0, 0.0, 1.0], "x=+X,z=gravity", spread=42.0)
+    assert (rule.ok, integrity.gravity_ms2) == (None, None)
+
+
+@given(
+    angles=arrays(float, 3, elements=st.floats(-np.pi, np.pi)),
+    declared=st.sampled_from(["x=+X,y=+Y,z=+Z", "x=+Y,y=-X,z=+Z"]),
+)
+def test_the_mounting_that_would_fit_has_gravity_nearest_to_its_up(angles, declared):
+    # scipy's rotation is the truth: a box turned by it reads gravity in its own axes.
+    force = 9.81 * Rotation.from_euler("zyx", angles).as_matrix().T[:, 2]
+    fitting = parse_mounting(fitting_mounting(parse_mounting(declared), force))
+    assert leaning_deg(fitting, force) <= np.degrees(np.arccos(1 / np.sqrt(3))) + 1e-6
+    assert fitting[2] @ force == pytest.approx(abs(force).max())

@@ -43,7 +43,10 @@ def reading(path):
 
 
 def assert_alike(now, before):
-    """The same, numbers within the rounding of 32-bit floats; what is new need not be in what was written before."""
+    """The same, numbers within the rounding of 32-bit floats; what is new need not be in what was written before.
+
+    The interval of a rate is a difference of numbers that agree to eight digits, hence the absolute part, in ppm.
+    """
     if isinstance(before, dict):
         assert set(before) <= set(now)
         for key, value in before.items():
@@ -53,7 +56,7 @@ def assert_alike(now, before):
         for after, value in zip(now, before, strict=True):
             assert_alike(after, value)
     elif isinstance(before, float):
-        assert now == pytest.approx(before, rel=1e-7, abs=1e-9)
+        assert now == pytest.approx(before, rel=1e-7, abs=1e-8)
     else:
         assert now == before
 

@@ -6,6 +6,7 @@ import h5py
 import numpy as np
 import pandas as pd
 import pytest
+from towertap.amendments import SEEN
 from towertap.capture.conditions import Conditions
 from towertap.exports import EXPORTS, Export
 from towertap.signals.channels import BandPass, Channel
@@ -14,7 +15,7 @@ from towertap.signals.metrics import METRICS, Metric
 
 @pytest.fixture
 def capture(by_hand, make_capture):
-    return make_capture(by_hand.recording(7.0), "drive", Conditions(mounting="x=+X,y=+Y,z=+Z"))
+    return make_capture(by_hand.recording(7.0, rolls=True), "drive", Conditions(mounting="x=+X,y=+Y,z=+Z"))
 
 
 def test_people_get_figures_with_units_and_a_table_beside_the_capture(run, capture):
@@ -102,7 +103,7 @@ def test_a_table_is_replaced_and_nothing_is_left_beside_it(run, capture, tmp_pat
         assert run("analyse", capture, "--out", table, "--window-s", window_s)[0] == 0
         written.append(table.read_bytes())
     assert written[0] != written[1]
-    assert {path.name for path in tmp_path.iterdir()} == {"drive.ttraw", "drive.h5", table.name}
+    assert {path.name for path in tmp_path.iterdir()} == {"drive.ttraw", "drive.h5", table.name, SEEN}
 
 
 def test_a_format_is_one_line_and_a_second_run_replaces_its_own_file_only(run, capture, tmp_path, monkeypatch):

@@ -7,6 +7,7 @@ import sys
 
 import pytest
 from towertap.capture.conditions import Conditions, write_sidecar
+from towertap.capture.decode import decode_raw
 from towertap.cli._asking import QUESTIONS, gather, next_planned
 from towertap.compare.plan.plan import read_plan
 from towertap.errors import CallError
@@ -20,15 +21,19 @@ class Terminal(io.StringIO):
 
 
 @pytest.fixture
-def recorded(tmp_path):
+def recorded(tmp_path, by_hand):
     """A function that leaves a recording of these conditions in the folder `drives`, and gives the folder."""
     folder = tmp_path / "drives"
     folder.mkdir()
 
-    def leave(**conditions):
+    def leave(seconds=None, **conditions):
+        """With a capture that long; without one when nothing is said."""
         raw = folder / f"{len(list(folder.iterdir()))}.ttraw"
         raw.touch()
-        write_sidecar(raw, Conditions(**conditions))
+        write_sidecar(raw, Conditions(**conditions), hello=by_hand.hello_fields)
+        if seconds is not None:
+            raw.write_bytes(b"".join(by_hand.recording(seconds, rate_hz=1000.0, odr_hz=1000)))
+            decode_raw(raw, raw.with_suffix(".h5"))
         return folder
 
     return leave
@@ -54,8 +59,8 @@ def test_questions_have_name_and_unit_and_say_where_enter_is_an_answer(tmp_path,
     for question in (
         "Vehicle: ",
         "with this part (Enter: 1): ",
-        "Speed aimed at, km/h (Enter: not known): ",
-        "like 250, 250, 300, 300 (Enter: not known): ",
+        "Speed aimed at, like 40 km/h or 25 mph (Enter: not known): ",
+        "like 2.5, 2.5, 3, 3 bar (Enter: not known): ",
         "like x=+X,y=+Y,z=+Z: ",
         "Notes (Enter: none): ",
         "Press Enter to begin recording: at speed",
@@ -70,7 +75,7 @@ def test_a_pass_number_that_is_there_already_is_said_and_the_next_one_named(reco
     recorded(road="workbench", part="other", pass_number=2)
     assert gather({**given, "pass_number": 1}, {}, folder).pass_number == 1
     told = capsys.readouterr().err
-    assert told.startswith("pass 1 of workbench with rubber-bush is there already; this one is recorded beside it")
+    assert told.startswith("pass 1 of workbench with rubber-bush is there already")
     assert "did you mean --pass 2?" in told
     gather({**given, "pass_number": 2}, {}, folder)
     assert capsys.readouterr().err == ""
@@ -81,20 +86,57 @@ def test_a_plan_offers_its_drives_in_order_until_all_are_recorded(plan_path, rec
     for number, drive in enumerate(plan.drives, start=1):
         offered = next_planned(plan_path, {}, folder)
         assert (offered["part"], offered["road"], offered["pass_number"]) == (drive.part, drive.road, drive.pass_number)
-        assert (offered["vehicle"], offered["speed_kmh"]) == ("minibus", plan.speed_kmh(drive.road))
         assert (
             f"Drive {number} of {len(plan.drives)}: pass {drive.pass_number} of {drive.road}" in capsys.readouterr().err
         )
-        assert gather({}, offered, folder).mounting == "x=+X,y=+Y,z=+Z"
-        recorded(**offered)
+        offered |= {"vehicle": "minibus", "mounting": "x=+X,y=+Y,z=+Z"}
+        assert gather({}, offered, folder).speed_kmh == plan.speed_kmh(drive.road)
+        recorded(**offered, seconds=0.9 if number == 3 else 12.0)
+        if number == 3:  # too short to be one
+            assert next_planned(plan_path, {}, folder)["pass_number"] == drive.pass_number
+            capsys.readouterr()
+            recorded(**offered, seconds=12.0)
     with pytest.raises(CallError, match="all 8 drives are recorded"):
         next_planned(plan_path, {}, folder)
 
 
 def test_a_planned_drive_can_be_named_and_driven_again(plan_path, recorded, tmp_path):
     named = {"part": "stiff", "road": "bypass", "pass_number": 2}
-    recorded(**named)
+    recorded(**named, seconds=12.0, mounting="x=+X,y=+Y,z=+Z")
     assert next_planned(plan_path, named, tmp_path / "drives").items() >= named.items()
     assert next_planned(plan_path, {"part": "stiff", "road": "bypass"}, tmp_path / "drives")["pass_number"] == 1
     with pytest.raises(CallError, match="no drive is planned with --part stif"):
         next_planned(plan_path, {"part": "stif"}, tmp_path / "drives")
+
+
+def test_what_the_last_drive_said_is_offered_and_units_are_typed(recorded, monkeypatch, capsys):
+    folder = recorded(
+        vehicle="minibus", part="soft", road="bypass", pass_number=1, mounting="x=+X,y=+Y,z=+Z", box_position="sill"
+    )
+    answers = ("", "soft", "bypass", "", "fast", "25 mph", "36", "36 psi", "54 F", "", "", "", "")
+    monkeypatch.setattr(sys, "stdin", Terminal("".join(f"{answer}\n" for answer in answers)))
+    conditions = gather({}, {}, folder)
+    assert (conditions.vehicle, conditions.pass_number, conditions.box_position) == ("minibus", 2, "sill")
+    assert (conditions.speed_kmh, conditions.tyre_pressures_kpa, conditions.air_temperature_c) == (
+        40.2,
+        "248, 248, 248, 248",
+        12.2,
+    )
+    told = capsys.readouterr().err
+    assert "'fast' is not a speed" in told
+    assert "say the unit" in told
+
+
+def test_a_name_that_is_nearly_one_that_is_there_is_pointed_out(recorded, capsys):
+    folder = recorded(vehicle="minibus", part="rubber-bush", road="quarry lane", pass_number=1)
+    said = {
+        "vehicle": "minibus",
+        "part": "rubber-bsh",
+        "road": "Quarry-Lane",
+        "pass_number": 1,
+        "mounting": "x=+X,y=+Y,z=+Z",
+    }
+    gather(said, {}, folder)
+    told = capsys.readouterr().err
+    assert "the part 'rubber-bsh' is new, and nearly 'rubber-bush'" in told
+    assert "the road 'Quarry-Lane' is new, and nearly 'quarry lane'" in told

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 import re
@@ -140,6 +141,23 @@ def test_the_bench_records_of_a_named_folder_are_used_and_told(run, drive_folder
     assert "name the one that holds the bench records" in refused(run("compare", *call, tmp_path / "none"))
 
 
+def test_spreads_are_stated_in_percent_and_a_control_is_kept_beside_the_bench_records(run, dated_folder):
+    """All of one part on one morning, then all of the other: a refit control, on one day."""
+    call = ("compare", dated_folder, *CALL, "--metric", "acceleration_z", "--json")
+    data = json.loads(run(*call, "--refit-sd", 1.5, "--day-sd", 0.5)[1])
+    part = data["overall"][0]["part"]
+    assert [(part[kind]["source"], part[kind]["sd"]) for kind in ("installation", "day")] == [
+        ("stated", pytest.approx(0.015)),
+        ("stated", pytest.approx(0.005)),
+    ]
+    assert "a refit spread of -1 % cannot be" in refused(run(*call, "--refit-sd", -1))
+    kept = json.loads(run(*call, "--control", "refit")[1])
+    assert kept["kept"].startswith(str(dated_folder / "bench" / "control-refit-2026-05-04-"))
+    assert kept["summary"].startswith("Refit control, stiff after soft: vertical acceleration ")
+    again = json.loads(run(*call)[1])
+    assert "controls" not in again["evidence"], "a control is no control of its own drives"
+
+
 def test_the_report_is_written_and_named(run, drive_folder, tmp_path):
     call = (drive_folder, *CALL, "--metric", "jerk_z", "--report", tmp_path / "report", "--json")
     status, out, err = run("compare", *call)
@@ -147,6 +165,10 @@ def test_the_report_is_written_and_named(run, drive_folder, tmp_path):
     page = tmp_path / "report" / "report.html"
     assert json.loads(out)["report"] == str(page)
     assert "quarry-lane" in page.read_text("utf-8")
+    with (page.parent / "passes_1.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [row["road"] for row in rows] == ["moor-road"] * 4 + ["quarry-lane"] * 4
+    assert all(float(row["rests on"]) > 0 and row["part"] in ("soft", "stiff") for row in rows)
 
 
 @pytest.mark.parametrize(

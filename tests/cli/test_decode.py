@@ -3,9 +3,6 @@
 import json
 
 import pytest
-from click.testing import CliRunner
-from towertap import cli
-from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.capture.reading import open_capture
 
 
@@ -26,40 +23,12 @@ def test_decode_writes_the_capture_beside_the_raw_file(raw, run):
         assert capture.n_samples == 4000
 
 
-def test_options_go_before_the_sidecar(raw, run, tmp_path):
-    write_sidecar(raw, Conditions(road="bypass", part="rubber"))
-    out = tmp_path / "other.h5"
-    status, text, _ = run("decode", raw, "--out", out, "--part", "polyurethane", "--pass", 3)
-    assert status == 0
-    assert "4000 samples" in text
-    with open_capture(out) as capture:
-        conditions = capture.conditions
-    assert (conditions.road, conditions.part, conditions.pass_number) == ("bypass", "polyurethane", 3)
-
-
-def test_a_mounting_that_cannot_be_leaves_the_capture_as_it_was(raw, run):
-    assert run("decode", raw, "--mounting", "x=+X,y=+Y,z=+Z", "--tyre-pressures-kpa", "250 250, 300 300")[0] == 0
-    before = raw.with_suffix(".h5").read_bytes()
-    assert run("decode", raw, "--mounting", "x=+X,y=+X,z=+Z")[0] == 2
-    assert raw.with_suffix(".h5").read_bytes() == before
-
-
-def test_an_empty_option_takes_back_what_the_sidecar_says(raw, run):
-    write_sidecar(raw, Conditions(mounting="x=+X,y=+X,z=+Z"))
-    assert run("decode", raw, "--mounting", "")[0] == 0
-    with open_capture(raw.with_suffix(".h5")) as capture:
-        assert capture.conditions.mounting == ""
-
-
 @pytest.mark.parametrize(
     ("content", "options", "says"),
     [
         (b"", [], "empty"),
         (b"\x89PNG\r\n\x1a\n" + bytes(200), [], "not a raw recording"),
         (None, [], "no such file"),
-        (b"x", ["--pass", "0"], "pass_number"),
-        (b"x", ["--mounting", "x=+X,y=+X,z=+Z"], "one chip axis twice"),
-        (b"x", ["--tyre-pressures-kpa", "2.5, 2.5, 3, 3"], "four numbers from 50 to 1200"),
         (b"x", ["--out", "drive.ttraw"], "overwrite"),
         (b"x", ["--out", "nowhere/drive.h5"], "nowhere"),
         (b"x", ["--out", "/"], "folder"),
@@ -81,12 +50,6 @@ def test_a_capture_is_told_from_a_raw_recording(raw, run):
     status, _, err = run("decode", raw.with_suffix(".h5"), "--out", raw.with_name("x.h5"))
     assert status == 2
     assert "already a capture" in err
-
-
-def test_help_names_every_condition():
-    text = CliRunner().invoke(cli.group, ["decode", "--help"]).output
-    for option in ("--vehicle", "--part", "--road", "--pass", "--speed-kmh", "--mounting", "--notes"):
-        assert option in text
 
 
 def test_another_raw_recording_is_never_written_over(raw, run):

@@ -74,11 +74,11 @@ def test_the_run_sheet_says_how_to_record_with_names_that_a_shell_reads_back(run
     ]
 
 
-def test_people_are_told_passes_power_orders_and_the_felt_differences(run, tmp_path):
+def test_people_are_told_passes_power_and_orders(run, tmp_path):
     status, out, _ = run("plan", tmp_path, *CALL, "--spread", "4", "--blocks", "1")
     assert status == 0
-    for told in ("6.7 to 11.0 %", "doi:10.3390/vibration3020010", "no protection", "What more passes give", "--plan"):
-        assert told in out
+    for words in ("no protection", "What more passes give", "--plan"):
+        assert words in out
 
 
 def test_a_pilot_gives_the_spread_and_its_uncertainty(run, tmp_path, drive_folder):
@@ -108,7 +108,7 @@ def test_what_is_not_given_is_asked_for_on_a_terminal(run, tmp_path, monkeypatch
     assert (plan.vehicle, plan.before, plan.after, plan.smooth) == ("minibus", "soft", "stiff", "bypass")
     assert {road.name: road.speed_kmh for road in plan.roads} == {"bypass": 80, "quarry-lane": 40, "moor-road": 50}
     assert (plan.spread_cv, plan.margin) == (pytest.approx(0.04), 0.12)
-    assert "6.7 to 11.0 %" in " ".join(err.split())
+    assert "felt" not in err
 
 
 @pytest.mark.parametrize(

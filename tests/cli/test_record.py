@@ -81,7 +81,8 @@ def test_people_are_told_how_a_pass_that_is_not_sound_is_driven_again(towertap, 
     with SimulatedBox(None, faults=[{"fault": "fifo_overflow", "at_s": 1.0, "lost": 37}]) as box:
         done = towertap("--port", box.port, "--out", str(tmp_path), *words)
     assert done.returncode == 1
-    assert done.out.endswith("drive this pass again: --part 'soft rubber' --road quarry-lane --pass 1\n")
+    assert "\nnot sound: " in done.out
+    assert done.out.endswith("--reason 'not sound'', and drive it again under the same number\n")
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
@@ -120,7 +121,7 @@ def test_bad_input_gets_one_line_and_status_2(towertap, tmp_path):
 
 
 def test_a_passenger_is_asked_and_keys_are_marks(tmp_path):
-    """The whole dialogue on a pseudo-terminal: two questions, Enter, a key, a text, Ctrl-C."""
+    """The whole dialogue on a pseudo-terminal: two questions, Enter, a key, a text, Enter."""
     day = tmp_path / "day.toml"
     day.write_text(
         'vehicle = "minibus"\npart = "rubber"\nspeed_kmh = 40\nair_temperature_c = 11.5\nbox_position = "left tower"\n'
@@ -147,14 +148,14 @@ def test_a_passenger_is_asked_and_keys_are_marks(tmp_path):
         os.write(master, b"wet\n")
         _hear(master, "Press Enter to begin recording")
         os.write(master, b"\n")
-        _hear(master, "any key marks")
+        _hear(master, "any other key marks")
         os.write(master, b" ")
         _hear(master, "marks +1")
-        os.write(master, b"\r")
+        os.write(master, b"t")
         _hear(master, "text")
         os.write(master, b"gate\r")
         _hear(master, "marks +2")
-        recorder.send_signal(signal.SIGINT)  # as the terminal does on Ctrl-C
+        os.write(master, b"\r")
         _hear(master, None)
         data = json.loads(recorder.communicate(timeout=60)[0])
     os.close(master)

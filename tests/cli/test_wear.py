@@ -40,7 +40,7 @@ def garage(tmp_path_factory, by_hand):
             for road, level, minutes in (("bypass", 20, 0), ("quarry-lane", 200 * factor, 10)):
                 spread = level * rng.normal(1, 0.01)
                 counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], spread, (7000, 6))).astype(int)
-                frames = by_hand.recording(7, rate_hz=1000.0, odr_hz=1000, counts=counts, seed=number)
+                frames = by_hand.recording(7, rate_hz=1000.0, odr_hz=1000, counts=counts, seed=number, rolls=True)
                 raw = folder / f"{road}-{part}-{day}-{number}.ttraw"
                 raw.write_bytes(b"".join(frames))
                 began = datetime.fromisoformat(day).replace(hour=9, tzinfo=UTC) + timedelta(
@@ -154,7 +154,7 @@ def test_the_answer_starts_with_where_the_course_stands(run, archive):
 def test_since_moves_the_first_fit(run, archive):
     data = json.loads(run("wear", archive, *CALL, "--since", DAYS[1], "--json")[1])
     assert [session["session"] for session in data["sessions"]] == list(DAYS[1:])
-    assert data["courses"][0]["changes"][-1]["ratio"] == pytest.approx(1.9 / 1.3, rel=0.05)
+    assert data["courses"][0]["changes"][-1]["ratio"] == pytest.approx(1.9 / 1.3, rel=0.08)
 
 
 def test_a_capture_that_is_not_as_it_was_added_is_left_out_and_named(run, spoilt):
@@ -273,7 +273,9 @@ def test_names_from_a_capture_are_text_on_the_page(run, tmp_path, by_hand):
             for number in (1, 2):
                 counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], level * rng.normal(1, 0.01), (7000, 6))).astype(int)
                 raw = tmp_path / f"{level}-{day}-{number}.ttraw"
-                raw.write_bytes(b"".join(by_hand.recording(7, rate_hz=1000.0, odr_hz=1000, counts=counts, seed=number)))
+                raw.write_bytes(
+                    b"".join(by_hand.recording(7, rate_hz=1000.0, odr_hz=1000, counts=counts, seed=number, rolls=True))
+                )
                 said = Conditions("minibus", part, name, number, 40.0, mounting="x=+X,y=+Y,z=+Z")
                 write_sidecar(raw, said, started_utc=f"{day}T10:0{number}:00+00:00", hello=by_hand.hello_fields)
                 decode_raw(raw, raw.with_suffix(".h5"))

@@ -57,7 +57,10 @@ def as_pass(number, acceleration):
     cells = np.sqrt((settled[: settled.size // rows * rows].reshape(-1, rows) ** 2).mean(axis=1))
     start_s = SETTLING_S + np.arange(cells.size) * CELL_S
     return SimpleNamespace(
-        name=f"pass {number}", road="road", cells=pd.DataFrame({"start_s": start_s, "secondary_z": cells})
+        name=f"pass {number}",
+        road="road",
+        cells=pd.DataFrame({"start_s": start_s, "secondary_z": cells}),
+        driving_s=np.asarray,
     )
 
 

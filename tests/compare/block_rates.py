@@ -18,8 +18,8 @@ from types import SimpleNamespace
 
 import numpy as np
 from towertap.compare.drives.slots import Slot
-from towertap.compare.stats.contrast import pass_contrast
-from towertap.compare.stats.power import difference_power, equivalence_power
+from towertap.compare.stats.contrast import ALPHA, pass_contrast
+from towertap.compare.stats.planning import power_on_drives
 from towertap.compare.study import lay_out
 
 PASSES, MARGIN, DRIFT = 6, 0.10, 0.05
@@ -80,12 +80,13 @@ def summarised(outcomes):
         sets, blocks = outcomes[:, place], place + 1
         of_road = sets[:, 0, 4]
         spreads = [float(np.sqrt(sets[of_road == road, 0, 3].mean())) for road in of_road]
+        powers = [power_on_drives(blocks, PASSES, spread, MARGIN, ALPHA) for spread in spreads]
         table[name] = {
             "least spread of a road": min(spreads),
             "largest": max(spreads),
-            "difference planned": np.mean([difference_power(1 + MARGIN, s, PASSES, blocks=blocks) for s in spreads]),
+            "difference planned": np.mean([power.told[0] for power in powers]),
             "difference reached": np.mean(sets[:, 1, 0] < 0.05),
-            "equivalence planned": np.mean([equivalence_power(MARGIN, s, PASSES, blocks=blocks) for s in spreads]),
+            "equivalence planned": np.mean([power.equivalent for power in powers]),
             "equivalence reached": np.mean(sets[:, 0, 1] < 0.05),
             "no change told different": np.mean(sets[:, 0, 5]),
             "at the margin told equivalent": np.mean(sets[:, 1, 1] < 0.05),

@@ -96,9 +96,8 @@ def write_capture(folder, by_hand, part, road, number, place, moving, start_s, t
     counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], 2.0, (felt_ms2.size, 6)))
     counts[:, 2] += np.rint(felt_ms2 / SCALE_MS2)
     raw = folder / f"{road}_{part}_{number}_{place}.ttraw"
-    raw.write_bytes(
-        b"".join(by_hand.recording(SECONDS - 2, rate_hz=rate_hz, odr_hz=1000, counts=counts.astype(int), seed=number))
-    )
+    settings = {"rate_hz": rate_hz, "odr_hz": 1000, "seed": number, "rolls": True}
+    raw.write_bytes(b"".join(by_hand.recording(SECONDS - 2, counts=counts.astype(int), **settings)))
     conditions = Conditions("minibus", part, road, number, 40.0, box_position=place, mounting="x=+X,y=+Y,z=+Z")
     write_sidecar(raw, conditions, started_utc=f"2026-03-14T10:{number:02d}:{told_s:09.6f}+00:00")
     return decode_raw(raw, raw.with_suffix(".h5"), conditions)

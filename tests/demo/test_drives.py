@@ -7,9 +7,9 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from scipy import signal, stats
+from towertap.capture.mounting import parse_mounting
 from towertap.demo.drives import MOUNTING, PARTS, RATE_HZ, REST_S, drives_of, make_plan, motions
 from towertap.demo.road import ROADS
-from towertap.signals.axes import parse_mounting
 
 PASSES, SECONDS, UNDER_WAY_S = 4, 12.0, 6.0
 

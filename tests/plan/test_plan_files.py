@@ -8,8 +8,10 @@ import os
 import time
 
 import pytest
+from towertap.compare.drives.slots import Slot
 from towertap.compare.plan.order import drive_order
 from towertap.compare.plan.plan import Plan, read_plan
+from towertap.compare.stats.planning import PlannedDesign
 from towertap.errors import CallError, FileError
 
 WRITTEN = """{
@@ -50,7 +52,27 @@ def test_a_plan_of_an_earlier_version_is_read(tmp_path):
     assert (plan.hold.air_temperature_c, plan.speed_kmh("bypass"), plan.passes) == ((5.0, 12.5), 80.0, 1)
     assert plan.written.isoformat() == "2026-05-03T22:00:00+00:00"
     assert plan.to_dict() == Plan.from_dict(plan.to_dict()).to_dict()
-    assert json.loads(json.dumps(plan.to_dict())) == json.loads(WRITTEN)
+    assert (plan.design, plan.spread, plan.control, plan.refit_sd) == ("AB", 0.04000000000000001, None, None)
+    assert set(plan.slots.values()) == {Slot(1, 1), Slot(1, 2)}
+
+
+@pytest.mark.parametrize(
+    ("parts", "design"),
+    [
+        ("soft stiff | stiff soft", "AB|BA"),
+        ("soft stiff | soft stiff | stiff soft", "AB|AB|BA"),
+        ("soft stiff soft", "ABA"),
+    ],
+)
+def test_the_design_of_an_earlier_version_is_in_its_drives(parts, design):
+    data, drives = json.loads(WRITTEN), []
+    for block, in_block in enumerate(parts.split("|"), start=1):
+        for number, part in enumerate(in_block.split(), start=10 * block):
+            for road in ("quarry-lane", "bypass"):
+                drives.append({"block": block, "part": part, "road": road, "pass_number": number})
+    plan = Plan.from_dict(data | {"drives": drives, "blocks": parts.count("|") + 1})
+    assert plan.design == design
+    assert [drive for _, in_stretch in plan.stretches for drive in in_stretch] == list(plan.drives)
 
 
 def places(value, here=()):
@@ -106,5 +128,5 @@ def test_what_is_no_regular_file_is_refused_and_not_waited_for(tmp_path):
 def test_more_passes_than_a_plan_holds_are_refused_before_they_are_drawn():
     started = time.perf_counter()
     with pytest.raises(CallError, match=r"6000000 drives, and a plan has 2000 at most: plan fewer"):
-        drive_order("soft", "stiff", ("quarry-lane", "moor-road", "bypass"), 1_000_000, 2, 1)
+        drive_order("soft", "stiff", ("quarry-lane", "moor-road", "bypass"), 1_000_000, PlannedDesign("AB|BA"), 1)
     assert time.perf_counter() - started < AT_ONCE_S

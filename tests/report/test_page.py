@@ -137,7 +137,7 @@ def test_the_conditions_say_when_each_pass_was_driven_and_the_order(recorded, co
     assert {row[place] for row in table.rows} == {"2026-05-04 12:30:00", "2026-05-04 13:30:00"}
     turned = conditions(timed.passes[::-1])[1].rows
     assert [row[place] for row in turned] == sorted(row[place] for row in turned)
-    assert order(timed) == "Driven in two halves: all passes with rubber, then all with polyurethane."
+    assert order(timed) == "Driven in two halves: first rubber, then polyurethane."
     assert "so the order is not known" in order(recorded)
     mixed = replace(timed, passes=tuple(replace(drive, started=day) for drive in timed.passes))
     assert order(mixed).startswith("Driven in turns")

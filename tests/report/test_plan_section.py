@@ -8,6 +8,7 @@ from dataclasses import replace
 from towertap.compare.comparison import compare
 from towertap.compare.plan.order import drive_order
 from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
+from towertap.compare.stats.planning import PlannedDesign
 from towertap.report.page import Shown, render
 
 ROADS = (PlannedRoad("quarry-lane", 40.0), PlannedRoad("bypass", 40.0))
@@ -21,12 +22,12 @@ PLAN = Plan(
     metrics=("jerk_z",),
     margin=0.12,
     power=0.8,
-    spread_cv=0.03,
+    spread=0.03,
     spread_from="said: 3 %",
-    blocks=1,
+    design="AB",
     seed=1,
     hold=HeldConditions(),
-    drives=drive_order("rubber", "polyurethane", [road.name for road in ROADS], 3, 1, 1),
+    drives=drive_order("rubber", "polyurethane", [road.name for road in ROADS], 3, PlannedDesign("AB"), 1),
     written_utc="2026-05-04T08:00:00+00:00",
 )
 

@@ -10,7 +10,7 @@ from scipy import signal
 from towertap.signals import halving
 from towertap.signals.channels import MetricSettings
 from towertap.signals.filters import Recursive
-from towertap.signals.halving import FLAT, LEAD, LOWEST_RATE_HZ, TAPS, Halving, halvings
+from towertap.signals.halving import FLAT, LEAD, LOWEST_RATE_HZ, Halving, halvings, taps
 from towertap.signals.metrics import METRICS, THIRDS, Metric
 from towertap.signals.stream import Bank
 
@@ -31,7 +31,7 @@ def rate_of(metric):
 
 
 def test_a_stage_passes_within_2e_5_and_folds_95_db_down():
-    f, passed = signal.freqz(TAPS, worN=100_001, fs=2.0)  # of the new rate
+    f, passed = signal.freqz(taps(), worN=100_001, fs=2.0)  # of the new rate
     assert np.abs(np.abs(passed[f <= FLAT]) - 1).max() < 2e-5
     assert 20 * np.log10(np.abs(passed[f >= 1 - FLAT]).max()) < -95
 
@@ -44,8 +44,8 @@ def test_a_stage_is_scipys_filter_on_every_other_row_however_the_blocks_are_cut(
     stage, edges = Halving(), [0, *sorted(cuts), 3001]
     halved = np.concatenate([stage(motion[:, a:b]) for a, b in pairwise(edges)], axis=1)
     before = np.concatenate([np.repeat(motion[:, :1], LEAD, axis=1), motion], axis=1)
-    expected = signal.upfirdn(TAPS, before, 1, 2, axis=1)[:, LEAD : LEAD + halved.shape[1]]
-    assert halved.shape[1] == (3001 + LEAD - len(TAPS)) // 2 + 1
+    expected = signal.upfirdn(taps(), before, 1, 2, axis=1)[:, LEAD : LEAD + halved.shape[1]]
+    assert halved.shape[1] == (3001 + LEAD - len(taps())) // 2 + 1
     assert halved == pytest.approx(expected, abs=2e-5)
 
 

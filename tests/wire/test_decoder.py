@@ -41,6 +41,12 @@ def frames(by_hand):
     return made
 
 
+@pytest.fixture(scope="module")
+def long_run(by_hand):
+    rng = np.random.default_rng(4)
+    return [by_hand.samples(rng.integers(-32768, 32768, (2, 3)), sequence=k, first=2 * k) for k in range(300)]
+
+
 def test_a_whole_stream_comes_out_whole(frames):
     found, damage = decode(b"".join(frames))
     assert [sequence for sequence, *_ in found] == list(range(24))
@@ -92,6 +98,18 @@ def test_flipped_bits_cost_the_frames_they_hit_and_no_other(frames, data):
     assert damage.skipped_bytes == sum(len(frames[k]) for k in hit)
     assert damage.bad_frames >= 1
     assert sum(size for _, size in damage.places) == damage.skipped_bytes
+
+
+@given(data=st.data())
+@settings(max_examples=60, deadline=None)
+def test_flipped_bits_of_a_long_run_cost_the_frames_they_hit_and_no_other(long_run, data):
+    """So many frames alike on end that one check value is of all of them."""
+    stream, size = bytearray(b"".join(long_run)), len(long_run[0])
+    bits = data.draw(st.sets(st.integers(0, 8 * len(stream) - 1), max_size=6))
+    for bit in bits:
+        stream[bit // 8] ^= 1 << bit % 8
+    found, _ = decode(bytes(stream))
+    assert [sequence for sequence, *_ in found] == sorted({*range(len(long_run))} - {bit // 8 // size for bit in bits})
 
 
 @given(data=st.data())

@@ -54,9 +54,9 @@ def add_all(archive: Path, paths: Iterable[Path]) -> Iterator[Added]:
     """Add recordings, each named by its raw stream or its capture, and plans and bench records, by their files.
 
     A recording is known by the SHA-256 of its raw stream: it is there once. Conditions that differ from what is kept
-    are a correction, taken over with what they were before. The raw stream must lie beside a capture; a raw stream
-    without capture is decoded. A recording appears whole or not at all. TowertapError in one line when something does
-    not fit; what was added before stays.
+    are a correction, taken over with what they were before, and so is a striking out. The raw stream must lie beside a
+    capture; a raw stream without capture is decoded. A recording appears whole or not at all. TowertapError in one line
+    when something does not fit; what was added before stays.
     """
     archive.mkdir(parents=True, exist_ok=True)
     _remove_left_overs(archive)
@@ -103,12 +103,17 @@ def _pair(path: Path) -> tuple[Path, Path | None]:
     if path.suffix != ".h5":
         capture = path.with_suffix(".h5")
         return path, capture if capture.is_file() else None
-    raw = path.with_suffix(".ttraw")
-    if not raw.is_file():
-        raise CallError(
-            f"{path}: its raw recording {raw.name} is not beside it, and an archive keeps what the box sent"
-        )
-    return raw, path
+    for raw in (path.with_suffix(".ttraw"), *_imported_from(path)):
+        if raw.is_file():
+            return raw, path
+    raise CallError(f"{path}: its raw recording {raw.name} is not beside it, and an archive keeps what the box sent")
+
+
+def _imported_from(path: Path) -> list[Path]:
+    """Where the file that a capture was imported from may lie: beside it, by its own name or by the capture's."""
+    with open_capture(path) as capture:
+        name = Path(capture.text("raw_name")).name
+        return [path.with_name(name), path.with_suffix(Path(name).suffix)] if capture.is_imported and name else []
 
 
 def _add(archive: Path, raw: Path, capture: Path | None, digest: str, known: Record | None) -> tuple[str, Record]:
@@ -141,6 +146,8 @@ def _unchanged(raw: Path, capture: Path | None, known: Record) -> str:
         return THERE if beside == known["conditions"] else ""
     with open_capture(capture) as opened_capture:
         if opened_capture.conditions.to_dict() != known["conditions"]:
+            return ""
+        if opened_capture.host.get("struck_out") != known.get("struck_out"):
             return ""
     were = [known["conditions"], *(entry.get("conditions") for entry in known.get("history", []))]
     return THERE if beside in were else STALE
@@ -225,6 +232,8 @@ def _describe(capture: Capture, raw: Path, digest: str) -> Record:
         "started_utc": capture.text("started_utc"),
         "utc_offset_s": capture.utc_offset_s,
         "conditions": capture.conditions.to_dict(),
+        "struck_out": capture.host.get("struck_out"),
+        "from_box": not capture.is_imported,
     }
 
 
@@ -251,7 +260,9 @@ def _remove_left_overs(archive: Path) -> None:
 
 
 def _sync(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY)
+    if os.name == "nt" and path.is_dir():
+        return  # Windows cannot sync a folder, nor a file that is open for reading alone
+    descriptor = os.open(path, os.O_RDWR if os.name == "nt" else os.O_RDONLY)
     try:
         os.fsync(descriptor)
     finally:

@@ -11,6 +11,7 @@ from typing import Annotated, Any
 import msgspec
 from msgspec import Meta
 
+from towertap.capture.conditions import StruckOut
 from towertap.doors.files import content, opened
 from towertap.doors.structured import from_json, typed
 from towertap.errors import FileError
@@ -61,14 +62,22 @@ class RecordShape(msgspec.Struct):
     seconds: float
     utc_offset_s: Annotated[int, Meta(ge=-86000, le=86000)] | None = None
     """What local time was ahead of UTC where it was recorded."""
+    struck_out: StruckOut | None = None
+    """Kept, and left out of everything."""
     history: list[Correction] = []
     """Oldest first."""
+    from_box: bool = True
+    """Otherwise the raw recording is a file of another recorder."""
 
 
 def seal(content: Any) -> str:
-    """JSON text of `content` and of its SHA-256; the same content gives the same text."""
-    text = json.dumps(content, indent=1, sort_keys=True, allow_nan=False)
-    return json.dumps({"content": content, "sha256": sha256(text.encode())}, indent=1, sort_keys=True) + "\n"
+    """JSON text of `content` and of its SHA-256; the same content gives the same text.
+
+    It is `json.dumps(…, indent=1, sort_keys=True)`, whose indenting alone would take six times as long.
+    """
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"), allow_nan=False)
+    digest = hashlib.sha256(msgspec.json.format(text, indent=1).encode()).hexdigest()
+    return msgspec.json.format(f'{{"content":{text},"sha256":"{digest}"}}', indent=1) + "\n"
 
 
 def unseal(path: Path) -> Any:
@@ -102,11 +111,6 @@ def held_to_shape(record: Any, path: Path) -> Record:
 def is_archived(path: Path) -> bool:
     """Whether a file lies in the folder of an archived recording, which nothing may be added to."""
     return (path.parent / NAME).is_file() and path.name in FILES
-
-
-def sha256(data: bytes) -> str:
-    """SHA-256 in hex."""
-    return hashlib.sha256(data).hexdigest()
 
 
 def sum_of(path: Path) -> dict[str, Any]:

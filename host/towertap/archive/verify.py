@@ -11,7 +11,6 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-import h5py
 import numpy as np
 
 from towertap.archive import record as records
@@ -36,11 +35,14 @@ from towertap.capture.conditions import sidecar_path
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 from towertap.errors import FileError, TowertapError
+from towertap.lazily import h5py
 
 COMPARED = ("acceleration", "rotation", "frames")
 """What a capture holds of the box's own numbers; the other tables are this host's reading of them."""
 BLOCK_ROWS = 2**18
 UNDER_WAY = "an add is under way, or was killed: the next one removes what it left"
+
+NOT_DECODED = "imported from another recorder's file: there is no raw stream to decode again"
 
 Progress = Callable[[int, int], None]
 """Called with recordings done and recordings in all."""
@@ -90,6 +92,9 @@ def verify(archive: Path, *, redecode: bool = False, on_progress: Progress | Non
             on_progress(k + 1, len(folders))
     problems += _verify_rest(archive, set(folders)) + _verify_kept(archive)
     remarks = [f"{place.name}: {UNDER_WAY}" for place in sorted(archive.glob(f"{ADDING}*"))]
+    imported = [record["name"] for record in from_records(archive).records if not record.get("from_box", True)]
+    if redecode and imported:
+        remarks.append(f"{', '.join(imported)}: {NOT_DECODED}")
     if not (archive / INDEX).exists():
         remarks.append(WITHOUT_INDEX)
         listing(archive)
@@ -114,7 +119,7 @@ def _verify_recording(folder: Path, redecode: bool) -> list[Problem]:
             problems.append(Problem(name, file, what))
     if not problems:
         problems += _verify_raw(folder, record)
-    if redecode and not problems:
+    if redecode and not problems and record.get("from_box", True):
         problems += _verify_decoding(folder)
     return problems
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import allantools
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, stats
 
 from towertap.errors import AnalysisError
 
@@ -108,18 +108,18 @@ def analyse(values: ArrayLike, interval_s: float) -> tuple[AllanCurve, dict[str,
     )
     freedom, powers, errors = _fit(variance, tau_s, np.maximum(choices, 1.0))
     tail = (1 - CONFIDENCE) / 2
-    low = variance * freedom / stats.chi2.isf(tail, freedom)
-    high = variance * freedom / stats.chi2.ppf(tail, freedom)
+    low = variance * freedom / scipy.stats.chi2.isf(tail, freedom)
+    high = variance * freedom / scipy.stats.chi2.ppf(tail, freedom)
     terms = _terms(tau_s)
     ruling = (terms * powers).argmax(axis=1)
     ratio = terms @ powers / variance
-    departs = (ratio * stats.chi2.isf(RARE / 2, freedom) < freedom / SLACK) | (
-        ratio * stats.chi2.ppf(RARE / 2, freedom) > freedom * SLACK
+    departs = (ratio * scipy.stats.chi2.isf(RARE / 2, freedom) < freedom / SLACK) | (
+        ratio * scipy.stats.chi2.ppf(RARE / 2, freedom) > freedom * SLACK
     )
     coefficients = {}
     for k, kind in enumerate(KINDS):
         where, value = np.flatnonzero(ruling == k), float(np.sqrt(powers[k]))
-        error = stats.norm.ppf(1 - tail) * errors[k]
+        error = scipy.stats.norm.ppf(1 - tail) * errors[k]
         # A departure at shorter times, where the weights are largest, pulls the whole fit after it.
         follows = not departs[: where[-1] + 1 if where.size else None].any()
         seen = bool(where.size and follows and powers[k] > error)
@@ -158,7 +158,7 @@ def _fit(variance: Array, tau_s: Array, choices: Array) -> tuple[Array, Array, A
     terms, model, freedom = _terms(tau_s), variance, choices[0]
     for _ in range(4):
         spread = model * np.sqrt(2 / freedom)
-        powers, _residual = optimize.nnls(terms / spread[:, None], variance / spread)
+        powers, _residual = scipy.optimize.nnls(terms / spread[:, None], variance / spread)
         model = terms @ powers
         freedom = np.take_along_axis(choices, (terms * powers).argmax(axis=1)[None], axis=0)[0]
     active = powers > 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from towertap.wire.layouts import STANDARD_GRAVITY_MS2, Layout
 
 Array = NDArray[np.float64]
 
+OF_ANOTHER = "another recorder than a box made this: nothing is known of its noise and its scale"
 NOT_LOOKED_FOR = RecordFor(None, "bench records were not looked for")
 
 
@@ -46,12 +48,18 @@ class BenchRecords:
     noise: RecordFor
     tap: RecordFor
     selftest: RecordFor
+    idle: RecordFor
 
     @property
     def correction(self) -> tuple[Array, Array]:
         """Offset (3,) in m/s² and matrix (3, 3), chip axes: truth = matrix @ (reading − offset)."""
         record = self.calibration.record
         return tumble.correction(record) if record else (np.zeros(3), np.eye(3))
+
+    @property
+    def scale_known(self) -> bool:
+        """Whether a calibration or a data sheet tells it; of another recorder than a box neither does."""
+        return self.calibration.record is not None or not math.isnan(self.layout.sensitivity_tolerance)
 
     def scale_uncertainty(self, rotation: Array) -> Array:
         """Uncertainty of the scale along each vehicle axis (3,), as a part of 1, for absolute values.
@@ -72,9 +80,11 @@ class BenchRecords:
         chosen: dict[str, RecordFor] = {kind: getattr(self, kind) for kind in KINDS}
         words = {kind: choice.words for kind, choice in chosen.items()}
         x, y, z = map(float, self.scale_uncertainty(rotation))
-        if self.calibration.record is None:
+        if not self.scale_known:
+            words["calibration"] = words["noise"] = OF_ANOTHER
+        elif self.calibration.record is None:
             words["calibration"] += f"; till then the data sheet's tolerance of ±{100 * z:g} % is in absolute values"
-        if self.noise.record is None:
+        if self.noise.record is None and self.scale_known:
             density = self.layout.noise_g_per_rthz * 1e6
             words["noise"] += f"; till then shares of noise are by the data sheet's density of {density:g} µg/√Hz"
         tested = self.selftest.record
@@ -90,7 +100,7 @@ class BenchRecords:
         )
 
 
-KINDS = ("noise", "calibration", "tap", "selftest")
+KINDS = ("noise", "calibration", "tap", "selftest", "idle")
 """The kinds of record that say something of a capture's values."""
 
 
@@ -104,7 +114,7 @@ def records_for(capture: Capture, folder: Path | None = None) -> BenchRecords:
 
 def no_records(capture: Capture) -> BenchRecords:
     """The data sheet alone."""
-    return BenchRecords(capture.layout, subject_of(capture), *4 * [NOT_LOOKED_FOR])
+    return BenchRecords(capture.layout, subject_of(capture), *len(KINDS) * [NOT_LOOKED_FOR])
 
 
 def data_sheet(layout: Layout, odr_hz: float) -> Record:

@@ -6,8 +6,8 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, stats
 
 from towertap.bench.records import temperature_range_c
 from towertap.capture import host_time
@@ -160,8 +160,8 @@ def slope(x: Array, y: Array) -> Slope | None:
     known = np.isfinite(x) & np.isfinite(y)
     if known.sum() < FEWEST_PARTS or np.ptp(x[known]) == 0:
         return None
-    fit = stats.linregress(x[known], y[known])
-    half = stats.t.ppf(0.5 + CONFIDENCE / 2, known.sum() - 2) * fit.stderr
+    fit = scipy.stats.linregress(x[known], y[known])
+    half = scipy.stats.t.ppf(0.5 + CONFIDENCE / 2, known.sum() - 2) * fit.stderr
     return Slope(float(fit.slope), (float(fit.slope - half), float(fit.slope + half)))
 
 
@@ -185,13 +185,13 @@ def host_clock(readings: ArrayLike) -> HostClock | None:
     within = np.vstack([lines, -lines[both]])
     within, limits = np.insert(within, 2, -1.0, axis=1), np.append(latest_ms, -earliest_ms[both])
     free = (None, None)
-    least = optimize.linprog([0, 0, 1], within, limits, bounds=[free, free, (0.0, None)])
+    least = scipy.optimize.linprog([0, 0, 1], within, limits, bounds=[free, free, (0.0, None)])
     if not least.success:
         return None
     wide = [free, free, (0.0, least.fun * (1 + 1e-6) + 1e-6)]
     # A box that is fast makes host − box fall.
     high, low = (
-        float(-optimize.linprog([0, sign, 0], within, limits, bounds=wide).x[1]) * 1e-3 / span_s * 1e6
+        float(-scipy.optimize.linprog([0, sign, 0], within, limits, bounds=wide).x[1]) * 1e-3 / span_s * 1e6
         for sign in (1, -1)
     )
     bend_s = float(least.fun) * 1e-3

@@ -6,8 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import signal, stats
 
 from towertap.errors import AnalysisError
 from towertap.signals.spectra import WelchSum
@@ -44,7 +44,7 @@ class Spectrum:
         Segments overlap and the window smears each line over its neighbours, so lines are fewer than they look:
         Welch 1967, carried over to means over lines by the same sum over all pairs.
         """
-        window, hop = signal.get_window("hann", self.segment_rows), self.segment_rows - self.segment_rows // 2
+        window, hop = scipy.signal.get_window("hann", self.segment_rows), self.segment_rows - self.segment_rows // 2
         total = 0.0
         for lag, rows in ((0, 0), (1, hop)):
             product = window[rows:] * window[: self.segment_rows - rows] / (window @ window)
@@ -92,8 +92,8 @@ def white_density(spectrum: Spectrum, band_hz: tuple[float, float], leave_out: N
     power, freedom, tail = spectrum.density[inside].mean(axis=0), spectrum.freedom(lines), (1 - CONFIDENCE) / 2
     return NoiseDensity(
         np.sqrt(power),
-        np.sqrt(power * freedom / stats.chi2.isf(tail, freedom)),
-        np.sqrt(power * freedom / stats.chi2.ppf(tail, freedom)),
+        np.sqrt(power * freedom / scipy.stats.chi2.isf(tail, freedom)),
+        np.sqrt(power * freedom / scipy.stats.chi2.ppf(tail, freedom)),
         band_hz,
         freedom,
     )

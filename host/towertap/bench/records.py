@@ -75,6 +75,13 @@ class _Floor(msgspec.Struct):
     band_hz: Pair
 
 
+class _Level(msgspec.Struct):
+    """An r.m.s. in one band."""
+
+    rms: float
+    band_hz: Pair
+
+
 def _needs(**fields: Any) -> Any:
     """The type of an object that has these fields, and may have more."""
     return msgspec.defstruct("Result", list(fields.items()))
@@ -92,6 +99,8 @@ class Kind:
     make: str
     """The command that makes one."""
     usable: Callable[[dict[str, Any]], bool] = lambda result: True
+    of_another: Callable[[dict[str, Any], Capture], str] = lambda result, capture: ""
+    """Why its result does not hold for a capture beyond the box; empty when it does."""
 
 
 KINDS = {
@@ -121,6 +130,16 @@ KINDS = {
             lambda result: result["usable_hz"] is not None,
         ),
         Kind("clock", _needs(rate_hz=float, rate_ppm=float), ("serial", "chip", "odr_hz"), 366, "towertap bench clock"),
+        Kind(
+            "idle",
+            _needs(vehicle=str, levels=dict[str, _Level]),
+            ("serial", "chip"),
+            1,
+            "towertap record --idle",
+            of_another=lambda result, capture: (
+                "" if result["vehicle"] == capture.conditions.vehicle else f"is of the vehicle '{result['vehicle']}'"
+            ),
+        ),
         Kind("selftest", _needs(ok=bool, axes=list), ("serial", "chip"), 366, "towertap bench selftest"),
     )
 }
@@ -208,7 +227,7 @@ def find(folder: Path, kind: str, capture: Capture) -> RecordFor:
             continue
         measured = instant(record.measured_utc)
         days = abs((when - measured).total_seconds()) / 86400 if when and measured else 0.0
-        if why := _why_not(rules, record, wanted, days):
+        if why := _why_not(rules, record, wanted, days) or rules.of_another(record.result, capture):
             refused.append(f"{path.name} {why}")
         else:
             fits.append((days, path.name, record))

@@ -28,13 +28,22 @@ SAME_BAND = 0.01
 
 @dataclass(frozen=True)
 class Share:
-    """The noise in one metric: `floor` as r.m.s. of the filtered signal in `unit`, `share` of its power (0 to 1)."""
+    """What is no road in one metric: `floor` as r.m.s. of the filtered signal in `unit`, `share` of its power (0 to 1).
+
+    The sensor's own noise or, where that is more, what the idling engine was recorded to make (`of`).
+    """
 
     metric: str
     floor: float
     unit: str
     share: float
     judged: Judged
+    of: Literal["sensor", "idle"] = "sensor"
+
+    @property
+    def source(self) -> str:
+        """Whose it is, for people."""
+        return "the sensor's own noise" if self.of == "sensor" else "the engine's, as it was recorded idling"
 
     @property
     def words(self) -> str:
@@ -42,7 +51,7 @@ class Share:
         if self.judged == "clean":
             return ""
         rest = "not judged" if self.judged == "not judged" else "read with care"
-        return f"{self.metric}: {100 * self.share:.0f} % of its power is the sensor's own noise; {rest}"
+        return f"{self.metric}: {100 * self.share:.0f} % of its power is {self.source}; {rest}"
 
 
 def noise_share(
@@ -51,12 +60,15 @@ def noise_share(
     noise: Record,
     to_vehicle: ArrayLike,
     settings: MetricSettings,
+    idle: Record | None = None,
 ) -> dict[str, Share]:
     """The share of sensor noise in the power of what each metric listens to, by metric name.
 
+    Where a recording of the idling engine has more of the same band, that stands in: the sensor's noise is in it.
+
     `power` is the mean square of each filtered signal, `noise` a noise record, `to_vehicle` (3, 3) and `settings` are
     those of the analysis. The chip's axes are independent, so their noise powers add. A metric that listens to the
-    rotation has none.
+    rotation has none, and so has every metric where the noise is not known.
     """
     turned = np.asarray(to_vehicle, float)
     shares = {}
@@ -67,9 +79,16 @@ def noise_share(
             float(turned[ACCELERATIONS.index(channel.axis)] ** 2 @ chip_floor(channel.design, noise, settings) ** 2)
             for channel in metric.channels
         )
+        level = (idle.result["levels"].get(name) if idle else None) or {"rms": 0.0, "band_hz": (0.0, 0.0)}
+        same_band = np.allclose(level["band_hz"], metric.band_hz(settings), rtol=SAME_BAND, atol=1e-9)
+        idles = same_band and level["rms"] ** 2 > floor_square
+        floor_square = level["rms"] ** 2 if idles else floor_square
+        if math.isnan(floor_square):  # of a recorder that nobody knows
+            continue
         signal_square = sum(power[channel.source] for channel in metric.channels)
         share = min(1.0, floor_square / signal_square) if signal_square > 0 else 1.0
-        shares[name] = Share(name, math.sqrt(floor_square), metric.channels[0].design.unit, share, judged(share))
+        of: Literal["sensor", "idle"] = "idle" if idles else "sensor"
+        shares[name] = Share(name, math.sqrt(floor_square), metric.channels[0].design.unit, share, judged(share), of)
     return shares
 
 

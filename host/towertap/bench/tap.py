@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import linalg, signal, stats
 
 from towertap.errors import AnalysisError
 
@@ -113,7 +113,9 @@ def measure(acceleration: Array, rate_hz: float, full_scale_ms2: float) -> Taps:
 
     A tap that reaches `full_scale_ms2` on any axis is left out: its decay was cut.
     """
-    steady = signal.sosfiltfilt(signal.butter(2, STEADY_HZ, "highpass", fs=rate_hz, output="sos"), acceleration, axis=0)
+    steady = scipy.signal.sosfiltfilt(
+        scipy.signal.butter(2, STEADY_HZ, "highpass", fs=rate_hz, output="sos"), acceleration, axis=0
+    )
     starts = find_taps(steady, rate_hz)
     length = round(DECAY_S * rate_hz)
     whole = [start for start in starts if start + length <= len(acceleration)]
@@ -124,7 +126,7 @@ def measure(acceleration: Array, rate_hz: float, full_scale_ms2: float) -> Taps:
             f"beyond the sensor's range): tap {FEWEST_TAPS} times or more, a second apart, lightly, with a plastic "
             "handle"
         )
-    noise = np.median(np.abs(steady), axis=0) / stats.norm.ppf(0.75)
+    noise = np.median(np.abs(steady), axis=0) / scipy.stats.norm.ppf(0.75)
     resonances = {}
     for k, axis in enumerate("xyz"):
         rung = [_rung(steady[start : start + length, k], rate_hz, float(noise[k])) for start in clean]
@@ -155,7 +157,7 @@ def decay_modes(decay: Array, rate_hz: float, noise: float = 0.0) -> list[Mode]:
     hankel = np.lib.stride_tricks.sliding_window_view(decay, pencil + 1)
     # The few right singular vectors that count, from the small matrix of products: a tenth of the time of all.
     strongest = (max(0, pencil + 1 - MOST_MODES), pencil)
-    squares, vectors = linalg.eigh(hankel.T @ hankel, subset_by_index=strongest)
+    squares, vectors = scipy.linalg.eigh(hankel.T @ hankel, subset_by_index=strongest)
     singular, right = np.sqrt(np.maximum(squares[::-1], 0.0)), vectors[:, ::-1].T
     edge = 2 * noise * (np.sqrt(n - pencil) + np.sqrt(pencil + 1))  # the largest that noise alone makes, doubled
     order = int((singular > max(WEAKEST * singular[0], edge)).sum())
@@ -198,7 +200,7 @@ def _agreed(rung: Sequence[Mode]) -> Resonance | None:
     if taps < max(FEWEST_TAPS, len(rung) / 2):
         return None
     mean, spread = alike.mean(axis=0), alike.std(axis=0, ddof=1)
-    half = stats.t.ppf(0.5 + CONFIDENCE / 2, taps - 1) / np.sqrt(taps) * spread
+    half = scipy.stats.t.ppf(0.5 + CONFIDENCE / 2, taps - 1) / np.sqrt(taps) * spread
     (frequency_hz, damping), intervals = mean.tolist(), np.stack([mean - half, mean + half], axis=1).tolist()
     frequency_spread_hz, damping_spread = spread.tolist()
     return Resonance(

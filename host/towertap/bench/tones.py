@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage, stats
 
 from towertap.bench.density import Spectrum
 
@@ -40,14 +40,14 @@ class Tone:
 
 def find(spectrum: Spectrum, top_hz: float) -> tuple[list[Tone], NDArray[np.bool_]]:
     """The tones between LOWEST_HZ and `top_hz` in order, and the lines (n,) that they spoil."""
-    floor = ndimage.median_filter(spectrum.density, size=(NEIGHBOURS, 1), mode="nearest")
+    floor = scipy.ndimage.median_filter(spectrum.density, size=(NEIGHBOURS, 1), mode="nearest")
     freedom = spectrum.freedom()
     looked_at = (spectrum.frequency_hz >= LOWEST_HZ) & (spectrum.frequency_hz <= top_hz)
     # The floor is a median of few lines; a tenth on top keeps its own scatter from raising alarms.
-    limit = 1.1 * stats.chi2.isf(FALSE_ALARM / (3 * looked_at.sum()), freedom) / stats.chi2.median(freedom)
+    limit = 1.1 * scipy.stats.chi2.isf(FALSE_ALARM / (3 * looked_at.sum()), freedom) / scipy.stats.chi2.median(freedom)
     stands_out = (spectrum.density > limit * floor).any(axis=1) & looked_at
-    spoilt = ndimage.binary_dilation(stands_out, iterations=SKIRT)
-    labels, count = ndimage.label(spoilt)
+    spoilt = scipy.ndimage.binary_dilation(stands_out, iterations=SKIRT)
+    labels, count = scipy.ndimage.label(spoilt)
     frequencies_hz, levels = [], []
     for number in range(1, count + 1):
         lines = labels == number

@@ -11,8 +11,8 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import stats
 
 from towertap.bench.gravity import Gravity
 from towertap.bench.poses import FACES, Pose
@@ -109,7 +109,7 @@ def calibrate(poses: Sequence[Pose], gravity: Gravity) -> Calibration:
     half_offset = _expanded(u_offset, noise_freedom, g * np.sqrt(leaning / counts), freedom)
     half_scale = _expanded(u_scale, noise_freedom, np.sqrt(leaning / counts + 2 * lean**2 / freedom), freedom)
     half_cross = _expanded(np.sqrt(noise_of_mean / counts) / g, noise_freedom, np.sqrt(lean / counts), freedom)
-    of_gravity = float(stats.norm.ppf(TAIL) * gravity.uncertainty / g)
+    of_gravity = float(scipy.stats.norm.ppf(TAIL) * gravity.uncertainty / g)
     half_matrix = np.tile(half_cross, (3, 1))
     np.fill_diagonal(half_matrix, np.hypot(half_scale, of_gravity * scale))
     if np.abs(matrix - np.eye(3)).max() > LARGEST_ERROR:
@@ -179,5 +179,5 @@ def _line(x: Array, y: Array, u: Array) -> tuple[float, float, float, float]:
 def _expanded(u_noise: Array, noise_freedom: int, u_placing: Array, placing_freedom: int) -> Array:
     """Half the interval at CONFIDENCE of the sum of two effects, by the Welch–Satterthwaite formula (GUM, G.4)."""
     freedom = (u_noise**2 + u_placing**2) ** 2 / (u_noise**4 / noise_freedom + u_placing**4 / placing_freedom)
-    half: Array = stats.t.ppf(TAIL, freedom) * np.hypot(u_noise, u_placing)
+    half: Array = scipy.stats.t.ppf(TAIL, freedom) * np.hypot(u_noise, u_placing)
     return half

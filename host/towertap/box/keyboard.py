@@ -1,49 +1,96 @@
-"""Turns key presses into marks while recording: any key marks at once, Enter adds a text to the last mark."""
+"""Turns key presses into marks while recording: Enter stops, s marks start and stop, t adds a text, others mark."""
 
 from __future__ import annotations
 
+import codecs
 import os
 import queue
 import select
 import sys
 import threading
+import time
 from contextlib import suppress
+from importlib import import_module
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 try:
     import termios
     import tty
-except ImportError:  # no POSIX terminal, so no marks from the keyboard
-    POSIX_TERMINAL = False
-else:
-    POSIX_TERMINAL = True
+except ImportError:  # Windows
+    msvcrt: Any = import_module("msvcrt")
 
 POLL_S = 0.1
+ESCAPE = b"\x1b"
+SPECIAL_KEYS = "\0\xe0"
+"""By which Windows begins an arrow or function key, another character following."""
 LONGEST_TEXT = 150
 """Characters of a typed text: with the mark's number before it, it fits the wire's 200 bytes in most languages."""
+KEYS = "Enter stops, s marks start and stop, t adds a text to the last mark, any other key marks"
+
+
+class TerminalKeys:
+    """The keys of a POSIX terminal, at once and unseen; Ctrl-C still interrupts."""
+
+    def __init__(self) -> None:
+        """Take the terminal; `restore` gives it back."""
+        self._letters = codecs.getincrementaldecoder("utf-8")("ignore")
+        self._saved = termios.tcgetattr(sys.stdin)
+        tty.setcbreak(sys.stdin)
+
+    def wait(self) -> str | None:
+        """The key pressed within POLL_S, "" if none was; None when the terminal is gone."""
+        descriptor = sys.stdin.fileno()
+        if not select.select([descriptor], [], [], POLL_S)[0]:
+            return ""
+        with suppress(OSError):  # the terminal is gone
+            data = os.read(descriptor, 1)
+            if data == ESCAPE and select.select([descriptor], [], [], 0)[0]:
+                data += os.read(descriptor, 8)  # an arrow or the like is one key
+            return self._letters.decode(data) if data else None
+        return None
+
+    def restore(self) -> None:
+        """Leave the terminal as it was."""
+        with suppress(termios.error):  # it may be gone
+            termios.tcsetattr(sys.stdin, termios.TCSADRAIN, self._saved)
+
+
+class WindowsKeys:
+    """The keys of a Windows console, at once and unseen."""
+
+    def wait(self) -> str:
+        """The key pressed within POLL_S, "" if none was."""
+        if not msvcrt.kbhit():
+            time.sleep(POLL_S)
+            return ""
+        key: str = msvcrt.getwch()
+        return key + msvcrt.getwch() if key in SPECIAL_KEYS else key
+
+    def restore(self) -> None:
+        """Nothing was changed."""
 
 
 class Keyboard:
-    """While entered, key presses on a terminal go to `marks` as texts; without a terminal it does nothing.
+    """While entered, key presses on a terminal go to `marks` as texts, and Enter sets `stop`; else it does nothing.
 
     A mark must carry the moment of the event, not of the end of typing, so the two are apart: `mark 3` goes out at the
     key press, and the text typed afterwards follows as `mark 3: …`.
     """
 
-    def __init__(self, marks: queue.SimpleQueue[str]) -> None:
-        self.active = POSIX_TERMINAL and sys.stdin.isatty()
+    def __init__(self, marks: queue.SimpleQueue[str], stop: threading.Event) -> None:
+        self.active = sys.stdin.isatty()
         self.typing: str | None = None
         """The text being typed, for the screen; None when none is."""
-        self._marks = marks
+        self._marks, self._stop = marks, stop
         self._count = 0
+        self._started = False
         self._done = threading.Event()
         self._thread = threading.Thread(target=self._listen, name="towertap-keyboard", daemon=True)
 
     def __enter__(self) -> Self:
         if self.active:
-            self._saved = termios.tcgetattr(sys.stdin)
-            tty.setcbreak(sys.stdin)  # keys come at once and unseen; Ctrl-C still interrupts
+            self._keys = WindowsKeys() if os.name == "nt" else TerminalKeys()
             self._thread.start()
         return self
 
@@ -53,27 +100,27 @@ class Keyboard:
         if self.active:
             self._done.set()
             self._thread.join()
-            with suppress(termios.error):  # the terminal may be gone
-                termios.tcsetattr(sys.stdin, termios.TCSADRAIN, self._saved)
+            self._keys.restore()
 
     def _listen(self) -> None:
-        descriptor = sys.stdin.fileno()
-        while not self._done.is_set():
-            if select.select([descriptor], [], [], POLL_S)[0]:
-                try:
-                    data = os.read(descriptor, 64)
-                except OSError:  # the terminal is gone
-                    data = b""
-                if not data:
-                    return
-                self.press(data.decode(errors="ignore"))
+        while not (self._done.is_set() or self._stop.is_set()):  # what is typed after the end is the next question's
+            key = self._keys.wait()
+            if key is None:
+                return
+            if key:
+                self.press(key)
 
     def press(self, keys: str) -> None:
-        """Take what one press (or one burst of them) gave: a mark, or a piece of the text being typed."""
+        """Take what one press (or one burst of them) gave: a mark, a piece of the text being typed, or the end."""
         if self.typing is not None:
             for key in keys:
                 self._type(key)
-        elif keys in ("\r", "\n") and self._count:
+        elif keys[:1] in ("\r", "\n"):
+            self._stop.set()
+        elif keys == "s":
+            self._marks.put("stop" if self._started else "start")
+            self._started = True
+        elif keys == "t" and self._count:
             self.typing = ""
         else:
             self._count += 1

@@ -7,6 +7,7 @@ from collections import Counter
 import numpy as np
 
 from towertap.wire.decoder import Frames
+from towertap.wire.frames import FrameType
 from towertap.wire.layouts import Layout
 from towertap.wire.messages import MESSAGES, Hello
 
@@ -42,6 +43,8 @@ class Live:
             self._take_samples(frames, frames.layout)
         elif frames.kind in MESSAGES:
             self.messages[MESSAGES[frames.kind].name] += len(frames.headers)
+        if frames.kind == FrameType.BYE:  # what the box sent last may be missing too
+            self.missing_samples += max(int(frames.headers["first_sample"][-1]) - self._expected, 0)
 
     def _take_samples(self, frames: Frames, layout: Layout) -> None:
         first, count = frames.headers["first_sample"], frames.headers["count"].astype(np.int64)

@@ -6,6 +6,8 @@ import re
 import unicodedata
 from datetime import datetime
 
+from towertap.capture.conditions import Conditions
+
 LONGEST_PART = 40
 """Characters kept of each part of a name: five parts stay below the 255 bytes that file systems allow a name."""
 
@@ -16,10 +18,26 @@ def slug(text: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", ascii_text)[:LONGEST_PART].strip("-") or "unnamed"
 
 
+def renamed(stem: str, was: Conditions, now: Conditions) -> str:
+    """The name of a recording by conditions that were corrected; one that was not made of them stays."""
+    for positions in ((was.box_position, now.box_position), ("", "")):
+        old, new = (
+            _of_conditions(of.road, of.part, of.pass_number or 0, position)
+            for of, position in zip((was, now), positions, strict=True)
+        )
+        if stem == old or stem.startswith(f"{old}_"):
+            return new + stem.removeprefix(old)
+    return stem
+
+
 def recording_name(road: str, part: str, pass_number: int, started: datetime, position: str = "") -> str:
     """Name a recording, without suffix: `road_part_passNN_UTC`; `started` is an aware datetime in UTC.
 
     Where the box's `position` is said it goes before the time: two boxes may start a pass in the same second.
     """
+    return f"{_of_conditions(road, part, pass_number, position)}_{started:%Y%m%dT%H%M%SZ}"
+
+
+def _of_conditions(road: str, part: str, pass_number: int, position: str) -> str:
     where = f"_{slug(position)}" if position else ""
-    return f"{slug(road)}_{slug(part)}_pass{pass_number:02d}{where}_{started:%Y%m%dT%H%M%SZ}"
+    return f"{slug(road)}_{slug(part)}_pass{pass_number:02d}{where}"

@@ -11,7 +11,6 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Mapping, Sequence
-from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypedDict, Unpack
@@ -19,7 +18,7 @@ from typing import Any, Self, TypedDict, Unpack
 import numpy as np
 from numpy.typing import NDArray
 
-from towertap.errors import BoxError, CallError, TowertapError
+from towertap.errors import BoxError, CallError
 from towertap.firmware import firmware_dir
 
 MOTION_RATE_HZ = 16000
@@ -265,20 +264,15 @@ def _checked_fault(fault: Mapping[str, Any]) -> dict[str, Any]:
 
 def _write_motion(path: Path, signal: NDArray[np.float64], rate_hz: float) -> float:
     """Write the signal, resampled, as the chip model reads it, a column at a time; return its new rate exactly."""
-    from scipy.signal import resample_poly  # here, because a box at rest need not wait a second for it
+    from towertap.signals.resampling import resample  # here, because a box at rest need not wait a second for scipy
 
-    ratio = Fraction(MOTION_RATE_HZ / rate_hz).limit_denominator(1000)
-    if ratio <= 0:
-        raise TowertapError(f"a signal at {rate_hz:g} Hz cannot be resampled")
-    n = -(-len(signal) * ratio.numerator // ratio.denominator)
-    motion = np.memmap(path, "<i4", "w+", shape=(n, 6))
     for column in range(signal.shape[1]):
-        values = signal[:, column]
-        if ratio != 1:
-            values = resample_poly(values, ratio.numerator, ratio.denominator, window=("kaiser", 8.0), padtype="line")
+        values, motion_rate_hz = resample(signal[:, column], rate_hz, MOTION_RATE_HZ)
+        if not column:
+            motion = np.memmap(path, "<i4", "w+", shape=(len(values), 6))
         motion[:, column] = _micro_units(values)
     motion.flush()
-    return rate_hz * ratio.numerator / ratio.denominator
+    return motion_rate_hz
 
 
 def _micro_units(values: NDArray[np.float64]) -> NDArray[np.int64]:

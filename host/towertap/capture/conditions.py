@@ -94,6 +94,25 @@ class ClockReading(msgspec.Struct, frozen=True):
     """The same moment by the clock that nobody sets."""
 
 
+class StruckOut(msgspec.Struct):
+    """Why a pass is left out of everything."""
+
+    reason: Annotated[str, Meta(min_length=1, max_length=2000)]
+    at_utc: str
+    after_values: bool = False
+    """Its values had been shown before: a choice by the outcome cannot be ruled out."""
+
+    def to_dict(self) -> dict[str, Any]:
+        """For JSON."""
+        return dict(msgspec.structs.asdict(self))
+
+    @property
+    def words(self) -> str:
+        """Why, when, and whether anybody had seen its values by then."""
+        seen = ", after its values had been shown" if self.after_values else ""
+        return f"struck out on {self.at_utc[:10]}{seen}: {self.reason}"
+
+
 class Sidecar(msgspec.Struct):
     """The file beside a raw recording, and what only the host knows in it; more keys may follow."""
 
@@ -112,6 +131,10 @@ class Sidecar(msgspec.Struct):
     """How long it was to be; None: until somebody ends it."""
     utc_offset_s: Annotated[int, Meta(ge=-86000, le=86000)] | None = None
     """What the computer's local time was ahead of UTC, so that a drive has its driver's day."""
+    history: list[dict[str, Any]] = []
+    """What the conditions were, or why it was struck out, each until a time; oldest first."""
+    struck_out: StruckOut | None = None
+    """Left out of everything."""
 
 
 def sidecar_path(raw_path: Path) -> Path:

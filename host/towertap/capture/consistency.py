@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-import h5py
 import numpy as np
 
 from towertap.capture.continuity import LARGEST_COUNTER, UNKNOWN
 from towertap.capture.rate import frame_blocks
 from towertap.capture.schema import AGAIN
 from towertap.errors import FileError
+from towertap.lazily import h5py
 
 
-def hold_together(file: h5py.File, n_samples: int, tables: dict[str, np.ndarray]) -> None:
-    """FileError where tables contradict each other; `tables` are the small ones, by name, the frames are read here."""
+def hold_together(file: h5py.File, n_samples: int, tables: dict[str, np.ndarray], *, has_frames: bool = True) -> None:
+    """FileError where tables contradict each other; `tables` are the small ones, by name, the frames are read here.
+
+    What another recorder recorded has no frames.
+    """
     for name, table in tables.items():
         rows = table["row"] if "row" in (table.dtype.names or ()) else np.empty(0)
         if len(rows) and (np.any(np.diff(rows) < 0) or rows[0] < 0 or rows[-1] > n_samples):
@@ -20,7 +23,10 @@ def hold_together(file: h5py.File, n_samples: int, tables: dict[str, np.ndarray]
     missing = tables["gaps"]["missing"]
     if np.any(((missing < 1) & (missing != UNKNOWN)) | (missing > LARGEST_COUNTER)):
         raise FileError(f"damaged capture: a gap of {missing.min()} samples; {AGAIN}")
-    _hold_frames(file, n_samples, tables["gaps"]["row"])
+    if has_frames:
+        _hold_frames(file, n_samples, tables["gaps"]["row"])
+    elif len(file["frames"]):
+        raise FileError(f"damaged capture: frames of a box, in a capture that none made; {AGAIN}")
 
 
 def _hold_frames(file: h5py.File, n_samples: int, gap_rows: np.ndarray) -> None:

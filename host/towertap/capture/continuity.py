@@ -25,7 +25,10 @@ CHIP_RESTART = b"chip_restart"
 BOX_RESTART = b"box_restart"
 """The box started anew, and its counters and clock with it: nobody knows how long it was away."""
 
-EXACT = (LINK, OVERFLOW)
+NOT_IN_FILE = b"not in the file"
+"""Another recorder's file was imported: its time goes on and its samples do not, or it holds none there."""
+
+EXACT = (LINK, OVERFLOW, NOT_IN_FILE)
 """Gaps whose missing samples are counted; of the others the number is unknown or a lower bound."""
 
 SEQUENCES = 2**32

@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-import h5py
 import numpy as np
 
 import towertap
@@ -21,6 +20,7 @@ from towertap.capture.rate import Rate, rate_of, readings_of
 from towertap.capture.writing import CaptureWriter
 from towertap.doors.files import opened, size_of
 from towertap.errors import FileError
+from towertap.lazily import h5py
 from towertap.wire.decoder import Decoder, Frames
 from towertap.wire.frames import FrameType
 from towertap.wire.layouts import LAYOUTS, Layout

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
-from scipy.optimize import linprog
+import scipy
 
 from towertap.capture.conditions import LATEST_S, ClockReading
 from towertap.capture.continuity import BOX_RESTART, EXACT
@@ -66,10 +66,12 @@ def host_time(readings: list[ClockReading], boot_id: str, clock_s: float) -> Mom
     within, limits = np.concatenate((lines, -lines[known])), np.concatenate((latest_s, -earliest_s[known]))
     slopes = [(None, None), (-CLOCKS_PPM, CLOCKS_PPM)]
     widened = np.column_stack((within, -np.ones(len(within))))
-    least = linprog([0, 0, 1], widened, limits, bounds=[*slopes, (0, None)])
+    least = scipy.optimize.linprog([0, 0, 1], widened, limits, bounds=[*slopes, (0, None)])
     if least.status or least.fun > LARGEST_CONTRADICTION_S / 2:
         return None
-    low, high = (linprog([sign, 0], within, limits + least.fun + SOLVER_S, bounds=slopes) for sign in (1, -1))
+    low, high = (
+        scipy.optimize.linprog([sign, 0], within, limits + least.fun + SOLVER_S, bounds=slopes) for sign in (1, -1)
+    )
     if low.status or high.status:
         return None
     moment = Moment(zero_s + (low.fun - high.fun) / 2, (-high.fun - low.fun) / 2 + 2 * least.fun)

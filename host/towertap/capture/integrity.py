@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,7 @@ from towertap.capture.conditions import Ending
 from towertap.capture.continuity import EXACT, OVERFLOW, OVERFLOW_AT_LEAST, UNKNOWN
 from towertap.capture.ending import ending_of
 from towertap.capture.host_time import gap_lengths, started, utc
+from towertap.capture.imported import NO_RANGE, UNPROVED, Origin
 from towertap.capture.limits import Limits
 from towertap.capture.rate import drift_of, frame_blocks, rate_of, readings_of
 from towertap.capture.reading import Capture
@@ -22,6 +23,9 @@ from towertap.doors.structured import from_json
 from towertap.errors import FileError
 from towertap.wire.frames import UNKNOWN_TEMPERATURE, Flag
 from towertap.wire.messages import Status
+
+LEAST_PASS_S = 10.0
+"""The filters of the metrics take 3.5 s to settle, and a shorter pass leaves too little road to align."""
 
 
 @dataclass(frozen=True)
@@ -57,10 +61,17 @@ class Integrity:
     bad_frames: int
     fifo_overflows: int
     clipped_samples: int
+    clipped_s: tuple[float, ...]
+    """When the acceleration was clipped, from the first sample: the tenths of a second, each once."""
     invalid_samples: int
     gravity_ms2: float | None
+    """At rest; None when no second was."""
+    gravity_in_vehicle_ms2: tuple[float, float, float] | None
+    """Specific force at rest, or else its mean over the drive, along the vehicle's axes as they were declared."""
     temperature_c: tuple[float, float] | None
     rules: list[Judgement]
+    from_box: bool = True
+    """Otherwise it is imported, and "sound" says only that nothing speaks against it."""
 
     def data(self) -> dict[str, Any]:
         """The answer for JSON."""
@@ -74,14 +85,18 @@ def check(capture: Capture, limits: Limits | None = None) -> Integrity:
         rate, drift = rate_of(readings), drift_of(readings, capture.layout)
         statuses = _statuses(capture)
         overflows, temperature = _from_frames(capture, statuses)
-        rate_hz = rate.rate_hz if rate else capture.odr_hz
+        rate_hz = rate.rate_hz if rate else capture.rate_hz if capture.is_imported else capture.odr_hz
         start = started(capture, rate_hz)
         gaps = _gaps(capture, rate_hz)
     except OSError:
         raise FileError(f"{capture.path}: damaged capture: /frames cannot be read; decode it again") from None
-    swept = sweep(capture)
+    swept, source = sweep(capture), capture.origin
+    if source:  # its counts have no end of a range: the import saw the recorder's
+        swept = replace(swept, clipped=np.array(source.clipped), clipped_samples=source.clipped_samples)
     measured = Measured(capture, limits or Limits(), rate, drift, swept, gaps, overflows, temperature, statuses)
     rules = [Judgement(name, *rule(measured)) for name, rule in RULES.items()]
+    if source:
+        rules = [_unproved(rule, source) for rule in rules]
     reasons = [rule.text for rule in rules if rule.ok is False]
     return Integrity(
         sound=not reasons,
@@ -102,11 +117,26 @@ def check(capture: Capture, limits: Limits | None = None) -> Integrity:
         bad_frames=measured.bad_frames,
         fifo_overflows=overflows,
         clipped_samples=measured.sweep.clipped_samples,
+        clipped_s=tuple(np.unique(np.floor(capture.times_s(swept.clipped_rows) * 10) / 10).tolist()),
         invalid_samples=measured.sweep.invalid_samples,
         gravity_ms2=measured.gravity_ms2,
+        gravity_in_vehicle_ms2=measured.gravity_in_vehicle_ms2,
         temperature_c=temperature,
         rules=rules,
+        from_box=source is None,
     )
+
+
+def too_short(seconds: float) -> list[str]:
+    """Why a recording of so many seconds is no pass, if it is none."""
+    return [f"too short: {seconds:.1f} s, and a pass needs {LEAST_PASS_S:g} s"] if seconds < LEAST_PASS_S else []
+
+
+def _unproved(rule: Judgement, source: Origin) -> Judgement:
+    """What a rule says of an imported capture: nothing, where it asks what only a box tells."""
+    if rule.name == "clipping" and rule.ok and not source.range_known:
+        return replace(rule, ok=None, text=NO_RANGE)
+    return replace(rule, value=None, ok=None, text=UNPROVED[rule.name]) if rule.name in UNPROVED else rule
 
 
 def _statuses(capture: Capture) -> list[Status]:

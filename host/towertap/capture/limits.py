@@ -70,6 +70,11 @@ class Limits:
         "m/s²",
         "Some 50 mg: the data sheet's zero-g offset (20 mg an axis) and sensitivity, the Earth's span of 0.05 m/s².",
     )
+    mounting_deg: float = _limit(
+        15.0,
+        "°",
+        "A slope of 10 % leans by 6°, a box set down by eye by as much; a wrong axis by 90° or 180°.",
+    )
     temperature_span_c: float = _limit(
         30.0,
         "°C",

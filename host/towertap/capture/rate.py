@@ -6,11 +6,11 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import h5py
 import numpy as np
-from scipy.special import ndtri, stdtrit  # of scipy.stats, which takes a second to load
+import scipy
 
 from towertap.capture.continuity import EXACT
+from towertap.lazily import h5py
 from towertap.wire.frames import UNKNOWN_TEMPERATURE
 from towertap.wire.layouts import Layout
 
@@ -128,13 +128,13 @@ def fit_rate(newest: np.ndarray, clock_us: np.ndarray, stretch: np.ndarray) -> R
         xw, yw = _centred(x, group, weights), _centred(y, group, weights)
         before, period_us = period_us, float((weights * xw) @ yw / ((weights * xw) @ xw))
         residual = yw - period_us * xw
-        scale = np.median(np.abs(residual)) / ndtri(0.75)
+        scale = np.median(np.abs(residual)) / scipy.special.ndtri(0.75)
         if abs(period_us - before) <= 1e-10 * abs(period_us) or scale == 0:
             break
         weights = np.minimum(1.0, HUBER_C * scale / np.maximum(np.abs(residual), 1e-9))
     if not period_us > 0:
         return None
-    error = _half_interval(x, y, group, weights)
+    error = _half_interval(xw, residual, group, weights)
     steps = np.diff(residual)[np.diff(group) == 0]
     jitter_us = float(steps.std() / np.sqrt(2)) if len(steps) else 0.0
     return Rate(1e6 / period_us, 1e6 / (period_us + error), 1e6 / max(period_us - error, 1e-9), jitter_us)
@@ -146,15 +146,21 @@ def _centred(values: np.ndarray, group: np.ndarray, weights: np.ndarray) -> np.n
     return values - means[group]
 
 
-def _half_interval(x: np.ndarray, y: np.ndarray, group: np.ndarray, weights: np.ndarray) -> float:
+def _half_interval(x: np.ndarray, residual: np.ndarray, group: np.ndarray, weights: np.ndarray) -> float:
     """Half the 95 % interval of the slope, by the jackknife over batches of neighbouring frames (Efron 1982)."""
-    slopes = []
-    for batch in np.array_split(np.arange(len(x)), BATCHES):
-        left = weights.copy()
-        left[batch] = 0.0
-        xw = _centred(x, group, left)
-        if (information := (left * xw) @ xw) == 0:
-            return np.inf
-        slopes.append((left * xw) @ y / information)
+    batch = np.repeat(np.arange(BATCHES), [len(part) for part in np.array_split(x, BATCHES)])
+    place, shape = group * BATCHES + batch, (group.max() + 1, BATCHES)
+    sums = np.array(
+        [
+            np.bincount(place, weights * values, math.prod(shape)).reshape(shape)
+            for values in (np.ones(len(x)), x, residual, x * x, x * residual)
+        ]
+    )
+    count, of_x, of_residual, of_xx, of_both = sums.sum(axis=2, keepdims=True) - sums  # of all but a batch
+    count = np.maximum(count, 1e-12)
+    information = (of_xx - of_x**2 / count).sum(axis=0)
+    if not (information > 0).all():
+        return np.inf
+    slopes = (of_both - of_x * of_residual / count).sum(axis=0) / information
     error = np.std(slopes) * np.sqrt(BATCHES - 1)
-    return float(stdtrit(BATCHES - 2, 0.975) * error)
+    return float(scipy.special.stdtrit(BATCHES - 2, 0.975) * error)

@@ -12,16 +12,17 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-import h5py
 import numpy as np
 
 from towertap.capture import schema
-from towertap.capture.conditions import Conditions
+from towertap.capture.conditions import Conditions, StruckOut
 from towertap.capture.consistency import hold_together
+from towertap.capture.imported import LAYOUTS_OF_OTHERS, Origin
 from towertap.doors.files import opened, size_of
 from towertap.doors.structured import from_json, typed
 from towertap.doors.times import local_day
 from towertap.errors import FileError
+from towertap.lazily import h5py
 from towertap.wire.frames import SYNC
 from towertap.wire.layouts import Layout
 from towertap.wire.messages import RATES_HZ, hello_of
@@ -69,7 +70,7 @@ class Capture:
         if self.n_samples == 0:
             raise FileError("a capture without samples; decode the raw recording again")
         self._tables = {entry.name: self._read_table(entry) for entry in schema.tables() if not entry.is_long}
-        hold_together(file, self.n_samples, self._tables)
+        hold_together(file, self.n_samples, self._tables, has_frames=not self.is_imported)
 
     def __enter__(self) -> Self:
         return self
@@ -78,6 +79,22 @@ class Capture:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    @property
+    def is_imported(self) -> bool:
+        """Whether another recorder made it and not a box, so that much cannot be proved."""
+        return self.layout in LAYOUTS_OF_OTHERS.values()
+
+    @cached_property
+    def origin(self) -> Origin | None:
+        """Where an imported capture is from; None for one that a box made."""
+        if not self.is_imported:
+            return None
+        try:
+            source: Origin = typed(self.host.get("imported"), Origin, "imported")
+        except FileError as error:
+            raise FileError(f"{self.path}: damaged capture: {error}; import the file again") from None
+        return source
 
     def close(self) -> None:
         """Close the file."""
@@ -99,6 +116,15 @@ class Capture:
     def frames(self) -> np.ndarray:
         """Table of frames (schema.FRAME), some 50 bytes a frame."""
         return self._rows("frames", slice(None))
+
+    @property
+    def struck_out(self) -> StruckOut | None:
+        """Why every command leaves it out; None where none does."""
+        try:
+            struck: StruckOut | None = typed(self.host.get("struck_out"), StruckOut | None, "host")
+        except FileError:
+            return StruckOut("for a reason that cannot be read", "")
+        return struck
 
     @property
     def utc_offset_s(self) -> int | None:
@@ -137,6 +163,15 @@ class Capture:
         missing -= missing[0]
         times = (edges[:-1] + missing) / self.rate_hz
         return [Piece(int(a), int(b - a), float(t)) for a, b, t in zip(edges[:-1], edges[1:], times, strict=True)]
+
+    def times_s(self, rows: np.ndarray) -> np.ndarray:
+        """When rows (n,) were sampled, in seconds from the capture's first sample; see `Piece.start_time_s`."""
+        pieces = self.pieces()
+        firsts = np.array([piece.first_row for piece in pieces])
+        at = np.maximum(np.searchsorted(firsts, rows, side="right") - 1, 0)
+        starts_s = np.array([piece.start_time_s for piece in pieces])
+        times: np.ndarray = starts_s[at] + (rows - firsts[at]) / self.rate_hz
+        return times
 
     def blocks(self, piece: Piece, block_rows: int = 65536) -> Iterator[np.ndarray]:
         """Acceleration of a piece, float64 (n, 3) in m/s², chip axes, in blocks of up to `block_rows`."""

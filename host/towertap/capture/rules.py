@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import shlex
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -13,19 +15,16 @@ import numpy as np
 from towertap.capture.conditions import Ending
 from towertap.capture.ending import ending_of
 from towertap.capture.limits import Limits
+from towertap.capture.mounting import fitting_mounting, leaning_deg, parse_mounting
 from towertap.capture.rate import Drift, Rate
 from towertap.capture.reading import Capture
 from towertap.capture.sweep import Sweep
+from towertap.errors import AnalysisError
 from towertap.wire.messages import Status
 
 GRAVITY_MS2 = 9.81
 """Where towns lie, between 9.78 and 9.83 (International Gravity Formula 1980)."""
-REST_ACCELERATION_MS2 = 0.15
-"""Standard deviation of each axis over a second at rest: above the chip's noise, below any rolling vehicle's."""
-REST_ROTATION_RADS = math.radians(1.0)
-"""The same of the rotation rate."""
-REST_TURNING_RADS = math.radians(3.0)
-"""Mean rotation rate at rest: the gyroscope's own zero offset."""
+FORWARD_UNSEEN = "gravity does not show which axis is forward"
 HARMLESS_FAULTS = (b"bad_command", b"fifo_overflow")
 """A command that the box refused harms no sample; overflows have a rule of their own."""
 
@@ -80,14 +79,42 @@ class Measured:
         return int(self.capture.file.attrs["bad_frames"])
 
     @cached_property
+    def gravity_at_rest(self) -> np.ndarray | None:
+        """Specific force at rest (3,), m/s², chip axes; None when no second was at rest."""
+        return self.sweep.gravity_at_rest()
+
+    @property
     def gravity_ms2(self) -> float | None:
-        """Median over the seconds at rest of the mean acceleration's magnitude; None when no second was at rest."""
-        spread, mean = (counts * self.capture.axis_scales for counts in (self.sweep.spread, self.sweep.mean))
-        still = np.all(spread[:, :3] < REST_ACCELERATION_MS2, axis=1)
-        still &= np.all(spread[:, 3:] < REST_ROTATION_RADS, axis=1)
-        still &= np.all(np.abs(mean[:, 3:]) < REST_TURNING_RADS, axis=1)
-        magnitudes = np.linalg.norm(mean[still, :3], axis=1)
-        return float(np.median(magnitudes)) if len(magnitudes) else None
+        """Its length."""
+        return None if self.gravity_at_rest is None else float(np.linalg.norm(self.gravity_at_rest))
+
+    @property
+    def gravity(self) -> np.ndarray:
+        """Which way gravity lies: the specific force at rest, or else its mean over the drive, (3,), chip axes."""
+        return self.sweep.mean_force() if self.gravity_at_rest is None else self.gravity_at_rest
+
+    @cached_property
+    def rotation(self) -> np.ndarray | None:
+        """The declared mounting (3, 3), vehicle = R @ chip; None where there is none that gravity can be held against.
+
+        A `z=gravity` is one only where the box was at rest.
+        """
+        with suppress(AnalysisError):
+            return parse_mounting(self.capture.conditions.mounting, self._up)
+        return None
+
+    @property
+    def gravity_in_vehicle_ms2(self) -> tuple[float, float, float] | None:
+        """`gravity` in vehicle axes; None without a mounting."""
+        if self.rotation is None:
+            return None
+        x, y, z = map(float, self.rotation @ self.gravity)
+        return x, y, z
+
+    def _up(self) -> np.ndarray:
+        if self.gravity_at_rest is None:
+            raise AnalysisError("the box was not at rest, so gravity does not show its axes")
+        return self.gravity_at_rest
 
 
 def _rate(m: Measured) -> Answer:
@@ -224,6 +251,21 @@ def _gravity(m: Measured) -> Answer:
     return gravity, limit, abs(gravity - GRAVITY_MS2) <= limit, text
 
 
+def _mounting(m: Measured) -> Answer:
+    limit, rotation = m.limits.mounting_deg, m.rotation
+    if rotation is None:
+        return None, limit, None, "mounting: not judged, the conditions say none that gravity can be held against"
+    leaning = leaning_deg(rotation, m.gravity)
+    where = "at rest" if m.gravity_at_rest is not None else "by the mean over the drive, no second at rest was found"
+    text = f"gravity lies {leaning:.0f}° from the declared up ({where}; limit {limit:g}°)"
+    if leaning <= limit:
+        return leaning, limit, True, text
+    fitting = fitting_mounting(rotation, m.gravity)
+    mend = shlex.join(["towertap", "correct", str(m.capture.path), "--mounting", fitting])
+    said = m.capture.conditions.mounting
+    return leaning, limit, False, f"{text}: '{said}' does not fit, {fitting} would ({FORWARD_UNSEEN}): '{mend}'"
+
+
 def _temperature(m: Measured) -> Answer:
     limit, coldest, hottest = m.limits.temperature_span_c, m.limits.coldest_c, m.limits.hottest_c
     if m.temperature_c is None:
@@ -290,6 +332,7 @@ RULES: dict[str, Callable[[Measured], Answer]] = {
     "stuck_axis": _stuck_axis,
     "dead_axis": _dead_axis,
     "gravity": _gravity,
+    "mounting": _mounting,
     "temperature": _temperature,
     "box_load": _box_load,
     "ending": _ending,

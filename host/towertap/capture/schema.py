@@ -7,10 +7,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import h5py
 import numpy as np
 
+from towertap.capture.imported import LAYOUTS_OF_OTHERS
 from towertap.errors import FileError
+from towertap.lazily import h5py
 from towertap.wire.layouts import LAYOUTS, Layout
 from towertap.wire.messages import MESSAGES
 
@@ -26,8 +27,8 @@ MOST_TIMES_STORED, MUCH_BYTES = 100, 2**28
 """A live chip's noise cannot be packed to a tenth; an hour of a dead one's zeros may still be read and judged."""
 WORST_DEFLATE_RATIO = 1.01
 """Deflate lengthens data by less than this, a few bytes apart: a longer chunk would unfold to more than it declares."""
-FILTERS = {h5py.h5z.FILTER_DEFLATE, h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER_FLETCHER32}
-"""Those that every HDF5 has; any other would have a plug-in loaded."""
+FILTERS = {1, 2, 3}
+"""Deflate, shuffle and checksum, by the numbers that HDF5 gives them: every HDF5 has these, any other is a plug-in."""
 
 
 @dataclass(frozen=True)
@@ -96,7 +97,7 @@ _TABLES = (
 def counts_of(layout: Layout) -> list[Dataset]:
     """The datasets that hold what a chip measures, a quantity each."""
     return [
-        Dataset(name, quantity.dtype, "counts of the chip, x y z in chip axes", 3, 4096, True)
+        Dataset(name, quantity.dtype, "counts of the chip, x y z in chip axes", 3, 16384, True)
         for name, quantity in layout.quantities.items()
     ]
 
@@ -115,7 +116,7 @@ ATTRIBUTES = (
     Attribute("schema_version", "text", "MAJOR.MINOR; a reader refuses a newer MAJOR"),
     Attribute("written_by", "text", "program and version"),
     Attribute("chip", "text", "sensor"),
-    Attribute("layout", "int", "layout id of the wire format"),
+    Attribute("layout", "int", "layout id of the wire format; -1 and -2: three or six axes of another recorder"),
     Attribute("odr_hz", "float", "nominal rate, Hz"),
     Attribute("rate_hz", "float", "true rate against the box clock, Hz"),
     Attribute("rate_interval_hz", "floats", "95 % interval of rate_hz; NaN when the frames do not carry one"),
@@ -148,7 +149,7 @@ def create(file: h5py.File, entry: Dataset) -> None:
         shape=(0, *entry.tail),
         maxshape=(None, *entry.tail),
         dtype=entry.dtype,
-        chunks=(entry.chunk_rows, *entry.tail),
+        chunks=(entry.chunk_rows, 1) if entry.columns else (entry.chunk_rows,),
         compression="gzip",
         compression_opts=1,
         shuffle=True,
@@ -182,7 +183,7 @@ def validate(file: h5py.File) -> Layout:
     for entry in ATTRIBUTES:
         if not entry.quantity:
             _validate_attribute(file, entry)
-    layout = LAYOUTS.get(int(file.attrs["layout"]))
+    layout = (LAYOUTS | LAYOUTS_OF_OTHERS).get(int(file.attrs["layout"]))
     if layout is None:
         chip, number = text_attribute(file, "chip")[:40], int(file.attrs["layout"])
         raise FileError(f"a capture of a chip ({chip}, layout {number}) that this towertap does not know: {NEWER}")

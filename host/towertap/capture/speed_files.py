@@ -6,10 +6,10 @@ from collections.abc import Callable, Generator
 from typing import BinaryIO
 from xml.etree.ElementTree import ParseError
 
-import pandas as pd
 from defusedxml.ElementTree import DefusedXMLParser, DTDForbidden
 
 from towertap.errors import FileError
+from towertap.lazily import pd
 
 TIMES = ("time_utc", "unix_s")
 SPEEDS = {"speed_ms": 1.0, "speed_kmh": 1 / 3.6}
@@ -19,7 +19,7 @@ ROWS = 65536
 XML_BYTES = 2**20
 """Read at a time; no tag or text of a track is longer, and the parser looks at an unfinished one again each time."""
 
-Texts = Generator[pd.DataFrame, None, None]
+Texts = Generator["pd.DataFrame", None, None]
 """Tables of texts in the columns of a CSV, an empty cell NaN."""
 
 

@@ -8,13 +8,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from towertap.capture.speed_files import POSITIONS, READERS, SPEEDS
 from towertap.doors.files import opened, size_of
 from towertap.doors.times import instant
 from towertap.errors import FileError
+from towertap.lazily import pd
 
 Array = NDArray[np.float64]
 
@@ -25,6 +25,8 @@ FASTEST_MS = 150.0
 """540 km/h: whatever says more is no road vehicle, or speaks another unit."""
 WIDEST_GAP_S = 5.0
 """Speed is interpolated between points no further apart than this."""
+STANDING_MS, MOST_MS2 = 0.5, 12.0
+"""A receiver that stood still and then gains speed faster than tyres can give it (1.2 g) was frozen, and no vehicle."""
 EARLIEST_S, LATEST_S = 946684800.0, 4102444800.0
 """The years 2000 to 2100: outside them a clock was never set."""
 
@@ -171,7 +173,7 @@ def _refuse_disorder(time_s: Array) -> None:
 
 
 def _checked(name: str, points: pd.DataFrame) -> SpeedLog:
-    """The log of times and speeds as read; points without a speed are gaps, exact repeats drop."""
+    """The log of times and speeds as read; points without a speed, or frozen, are gaps, exact repeats drop."""
     points = points.dropna()
     time_s, speed_ms = points["time_s"].to_numpy(float), points["speed_ms"].to_numpy(float)
     if time_s.size and not (time_s.min() >= EARLIEST_S and time_s.max() <= LATEST_S):
@@ -185,7 +187,26 @@ def _checked(name: str, points: pd.DataFrame) -> SpeedLog:
         raise FileError(f"point {again} has the time of the one before it and another speed: keep one")
     if len(points) < 2:
         raise FileError(f"{len(points)} different points with time and speed: a log needs two or more")
-    return SpeedLog(name, points["time_s"].to_numpy(float), points["speed_ms"].to_numpy(float))
+    time_s, speed_ms = points["time_s"].to_numpy(float), points["speed_ms"].to_numpy(float)
+    moving = ~_frozen(time_s, speed_ms)
+    if moving.sum() < 2:
+        raise FileError("the receiver stood still and jumped throughout: log again, with a view of the sky")
+    return SpeedLog(name, time_s[moving], speed_ms[moving])
+
+
+def _frozen(time_s: Array, speed_ms: Array) -> NDArray[np.bool_]:
+    """Points (n,) at which the receiver was frozen: it stood still, and then caught up faster than a vehicle can."""
+    gains_ms2 = np.diff(speed_ms) / np.diff(time_s)
+    frozen = np.zeros(time_s.size, bool)
+    for jump in np.flatnonzero((speed_ms[:-1] < STANDING_MS) & (gains_ms2 > MOST_MS2)):
+        first = jump
+        while first > 0 and speed_ms[first - 1] < STANDING_MS:
+            first -= 1
+        end = jump + 1
+        while end < gains_ms2.size and gains_ms2[end] < -MOST_MS2:  # one step held the way of all that were missed
+            end += 1
+        frozen[first:end] = True
+    return frozen
 
 
 def _unix_s(text: str) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,13 @@ from towertap.capture.reading import Capture
 BLOCK_ROWS = 65536
 MOST_WINDOWS = 100_000
 """A day of seconds; of more, each is longer."""
+
+REST_ACCELERATION_MS2 = 0.15
+"""Standard deviation of each axis over a second at rest: above the chip's noise, below any rolling vehicle's."""
+REST_ROTATION_RADS = math.radians(1.0)
+"""The same of the rotation rate."""
+REST_TURNING_RADS = math.radians(3.0)
+"""Mean rotation rate at rest: the gyroscope's own zero offset."""
 
 
 @dataclass(frozen=True)
@@ -27,20 +35,47 @@ class Sweep:
     """(n,) samples at the end of the range."""
     clipped_samples: int
     """Samples with any axis at the end of its range."""
+    clipped_rows: np.ndarray
+    """Rows of the samples whose acceleration is at the end of its range."""
     invalid_samples: int
     """Samples with any axis without a valid reading."""
+    scales: np.ndarray
+    """(n,) m/s² or rad/s a count."""
+
+    @property
+    def at_rest(self) -> np.ndarray:
+        """The seconds (m,) in which the box neither shook nor turned."""
+        spread, turning = self.spread * self.scales, np.abs(self.mean[:, 3:]) * self.scales[3:]
+        still: np.ndarray = np.all(spread[:, :3] < REST_ACCELERATION_MS2, axis=1)
+        still &= np.all(spread[:, 3:] < REST_ROTATION_RADS, axis=1)
+        still &= np.all(turning < REST_TURNING_RADS, axis=1)
+        return still
+
+    def gravity_at_rest(self) -> np.ndarray | None:
+        """Median over the seconds at rest of the mean specific force (3,), m/s², chip axes; None without one."""
+        still = self.at_rest
+        return np.median(self.mean[still, :3], axis=0) * self.scales[:3] if still.any() else None
+
+    def mean_force(self) -> np.ndarray:
+        """Mean specific force (3,) over all seconds, m/s², chip axes."""
+        return self.mean[:, :3].mean(axis=0) * self.scales[:3]
 
 
-def sweep(capture: Capture) -> Sweep:
-    """Read every count once, in blocks of seconds; a last part shorter than half a second only counts for clipping."""
-    rows = max(1, min(round(capture.odr_hz), capture.n_samples), -(-capture.n_samples // MOST_WINDOWS))
+def sweep(capture: Capture, seconds: float = math.inf) -> Sweep:
+    """Read every count of the first `seconds` once, in blocks of seconds.
+
+    A last part shorter than half a second only counts for clipping.
+    """
+    end = int(min(capture.n_samples, max(1.0, seconds * capture.odr_hz)))
+    rows = max(1, min(round(capture.odr_hz), end), -(-end // MOST_WINDOWS))
     quantities = capture.layout.quantities
     no_reading = np.repeat([quantity.no_reading for quantity in quantities.values()], 3)[:, None]
     per_window: list[tuple[np.ndarray, ...]] = []
     clipped, clipped_samples, invalid_samples = np.zeros(3 * len(quantities), np.int64), 0, 0
+    clipped_rows = [np.empty(0, np.int64)]
     step = max(1, BLOCK_ROWS // rows) * rows
-    for start in range(0, capture.n_samples, step):
-        stop = min(start + step, capture.n_samples)
+    for start in range(0, end, step):
+        stop = min(start + step, end)
         of_quantities = [capture.counts(name, start, stop) for name in quantities]
         counts = np.empty((len(no_reading), stop - start), np.result_type(*of_quantities))
         for k, values in enumerate(of_quantities):  # an axis a row: its samples lie side by side
@@ -50,6 +85,7 @@ def sweep(capture: Capture) -> Sweep:
             ends = (counts >= -no_reading - 1) | ((counts <= no_reading + 1) & ~invalid)
             clipped += ends.sum(axis=1)
             clipped_samples += int(ends.any(axis=0).sum())
+            clipped_rows.append(start + np.flatnonzero(ends[:3].any(axis=0)))
             invalid_samples += int(invalid.any(axis=0).sum())
         whole = (stop - start) // rows * rows
         if whole:
@@ -57,7 +93,19 @@ def sweep(capture: Capture) -> Sweep:
         if stop - start - whole >= rows / 2:
             per_window.append(_statistics(counts[:, None, whole:]))
     lowest, highest, mean, spread = (np.concatenate(parts) for parts in zip(*per_window, strict=True))
-    return Sweep(rows, lowest, highest, mean, spread, clipped, clipped_samples, invalid_samples)
+    scales = capture.axis_scales
+    return Sweep(
+        rows,
+        lowest,
+        highest,
+        mean,
+        spread,
+        clipped,
+        clipped_samples,
+        np.concatenate(clipped_rows),
+        invalid_samples,
+        scales,
+    )
 
 
 def _statistics(windows: np.ndarray) -> tuple[np.ndarray, ...]:

@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
+import itertools
+import zlib
 from collections.abc import Iterable, Mapping, Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import ExitStack
 from io import BytesIO
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-import h5py
 import numpy as np
 
 from towertap.capture import schema
 from towertap.doors.whole_file import allocate, whole_file
 from towertap.errors import FileError
+from towertap.lazily import h5py
 
-BLOCK_CHUNKS = 16
+BLOCK_CHUNKS = 8
 """Rows are gathered until so many chunks are full, so that each chunk is compressed once."""
 LIBRARY = ("v110", "v110")
-AHEAD_BYTES = 2 * 2**20
+AHEAD_BYTES = 8 * 2**20
 """Room is taken on the disk so far ahead."""
 METADATA_BYTES = 2**19
 """More than HDF5 keeps in memory of a capture's indexes until it closes the file."""
@@ -54,6 +57,7 @@ class CaptureWriter:
                 ) from None
             cleanup.callback(lambda: self.file.close())
             self._take_room(0)
+            self._pool = cleanup.enter_context(ThreadPoolExecutor())
             self.create(schema.tables())
             self._cleanup = cleanup.pop_all()
         return self
@@ -125,8 +129,31 @@ class CaptureWriter:
     def _flush(self, name: str) -> None:
         fill = self._fill[name]
         self._take_room(int(self._waiting[name][:fill].nbytes * schema.WORST_DEFLATE_RATIO))
-        dataset = self.file[name]
+        dataset, rows = self.file[name], self._waiting[name][:fill]
         start = dataset.shape[0]
         dataset.resize(start + fill, axis=0)
-        dataset[start:] = self._waiting[name][:fill]
+        if dataset.ndim == 2 and start % dataset.chunks[0] == 0:
+            _pack(dataset, start, rows, self._pool)
+        else:
+            dataset[start:] = rows
         self._fill[name] = 0
+
+
+def _pack(dataset: h5py.Dataset, start: int, rows: np.ndarray, pool: Executor) -> None:
+    """Write whole chunks of one column each, as HDF5's shuffle and deflate would, only smaller and in half the time.
+
+    Deflate's search for repetitions finds none in the noise of a sensor: only runs are looked for, on all cores.
+    """
+    (chunk_rows, _), (count, columns), width = dataset.chunks, rows.shape, dataset.dtype.itemsize
+    chunks = -(-count // chunk_rows)
+    shuffled = np.zeros((chunks, columns, width, chunk_rows), np.uint8)  # the low bytes of a column first
+    for chunk, part in zip(shuffled, np.split(rows, range(chunk_rows, count, chunk_rows)), strict=True):
+        chunk[:, :, : len(part)] = part.view(np.uint8).reshape(len(part), columns, width).transpose(1, 2, 0)
+    places = itertools.product(range(start, start + count, chunk_rows), range(columns))
+    for place, packed in zip(places, pool.map(_deflated, shuffled.reshape(-1, width * chunk_rows)), strict=True):
+        dataset.id.write_direct_chunk(place, packed)
+
+
+def _deflated(content: np.ndarray) -> bytes:
+    deflate = zlib.compressobj(1, strategy=zlib.Z_RLE)
+    return deflate.compress(content.data) + deflate.flush()

@@ -6,6 +6,7 @@ import os
 import sys
 from contextlib import suppress
 from importlib import import_module
+from keyword import iskeyword
 
 import click
 
@@ -19,15 +20,24 @@ COMMANDS = {
     "bench": "know the sensor before the road: self-test, noise, calibration, mounting, clock",
     "check": "prove a capture sound, or say why it is not",
     "compare": "before against after, with the pass as the unit, and a report",
+    "completion": "let bash, zsh or fish complete commands, options and files",
+    "correct": "correct the conditions of recordings: name, sidecar and capture together",
     "decode": "make a capture from a raw recording",
     "demo": "the whole job on an invented minibus, with no hardware",
+    "drop": "strike a pass out, with the reason; the files stay",
+    "export": "a capture's samples as CSV, Parquet, MATLAB, NumPy, WAV, UFF 58 or MDF 4",
     "flash": "put the firmware on a board",
+    "import": "another recorder's samples as a capture: CSV, WAV, MATLAB or MDF",
+    "list": "what lies in a folder of drives, what is lacking, what compare would use",
+    "listen": "before and after of one place as a sound",
     "plan": "before driving: how many passes, in which order, and a run sheet",
     "record": "record a drive from the box",
+    "settings": "what is set once for all, and where each value is from",
     "simbox": "start a simulated box that plays a recorded signal",
     "wear": "one part over months: its trend, its change since the first fit, when it leaves the margin",
 }
-"""Command name → one-line help. Command NAME lives in `towertap/cli/NAME.py` as a click command called `command`."""
+"""Command name → one-line help. Command NAME lives in `towertap/cli/NAME.py` as a click command called `command`, or in
+`NAME_.py` where NAME is a word of Python's own."""
 
 
 class _LazyGroup(click.Group):
@@ -39,7 +49,8 @@ class _LazyGroup(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        command: click.Command = import_module(f"towertap.cli.{cmd_name}").command
+        module = f"{cmd_name}_" if iskeyword(cmd_name) else cmd_name
+        command: click.Command = import_module(f"towertap.cli.{module}").command
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

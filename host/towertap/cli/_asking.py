@@ -1,13 +1,13 @@
-"""Gathers what must be known before a drive: from options, from a file with the day's values, and by asking."""
+"""Gathers what must be known before a drive: from options, a file with the day's values, and by asking."""
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import fields
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import click
 
@@ -25,25 +25,31 @@ QUESTIONS = {
     "part": "Part fitted, by the name that compare will call it",
     "road": "Road",
     "pass_number": "Number of this pass over the road with this part",
-    "speed_kmh": "Speed aimed at, km/h",
-    "tyre_pressures_kpa": "Tyre pressures, kPa – front left, front right, rear left, rear right, "
-    "like 250, 250, 300, 300",
-    "air_temperature_c": "Air temperature, °C",
+    "speed_kmh": "Speed aimed at, like 40 km/h or 25 mph",
+    "tyre_pressures_kpa": "Tyre pressures, front left, front right, rear left, rear right, like 2.5, 2.5, 3, 3 bar",
+    "air_temperature_c": "Air temperature, like 12 °C",
     "box_position": "Where the box sits",
     "mounting": "Chip axis along each vehicle axis (x forward, y left, z up), like x=+X,y=+Y,z=+Z",
     "notes": "Notes",
 }
 """Field of Conditions → how a person is asked for it."""
 
+KEPT = ("vehicle", "tyre_pressures_kpa", "air_temperature_c", "box_position", "mounting")
+"""What the last drive said is offered again."""
+
 BEGIN = "Press Enter to begin recording: at speed, about 5 s before the start, since the filters have to settle"
+
+Answer = TypeVar("Answer")
 
 
 def day_file(path: Path) -> dict[str, Any]:
     """Read a TOML file whose keys are fields of Conditions, so that nobody types the vehicle before each pass."""
     day = read_toml(path, dict[str, Any], "a TOML file with the day's values")
     try:
-        return Conditions.from_dict(day).to_dict()
-    except FileError as error:
+        return Conditions.from_dict(
+            day | {name: held_to_rules(name, day[name]) for name in QUESTIONS if name in day}
+        ).to_dict()
+    except TowertapError as error:
         raise FileError(f"{path}: {error}") from None
 
 
@@ -52,20 +58,43 @@ def gather(given: dict[str, Any], day: dict[str, Any], folder: Path) -> Conditio
 
     CallError names what is missing when there is none.
     """
-    known = {name: value for name, value in (day | given).items() if value not in (None, "")}
-    for name, value in known.items():
-        held_to_rules(name, value)
+    known = said(day | given)
     unknown = [field.name for field in fields(Conditions) if field.name not in known]
     if unknown and sys.stdin.isatty():
-        for name in unknown:
-            known[name] = _ask(name, known, folder)
-    _tell_if_there(known, folder)
+        known = ask_for(unknown, known, folder)
+    tell_if_there(known, folder)
     if unknown and sys.stdin.isatty():
         click.prompt(BEGIN, default="", show_default=False, prompt_suffix=" ", err=True)
-    missing = [condition_flag(name) for name in NEEDED if name not in known]
+    missing = [condition_flag(name) for name in NEEDED if known.get(name) in (None, "")]
     if missing:
         raise CallError(f"not said, and there is no terminal to ask on: {', '.join(missing)}; give them as options")
     return Conditions.from_dict(known)
+
+
+def said(conditions: dict[str, Any]) -> dict[str, Any]:
+    """What of some conditions says anything, held to the rules."""
+    return {name: held_to_rules(name, value) for name, value in conditions.items() if value not in (None, "")}
+
+
+def ask_for(names: Sequence[str], known: dict[str, Any], folder: Path) -> dict[str, Any]:
+    """What is known and the answers for `names`; what the last drive in `folder` said of KEPT is offered."""
+    last = _last(folder)
+    for name in names:
+        known = known | {name: _ask(name, known, folder, last)}
+    return known
+
+
+def ask(question: str, read: Callable[[str], Answer], default: str | None = None) -> Answer:
+    """One answer on a terminal, asked again until `read` takes it; the line says what was wrong."""
+
+    def held(text: str) -> Answer:
+        try:
+            return read(text.strip())
+        except (ValueError, TowertapError) as error:
+            raise click.UsageError(str(error)) from None
+
+    answer: Answer = click.prompt(question, default=default, show_default=False, value_proc=held, err=True)
+    return answer
 
 
 def next_pass(folder: Path, road: str, part: str, position: str = "") -> int:
@@ -76,84 +105,117 @@ def next_pass(folder: Path, road: str, part: str, position: str = "") -> int:
 
 
 def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[str, Any]:
-    """The values of the plan's first drive that `folder` has no recording of, spelt as in the plan.
+    """The values of the plan's first drive that `folder` has no usable recording of, spelt as in the plan.
 
     The keys of `chosen` that tell drives apart (part, road, pass_number) narrow the choice; one drive that they leave
     is driven again if need be. CallError when there is no drive left.
     """
-    from towertap.compare.plan.plan import read_plan  # statistics take long to load, and few recordings need a plan
+    # statistics take long to load, and few recordings need a plan
+    from towertap.compare.drives.inventory import inventory, lacking
+    from towertap.compare.drives.unused import nearly_alike
+    from towertap.compare.plan.controls import CONTROLS
+    from towertap.compare.plan.plan import read_plan
 
     plan = read_plan(plan_path)
     wanted = {name: chosen[name] for name in ("part", "road", "pass_number") if chosen.get(name) not in (None, "")}
     fitting = [drive for drive in plan.drives if all(getattr(drive, name) == wanted[name] for name in wanted)]
     if not fitting:
         named = ", ".join(f"{condition_flag(name)} {value}" for name, value in wanted.items())
-        raise CallError(f"{plan_path}: no drive is planned with {named}; the run sheet lists them")
-    driven = {(drive.part, drive.road, drive.pass_number) for drive in _recorded(folder, chosen.get("box_position"))}
-    left = [drive for drive in fitting if (drive.part, drive.road, drive.pass_number) not in driven]
-    if not left and len(fitting) > 1:
+        known = [plan.before, plan.after, *(road.name for road in plan.roads)]
+        near = [name for name in known for value in wanted.values() if nearly_alike(str(value), name)]
+        meant = f"; did you mean '{near[0]}'?" if near else ""
+        raise CallError(f"{plan_path}: no drive is planned with {named}{meant} The run sheet lists them")
+    left = lacking(plan, inventory(folder), chosen.get("box_position") or "") if folder.is_dir() else list(plan.drives)
+    drives = [drive for drive in fitting if drive in left] or fitting
+    if drives is fitting and len(fitting) > 1 and not any(drive in left for drive in fitting):
         raise CallError(
             f"{plan_path}: all {len(fitting)} drives are recorded in {folder}; to drive one again, say its --part, "
             "--road and --pass"
         )
-    drive = (left or fitting)[0]
+    drive = drives[0]
+    control = f"{CONTROLS[plan.control].name}, ".capitalize() if plan.control else ""
     console.print(
-        f"Drive {plan.drives.index(drive) + 1} of {len(plan.drives)}: pass {drive.pass_number} of {drive.road} with "
-        f"{drive.part}, at {plan.speed_kmh(drive.road):g} km/h",
+        f"{control}Drive {plan.drives.index(drive) + 1} of {len(plan.drives)}: pass {drive.pass_number} of "
+        f"{drive.road} with {drive.part}, at {plan.speed_kmh(drive.road):g} km/h",
         soft_wrap=True,
     )
-    return {
-        "vehicle": plan.vehicle,
-        "part": drive.part,
-        "road": drive.road,
-        "pass_number": drive.pass_number,
-        "speed_kmh": plan.speed_kmh(drive.road),
-        "box_position": plan.hold.box_position,
-        "mounting": plan.hold.mounting,
-    }
+    speed = plan.speed_kmh(drive.road)
+    return {"part": drive.part, "road": drive.road, "pass_number": drive.pass_number, "speed_kmh": speed}
 
 
 def _recorded(folder: Path, position: str | None) -> Iterator[Conditions]:
-    """The conditions of every recording in `folder`; a sidecar that cannot be read is passed over.
+    """The conditions of every recording in `folder` that is not struck out; what cannot be read is passed over.
 
     Where this box's `position` is said, recordings at another are a second box's, and not counted.
     """
     for raw in folder.glob("*.ttraw"):
         with suppress(FileError):
-            drive = read_sidecar(raw)["conditions"]
-            if drive.box_position == position or not (drive.box_position and position):
+            sidecar = read_sidecar(raw)
+            drive = sidecar["conditions"]
+            if not sidecar.get("struck_out") and (
+                drive.box_position == position or not (drive.box_position and position)
+            ):
                 yield drive
 
 
-def _tell_if_there(known: dict[str, Any], folder: Path) -> None:
-    """Say that a pass of this number is there: it may be driven again on purpose, or the number was forgotten."""
+def _last(folder: Path) -> dict[str, Any]:
+    """What the newest recording in `folder` says."""
+    sidecars = []
+    for raw in folder.glob("*.ttraw"):
+        with suppress(FileError):
+            sidecars.append(read_sidecar(raw))
+    newest = max(sidecars, key=lambda sidecar: str(sidecar.get("started_utc", "")), default=None)
+    return newest["conditions"].to_dict() if newest else {}
+
+
+def tell_if_there(known: dict[str, Any], folder: Path) -> None:
+    """Say that a pass of this number is there, and which names there are that this part or road may be meant to be."""
+    from towertap.compare.drives.unused import nearly_alike  # pandas takes long to load
+
     road, part, number, place = (known.get(name) for name in ("road", "part", "pass_number", "box_position"))
-    if any((drive.road, drive.part, drive.pass_number) == (road, part, number) for drive in _recorded(folder, place)):
-        console.print(
-            f"pass {number} of {road} with {part} is there already; this one is recorded beside it "
-            f"(did you mean --pass {next_pass(folder, str(road), str(part), place or '')}?)",
-            soft_wrap=True,
-            style="yellow",
+    drives = list(_recorded(folder, place))
+    if any((drive.road, drive.part, drive.pass_number) == (road, part, number) for drive in drives):
+        following = next_pass(folder, str(road), str(part), place or "")
+        tell(
+            f"pass {number} of {road} with {part} is there already, and a comparison would have both: strike the old "
+            f"one out with 'towertap drop' (did you mean --pass {following}?)"
+        )
+    for field, name in (("part", part), ("road", road)):
+        names = sorted({getattr(drive, field) for drive in drives} - {""})
+        tell_of_spelling(
+            field, str(name or ""), [other for other in names if nearly_alike(str(name or ""), other)], names
         )
 
 
-def _ask(name: str, known: dict[str, Any], folder: Path) -> Any:
-    """Ask for one field until the answer holds; an empty answer is none, where none is needed."""
+def tell_of_spelling(field: str, name: str, near: Sequence[str], known: Sequence[str]) -> None:
+    """Point out that a name is new and nearly one that there is."""
+    if near and name not in known:
+        tell(f"the {field} '{name}' is new, and nearly '{near[0]}': if that was meant, spell it so")
 
-    def read(text: str) -> Any:
-        if not text.strip() and name not in NEEDED:
-            return None if name in NUMBERS else ""
-        try:
-            value = NUMBERS[name](text) if name in NUMBERS else text.strip()
-            return held_to_rules(name, value)
-        except (ValueError, TowertapError) as error:
-            raise click.UsageError(str(error)) from None
 
-    question, default = QUESTIONS[name], "" if name not in NEEDED else None
+def tell(words: str) -> None:
+    """A remark that must not be overlooked."""
+    console.print(words, soft_wrap=True, style="yellow")
+
+
+def _ask(name: str, known: dict[str, Any], folder: Path, last: dict[str, Any]) -> Any:
+    """Ask for one field until the answer holds; an empty answer is what is offered, or none, where none is needed."""
+    offered = last.get(name) if name in KEPT else None
     if name == "pass_number":
         place = known.get("box_position", "")
-        default = str(next_pass(folder, str(known.get("road")), str(known.get("part")), place))
-        question += f" (Enter: {default})"
-    elif name not in NEEDED:
-        question += " (Enter: none)" if name == "notes" else " (Enter: not known)"
-    return click.prompt(question, default=default, show_default=False, value_proc=read, err=True)
+        offered = next_pass(folder, str(known.get("road")), str(known.get("part")), place)
+
+    def read(text: str) -> Any:
+        if not text and offered not in (None, ""):
+            return offered
+        if not text and name not in NEEDED:
+            return None if name in NUMBERS else ""
+        if name == "pass_number" and not text.isdecimal():
+            raise CallError(f"'{text}' is no whole number")
+        return held_to_rules(name, int(text) if name == "pass_number" else text)
+
+    enter = "none" if name == "notes" else "not known"
+    if offered not in (None, ""):
+        enter = f"{offered:g}" if isinstance(offered, float) else str(offered)
+    optional = name not in NEEDED or offered not in (None, "")
+    return ask(QUESTIONS[name] + (f" (Enter: {enter})" if optional else ""), read, "" if optional else None)

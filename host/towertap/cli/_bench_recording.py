@@ -19,6 +19,7 @@ from towertap.box.port import SerialBox, open_box
 from towertap.box.recorder import Recording
 from towertap.capture.reading import Capture, open_capture
 from towertap.cli._outcome import console, plain
+from towertap.settings import default
 
 RATES_HZ = (1000, 2000, 4000, 8000)
 """Those of the ICM-42688-P, of which the bench knows what to expect."""
@@ -43,7 +44,8 @@ def recording_options(odr_hz: int) -> Callable[[Callable[..., Any]], Callable[..
             "--bench",
             "folder",
             type=click.Path(file_okay=False, path_type=Path),
-            help="Folder of the records; 'bench' beside the capture (or here, when recording) if not given.",
+            default=default("bench"),
+            help="Folder of the records; as set, or 'bench' beside the capture (or here, when recording).",
         ),
     )
 

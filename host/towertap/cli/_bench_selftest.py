@@ -12,6 +12,7 @@ from towertap.bench import records
 from towertap.bench.selftest import UNITS, SelfTest, record_of, run
 from towertap.cli._bench_recording import guided
 from towertap.cli._outcome import Outcome, answers, judged, mark
+from towertap.settings import setting
 
 GUIDE = "Let it lie still, any way up: the chip tests itself for two seconds."
 
@@ -27,9 +28,8 @@ GUIDE = "Let it lie still, any way up: the chip tests itself for two seconds."
     "--bench",
     "folder",
     type=click.Path(file_okay=False, path_type=Path),
-    default=Path("bench"),
-    show_default=True,
-    help="Folder of the records.",
+    default=lambda: setting("bench") or Path("bench"),
+    help="Folder of the records; as set, or 'bench' here.",
 )
 @answers
 def selftest(port: str | None, folder: Path) -> Outcome:

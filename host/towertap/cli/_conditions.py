@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import click
 import numpy as np
 
-from towertap.capture.conditions import NUMBERS, Conditions
-from towertap.errors import CallError
-from towertap.signals.axes import parse_mounting
+from towertap.capture.conditions import Conditions
+from towertap.capture.mounting import parse_mounting
+from towertap.doors.units import pressures_kpa, speed_kmh, temperature_c
 
 CONDITION_OPTIONS = {
     "vehicle": "The vehicle.",
     "part": "The part fitted, by the name that compare will call it.",
     "road": "The road.",
     "pass_number": "Number of the pass, from 1.",
-    "speed_kmh": "Speed aimed at, km/h.",
-    "tyre_pressures_kpa": 'Front left, front right, rear left, rear right: "250, 250, 300, 300".',
-    "air_temperature_c": "Air temperature, °C.",
+    "speed_kmh": 'Speed aimed at: "40 km/h", "25 mph".',
+    "tyre_pressures_kpa": 'Front left, front right, rear left, rear right, or one of them all: "2.5, 2.5, 3, 3 bar", '
+    '"36 psi", "250 kPa".',
+    "air_temperature_c": 'Air temperature: "12 °C", "54 °F".',
     "box_position": "Where the box sits.",
     "mounting": 'Chip axis along each vehicle axis (x forward, y left, z up): "x=+X,y=+Y,z=+Z".',
     "notes": "Anything else.",
@@ -28,14 +30,15 @@ CONDITION_OPTIONS = {
 LEANING = np.ones(3)
 """A gravity that no chip axis is too steep for: here only the mounting's wording is held to the rules."""
 
-EXAMPLE_KPA, PRESSURES_KPA = "250, 250, 300, 300", (50.0, 1200.0)
-"""Outside of these a tyre pressure is one in bar or psi, or a slip of the pen."""
+READ = {"speed_kmh": speed_kmh, "tyre_pressures_kpa": pressures_kpa, "air_temperature_c": temperature_c}
+"""Conditions that people say with a unit → what reads them."""
+UNITS = re.compile("_(kmh|kpa|c)$")
 
 
 def condition_options(command: Any) -> Any:
     """Give a command one option for each field of Conditions; each is None when it was not given."""
     for name, text in reversed(CONDITION_OPTIONS.items()):
-        kind = NUMBERS.get(name, str)
+        kind = int if name == "pass_number" else str
         command = click.option(condition_flag(name), name, type=kind, default=None, help=text)(command)
     return command
 
@@ -44,23 +47,11 @@ def held_to_rules(name: str, value: Any) -> Any:
     """Give the value of a condition back as Conditions holds it; CallError or AnalysisError when it breaks a rule."""
     if name == "mounting":
         parse_mounting(value, lambda: LEANING)
-    if name == "tyre_pressures_kpa" and not _four_pressures(value):
-        low, high = PRESSURES_KPA
-        raise CallError(
-            f"conditions: tyre_pressures_kpa must be four numbers from {low:g} to {high:g}, like {EXAMPLE_KPA}, "
-            f"not {value!r}"
-        )
+    if name in READ and isinstance(value, str):
+        value = READ[name](value)
     return getattr(Conditions.from_dict({name: value}), name)
 
 
-def _four_pressures(text: Any) -> bool:
-    words = str(text).replace(",", " ").split()
-    try:
-        return len(words) == 4 and all(PRESSURES_KPA[0] <= float(word) <= PRESSURES_KPA[1] for word in words)
-    except ValueError:
-        return False
-
-
 def condition_flag(name: str) -> str:
-    """The option of a field of Conditions; the unit stays in its name."""
-    return "--pass" if name == "pass_number" else f"--{name.replace('_', '-')}"
+    """The option of a field of Conditions: the unit is typed with the value and not in its name."""
+    return "--pass" if name == "pass_number" else f"--{UNITS.sub('', name).replace('_', '-')}"

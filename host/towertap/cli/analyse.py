@@ -11,17 +11,22 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
+from towertap.amendments import note_seen
 from towertap.analysis import Analysis, analyse_capture, describe
 from towertap.archive.record import is_archived
 from towertap.bench.carried import records_for
+from towertap.capture.conditions import StruckOut
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers
 from towertap.errors import CallError
 from towertap.exports import exporter
+from towertap.motion import in_words
+from towertap.settings import default
 from towertap.signals.bands import SKIRT
 from towertap.signals.jerk import EDGE_HZ, design
 from towertap.words.numbers import number
+from towertap.words.phrases import sentence_case
 
 MARKS = {"clean": "", "marked": " *", "not judged": " **"}
 
@@ -42,8 +47,10 @@ MARKS = {"clean": "", "marked": " *", "not judged": " **"}
     "--bench",
     "folder",
     type=click.Path(path_type=Path),
-    help="Folder of the bench records; default: the folder 'bench' beside the capture.",
+    default=default("bench"),
+    help="Folder of the bench records; default: as set, or the folder 'bench' beside the capture.",
 )
+@click.option("--whole", is_flag=True, help="Keep standing, pulling away and what marks start and stop cut off.")
 @answers
 def command(
     capture: Path,
@@ -52,6 +59,7 @@ def command(
     jerk_edge_hz: float | None,
     mounting: str | None,
     folder: Path | None,
+    whole: bool,
 ) -> Outcome:
     """Analyse, save, tell."""
     out = out or (capture.with_suffix(".windows.csv") if not is_archived(capture) else beside_archive(capture))
@@ -68,10 +76,13 @@ def command(
             jerk_edge_hz=jerk_edge_hz or EDGE_HZ,
             mounting=mounting,
             bench=records_for(opened, folder),
+            whole=whole,
         )
+        struck, digest = opened.struck_out, opened.text("raw_sha256")
+    note_seen([(capture, digest)])
     export(analysis)
     return Outcome(
-        _data(capture, out, analysis), Group(_table(analysis), *_not_sound(integrity), *_remarks(out, analysis))
+        _data(capture, out, analysis), Group(_table(analysis), *_not_used(integrity, struck), *_remarks(out, analysis))
     )
 
 
@@ -80,8 +91,11 @@ def beside_archive(capture: Path) -> Path:
     return Path(f"{capture.parent.name}.windows.csv")
 
 
-def _not_sound(integrity: Integrity) -> list[Text]:
-    return [Text(f"Not sound: {reason}.", "yellow") for reason in integrity.reasons]
+def _not_used(integrity: Integrity, struck: StruckOut | None) -> list[Text]:
+    """Why no comparison uses it."""
+    reasons = [f"Not sound: {reason}." for reason in integrity.reasons]
+    reasons += [f"{sentence_case(struck.words)}; comparisons leave it out."] if struck else []
+    return [Text(reason, "yellow") for reason in reasons]
 
 
 def _data(capture: Path, out: Path, analysis: Analysis) -> dict[str, object]:
@@ -96,6 +110,7 @@ def _data(capture: Path, out: Path, analysis: Analysis) -> dict[str, object]:
         "bench": asdict(analysis.bench),
         "windows": analysis.windows.to_dict("list"),
         "left_out": analysis.left_out,
+        "left_out_s": analysis.moving.seconds() if analysis.moving else {},
     }
 
 
@@ -124,9 +139,16 @@ def _percent(share: float) -> str:
     return "< 0.1 %" if share < 0.001 else f"{100 * share:.1f} %"
 
 
+def _no_drive(analysis: Analysis) -> list[str]:
+    """What is no drive over the road and left out."""
+    words = in_words(analysis.moving) if analysis.moving else ""
+    return [f"Left out: {words} (--whole keeps all)."] if words else []
+
+
 def _remarks(out: Path, analysis: Analysis) -> list[Text]:
     lines = [
         *(f"{name} is left out: {reason}" for name, reason in analysis.left_out.items()),
+        *_no_drive(analysis),
         f"{analysis.analysed_s:.1f} s in {len(analysis.windows)} windows of {analysis.window_s:.3g} s at "
         f"{analysis.rate_hz:.2f} Hz; the first {analysis.settling_s:.2f} s after every start and gap are left out "
         "while the filters settle.",
@@ -134,8 +156,8 @@ def _remarks(out: Path, analysis: Analysis) -> list[Text]:
         *(f"{MARKS[share.judged]} {share.words}.".lstrip() for share in analysis.noise.values() if share.words),
         *(f"† {reason}." for reason in analysis.beyond.values()),
         "± is what the uncertainty of the scale makes of absolute values; a ratio of the same box does not have it. "
-        "noise is the share of the sensor's own noise in the power.",
-        *(f"Bench: {words}." for words in analysis.bench.words.values()),
+        "noise is the share in the power of the sensor's own, or of the idling engine's where that was recorded.",
+        *(f"Bench: {words}." for words in dict.fromkeys(analysis.bench.words.values())),
         f"Per window: {out}",
     ]
     return [Text(line) for line in lines]

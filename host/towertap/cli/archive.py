@@ -12,16 +12,21 @@ from rich.text import Text
 from towertap.archive import store
 from towertap.archive.adding import ADDED, KEPT, THERE, Added, add_all, recordings_of
 from towertap.archive.record import Record
+from towertap.archive.taking import take
 from towertap.archive.verify import verify
 from towertap.cli._outcome import Outcome, answers, console, judged, lines
+from towertap.errors import CallError
+from towertap.settings import archive_folder
 
-ARCHIVE = click.argument("archive", type=click.Path(path_type=Path))
+ARCHIVE = click.argument("archive", type=click.Path(path_type=Path), required=False)
+ARCHIVE_AND_NAME = click.argument("words", nargs=-1, required=True, metavar="[ARCHIVE] NAME")
 DAY = click.DateTime(["%Y-%m-%d"])
 
 
 @click.group(
     name="archive",
-    help="Keep recordings for years: a folder ARCHIVE of raw streams, captures and conditions.",
+    help="Keep recordings for years: a folder ARCHIVE of raw streams, captures and conditions. It need not be named "
+    "where one is set ('towertap settings').",
     epilog="Example: towertap archive add archive drives",
 )
 def command() -> None:
@@ -32,18 +37,19 @@ def command() -> None:
     name="add",
     short_help="add recordings, or folders of them",
     help="Add RECORDINGS, each named by its capture (.h5) or its raw stream (.ttraw), or by a folder that holds them; "
-    "also plans and bench records (.json). Adding a recording again takes over conditions that were corrected.",
+    "also plans and bench records (.json). Adding a recording again takes over conditions that were corrected. A "
+    "single path is what to add, into the archive that is set.",
 )
-@ARCHIVE
-@click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("paths", nargs=-1, required=True, metavar="[ARCHIVE] RECORDING…", type=click.Path(path_type=Path))
 @answers
-def add(archive: Path, recordings: tuple[Path, ...]) -> Outcome:
+def add(paths: tuple[Path, ...]) -> Outcome:
     """Add each, and say which were there already."""
+    archive, recordings = (paths[0], paths[1:]) if len(paths) > 1 else (archive_folder(), paths)
     if archive.is_dir():
         _tell_of_index(store.listing(archive))
-    paths = [path for given in recordings for path in recordings_of(given)]
+    to_add = [path for given in recordings for path in recordings_of(given)]
     progress = track(
-        add_all(archive, paths), "add", len(paths), console=console, transient=True, disable=not console.is_terminal
+        add_all(archive, to_add), "add", len(to_add), console=console, transient=True, disable=not console.is_terminal
     )
     added = list(progress)
     entries = [
@@ -66,7 +72,7 @@ def add(archive: Path, recordings: tuple[Path, ...]) -> Outcome:
 @click.option("--until", type=DAY, help="Last day of the drives, YYYY-MM-DD, where they were driven.")
 @answers
 def list_(
-    archive: Path,
+    archive: Path | None,
     vehicle: str | None,
     part: str | None,
     road: str | None,
@@ -74,6 +80,7 @@ def list_(
     until: datetime | None,
 ) -> Outcome:
     """List one line a recording; one that cannot be read or is gone is told on standard error and in JSON."""
+    archive = archive_folder(archive)
     store.refuse_any_folder(archive)
     listing = store.listing(archive)
     recordings = store.select(listing.records, _day(since), _day(until), vehicle=vehicle, part=part, road=road)
@@ -97,8 +104,9 @@ def list_(
     help="Also decode each raw stream anew and compare with its capture bit for bit; for after an update.",
 )
 @answers
-def verify_(archive: Path, redecode: bool) -> Outcome:
+def verify_(archive: Path | None, redecode: bool) -> Outcome:
     """Verify and list what is wrong."""
+    archive = archive_folder(archive)
     with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
         task = progress.add_task("verify", total=None)
         verification = verify(
@@ -118,13 +126,35 @@ def verify_(archive: Path, redecode: bool) -> Outcome:
     short_help="show all that is known of one recording",
     help="Show all that is known of the recording NAME (the first letters are enough).",
 )
-@ARCHIVE
-@click.argument("name")
+@ARCHIVE_AND_NAME
 @answers
-def show(archive: Path, name: str) -> Outcome:
+def show(words: tuple[str, ...]) -> Outcome:
     """Show one recording."""
+    archive, name = _archive_and_name(words)
     record = store.find(archive, name)
     return Outcome({"archive": archive, "folder": archive / record["name"], **record}, _lines(record))
+
+
+@command.command(
+    name="take",
+    short_help="copy a recording out again",
+    help="Copy the recording NAME (the first letters are enough) into a folder, every byte proved: raw recording, "
+    "capture, what was known before the drive, and the archive's record with the conditions before each correction.",
+)
+@ARCHIVE_AND_NAME
+@click.option("--to", "folder", type=click.Path(path_type=Path), default=Path(), help="The folder; here by default.")
+@answers
+def take_(words: tuple[str, ...], folder: Path) -> Outcome:
+    """Take one recording out, and name its files."""
+    archive, name = _archive_and_name(words)
+    files = take(archive, name, folder)
+    return Outcome({"archive": archive, "files": files}, "\n".join(map(str, files)))
+
+
+def _archive_and_name(words: tuple[str, ...]) -> tuple[Path, str]:
+    if len(words) > 2:
+        raise CallError(f"{' '.join(words)}: give an archive and the name of one recording, or the name alone")
+    return archive_folder(Path(words[0]) if len(words) == 2 else None), words[-1]
 
 
 def _added(added: Added) -> str:
@@ -146,6 +176,8 @@ def _count(number: int, thing: str) -> str:
 
 def _line(record: Record) -> Text:
     of = [str(record["conditions"].get(key) or "") for key in ("vehicle", "road", "part")]
+    struck = record.get("struck_out")
+    of += [f"struck out: {struck['reason']}"] if struck else []
     details = [*filter(None, of), f"{record['seconds']:.0f} s", f"started {record['started_utc'][:19] or 'unknown'}"]
     return Text.assemble((record["name"], "bold"), f": {', '.join(details)}")
 

@@ -7,11 +7,14 @@ from pathlib import Path
 import click
 from rich.text import Text
 
+from towertap.capture.conditions import StruckOut
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.limits import Limits, read_limits
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers, judged, lines
 from towertap.errors import CallError
+
+NOT_FROM_A_BOX = " as far as another recorder's file can show; what is marked -- only a box can prove"
 
 
 @click.command(
@@ -33,14 +36,18 @@ def command(capture: Path | None, limits: Path | None, list_limits: bool) -> Out
         raise CallError("give the CAPTURE to check, or --list-limits")
     allowed = read_limits(limits) if limits else Limits()
     with open_capture(capture) as opened:
-        integrity = check(opened, allowed)
-    return Outcome({"capture": capture, **integrity.data()}, _text(integrity), 0 if integrity.sound else 1)
+        integrity, struck = check(opened, allowed), opened.struck_out
+    data = {"capture": capture, "struck_out": struck and struck.to_dict(), **integrity.data()}
+    return Outcome(data, _text(integrity, struck), 0 if integrity.sound else 1)
 
 
-def _text(integrity: Integrity) -> Text:
+def _text(integrity: Integrity, struck: StruckOut | None) -> Text:
     verdict = Text("sound" if integrity.sound else "not sound:", "bold")
+    if integrity.sound and not integrity.from_box:
+        verdict.append(NOT_FROM_A_BOX, "not bold")
     rules = [judged(rule.ok, rule.text) for rule in integrity.rules]
-    return lines(*rules, _started(integrity), verdict, *(f"  - {text}" for text in integrity.reasons))
+    left_out = [Text(f"{struck.words}; comparisons leave it out", "yellow")] if struck else []
+    return lines(*rules, _started(integrity), *left_out, verdict, *(f"  - {text}" for text in integrity.reasons))
 
 
 def _started(integrity: Integrity) -> str:

@@ -11,15 +11,20 @@ from rich.console import Group, RenderableType
 from rich.progress import Progress
 from rich.text import Text
 
+from towertap.amendments import note_seen
+from towertap.bench.records import bench_folder
 from towertap.capture.speed_log import read_speed_logs
 from towertap.cli._outcome import Outcome, answers, as_rich, console, folded, paragraph
 from towertap.compare import Comparison, compare, load_drives
 from towertap.compare.comparison import DEFAULT_METRICS
+from towertap.compare.controls import controls_of, write_control
 from towertap.compare.drives.speed_join import with_speed
 from towertap.compare.findings.describe import findings_table, notes_together
+from towertap.compare.plan.controls import CONTROLS, ControlKind
 from towertap.compare.plan.plan import Plan, read_plan
 from towertap.compare.sections import SECTIONS
 from towertap.errors import CallError
+from towertap.settings import default, setting
 from towertap.words.phrases import counted
 
 STYLES = {"harsher": "bold red", "gentler": "bold green", "equivalent": "bold blue", "undecided": "bold yellow"}
@@ -57,7 +62,17 @@ A refusal is one line on standard error and exit status 2, with nothing on stand
 @click.option("--before", metavar="NAME", help="The part fitted before, as the captures name it.")
 @click.option("--after", metavar="NAME", help="The part fitted after.")
 @click.option("--smooth", metavar="ROAD", help="The smooth road, which sets the roughness limit.")
-@click.option("--margin", type=float, metavar="PERCENT", help="The change that counts; 10 when nothing says.")
+@click.option(
+    "--refit-sd", type=float, metavar="PERCENT", help="How far installations of one part differ; 3 when nothing says."
+)
+@click.option("--day-sd", type=float, metavar="PERCENT", help="How far days differ; 3 when nothing says.")
+@click.option(
+    "--control",
+    type=click.Choice(list(CONTROLS)),
+    help="These drives are a control, kept with the bench records for later comparisons of this vehicle: the part "
+    "fitted again, the part on another day, or a change that must show (after is the harsher one).",
+)
+@click.option("--margin", type=float, metavar="PERCENT", help="The change that counts; the plan's, or as set, or 10.")
 @click.option(
     "--quantile", default=0.95, show_default=True, help="Quantile of the smooth road's windows: the roughness limit."
 )
@@ -71,9 +86,18 @@ A refusal is one line on standard error and exit status 2, with nothing on stand
 )
 @click.option("--include-unsound", is_flag=True, help="Use captures that are not sound as well; the answer says so.")
 @click.option(
+    "--whole", is_flag=True, help="Keep standing, pulling away and what marks start and stop cut off, in every pass."
+)
+@click.option(
+    "--judge-unaligned",
+    is_flag=True,
+    help="Judge roads by whole passes even where most passes do not fit the others, so that they may be of several.",
+)
+@click.option(
     "--bench",
     type=click.Path(path_type=Path),
-    help="Folder of the bench records; default: the folder 'bench' beside the captures.",
+    default=default("bench"),
+    help="Folder of the bench records; default: as set, or the folder 'bench' beside the captures.",
 )
 @click.option("--position", metavar="NAME", help="The box position to compare, where passes have two.")
 @click.option(
@@ -96,6 +120,9 @@ A refusal is one line on standard error and exit status 2, with nothing on stand
     help="How far the logs' clocks are ahead of the captures'; found by the forward acceleration when not given.",
 )
 @click.option("--report", type=click.Path(path_type=Path, file_okay=False), help="Write the report into this folder.")
+@click.option(
+    "--sounds/--no-sounds", default=default("sounds"), help="Whether it comes with sounds of typical passes; as set."
+)
 @click.option("--full", is_flag=True, help="Tell all that the answer rests on; in the report, open every fold.")
 @answers
 def command(
@@ -104,22 +131,30 @@ def command(
     before: str | None,
     after: str | None,
     smooth: str | None,
+    refit_sd: float | None,
+    day_sd: float | None,
+    control: ControlKind | None,
     margin: float | None,
     quantile: float,
     metrics: tuple[str, ...],
     include_unsound: bool,
+    whole: bool,
+    judge_unaligned: bool,
     bench: Path | None,
     position: str | None,
     input_position: str | None,
     speed_logs: tuple[Path, ...],
     speed_offset: float | None,
     report: Path | None,
+    sounds: bool,
     full: bool,
 ) -> Outcome:
     """Load the passes, compare them, write the report, tell the answer."""
     plan = read_plan(plan_file) if plan_file else None
     logs = [log for path in speed_logs for log in read_speed_logs(path)]
     before, after, smooth = _named(plan, before=before, after=after, smooth=smooth)
+    if margin is None and plan is None:
+        margin = setting("margin")
     with Progress(console=console, transient=True, disable=not sys.stderr.isatty()) as progress:
         task = progress.add_task("reading passes", total=None)
         drives = load_drives(
@@ -128,21 +163,48 @@ def command(
             after,
             smooth,
             include_unsound=include_unsound,
+            whole=whole,
             bench=bench,
             position=position,
             input_position=input_position,
             on_progress=lambda done, total: progress.update(task, completed=done, total=total),
         )
     drives = with_speed(drives, logs, speed_offset)
-    comparison = compare(drives, None if margin is None else margin / 100, quantile, metrics, plan)
+    kept = bench_folder(drives.passes[0].path, bench)
+    comparison = compare(
+        drives,
+        _fraction(margin),
+        quantile,
+        metrics,
+        plan,
+        refit_sd=_fraction(refit_sd),
+        day_sd=_fraction(day_sd),
+        controls=controls_of(drives, kept),
+        control=control,
+        judge_unaligned=judge_unaligned,
+    )
+    note_seen((drive.path, drive.source.raw_sha256) for drive in drives.passes if drive.source)
     data, text = comparison.data(), [tell(comparison, full)]
+    if comparison.control:
+        written = write_control(comparison.control, kept)
+        data["kept"] = str(written)
+        text.append(Text(f"\nKept for later comparisons of this vehicle: {written}"))
     if report is not None:
+        from towertap.exchange.listening import sounds_of
         from towertap.report.report import write_report  # draws pictures: loaded only when asked for
 
-        page = write_report(comparison, report, full=full)
+        report.mkdir(parents=True, exist_ok=True)
+        of_pictures, failures = sounds_of(comparison, report) if sounds else ({}, [])
+        for failure in failures:
+            console.print(failure, style="yellow", soft_wrap=True)
+        page = write_report(comparison, report, sounds=of_pictures, full=full)
         data["report"] = str(page)
         text.append(Text(f"\nReport: {page}"))
     return Outcome(data, Group(*text))
+
+
+def _fraction(percent: float | None) -> float | None:
+    return None if percent is None else percent / 100
 
 
 def _named(plan: Plan | None, **given: str | None) -> list[str]:

@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from towertap.box.simulated import FAULTS, SimulatedBox, read_signal
+from towertap.box.simulated import AXES, FAULTS, SimulatedBox, read_signal
 from towertap.cli._outcome import console
 from towertap.errors import CallError
 
@@ -57,6 +57,11 @@ def command(
 ) -> int:
     """Run a box until it ends or Ctrl-C; the port is printed at once, so this command has no Outcome at its end."""
     motion, motion_rate_hz = read_signal(path, rate_hz) if path else (None, None)
+    if motion is not None and motion_rate_hz is not None:
+        from towertap.signals.recorder import doubts  # loads scipy, for which a box at rest need not wait
+
+        for line in doubts(dict(zip(AXES, motion.T, strict=False)), motion_rate_hz):
+            console.print(f"the signal's {line}", style="yellow", soft_wrap=True, highlight=False, markup=False)
     box = SimulatedBox(
         motion,
         motion_rate_hz,

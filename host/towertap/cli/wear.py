@@ -13,6 +13,7 @@ from rich.progress import Progress
 from rich.text import Text
 
 from towertap.cli._outcome import Outcome, answers, as_rich, console, folded, paragraph
+from towertap.settings import archive_folder, default
 from towertap.wear import follow
 from towertap.wear.course import DEFAULT_METRICS
 from towertap.wear.drives import load_sessions
@@ -23,11 +24,11 @@ from towertap.words.phrases import counted
 
 @click.command(
     name="wear",
-    help="Follow a part over months: FOLDER is an archive, or holds captures. The first day with the part is taken as "
-    "its first fit; a change takes two days, a trend three.",
+    help="Follow a part over months: FOLDER holds captures or is an archive, by default the one that is set. The first "
+    "day with the part is taken as its first fit; a change takes two days, a trend three.",
     epilog="Example: towertap wear archive --part rubber --smooth bypass --report report",
 )
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=click.Path(path_type=Path), required=False)
 @click.option("--part", required=True, metavar="NAME", help="The part, as the captures name it.")
 @click.option(
     "--smooth", required=True, metavar="ROAD", help="The smooth road, which sets the roughness limit and is the check."
@@ -40,7 +41,11 @@ from towertap.words.phrases import counted
     help="Take no drive before this day, by the date where it was driven: the day when the part was fitted anew.",
 )
 @click.option(
-    "--margin", default=10.0, show_default=True, metavar="PERCENT", help="The change against the first fit that counts."
+    "--margin",
+    type=float,
+    default=default("margin"),
+    metavar="PERCENT",
+    help="The change against the first fit that counts; as set when not given, or 10.",
 )
 @click.option(
     "--metric",
@@ -50,12 +55,12 @@ from towertap.words.phrases import counted
     help=f"A metric to follow; may be repeated; each costs the power of all. Default: {', '.join(DEFAULT_METRICS)}.",
 )
 @click.option("--position", metavar="NAME", help="The box position to use, where a day was recorded at more than one.")
-@click.option("--bench", type=click.Path(path_type=Path), help="Folder of the bench records.")
+@click.option("--bench", type=click.Path(path_type=Path), default=default("bench"), help="Folder of the bench records.")
 @click.option("--report", type=click.Path(path_type=Path, file_okay=False), help="Write wear.html into this folder.")
 @click.option("--full", is_flag=True, help="Tell all that the answer rests on; in the report, open every fold.")
 @answers
 def command(
-    folder: Path,
+    folder: Path | None,
     since: datetime | None,
     margin: float,
     metrics: tuple[str, ...],
@@ -67,7 +72,7 @@ def command(
     with Progress(console=console, transient=True, disable=not sys.stderr.isatty()) as progress:
         task = progress.add_task("reading passes", total=None)
         history = load_sessions(
-            folder,
+            archive_folder(folder),
             since=since.date() if since else None,
             on_progress=lambda done, total: progress.update(task, completed=done, total=total),
             **chosen,

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from pathlib import Path
+from types import ModuleType
+from typing import Any
 
+import towertap
 from towertap.compare.comparison import Comparison, compare
 from towertap.compare.drives.folder import load_passes
 from towertap.compare.drives.model import Drives
@@ -20,6 +24,7 @@ def load_drives(
     smooth: str,
     *,
     include_unsound: bool = False,
+    whole: bool = False,
     bench: Path | None = None,
     position: str | None = None,
     input_position: str | None = None,
@@ -33,8 +38,20 @@ def load_drives(
         smooth,
         measures={section.name: section.measure for section in SECTIONS},
         include_unsound=include_unsound,
+        whole=whole,
         bench=bench,
         position=position,
         input_position=input_position,
         on_progress=on_progress,
     )
+
+
+class _CallableRoom(ModuleType):
+    """A room that can be called: Python puts it at `towertap.compare`, where the library has a function."""
+
+    def __call__(self, *arguments: Any, **options: Any) -> Any:
+        """As `towertap.library.compare`."""
+        return towertap.__getattr__("compare")(*arguments, **options)
+
+
+sys.modules[__name__].__class__ = _CallableRoom

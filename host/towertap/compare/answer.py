@@ -11,10 +11,20 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from towertap.compare.caution import Caution, Weight, ranked
+from towertap.compare.controls import Control
 from towertap.compare.drives.model import Drives
-from towertap.compare.findings.describe import WORDS, in_play, leads, other_cause, p_decisive
+from towertap.compare.findings.describe import (
+    WORDS,
+    in_play,
+    leads,
+    other_cause,
+    p_decisive,
+    quieter,
+    verdict_words,
+)
 from towertap.compare.findings.instrument import drowned
 from towertap.compare.findings.model import Finding
+from towertap.compare.plan.controls import CONTROLS
 from towertap.words.numbers import change_percent, range_percent
 from towertap.words.phrases import counted, listed, p_equals, sentence_case
 
@@ -61,11 +71,15 @@ class Answer:
 
 @dataclass(frozen=True, eq=False)
 class Case:
-    """What an answer is made of: the findings, the one that leads, and the drives behind them."""
+    """What an answer is made of: the findings, the one that leads, the drives, and the control that they are, if any.
+
+    A control is told by what its drives show, not by the verdict about a part.
+    """
 
     overall: tuple[Finding, ...]
     findings: tuple[Finding, ...]
     drives: Drives
+    control: Control | None = None
 
     @property
     def all(self) -> tuple[Finding, ...]:
@@ -112,11 +126,15 @@ def _change(case: Case) -> tuple[str, str]:
     """The verdict, and what it says of the metric that leads."""
     lead, drives = case.lead, case.drives
     name, where, margin = _customers(lead), _where(case), f"{100 * lead.margin:g} %"
-    if drowned(lead):
-        share = 100 * lead.noise.share if lead.noise else 100
-        return "not judged", f"{share:.0f} % of {name} is the sensor's own noise, which is the same with either part"
+    if lead.not_one_road:
+        return "not judged", f"{lead.not_one_road}{_elsewhere(case)}"
+    if lead.noise and drowned(lead.noise):
+        share = f"{100 * lead.noise.share:.0f} %"
+        return "not judged", f"{share} of {name} is {lead.noise.source}, which is the same with either part"
     if lead.interval is None:
         return "undecided", _cannot_tell(lead, drives, name)
+    if case.control:
+        return _of_control(case.control, lead, name)
     if _mixed(case, lead):
         return "mixed", f"with {drives.after}, {name} is {_by_road(case.of_roads(lead.metric))}"
     size, of_part = _higher(lead), f"({range_percent(lead.part.interval)})"
@@ -137,6 +155,29 @@ def _change(case: Case) -> tuple[str, str]:
         may_be = f"but for the part it may be {of_part[1:-1]}"
         return "undecided", f"{changed} on these drives {where}, less than {margin}, {may_be}"
     return "undecided", f"{changed} {where} {of_part}, which neither shows a change nor rules out one of {margin}"
+
+
+def _of_control(control: Control, lead: Finding, name: str) -> tuple[str, str]:
+    """What a control shows: that nothing changed, or that a known change does."""
+    value, kind = control.metrics[lead.metric], CONTROLS[control.kind].name
+    equivalent = value.shows == "equivalent"
+    interval = range_percent(value.interval_90 if equivalent else value.interval)
+    changed = f"with {control.after}, {name} changed by {change_percent(value.ratio, value.interval)} ({interval})"
+    if control.kind == "positive":
+        if value.shows == "harsher":
+            return f"{kind} shown", changed
+        return f"{kind} not shown", f"{changed}, so drives like these could not have shown the part"
+    if equivalent:
+        return f"{kind} held", f"{changed}, less than {100 * control.margin:g} %"
+    if value.shows == "undecided":
+        return f"{kind} undecided", f"{changed}, which neither shows a change nor rules out one that counts"
+    return f"{kind} not held", f"{changed}, more than passes make"
+
+
+def _elsewhere(case: Case) -> str:
+    """The verdicts of the roads that are judged, where others are not."""
+    judged = [finding for finding in case.of_roads(case.lead.metric) if not finding.not_one_road]
+    return f"; {_customers(case.lead)} is {_by_road(judged)}" if judged else ""
 
 
 def _cannot_tell(lead: Finding, drives: Drives, name: str) -> str:
@@ -200,15 +241,18 @@ def _others(case: Case) -> str:
 
 
 def _other(case: Case, finding: Finding) -> str:
-    if drowned(finding):
-        return "not judged, for sensor noise"
+    if case.control:
+        return WORDS[case.control.metrics[finding.metric].shows]
+    if finding.not_one_road:
+        return "not judged"
+    if drowned(finding.noise):
+        return "not judged, for noise"
     if _mixed(case, finding):
         return _by_road(case.of_roads(finding.metric))
     if finding.verdict != "undecided":
         size = change_percent(finding.ratio, finding.interval)
         return f"{WORDS[finding.verdict]} ({size})"
-    shown = {"harsher": "more", "gentler": "less", "equivalent": "no change that counts"}.get(finding.on_these_drives)
-    return f"undecided ({shown} on these drives)" if shown else "undecided"
+    return verdict_words(finding)
 
 
 def _sure(case: Case) -> str:
@@ -222,11 +266,13 @@ def _sure(case: Case) -> str:
         else f"{counted(before, 'pass')} with {drives.before}, {after} with {drives.after}{each}"
     )
     sentences = [", ".join([passes, *_days(drives), *_installed(lead, drives)])]
-    p = p_decisive(lead)
-    if lead.verdict in ("harsher", "gentler"):
-        sentences.append(f"chance alone rarely gives a difference this large ({p_equals(p)})")
+    p = p_equals(p_decisive(lead), lead.part.least_p)
+    if case.control:
+        pass
+    elif lead.verdict in ("harsher", "gentler"):
+        sentences.append(f"chance alone rarely gives a difference this large ({p})")
     elif lead.verdict == "equivalent":
-        sentences.append(f"chance alone rarely keeps it so close ({p_equals(p)})")
+        sentences.append(f"chance alone rarely keeps it so close ({p})")
     if lead.primary is None and len(leads(case.overall, case.findings)) > 1:
         sentences.append("no plan says what decides, so the first metric does")
     return "; ".join(sentences) + "."
@@ -255,11 +301,14 @@ def _next_step(case: Case, cautions: Sequence[Caution]) -> str:
 
 def _settles(case: Case) -> str:
     lead = case.lead
-    if drowned(lead):
-        return "Drive a rougher road, or use a quieter sensor; more passes do not help"
+    if lead.not_one_road:
+        return ""
+    if lead.noise and drowned(lead.noise):
+        return f"Drive a rougher road, or have {quieter(lead.noise)}; more passes do not help"
     if lead.interval is None:
         return "Drive three passes or more with each part" if min(lead.passes) < 2 else "Record every pass anew"
-    if lead.verdict != "undecided" or _mixed(case, lead):
+    verdict = case.control.metrics[lead.metric].shows if case.control else lead.verdict
+    if verdict != "undecided" or _mixed(case, lead):
         return ""
     if lead.on_these_drives != "undecided":
         return AGAIN
@@ -278,14 +327,14 @@ def all_cautions(case: Case, further: Iterable[Caution]) -> tuple[Caution, ...]:
 def smooth_changed(case: Case) -> Iterator[Caution]:
     """The smooth road changed as much as the rough ones, or more."""
     lead, drives = case.lead, case.drives
-    if lead.over_smooth is None or lead.over_smooth.reading not in ("moved alike", "smooth moved more"):
+    if case.control or lead.over_smooth is None or lead.over_smooth.reading not in ("moved alike", "smooth moved more"):
         return
     much = {"moved alike": "as much", "smooth moved more": "more"}[lead.over_smooth.reading]
     size = change_percent(lead.over_smooth.smooth, lead.over_smooth.smooth_interval)
     once = lead.overlap.installations[0] < 2
     yield Caution(
-        f"The smooth road, {drives.smooth}, changed {much} ({size}): the part acts there too, or something else "
-        "changed with it.",
+        f"The smooth road, {drives.smooth}, changed {much} ({size}): the part acts there too, or box, tyres, weather "
+        "or day changed with it.",
         Weight.OVERTURNS,
         f"Install {drives.before} again and drive the same roads: if the change goes, it was the part"
         if once
@@ -296,7 +345,7 @@ def smooth_changed(case: Case) -> Iterator[Caution]:
 def assumed_spreads(case: Case) -> Iterator[Caution]:
     """A verdict that would not stand if installations, or days, differed by more than is assumed."""
     lead, drives = case.lead, case.drives
-    for kind, spread in in_play(lead):
+    for kind, spread in () if case.control else in_play(lead):
         if spread.source != "assumed" or not spread.overturned_at or spread.overturned_at == float("inf"):
             continue
         if kind == "days":
@@ -317,7 +366,7 @@ def assumed_spreads(case: Case) -> Iterator[Caution]:
 def of_findings(case: Case) -> Iterator[Caution]:
     """The findings' own cautions, each once with the findings that it touches, where those are not all."""
     touched: dict[Caution, list[Finding]] = {}
-    for finding in case.findings:
+    for finding in case.all:
         for caution in finding.cautions:
             touched.setdefault(caution, []).append(finding)
     for caution, findings in touched.items():
@@ -326,13 +375,13 @@ def of_findings(case: Case) -> Iterator[Caution]:
 
 def _touched(case: Case, findings: Sequence[Finding]) -> str:
     """What a caution is of: nothing where that is every finding, roads or metrics where those are whole, else each."""
-    if len(findings) == len(case.findings):
+    if all(finding in findings for finding in case.findings):
         return ""
     roads: Mapping[str, int] = dict.fromkeys((finding.road for finding in findings), 0)
     metrics = dict.fromkeys(finding.metric for finding in findings)
-    if findings == [finding for finding in case.findings if finding.road in roads]:
+    if findings == [finding for finding in case.all if finding.road in roads]:
         return f"On {listed(list(roads))}: "
-    if findings == [finding for finding in case.findings if finding.metric in metrics]:
+    if findings == [finding for finding in case.all if finding.metric in metrics]:
         return f"{sentence_case(listed(list(dict.fromkeys(finding.label for finding in findings))))}: "
     return f"{sentence_case(listed([f'{finding.label} on {finding.road}' for finding in findings]))}: "
 

@@ -3,26 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, is_dataclass
+from dataclasses import asdict, dataclass, is_dataclass, replace
 from typing import Any
 
 from towertap.bench.carried import BenchSummary
 from towertap.compare.answer import Answer, Case, all_cautions, answer
 from towertap.compare.caution import Caution, Weight
-from towertap.compare.drives.model import Drives, Excluded
+from towertap.compare.controls import Control, control_of
+from towertap.compare.drives.model import Drives, Excluded, metric_of
 from towertap.compare.drives.slots import Key, Slot
-from towertap.compare.findings import instrument
+from towertap.compare.findings import instrument, touched
 from towertap.compare.findings.departures import NO_PLAN, Departure, departures, with_leads
 from towertap.compare.findings.find import find
 from towertap.compare.findings.model import Finding
+from towertap.compare.plan.controls import ControlKind
 from towertap.compare.plan.plan import QUANTILE, Plan
 from towertap.compare.road.rough import RoughnessLimit
 from towertap.compare.section import Evidence
 from towertap.compare.sections import SECTIONS
 from towertap.compare.stats.contrast import ALPHA
-from towertap.compare.stats.spreads import Beforehand
 from towertap.compare.study import Study, lay_out
-from towertap.words.phrases import listed
+from towertap.errors import AnalysisError
+from towertap.words.phrases import listed, sentence_case
 
 DEFAULT_METRICS = ("jerk_z", "weighted_z", "acceleration_z")
 """Few, because without a plan that names the primary one every further metric costs the power of all."""
@@ -38,7 +40,7 @@ class Comparison:
     `limits` the roughness limit of each metric by name, `cautions` are all that weaken the answer, the gravest first,
     `bench` is what the bench says of the box behind each capture, by name. `evidence` is what each section found, by
     its name, in the order of SECTIONS. `plan` is the plan it was held against, if there was one, and `departures` where
-    it was not kept.
+    it was not kept. `control` is what this comparison tells as a control, where it is one; the answer is then of that.
     """
 
     drives: Drives
@@ -54,6 +56,7 @@ class Comparison:
     bench: Mapping[str, BenchSummary]
     plan: Plan | None = None
     departures: tuple[Departure, ...] = ()
+    control: Control | None = None
 
     def __iter__(self) -> Iterator[Finding]:
         return iter(self.findings)
@@ -61,7 +64,7 @@ class Comparison:
     @property
     def case(self) -> Case:
         """What the answer is made of."""
-        return Case(self.overall, self.findings, self.drives)
+        return Case(self.overall, self.findings, self.drives, self.control)
 
     @property
     def before(self) -> str:
@@ -86,7 +89,7 @@ class Comparison:
     def data(self) -> dict[str, Any]:
         """The comparison as nested dicts and lists, for JSON; each section under its own name in `evidence`."""
         own = ("before", "after", "smooth", "margin", "quantile", "alpha", "answer", "overall", "findings")
-        beside = ("limits", "cautions", "excluded", "bench", "plan", "departures")
+        beside = ("limits", "cautions", "excluded", "bench", "plan", "departures", "control")
         core = {name: getattr(self, name) for name in (*own, *beside)}
         evidence = {name: {"headline": of.headline, "data": _plain(of.data)} for name, of in self.evidence.items()}
         return {name: _plain(value) for name, value in core.items()} | {"evidence": evidence}
@@ -101,8 +104,11 @@ def compare(
     *,
     refit_sd: float | None = None,
     day_sd: float | None = None,
+    controls: Sequence[Control] = (),
+    control: ControlKind | None = None,
     blocks: Mapping[Key, Slot] | None = None,
     primary: str | None = None,
+    judge_unaligned: bool = False,
 ) -> Comparison:
     """Compare the two sides of `drives` on every rough road that both drove, in every metric asked for.
 
@@ -110,28 +116,42 @@ def compare(
     `metrics` are columns of the window tables; what is not given is the `plan`'s, or else the default. A road whose
     passes have planned slots is decided by block (`blocks` are those of the plan), and the plan's first metric is
     `primary`: its findings are one family of tests, all others another; without one all are one. The pass is the unit
-    throughout. `refit_sd` and `day_sd` state how far installations of one part and days differ, as fractions. Raises
-    CallError for a margin, quantile or metric that cannot be, AnalysisError for drives that cannot be compared.
+    throughout. `refit_sd` and `day_sd` state how far installations of one part and days differ, as fractions;
+    `controls` are those driven before, and `control` says that this is one, and of which kind. Nothing is judged on a
+    road whose passes may be of several, unless `judge_unaligned`. Raises CallError for a margin, quantile or metric
+    that cannot be, AnalysisError for drives that cannot be compared.
     """
     if plan:
-        blocks, primary = plan.slots, plan.metrics[0]
+        blocks, primary, control = plan.slots, plan.metrics[0], control or plan.control
+        refit_sd = plan.refit_sd if refit_sd is None else refit_sd
+        day_sd = plan.day_sd if day_sd is None else day_sd
     margin = margin if margin is not None else plan.margin if plan else MARGIN
-    chosen = metrics or (plan.metrics if plan else DEFAULT_METRICS)
-    known = Beforehand(stated_sd=refit_sd), Beforehand(stated_sd=day_sd)
+    chosen = metrics or (plan.metrics if plan else _carried(drives))
+    known = refit_sd, day_sd, controls, judge_unaligned
     study = lay_out(drives, margin, quantile, chosen, blocks, *known)
     overall, findings = find(study, primary)
     if plan:
         overall, findings = with_leads(plan, study, overall), with_leads(plan, study, findings)
-    evidence = {section.name: of for section in SECTIONS if (of := section.compare(study, findings))}
+    own = control_of(control, drives, margin, overall or findings) if control else None
+    study = replace(study, controls=(*study.controls, *([own] if own else [])))
+    every = (*overall, *findings)
+    evidence = {section.name: of for section in SECTIONS if (of := section.compare(study, every))}
     bench = {drive.name: drive.bench for drive in drives.passes if drive.bench}
-    case = Case(overall, findings, drives)
+    boxes = {drive.name: drive.bench for drive in drives.passes if drive.bench and drive.from_box}
+
+    def judge(drives: Drives) -> Sequence[Finding]:
+        return find(lay_out(drives, margin, quantile, chosen, blocks, *known), primary)[1]
+
+    case = Case(overall, findings, drives, own)
     cautions = all_cautions(
         case,
         (
             *(() if plan else (NO_PLAN,)),
+            *touched.cautions(drives, findings, judge),
             *(caution for of in evidence.values() for caution in of.cautions),
+            *(() if metrics or plan else _not_carried(drives)),
             *_on_pairing(study),
-            *instrument.cautions(bench),
+            *instrument.cautions(boxes),
         ),
     )
     return Comparison(
@@ -148,7 +168,27 @@ def compare(
         bench=bench,
         plan=plan,
         departures=departures(plan, study) if plan else (),
+        control=own,
     )
+
+
+def _carried(drives: Drives) -> list[str]:
+    """The default metrics that every pass's rate carries; AnalysisError where it carries none."""
+    names = [quantity.name for quantity in drives.quantities]
+    carried = [name for name in DEFAULT_METRICS if name in names]
+    if not carried:
+        raise AnalysisError(
+            f"the rate carries none of {', '.join(DEFAULT_METRICS)}: name others, of {', '.join(names)}"
+        )
+    return carried
+
+
+def _not_carried(drives: Drives) -> Iterator[Caution]:
+    """The default metrics that are left out, with the reason."""
+    reasons = {name: reason for drive in drives.passes for name, reason in drive.left_out.items()}
+    for name in DEFAULT_METRICS:
+        if name in reasons:
+            yield Caution(f"{sentence_case(metric_of(name).label)} is left out: {reasons[name]}.")
 
 
 def _on_pairing(study: Study) -> Iterator[Caution]:

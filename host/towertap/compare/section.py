@@ -48,7 +48,7 @@ class Section(ABC):
 
     @abstractmethod
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
-        """Hold before against after; None where there is nothing to say."""
+        """Hold before against after, beside the findings over all roads and on each; None where nothing is to say."""
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
         """Draw what it found, where `evidence` has what is drawn; matplotlib is loaded only here."""

@@ -9,13 +9,14 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from towertap.compare.controls import Control, measured
 from towertap.compare.drives.calendar import days, installations
 from towertap.compare.drives.model import SIDES, Drives, Pass, Quantity, Side
 from towertap.compare.drives.slots import Key, Slot, slots_of
 from towertap.compare.road.places import Places, find_places
 from towertap.compare.road.rough import RoughnessLimit, RoughPlaces, rough_places, roughness_limit
 from towertap.compare.stats.design import Design
-from towertap.compare.stats.spreads import UNKNOWN_SPREAD, Beforehand
+from towertap.compare.stats.spreads import Beforehand
 from towertap.errors import AnalysisError, CallError
 
 
@@ -56,8 +57,8 @@ class Study:
     """The drives laid out for comparison.
 
     `roads` are the rough roads that both sides drove, `smooth` the smooth one where both did. `limits` are the
-    roughness limits by metric. `installation_known` and `day_known` are what is known beforehand of how far
-    installations of one part and days differ.
+    roughness limits by metric. `refit_sd` and `day_sd` state how far installations of one part and days differ, as
+    fractions (None: nobody said); `controls` were driven before.
     """
 
     drives: Drives
@@ -68,13 +69,27 @@ class Study:
     roads: tuple[Road, ...]
     smooth: Road | None
     groups: Grouping
-    installation_known: Beforehand = UNKNOWN_SPREAD
-    day_known: Beforehand = UNKNOWN_SPREAD
+    refit_sd: float | None = None
+    day_sd: float | None = None
+    controls: tuple[Control, ...] = ()
+    judge_unaligned: bool = False
+    """Judge roads by whole passes even where most passes do not fit the others: somebody asked for it."""
+
+    def not_one_road(self, road: Road) -> str | None:
+        """Why nothing is judged on a road: its passes may be of several."""
+        return None if road.places is None or self.judge_unaligned else road.places.not_one_road
 
     @cached_property
     def labels(self) -> dict[str, str]:
         """The words for each metric compared."""
         return {quantity.name: quantity.label for quantity in self.quantities}
+
+    def known(self, metric: str) -> tuple[Beforehand, Beforehand]:
+        """What is known beforehand of how far installations and days differ in a metric."""
+        return (
+            Beforehand(measured(self.controls, "refit", metric), self.refit_sd),
+            Beforehand(measured(self.controls, "day", metric), self.day_sd),
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,10 +116,15 @@ def lay_out(
     quantile: float,
     metrics: Sequence[str],
     planned: Mapping[Key, Slot] | None,
-    installation_known: Beforehand = UNKNOWN_SPREAD,
-    day_known: Beforehand = UNKNOWN_SPREAD,
+    refit_sd: float | None = None,
+    day_sd: float | None = None,
+    controls: Sequence[Control] = (),
+    judge_unaligned: bool = False,
 ) -> Study:
     """Align every road once and find what is rough; CallError or AnalysisError for what cannot be compared."""
+    for name, spread in (("refit", refit_sd), ("day", day_sd)):
+        if spread is not None and not 0 <= spread < 1:
+            raise CallError(f"a {name} spread of {100 * spread:g} % cannot be: name 0 % or more and less than 100 %")
     quantities = chosen(drives.quantities, margin, quantile, metrics)
     names = [road for road in drives.rough_roads if all(drives.of(road, side) for side in SIDES)]
     if not names:
@@ -120,7 +140,8 @@ def lay_out(
         installations(drives.passes, planned),
         days(drives.passes),
     )
-    planned_roads = pairing if planned is not None else {}
+    in_blocks = len({slot.block for slot in (planned or {}).values()}) > 1
+    planned_roads = pairing if in_blocks else {}
     return Study(
         drives=drives,
         margin=margin,
@@ -130,8 +151,10 @@ def lay_out(
         roads=tuple(_road(drives, groups, name, planned_roads.get(name), limits) for name in names),
         smooth=_road(drives, groups, drives.smooth, planned_roads.get(drives.smooth)) if on_both else None,
         groups=groups,
-        installation_known=installation_known,
-        day_known=day_known,
+        refit_sd=refit_sd,
+        day_sd=day_sd,
+        controls=tuple(controls),
+        judge_unaligned=judge_unaligned,
     )
 
 

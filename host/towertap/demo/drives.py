@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 from itertools import product
 
 import numpy as np
@@ -12,12 +12,15 @@ from numpy.typing import NDArray
 from scipy.integrate import cumulative_trapezoid
 
 from towertap.capture.conditions import Conditions
+from towertap.capture.mounting import parse_mounting
 from towertap.compare.comparison import DEFAULT_METRICS
+from towertap.compare.plan.choice import STANDARD
 from towertap.compare.plan.order import drive_order
+from towertap.compare.plan.pilot import said
 from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
+from towertap.compare.stats.planning import design_of
 from towertap.demo.road import ROADS, InventedRoad, bends, surface, under_tyre
 from towertap.demo.vehicle import GRAVITY_MS2, Bush, Corner, shake
-from towertap.signals.axes import parse_mounting
 
 RUBBER = Bush(stiffness_n_m=400e3, play_m=0.1e-3)
 POLYURETHANE = Bush(stiffness_n_m=800e3, play_m=0.1e-3)
@@ -40,8 +43,9 @@ ENGINE_HZ, IDLE_HZ, ENGINE_MS2 = 62.0, 27.0, 0.03
 """Firing frequencies at the speed aimed at and at idle, and the amplitude that reaches the hard point."""
 
 PLANNED_BEFORE = timedelta(days=1)
-EVERY, REFIT = timedelta(minutes=8), timedelta(hours=2)
-"""The plan is a day older than the first drive; a drive comes every so often, and so much later after a refit."""
+EVERY, REFIT, AT = timedelta(minutes=8), timedelta(hours=2), time(6)
+"""The plan is a day older than the first drive; a drive comes every so often, and so much later after a refit. The
+first is driven at six in the morning of yesterday, so that all are of one day."""
 
 
 @dataclass(frozen=True)
@@ -94,13 +98,12 @@ class Drive:
 
 
 def make_plan(before: str, after: str, passes: int, seed: int = 1) -> Plan:
-    """Return the plan of the demo: `passes` over every road with each part, two or more; A B B A where they are even.
+    """Return the plan of the demo: `passes` over every road with each part, two or more.
 
-    It is written as long ago as its drives take, so that none of them lies in the future.
+    By the design that answers about the part where they are even, with one change of the part where they are odd.
     """
-    blocks = 2 if passes % 2 == 0 else 1
-    drives = drive_order(before, after, [road.name for road in ROADS], passes, blocks, seed)
-    ago = PLANNED_BEFORE + len(drives) * EVERY + 2 * blocks * REFIT
+    planned = STANDARD if passes % 2 == 0 else design_of("AB")
+    first_day = datetime.combine(datetime.now().astimezone().date() - timedelta(days=1), AT).astimezone(UTC)
     return Plan(
         question=f"Does the minibus ride differently with {after} than with {before}?",
         vehicle=VEHICLE,
@@ -111,13 +114,13 @@ def make_plan(before: str, after: str, passes: int, seed: int = 1) -> Plan:
         metrics=DEFAULT_METRICS,
         margin=0.10,
         power=0.80,
-        spread_cv=0.03,
+        spread=said(0.03, len(ROADS) - 1).planned,
         spread_from="invented, as the demo's passes are",
-        blocks=blocks,
+        design=planned.order,
         seed=seed,
         hold=HeldConditions(TYRE_PRESSURES_KPA, (8.0, 16.0), BOX_POSITION, MOUNTING),
-        drives=drives,
-        written_utc=(datetime.now(UTC) - ago).isoformat(timespec="seconds"),
+        drives=drive_order(before, after, [road.name for road in ROADS], passes, planned, seed),
+        written_utc=(first_day - PLANNED_BEFORE).isoformat(timespec="seconds"),
     )
 
 
@@ -128,11 +131,13 @@ def drives_of(planned: Plan) -> list[Drive]:
     for key in product((planned.before, planned.after), range(1, planned.passes + 1), (road.name for road in ROADS)):
         air_c[key], seed[key] = round(float(rng.normal(12.0, 0.8)), 1), int(rng.integers(2**31))
     roads = {road.name: road for road in ROADS}
-    started, part, drives = planned.written + PLANNED_BEFORE, planned.before, []
-    for slot in planned.drives:
-        started += EVERY + (REFIT if slot.part != part else timedelta())
-        part, key = slot.part, (slot.part, slot.pass_number, slot.road)
-        drives.append(Drive(roads[slot.road], part, slot.pass_number, air_c[key], seed[key], started))
+    started, drives = planned.written + PLANNED_BEFORE, []
+    for stretch, in_stretch in planned.stretches:
+        for slot in in_stretch:
+            key = slot.part, slot.pass_number, slot.road
+            at = started + (stretch.installation - 1) * REFIT
+            drives.append(Drive(roads[slot.road], slot.part, slot.pass_number, air_c[key], seed[key], at))
+            started += EVERY
     return drives
 
 

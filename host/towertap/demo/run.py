@@ -23,7 +23,8 @@ from towertap.capture.reading import open_capture
 from towertap.capture.speed_log import read_speed_logs
 from towertap.compare import Comparison, compare, load_drives
 from towertap.compare.drives.speed_join import with_speed
-from towertap.compare.plan.order import protection
+from towertap.compare.plan.choice import Wanted
+from towertap.compare.plan.order import drift
 from towertap.demo.drives import RATE_HZ, Drive, drives_of, make_plan, motions
 from towertap.demo.road import ROADS
 from towertap.demo.speed_log import write_speed_log
@@ -77,9 +78,9 @@ def run_demo(
     folder.mkdir(parents=True)
     after = REFITTED if unchanged else AFTER
     plan = make_plan(BEFORE, after, passes)
-    drives, files = drives_of(plan), write_plan_and_sheets(plan, out)
+    drives, files = drives_of(plan), write_plan_and_sheets(plan, Wanted.of(plan), out)
     tell(NOTICE)
-    tell(f"Planned: {protection(plan.blocks)}; the run sheet is {files['html']}.")
+    tell(f"Planned: {plan.design}, so that {drift(plan.planned_design)}; the run sheet is {files['html']}.")
     tell(f"Driving {len(drives)} passes of {seconds:g} s: {len(ROADS)} roads × {BEFORE}, {after} × {passes}.")
     recordings, interpreter = [], ""
     with ThreadPoolExecutor(WORKERS) as pool:

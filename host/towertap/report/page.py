@@ -29,6 +29,8 @@ class Shown:
     caption: str
     panels: tuple[Markup, ...]
     data: str
+    sound: str = ""
+    """Path of a sound that belongs to it, from the page's folder."""
 
 
 def render(

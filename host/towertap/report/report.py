@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from markupsafe import Markup
@@ -21,19 +21,25 @@ PICTURES, DATA = "pictures", "data"
 
 
 def write_report(
-    comparison: Comparison, folder: str | Path, notices: Sequence[str] = (), *, full: bool = False
+    comparison: Comparison,
+    folder: str | Path,
+    notices: Sequence[str] = (),
+    sounds: Mapping[str, Path] | None = None,
+    *,
+    full: bool = False,
 ) -> Path:
     """Write `report.html` into `folder`, which is made if need be; returns the page's path.
 
     Beside it go its pictures (PNG) and, as CSV, what they draw and every table. `notices` are lines to stand over the
-    answer; `full` opens all folds. The report is a function of the comparison: no capture is opened.
+    answer, `sounds` files in the folder by the picture that they belong to; `full` opens all folds. The report is a
+    function of the comparison: no capture is opened.
     """
     folder = Path(folder)
     make_folders(folder)
     with rc_context(style.RC):
         findings = shown(intervals.picture(comparison), folder)
         pictures = {
-            name: [shown(picture, folder) for picture in section.pictures(comparison.evidence[name])]
+            name: [shown(picture, folder, sounds) for picture in section.pictures(comparison.evidence[name])]
             if comparison.evidence[name].drawn is not None
             else []
             for section in SECTIONS
@@ -53,7 +59,7 @@ def make_folders(folder: Path) -> None:
         (folder / beside).mkdir(parents=True, exist_ok=True)
 
 
-def shown(picture: Picture, folder: Path) -> page.Shown:
+def shown(picture: Picture, folder: Path, sounds: Mapping[str, Path] | None = None) -> page.Shown:
     """A picture for the page in `folder`, with its panels and its data beside that."""
     panels = []
     title = " ".join(picture.title.split())
@@ -63,4 +69,11 @@ def shown(picture: Picture, folder: Path) -> page.Shown:
         panel.set_layout_engine("none")  # it is laid out
         panels.append(Markup(style.svg(panel, name, title)))
     write_csv(picture.data, folder / DATA / f"{picture.name}.csv")
-    return page.Shown(title, picture.caption, tuple(panels), f"{DATA}/{picture.name}.csv")
+    sound = (sounds or {}).get(picture.name)
+    return page.Shown(
+        title,
+        picture.caption,
+        tuple(panels),
+        f"{DATA}/{picture.name}.csv",
+        sound.relative_to(folder).as_posix() if sound else "",
+    )

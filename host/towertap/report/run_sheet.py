@@ -3,23 +3,36 @@
 from __future__ import annotations
 
 import shlex
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import groupby
 from pathlib import Path
 
-from towertap.compare.plan.order import protection
-from towertap.compare.plan.plan import FELT, Plan, write_plan
-from towertap.compare.stats.power import MOST_PASSES
+from towertap.capture.mounting import EXAMPLE
+from towertap.compare.findings.describe import SOURCES
+from towertap.compare.plan.choice import Wanted
+from towertap.compare.plan.controls import CONTROLS
+from towertap.compare.plan.order import drift
+from towertap.compare.plan.plan import Plan, PlannedDrive, write_plan
+from towertap.compare.stats.planning import Power
 from towertap.errors import CallError
 from towertap.report.templates import template
-from towertap.signals.axes import EXAMPLE
 from towertap.signals.metrics import METRICS
+from towertap.words.numbers import percent
+from towertap.words.phrases import counted
 
-CHANGE = (
-    "torques as the maker states them, rubber-bonded bushes tightened at ride height",
-    "driven in slowly: brakes, steering, a look underneath for anything loose; then 20 km to settle",
-    "box and lanyard checked by hand, not moved; cable clear of wheel, steering and exhaust",
-    "tyre pressures set cold; 15 min of driving before the first pass",
-)
-"""What is ticked at each installation of the part before it is driven over."""
+CHECKS = {
+    "A": "torques as the maker states them, rubber-bonded bushes tightened at ride height",
+    "B": "driven in slowly: brakes, steering, a look underneath for anything loose; then 20 km to settle",
+    "C": "box and lanyard checked by hand, not moved; cable clear of wheel, steering and exhaust",
+    "D": "tyre pressures set cold; 15 min of driving before the first pass",
+}
+"""What is ticked before drives, by the letter that it has on the sheet."""
+FITTED, READY = "AB", "CD"
+"""Those after a part was fitted, and those before the first pass of each part or day."""
+
+HARDLY = 0.2
+"""With less power `equivalent` is rarely to be had."""
 
 HOLD = (
     "speed within ±3 km/h, by the same instrument; the same line, within a hand's breadth over the rough places",
@@ -57,12 +70,24 @@ DRIVES_MM, ROW_MM = 160.0, (5.0, 10.0)
 """Height of all lines of drives on the first page, and the least and most of one."""
 
 
-def write_plan_and_sheets(plan: Plan, folder: Path) -> dict[str, Path]:
+@dataclass(frozen=True)
+class Stage:
+    """Drives in a row with one installation on one day: how they begin, and the letters of what is ticked then."""
+
+    heading: str
+    part: str
+    begins: str
+    checks: str
+    drives: list[PlannedDrive]
+
+
+def write_plan_and_sheets(plan: Plan, wanted: Wanted, folder: Path) -> dict[str, Path]:
     """Write plan.json and the run sheet as page and text into `folder`, made if need be; returns the paths by kind.
 
-    Raises CallError where there is a plan already or nothing can be written.
+    The sheet says what the plan can do of what is `wanted`. Raises CallError where there is a plan already or nothing
+    can be written.
     """
-    sheets = {folder / f"run_sheet.{suffix}": run_sheet(plan, suffix) for suffix in ("html", "txt")}
+    sheets = {folder / f"run_sheet.{suffix}": run_sheet(plan, wanted, suffix) for suffix in ("html", "txt")}
     try:
         folder.mkdir(parents=True, exist_ok=True)
         write_plan(plan, folder / "plan.json")
@@ -73,13 +98,14 @@ def write_plan_and_sheets(plan: Plan, folder: Path) -> dict[str, Path]:
     return dict(zip(("plan", "html", "text"), (folder / "plan.json", *sheets), strict=True))
 
 
-def run_sheet(plan: Plan, suffix: str) -> str:
+def run_sheet(plan: Plan, wanted: Wanted, suffix: str) -> str:
     """Fill the run sheet of a plan, `suffix` being "html" (self-contained) or "txt"."""
+    in_turn = list(stages(plan))
     return template(f"run_sheet.{suffix}.j2").render(
         plan=plan,
-        facts=facts(plan),
-        felt=FELT,
-        change=CHANGE,
+        facts=[*facts(plan), *prospects(plan, wanted)],
+        stages=in_turn,
+        checks={letter: words for letter, words in CHECKS.items() if any(letter in of.checks for of in in_turn)},
         record=recording(plan),
         hold=[*_as_planned(plan), *HOLD],
         cautions=CAUTIONS,
@@ -90,13 +116,48 @@ def run_sheet(plan: Plan, suffix: str) -> str:
     )
 
 
+def stages(plan: Plan) -> Iterator[Stage]:
+    """The drives in turn, cut where a part is fitted, the change of a control is made, or a day begins."""
+    planned, fitted = plan.planned_design, plan.control not in ("day", "positive")
+    runs = groupby(plan.stretches, lambda of: (of[0].after, of[0].installation, of[0].day))
+    in_turn = [(installation, day, [drive for _, of in run for drive in of]) for (_, installation, day), run in runs]
+    noun = "Installation" if fitted and len(in_turn) == planned.refits + 1 else "Stretch"
+    before, last = "", 0
+    for number, (installation, day, drives) in enumerate(in_turn, start=1):
+        part, refit = drives[0].part, fitted and installation != last
+        on_day = f", day {day}" if planned.days > 1 else ""
+        begins = _begins(before, part, refit, plan.control)
+        checks = (FITTED if refit else "") + READY
+        yield Stage(f"{noun} {number} of {len(in_turn)}{on_day}", part, begins, checks, drives)
+        before, last = part, installation
+
+
+def _begins(before: str, part: str, refit: bool, control: str | None) -> str:
+    """What is done before the drives with a part, in words."""
+    if not before:
+        return f"{part} is fitted"
+    if control == "positive":
+        return f"change nothing but this: from {before} to {part}"
+    if refit and before != part and not control:
+        return f"take {before} out and fit {part}"
+    renamed = f"; from here on it is called {part}" if before != part else ""
+    if refit:
+        return f"take {before} out and fit it anew, with every step that a change takes{renamed}"
+    return f"leave {before} as it is fitted{renamed}"
+
+
+def drives_folder(plan: Plan) -> str:
+    """Where its drives are recorded: those of a control apart, since their passes have numbers of their own."""
+    return CONTROLS[plan.control].name.replace(" ", "-") if plan.control else "drives"
+
+
 def recording(plan: Plan) -> list[tuple[str, str]]:
     """The commands that record the drives, so that names are spelt as in the plan: pairs of what for and command."""
-    drive = plan.drives[0]
-    command = ["towertap", "record", "--plan", "plan.json", "--out", "drives"]
+    drive, folder = plan.drives[0], drives_folder(plan)
+    command = ["towertap", "record", "--plan", "plan.json", "--out", folder]
     again = [*command, "--part", drive.part, "--road", drive.road, "--pass", str(drive.pass_number)]
     return [
-        ("Each drive in turn, the next one not yet in the folder drives", shlex.join(command)),
+        (f"Each drive in turn, the next one not yet in the folder {folder}", shlex.join(command)),
         ("One again, here the first", shlex.join(again)),
     ]
 
@@ -108,40 +169,49 @@ def facts(plan: Plan) -> list[tuple[str, str]]:
         for road in plan.roads
     )
     primary, *others = (METRICS[name].label for name in plan.metrics)
-    changes = len(plan.installations) - 1
+    over_all = " over all rough roads together" if len(plan.rough_roads) > 1 else ""
+    secondary = f" (secondary, tested apart: {', '.join(others)})" if others else ""
     return [
         ("Vehicle", plan.vehicle),
         ("Before, after", f"{plan.before}, {plan.after}"),
         ("Roads", roads),
-        ("Decided by", primary + (f" (secondary, tested apart: {', '.join(others)})" if others else "")),
+        ("Decided by", primary + over_all + secondary),
         ("Margin that counts", f"{100 * plan.margin:g} %"),
-        *passes_and_power(plan),
-        ("Order", f"{protection(plan.blocks)}; the part is changed {'once' if changes == 1 else f'{changes} times'}"),
         ("Written", f"{plan.written:%Y-%m-%d %H:%M} UTC; roads drawn with seed {plan.seed}"),
+        *driven(plan),
     ]
 
 
-def passes_and_power(plan: Plan) -> list[tuple[str, str]]:
-    """How many passes, why so many and what they can do, in pairs of a name and a sentence."""
-    strength, margin, roads = plan.strength(), f"{100 * plan.margin:g} %", len(plan.rough_roads)
-    shared = "" if roads == 1 else f", each test at {100 * plan.alpha:.2g} % since {roads} roads share 5 %"
-    show, hold = (
-        f"{needed} passes" if needed else f"more than {MOST_PASSES} passes"
-        for needed in (strength.difference_needed, strength.equivalence_needed)
-    )
+def driven(plan: Plan) -> list[tuple[str, str]]:
+    """What is driven, in pairs of a name and a sentence."""
+    planned = plan.planned_design
+    work = f"{counted(planned.refits, 'refit')} of the part, {counted(planned.days, 'day')}; {drift(planned)}"
     return [
+        ("Design", f"{planned.order}: {CONTROLS[plan.control].name if plan.control else work}"),
+        ("Passes", f"{plan.passes} with each part on each road, {len(plan.drives)} drives in all"),
         ("Spread of passes", plan.spread_from),
-        (
-            "Passes",
-            f"{plan.passes} with each part on each road, {len(plan.drives)} drives in all. For a power of "
-            f"{100 * plan.power:g} %{shared}: {show} to show a change of {margin}, {hold} to call no change equivalent",
-        ),
-        (
-            "Power",
-            f"{100 * strength.difference:.0f} % to show a change of {margin}, {100 * strength.equivalence:.0f} % to "
-            "call no change equivalent, if the part installed anew rides as it did",
-        ),
     ]
+
+
+def prospects(plan: Plan, wanted: Wanted) -> list[tuple[str, str]]:
+    """What was taken of installations and days, and what the plan can do, in pairs of a name and a sentence."""
+    taken = dict.fromkeys(f"{100 * of.sd:.2g} % ({SOURCES[of.source]})" for of in wanted.taken)
+    able = wanted.able(plan.planned_design, plan.passes)
+    averaged = wanted.assurance(able)
+    rows = [("Installations, days", f"taken to differ by {', and by '.join(taken)}")]
+    if not plan.control:
+        rows.append(("About the part", _power(plan.margin, able.part, averaged)))
+    return [*rows, ("These drives", _power(plan.margin, able.drives, averaged if plan.control else None))]
+
+
+def _power(margin: float, power: Power, assurance: float | None) -> str:
+    """What one statement can do, in words."""
+    averaged = "" if assurance is None else f" ({percent(assurance)} on average over what the spread may be)"
+    hardly = ", which is rarely to be had so" if power.equivalent < HARDLY else ""
+    return (
+        f"a change of {100 * margin:g} % is told in {percent(power.told[0])}{averaged}; no change at all is called "
+        f"equivalent in {percent(power.equivalent)}{hardly}"
+    )
 
 
 def _as_planned(plan: Plan) -> list[str]:

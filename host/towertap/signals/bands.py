@@ -13,7 +13,7 @@ import math
 from functools import lru_cache
 
 import numpy as np
-from scipy import optimize, signal
+import scipy
 
 from towertap.signals.filters import Array, Band, Recursive, require_rate
 
@@ -59,7 +59,7 @@ def design(band_hz: Band, rate_hz: float) -> Recursive:
     Raises AnalysisError when the rate cannot carry the band.
     """
     require_rate(band_hz, rate_hz)
-    return Recursive(signal.butter(ORDER, band_hz, "bandpass", fs=rate_hz, output="sos"))
+    return Recursive(scipy.signal.butter(ORDER, band_hz, "bandpass", fs=rate_hz, output="sos"))
 
 
 @lru_cache
@@ -75,21 +75,21 @@ def steep(band_hz: Band, rate_hz: float) -> Recursive:
 def _edge(edge_hz: float, kind: str, rate_hz: float) -> Array:
     """One edge as second-order sections, `kind` being what passes."""
     if edge_hz < LOWEST_STEEP_HZ:
-        gentle: Array = signal.butter(ORDER, edge_hz, kind, fs=rate_hz, output="sos")
+        gentle: Array = scipy.signal.butter(ORDER, edge_hz, kind, fs=rate_hz, output="sos")
         return gentle
     # scipy takes the end of the ripple for the edge; the bilinear transform bends frequencies as the tangent does.
     ripple_ends = _half_power() ** (1 if kind == "high" else -1) * math.tan(math.pi * edge_hz / rate_hz)
     end_hz = rate_hz / math.pi * math.atan(ripple_ends)
-    sections: Array = signal.ellip(STEEP_ORDER, RIPPLE_DB, FLOOR_DB, end_hz, kind, fs=rate_hz, output="sos")
+    sections: Array = scipy.signal.ellip(STEEP_ORDER, RIPPLE_DB, FLOOR_DB, end_hz, kind, fs=rate_hz, output="sos")
     return sections
 
 
 @lru_cache
 def _half_power() -> float:
     """Where the steep low-pass is down by 3 dB, as a multiple of where its ripple ends."""
-    zeros_poles_gain = signal.ellip(STEEP_ORDER, RIPPLE_DB, FLOOR_DB, 1.0, analog=True, output="zpk")
+    zeros_poles_gain = scipy.signal.ellip(STEEP_ORDER, RIPPLE_DB, FLOOR_DB, 1.0, analog=True, output="zpk")
 
     def power(frequency: float) -> float:
-        return float(np.abs(signal.freqs_zpk(*zeros_poles_gain, [frequency])[1][0]) ** 2)
+        return float(np.abs(scipy.signal.freqs_zpk(*zeros_poles_gain, [frequency])[1][0]) ** 2)
 
-    return float(optimize.brentq(lambda frequency: power(frequency) - 0.5, 1.0, 1.5))
+    return float(scipy.optimize.brentq(lambda frequency: power(frequency) - 0.5, 1.0, 1.5))

@@ -13,8 +13,8 @@ from functools import cached_property
 from typing import Protocol
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import signal
 
 from towertap.errors import AnalysisError
 from towertap.signals.fir import filtered, product_of
@@ -60,14 +60,14 @@ class Recursive:
 
     def start(self) -> Callable[[NDArray[np.floating]], Array]:
         """Run over one piece; every block gives as many values as it has rows."""
-        at_rest: Array = signal.sosfilt_zi(self.sos)
+        at_rest: Array = scipy.signal.sosfilt_zi(self.sos)
         state: Array | None = None
 
         def run(block: NDArray[np.floating]) -> Array:
             nonlocal state
             if not block.size:
                 return block.astype(np.float64)
-            output, state = signal.sosfilt(self.sos, block, zi=at_rest * block[0] if state is None else state)
+            output, state = scipy.signal.sosfilt(self.sos, block, zi=at_rest * block[0] if state is None else state)
             return output
 
         return run

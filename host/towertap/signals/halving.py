@@ -6,9 +6,11 @@ what would be folded into that is 95 dB down. Filters that need no more than tha
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import signal
 
 from towertap.signals.fir import Single, filtered, product_of
 
@@ -17,9 +19,20 @@ FLAT = 0.3
 LOWEST_RATE_HZ = 400.0
 """Signals are halved no further: a window of a tenth of a second keeps 40 rows."""
 
-TAPS: NDArray[np.float64] = signal.remez(27, [0.0, FLAT, 1 - FLAT, 1.0], [1.0, 0.0], fs=2.0)
-LEAD = len(TAPS) // 2
-PRODUCT = product_of(TAPS, 2)
+LENGTH = 27
+LEAD = LENGTH // 2
+
+
+@cache
+def taps() -> NDArray[np.float64]:
+    """The low-pass, (LENGTH,)."""
+    designed: NDArray[np.float64] = scipy.signal.remez(LENGTH, [0.0, FLAT, 1 - FLAT, 1.0], [1.0, 0.0], fs=2.0)
+    return designed
+
+
+@cache
+def _product() -> Single:
+    return product_of(taps(), 2)
 
 
 def halvings(carry_hz: float, rate_hz: float) -> int:
@@ -45,6 +58,6 @@ class Halving:
         rows = np.concatenate([before, block], axis=1, dtype=np.float32)
         if not rows.shape[1]:
             return rows
-        output = filtered(rows, PRODUCT, 2)
+        output = filtered(rows, _product(), 2)
         self._pending = rows[:, 2 * output.shape[1] :]
         return output

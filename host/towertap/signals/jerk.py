@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from scipy import signal
+import scipy
 
 from towertap.errors import CallError
 from towertap.signals.filters import Symmetric, require_rate
@@ -33,7 +33,7 @@ def design(edge_hz: float, rate_hz: float) -> Symmetric:
     if not edge_hz >= LOWEST_EDGE_HZ:
         raise CallError(f"a jerk edge of {edge_hz:g} Hz is too low: give {LOWEST_EDGE_HZ:g} Hz or more")
     require_rate((0.0, edge_hz), rate_hz)
-    length, beta = signal.kaiserord(ATTENUATION_DB, TRANSITION * edge_hz / (rate_hz / 2))
+    length, beta = scipy.signal.kaiserord(ATTENUATION_DB, TRANSITION * edge_hz / (rate_hz / 2))
     half = length // 2
     t = np.arange(1, half + 1) / rate_hz
     # Derivative of the ideal low-pass's impulse response 2 fc sinc(2 fc t); odd about t = 0.

@@ -23,8 +23,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft, ndimage, optimize, signal
 
 from towertap.signals.bands import design
 from towertap.signals.filters import CARRIED, Array, Band, require_rate
@@ -38,6 +38,8 @@ CELL_S = 0.02
 """Length of a cell, about that of a knock, which so fills one or two."""
 REACH_S = 0.5
 """So far to either side the background is looked at: a road's roughness changes within a second."""
+QUIETER = 0.8
+"""The background's r.m.s. is of this part of the second around a knock, the quietest."""
 UPPER = 0.85
 FACTOR = 1.95
 """A knock is a cell so many times this quantile of the cells around it."""
@@ -67,17 +69,32 @@ class Knock:
 
     `onset_s` is when its envelope rose through half its peak, from the start of the piece or capture; `peak_ms2` its
     largest magnitude, `duration_s` the time its envelope stays above half its peak, `ring_hz` the frequency of the
-    ring-down along its strongest direction, not a number where it does not ring.
+    ring-down along its strongest direction, not a number where it does not ring, `background_ms2` the r.m.s. magnitude
+    of the second around it without its loudest fifth.
     """
 
     onset_s: float
     peak_ms2: float
     duration_s: float
     ring_hz: float
+    background_ms2: float
 
     def later(self, seconds: float) -> Knock:
         """The same knock on a clock that started `seconds` earlier."""
         return replace(self, onset_s=self.onset_s + seconds)
+
+
+@dataclass(frozen=True, eq=False)
+class Thresholds:
+    """What a peak had to reach to be heard, `peak_ms2` (n,), in cells of `cell_s` from `start_s` of the piece on."""
+
+    start_s: float
+    cell_s: float
+    peak_ms2: Array
+
+    def later(self, seconds: float) -> Thresholds:
+        """The same on a clock that started `seconds` earlier."""
+        return replace(self, start_s=self.start_s + seconds)
 
 
 def band_hz(rate_hz: float) -> Band:
@@ -103,6 +120,8 @@ class KnockFinder:
         self._margin = math.ceil((REACH_S + LONGEST_S + AFTER_S) * rate_hz / self._cell) * self._cell
         self._pending, self._first = np.empty((3, 0)), 0
         self._knocks: list[Knock] = []
+        self._start_row = self._row
+        self._thresholds: list[Array] = []
 
     def take(self, block: NDArray[np.floating]) -> None:
         """Take the next rows of the piece, (3, n) in m/s², of any length."""
@@ -121,42 +140,65 @@ class KnockFinder:
         self._search(self._pending.shape[1], self._pending.shape[1])
         return tuple(self._knocks)
 
+    def thresholds(self) -> Thresholds:
+        """What a peak had to reach in each cell searched; complete once `knocks` has ended the piece."""
+        peak_ms2 = np.concatenate([np.empty(0), *self._thresholds])
+        return Thresholds(self._start_row / self._rate_hz, self._cell / self._rate_hz, peak_ms2)
+
     def _search(self, end: int, last: int) -> None:
         """Search what is pending up to row `end`; knocks count whose peak lies from the first new row to `last`."""
-        knocks = _search(self._pending[:, :end], self._first, last, self._rate_hz, self._cell)
+        magnitude = np.sqrt(np.square(self._pending[:, :end]).sum(axis=0))
+        cells = magnitude[: magnitude.size // self._cell * self._cell].reshape(-1, self._cell)
+        if not cells.size:
+            return
+        threshold = _threshold(cells.max(axis=1))
+        self._thresholds.append(threshold[self._first // self._cell : last // self._cell])
+        knocks = _knocks(self._pending[:, :end], magnitude, cells, threshold, range(self._first, last), self._rate_hz)
         self._knocks += (knock.later(self._row / self._rate_hz) for knock in knocks)
 
 
-def _search(chunk: Array, first: int, last: int, rate_hz: float, cell: int) -> Iterator[Knock]:
-    """The knocks of a chunk (3, n) whose peak lies in rows [first, last), times from its start."""
-    magnitude = np.sqrt(np.square(chunk).sum(axis=0))
-    count = magnitude.size // cell
-    cells = magnitude[: count * cell].reshape(count, cell)
-    if not count:
-        return
-    tops = cells.max(axis=1)
+def _threshold(tops: Array) -> Array:
+    """What the largest magnitude of a cell must be over, by that of the cells (n,) around it."""
     reach = 2 * round(REACH_S / CELL_S) + 1
-    level = ndimage.percentile_filter(tops, 100 * UPPER, reach, mode="reflect")
-    over = np.flatnonzero(tops > np.maximum(FACTOR * level, LEAST_MS2))
+    level = scipy.ndimage.percentile_filter(tops, 100 * UPPER, reach, mode="reflect")
+    return np.maximum(FACTOR * level, LEAST_MS2)
+
+
+def _knocks(
+    chunk: Array, magnitude: Array, cells: Array, threshold: Array, rows: range, rate_hz: float
+) -> Iterator[Knock]:
+    """The knocks of a chunk (3, n) whose peak lies in some of its `rows`, times from its start.
+
+    `magnitude` (n,) is that of its three axes, `cells` (cells, rows of a cell) the same, `threshold` (cells,) what the
+    largest of each must be over.
+    """
+    tops, cell = cells.max(axis=1), cells.shape[1]
+    over = np.flatnonzero(tops > threshold)
     before, after = round(BEFORE_S * rate_hz), round(AFTER_S * rate_hz)
     for group in np.split(over, np.flatnonzero(np.diff(over) * CELL_S > DEAD_S) + 1):
         if not group.size:
             continue
         top = int(group[np.argmax(tops[group])])
         peak = top * cell + int(np.argmax(cells[top]))
-        inside = max(first, before) <= peak < min(last, magnitude.size - after)
-        if inside:
-            knock = _describe(chunk[:, peak - before : peak + after], rate_hz)
+        if max(rows.start, before) <= peak < min(rows.stop, magnitude.size - after):
+            knock = _describe(chunk[:, peak - before : peak + after], rate_hz, _background(magnitude, peak, rate_hz))
             if knock.duration_s <= LONGEST_S:
                 yield knock.later((peak - before) / rate_hz)
 
 
-def _describe(cut: Array, rate_hz: float) -> Knock:
-    """Describe the knock in the middle of a cut (3, n), times from its start."""
+def _background(magnitude: Array, peak: int, rate_hz: float) -> float:
+    """R.m.s. of a magnitude (n,) within REACH_S of a peak, without the loudest fifth: a knock and its like."""
+    reach = round(REACH_S * rate_hz)
+    squares = np.sort(np.square(magnitude[max(0, peak - reach) : peak + reach]))
+    return float(np.sqrt(squares[: round(QUIETER * squares.size)].mean()))
+
+
+def _describe(cut: Array, rate_hz: float, background_ms2: float) -> Knock:
+    """Describe the knock in the middle of a cut (3, n) on a background, times from its start."""
     peak = round(BEFORE_S * rate_hz)
     direction = np.linalg.eigh(cut @ cut.T)[1][:, -1]
     along = direction @ cut
-    envelope = np.abs(signal.hilbert(along, N=fft.next_fast_len(along.size)))[: along.size]
+    envelope = np.abs(scipy.signal.hilbert(along, N=scipy.fft.next_fast_len(along.size)))[: along.size]
     quiet = np.flatnonzero(envelope < envelope[peak] / 2)
     onset = int(quiet[quiet < peak].max(initial=-1)) + 1
     end = int(quiet[quiet > peak].min(initial=along.size))
@@ -165,6 +207,7 @@ def _describe(cut: Array, rate_hz: float) -> Knock:
         peak_ms2=float(np.sqrt(np.square(cut[:, peak]).sum())),
         duration_s=(end - onset) / rate_hz,
         ring_hz=ring_hz(along[peak + round(RING_FROM_S * rate_hz) :], rate_hz),
+        background_ms2=background_ms2,
     )
 
 
@@ -188,7 +231,7 @@ def ring_hz(along: Array, rate_hz: float) -> float:
     low, high = band_hz(rate_hz)
     spectrum = np.abs(np.fft.rfft(wave, 8 * wave.size))
     strongest = np.clip(spectrum.argmax() * rate_hz / (8 * wave.size), low, high)
-    fit = optimize.least_squares(
+    fit = scipy.optimize.least_squares(
         misfit, [strongest, 60.0], bounds=([low / 2, 1.0], [1.2 * high, 2000.0]), x_scale=[10.0, 20.0], max_nfev=50
     )
     turns, fade = (float(value) for value in fit.x)

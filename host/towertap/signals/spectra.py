@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import signal
 
 from towertap.signals.filters import Array
 
@@ -24,7 +24,7 @@ class WelchSum:
         self.segments = self.touching = 0
         """Segments so far, and how many of them overlap with the one before."""
         self._hop = self.segment_rows - self.segment_rows // 2
-        self._window = signal.get_window("hann", self.segment_rows)
+        self._window = scipy.signal.get_window("hann", self.segment_rows)
         self._sums = np.zeros((len(pairs), self.segment_rows // 2 + 1), complex)
         self.gap()
 

@@ -31,6 +31,13 @@ class Windows:
         """Mean square of each filtered signal over all windows."""
         return {signal: float(squares.mean()) for signal, squares in self.power.items()}
 
+    def take(self, chosen: NDArray[np.bool_]) -> Windows:
+        """Those windows that are chosen (n,)."""
+        return Windows(
+            {name: kept[:, chosen] for name, kept in self.kept.items()},
+            {signal: squares[chosen] for signal, squares in self.power.items()},
+        )
+
     @classmethod
     def join(cls, parts: Sequence[Windows]) -> Windows:
         """Several stretches of windows, at least one, one after the other."""

@@ -14,8 +14,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import comb
 
 from towertap.errors import AnalysisError
 from towertap.signals.filters import Array
@@ -143,7 +143,7 @@ def _search(first: Signal, second: Signal, span_s: tuple[float, float], guess_s:
     best = np.unravel_index(np.argmax(counts), counts.shape) if counts.size else ()
     agreeing, windows = int(counts[best]) if best else 0, at_s.size
     lines, chance = drifts.size * windows, AGREE_S / SEARCH_S
-    if agreeing < 2 or lines * comb(windows - 1, agreeing - 1) * chance ** (agreeing - 1) > BY_CHANCE:
+    if agreeing < 2 or lines * scipy.special.comb(windows - 1, agreeing - 1) * chance ** (agreeing - 1) > BY_CHANCE:
         raise AnalysisError(
             f"the two recordings share no motion within {SEARCH_S:g} s of what the host's clock says ({agreeing} of "
             f"{windows} windows agree, no more than by chance): pair recordings of one drive, made on one computer"

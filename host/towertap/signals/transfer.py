@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import betaincinv  # of scipy.stats, which takes a second to load
 
 from towertap.signals.filters import Array
 from towertap.signals.spectra import WelchSum
@@ -72,7 +72,7 @@ def chance_coherence(averages: float, lines: float = 1.0) -> float:
     if averages <= 1:
         return 1.0
     size = (averages + 1) * lines - 1
-    return float(betaincinv(size / averages, size * (1 - 1 / averages), 1 - CHANCE))
+    return float(scipy.special.betaincinv(size / averages, size * (1 - 1 / averages), 1 - CHANCE))
 
 
 def in_bands(spectra: Spectra, edges_hz: Array) -> InBands:

@@ -14,10 +14,9 @@ import numpy as np
 from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.drives.model import Quantity
 from towertap.compare.findings import instrument
-from towertap.compare.findings.find import verdict
 from towertap.compare.road.places import find_places
 from towertap.compare.road.rough import RoughPlaces, rough_places, roughness_limit, whole_passes
-from towertap.compare.stats.contrast import ALPHA, Verdict
+from towertap.compare.stats.contrast import ALPHA, Verdict, verdict
 from towertap.compare.stats.ratio import Contrast, holm
 from towertap.compare.study import chosen
 from towertap.errors import AnalysisError

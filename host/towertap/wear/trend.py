@@ -13,8 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 from towertap.compare.stats.contrast import ALPHA, Student
 from towertap.compare.stats.ratio import NO_SPREAD, Contrast
@@ -68,7 +68,7 @@ def fit_line(months: ArrayLike, means: ArrayLike) -> Line | None:
     x, y = np.asarray(months, float), np.asarray(means, float)
     if x.size < FEWEST_SESSIONS:
         return None
-    fit = stats.linregress(x, y)
+    fit = scipy.stats.linregress(x, y)
     scatter = math.sqrt(float(((y - fit.intercept - fit.slope * x) ** 2).sum()) / (x.size - 2))
     if scatter < NO_SPREAD:
         return None
@@ -103,7 +103,7 @@ def days_against_passes(months: ArrayLike, groups: Sequence[ArrayLike]) -> tuple
     counts, means = np.array([group.size for group in logs]), np.array([group.mean() for group in logs])
     slope, intercept = np.polyfit(x, means, 1, w=np.sqrt(counts))
     lack = float((counts * (means - intercept - slope * x) ** 2).sum()) / (x.size - 2)
-    return spread * math.sqrt((1 / counts).mean()), float(stats.f.sf(lack / spread**2, x.size - 2, within_df))
+    return spread * math.sqrt((1 / counts).mean()), float(scipy.stats.f.sf(lack / spread**2, x.size - 2, within_df))
 
 
 def against_first(groups: Sequence[ArrayLike], margin: float, alpha: float = ALPHA) -> list[Contrast]:

@@ -32,8 +32,8 @@ def described(course: Course, checks: Sequence[Course], changes_tested: int, tre
     sentences = [f"{title(course)}: {status(course)}."]
     if course.drowned:
         sentences.append(
-            f"{100 * course.noise.share if course.noise else 100:.0f} % of the power of a pass is the sensor's own "
-            "noise, which does not wear."
+            f"{100 * course.noise.share if course.noise else 100:.0f} % of the power of a pass is "
+            f"{course.noise.source if course.noise else 'noise'}, which drowns what the road makes of the part."
         )
     else:
         sentences += [_last(course, changes_tested), *_trend(course, trends_tested)]
@@ -183,7 +183,7 @@ def _cautions(course: Course, check: Course | None) -> Iterator[Caution]:
         yield Caution(f"{here}: {course.whole_because}; the values rest on whole passes, smooth stretches and all.")
     if noise and noise.judged == "marked":
         yield Caution(
-            f"{here}: up to {100 * noise.share:.0f} % of a pass's power is the sensor's own noise (limit "
+            f"{here}: up to {100 * noise.share:.0f} % of a pass's power is {noise.source} (limit "
             f"{100 * MARKED_SHARE:.0f} %), the same on every day: true changes are larger than the ones measured."
         )
 

@@ -6,6 +6,8 @@ import math
 
 MOST_DIGITS = 6
 """An interval's end is written with no more digits than these, however near to 1."""
+LEAST_P = 0.001
+"""No smaller p is printed."""
 MOST_PLACES = 3
 """A change in percent has no more decimal places."""
 
@@ -41,9 +43,9 @@ def signed(value: float, places: int = 1) -> str:
     return f"{value:+.{places}f}".replace("-", "−")
 
 
-def p_value(p: float | None) -> str:
-    """A p-value as papers print it."""
-    return "–" if p is None or math.isnan(p) else "< 0.001" if p < 0.001 else f"{p:.3f}"
+def p_value(p: float | None, least: float = LEAST_P) -> str:
+    """A p-value as papers print it, and no smaller than `least`, which is what its model bears."""
+    return "–" if p is None or math.isnan(p) else f"< {least:g}" if p <= least else f"{p:.3f}"
 
 
 def change_percent(ratio: float, interval: tuple[float, float] | None = None) -> str:

@@ -16,11 +16,11 @@ def significant(value: float) -> str:
     return f"{value:#.3g}".rstrip(".")
 
 
-def p_equals(p: float | None) -> str:
-    """A p-value in a sentence, to two significant digits and no smaller than a model of a few passes bears."""
+def p_equals(p: float | None, least: float = 0.001) -> str:
+    """A p-value in a sentence, to two significant digits and no smaller than `least`, which is what its model bears."""
     if p is None:
         return "no p"
-    return "p < 0.001" if p < 0.001 else f"p = {p:#.2g}"
+    return f"p < {least:g}" if p <= least else f"p = {p:#.2g}"
 
 
 def listed(names: Sequence[str]) -> str:

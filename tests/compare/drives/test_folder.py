@@ -12,6 +12,7 @@ from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
 from towertap.compare.drives.folder import load_passes
 from towertap.compare.drives.model import CELL_S
+from towertap.compare.drives.unused import nearly_alike
 from towertap.errors import AnalysisError, CallError, FileError
 from towertap.signals.metrics import METRICS
 
@@ -74,9 +75,48 @@ def test_only_metrics_that_the_rate_carries_are_offered(folder):
     assert names == set(METRICS) - {"structure_borne_z"}
 
 
-def test_captures_of_other_parts_are_not_touched(folder, add):
+def test_every_capture_that_was_not_used_is_listed_with_why(folder, add):
     add("other", part="wooden", odr_hz=2000)
-    assert len(load_passes(folder, *NAMES).passes) == 4
+    add("spelt", part="Soft")
+    add("nowhere", road="")
+    add("nothing", part="")
+    drives = load_passes(folder, *NAMES)
+    assert len(drives.passes) == 4
+    assert {capture.capture: capture.reason for capture in drives.excluded} == {
+        "other": "made with 'wooden'; compared are 'soft' and 'stiff'",
+        "spelt": "made with 'Soft', which is nearly 'soft'; compared are 'soft' and 'stiff'",
+        "nowhere": "no road is written down in it",
+        "nothing": "no part is written down in it",
+    }
+    (warning,) = [words for words in drives.warnings if "nearly one name" in words]
+    assert warning == "the parts 'soft' and 'Soft' are nearly one name: if they are one, write it in one way"
+
+
+@pytest.mark.parametrize(
+    ("name", "other", "alike"),
+    [
+        ("quarry-lane", "quarry lane", True),
+        ("quarry-lane", "Quarry_Lane", True),
+        ("rubber", "ruber", True),
+        ("rubber", "rubbre", True),
+        ("rubber", "rubber", False),
+        ("rubber 1", "rubber 2", False),
+        ("rubber-bush", "rubber-bush-refitted", False),
+        ("soft", "stiff", False),
+        ("A", "B", False),
+        ("a-1", "A 1", True),
+        ("", "A", False),
+    ],
+)
+def test_names_that_may_be_one(name, other, alike):
+    assert nearly_alike(name, other) is alike
+
+
+def test_roads_that_may_be_one_are_warned_of_and_a_misspelt_option_is_met_with_the_name(folder, add):
+    add("again", road="quarry lane")
+    assert any("the roads 'quarry lane' and 'quarry-lane'" in words for words in load_passes(folder, *NAMES).warnings)
+    with pytest.raises(CallError, match="did you mean 'stiff'"):
+        load_passes(folder, "soft", "stif", "bypass")
 
 
 @pytest.mark.parametrize(

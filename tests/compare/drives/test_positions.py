@@ -6,6 +6,7 @@ import pytest
 from towertap.capture.conditions import Conditions
 from towertap.compare.drives.folder import load_passes
 from towertap.compare.drives.positions import at_position, inputs_at
+from towertap.compare.drives.unused import unused
 from towertap.errors import CallError
 
 NAMES = ("rubber", "polyurethane", "bypass")
@@ -20,6 +21,7 @@ def test_two_positions_are_asked_about_and_one_is_used(two_box_folder, two_box_d
     assert {drive.conditions.box_position for drive in two_box_drives.passes} == {"sill"}
     warnings = two_box_drives.warnings
     assert not any("box positions" in warning or "more than once" in warning for warning in warnings)
+    assert two_box_drives.excluded == (), "the captures at the arm are the input"
 
 
 def test_an_input_that_is_not_there_is_one_line(two_box_folder):
@@ -55,3 +57,10 @@ def test_the_inputs_of_a_capture_are_of_the_same_pass(known):
         "lane_1_sill": ["lane_1_arm"],
         "lane_3_sill": ["lane_3_arm"],
     }
+
+
+def test_captures_at_another_position_are_not_used_and_listed(known):
+    chosen = at_position(known, dict.fromkeys(known, "before"), "sill", [])
+    assert {
+        capture.capture: capture.reason for capture in unused(known, chosen, ("rubber", "stiff"), "sill")
+    } == dict.fromkeys(["lane_1_arm", "lane_2_arm", "lane_3_arm"], "made at the box position 'arm', not at 'sill'")

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from towertap.capture.speed_log import SpeedLog
+from towertap.capture.speed_log import SpeedLog, read_speed_log
 from towertap.compare.drives.speed_join import STEP_S, Push, driven_m, find_offset, lasted_s, with_speed
 
 BEGAN = datetime(2026, 5, 4, 9, 30, tzinfo=UTC)
@@ -45,6 +45,25 @@ def test_the_offset_of_a_clock_is_found_within_its_uncertainty():
         within.append(abs(errors[-1]) <= offset.uncertainty_s)
     assert np.sqrt(np.mean(np.square(errors))) < 0.15
     assert np.mean(within) > 0.9
+
+
+def test_a_receiver_that_froze_in_some_passes_leaves_a_gap_and_the_offset_right(tmp_path):
+    """In 2 of 16 passes the position stood still for 6 s and then caught up in one: the clock is 5.0 s ahead."""
+    pushes, log = drive_and_log(3, passes=16, offset_s=5.0)
+    speed_ms = log.speed_ms.copy()
+    starts = [int(np.searchsorted(log.time_s, pushes[number].start_s + 5.0)) + 8 for number in (4, 11)]
+    for start in starts:
+        speed_ms[start + 6] = speed_ms[start : start + 7].sum()
+        speed_ms[start : start + 6] = 0.0
+    path = tmp_path / "log.csv"
+    rows = zip(log.time_s.tolist(), speed_ms.tolist(), strict=True)
+    path.write_text("unix_s,speed_ms\n" + "".join(f"{time_s!r},{speed!r}\n" for time_s, speed in rows))
+    read = read_speed_log(path)
+    assert read.time_s.size == log.time_s.size - 14
+    assert not any(read.covers(log.time_s[start - 3], log.time_s[start + 9]) for start in starts)
+    offset = find_offset(read, pushes)
+    assert offset.seconds == pytest.approx(5.0, abs=offset.uncertainty_s + 0.1)
+    assert offset.uncertainty_s < 0.5
 
 
 def test_no_offset_is_believed_of_another_drive():

@@ -17,6 +17,7 @@ from towertap.compare.findings.departures import departures, with_leads
 from towertap.compare.findings.find import find
 from towertap.compare.plan.order import drive_order
 from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
+from towertap.compare.stats.planning import PlannedDesign
 from towertap.words.phrases import sentence_case
 
 ROADS = (PlannedRoad("quarry-lane", 40.0), PlannedRoad("bypass", 80.0))
@@ -26,12 +27,18 @@ HELD = {
     "box_position": "tower",
     "mounting": "x=+X,y=+Y,z=+Z",
 }
+SWAPPED = {
+    "before": "polyurethane",
+    "after": "rubber",
+    "drives": drive_order("polyurethane", "rubber", [road.name for road in ROADS], 4, PlannedDesign("AB|BA"), 7),
+}
+"""A plan of the change the other way round."""
 
 
 @pytest.fixture
 def kept(make):
     """A plan, and drives that keep it: passes in driving order and their start times."""
-    drives = drive_order("rubber", "polyurethane", [road.name for road in ROADS], 4, 2, 7)
+    drives = drive_order("rubber", "polyurethane", [road.name for road in ROADS], 4, PlannedDesign("AB|BA"), 7)
     plan = Plan(
         question="?",
         vehicle="minibus",
@@ -42,9 +49,9 @@ def kept(make):
         metrics=("jerk_z", "weighted_z"),
         margin=0.1,
         power=0.8,
-        spread_cv=0.03,
+        spread=0.03,
         spread_from="said",
-        blocks=2,
+        design="AB|BA",
         seed=7,
         hold=HeldConditions(**(HELD | {"air_temperature_c": (5.0, 12.0)})),
         drives=drives,
@@ -228,7 +235,7 @@ def test_captures_that_do_not_say_when_they_began_do_not_show_that_the_plan_came
 
 @pytest.mark.parametrize("passes", [2, 6])
 def test_other_passes_than_planned_are_cautioned_of(plan, leads, passes):
-    drives = drive_order("rubber", "polyurethane", [road.name for road in ROADS], passes, 2, 7)
+    drives = drive_order("rubber", "polyurethane", [road.name for road in ROADS], passes, PlannedDesign("AB|BA"), 7)
     (caution,) = leads(replace(plan, drives=drives))
     assert f"4 and 4 passes a side are here, and {passes} were planned. If that is because of what" in caution
 
@@ -243,7 +250,7 @@ def test_metrics_left_out_make_a_lead_of_every_finding(plan, leads):
     [
         ({"quantile": 0.5}, {}, "roughness limit"),
         ({}, {"margin": 0.2}, "margin"),
-        ({}, {"before": "polyurethane", "after": "rubber"}, "parts"),
+        ({}, SWAPPED, "parts"),
     ],
 )
 def test_whatever_moves_a_finding_and_was_not_planned_makes_a_lead(plan, leads, used, change, what):

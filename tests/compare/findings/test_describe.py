@@ -58,17 +58,21 @@ def test_nothing_changed_and_small_spread_is_equivalent_on_these_drives(finding_
 def test_what_shows_on_these_drives_alone_says_what_else_it_may_be(finding_of):
     finding = finding_of(3, n=(6, 6), ratio=1.06, margin=0.03, **LARGE)
     assert (finding.on_these_drives, finding.verdict) == ("harsher", "undecided")
-    assert "These drives show more; whether that is the part or how it was installed is not told." in finding.words
+    assert "These drives show more: the part or how it was installed; more passes of the same kind" in finding.words
 
 
 def test_undecided_says_how_many_passes_would_tell_and_never_that_nothing_changed(finding_of):
     finding = finding_of(5, n=(3, 3), pass_spread=0.05)
     assert (finding.on_these_drives, finding.verdict) == ("undecided", "undecided")
-    assert f"As passes vary, {finding.passes_needed} passes a side would settle it 4 times in 5." in finding.words
-    assert "same" not in finding.words
+    assert (
+        f"As passes vary, {finding.passes_needed} passes a side would settle it 4 times in 5 "
+        f"({100 * finding.assurance:.0f} % over all that their spread may be)"
+    ) in finding.words
+    assert "It is not evidence that nothing changed." in finding.words
+    assert 0.6 < finding.assurance < 0.85
     wild = finding_of(5, n=(3, 3), pass_spread=0.5)
     assert wild.passes_needed is None
-    assert "As passes vary, even 48 would not settle it." in wild.words
+    assert "As passes vary, even 48 passes a side would not settle it" in wild.words
 
 
 @pytest.mark.parametrize("n", [(1, 1), (1, 5), (5, 1)])

@@ -12,9 +12,11 @@ import pytest
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from towertap.compare.drives.slots import Slot
-from towertap.compare.findings.find import find, verdict
+from towertap.compare.findings.find import find
 from towertap.compare.road.rough import PassValue, whole_value
-from towertap.compare.stats.power import difference_power, equivalence_power
+from towertap.compare.stats.contrast import LEAST_P, verdict
+from towertap.compare.stats.part import LEAST_P_GIVEN
+from towertap.compare.stats.planning import power_on_drives
 from towertap.compare.stats.ratio import contrast, holm
 from towertap.compare.study import lay_out
 from towertap.words.numbers import range_percent
@@ -160,6 +162,11 @@ def test_the_pass_that_a_verdict_hangs_on_is_named(make):
     assert any("Without quarry-lane-polyurethane-4 alone" in caution.words for caution in finding.cautions)
 
 
+def p_from(finding, statement):
+    """Student's p of no difference by scipy, from what is told: ratio, standard error and its df."""
+    return 2 * stats.t.sf(abs(np.log(finding.ratio)) / statement.standard_error, statement.df)
+
+
 def test_the_primary_metric_is_a_family_apart(make):
     """Holm (1979) by statsmodels, over the primary metric's roads and over all others' apart; without it, over all."""
     roads = {"quarry-lane": 40.0, "moor-road": 30.0}
@@ -179,10 +186,11 @@ def test_the_primary_metric_is_a_family_apart(make):
         {(1, True)},
     ]
     for family in families:
-        adjusted = multipletests([finding.p_difference for finding in family], method="holm")[1]
-        assert [finding.p_difference_holm for finding in family] == pytest.approx(list(adjusted))
-        of_part = multipletests([finding.part.p_difference for finding in family], method="holm")[1]
-        assert [finding.part.p_difference_holm for finding in family] == pytest.approx(list(of_part))
+        adjusted = multipletests([p_from(of, of) for of in family], method="holm")[1]
+        assert [of.p_difference_holm for of in family] == pytest.approx(np.fmax(adjusted, LEAST_P).tolist())
+        wider = [max(p_from(of, of), p_from(of, of.part)) for of in family]
+        of_part = multipletests(wider, method="holm")[1]
+        assert [of.part.p_difference_holm for of in family] == pytest.approx(np.fmax(of_part, LEAST_P_GIVEN).tolist())
     assert [(finding.road, finding.metric) for finding in apart] == [
         (finding.road, finding.metric) for finding in together
     ]
@@ -269,7 +277,8 @@ def test_more_passes_are_counted_at_the_middle_of_what_the_spread_may_be(make):
     middle = spread * np.sqrt(finding.df / stats.chi2.median(finding.df))
 
     def power(passes):
-        return min(difference_power(1.1, middle, passes), equivalence_power(0.1, middle, passes))
+        reached = power_on_drives(1, passes, middle, 0.1, 0.05)
+        return min(*reached.told, reached.equivalent)
 
     assert finding.on_these_drives == "undecided"
     assert power(finding.passes_needed - 1) < 0.8 <= power(finding.passes_needed)

@@ -14,8 +14,8 @@ from towertap.words.phrases import sentence_case
 SERIAL = "e6605481"
 KNOWN = BenchSummary(
     SERIAL,
-    dict.fromkeys(("noise", "calibration", "tap", "selftest"), "words"),
-    dict.fromkeys(("noise", "calibration", "tap", "selftest"), "2026-03-14T10:00:00+00:00"),
+    dict.fromkeys(("noise", "calibration", "tap", "selftest", "idle"), "words"),
+    dict.fromkeys(("noise", "calibration", "tap", "selftest", "idle"), "2026-03-14T10:00:00+00:00"),
     (0.001, 0.002, 0.003),
     113.0,
     True,

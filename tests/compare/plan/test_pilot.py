@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from towertap.analysis import analyse_capture
 from towertap.capture.reading import open_capture
+from towertap.compare.plan import pilot
 from towertap.compare.plan.pilot import load_pilot
 from towertap.errors import AnalysisError, CallError
 
@@ -24,9 +25,28 @@ def test_the_spread_is_pooled_over_parts_and_roads(drive_folder):
                 logs.setdefault(path.stem[:-2], []).append(np.log(np.sqrt((windows**2).mean())))
     squares = sum(np.diff(pair).item() ** 2 / 2 for pair in logs.values())
     got = load_pilot(drive_folder, "acceleration_z", ROADS)
-    assert (got.spread.df, got.left_out) == (4, ())
-    assert got.spread.value == pytest.approx(np.sqrt(squares / 4))
+    assert (got.df, got.left_out) == (4, ())
+    assert got.sd == pytest.approx(np.sqrt(squares / 4 / 2)), "of rounds over two roads that vary independently"
     assert "2 over quarry-lane with soft" in got.words
+    assert "if 2 roads vary independently" in got.words
+    assert got.planned == pytest.approx(got.sd * np.sqrt(4 / 3.357), rel=1e-3), "the median of χ², printed tables"
+
+
+def test_rounds_are_taken_as_they_are_where_there_are_enough(drive_folder, monkeypatch):
+    """By the definition: the mean of each round over both roads, pooled over the parts."""
+    monkeypatch.setattr(pilot, "FEWEST_DF", 2)
+    rounds = {}
+    for path in drive_folder.glob("*.h5"):
+        with open_capture(path) as capture:
+            conditions = capture.conditions
+            if conditions.road in ROADS:
+                level = analyse_capture(capture, metrics=["acceleration_z"]).whole["acceleration_z"]
+                rounds.setdefault((conditions.part, conditions.pass_number), []).append(np.log(level))
+    means = {key: np.mean(logs) for key, logs in rounds.items() if len(logs) == 2}
+    squares = sum((means[part, 1] - means[part, 2]) ** 2 / 2 for part in ("soft", "stiff"))
+    got = load_pilot(drive_folder, "acceleration_z", ROADS)
+    assert (got.sd, got.df) == (pytest.approx(np.sqrt(squares / 2)), 2)
+    assert "from round to round; planned with" in got.words
 
 
 def test_copies_and_files_that_do_not_open_are_left_out(drive_folder, tmp_path):
@@ -35,7 +55,7 @@ def test_copies_and_files_that_do_not_open_are_left_out(drive_folder, tmp_path):
     shutil.copy(drive_folder / "moor-road-soft-1.h5", tmp_path / "moor-road-soft-3.h5")
     (tmp_path / "notes.h5").write_text("not HDF5")
     got = load_pilot(tmp_path, "acceleration_z", ROADS)
-    assert got.spread.df == 1
+    assert got.df == 1
     assert [line.split(":")[0] for line in got.left_out] == ["moor-road-soft-3", "notes"]
 
 
@@ -57,5 +77,5 @@ def test_one_box_of_a_pilot_is_used_and_two_are_asked_about(two_box_folder):
     with pytest.raises(CallError, match=r"several boxes .'arm', 'sill'.: name one with --box-position"):
         load_pilot(two_box_folder, "acceleration_z", ["quarry-lane"])
     one, other = (load_pilot(two_box_folder, "acceleration_z", ["quarry-lane"], place) for place in ("sill", "arm"))
-    assert one.spread.df == other.spread.df
-    assert one.spread.value != other.spread.value
+    assert one.df == other.df
+    assert one.sd != other.sd

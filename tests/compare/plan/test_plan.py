@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from dataclasses import asdict, replace
+from dataclasses import asdict
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from towertap.compare.plan.order import drive_order, protection, shared_alike
+from towertap.compare.drives.slots import Slot
+from towertap.compare.plan.order import drift, drive_order
 from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad, read_plan, write_plan
+from towertap.compare.stats.planning import PlannedDesign
 from towertap.errors import CallError, FileError
 
 ROADS = ("quarry-lane", "moor-road", "bypass")
 
 
-def order(passes=6, blocks=2, seed=1):
-    return drive_order("rubber", "polyurethane", ROADS, passes, blocks, seed)
+def order(passes=6, design="AB|BA", seed=1):
+    return drive_order("rubber", "polyurethane", ROADS, passes, PlannedDesign(design), seed)
 
 
 def a_plan(**changes):
@@ -31,9 +33,9 @@ def a_plan(**changes):
         "metrics": ("jerk_z",),
         "margin": 0.1,
         "power": 0.8,
-        "spread_cv": 0.035,
+        "spread": 0.035,
         "spread_from": "said: 3.5 %",
-        "blocks": 2,
+        "design": "AB|BA",
         "seed": 1,
         "hold": HeldConditions("300, 300, 350, 350", (5.0, 15.0), "strut tower", "x=+X,y=+Y,z=+Z"),
         "drives": order(),
@@ -42,25 +44,27 @@ def a_plan(**changes):
     return Plan(**(fields | changes))
 
 
-@pytest.mark.parametrize(("blocks", "changes"), [(1, {1}), (2, {2}), (3, {3, 4}), (6, {6, 7, 8, 9, 10})])
-def test_the_part_is_changed_as_often_as_the_blocks_say(blocks, changes):
-    plans = [a_plan(drives=order(blocks=blocks, seed=seed), blocks=blocks) for seed in range(10)]
-    assert {len(plan.installations) - 1 for plan in plans} <= changes
-    assert {plan.installations[0][0] for plan in plans} == {"rubber"}
+def test_the_middle_of_a_b_b_a_is_one_installation_unless_it_is_fitted_anew():
+    for design, middle in (("AB|BA", [2, 2]), ("AB|B'A", [2, 3])):
+        slots = a_plan(design=design, drives=order(design=design)).slots
+        of_after = {slot for (part, _, _), slot in slots.items() if part == "polyurethane"}
+        assert sorted((slot.block, slot.installation) for slot in of_after) == [*zip((1, 2), middle, strict=True)]
 
 
-def test_two_blocks_are_a_b_b_a():
-    assert [(part, len(drives)) for part, drives in a_plan().installations] == [
-        ("rubber", 9),
-        ("polyurethane", 18),
-        ("rubber", 9),
-    ]
+@pytest.mark.parametrize("design", ["AB", "A;B"])
+def test_installations_are_known_without_blocks_that_pair_the_parts(design):
+    slots = a_plan(design=design, drives=order(design=design)).slots
+    assert {(part, slot) for (part, _, _), slot in slots.items()} == {
+        ("rubber", Slot(1, 1)),
+        ("polyurethane", Slot(1, 2)),
+    }
 
 
-@pytest.mark.parametrize("blocks", [2, 4, 6])
-def test_a_steady_drift_cancels_with_even_blocks(blocks):
+@pytest.mark.parametrize("design", ["AB|BA", "AB|B'A", "AB|BA|AB|BA"])
+def test_a_steady_drift_cancels_where_it_is_said_to(design):
     """A drift in proportion to the place in the day adds the same to both parts: their places have one mean."""
-    drives = order(passes=12, blocks=blocks)
+    assert drift(PlannedDesign(design)) == "a steady drift cancels"
+    drives = order(passes=12, design=design)
     rounds = {"rubber": [], "polyurethane": []}
     for place in range(0, len(drives), len(ROADS)):
         assert {drive.road for drive in drives[place : place + len(ROADS)]} == set(ROADS)
@@ -69,15 +73,15 @@ def test_a_steady_drift_cancels_with_even_blocks(blocks):
 
 
 def test_one_change_lets_a_drift_through_and_says_so():
-    places = [place for place, drive in enumerate(order(blocks=1)) if drive.part == "rubber"]
+    places = [place for place, drive in enumerate(order(design="AB")) if drive.part == "rubber"]
     assert max(places) < len(order()) / 2
-    assert "no protection" in protection(1)
+    assert drift(PlannedDesign("AB")) == "whatever drifts is in the ratio"
 
 
-@pytest.mark.parametrize("blocks", [1, 2, 3])
-def test_every_road_is_driven_alike_in_every_block(blocks):
-    drives = order(blocks=blocks)
-    assert set(Counter((d.block, d.part, d.road) for d in drives).values()) == {6 // blocks}
+@pytest.mark.parametrize(("design", "each"), [("AB", 6), ("AB|BA", 3), ("AB|B'A|A'B", 2)])
+def test_every_road_is_driven_alike_in_every_stretch(design, each):
+    drives = order(design=design)
+    assert set(Counter((d.block, d.part, d.road) for d in drives).values()) == {each}
     for part in ("rubber", "polyurethane"):
         for road in ROADS:
             assert [d.pass_number for d in drives if (d.part, d.road) == (part, road)] == [1, 2, 3, 4, 5, 6]
@@ -88,23 +92,16 @@ def test_the_draw_is_the_seeds():
     assert order(seed=3) != order(seed=4)
 
 
-def test_passes_that_blocks_cannot_share_are_refused_or_rounded_up():
+def test_passes_that_stretches_cannot_share_are_refused():
     with pytest.raises(CallError, match="multiple of 2"):
         order(passes=5)
-    assert [shared_alike(5, blocks) for blocks in (1, 2, 3)] == [5, 6, 6]
-
-
-def test_the_primary_metrics_findings_share_the_error_rate():
-    """Bonferroni's share, which Holm (1979) shows his own steps never to fall below; secondary metrics take none."""
-    assert a_plan().alpha == pytest.approx(0.05 / 2)
-    assert a_plan(metrics=("jerk_z", "weighted_z")).alpha == pytest.approx(0.05 / 2)
 
 
 def test_the_file_gives_the_plan_back_and_is_not_overwritten(tmp_path):
     plan, path = a_plan(), tmp_path / "plan.json"
     write_plan(plan, path)
     assert read_plan(path) == plan
-    assert json.loads(path.read_text("utf-8"))["version"] == 1
+    assert json.loads(path.read_text("utf-8"))["version"] == 2
     with pytest.raises(CallError, match="not changed afterwards"):
         write_plan(plan, path)
 
@@ -113,16 +110,21 @@ def test_the_file_gives_the_plan_back_and_is_not_overwritten(tmp_path):
     ("changes", "says"),
     [
         ({"schema": "other"}, "does not say schema"),
-        ({"version": 2}, "version 2"),
+        ({"version": 3}, "version 3"),
         ({"after": "rubber"}, "two parts"),
         ({"smooth": "motorway"}, "not among the roads"),
         ({"vehicle": ""}, "need"),
         ({"before": "two\nlines"}, "one line"),
         ({"margin": 10}, "margin must lie between"),
-        ({"spread_cv": "3"}, "spread_cv must be a number"),
+        ({"spread": "3"}, "spread must be a number"),
         ({"metrics": ["comfort"]}, "metrics must be"),
         ({"metrics": []}, "metrics must be"),
-        ({"blocks": 1.5}, "blocks must be a whole number"),
+        ({"design": 1.5}, "design must be a text"),
+        ({"design": "AB"}, "not in the blocks and parts of the design AB"),
+        ({"design": "A,B"}, "is no design"),
+        ({"control": "tyres"}, "control"),
+        ({"refit_sd": 1.0}, "refit_sd must be"),
+        ({"version": 1}, "blocks"),
         ({"drives": []}, "1 to 2000 drives"),
         ({"drives": [{"block": 1, "part": "rubber", "road": "bypass", "pass_number": 1}]}, "cover both parts"),
         ({"drives": [{"part": "rubber"}]}, r"drives\[0\] lacks the entry block"),
@@ -180,9 +182,3 @@ def test_whatever_stands_in_a_field_it_is_a_plan_or_a_call_error(field, value):
     except (CallError, FileError):
         return
     assert Plan.from_dict(plan.to_dict()) == plan
-
-
-def test_a_spread_too_wide_for_the_passes_has_little_strength():
-    strong, weak = a_plan().strength(), replace(a_plan(), spread_cv=0.2).strength()
-    assert strong.difference > 0.9 > 0.2 > weak.difference
-    assert strong.needed <= 6 < weak.needed

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from matplotlib import cbook
+from scipy import stats
 from towertap.compare.comparison import compare
 from towertap.compare.road.rough import window_values
 from towertap.compare.sections.boxes import BoxesSection, figure
@@ -45,7 +46,7 @@ def test_where_roads_are_aligned_the_boxes_are_of_rough_places(make):
 
 
 def test_every_pass_has_its_row(compared):
-    (table,) = compared.evidence["passes"].tables
+    table, *_ = compared.evidence["passes"].tables
     assert len(table.rows) == sum(sum(finding.passes) for finding in compared)
     assert {row[table.columns.index("rough places")] for row in table.rows} == {"–"}
 
@@ -64,3 +65,44 @@ def test_hostile_names_do_not_break_the_figure(compared):
     findings = [replace(finding, label=hostile) for finding in drawn.findings]
     for panel in figure.panels(replace(drawn, drives=drives, findings=findings)):
         style.save(panel, io.BytesIO())
+
+
+def columns(table):
+    """A table's rows as dicts."""
+    return [dict(zip(table.columns, row, strict=True)) for row in table.rows]
+
+
+def ends(text):
+    return [float(end) for end in text.split(" to ")]
+
+
+def test_both_statements_can_be_computed_again_from_the_tables(make):
+    """By scipy, from the printed numbers alone: values of passes to Welch's interval, and the spreads on top."""
+    comparison = compare(make.driven(1, ratio=1.1), metrics=["jerk_z"])
+    passes, drives, part = map(columns, comparison.evidence["passes"].tables)
+    logs = {
+        part: np.log([float(row["rests on"]) for row in passes if row["part"] == part])
+        for part in ("rubber", "polyurethane")
+    }
+    welch = stats.ttest_ind(logs["polyurethane"], logs["rubber"], equal_var=False)
+    (shown,), (about,) = drives, part
+    assert float(shown["ratio"]) == pytest.approx(np.exp(logs["polyurethane"].mean() - logs["rubber"].mean()), rel=1e-5)
+    assert float(shown["df"]) == pytest.approx(welch.df, rel=1e-3)
+    for name, level in (("95 % interval", 0.95), ("90 % interval", 0.90)):
+        assert ends(shown[name]) == pytest.approx(np.exp(welch.confidence_interval(level)), rel=1e-5)
+    variance = float(about["SE of passes"]) ** 2
+    for what in ("installations", "days"):
+        variance += float(about[f"Σ W², {what}"]) * float(about[f"s, {what}"]) ** 2
+    error = float(about["SE of ln ratio"])
+    assert error == pytest.approx(np.sqrt(variance), rel=1e-4)
+    reach = stats.t.ppf(0.975, float(about["df"])) * error
+    assert ends(about["95 % interval"]) == pytest.approx(float(shown["ratio"]) * np.exp([-reach, reach]), rel=1e-4)
+
+
+def test_all_roads_together_have_a_row_of_their_own(make):
+    comparison = compare(make.invented(3, roads={"new-road": 30.0, "quarry-lane": 40.0}), metrics=["jerk_z"])
+    passes, drives, part = map(columns, comparison.evidence["passes"].tables)
+    assert [row["road"] for row in drives] == [row["road"] for row in part]
+    assert [row["road"] for row in drives] == ["all rough roads", "new-road", "quarry-lane"]
+    assert len(passes) == 16
+    assert {row["day"] for row in passes} == {"not known"}

@@ -24,7 +24,7 @@ def test_the_alignment_shows_every_pass_by_time_and_by_place(make, recorded, ali
         assert np.all(np.diff(moved.get_xdata()) > 0)
     assert ("not aligned" in picture.title) != aligned
     assert len(picture.data.rows) == sum(shown.size for shown in places.prints)
-    assert by_time.get_xlabel() == "time from the start of the recording, s"
+    assert by_time.get_xlabel() == "time driven from the start, s"
 
 
 def test_it_says_how_many_places_there_are_and_which_findings_rest_on_none(make, compared):

@@ -15,11 +15,10 @@ from functools import cache
 from typing import NamedTuple
 
 import numpy as np
-from scipy import ndimage, signal
+from scipy import signal
 from towertap.compare.stats.hearing import heard_alike, regular_series, whole_pass
 from towertap.compare.stats.rates import rate_ratio
-from towertap.signals.bands import design
-from towertap.signals.knocks import CELL_S, FACTOR, REACH_S, UPPER, KnockFinder, band_hz
+from towertap.signals.knocks import CELL_S, Knock, KnockFinder, Thresholds
 
 RATE_HZ, SECONDS, PLACE_S = 1000.0, 60.0, 1.0
 LOUDER = (1.0, 1.15, 1.3, 1.6, 2.0)
@@ -28,13 +27,24 @@ MIDDLE_MS2 = 5.5
 
 
 class Driven(NamedTuple):
-    """Of one pass: knocks' peaks, backgrounds and places, and the thresholds of its cells and places."""
+    """Of one pass: its knocks, and what a knock had to reach by cell."""
 
-    peak_ms2: np.ndarray
-    background_ms2: np.ndarray
-    place: np.ndarray
-    cells_ms2: np.ndarray
-    threshold_ms2: np.ndarray
+    knocks: tuple[Knock, ...]
+    thresholds: Thresholds
+
+    @property
+    def place(self):
+        """The place of each knock, one a second from the first cell on."""
+        onset_s = np.array([knock.onset_s for knock in self.knocks])
+        places = self.thresholds.peak_ms2.size // round(PLACE_S / CELL_S)
+        return np.clip(((onset_s - self.thresholds.start_s) / PLACE_S).astype(int), 0, places - 1)
+
+    @property
+    def by_place_ms2(self):
+        """Mean threshold at each place."""
+        per_place = round(PLACE_S / CELL_S)
+        cells = self.thresholds.peak_ms2
+        return cells[: cells.size // per_place * per_place].reshape(-1, per_place).mean(axis=1)
 
 
 def impacts(count, spread, draw):
@@ -58,56 +68,24 @@ def background(draw, wander=0.2):
     return noise * level / np.sqrt(np.square(noise).sum(axis=0).mean())
 
 
-def in_band(axes):
-    """Magnitude in band (n,) of a piece, and the row of the piece that it starts at."""
-    filtering = design(band_hz(RATE_HZ), RATE_HZ)
-    filtered = np.array([filtering.start()(axis) for axis in axes])[:, filtering.settled_row :]
-    return np.linalg.norm(filtered, axis=0), filtering.settled_row
-
-
-def background_at(magnitude, row):
-    """R.m.s. magnitude of the second around a row, without its loudest fifth: a knock and its like."""
-    reach = round(REACH_S * RATE_HZ)
-    squares = np.sort(np.square(magnitude[max(0, row - reach) : row + reach]))
-    return np.sqrt(squares[: round(0.8 * squares.size)].mean())
-
-
-def thresholds(magnitude):
-    """The peak that a knock has to reach in each cell (n,), as the detector has it."""
-    cell = round(CELL_S * RATE_HZ)
-    tops = magnitude[: magnitude.size // cell * cell].reshape(-1, cell).max(axis=1)
-    return FACTOR * ndimage.percentile_filter(tops, 100 * UPPER, 2 * round(REACH_S / CELL_S) + 1, mode="reflect")
-
-
 @cache
 def driven(louder, spread, number, count=20):
     """One pass."""
     draw = np.random.default_rng([number, round(100 * louder), round(100 * spread)])
-    axes = impacts(draw.poisson(count), spread, draw) + louder * background(draw)
-    finder, (magnitude, start_row) = KnockFinder(RATE_HZ), in_band(axes)
-    finder.take(axes)
-    knocks, cells = finder.knocks(), thresholds(magnitude)
-    per_place = round(PLACE_S / CELL_S)
-    places = cells[: cells.size // per_place * per_place].reshape(-1, per_place).mean(axis=1)
-    onset_s = np.array([knock.onset_s for knock in knocks])
-    rows = np.round(onset_s * RATE_HZ).astype(int) - start_row
-    return Driven(
-        np.array([knock.peak_ms2 for knock in knocks]),
-        np.array([background_at(magnitude, row) for row in rows]),
-        np.clip(((onset_s - start_row / RATE_HZ) / PLACE_S).astype(int), 0, places.size - 1),
-        cells,
-        places,
-    )
+    finder = KnockFinder(RATE_HZ)
+    finder.take(impacts(draw.poisson(count), spread, draw) + louder * background(draw))
+    return Driven(finder.knocks(), finder.thresholds())
 
 
 def counts(passes):
     """Every knock found, those at one level of each place, and those at one of the whole road, (passes,) each."""
-    peaks, backgrounds = [of.peak_ms2 for of in passes], [of.background_ms2 for of in passes]
-    by_place = heard_alike(peaks, backgrounds, [of.place for of in passes], [of.threshold_ms2 for of in passes])
-    whole = [[whole_pass(of.cells_ms2)] for of in passes]
-    by_pass = heard_alike(peaks, backgrounds, [np.zeros(of.place.size, int) for of in passes], whole)
+    peaks = [[knock.peak_ms2 for knock in of.knocks] for of in passes]
+    backgrounds = [[knock.background_ms2 for knock in of.knocks] for of in passes]
+    by_place = heard_alike(peaks, backgrounds, [of.place for of in passes], [of.by_place_ms2 for of in passes])
+    whole = [[whole_pass(of.thresholds.peak_ms2)] for of in passes]
+    by_pass = heard_alike(peaks, backgrounds, [np.zeros(len(of.knocks), int) for of in passes], whole)
     return {
-        "found": np.array([of.peak_ms2.size for of in passes]),
+        "found": np.array([len(of.knocks) for of in passes]),
         "by place": by_place.counts,
         "by pass": by_pass.counts,
     }

@@ -9,7 +9,7 @@ that was itself estimated; and how often a change is told equivalent at a margin
 from __future__ import annotations
 
 import sys
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 from scipy.special import chdtri
@@ -23,31 +23,26 @@ from towertap.compare.stats.planning import (
     cheapest,
     invented,
     passes_needed,
+    power_of,
     reach,
-    told,
 )
-from towertap.compare.stats.spreads import ASSUMED_SD
+from towertap.compare.stats.spreads import ASSUMED_SD, Beforehand
 
 PASS_SD = 0.04
 CHOICES = range(2, MOST_PASSES + 1)
 CHANGES = (0.0, 0.03, 0.05, 0.067, 0.08, 0.10)
 
 
-def table(passes, pass_sd=PASS_SD, true_sd=ASSUMED_SD):
+def table(passes, pass_sd=PASS_SD):
     """What each design can do with so many passes a side, or the next number that its stretches share alike."""
-    rows = []
-    for planned in DESIGNS:
-        stretches = sum(stretch.after for stretch in planned.stretches)
-        rows.append(reach(planned, -(-passes // stretches), pass_sd, true_sd=(true_sd, true_sd)))
-    return rows
+    return [reach(planned, -(-passes // planned.shares) * planned.shares, pass_sd) for planned in DESIGNS]
 
 
 def reached(able, sets, seed, pass_sd=PASS_SD):
     """The power of the same design in other sets, about the part, for the same changes."""
-    stretches = sum(stretch.after for stretch in able.planned.stretches)
-    design = able.planned.design(able.passes // stretches)
-    given = statements(invented(design, (pass_sd, ASSUMED_SD, ASSUMED_SD), sets, seed), design)
-    return [told(given, change, "part").mean() for change in able.changes]
+    design = able.planned.design(able.planned.per_stretch(able.passes))
+    both = statements(invented(design, (pass_sd, ASSUMED_SD, ASSUMED_SD), sets, seed), design)
+    return power_of(both.part, 0.10, able.changes).told
 
 
 @cache
@@ -75,34 +70,35 @@ def asked(df, runs, true_sd=0.05, seed=1):
 
 def equivalent(order, passes, margin, change, statement, true_sd=ASSUMED_SD, sets=20_000):
     """How often a true change is told equivalent, on these drives or about the part."""
-    planned = PlannedDesign("", order)
-    design = planned.design(passes // sum(stretch.after for stretch in planned.stretches))
+    planned = PlannedDesign(order)
+    design = planned.design(planned.per_stretch(passes))
     given = getattr(statements(invented(design, (PASS_SD, true_sd, true_sd), sets, 5), design), statement)
     return np.mean(np.abs(given.difference + np.log1p(change)) < np.log1p(margin) - given.half_width(0.10))
 
 
 if __name__ == "__main__":
     sets = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
-    print(
-        "design; order; refits; days; passes a side; about; power about the part at 3, 5, 8, 10 %; equivalent; drives"
-    )
+    print("design; order; refits; days; passes a side; power about the part at 3, 5, 8, 10 %; equivalent; drives")
     apart = []
     for passes in (6, 12):
         for seed, able in enumerate(table(passes)):
-            apart.append(max(abs(a - b) for a, b in zip(reached(able, sets, [7, seed]), able.part, strict=True)))
+            apart.append(max(abs(a - b) for a, b in zip(reached(able, sets, [7, seed]), able.part.told, strict=True)))
             planned = able.planned
+            print(planned.name, planned.order, planned.refits, planned.days, able.passes, sep="; ", end="; ")
             print(
-                planned.name, planned.order, planned.refits, planned.days, able.passes, able.about, sep="; ", end="; "
+                *(f"{100 * p:.0f}" for p in able.part.told),
+                f"equivalent {100 * able.part.equivalent:.0f}",
+                sep="; ",
+                end="; ",
             )
-            print(*(f"{100 * p:.0f}" for p in able.part), f"equivalent {100 * able.equivalent:.0f}", sep="; ", end="; ")
-            print("drives", *(f"{100 * p:.0f}" for p in able.drives), flush=True)
+            print("drives", *(f"{100 * p:.0f}" for p in able.drives.told), flush=True)
     print(f"planned and reached differ by {100 * max(apart):.1f} points at most")
     for roads in (1, 2, 3):
-        for true_sd in (ASSUMED_SD, 0.02):
-            able = cheapest(PASS_SD / np.sqrt(roads), true_sd=(true_sd, true_sd))
-            print(
-                f"{roads} rough road(s), true {true_sd:.0%}:", able and (able.planned.order, able.passes, able.part[0])
-            )
+        for stated in (None, 0.02, 0.01):
+            known = (Beforehand(stated_sd=stated),) * 2
+            able = partial(reach, pass_sd=PASS_SD / np.sqrt(roads), known=known, changes=(0.10,))
+            chosen = cheapest(able)
+            print(f"{roads} rough road(s), stated {stated}:", chosen and (chosen.planned.order, chosen.passes))
     truly = next(passes for passes in CHOICES if power(0.05, passes) >= 0.8)
     for df in (3, 4, 6, 10, 20):
         passes, assurance, safe = asked(df, 1000)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from towertap.compare.stats.power import difference_power, equivalence_power
+from towertap.compare.stats.planning import power_on_drives
 from towertap.compare.stats.ratio import contrast
 
 
@@ -31,11 +31,11 @@ def test_rates_of_log_normal_values_are_the_nominal_ones(blocks):
     drift = 0.1 * rng.standard_normal((2000, 1, 1)) * (np.arange(6) >= 3) if blocks else 0.0
     logs = 0.05 * rng.standard_normal((2000, 2, 6)) + drift
     alike, changed = ([contrast(np.exp(a), ratio * np.exp(b), 0.10, blocks) for a, b in logs] for ratio in (1.0, 1.10))
-    count = 2 if blocks else 1
+    planned = power_on_drives(2 if blocks else 1, 6, 0.05, 0.10, 0.05)
     shown = np.mean([test.p_difference < 0.05 for test in changed])
     equivalent = np.mean([test.p_equivalence < 0.05 for test in alike])
-    assert shown == pytest.approx(difference_power(1.10, 0.05, 6, blocks=count), abs=0.04)
-    assert equivalent == pytest.approx(equivalence_power(0.10, 0.05, 6, blocks=count), abs=0.04)
+    assert shown == pytest.approx(planned.told[0], abs=0.04)
+    assert equivalent == pytest.approx(planned.equivalent, abs=0.04)
     assert np.mean([test.p_difference < 0.05 for test in alike]) <= 0.05 + 3 * (0.05 * 0.95 / 2000) ** 0.5
     assert np.mean([test.p_equivalence < 0.05 for test in changed]) <= 0.05 + 3 * (0.05 * 0.95 / 2000) ** 0.5
     covers = np.mean([test.interval[0] <= 1.10 <= test.interval[1] for test in changed])

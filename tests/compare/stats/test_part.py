@@ -15,8 +15,8 @@ from towertap.compare.stats.part import LEAST_P_GIVEN, Components, statements
 from towertap.compare.stats.planning import PlannedDesign, invented
 from towertap.compare.stats.spreads import (
     ASSUMED_SD,
+    ENOUGH_DF,
     GIVEN_DF,
-    PRIOR_DF,
     Beforehand,
     ClusterSpread,
     MeasuredVariance,
@@ -69,7 +69,7 @@ def test_the_spread_that_overturns_it_does_and_a_smaller_one_does_not():
 
 
 def test_a_spread_that_the_design_cancels_overturns_nothing():
-    design = PlannedDesign("", "AB|BA").design(2)
+    design = PlannedDesign("AB|BA").design(2)
     given = statements(0.3 * design.after + 0.01 * np.random.default_rng(1).standard_normal(8), design)
     assert given.part.verdict(0.10) == "harsher"
     assert given.overturned_by("day", 0.10) == math.inf
@@ -98,11 +98,12 @@ def test_variances_between_batches_are_the_published_ones():
     assert between_days(values, days).variance == pytest.approx(1764.05)
 
 
-def test_a_measured_spread_enters_with_the_assumption_as_two_degrees_of_freedom():
-    own = MeasuredVariance(0.02**2, 4.0)
-    taken = spread(own, Beforehand(stated_sd=0.001))
-    assert taken.sd**2 == pytest.approx((PRIOR_DF * ASSUMED_SD**2 + 4 * 0.02**2) / (PRIOR_DF + 4))
-    assert (taken.df, taken.source) == (PRIOR_DF + 4, "this set")
+@pytest.mark.parametrize("df", [1.0, 3.0, 4.0, 7.0])
+def test_the_assumption_makes_up_the_degrees_of_freedom_that_are_missing(df):
+    taken = spread(MeasuredVariance(0.02**2, df), Beforehand(stated_sd=0.001))
+    missing = max(4 - df, 0)
+    assert taken.sd**2 == pytest.approx((missing * ASSUMED_SD**2 + df * 0.02**2) / (missing + df))
+    assert (taken.df, taken.source) == (max(df, 4), "this set")
 
 
 def test_the_order_of_what_is_known():
@@ -113,12 +114,12 @@ def test_the_order_of_what_is_known():
     assert spread(nothing, Beforehand(MeasuredVariance(0.01**2, 4.0), 0.01)).source == "controls"
     assert spread(nothing, Beforehand(MeasuredVariance(0.01**2, 1.0))).source == "assumed"
     contradicted = spread(nothing, Beforehand(MeasuredVariance(0.08**2, 1.0)))
-    assert (contradicted.source, contradicted.df) == ("controls", PRIOR_DF + 1)
-    assert contradicted.sd > 0.05
+    assert (contradicted.source, contradicted.df) == ("controls", ENOUGH_DF)
+    assert contradicted.sd > 0.045
 
 
 def test_too_few_installations_of_one_part_leave_the_assumption():
-    given = statements(np.random.default_rng(2).standard_normal(12), PlannedDesign("", "AB|BA|AB").design(2))
+    given = statements(np.random.default_rng(2).standard_normal(12), PlannedDesign("AB|BA|AB").design(2))
     assert given.components.installation.source == "assumed"
 
 
@@ -134,8 +135,9 @@ def test_nothing_is_told_of_the_part_where_nothing_changed(order):
         assert row["drives"] > 0.1
 
 
-def test_a_measured_spread_keeps_to_it_at_four_per_cent():
-    row = SCRIPT["rates"](SCRIPT["judged"](SCRIPT["design"]("AB|B'A|A'B", 12), 0.04, SETS, 3))
+@pytest.mark.parametrize("order", ["AB|B'A|A'B", "A;B;A;B;A;B"])
+def test_a_measured_spread_keeps_to_it_at_four_per_cent(order):
+    row = SCRIPT["rates"](SCRIPT["judged"](SCRIPT["design"](order, 12), 0.04, SETS, 3))
     assert row["part"] <= 0.05
     assert row["covers"] >= 0.93
 

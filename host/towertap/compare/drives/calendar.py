@@ -3,28 +3,70 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
+from itertools import groupby
 
-from towertap.compare.drives.model import Pass
-from towertap.compare.drives.slots import Key, Slot
+from towertap.compare.drives.model import Pass, Side
+from towertap.compare.drives.slots import Key, Slot, key_of
+
+STRAY = 0.5
+"""Passes in a row with one part that are fewer than this times an even share of its passes make no turn."""
+
+KNOWN = 2 / 3
+"""The order is known where so many of the passes say when they began."""
+
+
+def turns(passes: Sequence[Pass]) -> list[list[Pass]]:
+    """The passes that say when they began, in driving order, cut where the part changes.
+
+    A stray pass or two, dated into the other part's, make no turn and are left out.
+    """
+    dated = sorted((drive for drive in passes if drive.started), key=lambda drive: drive.started or 0)
+    while True:
+        in_turn = [list(run) for _, run in groupby(dated, key=lambda drive: drive.side)]
+        fewest = min(in_turn, key=lambda run: len(run) / _even_share(run, in_turn), default=None)
+        if fewest is None or len(fewest) >= STRAY * _even_share(fewest, in_turn):
+            return in_turn
+        dated = [drive for drive in dated if drive not in fewest]
+
+
+def _even_share(run: Sequence[Pass], in_turn: Sequence[Sequence[Pass]]) -> float:
+    """What each turn with the same part would have if all had as many passes."""
+    of_side = [len(other) for other in in_turn if other[0].side == run[0].side]
+    return sum(of_side) / len(of_side)
+
+
+def first_half(passes: Sequence[Pass]) -> Side | None:
+    """The side that was driven before the other, but for a stray pass; None where they took turns, or nobody knows."""
+    in_turn = turns(passes)
+    if len(in_turn) != 2 or sum(drive.started is not None for drive in passes) < KNOWN * len(passes):
+        return None
+    return in_turn[0][0].side
 
 
 def installations(passes: Sequence[Pass], planned: Mapping[Key, Slot] | None) -> dict[str, Hashable | None]:
     """The installation of each pass by its capture's name; None where nobody knows.
 
-    By the plan where it has the pass. Else by the times: a part stays on until another is driven, so passes in a row
-    with one part are of one installation; that takes the start of every pass.
+    A part stays on until the other is driven, or until the plan has it fitted anew. A pass without a date is where the
+    plan has it.
     """
     labels: dict[str, Hashable | None] = {drive.name: None for drive in passes}
-    if all(drive.started for drive in passes):
-        installation, part = 0, None
-        for drive in sorted(passes, key=lambda drive: drive.started or 0):
-            installation += drive.side != part
-            part = drive.side
-            labels[drive.name] = ("in a row", installation)
+    slots = {drive.name: (planned or {}).get(key_of(drive)) for drive in passes}
+    of_plan: dict[int, Hashable] = {}
+    installation = 0
+    for turn in turns(passes):
+        installation += 1
+        last: Slot | None = None
+        for drive in turn:
+            slot = slots[drive.name]
+            if slot is not None:
+                installation += last is not None and slot.installation == last.installation + 1
+                of_plan.setdefault(slot.installation, installation)
+                last = slot
+            labels[drive.name] = installation
     for drive in passes:
-        slot = (planned or {}).get((drive.conditions.part, drive.road, drive.conditions.pass_number))
-        if slot is not None:
-            labels[drive.name] = ("planned", slot.installation)
+        slot = slots[drive.name]
+        if drive.started is None and slot is not None:
+            labels[drive.name] = of_plan.get(slot.installation, ("planned", slot.installation))
     return labels
 
 

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from statistics import fmean
 
+import numpy as np
+
+from towertap.compare.drives.calendar import first_half
 from towertap.compare.drives.model import SIDES, Drives, Pass
+from towertap.words.phrases import some
 
 HELD_CONSTANT = {
     "vehicle": "vehicles",
@@ -20,9 +25,12 @@ TEMPERATURE_STEP_C = 5.0
 """Warn where the air differs by more, between the sides' means or over all passes: rubber and damper oil stiffen in
 the cold."""
 
+LEANS_DEG = 3.0
+"""Warn where gravity lies otherwise by more between the sides: the box has moved, or stands otherwise on its place."""
+
 DRIFT = (
-    "all passes with one part were driven before all with the other, so drift in time (weather, tyres, bedding in) is "
-    "not separated from the part; the order A B B A would separate it"
+    "one part was driven first and then the other, so drift in time (weather, tyres, bedding in) is not separated from "
+    "the part; the order A B B A would separate it"
 )
 
 
@@ -30,6 +38,7 @@ def differences(drives: Drives) -> Iterator[str]:
     """Whatever differs between captures beside the part, and what the order of the drives leaves mixed with it."""
     yield from _order(drives)
     yield from changed_conditions(drives.passes)
+    yield from _leaning(drives)
     yield from _repeated(drives.passes)
     by_road = [words for road in sorted({drive.road for drive in drives.passes}) for words in _on_road(drives, road)]
     yield from by_road
@@ -38,8 +47,13 @@ def differences(drives: Drives) -> Iterator[str]:
     if spread and not any(words.startswith("the air") for words in by_road):
         span = f"from {min(air_c):g} to {max(air_c):g} °C"
         yield f"the air went {span} over the passes, more than {TEMPERATURE_STEP_C:g} °C"
+    if chosen := [capture.capture for capture in drives.excluded if capture.after_values]:
+        yield (
+            f"{some(chosen)} struck out after its values had been shown: passes chosen by their outcome make any "
+            "result, and no p-value here answers for that"
+        )
     for drive in drives.passes:
-        if not drive.integrity.sound:
+        if not drive.integrity.sound and not drive.touched:
             yield f"{drive.name} is not sound but was asked for: {'; '.join(drive.integrity.reasons)}"
 
 
@@ -55,13 +69,31 @@ def changed_conditions(passes: Sequence[Pass]) -> Iterator[str]:
 
 
 def _order(drives: Drives) -> Iterator[str]:
-    if drives.first == "after":
+    first = first_half(drives.passes)
+    if first == "after":
         yield (
-            f'every pass with {drives.before} ("before") was driven after every pass with {drives.after} ("after"); '
-            "if that is not what was done, swap --before and --after"
+            f'{drives.before} ("before") was driven after {drives.after} ("after"); if that is not what was done, swap '
+            "--before and --after"
         )
-    if drives.first:
+    if first:
         yield DRIFT
+
+
+def _leaning(drives: Drives) -> Iterator[str]:
+    """That gravity lies otherwise in the vehicle's axes with one part than with the other."""
+    sides = [
+        [g for drive in drives.passes if drive.side == side and (g := drive.integrity.gravity_in_vehicle_ms2)]
+        for side in SIDES
+    ]
+    if not all(sides):
+        return
+    before, after = (np.median(side, axis=0) for side in sides)
+    cosine = float(before @ after / (np.linalg.norm(before) * np.linalg.norm(after)))
+    if (turned := math.degrees(math.acos(min(cosine, 1.0)))) > LEANS_DEG:
+        yield (
+            f"gravity lies {turned:.0f}° apart in the box's axes before and after the change (limit {LEANS_DEG:g}°): "
+            "was the box moved, or one mounting declared wrong? Each degree mixes 1.7 % of one axis into another"
+        )
 
 
 def _repeated(passes: Sequence[Pass]) -> Iterator[str]:

@@ -10,15 +10,16 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from towertap.analysis import analyse_capture
+from towertap.analysis import Analysis, analyse_capture
 from towertap.bench.carried import records_for
-from towertap.capture.conditions import Conditions
-from towertap.capture.integrity import check
+from towertap.capture.conditions import Conditions, StruckOut
+from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import Capture, open_capture
 from towertap.compare.drives.differences import differences
 from towertap.compare.drives.model import (
     CELL_S,
     CELLS_A_WINDOW,
+    ClippedOut,
     Drives,
     Excluded,
     Pass,
@@ -29,10 +30,15 @@ from towertap.compare.drives.model import (
     name_of,
 )
 from towertap.compare.drives.positions import at_position, inputs_at
-from towertap.compare.drives.speed_join import forward_acceleration
+from towertap.compare.drives.unused import nearly_alike, spelt_twice, unused
 from towertap.doors.times import local
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.signals.metrics import METRICS, THIRDS
+
+TOUCHING = {"clipping", "fifo_overflows"}
+"""Rules that speak of single windows: a pass that breaks no other is used without those."""
+MOST_TOUCHED = 0.25
+"""Of a pass; with more it is left out."""
 
 Measures = Mapping[str, Callable[[Reading], Any]]
 """What else is taken from each capture while it is open, by name: see `Pass.measured`."""
@@ -48,6 +54,7 @@ def load_passes(
     *,
     measures: Measures | None = None,
     include_unsound: bool = False,
+    whole: bool = False,
     bench: Path | None = None,
     position: str | None = None,
     input_position: str | None = None,
@@ -55,17 +62,19 @@ def load_passes(
 ) -> Drives:
     """Read every capture (*.h5, not in subfolders) of `folder` that was made with the part `before` or `after`.
 
-    Captures that cannot be read, are not sound (unless `include_unsound`), hold no whole window, or copy another are
-    left out and listed with the reason. `bench` is the folder of the bench records, by default `bench` in `folder`;
-    `position` is the box position to use where passes were recorded at two, `input_position` that of a second box on
-    the part's input side. `on_progress(done, total)` is called before each capture. Raises CallError when a name
-    matches nothing, AnalysisError when no capture can be used or their rates differ.
+    Captures of another part or box position, and those that cannot be read, are struck out or not sound (unless
+    `include_unsound`), hold no whole window, or copy another are left out and listed with the reason; so are standing
+    and pulling away in a capture, unless the `whole` of it is asked for. `bench` is the folder of the bench records, by
+    default `bench` in `folder`; `position` is the box position to use where passes were recorded at two,
+    `input_position` that of a second box on the part's input side. `on_progress(done, total)` is called before each
+    capture. Raises CallError when a name matches nothing, AnalysisError when no capture can be used or their rates
+    differ.
     """
     if bench and not bench.is_dir():
         raise CallError(f"no folder '{bench}': name the one that holds the bench records")
     excluded: list[Excluded] = []
     sides: dict[str, Side] = {before: "before", after: "after"}
-    reader = PassReader(measures or {}, include_unsound, bench)
+    reader = PassReader(measures or {}, include_unsound, whole, bench)
     outcomes: dict[Path, Outcome] = {}
     paths = captures_in(folder)
     if input_position:  # which captures are of one pass must be known before any is read
@@ -75,9 +84,16 @@ def load_passes(
     _refuse_unknown(known.values(), before, after, smooth, excluded)
     chosen = {path: sides[label.part] for path, label in known.items() if label.road and label.part in sides}
     chosen = at_position(known, chosen, position, excluded)
+    used = {*chosen}
     if input_position:
-        outcomes = dict(reader.open(chosen, inputs_at(known, chosen, input_position), on_progress))
+        inputs = inputs_at(known, chosen, input_position)
+        used.update(path for of_pass in inputs.values() for path in of_pass)
+        outcomes = dict(reader.open(chosen, inputs, on_progress))
     passes = _usable({path: outcomes[path] for path in chosen}, excluded)
+    told = {capture.capture for capture in excluded}
+    others = unused(known, used, (before, after), position)
+    excluded += [capture for capture in others if capture.capture not in told]
+    _refuse_without_smooth(smooth, known, passes, excluded)
     drives = Drives(
         folder=folder,
         before=before,
@@ -86,9 +102,14 @@ def load_passes(
         quantities=tuple(quantities_of(passes)),
         passes=tuple(passes),
         excluded=tuple(excluded),
+        clipped_out=tuple(
+            ClippedOut(known[path].road, side)
+            for path, side in chosen.items()
+            if isinstance(outcomes[path], _ClippedOutError)
+        ),
         input_position=input_position,
     )
-    return replace(drives, warnings=tuple(differences(drives)))
+    return replace(drives, warnings=(*differences(drives), *spelt_twice(known.values(), (before, after))))
 
 
 def captures_in(folder: Path) -> list[Path]:
@@ -113,7 +134,7 @@ def read_passes(
 
     The rest is as in `load_passes`. Raises AnalysisError when none can be used or their rates differ.
     """
-    reader = PassReader({}, include_unsound=False, bench=bench)
+    reader = PassReader({}, include_unsound=False, whole=False, bench=bench)
     return _usable(dict(reader.open(chosen, None, on_progress)), excluded)
 
 
@@ -125,7 +146,8 @@ def _usable(outcomes: Mapping[Path, Outcome], excluded: list[Excluded]) -> list[
     for path, outcome in outcomes.items():
         name = name_of(path)
         if isinstance(outcome, TowertapError):
-            excluded.append(Excluded(name, str(outcome).removeprefix(f"{path}: ")))
+            seen = isinstance(outcome, _StruckOutError) and outcome.struck.after_values
+            excluded.append(Excluded(name, str(outcome).removeprefix(f"{path}: "), seen))
             continue
         drive, rate_hz = outcome
         if drive.source and (twin := recordings.setdefault(drive.source.raw_sha256, name)) != name:
@@ -163,8 +185,9 @@ def _refuse_unknown(
         raise CallError(f"--before and --after both name '{before}': name two parts of {_listed(parts)}")
     for part in (before, after):
         if part not in parts:
+            meant = next((f"; did you mean '{name}'?" for name in sorted(parts) if nearly_alike(name, part)), "")
             raise CallError(
-                f"no capture with the part '{part}': parts are {_listed(parts)}; roads are {_listed(roads)}"
+                f"no capture with the part '{part}': parts are {_listed(parts)}; roads are {_listed(roads)}{meant}"
             )
     if smooth not in roads:
         raise CallError(f"no capture of the road '{smooth}': roads are {_listed(roads)}; parts are {_listed(parts)}")
@@ -172,8 +195,31 @@ def _refuse_unknown(
         raise CallError(f"every capture is of the smooth road '{smooth}': record a rough road as well")
 
 
+def _refuse_without_smooth(
+    smooth: str, known: Mapping[Path, Conditions], passes: Sequence[Pass], excluded: Sequence[Excluded]
+) -> None:
+    """AnalysisError where no capture of the smooth road is left, which sets the limit of what is rough."""
+    if any(drive.road == smooth for drive in passes):
+        return
+    of_road = {name_of(path) for path, label in known.items() if label.road == smooth}
+    why = next((f"; {capture.capture}: {capture.reason}" for capture in excluded if capture.capture in of_road), "")
+    raise AnalysisError(f"no capture of the smooth road '{smooth}' can be used, so nothing says what is rough{why}")
+
+
 def _listed(names: Iterable[str]) -> str:
     return ", ".join(f"'{name}'" for name in sorted(names)) or "not written down in any capture"
+
+
+class _ClippedOutError(AnalysisError):
+    """Too much of the pass is clipped."""
+
+
+class _StruckOutError(AnalysisError):
+    """Somebody struck the pass out."""
+
+    def __init__(self, struck: StruckOut) -> None:
+        super().__init__(struck.words)
+        self.struck = struck
 
 
 @dataclass(frozen=True)
@@ -182,6 +228,8 @@ class PassReader:
 
     measures: Measures
     include_unsound: bool
+    whole: bool
+    """Keep standing and pulling away."""
     bench: Path | None
 
     def survey(
@@ -236,12 +284,27 @@ class PassReader:
             return error
 
     def _read(self, capture: Capture, side: Side, inputs: tuple[Path, ...] | None) -> tuple[Pass, float]:
+        if capture.struck_out:
+            raise _StruckOutError(capture.struck_out)
         integrity = check(capture)
-        if not integrity.sound and not self.include_unsound:
-            raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
+        broken = {rule.name for rule in integrity.rules if rule.ok is False}
+        touched = bool(broken) and broken <= TOUCHING and not self.whole and not self.include_unsound
+        why_not = f"not sound: {'; '.join(integrity.reasons)}"
+        if not (integrity.sound or touched or self.include_unsound):
+            raise AnalysisError(why_not)
         records = records_for(capture, self.bench)
-        names = [*METRICS, *THIRDS]
-        analysis = analyse_capture(capture, window_s=CELL_S, metrics=names, bench=records, knocks=True)
+        analysis = analyse_capture(
+            capture,
+            window_s=CELL_S,
+            metrics=[*METRICS, *THIRDS],
+            bench=records,
+            knocks=True,
+            whole=self.whole,
+            clipped_s=integrity.clipped_s if touched else (),
+        )
+        if touched and (lost := _touched_share(analysis, integrity)) > MOST_TOUCHED:
+            what = _ClippedOutError if "clipping" in broken else AnalysisError
+            raise what(f"{why_not}; {100 * lost:.0f} % of it is touched, too much to use the rest")
         windows = analysis.joined(CELLS_A_WINDOW)
         if windows.empty:
             raise AnalysisError("too short or too broken for one whole window")
@@ -261,17 +324,26 @@ class PassReader:
             to_vehicle=analysis.to_vehicle,
             started=began(capture),
             source=_source(capture),
-            forward_ms2=forward_acceleration(capture, analysis.to_vehicle[0]),
+            forward_ms2=analysis.course.forward_ms2,
+            moving=analysis.moving,
+            touched=touched,
             measured={name: measure(reading) for name, measure in self.measures.items()},
+            left_out=analysis.left_out,
         )
         return drive, capture.odr_hz
+
+
+def _touched_share(analysis: Analysis, integrity: Integrity) -> float:
+    """How much of a pass its clipped samples, and the filters' settling after its gaps, take."""
+    clipped_s = analysis.moving.touched.sum() * CELL_S if analysis.moving else 0.0
+    return float((clipped_s + analysis.settling_s * len(integrity.gaps)) / integrity.seconds)
 
 
 def _source(capture: Capture) -> Source:
     with capture.path.open("rb") as file:
         fingerprint = hashlib.file_digest(file, "sha256").hexdigest()
     firmware = str(capture.hello.get("firmware", "not said"))
-    return Source(capture.text("chip"), firmware, fingerprint, capture.text("raw_sha256"))
+    return Source(capture.text("chip"), firmware, fingerprint, capture.text("raw_sha256"), not capture.is_imported)
 
 
 def began(capture: Capture) -> datetime | None:

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
+from towertap.analysis import windows_of
 from towertap.archive.record import CAPTURE
+from towertap.lazily import pd
+from towertap.motion import CELL_S, Moving
 from towertap.signals.metrics import METRICS, THIRDS, Metric
 
 if TYPE_CHECKING:
@@ -26,10 +28,8 @@ if TYPE_CHECKING:
 
 Side = Literal["before", "after"]
 SIDES: tuple[Side, Side] = ("before", "after")
-CELL_S = 0.1
-"""Length of the windows that passes are aligned by and cut into places from."""
 CELLS_A_WINDOW = 10
-"""So many of them make one of the windows of 1 s."""
+"""Cells of CELL_S, by which passes are aligned and cut into places, make one of the windows of 1 s."""
 
 
 def name_of(capture: Path) -> str:
@@ -59,6 +59,8 @@ class Source:
     firmware: str
     capture_sha256: str
     raw_sha256: str
+    from_box: bool = True
+    """Otherwise another recorder made it, and much of it cannot be proved."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,7 +75,7 @@ class Pass:
     recording began, None where the capture does not know; `forward_ms2` the mean forward acceleration in cells from the
     capture's start, NaN in gaps; `measured` what each section of the comparison took from
     the open capture, by its name; `speed` the speed driven, by time from the capture's start, None where no log covers
-    the pass.
+    the pass. `moving` says what of the capture is left out of all this as no drive over the road; None: nothing was to.
     """
 
     path: Path
@@ -93,6 +95,16 @@ class Pass:
     forward_ms2: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
     measured: Mapping[str, Any] = field(default_factory=dict)
     speed: SpeedLog | None = None
+    moving: Moving | None = None
+    touched: bool = False
+    """Clipped or overflowed, and used without the windows that this touched."""
+    left_out: Mapping[str, str] = field(default_factory=dict)
+    """The metrics that its rate cannot carry, with the reason."""
+
+    @property
+    def from_box(self) -> bool:
+        """Whether a box made it, and not another recorder."""
+        return self.source is None or self.source.from_box
 
     @property
     def name(self) -> str:
@@ -106,6 +118,34 @@ class Pass:
         used = (of_piece.cumcount() < full).to_numpy()
         kept = self.kept[metric][:, used]
         return metric_of(metric).of_all(kept) if kept.size else float("nan")
+
+    def driving_s(self, time_s: NDArray[np.floating]) -> NDArray[np.float64]:
+        """Times (n,) from the capture's start without the time that the vehicle stood."""
+        return np.asarray(time_s, float) if self.moving is None else self.moving.driving_s(time_s)
+
+    def logged(self, log: SpeedLog) -> Pass:
+        """The same pass with its speed log, and without what that shows to be no drive over the road."""
+        drive = replace(self, speed=log)
+        return drive if self.moving is None else drive.cut(self.moving.with_log(log))
+
+    def cut(self, of_drive: Moving) -> Pass:
+        """The same pass without the cells that are no drive over the road; as it is where that leaves none."""
+        chosen = ~of_drive.is_left_out(self.cells["start_s"].to_numpy(float), CELL_S)
+        if chosen.all() or not chosen.any():
+            return self
+        broken = np.cumsum(np.diff(self.cells["piece"].to_numpy(), prepend=0) + ~chosen)
+        pieces = np.unique(broken[chosen], return_inverse=True)[1]
+        cells = self.cells[chosen].reset_index(drop=True).assign(piece=pieces)
+        kept = {name: of_cells[:, chosen] for name, of_cells in self.kept.items()}
+        metrics = {name: metric_of(name) for name in kept}
+        return replace(
+            self,
+            cells=cells,
+            kept=kept,
+            windows=windows_of(cells[["piece", "start_s"]], metrics, kept, CELLS_A_WINDOW),
+            whole={name: metric.of_all(kept[name]) for name, metric in metrics.items()},
+            moving=of_drive,
+        )
 
     @property
     def road(self) -> str:
@@ -132,10 +172,22 @@ class Reading:
 
 @dataclass(frozen=True)
 class Excluded:
-    """A capture that was left out of the comparison, by file name without suffix, and why, in one line."""
+    """A capture that was left out of the comparison, by file name without suffix, and why, in one line.
+
+    `after_values`: somebody struck it out who had seen its values.
+    """
 
     capture: str
     reason: str
+    after_values: bool = False
+
+
+@dataclass(frozen=True)
+class ClippedOut:
+    """A pass that was left out because too much of it is clipped."""
+
+    road: str
+    side: Side
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,22 +202,13 @@ class Drives:
     passes: tuple[Pass, ...]
     excluded: tuple[Excluded, ...] = ()
     warnings: tuple[str, ...] = ()
+    clipped_out: tuple[ClippedOut, ...] = ()
     input_position: str | None = None
 
     @property
     def rough_roads(self) -> tuple[str, ...]:
         """Every road but the smooth one, in the order of the alphabet."""
         return tuple(sorted({drive.road for drive in self.passes} - {self.smooth}))
-
-    @property
-    def first(self) -> Side | None:
-        """The side whose every pass was driven before every pass of the other; None when mixed or not known."""
-        before, after = (
-            [drive.started for drive in self.passes if drive.side == side and drive.started] for side in SIDES
-        )
-        if not (before and after) or len(before) + len(after) < len(self.passes):
-            return None
-        return "before" if max(before) < min(after) else "after" if max(after) < min(before) else None
 
     def of(self, road: str, side: Side | None = None) -> tuple[Pass, ...]:
         """The passes over one road, of one side or of both, in driving order (pass number, then name)."""

@@ -20,6 +20,11 @@ class Slot:
     installation: int
 
 
+def key_of(drive: Pass) -> Key:
+    """What the plan knows a pass by."""
+    return drive.conditions.part, drive.road, drive.conditions.pass_number
+
+
 def slots_of(passes: Sequence[Pass], planned: Mapping[Key, Slot]) -> tuple[dict[str, Slot], str | None]:
     """The slot of every planned pass over one road by its capture's name; and, if so, why blocks do not hold.
 
@@ -28,7 +33,7 @@ def slots_of(passes: Sequence[Pass], planned: Mapping[Key, Slot]) -> tuple[dict[
     slots: dict[str, Slot] = {}
     taken: dict[Key, str] = {}
     for drive in passes:
-        key = (drive.conditions.part, drive.road, drive.conditions.pass_number)
+        key = key_of(drive)
         if key in taken:
             return {}, f"{taken[key]} and {drive.name} are the same planned pass"
         if key in planned:

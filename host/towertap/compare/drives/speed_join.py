@@ -14,10 +14,9 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import stats
 
-from towertap.capture.reading import Capture
 from towertap.capture.speed_log import LogOffset, SpeedLog
 from towertap.compare.drives.model import CELL_S, Drives, Pass
 
@@ -75,7 +74,7 @@ def with_speed(drives: Drives, logs: Sequence[SpeedLog], offset_s: float | None 
         more = f" and {len(without) - 2} more" if len(without) > 2 else ""
         words = f"{', '.join(without[:2])}{more}"
         warnings.append(f"no speed log spans {words} without a gap: on their roads speed is told by alignment only")
-    passes = tuple(replace(drive, speed=joined.get(drive.name)) for drive in drives.passes)
+    passes = tuple(drive.logged(joined[drive.name]) if drive.name in joined else drive for drive in drives.passes)
     return replace(drives, passes=passes, warnings=(*drives.warnings, *warnings, *_implausible(passes)))
 
 
@@ -127,27 +126,11 @@ def find_offset(log: SpeedLog, pushes: Sequence[Push]) -> LogOffset | None:
         return None
     looked_at = 2 * SEARCH_S  # of the offsets those a second apart are about independent
     score = math.atanh(min(top, 1 - 1e-9)) * math.sqrt(independent - 3)
-    if stats.norm.sf(score) * looked_at > CHANCE:
+    if scipy.stats.norm.sf(score) * looked_at > CHANCE:
         return None
     seconds = offsets_s[best] + STEP_S * (low - high) / (2 * bend)
     error = math.sqrt((1 - top**2) / (independent * top * -bend / STEP_S**2))
     return LogOffset(float(seconds), float(1.96 * math.hypot(error, STEP_S / math.sqrt(12))), "found")
-
-
-def forward_acceleration(capture: Capture, forward: Array) -> Array:
-    """Mean acceleration along `forward` (3,), chip axes, in cells of STEP_S from the capture's start; NaN in gaps."""
-    rows = round(STEP_S * capture.rate_hz)
-    ends_s = max(piece.start_time_s + piece.n_rows / capture.rate_hz for piece in capture.pieces())
-    sums, counts = np.zeros((2, math.ceil(ends_s / STEP_S) + 1))
-    for piece in capture.pieces():
-        row = 0
-        for block in capture.blocks(piece, rows * 256):
-            at_s = piece.start_time_s + (row + np.arange(len(block))) / capture.rate_hz
-            cell = (at_s / STEP_S).astype(int)
-            sums += np.bincount(cell, block @ forward, sums.size)
-            counts += np.bincount(cell, minlength=counts.size)
-            row += len(block)
-    return np.divide(sums, counts, out=np.full(sums.size, np.nan), where=counts >= rows / 2)
 
 
 def _seconds(log: SpeedLog, pushes: Sequence[Push], offsets_s: Array) -> tuple[Array, NDArray[np.float64]]:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_right
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from towertap.compare.caution import Caution, Weight
+from towertap.compare.drives.calendar import days
 from towertap.compare.drives.differences import TEMPERATURE_STEP_C
 from towertap.compare.drives.model import Drives, Pass, metric_of
-from towertap.compare.drives.slots import Key
+from towertap.compare.drives.slots import Key, key_of
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.plan import QUANTILE, Plan
 from towertap.compare.study import Study
@@ -115,6 +116,10 @@ def _analysis(plan: Plan, study: Study) -> Remarks:
         )
     if abs(study.margin - plan.margin) > SAME:
         yield "margin", f"the margin is {100 * study.margin:g} %, and {100 * plan.margin:g} % was planned: {SEEN}"
+    for name in ("refit_sd", "day_sd"):
+        stated, planned_sd = getattr(study, name), getattr(plan, name)
+        if stated != planned_sd:
+            yield "spread", f"--{name.replace('_', '-')} is {_percent(stated)}, and {_percent(planned_sd)} was planned"
     for metric in metrics:
         if metric not in plan.metrics:
             yield "metric", f"{metric_of(metric).label} was not planned: {SEEN}"
@@ -155,25 +160,27 @@ def _order(plan: Plan, drives: Drives) -> Remarks:
             "it is no plan for that",
         )
     places: dict[Key, int] = {(drive.part, drive.road, drive.pass_number): i for i, drive in enumerate(plan.drives)}
-    known = [(places[_key(drive)], drive.name) for drive in driven if _key(drive) in places]
+    known = [(places[key_of(drive)], drive.name) for drive in driven if key_of(drive) in places]
     moved = len(known) - _longest_rise([place for place, _ in known])
     if moved:
-        first = next((name for (place, name), fit in zip(known, sorted(known), strict=True) if place != fit[0]), None)
+        first = next(name for (place, name), fit in zip(known, sorted(known), strict=True) if place != fit[0])
         yield "order", f"{moved} of {len(known)} passes were not driven in their planned order, from {first} on"
-    changes = sum(drive.conditions.part != following.conditions.part for drive, following in pairwise(driven))
-    if driven and not unknown and changes != len(plan.installations) - 1:
-        yield "order", f"changes of the part between passes: {changes}, and {len(plan.installations) - 1} planned"
-
-
-def _key(drive: Pass) -> Key:
-    return drive.conditions.part, drive.road, drive.conditions.pass_number
+    if driven and not unknown:
+        parts = [drive.part for drive in plan.drives], [drive.conditions.part for drive in driven]
+        changes = [sum(part != following for part, following in pairwise(in_turn)) for in_turn in parts]
+        for what, planned, count in (
+            ("changes of the part between passes", *changes),
+            ("days driven on", plan.planned_design.days, len(set(days(driven).values()))),
+        ):
+            if count != planned:
+                yield "order", f"{what}: {count}, and {planned} planned"
 
 
 def _longest_rise(places: Sequence[int]) -> int:
-    """Length of the longest rising subsequence: as many passes kept their order."""
+    """Length of the longest subsequence that does not fall: as many passes kept their order, one driven twice too."""
     ends: list[int] = []
     for place in places:
-        at = bisect_left(ends, place)
+        at = bisect_right(ends, place)
         ends[at : at + 1] = [place]
     return len(ends)
 
@@ -198,11 +205,12 @@ def _conditions(plan: Plan, drives: Drives) -> Remarks:
             said = ", ".join(sorted({f"'{getattr(drive.conditions, field)}'" for drive in others}))
             names = some([drive.name for drive in others])
             yield "conditions", f"{field.replace('_', ' ')} was to be '{planned_text}', and is {said} in {names}"
-    yield from _pressures(hold.tyre_pressures_kpa, drives)
+    changed = ["after"] if plan.control == "positive" else []
+    yield from _pressures(hold.tyre_pressures_kpa, [drive for drive in drives.passes if drive.side not in changed])
     yield from _temperatures(hold.air_temperature_c, drives)
 
 
-def _pressures(planned: str, drives: Drives) -> Remarks:
+def _pressures(planned: str, passes: Sequence[Pass]) -> Remarks:
     def off(said: str) -> bool:
         try:
             pairs = zip(_numbers(planned), _numbers(said), strict=True)
@@ -210,7 +218,7 @@ def _pressures(planned: str, drives: Drives) -> Remarks:
         except ValueError:
             return said.split() != planned.split()
 
-    others = [drive for drive in drives.passes if planned and off(drive.conditions.tyre_pressures_kpa)]
+    others = [drive for drive in passes if planned and off(drive.conditions.tyre_pressures_kpa)]
     if others:
         said = "; ".join(sorted({drive.conditions.tyre_pressures_kpa or "not written down" for drive in others}))
         names = some([drive.name for drive in others])
@@ -230,6 +238,10 @@ def _temperatures(planned: tuple[float, float] | None, drives: Drives) -> Remark
     elif known and max(known.values()) - min(known.values()) > TEMPERATURE_STEP_C:
         span = f"{min(known.values()):g} to {max(known.values()):g} °C"
         yield "conditions", f"the air went from {span} over the passes, more than {TEMPERATURE_STEP_C:g} °C"
+
+
+def _percent(share: float | None) -> str:
+    return "not stated" if share is None else f"{100 * share:g} %"
 
 
 def _numbers(text: str) -> list[float]:

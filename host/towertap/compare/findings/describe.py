@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
 from towertap.compare.findings.instrument import drowned
 from towertap.compare.findings.model import Finding, Spread
 from towertap.compare.stats.contrast import Verdict
+from towertap.compare.stats.design import About
 from towertap.compare.stats.planning import MOST_PASSES
-from towertap.words.numbers import change_percent, p_value, range_percent
+from towertap.words.numbers import change_percent, p_value, percent, range_percent
 from towertap.words.phrases import counted, listed, sentence_case
 from towertap.words.table import Table, tabulate
+
+if TYPE_CHECKING:
+    from towertap.bench.sharing import Share
 
 WORDS: dict[Verdict, str] = {
     "harsher": "harsher",
@@ -27,6 +32,14 @@ SOURCES = {
     "assumed": "assumed",
 }
 """Whence a spread of installations or days is known."""
+OR_WHAT: dict[About, str] = {
+    "part or day": "the day",
+    "part or installation": "how it was installed",
+    "part": "chance over installations and days",
+}
+"""What else than the part a change on these drives may be."""
+CANCELLED = 1e-9
+"""A spread with a smaller coefficient is not in the error."""
 
 
 def leads(overall: Sequence[Finding], findings: Sequence[Finding]) -> tuple[Finding, ...]:
@@ -46,8 +59,8 @@ def findings_table(overall: Sequence[Finding], findings: Sequence[Finding]) -> T
                 "change": change_percent(finding.ratio, finding.interval),
                 "these drives": range_percent(finding.interval),
                 "the part": range_percent(finding.part.interval),
-                "p": p_value(p_decisive(finding)),
-                "verdict": finding.verdict,
+                "p": p_value(p_decisive(finding), finding.part.least_p),
+                "verdict": verdict_words(finding),
             }
             for metric in metrics
             for finding in (*overall, *findings)
@@ -62,12 +75,22 @@ def p_decisive(finding: Finding) -> float | None:
     return finding.part.p_equivalence_holm if finding.verdict == "equivalent" else finding.part.p_difference_holm
 
 
+def verdict_words(finding: Finding) -> str:
+    """The verdict about the part; where that is undecided, with what these drives alone show."""
+    shown = {"harsher": "more", "gentler": "less", "equivalent": "no change that counts"}.get(finding.on_these_drives)
+    if finding.verdict != "undecided":
+        return WORDS[finding.verdict]
+    return f"undecided ({shown} on these drives)" if shown else "undecided"
+
+
 def describe(finding: Finding, parts: tuple[str, str]) -> str:
     """Three short sentences at most; `parts` are the names before and after."""
     size = change_percent(finding.ratio, finding.interval)
-    if finding.interval and not drowned(finding):
-        of_part = range_percent(finding.part.interval)
-        size += f" ({range_percent(finding.interval)} on these drives, {of_part} of the part)"
+    if is_judged(finding):
+        of_part = f"{range_percent(finding.part.interval)} of the part"
+        if finding.verdict == "equivalent":
+            of_part += f", {range_percent(finding.part.interval_90)} at 90 %, which decides"
+        size += f" ({range_percent(finding.interval)} on these drives, {of_part})"
     first = f"{sentence_case(finding.label)} on {finding.road}: {WORDS[finding.verdict]}, {size}."
     return " ".join((first, *notes(finding, parts)))
 
@@ -94,27 +117,39 @@ def notes_together(findings: Sequence[Finding], parts: tuple[str, str]) -> list[
     ]
 
 
+def is_judged(finding: Finding) -> bool:
+    """Whether a verdict was possible, whatever it is."""
+    return finding.interval is not None and not drowned(finding.noise) and finding.not_one_road is None
+
+
 def why_not(finding: Finding, parts: tuple[str, str]) -> str:
     """Why nothing can be judged; empty where something can."""
-    if drowned(finding):
-        share = f"{100 * finding.noise.share if finding.noise else 100:.0f} %"
-        return (
-            f"It is not judged: {share} of a pass's power is the sensor's own noise. A rougher road or a quieter "
-            "sensor can tell; more passes cannot."
-        )
-    if finding.interval is not None:
+    if is_judged(finding):
         return ""
+    if finding.not_one_road:
+        return f"It is not judged: {finding.not_one_road}."
+    if finding.noise and drowned(finding.noise):
+        return (
+            f"It is not judged: {100 * finding.noise.share:.0f} % of a pass's power is {finding.noise.source}, the "
+            f"same with either part. A rougher road, a band that ends lower or {quieter(finding.noise)} can tell; more "
+            "passes cannot."
+        )
     if min(finding.passes) < 2:
         driven = f"{counted(finding.passes[0], 'pass')} with {parts[0]}, {finding.passes[1]} with {parts[1]}"
         return f"One pass on a side does not tell a change from chance ({driven}): drive three or more of each."
     return "The passes of a side agree to the last digit, as drives never do: look for copies of one recording."
 
 
+def quieter(noise: Share) -> str:
+    """What would drown the road less."""
+    return "a quieter engine" if noise.of == "idle" else "a quieter sensor"
+
+
 def in_play(finding: Finding) -> Iterator[tuple[str, Spread]]:
     """What the design leaves in the statement about the part: days, installations, and how far they may differ."""
-    if finding.overlap.day_coefficient > 1e-9:
+    if finding.overlap.day_coefficient > CANCELLED:
         yield "days", finding.part.day
-    if finding.overlap.installation_coefficient > 1e-9:
+    if finding.overlap.installation_coefficient > CANCELLED:
         yield "installations", finding.part.installation
 
 
@@ -134,16 +169,23 @@ def _overturned(finding: Finding) -> str:
 def _settled(finding: Finding) -> str:
     """What would settle an undecided finding."""
     if finding.on_these_drives != "undecided":
-        shown = {"harsher": "more", "gentler": "less"}.get(finding.on_these_drives, "no change that counts")
-        return f"These drives show {shown}; whether that is {other_cause(finding)} is not told."
-    needed = finding.passes_needed
-    many = (
-        f"{needed} passes a side would settle it 4 times in 5" if needed else f"even {MOST_PASSES} would not settle it"
-    )
-    return f"As passes vary, {many}."
+        more = "more passes of the same kind do not settle it, more installations or days do"
+        if finding.on_these_drives == "equivalent":
+            return f"These drives show no change that counts, which may hide {other_cause(finding)}; {more}."
+        shown = {"harsher": "more", "gentler": "less"}[finding.on_these_drives]
+        return f"These drives show {shown}: {other_cause(finding)}; {more}."
+    needed, units = finding.passes_needed, "rounds" if finding.over_all else "passes"
+    many = f"even {MOST_PASSES} {units} a side would not settle it"
+    if needed is not None and finding.assurance is not None:
+        many = (
+            f"{needed} {units} a side would settle it 4 times in 5 ({percent(finding.assurance)} over all that their "
+            "spread may be)"
+        )
+    return f"As passes vary, {many}; plan them as drives of their own. It is not evidence that nothing changed."
 
 
 def other_cause(finding: Finding) -> str:
     """The part, or what else a difference on these drives may be."""
-    other = {"part or day": "the day", "part or installation": "how it was installed"}
-    return f"the part or {other.get(finding.about, 'chance')}"
+    if finding.over_smooth is not None and finding.over_smooth.reading == "moved alike":
+        return "the part, or box, tyres, weather or day, for the smooth road moved alike"
+    return f"the part or {OR_WHAT[finding.overlap.about]}"

@@ -1,39 +1,41 @@
-"""From a laid-out study to its findings: both statements with their checks, then the verdicts of each family."""
+"""From a laid-out study to its findings: what each rests on, on every rough road and over all together."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
-from functools import partial
-from typing import Literal
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from towertap.compare.caution import Caution, Weight
 from towertap.compare.drives.model import SIDES, Pass, Quantity
 from towertap.compare.findings import instrument
-from towertap.compare.findings.describe import describe
-from towertap.compare.findings.model import Finding, OverSmooth, PartStatement, PassInfluence, Spread
+from towertap.compare.findings.decide import Undecided, decided
+from towertap.compare.findings.model import Finding, OverSmooth
 from towertap.compare.road.rough import PassValue, whole_value
 from towertap.compare.stats.blocks import block_ratios, p_interaction
-from towertap.compare.stats.bursts import leave_one_out
-from towertap.compare.stats.contrast import ALPHA, Student, Verdict, pass_contrast
-from towertap.compare.stats.design import Design, about, overlap
+from towertap.compare.stats.contrast import Student, pass_contrast
+from towertap.compare.stats.design import Design, overlap
 from towertap.compare.stats.part import Statements, statements
-from towertap.compare.stats.planning import MOST_PASSES, passes_needed
-from towertap.compare.stats.power import difference_power, equivalence_power
-from towertap.compare.stats.ratio import contrast, described, holm
+from towertap.compare.stats.ratio import contrast, described, ends
 from towertap.compare.stats.roads import heterogeneity, rounds, smooth_control
-from towertap.compare.stats.spreads import ClusterSpread
 from towertap.compare.study import Road, Study
-from towertap.words.numbers import change_percent, range_percent
-from towertap.words.phrases import listed, sentence_case
 
-Values = tuple[list[PassValue], list[PassValue]]
 ALL_ROADS = "all rough roads"
-FEWEST_FOR_INFLUENCE = 3
-"""With fewer passes on a side none can be spared."""
+FEWEST_TO_SPARE_ONE = 3
+"""With fewer passes on a side none is left out to see what hangs on it."""
+
+Numbers = NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Sample:
+    """Passes of one road, or rounds over all: logarithms (n,), their design, and the pass that gives each its place."""
+
+    logs: NDArray[np.float64]
+    design: Design
+    passes: tuple[Pass, ...]
 
 
 def find(study: Study, primary: str | None) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
@@ -44,145 +46,122 @@ def find(study: Study, primary: str | None) -> tuple[tuple[Finding, ...], tuple[
     of_roads = [_on_road(study, road, quantity) for road in study.roads for quantity in study.quantities]
     overall = [_over_all(study, quantity, of_roads) for quantity in study.quantities if len(study.roads) > 1]
     parts = study.drives.before, study.drives.after
-    return _decided(overall, primary, parts), _decided(of_roads, primary, parts)
+    return decided(overall, primary, parts), decided(of_roads, primary, parts)
 
 
-def _decided(findings: list[Finding], primary: str | None, parts: tuple[str, str]) -> tuple[Finding, ...]:
-    """The findings with their verdicts, those of the primary metric, where there is one, a family apart."""
-    marked = [replace(finding, primary=finding.metric == primary) if primary else finding for finding in findings]
-    families = {kind: [finding for finding in marked if finding.primary == kind] for kind in (True, False, None)}
-    decided = {kind: _decide(family, parts) for kind, family in families.items()}
-    return tuple(next(decided[finding.primary]) for finding in marked)
-
-
-def _on_road(study: Study, road: Road, quantity: Quantity) -> Finding:
-    """One finding on one road, all but what the family decides."""
+def _on_road(study: Study, road: Road, quantity: Quantity) -> Undecided:
     metric, rough = quantity.name, road.rough[quantity.name]
     values = [rough.value(drive) for drive in road.passes]
-    logs, wholes = np.log([drive.value for drive in values]), np.array([drive.whole for drive in values])
-    after = road.design.after
-    return replace(
-        _finding(study, quantity, logs, road.design, road.passes, values),
+    logs, wholes = np.log([value.value for value in values]), np.array([value.whole for value in values])
+    after, paired = road.design.after, road.block is not None
+
+    def of_passes(numbers: Numbers) -> Sample:
+        passes = tuple(road.passes[number] for number in numbers)
+        return Sample(logs[numbers], study.groups.design(passes, paired), passes)
+
+    return _measured(
+        study,
+        quantity,
+        of_passes,
+        road.passes,
+        values,
         road=road.name,
         over_all=False,
-        cautions=tuple(instrument.mounting_cautions(metric, road.passes)),
         basis=rough.basis,
         whole_because=rough.warning,
         rough_share=rough.share,
         whole=contrast(wholes[~after], wholes[after], study.margin, road.block),
         bursts=rough.bursts[0],
         loud_passes=rough.bursts[1],
-        influence=_influence(logs, road, study.margin),
+        roads_differ=None,
+        not_one_road=study.not_one_road(road),
+        cautions=tuple(instrument.mounting_cautions(metric, road.passes)),
     )
 
 
-def _over_all(study: Study, quantity: Quantity, of_roads: Sequence[Finding]) -> Finding:
-    """One finding over all rough roads: the unit is the round, one drive over every road."""
+def _over_all(study: Study, quantity: Quantity, of_roads: Sequence[Undecided]) -> Undecided:
+    """Over all rough roads: the unit is the round, one drive over every road."""
     passes = [drive for road in study.roads for drive in road.passes]
-    rough = {road.name: road.rough[quantity.name] for road in study.roads}
-    values = [rough[drive.road].value(drive) for drive in passes]
-    logs, wholes = (np.log([getattr(drive, name) for drive in values]) for name in ("value", "whole"))
+    rough = [road.rough[quantity.name] for road in study.roads for _ in road.passes]
+    values = [places.value(drive) for places, drive in zip(rough, passes, strict=True)]
+    of_road, in_round = np.array([drive.road for drive in passes]), np.array(_rounds_of(passes))
     after = np.array([drive.side == "after" for drive in passes])
-    roads, numbers = [drive.road for drive in passes], _numbers(passes)
-    in_rounds, whole_rounds = (rounds(of, roads, numbers, after) for of in (logs, wholes))
-    first = [passes[number] for number in in_rounds.first]
-    design = study.groups.design(first, all(road.block is not None for road in study.roads))
-    students = [pass_contrast(logs[here], after[here], road.block) for road, here in _of_roads(study, roads)]
-    shares = [finding.rough_share for finding in of_roads if finding.metric == quantity.name]
-    whole = described(
-        pass_contrast(whole_rounds.logs, design.after, design.block), whole_rounds.logs, design.after, study.margin
-    )
-    return replace(
-        _finding(study, quantity, in_rounds.logs, design, first, values),
-        basis="whole passes" if all(of.warning for of in rough.values()) else "rough places",
-        rough_share=float(np.mean(shares)),
-        whole=whole,
-        bursts=sum(of.bursts[0] for of in rough.values()),
-        loud_passes=tuple(name for of in rough.values() for name in of.bursts[1]),
-        roads_differ=bool(heterogeneity(students).differ()) if all(s.df >= 1 for s in students) else None,
-    )
+    paired = all(road.block is not None for road in study.roads)
 
+    def of_rounds(logs: NDArray[np.float64], numbers: Numbers) -> Sample:
+        over = rounds(logs[numbers], of_road[numbers], in_round[numbers].tolist(), after[numbers])
+        firsts = tuple(passes[number] for number in numbers[over.first])
+        return Sample(over.logs, study.groups.design(firsts, paired), firsts)
 
-def _finding(
-    study: Study,
-    quantity: Quantity,
-    logs: NDArray[np.float64],
-    design: Design,
-    passes: Sequence[Pass],
-    values: Sequence[PassValue],
-) -> Finding:
-    """Both statements from logs (n,) of the passes (or rounds) of a design; `values` are those of all passes."""
-    both = statements(logs, design, study.installation_known, study.day_known)
-    shown = described(both.drives, logs, design.after, study.margin)
-    sides = {drive.name: drive.side for drive in study.drives.passes}
-    before, after = (tuple(drive for drive in values if sides[drive.capture] == side) for side in SIDES)
-    all_passes = [drive for drive in study.drives.passes if drive.name in {value.capture for value in values}]
-    return Finding(
-        **vars(shown),
+    logs, whole_logs = (np.log([getattr(value, name) for value in values]) for name in ("value", "whole"))
+    whole = of_rounds(whole_logs, np.arange(len(passes)))
+    of_metric = [measured for measured in of_roads if measured.fields["metric"] == quantity.name]
+    students = [measured.both.drives for measured in of_metric]
+    roads = [road.rough[quantity.name] for road in study.roads]
+    return _measured(
+        study,
+        quantity,
+        lambda numbers: of_rounds(logs, numbers),
+        passes,
+        values,
         road=ALL_ROADS,
         over_all=True,
-        metric=quantity.name,
-        label=quantity.label,
-        unit=quantity.unit,
-        margin=study.margin,
-        verdict="undecided",
-        on_these_drives="undecided",
-        about="part",
-        part=_part(both, shown.interval is not None, study.margin),
-        overlap=overlap(design, *_times_and_warmth(passes)),
-        over_smooth=_over_smooth(study, quantity.name, both.drives) if shown.interval else None,
-        p_difference_holm=None,
-        p_equivalence_holm=None,
-        primary=None,
-        family=0,
-        basis="rough places",
+        basis="whole passes" if all(places.warning for places in roads) else "rough places",
         whole_because=None,
-        rough_share=1.0,
-        whole=shown,
-        block_ratios=() if design.block is None else block_ratios(logs, design.after, design.block),
-        p_interaction=None if design.block is None else p_interaction(logs, design.after, design.block),
-        bursts=0,
-        loud_passes=(),
-        influence=None,
-        roads_differ=None,
-        passes_needed=None,
-        noise=instrument.largest_share(all_passes, values, quantity.name),
-        before_values=before,
-        after_values=after,
+        rough_share=float(np.mean([places.share for places in roads])),
+        whole=described(
+            pass_contrast(whole.logs, whole.design.after, whole.design.block),
+            whole.logs,
+            whole.design.after,
+            study.margin,
+        ),
+        bursts=sum(places.bursts[0] for places in roads),
+        loud_passes=tuple(name for places in roads for name in places.bursts[1]),
+        roads_differ=bool(heterogeneity(students).differ()) if all(of.df >= 1 for of in students) else None,
+        not_one_road=next((f"{road.name}: {why}" for road in study.roads if (why := study.not_one_road(road))), None),
         cautions=(),
-        words="",
     )
 
 
-def _part(both: Statements, tells: bool, margin: float) -> PartStatement:
-    part, made_of = both.part, both.components
-    kinds: tuple[tuple[Literal["installation", "day"], ClusterSpread], ...] = (
-        ("installation", made_of.installation),
-        ("day", made_of.day),
-    )
-    installation, day = (
-        Spread(float(of.sd), float(of.df), of.source, both.overturned_by(kind, margin) if tells else None)
-        for kind, of in kinds
-    )
-    if not tells:
-        return PartStatement(None, None, None, None, None, None, None, None, installation, day)
-    return PartStatement(
-        interval=_ends(part),
-        interval_90=_ends(part, 2 * ALPHA),
-        standard_error=float(part.error),
-        df=float(part.df),
-        p_difference=float(part.p_difference()),
-        p_equivalence=float(part.p_equivalence(margin)),
-        p_difference_holm=None,
-        p_equivalence_holm=None,
-        installation=installation,
-        day=day,
-    )
+def _measured(
+    study: Study,
+    quantity: Quantity,
+    sample: Callable[[Numbers], Sample],
+    passes: Sequence[Pass],
+    values: Sequence[PassValue],
+    **of_where: Any,
+) -> Undecided:
+    """Both statements of a metric; `sample` is of the passes with these numbers, all or all but one."""
+    known = study.known(quantity.name)
 
+    def without(number: int) -> Statements:
+        rest = sample(np.delete(np.arange(len(passes)), number))
+        return statements(rest.logs, rest.design, *known)
 
-def _ends(student: Student, alpha: float = ALPHA) -> tuple[float, float]:
-    low, high = student.interval(alpha)
-    return float(low), float(high)
+    whole_set = sample(np.arange(len(passes)))
+    design = whole_set.design
+    both = statements(whole_set.logs, design, *known)
+    noise = instrument.largest_share(passes, values, quantity.name)
+    shown = described(both.drives, whole_set.logs, design.after, instrument.narrowed(study.margin, noise))
+    before, after = (
+        tuple(value for drive, value in zip(passes, values, strict=True) if drive.side == side) for side in SIDES
+    )
+    fields: Mapping[str, Any] = {
+        "metric": quantity.name,
+        "label": quantity.label,
+        "unit": quantity.unit,
+        "margin": study.margin,
+        "overlap": overlap(design, *_times_and_warmth(whole_set.passes)),
+        "over_smooth": _over_smooth(study, quantity.name, both.drives) if shown.interval else None,
+        "block_ratios": () if design.block is None else block_ratios(whole_set.logs, design.after, design.block),
+        "p_interaction": None if design.block is None else p_interaction(whole_set.logs, design.after, design.block),
+        "noise": noise,
+        "before_values": before,
+        "after_values": after,
+        **of_where,
+    }
+    can_spare = shown.interval is not None and min(shown.passes) >= FEWEST_TO_SPARE_ONE
+    return Undecided(fields, shown, both, tuple(drive.name for drive in passes), without if can_spare else None)
 
 
 def _over_smooth(study: Study, metric: str, rough: Student) -> OverSmooth | None:
@@ -195,24 +174,10 @@ def _over_smooth(study: Study, metric: str, rough: Student) -> OverSmooth | None
         return None
     control = smooth_control(rough, smooth, study.margin)
     over = control.over_smooth
-    return OverSmooth(float(over.ratio), _ends(over), float(smooth.ratio), _ends(smooth), control.reading)
+    return OverSmooth(float(over.ratio), ends(over), float(smooth.ratio), ends(smooth), control.reading)
 
 
-def _influence(logs: NDArray[np.float64], road: Road, margin: float) -> PassInfluence | None:
-    design = road.design
-    if min(design.after.sum(), (~design.after).sum()) < FEWEST_FOR_INFLUENCE:
-        return None
-
-    def judge(kept: NDArray[np.int64]) -> tuple[float, str]:
-        block = None if design.block is None else design.block[kept]
-        student = pass_contrast(logs[kept], design.after[kept], block)
-        return float(student.ratio), student.verdict(margin)
-
-    left_out = leave_one_out(judge, logs.size)
-    return PassInfluence(left_out.range, tuple(road.passes[number].name for number in left_out.hangs_on))
-
-
-def _numbers(passes: Sequence[Pass]) -> list[int]:
+def _rounds_of(passes: Sequence[Pass]) -> list[int]:
     """The round of each pass: its number, or its place among those of its side and road where one has none."""
     if all(drive.conditions.pass_number for drive in passes):
         return [drive.conditions.pass_number or 0 for drive in passes]
@@ -225,91 +190,6 @@ def _numbers(passes: Sequence[Pass]) -> list[int]:
     return numbers
 
 
-def _of_roads(study: Study, roads: Sequence[str]) -> Iterator[tuple[Road, NDArray[np.bool_]]]:
-    for road in study.roads:
-        yield road, np.array([name == road.name for name in roads])
-
-
 def _times_and_warmth(passes: Sequence[Pass]) -> tuple[list[float | None], list[float | None]]:
     starts = [drive.started.timestamp() if drive.started else None for drive in passes]
     return starts, [drive.conditions.air_temperature_c for drive in passes]
-
-
-def verdict(ratio: float, p_difference: float | None, p_equivalence: float | None, alpha: float = ALPHA) -> Verdict:
-    """The verdict from the ratio and the adjusted p-values of the difference and the two one-sided tests.
-
-    `equivalent` goes before `harsher` and `gentler`: a difference inside the margin does not count, though it is there.
-    A large p is never taken for "the same".
-    """
-    if p_difference is None or p_equivalence is None:
-        return "undecided"
-    if p_equivalence < alpha:
-        return "equivalent"
-    if p_difference < alpha:
-        return "harsher" if ratio > 1 else "gentler"
-    return "undecided"
-
-
-def _decide(findings: list[Finding], parts: tuple[str, str]) -> Iterator[Finding]:
-    """Adjust the p-values over one family and give every finding its verdicts, cautions and words."""
-    different, equivalent = (holm([getattr(f, name) for f in findings]) for name in ("p_difference", "p_equivalence"))
-    of_part = [
-        holm([getattr(finding.part, name) for finding in findings]) for name in ("p_difference", "p_equivalence")
-    ]
-    family = sum(p is not None for p in different)
-    for place, finding in enumerate(findings):
-        part = replace(finding.part, p_difference_holm=of_part[0][place], p_equivalence_holm=of_part[1][place])
-        drowned = instrument.drowned(finding)
-        shown: Verdict = "undecided" if drowned else verdict(finding.ratio, different[place], equivalent[place])
-        of_the_part: Verdict = (
-            "undecided" if drowned else verdict(finding.ratio, part.p_difference_holm, part.p_equivalence_holm)
-        )
-        more_would_tell = shown == "undecided" and not drowned and finding.p_difference is not None
-        decided = replace(
-            finding,
-            part=part,
-            p_difference_holm=different[place],
-            p_equivalence_holm=equivalent[place],
-            family=family,
-            on_these_drives=shown,
-            verdict=of_the_part,
-            about=about(finding.overlap, shown, of_the_part),
-            passes_needed=_needed(finding, ALPHA / max(family, 1)) if more_would_tell else None,
-        )
-        cautions = (*_cautions(decided), *instrument.noise_cautions(decided), *decided.cautions)
-        yield replace(decided, words=describe(decided, parts), cautions=cautions)
-
-
-def _needed(finding: Finding, alpha: float) -> int | None:
-    """Passes a side that show a change as large as the margin, or hold none inside it, 4 times in 5; None: too many."""
-    blocks, df = max(1, len(finding.block_ratios)), finding.df or 0.0
-    error = finding.standard_error or 0.0
-    spread = error / np.sqrt(sum(1 / count for count in finding.passes))
-    fewest = max(2, blocks)
-
-    def power(sd: float, passes: int) -> float:
-        shown = difference_power(1 + finding.margin, sd, passes, alpha, blocks=blocks)
-        return min(shown, equivalence_power(finding.margin, sd, passes, alpha, blocks=blocks))
-
-    needed = passes_needed(partial(power), spread, df, range(fewest, MOST_PASSES + 1, blocks)) if df > 0 else None
-    return needed.passes if needed else None
-
-
-def _cautions(finding: Finding) -> Iterator[Caution]:
-    """What a sceptic must know of one finding beside its words."""
-    if min(finding.passes) < 2:
-        return  # nothing is told from chance, whatever is rough
-    whole = finding.whole
-    if finding.whole_because:
-        yield Caution(
-            f"{sentence_case(finding.whole_because)}: the finding rests on whole passes, smooth stretches and all."
-        )
-    elif whole.interval and not whole.interval[0] <= finding.ratio <= whole.interval[1]:
-        yield Caution(
-            f"The change over {finding.basis} ({change_percent(finding.ratio, finding.interval)}) is another than over "
-            f"whole passes ({range_percent(whole.interval)}).",
-            Weight.WEAKENS,
-        )
-    if finding.influence and finding.influence.hangs_on and not finding.over_all:
-        names = listed(finding.influence.hangs_on[:2])
-        yield Caution(f"Without {names} alone the verdict would be another.", Weight.WEAKENS)

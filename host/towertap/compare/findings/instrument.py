@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -28,17 +29,29 @@ def share_at(whole: Share, value: float) -> Share:
     return replace(whole, share=share, judged=judged(share))
 
 
-def drowned(finding: Finding) -> bool:
+def drowned(noise: Share | None) -> bool:
     """Whether the sensor's noise is more than half of a finding's power, so that it is not judged."""
-    return finding.noise is not None and finding.noise.judged == "not judged"
+    return noise is not None and noise.judged == "not judged"
+
+
+def narrowed(margin: float, noise: Share | None) -> float:
+    """The margin of what is measured that holds the true ratio inside `margin`, part of the power being no road's.
+
+    With a share s of it, a true ratio r shows as √(s + (1 − s) r²).
+    """
+    if noise is None or noise.judged == "clean":
+        return margin
+    above, below = (math.sqrt(noise.share + (1 - noise.share) * ratio**2) for ratio in (1 + margin, 1 / (1 + margin)))
+    return min(above, 1 / below) - 1
 
 
 def noise_cautions(finding: Finding) -> Iterator[Caution]:
     """Where the sensor's noise is more than a tenth of a finding's power and less than half."""
     if finding.noise is not None and finding.noise.judged == "marked":
         yield Caution(
-            f"Up to {100 * finding.noise.share:.0f} % of a pass's power is the sensor's own noise (limit "
-            f"{100 * MARKED_SHARE:.0f} %), the same with either part: the true change is larger than the measured one."
+            f"Up to {100 * finding.noise.share:.0f} % of a pass's power is {finding.noise.source} (limit "
+            f"{100 * MARKED_SHARE:.0f} %), the same with either part: the true change is larger than the measured one, "
+            "and the margin is taken as much narrower."
         )
 
 
@@ -57,7 +70,7 @@ def cautions(bench: Mapping[str, BenchSummary]) -> Iterator[Caution]:
     for names, kinds in without.items():
         yield Caution(
             f"No bench record of {listed(kinds)} holds for {len(names)} of {len(bench)} captures; the data sheet "
-            "stands in (towertap bench)."
+            "stands in. Make them with 'towertap bench' ('towertap record --idle'), or name their folder with --bench."
         )
     yield from _differences(bench)
     for name, records in bench.items():

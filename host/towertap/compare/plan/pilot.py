@@ -1,27 +1,52 @@
-"""A pilot: a few passes with nothing changed, and how far they differ."""
+"""How far passes differ with nothing changed: said, or measured by a pilot of a few passes."""
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+
+import numpy as np
 
 from towertap.analysis import analyse_capture
 from towertap.capture.integrity import check
 from towertap.capture.reading import Capture, open_capture
-from towertap.compare.stats.power import CAUTION, Spread, coefficient_of_variation, pilot_spread
+from towertap.compare.stats.planning import middle
+from towertap.compare.stats.ratio import NO_SPREAD
 from towertap.errors import AnalysisError, CallError, TowertapError
-from towertap.words.phrases import quoted
+from towertap.words.phrases import listed, quoted
+
+Levels = dict[tuple[str, str], list[tuple[int | None, float]]]
+"""Numbers and logarithms of passes, by road and part."""
+FEWEST_DF = 3
+"""With fewer from rounds, four with one part, the spread is taken from passes."""
 
 
 @dataclass(frozen=True)
-class Pilot:
-    """The spread of a pilot, and `words` on where it comes from; `left_out` names the captures that were not used."""
+class PassSpread:
+    """How far rounds over all rough roads (passes, where there is one) differ with nothing changed.
 
-    spread: Spread
+    `sd` is the standard deviation of the logarithm, estimated with `df` degrees of freedom (None: said), `words` tell
+    where it is from; `left_out` are the captures of a pilot that were not used.
+    """
+
+    sd: float
+    df: int | None
     words: str
-    left_out: tuple[str, ...]
+    left_out: tuple[str, ...] = ()
+
+    @property
+    def planned(self) -> float:
+        """What is planned with: the middle estimate."""
+        return self.sd if self.df is None else middle(self.sd, self.df)
+
+
+def said(pass_sd: float, roads: int) -> PassSpread:
+    """A spread from pass to pass that somebody said, a fraction, over so many rough roads."""
+    words = f"{100 * pass_sd:g} % from pass to pass, as said and not measured"
+    return PassSpread(pass_sd / math.sqrt(roads), None, words + _of_rounds(pass_sd, roads))
 
 
 def load_pilot(
@@ -30,34 +55,34 @@ def load_pilot(
     roads: Sequence[str],
     position: str = "",
     on_progress: Callable[[int, int], None] | None = None,
-) -> Pilot:
+) -> PassSpread:
     """Estimate the spread of `metric` over whole passes from the captures (*.h5) in `folder` of the `roads` named.
 
-    Passes alike in road and part form a group; spreads within groups are pooled, so that several roads or parts can
-    share a pilot. Captures that are not sound are left out, and so are those of a box elsewhere than at `position`,
-    where that is named. Raises CallError for a folder without such captures or with captures of several positions,
-    AnalysisError when no group has two passes.
+    From rounds, passes of one number and part over every road, where there are enough; else from passes alike in road
+    and part, as if roads varied independently. Captures that are not sound are left out, and so are those of a box
+    elsewhere than at `position`, where that is named. Raises CallError for a folder without such captures or with
+    captures of several positions, AnalysisError when no two passes are alike.
     """
     paths = sorted(folder.glob("*.h5"))
     if not paths:
         raise CallError(f"no captures (*.h5) in '{folder}': record a pilot, or say the spread as a number")
-    groups: dict[tuple[str, str], list[float]] = defaultdict(list)
+    levels: Levels = defaultdict(list)
     left_out, driven, recordings, positions = [], set(), set(), set()
     for done, path in enumerate(paths):
         if on_progress:
             on_progress(done, len(paths))
         try:
             with open_capture(path) as capture:
-                said, recording = capture.conditions, capture.text("raw_sha256")
-                driven.add(said.road)
-                if said.road not in roads or (position and said.box_position not in ("", position)):
+                conditions, recording = capture.conditions, capture.text("raw_sha256")
+                driven.add(conditions.road)
+                if conditions.road not in roads or (position and conditions.box_position not in ("", position)):
                     continue
                 if recording in recordings:
                     raise AnalysisError("the same recording as another")
                 level = _level(capture, metric)
-                groups[said.road, said.part].append(level)
+                levels[conditions.road, conditions.part].append((conditions.pass_number, math.log(level)))
                 recordings.add(recording)
-                positions.add(said.box_position)
+                positions.add(conditions.box_position)
         except TowertapError as error:
             left_out.append(f"{path.stem}: {str(error).removeprefix(f'{path}: ')}")
     if not position and len(positions) > 1:
@@ -67,14 +92,49 @@ def load_pilot(
     if not recordings:
         why = left_out[0] if left_out else f"its roads are {', '.join(sorted(driven)) or 'not written down'}"
         raise CallError(f"the pilot in '{folder}' has no usable pass over {' or '.join(roads)}; {why}")
-    spread = pilot_spread(list(groups.values()))
-    used = [f"{len(levels)} over {road} with {part}" for (road, part), levels in groups.items() if len(levels) > 1]
-    value, upper = (100 * coefficient_of_variation(limit) for limit in (spread.value, spread.upper))
-    words = (
-        f"pilot ({', '.join(used)}): {value:.1f} %, and with {100 * CAUTION:.0f} % confidence below {upper:.1f} %, "
-        "which the plan takes"
-    )
-    return Pilot(spread, words, tuple(left_out))
+    sd, df, words = _spread(levels, roads)
+    words += f"; planned with {100 * middle(sd, df):.1f} %, the middle estimate with {df} degrees of freedom"
+    return PassSpread(sd, df, words, tuple(left_out))
+
+
+def _spread(levels: Levels, roads: Sequence[str]) -> tuple[float, int, str]:
+    """The spread from round to round, its degrees of freedom, and where it is from in words."""
+    over_all = _rounds(levels, roads) if len(roads) > 1 else {}
+    sd, df = _pooled(over_all.values())
+    if df >= FEWEST_DF and sd >= NO_SPREAD:
+        used = listed([f"{len(logs)} with {part}" for part, logs in over_all.items()])
+        return sd, df, f"pilot (rounds over {listed(roads)}: {used}): {100 * sd:.1f} % from round to round"
+    sd, df = _pooled([log for _, log in passes] for passes in levels.values())
+    if not df or sd < NO_SPREAD:
+        raise AnalysisError("a pilot needs two different passes or more over one road with one part: drive some more")
+    used = ", ".join(f"{len(passes)} over {road} with {part}" for (road, part), passes in levels.items())
+    words = f"pilot ({used}): {100 * sd:.1f} % from pass to pass"
+    return sd / math.sqrt(len(roads)), df, words + _of_rounds(sd, len(roads))
+
+
+def _rounds(levels: Levels, roads: Sequence[str]) -> dict[str, list[float]]:
+    """The mean logarithm of each round over all roads, by part."""
+    over_all: dict[str, list[float]] = {}
+    for part in dict.fromkeys(part for _, part in levels):
+        of_roads = [dict(levels.get((road, part), [])) for road in roads]
+        numbers = set.intersection(*map(set, of_roads)) - {None}
+        over_all[part] = [float(np.mean([logs[number] for logs in of_roads])) for number in numbers]
+    return over_all
+
+
+def _pooled(groups: Iterable[Sequence[float]]) -> tuple[float, int]:
+    """The standard deviation within groups, pooled, and its degrees of freedom."""
+    several = [group for group in groups if len(group) > 1]
+    df = sum(len(group) - 1 for group in several)
+    squares = sum((len(group) - 1) * float(np.var(group, ddof=1)) for group in several)
+    return (math.sqrt(squares / df), df) if df else (math.nan, 0)
+
+
+def _of_rounds(pass_sd: float, roads: int) -> str:
+    """What a spread from pass to pass makes of rounds, in words."""
+    if roads == 1:
+        return ""
+    return f", so {100 * pass_sd / math.sqrt(roads):.1f} % from round to round if {roads} roads vary independently"
 
 
 def _level(capture: Capture, metric: str) -> float:

@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime
+from functools import cached_property
 from itertools import groupby
 from pathlib import Path
 from typing import Annotated, Any, Self
@@ -17,15 +18,15 @@ from typing import Annotated, Any, Self
 from msgspec import Meta
 
 from towertap.compare.drives.slots import Key, Slot
-from towertap.compare.stats.contrast import ALPHA
-from towertap.compare.stats.power import Strength, given_spread, strength
+from towertap.compare.plan.controls import ControlKind
+from towertap.compare.stats.planning import PlannedDesign, Stretch
 from towertap.doors.structured import read_json, typed
 from towertap.doors.times import instant
 from towertap.doors.whole_file import whole_file
 from towertap.errors import CallError, FileError
 from towertap.signals.metrics import METRICS, RMS
 
-SCHEMA, VERSION = "towertap-plan", 1
+SCHEMA, VERSION = "towertap-plan", 2
 QUANTILE = 0.95
 """Of the smooth road's windows: the roughness limit; a plan has no field for it, so anything else is a departure."""
 
@@ -33,20 +34,11 @@ LARGEST_FILE = 1_000_000
 MOST_DRIVES = 2000
 MEND = "mend it, or write the plan anew with `towertap plan`"
 
-FELT_PERCENT = (6.7, 11.0)
-"""Medians of the smallest changes of vertical vibration that people feel, on a seat."""
-FELT = (
-    f"Changes of vertical vibration that people just feel have medians of {FELT_PERCENT[0]:.1f} to "
-    f"{FELT_PERCENT[1]:.1f} % (Vibration 2020, 3(2), 116–131, doi:10.3390/vibration3020010), "
-    "and about 13 % in a car seat on recorded roads (Mansfield and Griffin 2000; from memory). Both were felt on a "
-    "seat; a hard point of the body is not one."
-)
-"""Guidance for the margin."""
-
 Text = Annotated[str, Meta(max_length=2000)]
 Number = Annotated[int, Meta(ge=1, le=9999)]
 Speed = Annotated[float, Meta(gt=0, le=400)]
 Celsius = Annotated[float, Meta(ge=-60, le=60)]
+Sd = Annotated[float, Meta(ge=0, lt=1)]
 
 
 @dataclass(frozen=True)
@@ -59,7 +51,7 @@ class PlannedRoad:
 
 @dataclass(frozen=True)
 class PlannedDrive:
-    """One pass of the plan; `block` pairs the two sides, from 1; the pass number counts by part and road, from 1."""
+    """One pass of the plan; `block` is that of its stretch; the pass number counts by part and road, from 1."""
 
     block: Number
     part: Text
@@ -82,8 +74,10 @@ class HeldConditions:
 class Plan:
     """A plan; `roads` include the smooth one, `metrics` start with the primary one, `drives` stand in driving order.
 
-    `margin`, `power` and `spread_cv` (how far passes with nothing changed differ, as planned with) are fractions;
-    `spread_from` says in words where the spread comes from, `blocks` is 1 for one change of the part, 2 for A B B A.
+    `margin`, `power`, `spread` and what is stated of installations and days (`refit_sd`, `day_sd`, None where nobody
+    says) are fractions. `spread` is how far rounds over all rough roads (passes, where there is one) differ with
+    nothing changed, as planned with; `spread_from` says in words where it comes from. `design` says what of the drives
+    shares a block, an installation and a day, as `planning` writes it; `control` is set where the plan is of a control.
     Raises CallError for what cannot be a plan.
     """
 
@@ -96,9 +90,12 @@ class Plan:
     metrics: tuple[str, ...]
     margin: float
     power: float
-    spread_cv: float
+    spread: float
     spread_from: Text
-    blocks: Number
+    refit_sd: Sd | None = None
+    day_sd: Sd | None = None
+    design: Text
+    control: ControlKind | None = None
     seed: Annotated[int, Meta(ge=0)]
     hold: HeldConditions
     drives: tuple[PlannedDrive, ...]
@@ -123,7 +120,7 @@ class Plan:
         known = [metric.name for metric in METRICS.values() if metric.statistic is RMS]
         each_once = 0 < len(self.metrics) == len(set(self.metrics)) and set(self.metrics) <= set(known)
         yield not each_once, f"metrics must be one or more of {', '.join(known)}, each once"
-        for name in ("margin", "power", "spread_cv"):
+        for name in ("margin", "power", "spread"):
             share = getattr(self, name)
             yield not 0 < share < 1, f"{name} must lie between 0 and 100 %, not {100 * share:g} %"
         yield not 1 <= len(self.drives) <= MOST_DRIVES, f"a plan has 1 to {MOST_DRIVES} drives, not {len(self.drives)}"
@@ -132,6 +129,11 @@ class Plan:
         wanted = {(part, road) for part in (self.before, self.after) for road in names}
         covered = {(part, road) for part, road, _ in keys}
         yield covered != wanted, "the drives must cover both parts on every road, and no other"
+        in_turn = [of_stretch for of_stretch, _ in self._runs()]
+        planned = [
+            (stretch.block, self.after if stretch.after else self.before) for stretch in self.planned_design.stretches
+        ]
+        yield in_turn != planned, f"the drives are not in the blocks and parts of the design {self.design}"
         yield instant(self.written_utc) is None, "written_utc must be a time in ISO 8601"
         low, high = self.hold.air_temperature_c or (0.0, 0.0)
         yield low > high, f"air temperature: {low:g} is above {high:g} °C; say the lowest first"
@@ -146,36 +148,37 @@ class Plan:
         """Passes over one road with one part: the fewest of all roads and parts."""
         return min(Counter((drive.part, drive.road) for drive in self.drives).values())
 
-    @property
-    def installations(self) -> list[tuple[str, list[PlannedDrive]]]:
-        """The part and the drives of each installation in turn; the part is changed between them."""
-        return [(part, list(drives)) for part, drives in groupby(self.drives, lambda drive: drive.part)]
+    @cached_property
+    def planned_design(self) -> PlannedDesign:
+        """The design as blocks, installations and days."""
+        return PlannedDesign(self.design)
 
     @property
-    def slots(self) -> dict[Key, Slot] | None:
-        """The slot of each drive by its part, road and pass number; None where no blocks pair the parts."""
-        if self.blocks < 2:
-            return None
+    def stretches(self) -> list[tuple[Stretch, list[PlannedDrive]]]:
+        """The drives of each stretch, in driving order: its installation and day are theirs."""
+        return [
+            (stretch, drives) for stretch, (_, drives) in zip(self.planned_design.stretches, self._runs(), strict=True)
+        ]
+
+    def _runs(self) -> list[tuple[tuple[int, str], list[PlannedDrive]]]:
+        """Drives in a row of one block with one part."""
+        runs = groupby(self.drives, lambda drive: (drive.block, drive.part))
+        return [(of_stretch, list(drives)) for of_stretch, drives in runs]
+
+    @property
+    def slots(self) -> dict[Key, Slot]:
+        """The slot of each drive by its part, road and pass number; all in one block where none pair the parts."""
+        paired = self.planned_design.paired
         return {
-            (drive.part, drive.road, drive.pass_number): Slot(drive.block, number)
-            for number, (_, drives) in enumerate(self.installations, start=1)
+            (drive.part, drive.road, drive.pass_number): Slot(stretch.block if paired else 1, stretch.installation)
+            for stretch, drives in self.stretches
             for drive in drives
         }
-
-    @property
-    def alpha(self) -> float:
-        """Error rate each finding of the primary metric is planned with: the roads' share, Holm's least."""
-        return ALPHA / len(self.rough_roads)
 
     @property
     def written(self) -> datetime:
         """When the plan was written, in UTC."""
         return (instant(self.written_utc) or datetime.max.replace(tzinfo=UTC)).astimezone(UTC)
-
-    def strength(self) -> Strength:
-        """What the planned passes can do, taking the spread for true."""
-        spread = given_spread(self.spread_cv).value
-        return strength(self.margin, spread, self.passes, self.power, self.alpha, self.blocks)
 
     def speed_kmh(self, road: str) -> float | None:
         """The speed aimed at on a road, None where the plan does not know it."""
@@ -186,10 +189,14 @@ class Plan:
         """From the JSON object of the file; FileError or CallError says in one line what is wrong."""
         if data.get("schema") != SCHEMA:
             raise FileError(f"{source}: not a plan: it does not say schema {SCHEMA}; write one with `towertap plan`")
-        if data.get("version") != VERSION:
-            version = f"{data.get('version')!r:.20}"
-            raise FileError(f"{source}: a plan of version {version}, and this towertap reads {VERSION}: update it")
+        version = data.get("version")
+        if version not in (1, VERSION):
+            raise FileError(
+                f"{source}: a plan of version {version!r:.20}, and this towertap reads {VERSION}: update it"
+            )
         entries = {name: value for name, value in data.items() if name not in ("schema", "version")}
+        if version == 1:
+            entries = _from_version_1(entries, source)
         for declared, items in ((cls, entries), *((kind, entries.get(name)) for name, kind in NESTED.items())):
             known = [field.name for field in fields(declared)]
             for item in items if isinstance(items, list) else [items]:
@@ -202,6 +209,17 @@ class Plan:
     def to_dict(self) -> dict[str, Any]:
         """A mapping that JSON can hold and `from_dict` reads back."""
         return {"schema": SCHEMA, "version": VERSION, **asdict(self)}
+
+
+def _from_version_1(entries: dict[str, Any], source: str) -> dict[str, Any]:
+    """Entries as they are now: of the design there was a number of blocks, and the order of the drives."""
+    typed(entries.pop("blocks", None), Number, f"{source}: blocks")
+    drives = typed(entries.get("drives"), tuple[PlannedDrive, ...], f"{source}: drives")
+    design, block = "", drives[0].block if drives else 1
+    for (of_block, part), _ in groupby(drives, lambda drive: (drive.block, drive.part)):
+        design += ("" if of_block == block else "|") + ("A" if part == entries.get("before") else "B")
+        block = of_block
+    return entries | {"spread": entries.pop("spread_cv", None), "design": design}
 
 
 NESTED = {"hold": HeldConditions, "roads": PlannedRoad, "drives": PlannedDrive}

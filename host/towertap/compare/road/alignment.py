@@ -14,8 +14,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.interpolate import PchipInterpolator
 
 Array = NDArray[np.float64]
 
@@ -49,7 +49,7 @@ class Warp:
         speeds = np.diff(self.places) / np.diff(self.knots)
         inside = np.clip(cells, self.knots[0], self.knots[-1])
         beyond = np.where(cells < inside, speeds[0], speeds[-1]) * (cells - inside)
-        places: Array = PchipInterpolator(self.knots, self.places)(inside) + beyond
+        places: Array = scipy.interpolate.PchipInterpolator(self.knots, self.places)(inside) + beyond
         return places
 
 

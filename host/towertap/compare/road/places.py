@@ -38,6 +38,8 @@ REFERENCES = 3
 """So many passes are tried as the reference, for one of them may be of another road."""
 LEAST_OVERLAP_S = 4.0
 """A pass that shares less with the others is not aligned."""
+TELLING_OVERLAP_S = 8.0
+"""A pass that shares so much and still does not fit may well be of another road."""
 LEAST_QUALITY = 0.5
 ABOVE_CHANCE = 0.15
 """An aligned pass has a quality of at least the first, and by the second above what chance gives on that road."""
@@ -74,9 +76,21 @@ class Places:
             for number, drive in enumerate(self.passes)
         }
 
+    @property
+    def not_one_road(self) -> str | None:
+        """Why these passes may not be of one road at all: most of them do not fit, though they are long enough to."""
+        passes = self.alignment.passes
+        misfits = [drive for drive in passes if not drive.aligned and drive.overlap_s >= TELLING_OVERLAP_S]
+        if len(passes) < 3 or 2 * len(misfits) <= len(passes):
+            return None
+        return f"these may not be one road: {len(misfits)} of {len(passes)} passes do not fit the others"
+
     def place_s(self, number: int, time_s: NDArray[np.floating]) -> Array:
-        """Where pass `number` is at times (n,) from the start of its capture, in seconds of the reference pass."""
-        return self.warps[number](time_s / self.cell_s) * self.cell_s
+        """Where pass `number` is at times (n,) from the start of its capture, in seconds of the reference pass.
+
+        While it stands it stays where it is.
+        """
+        return self.warps[number](self.passes[number].driving_s(time_s) / self.cell_s) * self.cell_s
 
     def bounds_s(self, number: int) -> Array:
         """Start and end of each cell of pass `number`, (n, 2), in seconds of the reference pass."""
@@ -87,7 +101,7 @@ class Places:
 
 def find_places(passes: Sequence[Pass]) -> Places:
     """Align all passes over one road, two or more, and cut the road into places of PLACE_S."""
-    longest_s = max(float(drive.cells["start_s"].iloc[-1]) for drive in passes)
+    longest_s = max(float(drive.driving_s(drive.cells["start_s"].to_numpy(float)[-1:])[0]) for drive in passes)
     cell_s = CELL_S * math.ceil((longest_s + CELL_S) / CELL_S / MOST_CELLS)
     prints = tuple(fingerprint(_on_grid(drive, cell_s)) for drive in passes)
     lengths = np.array([np.isfinite(own).sum() for own in prints])
@@ -102,8 +116,11 @@ def find_places(passes: Sequence[Pass]) -> Places:
 
 
 def _on_grid(drive: Pass, cell_s: float) -> Array:
-    """Mean squares of the fingerprint's metric in cells of `cell_s` from the start of the capture, NaN in gaps."""
-    cell = ((drive.cells["start_s"].to_numpy(float) + CELL_S / 2) / cell_s).astype(int)
+    """Mean squares of the fingerprint's metric in cells of `cell_s` of driving from the capture's start, NaN in gaps.
+
+    The time that the vehicle stood is taken out: the road did not move on, and no warp may take it for slow driving.
+    """
+    cell = (drive.driving_s(drive.cells["start_s"].to_numpy(float) + CELL_S / 2) / cell_s).astype(int)
     sums, counts = np.bincount(cell, np.square(drive.cells[FINGERPRINT].to_numpy(float))), np.bincount(cell)
     return np.divide(sums, counts, out=np.full(sums.size, np.nan), where=counts > 0)
 

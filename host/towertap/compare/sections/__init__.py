@@ -5,6 +5,7 @@ from __future__ import annotations
 from towertap.compare.section import Section
 from towertap.compare.sections.boxes import BoxesSection
 from towertap.compare.sections.captures import CapturesSection
+from towertap.compare.sections.controls import ControlsSection
 from towertap.compare.sections.knocks import KnocksSection
 from towertap.compare.sections.places import PlacesSection
 from towertap.compare.sections.smooth import SmoothSection
@@ -16,6 +17,7 @@ from towertap.compare.sections.transfer import TransferSection
 
 SECTIONS: tuple[Section, ...] = (
     SmoothSection(),
+    ControlsSection(),
     BoxesSection(),
     ThirdsSection(),
     SpectraSection(),

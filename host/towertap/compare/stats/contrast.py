@@ -16,6 +16,8 @@ from scipy.special import stdtr, stdtrit
 Floats = Any
 """A float of a single set of passes, or an array of many sets' shape."""
 Verdict = Literal["harsher", "gentler", "equivalent", "undecided"]
+Levels = tuple[float, float]
+"""What the p of the difference, and that of equivalence, are held against."""
 
 ALPHA = 0.05
 LEAST_P = 0.001
@@ -52,7 +54,7 @@ class Student:
         return np.exp(self.difference - reach), np.exp(self.difference + reach)
 
     def p_difference(self) -> Floats:
-        """Two-sided p of no difference, before any floor: `least_p` is what may be told."""
+        """Two-sided p of no difference, to decide by; `told` is what may be told of it."""
         own = 2 * self._tail(-np.abs(self.difference))
         return own if self.at_least is None else np.maximum(own, self.at_least.p_difference())
 
@@ -61,18 +63,39 @@ class Student:
         own = self._tail(np.abs(self.difference) - np.log1p(margin))
         return own if self.at_least is None else np.maximum(own, self.at_least.p_equivalence(margin))
 
+    def told(self, p: float) -> float:
+        """A p of a single set, adjusted or not, as it may be told: no smaller than the model bears."""
+        return max(float(p), self.least_p)
+
     def _tail(self, distance: Floats) -> Floats:
         """Student's probability below a distance; not a number where passes without spread leave no error."""
         with np.errstate(invalid="ignore", divide="ignore"):
             return stdtr(self.df, np.true_divide(distance, self.error))
 
-    def verdict(self, margin: float, alpha: float = ALPHA) -> Verdict:
-        """Of a single set: equivalent before harsher and gentler; undecided without an error."""
-        if self.p_equivalence(margin) < alpha:
-            return "equivalent"
-        if self.p_difference() < alpha:
-            return "harsher" if self.difference > 0 else "gentler"
+    def verdict(self, margin: float, levels: Levels = (ALPHA, ALPHA)) -> Verdict:
+        """Of a single set, as `verdict` has it; undecided without an error."""
+        return verdict(self.ratio, self.p_difference(), self.p_equivalence(margin), *levels)
+
+
+def verdict(
+    ratio: float,
+    p_difference: float | None,
+    p_equivalence: float | None,
+    alpha: float = ALPHA,
+    alpha_equivalence: float = ALPHA,
+) -> Verdict:
+    """The verdict from the ratio and the p-values of the difference and of the two one-sided tests; None: no test.
+
+    `equivalent` goes before `harsher` and `gentler`: a difference inside the margin does not count, though it is there.
+    A large p is never taken for "the same".
+    """
+    if p_difference is None or p_equivalence is None:
         return "undecided"
+    if p_equivalence < alpha_equivalence:
+        return "equivalent"
+    if p_difference < alpha:
+        return "harsher" if ratio > 1 else "gentler"
+    return "undecided"
 
 
 def weights(after: ArrayLike, block: ArrayLike | None = None) -> NDArray[np.float64]:

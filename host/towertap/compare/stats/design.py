@@ -143,9 +143,9 @@ class Overlap:
         return "part" if min(self.installations) >= SEVERAL else "part or installation"
 
 
-def about(overlap: Overlap, on_these_drives: Verdict, of_the_part: Verdict) -> About:
-    """What the finding is about: the part, where the statement about the part says the same as that on these drives."""
-    return "part" if on_these_drives == of_the_part else overlap.about
+def about(overlap: Overlap, of_the_part: Verdict) -> About:
+    """What a finding is about: the part, where the verdict about the part stands; else what the design leaves open."""
+    return overlap.about if of_the_part == "undecided" else "part"
 
 
 def overlap(

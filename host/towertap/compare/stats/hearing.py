@@ -29,15 +29,23 @@ SERIES_SHARE, SERIES_P = 0.5, 0.001
 
 @dataclass(frozen=True, eq=False)
 class HeardAlike:
-    """Knocks that every pass could have heard.
+    """Which knocks every pass could have heard.
 
-    `counts` (passes,) are to be compared, `hidden` (passes,) were found and are below the level, so that not all passes
-    could have heard them; `level_ms2` (places,) is the level, the peak freed of its background.
+    `above` says so of each pass's knocks, (k,); `level_ms2` (places,) is the level, the peak freed of its background.
     """
 
-    counts: NDArray[np.int64]
-    hidden: NDArray[np.int64]
+    above: tuple[NDArray[np.bool_], ...]
     level_ms2: NDArray[np.float64]
+
+    @property
+    def counts(self) -> NDArray[np.int64]:
+        """Knocks to be compared, (passes,)."""
+        return np.array([of_pass.sum() for of_pass in self.above], int)
+
+    @property
+    def hidden(self) -> NDArray[np.int64]:
+        """Knocks that were found and that not every pass could have heard, (passes,)."""
+        return np.array([(~of_pass).sum() for of_pass in self.above], int)
 
 
 def heard_alike(
@@ -46,20 +54,18 @@ def heard_alike(
     place: Sequence[ArrayLike],
     threshold_ms2: ArrayLike,
 ) -> HeardAlike:
-    """Count knocks at the level that the loudest pass sets at each place.
+    """Hold knocks to the level that the loudest pass sets at each place.
 
     One array (k,) a pass of peaks, of backgrounds around them and of places (numbers from 0); `threshold_ms2` (passes,
     places) is the peak that a knock had to reach there in each pass. Where passes are not aligned there is one place,
     and `whole_pass` gives its threshold.
     """
     level = np.asarray(threshold_ms2, float).max(axis=0)
-    counts, hidden = [], []
+    above = []
     for peaks, backgrounds, places in zip(peak_ms2, background_ms2, place, strict=True):
         squares = np.square(np.asarray(peaks, float)) - ADDED * np.square(np.asarray(backgrounds, float))
-        above = np.sqrt(np.fmax(squares, 0.0)) >= level[np.asarray(places, int)]
-        counts.append(int(above.sum()))
-        hidden.append(int((~above).sum()))
-    return HeardAlike(np.array(counts), np.array(hidden), level)
+        above.append(np.asarray(np.sqrt(np.fmax(squares, 0.0)) >= level[np.asarray(places, int)], bool))
+    return HeardAlike(tuple(above), level)
 
 
 def whole_pass(threshold_ms2: ArrayLike) -> float:

@@ -23,7 +23,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from towertap.compare.stats.contrast import ALPHA, LEAST_P, Floats, Student, pass_contrast
+from towertap.compare.stats.contrast import ALPHA, LEAST_P, Floats, Levels, Student, pass_contrast
 from towertap.compare.stats.design import Design
 from towertap.compare.stats.spreads import (
     ASSUMED_SD,
@@ -82,13 +82,15 @@ class Statements:
     part: Student
     components: Components
 
-    def overturned_by(self, kind: Literal["installation", "day"], margin: float, alpha: float = ALPHA) -> float | None:
+    def overturned_by(
+        self, kind: Literal["installation", "day"], margin: float, levels: Levels = (ALPHA, ALPHA)
+    ) -> float | None:
         """The largest spread of `kind` that leaves the verdict about the part as it is, all else as it is.
 
         As a standard deviation of the logarithm, taken as given; infinite where the design cancels that spread. None
         where the verdict is undecided. For a single set.
         """
-        verdict = self.part.verdict(margin, alpha)
+        verdict = self.part.verdict(margin, levels)
         if verdict == "undecided":
             return None
         trial = np.linspace(0.0, LARGEST_SD, 10_001)
@@ -96,9 +98,9 @@ class Statements:
         changed = replace(own, installation=cluster) if kind == "installation" else replace(own, day=cluster)
         part = changed.student(self.drives)
         if verdict == "equivalent":
-            stays = part.half_width(2 * alpha) < np.log1p(margin) - abs(part.difference)
+            stays = part.half_width(2 * levels[1]) < np.log1p(margin) - abs(part.difference)
         else:
-            stays = part.half_width(alpha) < abs(part.difference)
+            stays = part.half_width(levels[0]) < abs(part.difference)
         largest = trial[np.broadcast_to(stays, trial.shape)].max(initial=0.0)
         return math.inf if largest == LARGEST_SD else float(largest)
 

@@ -4,11 +4,13 @@ A design is written as it is driven: A and B are stretches of passes with the pa
 ; ends a day, and ' says that the part is taken out and fitted again before it. A part that is fitted already stays:
 in AB|BA the B of both blocks is one installation, in AB|B'A they are two.
 
-Power is counted over invented sets by the very functions that decide, so that it holds for every design alike.
+Power is counted over invented sets by the very functions that decide, so that it holds for every design alike; the
+product counts it nowhere else.
 """
 
 from __future__ import annotations
 
+import re
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -18,24 +20,28 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtri
 
-from towertap.compare.stats.contrast import ALPHA
-from towertap.compare.stats.design import About, Design, overlap
-from towertap.compare.stats.part import Statements, statements
-from towertap.compare.stats.spreads import ASSUMED_SD, UNKNOWN_SPREAD, Beforehand
+from towertap.compare.stats.contrast import ALPHA, Student, pass_contrast
+from towertap.compare.stats.design import Design
+from towertap.compare.stats.part import statements
+from towertap.compare.stats.spreads import NOTHING, UNKNOWN_SPREAD, Beforehand, spread
+from towertap.errors import CallError
 
 CHANGES = (0.03, 0.05, 0.08, 0.10)
-SETS = 10_000
-"""Power is then told to half a point."""
-SEARCH_SETS = 4_000
+SETS = 4_000
+"""Power is then told to a point."""
 POWER = 0.80
 MOST_PASSES = 48
 """Nobody drives more a side."""
-STEPS = 200
+REFIT_ROUNDS = 6
+"""Rounds that take as long as a refit: two hours with settling in, against twenty minutes (common practice)."""
+STEPS = 20
+"""Equally probable spreads that an assurance is averaged over."""
+WRITTEN = re.compile(r"A(?:[|;]?[AB]'?)*")
 
 
 @dataclass(frozen=True)
 class Stretch:
-    """Passes in a row with one installation: `block` and `day` from 1, `installation` counted for each part."""
+    """Passes in a row with one installation; `installation`, `block` and `day` count from 1 in driving order."""
 
     after: bool
     installation: int
@@ -45,80 +51,130 @@ class Stretch:
 
 @dataclass(frozen=True)
 class PlannedDesign:
-    """A design as `order` writes it (see the head of this module), and what it is called."""
+    """A design as `order` writes it (see the head of this module), and what it is called.
 
-    name: str
+    Raises CallError for what is no design.
+    """
+
     order: str
+    name: str = ""
+
+    def __post_init__(self) -> None:
+        """Refuse in one line what is no design."""
+        if not WRITTEN.fullmatch(self.order) or "B" not in self.order:
+            raise CallError(
+                f"'{self.order:.100}' is no design: it begins with A, has a B, and is made of A, B, | (ends a block), "
+                "; (ends a day) and ' (fitted anew), as AB|B'A is"
+            )
+        alike = re.search(r"AA|BB", self.order.replace("'", ""))
+        if alike:
+            raise CallError(f"'{self.order:.100}': two stretches of one part in a row need | or ; between them")
 
     @cached_property
     def stretches(self) -> tuple[Stretch, ...]:
         """The stretches in driving order."""
-        fitted, counts = None, {"A": 0, "B": 0}
+        stretches: list[Stretch] = []
         block = day = 1
-        stretches = []
-        for place, sign in enumerate(self.order):
-            if sign in "|;":
-                block, day = block + 1, day + (sign == ";")
-            elif sign in counts:
-                again = self.order[place + 1 : place + 2] == "'"
-                if fitted != sign or again:
-                    counts[sign] += 1
-                fitted = sign
-                stretches.append(Stretch(sign == "B", counts[sign], block, day))
+        for ends, part, anew in re.findall(r"([|;]?)([AB])('?)", self.order):
+            block, day = block + bool(ends), day + (ends == ";")
+            last = stretches[-1] if stretches else None
+            stays = last is not None and last.after == (part == "B") and not anew
+            installation = (last.installation if last else 0) + (not stays)
+            stretches.append(Stretch(part == "B", installation, block, day))
         return tuple(stretches)
 
     @property
     def refits(self) -> int:
         """How often a part is taken out and one fitted, after the first."""
-        return len({(stretch.after, stretch.installation) for stretch in self.stretches}) - 1
+        return self.stretches[-1].installation - 1
 
     @property
     def days(self) -> int:
         """Days driven on."""
         return self.stretches[-1].day
 
+    @property
+    def shares(self) -> int:
+        """Stretches that share the passes of a side; CallError where one part has more than the other."""
+        after = sum(stretch.after for stretch in self.stretches)
+        if 2 * after != len(self.stretches):
+            raise CallError(f"'{self.order:.100}' has not as many stretches with A as with B: make it so")
+        return after
+
+    def per_stretch(self, passes: int) -> int:
+        """Passes in each stretch of so many a side; CallError where the stretches cannot share them alike."""
+        if passes < 2 or passes % self.shares:
+            raise CallError(
+                f"{passes} passes cannot be shared alike by the stretches of {self.order}: take a multiple of "
+                f"{self.shares}, two or more"
+            )
+        return passes // self.shares
+
+    @cached_property
+    def paired(self) -> bool:
+        """Whether blocks pair the parts: there are two or more, and each holds both."""
+        sides = {(stretch.block, stretch.after) for stretch in self.stretches}
+        blocks = self.stretches[-1].block
+        return blocks > 1 and len(sides) == 2 * blocks
+
     def design(self, passes: int) -> Design:
-        """The design with so many passes in each stretch, by block where there are two and each holds both parts."""
+        """The design with so many passes in each stretch."""
         each = [stretch for stretch in self.stretches for _ in range(passes)]
-        parts = {block: {s.after for s in each if s.block == block} for block in {s.block for s in each}}
-        paired = len(parts) > 1 and all(len(sides) == 2 for sides in parts.values())
         return Design.of(
             [stretch.after for stretch in each],
             [stretch.installation for stretch in each],
             [stretch.day for stretch in each],
-            [stretch.block for stretch in each] if paired else None,
+            [stretch.block for stretch in each] if self.paired else None,
         )
 
 
 DESIGNS = (
-    PlannedDesign("one change, a day each", "A;B"),
-    PlannedDesign("one change on one day", "AB"),
-    PlannedDesign("A B B A", "AB|BA"),
-    PlannedDesign("A B B A, B fitted twice", "AB|B'A"),
-    PlannedDesign("three blocks", "AB|BA|AB"),
-    PlannedDesign("four blocks", "AB|BA|AB|BA"),
-    PlannedDesign("two days, both parts on each, B fitted twice", "AB;B'A"),
-    PlannedDesign("three blocks, fitted anew in each", "AB|B'A|A'B"),
-    PlannedDesign("four blocks, fitted anew in each", "AB|B'A|A'B|B'A"),
-    PlannedDesign("three days of each part", "A;B;A;B;A;B"),
+    PlannedDesign("A;B", "a-day-each"),
+    PlannedDesign("AB", "one-change"),
+    PlannedDesign("AB|BA", "there-and-back"),
+    PlannedDesign("AB|B'A", "there-and-back-anew"),
+    PlannedDesign("AB;B'A", "two-days-anew"),
+    PlannedDesign("AB|BA|AB", "three-blocks"),
+    PlannedDesign("AB|BA|AB|BA", "four-blocks"),
+    PlannedDesign("AB|B'A|A'B", "three-blocks-anew"),
+    PlannedDesign("AB|B'A|A'B|B'A", "four-blocks-anew"),
+    PlannedDesign("A;B;A;B;A;B", "three-days-each"),
 )
+
+
+def design_of(text: str) -> PlannedDesign:
+    """A design by its name or as it is written; CallError for what is neither."""
+    known = {label: planned for planned in DESIGNS for label in (planned.name, planned.order)}
+    return known.get(text) or PlannedDesign(text)
+
+
+@dataclass(frozen=True)
+class Power:
+    """Of one statement: the power of telling each change in its direction, and of holding none inside the margin."""
+
+    told: tuple[float, ...]
+    equivalent: float
 
 
 @dataclass(frozen=True)
 class Reach:
-    """What a design can do with so many passes a side.
-
-    `part` is the power of telling each of `changes` (fractions) as a difference about the part, `drives` the same on
-    these drives, `equivalent` the power of holding no change at all inside the margin, about the part.
-    """
+    """What a design can do with so many passes a side: the power of both statements, `changes` being fractions."""
 
     planned: PlannedDesign
     passes: int
-    about: About
     changes: tuple[float, ...]
-    part: tuple[float, ...]
-    drives: tuple[float, ...]
-    equivalent: float
+    part: Power
+    drives: Power
+
+    @property
+    def work(self) -> int:
+        """What it takes, in rounds over all roads."""
+        return 2 * self.passes + REFIT_ROUNDS * self.planned.refits
+
+
+Known = tuple[Beforehand, Beforehand]
+"""What is known beforehand of how far installations and days differ."""
+NOTHING_KNOWN: Known = (UNKNOWN_SPREAD, UNKNOWN_SPREAD)
 
 
 def reach(
@@ -126,37 +182,46 @@ def reach(
     passes: int,
     pass_sd: float,
     margin: float = 0.10,
+    *,
     changes: Sequence[float] = CHANGES,
-    true_sd: tuple[float, float] = (ASSUMED_SD, ASSUMED_SD),
-    installation: Beforehand = UNKNOWN_SPREAD,
-    day: Beforehand = UNKNOWN_SPREAD,
+    known: Known = NOTHING_KNOWN,
+    true_sd: tuple[float, float] | None = None,
     sets: int = SETS,
     seed: int = 1,
 ) -> Reach:
-    """The power of a design with `passes` in each stretch, on one road, or in rounds over several.
+    """The power of a design with `passes` a side, shared alike by its stretches.
 
-    `pass_sd` is the standard deviation of the logarithm from pass to pass (from round to round: that of a pass over the
-    root of the number of roads, if they vary independently), `true_sd` those of installations and of days that are
-    really there; `installation` and `day` are what will be known of them, as in `part.statements`.
+    `pass_sd` is the standard deviation of the logarithm from pass to pass on one road, or from round to round over
+    several. `known` is what the verdict will know of installations and days beforehand; they truly vary by `true_sd`,
+    by as much as it will take them to where that is not said.
     """
-    design = planned.design(passes)
-    given = statements(invented(design, (pass_sd, *true_sd), sets, seed), design, installation, day)
-    part, drives = (
-        tuple(float(told(given, change, which).mean()) for change in changes) for which in ("part", "drives")
-    )
-    inside = np.log1p(margin) - given.part.half_width(2 * ALPHA)
-    return Reach(
-        planned=planned,
-        passes=int(min(design.after.sum(), (~design.after).sum())),
-        about=overlap(design).about,
-        changes=tuple(changes),
-        part=part,
-        drives=drives,
-        equivalent=float((np.abs(given.part.difference) < inside).mean()),
+    design = planned.design(planned.per_stretch(passes))
+    sds = true_sd or tuple(float(spread(NOTHING, before).sd) for before in known)
+    both = statements(invented(design, (pass_sd, *sds), sets, seed), design, *known)
+    part, drives = (power_of(student, margin, changes) for student in (both.part, both.drives))
+    return Reach(planned, passes, tuple(changes), part, drives)
+
+
+def power_on_drives(blocks: int, passes: int, pass_sd: float, margin: float, alpha: float, seed: int = 1) -> Power:
+    """The power on these drives, where only passes vary: of a change by the margin, and of none held inside it.
+
+    In blocks that share the `passes` a side alike, where there are two or more; tests at `alpha`.
+    """
+    design = PlannedDesign("|".join(("AB", "BA")[block % 2] for block in range(blocks))).design(passes // blocks)
+    student = pass_contrast(invented(design, (pass_sd, 0.0, 0.0), SETS, seed), design.after, design.block)
+    return power_of(student, margin, (margin,), alpha)
+
+
+def power_of(student: Student, margin: float, changes: Sequence[float], alpha: float = ALPHA) -> Power:
+    """The power of tests at `alpha`, from many sets with nothing changed, into which each change is put."""
+    least, inside = student.half_width(alpha), np.log1p(margin) - student.half_width(2 * alpha)
+    return Power(
+        tuple(float((student.difference + np.log1p(change) > least).mean()) for change in changes),
+        float((np.abs(student.difference) < inside).mean()),
     )
 
 
-def invented(design: Design, sds: tuple[float, float, float], sets: int, seed: int) -> NDArray[np.float64]:
+def invented(design: Design, sds: tuple[float, ...], sets: int, seed: int) -> NDArray[np.float64]:
     """Logarithms (sets, n) with nothing changed, where passes, installations and days vary by `sds`."""
     draw = np.random.default_rng(seed)
     logs = np.zeros((sets, design.after.size))
@@ -165,44 +230,49 @@ def invented(design: Design, sds: tuple[float, float, float], sets: int, seed: i
     return logs
 
 
-def told(given: Statements, change: float, which: str) -> NDArray[np.bool_]:
-    """Where sets with nothing changed would tell a change by this fraction, in its direction, if it were there."""
-    statement = getattr(given, which)
-    return np.asarray(statement.difference + np.log1p(change) > statement.half_width())
+Able = Callable[[PlannedDesign, int], Reach]
+"""What a design can do with so many passes a side: `reach` with all else as it will be."""
+Aim = Callable[[Reach], float]
+"""The power that is wanted of it."""
+
+
+def told_of_the_part(able: Reach) -> float:
+    """The power of telling the first change about the part."""
+    return able.part.told[0]
 
 
 def cheapest(
-    pass_sd: float,
-    change: float = 0.10,
-    power: float = POWER,
-    true_sd: tuple[float, float] = (ASSUMED_SD, ASSUMED_SD),
-    designs: Sequence[PlannedDesign] = DESIGNS,
+    able: Able, power: float = POWER, aim: Aim = told_of_the_part, designs: Sequence[PlannedDesign] = DESIGNS
 ) -> Reach | None:
-    """The design that tells `change` about the part with this power at the fewest refits, then the fewest passes.
+    """The design that does what is wanted at the least work, and on the fewest days; None where none does."""
+    best: Reach | None = None
+    for planned in sorted(designs, key=lambda planned: (planned.refits, planned.days)):
+        if best and REFIT_ROUNDS * planned.refits >= best.work:
+            break
+        reached = fewest_passes(able, planned, power, aim)
+        if reached and (best is None or reached.work < best.work):
+            best = reached
+    return best
 
-    On the assumed spreads; the arguments are as in `reach`. None where none does with MOST_PASSES a side.
-    """
-    for refits in sorted({planned.refits for planned in designs}):
-        alike = [planned for planned in designs if planned.refits == refits]
-        reached = [_fewest(planned, pass_sd, change, power, true_sd) for planned in alike]
-        if able := [reaching for reaching in reached if reaching is not None]:
-            return min(able, key=lambda reaching: reaching.passes)
-    return None
 
-
-def _fewest(
-    planned: PlannedDesign, pass_sd: float, change: float, power: float, true_sd: tuple[float, float]
+def fewest_passes(
+    able: Able, planned: PlannedDesign, power: float = POWER, aim: Aim = told_of_the_part
 ) -> Reach | None:
-    """The design with the fewest passes that reach the power, by bisection, since power grows with passes."""
+    """The design with the fewest passes that reach the power wanted; None beyond MOST_PASSES a side."""
+    passes = _fewest(lambda passes: aim(able(planned, passes)), power, choices(planned.shares))
+    return able(planned, passes) if passes else None
 
-    def with_passes(passes: int) -> Reach:
-        return reach(planned, passes, pass_sd, changes=(change,), true_sd=true_sd, sets=SEARCH_SETS)
 
-    shorter = min(sum(stretch.after == after for stretch in planned.stretches) for after in (False, True))
-    choices = range(-(-2 // shorter), MOST_PASSES // shorter + 1)
-    if with_passes(choices[-1]).part[0] < power:
+def choices(shares: int) -> range:
+    """Passes a side, two or more, that so many stretches share alike."""
+    return range(shares * -(-2 // shares), MOST_PASSES + 1, shares)
+
+
+def _fewest(power: Callable[[int], float], wanted: float, choices: Sequence[int]) -> int | None:
+    """The fewest of `choices` whose power is as wanted, by bisection, since power grows with passes."""
+    if power(choices[-1]) < wanted:
         return None
-    return with_passes(choices[bisect_left(choices, power, key=lambda passes: with_passes(passes).part[0])])
+    return choices[bisect_left(choices, wanted, key=power)]
 
 
 @dataclass(frozen=True)
@@ -219,12 +289,19 @@ def passes_needed(
     """The fewest of `choices` whose power is as wanted at the spread's middle estimate; None where none does.
 
     `power` is that of a spread (standard deviation of the logarithm) and a number of passes; `sd` was estimated with
-    `df` degrees of freedom. The middle estimate, sd · √(df / median of χ²), is too small as often as too large, so that
-    the passes are too few as often as too many: a limit on the safe side asked for twice as many as were needed.
+    `df` degrees of freedom. The middle estimate is too small as often as too large, so that the passes are too few as
+    often as too many: a limit on the safe side asked for twice as many as were needed.
     """
-    middle = sd * np.sqrt(df / chdtri(df, 0.5))
-    for passes in choices:
-        if power(float(middle), passes) >= wanted:
-            likely = sd * np.sqrt(df / chdtri(df, (np.arange(STEPS) + 0.5) / STEPS))
-            return Needed(passes, float(np.mean([power(float(spread), passes) for spread in likely])))
-    return None
+    passes = _fewest(lambda passes: power(middle(sd, df), passes), wanted, choices)
+    return None if passes is None else Needed(passes, assurance(lambda spread: power(spread, passes), sd, df))
+
+
+def middle(sd: float, df: float) -> float:
+    """The middle estimate of a spread estimated with `df` degrees of freedom: sd · √(df / median of χ²)."""
+    return float(sd * np.sqrt(df / chdtri(df, 0.5)))
+
+
+def assurance(power: Callable[[float], float], sd: float, df: float) -> float:
+    """The power averaged over what a spread may be that was estimated with `df` degrees of freedom."""
+    likely = sd * np.sqrt(df / chdtri(df, (np.arange(STEPS) + 0.5) / STEPS))
+    return float(np.mean([power(float(spread)) for spread in likely]))

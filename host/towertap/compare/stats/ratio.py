@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from towertap.compare.stats.contrast import Student, pass_contrast
+from towertap.compare.stats.contrast import ALPHA, Student, pass_contrast
 
 NO_SPREAD = 1e-12
 """Logarithms of one side's passes that differ by less than this are copies, not passes."""
@@ -20,15 +20,17 @@ class Contrast:
 
     `before` and `after` are geometric means over passes in the metric's unit (by block: adjusted to the blocks of all
     passes), `ratio` = after / before, `interval` its 95 % interval (Welch's, or by block; None where a side has one
-    pass or the passes cannot tell), `passes` the numbers of passes, `p_difference` the two-sided p, `p_equivalence`
-    that of the two one-sided tests against the margin; `standard_error` of the ratio's logarithm with `df` degrees of
-    freedom, by which all of these can be computed again (Student's t).
+    pass or the passes cannot tell) and `interval_90` the one that equivalence is read from, `passes` the numbers of
+    passes, `p_difference` the two-sided p, `p_equivalence`
+    that of the two one-sided tests against the margin, none smaller than LEAST_P; `standard_error` of the ratio's
+    logarithm with `df` degrees of freedom, by which all of these can be computed again (Student's t).
     """
 
     before: float
     after: float
     ratio: float
     interval: tuple[float, float] | None
+    interval_90: tuple[float, float] | None = None
     passes: tuple[int, int]
     p_difference: float | None
     p_equivalence: float | None
@@ -54,18 +56,24 @@ def described(student: Student, logs: ArrayLike, is_after: ArrayLike, margin: fl
     difference = float(student.difference)
     before = float(np.exp(values.mean() - difference * after.mean()))
     tells = all(np.ptp(values[side]) > NO_SPREAD for side in (~after, after)) and student.error > NO_SPREAD
-    low, high = student.interval()
     return Contrast(
         before=before,
         after=before * float(np.exp(difference)),
         ratio=float(np.exp(difference)),
-        interval=(float(low), float(high)) if tells else None,
+        interval=ends(student) if tells else None,
+        interval_90=ends(student, 2 * ALPHA) if tells else None,
         passes=(int((~after).sum()), int(after.sum())),
-        p_difference=float(student.p_difference()) if tells else None,
-        p_equivalence=float(student.p_equivalence(margin)) if tells else None,
+        p_difference=student.told(student.p_difference()) if tells else None,
+        p_equivalence=student.told(student.p_equivalence(margin)) if tells else None,
         standard_error=float(student.error) if tells else None,
         df=float(student.df) if tells else None,
     )
+
+
+def ends(student: Student, alpha: float = ALPHA) -> tuple[float, float]:
+    """The 1 − `alpha` interval of the ratio of a single set, in plain numbers."""
+    low, high = student.interval(alpha)
+    return float(low), float(high)
 
 
 def holm(p_values: Sequence[float | None]) -> list[float | None]:

@@ -22,9 +22,9 @@ Reading = Literal["rough moved more", "moved alike", "smooth moved more", "smoot
 
 @dataclass(frozen=True, eq=False)
 class Rounds:
-    """Rounds over all roads: `logs` (…, rounds), and `first` (rounds,), the number of each one's first pass.
+    """Rounds over all roads: `logs` (…, rounds) at the mean level of the roads, and `first` (rounds,).
 
-    Take `after`, installation, day and block of a round from that pass.
+    `first` is the number of each round's first pass: take `after`, installation, day and block of a round from it.
     """
 
     logs: NDArray[np.float64]
@@ -32,18 +32,20 @@ class Rounds:
 
 
 def rounds(logs: ArrayLike, road: ArrayLike, number: Sequence[Hashable], after: ArrayLike) -> Rounds:
-    """The mean of each round's passes, each less the level of its road: logs (…, n) of passes over several roads.
+    """The mean of each round's passes, each as far above the level of its road: logs (…, n) over several roads.
 
     `road` (n,) names the road, `number` (n,) the round, counted within each side, and `after` (n,) is True after the
     change. A road's level is the mean of its two sides' means; every road must have passes of both sides.
     """
     values, side, of_road = np.asarray(logs, float), np.asarray(after, bool), dummies(road)
     means = [values @ (of_road & of[:, None]) / (of_road & of[:, None]).sum(axis=0) for of in (~side, side)]
-    above = values - (sum(means) / 2) @ of_road.T
+    level = (means[0] + means[1]) / 2
+    above = values - level @ of_road.T
     labels = list(zip(side.tolist(), number, strict=True))
     names = list(dict.fromkeys(labels))
     member = np.array([[label == name for name in names] for label in labels])
-    return Rounds(above @ member / member.sum(axis=0), member.argmax(axis=0))
+    of_rounds = level.mean(axis=-1, keepdims=True) + above @ member / member.sum(axis=0)
+    return Rounds(of_rounds, member.argmax(axis=0))
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,8 +1,8 @@
 """How far installations of one part, and days, differ when nothing else changes: measured, stated, or assumed.
 
-All as standard deviations of the logarithm (0.03 is 3 %). What is measured enters together with the assumption, which
-counts as PRIOR_DF degrees of freedom more: s² = (PRIOR_DF · 0.03² + Σ ν s_ν²) / (PRIOR_DF + Σ ν), with as many degrees
-of freedom as stand below the line. Two installations alone would tell next to nothing (t with one degree of freedom).
+All as standard deviations of the logarithm (0.03 is 3 %). What is measured with ENOUGH_DF degrees of freedom or more
+stands alone. With fewer, the assumption makes up those that are missing: s² = ((4 − ν) · 0.03² + ν s_ν²) / 4, with four
+degrees of freedom. Two installations alone would tell next to nothing (t with one degree of freedom).
 """
 
 from __future__ import annotations
@@ -22,12 +22,10 @@ Source = Literal["this set", "controls", "stated", "assumed"]
 
 ASSUMED_SD = 0.03
 """Until a control replaces it: between one installation or day and the next a figure differs by some 3 %."""
-PRIOR_DF = 2.0
-"""Chosen by simulation: the most that keeps false verdicts near 5 % at a true spread of 4 %."""
 GIVEN_DF = 30.0
 """A spread given as a number is taken as known to within 13 % (GUM, JCGM 100:2008, G.4.2: df = ½ (Δu/u)^−2)."""
-LEAST_DF = 4.0
-"""Controls with fewer degrees of freedom do not replace what is given, unless they contradict it."""
+ENOUGH_DF = 4.0
+"""Chosen by simulation: where the assumption counts for more, more than 5 % are told at a true spread of 4 %."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,18 +74,18 @@ UNKNOWN_SPREAD = Beforehand()
 def spread(own: MeasuredVariance, before: Beforehand, assumed_sd: float = ASSUMED_SD) -> ClusterSpread:
     """The spread to take: this set's where it tells one, else the controls', else what was stated, else assumed.
 
-    Controls with fewer than LEAST_DF degrees of freedom count only beside this set's own, or where they contradict what
-    is given.
+    Controls with fewer than ENOUGH_DF degrees of freedom count only beside this set's own, or where they contradict
+    what is given.
     """
     given = ClusterSpread(assumed_sd, GIVEN_DF, "assumed")
     if before.stated_sd is not None:
         given = ClusterSpread(before.stated_sd, GIVEN_DF, "stated")
     controls = before.controls
-    if not own.df and controls.df < LEAST_DF and not contradicts(controls, given.sd):
+    if not own.df and controls.df < ENOUGH_DF and not contradicts(controls, given.sd):
         return given
     together = pooled([own, controls])
-    df = PRIOR_DF + together.df
-    variance = (PRIOR_DF * assumed_sd**2 + together.df * np.fmax(together.variance, 0.0)) / df
+    df = max(together.df, ENOUGH_DF)
+    variance = ((df - together.df) * assumed_sd**2 + together.df * np.fmax(together.variance, 0.0)) / df
     return ClusterSpread(np.sqrt(variance), df, "this set" if own.df else "controls")
 
 

@@ -11,11 +11,10 @@ from towertap.compare.findings.model import Finding
 from towertap.compare.road.rough import window_values
 from towertap.compare.section import Evidence, Section
 from towertap.compare.sections.boxes.levels import Drawn, Levels
+from towertap.compare.sections.boxes.steps import FORMULA, about_the_part, on_these_drives, values
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
-from towertap.words.numbers import number
-from towertap.words.phrases import counted, sentence_case
-from towertap.words.table import Table, tabulate
+from towertap.words.phrases import counted
 
 
 class BoxesSection(Section):
@@ -23,10 +22,11 @@ class BoxesSection(Section):
 
     name = "passes"
     title = "The passes"
+    note = FORMULA
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence:
-        """The levels that findings rest on, and each pass's own value."""
-        drives = study.drives
+        """The levels that findings rest on, each pass's own value, and the steps from there to both statements."""
+        drives, of_roads = study.drives, [finding for finding in findings if not finding.over_all]
         smooth = {
             metric: _pair(window_values(drives.of(drives.smooth, side), metric) for side in SIDES)
             for metric in study.limits
@@ -39,8 +39,8 @@ class BoxesSection(Section):
         passes = sum(len(road.passes) for road in study.roads)
         return Evidence(
             headline=f"{passes} passes over {counted(len(study.roads), 'rough road')}; the verdicts rest on them.",
-            tables=(_table(findings),),
-            drawn=Drawn(drives, dict(study.limits), findings, smooth, rough),
+            tables=(values(study, of_roads), on_these_drives(findings), about_the_part(findings)),
+            drawn=Drawn(drives, dict(study.limits), of_roads, smooth, rough),
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
@@ -60,21 +60,3 @@ class BoxesSection(Section):
 def _pair(levels: Iterable[NDArray]) -> Levels:
     before, after = levels
     return before, after
-
-
-def _table(findings: Sequence[Finding]) -> Table:
-    return tabulate(
-        "The value of each pass (r.m.s.)",
-        (
-            {
-                "metric, road": f"{sentence_case(finding.label)} on {finding.road}, {finding.unit}",
-                "pass": drive.capture,
-                "value": number(drive.value),
-                "over the whole pass": number(drive.whole),
-                "rough places": "–" if finding.whole_because else f"{drive.rough_places} of {drive.places}",
-            }
-            for finding in findings
-            for drive in (*finding.before_values, *finding.after_values)
-        ),
-        grouped=True,
-    )

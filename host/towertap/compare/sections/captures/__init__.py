@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import fields
 from datetime import UTC
+from statistics import fmean
 from typing import Any
 
 from towertap.bench.carried import BenchSummary
 from towertap.capture.conditions import Conditions
-from towertap.compare.drives.model import Drives, Pass
+from towertap.compare.caution import Caution, Weight
+from towertap.compare.drives.calendar import first_half
+from towertap.compare.drives.model import SIDES, Drives, Excluded, Pass
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
 from towertap.compare.study import Study
+from towertap.motion import in_words
 from towertap.words.numbers import fixed, number
+from towertap.words.phrases import counted
 from towertap.words.table import Table, tabulate
 
 FIELDS = {
@@ -31,6 +36,8 @@ FIELDS = {
 }
 """How the fields of Conditions are headed; a field that is not here is headed by its own name."""
 UNSAID = "–"
+SOUND = {True: "sound", False: "nothing speaks against it"}
+"""What a capture of a box is, and one of another recorder, where no rule is broken."""
 
 
 class CapturesSection(Section):
@@ -49,10 +56,10 @@ class CapturesSection(Section):
         drives = study.drives
         passes = [drive for road in (*drives.rough_roads, drives.smooth) for drive in drives.of(road)]
         shared, table = conditions(passes)
-        excluded = [tabulate("Left out", map(vars, drives.excluded))] if drives.excluded else []
+        excluded = [_left_out(drives.excluded)] if drives.excluded else []
         return Evidence(
             headline=_headline(passes, drives),
-            paragraphs=(order(drives), *shared),
+            paragraphs=(order(drives), _no_drive(passes), *recorders(drives), *shared),
             tables=(
                 *excluded,
                 tabulate("Is each capture sound?", map(_integrity, passes)),
@@ -60,21 +67,81 @@ class CapturesSection(Section):
                 table,
                 fingerprints(passes),
             ),
+            cautions=tuple(unproved(drives)),
         )
 
 
+def _left_out(excluded: Sequence[Excluded]) -> Table:
+    return tabulate(
+        "Left out",
+        (
+            {
+                "capture": capture.capture,
+                "why": capture.reason,
+                "struck out": "after its values were shown" if capture.after_values else "–",
+            }
+            for capture in excluded
+        ),
+    )
+
+
 def _headline(passes: Sequence[Pass], drives: Drives) -> str:
-    unsound = sum(not drive.integrity.sound for drive in passes)
+    unsound = sum(not drive.integrity.sound and not drive.touched for drive in passes)
+    touched = sum(drive.touched for drive in passes)
+    clipped = f", {touched} clipped or overflowed in places" if touched else ""
     sound = "all sound" if not unsound else f"{unsound} of them not sound and used because that was asked for"
     left_out = f"; {len(drives.excluded)} more were left out" if drives.excluded else ""
-    return f"{len(passes)} captures, {sound}{left_out}."
+    return f"{len(passes)} captures, {sound}{clipped}{left_out}."
+
+
+def _no_drive(passes: Sequence[Pass]) -> str:
+    """What was left out of the captures because it is no drive over the road."""
+    if all(drive.moving is None for drive in passes):
+        return "Captures are used whole, standing and pulling away included, because that was asked for."
+    cut = [drive for drive in passes if drive.moving and drive.moving.left_out.any()]
+    if not cut:
+        return "No standing or pulling away was found in any capture."
+    return (
+        f"Standing, pulling away and braking, and what marks start and stop cut off, is left out of {len(cut)} of "
+        f"{len(passes)} captures, by one rule for both sides; the table says how long."
+    )
+
+
+def recorders(drives: Drives) -> list[str]:
+    """One line on what each side rests on, where not all of it is captures of a box."""
+    if all(drive.from_box for drive in drives.passes):
+        return []
+    sentences = []
+    for side, part in (("before", drives.before), ("after", drives.after)):
+        from_box = [drive.from_box for drive in drives.passes if drive.side == side]
+        kinds = ((sum(from_box), "of a box"), (from_box.count(False), "imported from another recorder"))
+        sentences.append(
+            f"{part} rests on " + " and ".join(f"{counted(n, 'capture')} {kind}" for n, kind in kinds if n)
+        )
+    return [f"{'; '.join(sentences)}."]
+
+
+def unproved(drives: Drives) -> Iterator[Caution]:
+    """Cautions about imported captures, and about sides that rest on different recorders."""
+    imported = [drive for drive in drives.passes if not drive.from_box]
+    if imported:
+        yield Caution(
+            f"{counted(len(imported), 'capture')} of {len(drives.passes)} not from a box but imported from another "
+            "recorder: that no sample was lost, the true rate and the sensor's noise cannot be proved for them."
+        )
+    shares = [fmean(drive.from_box for drive in drives.passes if drive.side == side) for side in SIDES]
+    if shares[0] != shares[1]:
+        yield Caution(
+            "The two sides do not rest on the same recorders: how these differ may pass for a change of the part.",
+            Weight.OVERTURNS,
+        )
 
 
 def _integrity(drive: Pass) -> dict[str, str]:
     check = drive.integrity
     return {
         "capture": drive.name,
-        "sound": "sound" if check.sound else f"not sound: {'; '.join(check.reasons)}",
+        "sound": SOUND[check.from_box] if check.sound else f"not sound: {'; '.join(check.reasons)}",
         "rate, Hz": number(check.rate_hz, 7),
         "off nominal, ppm": fixed(check.rate_ppm, 2),
         "95 % interval": fixed(check.rate_ppm_interval, 2),
@@ -85,6 +152,7 @@ def _integrity(drive: Pass) -> dict[str, str]:
         "overflows": str(check.fifo_overflows),
         "clipped": str(check.clipped_samples),
         "chip, °C": fixed(check.temperature_c),
+        "no drive, s": in_words(drive.moving) if drive.moving else "–",
     }
 
 
@@ -101,13 +169,15 @@ def _bench(passes: Sequence[Pass]) -> list[Table]:
 
 def _bench_row(captures: str, bench: BenchSummary) -> dict[str, str]:
     days = {kind: utc[:10] for kind, utc in bench.measured_utc.items() if utc}
+    scale = bench.scale_uncertainty[2]
+    known = not math.isnan(scale)
     selftest = {True: "passed, ", False: "failed, ", None: ""}[bench.selftest_ok]
     return {
         "captures": captures,
         "box": bench.serial,
-        "noise": days.get("noise", "data sheet"),
-        "calibration": days.get("calibration", "data sheet"),
-        "uncertainty of scale, vertical": f"±{number(100 * bench.scale_uncertainty[2], 2)} %",
+        "noise": days.get("noise", "data sheet" if known else UNSAID),
+        "calibration": days.get("calibration", "data sheet" if known else UNSAID),
+        "uncertainty of scale, vertical": f"±{number(100 * scale, 2)} %" if known else "not known",
         "mounting carries to": f"{number(bench.usable_hz)} Hz, {days['tap']}" if bench.usable_hz else "no record",
         "self-test": selftest + days["selftest"] if "selftest" in days else "no record",
     }
@@ -155,12 +225,13 @@ def conditions(passes: Sequence[Pass]) -> tuple[list[str], Table]:
 
 def order(drives: Drives) -> str:
     """One line on the order of the drives, by the times that the captures say."""
+    first = first_half(drives.passes)
+    if first is not None:
+        parts = (drives.before, drives.after) if first == "before" else (drives.after, drives.before)
+        return f"Driven in two halves: first {parts[0]}, then {parts[1]}."
     if any(drive.started is None for drive in drives.passes):
         return "Not every capture says when it was driven, so the order is not known."
-    if drives.first is None:
-        return f"Driven in turns: passes with {drives.before} and with {drives.after} are mixed in time."
-    first, then = (drives.before, drives.after) if drives.first == "before" else (drives.after, drives.before)
-    return f"Driven in two halves: all passes with {first}, then all with {then}."
+    return f"Driven in turns: passes with {drives.before} and with {drives.after} are mixed in time."
 
 
 def _shown(value: Any) -> str:

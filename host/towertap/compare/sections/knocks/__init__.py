@@ -12,6 +12,7 @@ from towertap.compare.sections.knocks.waves import NAME, KnocksOfCapture, listen
 from towertap.compare.stats.rates import RateRatio
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
+from towertap.signals.knocks import FALSE_A_MINUTE
 from towertap.words.numbers import fixed, interval, number, p_value, percent
 from towertap.words.phrases import listed
 from towertap.words.table import Table, tabulate
@@ -25,7 +26,9 @@ class KnocksSection(Section):
     note = (
         "Short impacts: moments when the three axes together, between 50 and 500 Hz or as far as the rate carries, are "
         "well over the second around them. Up to one false alarm a minute is expected on a smooth road, and impacts of "
-        "the road count as well. Where more come back at one place than by chance, something on the road sets them off."
+        "the road count as well. Counted are those that every pass could have heard, with its background. Where more "
+        "come back at one place than by chance, something on the road sets them off. Intervals are wider where passes "
+        "scatter more than chance alone. Undecided is no evidence that nothing changed."
     )
 
     def measure(self, reading: Reading) -> KnocksOfCapture | None:
@@ -41,7 +44,12 @@ class KnocksSection(Section):
         if not heard:
             return Evidence(_none(roads), cautions=cautions, data=roads)
         return Evidence(
-            _headline(roads), tables=(_rates(roads), _kinds(roads)), cautions=cautions, data=roads, drawn=heard
+            _headline(roads),
+            tables=(_rates(roads), _kinds(roads)),
+            paragraphs=tuple(words for road in roads for words in causes(road)),
+            cautions=cautions,
+            data=roads,
+            drawn=heard,
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
@@ -63,7 +71,9 @@ class KnocksSection(Section):
 def _none(roads: Sequence[RoadKnocks]) -> str:
     at_most = max(side.interval[1] for road in roads for side in (road.before, road.after))
     names = listed([road.road for road in roads])
-    return f"None were heard on {names}, on either side: fewer than {at_most:.2g} a minute."
+    softer = sum(count for road in roads for side in (road.before, road.after) for count in side.softer)
+    but = f"; {softer} were too soft for every pass to hear" if softer else ""
+    return f"None were heard on {names}, on either side: fewer than {at_most:.2g} a minute{but}."
 
 
 def _headline(roads: Sequence[RoadKnocks]) -> str:
@@ -71,8 +81,22 @@ def _headline(roads: Sequence[RoadKnocks]) -> str:
     for road in (road for road in roads if road.heard):
         counts = f"{sum(road.before.counts)} before, {sum(road.after.counts)} after"
         told = road.verdict if road.verdict != "undecided" else "no change of their number is shown"
-        sentences.append(f"{road.road}: {told} ({counts})")
+        series = ", at a regular spacing as joints of a road have" if road.series else ""
+        sentences.append(f"{road.road}: {told} ({counts}){series}")
     return f"{'; '.join(sentences)}."
+
+
+def causes(road: RoadKnocks) -> Iterator[str]:
+    """What else than the part may be behind the knocks of a road."""
+    if road.heard and max(road.before.interval[0], road.after.interval[0]) <= FALSE_A_MINUTE:
+        yield f"{road.road}: false alarms, up to {FALSE_A_MINUTE:g} a minute, could make up these counts."
+    if road.series is not None:
+        unit = "m" if road.series_unit == "m" else "s of the road"
+        yield (
+            f"{road.road}: they come in a regular series, one every {road.series.spacing:.3g} {unit} "
+            f"({percent(road.series.share)} of the intervals): joints of the road, as of slabs or rails, and hardly "
+            "the part."
+        )
 
 
 def _rates(roads: Sequence[RoadKnocks]) -> Table:
@@ -86,6 +110,7 @@ def _row(road: RoadKnocks, side: SideKnocks, rates: RateRatio | None) -> dict[st
         "road": road.road,
         "part": side.part,
         "by pass": ", ".join(map(str, side.counts)),
+        "softer, not counted": ", ".join(map(str, side.softer)),
         "minutes": fixed(side.minutes, 2),
         "a minute": number(side.rate),
         "95 %": interval(side.interval),
@@ -109,6 +134,8 @@ def _kinds(roads: Sequence[RoadKnocks]) -> Table:
                 "peak, m/s²": number(side.peak_ms2),
                 "duration, ms": number(1000 * side.duration_s, 2),
                 "ring-down, Hz": number(side.ring_hz),
+                "counted from a peak of, m/s²": number(road.level_ms2, 2),
+                "background, times as loud": number(road.louder) if side is road.after else "",
                 "at one place": percent(road.again),
                 "by chance at most": percent(road.again_by_chance),
             }

@@ -1,5 +1,6 @@
 """Knocks before and after: counts of each side over the stretch of road that all passes share, and their rate ratio.
 
+Counted are knocks that every pass could have heard: at each place the pass with the loudest background sets the level.
 Where the passes are aligned the exposure is the road, in seconds of the reference pass, so that a side driven faster
 has no more knocks for it; else metres where every pass has a speed log, else minutes. With one pass on a side nothing
 is decided, and none heard on either side is no test.
@@ -10,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import compress
 from typing import Literal
 
 import numpy as np
@@ -22,6 +24,7 @@ from towertap.compare.road.places import Places
 from towertap.compare.sections.knocks.again import by_chance, come_again
 from towertap.compare.sections.knocks.waves import NAME
 from towertap.compare.stats.contrast import ALPHA
+from towertap.compare.stats.hearing import RegularSeries, heard_alike, regular_series, whole_pass
 from towertap.compare.stats.rates import RateRatio, poisson_interval, rate_ratio
 from towertap.compare.stats.ratio import holm
 from towertap.compare.study import Road, Study
@@ -38,6 +41,7 @@ Per = Literal["for the same road", "a km by the speed logs", "a minute"]
 class SideKnocks:
     """One side's knocks on one road: counts by pass, minutes, rate a minute and its exact interval (Garwood 1936).
 
+    `softer` are those by pass that were found and that not every pass could have heard; they are not counted.
     `kilometres` is by the speed logs where every pass over the road has one (`logged`), else by the speed aimed at,
     None where none is written down; `rate_km` and `interval_km` are a km of it. Intervals are of 95 % for knocks that
     come by chance alone; with no knock at all they start at 0 and end at the one-sided bound of 95 %. The medians (not
@@ -46,6 +50,7 @@ class SideKnocks:
 
     part: str
     counts: tuple[int, ...]
+    softer: tuple[int, ...]
     minutes: float
     kilometres: float | None
     logged: bool
@@ -62,19 +67,25 @@ class SideKnocks:
 class RoadKnocks:
     """What the knocks of one road come to.
 
-    `rates` is the ratio of knocks `per` unit of road or time; `again` the share that comes back at one place in most
-    passes of each side, see `come_again`, and `again_by_chance` what it seldom exceeds by chance, see `by_chance`.
+    `level_ms2` is the peak from which on every pass could hear a knock (median over places), `louder` how loud the
+    background was after over before. `rates` is the ratio of knocks `per` unit of road or time; `again` the share that
+    comes back at one place in most passes of each side, see `come_again`, and `again_by_chance` what it seldom exceeds
+    by chance, see `by_chance`. `series` are knocks at a regular spacing, softer ones too, in `series_unit`.
     """
 
     road: str
     before: SideKnocks
     after: SideKnocks
+    level_ms2: float
+    louder: float
     rates: RateRatio
     per: Per
     p_holm: float | None
     verdict: KnockVerdict
     again: float | None
     again_by_chance: float | None
+    series: RegularSeries | None
+    series_unit: Literal["m", "s"]
 
     @property
     def heard(self) -> bool:
@@ -84,11 +95,18 @@ class RoadKnocks:
 
 @dataclass(frozen=True, eq=False)
 class PassKnocks:
-    """One pass: its knocks on the road that all share, where (n,), and how much of the road that is."""
+    """One pass: its knocks (k,) on the road that all share, where they are, and how much of the road that is.
+
+    `place` (k,) numbers the places, `places_s` (k,) is where along the road, `metres` (k,) the same by the speed log
+    (None without one); `threshold_ms2` (places,) is the peak that a knock had to reach at each place.
+    """
 
     side: Side
     knocks: list[Knock]
+    place: NDArray[np.int64]
     places_s: NDArray[np.float64]
+    metres: NDArray[np.float64] | None
+    threshold_ms2: NDArray[np.float64]
     minutes: float
     kilometres: float | None
     road_s: float | None
@@ -138,21 +156,36 @@ def _on_road(drives: Drives, road: Road) -> RoadKnocks:
     """Counts and tests of one road, without what the family of roads decides."""
     places = road.aligned if road.aligned is not None and len(road.aligned.edges_s) else None
     logged = all(drive.speed for drive in road.passes)
-    passes = [_in_pass(drive, places, logged) for drive in road.passes]
-    exposures, per = _exposures(passes, logged)
-    counts = {side: [len(drive.knocks) for drive in passes if drive.side == side] for side in SIDES}
-    before, after = ([e for e, drive in zip(exposures, passes, strict=True) if drive.side == side] for side in SIDES)
-    where, sides = [drive.places_s for drive in passes], [drive.side for drive in passes]
+    found = [_in_pass(drive, places, logged) for drive in road.passes]
+    heard = heard_alike(
+        [[knock.peak_ms2 for knock in drive.knocks] for drive in found],
+        [[knock.background_ms2 for knock in drive.knocks] for drive in found],
+        [drive.place for drive in found],
+        [drive.threshold_ms2 for drive in found],
+    )
+    exposures, per = _exposures(found, logged)
+    before, after = ([number for number, drive in enumerate(found) if drive.side == side] for side in SIDES)
+    rates = rate_ratio(heard.counts[before], heard.counts[after], exposures[before], exposures[after])
+    sides = [drive.side for drive in found]
+    where = [drive.places_s[above] for drive, above in zip(found, heard.above, strict=True)]
+    metres = [drive.metres for drive in found if drive.metres is not None]
+    in_metres = len(metres) == len(found)
+    loudness = np.log([drive.threshold_ms2 for drive in found])
+    finite = np.isfinite(loudness).all(axis=0)
     return RoadKnocks(
         road=road.name,
-        before=_side(drives.before, [drive for drive in passes if drive.side == "before"], logged),
-        after=_side(drives.after, [drive for drive in passes if drive.side == "after"], logged),
-        rates=rate_ratio(counts["before"], counts["after"], before, after),
+        before=_side(drives.before, [found[n] for n in before], [heard.above[n] for n in before], logged),
+        after=_side(drives.after, [found[n] for n in after], [heard.above[n] for n in after], logged),
+        level_ms2=float(np.median(heard.level_ms2)),
+        louder=float(np.exp((loudness[after].mean(axis=0) - loudness[before].mean(axis=0))[finite].mean())),
+        rates=rates,
         per=per,
         p_holm=None,
         verdict="undecided",
         again=come_again(where, sides) if places else None,
         again_by_chance=by_chance(where, sides, places.edges_s) if places else None,
+        series=regular_series(metres if in_metres else [drive.places_s for drive in found]),
+        series_unit="m" if in_metres else "s",
     )
 
 
@@ -163,32 +196,62 @@ def _in_pass(drive: Pass, places: Places | None, logged: bool) -> PassKnocks:
     starts_s = drive.cells["start_s"].to_numpy(float)
     cell = np.searchsorted(starts_s, onsets_s, side="right") - 1
     inside = (cell >= 0) & (onsets_s < starts_s[np.maximum(cell, 0)] + CELL_S)
-    shared, at_s, road_s = np.ones(starts_s.size, bool), onsets_s, None
+    cell_of_place, at_s, road_s = np.zeros(starts_s.size, int), onsets_s, None
+    times_s, peaks_ms2 = _thresholds(drive)
+    threshold_ms2 = np.array([whole_pass(peaks_ms2)])
     if places is not None:
         number = [member.name for member in places.passes].index(drive.name)
-        middle_s = places.place_s(number, starts_s + CELL_S / 2)
-        shared = (middle_s >= places.edges_s[0, 0]) & (middle_s < places.edges_s[-1, 1])
+        cell_of_place = _place_of(places, places.place_s(number, starts_s + CELL_S / 2))
         at_s = places.place_s(number, onsets_s) if onsets_s.size else onsets_s
-        road_s = float(np.diff(places.bounds_s(number)[shared]).sum())
-    inside &= shared[np.maximum(cell, 0)]
+        road_s = float(np.diff(places.bounds_s(number)[cell_of_place >= 0]).sum())
+        threshold_ms2 = _by_place(_place_of(places, places.place_s(number, times_s)), peaks_ms2, len(places.edges_s))
+    place = cell_of_place[np.maximum(cell, 0)] if onsets_s.size else np.zeros(0, int)
+    inside &= place >= 0
+    shared = cell_of_place >= 0
     return PassKnocks(
         side=drive.side,
         knocks=[knock for knock, there in zip(knocks, inside, strict=True) if there],
+        place=place[inside],
         places_s=at_s[inside],
+        metres=drive.speed.way_m(onsets_s[inside]) if drive.speed else None,
+        threshold_ms2=threshold_ms2,
         minutes=float(shared.sum()) * CELL_S / 60,
         kilometres=kilometres(drive, shared, logged),
         road_s=road_s,
     )
 
 
-def _side(part: str, passes: Sequence[PassKnocks], logged: bool) -> SideKnocks:
-    knocks = [knock for drive in passes for knock in drive.knocks]
+def _thresholds(drive: Pass) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Middle times (n,) of the cells in which a pass was listened to, and the peak that a knock had to reach there."""
+    pieces = drive.measured[NAME].thresholds
+    times_s = [of.start_s + (np.arange(of.peak_ms2.size) + 0.5) * of.cell_s for of in pieces]
+    return np.concatenate(times_s), np.concatenate([of.peak_ms2 for of in pieces])
+
+
+def _place_of(places: Places, at_s: NDArray[np.float64]) -> NDArray[np.int64]:
+    """The number of the place at each coordinate (n,) of the road, −1 beside them all."""
+    number = np.searchsorted(places.edges_s[:, 0], at_s, side="right") - 1
+    inside = (number >= 0) & (at_s < places.edges_s[np.maximum(number, 0), 1])
+    return np.asarray(np.where(inside, number, -1))
+
+
+def _by_place(place: NDArray[np.int64], peaks_ms2: NDArray[np.float64], count: int) -> NDArray[np.float64]:
+    """Mean peak (count,) that a knock had to reach at each place; infinite where nobody listened."""
+    there = place >= 0
+    sums, cells = np.bincount(place[there], peaks_ms2[there], count), np.bincount(place[there], minlength=count)
+    return np.divide(sums, cells, out=np.full(count, np.inf), where=cells > 0)
+
+
+def _side(part: str, passes: Sequence[PassKnocks], above: Sequence[NDArray[np.bool_]], logged: bool) -> SideKnocks:
+    counted = [list(compress(drive.knocks, of_pass)) for drive, of_pass in zip(passes, above, strict=True)]
+    knocks = [knock for of_pass in counted for knock in of_pass]
     total, minutes = len(knocks), sum(drive.minutes for drive in passes)
     lengths = [drive.kilometres for drive in passes if drive.kilometres is not None]
     driven_km = sum(lengths) if len(lengths) == len(passes) else None
     return SideKnocks(
         part=part,
-        counts=tuple(len(drive.knocks) for drive in passes),
+        counts=tuple(map(len, counted)),
+        softer=tuple(len(drive.knocks) - len(of_pass) for drive, of_pass in zip(passes, counted, strict=True)),
         minutes=minutes,
         kilometres=driven_km,
         logged=logged,
@@ -202,15 +265,15 @@ def _side(part: str, passes: Sequence[PassKnocks], logged: bool) -> SideKnocks:
     )
 
 
-def _exposures(passes: Sequence[PassKnocks], logged: bool) -> tuple[list[float], Per]:
+def _exposures(passes: Sequence[PassKnocks], logged: bool) -> tuple[NDArray[np.float64], Per]:
     """What each pass's count is held against: the road by the alignment, else by the logs, else minutes."""
     road_s = [drive.road_s for drive in passes if drive.road_s is not None]
     if len(road_s) == len(passes):
-        return road_s, "for the same road"
+        return np.array(road_s), "for the same road"
     driven_km = [drive.kilometres for drive in passes if drive.kilometres]
     if logged and len(driven_km) == len(passes):  # none stood still throughout
-        return driven_km, "a km by the speed logs"
-    return [drive.minutes for drive in passes], "a minute"
+        return np.array(driven_km), "a km by the speed logs"
+    return np.array([drive.minutes for drive in passes]), "a minute"
 
 
 def _median(values: Sequence[float]) -> float:

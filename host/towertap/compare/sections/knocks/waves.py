@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from statistics import median
 
 import numpy as np
-from scipy import signal
+import scipy
 
 from towertap.analysis import Analysis
 from towertap.capture.reading import Capture
 from towertap.compare.drives.model import SIDES, Drives, Pass, Side
 from towertap.signals.bands import design
 from towertap.signals.filters import Array
-from towertap.signals.knocks import Knock, band_hz
+from towertap.signals.knocks import Knock, Thresholds, band_hz
 
 NAME = "knocks"
 """Of the section, and of what it takes from each capture."""
@@ -39,9 +39,13 @@ class Waveform:
 
 @dataclass(frozen=True, eq=False)
 class KnocksOfCapture:
-    """All knocks of a capture in order, times from its first sample, and the waveforms of typical ones."""
+    """All knocks of a capture in order, times from its first sample, with the waveforms of typical ones.
+
+    `thresholds` are what a knock had to reach in each of its pieces.
+    """
 
     knocks: tuple[Knock, ...]
+    thresholds: tuple[Thresholds, ...]
     waves: tuple[Waveform, ...]
 
 
@@ -51,11 +55,11 @@ Waves = Mapping[Side, Sequence[Waveform]]
 
 def listen(capture: Capture, analysis: Analysis) -> KnocksOfCapture | None:
     """The knocks of an open capture with typical waveforms; None where its rate is too low to listen."""
-    knocks = analysis.knocks
-    if knocks is None:
+    knocks, thresholds = analysis.knocks, analysis.thresholds
+    if knocks is None or thresholds is None:
         return None
     waves = tuple(_waveform(capture, analysis.to_vehicle, knock) for knock in nearest_to_median(knocks, KEPT))
-    return KnocksOfCapture(knocks, waves)
+    return KnocksOfCapture(knocks, thresholds, waves)
 
 
 def nearest_to_median(knocks: Sequence[Knock], count: int) -> list[Knock]:
@@ -87,7 +91,7 @@ def _waveform(capture: Capture, to_vehicle: Array, knock: Knock) -> Waveform:
     )
     counts = capture.counts("acceleration", piece.first_row + first, piece.first_row + last)
     readings = counts * capture.scale_ms2 @ to_vehicle.T
-    values = signal.sosfiltfilt(design(band_hz(rate_hz), rate_hz).sos, readings, axis=0)
+    values = scipy.signal.sosfiltfilt(design(band_hz(rate_hz), rate_hz).sos, readings, axis=0)
     time_s = np.asarray((np.arange(first, last) - middle) / rate_hz, np.float64)
     drawn = (time_s >= AROUND_S[0]) & (time_s <= AROUND_S[1])
     axis = int(np.abs(values[drawn]).max(axis=0).argmax())

@@ -21,9 +21,9 @@ def panel(places: Places) -> Figure:
     by_time, by_place = figure.subplots(2, 1, sharey=True)
     for number, (drive, fingerprint) in enumerate(zip(places.passes, places.prints, strict=True)):
         time_s, look = _time_s(places, fingerprint.size), SIDES[drive.side]
-        for axes, at in ((by_time, time_s), (by_place, places.place_s(number, time_s))):
+        for axes, at in ((by_time, time_s), (by_place, _place_s(places, number, time_s))):
             axes.plot(at, fingerprint, color=look.colour, ls=look.line, lw=0.6, alpha=0.8)
-    _label(by_time, f"{brief(places.alignment.road)}: as recorded", "time from the start of the recording, s")
+    _label(by_time, f"{brief(places.alignment.road)}: as recorded", "time driven from the start, s")
     _label(by_place, "aligned", textwrap.fill(along(places.alignment.reference), 48, break_on_hyphens=False))
     legend(figure, side_handles())
     return figure
@@ -40,7 +40,7 @@ def title(roads: Sequence[Places]) -> str:
 
 
 def data(roads: Sequence[Places]) -> Table:
-    """The fingerprint of every pass, by its own time and by place."""
+    """The fingerprint of every pass, by the time that it drove and by place."""
     return joined(
         "Fingerprints of the road",
         (
@@ -50,7 +50,7 @@ def data(roads: Sequence[Places]) -> Table:
                     "road": [places.alignment.road] * fingerprint.size,
                     "pass": [drive.name] * fingerprint.size,
                     "time, s": (time_s := _time_s(places, fingerprint.size)),
-                    "place, s": places.place_s(number, time_s),
+                    "place, s": _place_s(places, number, time_s),
                     "wheel hop level, standard score": fingerprint,
                 },
             )
@@ -62,6 +62,11 @@ def data(roads: Sequence[Places]) -> Table:
 
 def _time_s(places: Places, cells: int) -> np.ndarray:
     return (np.arange(cells) + 0.5) * places.cell_s
+
+
+def _place_s(places: Places, number: int, time_s: np.ndarray) -> np.ndarray:
+    """Where along the road a pass is at times (n,) that do not count its standing."""
+    return np.asarray(places.warps[number](time_s / places.cell_s) * places.cell_s)
 
 
 def _label(axes: Axes, name: str, what: str) -> None:

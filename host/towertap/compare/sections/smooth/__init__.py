@@ -14,12 +14,20 @@ from towertap.compare.sections.smooth.changes import (
     rough_against_smooth,
     smooth_changes,
 )
+from towertap.compare.stats.roads import Reading
 from towertap.compare.study import Study
 from towertap.words.numbers import change_percent, interval, number, range_percent
-from towertap.words.phrases import listed
+from towertap.words.phrases import listed, sentence_case
 from towertap.words.table import Table, tabulate
 
 FEW = "too few passes to say"
+READINGS: dict[Reading, str] = {
+    "rough moved more": "part of the change is the rough roads' own",
+    "moved alike": "box, tyres, weather or day may be the cause, or the part acts there too",
+    "smooth moved more": "the part is not all that changed",
+    "smooth held still": "what changed is the rough roads' own",
+    "cannot tell": "not settled whether it moved as well",
+}
 
 
 class SmoothSection(Section):
@@ -39,7 +47,7 @@ class SmoothSection(Section):
         refuse_rough_as_smooth(study.drives, apart)
         return Evidence(
             headline=_headline(smooth, changes, apart),
-            tables=tuple(filter(None, (_changes(smooth, changes), _apart(study, apart)))),
+            tables=tuple(filter(None, (_changes(smooth, changes), _against(findings), _apart(study, apart)))),
             cautions=tuple(_cautions(smooth, apart)),
             data={"changes": changes, "rough_against_smooth": apart},
         )
@@ -81,6 +89,30 @@ def _changes(smooth: str, changes: Sequence[SmoothChange]) -> Table | None:
             }
             for change in changes
         ),
+    )
+
+
+def _against(findings: Sequence[Finding]) -> Table | None:
+    """The change of the rough roads against that of the smooth one, and what that leaves as theirs."""
+    told = [(finding, finding.over_smooth) for finding in findings if finding.over_smooth]
+    if not told:
+        return None
+    metrics = list(dict.fromkeys(finding.metric for finding, _ in told))
+    return tabulate(
+        "The rough roads' change against the smooth one's",
+        (
+            {
+                "metric": sentence_case(finding.label),
+                "road": finding.road,
+                "rough": change_percent(finding.ratio, finding.interval),
+                "smooth": change_percent(over.smooth, over.smooth_interval),
+                "rough over smooth": change_percent(over.ratio, over.interval),
+                "95 %": range_percent(over.interval),
+                "so": READINGS[over.reading],
+            }
+            for finding, over in sorted(told, key=lambda pair: metrics.index(pair[0].metric))
+        ),
+        grouped=True,
     )
 
 

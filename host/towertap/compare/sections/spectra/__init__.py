@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from towertap.capture.reading import Piece
+from towertap.analysis import stretches
 from towertap.compare.drives.model import SIDES, Reading, Side
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
@@ -21,6 +21,7 @@ from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 from towertap.words.phrases import listed
 
 HIGHEST_HZ = 500.0
+WINDOW_S = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,15 +41,11 @@ class SpectraSection(Section):
 
     def measure(self, reading: Reading) -> PassSpectrum:
         """Each piece from its first window on, so that the spectra are of what is compared."""
-        capture, up, windows = reading.capture, reading.analysis.to_vehicle[2], reading.windows
+        capture, up = reading.capture, reading.analysis.to_vehicle[2]
         welch = WelchSum(capture.rate_hz, SEGMENT_S)
-        for number, piece in enumerate(capture.pieces()):
-            starts_s = windows["start_s"][windows["piece"] == number]
-            if starts_s.empty:
-                continue
-            skipped = round((starts_s.min() - piece.start_time_s) * capture.rate_hz)
+        for piece in stretches(capture, reading.windows, WINDOW_S):
             welch.gap()
-            for block in capture.blocks(Piece(piece.first_row + skipped, piece.n_rows - skipped, starts_s.min())):
+            for block in capture.blocks(piece):
                 welch.feed((block @ up)[None])
         frequency_hz, density = welch.frequency_hz, welch.densities[0].real
         carried = frequency_hz <= CARRIED * capture.rate_hz

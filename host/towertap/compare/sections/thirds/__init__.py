@@ -86,7 +86,7 @@ def _table(roads: Sequence[RoadBands]) -> Table:
                 "95 %, all bands together": range_percent(band.interval),
                 "shown": ("not judged" if band.judged == "not judged" else SHOWN[band.shown])
                 + (", beyond the mounting" if band.beyond else ""),
-                "sensor noise, at most": percent(band.noise_share),
+                "sensor or engine noise, at most": percent(band.noise_share),
             }
             for road in roads
             for band in (*road.thirds, *road.wide)

@@ -59,7 +59,8 @@ class TracesSection(Section):
 
 def first_findings(findings: Sequence[Finding]) -> list[Finding]:
     """The first finding of each road."""
-    return list({finding.road: finding for finding in reversed(findings)}.values())[::-1]
+    of_roads = [finding for finding in findings if not finding.over_all]
+    return list({finding.road: finding for finding in reversed(of_roads)}.values())[::-1]
 
 
 def typical_passes(finding: Finding, passes: Sequence[Pass]) -> tuple[Pass, Pass]:

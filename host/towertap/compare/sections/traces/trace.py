@@ -47,7 +47,7 @@ def trace(capture: Capture, up: Array, worst_start_s: float, window_s: float = 1
     rate_hz, pieces = capture.rate_hz, capture.pieces()
     filters: dict[str, Filter] = {
         "acceleration": bands.design((LOWEST_HZ, min(HIGHEST_HZ, CARRIED * rate_hz)), rate_hz),
-        "jerk": jerk.design(jerk.EDGE_HZ, rate_hz),
+        "jerk": jerk.design(min(jerk.EDGE_HZ, CARRIED * rate_hz), rate_hz),
     }
     end_s = pieces[-1].start_time_s + pieces[-1].n_rows / rate_hz
     drawings = {name: _Drawing(end_s, worst_start_s, worst_start_s + window_s) for name in filters}

@@ -61,7 +61,7 @@ class TransferSection(Section):
             headline="; ".join(road.words for road in roads) + ".",
             tables=(
                 *(table for road in roads if _both_sides(road) for table in (_bands(road), _passes(road))),
-                *([tabulate("Not in the transfer", map(vars, left_out))] if left_out else []),
+                *([_left_out(left_out)] if left_out else []),
             ),
             cautions=tuple(caution for road in roads for caution in road.cautions),
             data=roads,
@@ -82,6 +82,12 @@ class TransferSection(Section):
                 tuple(map(figure.panel, roads)),
                 joined("Transfer", map(_bands, roads)),
             )
+
+
+def _left_out(excluded: Sequence[Excluded]) -> Table:
+    return tabulate(
+        "Not in the transfer", ({"capture": capture.capture, "why": capture.reason} for capture in excluded)
+    )
 
 
 def _both_sides(road: RoadTransfer) -> bool:

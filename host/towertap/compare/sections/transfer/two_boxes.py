@@ -9,8 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
-from towertap.analysis import rotation_to_vehicle
 from towertap.bench.carried import records_for
+from towertap.bench.mounted import rotation_to_vehicle
 from towertap.capture.host_time import started
 from towertap.capture.integrity import check
 from towertap.capture.reading import Capture, open_capture

@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy.spatial.transform import Rotation
+from towertap.capture.mounting import mounting_from_gravity, parse_mounting
 from towertap.errors import AnalysisError
-from towertap.signals.axes import mounting_from_gravity, parse_mounting
 
 
 def test_a_declared_mounting_turns_chip_axes_into_vehicle_axes():

@@ -1,9 +1,13 @@
-"""Vehicle axes from chip axes, after ISO 8855: x forward, y left, z up; at rest the specific force is +g on z."""
+"""Vehicle axes from chip axes, after ISO 8855: x forward, y left, z up; at rest the specific force is +g on z.
+
+What is declared is held against gravity, which shows the axis that is up and says nothing of the one that is forward.
+"""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from itertools import permutations, product
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -56,6 +60,31 @@ def mounting_from_gravity(mean_specific_force: ArrayLike, forward_chip_axis: str
         raise AnalysisError(f"chip axis {forward_chip_axis} stands too steep to be forward: name one that lies level")
     forward = forward / level
     return np.array([forward, np.cross(up, forward), up])
+
+
+def leaning_deg(rotation: NDArray[np.float64], mean_specific_force: ArrayLike) -> float:
+    """How far gravity, by the mean specific force (3,) in chip axes, lies from the up of a mounting, in degrees."""
+    force = np.asarray(mean_specific_force, float)
+    return float(np.degrees(np.arccos(np.clip(rotation[2] @ force / np.linalg.norm(force), -1.0, 1.0))))
+
+
+def fitting_mounting(rotation: NDArray[np.float64], mean_specific_force: ArrayLike) -> str:
+    """The mounting along the chip's axes that has gravity on its z and is the nearest to what was declared."""
+    force = np.asarray(mean_specific_force, float)
+    up = np.zeros(3)
+    up[np.argmax(abs(force))] = np.sign(force[np.argmax(abs(force))])
+    turned = (np.diag(signs) @ np.eye(3)[list(order)] for order in permutations(range(3)) for signs in _SIGNS)
+    upright = [box for box in turned if np.linalg.det(box) > 0 and np.array_equal(box[2], up)]
+    nearest = max(upright, key=lambda box: float(np.trace(rotation.T @ box)))
+    return ",".join(f"{axis}={_name(chip)}" for axis, chip in zip("xyz", nearest, strict=True))
+
+
+_SIGNS = tuple(product((1.0, -1.0), repeat=3))
+
+
+def _name(direction: NDArray[np.float64]) -> str:
+    along = int(np.argmax(abs(direction)))
+    return f"{'+' if direction[along] > 0 else '-'}{'XYZ'[along]}"
 
 
 def _direction(chip_axis: str) -> NDArray[np.float64]:

@@ -1,0 +1,51 @@
+"""How the box was mounted in the vehicle: by the conditions, or as gravity shows it once readings are corrected."""
+
+from __future__ import annotations
+
+import shlex
+
+import numpy as np
+
+from towertap.bench.carried import BenchRecords, no_records
+from towertap.capture.mounting import EXAMPLE, parse_mounting
+from towertap.capture.reading import Capture
+from towertap.capture.sweep import sweep
+from towertap.errors import AnalysisError
+from towertap.signals.filters import Array
+
+REST_S = 30.0
+"""Where gravity is looked for when the mounting asks for it: in the seconds at rest of so much of the start."""
+
+GRAVITY_MS2 = (9.3, 10.3)
+"""What the mean specific force at rest must be: gravity, with a chip's offset and scale error."""
+
+
+def rotation_to_vehicle(capture: Capture, mounting: str | None = None, bench: BenchRecords | None = None) -> Array:
+    """The rotation R (3, 3), vehicle = R @ chip, by `mounting` or else by the capture's conditions.
+
+    Where gravity shows it, the readings are corrected by the calibration in `bench`. Raises AnalysisError when neither
+    gives a usable mounting.
+    """
+    text = mounting or capture.conditions.mounting
+    if not text.strip():
+        raise AnalysisError(f"{capture.path}: does not say how the box was mounted: give --mounting {EXAMPLE}")
+    try:
+        return parse_mounting(text, lambda: _gravity_at_rest(capture, bench or no_records(capture)))
+    except AnalysisError as error:
+        if mounting:
+            raise
+        mend = shlex.join(["towertap", "correct", str(capture.path), "--mounting", EXAMPLE])
+        raise AnalysisError(f"{capture.path}: {error}; '{mend}', with the true axes, mends it") from None
+
+
+def _gravity_at_rest(capture: Capture, bench: BenchRecords) -> Array:
+    """Specific force (3,), chip axes, m/s², over the seconds at rest among the first REST_S of the capture."""
+    offset_ms2, correction = bench.correction
+    reading = sweep(capture, REST_S).gravity_at_rest()
+    gravity = np.zeros(3) if reading is None else correction @ (reading - offset_ms2)
+    if not GRAVITY_MS2[0] <= np.linalg.norm(gravity) <= GRAVITY_MS2[1]:
+        raise AnalysisError(
+            f"the box was not at rest for a second in its first {REST_S:g} s, so gravity does not show its axes: "
+            f"give --mounting {EXAMPLE}"
+        )
+    return gravity

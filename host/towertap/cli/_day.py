@@ -1,0 +1,181 @@
+"""A whole plan in one go: the next drive named big, Enter begins, Enter stops, sound or not, next."""
+
+from __future__ import annotations
+
+import shlex
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from rich.panel import Panel
+from rich.text import Text
+
+from towertap.amendments import strike_out
+from towertap.box.glimpse import glimpse
+from towertap.capture.conditions import Conditions
+from towertap.cli._asking import ask, ask_for, said, tell
+from towertap.cli._idle import record_idle
+from towertap.cli._outcome import Outcome, console, judged
+from towertap.cli._preflight import Check, gravity, preflight
+from towertap.cli._recording import Driven, Recorder
+from towertap.compare.drives.inventory import inventory, lacking
+from towertap.compare.drives.slots import Key
+from towertap.compare.plan.plan import Plan, PlannedDrive
+from towertap.errors import AnalysisError, CallError
+
+SETTLED = ("tyre_pressures_kpa", "air_temperature_c", "box_position", "mounting")
+"""Asked once, and again where the part is changed: what does not change from drive to drive."""
+AGAIN = ("tyre_pressures_kpa", "air_temperature_c")
+KEYS = "Enter begins; r drives the last one again, n adds a note, q ends the day"
+ALL_DRIVEN = "All drives of the plan are recorded. Enter ends the day; r drives the last one again"
+WIDTH = 78
+
+
+@dataclass
+class Day:
+    """The drives of a plan as they are recorded; `known` are the conditions that hold until they change.
+
+    `done` are part, road and number of the passes that need no drive any more.
+    """
+
+    plan: Plan
+    plan_path: Path
+    recorder: Recorder
+    known: dict[str, Any]
+    driven: list[Driven] = field(default_factory=list)
+    struck_out: list[str] = field(default_factory=list)
+    done: set[Key] = field(default_factory=set)
+
+    def run(self) -> Outcome:
+        """Settle what does not change, look at the box, then one drive after the other."""
+        left = lacking(self.plan, inventory(self.recorder.out), self.known.get("box_position") or "")
+        self.done = {_key(drive) for drive in self.plan.drives if drive not in left}
+        if not left:
+            raise CallError(
+                f"{self.plan_path}: all {len(self.plan.drives)} drives are recorded in {self.recorder.out}; strike one "
+                "out with 'towertap drop' to drive it again"
+            )
+        self._settle(SETTLED)
+        self._look()
+        part, choice, note = left[0].part, "", ""
+        while choice != "q":
+            left = [drive for drive in self.plan.drives if _key(drive) not in self.done]
+            if left and left[0].part != part:
+                part = left[0].part
+                self._settle(AGAIN, over=True)
+            choice, note = self._announce(left[0]) if left else (ask(ALL_DRIVEN, _choice, "") or "q", "")
+            if choice == "r":
+                self._again(self.driven[-1], ask("Why is it driven again (traffic, line, braked …)", _reason))
+            elif choice == "":
+                self._drive(left[0], note)
+        return self._outcome(left)
+
+    def _settle(self, names: tuple[str, ...], over: bool = False) -> None:
+        """Ask for what the plan and the options leave open; `over`: again, with what was said offered."""
+        wanted = [name for name in names if over or self.known.get(name) in (None, "")]
+        self.known = said(ask_for(wanted, self.known, self.recorder.out))
+
+    def _look(self) -> None:
+        """The checks before the day; a mounting that gravity speaks against is mended here."""
+        checks = {check.name: check for check in preflight(self.recorder, self.known.get("mounting", ""))}
+        for check in checks.values():
+            console.print(judged(check.ok, check.text), soft_wrap=True)
+        self._mend(checks["gravity"])
+        if not checks["record of idle"].ok:
+            self._idle()
+
+    def _mend(self, check: Check) -> None:
+        while check.ok is False:
+            self.known = said(ask_for(["mounting"], {k: v for k, v in self.known.items() if k != "mounting"}, Path()))
+            check = gravity(glimpse(self.recorder.box, self.recorder.odr_hz), self.known["mounting"])
+            console.print(judged(check.ok, check.text), soft_wrap=True)
+
+    def _idle(self) -> None:
+        """Once a session: what the engine shakes at rest is no road, and no part."""
+        if ask("Record the engine idling first, 20 s at rest? (Enter: yes, s: skip)", str.casefold, "") == "s":
+            return
+        conditions = Conditions.from_dict(self.known | {"vehicle": self.plan.vehicle})
+        try:
+            console.print(f"idle: {record_idle(self.recorder, conditions)}", soft_wrap=True)
+        except AnalysisError as error:
+            tell(str(error))
+
+    def _announce(self, drive: PlannedDrive) -> tuple[str, str]:
+        """Name the drive, big, and ask: what is to be done (empty: begin) and the note that goes with it."""
+        fitted = self.driven[-1].conditions.part if self.driven else drive.part
+        number, count = self.plan.drives.index(drive) + 1, len(self.plan.drives)
+        lines = [
+            Text(f"DRIVE {number} OF {count}:  {drive.road}, pass {drive.pass_number}", "bold"),
+            Text(f"with {drive.part}, at {self.plan.speed_kmh(drive.road):g} km/h"),
+            *([Text(f"FIT {drive.part} FIRST", "bold red")] if fitted != drive.part else []),
+        ]
+        console.print(Panel(Text("\n").join(lines), width=WIDTH))
+        self._mend(gravity(glimpse(self.recorder.box, self.recorder.odr_hz), self.known["mounting"]))
+        note = ""
+        while True:
+            choice = ask(KEYS, _choice, "")
+            if choice == "n":
+                note = ask("Note", str)
+            elif choice != "r" or self.driven:
+                return choice, note
+
+    def _drive(self, drive: PlannedDrive, note: str) -> None:
+        """Record one drive, say whether it is sound, and offer it again where it is not."""
+        of_drive = {"part": drive.part, "road": drive.road, "pass_number": drive.pass_number, "notes": note}
+        of_plan = {"vehicle": self.plan.vehicle, "speed_kmh": self.plan.speed_kmh(drive.road)}
+        driven = self.recorder.drive(Conditions.from_dict(self.known | of_plan | of_drive))
+        self.driven.append(driven)
+        self.done.add(_key(drive))
+        if not driven.problem:
+            text = f"sound, {driven.integrity.seconds:.1f} s: {driven.capture_path.name}"
+            console.print(judged(True, text), soft_wrap=True)
+            return
+        self.recorder.ring()
+        console.print(judged(False, f"not to be used: {driven.problem}"), soft_wrap=True)
+        if ask("Enter drives it again and strikes this one out; k keeps it and goes on", _choice, "") != "k":
+            self._again(driven, driven.problem)
+
+    def _again(self, driven: Driven, reason: str) -> None:
+        """Strike a drive out, so that it is the next one."""
+        strike_out(driven.capture_path, reason)
+        self.struck_out.append(driven.capture_path.name)
+        said_of = driven.conditions
+        self.done.discard((said_of.part, said_of.road, said_of.pass_number))
+        console.print(f"struck out: {driven.capture_path.name}", soft_wrap=True)
+
+    def _outcome(self, left: list[PlannedDrive]) -> Outcome:
+        kept = [driven for driven in self.driven if driven.capture_path.name not in self.struck_out]
+        unusable = [driven for driven in kept if driven.problem]
+        plan, out = shlex.quote(str(self.plan_path)), shlex.quote(str(self.recorder.out))
+        data = {
+            "drives": [driven.data() for driven in self.driven],
+            "struck_out": self.struck_out,
+            "left": [vars(drive) for drive in left],
+        }
+        lines = [f"{len(kept)} drives recorded, {len(self.struck_out)} struck out, {len(left)} of the plan are left"]
+        if left:
+            lines.append(f"Next: {_named(left[0])}: towertap record --plan {plan} --out {out}")
+        else:
+            lines.append(f"Next: towertap compare {out} --plan {plan} --report report")
+        lines += [f"not to be used: {driven.capture_path.name}: {driven.problem}" for driven in unusable]
+        return Outcome(data, "\n".join(lines), 1 if unusable else 0)
+
+
+def _key(drive: PlannedDrive) -> Key:
+    return drive.part, drive.road, drive.pass_number
+
+
+def _named(drive: PlannedDrive) -> str:
+    return f"pass {drive.pass_number} of {drive.road} with {drive.part}"
+
+
+def _choice(text: str) -> str:
+    if (key := text.casefold()) not in ("", "r", "n", "q", "k"):
+        raise CallError(f"'{text}' is none of the keys")
+    return key
+
+
+def _reason(text: str) -> str:
+    if not text:
+        raise CallError("a pass that is struck out needs its reason")
+    return text

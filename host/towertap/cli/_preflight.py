@@ -1,0 +1,125 @@
+"""What is looked at before a day of drives: box, rate, gravity against the mounting, space, power, clock, records."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from towertap.bench.records import KINDS, read
+from towertap.box.glimpse import Glimpse, glimpse
+from towertap.box.host_watch import HostWatch
+from towertap.box.recorder import BYTES_PER_SAMPLE
+from towertap.capture.limits import Limits
+from towertap.capture.mounting import fitting_mounting, leaning_deg, parse_mounting
+from towertap.cli._recording import Recorder
+from towertap.doors.times import instant
+from towertap.errors import AnalysisError
+
+RATE_PPM = 50_000.0
+SPACE_MIN = 30.0
+BATTERY_PERCENT = 25
+POWER = Path("/sys/class/power_supply")
+"""Where Linux tells of batteries."""
+
+
+@dataclass(frozen=True)
+class Check:
+    """One thing looked at: `ok` is None where it cannot be known."""
+
+    name: str
+    ok: bool | None
+    text: str
+
+
+def preflight(recorder: Recorder, mounting: str) -> list[Check]:
+    """Look at everything; a box that does not sample is the only thing that ends it, as a BoxError."""
+    box, odr_hz = recorder.box, recorder.odr_hz
+    look = glimpse(box, odr_hz)
+    chip, firmware = box.identity.get("chip", "an unknown chip"), box.identity.get("firmware", "unknown")
+    return [
+        Check("box", True, f"box {box.identity['serial']} with {chip} on {box.port}, firmware {firmware}"),
+        _rate(look, odr_hz),
+        gravity(look, mounting),
+        _space(recorder.out, odr_hz),
+        _battery(),
+        _clock(),
+        *_records(recorder.bench, str(box.identity["serial"])),
+    ]
+
+
+def gravity(look: Glimpse, mounting: str) -> Check:
+    """Gravity against the declared mounting, at rest; on the move it is judged by the whole drive, afterwards."""
+    if not mounting.strip():
+        return Check("gravity", None, "gravity: no mounting is declared to hold it against")
+    if not look.at_rest:
+        return Check("gravity", None, "gravity: not judged, the box is not at rest")
+    try:
+        rotation = parse_mounting(mounting, lambda: look.force_ms2)
+    except AnalysisError as error:
+        return Check("gravity", False, str(error))
+    leaning = leaning_deg(rotation, look.force_ms2)
+    if leaning <= Limits().mounting_deg:
+        return Check("gravity", True, f"gravity lies {leaning:.0f}° from the declared up")
+    fitting = fitting_mounting(rotation, look.force_ms2)
+    text = f"gravity lies {leaning:.0f}° from the up of {mounting}: {fitting} would fit, as far as up goes"
+    return Check("gravity", False, text)
+
+
+def _rate(look: Glimpse, odr_hz: int) -> Check:
+    if look.rate_hz is None:
+        return Check("rate", None, "rate: too few frames to tell")
+    off_ppm = (look.rate_hz / odr_hz - 1) * 1e6
+    text = f"rate {look.rate_hz:.0f} Hz of {odr_hz}, {look.missing} samples missing"
+    return Check("rate", abs(off_ppm) <= RATE_PPM and not look.missing, text)
+
+
+def _space(out: Path, odr_hz: int) -> Check:
+    there = next(path for path in (out, *out.resolve().parents) if path.exists())
+    minutes = HostWatch(there, odr_hz * BYTES_PER_SAMPLE).measure(0) / 60
+    return Check("space", minutes >= SPACE_MIN, f"room for {minutes:.0f} min of recording (limit {SPACE_MIN:g})")
+
+
+def _battery() -> Check:
+    for supply in sorted(POWER.glob("*")) if POWER.is_dir() else ():
+        with suppress(OSError, ValueError):
+            if (supply / "type").read_text().strip() != "Battery":
+                continue
+            percent, status = int((supply / "capacity").read_text()), (supply / "status").read_text().strip()
+            charged = percent >= BATTERY_PERCENT or status == "Charging"
+            return Check("battery", charged, f"the computer's battery is at {percent} %, {status.lower()}")
+    return Check("battery", None, "battery: this computer does not tell")
+
+
+def _clock() -> Check:
+    """Whether the system says that its clock is set by the network; else its time, to be looked at."""
+    now = datetime.now(UTC)
+    program = shutil.which("timedatectl")
+    if program:
+        with suppress(OSError, subprocess.SubprocessError):
+            question = [program, "show", "--property=NTPSynchronized", "--value"]
+            answer = subprocess.run(question, capture_output=True, text=True, timeout=2, check=True).stdout.strip()
+            if answer in ("yes", "no"):
+                how = "is set by the network" if answer == "yes" else "is not set by the network: set it"
+                return Check("clock", answer == "yes", f"the computer's clock {how} ({now:%Y-%m-%d %H:%M:%S} UTC)")
+    return Check("clock", None, f"clock: it says {now:%Y-%m-%d %H:%M:%S} UTC; is that so?")
+
+
+def _records(bench: Path, serial: str) -> Iterator[Check]:
+    """The bench records of this box that hold today, by kind; those that do not are no fault of the day."""
+    now, found = datetime.now(UTC), set()
+    for path in bench.glob("*.json") if bench.is_dir() else ():
+        with suppress(AnalysisError):
+            record = read(path)
+            measured = instant(record.measured_utc)
+            days = abs((now - measured).total_seconds()) / 86400 if measured else 0.0
+            if record.subject.serial == serial and days <= KINDS[record.kind].days:
+                found.add(record.kind)
+    for kind in ("noise", "calibration", "tap", "idle"):
+        there = kind in found
+        text = f"bench record: {kind}" if there else f"no bench record of {kind}: '{KINDS[kind].make}'"
+        yield Check(f"record of {kind}", True if there else None, text)

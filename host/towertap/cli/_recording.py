@@ -1,0 +1,187 @@
+"""One drive recorded from the terminal: keys and a screen while it runs, then the capture and its check."""
+
+from __future__ import annotations
+
+import queue
+import shlex
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from rich.live import Live as Screen
+from rich.table import Table
+from rich.text import Text
+
+from towertap.bench.records import bench_folder
+from towertap.box.keyboard import KEYS, Keyboard
+from towertap.box.naming import recording_name
+from towertap.box.port import SerialBox
+from towertap.box.recorder import Recording, record
+from towertap.capture.conditions import Conditions, sidecar_path
+from towertap.capture.decode import decode_raw
+from towertap.capture.integrity import Integrity, check, too_short
+from towertap.capture.reading import open_capture
+from towertap.cli._outcome import console
+
+HANGUP = getattr(signal, "SIGHUP", None)
+"""The terminal was closed; Windows has no such signal."""
+
+
+@dataclass(frozen=True)
+class Driven:
+    """A recording that has ended, and what its check says."""
+
+    recording: Recording
+    capture_path: Path
+    integrity: Integrity
+    conditions: Conditions
+
+    @property
+    def problem(self) -> str:
+        """Why the pass cannot be used; empty when it can."""
+        return "; ".join([*self.integrity.reasons, *too_short(self.integrity.seconds)])
+
+    def data(self) -> dict[str, Any]:
+        """For JSON."""
+        recording, live = self.recording, self.recording.live
+        return {
+            "raw": recording.raw_path,
+            "capture": self.capture_path,
+            "conditions": sidecar_path(recording.raw_path),
+            "ended": recording.ended,
+            "ending": recording.ending,
+            "seconds": live.seconds,
+            "samples": live.samples,
+            "missing_samples": live.missing_samples,
+            "marks": live.messages["mark"],
+            "raw_bytes": recording.raw_bytes,
+            "events": [asdict(event) for event in recording.events],
+            "rate_hz": self.integrity.rate_hz,
+            "sound": self.integrity.sound,
+            "reasons": self.integrity.reasons,
+            "problem": self.problem,
+        }
+
+
+@dataclass(frozen=True)
+class Recorder:
+    """What all drives of a session share: the box, where they go, how fast and how long, and whether the bell rings."""
+
+    box: SerialBox
+    out: Path
+    odr_hz: int
+    seconds: float | None
+    bell: bool
+
+    @property
+    def bench(self) -> Path:
+        """The folder of the bench records that go with the drives."""
+        return bench_folder(self.out / "capture.h5")
+
+    def ring(self) -> None:
+        """Sound the terminal's bell, where there is one and it is wanted."""
+        if self.bell and console.is_terminal:
+            console.bell()
+
+    def drive(self, conditions: Conditions) -> Driven:
+        """Record until the box, a key or a signal ends it; a second Ctrl-C interrupts, and the raw recording stays."""
+        self.out.mkdir(parents=True, exist_ok=True)
+        number, place = conditions.pass_number or 0, conditions.box_position
+        name = recording_name(conditions.road, conditions.part, number, datetime.now(UTC), place)
+        raw, marks = self.out / f"{name}.ttraw", queue.SimpleQueue[str]()
+        with _ended_by_signals() as (stop, hangup):
+            try:
+                with Keyboard(marks, stop) as keyboard, _screen(keyboard, self.ring) as show:
+                    self.ring()
+                    recording = record(
+                        self.box,
+                        raw,
+                        conditions,
+                        self.odr_hz,
+                        seconds=self.seconds,
+                        on_progress=show,
+                        marks=marks,
+                        stop=stop,
+                        hangup=hangup,
+                    )
+            except KeyboardInterrupt:
+                decode = shlex.join(["towertap", "decode", str(raw)])
+                line = f"interrupted; the raw recording {raw} is kept, and '{decode}' makes its capture"
+                console.print(line, soft_wrap=True)
+                raise
+            self.ring()
+            capture_path = decode_raw(raw, raw.with_suffix(".h5"))
+            with open_capture(capture_path) as capture:
+                return Driven(recording, capture_path, check(capture), conditions)
+
+
+@contextmanager
+def _ended_by_signals() -> Iterator[tuple[threading.Event, threading.Event]]:
+    """Events that Ctrl-C or SIGTERM and a closed terminal set; a second Ctrl-C interrupts, once, and for good."""
+    stop, hangup, interrupted = threading.Event(), threading.Event(), threading.Event()
+
+    def ask(number: int, frame: object) -> None:
+        if number == HANGUP:
+            hangup.set()
+        elif not stop.is_set():
+            stop.set()
+        elif not interrupted.is_set():
+            interrupted.set()
+            raise KeyboardInterrupt
+
+    numbers = [number for number in (signal.SIGINT, signal.SIGTERM, HANGUP) if number is not None]
+    before = {number: signal.signal(number, ask) for number in numbers}
+    try:
+        yield stop, hangup
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+@contextmanager
+def _screen(keyboard: Keyboard, ring: Callable[[], None]) -> Iterator[Callable[[Recording], None]]:
+    """A function that tells events as they come, with the bell, and on a terminal keeps the values below them."""
+    screen = Screen(console=console, auto_refresh=False, transient=True) if console.is_terminal else None
+    shown = 0
+
+    def show(recording: Recording) -> None:
+        nonlocal shown
+        for event in recording.events[shown:]:
+            console.print(f"{datetime.fromtimestamp(event.unix_s):%H:%M:%S} {event.text}")
+            ring()
+        shown = len(recording.events)
+        if screen:
+            screen.update(_running(recording, keyboard), refresh=True)
+
+    if screen:
+        screen.start()
+    try:
+        yield show
+    finally:
+        if screen:
+            with suppress(OSError):  # the terminal may be gone
+                screen.stop()
+
+
+def _running(recording: Recording, keyboard: Keyboard) -> Table:
+    live = recording.live
+    minutes, seconds = divmod(live.seconds, 60)
+    table = Table.grid(padding=(0, 2))
+    table.add_row("time", f"{minutes:.0f} min {seconds:04.1f} s")
+    table.add_row("rate", "–" if live.rate_hz is None else f"{live.rate_hz:.1f} Hz")
+    table.add_row("missing", f"{live.missing_samples} of {live.samples + live.missing_samples} samples")
+    table.add_row(
+        "peak |a|", "  ".join(f"{axis} {peak:.1f}" for axis, peak in zip("xyz", live.peak_ms2, strict=True)) + " m/s²"
+    )
+    table.add_row("space", f"{recording.raw_bytes / 1e6:.1f} MB written, room for {recording.space_s / 60:.0f} min")
+    table.add_row("marks", f"{live.messages['mark']}")
+    if keyboard.typing is not None:
+        table.add_row("text", Text(f"{keyboard.typing}▏"))
+    else:
+        table.add_row("keys", KEYS if keyboard.active else "Ctrl-C stops")
+    return table

@@ -1,0 +1,31 @@
+"""`towertap completion`: what a shell needs to complete commands, options and files."""
+
+from __future__ import annotations
+
+import click
+from click.shell_completion import get_completion_class
+
+from towertap.errors import CallError
+
+SHELLS = {
+    "bash": 'add to ~/.bashrc: eval "$(towertap completion bash)"',
+    "zsh": 'add to ~/.zshrc: eval "$(towertap completion zsh)"',
+    "fish": "run once: towertap completion fish > ~/.config/fish/completions/towertap.fish",
+}
+"""Shell → how it is switched on."""
+
+
+@click.command(
+    name="completion",
+    help="Print what SHELL needs to complete commands, options and files.\n\n\b\n"
+    + "\n".join(f"{shell}: {how}" for shell, how in SHELLS.items()),
+)
+@click.argument("shell", type=click.Choice([*SHELLS]))
+def command(shell: str) -> int:
+    """Print the script as it is, so that a shell can read it; it has no other answer."""
+    root = click.get_current_context().find_root()
+    kind = get_completion_class(shell)
+    if kind is None:
+        raise CallError(f"no completion for {shell}: choose from {', '.join(SHELLS)}")
+    print(kind(root.command, {}, "towertap", "_TOWERTAP_COMPLETE").source())
+    return 0

@@ -1,0 +1,81 @@
+"""`towertap export`: a capture's samples in the format of another program."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import cast
+
+import click
+from rich.progress import Progress
+
+from towertap.capture.reading import open_capture
+from towertap.cli._outcome import Outcome, answers, console
+from towertap.errors import CallError
+from towertap.exchange.exports import EXPORTS, export, target
+from towertap.exchange.samples import UNITS, Samples, Units
+from towertap.settings import default
+
+
+@click.command(
+    name="export",
+    help=f"""Write the samples of CAPTURE in the format that the suffix of --to names: {", ".join(EXPORTS)}.
+
+Time is in s from the first sample at the true rate; values are in vehicle axes (x forward, y left, z up), corrected by
+the bench's calibration where one holds. What is known of the drive goes with them as metadata. A gap is a row of NaN;
+.wav and .uff hold no gaps, so each piece stands by itself.""",
+    epilog="Example: towertap export drives/bypass_rubber_pass01.h5 --to .csv",
+)
+@click.argument("capture", type=click.Path(path_type=Path))
+@click.option(
+    "--to",
+    "path",
+    type=click.Path(path_type=Path),
+    required=True,
+    help="The file to write, or its suffix alone, for one beside the capture.",
+)
+@click.option("--chip-axes", "axes", flag_value="chip", help="Axes as the chip has them, without calibration.")
+@click.option("--counts", "axes", flag_value="counts", help="The chip's own numbers.")
+@click.option(
+    "--units",
+    type=click.Choice([*UNITS]),
+    default=default("units"),
+    help="m/s² and rad/s (si), or g and °/s (g); as set when not given.",
+)
+@click.option("--mounting", help="Chip axis along each vehicle axis, instead of the capture's: x=+X,y=+Y,z=+Z.")
+@click.option(
+    "--bench",
+    type=click.Path(path_type=Path),
+    default=default("bench"),
+    help="Folder of the bench records, as for analyse.",
+)
+@answers
+def command(
+    capture: Path, path: Path, axes: str | None, units: str, mounting: str | None, bench: Path | None
+) -> Outcome:
+    """Export and say what was written."""
+    if axes and mounting:
+        raise CallError("--mounting turns chip axes into the vehicle's; it has no meaning with --chip-axes or --counts")
+    with (
+        open_capture(capture) as opened,
+        Progress(console=console, transient=True, disable=not console.is_terminal) as progress,
+    ):
+        path, form = target(path, capture)
+        task = progress.add_task(f"export to {form.name}", total=None)
+        samples = Samples(
+            opened,
+            "counts" if axes == "counts" else "chip" if axes else "vehicle",
+            cast(Units, units),
+            mounting=mounting,
+            bench=bench,
+            on_rows=lambda rows: progress.advance(task, rows),
+        )
+        progress.update(task, total=samples.n_rows)
+        paths = export(samples, path)
+        data = {"capture": capture, "files": paths, "rows": samples.n_rows, **samples.metadata}
+    gaps = f", gaps {data['gaps']}" if data["gaps"] else ""
+    names = paths[0] if len(paths) == 1 else f"{paths[0]} … {paths[-1].name} ({len(paths)} pieces)"
+    units_told = " and ".join(data["units"].values())
+    return Outcome(
+        data,
+        f"{names}: {data['samples']} samples at {data['rate_hz']:.4f} Hz, {units_told}, {axes or 'vehicle'} axes{gaps}",
+    )

@@ -1,0 +1,116 @@
+"""`towertap list`: what lies in a folder of drives, a line each, what of a plan is lacking, what compare would use."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import asdict
+from pathlib import Path
+
+import click
+from rich.progress import Progress
+from rich.text import Text
+
+from towertap.cli._outcome import Outcome, answers, console, lines
+from towertap.compare.drives.folder import captures_in
+from towertap.compare.drives.inventory import Entry, inventory, lacking, names_of
+from towertap.compare.drives.unused import nearly_alike
+from towertap.compare.plan.plan import Plan, read_plan
+from towertap.words.phrases import counted
+
+
+@click.command(
+    name="list",
+    help="List the recordings of FOLDER: road, part, pass, when, length, whether sound, marks, struck out; with --plan "
+    "also what is lacking, and what compare would do with each. Shows no value of any metric.",
+    epilog="Example: towertap list drives --plan spring/plan.json",
+)
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--plan", "plan_file", type=click.Path(path_type=Path), help="The plan that the drives follow.")
+@answers
+def command(folder: Path, plan_file: Path | None) -> Outcome:
+    """Check every capture, and say what is there and what is not."""
+    plan = read_plan(plan_file) if plan_file else None
+    if not any(folder.glob("*.ttraw")):
+        captures_in(folder)  # says what is wrong with a folder that holds nothing
+    with Progress(console=console, transient=True, disable=not sys.stderr.isatty()) as progress:
+        task = progress.add_task("checking", total=None)
+        entries = inventory(folder, lambda done, total: progress.update(task, completed=done, total=total))
+    uses = [_use(entry, plan, entries) for entry in entries]
+    left = lacking(plan, entries) if plan else []
+    doubts = _doubts(entries, plan)
+    data = {
+        "folder": folder,
+        "recordings": [_data(entry, use) for entry, use in zip(entries, uses, strict=True)],
+        "lacking": [asdict(drive) for drive in left],
+        "doubts": doubts,
+    }
+    remarks = [Text(f"Beware: {doubt}", "yellow") for doubt in doubts]
+    if plan and left:
+        are = "is" if len(left) == 1 else "are"
+        following = f"pass {left[0].pass_number} of {left[0].road} with {left[0].part}"
+        remarks.append(Text(f"{counted(len(left), 'drive')} of the plan {are} left; the next is {following}"))
+    elif plan:
+        remarks.append(Text("every drive of the plan is recorded"))
+    return Outcome(data, lines(*(_line(entry, use) for entry, use in zip(entries, uses, strict=True)), *remarks))
+
+
+def _use(entry: Entry, plan: Plan | None, entries: list[Entry]) -> str:
+    """What compare would do with a recording; empty: it would use it."""
+    if entry.problem:
+        return entry.problem
+    if plan and entry.conditions.part not in (plan.before, plan.after):
+        return f"made with '{entry.conditions.part}', which is no part of the plan"
+    if plan and entry.conditions.road not in {road.name for road in plan.roads}:
+        return f"'{entry.conditions.road}' is no road of the plan"
+    twins = [other for other in entries if other is not entry and not other.problem and _same(other, entry)]
+    return f"the same pass as {twins[0].path.stem}: strike one out" if twins else ""
+
+
+def _same(entry: Entry, other: Entry) -> bool:
+    return entry.key == other.key and entry.conditions.box_position == other.conditions.box_position
+
+
+def _line(entry: Entry, use: str) -> Text:
+    said, integrity = entry.conditions, entry.integrity
+    when = f"{entry.started:%m-%d %H:%M}" if entry.started else "–"
+    length = "–" if entry.seconds is None else f"{entry.seconds:.0f} s"
+    clipped = f", {integrity.clipped_samples} clipped" if integrity and integrity.clipped_samples else ""
+    marks = f", {counted(len(entry.marks), 'mark')}" if entry.marks else ""
+    what = f"{said.road or '?'}, {said.part or '?'}, pass {said.pass_number or '?'}"
+    head = Text(f"{when}  {what}: {length}{clipped}{marks}  ")
+    verdict = Text("ok", "green") if not use else Text(f"NOT USED: {use}", "dim" if entry.is_struck_out else "red")
+    return Text.assemble(head, verdict)
+
+
+def _data(entry: Entry, use: str) -> dict[str, object]:
+    integrity = entry.integrity
+    return {
+        "recording": entry.path,
+        "conditions": entry.conditions.to_dict(),
+        "started": entry.started.isoformat() if entry.started else None,
+        "seconds": entry.seconds,
+        "sound": integrity and integrity.sound,
+        "clipped_samples": integrity and integrity.clipped_samples,
+        "marks": entry.marks,
+        "struck_out": entry.is_struck_out,
+        "used": not use,
+        "why_not": use,
+    }
+
+
+def _doubts(entries: list[Entry], plan: Plan | None) -> list[str]:
+    """Names that are nearly alike, among the recordings and against the plan."""
+    doubts = []
+    for field, planned in (
+        ("part", [plan.before, plan.after] if plan else []),
+        ("road", [road.name for road in plan.roads] if plan else []),
+    ):
+        names = names_of(entries, field)
+        known = [*planned, *(name for name in names if name not in planned)]
+        for at, name in enumerate(known):
+            doubts += [
+                f"the {field}s '{name}' and '{other}' are nearly one name: 'towertap correct' mends the wrong one"
+                for other in known[at + 1 :]
+                if other in names and nearly_alike(name, other)
+            ]
+    return doubts

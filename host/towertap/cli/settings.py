@@ -1,0 +1,33 @@
+"""`towertap settings`: what is set, and where each value is from."""
+
+from __future__ import annotations
+
+import click
+from rich.console import Group
+
+from towertap.cli._outcome import Outcome, answers, table
+from towertap.settings import FILE_VARIABLE, WORDS, settings, settings_file, variable
+
+
+@click.command(
+    name="settings",
+    help=f"""Show every setting with its value and where it is from.
+
+A value comes from a command's option, else from the environment ({variable("margin")} and the like), else from a TOML
+file, one `name = value` a line, else it is built in. {FILE_VARIABLE} names another file.""",
+)
+@answers
+def command() -> Outcome:
+    """Show them in a table."""
+    path = settings_file()
+    entries = settings()
+    data = {
+        "file": path,
+        "exists": path.exists(),
+        "settings": {entry.name: {"value": entry.value, "source": entry.source} for entry in entries},
+    }
+    made = table("", "setting", "value", "from", "what it is")
+    for entry in entries:
+        value = str(entry.value).lower() if isinstance(entry.value, bool) else str(entry.value)
+        made.add_row(entry.name, value or "–", entry.source, WORDS[entry.name])
+    return Outcome(data, Group(f"{path}{'' if path.exists() else ' (not there)'}", made))

@@ -1,0 +1,147 @@
+"""Controls: drives on which the part did not change, or something known did; judged, kept, and taken up again.
+
+A refit control is one part taken out and fitted again on one day, a no-change day the same installation on another day.
+Both are judged by equivalence, since a large p does not say that nothing changed, and each tells with one degree of
+freedom how far installations, or days, differ: half of its squared difference, less what passes alone make of it. A
+positive control is a change that must show (tyre pressures up by 50 kPa, say), named so that after is the harsher one:
+a day on which it does not show could not have shown the part either.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Literal
+
+import msgspec
+
+from towertap.compare.drives.calendar import days
+from towertap.compare.drives.model import SIDES, Drives
+from towertap.compare.findings.model import Finding
+from towertap.compare.plan.controls import CONTROLS, ControlKind
+from towertap.compare.stats.contrast import Verdict
+from towertap.compare.stats.spreads import MeasuredVariance, pooled
+from towertap.doors.structured import read_json
+from towertap.doors.whole_file import whole_file
+from towertap.errors import CallError, FileError
+
+SCHEMA, VERSION = "towertap control", 1
+LARGEST_BYTES = 1_000_000
+
+
+class _Head(msgspec.Struct):
+    """What every version begins with."""
+
+    schema: Literal["towertap control"]
+    version: int
+
+
+@dataclass(frozen=True)
+class ControlValue:
+    """One metric over all roads of a control: after over before on these drives, and what they show by its intervals.
+
+    `variance` is that of installations, or of days, on logarithms, with one degree of freedom; it can be negative. It
+    and the intervals of 95 and 90 % are None where the passes cannot tell.
+    """
+
+    label: str
+    ratio: float
+    interval: tuple[float, float] | None
+    interval_90: tuple[float, float] | None
+    shows: Verdict
+    variance: float | None
+
+
+@dataclass(frozen=True)
+class Control:
+    """A control as it is kept: what was driven when, and each metric by its name; `margin` is a fraction."""
+
+    kind: ControlKind
+    vehicle: str
+    before: str
+    after: str
+    date: str
+    margin: float
+    captures: tuple[str, ...]
+    metrics: dict[str, ControlValue]
+
+
+def control_of(kind: ControlKind, drives: Drives, margin: float, findings: Sequence[Finding]) -> Control:
+    """The control that a comparison is; `findings` are one a metric, over all its rough roads.
+
+    Raises CallError where it was not driven on the days that such a control needs, or nobody knows.
+    """
+    of_day = days(drives.passes)
+    before, after = ({of_day[drive.name] for drive in drives.passes if drive.side == side} for side in SIDES)
+    every = before | after
+    if None in every:
+        name = CONTROLS[kind].name
+        raise CallError(f"a {name} needs the date of every pass: a capture does not say when it was driven")
+    if kind == "refit" and len(every) > 1:
+        raise CallError("a refit control is driven on one day, or what differs from day to day is in it: drive it so")
+    if kind == "day" and before & after:
+        raise CallError("a no-change day needs all passes of one side on one day and those of the other on another")
+    return Control(
+        kind=kind,
+        vehicle=drives.passes[0].conditions.vehicle,
+        before=drives.before,
+        after=drives.after,
+        date=str(max(str(day) for day in every)),
+        margin=margin,
+        captures=tuple(sorted(drive.name for drive in drives.passes)),
+        metrics={finding.metric: _value(finding) for finding in findings},
+    )
+
+
+def _value(finding: Finding) -> ControlValue:
+    error = finding.standard_error
+    return ControlValue(
+        label=finding.label,
+        ratio=finding.ratio,
+        interval=finding.interval,
+        interval_90=finding.interval_90,
+        shows=finding.on_these_drives,
+        variance=None if error is None else (math.log(finding.ratio) ** 2 - error**2) / 2,
+    )
+
+
+def measured(controls: Iterable[Control], kind: ControlKind, metric: str) -> MeasuredVariance:
+    """What the controls of a kind tell of the spread in a metric, together."""
+    values = [control.metrics[metric] for control in controls if control.kind == kind and metric in control.metrics]
+    return pooled(MeasuredVariance(value.variance, 1.0) for value in values if value.variance is not None)
+
+
+def write_control(control: Control, folder: Path) -> Path:
+    """Keep a control in the bench folder, under a name that the same drives give again; returns its path."""
+    folder.mkdir(parents=True, exist_ok=True)
+    captures = hashlib.sha256("\n".join(control.captures).encode()).hexdigest()[:8]
+    path = folder / f"control-{control.kind}-{control.date}-{captures}.json"
+    data = {"schema": SCHEMA, "version": VERSION, **asdict(control)}
+    with whole_file(path) as part:
+        part.write_text(json.dumps(data, indent=1, allow_nan=False, ensure_ascii=False) + "\n", "utf-8")
+    return path
+
+
+def controls_of(drives: Drives, folder: Path) -> tuple[Control, ...]:
+    """The controls of the same vehicle in the bench folder, but for those made of these very drives."""
+    vehicles = {drive.conditions.vehicle for drive in drives.passes}
+    own = {drive.name for drive in drives.passes}
+    kept = controls_with(vehicles.pop(), folder) if len(vehicles) == 1 else ()
+    return tuple(control for control in kept if not own <= set(control.captures))
+
+
+def controls_with(vehicle: str, folder: Path) -> tuple[Control, ...]:
+    """The controls of a vehicle in the bench folder, the oldest first; FileError for a file that is no control."""
+    kept = [_read(path) for path in sorted(folder.glob("control-*.json"))]
+    return tuple(sorted((control for control in kept if control.vehicle == vehicle), key=lambda control: control.date))
+
+
+def _read(path: Path) -> Control:
+    head = read_json(path, _Head, "a control that `towertap compare --control` wrote", LARGEST_BYTES)
+    if head.version > VERSION:
+        raise FileError(f"{path}: a control of version {head.version}: install a newer towertap")
+    return read_json(path, Control, "a control that `towertap compare --control` wrote", LARGEST_BYTES)

@@ -1,0 +1,98 @@
+"""What lies in a folder of drives: every recording, what was written down of it, and whether it can be used."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from towertap.capture.conditions import Conditions, read_sidecar
+from towertap.capture.integrity import Integrity, check, too_short
+from towertap.capture.reading import open_capture
+from towertap.compare.drives.folder import began
+from towertap.compare.plan.plan import Plan, PlannedDrive
+from towertap.errors import FileError, TowertapError
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One recording of a folder; `problem` says why no comparison would use it, empty when one would.
+
+    `seconds` and `integrity` are None where there is no capture that can be read, `marks` the texts of its marks.
+    """
+
+    path: Path
+    conditions: Conditions
+    started: datetime | None
+    seconds: float | None
+    integrity: Integrity | None
+    marks: tuple[str, ...]
+    is_struck_out: bool
+    problem: str
+
+    @property
+    def key(self) -> tuple[str, str, int | None]:
+        """Part, road and number of the pass."""
+        return self.conditions.part, self.conditions.road, self.conditions.pass_number
+
+
+def inventory(folder: Path, on_progress: Callable[[int, int], None] = lambda done, total: None) -> list[Entry]:
+    """The recordings of a folder, in the order in which they began; those that do not say when come last."""
+    captures = sorted(folder.glob("*.h5"))
+    stems = {path.stem for path in captures}
+    entries = [_undecoded(path) for path in sorted(folder.glob("*.ttraw")) if path.stem not in stems]
+    for done, path in enumerate(captures):
+        on_progress(done, len(captures))
+        entries.append(entry_of(path))
+    return sorted(entries, key=lambda entry: (entry.started.timestamp() if entry.started else math.inf, entry.path))
+
+
+def entry_of(capture_path: Path) -> Entry:
+    """One capture, checked."""
+    try:
+        with open_capture(capture_path) as capture:
+            integrity, struck = check(capture), capture.struck_out
+            texts = (text.decode("utf-8", "replace") for text in capture.marks["text"])
+            conditions, started, marks = capture.conditions, began(capture), tuple(texts)
+    except TowertapError as error:
+        return _nothing(capture_path, str(error).removeprefix(f"{capture_path}: "))
+    unsaid = [name for name in ("part", "road", "pass_number", "mounting") if not getattr(conditions, name)]
+    problems = [
+        *([struck.words] if struck else []),
+        *(integrity.reasons),
+        *too_short(integrity.seconds),
+        *([f"does not say its {', '.join(unsaid)}"] if unsaid else []),
+    ]
+    return Entry(
+        capture_path, conditions, started, integrity.seconds, integrity, marks, bool(struck), "; ".join(problems)
+    )
+
+
+def lacking(plan: Plan, entries: Iterable[Entry], position: str = "") -> list[PlannedDrive]:
+    """The drives of a plan that no usable recording is of, by a box at `position` where two were there."""
+    driven = {
+        entry.key
+        for entry in entries
+        if not entry.problem
+        and (entry.conditions.box_position == position or not (entry.conditions.box_position and position))
+    }
+    return [drive for drive in plan.drives if (drive.part, drive.road, drive.pass_number) not in driven]
+
+
+def names_of(entries: Sequence[Entry], field: str) -> list[str]:
+    """The names that recordings give a part or a road, each once."""
+    return sorted({getattr(entry.conditions, field) for entry in entries} - {""})
+
+
+def _undecoded(raw: Path) -> Entry:
+    try:
+        conditions = read_sidecar(raw)["conditions"]
+    except FileError as error:
+        return _nothing(raw, str(error))
+    return Entry(raw, conditions, None, None, None, (), False, "has no capture yet: 'towertap decode' makes it")
+
+
+def _nothing(path: Path, problem: str) -> Entry:
+    return Entry(path, Conditions(), None, None, None, (), False, problem)

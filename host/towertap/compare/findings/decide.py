@@ -1,0 +1,247 @@
+"""What a family of findings decides: Holm's adjustment over it, both verdicts, and what each of them hangs on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+
+from towertap.compare.caution import Caution, Weight
+from towertap.compare.findings import instrument
+from towertap.compare.findings.describe import describe
+from towertap.compare.findings.model import Finding, PartStatement, PassInfluence, Spread
+from towertap.compare.stats.contrast import ALPHA, Levels, Student, Verdict
+from towertap.compare.stats.design import about
+from towertap.compare.stats.part import Statements
+from towertap.compare.stats.planning import MOST_PASSES, Needed, passes_needed, power_on_drives
+from towertap.compare.stats.ratio import Contrast, ends, holm
+from towertap.compare.stats.spreads import ClusterSpread
+from towertap.words.numbers import change_percent, p_value, range_percent
+from towertap.words.phrases import counted, listed, sentence_case
+
+DISAGREE = 0.05
+"""Blocks are told to disagree where part × block has a smaller p."""
+
+
+@dataclass(frozen=True, eq=False)
+class Undecided:
+    """What a finding rests on, before its family decides.
+
+    `fields` are those of the `Finding` that the family does not touch, `names` the captures; `without` gives the
+    statements on these drives and about the part without one of them (None: none can be spared).
+    """
+
+    fields: Mapping[str, Any]
+    shown: Contrast
+    both: Statements
+    names: tuple[str, ...]
+    without: Callable[[int], Statements] | None
+
+    @property
+    def margin(self) -> float:
+        """The margin of what is measured: narrower than the one that counts where part of the power is no road's."""
+        return instrument.narrowed(self.fields["margin"], self.fields["noise"])
+
+    @property
+    def is_judged(self) -> bool:
+        """Whether a verdict may be told: not where noise drowns the road, nor where that may be several."""
+        return self.tells and not (instrument.drowned(self.fields["noise"]) or self.fields["not_one_road"])
+
+    @property
+    def tells(self) -> bool:
+        """Whether the passes tell anything from chance."""
+        return self.shown.interval is not None
+
+
+@dataclass(frozen=True)
+class Tests:
+    """The two tests of one statement after Holm, as they may be told, and the levels that this leaves of ALPHA.
+
+    The p-values are None where the passes tell nothing from chance.
+    """
+
+    p_difference_holm: float | None
+    p_equivalence_holm: float | None
+    levels: Levels
+
+
+def decided(findings: Sequence[Undecided], primary: str | None, parts: tuple[str, str]) -> tuple[Finding, ...]:
+    """The findings with their verdicts, those of the primary metric, where there is one, a family apart."""
+    kinds = [finding.fields["metric"] == primary if primary else None for finding in findings]
+    families = {
+        kind: _family([finding for finding, own in zip(findings, kinds, strict=True) if own == kind], kind, parts)
+        for kind in set(kinds)
+    }
+    return tuple(next(families[kind]) for kind in kinds)
+
+
+def _family(family: Sequence[Undecided], primary: bool | None, parts: tuple[str, str]) -> Iterator[Finding]:
+    margins = [finding.margin for finding in family]
+    drives = _tests([finding.both.drives if finding.tells else None for finding in family], margins)
+    part = _tests([finding.both.part if finding.tells else None for finding in family], margins)
+    size = sum(finding.tells for finding in family)
+    for finding, *tests in zip(family, drives, part, strict=True):
+        yield _finding(finding, tests[0], tests[1], primary, size, parts)
+
+
+def _tests(students: Sequence[Student | None], margins: Sequence[float]) -> list[Tests]:
+    """Both tests of each statement of a family, with Holm's adjustment over it."""
+    different = [None if student is None else float(student.p_difference()) for student in students]
+    equivalent = [
+        None if student is None else float(student.p_equivalence(margin))
+        for student, margin in zip(students, margins, strict=True)
+    ]
+    adjusted = holm(different), holm(equivalent)
+    told = (
+        [None if student is None or p is None else student.told(p) for student, p in zip(students, column, strict=True)]
+        for column in adjusted
+    )
+    levels = zip(_levels(different, adjusted[0]), _levels(equivalent, adjusted[1]), strict=True)
+    return [Tests(*of_student) for of_student in zip(*told, levels, strict=True)]
+
+
+def _levels(p_values: Sequence[float | None], adjusted: Sequence[float | None]) -> list[float]:
+    """What each p is held against, as Holm's method holds the adjusted ones against ALPHA; 0 where there is none.
+
+    Those that stay are held against ALPHA over their number, as the smallest of them was.
+    """
+    stay = sum(p is not None and p >= ALPHA for p in adjusted)
+    levels = []
+    for p, after_holm in zip(p_values, adjusted, strict=True):
+        if p is None or after_holm is None:
+            levels.append(0.0)
+        elif after_holm >= ALPHA:
+            levels.append(ALPHA / stay)
+        else:
+            levels.append(ALPHA * p / after_holm if after_holm else ALPHA)
+    return levels
+
+
+def _finding(
+    undecided: Undecided,
+    drives: Tests,
+    part: Tests,
+    primary: bool | None,
+    family: int,
+    parts: tuple[str, str],
+) -> Finding:
+    """One finding with its verdicts, cautions and words."""
+    fields, both, shown = undecided.fields, undecided.both, undecided.shown
+    judged, margin = undecided.is_judged, undecided.margin
+    on_these_drives: Verdict = both.drives.verdict(margin, drives.levels) if judged else "undecided"
+    verdict: Verdict = both.part.verdict(margin, part.levels) if judged else "undecided"
+    needed = _needed(undecided, ALPHA / family) if judged and on_these_drives == "undecided" else None
+    finding = Finding(
+        **vars(shown),
+        **fields,
+        verdict=verdict,
+        on_these_drives=on_these_drives,
+        about=about(fields["overlap"], verdict),
+        part=_part(undecided, part),
+        p_difference_holm=drives.p_difference_holm,
+        p_equivalence_holm=drives.p_equivalence_holm,
+        primary=primary,
+        family=family,
+        influence=_influence(undecided, drives.levels, part.levels) if judged else None,
+        passes_needed=needed.passes if needed else None,
+        assurance=needed.assurance if needed else None,
+        words="",
+    )
+    cautions = (*_cautions(finding), *instrument.noise_cautions(finding), *finding.cautions)
+    return replace(finding, words=describe(finding, parts), cautions=cautions)
+
+
+def _part(undecided: Undecided, tests: Tests) -> PartStatement:
+    """The statement about the part in plain numbers."""
+    both, margin = undecided.both, undecided.margin
+    made_of, student = both.components, both.part
+
+    def spread(kind: Literal["installation", "day"], cluster: ClusterSpread) -> Spread:
+        overturned_at = both.overturned_by(kind, margin, tests.levels) if undecided.tells else None
+        return Spread(float(cluster.sd), float(cluster.df), cluster.source, overturned_at)
+
+    installation, day = spread("installation", made_of.installation), spread("day", made_of.day)
+    if not undecided.tells:
+        nothing = dict.fromkeys(("interval", "interval_90", "standard_error", "df", "pass_error", "pass_df"))
+        p_values = dict.fromkeys(("p_difference", "p_equivalence", "p_difference_holm", "p_equivalence_holm"))
+        return PartStatement(**nothing, **p_values, least_p=student.least_p, installation=installation, day=day)
+    return PartStatement(
+        interval=ends(student),
+        interval_90=ends(student, 2 * ALPHA),
+        standard_error=float(student.error),
+        df=float(student.df),
+        pass_error=float(made_of.pass_error),
+        pass_df=float(made_of.pass_df),
+        p_difference=student.told(student.p_difference()),
+        p_equivalence=student.told(student.p_equivalence(margin)),
+        p_difference_holm=tests.p_difference_holm,
+        p_equivalence_holm=tests.p_equivalence_holm,
+        least_p=student.least_p,
+        installation=installation,
+        day=day,
+    )
+
+
+def _influence(undecided: Undecided, of_drives: Levels, of_part: Levels) -> PassInfluence | None:
+    """What each pass left out in turn does to the ratio and to the two verdicts."""
+    if undecided.without is None:
+        return None
+    margin, every = undecided.margin, undecided.both
+
+    def verdicts(both: Statements) -> tuple[Verdict, Verdict]:
+        return both.drives.verdict(margin, of_drives), both.part.verdict(margin, of_part)
+
+    fewer = [undecided.without(number) for number in range(len(undecided.names))]
+    ratios = [float(both.drives.ratio) for both in fewer]
+    moved = [abs(float(both.drives.difference - every.drives.difference)) for both in fewer]
+    other = [number for number, both in enumerate(fewer) if verdicts(both) != verdicts(every)]
+    hangs_on = sorted(other, key=lambda number: -moved[number])
+    return PassInfluence((min(ratios), max(ratios)), tuple(undecided.names[number] for number in hangs_on))
+
+
+def _needed(undecided: Undecided, alpha: float) -> Needed | None:
+    """Passes a side that show a change as large as the margin, or hold none inside it, 4 times in 5; None: too many."""
+    shown, margin = undecided.shown, undecided.fields["margin"]
+    if not (shown.standard_error and shown.df):
+        return None
+    blocks = max(1, len(undecided.fields["block_ratios"]))
+    spread = shown.standard_error / np.sqrt(sum(1 / count for count in shown.passes))
+
+    def power(sd: float, passes: int) -> float:
+        reached = power_on_drives(blocks, passes, sd, margin, alpha)
+        return min(*reached.told, reached.equivalent)
+
+    return passes_needed(power, spread, shown.df, range(max(2, blocks), MOST_PASSES + 1, blocks))
+
+
+def _cautions(finding: Finding) -> Iterator[Caution]:
+    """What a sceptic must know of one finding beside its words."""
+    if min(finding.passes) < 2:
+        return  # nothing is told from chance, whatever is rough
+    whole = finding.whole.interval
+    if finding.not_one_road and not finding.over_all:
+        yield Caution(
+            f"{sentence_case(finding.not_one_road)}: nothing is judged.",
+            Weight.OVERTURNS,
+            "Look at the names of roads in 'towertap list' and mend wrong ones with 'towertap correct'; if it is one "
+            "road, --judge-unaligned compares whole passes",
+        )
+    elif finding.whole_because:
+        yield Caution(
+            f"{sentence_case(finding.whole_because)}: the finding rests on whole passes, smooth stretches and all."
+        )
+    elif whole and not whole[0] <= finding.ratio <= whole[1]:
+        yield Caution(
+            f"The change over {finding.basis} ({change_percent(finding.ratio, finding.interval)}) is another than over "
+            f"whole passes ({range_percent(whole)}).",
+            Weight.WEAKENS,
+        )
+    if finding.p_interaction is not None and finding.p_interaction < DISAGREE:
+        sizes = listed([change_percent(ratio) for ratio in finding.block_ratios])
+        yield Caution(f"Its blocks disagree ({sizes}; p {p_value(finding.p_interaction)}).", Weight.WEAKENS)
+    if finding.influence and finding.influence.hangs_on:
+        first, *others = finding.influence.hangs_on
+        as_well = f", or without one of {counted(len(others), 'other')}" if others else ""
+        yield Caution(f"Without {first} alone the verdict would be another{as_well}.", Weight.WEAKENS)

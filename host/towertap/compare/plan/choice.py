@@ -1,0 +1,115 @@
+"""Which design, and how many passes: what is wanted of a plan against what each design can do."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Self
+
+from towertap.compare.plan.controls import CONTROLS, ControlKind
+from towertap.compare.plan.pilot import PassSpread
+from towertap.compare.plan.plan import Plan
+from towertap.compare.stats.planning import (
+    CHANGES,
+    DESIGNS,
+    MOST_PASSES,
+    NOTHING_KNOWN,
+    Known,
+    PlannedDesign,
+    Reach,
+    assurance,
+    cheapest,
+    choices,
+    design_of,
+    fewest_passes,
+    reach,
+    told_of_the_part,
+)
+from towertap.compare.stats.spreads import NOTHING, Beforehand, ClusterSpread, spread
+from towertap.errors import AnalysisError
+
+STANDARD = design_of("AB|B'A")
+"""Where the passes are given and no design does what is wanted with them."""
+DRIFT_CANCELS = tuple(planned for planned in DESIGNS if planned.paired)
+"""Nobody is given another who did not ask for it: no verdict knows how much a drift put into it."""
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What is wanted of a plan: to tell the `margin` about the part, or what its control must, with this `power`.
+
+    `known` is what is known beforehand of installations and days; all shares are fractions.
+    """
+
+    spread: PassSpread
+    margin: float
+    power: float
+    known: Known = NOTHING_KNOWN
+    control: ControlKind | None = None
+
+    @classmethod
+    def of(cls, plan: Plan) -> Self:
+        """What a plan was to do, by what it says itself."""
+        known = Beforehand(stated_sd=plan.refit_sd), Beforehand(stated_sd=plan.day_sd)
+        return cls(PassSpread(plan.spread, None, plan.spread_from), plan.margin, plan.power, known, plan.control)
+
+    @property
+    def taken(self) -> tuple[ClusterSpread, ClusterSpread]:
+        """How far installations and days are taken to differ."""
+        installation, day = (spread(NOTHING, before) for before in self.known)
+        return installation, day
+
+    def able(self, planned: PlannedDesign, passes: int, pass_sd: float | None = None) -> Reach:
+        """What a design can do with so many passes a side: the change that counts first, then CHANGES."""
+        truly = CONTROLS[self.control].truly(*(of.sd for of in self.taken)) if self.control else None
+        changes = tuple(dict.fromkeys((self.margin, *CHANGES)))
+        pass_sd = self.spread.planned if pass_sd is None else pass_sd
+        return reach(planned, passes, pass_sd, self.margin, changes=changes, known=self.known, true_sd=truly)
+
+    def aim(self, able: Reach) -> float:
+        """The power that is wanted of it."""
+        return CONTROLS[self.control].aim(able) if self.control else told_of_the_part(able)
+
+    def choose(self, planned: PlannedDesign | None, passes: int | None) -> Reach:
+        """The design and the passes, of what is not given the cheapest; AnalysisError where none would do."""
+        if self.control:
+            planned = planned or design_of(CONTROLS[self.control].design)
+        if passes is None:
+            return self._with_enough(planned)
+        if planned is None:
+            enough = [self.able(design, passes) for design in DRIFT_CANCELS if passes in choices(design.shares)]
+            enough = [able for able in enough if self.aim(able) >= self.power]
+            planned = min(enough, key=lambda able: able.work).planned if enough else STANDARD
+        return self.able(planned, passes)
+
+    def _with_enough(self, planned: PlannedDesign | None) -> Reach:
+        """With the fewest passes; a design that was asked for and cannot tell of the part tells of these drives."""
+        if planned is None:
+            able = cheapest(self.able, self.power, self.aim, DRIFT_CANCELS)
+        else:
+            able = fewest_passes(self.able, planned, self.power, self.aim)
+            if able is None and not self.control:
+                able = fewest_passes(self.able, planned, self.power, lambda reached: reached.drives.told[0])
+        if able is None:
+            raise AnalysisError(
+                f"even {MOST_PASSES} passes a side would not do for a margin of {100 * self.margin:g} % at these "
+                "spreads: make passes more alike, measure installations and days (--control), take a larger margin, "
+                "or say --design and --passes"
+            )
+        return able
+
+    def beside(self, chosen: Reach) -> list[Reach]:
+        """What each design can do with the passes chosen, or the next number that its stretches can share."""
+        designs = {planned.order: planned for planned in (*DESIGNS, chosen.planned)}.values()
+        return [
+            self.able(planned, max(-(-chosen.passes // (n := planned.shares)), -(-2 // n)) * n) for planned in designs
+        ]
+
+    def assurance(self, able: Reach) -> float | None:
+        """The power averaged over what the spread of passes may be; None where that was said."""
+        if self.spread.df is None:
+            return None
+
+        def power(pass_sd: float) -> float:
+            return self.aim(self.able(able.planned, able.passes, pass_sd))
+
+        return assurance(power, self.spread.sd, self.spread.df)

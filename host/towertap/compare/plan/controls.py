@@ -1,0 +1,65 @@
+"""Plans of controls: what is driven, and what it must be able to show."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+from towertap.compare.stats.planning import Aim, Reach
+
+ControlKind = Literal["refit", "day", "positive"]
+
+
+@dataclass(frozen=True)
+class PlannedControl:
+    """A kind of control: its name, its design, and what is wanted of it.
+
+    `called` names the part after, from the part before; `truly` gives the spreads of installations and of days that are
+    in it, from those that are taken.
+    """
+
+    name: str
+    design: str
+    question: str
+    called: str
+    aim: Aim
+    truly: Callable[[float, float], tuple[float, float]]
+
+
+def _held(able: Reach) -> float:
+    """Both no-change controls are judged by equivalence, on these drives."""
+    return able.drives.equivalent
+
+
+def _shown(able: Reach) -> float:
+    """A positive control must show, on these drives."""
+    return able.drives.told[0]
+
+
+CONTROLS: dict[ControlKind, PlannedControl] = {
+    "refit": PlannedControl(
+        "refit control",
+        "AB",
+        "Does {before} ride alike when it is taken out and fitted anew?",
+        "{before}-refitted",
+        _held,
+        lambda refit_sd, day_sd: (refit_sd, 0.0),
+    ),
+    "day": PlannedControl(
+        "no-change day",
+        "A;B",
+        "Does {before} ride alike on another day?",
+        "{before}-another-day",
+        _held,
+        lambda refit_sd, day_sd: (0.0, day_sd),
+    ),
+    "positive": PlannedControl(
+        "positive control",
+        "AB|BA",
+        "Does it show when the tyre pressures go up by 50 kPa?",
+        "{before}-tyres-up",
+        _shown,
+        lambda refit_sd, day_sd: (0.0, 0.0),
+    ),
+}

@@ -1,0 +1,112 @@
+"""Each step from the passes to the intervals, so that a sceptic can compute them again."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from towertap.compare.findings.describe import SOURCES
+from towertap.compare.findings.model import Finding
+from towertap.compare.study import Study
+from towertap.words.numbers import change_percent, interval, number
+from towertap.words.phrases import sentence_case
+from towertap.words.table import MISSING, Table, tabulate
+
+DIGITS = 6
+FORMULA = (
+    "To compute it again: ln ratio = Σ w ln value, with w = 1/n after and −1/n before or, where blocks pair the parts, "
+    "the weights of least squares for part + block; its standard error (SE) is Welch's, or that of the residuals. For "
+    "the part SE² = s²(passes) Σ w² + s²(installations) Σ W² + s²(days) Σ W², with W the sum of the weights in each "
+    "installation and each day; interval and p are no narrower and no smaller than on these drives. An interval is "
+    "ratio × exp(± t SE), with Student's t for the degrees of freedom (df); equivalence is read from that of 90 %. "
+    "Over all roads the logarithm of a round is the mean over its roads."
+)
+
+
+def values(study: Study, findings: Sequence[Finding]) -> Table:
+    """The value of every pass, and which of them share a block, an installation and a day."""
+    groups = study.groups
+    paired = {drive.name: road.block is not None for road in study.roads for drive in road.passes}
+    part = {drive.name: drive.conditions.part for drive in study.drives.passes}
+    return tabulate(
+        "The value of each pass (r.m.s.)",
+        (
+            {
+                "metric, road": f"{sentence_case(finding.label)} on {finding.road}, {finding.unit}",
+                "pass": drive.capture,
+                "part": part[drive.capture],
+                "rests on": number(drive.value, DIGITS),
+                "over the whole pass": number(drive.whole, DIGITS),
+                "rough places": "–" if finding.whole_because else f"{drive.rough_places} of {drive.places}",
+                "block": str(groups.blocks[drive.capture]) if paired[drive.capture] else "–",
+                "installation": _known(groups.installations[drive.capture]),
+                "day": _known(groups.days[drive.capture]),
+            }
+            for finding in findings
+            for drive in (*finding.before_values, *finding.after_values)
+        ),
+        grouped=True,
+    )
+
+
+def _known(label: object) -> str:
+    return "not known" if label is None else str(label)
+
+
+def on_these_drives(findings: Sequence[Finding]) -> Table:
+    """The first statement of every finding."""
+    return tabulate(
+        "On these drives",
+        (
+            {
+                "road": finding.road,
+                "metric": finding.label,
+                "n": f"{finding.passes[0]} + {finding.passes[1]}",
+                "before": number(finding.before, DIGITS),
+                "after": number(finding.after, DIGITS),
+                "unit": finding.unit,
+                "ratio": number(finding.ratio, DIGITS),
+                "SE of ln ratio": number(finding.standard_error, DIGITS),
+                "df": number(finding.df, 4),
+                "95 % interval": interval(finding.interval, DIGITS),
+                "90 % interval": interval(finding.interval_90, DIGITS),
+                "p different": number(finding.p_difference),
+                "Holm": number(finding.p_difference_holm),
+                "p equivalent": number(finding.p_equivalence),
+                "Holm, equivalent": number(finding.p_equivalence_holm),
+                "family": str(finding.family),
+                "by block": ", ".join(change_percent(ratio) for ratio in finding.block_ratios) or MISSING,
+                "on these drives": finding.on_these_drives,
+            }
+            for finding in findings
+        ),
+    )
+
+
+def about_the_part(findings: Sequence[Finding]) -> Table:
+    """The second, and what is in its error."""
+    return tabulate("About the part", (_part_row(finding) for finding in findings))
+
+
+def _part_row(finding: Finding) -> dict[str, str]:
+    part, overlap = finding.part, finding.overlap
+    return {
+        "road": finding.road,
+        "metric": finding.label,
+        "SE of passes": number(part.pass_error, DIGITS),
+        "its df": number(part.pass_df, 4),
+        "Σ W², installations": number(overlap.installation_coefficient, 4),
+        "s, installations": number(part.installation.sd, 4),
+        "df, installations": number(part.installation.df),
+        "installations are": SOURCES[part.installation.source],
+        "Σ W², days": number(overlap.day_coefficient, 4),
+        "s, days": number(part.day.sd, 4),
+        "df, days": number(part.day.df),
+        "days are": SOURCES[part.day.source],
+        "SE of ln ratio": number(part.standard_error, DIGITS),
+        "df": number(part.df, 4),
+        "95 % interval": interval(part.interval, DIGITS),
+        "90 % interval": interval(part.interval_90, DIGITS),
+        "p different, Holm": number(part.p_difference_holm),
+        "p equivalent, Holm": number(part.p_equivalence_holm),
+        "verdict": finding.verdict,
+    }

@@ -1,0 +1,98 @@
+"""Controls of the same vehicle: what they told, and whether their spread stands in the statements about the part."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+from towertap.compare.caution import Caution, Weight
+from towertap.compare.controls import Control, measured
+from towertap.compare.findings.describe import WORDS
+from towertap.compare.findings.model import Finding
+from towertap.compare.plan.controls import CONTROLS, ControlKind
+from towertap.compare.section import Evidence, Section
+from towertap.compare.stats.spreads import ENOUGH_DF
+from towertap.compare.study import Study
+from towertap.words.numbers import change_percent, range_percent
+from towertap.words.phrases import counted, listed
+from towertap.words.table import Table, tabulate
+
+OF_WHAT: dict[ControlKind, str] = {"refit": "installations", "day": "days"}
+
+
+class ControlsSection(Section):
+    """The part fitted again, another day, and a change that must show."""
+
+    name = "controls"
+    title = "Controls"
+    note = (
+        "A refit control is the same part taken out and fitted again, a no-change day the same part on another day: "
+        "both are judged by equivalence, for a large p does not say that nothing changed. A positive control is a "
+        "change that must show, or these drives could not have shown the part either."
+    )
+
+    def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
+        """What each control told, by metric; None where there is none."""
+        controls = study.controls
+        metrics = [name for name in study.labels if any(name in control.metrics for control in controls)]
+        if not metrics:
+            return None
+        return Evidence(
+            headline=_headline(controls),
+            paragraphs=tuple(words for name in metrics for words in _spreads(controls, name, study.labels[name])),
+            tables=(_table(controls, metrics),),
+            cautions=tuple(_not_shown(controls, metrics)),
+            data=controls,
+        )
+
+
+def _headline(controls: Sequence[Control]) -> str:
+    counts = {kind: sum(control.kind == kind for control in controls) for kind in CONTROLS}
+    driven = [counted(count, CONTROLS[kind].name) for kind, count in counts.items() if count]
+    return f"Driven with this vehicle: {listed(driven)}."
+
+
+def _not_shown(controls: Sequence[Control], metrics: Sequence[str]) -> Iterator[Caution]:
+    """Positive controls that did not show in a metric."""
+    for control in controls:
+        if control.kind == "positive":
+            values = {name: control.metrics[name] for name in metrics if name in control.metrics}
+            if hidden := [value.label for value in values.values() if value.shows != "harsher"]:
+                yield Caution(
+                    f"The positive control of {control.date} did not show in {listed(hidden)}: drives like these could "
+                    "not have shown the part either.",
+                    Weight.WEAKENS,
+                )
+
+
+def _spreads(controls: Sequence[Control], metric: str, label: str) -> Iterator[str]:
+    """How far installations and days differ by the controls, and whether that is taken."""
+    for kind, what in OF_WHAT.items():
+        told = measured(controls, kind, metric)
+        if told.df:
+            sd = 100 * math.sqrt(max(told.variance, 0.0))
+            taken = f"{ENOUGH_DF:g} replace what is assumed or stated, fewer only where they contradict it"
+            by = counted(round(told.df), CONTROLS[kind].name)
+            yield f"{label}: {what} differ by {sd:.1f} % by {by}{'' if told.df >= ENOUGH_DF else f' ({taken})'}."
+
+
+def _table(controls: Sequence[Control], metrics: Sequence[str]) -> Table:
+    return tabulate(
+        "What each control told, over all rough roads",
+        (
+            {
+                "date": control.date,
+                "control": CONTROLS[control.kind].name,
+                "from": control.before,
+                "to": control.after,
+                "metric": control.metrics[metric].label,
+                "change": change_percent(control.metrics[metric].ratio, control.metrics[metric].interval),
+                "95 %": range_percent(control.metrics[metric].interval),
+                "90 %": range_percent(control.metrics[metric].interval_90),
+                "these drives": WORDS[control.metrics[metric].shows],
+            }
+            for control in controls
+            for metric in metrics
+            if metric in control.metrics
+        ),
+    )

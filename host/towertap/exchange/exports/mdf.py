@@ -1,0 +1,50 @@
+"""ASAM MDF 4: one channel group, time as master and a channel an axis, with units; a gap is one NaN."""
+
+from __future__ import annotations
+
+import json
+from contextlib import redirect_stdout
+from datetime import UTC
+from io import StringIO
+from pathlib import Path
+
+from towertap.doors.times import instant
+from towertap.exchange.exports.form import ExportFormat
+from towertap.exchange.samples import FORMAT, Samples
+
+IDENTITY = b"MDF     "
+"""How every such file begins."""
+HEAD_BYTES = 1024
+
+
+def write(samples: Samples, path: Path) -> None:
+    """Write block by block into asammdf's temporary file, which becomes ours with metadata as the header's comment."""
+    from asammdf import MDF, Signal
+
+    with MDF(version="4.10") as file:
+        start = instant(samples.metadata["start_utc"])
+        if start:
+            file.start_time = start.astimezone(UTC)
+        file.header.comment = json.dumps(samples.metadata, ensure_ascii=False)
+        for number, (time_s, values) in enumerate(samples.blocks()):
+            if number:
+                file.extend(0, [(time_s, None), *((column, None) for column in values.T)])
+            else:
+                signals = [
+                    Signal(values[:, k], time_s, unit=column.unit, name=column.name)
+                    for k, column in enumerate(samples.columns)
+                ]
+                file.append(signals, comment=samples.metadata["axes_in_words"], common_timebase=True)
+        # given a path, asammdf would put its own suffix there; and what it prints of a long save is no answer of ours
+        with path.open("wb") as unfinished, redirect_stdout(StringIO()):
+            file.save(unfinished)
+
+
+def recognise(path: Path) -> bool:
+    """Whether it begins with a header whose comment are our metadata."""
+    with path.open("rb") as file:
+        head = file.read(HEAD_BYTES)
+    return head.startswith(IDENTITY) and FORMAT.encode() in head
+
+
+EXPORT = ExportFormat("MDF 4", write, recognise, needs="asammdf")

@@ -1,0 +1,37 @@
+"""NumPy's .npz: `time_s` and an array an axis, (n,) float64, and `metadata`, a text of JSON; a gap is one NaN."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import zipfile
+from pathlib import Path
+
+import numpy as np
+
+from towertap.exchange.exports.form import ExportFormat, columns_on_disk
+from towertap.exchange.samples import FORMAT, Samples
+
+
+def write(samples: Samples, path: Path) -> None:
+    """Write an array after the other."""
+    with zipfile.ZipFile(path, "w") as archive, columns_on_disk(samples, path) as columns:
+        with archive.open("metadata.npy", "w") as file:
+            np.lib.format.write_array(file, np.array(json.dumps(samples.metadata)))
+        for name, column in columns.items():
+            with archive.open(f"{name}.npy", "w", force_zip64=True) as file, column.open("rb") as values:
+                head = {"descr": "<f8", "fortran_order": False, "shape": (samples.n_rows,)}
+                np.lib.format.write_array_header_1_0(file, head)
+                shutil.copyfileobj(values, file)
+
+
+def recognise(path: Path) -> bool:
+    """Whether its metadata says so."""
+    try:
+        with np.load(path) as arrays:
+            return json.loads(str(arrays["metadata"]))["format"] == FORMAT
+    except (OSError, EOFError, ValueError, TypeError, KeyError, zipfile.BadZipFile):
+        return False
+
+
+EXPORT = ExportFormat("NumPy", write, recognise)

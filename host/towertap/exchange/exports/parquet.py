@@ -1,0 +1,76 @@
+"""Parquet: a column of time and one an axis, with units; counts are whole numbers, a gap is a row of nulls."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from towertap.exchange.exports.form import MARK, ExportFormat
+from towertap.exchange.samples import FORMAT, Samples
+from towertap.signals.filters import Array
+
+GROUP_ROWS = 131072
+"""Of a row group: what is known of each group stays in memory until the end, and a whole one while it is written."""
+
+
+def write(samples: Samples, path: Path) -> None:
+    """Write a row group at a time."""
+    import pyarrow as pa
+    from pyarrow import parquet
+
+    kind = pa.int32() if samples.axes == "counts" else pa.float64()
+    fields = [pa.field("time_s", pa.float64(), metadata={"unit": "s"})]
+    fields += [pa.field(column.name, kind, metadata={"unit": column.unit}) for column in samples.columns]
+    schema = pa.schema(fields, metadata={FORMAT: json.dumps(samples.metadata, ensure_ascii=False)})
+    alike = [column.name for column in samples.columns]  # a dictionary serves values that come again; no time does
+    with parquet.ParquetWriter(
+        path, schema, compression="zstd", use_dictionary=alike, write_statistics=False
+    ) as writer:
+        for columns in _groups(samples):
+            arrays = [_array(field.type, column) for field, column in zip(fields, columns, strict=True)]
+            writer.write_table(pa.Table.from_arrays(arrays, schema=schema))
+
+
+def _array(kind: Any, column: Array) -> Any:
+    """An array of a pyarrow type, nulls for NaN; of plain memory, since `pyarrow.array` would load all of pandas."""
+    import pyarrow as pa
+
+    valid = ~np.isnan(column)
+    values = np.where(valid, column, 0.0).astype(kind.to_pandas_dtype())
+    bits = np.packbits(valid, bitorder="little")
+    return pa.Array.from_buffers(kind, len(values), [pa.py_buffer(bits), pa.py_buffer(values)])
+
+
+def _groups(samples: Samples) -> Iterator[list[Array]]:
+    """Time and columns, each (rows,), of some GROUP_ROWS at a time."""
+    blocks: list[Array] = []
+    for time_s, values in samples.blocks():
+        blocks.append(np.column_stack([time_s, values]))
+        if sum(map(len, blocks)) >= GROUP_ROWS:
+            yield _columns(blocks)
+    if blocks:
+        yield _columns(blocks)
+
+
+def _columns(blocks: list[Array]) -> list[Array]:
+    """The columns of some blocks, which are no longer held then."""
+    columns = [np.concatenate([block[:, k] for block in blocks]) for k in range(blocks[0].shape[1])]
+    blocks.clear()
+    return columns
+
+
+def recognise(path: Path) -> bool:
+    """Whether its footer says so."""
+    from pyarrow import lib, parquet
+
+    try:
+        return MARK in (parquet.read_schema(path).metadata or {}).get(FORMAT.encode(), b"")
+    except (lib.ArrowInvalid, OSError):
+        return False
+
+
+EXPORT = ExportFormat("Parquet", write, recognise, needs="pyarrow")

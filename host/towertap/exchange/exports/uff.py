@@ -1,0 +1,89 @@
+"""Universal file, data set 58 (binary): a function of time an axis and piece, since its abscissa is even.
+
+The step of the abscissa has six digits there; the true rate stands in ID line 2.
+"""
+
+from __future__ import annotations
+
+import shutil
+import warnings
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import numpy as np
+
+from towertap.exchange.exports.form import ExportFormat
+from towertap.exchange.samples import FORMAT, Samples
+
+MOST_ROWS = 2**18
+"""Of one function: so many of all axes are held in memory."""
+LINE = 80
+"""Characters of an ID line."""
+TIME_RESPONSE, TIME, ACCELERATION, UNKNOWN = 1, 17, 12, 0
+"""Function type and specific data types of data set 58, records 6 and 8."""
+
+
+def write(samples: Samples, path: Path) -> None:
+    """Write piece by piece, axis by axis, each by way of a small file: pyuff reads all of one after every function."""
+    import pyuff
+
+    with path.open("wb") as whole, TemporaryDirectory(prefix=".towertap-", dir=path.parent) as folder:
+        for number, part in enumerate(samples.cut(MOST_ROWS)):
+            start_s = part.metadata["starts_at_s"]
+            abscissa_s = np.array([start_s, start_s + 1 / part.rate_hz])  # of which pyuff takes start and step
+            values = np.concatenate([block for _, block in part.piece_blocks(part.pieces[0])])
+            piece = Path(folder) / f"{number}.uff"
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", ResourceWarning)  # pyuff leaves its file handles to be collected
+                pyuff.UFF(str(piece)).write_sets(
+                    [_function(part, axis, values[:, axis], abscissa_s) for axis in range(len(part.columns))]
+                )
+            with piece.open("rb") as functions:
+                shutil.copyfileobj(functions, whole)
+            piece.unlink()
+
+
+def _function(samples: Samples, number: int, values: np.ndarray, abscissa_s: np.ndarray) -> dict[str, Any]:
+    column, metadata, conditions = samples.columns[number], samples.metadata, samples.metadata["conditions"]
+    lines = [
+        f"{FORMAT}: {column.name}, {metadata['axes']} axes",
+        f"rate {metadata['rate_hz']!r} Hz, starts at {abscissa_s[0]:.9f} s",
+        f"{metadata['start_utc'] or 'start not known'} UTC",
+        ", ".join(f"{conditions[key]}" for key in ("vehicle", "part", "road") if conditions[key]),
+        f"pass {conditions['pass_number'] or '-'}, {metadata['chip']}, {metadata['capture']}",
+    ]
+    return {
+        "type": 58,
+        "binary": 1,
+        "func_type": TIME_RESPONSE,
+        **{f"id{k}": _ascii(text) or "NONE" for k, text in enumerate(lines, start=1)},
+        "rsp_node": 1,
+        "rsp_dir": number + 1,  # translations along x, y, z are 1 to 3, rotations about them 4 to 6
+        "ref_node": 0,
+        "ref_dir": 0,
+        "abscissa_spacing": 1,
+        "abscissa_spec_data_type": TIME,
+        "abscissa_axis_lab": "time",
+        "abscissa_axis_units_lab": "s",
+        "ordinate_spec_data_type": ACCELERATION if column.quantity == "acceleration" else UNKNOWN,
+        "ordinate_axis_lab": f"{column.quantity} {column.axis}",
+        "ordinate_axis_units_lab": column.unit.replace("²", "^2").replace("°", "deg"),
+        "orddenom_spec_data_type": UNKNOWN,
+        "z_axis_spec_data_type": UNKNOWN,
+        "x": abscissa_s,
+        "data": values,
+    }
+
+
+def _ascii(text: str) -> str:
+    return text.encode("ascii", "replace").decode()[:LINE]
+
+
+def recognise(path: Path) -> bool:
+    """Whether its first ID line says so."""
+    with path.open("rb") as file:
+        return FORMAT.encode() in file.read(3 * (LINE + 1))
+
+
+EXPORT = ExportFormat("UFF 58", write, recognise, needs="pyuff")

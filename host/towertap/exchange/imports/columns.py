@@ -1,0 +1,209 @@
+"""Which columns of a file are time, acceleration and rotation, and in which units: as told, as named, or as assumed."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from towertap.errors import CallError
+from towertap.exchange.imports.form import Decisions, FileContent, ImportOptions
+from towertap.signals.filters import Array
+from towertap.wire.layouts import STANDARD_GRAVITY_MS2
+
+UNITS: dict[str, dict[str, float]] = {
+    "acceleration": {
+        **dict.fromkeys(("m/s²", "m/s^2", "m/s2", "m/s/s", "m s-2", "ms2", "mps2"), 1.0),
+        "g": STANDARD_GRAVITY_MS2,
+        "mg": STANDARD_GRAVITY_MS2 / 1000,
+    },
+    "rotation": {
+        **dict.fromkeys(("rad/s", "rads", "radps"), 1.0),
+        **dict.fromkeys(("°/s", "deg/s", "dps", "degps"), math.radians(1)),
+    },
+    "time": {
+        **dict.fromkeys(("s", "sec", "seconds"), 1.0),
+        "ms": 1e-3,
+        **dict.fromkeys(("us", "µs", "μs"), 1e-6),
+        "ns": 1e-9,
+    },
+}
+"""Quantity → unit as files write it → the same in m/s², rad/s or s."""
+SUFFIXES = {"counts"} | {unit for units in UNITS.values() for unit in units}
+"""What a column's name may end with, after a blank, an underscore or a hyphen."""
+WORDS = {
+    "acceleration": r"a|acc|accel|acceleration|accelerometer|gf|g ?force",
+    "rotation": r"g|gyr|gyro|gyroscope|rot|rotation|rotation rate|w|omega|angular (?:velocity|rate)",
+}
+TIME = r"t|time|times?tamp|elapsed(?: time)?|seconds"
+AT_REST = {"g": 1.0, "m/s²": STANDARD_GRAVITY_MS2, "mg": 1000.0}
+"""What the magnitude is about, by unit, when nobody tells the unit: a vehicle feels little beside gravity."""
+ABOUT = 0.15
+
+
+@dataclass(frozen=True, eq=False)
+class RecordedMotion:
+    """The axes of a file in SI units, (rows, 3) or (rows, 6), and their time, (rows,) in s, where it has one."""
+
+    values: Array
+    time_s: Array | None
+    unit_si: float
+    """What the unit of acceleration is in m/s²."""
+
+    @property
+    def axes(self) -> dict[str, Array]:
+        """Each axis (rows,) by name, such as "acceleration x"."""
+        names = (f"{quantity} {axis}" for quantity in ("acceleration", "rotation") for axis in "xyz")
+        return dict(zip(names, self.values.T, strict=False))
+
+
+def motion(content: FileContent, options: ImportOptions, decisions: Decisions) -> RecordedMotion:
+    """Settle columns and units; CallError says what must be told."""
+    labels = {name: _label(name, content.units.get(name, "")) for name in content.names}
+    time = _time(content, options, labels, decisions)
+    rest = [name for name in content.names if name != time]
+    acceleration = _axes("acceleration", options.acceleration, rest, labels, decisions)
+    rotation = _axes("rotation", options.rotation, rest, labels, decisions)
+    if not acceleration:
+        acceleration, rotation = _by_order([name for name in rest if name not in rotation], rotation, decisions)
+    unit_si = _unit("acceleration", options.unit, content, acceleration, labels, decisions)
+    values = np.column_stack([content.column(name) for name in acceleration]) * unit_si
+    if rotation:
+        turning_si = _unit("rotation", options.rotation_unit, content, rotation, labels, decisions)
+        values = np.column_stack([values, *(content.column(name) * turning_si for name in rotation)])
+    time_s = None
+    if options.rate_hz is not None and time:
+        decisions.add("told", f"the column of time, {time!r}, is left aside")
+    elif time:
+        time_s = content.column(time) * _unit("time", options.time_unit, content, [time], labels, decisions)
+    return RecordedMotion(values, time_s, unit_si)
+
+
+def _label(name: str, unit: str) -> tuple[str, str]:
+    """A column's name in lower case without its unit, and the unit where it tells one."""
+    bracketed = re.fullmatch(r"(.*?)\s*[\[(]([^\])]*)[\])]\s*", name)
+    base, unit = (bracketed[1], bracketed[2]) if bracketed else (name, unit)
+    words = re.sub(r"[\s_.\-]+", " ", base).strip().lower()
+    stem, _, last = words.rpartition(" ")
+    if stem and last in SUFFIXES:
+        words, unit = stem, unit or last
+    return words, unit.strip()
+
+
+def _time(content: FileContent, options: ImportOptions, labels: dict, decisions: Decisions) -> str:
+    if options.time:
+        decisions.add("told", f"time is the column {_known(options.time, content.names)!r}")
+        return options.time
+    named = [name for name, (words, _) in labels.items() if re.fullmatch(TIME, words)]
+    if named:
+        decisions.add("found", f"time is the column {named[0]!r}, by its name")
+    return named[0] if named else ""
+
+
+def _axes(quantity: str, given: Sequence[str], names: list[str], labels: dict, decisions: Decisions) -> list[str]:
+    if given:
+        if len(given) != 3:
+            raise CallError(f"--{quantity} names {len(given)} columns: name three, x,y,z")
+        chosen = [_known(name, names) for name in given]
+        decisions.add("told", f"{quantity} is in the columns {', '.join(chosen)}")
+        return chosen
+    chosen = []
+    for axis in "xyz":
+        named = [name for name in names if re.fullmatch(rf"(?:{WORDS[quantity]}) ?{axis}", labels[name][0])]
+        if quantity == "acceleration" and not named:
+            named = [name for name in names if labels[name][0] == axis]
+        chosen += named[:1]
+    if len(chosen) < 3:
+        return []
+    bare = any(labels[name][0] in "xyz" for name in chosen)
+    decisions.add("assumed" if bare else "found", f"{quantity} is in the columns {', '.join(chosen)}, by their names")
+    return chosen
+
+
+def _by_order(names: list[str], rotation: list[str], decisions: Decisions) -> tuple[list[str], list[str]]:
+    if len(names) not in (3, 6) or (rotation and len(names) != 3):
+        raise CallError(
+            f"which columns hold the acceleration is not clear: name them x,y,z with --acceleration; there are "
+            f"{', '.join(names) or 'none'}"
+        )
+    decisions.add("assumed", f"acceleration x, y, z is in the columns {', '.join(names[:3])}, in this order")
+    if len(names) == 6:
+        decisions.add("assumed", f"rotation x, y, z is in the columns {', '.join(names[3:])}, in this order")
+    return names[:3], rotation or names[3:]
+
+
+def _known(name: str, names: Sequence[str]) -> str:
+    if name not in names:
+        raise CallError(f"no column is called {name!r}: there are {', '.join(names)}")
+    return name
+
+
+def _unit(
+    quantity: str, given: str, content: FileContent, names: list[str], labels: dict, decisions: Decisions
+) -> float:
+    units = UNITS[quantity]
+    if given:
+        decisions.add("told", f"the unit of {quantity} is {given}")
+        return _unit_given(quantity, given)
+    stand = {labels[name][1] for name in names}
+    unit = stand.pop() if len(stand) == 1 else ""
+    if unit.lower() in units:
+        factor = units[unit.lower()]
+        usual = next(name for name in units if units[name] == factor)
+        decisions.add("found", f"the unit of {quantity} is {usual}, beside the columns' names")
+        return factor
+    in_metadata = content.metadata.units.get(quantity, "")
+    if in_metadata in units:
+        decisions.add("found", f"the unit of {quantity} is {in_metadata}, by the file's metadata")
+        return units[in_metadata]
+    scale = content.metadata.counts_are.get({"acceleration": "m/s²", "rotation": "rad/s"}.get(quantity, ""))
+    if in_metadata == "counts" and scale:
+        decisions.add("found", f"a count of {quantity} is {scale:g}, by the file's metadata")
+        return scale
+    if quantity == "time":
+        return _unit_of_time(content.column(names[0]), decisions)
+    if quantity == "acceleration" and not content.unscaled:
+        return _unit_by_gravity(content, names, decisions)
+    option = "--unit" if quantity == "acceleration" else "--rotation-unit"
+    raise CallError(f"the file does not tell the unit of {quantity}: say {option}, one of {', '.join(units)}")
+
+
+def _unit_given(quantity: str, given: str) -> float:
+    units = UNITS[quantity]
+    if given.lower() in units:
+        return units[given.lower()]
+    try:
+        value = float(given)
+    except ValueError:
+        value = 0.0
+    if quantity == "time" or not 0 < value < math.inf:
+        number = "" if quantity == "time" else ", or what 1 stands for in SI units"
+        raise CallError(f"{given!r} is no unit of {quantity}: give one of {', '.join(units)}{number}")
+    return value
+
+
+def _unit_by_gravity(content: FileContent, names: list[str], decisions: Decisions) -> float:
+    magnitude = float(np.nanmedian(np.linalg.norm([content.column(name) for name in names], axis=0)))
+    for unit, expected in AT_REST.items():
+        if abs(magnitude / expected - 1) < ABOUT:
+            decisions.add(
+                "assumed", f"the unit of acceleration is {unit}: its magnitude has the median {magnitude:.4g}"
+            )
+            return UNITS["acceleration"][unit]
+    raise CallError(
+        f"the file does not tell the unit of acceleration, and a median magnitude of {magnitude:.4g} does not show "
+        f"it: say --unit, one of {', '.join(AT_REST)}, or m/s² a number"
+    )
+
+
+def _unit_of_time(time: Array, decisions: Decisions) -> float:
+    """By the step: a recorder for this makes between 10 and 10,000 samples a second."""
+    step = float(np.nanmedian(np.abs(np.diff(time)))) if len(time) > 1 else 0.0
+    for unit in ("s", "ms", "µs", "ns"):
+        if 1e-4 <= step * UNITS["time"][unit] < 0.1:
+            decisions.add("assumed", f"the unit of time is {unit}: its steps are {step:g}")
+            return UNITS["time"][unit]
+    raise CallError(f"the unit of time is not clear from steps of {step:g}: say --time-unit s, ms, us or ns")

@@ -1,0 +1,58 @@
+"""MATLAB's MAT-file up to level 5 (`save -v7`): vectors of one length, or matrices with an axis a column."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from towertap.doors.files import size_of
+from towertap.errors import FileError
+from towertap.exchange.imports.apart import Arrays, read_apart
+from towertap.exchange.imports.form import MOST_BYTES, FileContent, our_metadata_in
+
+
+def read(path: Path) -> FileContent:
+    """Read the numeric variables of the length that most of them have."""
+    size_of(path, "a MAT-file of samples", MOST_BYTES)
+    content = read_apart("mat", path)
+    metadata = our_metadata_in(content.texts.get("metadata", ""), path)
+    columns: dict[str, np.ndarray] = {}
+    for name, array in content.arrays.items():
+        columns |= _columns(name, array)
+    lengths = [len(column) for column in columns.values()]
+    length = max(set(lengths), key=lengths.count, default=0)
+    names = [name for name, column in columns.items() if len(column) == length]
+    if length < 2 or len(names) < 3:
+        there = ", ".join(content.arrays) or "none"
+        raise FileError(f"{path}: holds no three vectors of one length; variables of numbers are {there}")
+    values = np.column_stack([columns[name].astype(float) for name in names])
+    return FileContent(names, values, start_utc=metadata.start_utc or "", metadata=metadata)
+
+
+def arrays(path: Path) -> Arrays:
+    """The variables that are matrices of numbers, and those that are one text."""
+    from scipy.io import loadmat
+
+    try:
+        variables = loadmat(path)
+    except NotImplementedError:
+        raise ValueError("a MAT-file of version 7.3: save it in MATLAB with -v7") from None
+    matrices = {name: array for name, array in variables.items() if isinstance(array, np.ndarray)}
+    return Arrays(
+        {
+            name: array
+            for name, array in matrices.items()
+            if array.ndim == 2 and np.issubdtype(array.dtype, np.number) and not np.iscomplexobj(array)
+        },
+        {name: str(array.flat[0]) for name, array in matrices.items() if array.dtype.kind == "U" and array.size == 1},
+    )
+
+
+def _columns(name: str, array: np.ndarray) -> dict[str, np.ndarray]:
+    """A vector by its name, a matrix of three columns or rows by name and axis, of others by name and number."""
+    if 1 in array.shape:
+        return {name: array.ravel()}
+    tall = array if array.shape[0] > array.shape[1] else array.T
+    axes = "xyz" if tall.shape[1] == 3 else range(1, tall.shape[1] + 1)
+    return {f"{name}_{axis}": column for axis, column in zip(axes, tall.T, strict=True)}

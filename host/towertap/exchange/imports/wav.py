@@ -1,0 +1,52 @@
+"""WAV: an axis a channel, whole numbers of a full scale that must be told, or numbers as they are."""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+
+import numpy as np
+
+from towertap.doors.files import opened, size_of
+from towertap.errors import FileError
+from towertap.exchange.exports.wav import TAIL_BYTES
+from towertap.exchange.imports.form import MOST_BYTES, NOT_OURS, FileContent, our_metadata_in
+
+WANTED = "a WAV file of samples"
+
+
+def read(path: Path) -> FileContent:
+    """Read all channels; an export of ours tells names, full scale and true rate in its comment."""
+    from scipy.io import wavfile
+
+    size = size_of(path, WANTED, MOST_BYTES)
+    with opened(path, WANTED) as file:
+        file.seek(-min(size, TAIL_BYTES), 2)
+        comment = file.read().rpartition(b"INFOICMT")[2][4:].rstrip(b"\0")
+    metadata = our_metadata_in(comment, path)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", wavfile.WavFileWarning)  # chunks that say nothing of the samples
+            rate_hz, levels = wavfile.read(path)
+    except Exception as error:  # of a broken file scipy raises anything
+        raise FileError(f"{path}: no WAV file that can be read: {' '.join(str(error).split())[:100]}") from None
+    values = np.atleast_2d(levels.T).T.astype(float)
+    names = [f"channel {k + 1}" for k in range(values.shape[1])]
+    whole = np.issubdtype(levels.dtype, np.integer)
+    if levels.dtype == np.uint8:
+        values -= 128.0
+    if whole:
+        values /= 128.0 if levels.dtype == np.uint8 else float(2 ** (8 * levels.dtype.itemsize - 1))
+    if metadata == NOT_OURS:
+        return FileContent(names, values, rate_hz=float(rate_hz), unscaled=bool(whole))
+    scales = [metadata.wav_full_scale.get(name.rsplit("_", 2)[0]) for name in metadata.channels]
+    if None in scales or len(scales) != len(names):
+        raise FileError(f"{path}: its metadata do not tell the full scale of every channel")
+    values[levels == metadata.wav_no_reading] = np.nan
+    return FileContent(
+        list(metadata.channels),
+        values * np.array(scales, float),
+        rate_hz=metadata.rate_hz or float(rate_hz),
+        start_utc=metadata.start_utc or "",
+        metadata=metadata,
+    )

@@ -1,0 +1,162 @@
+"""Before and after of one place of a road as a sound: for the ears what the pair of spectrograms is for the eyes."""
+
+from __future__ import annotations
+
+import wave
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from towertap.analysis import analyse_capture
+from towertap.bench.mounted import rotation_to_vehicle
+from towertap.capture.reading import Capture, open_capture
+from towertap.compare.comparison import Comparison
+from towertap.compare.drives.model import CELL_S
+from towertap.compare.road.alignment import find_warp, fingerprint
+from towertap.compare.road.places import FINGERPRINT, LEAST_OVERLAP_S, LEAST_QUALITY
+from towertap.doors.whole_file import whole_file
+from towertap.errors import AnalysisError, CallError, TowertapError
+from towertap.exchange.exports.wav import add_comment
+from towertap.signals.filters import Array
+from towertap.signals.sound import SOUND_HZ, in_turns
+
+Axes = Literal["vertical", "all"]
+
+CAUTION = (
+    "Turn the volume down before you listen, above all with headphones: a knock is far louder than what is around it. "
+    "A hard point of the body is not an ear: the sound is that of the metal, not of the cabin."
+)
+SECONDS = 4.0
+ROUGHEST_BY = "acceleration_z"
+
+
+@dataclass(frozen=True)
+class Listening:
+    """What a sound holds: `seconds` from `before_at_s` of one capture and from `after_at_s` of the other."""
+
+    before: str
+    after: str
+    before_at_s: float
+    after_at_s: float
+    seconds: float
+    axes: Axes
+    agreement: float | None
+    """Correlation of the two passes' fingerprints, by which the place was found again; None where it was told."""
+
+    @property
+    def words(self) -> str:
+        """What is heard, in one line."""
+        what = "vertical acceleration" if self.axes == "vertical" else "acceleration of all axes, summed"
+        return (
+            f"{self.before} from {self.before_at_s:.2f} s and {self.after} from {self.after_at_s:.2f} s, "
+            f"{self.seconds:g} s each, in turns (a low tone before the one, a high tone before the other): {what}, "
+            "20 Hz up, both at the same gain"
+        )
+
+
+def listen(
+    before: Path,
+    after: Path,
+    path: Path,
+    *,
+    seconds: float = SECONDS,
+    axes: Axes = "vertical",
+    before_at_s: float | None = None,
+    after_at_s: float | None = None,
+) -> Listening:
+    """Write a WAV file of one place in two captures of one road; what is in it.
+
+    The place is the roughest of the first capture, or begins at `before_at_s`; it is found in the second by the road's
+    fingerprint, or begins at `after_at_s`. AnalysisError where it is not found again, or lies in a gap.
+    """
+    if path.suffix.lower() != ".wav":
+        raise CallError(f"{path}: a sound is written as .wav; give another --out")
+    if path.exists() and CAUTION.encode() not in path.read_bytes()[-4096:]:
+        raise CallError(f"{path}: there already, and no sound of ours: not replaced; give another --out")
+    with open_capture(before) as first, open_capture(after) as second:
+        if before_at_s is None:
+            before_at_s = _roughest_s(first, seconds)
+        agreement = None
+        if after_at_s is None:
+            after_at_s, agreement = _again_s(first, second, before_at_s + seconds / 2)
+            after_at_s = max(0.0, after_at_s - seconds / 2)
+        stretches = [
+            _stretch(capture, at_s, seconds, axes) for capture, at_s in ((first, before_at_s), (second, after_at_s))
+        ]
+        sound = in_turns(stretches[0], first.rate_hz, stretches[1], second.rate_hz)
+    heard = Listening(before.stem, after.stem, before_at_s, after_at_s, seconds, axes, agreement)
+    with whole_file(path) as unfinished:
+        with wave.open(str(unfinished), "wb") as file:
+            file.setnchannels(1)
+            file.setsampwidth(2)
+            file.setframerate(SOUND_HZ)
+            file.writeframes(sound.astype("<i2").tobytes())
+        add_comment(unfinished, f"{heard.words}. {CAUTION}")
+    return heard
+
+
+def sounds_of(comparison: Comparison, folder: Path) -> tuple[dict[str, Path], list[str]]:
+    """A sound beside each pair of spectrograms of a report in `folder`, by the picture's name; and what failed, why."""
+    evidence = comparison.evidence.get("thirds")
+    paths = {drive.name: drive.path for drive in comparison.drives.passes}
+    sounds: dict[str, Path] = {}
+    failures = []
+    for number, road in enumerate(evidence.drawn[-1] if evidence else (), start=1):
+        before, after = (paths[name] for name in road.passes)
+        try:
+            listen(before, after, folder / f"sound_{number}.wav")
+        except TowertapError as error:
+            failures.append(f"no sound of {road.bands.road}: {error}")
+        else:
+            sounds[f"spectrogram_{number}"] = folder / f"sound_{number}.wav"
+    return sounds, failures
+
+
+def _stretch(capture: Capture, start_s: float, seconds: float, axes: Axes) -> Array:
+    """Acceleration of `seconds` from `start_s` on, (n,) in m/s², along the vehicle's z or summed over its axes."""
+    for piece in capture.pieces():
+        row = round((start_s - piece.start_time_s) * capture.rate_hz)
+        rows = round(seconds * capture.rate_hz)
+        if row >= 0 and row + rows <= piece.n_rows:
+            counts = capture.counts("acceleration", piece.first_row + row, piece.first_row + row + rows)
+            turned: Array = counts * capture.scale_ms2 @ rotation_to_vehicle(capture).T
+            return turned[:, 2] if axes == "vertical" else turned.sum(axis=1)
+    raise AnalysisError(f"{capture.path}: no {seconds:g} s without a gap from {start_s:.2f} s on: name another place")
+
+
+def _cells(capture: Capture, metric: str) -> Array:
+    """Mean squares of a metric in cells of CELL_S from the capture's start, NaN where there is nothing."""
+    windows = analyse_capture(capture, window_s=CELL_S, metrics=[metric]).windows
+    cell = np.rint(windows["start_s"] / CELL_S).astype(int)
+    squares = np.full(int(cell.iloc[-1]) + 1, np.nan)
+    squares[cell] = windows[metric] ** 2
+    return squares
+
+
+def _roughest_s(capture: Capture, seconds: float) -> float:
+    """Where the roughest stretch without a gap begins."""
+    squares, cells = _cells(capture, ROUGHEST_BY), max(1, round(seconds / CELL_S))
+    if len(squares) < cells:
+        raise AnalysisError(f"{capture.path}: shorter than {seconds:g} s of settled samples: say a place with --at")
+    level = np.convolve(squares, np.ones(cells) / cells, "valid")
+    if np.isnan(level).all():
+        raise AnalysisError(f"{capture.path}: no {seconds:g} s without a gap: listen to less, or say a place with --at")
+    return float(np.nanargmax(level) * CELL_S)
+
+
+def _again_s(first: Capture, second: Capture, at_s: float) -> tuple[float, float]:
+    """When the second pass is where the first is at `at_s`, and how well the two agree."""
+    prints = [fingerprint(_cells(capture, FINGERPRINT)) for capture in (first, second)]
+    warp = find_warp(*prints)
+    places = warp(np.arange(prints[0].size) + 0.5) - 0.5
+    there = np.interp(places, np.arange(prints[1].size), prints[1], left=np.nan, right=np.nan)
+    both = np.isfinite(prints[0]) & np.isfinite(there)
+    if both.sum() * CELL_S >= LEAST_OVERLAP_S:
+        agreement = float(np.corrcoef(prints[0][both], there[both])[0, 1])
+        if agreement >= LEAST_QUALITY:
+            return float(warp(np.array([at_s / CELL_S]))[0] * CELL_S), agreement
+    raise AnalysisError(
+        f"{second.path}: the place is not found again by the road's fingerprint: name it with --after-at, in s"
+    )

@@ -1,0 +1,240 @@
+"""The face of towertap as a library: a capture as tables and arrays, and a folder of captures as an answer."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from towertap.analysis import Analysis, analyse_capture
+from towertap.bench.carried import records_for
+from towertap.capture.conditions import Conditions
+from towertap.capture.integrity import Integrity, check
+from towertap.capture.reading import open_capture
+from towertap.capture.speed_log import read_speed_logs
+from towertap.compare import load_drives
+from towertap.compare.comparison import Comparison
+from towertap.compare.comparison import compare as compare_drives
+from towertap.compare.drives.speed_join import with_speed
+from towertap.compare.findings.model import Finding
+from towertap.compare.plan.plan import QUANTILE, read_plan
+from towertap.errors import CallError
+from towertap.exchange.listening import sounds_of
+from towertap.exchange.samples import Axes, Samples, Units
+
+PathLike = str | Path
+
+
+class OpenCapture:
+    """A capture, open for reading; close it, or use it as a context manager.
+
+    `bench` is the folder of the bench records, `bench` beside the capture when not given: a calibration that holds
+    corrects what is in vehicle axes.
+    """
+
+    def __init__(self, path: PathLike, bench: PathLike | None = None) -> None:
+        """FileError in one line for whatever is no capture."""
+        self._capture = open_capture(path)
+        self._bench = None if bench is None else Path(bench)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        self._capture.close()
+
+    @property
+    def path(self) -> Path:
+        """Where it is."""
+        return self._capture.path
+
+    @property
+    def rate_hz(self) -> float:
+        """The true rate, samples a second."""
+        return self._capture.rate_hz
+
+    @property
+    def conditions(self) -> Conditions:
+        """What was known before the drive."""
+        return self._capture.conditions
+
+    @property
+    def from_box(self) -> bool:
+        """Whether a box made it, and not another recorder whose file was imported."""
+        return not self._capture.is_imported
+
+    def frame(self, axes: Axes = "vehicle", units: Units = "si") -> pd.DataFrame:
+        """All samples as a table, indexed by `time_s` from the first sample at the true rate; a gap is a row of NaN.
+
+        Columns are named by quantity, axis and unit, such as `acceleration_z_ms2`; `axes` are "vehicle" (x forward, y
+        left, z up), "chip" or "counts", `units` "si" or "g". What is known beside the samples is in `attrs`. It takes
+        some 56 bytes a sample. AnalysisError where the mounting is not known.
+        """
+        samples = Samples(self._capture, axes, units, bench=self._bench)
+        times, values = zip(*samples.blocks(), strict=True)
+        index = pd.Index(np.concatenate(times), name="time_s")
+        table = pd.DataFrame(np.concatenate(values), index, [column.name for column in samples.columns])
+        table.attrs = dict(samples.metadata)
+        return table
+
+    def signal(self, axis: str = "z", quantity: str = "acceleration") -> NDArray[np.float64]:
+        """One axis of the vehicle, (n,) in m/s² or rad/s, at `rate_hz`; a gap is one NaN.
+
+        `axis` is "x" (forward), "y" (left) or "z" (up), `quantity` "acceleration" or "rotation".
+        """
+        samples = Samples(self._capture, bench=self._bench)
+        wanted = [k for k, column in enumerate(samples.columns) if (column.quantity, column.axis) == (quantity, axis)]
+        if not wanted:
+            raise CallError(f"{self.path}: no {quantity} {axis}: there is {', '.join(self._capture.axes)}")
+        return np.concatenate([values[:, wanted[0]] for _, values in samples.blocks()])
+
+    def analyse(self, **options: Any) -> Analysis:
+        """The metrics per window (`.windows`, pandas) and as a whole (`.whole`); options as in `analyse_capture`."""
+        return analyse_capture(self._capture, bench=records_for(self._capture, self._bench), **options)
+
+    def check(self) -> Integrity:
+        """Whether it is sound, and every rule's answer."""
+        return check(self._capture)
+
+    def _repr_html_(self) -> str:
+        """For notebooks: what it is, in a small table."""
+        conditions = {name: value for name, value in self.conditions.to_dict().items() if value not in ("", None)}
+        facts = {
+            "capture": self.path.name,
+            "rate": f"{self.rate_hz:.4f} Hz",
+            "length": f"{self._capture.n_samples / self.rate_hz:.1f} s, {len(self._capture.pieces())} without a gap",
+            "from": self._capture.text("chip") if self.from_box else "another recorder, not a box",
+            **conditions,
+        }
+        return _table_of(facts)
+
+
+class BeforeAfter:
+    """What a folder of captures says of a part before and after it was changed."""
+
+    def __init__(self, comparison: Comparison) -> None:
+        """Of a comparison as the house has it, which stays at `comparison`."""
+        self.comparison = comparison
+
+    @property
+    def answer(self) -> str:
+        """The one answer over all findings: the verdict, how sure it is, what could be wrong, and what to do next."""
+        return str(self.comparison.answer)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """All that weakens the answer, the gravest first."""
+        return tuple(caution.words for caution in self.comparison.cautions)
+
+    @property
+    def findings(self) -> pd.DataFrame:
+        """One row a metric and road, and one a metric over all rough roads together (`over_all`).
+
+        `ratio` is after / before; `low` and `high` its 95 % interval over the passes of these drives, `part_low` and
+        `part_high` that about the part. `shown_here` is the verdict on these drives, `verdict` that on the part.
+        """
+        return pd.DataFrame(map(_row, (*self.comparison.overall, *self.comparison.findings)))
+
+    def report(self, folder: PathLike, *, sounds: bool = True) -> Path:
+        """Write the report, with its pictures and sounds, into a folder; the path of its page."""
+        from towertap.report.report import write_report  # draws: matplotlib is loaded only here
+
+        folder = Path(folder)
+        folder.mkdir(parents=True, exist_ok=True)
+        of_pictures = sounds_of(self.comparison, folder)[0] if sounds else {}
+        return write_report(self.comparison, folder, sounds=of_pictures)
+
+    def _repr_html_(self) -> str:
+        """For notebooks: the answer, and the findings under it."""
+        columns = ["road", "metric", "ratio", "low", "high", "shown_here", "verdict"]
+        table = self.findings[columns].to_html(index=False, float_format="{:.3f}".format, escape=True, na_rep="")
+        return f"<p><b>{escape(self.answer)}</b></p>{table}"
+
+
+def open(path: PathLike, bench: PathLike | None = None) -> OpenCapture:
+    """Open a capture (.h5); FileError in one line for whatever is none."""
+    return OpenCapture(path, bench)
+
+
+def compare(
+    folder: PathLike,
+    before: str = "",
+    after: str = "",
+    smooth: str = "",
+    *,
+    plan: PathLike | None = None,
+    margin: float | None = None,
+    metrics: Sequence[str] = (),
+    quantile: float = QUANTILE,
+    include_unsound: bool = False,
+    bench: PathLike | None = None,
+    position: str | None = None,
+    input_position: str | None = None,
+    speed: Sequence[PathLike] = (),
+    speed_offset_s: float | None = None,
+) -> BeforeAfter:
+    """Compare the captures of a folder before and after a part was changed.
+
+    `before` and `after` name the parts, `smooth` the smooth road, or `plan` (a plan's file) does. `margin` is the
+    change that counts as a fraction, 0.10 when nothing says; `speed` are logs of the speed driven. The rest is as in
+    `towertap compare`. Raises TowertapError in one line for what cannot be compared.
+    """
+    kept = read_plan(Path(plan)) if plan else None
+    names = {"before": before, "after": after, "smooth": smooth}
+    chosen = {name: value or (getattr(kept, name) if kept else "") for name, value in names.items()}
+    if missing := [name for name, value in chosen.items() if not value]:
+        raise CallError(f"not said: {', '.join(missing)}; name them, or a plan")
+    drives = load_drives(
+        Path(folder),
+        chosen["before"],
+        chosen["after"],
+        chosen["smooth"],
+        include_unsound=include_unsound,
+        bench=None if bench is None else Path(bench),
+        position=position,
+        input_position=input_position,
+    )
+    logs = [log for path in speed for log in read_speed_logs(path)]
+    return BeforeAfter(compare_drives(with_speed(drives, logs, speed_offset_s), margin, quantile, metrics, kept))
+
+
+def _row(finding: Finding) -> dict[str, Any]:
+    low, high = finding.interval or (np.nan, np.nan)
+    part_low, part_high = finding.part.interval or (np.nan, np.nan)
+    return {
+        "road": finding.road,
+        "over_all": finding.over_all,
+        "metric": finding.metric,
+        "unit": finding.unit,
+        "passes_before": finding.passes[0],
+        "passes_after": finding.passes[1],
+        "before": finding.before,
+        "after": finding.after,
+        "ratio": finding.ratio,
+        "low": low,
+        "high": high,
+        "part_low": part_low,
+        "part_high": part_high,
+        "shown_here": finding.on_these_drives,
+        "verdict": finding.verdict,
+        "words": finding.words,
+    }
+
+
+def _table_of(facts: dict[str, Any]) -> str:
+    rows = "".join(
+        f"<tr><th>{escape(str(name))}</th><td>{escape(str(value))}</td></tr>" for name, value in facts.items()
+    )
+    return f"<table>{rows}</table>"

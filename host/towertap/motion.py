@@ -1,0 +1,260 @@
+"""What the vehicle did in each tenth of a second of a capture: was driven, stood, pulled away or braked to a stand.
+
+A pass is a drive over a road. Standing and what leads to it and out of it is no road at that speed, so it is left out,
+by one rule for every capture. A vehicle that rolls turns about some axis all the time, by its steering and the road;
+one that stands does not, whatever its engine does to it. Without a gyroscope the level of the wheel hop stands in, held
+against an absolute limit and against the pass's own.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from towertap.capture.reading import Capture, Piece
+from towertap.capture.speed_log import SpeedLog
+from towertap.signals.bands import BANDS, design
+from towertap.signals.filters import CARRIED
+
+Array = NDArray[np.float64]
+Cells = NDArray[np.bool_]
+
+CELL_S = 0.1
+STEPS_HZ = 200.0
+"""Readings are averaged to about this rate first: the wheel hop ends at 25 Hz."""
+
+LEVEL_CELLS, TURNING_CELLS = 10, 20
+"""The wheel hop's level is taken over one second, the turning over two."""
+STILL_RADS = math.radians(0.1)
+"""Standard deviation of the rotation rate, of cells, on any axis: a chip's noise is a tenth of it, the steadiest
+rolling on a fresh road three times as much."""
+IDLING_MS2 = 0.3
+"""Wheel-hop level of a vehicle that does not turn: an idling engine's shaking stays below."""
+CALM_RADS, CALM_MS2, CALM_SHARE = math.radians(0.25), 0.12, 0.2
+"""People getting in and out turn a standing vehicle: then the level must be this low, and so low a share of the pass's
+own (its LOUD quantile). Without a gyroscope there is nothing else to go by."""
+LOUD = 0.9
+DEAD_MS2 = 0.03
+"""No tyre rolls so quietly."""
+SHORTEST_CELLS = 10
+"""A shorter stand is none."""
+HOLE_CELLS = 30
+"""A stretch of standing is one for all a door that is slammed in it: so long, below half of the pass's own level."""
+
+PULLING_MS2 = 0.5
+"""Forward acceleration over a second, against that while standing, by which pulling away and braking are known."""
+SHIFT_CELLS = 10
+"""It may pause for as long: a gear is changed."""
+LONGEST_PULL_CELLS = 250
+GUARD_CELLS = 10
+"""Left out at either end of a stand whatever the acceleration says: the body still nods."""
+
+STANDING_MS, AT_SPEED = 1.0, 0.8
+"""By a speed log: slower than this is standing, and less than this share of the pass's median speed pulling away."""
+
+TOUCHED_CELLS = 10
+"""A clipped sample rings on in the filters: so much is left out before and after."""
+
+MARK = re.compile(r"(?:mark (\d+): *)?(start|stop)", re.IGNORECASE)
+"""The text of a mark that cuts the pass; the moment is that of the key press, which a typed text names."""
+
+
+@dataclass(frozen=True, eq=False)
+class Course:
+    """What a box felt in cells of CELL_S from the capture's start, NaN in gaps (n,): by it standing is known.
+
+    `forward_ms2` is the mean forward acceleration, `level_ms2` the r.m.s. of the wheel hop, `turning_rads` (n, 3) the
+    mean rotation rate (None without a gyroscope).
+    """
+
+    forward_ms2: Array
+    level_ms2: Array
+    turning_rads: Array | None
+
+
+@dataclass(frozen=True, eq=False)
+class Moving:
+    """Which cells (n,) of a capture are a drive over the road, and why the others are not.
+
+    `outside` lie before a mark "start" or after a mark "stop", `touched` by a clipped sample.
+    """
+
+    standing: Cells
+    pulling: Cells
+    outside: Cells
+    touched: Cells
+
+    @property
+    def left_out(self) -> Cells:
+        """All of these."""
+        left_out: Cells = self.standing | self.pulling | self.outside | self.touched
+        return left_out
+
+    def is_left_out(self, start_s: Array, length_s: float) -> Cells:
+        """Which stretches (m,) from `start_s` on hold a cell that is left out, to the nearest cell."""
+        upto = np.append(0, np.cumsum(self.left_out))
+        first = np.rint(start_s / CELL_S).astype(int).clip(0, len(upto) - 2)
+        last = np.rint((start_s + length_s) / CELL_S).astype(int).clip(first + 1, len(upto) - 1)
+        held: Cells = upto[last] > upto[first]
+        return held
+
+    def driving_s(self, time_s: NDArray[np.floating]) -> Array:
+        """Times (m,) from the capture's start as the road sees them: nought while standing, half while pulling away."""
+        pace = np.where(self.standing, 0.0, np.where(self.pulling, 0.5, 1.0))
+        edges_s = np.arange(len(pace) + 1) * CELL_S
+        passed_s = np.append(0.0, np.cumsum(pace) * CELL_S)
+        inside = np.clip(time_s, 0.0, edges_s[-1])
+        driven: Array = np.interp(inside, edges_s, passed_s) + (time_s - inside)
+        return driven
+
+    def seconds(self) -> dict[str, float]:
+        """How long each kind of what is left out lasts, those that are there."""
+        kinds = {
+            "standing": self.standing,
+            "pulling away or braking": self.pulling & ~self.standing,
+            "outside the marks start and stop": self.outside & ~self.standing & ~self.pulling,
+            "clipped": self.touched & ~self.standing & ~self.pulling & ~self.outside,
+        }
+        return {name: float(round(cells.sum() * CELL_S, 1)) for name, cells in kinds.items() if cells.any()}
+
+    def with_log(self, log: SpeedLog) -> Moving:
+        """The same, and whatever a speed log of the capture says to be standing, pulling away or braking."""
+        speed_ms = log.speed_at((np.arange(len(self.standing)) + 0.5) * CELL_S)
+        stands = np.nan_to_num(speed_ms, nan=np.inf) < STANDING_MS
+        rolling = speed_ms[np.isfinite(speed_ms) & ~stands]
+        if not stands.any() or not rolling.size:
+            return replace(self, standing=self.standing | stands)
+        slow = stands | (np.nan_to_num(speed_ms, nan=np.inf) < AT_SPEED * np.median(rolling))
+        labels, _ = ndimage.label(slow)
+        to_a_stand = slow & np.isin(labels, labels[stands])
+        return replace(self, standing=self.standing | stands, pulling=self.pulling | (to_a_stand & ~stands))
+
+
+def in_words(of_drive: Moving) -> str:
+    """What is left out and how long, such as "8.2 s standing, 5.1 s pulling away or braking"; empty when nothing is."""
+    return ", ".join(f"{seconds:.1f} s {what}" for what, seconds in of_drive.seconds().items())
+
+
+def moving(capture: Capture, course: Course, clipped_s: Sequence[float] = ()) -> Moving:
+    """Which cells of a capture are a drive over the road; `clipped_s` are times of samples at the end of the range."""
+    stands = standing(course)
+    touched = np.zeros(stands.size, bool)
+    touched[(np.asarray(clipped_s, float) / CELL_S).astype(int)] = True
+    touched = ndimage.maximum_filter1d(touched, 2 * TOUCHED_CELLS + 1)
+    return Moving(stands, pulling_away(course.forward_ms2, stands), _outside_marks(capture, stands.size), touched)
+
+
+class CourseReader:
+    """Takes the course from a capture's motion, piece after piece, block after block; see `course`."""
+
+    def __init__(self, pieces: Sequence[Piece], rate_hz: float, turns: bool) -> None:
+        """`turns`: the blocks hold the rotation too."""
+        self._step, self._rate_hz, self._turns = max(1, round(rate_hz / STEPS_HZ)), rate_hz, turns
+        low_hz, high_hz = BANDS["secondary"]
+        self._hop = design((low_hz, min(high_hz, CARRIED * rate_hz / self._step)), rate_hz / self._step)
+        count = math.ceil(max(piece.start_time_s + piece.n_rows / rate_hz for piece in pieces) / CELL_S) + 1
+        self._sums, self._steps = np.zeros((5 if turns else 2, count)), np.zeros(count)
+
+    def begin(self, piece: Piece) -> None:
+        """Begin the next piece: no filter runs over a gap."""
+        self._run, self._start_s, self._done = self._hop.start(), piece.start_time_s, 0
+        self._pending = np.empty((6 if self._turns else 3, 0))
+
+    def take(self, block: NDArray[np.floating]) -> None:
+        """Take the next block (axes, rows) of the piece, in vehicle axes: specific force, then rotation."""
+        rows = np.concatenate([self._pending, block], axis=1)
+        count = rows.shape[1] // self._step
+        steps = rows[:, : count * self._step].reshape(len(rows), count, self._step).mean(axis=2)
+        self._pending = rows[:, count * self._step :]
+        at_s = self._start_s + (self._done + np.arange(count) + 0.5) * self._step / self._rate_hz
+        self._done += count
+        cell = (at_s / CELL_S).astype(int)
+        for sums, values in zip(self._sums, (steps[0], np.square(self._run(steps[2])), *steps[3:]), strict=True):
+            sums += np.bincount(cell, values, sums.size)
+        self._steps += np.bincount(cell, minlength=self._steps.size)
+
+    def course(self) -> Course:
+        """What was taken; a cell that is less than half there is a gap."""
+        there = self._steps * self._step >= 0.5 * CELL_S * self._rate_hz
+        means = np.divide(self._sums, self._steps, out=np.full(self._sums.shape, np.nan), where=there)
+        return Course(means[0], np.sqrt(means[1]), means[2:].T if self._turns else None)
+
+
+def standing(course: Course) -> Cells:
+    """The cells (n,) in which the vehicle stood."""
+    level = np.sqrt(_running_mean(course.level_ms2**2, LEVEL_CELLS))
+    there = level[np.isfinite(level)]
+    if not there.size:
+        return np.zeros(level.size, bool)
+    own = float(np.quantile(there, LOUD))
+    turning = np.zeros(level.size) if course.turning_rads is None else _running_spread(course.turning_rads)
+    calm = (level < DEAD_MS2) | ((level < CALM_MS2) & (level < CALM_SHARE * own))
+    still = calm & (turning < CALM_RADS)
+    if course.turning_rads is not None:
+        still |= (turning < STILL_RADS) & (level < IDLING_MS2)
+    holes = ndimage.binary_closing(np.pad(still, HOLE_CELLS), np.ones(HOLE_CELLS))[HOLE_CELLS:-HOLE_CELLS]
+    still |= holes & (level < own / 2)
+    return ndimage.binary_opening(still, np.ones(SHORTEST_CELLS)) if still.any() else still
+
+
+def pulling_away(forward_ms2: Array, stands: Cells) -> Cells:
+    """The cells (n,) between standing and the speed driven, either way, by the forward acceleration (n,)."""
+    pulling = np.zeros(stands.size, bool)
+    if not stands.any() or stands.all():
+        return pulling
+    felt = _running_mean(forward_ms2, LEVEL_CELLS)
+    labels, count = ndimage.label(stands)
+    for (at,) in ndimage.find_objects(labels, count):
+        rest = forward_ms2[at][np.isfinite(forward_ms2[at])]
+        away = felt - (rest.mean() if rest.size else 0.0)
+        pulling[at.stop : at.stop + _pull(away[at.stop :])] = True
+        lead = _pull(-away[: at.start][::-1])
+        pulling[max(0, at.start - lead) : at.start] = True
+    return pulling & ~stands
+
+
+def _pull(away: Array) -> int:
+    """How many cells from a stand on the acceleration away from it lasts, gear changes included."""
+    pushed = np.flatnonzero(np.nan_to_num(away[:LONGEST_PULL_CELLS]) > PULLING_MS2)
+    pauses = np.flatnonzero(np.diff(np.append(-1, pushed)) > SHIFT_CELLS + 1)
+    last = pushed[: pauses[0]] if pauses.size else pushed
+    return max(GUARD_CELLS, int(last[-1]) + 1 if last.size else 0)
+
+
+def _outside_marks(capture: Capture, count: int) -> Cells:
+    """The cells (count,) before the first mark "start" and after the last mark "stop"."""
+    texts = [text.decode("utf-8", "replace").strip() for text in capture.marks["text"]]
+    times_s = capture.times_s(capture.marks["row"]).tolist()
+    pressed_s = dict(zip(texts, times_s, strict=True))
+    moments: dict[str, list[float]] = {"start": [], "stop": []}
+    for text, time_s in zip(texts, times_s, strict=True):
+        if named := MARK.fullmatch(text):
+            moments[named[2].lower()].append(pressed_s.get(f"mark {named[1]}", time_s))
+    middles_s = (np.arange(count) + 0.5) * CELL_S
+    outside: Cells = middles_s < min(moments["start"], default=-math.inf)
+    outside |= middles_s > max(moments["stop"], default=math.inf)
+    return outside
+
+
+def _running_mean(values: Array, width: int) -> Array:
+    """Mean (n,) over `width` cells about each; NaN cells are passed over."""
+    there = np.isfinite(values)
+    sums, counts = (
+        ndimage.uniform_filter1d(part, width, mode="constant")
+        for part in (np.where(there, values, 0.0), there.astype(float))
+    )
+    return np.divide(sums, counts, out=np.full(values.size, np.nan), where=counts > 1e-9)
+
+
+def _running_spread(rates: Array) -> Array:
+    """The largest standard deviation over the axes of rates (n, 3), over TURNING_CELLS about each cell."""
+    means = np.column_stack([_running_mean(axis, TURNING_CELLS) for axis in rates.T])
+    squares = np.column_stack([_running_mean(axis**2, TURNING_CELLS) for axis in rates.T])
+    spread: Array = np.sqrt(np.maximum(squares - means**2, 0.0)).max(axis=1)
+    return spread

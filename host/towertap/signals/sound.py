@@ -1,0 +1,72 @@
+"""Two stretches of motion as one sound to compare by ear: in turns, at the same gain, with a tone before each."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import signal
+
+from towertap.errors import AnalysisError
+from towertap.signals.filters import CARRIED, Array
+from towertap.signals.resampling import resample
+
+SOUND_HZ = 48000
+"""Sample rate of the sound."""
+LOWEST_HZ = 20.0
+"""Below this there is nothing to hear, and loudspeakers only suffer."""
+PEAK = 0.5
+"""Of full scale, the louder of the two: 6 dB of room."""
+QUIETEST_MS2 = 1e-6
+TURNS = 2
+"""So often before and after follow each other."""
+FADE_S, SILENCE_S, TONE_S = 0.05, 0.25, 0.2
+TONES_HZ = (440.0, 660.0)
+"""Before before, and before after."""
+TONE_PEAK = 0.05
+
+
+def in_turns(before: Array, before_hz: float, after: Array, after_hz: float) -> NDArray[np.int16]:
+    """Before, after, before, after (n,) at SOUND_HZ, of accelerations (m,) and (k,) and their rates.
+
+    Both have the same gain, so that louder is more. A low tone stands before the first, a high one before the second.
+    AnalysisError for a rate that carries nothing to hear.
+    """
+    stretches = [_audible(before, before_hz), _audible(after, after_hz)]
+    peak = max(float(np.abs(stretch).max(initial=0)) for stretch in stretches)
+    if not peak > QUIETEST_MS2:
+        raise AnalysisError("nothing moves there: there is nothing to hear")
+    gain = PEAK / peak
+    silence = np.zeros(round(SILENCE_S * SOUND_HZ))
+    turn = [
+        part
+        for stretch, hz in zip(stretches, TONES_HZ, strict=True)
+        for part in (_faded(TONE_PEAK * _tone(hz)), silence, gain * stretch, silence)
+    ]
+    levels: NDArray[np.int16] = np.rint(32767 * np.concatenate(TURNS * turn)).astype(np.int16)
+    return levels
+
+
+def _audible(values: Array, rate_hz: float) -> Array:
+    """What lies between LOWEST_HZ and what the rate carries, at SOUND_HZ, faded, without delay."""
+    if CARRIED * rate_hz <= 2 * LOWEST_HZ:
+        raise AnalysisError(f"a rate of {rate_hz:.4g} Hz carries nothing to hear: it takes more than 100 Hz")
+    if values.size < rate_hz / LOWEST_HZ:
+        raise AnalysisError("too short to listen to")
+    sos = signal.butter(4, LOWEST_HZ, "highpass", fs=rate_hz, output="sos")
+    sound, _ = resample(signal.sosfiltfilt(sos, values), rate_hz, SOUND_HZ)
+    return _faded(sound)
+
+
+def _tone(hz: float) -> Array:
+    tone: Array = np.sin(2 * np.pi * hz * np.arange(round(TONE_S * SOUND_HZ)) / SOUND_HZ)
+    return tone
+
+
+def _faded(values: Array) -> Array:
+    """In and out by half a cosine."""
+    rows = min(round(FADE_S * SOUND_HZ), values.size // 2)
+    rise = 0.5 - 0.5 * np.cos(np.pi * np.arange(rows) / rows)
+    faded = values.copy()
+    faded[:rows] *= rise
+    faded[values.size - rows :] *= rise[::-1]
+    return faded

@@ -1,0 +1,97 @@
+"""What is taken out of an archive is what was put in, byte for byte, and can be put in again."""
+
+from __future__ import annotations
+
+import gzip
+import json
+
+import numpy as np
+import pytest
+from towertap.archive import adding
+from towertap.archive.taking import take
+from towertap.archive.verify import verify
+from towertap.capture.conditions import Conditions, sidecar_path
+from towertap.capture.decode import decode_raw
+from towertap.capture.reading import open_capture
+from towertap.errors import CallError, FileError
+from towertap.exchange.imports import import_file
+
+
+def test_a_recording_comes_out_whole_and_goes_in_again(tmp_path, recording):
+    capture = recording()
+    archive, out = tmp_path / "archive", tmp_path / "out" / "of"
+    added = adding.add(archive, capture)
+    files = take(archive, added.name[:12], out)
+    assert [path.name for path in files] == [
+        f"{added.name}{suffix}" for suffix in (".h5", ".conditions.json", ".ttraw", ".record.json")
+    ]
+    taken = {path.suffixes[-1]: path.read_bytes() for path in files if "json" not in path.name}
+    assert taken[".ttraw"] == capture.with_suffix(".ttraw").read_bytes()
+    assert taken[".h5"] == capture.read_bytes()
+    assert files[1].read_bytes() == sidecar_path(capture).read_bytes()
+    assert adding.add(tmp_path / "other", files[0]).how == "added"
+    assert adding.add(archive, files[0]).how == "there already"
+    assert verify(archive).problems == []
+
+
+def test_the_history_of_its_conditions_comes_with_it(tmp_path, recording):
+    capture = recording()
+    archive = tmp_path / "archive"
+    adding.add(archive, capture)
+    decode_raw(capture.with_suffix(".ttraw"), capture, Conditions("minibus", "stiff", "bypass", 3))
+    assert adding.add(archive, capture).how == "corrected"
+    *_, record = take(archive, "quarry", tmp_path)
+    history = json.loads(record.read_text())["content"]["history"]
+    assert [entry["conditions"]["part"] for entry in history] == ["rubber"]
+    with open_capture(record.with_name(record.name.replace(".record.json", ".h5"))) as taken:
+        assert taken.conditions.part == "stiff"
+
+
+def test_nothing_is_replaced_and_nothing_damaged_comes_out(archive, tmp_path):
+    out = tmp_path / "out"
+    files = take(archive, "bypass", out)
+    with pytest.raises(CallError, match="there already: not replaced"):
+        take(archive, "bypass", out)
+    for path in files:
+        path.unlink()
+    stored = archive / files[0].stem / "raw.ttraw.gz"
+    content = gzip.decompress(stored.read_bytes())
+    for broken in (b"junk", gzip.compress(content[:-1]), gzip.compress(content + b"more"), gzip.compress(bytes(2**22))):
+        stored.write_bytes(broken)
+        with pytest.raises(FileError, match="not as it was added"):
+            take(archive, "bypass", out)
+        assert [*out.iterdir()] == []
+
+
+def test_an_imported_capture_is_kept_with_its_file(tmp_path, run):
+    table = np.column_stack([np.arange(800) / 200, np.random.default_rng(1).normal([0, 0, 9.8], 1, (800, 3))])
+    logger = tmp_path / "logger 7.csv"
+    np.savetxt(logger, table, delimiter=",", header="t,ax,ay,az", comments="")
+    import_file(logger, tmp_path / "drive.h5", given={"part": "rubber", "road": "bypass", "pass_number": 1})
+    archive = tmp_path / "archive"
+    added = adding.add(archive, tmp_path / "drive.h5")
+    assert added.name.startswith("bypass_rubber_pass01_undated_")
+    checked = verify(archive, redecode=True)
+    assert (checked.problems, len(checked.remarks)) == ([], 1)
+    assert "imported from another recorder's file" in checked.remarks[0]
+    status, out, _ = run("archive", "take", archive, "bypass", "--to", tmp_path / "out", "--json")
+    assert status == 0
+    capture, raw, _ = (tmp_path / "out" / f"{added.name}{end}" for end in (".h5", ".csv", ".record.json"))
+    assert set(json.loads(out)["files"]) == {str(capture), str(raw), str(_)}
+    assert raw.read_bytes() == logger.read_bytes()
+    assert adding.add(archive, capture).how == "there already"  # its file lies beside it under the recording's name
+    logger.unlink()
+    with pytest.raises(CallError, match=r"logger 7\.csv|drive\.csv"):
+        adding.add(archive, tmp_path / "drive.h5")
+
+
+def test_an_archive_that_is_set_need_not_be_named(tmp_path, recording, run, monkeypatch):
+    capture = recording()
+    status, _, err = run("archive", "list")
+    assert (status, err.count("\n"), "which archive?" in err) == (2, 1, True)
+    monkeypatch.setenv("TOWERTAP_ARCHIVE", str(tmp_path / "archive"))
+    assert run("archive", "add", capture)[0] == 0
+    for words in (("list",), ("verify",), ("show", "quarry"), ("take", "quarry", "--to", tmp_path / "out")):
+        status, out, _ = run("archive", *words)
+        assert (status, "quarry-lane" in out or "1 recording" in out) == (0, True)
+    assert run("archive", "show", "a", "b", "c")[0] == 2

@@ -1,0 +1,189 @@
+"""A whole day at a terminal of 80 × 24: 24 drives that do not go smoothly and still end in the right verdict."""
+
+import fcntl
+import json
+import os
+import pty
+import re
+import select
+import struct
+import subprocess
+import sys
+import termios
+import time
+
+import pytest
+from towertap.compare.plan.plan import read_plan
+
+FACTOR = 1.4
+SECONDS = 14.0
+STOPPED, PULLED, REDONE, SHORT = 5, 9, 14, 19
+"""Numbers of drives as they are driven: one with a stop, one that loses its cable, one with traffic, one too short."""
+TOWERTAP = [sys.executable, "-c", "from towertap.cli import main; main()"]
+
+
+class Terminal:
+    """A pseudo-terminal of 80 × 24 with a program on it: what is shown, and the keys pressed."""
+
+    def __init__(self, *words):
+        self._master, slave = pty.openpty()
+        fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+        environment = {name: value for name, value in os.environ.items() if name not in ("COLUMNS", "LINES")}
+        self._program = subprocess.Popen(
+            [*TOWERTAP, *map(str, words)],
+            stdin=slave,
+            stderr=slave,
+            stdout=subprocess.PIPE,
+            env=environment | {"TERM": "xterm"},
+        )
+        os.close(slave)
+        self.shown, self._at, self.keys, self.bells = "", 0, 0, 0
+
+    def wait_for(self, pattern):
+        """The match of what comes next, and what was shown before it."""
+        limit = time.monotonic() + 60
+        while not (found := re.compile(pattern).search(self.shown, self._at)):
+            assert time.monotonic() < limit, self.shown[-3000:]
+            if select.select([self._master], [], [], 0.2)[0]:
+                data = os.read(self._master, 65536)
+                self.bells += data.count(b"\a")
+                self.shown += re.sub(r"\x1b\[[0-9;?]*[a-zA-Z]|\r|\a", "", data.decode(errors="replace"))
+        before, self._at = self.shown[self._at : found.end()], found.end()
+        return found, before
+
+    def press(self, keys):
+        self.keys += len(keys)
+        os.write(self._master, keys.encode())
+
+    def end(self):
+        """Exit status and what was said on standard output."""
+        out, status = b"", None
+        while status is None:
+            if select.select([self._master], [], [], 0.05)[0]:
+                try:
+                    os.read(self._master, 65536)
+                except OSError:
+                    break
+            status = self._program.poll()
+        out = self._program.communicate(timeout=60)[0]
+        os.close(self._master)
+        return self._program.returncode, out.decode()
+
+
+@pytest.fixture(scope="module")
+def plan_path(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("plan")
+    words = ["plan", folder, "--vehicle", "minibus", "--before", "rubber", "--after", "polyurethane", "--smooth"]
+    words += ["bypass=80", "--road", "quarry-lane=40", "--spread", "3", "--passes", "6", "--mounting", "x=+X,y=+Y,z=+Z"]
+    words += ["--box-position", "sill", "--seed", "3"]
+    subprocess.run([*TOWERTAP, *map(str, words)], check=True, capture_output=True)
+    return folder / "plan.json"
+
+
+def test_a_day_of_24_drives_that_goes_wrong_ends_in_the_right_verdict(plan_path, playing_box, tmp_path, simulated):
+    plan, out = read_plan(plan_path), tmp_path / "drives"
+    assert len(plan.drives) == 24
+    order = driven_order(plan.drives)
+    signals = [
+        simulated.motion(drive.road, rough(drive), number, seconds, stop_s=6.0 if number == STOPPED else None)
+        for number, (drive, seconds) in enumerate(order)
+    ]
+    box = playing_box(signals, pulled=[PULLED])
+    terminal = Terminal("record", "--plan", plan_path, "--out", out, "--port", box.path, "--odr-hz", 1000, "--json")
+    terminal.wait_for("Tyre pressures.*: ")
+    terminal.press("300 kPa\r")
+    terminal.wait_for("Air temperature.*: ")
+    terminal.press("12\r")
+    terminal.wait_for("Record the engine idling.*\\)")
+    terminal.press("\r")
+    began_at, part, settling = terminal.keys, plan.drives[0].part, 0
+    waits = {"begin": [], "verdict": []}
+    number = 0
+    while number < len(order):
+        drive, _ = order[number]
+        if drive.part != part:
+            part = drive.part
+            before = terminal.keys
+            for question in ("Tyre pressures.*: ", "Air temperature.*: "):
+                terminal.wait_for(question)
+                terminal.press("\r")
+            settling += terminal.keys - before
+        _, shown = terminal.wait_for("q ends the day")
+        assert f"{drive.road}, pass {drive.pass_number}" in shown
+        assert max(len(line) for line in shown.splitlines() if line[:1] in "╭│╰") <= 80
+        box.played.clear()
+        pressed = time.monotonic()
+        terminal.press("\r")
+        terminal.wait_for("Enter stops")
+        waits["begin"].append(time.monotonic() - pressed)
+        assert box.played.wait(30)
+        time.sleep(0.1)
+        pressed = time.monotonic()
+        terminal.press("\r")
+        found, shown = terminal.wait_for(r"sound, \d|not to be used")
+        waits["verdict"].append(time.monotonic() - pressed)
+        if found[0] == "not to be used":
+            terminal.wait_for("k keeps it")
+            terminal.press("\r")
+            assert number in (PULLED, SHORT)
+        elif number == REDONE:
+            terminal.wait_for("q ends the day")
+            terminal.press("r\r")
+            terminal.wait_for("Why is it driven again.*: ")
+            terminal.press("traffic\r")
+        number += 1
+    terminal.wait_for("Enter ends the day")
+    terminal.press("\r")
+    status, answer = terminal.end()
+    day = json.loads(answer)
+    assert (status, len(day["drives"]), len(day["struck_out"]), day["left"]) == (0, 27, 3, [])
+    assert terminal.bells >= 2 * 27
+    of_redone = 2 + 1 + 1 + len("r\rtraffic\r") + 2 * 3  # their own two keys, Enter twice, the reason
+    assert terminal.keys - began_at - settling <= 2 * 24 + of_redone + 1
+    assert max(waits["begin"]) < 5, waits  # of a busy machine; the promise is held by the test of one drive
+    mistaken = next(path for path in out.glob("quarry-lane_polyurethane*.h5") if struck(path) is None)
+    assert run("correct", mistaken, "--part", "polyurethan")[0] == 0
+    wrong = next(out.glob("quarry-lane_polyurethan_*.h5"))
+    listed = run("list", out, "--plan", plan_path)[1]
+    assert "polyurethan" in listed
+    assert "1 drive of the plan is left" in listed
+    assert run("correct", wrong, "--part", "polyurethane")[0] == 0
+    status, answer, error = run("compare", out, "--plan", plan_path, "--json")
+    assert status == 0, error
+    comparison = json.loads(answer)
+    (finding,) = [finding for finding in comparison["findings"] if finding["metric"] == "jerk_z"]
+    assert finding["on_these_drives"] == "harsher"
+    assert finding["ratio"] == pytest.approx(FACTOR, rel=0.05)
+    assert finding["basis"] == "rough places"
+    reasons = [left_out["reason"] for left_out in comparison["excluded"]]
+    assert len(reasons) == 3
+    assert sum("traffic" in reason for reason in reasons) == 1
+    assert not any(left_out["after_values"] for left_out in comparison["excluded"])
+    assert not [departure for departure in comparison["departures"] if departure["kind"] == "passes"]
+
+
+def rough(drive):
+    """How rough the part makes a road."""
+    return FACTOR if drive.part == "polyurethane" and drive.road != "bypass" else 1.0
+
+
+def driven_order(planned):
+    """The drives as they are driven, with their lengths: three come twice, see STOPPED."""
+    order = []
+    for drive in planned:
+        order.append((drive, 6.0 if len(order) == SHORT else SECONDS))
+        if len(order) - 1 in (PULLED, REDONE, SHORT):
+            order.append((drive, SECONDS))
+    return order
+
+
+def run(*words):
+    done = subprocess.run([*TOWERTAP, *map(str, words)], capture_output=True, text=True)
+    return done.returncode, done.stdout, done.stderr
+
+
+def struck(path):
+    from towertap.capture.reading import open_capture
+
+    with open_capture(path) as capture:
+        return capture.struck_out

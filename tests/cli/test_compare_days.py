@@ -1,0 +1,157 @@
+"""`towertap compare` on one part driven on two days as if it were two: never a plain verdict, however it is forged.
+
+And on drives that follow a plan but for a pass too many.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from datetime import UTC, datetime, timedelta
+
+import h5py
+import numpy as np
+import pytest
+from towertap.capture.conditions import Conditions, write_sidecar
+from towertap.capture.decode import decode_raw
+from towertap.capture.schema import set_attributes
+
+SATURDAY = datetime(2026, 5, 2, 9, tzinfo=UTC)
+DAY_EFFECT = 1.08
+CALL = ("--before", "rubber", "--after", "rubber again", "--smooth", "bypass", "--metric", "acceleration_z")
+
+
+@pytest.fixture(scope="module")
+def two_days(tmp_path_factory, by_hand):
+    """One part under two names, four passes over three roads on a Saturday, and four a week later.
+
+    White noise at 1 kHz whose level differs by 1 % from pass to pass; on the second day everything shakes 8 % more.
+    """
+    folder = tmp_path_factory.mktemp("two-days")
+    rng = np.random.default_rng(4)
+    for day, part in enumerate(("rubber", "rubber again")):
+        for number in range(1, 5):
+            for place, (road, level) in enumerate({"bypass": 30, "lane": 120, "moor": 90}.items()):
+                spread = level * DAY_EFFECT**day * np.exp(0.01 * rng.standard_normal())
+                counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], spread, (5000, 6))).astype(int)
+                raw = folder / f"{road}-{day}-{number}.ttraw"
+                raw.write_bytes(b"".join(by_hand.recording(5, rate_hz=1000.0, odr_hz=1000, counts=counts, seed=number)))
+                started = SATURDAY + timedelta(days=7 * day, minutes=10 * (3 * number + place))
+                conditions = Conditions("minibus", part, road, number, 40.0, mounting="x=+X,y=+Y,z=+Z")
+                write_sidecar(raw, conditions, started_utc=started.isoformat())
+                decode_raw(raw, raw.with_suffix(".h5"))
+    return folder
+
+
+def as_driven(folder):
+    """Nothing forged."""
+
+
+def one_smooth_pass_redated(folder):
+    """One pass over the smooth road of the first day, dated into the second."""
+    with h5py.File(folder / "bypass-0-1.h5", "r+") as file:
+        set_attributes(file, {"started_utc": (SATURDAY + timedelta(days=7, minutes=65)).isoformat()})
+
+
+def one_without_a_start(folder):
+    """One capture that does not say when it began."""
+    with h5py.File(folder / "lane-1-2.h5", "r+") as file:
+        set_attributes(file, {"started_utc": ""})
+
+
+@pytest.mark.parametrize("forge", [as_driven, one_smooth_pass_redated, one_without_a_start])
+def test_one_part_on_two_days_is_a_lead_and_no_verdict(run, two_days, tmp_path, forge):
+    """In text, JSON and report; the smooth road, which moved alike, is named with it."""
+    folder = tmp_path / "drives"
+    shutil.copytree(two_days, folder, ignore=shutil.ignore_patterns("*.ttraw", "*.json"))
+    forge(folder)
+    status, out, err = run("compare", folder, *CALL, "--report", tmp_path / "report")
+    assert status == 0, err
+    page = " ".join((tmp_path / "report" / "report.html").read_text("utf-8").split())
+    data = json.loads(run("compare", folder, *CALL, "--json")[1])
+    findings = [*data["overall"], *data["findings"]]
+    assert [finding["road"] for finding in findings] == ["all rough roads", "lane", "moor"]
+    for finding in findings:
+        assert (finding["on_these_drives"], finding["verdict"], finding["about"]) == (
+            "harsher",
+            "undecided",
+            "part or day",
+        )
+        assert finding["ratio"] == pytest.approx(DAY_EFFECT, abs=0.03)
+        low, high = finding["part"]["interval"]
+        assert low < 1 < high
+        assert finding["over_smooth"]["reading"] == "moved alike"
+        lead = "undecided, more on these drives: the part, or box, tyres, weather or day, for the smooth road moved"
+        assert f"{finding['road']}: {lead} alike." in finding["words"]
+        assert finding["words"] in " ".join(out.split())
+        assert finding["over_all"] or finding["words"].replace("'", "&#39;") in page
+    first_line = out.splitlines()[0]
+    assert re.match(r"Vertical acceleration: undecided on all rough roads \(× 1\.0\d\), .* more on these", first_line)
+    assert "harsher" not in first_line
+    assert any("one part was driven first and then the other" in warning for warning in data["warnings"])
+
+
+def planned_folder(two_days, folder, started):
+    """Two passes of either part over each road, as if both had been driven on one day; `started` gives their times."""
+    folder.mkdir()
+    for path in sorted(two_days.glob("*-[12].h5")):
+        with h5py.File(shutil.copy(path, folder), "r+") as file:
+            said = json.loads(bytes(file.attrs["conditions"]))
+            key = said["part"], said["road"], said["pass_number"]
+            set_attributes(file, {"started_utc": started[key].isoformat()})
+    return folder
+
+
+@pytest.fixture
+def planned(run, two_days, tmp_path):
+    """A plan in A B B A, its drives ten minutes apart, and the folder that holds them."""
+    words = ("--vehicle", "minibus", *CALL[:4], "--smooth", "bypass=40", "--road", "lane=40", "--road", "moor=40")
+    spread = ("--spread", "2", "--passes", "2", "--metric", "acceleration_z", "--mounting", "x=+X,y=+Y,z=+Z")
+    status, out, err = run("plan", tmp_path / "p", *words, *spread, "--json")
+    assert status == 0, err
+    plan = json.loads(out)["plan"]
+    written = datetime.fromisoformat(plan["written_utc"])
+    started = {
+        (drive["part"], drive["road"], drive["pass_number"]): written + timedelta(minutes=10 * (place + 1))
+        for place, drive in enumerate(plan["drives"])
+    }
+    return tmp_path / "p" / "plan.json", planned_folder(two_days, tmp_path / "planned", started), started
+
+
+def further(two_days, folder, source, number, started):
+    """One more drive over a road, in another recording, as pass `number`."""
+    with h5py.File(shutil.copy(two_days / source, folder / "further.h5"), "r+") as file:
+        said = json.loads(bytes(file.attrs["conditions"])) | {"pass_number": number}
+        set_attributes(file, {"conditions": json.dumps(said), "started_utc": started.isoformat()})
+
+
+def test_a_planned_drive_is_compared_by_block(run, planned):
+    plan, folder, _ = planned
+    data = json.loads(run("compare", folder, "--plan", plan, "--json")[1])
+    assert [departure["words"] for departure in data["departures"]] == []
+    assert [len(finding["block_ratios"]) for finding in (*data["overall"], *data["findings"])] == [2, 2, 2]
+
+
+def test_one_extra_pass_is_left_out_and_does_not_switch_the_blocks_off(run, two_days, planned):
+    plan, folder, started = planned
+    last = max(started.values())
+    further(two_days, folder, "lane-0-3.h5", 3, last + timedelta(minutes=10))
+    status, out, err = run("compare", folder, "--plan", plan, "--json")
+    assert status == 0, err
+    data = json.loads(out)
+    assert [len(finding["block_ratios"]) for finding in (*data["overall"], *data["findings"])] == [2, 2, 2]
+    assert "further on lane was not planned and is left out, so that the blocks hold" in data["warnings"]
+    more = "lane with rubber: 3 passes, 2 planned; 1 more than planned"
+    assert more in [departure["words"] for departure in data["departures"]]
+
+
+@pytest.mark.parametrize("words", [(), ("--json",)])
+def test_one_pass_driven_twice_in_succession_under_one_number_is_told(run, two_days, planned, words):
+    plan, folder, started = planned
+    further(two_days, folder, "lane-0-3.h5", 1, started["rubber", "lane", 1] + timedelta(minutes=1))
+    status, out, err = run("compare", folder, "--plan", plan, *words)
+    assert status == 0, err
+    assert "are the same planned pass" in out
+    assert "pass 1 on lane is there more than once before the change" in out
+    assert "not driven in their planned order" not in out

@@ -1,0 +1,139 @@
+"""`towertap correct` and `towertap drop`: what is amended afterwards is amended everywhere, and nothing is lost."""
+
+import json
+
+import pytest
+from click.testing import CliRunner
+from towertap import cli
+from towertap.amendments import SEEN
+from towertap.capture.conditions import Conditions, read_sidecar, write_sidecar
+from towertap.capture.decode import decode_raw
+from towertap.capture.reading import open_capture
+
+NAME = "quarry-lane_rubber-bsh_pass03_20260504T093000Z"
+SAID = Conditions("minibus", "rubber-bsh", "quarry-lane", 3, 40.0, mounting="x=+X,y=+Y,z=+Z")
+
+
+@pytest.fixture
+def recorded(tmp_path, by_hand):
+    """A function that leaves a recording with sidecar and capture in the folder, by its name; it gives the capture."""
+
+    def make(name=NAME, conditions=SAID):
+        raw = tmp_path / f"{name}.ttraw"
+        raw.write_bytes(b"".join(by_hand.recording(7.0, seed=len(name), rolls=True)))
+        write_sidecar(raw, conditions, started_utc="2026-05-04T09:30:00+00:00", hello=by_hand.hello_fields)
+        return decode_raw(raw, raw.with_suffix(".h5"))
+
+    return make
+
+
+def said_of(capture_path):
+    with open_capture(capture_path) as capture:
+        return capture.conditions, capture.host, capture.text("raw_name"), capture.text("raw_sha256")
+
+
+def test_a_correction_is_in_name_sidecar_and_capture_with_its_history_and_the_raw_bytes_stay(recorded, run):
+    capture = recorded()
+    raw_bytes, *_, digest = capture.with_suffix(".ttraw").read_bytes(), *said_of(capture)
+    status, out, err = run("correct", capture, "--part", "rubber-bush", "--speed", "25 mph", "--json")
+    assert (status, err) == (0, "")
+    (corrected,) = json.loads(out)["corrected"]
+    now = capture.with_name(NAME.replace("bsh", "bush") + ".h5")
+    assert corrected == {"was": str(capture), "capture": str(now)}
+    assert {path.name.split(".")[0] for path in capture.parent.iterdir()} == {now.stem}
+    conditions, host, raw_name, raw_sha256 = said_of(now)
+    assert (conditions.part, conditions.speed_kmh, conditions.road) == ("rubber-bush", 40.2, "quarry-lane")
+    assert (raw_name, raw_sha256) == (f"{now.stem}.ttraw", digest)
+    assert now.with_suffix(".ttraw").read_bytes() == raw_bytes
+    sidecar = read_sidecar(now.with_suffix(".ttraw"))
+    assert sidecar["conditions"] == conditions
+    assert sidecar["history"] == host["history"]
+    (was,) = host["history"]
+    assert was["conditions"] == SAID.to_dict()
+    decode_raw(now.with_suffix(".ttraw"), now)
+    assert said_of(now)[0] == conditions
+
+
+def test_many_are_corrected_at_once_and_a_name_of_ones_own_stays(recorded, run):
+    captures = [recorded(), recorded("my own name", SAID)]
+    status, _, _ = run("correct", *captures, "--part", "rubber-bush")
+    assert status == 0
+    assert said_of(captures[1])[0].part == "rubber-bush"
+    assert not captures[0].exists()
+
+
+def test_a_condition_can_be_taken_back(recorded, run):
+    capture = recorded()
+    assert run("correct", capture, "--mounting", "", "--speed", "")[0] == 0
+    assert (said_of(capture)[0].mounting, said_of(capture)[0].speed_kmh) == ("", None)
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        ([], "nothing to correct"),
+        (["--part", "rubber-bsh"], "says so already"),
+        (["--pass", "0"], "pass_number"),
+        (["--mounting", "x=+X,y=+X,z=+Z"], "one chip axis twice"),
+        (["--tyre-pressures", "2.5, 2.5, 3, 3"], "say the unit"),
+        (["--part", "rubber-bush"], "of that name: move it away"),
+    ],
+)
+def test_what_cannot_be_is_one_line_and_changes_nothing(recorded, run, options, says):
+    capture = recorded()
+    capture.with_name(NAME.replace("bsh", "bush") + ".h5").touch()
+    before = {path: path.read_bytes() for path in capture.parent.iterdir()}
+    status, out, err = run("correct", capture, *options)
+    assert (status, out) == (2, "")
+    assert says in err
+    assert {path: path.read_bytes() for path in capture.parent.iterdir()} == before
+
+
+def test_help_names_every_condition():
+    text = CliRunner().invoke(cli.group, ["correct", "--help"]).output
+    for option in ("--vehicle", "--part", "--road", "--pass", "--speed", "--tyre-pressures", "--mounting", "--notes"):
+        assert option in text
+
+
+def test_a_pass_that_is_struck_out_stays_and_says_why_and_can_be_taken_back(recorded, run):
+    capture = recorded()
+    status, out, _ = run("drop", capture, "--reason", "gave way to a tractor")
+    assert status == 0
+    assert "gave way to a tractor" in out
+    assert read_sidecar(capture.with_suffix(".ttraw"))["struck_out"]["reason"] == "gave way to a tractor"
+    for command in ("check", "analyse"):
+        assert "gave way to a tractor" in run(command, capture)[1]
+    assert run("drop", capture, "--reason", "again")[0] == 2
+    assert run("drop", capture, "--undo")[0] == 0
+    with open_capture(capture) as opened:
+        assert opened.struck_out is None
+        assert opened.host["history"][0]["struck_out"]["reason"] == "gave way to a tractor"
+    assert run("drop", capture, "--undo")[0] == 2
+    assert run("drop", capture)[0] == 2
+
+
+def test_a_reason_given_after_the_values_were_shown_is_marked(recorded, run):
+    capture, unseen = recorded(), recorded("other", SAID)
+    assert run("analyse", capture)[0] == 0
+    assert list(json.loads((capture.parent / SEEN).read_text())) == [said_of(capture)[3]]
+    for path, marked in ((capture, True), (unseen, False)):
+        answer = json.loads(run("drop", path, "--reason", "wrong line", "--json")[1])
+        assert answer["struck_out"]["after_values"] is marked
+        assert ("after its values had been shown" in run("check", path)[1]) is marked
+
+
+def test_the_archive_takes_corrections_and_strikings_out_over(recorded, run, tmp_path):
+    capture, archive = recorded(), tmp_path / "archive"
+    assert run("archive", "add", archive, capture)[0] == 0
+    assert run("correct", capture, "--part", "rubber-bush")[0] == 0
+    now = capture.with_name(NAME.replace("bsh", "bush") + ".h5")
+    assert "corrected" in run("archive", "add", archive, now)[1]
+    assert run("drop", now, "--reason", "wrong line")[0] == 0
+    assert "corrected" in run("archive", "add", archive, now)[1]
+    assert "there already" in run("archive", "add", archive, now)[1]
+    listed = run("archive", "list", archive)[1]
+    assert "rubber-bush" in listed
+    assert "struck out: wrong line" in listed
+    assert run("archive", "verify", archive)[0] == 0
+    (folder,) = [path for path in archive.iterdir() if path.is_dir()]
+    assert run("drop", folder / "capture.h5", "--undo")[0] == 2

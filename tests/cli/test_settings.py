@@ -1,0 +1,122 @@
+"""Settings: built in, then the file, then the environment, then the option; and shell completion."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from towertap.settings import WORDS, setting, settings_file
+
+
+def told(run):
+    status, out, err = run("settings", "--json")
+    assert (status, err) == (0, "")
+    return {name: (entry["value"], entry["source"]) for name, entry in json.loads(out)["settings"].items()}
+
+
+@pytest.fixture
+def file(tmp_path, monkeypatch):
+    path = tmp_path / "settings.toml"
+    monkeypatch.setenv("TOWERTAP_SETTINGS", str(path))
+    return path
+
+
+def test_the_environment_goes_over_the_file_and_the_file_over_what_is_built_in(file, run, monkeypatch):
+    assert told(run)["margin"] == (10.0, "built in")
+    file.write_text('margin = 8\nunits = "g"\narchive = "~/drives"\n')
+    assert told(run)["margin"] == (8.0, str(file))
+    monkeypatch.setenv("TOWERTAP_MARGIN", "7.5")
+    monkeypatch.setenv("TOWERTAP_SOUNDS", "false")
+    assert told(run) == {
+        "units": ("g", str(file)),
+        "archive": ("~/drives", str(file)),
+        "bench": ("", "built in"),
+        "margin": (7.5, "TOWERTAP_MARGIN"),
+        "sounds": (False, "TOWERTAP_SOUNDS"),
+    }
+    assert str(setting("archive")) == os.path.expanduser("~/drives")
+    assert setting("bench") is None
+    status, out, _ = run("settings")
+    assert status == 0
+    for name, words in WORDS.items():
+        assert name in out
+        assert words in out
+
+
+def test_an_option_goes_over_both(file, run, monkeypatch, make_capture):
+    capture = make_capture()
+    monkeypatch.setenv("TOWERTAP_UNITS", "g")
+    words = ("export", capture, "--to", ".csv", "--mounting", "x=+X,y=+Y,z=+Z")
+    assert "acceleration_z_g" in (run(*words), capture.with_suffix(".csv").read_text("utf-8"))[1]
+    assert "acceleration_z_ms2" in (run(*words, "--units", "si"), capture.with_suffix(".csv").read_text("utf-8"))[1]
+
+
+def test_a_margin_that_is_set_is_that_of_a_comparison(run, monkeypatch):
+    monkeypatch.setenv("TOWERTAP_MARGIN", "20")
+    parts = ("--before", "rubber-bush", "--after", "polyurethane-bush", "--smooth", "bypass", "--metric", "weighted_z")
+    words = ("compare", Path(__file__).parents[2] / "example_captures", *parts, "--json")
+    assert json.loads(run(*words)[1])["margin"] == 0.2
+    assert json.loads(run(*words, "--margin", "12")[1])["margin"] == 0.12
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        ("margin = ", "not TOML"),
+        ("margin = 0", "margin must be a number above 0"),
+        ('margin = "ten"', "margin must be a number"),
+        ('colour = "red"', "no setting is called 'colour'; there are units, archive, bench, margin, sounds"),
+        ('units = "furlongs"', "units"),
+    ],
+)
+def test_a_file_that_holds_something_else_is_one_line_and_status_2(content, says, file, run):
+    file.write_text(content)
+    status, out, err = run("settings")
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert str(file) in err
+    assert says in err
+
+
+def test_a_variable_that_cannot_be_is_one_line_too(file, run, monkeypatch):
+    monkeypatch.setenv("TOWERTAP_MARGIN", "plenty")
+    status, out, err = run("settings")
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert "TOWERTAP_MARGIN: 'plenty' cannot be" in err
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="XDG Base Directory Specification: a convention of Linux")
+def test_the_file_is_where_xdg_has_it(monkeypatch, tmp_path):
+    monkeypatch.delenv("TOWERTAP_SETTINGS")
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    assert settings_file() == tmp_path / "towertap" / "settings.toml"
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_a_shell_gets_its_script_and_its_completions(shell, run):
+    """By click's own protocol: what the script calls is what is asked here."""
+    status, out, _ = run("completion", shell)
+    assert status == 0
+    assert "_TOWERTAP_COMPLETE" in out
+    asked = {"bash": ("towertap ex", "1"), "zsh": ("towertap ex", "1"), "fish": ("towertap ex", "ex")}[shell]
+    done = subprocess.run(
+        [sys.executable, "-c", "import sys; sys.argv = ['towertap']; from towertap.cli import main; main()"],
+        env=os.environ | {"_TOWERTAP_COMPLETE": f"{shell}_complete", "COMP_WORDS": asked[0], "COMP_CWORD": asked[1]},
+        capture_output=True,
+        text=True,
+    )
+    assert "export" in done.stdout
+
+
+def test_no_colour_where_none_is_wanted(monkeypatch, make_capture):
+    """NO_COLOR (no-color.org), also where a terminal is forced."""
+    command = [sys.executable, "-c", "from towertap.cli import main; main()", "check", str(make_capture())]
+    environment = {name: value for name, value in os.environ.items() if name not in ("NO_COLOR", "TERM")}
+    coloured, plain = (
+        subprocess.run(command, env=environment | more | {"FORCE_COLOR": "1", "TERM": "xterm"}, capture_output=True)
+        for more in ({}, {"NO_COLOR": "1"})
+    )
+    assert b"\x1b[32m" in coloured.stdout
+    assert b"\x1b[32m" not in plain.stdout
+    assert b"sound" in plain.stdout

@@ -1,0 +1,75 @@
+"""One lorry in one of eight passes, the whole way from drives to finding; run it for the full count.
+
+`python tests/compare/burst_rates.py [RUNS]` invents RUNS sets of four and four passes over roads of their own whose
+passes share the road's places, as `error_rates.py` does, aligns each once, and makes the part 9 % gentler or not at
+all. It prints how often that is shown on these drives, without a burst, with one in one pass after (a second and a
+half, eight times as loud), and what would be shown if no place were left out; and how often the pass is named.
+"""
+
+from __future__ import annotations
+
+import runpy
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+from towertap.compare.findings.find import find
+from towertap.compare.stats.contrast import pass_contrast
+from towertap.compare.study import lay_out
+
+MARGIN, LOUDER, LASTS_S = 0.05, 8.0, 1.5
+RATIOS = {"9 % gentler": 0.91, "no change": 1.0}
+
+
+def rows(make, seeds, **options):
+    """Of each set and ratio: told without a burst, told with it, told over all places, named, and named rightly."""
+    by_ratio = {name: [] for name in RATIOS}
+    for seed in seeds:
+        study = lay_out(make.driven(seed, level=40.0, **options), MARGIN, 0.95, ["jerk_z"], None)
+        draw = np.random.default_rng([seed, 11])
+        loud = [drive.name for drive in study.roads[0].of("after")][draw.integers(4)]
+        place = draw.uniform(0.2, 0.8)
+        for name, ratio in RATIOS.items():
+            changed = make.rougher(study, ratio)
+            burst = make.changed(
+                changed, lambda drive, at=place, who=loud: lorry(make, drive, at) if drive.name == who else drive
+            )
+            calm, shaken = (find(of, None)[1][0] for of in (changed, burst))
+            (road,) = burst.roads
+            levels = road.places.over("jerk_z", np.ones(len(road.places.edges_s), bool))
+            every = pass_contrast(np.log([levels[drive.name] for drive in road.passes]), road.design.after)
+            named = shaken.loud_passes[:1]
+            told = [of.p_difference is not None and of.p_difference < 0.05 for of in (calm, shaken)]
+            by_ratio[name].append((*told, every.p_difference() < 0.05, bool(named), named == (loud,)))
+    return by_ratio
+
+
+def lorry(make, drive, at):
+    """The same pass with a lorry beside it, at a part of its time."""
+    start_s = drive.cells["start_s"]
+    middle_s = at * float(start_s.iloc[-1])
+    beside = start_s.between(middle_s, middle_s + LASTS_S)
+    return make.of_cells(drive, drive.cells.assign(jerk_z=drive.cells["jerk_z"] * np.where(beside, LOUDER, 1.0)))
+
+
+def shares(by_ratio):
+    """Shares of the sets, by true ratio."""
+    names = ("without a burst", "with it", "with it, over all places", "a pass named", "the right one")
+    return {name: dict(zip(names, np.mean(of_ratio, axis=0), strict=True)) for name, of_ratio in by_ratio.items()}
+
+
+def _chunk(seeds):
+    return rows(SimpleNamespace(**runpy.run_path(str(Path(__file__).with_name("invented.py")))), seeds)
+
+
+if __name__ == "__main__":
+    runs = int(sys.argv[1]) if len(sys.argv) > 1 else 500
+    together = {name: [] for name in RATIOS}
+    with ProcessPoolExecutor(2) as pool:
+        for chunk in pool.map(_chunk, [range(start, min(start + 25, runs)) for start in range(0, runs, 25)]):
+            for name, of_ratio in chunk.items():
+                together[name].extend(of_ratio)
+    for name, row in shares(together).items():
+        print(name, *(f"{what} {100 * value:.1f}" for what, value in row.items()), sep="; ")

@@ -1,0 +1,150 @@
+"""Controls are judged by equivalence, kept as small files, and taken up by later comparisons of the same vehicle."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+from towertap.compare.answer import Case, answer
+from towertap.compare.comparison import compare
+from towertap.compare.controls import Control, ControlValue, control_of, controls_of, measured, write_control
+from towertap.compare.findings.find import find
+from towertap.errors import CallError, FileError
+
+SATURDAY = datetime(2026, 5, 2, 9, tzinfo=UTC)
+
+
+def dated(drives, days_after=0):
+    """The drives, ten minutes apart; those after so many days later."""
+    passes = []
+    for number, drive in enumerate(drives.passes):
+        later = timedelta(minutes=10 * number, days=days_after if drive.side == "after" else 0)
+        passes.append(replace(drive, started=SATURDAY + later))
+    return replace(drives, passes=tuple(passes))
+
+
+@pytest.fixture
+def control(make):
+    """A function from a kind, drives, and how they were dated to the control that they are, its finding and answer."""
+
+    def control(kind, seed=3, days_after=0, **options):
+        drives = dated(make.invented(seed, **{"pass_spread": 0.01, "seconds": 200} | options), days_after)
+        _, findings = find(make.on_whole_passes(drives), None)
+        of_kind = control_of(kind, drives, 0.10, findings)
+        return of_kind, findings[0], str(answer(Case((), findings, drives, of_kind), ()))
+
+    return control
+
+
+def kept(shows="equivalent", variance=0.01**2, kind="refit", vehicle="minibus", captures=("a", "b")):
+    """A control as it is read from its file."""
+    value = ControlValue("vertical jerk", 1.01, (0.98, 1.04), (0.985, 1.035), shows, variance)
+    return Control(kind, vehicle, "rubber", "rubber again", "2026-05-02", 0.10, captures, {"jerk_z": value})
+
+
+def test_a_part_fitted_again_is_judged_by_equivalence(control):
+    """A large p is not taken for sameness: drives that vary by a fifth hold nothing inside the margin."""
+    alike, finding, told = control("refit")
+    assert (finding.on_these_drives, alike.metrics["jerk_z"].shows) == ("equivalent", "equivalent")
+    assert told.startswith("Refit control held: with polyurethane, jerk z (how suddenly the force comes) changed by ")
+    assert ", less than 10 %. " in told
+    _, finding, told = control("refit", pass_spread=0.2)
+    assert finding.p_difference > 0.05
+    assert told.startswith("Refit control undecided: ")
+    assert control("refit", ratio=1.3)[2].startswith("Refit control not held: ")
+    few, _, told = control("refit", n=(1, 1))
+    assert few.metrics["jerk_z"].variance is None
+    assert "does not tell a change from chance" in told
+
+
+def test_a_change_that_must_show_does_or_the_drives_could_not_have_shown_the_part(control):
+    assert control("positive", ratio=1.3)[2].startswith("Positive control shown: with polyurethane, ")
+    for ratio in (1.0, 0.8):
+        assert "could not have shown the part" in control("positive", ratio=ratio)[2]
+
+
+@pytest.mark.parametrize(
+    ("kind", "days_after", "says"),
+    [("refit", 1, "is driven on one day"), ("day", 0, "one side on one day and those of the other on another")],
+)
+def test_a_control_that_was_not_driven_as_one_is_refused(control, kind, days_after, says):
+    with pytest.raises(CallError, match=says):
+        control(kind, days_after=days_after)
+
+
+def test_a_control_without_a_date_is_refused(make):
+    drives = make.invented(3)
+    _, findings = find(make.on_whole_passes(drives), None)
+    with pytest.raises(CallError, match="a no-change day needs the date of every pass"):
+        control_of("day", drives, 0.10, findings)
+
+
+def test_controls_tell_the_spread_of_installations_without_bias(make):
+    """400 refit controls of four and four passes, 3 % between installations: the pooled variance is 3 % squared, within
+    four standard errors of a variance with 400 degrees of freedom."""
+    draw = np.random.default_rng(5)
+    controls = []
+    for _ in range(400):
+        logs = 0.04 * draw.standard_normal((2, 4)) + 0.03 * draw.standard_normal((2, 1))
+        error = np.sqrt(logs.var(axis=1, ddof=1).sum() / 4)
+        controls.append(kept(variance=(np.diff(logs.mean(axis=1))[0] ** 2 - error**2) / 2))
+    together = measured(controls, "refit", "jerk_z")
+    assert together.df == 400
+    assert together.variance == pytest.approx(0.03**2, abs=4 * (0.03**2 + 0.04**2 / 4) * np.sqrt(2 / 400))
+    assert measured(controls, "day", "jerk_z").df == 0
+
+
+def test_what_a_control_tells_of_the_spread_is_by_its_own_numbers(control):
+    """Half of the squared difference, less the passes' share, by the finding's ratio and standard error."""
+    made, finding, _ = control("day", days_after=7, ratio=1.05)
+    expected = (np.log(finding.ratio) ** 2 - finding.standard_error**2) / 2
+    assert made.metrics["jerk_z"].variance == pytest.approx(expected)
+    assert made.date == "2026-05-09"
+
+
+def test_controls_are_kept_and_found_again_for_the_same_vehicle(make, tmp_path):
+    drives = make.invented(1)
+    path = write_control(kept(), tmp_path)
+    assert write_control(kept(), tmp_path) == path, "the same drives are one control"
+    write_control(kept(vehicle="lorry", captures=("c",)), tmp_path)
+    own = tuple(drive.name for drive in drives.passes)
+    write_control(kept(captures=own), tmp_path)
+    assert controls_of(drives, tmp_path) == (kept(),)
+    assert controls_of(drives, tmp_path / "none") == ()
+
+
+@pytest.mark.parametrize(
+    ("spoil", "says"),
+    [
+        (lambda data: data | {"version": 2}, "of version 2: install a newer towertap"),
+        (lambda data: data | {"kind": "tyres"}, "kind"),
+        (lambda data: data | {"schema": "towertap-plan"}, "schema"),
+    ],
+)
+def test_a_file_that_is_no_control_is_one_line(make, tmp_path, spoil, says):
+    path = write_control(kept(), tmp_path)
+    path.write_text(json.dumps(spoil(json.loads(path.read_text()))))
+    with pytest.raises(FileError, match=says):
+        controls_of(make.invented(1), tmp_path)
+
+
+def test_four_controls_replace_the_assumption_and_the_answer_says_so(make):
+    drives = dated(make.invented(3, seconds=60))
+    few, enough = (compare(drives, metrics=["jerk_z"], controls=[kept(variance=0.01**2)] * count) for count in (3, 4))
+    assert few.findings[0].part.installation.source == "assumed"
+    assert "4 replace what is assumed or stated" in few.evidence["controls"].paragraphs[0]
+    installation = enough.findings[0].part.installation
+    assert (installation.source, installation.sd, installation.df) == ("controls", pytest.approx(0.01), 4)
+    assert "(1 % is measured by this vehicle's controls)" in enough.findings[0].words
+    assert enough.evidence["controls"].headline == "Driven with this vehicle: 4 refit controls."
+    assert "controls" not in compare(drives, metrics=["jerk_z"]).evidence
+
+
+def test_a_comparison_that_is_a_control_says_that_first(make):
+    comparison = compare(dated(make.invented(3, seconds=60)), metrics=["jerk_z"], control="refit")
+    assert comparison.answer.verdict.startswith("refit control ")
+    assert comparison.data()["control"]["kind"] == "refit"
+    assert len(comparison.evidence["controls"].tables[0].rows) == 1

@@ -1,0 +1,57 @@
+"""The example captures in a folder that may be written to, and their samples computed apart from the package."""
+
+import json
+import shutil
+from pathlib import Path
+from types import SimpleNamespace
+
+import h5py
+import numpy as np
+import pytest
+
+EXAMPLES = Path(__file__).parents[2] / "example_captures"
+WHOLE, DAMAGED = "quarry-lane_rubber-bush_pass01", "quarry-lane_rubber-bush_pass02"
+"""The second has two gaps."""
+IN_VEHICLE = np.array([[0, 1, 0], [-1, 0, 0], [0, 0, 1]])
+"""x=+Y,y=-X,z=+Z, as example_captures/README.md has it."""
+
+
+@pytest.fixture
+def examples(tmp_path):
+    """The example captures, copied."""
+    folder = tmp_path / "examples"
+    shutil.copytree(EXAMPLES, folder)
+    return folder
+
+
+def by_plain_h5py(name):
+    """Counts, scales, times and values of an example as anyone reads them: h5py, the scales and the mounting."""
+    with h5py.File(EXAMPLES / f"{name}.h5") as file:
+        counts = {quantity: file[quantity][:] for quantity in ("acceleration", "rotation")}
+        scales = {
+            "acceleration": file.attrs["acceleration_scale_ms2"],
+            "rotation": file.attrs["rotation_scale_rads"],
+        }
+        rate_hz = float(file.attrs["rate_hz"])
+        gaps = [(int(row), int(missing)) for row, missing, *_ in file["gaps"][:]]
+        conditions = json.loads(bytes(file.attrs["conditions"]))
+    row = np.arange(len(counts["acceleration"]))
+    late = sum(missing * (row >= at) for at, missing in gaps)
+    vehicle = np.hstack([counts[quantity] * scales[quantity] @ IN_VEHICLE.T for quantity in counts])
+    chip = np.hstack([counts[quantity] * scales[quantity] for quantity in counts])
+    return SimpleNamespace(
+        counts=np.hstack([*counts.values()]).astype(float),
+        vehicle=vehicle,
+        chip=chip,
+        time_s=(row + late) / rate_hz,
+        rate_hz=rate_hz,
+        gaps=gaps,
+        conditions=conditions,
+        scales=scales,
+    )
+
+
+@pytest.fixture(scope="session")
+def plain():
+    """Of the damaged example."""
+    return by_plain_h5py(DAMAGED)

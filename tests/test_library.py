@@ -1,0 +1,101 @@
+"""`import towertap as tt`: the names that stay, what they give, and that importing them costs nothing."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from importlib.resources import files
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pandas as pd
+import pytest
+import towertap as tt
+
+EXAMPLES = Path(__file__).parents[1] / "example_captures"
+WHOLE, DAMAGED = EXAMPLES / "quarry-lane_rubber-bush_pass01.h5", EXAMPLES / "quarry-lane_rubber-bush_pass02.h5"
+
+
+def test_the_names_that_stay():
+    assert tt.__all__ == ["BeforeAfter", "OpenCapture", "TowertapError", "__version__", "compare", "open"]
+    assert dir(tt) == sorted(tt.__all__)
+    for name in tt.__all__:
+        assert getattr(tt, name).__doc__
+    with pytest.raises(AttributeError, match="no attribute 'record'"):
+        tt.record  # noqa: B018
+    assert files("towertap").joinpath("py.typed").is_file()
+
+
+def test_importing_it_loads_nothing_else():
+    code = "import sys, towertap; print([m for m in ('numpy', 'pandas', 'h5py', 'scipy', 'click') if m in sys.modules])"
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True).stdout == "[]\n"
+
+
+@pytest.mark.parametrize("first", ["import towertap.compare.comparison", "pass"])
+def test_compare_is_a_function_whatever_was_imported_before(first):
+    """Python puts the room `towertap.compare` where the function is; it can be called as well."""
+    attempt = "try: tt.compare('nowhere')\nexcept tt.TowertapError as error: print(error)\n"
+    code = f"{first}\nimport towertap as tt\n{attempt}{attempt}"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.stdout == 2 * "not said: before, after, smooth; name them, or a plan\n", done.stderr
+
+
+def test_a_capture_as_a_table_and_as_arrays():
+    """Against plain h5py and the mounting of the examples, x=+Y,y=-X,z=+Z."""
+    with h5py.File(DAMAGED) as file:
+        counts, scale = file["acceleration"][:], file.attrs["acceleration_scale_ms2"]
+        rate_hz = float(file.attrs["rate_hz"])
+    with tt.open(DAMAGED) as capture:
+        table, up, forward = capture.frame(), capture.signal("z"), capture.signal("x")
+        assert (capture.rate_hz, capture.from_box, capture.path) == (rate_hz, True, DAMAGED)
+        assert capture.conditions.part == "rubber-bush"
+        with pytest.raises(tt.TowertapError, match="no rotation u"):
+            capture.signal("u", "rotation")
+    assert isinstance(table, pd.DataFrame)
+    assert (table.index.name, table.columns[2]) == ("time_s", "acceleration_z_ms2")
+    assert table.attrs["rate_hz"] == rate_hz
+    there = table["acceleration_z_ms2"].notna().to_numpy()
+    assert np.flatnonzero(~there).tolist() == [8064, 20097]
+    assert np.array_equal(up[there], counts[:, 2] * scale)
+    assert np.array_equal(table["acceleration_x_ms2"][there], counts[:, 1] * scale)
+    assert np.array_equal(forward[there], counts[:, 1] * scale)
+    assert table.index[there][-1] == pytest.approx((27903 + 37 + 96) / rate_hz, abs=1e-9)
+
+
+def test_check_and_analyse_are_those_of_the_command_line(run, tmp_path):
+    status, out, _ = run("analyse", WHOLE, "--window-s", 0.5, "--out", tmp_path / "windows.csv", "--json")
+    assert status == 0
+    with tt.open(WHOLE) as whole, tt.open(DAMAGED) as damaged:
+        assert (whole.check().sound, damaged.check().sound) == (True, False)
+        analysis = whole.analyse(window_s=0.5)
+        assert analysis.windows["weighted_z"].tolist() == json.loads(out)["windows"]["weighted_z"]
+        assert analysis.whole["weighted_z"] == json.loads(out)["whole"]["weighted_z"]["value"]
+        html = whole._repr_html_()
+    assert "<td>rubber-bush</td>" in html
+    assert "6.9 s, 1 without a gap" in html
+
+
+def test_a_folder_is_an_answer(tmp_path):
+    result = tt.compare(EXAMPLES, "rubber-bush", "polyurethane-bush", "bypass", metrics=["weighted_z"])
+    assert isinstance(result, tt.BeforeAfter)
+    assert result.answer == str(result.comparison.answer)
+    findings = result.findings
+    assert findings["verdict"].unique().tolist() == ["undecided"]
+    lane = findings[~findings["over_all"]].iloc[0]
+    assert (lane["road"], lane["metric"], lane["passes_before"]) == ("quarry-lane", "weighted_z", 1)
+    assert lane["ratio"] == pytest.approx(lane["after"] / lane["before"])
+    assert result.cautions
+    assert "undecided" in result._repr_html_()
+    page = result.report(tmp_path / "report", sounds=False)
+    assert page == tmp_path / "report" / "report.html"
+    assert "polyurethane-bush" in page.read_text("utf-8")
+
+
+def test_what_a_name_would_do_to_a_notebook_is_escaped(make_capture, tmp_path):
+    from towertap.capture.conditions import Conditions
+
+    path = make_capture(conditions=Conditions(vehicle="<script>alert(1)</script>"))
+    with tt.open(path) as capture:
+        assert "<script>" not in capture._repr_html_()
