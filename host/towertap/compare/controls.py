@@ -21,7 +21,7 @@ import msgspec
 from towertap.compare.drives.model import Drives
 from towertap.compare.plan.controls import CONTROLS, ControlKind
 from towertap.compare.stats.contrast import Verdict
-from towertap.compare.stats.spreads import MeasuredVariance, pooled
+from towertap.compare.stats.spreads import Beforehand, MeasuredVariance, pooled
 from towertap.doors.structured import read_json
 from towertap.doors.whole_file import whole_file
 from towertap.errors import FileError
@@ -93,6 +93,14 @@ def measured(controls: Iterable[Control], kind: ControlKind, metric: str) -> Mea
     """What the controls of a kind tell of the spread in a metric, together."""
     values = [control.metrics[metric] for control in controls if control.kind == kind and metric in control.metrics]
     return pooled(MeasuredVariance(value.variance, 1.0) for value in values if value.variance is not None)
+
+
+def known_before(
+    controls: Iterable[Control], metric: str, refit_sd: float | None, day_sd: float | None
+) -> tuple[Beforehand, Beforehand]:
+    """What is known beforehand of how far installations and days differ: by controls, or as stated (fractions)."""
+    kept = list(controls)
+    return Beforehand(measured(kept, "refit", metric), refit_sd), Beforehand(measured(kept, "day", metric), day_sd)
 
 
 def write_control(control: Control, folder: Path) -> Path:
