@@ -11,13 +11,13 @@ from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 
-import towertap
 from towertap.compare.comparison import Comparison
 from towertap.compare.drives.calendar import first_half
 from towertap.compare.drives.differences import DRIFT
 from towertap.compare.findings.departures import NO_PLAN
 from towertap.compare.sections import SECTIONS
 from towertap.report import run_sheet
+from towertap.version import WRITTEN_BY
 from towertap.words import numbers
 from towertap.words.phrases import counted, sentence_case
 
@@ -95,5 +95,5 @@ def facts(comparison: Comparison) -> list[tuple[str, str]]:
 
 def versions() -> str:
     """What computed this report."""
-    own = f"towertap {towertap.__version__}, Python {platform.python_version()}"
+    own = f"{WRITTEN_BY}, Python {platform.python_version()}"
     return ", ".join([own, *(f"{library} {version(library)}" for library in LIBRARIES)])
