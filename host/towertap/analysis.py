@@ -16,7 +16,7 @@ from towertap.bench.sharing import Share, beyond_mounting, noise_share
 from towertap.capture.reading import Capture, Piece
 from towertap.errors import AnalysisError, CallError
 from towertap.lazily import pd
-from towertap.motion import CELL_S, Course, CourseReader, Moving, in_words, moving
+from towertap.motion import CELL_S, CourseReader, DriveCourse, Moving, in_words, moving
 from towertap.signals.channels import ACCELERATIONS, AXES, MetricSettings
 from towertap.signals.filters import Array, Band
 from towertap.signals.jerk import EDGE_HZ
@@ -70,7 +70,7 @@ class Analysis:
     rate_hz: float
     window_s: float
     settling_s: float
-    course: Course
+    course: DriveCourse
     moving: Moving | None
 
     @property
@@ -154,7 +154,7 @@ def analyse_capture(
 
 def _read(
     motion: VehicleMotion, bank: Bank, window_rows: int, listen: bool
-) -> tuple[pd.DataFrame, Windows, tuple[tuple[Knock, ...], tuple[Thresholds, ...]] | None, Course]:
+) -> tuple[pd.DataFrame, Windows, tuple[tuple[Knock, ...], tuple[Thresholds, ...]] | None, DriveCourse]:
     """Read a capture once: piece and start of every window, what is kept of them, what is heard, what the vehicle did.
 
     Nothing is heard unless it may `listen`.

@@ -7,10 +7,11 @@ from dataclasses import asdict, dataclass, is_dataclass, replace
 from typing import Any
 
 from towertap.bench.carried import BenchSummary
-from towertap.compare.controls import Control, control_of
+from towertap.compare.controls import Control
 from towertap.compare.drives.model import Drives, Excluded
 from towertap.compare.drives.slots import Key, Slot
 from towertap.compare.findings import instrument, touched
+from towertap.compare.findings.control import control_of
 from towertap.compare.findings.departures import Departure, departures, with_leads
 from towertap.compare.findings.describe import summary
 from towertap.compare.findings.find import find
