@@ -77,6 +77,11 @@ def share(text: str) -> float:
     return above
 
 
+def recorded(field: str, text: str) -> str:
+    """A condition as `record` keeps it; nothing where nothing was said."""
+    return held_to_rules(field, text) if text else ""
+
+
 ASKED: dict[str, tuple[str, Callable[[str], Any]]] = {
     "vehicle": ("The vehicle", name),
     "before": ("The part fitted now, by the name that its captures will carry", name),
@@ -185,7 +190,7 @@ def _asked(given: dict[str, Any], pilot: Path | None) -> dict[str, Any]:
 
     An answer that cannot stand is asked for again at once.
     """
-    known = given | {field: held_to_rules(field, given[field] or "") for field in RECORDED}
+    known = given | {field: recorded(field, given[field] or "") for field in RECORDED}
     _apart(known)
     needless = {"spread": pilot, "after": known["control"]}
     missing = [field for field in ASKED if not (known[field] or needless.get(field))]
@@ -202,7 +207,7 @@ def _asked(given: dict[str, Any], pilot: Path | None) -> dict[str, Any]:
             known["margin"] = ask(f"The change that counts, in percent (Enter: {usual})", share, usual)
         for field in RECORDED:
             if not known[field]:
-                known[field] = ask(f"{QUESTIONS[field]} (Enter: not known yet)", partial(held_to_rules, field), "")
+                known[field] = ask(f"{QUESTIONS[field]} (Enter: not known yet)", partial(recorded, field), "")
     if known["control"]:
         known["after"] = known["after"] or CONTROLS[known["control"]].called.format(before=known["before"])
     return known | {"margin": known["margin"] or setting("margin") / 100}
@@ -307,7 +312,8 @@ def _text(plan: Plan, wanted: Wanted, designs: list[Reach], files: dict[str, Pat
         "",
         *([as_rich(_designs(plan, wanted, designs))] if designs else []),
         *(Text(line) for line in _cannot_answer(plan, wanted, designs)),
-        Text(f"Plan: {files['plan']}\n\nWhat to do next", style="bold"),
+        Text(f"Plan: {files['plan']}\n"),
+        Text("What to do next", style="bold"),
         *(Text(f"  {step:<22}  {what}") for step, what in steps.items()),
     )
 
