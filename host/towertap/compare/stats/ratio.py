@@ -78,8 +78,9 @@ def ends(student: Student, alpha: float = ALPHA) -> tuple[float, float]:
 
 def holm(p_values: Sequence[float | None]) -> list[float | None]:
     """Adjust p-values for their number by Holm's step-down method (1979); None stays None and does not count."""
-    from statsmodels.stats.multitest import multipletests  # a third of a second to load
-
-    tested = [p for p in p_values if p is not None]
-    adjusted = iter(multipletests(tested, method="holm")[1].tolist() if tested else ())
-    return [None if p is None else next(adjusted) for p in p_values]
+    tested = np.array([p for p in p_values if p is not None])
+    order = np.argsort(tested)
+    adjusted = np.empty(tested.size)
+    adjusted[order] = np.minimum(np.maximum.accumulate(tested[order] * np.arange(tested.size, 0, -1)), 1.0)
+    remaining = iter(adjusted.tolist())
+    return [None if p is None else next(remaining) for p in p_values]
