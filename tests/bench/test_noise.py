@@ -119,7 +119,7 @@ def test_places_beyond_the_third_are_only_counted():
     spread = np.full((60, 6), 5.0)
     spread[10:30, 0] = 50.0
     still = np.zeros((60, 6))
-    sweep = Sweep(1000, still - 10, still + 10, still, spread, np.zeros(6, int), 0, 0)
+    sweep = Sweep(1000, still - 10, still + 10, still, spread, np.zeros(6, int), 0, np.zeros(0, int), 0, np.ones(6))
     rule = rest.even(rest.Stillness(sweep, 0.005, 0.001, np.ones(3)))
     assert "20 of 60 s disturbed (at 10 s, 11 s, 12 s …)" in rule.text
 

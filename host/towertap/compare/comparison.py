@@ -9,10 +9,11 @@ from typing import Any
 from towertap.bench.carried import BenchSummary
 from towertap.compare.answer import Answer, Case, all_cautions, answer
 from towertap.compare.caution import Caution, Weight
-from towertap.compare.controls import Control, control_of
+from towertap.compare.controls import Control
 from towertap.compare.drives.model import Drives, Excluded, metric_of
 from towertap.compare.drives.slots import Key, Slot
 from towertap.compare.findings import instrument, touched
+from towertap.compare.findings.control import control_of
 from towertap.compare.findings.departures import NO_PLAN, Departure, departures, with_leads
 from towertap.compare.findings.find import find
 from towertap.compare.findings.model import Finding

@@ -8,8 +8,8 @@ from importlib.metadata import version
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
-import towertap
 from towertap.drawing import palette
+from towertap.version import WRITTEN_BY
 from towertap.words import numbers
 from towertap.words.phrases import sentence_case
 
@@ -32,5 +32,5 @@ def template(name: str) -> Template:
 
 def versions() -> str:
     """What computed a page."""
-    own = f"towertap {towertap.__version__}, Python {platform.python_version()}"
+    own = f"{WRITTEN_BY}, Python {platform.python_version()}"
     return ", ".join([own, *(f"{library} {version(library)}" for library in LIBRARIES)])
