@@ -17,15 +17,15 @@ HOST = ROOT / "host"
 PACKAGE = "towertap"
 
 ORDER = (
-    ("errors", "lazily", "version", "words", "drawing"),
-    ("doors", "firmware", "signals"),
+    ("errors", "lazily", "version", "words"),
+    ("doors", "drawing", "firmware", "signals"),
     ("wire", "settings"),
     ("capture",),
     ("box", "motion"),
     ("archive", "bench"),
     ("analysis", "amendments"),
     ("exports", "idle"),
-    ("compare.stats",),
+    ("compare.caution", "compare.stats"),
     ("compare.drives",),
     ("compare.road", "compare.plan"),
     ("compare.controls",),

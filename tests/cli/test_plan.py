@@ -12,6 +12,7 @@ from html.parser import HTMLParser
 import pytest
 from towertap.compare.controls import Control, ControlValue, write_control
 from towertap.compare.plan.plan import read_plan
+from towertap.report.run_sheet import stages
 
 CALL = (
     *("--vehicle", "minibus", "--before", "soft", "--after", "stiff", "--smooth", "bypass=40"),
@@ -89,7 +90,7 @@ def test_the_run_sheet_has_a_line_for_every_drive_and_needs_no_other_file(run, t
     plan = read_plan(tmp_path / "plan.json")
     html = (tmp_path / "run_sheet.html").read_text("utf-8")
     page = Page(html)
-    assert page.rows == len(plan.drives) + len(plan.installations) + 1  # and the head
+    assert page.rows == len(plan.drives) + len(list(stages(plan))) + 1  # and the head
     assert page.outside == []
     assert "Is &lt;it&gt; harsher?" in html
     text = (tmp_path / "run_sheet.txt").read_text("utf-8")

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from towertap.compare.findings.describe import SOURCES
 from towertap.compare.findings.model import Finding
 from towertap.compare.study import Study
-from towertap.words.numbers import change_percent, interval, number
+from towertap.words.numbers import change_percent, interval, number, p_value
 from towertap.words.phrases import listed, sentence_case, some
 from towertap.words.table import MISSING, Table, tabulate
 
@@ -68,10 +68,10 @@ def on_these_drives(findings: Sequence[Finding]) -> Table:
                 "df": number(finding.df, 4),
                 "95 % interval": interval(finding.interval, DIGITS),
                 "90 % interval": interval(finding.interval_90, DIGITS),
-                "p different": number(finding.p_difference),
-                "Holm": number(finding.p_difference_holm),
-                "p equivalent": number(finding.p_equivalence),
-                "Holm, equivalent": number(finding.p_equivalence_holm),
+                "p different": p_value(finding.p_difference),
+                "Holm": p_value(finding.p_difference_holm),
+                "p equivalent": p_value(finding.p_equivalence),
+                "Holm, equivalent": p_value(finding.p_equivalence_holm),
                 "family": str(finding.family),
                 "by block": ", ".join(change_percent(ratio) for ratio in finding.block_ratios) or MISSING,
                 "on these drives": finding.on_these_drives,
@@ -125,7 +125,7 @@ def _part_row(finding: Finding) -> dict[str, str]:
         "df": number(part.df, 4),
         "95 % interval": interval(part.interval, DIGITS),
         "90 % interval": interval(part.interval_90, DIGITS),
-        "p different, Holm": number(part.p_difference_holm),
-        "p equivalent, Holm": number(part.p_equivalence_holm),
+        "p different, Holm": p_value(part.p_difference_holm, part.least_p),
+        "p equivalent, Holm": p_value(part.p_equivalence_holm, part.least_p),
         "verdict": finding.verdict,
     }
