@@ -89,12 +89,12 @@ def test_the_run_sheet_has_a_line_for_every_drive_and_needs_no_other_file(run, t
     plan = read_plan(tmp_path / "plan.json")
     html = (tmp_path / "run_sheet.html").read_text("utf-8")
     page = Page(html)
-    assert page.rows == len(plan.drives)
+    assert page.rows == len(plan.drives) + 4, "a head for each installation"
     assert page.outside == []
     assert "Is &lt;it&gt; harsher?" in html
     text = (tmp_path / "run_sheet.txt").read_text("utf-8")
     assert sum(line.startswith("[ ]") and " pass " in line for line in text.splitlines()) == len(plan.drives)
-    for told in ("Is <it> harsher?", "CAUTIONS", "air 5 to 12 °C", "INSTALLATION 3 OF 3: soft"):
+    for told in ("Is <it> harsher?", "CAUTIONS", "air 5 to 12 °C", "INSTALLATION 4 OF 4: soft"):
         assert told in text
 
 

@@ -241,7 +241,15 @@ def test_metrics_left_out_make_a_lead_of_every_finding(plan, leads):
     [
         ({"quantile": 0.5}, {}, "roughness limit"),
         ({}, {"margin": 0.2}, "margin"),
-        ({}, {"before": "polyurethane", "after": "rubber"}, "parts"),
+        (
+            {},
+            {
+                "before": "polyurethane",
+                "after": "rubber",
+                "drives": drive_order("polyurethane", "rubber", ("quarry-lane", "bypass"), 4, PlannedDesign("AB|BA"), 7),
+            },
+            "parts",
+        ),
     ],
 )
 def test_whatever_moves_a_finding_and_was_not_planned_makes_a_lead(plan, leads, used, change, what):
