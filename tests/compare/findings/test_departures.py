@@ -246,7 +246,9 @@ def test_metrics_left_out_make_a_lead_of_every_finding(plan, leads):
             {
                 "before": "polyurethane",
                 "after": "rubber",
-                "drives": drive_order("polyurethane", "rubber", ("quarry-lane", "bypass"), 4, PlannedDesign("AB|BA"), 7),
+                "drives": drive_order(
+                    "polyurethane", "rubber", ("quarry-lane", "bypass"), 4, PlannedDesign("AB|BA"), 7
+                ),
             },
             "parts",
         ),
