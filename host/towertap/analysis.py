@@ -107,7 +107,8 @@ def analyse_capture(
     """
     if not WINDOW_S[0] <= window_s <= WINDOW_S[1]:
         raise CallError(f"a window of {window_s:g} s is out of range: give {WINDOW_S[0]:g} to {WINDOW_S[1]:g} s")
-    settings = MetricSettings(capture.rate_hz, jerk_edge_hz)
+    rate_hz = capture.odr_hz * round(capture.rate_hz / capture.odr_hz, 4)  # captures of one box share their filters
+    settings = MetricSettings(rate_hz, jerk_edge_hz)
     bank = Bank.of(_named(metrics), settings, AXES if "rotation" in capture.file else ACCELERATIONS)
     if not bank.metrics:
         raise AnalysisError(f"no metric is left: {next(iter(bank.left_out.values()))}")
@@ -161,7 +162,7 @@ def _read(
 
     AnalysisError where there is no window.
     """
-    pieces, rate_hz, start = motion.capture.pieces(), bank.settings.rate_hz, bank.settled_row
+    pieces, rate_hz, start = motion.capture.pieces(), motion.capture.rate_hz, bank.settled_row
     windows, places = [], []
     knocks: list[Knock] = []
     thresholds: list[Thresholds] = []

@@ -132,7 +132,7 @@ def test_the_figure_says_what_was_found(measured, make_capture, by_hand, tmp_pat
         found = noise.measure(capture)
     draw(found, "box e66", tmp_path / "noise.png")
     picture = matplotlib.image.imread(tmp_path / "noise.png")
-    assert picture.shape[:2] == (1120, 1376)
+    assert picture.shape[:2] == (1400, 1720)
     assert picture[..., :3].std() > 0.05
 
     from towertap.report.figures import bench_noise

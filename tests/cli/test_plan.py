@@ -89,7 +89,7 @@ def test_the_run_sheet_has_a_line_for_every_drive_and_needs_no_other_file(run, t
     plan = read_plan(tmp_path / "plan.json")
     html = (tmp_path / "run_sheet.html").read_text("utf-8")
     page = Page(html)
-    assert page.rows == len(plan.drives) + 4, "a head for each installation"
+    assert page.rows == len(plan.drives) + 4 + 1, "one for each installation, and the head"
     assert page.outside == []
     assert "Is &lt;it&gt; harsher?" in html
     text = (tmp_path / "run_sheet.txt").read_text("utf-8")

@@ -12,7 +12,7 @@ import click
 
 from towertap.box.port import open_box
 from towertap.cli._asking import ask_for, day_file, gather, next_planned, said
-from towertap.cli._conditions import condition_flag, condition_options
+from towertap.cli._conditions import condition_flag, condition_options, held_to_rules
 from towertap.cli._outcome import Outcome, answers, console, judged, lines
 from towertap.cli._recording import RecordedDrive, Recorder
 from towertap.errors import CallError
@@ -76,7 +76,7 @@ def command(
 ) -> Outcome:
     """Ask, record, decode, check, and say what comes next."""
     day = day_file(conditions_file) if conditions_file else {}
-    given = {name: value for name, value in given.items() if value is not None}
+    given = {name: value and held_to_rules(name, value) for name, value in given.items() if value is not None}
     with open_box(port) as box:
         console.print(
             f"Box {box.identity['serial']} with {box.identity.get('chip')} on {box.port}, {odr_hz} Hz. {SAFETY}"

@@ -19,13 +19,12 @@ from typing import Literal
 import msgspec
 
 from towertap.compare.drives.model import Drives
-from towertap.compare.plan.controls import CONTROLS, ControlKind
+from towertap.compare.plan.controls import ControlKind
 from towertap.compare.stats.contrast import Verdict
 from towertap.compare.stats.spreads import Beforehand, MeasuredVariance, pooled
 from towertap.doors.structured import read_json
 from towertap.doors.whole_file import whole_file
 from towertap.errors import FileError
-from towertap.words.phrases import change, percents
 
 SCHEMA, VERSION = "towertap control", 1
 LARGEST_BYTES = 1_000_000
@@ -66,27 +65,6 @@ class Control:
     margin: float
     captures: tuple[str, ...]
     metrics: dict[str, ControlValue]
-
-    def words(self, metric: str) -> str:
-        """One clause on a metric."""
-        value = self.metrics[metric]
-        size = f"{value.label} {change(value.ratio)}"
-        if value.interval is None or value.interval_90 is None:
-            return f"{size}, which its passes cannot tell from chance"
-        if self.kind == "positive":
-            shown = "shown" if value.shows == "harsher" else "not shown, so these drives could not have shown the part"
-            return f"{size}: {shown} (95 % interval from {percents(value.interval)})"
-        if value.shows == "equivalent":
-            inside = f"held inside the margin of {100 * self.margin:g} %"
-            return f"{size}: {inside} (90 % interval from {percents(value.interval_90)})"
-        judged = "undecided" if value.shows == "undecided" else "different, by more than passes make"
-        return f"{size}: {judged} (95 % interval from {percents(value.interval)})"
-
-    @property
-    def summary(self) -> str:
-        """One sentence on the control."""
-        name = CONTROLS[self.kind].name.capitalize()
-        return f"{name}, {self.after} after {self.before}: {'; '.join(map(self.words, self.metrics))}."
 
 
 def measured(controls: Iterable[Control], kind: ControlKind, metric: str) -> MeasuredVariance:
