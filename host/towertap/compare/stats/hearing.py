@@ -42,11 +42,6 @@ class HeardAlike:
         """Knocks to be compared, (passes,)."""
         return np.array([of_pass.sum() for of_pass in self.above], int)
 
-    @property
-    def hidden(self) -> NDArray[np.int64]:
-        """Knocks that were found and that not every pass could have heard, (passes,)."""
-        return np.array([(~of_pass).sum() for of_pass in self.above], int)
-
 
 def heard_alike(
     peak_ms2: Sequence[ArrayLike],
