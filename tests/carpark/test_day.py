@@ -45,7 +45,10 @@ class Terminal:
         while not (found := re.compile(pattern).search(self.shown, self._at)):
             assert time.monotonic() < limit, self.shown[-3000:]
             if select.select([self._master], [], [], 0.2)[0]:
-                data = os.read(self._master, 65536)
+                try:
+                    data = os.read(self._master, 65536)
+                except OSError:
+                    raise AssertionError(f"it ended: {self.shown[-3000:]}") from None
                 self.bells += data.count(b"\a")
                 self.shown += re.sub(r"\x1b\[[0-9;?]*[a-zA-Z]|\r|\a", "", data.decode(errors="replace"))
         before, self._at = self.shown[self._at : found.end()], found.end()

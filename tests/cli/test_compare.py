@@ -123,7 +123,9 @@ def test_the_bench_records_of_a_named_folder_are_used_and_told(run, drive_folder
     for finding in data["findings"]:
         assert finding["noise"]["judged"] == "clean"
         assert any("good to 60 Hz (a third of its resonance)" in caution for caution in finding["cautions"])
-    assert sum("no bench record of noise, calibration and selftest" in warning for warning in data["warnings"]) == 1
+    assert (
+        sum("no bench record of noise, calibration, selftest and idle" in warning for warning in data["warnings"]) == 1
+    )
     assert "name the one that holds the bench records" in refused(run("compare", *call, tmp_path / "none"))
 
 

@@ -76,7 +76,7 @@ def command(
 ) -> Outcome:
     """Ask, record, decode, check, and say what comes next."""
     day = day_file(conditions_file) if conditions_file else {}
-    given = {name: value for name, value in given.items() if value is not None}
+    given = said(given)
     with open_box(port) as box:
         console.print(
             f"Box {box.identity['serial']} with {box.identity.get('chip')} on {box.port}, {odr_hz} Hz. {SAFETY}"

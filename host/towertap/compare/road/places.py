@@ -130,10 +130,14 @@ def _aligned_to(reference: int, passes: tuple[Pass, ...], prints: tuple[Array, .
     first = [find_warp(own, prints[reference]) for own in prints]
     warps, fits = [], []
     for i, own in enumerate(prints):
-        others, start = _together([(prints[j], first[j]) for j in range(len(prints)) if j != i])
+        rest = [j for j in range(len(prints)) if j != i]
+        others, start = _together([(prints[j], first[j]) for j in rest])
         warp = find_warp(own, others)
         backwards = others[::-1]
-        fits.append((*_agreement(own, warp, others), _agreement(own, find_warp(own, backwards), backwards)[0]))
+        chance, _ = _agreement(own, find_warp(own, backwards), backwards)
+        across = [j for j in rest if passes[j].side != passes[i].side] or rest
+        other_side, side_start = _together([(prints[j], first[j]) for j in across])
+        fits.append((*_agreement(own, Warp(warp.knots, warp.places + start - side_start), other_side), chance))
         warps.append(Warp(warp.knots, warp.places + start))
     least = max(LEAST_QUALITY, fmean(chance for *_, chance in fits) + ABOVE_CHANCE)
     aligned = tuple(
