@@ -19,6 +19,7 @@ from towertap.capture.conditions import Conditions, sidecar_path, write_sidecar
 from towertap.capture.decode import decode_raw
 from towertap.capture.integrity import check
 from towertap.capture.reading import open_capture
+from towertap.capture.writing import BLOCK_CHUNKS
 from towertap.errors import FileError
 from towertap.wire.layouts import LAYOUTS
 
@@ -49,6 +50,13 @@ def test_plain_h5py_reads_back_what_the_frames_held(by_hand, make_capture, tmp_p
         assert file.attrs["acceleration_scale_ms2"] == pytest.approx(9.80665 / 2048)
         assert file.attrs["rotation_scale_rads"] == pytest.approx(np.pi / 180 * 2000 / 32768)
         assert (file["acceleration"].compression, file["acceleration"].shuffle) == ("gzip", True)
+
+
+def test_a_capture_that_fills_its_last_block_is_whole(by_hand, make_capture):
+    rows = BLOCK_CHUNKS * schema.counts_of(LAYOUTS[1])[0].chunk_rows
+    counts = np.random.default_rng(3).integers(-32767, 32767, (rows, 6))
+    with h5py.File(make_capture(by_hand.recording(rows / 4000, counts=counts))) as file:
+        assert np.array_equal(file["acceleration"], counts[:, :3])
 
 
 def test_decoding_twice_gives_the_same_capture(make_capture, by_hand):

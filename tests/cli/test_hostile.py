@@ -68,13 +68,17 @@ def test_a_sidecar_that_is_a_pipe_is_refused_at_once(make_capture, tmp_path, run
 
 
 def test_numbers_that_are_none_are_refused(run):
-    for option, says in (
-        ("--seconds", "nan is no finite number"),
-        ("--speed", "'nan' is not a speed"),
+    for words in (
+        ("record", *OPTIONS, "--seconds", "nan"),
+        ("record", *OPTIONS, "--speed", "9" * 400),
+        ("record", *OPTIONS, "--air-temperature", "nan"),
+        ("correct", "drive.h5", "--speed", "9" * 400),
+        ("import", "drive.csv", "--rate", "nan"),
+        ("listen", "drive.h5", "drive.h5", "--seconds", "nan"),
     ):
-        status, out, err = run("record", *OPTIONS, option, "nan")
-        assert (status, out) == (2, "")
-        assert says in err
+        status, out, err = run(*words)
+        assert (status, out, err.count("\n")) == (2, "", 1), words
+        assert "no finite number" in err or "is not a " in err, err
 
 
 @pytest.mark.parametrize("text", ["[" * 30_000, "a." * 8_000 + "a = 1", "speed_kmh = 1" + "0" * 400, "speed_kmh = inf"])
@@ -168,10 +172,10 @@ def test_decoding_a_capture_says_that_it_is_one(make_capture, run):
 
 def test_a_capture_of_an_archive_stays_as_it_was_added(make_capture, by_hand, tmp_path, run, monkeypatch):
     """`analyse` writes its table where one works, not into the archive."""
-    added = adding.add(tmp_path / "archive", make_capture(by_hand.recording(6, rolls=True)))
+    added = adding.add(tmp_path / "archive", make_capture(by_hand.recording(6)))
     monkeypatch.chdir(tmp_path)
     capture = tmp_path / "archive" / added.name / "capture.h5"
-    assert run("analyse", capture, "--mounting", "x=+X,y=+Y,z=+Z", "--window-s", "1")[0] == 0
+    assert run("analyse", capture, "--mounting", "x=+X,y=+Y,z=+Z", "--whole")[0] == 0
     assert run("archive", "verify", tmp_path / "archive")[0] == 0
     assert [path.name for path in tmp_path.glob("*windows.csv")] == [f"{added.name}.windows.csv"]
 

@@ -26,7 +26,7 @@ def test_they_are_few_small_and_told_of_on_the_page():
     names = {path.stem for path in FOLDER.glob("*.ttraw")}
     assert names == {*SOUND, DAMAGED} == {drive.name for drive in examples.DRIVES}
     assert names == set(re.findall(r"^\| `(\S+)` \|", (FOLDER / "README.md").read_text(encoding="utf-8"), re.M))
-    assert sum(path.stat().st_size for path in FOLDER.iterdir()) < 3e6
+    assert sum(path.stat().st_size for path in FOLDER.iterdir()) < 4e6
 
 
 @pytest.mark.parametrize("name", [*SOUND, DAMAGED])
@@ -50,9 +50,8 @@ def test_each_holds_its_conditions_and_that_it_is_invented(name):
 def test_the_sound_ones_are_sound(name):
     integrity = found(FOLDER / f"{name}.h5")
     assert integrity.sound, integrity.reasons
-    assert integrity.samples == 7 * 4000
+    assert integrity.samples == 10 * 4000
     assert integrity.rate_ppm == pytest.approx(TRUE_PPM, abs=0.5)
-    assert integrity.gravity_ms2 == pytest.approx(9.80665, abs=0.02)
 
 
 def test_the_damaged_one_shows_its_damage_and_where():

@@ -52,7 +52,7 @@ def test_driven_in_blocks_as_planned(request, mode):
     assert (result.report.parent.parent / "plan.json").is_file()
     assert result.comparison.plan.blocks == 2
     assert result.comparison.departures == ()
-    assert not [warning for warning in result.comparison.warnings if "drift" in warning]
+    assert not [caution for caution in result.comparison.cautions if "drift" in caution.words]
 
 
 @pytest.mark.parametrize("mode", ["demo", "unchanged"])

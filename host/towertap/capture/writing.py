@@ -128,6 +128,8 @@ class CaptureWriter:
 
     def _flush(self, name: str) -> None:
         fill = self._fill[name]
+        if not fill:
+            return
         self._take_room(int(self._waiting[name][:fill].nbytes * schema.WORST_DEFLATE_RATIO))
         dataset, rows = self.file[name], self._waiting[name][:fill]
         start = dataset.shape[0]

@@ -19,7 +19,7 @@ from towertap.exchange.listening import CAUTION, SECONDS, Axes, listen
     help=f"""Write before and after of one place of a road as a sound, from the captures BEFORE and AFTER.
 
 They come in turns, before, after, before, after, at the same gain, from 20 Hz up; a low tone stands before the first, a
-high one before the second. The place is the roughest of BEFORE, and found again in AFTER by the road's fingerprint.
+high one before the second. The place is the roughest that both hold; it is found in AFTER by the road's fingerprint.
 
 {CAUTION}""",
     epilog="Example: towertap listen drives/lane_rubber_pass01.h5 drives/lane_poly_pass01.h5 --out lane.wav",

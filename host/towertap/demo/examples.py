@@ -6,11 +6,12 @@ import sys
 from pathlib import Path
 
 from towertap.box.simulated import BoxSettings
-from towertap.demo.drives import Drive, motions
+from towertap.demo.drives import RATE_HZ, Drive, motions
 from towertap.demo.road import ROADS
 from towertap.demo.run import AFTER, BEFORE, decode_and_check, record_drive
 
-SECONDS = 7.0
+LEAD_S, SECONDS = 12.0, 10.0
+"""A pass begins at the speed aimed at, so the recording does: what leads up to that is not recorded."""
 
 DRIVES = (
     Drive(ROADS[0], BEFORE, number=1, air_temperature_c=12.0, seed=11),
@@ -30,7 +31,8 @@ DAMAGE: BoxSettings = {
 
 def make(folder: Path) -> None:
     """Record the examples into `folder` and decode them there; it must not hold them already."""
-    for drive, motion in zip(DRIVES, motions(DRIVES, SECONDS), strict=True):
+    at_speed = motions(DRIVES, LEAD_S + SECONDS)[:, round(LEAD_S * RATE_HZ) :]
+    for drive, motion in zip(DRIVES, at_speed, strict=True):
         decode_and_check(record_drive(folder, drive, motion, **(DAMAGE if drive is DRIVES[-1] else {}))[0])
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 from towertap.errors import CallError
@@ -52,4 +53,7 @@ def _parted(text: str, wanted: str) -> tuple[float, str]:
     match = re.fullmatch(rf"\s*({NUMBER})\s*([a-z°/]*)\s*", text, re.IGNORECASE)
     if match is None:
         raise CallError(f"'{text}' is not {wanted}")
-    return float(match[1].replace(",", ".")), match[2].lower()
+    value = float(match[1].replace(",", "."))
+    if not math.isfinite(value):
+        raise CallError(f"'{text[:20]}…' is not {wanted}")
+    return value, match[2].lower()

@@ -8,13 +8,14 @@ from pathlib import Path
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from towertap.analysis import analyse_capture
 from towertap.bench.mounted import rotation_to_vehicle
 from towertap.capture.reading import Capture, open_capture
 from towertap.compare.comparison import Comparison
 from towertap.compare.drives.model import CELL_S
-from towertap.compare.road.alignment import find_warp, fingerprint
+from towertap.compare.road.alignment import Warp, find_warp, fingerprint
 from towertap.compare.road.places import FINGERPRINT, LEAST_OVERLAP_S, LEAST_QUALITY
 from towertap.doors.whole_file import whole_file
 from towertap.errors import AnalysisError, CallError, TowertapError
@@ -68,20 +69,15 @@ def listen(
 ) -> Listening:
     """Write a WAV file of one place in two captures of one road; what is in it.
 
-    The place is the roughest of the first capture, or begins at `before_at_s`; it is found in the second by the road's
-    fingerprint, or begins at `after_at_s`. AnalysisError where it is not found again, or lies in a gap.
+    The place is the roughest that both hold, or begins at `before_at_s` in the first; it is found in the second by the
+    road's fingerprint, or begins at `after_at_s`. AnalysisError where it is not found again, or lies in a gap.
     """
     if path.suffix.lower() != ".wav":
         raise CallError(f"{path}: a sound is written as .wav; give another --out")
     if path.exists() and CAUTION.encode() not in path.read_bytes()[-4096:]:
         raise CallError(f"{path}: there already, and no sound of ours: not replaced; give another --out")
     with open_capture(before) as first, open_capture(after) as second:
-        if before_at_s is None:
-            before_at_s = _roughest_s(first, seconds)
-        agreement = None
-        if after_at_s is None:
-            after_at_s, agreement = _again_s(first, second, before_at_s + seconds / 2)
-            after_at_s = max(0.0, after_at_s - seconds / 2)
+        before_at_s, after_at_s, agreement = _place(first, second, seconds, before_at_s, after_at_s)
         stretches = [
             _stretch(capture, at_s, seconds, axes) for capture, at_s in ((first, before_at_s), (second, after_at_s))
         ]
@@ -128,26 +124,42 @@ def _stretch(capture: Capture, start_s: float, seconds: float, axes: Axes) -> Ar
 
 def _cells(capture: Capture, metric: str) -> Array:
     """Mean squares of a metric in cells of CELL_S from the capture's start, NaN where there is nothing."""
-    windows = analyse_capture(capture, window_s=CELL_S, metrics=[metric]).windows
+    windows = analyse_capture(capture, window_s=CELL_S, metrics=[metric], whole=True).windows
     cell = np.rint(windows["start_s"] / CELL_S).astype(int)
     squares = np.full(int(cell.iloc[-1]) + 1, np.nan)
     squares[cell] = windows[metric] ** 2
     return squares
 
 
-def _roughest_s(capture: Capture, seconds: float) -> float:
-    """Where the roughest stretch without a gap begins."""
+def _place(
+    first: Capture, second: Capture, seconds: float, before_at_s: float | None, after_at_s: float | None
+) -> tuple[float, float, float | None]:
+    """Where the place begins in either capture, and how well the two agree where it was found again."""
+    if after_at_s is not None:
+        return _roughest_s(first, seconds) if before_at_s is None else before_at_s, after_at_s, None
+    warp, shared, agreement = _found_again(first, second)
+    if before_at_s is None:
+        before_at_s = _roughest_s(first, seconds, shared)
+    middle = warp(np.array([(before_at_s + seconds / 2) / CELL_S]))[0] * CELL_S
+    return before_at_s, max(0.0, float(middle) - seconds / 2), agreement
+
+
+def _roughest_s(capture: Capture, seconds: float, wanted: NDArray[np.bool_] | None = None) -> float:
+    """Where the roughest stretch without a gap begins, among the `wanted` cells."""
     squares, cells = _cells(capture, ROUGHEST_BY), max(1, round(seconds / CELL_S))
-    if len(squares) < cells:
-        raise AnalysisError(f"{capture.path}: shorter than {seconds:g} s of settled samples: say a place with --at")
-    level = np.convolve(squares, np.ones(cells) / cells, "valid")
+    if wanted is not None:
+        squares = np.where(wanted[: len(squares)], squares[: len(wanted)], np.nan)
+    level = np.convolve(squares, np.ones(cells) / cells, "valid") if len(squares) >= cells else np.array([np.nan])
     if np.isnan(level).all():
-        raise AnalysisError(f"{capture.path}: no {seconds:g} s without a gap: listen to less, or say a place with --at")
+        raise AnalysisError(
+            f"{capture.path}: no settled {seconds:g} s without a gap that the other pass holds too; give fewer "
+            "--seconds, or say a place with --at"
+        )
     return float(np.nanargmax(level) * CELL_S)
 
 
-def _again_s(first: Capture, second: Capture, at_s: float) -> tuple[float, float]:
-    """When the second pass is where the first is at `at_s`, and how well the two agree."""
+def _found_again(first: Capture, second: Capture) -> tuple[Warp, NDArray[np.bool_], float]:
+    """Cells of the first pass to those of the second, which of them both hold, and how well the two agree."""
     prints = [fingerprint(_cells(capture, FINGERPRINT)) for capture in (first, second)]
     warp = find_warp(*prints)
     places = warp(np.arange(prints[0].size) + 0.5) - 0.5
@@ -156,7 +168,7 @@ def _again_s(first: Capture, second: Capture, at_s: float) -> tuple[float, float
     if both.sum() * CELL_S >= LEAST_OVERLAP_S:
         agreement = float(np.corrcoef(prints[0][both], there[both])[0, 1])
         if agreement >= LEAST_QUALITY:
-            return float(warp(np.array([at_s / CELL_S]))[0] * CELL_S), agreement
+            return warp, both, agreement
     raise AnalysisError(
         f"{second.path}: the place is not found again by the road's fingerprint: name it with --after-at, in s"
     )
