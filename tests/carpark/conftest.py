@@ -13,6 +13,7 @@ import select
 import threading
 import tty
 from contextlib import suppress
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from types import SimpleNamespace
 
@@ -71,7 +72,7 @@ def standstill(seconds, idle_ms2, seed=1):
 def counts_of(felt_ms2, forward_ms2, turning, idle_ms2, rng):
     n = felt_ms2.size
     time_s = np.arange(n) / RATE_HZ
-    idling = signal.sosfilt(signal.butter(2, (6, 90), "bandpass", fs=RATE_HZ, output="sos"), rng.standard_normal(n))
+    idling = signal.sosfilt(signal.butter(4, (45, 90), "bandpass", fs=RATE_HZ, output="sos"), rng.standard_normal(n))
     values = rng.normal(0, [*3 * [0.02], *3 * [0.0005]], (n, 6))
     values[:, 0] += forward_ms2
     values[:, 2] += 9.80665 + felt_ms2 + idle_ms2 * idling / np.std(idling)
@@ -112,8 +113,13 @@ def drives(by_hand):
                 len(counts) / RATE_HZ, rate_hz=float(RATE_HZ), odr_hz=RATE_HZ, counts=counts, seed=at
             )
             raw.write_bytes(b"".join(frames))
-            started = f"2026-05-04T{9 + at // 6:02d}:{at % 6 * 10:02d}:00+00:00"
-            write_sidecar(raw, said, started_utc=started, hello=by_hand.hello_fields | {"odr_hz": RATE_HZ})
+            started = datetime.now(UTC).replace(hour=12, minute=0) + timedelta(minutes=10 * at)
+            write_sidecar(
+                raw,
+                said,
+                started_utc=started.isoformat(timespec="seconds"),
+                hello=by_hand.hello_fields | {"odr_hz": RATE_HZ},
+            )
             decode_raw(raw, raw.with_suffix(".h5"))
         return folder
 
