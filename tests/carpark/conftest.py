@@ -114,12 +114,8 @@ def drives(by_hand):
             )
             raw.write_bytes(b"".join(frames))
             started = datetime.now(UTC).replace(hour=12, minute=0) + timedelta(minutes=10 * at)
-            write_sidecar(
-                raw,
-                said,
-                started_utc=started.isoformat(timespec="seconds"),
-                hello=by_hand.hello_fields | {"odr_hz": RATE_HZ},
-            )
+            hello = by_hand.hello_fields | {"odr_hz": RATE_HZ}
+            write_sidecar(raw, said, started_utc=started.isoformat(timespec="seconds"), hello=hello)
             decode_raw(raw, raw.with_suffix(".h5"))
         return folder
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -131,7 +130,7 @@ def driven(road: Road) -> Driven | None:
         if by_log and drive.speed:
             by_cell = drive.speed.way_m(times_s.ravel()).reshape(-1, 2)
         driving_s = drive.driving_s(times_s)
-        way: Callable[[Array], Array] = partial(np.interp, xp=driving_s.ravel(), fp=by_cell.ravel())
+        way = _between(driving_s.ravel(), by_cell.ravel())
         edges_s = np.interp(places.edges_s, bounds_s.ravel(), driving_s.ravel())
         low, high = (
             np.clip(edges_s.mean(axis=1) + by, driving_s[0, 0], driving_s[-1, 1]) for by in (-around_s, around_s)
@@ -149,6 +148,15 @@ def driven(road: Road) -> Driven | None:
         np.array(at),
         np.mean(metres, axis=0) if metres else None,
     )
+
+
+def _between(times: Array, values: Array) -> Callable[[Array], Array]:
+    """The function that has `values` (n,) at `times` (n,), and straight lines between."""
+
+    def at(wanted: Array) -> Array:
+        return np.interp(wanted, times, values)
+
+    return at
 
 
 def _by_log_alone(passes: tuple[Pass, ...]) -> Driven:
