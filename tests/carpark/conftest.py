@@ -11,6 +11,7 @@ import os
 import pty
 import select
 import threading
+import time
 import tty
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
@@ -125,13 +126,15 @@ def drives(by_hand):
 class PlayingBox:
     """A box on `path` that plays the next of `signals` at every start without seconds, and rests at a start with some.
 
-    `played` is set when all of a signal is sent. A signal whose number is in `pulled` loses its cable half way.
+    `began` is when the last start was obeyed; `played` is set when all of a signal is sent. A signal whose number is
+    in `pulled` loses its cable half way.
     """
 
     def __init__(self, by_hand, path, signals, pulled=(), idle_ms2=0.02):
         self._by_hand, self.path, self._signals, self._pulled = by_hand, path, iter(enumerate(signals)), set(pulled)
         self._idle_ms2 = idle_ms2
         self.played, self._closing = threading.Event(), threading.Event()
+        self.began = 0.0
         self._sequence = self._clock_us = self._first = 0
         self._line = b""
         self.starts = 0
@@ -182,6 +185,7 @@ class PlayingBox:
     def _play(self, seconds):
         number, counts = next(self._signals) if seconds is None else (None, standstill(seconds, self._idle_ms2))
         self.starts += number is not None
+        self.began = time.monotonic()
         half = len(counts) // 64 * 32
         for first in range(0, len(counts) // 32 * 32, 32):
             if first == half and number in self._pulled:

@@ -93,7 +93,9 @@ def _spectrogram(figure: Figure, axes: Axes, windows: pd.DataFrame) -> None:
     axes.set_yscale("log")
     log_ticks(axes, "y")
     axes.set_ylabel("third-octave of z, Hz")
-    figure.colorbar(mesh, ax=axes, pad=0.01).set_label("r.m.s., m/s²")
+    bar = figure.colorbar(mesh, ax=axes, pad=0.01)
+    bar.set_label("r.m.s., m/s²")
+    log_ticks(bar.ax, "y")
 
 
 def _shade(axes: Axes, shown: Shown) -> None:
