@@ -57,8 +57,9 @@ class Warp:
 class PassAlignment:
     """How one pass fits its road's fingerprint.
 
-    `quality` is the correlation of its fingerprint, warped, with that of all other passes over the road; `chance` what
-    the same search finds on the same fingerprint run backwards, where there is nothing to find. `speed` is its mean
+    `quality` is the correlation of its fingerprint, warped to all other passes over the road, with those of the other
+    side: the two sides may have driven a road each. `chance` is what the same search finds on all others run backwards,
+    where there is nothing to find. `speed` is its mean
     speed as a multiple of the reference pass's, `overlap_s` how long of it the others share.
     """
 

@@ -130,10 +130,15 @@ def _aligned_to(reference: int, passes: tuple[Pass, ...], prints: tuple[Array, .
     first = [find_warp(own, prints[reference]) for own in prints]
     warps, fits = [], []
     for i, own in enumerate(prints):
-        others, start = _together([(prints[j], first[j]) for j in range(len(prints)) if j != i])
+        rest = [j for j in range(len(prints)) if j != i]
+        others, start = _together([(prints[j], first[j]) for j in rest])
         warp = find_warp(own, others)
         backwards = others[::-1]
-        fits.append((*_agreement(own, warp, others), _agreement(own, find_warp(own, backwards), backwards)[0]))
+        chance, _ = _agreement(own, find_warp(own, backwards), backwards)
+        across = [j for j in rest if passes[j].side != passes[i].side] or rest
+        other_side, side_start = _together([(prints[j], first[j]) for j in across])
+        quality, compared = _agreement(own, Warp(warp.knots, warp.places + start - side_start), other_side)
+        fits.append((quality, compared * cell_s, _agreement(own, warp, others)[1] * cell_s, chance))
         warps.append(Warp(warp.knots, warp.places + start))
     least = max(LEAST_QUALITY, fmean(chance for *_, chance in fits) + ABOVE_CHANCE)
     aligned = tuple(
@@ -142,10 +147,10 @@ def _aligned_to(reference: int, passes: tuple[Pass, ...], prints: tuple[Array, .
             quality=quality,
             chance=chance,
             speed=float(np.median(np.diff(warp.places) / np.diff(warp.knots))),
-            overlap_s=overlap * cell_s,
-            aligned=quality >= least and overlap * cell_s >= LEAST_OVERLAP_S,
+            overlap_s=overlap_s,
+            aligned=quality >= least and compared_s >= LEAST_OVERLAP_S,
         )
-        for drive, warp, (quality, overlap, chance) in zip(passes, warps, fits, strict=True)
+        for drive, warp, (quality, compared_s, overlap_s, chance) in zip(passes, warps, fits, strict=True)
     )
     lost = [drive.capture for drive in aligned if not drive.aligned]
     more = f" and {len(lost) - 2} more" if len(lost) > 2 else ""
