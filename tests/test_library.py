@@ -80,13 +80,13 @@ def test_check_and_analyse_are_those_of_the_command_line(run, tmp_path):
 def test_a_folder_is_an_answer(tmp_path):
     result = tt.compare(EXAMPLES, "rubber-bush", "polyurethane-bush", "bypass", metrics=["weighted_z"])
     assert isinstance(result, tt.BeforeAfter)
-    assert result.answer == result.comparison.summary
+    assert result.answer == str(result.comparison.answer)
     findings = result.findings
     assert findings["verdict"].unique().tolist() == ["undecided"]
     lane = findings[~findings["over_all"]].iloc[0]
     assert (lane["road"], lane["metric"], lane["passes_before"]) == ("quarry-lane", "weighted_z", 1)
     assert lane["ratio"] == pytest.approx(lane["after"] / lane["before"])
-    assert result.warnings
+    assert result.cautions
     assert "undecided" in result._repr_html_()
     page = result.report(tmp_path / "report", sounds=False)
     assert page == tmp_path / "report" / "report.html"

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from towertap.version import VERSION
+
 if TYPE_CHECKING:
     from towertap.errors import TowertapError
     from towertap.library import BeforeAfter, OpenCapture, compare, open
 
-__version__ = "0.1.0"
+__version__ = VERSION
 __all__ = ["BeforeAfter", "OpenCapture", "TowertapError", "__version__", "compare", "open"]
 
 

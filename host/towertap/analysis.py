@@ -16,7 +16,7 @@ from towertap.bench.sharing import Share, beyond_mounting, noise_share
 from towertap.capture.reading import Capture, Piece
 from towertap.errors import AnalysisError, CallError
 from towertap.lazily import pd
-from towertap.motion import CELL_S, Course, CourseReader, Moving, in_words, moving
+from towertap.motion import CELL_S, CourseReader, DriveCourse, Moving, in_words, moving
 from towertap.signals.channels import ACCELERATIONS, AXES, MetricSettings
 from towertap.signals.filters import Array, Band
 from towertap.signals.jerk import EDGE_HZ
@@ -70,7 +70,7 @@ class Analysis:
     rate_hz: float
     window_s: float
     settling_s: float
-    course: Course
+    course: DriveCourse
     moving: Moving | None
 
     @property
@@ -107,7 +107,8 @@ def analyse_capture(
     """
     if not WINDOW_S[0] <= window_s <= WINDOW_S[1]:
         raise CallError(f"a window of {window_s:g} s is out of range: give {WINDOW_S[0]:g} to {WINDOW_S[1]:g} s")
-    settings = MetricSettings(capture.rate_hz, jerk_edge_hz)
+    rate_hz = capture.odr_hz * round(capture.rate_hz / capture.odr_hz, 4)  # captures of one box share their filters
+    settings = MetricSettings(rate_hz, jerk_edge_hz)
     bank = Bank.of(_named(metrics), settings, AXES if "rotation" in capture.file else ACCELERATIONS)
     if not bank.metrics:
         raise AnalysisError(f"no metric is left: {next(iter(bank.left_out.values()))}")
@@ -154,14 +155,14 @@ def analyse_capture(
 
 def _read(
     motion: VehicleMotion, bank: Bank, window_rows: int, listen: bool
-) -> tuple[pd.DataFrame, Windows, tuple[tuple[Knock, ...], tuple[Thresholds, ...]] | None, Course]:
+) -> tuple[pd.DataFrame, Windows, tuple[tuple[Knock, ...], tuple[Thresholds, ...]] | None, DriveCourse]:
     """Read a capture once: piece and start of every window, what is kept of them, what is heard, what the vehicle did.
 
     Nothing is heard unless it may `listen`.
 
     AnalysisError where there is no window.
     """
-    pieces, rate_hz, start = motion.capture.pieces(), bank.settings.rate_hz, bank.settled_row
+    pieces, rate_hz, start = motion.capture.pieces(), motion.capture.rate_hz, bank.settled_row
     windows, places = [], []
     knocks: list[Knock] = []
     thresholds: list[Thresholds] = []

@@ -130,13 +130,13 @@ class BeforeAfter:
 
     @property
     def answer(self) -> str:
-        """One sentence over all findings."""
-        return self.comparison.summary
+        """The one answer over all findings: the verdict, how sure it is, what could be wrong, and what to do next."""
+        return str(self.comparison.answer)
 
     @property
-    def warnings(self) -> tuple[str, ...]:
-        """Whatever touches more than one finding."""
-        return self.comparison.warnings
+    def cautions(self) -> tuple[str, ...]:
+        """All that weakens the answer, the gravest first."""
+        return tuple(caution.words for caution in self.comparison.cautions)
 
     @property
     def findings(self) -> pd.DataFrame:

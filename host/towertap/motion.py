@@ -66,7 +66,7 @@ MARK = re.compile(r"(?:mark (\d+): *)?(start|stop)", re.IGNORECASE)
 
 
 @dataclass(frozen=True, eq=False)
-class Course:
+class DriveCourse:
     """What a box felt in cells of CELL_S from the capture's start, NaN in gaps (n,): by it standing is known.
 
     `forward_ms2` is the mean forward acceleration, `level_ms2` the r.m.s. of the wheel hop, `turning_rads` (n, 3) the
@@ -141,7 +141,7 @@ def in_words(of_drive: Moving) -> str:
     return ", ".join(f"{seconds:.1f} s {what}" for what, seconds in of_drive.seconds().items())
 
 
-def moving(capture: Capture, course: Course, clipped_s: Sequence[float] = ()) -> Moving:
+def moving(capture: Capture, course: DriveCourse, clipped_s: Sequence[float] = ()) -> Moving:
     """Which cells of a capture are a drive over the road; `clipped_s` are times of samples at the end of the range."""
     stands = standing(course)
     touched = np.zeros(stands.size, bool)
@@ -179,14 +179,14 @@ class CourseReader:
             sums += np.bincount(cell, values, sums.size)
         self._steps += np.bincount(cell, minlength=self._steps.size)
 
-    def course(self) -> Course:
+    def course(self) -> DriveCourse:
         """What was taken; a cell that is less than half there is a gap."""
         there = self._steps * self._step >= 0.5 * CELL_S * self._rate_hz
         means = np.divide(self._sums, self._steps, out=np.full(self._sums.shape, np.nan), where=there)
-        return Course(means[0], np.sqrt(means[1]), means[2:].T if self._turns else None)
+        return DriveCourse(means[0], np.sqrt(means[1]), means[2:].T if self._turns else None)
 
 
-def standing(course: Course) -> Cells:
+def standing(course: DriveCourse) -> Cells:
     """The cells (n,) in which the vehicle stood."""
     level = np.sqrt(_running_mean(course.level_ms2**2, LEVEL_CELLS))
     there = level[np.isfinite(level)]

@@ -119,7 +119,7 @@ def test_places_beyond_the_third_are_only_counted():
     spread = np.full((60, 6), 5.0)
     spread[10:30, 0] = 50.0
     still = np.zeros((60, 6))
-    sweep = Sweep(1000, still - 10, still + 10, still, spread, np.zeros(6, int), 0, 0)
+    sweep = Sweep(1000, still - 10, still + 10, still, spread, np.zeros(6, int), 0, np.zeros(0, int), 0, np.ones(6))
     rule = rest.even(rest.Stillness(sweep, 0.005, 0.001, np.ones(3)))
     assert "20 of 60 s disturbed (at 10 s, 11 s, 12 s …)" in rule.text
 
@@ -132,7 +132,7 @@ def test_the_figure_says_what_was_found(measured, make_capture, by_hand, tmp_pat
         found = noise.measure(capture)
     draw(found, "box e66", tmp_path / "noise.png")
     picture = matplotlib.image.imread(tmp_path / "noise.png")
-    assert picture.shape[:2] == (1120, 1376)
+    assert picture.shape[:2] == (1400, 1720)
     assert picture[..., :3].std() > 0.05
 
     from towertap.report.figures import bench_noise

@@ -6,7 +6,7 @@ import pytest
 from towertap.box.live import Live
 from towertap.capture.reading import open_capture
 from towertap.wire.decoder import Decoder
-from towertap.wire.messages import MESSAGES, Hello, Message, Table
+from towertap.wire.messages import MESSAGES, Hello, Message, MessageTable
 
 WHEEL = 99
 
@@ -14,7 +14,7 @@ WHEEL = 99
 @pytest.fixture
 def wheel(monkeypatch):
     """Turns of a wheel, as a box might count them."""
-    turns = Table("wheel", (("turns", "<i4"),), lambda frame: (frame.data["turns"],), "turns of a wheel", (2, 0))
+    turns = MessageTable("wheel", (("turns", "<i4"),), lambda frame: (frame.data["turns"],), "turns of a wheel", (2, 0))
     told = Message("wheel", turns, lambda frame: f"the wheel has turned {frame.data['turns']} times")
     monkeypatch.setitem(MESSAGES, WHEEL, told)
 

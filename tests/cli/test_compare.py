@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import re
 import shutil
 import subprocess
@@ -26,26 +27,38 @@ def refused(outcome):
     return err
 
 
-def test_the_answer_starts_with_the_findings_in_words(drive_folder):
-    """In a process of its own, as a shell sees it."""
+ANSWER = re.compile(
+    r"Harsher: with stiff, vertical acceleration is \d+ % higher than with soft on both rough roads \(.*\)\."
+)
+
+
+def test_the_answer_stands_first_and_last_and_all_is_folded_at_the_width_there_is(drive_folder):
+    """In a process of its own, as a shell of 80 columns sees it."""
     command = [sys.executable, "-c", "from towertap.cli import main; main()", "compare", str(drive_folder), *CALL]
-    done = subprocess.run([*command, "--metric", "acceleration_z"], capture_output=True, text=True, check=False)
+    call = [*command, "--metric", "acceleration_z"]
+    done = subprocess.run(call, capture_output=True, text=True, check=False, env={**os.environ, "COLUMNS": "80"})
     assert (done.returncode, done.stderr) == (0, "")
     lines = done.stdout.splitlines()
-    roads = r"all rough roads \(× 1\.\d\d\), moor-road \(× 1\.\d\d\) and quarry-lane \(× 1\.\d\d\)"
-    assert re.fullmatch(rf"Vertical acceleration: harsher on {roads}\.", lines[0])
-    assert lines[2].startswith("Vertical acceleration on all rough roads: harsher. These drives: with stiff ")
+    assert max(map(len, lines)) <= 80
+    assert ANSWER.fullmatch(" ".join(lines[:2]))
+    assert lines[-2:] == lines[:2]
+    folded = " ".join(done.stdout.split())
     for words in (
-        "No plan was given.",
-        "The smooth road: Every rough road is told from bypass",
-        "Which metres of road: ",
-        "The captures: 12 captures, all sound.",
-        "Beware: ",
-        "Decision by passes (p after Holm)",
-        "Alignment",
-        "Fingerprints",
+        "What changed, with 95 % intervals",
+        "No plan was given: ",
+        "it is told from every rough road.",
+        "Which metres of road",
+        "12 captures, all sound.",
     ):
-        assert words in done.stdout
+        assert folded.count(words) == 1
+    assert "Fingerprints" not in folded
+
+
+def test_full_tells_all_that_the_answer_rests_on(run, drive_folder):
+    status, out, err = run("compare", drive_folder, *CALL, "--metric", "acceleration_z", "--full")
+    assert (status, err) == (0, "")
+    for words in ("Rough roads against the smooth one", "The value of each pass", "Alignment", "Fingerprints"):
+        assert words in out
 
 
 def test_json_is_one_object_with_the_promised_keys(run, drive_folder):
@@ -93,12 +106,12 @@ def test_a_speed_log_with_its_clocks_offset_gives_the_speed_in_kmh(run, dated_fo
         assert (road["source"], road["unit"]) == ("log", "km/h")
         assert [drive["speed"] for drive in road["passes"]] == pytest.approx([36.0] * 4)
         assert {drive["offset"]["seconds"] for drive in road["passes"]} == {3600.0}
-    assert not any("speed log" in warning for warning in data["warnings"])
+    assert not any("speed log" in caution["words"] for caution in data["cautions"])
     data = json.loads(run("compare", *call, "--speed-offset", -3600)[1])
     assert "speed" not in data["evidence"]
-    (warning,) = (warning for warning in data["warnings"] if "covers no pass" in warning)
-    assert "from 2026-05-04 10:29:55" in warning
-    assert "--speed-offset" in warning
+    (words,) = (caution["words"] for caution in data["cautions"] if "covers no pass" in caution["words"])
+    assert "from 2026-05-04 10:29:55" in words
+    assert "--speed-offset" in words
 
 
 def test_a_speed_log_over_the_size_limit_is_refused_in_one_line(run, drive_folder, tmp_path):
@@ -122,8 +135,9 @@ def test_the_bench_records_of_a_named_folder_are_used_and_told(run, drive_folder
     assert {records["usable_hz"] for records in data["bench"].values()} == {60.0}
     for finding in data["findings"]:
         assert finding["noise"]["judged"] == "clean"
-        assert any("good to 60 Hz (a third of its resonance)" in caution for caution in finding["cautions"])
-    assert sum("no bench record of noise, calibration and selftest" in warning for warning in data["warnings"]) == 1
+        assert any("good to 60 Hz (a third of its resonance)" in caution["words"] for caution in finding["cautions"])
+    told = [caution["words"] for caution in data["cautions"]]
+    assert sum("No bench record of noise, calibration and selftest" in words for words in told) == 1
     assert "name the one that holds the bench records" in refused(run("compare", *call, tmp_path / "none"))
 
 
@@ -192,8 +206,10 @@ def test_a_wrong_box_position_is_one_line_and_status_2(run, two_box_folder, opti
 
 
 def test_a_second_box_adds_the_transfer(run, two_box_folder):
-    status, out, err = run("compare", two_box_folder, *BUSHES, "--position", "sill", "--input-position", "arm")
+    call = (two_box_folder, *BUSHES, "--position", "sill", "--input-position", "arm")
+    status, out, err = run("compare", *call)
     assert status == 0, err
-    assert "From the input to the output of the part: How sill follows arm changed on quarry-lane." in out
-    assert "sill follows arm more with polyurethane than with rubber" in out
-    assert "Transfer on quarry-lane: sill over arm" in out
+    folded = " ".join(out.split())
+    assert "From the input to the output of the part quarry-lane: sill follows arm " in folded
+    assert "with polyurethane." in folded
+    assert "Transfer on quarry-lane: sill over arm" in run("compare", *call, "--full")[1]

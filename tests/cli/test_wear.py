@@ -136,8 +136,8 @@ def test_a_road_that_grows_rougher_by_the_visit_is_said_to_leave_the_margin(answ
 def test_the_answer_starts_with_where_the_course_stands(run, archive):
     status, out, error = run("wear", archive, *CALL)
     assert (status, error) == (0, "")
-    lines = out.splitlines()
-    assert lines[0].startswith(
+    folded = " ".join(out.split())
+    assert folded.startswith(
         "Vertical jerk on quarry-lane: harsher than at the first fit, and outside the margin since "
         f"{DAYS[1]}; the trend rises, +"
     )
@@ -145,9 +145,9 @@ def test_the_answer_starts_with_where_the_course_stands(run, archive):
         "The line reaches the margin of 10 % on 2026-04-",
         "each counting once",
         "as a check",
-        "a session is one day",
+        "Only the trend weighs days against days",
     ):
-        assert told in out
+        assert told in folded
     assert "Not looked at: 2 captures" in out
 
 
@@ -241,11 +241,11 @@ def test_two_box_positions_on_a_day_are_refused_until_one_is_named(run, changed)
 def test_another_part_between_two_sessions_is_told_as_a_refit(run, changed, answered):
     """It is no refusal: the answer is given with a warning. Before the first fit another part is none."""
     told = "driven with 'rubber-bush' as well, so 'polyurethane-bush' was taken off and fitted again"
-    assert not any(told in warning for warning in answered["warnings"])
+    assert not any(told in caution["words"] for caution in answered["cautions"])
     folder = changed(("rubber-bush", {"started_utc": "2026-08-01T09:00:00+00:00"}))
     status, out, _ = run("wear", folder, *CALL, "--since", DAYS[2], "--json")
     assert status == 0
-    assert any(told in warning for warning in json.loads(out)["warnings"])
+    assert any(told in caution["words"] for caution in json.loads(out)["cautions"])
 
 
 def test_the_report_is_written_and_named(answered):
@@ -256,12 +256,12 @@ def test_the_report_is_written_and_named(answered):
         answered["summary"],
         answered["courses"][0]["words"],
         answered["checks"][0]["words"],
-        *answered["warnings"],
+        *(caution["words"] for caution in answered["cautions"]),
     ):
         assert told in text
-    assert text.count("data:image/png;base64,") == 1
-    assert not re.search(r'(src|href)="(?!#|data:)', text)
-    assert page.with_name("wear_1.png").read_bytes().startswith(b"\x89PNG")
+    assert page.read_text("utf-8").count("<svg ") == 2
+    assert not re.search(r'(src|href)="(?!#|data[:/])', text)
+    assert (page.parent / "pictures" / "wear_1_1.png").read_bytes().startswith(b"\x89PNG")
 
 
 def test_names_from_a_capture_are_text_on_the_page(run, tmp_path, by_hand):

@@ -23,7 +23,7 @@ JERK = Quantity("jerk_z", "vertical jerk", "m/s³")
 LOG_BEGAN = datetime(2026, 5, 4, 9, 30, tzinfo=UTC)
 SOUND = Integrity(
     **dict.fromkeys(field.name for field in fields(Integrity))
-    | {"sound": True, "reasons": [], "rate_hz": 1000.0, "gaps": [], "rules": []}
+    | {"sound": True, "reasons": [], "rate_hz": 1000.0, "gaps": [], "rules": [], "from_box": True}
 )
 """All else is not known."""
 

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 from towertap.compare.stats.contrast import pass_contrast
 from towertap.compare.study import lay_out
-from towertap.motion import CELL_S, Course, Moving, pulling_away, standing
+from towertap.motion import CELL_S, DriveCourse, Moving, pulling_away, standing
 
 STEP_S = 0.02
 SPEED_MS, BRAKING_MS2, PULLING_MS2, STOP_S = 11.0, 2.0, 1.5, 8.0
@@ -68,7 +68,7 @@ def one_pass(make, rng, level_at, side, number, stop, height):
     )
     slope = 0.1 * np.sin(np.arange(n) / 60 + rng.uniform(0, 6))
     forward = np.gradient(share * SPEED_MS, CELL_S) + slope + 0.1 * rng.standard_normal(n)
-    return make.of_cells(make.one_pass({"jerk_z": [1.0]}, side, "lane", number), cells), Course(
+    return make.of_cells(make.one_pass({"jerk_z": [1.0]}, side, "lane", number), cells), DriveCourse(
         forward, table["secondary_z"], sway
     )
 

@@ -11,7 +11,7 @@ from towertap.cli._outcome import plain
 from towertap.compare.comparison import compare
 from towertap.compare.drives.model import Excluded
 from towertap.compare.drives.slots import Slot
-from towertap.compare.findings.describe import VERDICTS
+from towertap.compare.findings.describe import WORDS
 from towertap.compare.sections import SECTIONS
 from towertap.errors import AnalysisError, CallError
 
@@ -23,10 +23,13 @@ def test_the_data_of_a_comparison_is_json_with_the_promised_keys(make):
     assert [finding["road"] for finding in data["findings"]] == ["new-road", "quarry-lane"]
     for finding in data["findings"]:
         assert promised <= finding.keys()
-        assert finding["verdict"] in VERDICTS
+        assert finding["verdict"] in WORDS
         assert finding["passes"] == [4, 4]
     for name, evidence in comparison.evidence.items():
         assert data["evidence"][name]["headline"] == evidence.headline
+    assert data["answer"]["verdict"] == comparison.answer.verdict
+    weights = [caution["weight"] for caution in data["cautions"]]
+    assert weights == sorted(weights, reverse=True)
     assert list(comparison.evidence) == [section.name for section in SECTIONS if section.name in comparison.evidence]
 
 
@@ -47,7 +50,7 @@ def test_a_road_whose_blocks_do_not_hold_is_warned_of_and_decided_by_welch(make)
     passes = tuple(drive for drive in drives.passes if drive.name not in lost)
     comparison = compare(replace(drives, passes=passes), metrics=["jerk_z"], blocks=planned_slots(drives))
     assert {finding.road: len(finding.block_ratios) for finding in comparison} == {"moor-road": 0, "quarry-lane": 2}
-    (warning,) = [words for words in comparison.warnings if "not compared by block" in words]
+    (warning,) = [caution.words for caution in comparison.cautions if "not compared by block" in caution.words]
     assert warning.startswith("moor-road is not compared by block (block 2 has passes with rubber only)")
 
 
@@ -59,14 +62,13 @@ def test_a_pass_that_was_not_planned_is_left_out_so_that_the_blocks_hold_and_tol
     comparison = compare(replace(drives, passes=passes), metrics=["jerk_z"], blocks=planned_slots(drives))
     (finding,) = comparison.findings
     assert (finding.passes, len(finding.block_ratios)) == ((3, 4), 2)
-    assert "quarry-lane-rubber-1 on quarry-lane was not planned and is left out, so that the blocks hold" in (
-        comparison.warnings
-    )
+    words = "quarry-lane-rubber-1 on quarry-lane was not planned and is left out: the blocks hold."
+    assert words in [caution.words for caution in comparison.cautions]
 
 
 def test_two_passes_a_side_are_decided_with_a_warning(make):
     comparison = compare(make.invented(1, n=(2, 4), roads={"quarry-lane": 60.0}), metrics=["jerk_z"])
-    assert any("quarry-lane has two passes on a side" in warning for warning in comparison.warnings)
+    assert any("quarry-lane has two passes on a side" in caution.words for caution in comparison.cautions)
 
 
 @pytest.mark.parametrize(

@@ -8,8 +8,10 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from towertap.compare.answer import Case, answer
 from towertap.compare.comparison import compare
-from towertap.compare.controls import Control, ControlValue, control_of, controls_of, measured, write_control
+from towertap.compare.controls import Control, ControlValue, controls_of, measured, write_control
+from towertap.compare.findings.control import control_of
 from towertap.compare.findings.find import find
 from towertap.errors import CallError, FileError
 
@@ -27,12 +29,13 @@ def dated(drives, days_after=0):
 
 @pytest.fixture
 def control(make):
-    """A function from a kind, drives, and how they were dated to the control that they are."""
+    """A function from a kind, drives, and how they were dated to the control that they are, its finding and answer."""
 
     def control(kind, seed=3, days_after=0, **options):
         drives = dated(make.invented(seed, **{"pass_spread": 0.01, "seconds": 200} | options), days_after)
         _, findings = find(make.on_whole_passes(drives), None)
-        return control_of(kind, drives, 0.10, findings), findings[0]
+        of_kind = control_of(kind, drives, 0.10, findings)
+        return of_kind, findings[0], str(answer(Case((), findings, drives, of_kind), ()))
 
     return control
 
@@ -45,24 +48,23 @@ def kept(shows="equivalent", variance=0.01**2, kind="refit", vehicle="minibus", 
 
 def test_a_part_fitted_again_is_judged_by_equivalence(control):
     """A large p is not taken for sameness: drives that vary by a fifth hold nothing inside the margin."""
-    alike, finding = control("refit")
+    alike, finding, told = control("refit")
     assert (finding.on_these_drives, alike.metrics["jerk_z"].shows) == ("equivalent", "equivalent")
-    assert "Refit control, polyurethane after rubber: jerk z " in alike.summary
-    assert "held inside the margin of 10 % (90 % interval from" in alike.summary
-    noisy, finding = control("refit", pass_spread=0.2)
+    assert told.startswith("Refit control held: with polyurethane, jerk z (how suddenly the force comes) changed by ")
+    assert ", less than 10 %. " in told
+    _, finding, told = control("refit", pass_spread=0.2)
     assert finding.p_difference > 0.05
-    assert "undecided (95 % interval from" in noisy.summary
-    other, _ = control("refit", ratio=1.3)
-    assert "different, by more than passes make" in other.summary
-    few, _ = control("refit", n=(1, 1))
+    assert told.startswith("Refit control undecided: ")
+    assert control("refit", ratio=1.3)[2].startswith("Refit control not held: ")
+    few, _, told = control("refit", n=(1, 1))
     assert few.metrics["jerk_z"].variance is None
-    assert "cannot tell from chance" in few.summary
+    assert "does not tell a change from chance" in told
 
 
 def test_a_change_that_must_show_does_or_the_drives_could_not_have_shown_the_part(control):
-    assert "% higher: shown (95 % interval from" in control("positive", ratio=1.3)[0].summary
+    assert control("positive", ratio=1.3)[2].startswith("Positive control shown: with polyurethane, ")
     for ratio in (1.0, 0.8):
-        assert "could not have shown the part" in control("positive", ratio=ratio)[0].summary
+        assert "could not have shown the part" in control("positive", ratio=ratio)[2]
 
 
 @pytest.mark.parametrize(
@@ -98,7 +100,7 @@ def test_controls_tell_the_spread_of_installations_without_bias(make):
 
 def test_what_a_control_tells_of_the_spread_is_by_its_own_numbers(control):
     """Half of the squared difference, less the passes' share, by the finding's ratio and standard error."""
-    made, finding = control("day", days_after=7, ratio=1.05)
+    made, finding, _ = control("day", days_after=7, ratio=1.05)
     expected = (np.log(finding.ratio) ** 2 - finding.standard_error**2) / 2
     assert made.metrics["jerk_z"].variance == pytest.approx(expected)
     assert made.date == "2026-05-09"
@@ -137,13 +139,13 @@ def test_four_controls_replace_the_assumption_and_the_answer_says_so(make):
     assert "4 replace what is assumed or stated" in few.evidence["controls"].paragraphs[0]
     installation = enough.findings[0].part.installation
     assert (installation.source, installation.sd, installation.df) == ("controls", pytest.approx(0.01), 4)
-    assert "installations taken to differ by 1.0 % (as this vehicle's controls measured)" in enough.findings[0].words
+    assert "(1 % is measured by this vehicle's controls)" in enough.findings[0].words
     assert enough.evidence["controls"].headline == "Driven with this vehicle: 4 refit controls."
     assert "controls" not in compare(drives, metrics=["jerk_z"]).evidence
 
 
 def test_a_comparison_that_is_a_control_says_that_first(make):
     comparison = compare(dated(make.invented(3, seconds=60)), metrics=["jerk_z"], control="refit")
-    assert comparison.summary == comparison.control.summary
+    assert comparison.answer.verdict.startswith("refit control ")
     assert comparison.data()["control"]["kind"] == "refit"
     assert len(comparison.evidence["controls"].tables[0].rows) == 1

@@ -13,6 +13,7 @@ import pytest
 from towertap.analysis import analyse_capture
 from towertap.capture.reading import open_capture
 from towertap.compare import compare, load_drives, sections
+from towertap.compare.caution import Caution
 from towertap.compare.road import places
 from towertap.compare.section import Evidence, Section
 from towertap.drawing.picture import Picture
@@ -49,15 +50,15 @@ class RollSection(Section):
             headline=f"{len(rolls)} passes rolled over {len(study.roads)} roads.",
             paragraphs=("The stiffer part <rolls> more.",),
             tables=(tabulate("Rolling by pass", rows),),
-            warnings=("rolling was invented",),
+            cautions=(Caution("Rolling was invented."),),
             data=rolls,
             drawn=rolls,
         )
 
     def pictures(self, evidence):
-        figure = new_figure(4, 3, "Rolling of each pass")
+        figure = new_figure(3.0)
         figure.subplots().plot([roll.rms_counts for roll in evidence.drawn])
-        yield Picture("roll", figure, "One point a pass.")
+        yield Picture("roll", "Rolling of each pass", "One point a pass.", (figure,), evidence.tables[0])
 
 
 @pytest.fixture
@@ -71,27 +72,30 @@ def roll(monkeypatch):
 def test_a_section_is_one_class_and_one_line_from_the_open_capture_to_json_terminal_and_page(
     run, roll, drive_folder, tmp_path
 ):
-    status, told, err = run("compare", drive_folder, *CALL, "--report", tmp_path)
+    status, told, err = run("compare", drive_folder, *CALL, "--report", tmp_path, "--full")
     assert status == 0, err
-    assert "Rolling: 8 passes rolled over 2 roads." in told
-    assert "The stiffer part <rolls> more." in told
-    assert "Beware: rolling was invented" in told
-    assert "Rolling by pass" in told
-    page = (tmp_path / "report.html").read_text("utf-8")
-    section = page.partition('<section id="roll">')[2].partition("</section>")[0]
     for words in (
-        "<h2>Rolling</h2>",
+        "8 passes rolled over 2 roads.",
+        "The stiffer part <rolls> more.",
+        "Rolling was invented.",
+        "Rolling by pass",
+    ):
+        assert words in told
+    page = (tmp_path / "report.html").read_text("utf-8")
+    section = page.partition('<details id="roll" open>')[2].partition("</details>")[0]
+    for words in (
+        "<h3>Rolling</h3>",
         "8 passes rolled over 2 roads.",
         "invented for a test",
         "&lt;rolls&gt;",
-        "<h3>Rolling by pass</h3>",
-        'alt="Rolling of each pass"',
+        "<h4>Rolling by pass</h4>",
+        "Rolling of each pass",
         "One point a pass.",
     ):
         assert words in section
-    assert '<a href="#roll">Rolling</a>' in page
-    assert "<li>rolling was invented</li>" in page
-    assert (tmp_path / "roll.png").is_file()
+    assert "<li>Rolling was invented.</li>" in page
+    assert (tmp_path / "pictures" / "roll.png").is_file()
+    assert (tmp_path / "data" / "roll.csv").is_file()
     _, told, _ = run("compare", drive_folder, *CALL, "--json")
     evidence = json.loads(told)["evidence"]
     assert list(evidence)[-1] == "roll"

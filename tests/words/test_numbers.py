@@ -61,3 +61,25 @@ def test_names_in_figures_are_one_short_line_of_printable_signs():
     assert len(shown) == 34
     assert shown.isprintable()
     assert shown.endswith("…")
+
+
+@pytest.mark.parametrize(
+    ("ratio", "interval", "change", "ends"),
+    [
+        (1.2906, (1.191, 1.399), "+29 %", "+19 to +40 %"),
+        (0.71, (0.65, 0.77), "−29 %", "−35 to −23 %"),
+        (1.03, (0.997, 1.064), "+3 %", "−0.3 to +6 %"),
+        (1.0331, (1.031, 1.035), "+3.3 %", "+3.1 to +3.5 %"),
+        (1.3, (1.2996, 1.3004), "+30.00 %", "+29.96 to +30.04 %"),
+        (1.0, (1.0, 1.2), "0 %", "0 to +20 %"),
+        (0.5, (1e-9, math.inf), "−50 %", "−100 to +∞ %"),
+    ],
+)
+def test_a_change_has_as_many_digits_as_its_interval_whose_ends_differ(ratio, interval, change, ends):
+    assert numbers.change_percent(ratio, interval) == change
+    assert numbers.range_percent(interval) == ends
+
+
+def test_a_change_without_an_interval_has_two_digits_or_so():
+    assert [numbers.change_percent(ratio) for ratio in (1.0331, 1.2, 0.0, 1.0)] == ["+3.3 %", "+20 %", "−100 %", "0 %"]
+    assert numbers.range_percent(None) == "–"

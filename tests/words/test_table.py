@@ -1,6 +1,8 @@
-"""Tables of plain texts: columns by key, and which of them hold numbers."""
+"""Tables of plain texts: columns by key, which of them hold numbers, and as files that pandas reads back."""
 
-from towertap.words.table import tabulate
+import numpy as np
+import pandas as pd
+from towertap.words.table import joined, of_columns, tabulate, write_csv
 
 
 def test_columns_are_the_keys_and_numbers_stand_flush_right():
@@ -16,3 +18,20 @@ def test_columns_are_the_keys_and_numbers_stand_flush_right():
 
 def test_a_table_without_rows_has_no_columns():
     assert (tabulate("None", []).columns, tabulate("None", []).rows) == ((), ())
+
+
+def test_rows_alike_in_their_first_cell_stand_under_it():
+    rows = [{"road": road, "pass": number} for road, number in (("lane", "1"), ("lane", "2"), ("moor", "1"))]
+    assert tabulate("", rows, grouped=True).groups() == [("lane", [("1",), ("2",)]), ("moor", [("1",)])]
+    assert tabulate("", rows).groups() == [("", [("lane", "1"), ("lane", "2"), ("moor", "1")])]
+
+
+def test_a_file_of_a_table_is_read_back_by_pandas(tmp_path):
+    """RFC 4180 by pandas' reader: a comma and a quote in a name, a minus, what is missing, and no formula."""
+    first = of_columns("", {"road": ['a, "b"', "=1+1"], "level": np.array([-1.5, np.nan])})
+    second = tabulate("", [{"road": "c", "level": "−2.25"}])
+    write_csv(joined("", [first, second]), tmp_path / "table.csv")
+    read = pd.read_csv(tmp_path / "table.csv")
+    assert read["road"].tolist() == ['a, "b"', "'=1+1", "c"]
+    assert read["level"].tolist()[::2] == [-1.5, -2.25]
+    assert np.isnan(read["level"][1])

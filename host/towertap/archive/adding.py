@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-import towertap
 from towertap.archive import record as records
 from towertap.archive.kept import is_kept_kind, keep
 from towertap.archive.record import BLOCK_BYTES, CAPTURE, RAW, SIDECAR, Record, read_record, seal, sha256_of, sum_of
@@ -27,6 +26,7 @@ from towertap.doors.files import opened, size_of
 from towertap.doors.times import instant
 from towertap.doors.whole_file import LEFT_OVER_S, whole_file
 from towertap.errors import CallError, FileError
+from towertap.version import WRITTEN_BY
 
 ADDING = ".adding-"
 WANTED = "a capture (.h5), a raw recording (.ttraw), a plan or a bench record (.json)"
@@ -221,7 +221,7 @@ def _describe(capture: Capture, raw: Path, digest: str) -> Record:
         "format": records.FORMAT,
         "name": _name(capture, digest),
         "added_utc": _now(),
-        "added_by": f"towertap {towertap.__version__}",
+        "added_by": WRITTEN_BY,
         "raw": {"name": raw.name, "bytes": raw.stat().st_size, "sha256": digest},
         "schema_version": capture.text("schema_version"),
         "host": capture.text("written_by"),

@@ -13,7 +13,6 @@ from typing import Annotated, Any, Literal
 import msgspec
 import numpy as np
 
-import towertap
 from towertap.box.naming import slug
 from towertap.capture.rate import readings_of
 from towertap.capture.reading import Capture
@@ -21,6 +20,7 @@ from towertap.doors.structured import read_json, typed
 from towertap.doors.times import instant
 from towertap.doors.whole_file import whole_file
 from towertap.errors import FileError
+from towertap.version import WRITTEN_BY
 
 SCHEMA = "towertap bench record"
 VERSION = 1
@@ -189,7 +189,7 @@ def write(record: Record, folder: Path) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     moment = instant(record.measured_utc) or datetime.now(UTC)
     path = folder / f"{slug(record.subject.serial)}-{record.kind}-{moment:%Y%m%dT%H%M%SZ}.json"
-    data = {"schema": SCHEMA, "version": VERSION, "written_by": f"towertap {towertap.__version__}", **asdict(record)}
+    data = {"schema": SCHEMA, "version": VERSION, "written_by": WRITTEN_BY, **asdict(record)}
     with whole_file(path) as part:
         part.write_text(json.dumps(data, indent=1, allow_nan=False, ensure_ascii=False) + "\n", "utf-8")
     return path

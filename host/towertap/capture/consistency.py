@@ -2,48 +2,49 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from towertap.capture.continuity import LARGEST_COUNTER, UNKNOWN
-from towertap.capture.rate import frame_blocks
-from towertap.capture.schema import AGAIN
 from towertap.errors import FileError
-from towertap.lazily import h5py
 
 
-def hold_together(file: h5py.File, n_samples: int, tables: dict[str, np.ndarray], *, has_frames: bool = True) -> None:
-    """FileError where tables contradict each other; `tables` are the small ones, by name, the frames are read here.
+def hold_together(
+    frames: Iterable[np.ndarray], n_samples: int, tables: dict[str, np.ndarray], *, has_frames: bool = True
+) -> None:
+    """FileError where tables contradict each other; `tables` are the small ones, by name, `frames` come in blocks.
 
     What another recorder recorded has no frames.
     """
     for name, table in tables.items():
         rows = table["row"] if "row" in (table.dtype.names or ()) else np.empty(0)
         if len(rows) and (np.any(np.diff(rows) < 0) or rows[0] < 0 or rows[-1] > n_samples):
-            raise FileError(f"damaged capture: its {name.replace('_', ' ')} are out of order; {AGAIN}")
+            raise FileError(f"its {name.replace('_', ' ')} are out of order")
     missing = tables["gaps"]["missing"]
     if np.any(((missing < 1) & (missing != UNKNOWN)) | (missing > LARGEST_COUNTER)):
-        raise FileError(f"damaged capture: a gap of {missing.min()} samples; {AGAIN}")
+        raise FileError(f"a gap of {missing.min()} samples")
     if has_frames:
-        _hold_frames(file, n_samples, tables["gaps"]["row"])
-    elif len(file["frames"]):
-        raise FileError(f"damaged capture: frames of a box, in a capture that none made; {AGAIN}")
+        _hold_frames(frames, n_samples, tables["gaps"]["row"])
+    elif any(map(len, frames)):
+        raise FileError("frames of a box, in a capture that none made")
 
 
-def _hold_frames(file: h5py.File, n_samples: int, gap_rows: np.ndarray) -> None:
+def _hold_frames(blocks: Iterable[np.ndarray], n_samples: int, gap_rows: np.ndarray) -> None:
     """Frames follow each other row by row to the last sample, and gaps lie where their counters step, or at an end."""
     row, next_sample = 0, None
     explained = (gap_rows == 0) | (gap_rows == n_samples)
-    for frames in frame_blocks(file):
+    for frames in blocks:
         if not len(frames):
             continue
         counts, first = frames["count"].astype(np.int64), np.clip(frames["first_sample"], 0, LARGEST_COUNTER)
         rows = row + np.cumsum(counts) - counts
         expected = np.concatenate(([first[0] if next_sample is None else next_sample], (first + counts)[:-1]))
         if not np.array_equal(rows, frames["row"]):
-            raise FileError(f"damaged capture: its frames are not those of its samples; {AGAIN}")
+            raise FileError("its frames are not those of its samples")
         if not np.all(np.isin(rows[first != expected], gap_rows)):
-            raise FileError(f"damaged capture: a gap between its frames is not among its gaps; {AGAIN}")
+            raise FileError("a gap between its frames is not among its gaps")
         explained |= np.isin(gap_rows, rows)
         row, next_sample = int(rows[-1] + counts[-1]), int(first[-1] + counts[-1])
     if row != n_samples or not explained.all():
-        raise FileError(f"damaged capture: its frames are not those of its samples and gaps; {AGAIN}")
+        raise FileError("its frames are not those of its samples and gaps")

@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 
-import towertap
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions, read_sidecar
 from towertap.capture.continuity import Continuity
@@ -21,6 +20,7 @@ from towertap.capture.writing import CaptureWriter
 from towertap.doors.files import opened, size_of
 from towertap.errors import FileError
 from towertap.lazily import h5py
+from towertap.version import WRITTEN_BY
 from towertap.wire.decoder import Decoder, Frames
 from towertap.wire.frames import FrameType
 from towertap.wire.layouts import LAYOUTS, Layout
@@ -212,7 +212,7 @@ def _described(layout_id: int, hello: Hello, raw_path: Path) -> dict[str, Any]:
     return {
         "schema": schema.NAME,
         "schema_version": ".".join(map(str, schema.VERSION)),
-        "written_by": f"towertap {towertap.__version__}",
+        "written_by": WRITTEN_BY,
         "chip": _clean(hello.chip or layout.chip),
         "layout": layout_id,
         "odr_hz": hello.odr_hz,

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from towertap.capture.conditions import Ending, Sidecar
-from towertap.capture.reading import Capture
 from towertap.doors.structured import typed
 from towertap.errors import FileError
 
@@ -11,11 +13,10 @@ OF_OLDER_SIDECARS = {"complete": Ending.COMPLETE, "stopped by the user": Ending.
 """What a recorder wrote in `ended` before there was `ending`; anything else was a recording that broke off."""
 
 
-def ending_of(capture: Capture) -> tuple[Ending, str]:
-    """How a capture's recording ended, and why, in words."""
-    bye = capture.text("bye")
+def ending_of(host: Mapping[str, Any], bye: str) -> tuple[Ending, str]:
+    """How a recording ended, and why, in words, by what its host knew and the box's last word (empty: none came)."""
     try:
-        sidecar: Sidecar = typed(capture.host, Sidecar, "host")
+        sidecar: Sidecar = typed(host, Sidecar, "host")
     except FileError:
         sidecar = Sidecar()
     ending = sidecar.ending

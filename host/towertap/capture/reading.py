@@ -18,6 +18,7 @@ from towertap.capture import schema
 from towertap.capture.conditions import Conditions, StruckOut
 from towertap.capture.consistency import hold_together
 from towertap.capture.imported import LAYOUTS_OF_OTHERS, Origin
+from towertap.capture.rate import frame_blocks
 from towertap.doors.files import opened, size_of
 from towertap.doors.structured import from_json, typed
 from towertap.doors.times import local_day
@@ -70,7 +71,10 @@ class Capture:
         if self.n_samples == 0:
             raise FileError("a capture without samples; decode the raw recording again")
         self._tables = {entry.name: self._read_table(entry) for entry in schema.tables() if not entry.is_long}
-        hold_together(file, self.n_samples, self._tables, has_frames=not self.is_imported)
+        try:
+            hold_together(frame_blocks(file), self.n_samples, self._tables, has_frames=not self.is_imported)
+        except FileError as error:
+            raise FileError(f"damaged capture: {error}; {schema.AGAIN}") from None
 
     def __enter__(self) -> Self:
         return self

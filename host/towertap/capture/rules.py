@@ -303,7 +303,7 @@ def _box_load(m: Measured) -> Answer:
 
 
 def _ending(m: Measured) -> Answer:
-    ending, why = ending_of(m.capture)
+    ending, why = ending_of(m.capture.host, m.capture.text("bye"))
     if ending is not Ending.BROKEN_OFF:
         return ending.value, "not broken off", True, f"the recording was {WHOLE[ending]}: {why}"
     length_s = m.capture.n_samples / m.capture.rate_hz

@@ -10,9 +10,9 @@ from keyword import iskeyword
 
 import click
 
-import towertap
 from towertap.doors.terminal import shown
 from towertap.errors import CallError, TowertapError
+from towertap.version import VERSION
 
 COMMANDS = {
     "analyse": "acceleration, weighted acceleration, jerk and bands of one capture, per second and as a whole",
@@ -59,7 +59,7 @@ class _LazyGroup(click.Group):
 
 
 @click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
-@click.version_option(towertap.__version__, prog_name="towertap")
+@click.version_option(VERSION, prog_name="towertap")
 def group() -> None:
     """Evidence for suspension work.
 

@@ -111,8 +111,8 @@ def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[
     is driven again if need be. CallError when there is no drive left.
     """
     # statistics take long to load, and few recordings need a plan
-    from towertap.compare.drives.inventory import inventory, lacking
     from towertap.compare.drives.unused import nearly_alike
+    from towertap.compare.inventory import inventory, lacking
     from towertap.compare.plan.controls import CONTROLS
     from towertap.compare.plan.plan import read_plan
 

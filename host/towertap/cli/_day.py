@@ -17,9 +17,9 @@ from towertap.cli._asking import ask, ask_for, said, tell
 from towertap.cli._idle import record_idle
 from towertap.cli._outcome import Outcome, console, judged
 from towertap.cli._preflight import Check, gravity, preflight
-from towertap.cli._recording import Driven, Recorder
-from towertap.compare.drives.inventory import inventory, lacking
+from towertap.cli._recording import RecordedDrive, Recorder
 from towertap.compare.drives.slots import Key
+from towertap.compare.inventory import inventory, lacking
 from towertap.compare.plan.plan import Plan, PlannedDrive
 from towertap.errors import AnalysisError, CallError
 
@@ -42,7 +42,7 @@ class Day:
     plan_path: Path
     recorder: Recorder
     known: dict[str, Any]
-    driven: list[Driven] = field(default_factory=list)
+    driven: list[RecordedDrive] = field(default_factory=list)
     struck_out: list[str] = field(default_factory=list)
     done: set[Key] = field(default_factory=set)
 
@@ -135,7 +135,7 @@ class Day:
         if ask("Enter drives it again and strikes this one out; k keeps it and goes on", _choice, "") != "k":
             self._again(driven, driven.problem)
 
-    def _again(self, driven: Driven, reason: str) -> None:
+    def _again(self, driven: RecordedDrive, reason: str) -> None:
         """Strike a drive out, so that it is the next one."""
         strike_out(driven.capture_path, reason)
         self.struck_out.append(driven.capture_path.name)

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 from towertap.bench import records
-from towertap.bench.idle import idle_of
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import plain
 from towertap.cli._recording import Recorder
+from towertap.idle import idle_of
 from towertap.signals.metrics import METRICS
 
 IDLE_S = 20.0

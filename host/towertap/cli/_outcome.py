@@ -7,7 +7,7 @@ import json
 import math
 import os
 import sys
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,6 +15,7 @@ import click
 import numpy as np
 from rich.box import SIMPLE
 from rich.console import RenderableType
+from rich.constrain import Constrain
 from rich.table import Table
 from rich.text import Text
 
@@ -27,6 +28,8 @@ console = Terminal(stderr=True)
 
 NO_TERMINAL_COLUMNS = 200
 """Width of tables that go to a file or another program, unless COLUMNS says another."""
+PROSE_COLUMNS = 96
+"""Longer lines are hard to read."""
 
 
 @dataclass(frozen=True)
@@ -100,10 +103,29 @@ def table(title: str, *columns: str, right: Collection[str] = ()) -> Table:
 
 def as_rich(made: words.Table) -> Table:
     """A table of plain texts for the terminal."""
-    drawn = table(made.title, *made.columns, right=made.right)
-    for row in made.rows:
-        drawn.add_row(*(Text(cell) for cell in row))
+    columns = made.columns[1:] if made.grouped else made.columns
+    drawn = table(made.title, *columns, right=made.right)
+    for heading, rows in made.groups():
+        if made.grouped:
+            drawn.add_row(Text(heading, style="bold"))
+        for row in rows:
+            drawn.add_row(*(Text(cell) for cell in row))
     return drawn
+
+
+def paragraph(words: str, style: str = "") -> RenderableType:
+    """Prose, folded at the width there is, or sooner where that is wide."""
+    return Constrain(Text(words, style=style, no_wrap=False, overflow="fold"), PROSE_COLUMNS)
+
+
+def folded(lines: Iterable[tuple[str, str]]) -> RenderableType:
+    """Lines of prose, each with what it is before it and folded beside that."""
+    grid = Table.grid(padding=(0, 1))
+    grid.add_column(no_wrap=True, style="bold")
+    grid.add_column(overflow="fold")
+    for name, line in lines:
+        grid.add_row(Text(name), Text(line))
+    return Constrain(grid, PROSE_COLUMNS)
 
 
 def plain(value: Any) -> Any:

@@ -33,7 +33,7 @@ HANGUP = getattr(signal, "SIGHUP", None)
 
 
 @dataclass(frozen=True)
-class Driven:
+class RecordedDrive:
     """A recording that has ended, and what its check says."""
 
     recording: Recording
@@ -88,7 +88,7 @@ class Recorder:
         if self.bell and console.is_terminal:
             console.bell()
 
-    def drive(self, conditions: Conditions) -> Driven:
+    def drive(self, conditions: Conditions) -> RecordedDrive:
         """Record until the box, a key or a signal ends it; a second Ctrl-C interrupts, and the raw recording stays."""
         self.out.mkdir(parents=True, exist_ok=True)
         number, place = conditions.pass_number or 0, conditions.box_position
@@ -117,7 +117,7 @@ class Recorder:
             self.ring()
             capture_path = decode_raw(raw, raw.with_suffix(".h5"))
             with open_capture(capture_path) as capture:
-                return Driven(recording, capture_path, check(capture), conditions)
+                return RecordedDrive(recording, capture_path, check(capture), conditions)
 
 
 @contextmanager

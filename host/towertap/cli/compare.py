@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import click
@@ -13,21 +14,20 @@ from rich.text import Text
 from towertap.amendments import note_seen
 from towertap.bench.records import bench_folder
 from towertap.capture.speed_log import read_speed_logs
-from towertap.cli._outcome import Outcome, answers, as_rich, console, table
+from towertap.cli._outcome import Outcome, answers, as_rich, console, folded, paragraph
 from towertap.compare import Comparison, compare, load_drives
 from towertap.compare.comparison import DEFAULT_METRICS
 from towertap.compare.controls import controls_of, write_control
 from towertap.compare.drives.speed_join import with_speed
-from towertap.compare.findings.departures import NO_PLAN
+from towertap.compare.findings.describe import findings_table, notes_together
 from towertap.compare.plan.controls import CONTROLS, ControlKind
 from towertap.compare.plan.plan import Plan, read_plan
 from towertap.compare.sections import SECTIONS
 from towertap.errors import CallError
 from towertap.settings import default, setting
-from towertap.words.numbers import fixed, p_value
+from towertap.words.phrases import counted
 
 STYLES = {"harsher": "bold red", "gentler": "bold green", "equivalent": "bold blue", "undecided": "bold yellow"}
-COLUMNS = ("road\nmetric", "ratio\n95 % interval", "p different\np equivalent", "verdict\nby")
 
 HELP = """Compare the captures of FOLDER before and after a part was changed.
 
@@ -36,11 +36,11 @@ of each with either part. Best driven A B B A (A before, B after): passes with A
 steady drift of weather or tyres cancels; 'towertap plan' writes such an order.
 
 \b
-Verdicts, of each metric on each rough road:
-  harsher     it is more with the part after, and chance would seldom do that
-  gentler     it is less with the part after, and chance would seldom do that
-  equivalent  the change, if there is one, is shown to lie inside the margin
-  undecided   the passes show neither, which does not mean that nothing changed
+Verdicts about the part, of each metric:
+  harsher     it is more with the part after, and chance alone rarely does that
+  gentler     it is less with the part after, and chance alone rarely does that
+  equivalent  no change that counts: what there is lies inside the margin
+  undecided   neither is shown, which does not mean that nothing changed
 
 A refusal is one line on standard error and exit status 2, with nothing on standard output, with --json as well.
 """
@@ -123,6 +123,7 @@ A refusal is one line on standard error and exit status 2, with nothing on stand
 @click.option(
     "--sounds/--no-sounds", default=default("sounds"), help="Whether it comes with sounds of typical passes; as set."
 )
+@click.option("--full", is_flag=True, help="Tell all that the answer rests on; in the report, open every fold.")
 @answers
 def command(
     folder: Path,
@@ -146,6 +147,7 @@ def command(
     speed_offset: float | None,
     report: Path | None,
     sounds: bool,
+    full: bool,
 ) -> Outcome:
     """Load the passes, compare them, write the report, tell the answer."""
     plan = read_plan(plan_file) if plan_file else None
@@ -182,7 +184,7 @@ def command(
         judge_unaligned=judge_unaligned,
     )
     note_seen((drive.path, drive.source.raw_sha256) for drive in drives.passes if drive.source)
-    data, text = comparison.data(), [tell(comparison)]
+    data, text = comparison.data(), [tell(comparison, full)]
     if comparison.control:
         written = write_control(comparison.control, kept)
         data["kept"] = str(written)
@@ -195,7 +197,7 @@ def command(
         of_pictures, failures = sounds_of(comparison, report) if sounds else ({}, [])
         for failure in failures:
             console.print(failure, style="yellow", soft_wrap=True)
-        page = write_report(comparison, report, sounds=of_pictures)
+        page = write_report(comparison, report, sounds=of_pictures, full=full)
         data["report"] = str(page)
         text.append(Text(f"\nReport: {page}"))
     return Outcome(data, Group(*text))
@@ -213,38 +215,35 @@ def _named(plan: Plan | None, **given: str | None) -> list[str]:
     return [value for value in named.values() if value]
 
 
-def tell(comparison: Comparison) -> RenderableType:
-    """The answer for people: the findings in words, the evidence beside them, what to beware of, then the tables."""
-    blocks: list[RenderableType] = [Text(comparison.summary, style="bold")]
-    for finding in (*comparison.overall, *comparison.findings):
-        words = Text(f"\n{finding.words}")
-        words.highlight_words([f"{finding.verdict}."], STYLES[finding.verdict])
-        blocks.append(words)
-    blocks += [Text(f"\nNot as planned: {departure.words}.", style="yellow") for departure in comparison.departures]
-    if comparison.plan and not comparison.departures:
-        blocks.append(Text("\nDriven and compared as planned."))
-    if not comparison.plan:
-        blocks.append(Text(f"\n{NO_PLAN}", style="yellow"))
-    evidence = [
-        (section, comparison.evidence[section.name]) for section in SECTIONS if section.name in comparison.evidence
-    ]
-    for section, found in evidence:
-        blocks.append(Text(f"\n{section.title}: {found.headline}"))
-        blocks += [Text(paragraph) for paragraph in found.paragraphs]
-    every = (*comparison.overall, *comparison.findings)
-    remarks = [*comparison.warnings, *(caution for finding in every for caution in finding.cautions)]
-    blocks += [Text(f"\nBeware: {remark}", style="yellow") for remark in remarks]
-    return Group(*blocks, "", _tests(comparison), *(as_rich(made) for _, found in evidence for made in found.tables))
+def tell(comparison: Comparison, full: bool = False) -> RenderableType:
+    """The answer, the findings, what else could be wrong, the evidence in a line each; `full` adds all behind it."""
+    answer, lead = comparison.answer, comparison.case.lead
+    headline = paragraph(answer.headline, STYLES[lead.verdict])
+    table = as_rich(findings_table(comparison.overall, comparison.findings))
+    blocks: list[RenderableType] = [headline, folded(answer.lines), "", table]
+    if others := [caution.words for caution in comparison.cautions if caution.words not in answer.cautions]:
+        blocks += [Text("What else could be wrong", style="bold"), folded(("-", words) for words in others), ""]
+    blocks += [Text("Evidence", style="bold"), folded(_headlines(comparison)), ""]
+    if full:
+        blocks += [*_details(comparison), ""]
+    return Group(*blocks, headline)
 
 
-def _tests(comparison: Comparison) -> RenderableType:
-    made = table("Decision by passes (p after Holm)", *COLUMNS)
-    for finding in comparison.findings:
-        made.add_row(
-            Text(f"{finding.road}\n{finding.metric}"),
-            f"{finding.ratio:.3f}\n{fixed(finding.interval, 3)}",
-            f"{p_value(finding.p_difference_holm)}\n{p_value(finding.p_equivalence_holm)}",
-            Text(finding.verdict, style=STYLES[finding.verdict]).append(f"\n{finding.basis}", style="default"),
-            end_section=True,
-        )
-    return made
+def _headlines(comparison: Comparison) -> Iterator[tuple[str, str]]:
+    if comparison.plan:
+        departures = len(comparison.departures)
+        yield "The plan", f"Not as planned in {counted(departures, 'point')}." if departures else "Kept."
+    for section in SECTIONS:
+        if section.name in comparison.evidence:
+            yield section.title, comparison.evidence[section.name].headline
+
+
+def _details(comparison: Comparison) -> Iterator[RenderableType]:
+    """Every finding in words, departures from the plan, paragraphs and tables."""
+    notes = notes_together(comparison.case.all, (comparison.before, comparison.after))
+    yield folded(("-", note) for note in notes)
+    yield folded(("-", f"Not as planned: {departure.words}.") for departure in comparison.departures)
+    for section in SECTIONS:
+        if evidence := comparison.evidence.get(section.name):
+            yield folded(("", paragraph) for paragraph in evidence.paragraphs)
+            yield from map(as_rich, evidence.tables)

@@ -7,9 +7,11 @@ from pathlib import Path
 from typing import Any
 
 import click
+from rich.console import Group, RenderableType
 from rich.text import Text
 
 from towertap.cli._outcome import Outcome, answers, console
+from towertap.cli.compare import tell
 from towertap.demo.run import NOTICE, DemoResult, run_demo
 
 
@@ -47,15 +49,12 @@ def _data(result: DemoResult) -> dict[str, Any]:
     }
 
 
-def _words(result: DemoResult, took_s: float) -> str:
+def _words(result: DemoResult, took_s: float) -> RenderableType:
     sound = sum(integrity.sound for integrity in result.integrity.values())
     lines = [
-        "",
-        result.comparison.summary,
-        *(f"\n{finding.words}" for finding in result.comparison),
         "",
         f"{sound} of {len(result.integrity)} captures sound; firmware run by {result.interpreter}; {took_s:.0f} s.",
         NOTICE if result.as_expected else f"{NOTICE} It did not come out as expected.",
         f"Report: {result.report}",
     ]
-    return "\n".join(lines)
+    return Group("", tell(result.comparison), *lines)

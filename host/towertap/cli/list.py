@@ -12,8 +12,8 @@ from rich.text import Text
 
 from towertap.cli._outcome import Outcome, answers, console, lines
 from towertap.compare.drives.folder import captures_in
-from towertap.compare.drives.inventory import Entry, inventory, lacking, names_of
 from towertap.compare.drives.unused import nearly_alike
+from towertap.compare.inventory import Entry, inventory, lacking, names_of
 from towertap.compare.plan.plan import Plan, read_plan
 from towertap.words.phrases import counted
 

@@ -5,8 +5,11 @@ from __future__ import annotations
 import secrets
 import shlex
 import sys
+from collections import Counter
+from collections.abc import Callable
 from dataclasses import asdict, fields
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,33 +18,83 @@ from rich.console import Group
 from rich.progress import Progress
 from rich.text import Text
 
+from towertap.cli._asking import QUESTIONS, ask
 from towertap.cli._conditions import held_to_rules
 from towertap.cli._outcome import Outcome, answers, as_rich, console
-from towertap.compare.controls import controls_with, measured
+from towertap.compare.controls import controls_with, known_before
 from towertap.compare.plan.choice import Wanted
 from towertap.compare.plan.controls import CONTROLS
 from towertap.compare.plan.order import drive_order, left_open
 from towertap.compare.plan.pilot import PassSpread, load_pilot, said
 from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
-from towertap.compare.stats.planning import DESIGNS, PlannedDesign, Reach, design_of
-from towertap.compare.stats.spreads import Beforehand
+from towertap.compare.stats.planning import DESIGNS, Reach, design_of
 from towertap.doors.structured import typed
+from towertap.doors.units import speed_kmh
 from towertap.errors import CallError
 from towertap.report.run_sheet import NO_MOUNTING, driven, drives_folder, prospects, write_plan_and_sheets
-from towertap.settings import setting
+from towertap.settings import default, setting
 from towertap.signals.metrics import METRICS, RMS
 from towertap.words.numbers import percent
 from towertap.words.table import Table, tabulate
 
-ASKED = {
-    "vehicle": "The vehicle",
-    "before": "The part fitted before, by the name that the captures will carry",
-    "after": "The part fitted after",
-    "smooth": "The smooth road and the speed aimed at, as NAME=KMH",
-    "roads": "The rough roads, as NAME=KMH NAME=KMH …",
-    "spread": "How far passes with nothing changed differ, in percent (3 to 4 is usual; a pilot knows better)",
+
+def name(text: str) -> str:
+    """A name on one line, without blanks at its ends."""
+    if not (words := " ".join(text.split())):
+        raise CallError("a name is needed")
+    return words
+
+
+def road(text: str) -> PlannedRoad:
+    """A road and the speed aimed at on it."""
+    of_road, equals, speed = text.rpartition("=")
+    if not equals:
+        raise CallError(f"'{text}' is no road with a speed: say NAME=SPEED, such as quarry-lane=40 or moor road=30 mph")
+    read: PlannedRoad = typed({"name": name(of_road), "speed_kmh": speed_kmh(speed)}, PlannedRoad, f"road '{text}'")
+    return read
+
+
+def rough_roads(text: str) -> tuple[PlannedRoad, ...]:
+    """Roads with commas between."""
+    return tuple(map(road, text.split(",")))
+
+
+def fraction(text: str) -> float:
+    """A fraction, from percent; 0 may be."""
+    try:
+        size = float(text.rstrip(" %").replace(",", "."))
+    except ValueError:
+        raise CallError(f"'{text}' is no number of percent") from None
+    if not 0 <= size < 100:
+        raise CallError(f"{text.rstrip(' %')} % cannot be: say a number between 0 and 100")
+    return size / 100
+
+
+def share(text: str) -> float:
+    """A fraction above 0, from percent."""
+    if not (above := fraction(text)):
+        raise CallError("0 % cannot be: say a number between 0 and 100")
+    return above
+
+
+def recorded(field: str, text: str) -> str:
+    """A condition as `record` keeps it; nothing where nothing was said."""
+    return held_to_rules(field, text) if text else ""
+
+
+ASKED: dict[str, tuple[str, Callable[[str], Any]]] = {
+    "vehicle": ("The vehicle", name),
+    "before": ("The part fitted now, by the name that its captures will carry", name),
+    "after": ("The part fitted after", name),
+    "smooth": ("The smooth road and the speed aimed at, as NAME=SPEED", road),
+    "roads": ("The rough roads and the speeds aimed at, as NAME=SPEED, NAME=SPEED …", rough_roads),
+    "spread": ("How far passes with nothing changed differ, in percent (3 to 4 is usual; a pilot knows better)", share),
 }
-"""What a plan cannot do without, and how it is asked for on a terminal."""
+"""What a plan cannot do without: how it is asked for on a terminal, and what reads the answer."""
+AS_GIVEN = ("vehicle", "before", "after", "margin", "power", "refit_sd", "day_sd", "control")
+"""What stands in the plan as it was said."""
+RECORDED = ("mounting", "box_position", "tyre_pressures_kpa")
+"""What `record` needs or asks in every drive that no plan says it for."""
 
 WHY_SPREAD = (
     " (the spread, how far passes with nothing changed differ, decides how many passes it takes: 3 to 4 % is usual, so "
@@ -49,11 +102,12 @@ WHY_SPREAD = (
 )
 
 FLAGS = {"roads": "--road", "spread": "--pilot or --spread"}
-SPREAD = click.FloatRange(0, 100, max_open=True)
 DESIGN_HELP = (
     f"By name ({', '.join(planned.name for planned in DESIGNS)}) or as it is driven, as below. When not given, the one "
     "that tells the margin about the part at the least work."
 )
+BENCH = Path("drives/bench")
+"""Where `record` and `compare` look for the records when the drives are in the folder `drives`."""
 AIR_C = click.FloatRange(-60, 60)
 
 
@@ -68,11 +122,11 @@ AIR_C = click.FloatRange(-60, 60)
 )
 @click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
 @click.option("--question", help="What is to be found out; made from the parts when not given.")
-@click.option("--vehicle", help="The vehicle.")
-@click.option("--before", metavar="NAME", help="The part fitted before, and fitted now.")
-@click.option("--after", metavar="NAME", help="The part fitted after.")
-@click.option("--smooth", metavar="NAME=KMH", help="The smooth road and the speed aimed at.")
-@click.option("--road", "roads", multiple=True, metavar="NAME=KMH", help="A rough road; may be repeated.")
+@click.option("--vehicle", type=name, metavar="NAME", help="The vehicle.")
+@click.option("--before", type=name, metavar="NAME", help="The part fitted before, and fitted now.")
+@click.option("--after", type=name, metavar="NAME", help="The part fitted after.")
+@click.option("--smooth", type=road, metavar="NAME=SPEED", help="The smooth road and the speed aimed at.")
+@click.option("--road", "roads", type=road, multiple=True, metavar="NAME=SPEED", help="A rough road; may be repeated.")
 @click.option(
     "--metric",
     "metrics",
@@ -82,156 +136,145 @@ AIR_C = click.FloatRange(-60, 60)
     type=click.Choice([metric.name for metric in METRICS.values() if metric.statistic is RMS]),
     help="The primary metric; further ones may follow, as secondary: a family of tests apart, at no cost to it.",
 )
+@click.option("--margin", type=share, metavar="PERCENT", help="The change that counts; as set when not given, or 10.")
 @click.option(
-    "--margin",
-    type=float,
-    metavar="PERCENT",
-    help="The change that counts; as set when not given, or 10.",
+    "--power", type=share, default="80", show_default=True, metavar="PERCENT", help="How surely it is to be found."
 )
-@click.option("--power", default=80.0, show_default=True, metavar="PERCENT", help="How surely it is to be found.")
-@click.option("--spread", type=float, metavar="PERCENT", help="How far passes with nothing changed differ (s.d./mean).")
+@click.option("--spread", type=share, metavar="PERCENT", help="How far passes with nothing changed differ (s.d./mean).")
 @click.option("--pilot", type=click.Path(path_type=Path), help="Folder of captures with nothing changed: the spread.")
 @click.option(
     "--passes", type=click.IntRange(2, 500), help="Passes a side on each road; as many as it takes when not given."
 )
 @click.option("--design", help=DESIGN_HELP)
-@click.option("--blocks", type=click.IntRange(1, 20), help="The design AB, AB|BA, AB|BA|AB … with so many blocks.")
 @click.option(
     "--control",
     type=click.Choice(list(CONTROLS)),
     help="Plan a control: the part fitted anew, the part on another day, or a change that must show (tyre pressures up "
     "by 50 kPa, say; after is the harsher one). Four of a kind measure what is else assumed.",
 )
-@click.option("--refit-sd", type=SPREAD, metavar="PERCENT", help="How far installations differ; 3 when nothing says.")
-@click.option("--day-sd", type=SPREAD, metavar="PERCENT", help="How far days differ; 3 when nothing says.")
+@click.option("--refit-sd", type=fraction, metavar="PERCENT", help="How far installations differ; 3 when nothing says.")
+@click.option("--day-sd", type=fraction, metavar="PERCENT", help="How far days differ; 3 when nothing says.")
 @click.option(
     "--bench",
     type=click.Path(file_okay=False, path_type=Path),
-    default=Path("drives/bench"),
-    show_default=True,
-    help="Folder of the bench records, with the controls of this vehicle.",
+    default=default("bench"),
+    help="Folder of the bench records, with the controls of this vehicle; default: as set, or drives/bench.",
 )
 @click.option(
     "--seed", type=click.IntRange(0, 2**63 - 1), help="Seed of the drawn order; drawn as well when not given."
 )
-@click.option("--tyre-pressures-kpa", default="", help='To be held: "250, 250, 300, 300".')
+@click.option("--tyre-pressures", "tyre_pressures_kpa", help='To be held: "2.5, 2.5, 3, 3 bar", "250 kPa".')
 @click.option("--air-temperature-c", type=(AIR_C, AIR_C), metavar="LOW HIGH", help="To be held, °C.")
-@click.option("--box-position", default="", help="Where the box sits.")
-@click.option("--mounting", default="", help='Chip axis along each vehicle axis: "x=+X,y=+Y,z=+Z".')
+@click.option("--box-position", help="Where the box sits.")
+@click.option("--mounting", help='Chip axis along each vehicle axis: "x=+X,y=+Y,z=+Z".')
 @answers
-def command(folder: Path, pilot: Path | None, passes: int | None, bench: Path, **given: Any) -> Outcome:
+def command(folder: Path, pilot: Path | None, passes: int | None, bench: Path | None, **given: Any) -> Outcome:
     """Ask for what is missing, choose design and passes, draw the order, write plan and run sheet."""
-    planned = _design(given["design"], given["blocks"])
-    given = _ask(given, pilot)
-    roads = [_road(text) for text in (*given["roads"], given["smooth"])]
-    for name in ("tyre_pressures_kpa", "box_position", "mounting"):
-        if given[name]:
-            held_to_rules(name, given[name])
+    planned = design_of(given["design"]) if given["design"] else None
+    given = _asked(given, pilot)
     if not given["mounting"]:
         console.print(Text(f"Beware: {NO_MOUNTING}, or plan anew with it"), style="yellow", soft_wrap=True)
-    spread = _spread(given, pilot, [road.name for road in roads[:-1]])
-    for name in ("margin", "power"):
-        if not 0 < given[name] < 100:
-            raise CallError(f"{name} must lie between 0 and 100 %, not {given[name]:g} %")
-    kept = controls_with(given["vehicle"], bench)
-    known = (
-        Beforehand(measured(kept, "refit", given["metrics"][0]), _fraction(given["refit_sd"])),
-        Beforehand(measured(kept, "day", given["metrics"][0]), _fraction(given["day_sd"])),
-    )
-    wanted = Wanted(spread, given["margin"] / 100, given["power"] / 100, known, given["control"])
+    spread = _spread(given, pilot)
+    kept = controls_with(given["vehicle"], bench or BENCH)
+    known = known_before(kept, given["metrics"][0], given["refit_sd"], given["day_sd"])
+    wanted = Wanted(spread, given["margin"], given["power"], known, given["control"])
     able = wanted.choose(planned, passes)
-    plan = _plan(given, roads, spread, able)
+    plan = _plan(given, spread, able)
     designs = [] if plan.control else wanted.beside(able)
     files = write_plan_and_sheets(plan, wanted, folder)
     return Outcome(_data(plan, wanted, able, designs, files), _text(plan, wanted, designs, files, bench))
 
 
-def _design(text: str | None, blocks: int | None) -> PlannedDesign | None:
-    """The design asked for, if any."""
-    if text and blocks:
-        raise CallError("say either --design or --blocks: both name the design")
-    if blocks:
-        text = "|".join(("AB", "BA")[block % 2] for block in range(blocks))
-    return design_of(text) if text else None
+def _asked(given: dict[str, Any], pilot: Path | None) -> dict[str, Any]:
+    """All that a plan needs: what is given, and what was asked for; without a terminal CallError names what is missing.
 
-
-def _fraction(percent: float | None) -> float | None:
-    return None if percent is None else percent / 100
-
-
-def _ask(given: dict[str, Any], pilot: Path | None) -> dict[str, Any]:
-    """Ask for what a plan needs and was not given; without a terminal CallError names it."""
-    if given["control"] and given["before"]:
-        given["after"] = given["after"] or CONTROLS[given["control"]].called.format(before=given["before"])
-    missing = [name for name in ASKED if given[name] in (None, "", ()) and not (name == "spread" and pilot)]
+    An answer that cannot stand is asked for again at once.
+    """
+    known = given | {field: recorded(field, given[field] or "") for field in RECORDED}
+    _apart(known)
+    needless = {"spread": pilot, "after": known["control"]}
+    missing = [field for field in ASKED if not (known[field] or needless.get(field))]
     if missing and not sys.stdin.isatty():
-        flags = ", ".join(FLAGS.get(name, f"--{name}") for name in missing)
+        flags = ", ".join(FLAGS.get(field, f"--{field}") for field in missing)
         why = WHY_SPREAD if "spread" in missing else ""
         raise CallError(f"not said, and there is no terminal to ask on: {flags}; give them as options{why}")
-    for name in missing:
-        answer = click.prompt(ASKED[name], type=float if name == "spread" else str, err=True)
-        given[name] = str(answer).split() if name == "roads" else answer
-    if given["margin"] is None and missing:
-        given["margin"] = click.prompt("The margin that counts, in percent", default=setting("margin"), err=True)
-    return given | {"margin": setting("margin") if given["margin"] is None else given["margin"]}
+    for field in missing:
+        words, read = ASKED[field]
+        known[field] = ask(words, _fitting(known, field, read))
+    if missing:
+        if given["margin"] is None:
+            usual = f"{setting('margin'):g}"
+            known["margin"] = ask(f"The change that counts, in percent (Enter: {usual})", share, usual)
+        for field in RECORDED:
+            if not known[field]:
+                known[field] = ask(f"{QUESTIONS[field]} (Enter: not known yet)", partial(recorded, field), "")
+    if known["control"]:
+        known["after"] = known["after"] or CONTROLS[known["control"]].called.format(before=known["before"])
+    return known | {"margin": known["margin"] or setting("margin") / 100}
 
 
-def _road(text: str) -> PlannedRoad:
-    name, _, speed = text.rpartition("=")
-    try:
-        road: PlannedRoad = typed({"name": name.strip(), "speed_kmh": float(speed)}, PlannedRoad, f"road '{text}'")
-    except ValueError:
-        raise CallError(f"'{text}' is no road with a speed: say NAME=KMH, such as quarry-lane=40") from None
-    return road
+def _fitting(known: dict[str, Any], field: str, read: Callable[[str], Any]) -> Callable[[str], Any]:
+    """What reads an answer and holds it against what is known."""
+
+    def fitting(text: str) -> Any:
+        answer = read(text)
+        _apart(known | {field: answer})
+        return answer
+
+    return fitting
 
 
-def _spread(given: dict[str, Any], pilot: Path | None, roads: list[str]) -> PassSpread:
+def _apart(known: dict[str, Any]) -> None:
+    """CallError where parts or roads share a name."""
+    roads = [*known["roads"], *filter(None, [known["smooth"]])]
+    for what, names in (
+        ("parts", [known["before"], known["after"]]),
+        ("roads", [planned.name for planned in roads]),
+    ):
+        for twice in (shared for shared, count in Counter(filter(None, names)).items() if count > 1):
+            raise CallError(f"two {what} are named '{twice}': name each apart")
+
+
+def _spread(given: dict[str, Any], pilot: Path | None) -> PassSpread:
     """The spread to plan with."""
-    percent: float | None = given["spread"]
-    if (percent is None) == (pilot is None):
+    if (given["spread"] is None) == (pilot is None):
         raise CallError("say either --spread or --pilot: there is one spread to plan with")
-    if pilot is not None:
-        with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
-            task = progress.add_task("reading the pilot", total=None)
-            spread = load_pilot(
-                pilot,
-                given["metrics"][0],
-                roads,
-                given["box_position"],
-                lambda done, total: progress.update(task, completed=done, total=total),
-            )
-        for line in spread.left_out:
-            console.print(Text(f"left out: {line}"), style="yellow")
-        return spread
-    if percent is None or not 0 < percent < 100:
-        raise CallError(f"a spread of {percent:g} % cannot be: say a number between 0 and 100")
-    return said(percent / 100, len(roads))
+    roads = [planned.name for planned in given["roads"]]
+    if pilot is None:
+        return said(given["spread"], len(roads))
+    with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
+        task = progress.add_task("reading the pilot", total=None)
+        spread = load_pilot(
+            pilot,
+            given["metrics"][0],
+            roads,
+            given["box_position"],
+            lambda done, total: progress.update(task, completed=done, total=total),
+        )
+    for line in spread.left_out:
+        console.print(Text(f"left out: {line}"), style="yellow")
+    return spread
 
 
-def _plan(given: dict[str, Any], roads: list[PlannedRoad], spread: PassSpread, able: Reach) -> Plan:
+def _plan(given: dict[str, Any], spread: PassSpread, able: Reach) -> Plan:
     before, after, control = given["before"], given["after"], given["control"]
     seed = secrets.randbelow(1_000_000) if given["seed"] is None else given["seed"]
     asked = CONTROLS[control].question if control else "Does it ride differently with {after} than with {before}?"
+    roads = (*given["roads"], given["smooth"])
+    names = [planned.name for planned in roads]
     return Plan(
         question=given["question"] or asked.format(before=before, after=after),
-        vehicle=given["vehicle"],
-        before=before,
-        after=after,
-        smooth=roads[-1].name,
-        roads=tuple(roads),
+        smooth=given["smooth"].name,
+        roads=roads,
         metrics=tuple(dict.fromkeys(given["metrics"])),
-        margin=given["margin"] / 100,
-        power=given["power"] / 100,
         spread=spread.planned,
         spread_from=spread.words,
-        refit_sd=_fraction(given["refit_sd"]),
-        day_sd=_fraction(given["day_sd"]),
         design=able.planned.order,
-        control=control,
         seed=seed,
         hold=HeldConditions(**{field.name: given[field.name] for field in fields(HeldConditions)}),
-        drives=drive_order(before, after, [road.name for road in roads], able.passes, able.planned, seed),
+        drives=drive_order(before, after, names, able.passes, able.planned, seed),
         written_utc=datetime.now(UTC).isoformat(timespec="seconds"),
+        **{field: given[field] for field in AS_GIVEN},
     )
 
 
@@ -253,18 +296,25 @@ def _data(plan: Plan, wanted: Wanted, able: Reach, designs: list[Reach], files: 
     }
 
 
-def _text(plan: Plan, wanted: Wanted, designs: list[Reach], files: dict[str, Path], bench: Path) -> Group:
-    path, drives = shlex.quote(str(files["plan"])), drives_folder(plan)
-    kept = f" --bench {shlex.quote(str(bench))}" if plan.control else ""
+def _text(plan: Plan, wanted: Wanted, designs: list[Reach], files: dict[str, Path], bench: Path | None) -> Group:
+    of_plan, out = ["--plan", str(files["plan"])], drives_folder(plan)
+    beside = [] if bench in (None, setting("bench")) and not plan.control else ["--bench", str(bench or BENCH)]
+    record = ["towertap", "record", *of_plan, "--out", out]
+    steps = {
+        "print": f"{files['html']} (as plain text: {files['text'].name})",
+        "before the first drive": shlex.join([*record, "--preflight"]),
+        "drive": shlex.join(record),
+        "after the last drive": shlex.join(["towertap", "compare", out, *of_plan, *beside]),
+    }
     return Group(
         Text(plan.question, style="bold"),
-        *(Text.assemble((f"{name}: ", "bold"), text) for name, text in (*driven(plan), *prospects(plan, wanted))),
+        *(Text.assemble((f"{what}: ", "bold"), text) for what, text in (*driven(plan), *prospects(plan, wanted))),
         "",
         *([as_rich(_designs(plan, wanted, designs))] if designs else []),
         *(Text(line) for line in _cannot_answer(plan, wanted, designs)),
-        Text(f"Plan: {files['plan']}\nRun sheet: {files['html']} and {files['text'].name}"),
-        Text(f"Each drive: towertap record --plan {path} --out {drives}"),
-        Text(f"After the drives: towertap compare {drives} --plan {path}{kept}"),
+        Text(f"Plan: {files['plan']}\n"),
+        Text("What to do next", style="bold"),
+        *(Text(f"  {step:<22}  {what}") for step, what in steps.items()),
     )
 
 

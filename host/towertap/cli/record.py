@@ -14,7 +14,7 @@ from towertap.box.port import open_box
 from towertap.cli._asking import ask_for, day_file, gather, next_planned, said
 from towertap.cli._conditions import condition_flag, condition_options, held_to_rules
 from towertap.cli._outcome import Outcome, answers, console, judged, lines
-from towertap.cli._recording import Driven, Recorder
+from towertap.cli._recording import RecordedDrive, Recorder
 from towertap.errors import CallError
 
 SAFETY = (
@@ -131,7 +131,7 @@ def _idle(recorder: Recorder, known: dict[str, Any], out: Path) -> Outcome:
     return Outcome({"idle": text}, text)
 
 
-def _outcome(driven: Driven, plan_path: Path | None, out: Path) -> Outcome:
+def _outcome(driven: RecordedDrive, plan_path: Path | None, out: Path) -> Outcome:
     recording, live, marks = driven.recording, driven.recording.live, driven.recording.live.messages["mark"]
     text = [
         f"{recording.ended}: {live.seconds:.1f} s, {live.samples} samples, {live.missing_samples} missing, "
@@ -153,7 +153,7 @@ def _after(plan_path: Path | None, out: Path) -> str:
     """What comes after a sound drive."""
     if plan_path is None:
         return "drive the next pass; 'towertap list' says what is there, 'towertap compare' compares the parts"
-    from towertap.compare.drives.inventory import inventory, lacking
+    from towertap.compare.inventory import inventory, lacking
     from towertap.compare.plan.plan import read_plan
 
     left = lacking(read_plan(plan_path), inventory(out))

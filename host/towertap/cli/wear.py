@@ -12,7 +12,7 @@ from rich.console import Group, RenderableType
 from rich.progress import Progress
 from rich.text import Text
 
-from towertap.cli._outcome import Outcome, answers, as_rich, console
+from towertap.cli._outcome import Outcome, answers, as_rich, console, folded, paragraph
 from towertap.settings import archive_folder, default
 from towertap.wear import follow
 from towertap.wear.course import DEFAULT_METRICS
@@ -57,6 +57,7 @@ from towertap.words.phrases import counted
 @click.option("--position", metavar="NAME", help="The box position to use, where a day was recorded at more than one.")
 @click.option("--bench", type=click.Path(path_type=Path), default=default("bench"), help="Folder of the bench records.")
 @click.option("--report", type=click.Path(path_type=Path, file_okay=False), help="Write wear.html into this folder.")
+@click.option("--full", is_flag=True, help="Tell all that the answer rests on; in the report, open every fold.")
 @answers
 def command(
     folder: Path | None,
@@ -64,6 +65,7 @@ def command(
     margin: float,
     metrics: tuple[str, ...],
     report: Path | None,
+    full: bool,
     **chosen: Any,
 ) -> Outcome:
     """Load the sessions, follow the part over them, write the report, tell the answer."""
@@ -77,28 +79,26 @@ def command(
         )
         progress.update(task, description="following them", total=None)
         wear = follow(history, margin / 100, metrics=metrics or DEFAULT_METRICS)
-    data, text = wear.data(), [tell(wear)]
+    data, text = wear.data(), [tell(wear, full)]
     if report is not None:
         from towertap.wear.report import write_wear  # draws pictures: loaded only when asked for
 
-        page = write_wear(wear, report)
+        page = write_wear(wear, report, full=full)
         data["report"] = str(page)
         text.append(Text(f"\nReport: {page}"))
     return Outcome(data, Group(*text))
 
 
-def tell(wear: Wear) -> RenderableType:
-    """The answer for people: the courses in words, each with what to beware of, then the tables behind them."""
+def tell(wear: Wear, full: bool = False) -> RenderableType:
+    """The answer, each course in words, what could be wrong; `full` adds the tables. The answer stands last as well."""
+    answer = paragraph(wear.summary, "bold")
     left_out = (f"{capture.capture} was left out: {capture.reason}" for capture in wear.history.excluded)
-    lines = [Text(wear.summary, style="bold")]
-    for course in wear:
-        lines += [Text(f"\n{course.words}"), *map(_beware, course.cautions)]
-    lines += [Text(f"\n{check.words}") for check in wear.checks]
-    lines += map(_beware, (*wear.warnings, *left_out))
+    cautions = [*(caution.words for caution in wear.cautions), *left_out]
+    blocks: list[RenderableType] = [answer, ""]
+    blocks += [folded(("-", course.words) for course in (*wear, *wear.checks)), ""]
+    blocks += [Text("What could be wrong", style="bold"), folded(("-", words) for words in cautions), ""]
     if wear.history.others:
-        lines.append(Text(f"\nNot looked at: {counted(wear.history.others, 'capture')} of other parts or vehicles."))
-    return Group(*lines, "", *map(as_rich, tables(wear)))
-
-
-def _beware(remark: str) -> Text:
-    return Text(f"\nBeware: {remark}", style="yellow")
+        blocks += [f"Not looked at: {counted(wear.history.others, 'capture')} of other parts or vehicles.", ""]
+    if full:
+        blocks += map(as_rich, tables(wear))
+    return Group(*blocks, answer)

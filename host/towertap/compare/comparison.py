@@ -7,12 +7,14 @@ from dataclasses import asdict, dataclass, is_dataclass, replace
 from typing import Any
 
 from towertap.bench.carried import BenchSummary
-from towertap.compare.controls import Control, control_of
-from towertap.compare.drives.model import Drives, Excluded
+from towertap.compare.answer import Answer, Case, all_cautions, answer
+from towertap.compare.caution import Caution, Weight
+from towertap.compare.controls import Control
+from towertap.compare.drives.model import Drives, Excluded, metric_of
 from towertap.compare.drives.slots import Key, Slot
 from towertap.compare.findings import instrument, touched
-from towertap.compare.findings.departures import Departure, departures, with_leads
-from towertap.compare.findings.describe import summary
+from towertap.compare.findings.control import control_of
+from towertap.compare.findings.departures import NO_PLAN, Departure, departures, with_leads
 from towertap.compare.findings.find import find
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import ControlKind
@@ -23,7 +25,7 @@ from towertap.compare.sections import SECTIONS
 from towertap.compare.stats.contrast import ALPHA
 from towertap.compare.study import Study, lay_out
 from towertap.errors import AnalysisError
-from towertap.words.phrases import listed
+from towertap.words.phrases import listed, sentence_case
 
 DEFAULT_METRICS = ("jerk_z", "weighted_z", "acceleration_z")
 """Few, because without a plan that names the primary one every further metric costs the power of all."""
@@ -32,26 +34,26 @@ MARGIN = 0.10
 
 @dataclass(frozen=True, eq=False)
 class Comparison:
-    """The answer: findings by road and metric, with all that is needed to take them apart.
+    """Findings by road and metric, with all that is needed to take them apart.
 
-    `overall` are the findings over all rough roads together, one a metric, where there are two roads or more. `summary`
-    is one sentence over all findings, `alpha` the error rate of each family of findings (each kind of test), `limits`
-    the roughness limit of each metric by name, `warnings` whatever touches more than one finding, `bench` what the
-    bench says of the box behind each capture, by name. `evidence` is what each section found, by its name, in the order
-    of SECTIONS. `plan` is the plan it was held against, if there was one, and `departures` where it was not kept.
-    `control` is what this comparison tells as a control, where it is one; the summary is then of that.
+    `answer` is the one plain answer over all. `overall` are the findings over all rough roads together, one a metric,
+    where there are two roads or more. `alpha` is the error rate of each family of findings (each kind of test),
+    `limits` the roughness limit of each metric by name, `cautions` are all that weaken the answer, the gravest first,
+    `bench` is what the bench says of the box behind each capture, by name. `evidence` is what each section found, by
+    its name, in the order of SECTIONS. `plan` is the plan it was held against, if there was one, and `departures` where
+    it was not kept. `control` is what this comparison tells as a control, where it is one; the answer is then of that.
     """
 
     drives: Drives
     margin: float
     quantile: float
     alpha: float
-    summary: str
+    answer: Answer
     overall: tuple[Finding, ...]
     findings: tuple[Finding, ...]
     limits: Mapping[str, RoughnessLimit]
     evidence: Mapping[str, Evidence]
-    warnings: tuple[str, ...]
+    cautions: tuple[Caution, ...]
     bench: Mapping[str, BenchSummary]
     plan: Plan | None = None
     departures: tuple[Departure, ...] = ()
@@ -59,6 +61,11 @@ class Comparison:
 
     def __iter__(self) -> Iterator[Finding]:
         return iter(self.findings)
+
+    @property
+    def case(self) -> Case:
+        """What the answer is made of."""
+        return Case(self.overall, self.findings, self.drives, self.control)
 
     @property
     def before(self) -> str:
@@ -82,12 +89,10 @@ class Comparison:
 
     def data(self) -> dict[str, Any]:
         """The comparison as nested dicts and lists, for JSON; each section under its own name in `evidence`."""
-        own = ("before", "after", "smooth", "margin", "quantile", "alpha", "summary", "overall", "findings")
-        beside = ("limits", "warnings", "excluded", "bench", "plan", "departures", "control")
+        own = ("before", "after", "smooth", "margin", "quantile", "alpha", "answer", "overall", "findings")
+        beside = ("limits", "cautions", "excluded", "bench", "plan", "departures", "control")
         core = {name: getattr(self, name) for name in (*own, *beside)}
-        evidence = {
-            name: {"headline": found.headline, "data": _plain(found.data)} for name, found in self.evidence.items()
-        }
+        evidence = {name: {"headline": of.headline, "data": _plain(of.data)} for name, of in self.evidence.items()}
         return {name: _plain(value) for name, value in core.items()} | {"evidence": evidence}
 
 
@@ -130,31 +135,37 @@ def compare(
         overall, findings = with_leads(plan, study, overall), with_leads(plan, study, findings)
     own = control_of(control, drives, margin, overall or findings) if control else None
     study = replace(study, controls=(*study.controls, *([own] if own else [])))
-    evidence = {section.name: found for section in SECTIONS if (found := section.compare(study, (*overall, *findings)))}
+    every = (*overall, *findings)
+    evidence = {section.name: of for section in SECTIONS if (of := section.compare(study, every))}
+    bench = {drive.name: drive.bench for drive in drives.passes if drive.bench}
+    boxes = {drive.name: drive.bench for drive in drives.passes if drive.bench and drive.from_box}
 
     def judge(drives: Drives) -> Sequence[Finding]:
         return find(lay_out(drives, margin, quantile, chosen, blocks, *known), primary)[1]
 
-    bench = {drive.name: drive.bench for drive in drives.passes if drive.bench}
-    boxes = {drive.name: drive.bench for drive in drives.passes if drive.bench and drive.from_box}
+    case = Case(overall, findings, drives, own)
+    cautions = all_cautions(
+        case,
+        (
+            *(() if plan else (NO_PLAN,)),
+            *touched.cautions(drives, findings, judge),
+            *(caution for of in evidence.values() for caution in of.cautions),
+            *(() if metrics or plan else _not_carried(drives)),
+            *_on_pairing(study),
+            *instrument.cautions(boxes),
+        ),
+    )
     return Comparison(
         drives=drives,
         margin=margin,
         quantile=quantile,
         alpha=ALPHA,
-        summary=own.summary if own else summary([*overall, *findings]),
+        answer=answer(case, cautions),
         overall=overall,
         findings=findings,
         limits=study.limits,
         evidence=evidence,
-        warnings=(
-            *drives.warnings,
-            *touched.warnings(drives, findings, judge),
-            *([] if metrics or plan else _not_carried(drives)),
-            *instrument.warnings(boxes),
-            *_on_pairing(study),
-            *(warning for found in evidence.values() for warning in found.warnings),
-        ),
+        cautions=cautions,
         bench=bench,
         plan=plan,
         departures=departures(plan, study) if plan else (),
@@ -173,27 +184,32 @@ def _carried(drives: Drives) -> list[str]:
     return carried
 
 
-def _not_carried(drives: Drives) -> Iterator[str]:
+def _not_carried(drives: Drives) -> Iterator[Caution]:
     """The default metrics that are left out, with the reason."""
     reasons = {name: reason for drive in drives.passes for name, reason in drive.left_out.items()}
     for name in DEFAULT_METRICS:
         if name in reasons:
-            yield f"{name} is left out: {reasons[name]}"
+            yield Caution(f"{sentence_case(metric_of(name).label)} is left out: {reasons[name]}.")
 
 
-def _on_pairing(study: Study) -> Iterator[str]:
-    """Warnings about blocks that do not hold, passes that the plan does not have, and too few passes."""
+def _on_pairing(study: Study) -> Iterator[Caution]:
+    """Blocks that do not hold, passes that the plan does not have, and too few passes."""
     for road in (*study.roads, *([study.smooth] if study.smooth else [])):
         if road.not_paired:
-            yield (
+            yield Caution(
                 f"{road.name} is not compared by block ({road.not_paired}): a drift between the planned blocks does "
-                "not cancel there"
+                "not cancel there.",
+                Weight.WEAKENS,
             )
         if road.unplanned:
-            yield f"{listed(road.unplanned)} on {road.name} was not planned and is left out, so that the blocks hold"
+            yield Caution(f"{listed(road.unplanned)} on {road.name} was not planned and is left out: the blocks hold.")
     for road in study.roads:
         if 2 in (len(road.of("before")), len(road.of("after"))):
-            yield f"{road.name} has two passes on a side, which hardly carry a test: drive three or more"
+            yield Caution(
+                f"{road.name} has two passes on a side, which hardly carry a test.",
+                Weight.WEAKENS,
+                "Drive three passes or more with each part",
+            )
 
 
 def _plain(value: Any) -> Any:

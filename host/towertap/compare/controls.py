@@ -11,24 +11,20 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Literal
 
 import msgspec
 
-from towertap.compare.drives.calendar import days
-from towertap.compare.drives.model import SIDES, Drives
-from towertap.compare.findings.model import Finding
-from towertap.compare.plan.controls import CONTROLS, ControlKind
+from towertap.compare.drives.model import Drives
+from towertap.compare.plan.controls import ControlKind
 from towertap.compare.stats.contrast import Verdict
-from towertap.compare.stats.spreads import MeasuredVariance, pooled
+from towertap.compare.stats.spreads import Beforehand, MeasuredVariance, pooled
 from towertap.doors.structured import read_json
 from towertap.doors.whole_file import whole_file
-from towertap.errors import CallError, FileError
-from towertap.words.phrases import change, percents
+from towertap.errors import FileError
 
 SCHEMA, VERSION = "towertap control", 1
 LARGEST_BYTES = 1_000_000
@@ -70,71 +66,19 @@ class Control:
     captures: tuple[str, ...]
     metrics: dict[str, ControlValue]
 
-    def words(self, metric: str) -> str:
-        """One clause on a metric."""
-        value = self.metrics[metric]
-        size = f"{value.label} {change(value.ratio)}"
-        if value.interval is None or value.interval_90 is None:
-            return f"{size}, which its passes cannot tell from chance"
-        if self.kind == "positive":
-            shown = "shown" if value.shows == "harsher" else "not shown, so these drives could not have shown the part"
-            return f"{size}: {shown} (95 % interval from {percents(value.interval)})"
-        if value.shows == "equivalent":
-            inside = f"held inside the margin of {100 * self.margin:g} %"
-            return f"{size}: {inside} (90 % interval from {percents(value.interval_90)})"
-        judged = "undecided" if value.shows == "undecided" else "different, by more than passes make"
-        return f"{size}: {judged} (95 % interval from {percents(value.interval)})"
-
-    @property
-    def summary(self) -> str:
-        """One sentence on the control."""
-        name = CONTROLS[self.kind].name.capitalize()
-        return f"{name}, {self.after} after {self.before}: {'; '.join(map(self.words, self.metrics))}."
-
-
-def control_of(kind: ControlKind, drives: Drives, margin: float, findings: Sequence[Finding]) -> Control:
-    """The control that a comparison is; `findings` are one a metric, over all its rough roads.
-
-    Raises CallError where it was not driven on the days that such a control needs, or nobody knows.
-    """
-    of_day = days(drives.passes)
-    before, after = ({of_day[drive.name] for drive in drives.passes if drive.side == side} for side in SIDES)
-    every = before | after
-    if None in every:
-        name = CONTROLS[kind].name
-        raise CallError(f"a {name} needs the date of every pass: a capture does not say when it was driven")
-    if kind == "refit" and len(every) > 1:
-        raise CallError("a refit control is driven on one day, or what differs from day to day is in it: drive it so")
-    if kind == "day" and before & after:
-        raise CallError("a no-change day needs all passes of one side on one day and those of the other on another")
-    return Control(
-        kind=kind,
-        vehicle=drives.passes[0].conditions.vehicle,
-        before=drives.before,
-        after=drives.after,
-        date=str(max(str(day) for day in every)),
-        margin=margin,
-        captures=tuple(sorted(drive.name for drive in drives.passes)),
-        metrics={finding.metric: _value(finding) for finding in findings},
-    )
-
-
-def _value(finding: Finding) -> ControlValue:
-    error = finding.standard_error
-    return ControlValue(
-        label=finding.label,
-        ratio=finding.ratio,
-        interval=finding.interval,
-        interval_90=finding.interval_90,
-        shows=finding.on_these_drives,
-        variance=None if error is None else (math.log(finding.ratio) ** 2 - error**2) / 2,
-    )
-
 
 def measured(controls: Iterable[Control], kind: ControlKind, metric: str) -> MeasuredVariance:
     """What the controls of a kind tell of the spread in a metric, together."""
     values = [control.metrics[metric] for control in controls if control.kind == kind and metric in control.metrics]
     return pooled(MeasuredVariance(value.variance, 1.0) for value in values if value.variance is not None)
+
+
+def known_before(
+    controls: Iterable[Control], metric: str, refit_sd: float | None, day_sd: float | None
+) -> tuple[Beforehand, Beforehand]:
+    """What is known beforehand of how far installations and days differ: by controls, or as stated (fractions)."""
+    kept = list(controls)
+    return Beforehand(measured(kept, "refit", metric), refit_sd), Beforehand(measured(kept, "day", metric), day_sd)
 
 
 def write_control(control: Control, folder: Path) -> Path:

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from towertap.compare.caution import Caution
 from towertap.words.table import Table
 
 if TYPE_CHECKING:
@@ -20,14 +21,15 @@ if TYPE_CHECKING:
 class Evidence:
     """What a section found.
 
-    `headline` says it in one sentence, `paragraphs` and `tables` take it apart, `warnings` touch the findings.
-    `data` are dataclasses for JSON, `drawn` what the pictures need besides.
+    `headline` says it in one sentence, `tables` take it apart, `paragraphs` say what no table can; where there is
+    nothing but the headline there is nothing to see. `data` are dataclasses for JSON, `drawn` what the pictures need
+    besides (None: there are none).
     """
 
     headline: str
-    paragraphs: tuple[str, ...] = ()
     tables: tuple[Table, ...] = ()
-    warnings: tuple[str, ...] = ()
+    paragraphs: tuple[str, ...] = ()
+    cautions: tuple[Caution, ...] = ()
     data: Any = None
     drawn: Any = None
 
@@ -49,5 +51,5 @@ class Section(ABC):
         """Hold before against after, beside the findings over all roads and on each; None where nothing is to say."""
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
-        """Draw what it found; matplotlib is loaded only here."""
+        """Draw what it found, where `evidence` has what is drawn; matplotlib is loaded only here."""
         return ()

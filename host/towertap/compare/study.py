@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from towertap.compare.controls import Control, measured
+from towertap.compare.controls import Control, known_before
 from towertap.compare.drives.calendar import days, installations
 from towertap.compare.drives.model import SIDES, Drives, Pass, Quantity, Side
 from towertap.compare.drives.slots import Key, Slot, slots_of
@@ -86,10 +86,7 @@ class Study:
 
     def known(self, metric: str) -> tuple[Beforehand, Beforehand]:
         """What is known beforehand of how far installations and days differ in a metric."""
-        return (
-            Beforehand(measured(self.controls, "refit", metric), self.refit_sd),
-            Beforehand(measured(self.controls, "day", metric), self.day_sd),
-        )
+        return known_before(self.controls, metric, self.refit_sd, self.day_sd)
 
 
 @dataclass(frozen=True, eq=False)

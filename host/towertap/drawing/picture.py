@@ -1,9 +1,11 @@
-"""A figure with what the page says under it."""
+"""What the page shows as one picture: panels that stand side by side or stack, with the finding and the data."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from towertap.words.table import Table
 
 if TYPE_CHECKING:  # loading it takes a third of a second, and few runs draw
     from matplotlib.figure import Figure
@@ -11,8 +13,13 @@ if TYPE_CHECKING:  # loading it takes a third of a second, and few runs draw
 
 @dataclass(frozen=True, eq=False)
 class Picture:
-    """`name` is its file's name without suffix, `caption` how to read it; the figure's own title says the finding."""
+    """`name` is its files' name without suffix, `title` the finding, `caption` how to read it, `data` what is drawn.
+
+    Each of `panels` is as wide as `style.PANEL_IN` and can be read alone.
+    """
 
     name: str
-    figure: Figure
+    title: str
     caption: str
+    panels: tuple[Figure, ...]
+    data: Table

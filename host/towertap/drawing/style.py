@@ -1,20 +1,35 @@
-"""How every figure looks: one type scale, and a palette that survives colour-blindness and a black-and-white print."""
+"""How every picture looks: one type scale, and a palette that survives colour-blindness, print and dark screens."""
 
 from __future__ import annotations
 
+import io
+import math
+import re
 import textwrap
 import warnings
+from collections.abc import Iterable
 from dataclasses import dataclass
+from html import escape
 from pathlib import Path
 from typing import Any, BinaryIO, Literal
 
+from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, Locator, LogLocator, MaxNLocator, NullFormatter, NullLocator
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+from matplotlib.ticker import FixedLocator, FuncFormatter, Locator, LogLocator, MaxNLocator, NullFormatter, NullLocator
 
-INK, QUIET, FAINT = "#1f2933", "#5f6b76", "#d5dadf"
-DPI = 160
+from towertap.drawing.palette import PALETTE
+from towertap.words.numbers import change_percent
+
+_ON_PAPER = {name: colours[0] for name, colours in PALETTE.items()}
+PAPER, INK, QUIET, FAINT, WASH, SHADE, MUTED = (_ON_PAPER[name] for name in list(PALETTE)[:7])
+
+PANEL_IN = 4.1
+"""Width of a panel: two or three beside each other on a wide page, one on a phone, legible on either."""
+DPI = 200
 TITLE_PER_IN = 11.5
 """Letters of a title to the inch, few enough for wide ones."""
 
@@ -42,8 +57,11 @@ RC: dict[Any, Any] = {
     "ytick.labelsize": 8,
     "legend.frameon": False,
     "legend.fontsize": 8,
+    "legend.handlelength": 1.6,
+    "legend.columnspacing": 1.2,
+    "svg.hashsalt": "towertap",
 }
-"""Matplotlib settings of all figures; used through `matplotlib.rc_context`."""
+"""Matplotlib settings of all pictures; used through `matplotlib.rc_context`."""
 
 
 @dataclass(frozen=True)
@@ -56,26 +74,37 @@ class Look:
 
 
 SIDES: dict[Literal["before", "after"], Look] = {
-    "before": Look("#0072b2", "o"),
-    "after": Look("#d55e00", "D", (0, (5, 1.2))),
+    "before": Look(_ON_PAPER["before"], "o"),
+    "after": Look(_ON_PAPER["after"], "D", (0, (5, 1.2))),
 }
-"""Blue and vermilion of Okabe and Ito's palette (2008)."""
-
 VERDICTS: dict[str, Look] = {
-    "harsher": Look("#a8430a", ">"),
-    "gentler": Look("#00735a", "<"),
-    "equivalent": Look("#004d80", "s"),
-    "undecided": Look("#6b7680", "o"),
+    "harsher": Look(_ON_PAPER["harsher"], ">"),
+    "gentler": Look(_ON_PAPER["gentler"], "<"),
+    "equivalent": Look(_ON_PAPER["equivalent"], "s"),
+    "undecided": Look(_ON_PAPER["undecided"], "o"),
 }
 
 
-def new_figure(width_in: float, height_in: float, title: str) -> Figure:
-    """An empty figure on the Agg canvas, without pyplot; its title says the finding, in as many lines as it takes."""
-    figure = Figure(figsize=(width_in, height_in), layout="constrained", facecolor="white")
+def new_figure(height_in: float, *, width_in: float = PANEL_IN, title: str = "") -> Figure:
+    """An empty figure on the Agg canvas, without pyplot; a title is folded into as many lines as it takes."""
+    figure = Figure(figsize=(width_in, height_in), layout="constrained", facecolor=PAPER)
     FigureCanvasAgg(figure)
-    lines = textwrap.fill(title, int(TITLE_PER_IN * width_in), break_on_hyphens=False)
-    figure.suptitle(lines, x=0.01, ha="left", fontsize=10.5, fontweight="bold")
+    if title:
+        lines = textwrap.fill(title, int(TITLE_PER_IN * width_in), break_on_hyphens=False)
+        figure.suptitle(lines, x=0.01, ha="left", fontsize=10.5, fontweight="bold")
     return figure
+
+
+def legend(figure: Figure, handles: Iterable[Line2D | Patch], columns: int = 2) -> None:
+    """What the marks mean, under the panel."""
+    figure.legend(handles=list(handles), loc="outside lower left", ncols=columns)
+
+
+def side_handles(**marks: Any) -> list[Line2D]:
+    """A line each for before and after."""
+    return [
+        Line2D([], [], color=look.colour, ls=look.line, lw=1.2, label=side, **marks) for side, look in SIDES.items()
+    ]
 
 
 MOST_TICKS = 12
@@ -99,8 +128,8 @@ class Everyday(Locator):
         return ticks
 
 
-def log_ticks(axes: Axes, which: str) -> None:
-    """Plain numbers on a logarithmic axis, `which` being "x" or "y"."""
+def log_ticks(axes: Axes, which: Literal["x", "y"]) -> None:
+    """Plain numbers on a logarithmic axis."""
     axis = axes.xaxis if which == "x" else axes.yaxis
     axis.set_major_locator(Everyday())
     axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
@@ -108,8 +137,55 @@ def log_ticks(axes: Axes, which: str) -> None:
     axis.set_minor_formatter(NullFormatter())
 
 
+CHANGES = (-95, -90, -80, -70, -50, -30, -20, -10, 0, 10, 20, 30, 50, 100, 200, 400, 900, 2000, 5000, 10000)
+"""Everyday changes in percent, for the ticks of an axis of ratios."""
+
+
+def change_ticks(axes: Axes, which: Literal["x", "y"], ends: tuple[float, float], most: int = 7) -> None:
+    """A logarithmic axis of ratios between two `ends`, with `most` ticks or so, told as changes in percent."""
+    axes.set(**{f"{which}scale": "log", f"{which}lim": ends})
+    axis, apart = axes.xaxis if which == "x" else axes.yaxis, math.log(ends[1] / ends[0]) / most
+    ticks = [1.0]
+    for tick in sorted((1 + change / 100 for change in CHANGES), key=lambda ratio: abs(math.log(ratio))):
+        if ends[0] <= tick <= ends[1] and all(abs(math.log(tick / other)) >= apart for other in ticks):
+            ticks.append(tick)
+    axis.set_major_locator(FixedLocator(ticks))
+    axis.set_major_formatter(FuncFormatter(lambda ratio, _: change_percent(ratio)))
+    axis.set_minor_locator(NullLocator())
+
+
 def save(figure: Figure, target: Path | BinaryIO) -> None:
     """Write the figure as PNG; a sign that the font lacks is drawn as a box."""
+    _write(figure, target, dpi=DPI, format="png")
+
+
+def _write(figure: Figure, target: Any, **options: Any) -> None:
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        figure.savefig(target, dpi=DPI, format="png")
+        figure.savefig(target, **options)
+
+
+TAG, LONG_NUMBER = re.compile(r"<[^>]+>"), re.compile(r"(?<![\w#.])-?\d+\.\d{3,}")
+IDENTITY = re.compile(r'(\bid="|url\(#|href="#)')
+COLOURS = {colours[0]: f"var(--{name})" for name, colours in PALETTE.items()}
+COLOUR = re.compile("|".join(COLOURS))
+
+
+def svg(figure: Figure, name: str, words: str) -> str:
+    """The figure as an `svg` element for a page with the properties of `css`; text stays text, to find and to copy.
+
+    `name` keeps its inner names apart from those of other pictures; `words` are for those who cannot see it.
+    """
+    source = io.StringIO()
+    with rc_context({"svg.fonttype": "none"}):
+        _write(figure, source, format="svg", transparent=True, metadata={"Date": None})
+    text = source.getvalue().split("</defs>", 1)[1]  # what is before are its size and a style sheet for whole pages
+    width, height = 72 * figure.get_size_inches()
+    head = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}" role="img"'
+    return f'{head} aria-label="{escape(words)}">\n{TAG.sub(lambda tag: _for_page(tag[0], name), text)}'
+
+
+def _for_page(tag: str, name: str) -> str:
+    """A tag with rounded numbers, names of its own and the colours of the palette."""
+    tag = LONG_NUMBER.sub(lambda number: f"{float(number[0]):.2f}".rstrip("0").rstrip("."), tag)
+    return COLOUR.sub(lambda colour: COLOURS[colour[0]], IDENTITY.sub(rf"\1{name}-", tag))

@@ -12,12 +12,12 @@ from typing import Any, Literal
 
 import numpy as np
 
-import towertap
 from towertap.bench.carried import records_for
 from towertap.bench.mounted import rotation_to_vehicle
 from towertap.capture.host_time import started, utc
 from towertap.capture.reading import Capture, Piece
 from towertap.signals.filters import Array
+from towertap.version import WRITTEN_BY
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 
 Axes = Literal["vehicle", "chip", "counts"]
@@ -155,7 +155,7 @@ class Samples:
         anti_alias_hz = float(capture.file.attrs["anti_alias_hz"])
         return {
             "format": FORMAT,
-            "written_by": f"towertap {towertap.__version__}",
+            "written_by": WRITTEN_BY,
             "capture": capture.path.name,
             "raw_sha256": capture.text("raw_sha256"),
             "chip": capture.text("chip"),

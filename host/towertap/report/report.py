@@ -1,11 +1,11 @@
-"""Writes the report: draws the pictures, embeds them in the page, puts both into a folder."""
+"""Writes the report: draws the pictures, puts them into the page as vectors, and beside it as PNG with their data."""
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+from markupsafe import Markup
 from matplotlib import rc_context
 
 from towertap.compare.comparison import Comparison
@@ -14,13 +14,10 @@ from towertap.drawing import style
 from towertap.drawing.picture import Picture
 from towertap.report import page
 from towertap.report.figures import intervals
-from towertap.words.table import Table
+from towertap.words.table import write_csv
 
-INTERVALS = (
-    "Each finding's ratio of after to before with its 95 % interval over passes. An interval clear of 1 is a "
-    "difference before the adjustment for many findings; one wholly inside the shaded margin is too small to count. "
-    "The thin grey line is the same over whole passes."
-)
+PICTURES, DATA = "pictures", "data"
+"""Folders beside the page."""
 
 
 def write_report(
@@ -28,41 +25,55 @@ def write_report(
     folder: str | Path,
     notices: Sequence[str] = (),
     sounds: Mapping[str, Path] | None = None,
+    *,
+    full: bool = False,
 ) -> Path:
-    """Write `report.html`, its pictures (PNG) and tables (CSV) into `folder`, made if need be; returns the page's path.
+    """Write `report.html` into `folder`, which is made if need be; returns the page's path.
 
-    `notices` are lines to stand under the headline, `sounds` files in the folder by the picture that they belong to.
-    The report is a function of the comparison: no capture is opened.
+    Beside it go its pictures (PNG) and, as CSV, what they draw and every table. `notices` are lines to stand over the
+    answer, `sounds` files in the folder by the picture that they belong to; `full` opens all folds. The report is a
+    function of the comparison: no capture is opened.
     """
     folder = Path(folder)
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folders(folder)
     with rc_context(style.RC):
-        findings = _embed(folder, Picture("intervals", intervals.draw(comparison), INTERVALS))
+        findings = shown(intervals.picture(comparison), folder)
         pictures = {
-            section.name: [
-                _embed(folder, picture, sounds) for picture in section.pictures(comparison.evidence[section.name])
-            ]
+            name: [shown(picture, folder, sounds) for picture in section.pictures(comparison.evidence[name])]
+            if comparison.evidence[name].drawn is not None
+            else []
             for section in SECTIONS
-            if section.name in comparison.evidence
+            if (name := section.name) in comparison.evidence
         }
     for name, evidence in comparison.evidence.items():
-        for place, table in enumerate(evidence.tables, start=1):
-            _write_csv(table, folder / f"{name}_{place}.csv")
+        for number, table in enumerate(evidence.tables, start=1):
+            write_csv(table, folder / DATA / f"{name}_table_{number}.csv")
     path = folder / "report.html"
-    path.write_text(page.render(comparison, findings, pictures, notices), encoding="utf-8", errors="replace")
+    path.write_text(page.render(comparison, findings, pictures, notices, full), encoding="utf-8", errors="replace")
     return path
 
 
-def _write_csv(table: Table, path: Path) -> None:
-    """A table of the page as numbers that programs read: a plain minus, and nothing where there is none."""
-    with path.open("w", encoding="utf-8", errors="replace", newline="") as file:
-        rows = csv.writer(file)
-        rows.writerow(table.columns)
-        rows.writerows(["" if cell == "–" else cell.replace("−", "-") for cell in row] for row in table.rows)
+def make_folders(folder: Path) -> None:
+    """The folder of a page, and those beside the page."""
+    for beside in (PICTURES, DATA):
+        (folder / beside).mkdir(parents=True, exist_ok=True)
 
 
-def _embed(folder: Path, picture: Picture, sounds: Mapping[str, Path] | None = None) -> page.Embedded:
-    path = folder / f"{picture.name}.png"
-    style.save(picture.figure, path)
+def shown(picture: Picture, folder: Path, sounds: Mapping[str, Path] | None = None) -> page.Shown:
+    """A picture for the page in `folder`, with its panels and its data beside that."""
+    panels = []
+    title = " ".join(picture.title.split())
+    for number, panel in enumerate(picture.panels, start=1):
+        name = picture.name if len(picture.panels) == 1 else f"{picture.name}_{number}"
+        style.save(panel, folder / PICTURES / f"{name}.png")
+        panel.set_layout_engine("none")  # it is laid out
+        panels.append(Markup(style.svg(panel, name, title)))
+    write_csv(picture.data, folder / DATA / f"{picture.name}.csv")
     sound = (sounds or {}).get(picture.name)
-    return page.embedded(path, picture.figure.get_suptitle(), picture.caption, sound.name if sound else "")
+    return page.Shown(
+        title,
+        picture.caption,
+        tuple(panels),
+        f"{DATA}/{picture.name}.csv",
+        sound.relative_to(folder).as_posix() if sound else "",
+    )

@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
 from towertap.capture.mounting import EXAMPLE
 from towertap.compare.findings.describe import SOURCES
 from towertap.compare.plan.choice import Wanted
@@ -18,21 +16,20 @@ from towertap.compare.plan.order import drift
 from towertap.compare.plan.plan import Plan, PlannedDrive, write_plan
 from towertap.compare.stats.planning import Power
 from towertap.errors import CallError
+from towertap.report.templates import template
 from towertap.signals.metrics import METRICS
 from towertap.words.numbers import percent
 from towertap.words.phrases import counted
 
-FITTED = (
-    "torques as the maker states them, rubber-bonded bushes tightened at ride height",
-    "driven in slowly: brakes, steering, a look underneath for anything loose; then 20 km to settle",
-)
-"""What is ticked after a part was fitted, before it is driven over."""
-
-READY = (
-    "box and lanyard checked by hand, not moved; cable clear of wheel, steering and exhaust",
-    "tyre pressures set cold; 15 min of driving before the first pass",
-)
-"""What is ticked before the first pass of each part or day."""
+CHECKS = {
+    "A": "torques as the maker states them, rubber-bonded bushes tightened at ride height",
+    "B": "driven in slowly: brakes, steering, a look underneath for anything loose; then 20 km to settle",
+    "C": "box and lanyard checked by hand, not moved; cable clear of wheel, steering and exhaust",
+    "D": "tyre pressures set cold; 15 min of driving before the first pass",
+}
+"""What is ticked before drives, by the letter that it has on the sheet."""
+FITTED, READY = "AB", "CD"
+"""Those after a part was fitted, and those before the first pass of each part or day."""
 
 HARDLY = 0.2
 """With less power `equivalent` is rarely to be had."""
@@ -59,16 +56,28 @@ CAUTIONS = (
 NO_MOUNTING = f"the plan does not say how the box is mounted: give every record its --mounting, like {EXAMPLE}"
 """A recording without it is refused, in the vehicle if nobody thinks of it before."""
 
+WRONG = (
+    "Safety first: stop where it is safe; nobody tries to save a pass.",
+    "Not sound (look at its last lines when standing), broken off, braked, gave way or left the line: write down why "
+    "before its values are seen, and drive it again at once, under the same number.",
+    "Cannot be driven again today: leave the box unticked and go on; compare says what is missing.",
+    "Box or mounting moved, or a tyre changed: stop. What came before and after cannot be compared.",
+)
+"""What to do about a drive that is not as it should be."""
+
 WRITE_DOWN = ("start", "tyres FL FR RL RR, kPa", "air, °C", "traffic, line, wet, wind")
+DRIVES_MM, ROW_MM = 160.0, (5.0, 10.0)
+"""Height of all lines of drives on the first page, and the least and most of one."""
 
 
 @dataclass(frozen=True)
 class Stage:
-    """Drives in a row with one installation on one day: what goes before them is ticked in `ticks`."""
+    """Drives in a row with one installation on one day: how they begin, and the letters of what is ticked then."""
 
     heading: str
     part: str
-    ticks: tuple[str, ...]
+    begins: str
+    checks: str
     drives: list[PlannedDrive]
 
 
@@ -91,21 +100,18 @@ def write_plan_and_sheets(plan: Plan, wanted: Wanted, folder: Path) -> dict[str,
 
 def run_sheet(plan: Plan, wanted: Wanted, suffix: str) -> str:
     """Fill the run sheet of a plan, `suffix` being "html" (self-contained) or "txt"."""
-    environment = Environment(
-        loader=PackageLoader("towertap.report", "."),
-        autoescape=suffix == "html",
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template(f"run_sheet.{suffix}.j2").render(
+    in_turn = list(stages(plan))
+    return template(f"run_sheet.{suffix}.j2").render(
         plan=plan,
         facts=[*facts(plan), *prospects(plan, wanted)],
-        stages=list(stages(plan)),
+        stages=in_turn,
+        checks={letter: words for letter, words in CHECKS.items() if any(letter in of.checks for of in in_turn)},
         record=recording(plan),
         hold=[*_as_planned(plan), *HOLD],
         cautions=CAUTIONS,
+        wrong=WRONG,
         write_down=WRITE_DOWN,
+        row_mm=min(ROW_MM[1], max(ROW_MM[0], DRIVES_MM / len(plan.drives))),
         width=max(len(road.name) for road in plan.roads),
     )
 
@@ -120,8 +126,9 @@ def stages(plan: Plan) -> Iterator[Stage]:
     for number, (installation, day, drives) in enumerate(in_turn, start=1):
         part, refit = drives[0].part, fitted and installation != last
         on_day = f", day {day}" if planned.days > 1 else ""
-        ticks = (_begins(before, part, refit, plan.control), *(FITTED if refit else ()), *READY)
-        yield Stage(f"{noun} {number} of {len(in_turn)}{on_day}", part, ticks, drives)
+        begins = _begins(before, part, refit, plan.control)
+        checks = (FITTED if refit else "") + READY
+        yield Stage(f"{noun} {number} of {len(in_turn)}{on_day}", part, begins, checks, drives)
         before, last = part, installation
 
 

@@ -58,16 +58,22 @@ class Recursive:
         slowest = max(np.abs(np.roots(section[3:])).max() for section in self.sos)
         return math.ceil(math.log(SETTLED) / math.log(slowest))
 
+    @cached_property
+    def _at_rest(self) -> Array:
+        """The state when the input has always been 1."""
+        state: Array = scipy.signal.sosfilt_zi(self.sos)
+        return state
+
     def start(self) -> Callable[[NDArray[np.floating]], Array]:
         """Run over one piece; every block gives as many values as it has rows."""
-        at_rest: Array = scipy.signal.sosfilt_zi(self.sos)
         state: Array | None = None
 
         def run(block: NDArray[np.floating]) -> Array:
             nonlocal state
             if not block.size:
                 return block.astype(np.float64)
-            output, state = scipy.signal.sosfilt(self.sos, block, zi=at_rest * block[0] if state is None else state)
+            state = self._at_rest * block[0] if state is None else state
+            output, state = scipy.signal.sosfilt(self.sos, block, zi=state)
             return output
 
         return run

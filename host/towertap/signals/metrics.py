@@ -123,7 +123,7 @@ BAND_WORDS = {
 }
 ALL_CARRIED = BandPass(0.5, 500.0, gives_way=True)
 WK = Channel("z", Weighted("Wk"))
-WK_LABEL = "Wk-weighted vertical acceleration"
+WK_LABEL = "weighted vertical acceleration"
 RUNNING_S = 1.0
 """Integration time of the running r.m.s. behind the maximum transient vibration value, ISO 2631-1 equation 2."""
 
@@ -135,9 +135,8 @@ def acceleration(axis: str) -> Metric:
 
 def weighted(axis: str) -> Metric:
     """Frequency-weighted r.m.s., ISO 2631-1 clause 6.1."""
-    weighting = WEIGHTING_OF[axis]
-    label = f"{weighting}-weighted {DIRECTIONS[axis]} acceleration"
-    return Metric(f"weighted_{axis}", label, "m/s²", (Channel(axis, Weighted(weighting)),))
+    label = f"weighted {DIRECTIONS[axis]} acceleration"
+    return Metric(f"weighted_{axis}", label, "m/s²", (Channel(axis, Weighted(WEIGHTING_OF[axis])),))
 
 
 def jerk(axis: str) -> Metric:

@@ -11,6 +11,7 @@ from statistics import fmean
 
 import numpy as np
 
+from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.drives.model import Quantity
 from towertap.compare.findings import instrument
 from towertap.compare.road.places import find_places
@@ -22,6 +23,7 @@ from towertap.errors import AnalysisError
 from towertap.wear import words
 from towertap.wear.model import Change, Course, Crossing, History, Mean, Point, Trend, Wear
 from towertap.wear.trend import Line, against_first, days_against_passes, fit_line, in_plain_numbers, months_to
+from towertap.words.phrases import sentence_case
 
 MONTH = timedelta(days=365.25 / 12)
 DEFAULT_METRICS = ("jerk_z",)
@@ -81,7 +83,15 @@ def follow(
         trends_tested=trends_tested,
         limits=limits,
         alignment=tuple(placed.alignment for placed in places.values()),
-        warnings=(words.ONE_DAY, *history.warnings, *instrument.warnings(bench), *not_again),
+        cautions=ranked(
+            [
+                *(caution for course in courses for caution in course.cautions),
+                *(Caution(f"{sentence_case(warning)}.", Weight.WEAKENS) for warning in history.warnings),
+                *not_again,
+                words.ONE_DAY,
+                *instrument.cautions(bench),
+            ]
+        ),
         bench=bench,
     )
 
@@ -112,7 +122,7 @@ def _course(of_road: History, quantity: Quantity, rough: RoughPlaces, margin: fl
         points=tuple(points),
         means=tuple(_mean([point for point in points if point.session == day.name]) for day in of_road.sessions),
         noise=instrument.largest_share(passes, values.values(), metric),
-        cautions=(*words.bursts(road, metric, rough), *instrument.mounting_cautions(road, metric, passes)),
+        cautions=(*words.bursts(road, quantity.label, rough), *instrument.mounting_cautions(metric, passes)),
     )
 
 

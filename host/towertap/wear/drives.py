@@ -29,7 +29,7 @@ APART = timedelta(hours=8)
 
 
 @dataclass(frozen=True)
-class Recording:
+class CaptureLabel:
     """A capture by what it says of itself; `sha256` is what an archive says of its file, None in a folder."""
 
     path: Path
@@ -38,7 +38,7 @@ class Recording:
     sha256: str | None = None
 
 
-Dated = tuple[datetime, Recording]
+Dated = tuple[datetime, CaptureLabel]
 
 
 def load_sessions(
@@ -90,23 +90,23 @@ def load_sessions(
     )
 
 
-def recordings_in(folder: Path, excluded: list[Excluded]) -> list[Recording]:
+def recordings_in(folder: Path, excluded: list[Excluded]) -> list[CaptureLabel]:
     """Every capture of an archive or a folder that says what it is of; those that cannot join `excluded`."""
     if folder.is_dir() and any((folder / name / NAME).is_file() for name in store.names(folder)):
         return list(_archived(folder, excluded))
     return list(_loose(captures_in(folder), excluded))
 
 
-def _loose(paths: Iterable[Path], excluded: list[Excluded]) -> Iterator[Recording]:
+def _loose(paths: Iterable[Path], excluded: list[Excluded]) -> Iterator[CaptureLabel]:
     for path in paths:
         try:
             with open_capture(path) as capture:
-                yield Recording(path, capture.conditions, began(capture))
+                yield CaptureLabel(path, capture.conditions, began(capture))
         except TowertapError as error:
             excluded.append(Excluded(path.stem, str(error).removeprefix(f"{path}: ")))
 
 
-def _archived(folder: Path, excluded: list[Excluded]) -> Iterator[Recording]:
+def _archived(folder: Path, excluded: list[Excluded]) -> Iterator[CaptureLabel]:
     listing = store.listing(folder)
     for line in listing.unreadable:
         path, _, why = line.rpartition(f"{os.sep}{NAME}: ")
@@ -118,10 +118,10 @@ def _archived(folder: Path, excluded: list[Excluded]) -> Iterator[Recording]:
         except TowertapError as error:
             excluded.append(Excluded(record["name"], f"its {NAME}: {error}"))
         else:
-            yield Recording(path, conditions, local(record["started_utc"], record.get("utc_offset_s")), sha256)
+            yield CaptureLabel(path, conditions, local(record["started_utc"], record.get("utc_offset_s")), sha256)
 
 
-def _as_added(entry: Recording, excluded: list[Excluded]) -> bool:
+def _as_added(entry: CaptureLabel, excluded: list[Excluded]) -> bool:
     """Whether a capture is, to the bit, what the archive took in; always so in a folder."""
     try:
         if entry.sha256 is None or sha256_of(entry.path) == entry.sha256:
@@ -133,7 +133,7 @@ def _as_added(entry: Recording, excluded: list[Excluded]) -> bool:
     return False
 
 
-def _refuse_unknown(recordings: Sequence[Recording], excluded: list[Excluded], **named: str | None) -> None:
+def _refuse_unknown(recordings: Sequence[CaptureLabel], excluded: list[Excluded], **named: str | None) -> None:
     """CallError where what was named is in no capture's conditions."""
     if not recordings and excluded:
         raise CallError(f"no capture can be read; {excluded[0].capture}: {excluded[0].reason}")
@@ -145,7 +145,7 @@ def _refuse_unknown(recordings: Sequence[Recording], excluded: list[Excluded], *
             raise CallError(f"no capture of the {kind} '{name}': {there}")
 
 
-def _of_one_vehicle(recordings: Sequence[Recording], vehicle: str | None) -> list[Recording]:
+def _of_one_vehicle(recordings: Sequence[CaptureLabel], vehicle: str | None) -> list[CaptureLabel]:
     vehicles = {entry.conditions.vehicle for entry in recordings}
     if vehicle is None and len(vehicles) > 1:
         on = quoted(vehicles) + (" and by captures that do not say which" if "" in vehicles else "")
@@ -155,7 +155,7 @@ def _of_one_vehicle(recordings: Sequence[Recording], vehicle: str | None) -> lis
     return [entry for entry in recordings if vehicle in (None, entry.conditions.vehicle)]
 
 
-def _dated(recordings: Sequence[Recording], since: date | None, excluded: list[Excluded]) -> Iterator[Dated]:
+def _dated(recordings: Sequence[CaptureLabel], since: date | None, excluded: list[Excluded]) -> Iterator[Dated]:
     """Those that say their road and when they began, from the first day asked for on."""
     for entry in recordings:
         if entry.began is None or not entry.conditions.road:
@@ -215,7 +215,7 @@ def _sessions(passes: Sequence[Pass], starts: dict[Path, datetime]) -> Iterator[
         yield Session(name, times[0], tuple(next(in_order) for _ in times))
 
 
-def _refitted(recordings: Sequence[Recording], driven_as: Conditions, sessions: Sequence[Session]) -> Iterator[str]:
+def _refitted(recordings: Sequence[CaptureLabel], driven_as: Conditions, sessions: Sequence[Session]) -> Iterator[str]:
     """Another part on the same vehicle between the first and the last session: the part was off and on again."""
     first, last = sessions[0].began, sessions[-1].began
     on_vehicle = [entry for entry in recordings if entry.conditions.vehicle == driven_as.vehicle]

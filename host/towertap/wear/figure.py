@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -12,19 +13,18 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.transforms import ScaledTranslation
 
-from towertap.drawing.style import INK, QUIET, SIDES, log_ticks, new_figure
+from towertap.drawing.style import INK, PAPER, QUIET, SIDES, WASH, log_ticks, new_figure
 from towertap.wear.course import MONTH, line_of
 from towertap.wear.model import Course, Crossing, Wear
 from towertap.wear.trend import Line
-from towertap.wear.words import status, title
 from towertap.words.numbers import brief
+from towertap.words.table import Table, of_columns
 
-MARGIN_SHADE = "#e6ebf0"
 DAY, TREND = INK, SIDES["after"].colour
 CIRCLE: Any = {"ls": "", "marker": "o", "ms": 4, "mfc": "none", "mec": SIDES["before"].colour, "mew": 0.9}
 DIAMOND: Any = {"ls": "", "marker": "D", "ms": 5.5, "color": DAY}
 LINE: Any = {"color": TREND, "ls": SIDES["after"].line, "lw": 1.5}
-REACHED: Any = {"ls": "-", "marker": "s", "ms": 6.5, "color": TREND, "mec": "white"}
+REACHED: Any = {"ls": "-", "marker": "s", "ms": 6.5, "color": TREND, "mec": PAPER}
 STEPS = 60
 WIDEST = 3.0
 """The axis goes no further than so many times what was measured; a wider interval runs out of the picture."""
@@ -32,28 +32,43 @@ BESIDE_PT, APART_PT, REACH_PT = 7.0, 4.0, 18.0
 """Passes stand beside their day's diamond, so far from it and from each other, the last no further than the reach."""
 
 
-def draw(wear: Wear, course: Course, check: Course | None) -> Figure:
-    """Draw a rough road's course, below it that of the smooth road where there is one; all by the driver's date."""
-    figure = new_figure(8.6, 5.4 if check else 3.9, f"{brief(title(course), 120)}: {brief(status(course), 200)}")
-    rows = figure.subplots(2 if check else 1, 1, sharex=True, squeeze=False, height_ratios=[2, 1] if check else [1])
+def panels(wear: Wear, course: Course, check: Course | None) -> list[Figure]:
+    """A rough road's course, and beside it that of the smooth road where there is one; by the driver's date."""
     first_fit = wear.history.first_fit.replace(tzinfo=None)
-    _panel(rows[0, 0], course, first_fit, f"{course.road}, over {course.basis}")
-    if check:
-        _panel(rows[1, 0], check, first_fit, f"{check.road}, the smooth road, whole passes: the check")
-    handles, labels = rows[0, 0].get_legend_handles_labels()
-    figure.legend(handles, labels, loc="outside lower left", ncols=3)
-    locator = mdates.AutoDateLocator(maxticks=9)
-    rows[-1, 0].xaxis.set_major_locator(locator)
-    rows[-1, 0].xaxis.set_major_formatter(mdates.ConciseDateFormatter(locator))
-    rows[-1, 0].set_xlabel("date")
+    drawn = [(course, f"{course.road}, over {course.basis}")]
+    drawn += [(check, f"{check.road}, the smooth road: the check")] if check else []
+    return [_drawn(each, first_fit, name) for each, name in drawn]
+
+
+def data(courses: Sequence[Course]) -> Table:
+    """Every pass by its date in months since the first fit."""
+    columns: dict[str, Any] = {
+        "road": [course.road for course in courses for _ in course.points],
+        "pass": [point.capture for course in courses for point in course.points],
+        "day": [point.session for course in courses for point in course.points],
+        "months since the first fit": [point.months for course in courses for point in course.points],
+        f"value, {courses[0].unit}": [point.value for course in courses for point in course.points],
+    }
+    return of_columns("Passes over time", columns)
+
+
+def _drawn(course: Course, first_fit: datetime, name: str) -> Figure:
+    figure = new_figure(3.6)
+    axes = figure.subplots()
+    _panel(axes, course, first_fit, name)
+    figure.legend(*axes.get_legend_handles_labels(), loc="outside lower left", ncols=2)
+    locator = mdates.AutoDateLocator(maxticks=5)
+    axes.xaxis.set_major_locator(locator)
+    axes.xaxis.set_major_formatter(mdates.ConciseDateFormatter(locator))
+    axes.set_xlabel("date")
     return figure
 
 
 def _panel(axes: Axes, course: Course, first_fit: datetime, name: str) -> None:
-    axes.set_title(brief(name, 90))
+    axes.set_title(brief(name, 52))
     axes.set_yscale("log")
     first, top, line = course.means[0].level, 1 + course.margin, line_of(course.means)
-    axes.axhspan(first / top, first * top, color=MARGIN_SHADE, lw=0, label="margin around the first fit")
+    axes.axhspan(first / top, first * top, color=WASH, lw=0, label="margin")
     axes.axhline(first, color=QUIET, lw=0.7)
     values = [point.value for point in course.points] + [first / top, first * top]
     ends = [first * end for change in course.changes for end in change.together or ()]
@@ -61,6 +76,7 @@ def _panel(axes: Axes, course: Course, first_fit: datetime, name: str) -> None:
         ends += _line(axes, course, line, first_fit)
     _days(axes, course, first_fit)
     _passes(axes, course, first_fit)
+    axes.margins(x=0.1)
     bottom, ceiling = max(min(values + ends), min(values) / WIDEST), min(max(values + ends), max(values) * WIDEST)
     axes.set_ylim(bottom / 1.03, ceiling * 1.03)
     log_ticks(axes, "y")
@@ -73,8 +89,8 @@ def _line(axes: Axes, course: Course, line: Line, first_fit: datetime) -> list[f
     months = np.linspace(course.means[0].months, course.means[-1].months, STEPS)
     low, high = np.exp(line.band(months))
     dates = [_date(first_fit, month) for month in months]
-    axes.fill_between(dates, low, high, color=TREND, alpha=0.16, lw=0, label="95 % interval of the trend")
-    axes.plot(dates, np.exp(line.at(months)), **LINE, label="trend through the days")
+    axes.fill_between(dates, low, high, color=TREND, alpha=0.16, lw=0, label="its 95 % interval")
+    axes.plot(dates, np.exp(line.at(months)), **LINE, label="trend")
     if course.trend and course.trend.crossing.seen:
         _crossing(axes, course, line, course.trend.crossing, first_fit)
     return [*low[[0, -1]], *high[[0, -1]]]
@@ -87,12 +103,12 @@ def _crossing(axes: Axes, course: Course, line: Line, when: Crossing, first_fit:
     ends = [min(first + months, last) for months in (when.earliest_months, when.latest_months or last)]
     level = float(np.exp(line.at(first + when.months)))
     axes.plot([_date(first_fit, end) for end in ends], [level, level], color=TREND, lw=2.2, solid_capstyle="butt")
-    axes.plot(_date(first_fit, first + when.months), level, **REACHED, label="trend reaches the margin, 95 % interval")
+    axes.plot(_date(first_fit, first + when.months), level, **REACHED, label="reaches the margin")
 
 
 def _days(axes: Axes, course: Course, first_fit: datetime) -> None:
     """Days' means; later ones with the interval of their change, which holds together with all others."""
-    first, name = course.means[0].level, "days, intervals that hold together"
+    first, name = course.means[0].level, "days, 95 % together"
     together = {change.session: change.together for change in course.changes}
     for mean in course.means:
         date = _date(first_fit, mean.months)
@@ -111,7 +127,7 @@ def _passes(axes: Axes, course: Course, first_fit: datetime) -> None:
         step = min(APART_PT, (REACH_PT - BESIDE_PT) / max(1, len(values) - 1))
         for rank, value in enumerate(values):
             aside = ScaledTranslation((BESIDE_PT + rank * step) / 72, 0, figure.dpi_scale_trans)
-            name = "passes, beside their day" if mean is course.means[0] and not rank else None
+            name = "passes" if mean is course.means[0] and not rank else None
             date, place = _date(first_fit, mean.months), axes.transData + aside
             axes.plot(date, value, **CIRCLE, transform=place, label=name)
 

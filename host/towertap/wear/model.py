@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
+from towertap.compare.caution import Caution
 from towertap.compare.drives.model import Excluded, Pass, Quantity
 from towertap.compare.road.alignment import RoadAlignment
 from towertap.compare.road.rough import Basis
@@ -194,7 +195,7 @@ class Course:
     left: str | None = None
     trend: Trend | None = None
     words: str = ""
-    cautions: tuple[str, ...] = ()
+    cautions: tuple[Caution, ...] = ()
 
     @property
     def groups(self) -> list[list[float]]:
@@ -226,7 +227,7 @@ class Wear:
     trends_tested: int
     limits: dict[str, float]
     alignment: tuple[RoadAlignment, ...]
-    warnings: tuple[str, ...]
+    cautions: tuple[Caution, ...]
     bench: dict[str, BenchSummary]
 
     def __iter__(self) -> Iterator[Course]:
@@ -235,10 +236,11 @@ class Wear:
     def data(self) -> dict[str, Any]:
         """The answer as nested dicts and lists, for JSON."""
         history = self.history
-        own = ("margin", "quantile", "alpha", "summary", "changes_tested", "trends_tested", "limits", "warnings")
+        own = ("margin", "quantile", "alpha", "summary", "changes_tested", "trends_tested", "limits")
+        listed = ("courses", "checks", "cautions", "alignment")
         return {
             **{name: getattr(self, name) for name in own},
-            **{name: [asdict(item) for item in getattr(self, name)] for name in ("courses", "checks", "alignment")},
+            **{name: [asdict(item) for item in getattr(self, name)] for name in listed},
             **{name: getattr(history, name) for name in ("part", "vehicle", "smooth")},
             "sessions": [_day(session) for session in history.sessions],
             "excluded": [asdict(capture) for capture in history.excluded],

@@ -1,4 +1,4 @@
-"""The paragraph of each course, which a customer understands and a statistician would sign, and what to beware of."""
+"""The words of each course, which a customer understands and a statistician would sign, and its cautions."""
 
 from __future__ import annotations
 
@@ -6,16 +6,16 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from towertap.bench.sharing import MARKED_SHARE
+from towertap.compare.caution import Caution, Weight
 from towertap.compare.road.rough import RoughPlaces
 from towertap.compare.stats.contrast import ALPHA, Verdict
 from towertap.wear.model import Course, History, Trend
-from towertap.words.numbers import signed
-from towertap.words.phrases import change, counted, listed, p_equals, percents, sentence_case, significant
+from towertap.words.numbers import range_percent, signed
+from towertap.words.phrases import change, counted, listed, p_equals, sentence_case
 
-ONE_DAY = (
-    "a session is one day: its weather, temperature, tyres and driver are in its change against the first fit, and "
-    "those of the day of the first fit are in every change; only the trend weighs days against days, and only it "
-    "speaks of the part"
+ONE_DAY = Caution(
+    "A day's weather, temperature, tyres and driver are in its change, and those of the first day in every change. "
+    "Only the trend weighs days against days, and only it speaks of the part."
 )
 GOES: dict[Verdict, str] = {
     "harsher": "rises",
@@ -32,7 +32,7 @@ def described(course: Course, checks: Sequence[Course], changes_tested: int, tre
     sentences = [f"{title(course)}: {status(course)}."]
     if course.drowned:
         sentences.append(
-            f"It is not judged: {100 * course.noise.share if course.noise else 100:.0f} % of the power of a pass is "
+            f"{100 * course.noise.share if course.noise else 100:.0f} % of the power of a pass is "
             f"{course.noise.source if course.noise else 'noise'}, which drowns what the road makes of the part."
         )
     else:
@@ -85,21 +85,17 @@ def _margin(course: Course) -> str:
 
 def _last(course: Course, tested: int) -> str:
     """The last session against the first."""
-    last, first = course.changes[-1], course.means[0].session
-    measured = (
-        f"On {last.session} it was {change(last.ratio)} than on {first}, the day of the first fit, over the "
-        f"{course.basis} ({significant(last.after)} against {significant(last.before)} {course.unit}; "
-        f"{last.passes[1]} and {last.passes[0]} passes"
-    )
+    last = course.changes[-1]
+    measured = f"On {last.session} it was {change(last.ratio)} than at the first fit ({course.means[0].session}"
     if last.together is None:
         return f"{measured}). No day has two passes that differ, so nothing shows how much passes vary by chance."
     family = f", held together with all {tested} changes" if tested > 1 else ""
     shown = {
-        "equivalent": f"The two one-sided tests hold it inside {_margin(course)} ({_holm(last.p_equivalence_holm)}).",
-        "undecided": f"That neither shows a change nor holds it inside {_margin(course)}.",
+        "equivalent": f", inside {_margin(course)} ({_holm(last.p_equivalence_holm)})",
+        "undecided": f", which neither shows a change nor rules out one of {100 * course.margin:g} %",
     }
-    rare = f"Chance alone rarely gives a change this large ({_holm(last.p_difference_holm)})."
-    return f"{measured}; 95 % interval {percents(last.together)}{family}). {shown.get(last.verdict, rare)}"
+    rare = f"; chance alone rarely gives a change this large ({_holm(last.p_difference_holm)})"
+    return f"{measured}; {range_percent(last.together)}{family}){shown.get(last.verdict, rare)}."
 
 
 def _holm(p: float | None) -> str:
@@ -149,12 +145,12 @@ def _crossing(course: Course, trend: Trend) -> str:
 def check_words(check: Course) -> str:
     """What a smooth road's course says, without any adjustment: the limit is low on purpose."""
     last = check.changes[-1]
-    interval = f" ({percents(last.interval)})" if last.interval else ""
+    interval = f" ({range_percent(last.interval)})" if last.interval else ""
     trend = f", {_rate(check.trend)}" if check.trend else ""
-    moved = "it moved as well" if _moved(check) else "no move is shown, which is not evidence that there was none"
+    moved = "it changed as well" if _moved(check) else "no change is shown"
     return (
-        f"{title(check)}, the smooth road, as a check, over whole passes: {change(last.ratio)} on {last.session} than "
-        f"at the first fit{interval}{trend}; {moved}."
+        f"{title(check)}, the smooth road, as a check: {change(last.ratio)} on {last.session} than at the first fit"
+        f"{interval}{trend}; {moved}."
     )
 
 
@@ -164,42 +160,47 @@ def _moved(check: Course) -> bool:
     return any(p is not None and p < ALPHA for p in p_values)
 
 
-def _cautions(course: Course, check: Course | None) -> Iterator[str]:
-    here, trend, noise = f"{course.road}, {course.metric}", course.trend, course.noise
-    if course.whole_because:
-        yield f"{here}: {course.whole_because}; the values rest on whole passes, smooth stretches and all."
+def _cautions(course: Course, check: Course | None) -> Iterator[Caution]:
+    here, trend, noise = title(course), course.trend, course.noise
     if check is None:
-        yield f"{here}: the smooth road was not driven at the first fit and later, so there is no check."
+        yield Caution(
+            f"{here}: the smooth road was not driven at the first fit and later, so there is no check.", Weight.WEAKENS
+        )
     elif _moved(check):
-        yield (
-            f"{here}: {check.road}, the smooth road, moved as well. What moves both may be tyres, weather, the sensor "
-            "or the road itself as well as the part."
+        yield Caution(
+            f"{here}: the smooth road, {check.road}, changed as well. What changes both may be tyres, weather, the "
+            "sensor or the road itself as well as the part.",
+            Weight.OVERTURNS,
         )
     if trend and trend.of_passes is not None and trend.days_differ:
-        yield (
-            f"{here}: the days vary about the line by {100 * trend.scatter:.1f} %, where the passes within days "
-            f"account for {100 * trend.of_passes:.1f} % ({p_equals(trend.days_p)}): days differ, or the course is no "
-            "straight line. The changes of single days take no account of that and claim too much; trust the trend."
+        yield Caution(
+            f"{here}: days vary about the line by {100 * trend.scatter:.1f} %, and passes account for "
+            f"{100 * trend.of_passes:.1f} % ({p_equals(trend.days_p)}): days differ, or the course is no straight "
+            "line. The changes of single days claim too much; trust the trend.",
+            Weight.WEAKENS,
         )
+    if course.whole_because:
+        yield Caution(f"{here}: {course.whole_because}; the values rest on whole passes, smooth stretches and all.")
     if noise and noise.judged == "marked":
-        yield (
+        yield Caution(
             f"{here}: up to {100 * noise.share:.0f} % of a pass's power is {noise.source} (limit "
-            f"{100 * MARKED_SHARE:.0f} %), the same on every day, so true changes are larger than the ones measured."
+            f"{100 * MARKED_SHARE:.0f} %), the same on every day: true changes are larger than the ones measured."
         )
 
 
-def bursts(road: str, metric: str, rough: RoughPlaces) -> Iterator[str]:
+def bursts(road: str, label: str, rough: RoughPlaces) -> Iterator[Caution]:
     """The places left out because one pass alone was loud there."""
     count, loud = rough.bursts
     if count:
         named = f" ({listed(loud)})" if loud else ""
         places = f"{counted(count, 'place')} where one pass alone was by far the loudest{named}"
-        yield f"{road}, {metric}: left out, {places}."
+        yield Caution(f"{sentence_case(label)} on {road}: left out, {places}.")
 
 
-def not_again(road: str, history: History) -> str:
+def not_again(road: str, history: History) -> Caution:
     """A road that the first session or all later ones lack."""
-    first = history.sessions[0].name
-    return (
-        f"{road} was not driven both in the first session ({first}) and later, so it has no first fit to compare with"
+    return Caution(
+        f"Not driven both in the first session ({history.sessions[0].name}) and later, so without a first fit to "
+        f"compare with: {road}.",
+        Weight.WEAKENS,
     )

@@ -63,7 +63,7 @@ def running_hello(content: object) -> Hello:
 
 
 @dataclass(frozen=True)
-class Table:
+class MessageTable:
     """A table of the capture with one row a message: row of the next sample, box clock, and these columns."""
 
     name: str
@@ -83,7 +83,7 @@ class Message:
     """
 
     name: str
-    table: Table | None = None
+    table: MessageTable | None = None
     telling: Callable[[Frames], str] | None = None
 
 
@@ -100,7 +100,7 @@ MESSAGES: dict[int, Message] = {
     FrameType.HELLO: Message("hello"),
     FrameType.MARK: Message(
         "mark",
-        Table(
+        MessageTable(
             "marks",
             (("text", "S200"),),
             lambda frame: (cut(frame.text, 200),),
@@ -109,7 +109,7 @@ MESSAGES: dict[int, Message] = {
     ),
     FrameType.FAULT: Message(
         "fault",
-        Table(
+        MessageTable(
             "faults",
             (("fault", "S64"), ("detail", "S256")),
             _fault,
@@ -119,7 +119,7 @@ MESSAGES: dict[int, Message] = {
     ),
     FrameType.STATUS: Message(
         "status",
-        Table(
+        MessageTable(
             "status",
             (("content", "S1024"),),
             lambda frame: (cut(frame.text, 1024),),

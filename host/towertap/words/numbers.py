@@ -6,6 +6,10 @@ import math
 
 MOST_DIGITS = 6
 """An interval's end is written with no more digits than these, however near to 1."""
+LEAST_P = 0.001
+"""No smaller p is printed."""
+MOST_PLACES = 3
+"""A change in percent has no more decimal places."""
 
 
 def number(value: float | None, digits: int = 3) -> str:
@@ -39,9 +43,38 @@ def signed(value: float, places: int = 1) -> str:
     return f"{value:+.{places}f}".replace("-", "−")
 
 
-def p_value(p: float | None) -> str:
-    """A p-value as papers print it."""
-    return "–" if p is None or math.isnan(p) else "< 0.001" if p < 0.001 else f"{p:.3f}"
+def p_value(p: float | None, least: float = LEAST_P) -> str:
+    """A p-value as papers print it, and no smaller than `least`, which is what its model bears."""
+    return "–" if p is None or math.isnan(p) else f"< {least:g}" if p <= least else f"{p:.3f}"
+
+
+def change_percent(ratio: float, interval: tuple[float, float] | None = None) -> str:
+    """A ratio as a change, "+29 %"; with no more digits than its interval has, where there is one."""
+    places = _places(interval[1] - interval[0], 2) if interval else 0 if abs(ratio - 1) >= 0.0995 else 1
+    return f"{_signed(ratio, places)} %"
+
+
+def range_percent(interval: tuple[float, float] | None) -> str:
+    """An interval of ratios as changes, "+27 to +31 %"; – where there is none. Its ends are told apart, and from 0."""
+    if interval is None:
+        return "–"
+    width = _places(interval[1] - interval[0], 2)
+    low, high = (_signed(end, max(width, _places(end - 1, 0.5))) for end in interval)
+    return f"{low} to {high} %"
+
+
+def _signed(ratio: float, places: int) -> str:
+    if not math.isfinite(ratio):
+        return "+∞"
+    percent = round(100 * (ratio - 1), places)
+    return f"{percent:+.{places}f}".replace("-", "−") if percent else "0"
+
+
+def _places(apart: float, units: float) -> int:
+    """Decimal places of percent by which two ratios so far apart differ by so many units of the last place or more."""
+    if apart == 0 or not math.isfinite(apart):
+        return 0
+    return min(MOST_PLACES, max(0, math.ceil(-math.log10(100 * abs(apart) / units))))
 
 
 def percent(share: float | None) -> str:

@@ -11,24 +11,16 @@ def change(ratio: float) -> str:
     return f"{percent:.{0 if percent >= 9.95 else 1}f} % {'higher' if ratio >= 1 else 'lower'}"
 
 
-def percents(interval: tuple[float, float]) -> str:
-    """An interval of ratios as people say it: '1.3 % lower to 24 % higher', '27 to 31 % higher'."""
-    low, high = (change(end) for end in interval)
-    if low == high or low.rsplit(" ", 1)[1] != high.rsplit(" ", 1)[1]:
-        return low if low == high else f"{low} to {high}"
-    return f"{low.split(' ')[0]} to {high}"
-
-
 def significant(value: float) -> str:
     """A value to three significant digits: '1.10', '118'."""
     return f"{value:#.3g}".rstrip(".")
 
 
-def p_equals(p: float | None) -> str:
-    """A p-value in a sentence, to two significant digits and no smaller than a model of a few passes bears."""
+def p_equals(p: float | None, least: float = 0.001) -> str:
+    """A p-value in a sentence, to two significant digits and no smaller than `least`, which is what its model bears."""
     if p is None:
         return "no p"
-    return "p < 0.001" if p < 0.001 else f"p = {p:#.2g}"
+    return f"p < {least:g}" if p <= least else f"p = {p:#.2g}"
 
 
 def listed(names: Sequence[str]) -> str:

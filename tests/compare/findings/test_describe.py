@@ -1,4 +1,4 @@
-"""The words of a finding in each of its states, and the sentence over all."""
+"""The words of a finding in each of its states, and the table of all."""
 
 from __future__ import annotations
 
@@ -6,11 +6,15 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
-from towertap.compare.findings.describe import headline, summary
+from towertap.compare.findings.describe import findings_table, notes_together
 from towertap.compare.findings.find import find
+from towertap.compare.stats.design import Overlap
+from towertap.words.numbers import change_percent, range_percent
 
 LARGE = {"pass_spread": 0.01, "seconds": 200, "roads": {"quarry-lane": 60.0}}
 """Long passes that hardly differ."""
+STRONG = {"verdict": "harsher", "overlap": Overlap(1.0, (3, 3), (3, 3), 0.0, 0.0, None, None)}
+"""Nothing of installations or days is left in it."""
 START = datetime(2026, 5, 4, 9, tzinfo=UTC)
 
 
@@ -30,49 +34,45 @@ def finding_of(make):
 def test_a_larger_change_is_harsher_and_the_words_hold_both_statements(finding_of):
     finding = finding_of(1, ratio=1.4, **LARGE)
     assert (finding.verdict, finding.on_these_drives) == ("harsher", "harsher")
-    assert finding.words.startswith("Jerk z on quarry-lane: harsher. These drives: with polyurethane ")
-    for words in (
-        "than with rubber over the whole passes",
-        "95 % interval from",
-        "4 and 4 passes",
-        "About the part: 95 % interval from",
-        "p ≤ 0.01; installations taken to differ by 3.0 % (assumed until a control measures it)",
-        "It would not stand if installations differ by more than ",
-    ):
-        assert words in finding.words
+    drives, part = (range_percent(of) for of in (finding.interval, finding.part.interval))
+    change = change_percent(finding.ratio, finding.interval)
+    above = 100 * finding.part.installation.overturned_at
+    assert finding.words == (
+        f"Jerk z on quarry-lane: harsher, {change} ({drives} on these drives, {part} of the part). "
+        f"It would not stand if installations differ by more than {above:.0f} % (3 % is assumed)."
+    )
 
 
 def test_a_smaller_change_is_gentler(finding_of):
     finding = finding_of(1, ratio=0.7, **LARGE)
     assert finding.verdict == "gentler"
-    assert "lower" in finding.words
+    assert "gentler, −" in finding.words
 
 
 def test_nothing_changed_and_small_spread_is_equivalent_on_these_drives(finding_of):
     finding = finding_of(3, n=(6, 6), **LARGE)
     assert finding.on_these_drives == "equivalent"
-    assert "no change that counts on these drives" in headline(finding) or finding.verdict == "equivalent"
+    assert "no change that counts" in finding.words
 
 
 def test_what_shows_on_these_drives_alone_says_what_else_it_may_be(finding_of):
     finding = finding_of(3, n=(6, 6), ratio=1.06, margin=0.03, **LARGE)
     assert (finding.on_these_drives, finding.verdict) == ("harsher", "undecided")
-    assert headline(finding) == "undecided, more on these drives: the part, or the way it was installed"
-    assert "More passes of the same kind do not settle it; more installations or days do" in finding.words
+    assert "These drives show more: the part or how it was installed; more passes of the same kind" in finding.words
 
 
 def test_undecided_says_how_many_passes_would_tell_and_never_that_nothing_changed(finding_of):
     finding = finding_of(5, n=(3, 3), pass_spread=0.05)
     assert (finding.on_these_drives, finding.verdict) == ("undecided", "undecided")
-    assert "this is not evidence that nothing changed" in finding.words
     assert (
-        f"As they vary, {finding.passes_needed} passes a side would settle it 4 times in 5 "
+        f"As passes vary, {finding.passes_needed} passes a side would settle it 4 times in 5 "
         f"({100 * finding.assurance:.0f} % over all that their spread may be)"
     ) in finding.words
+    assert "It is not evidence that nothing changed." in finding.words
     assert 0.6 < finding.assurance < 0.85
     wild = finding_of(5, n=(3, 3), pass_spread=0.5)
     assert wild.passes_needed is None
-    assert "As they vary, even 48 passes a side would not settle it" in wild.words
+    assert "As passes vary, even 48 passes a side would not settle it" in wild.words
 
 
 @pytest.mark.parametrize("n", [(1, 1), (1, 5), (5, 1)])
@@ -81,9 +81,9 @@ def test_one_pass_a_side_is_undecided_whatever_the_change_and_says_why(finding_o
     assert (finding.verdict, finding.on_these_drives) == ("undecided", "undecided")
     assert (finding.interval, finding.part.interval, finding.p_difference_holm) == (None, None, None)
     assert finding.ratio == pytest.approx(3.0, rel=0.4)
-    assert f"{n[0]} pass{'es' if n[0] > 1 else ''} with rubber," in finding.words
+    driven = f"{n[0]} pass{'es' if n[0] > 1 else ''} with rubber, {n[1]} with polyurethane"
+    assert f"One pass on a side does not tell a change from chance ({driven})" in finding.words
     assert not finding.cautions
-    assert "A side with one pass does not show how far passes differ" in finding.words
 
 
 def test_copies_of_one_pass_are_undecided_and_say_why(make):
@@ -95,24 +95,28 @@ def test_copies_of_one_pass_are_undecided_and_say_why(make):
     assert "copies of one recording" in finding.words
 
 
-def test_the_summary_goes_by_metric_and_tells_how_large_a_difference_is(make):
+@pytest.fixture
+def two_metrics(make):
+    """Findings over all roads and on each of two, in two metrics, half as rough again after."""
     metrics = ("jerk_z", "weighted_z")
     drives = make.invented(1, ratio=1.5, metrics=metrics, **LARGE | {"roads": {"a": 50.0, "b": 60.0}})
-    _, findings = find(make.on_whole_passes(drives, metrics), None)
-    ratios = {(finding.metric, finding.road): finding.ratio for finding in findings}
-    assert summary(findings) == " ".join(
-        f"{label}: harsher on a (× {ratios[name, 'a']:.2f}) and b (× {ratios[name, 'b']:.2f})."
-        for name, label in (("jerk_z", "Jerk z"), ("weighted_z", "Weighted z"))
-    )
+    return find(make.on_whole_passes(drives, metrics), None)
 
 
-def test_the_summary_names_decided_verdicts_first(make):
-    _, (finding,) = find(make.on_whole_passes(make.invented(1)), None)
-    findings = [
-        replace(finding, road="a", verdict="undecided", on_these_drives="undecided"),
-        replace(finding, road="b", verdict="equivalent", on_these_drives="equivalent", ratio=1.02),
-        replace(finding, road="c", verdict="harsher", on_these_drives="harsher", ratio=1.31),
+def test_the_table_has_every_finding_by_metric_those_over_all_roads_first(two_metrics):
+    table = findings_table(*two_metrics)
+    assert [(row[0], row[1]) for row in table.rows] == [
+        (label, road) for label in ("Jerk z", "Weighted z") for road in ("all rough roads", "a", "b")
     ]
-    assert summary(findings) == (
-        "Jerk z: harsher on c (× 1.31), equivalent on b (× 1.02, inside the margin), undecided on a."
-    )
+    changes = [
+        change_percent(finding.ratio, finding.interval)
+        for metric in ("jerk_z", "weighted_z")
+        for finding in (*two_metrics[0], *two_metrics[1])
+        if finding.metric == metric
+    ]
+    assert [row[table.columns.index("change")] for row in table.rows] == changes
+
+
+def test_what_is_noted_of_several_findings_is_said_once(two_metrics):
+    (note,) = notes_together([replace(finding, **STRONG) for finding in two_metrics[1]], ("rubber", "polyurethane"))
+    assert note == "Jerk z on a and b; weighted z on a and b: Nothing in the design can overturn it."

@@ -8,7 +8,8 @@ from towertap.bench.carried import BenchSummary
 from towertap.bench.sharing import Share
 from towertap.compare.comparison import compare
 from towertap.compare.findings.find import find
-from towertap.compare.findings.instrument import warnings
+from towertap.compare.findings.instrument import cautions
+from towertap.words.phrases import sentence_case
 
 SERIAL = "e6605481"
 KNOWN = BenchSummary(
@@ -69,10 +70,10 @@ def test_more_than_a_tenth_is_cautioned_and_more_than_half_is_not_judged(make, j
     assert (bare.noise, bare.verdict) == (None, "harsher")
     assert finding.noise.share == pytest.approx(part)
     assert (finding.noise.judged, finding.verdict) == (judged, verdict)
-    assert any("is the sensor's own noise (limit 10 %)" in caution for caution in finding.cautions) == (
+    assert any("is the sensor's own noise (limit 10 %)" in caution.words for caution in finding.cautions) == (
         judged == "marked"
     )
-    assert ("drowns" in finding.words) == (judged == "not judged")
+    assert ("It is not judged" in finding.words) == (judged == "not judged")
     assert finding.passes_needed is None
     assert finding.p_difference_holm == bare.p_difference_holm
 
@@ -94,50 +95,55 @@ def test_noise_pulls_the_ratio_to_1_so_that_equivalence_would_lie(make, judge):
 def test_a_band_beyond_the_mounting_is_cautioned_once(make, judge):
     reason = "jerk_z reaches 100 Hz, and the mounting is good to 90 Hz (a third of its resonance)"
     finding = judge(with_floor(make.invented(3), 0.1, beyond={"jerk_z": reason}))
-    assert [caution for caution in finding.cautions if reason in caution] == [
-        f"quarry-lane: {reason}; above that the mounting rings along."
+    assert [caution.words for caution in finding.cautions if "rings along" in caution.words] == [
+        f"{sentence_case(reason)}; above that the mounting rings along."
     ]
 
 
-def warnings_with(*records):
-    """What is warned of sixteen captures that have these records in turn."""
-    return list(warnings({f"drive-{number:02d}": records[number % len(records)] for number in range(16)}))
+def cautions_with(*records):
+    """What is cautioned of sixteen captures that have these records in turn."""
+    return [
+        caution.words
+        for caution in cautions({f"drive-{number:02d}": records[number % len(records)] for number in range(16)})
+    ]
 
 
-def test_all_records_there_warn_of_nothing():
-    assert warnings_with(KNOWN) == []
+def test_all_records_there_are_no_caution():
+    assert cautions_with(KNOWN) == []
 
 
 def test_missing_records_are_told_together():
     without = replace(KNOWN, measured_utc=KNOWN.measured_utc | {"noise": None, "tap": None})
-    (warning,) = warnings_with(without)
-    assert warning.startswith("no bench record of noise and tap holds for 16 of 16 captures: make them with")
-    (warning,) = warnings_with(KNOWN, without)
-    assert "noise and tap holds for 8 of 16 captures" in warning
+    (words,) = cautions_with(without)
+    assert words.startswith("No bench record of noise and tap holds for 16 of 16 captures")
+    (words,) = cautions_with(KNOWN, without)
+    assert "noise and tap holds for 8 of 16 captures" in words
 
 
 def test_what_a_ratio_within_one_box_does_not_have_is_told():
     """GUM F.1.2.3: a scale common to both cancels from a ratio, two scales do not."""
-    (warning,) = warnings_with(KNOWN, replace(KNOWN, serial="e6600000"))
-    assert "of 2 boxes (e6600000, e6605481)" in warning
-    assert "±0.3 % each" in warning
+    (words,) = cautions_with(KNOWN, replace(KNOWN, serial="e6600000"))
+    assert "of 2 boxes (e6600000, e6605481)" in words
+    assert "±0.3 % each" in words
     later = replace(KNOWN, measured_utc=KNOWN.measured_utc | {"calibration": "2026-04-01T10:00:00+00:00"})
-    (warning,) = warnings_with(KNOWN, later)
-    assert "different calibrations" in warning
+    (words,) = cautions_with(KNOWN, later)
+    assert "different calibrations" in words
 
 
 def test_a_chip_that_failed_its_own_test_is_named():
     failed = replace(KNOWN, selftest_ok=False, words=KNOWN.words | {"selftest": "selftest record a.json: wrong on x"})
-    told = warnings_with(failed)
+    told = cautions_with(failed)
     assert len(told) == 16
     assert told[0] == "drive-00: selftest record a.json: wrong on x"
 
 
-def test_a_comparison_warns_of_its_captures_records_and_has_them_in_its_data(make):
+def test_a_comparison_cautions_of_its_captures_records_and_has_them_in_its_data(make):
     drives = make.driven(1)
     without = replace(KNOWN, measured_utc=KNOWN.measured_utc | {"noise": None})
     comparison = compare(
         replace(drives, passes=tuple(replace(drive, bench=without) for drive in drives.passes)), metrics=["jerk_z"]
     )
     assert comparison.data()["bench"][drives.passes[0].name] == asdict(without)
-    assert any(warning.startswith("no bench record of noise holds for 16 of 16") for warning in comparison.warnings)
+    assert any(
+        caution.words.startswith("No bench record of noise holds for 16 of 16") for caution in comparison.cautions
+    )

@@ -19,10 +19,10 @@ pytestmark = pytest.mark.usefixtures("styled")
 
 def test_box_plots_have_the_numbers_of_matplotlib_and_numpy(recorded, compared):
     """White noise has no road to be aligned by, so its findings rest on the windows of whole passes."""
-    drawn = figure.draw(compared.evidence["passes"].drawn)
-    for axes, finding in zip(drawn.axes, compared.findings, strict=False):
+    for panel, finding in zip(figure.panels(compared.evidence["passes"].drawn), compared.findings, strict=True):
+        (axes,) = panel.axes
         assert finding.basis == "whole passes"
-        assert axes.get_ylabel() == f"window r.m.s., {finding.unit}"
+        assert axes.get_ylabel() == f"r.m.s., {finding.unit}"
         heights = [tuple(line.get_ydata()) for line in axes.lines]
         for side in ("before", "after"):
             values = window_values(recorded.of(finding.road, side), finding.metric)
@@ -51,11 +51,11 @@ def test_every_pass_has_its_row(compared):
     assert {row[table.columns.index("rough places")] for row in table.rows} == {"–"}
 
 
-def test_panels_without_a_metric_stay_empty(recorded):
+def test_there_is_a_panel_a_metric_and_the_table_is_its_data(recorded):
     comparison = compare(recorded, metrics=["jerk_x", "jerk_y", "jerk_z", "primary_z"])
     (picture,) = BoxesSection().pictures(comparison.evidence["passes"])
-    assert picture.name == "boxes"
-    assert [axes.axison for axes in picture.figure.axes] == [True] * 4 + [False] * 2
+    assert (picture.name, len(picture.panels)) == ("passes", 4)
+    assert picture.data is comparison.evidence["passes"].tables[0]
 
 
 def test_hostile_names_do_not_break_the_figure(compared):
@@ -63,7 +63,8 @@ def test_hostile_names_do_not_break_the_figure(compared):
     drawn = compared.evidence["passes"].drawn
     drives = replace(drawn.drives, before=hostile, after=hostile, smooth=hostile)
     findings = [replace(finding, label=hostile) for finding in drawn.findings]
-    style.save(figure.draw(replace(drawn, drives=drives, findings=findings)), io.BytesIO())
+    for panel in figure.panels(replace(drawn, drives=drives, findings=findings)):
+        style.save(panel, io.BytesIO())
 
 
 def columns(table):

@@ -16,12 +16,14 @@ def test_the_alignment_shows_every_pass_by_time_and_by_place(make, recorded, ali
     evidence = compare(make.driven(1) if aligned else recorded, metrics=["jerk_z"]).evidence["places"]
     (picture,) = PlacesSection().pictures(evidence)
     (places,) = evidence.drawn
-    by_time, by_place = picture.figure.axes
+    (panel,) = picture.panels
+    by_time, by_place = panel.axes
     assert len(by_time.lines) == len(by_place.lines) == len(places.passes)
     for shown, line, moved in zip(places.prints, by_time.lines, by_place.lines, strict=True):
         assert np.array_equal(line.get_ydata(), shown, equal_nan=True)
         assert np.all(np.diff(moved.get_xdata()) > 0)
-    assert ("not aligned" in picture.figure.get_suptitle()) != aligned
+    assert ("not aligned" in picture.title) != aligned
+    assert len(picture.data.rows) == sum(shown.size for shown in places.prints)
     assert by_time.get_xlabel() == "time driven from the start, s"
 
 

@@ -10,6 +10,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from threadpoolctl import threadpool_limits
+
 from towertap.analysis import Analysis, analyse_capture
 from towertap.bench.carried import records_for
 from towertap.capture.conditions import Conditions, StruckOut
@@ -279,7 +281,8 @@ class PassReader:
     def read(self, capture: Capture, side: Side, inputs: tuple[Path, ...] | None = None) -> Outcome:
         """One pass from an open capture, or why it cannot be used."""
         try:
-            return self._read(capture, side, inputs)
+            with threadpool_limits(1, user_api="blas"):  # threads cost more than such small products
+                return self._read(capture, side, inputs)
         except TowertapError as error:
             return error
 

@@ -8,6 +8,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from towertap.compare.caution import Caution, Weight
 from towertap.compare.findings import instrument
 from towertap.compare.findings.describe import describe
 from towertap.compare.findings.model import Finding, PartStatement, PassInfluence, Spread
@@ -17,6 +18,11 @@ from towertap.compare.stats.part import Statements
 from towertap.compare.stats.planning import MOST_PASSES, Needed, passes_needed, power_on_drives
 from towertap.compare.stats.ratio import Contrast, ends, holm
 from towertap.compare.stats.spreads import ClusterSpread
+from towertap.words.numbers import change_percent, p_value, range_percent
+from towertap.words.phrases import counted, listed, sentence_case
+
+DISAGREE = 0.05
+"""Blocks are told to disagree where part × block has a smaller p."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,30 +216,32 @@ def _needed(undecided: Undecided, alpha: float) -> Needed | None:
     return passes_needed(power, spread, shown.df, range(max(2, blocks), MOST_PASSES + 1, blocks))
 
 
-def _cautions(finding: Finding) -> Iterator[str]:
+def _cautions(finding: Finding) -> Iterator[Caution]:
     """What a sceptic must know of one finding beside its words."""
     if min(finding.passes) < 2:
         return  # nothing is told from chance, whatever is rough
-    where, whole = f"{finding.road}, {finding.metric}", finding.whole.interval
-    if finding.not_one_road:
-        yield (
-            f"{where}: {finding.not_one_road}, so nothing is judged. Look at the names of roads in 'towertap list' and "
-            "mend wrong ones with 'towertap correct'; if it is one road, --judge-unaligned compares whole passes."
+    whole = finding.whole.interval
+    if finding.not_one_road and not finding.over_all:
+        yield Caution(
+            f"{sentence_case(finding.not_one_road)}: nothing is judged.",
+            Weight.OVERTURNS,
+            "Look at the names of roads in 'towertap list' and mend wrong ones with 'towertap correct'; if it is one "
+            "road, --judge-unaligned compares whole passes",
         )
     elif finding.whole_because:
-        yield (
-            f"{where}: {finding.whole_because}; the finding rests on whole passes, smooth stretches and all, where no "
-            "choice of places can hide or invent a change."
+        yield Caution(
+            f"{sentence_case(finding.whole_because)}: the finding rests on whole passes, smooth stretches and all."
         )
     elif whole and not whole[0] <= finding.ratio <= whole[1]:
-        yield (
-            f"{where}: the ratio over {finding.basis} ({finding.ratio:.2f}) lies outside the interval over whole "
-            f"passes ({whole[0]:.2f} to {whole[1]:.2f}): the change is not the same on rough and smooth stretches."
+        yield Caution(
+            f"The change over {finding.basis} ({change_percent(finding.ratio, finding.interval)}) is another than over "
+            f"whole passes ({range_percent(whole)}).",
+            Weight.WEAKENS,
         )
+    if finding.p_interaction is not None and finding.p_interaction < DISAGREE:
+        sizes = listed([change_percent(ratio) for ratio in finding.block_ratios])
+        yield Caution(f"Its blocks disagree ({sizes}; p {p_value(finding.p_interaction)}).", Weight.WEAKENS)
     if finding.influence and finding.influence.hangs_on:
-        (first, *others), (low, high) = finding.influence.hangs_on, finding.influence.ratios
-        as_well = f", or without one of {len(others)} others" if others else ""
-        yield (
-            f"{where}: without {first} alone the verdict would be another{as_well} (ratios from {low:.2f} to "
-            f"{high:.2f} with one pass left out)."
-        )
+        first, *others = finding.influence.hangs_on
+        as_well = f", or without one of {counted(len(others), 'other')}" if others else ""
+        yield Caution(f"Without {first} alone the verdict would be another{as_well}.", Weight.WEAKENS)

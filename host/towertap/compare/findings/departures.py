@@ -8,21 +8,23 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+from towertap.compare.caution import Caution, Weight
 from towertap.compare.drives.calendar import days
 from towertap.compare.drives.differences import TEMPERATURE_STEP_C
-from towertap.compare.drives.model import Drives, Pass
+from towertap.compare.drives.model import Drives, Pass, metric_of
 from towertap.compare.drives.slots import Key, key_of
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.plan import QUANTILE, Plan
 from towertap.compare.study import Study
-from towertap.words.phrases import listed, some
+from towertap.words.phrases import listed, sentence_case, some
 
 PRESSURE_STEP_KPA = 5.0
 """Tyre pressures that differ by more from those planned are told, as the drive procedure has it."""
 
-NO_PLAN = (
-    "No plan was given. Margin, metrics and roads may have been chosen after seeing the data, and the number of passes "
-    "without asking what they can show (towertap plan)."
+NO_PLAN = Caution(
+    "No plan was given: margin, metrics and roads may have been chosen after seeing the data.",
+    Weight.WEAKENS,
+    "Write a plan before the next drives (towertap plan)",
 )
 SEEN = "it may have been chosen after seeing the data, and decides nothing"
 
@@ -46,15 +48,16 @@ def with_leads(plan: Plan, study: Study, findings: Sequence[Finding]) -> tuple[F
     )
 
 
-def _leads(plan: Plan, study: Study, finding: Finding, reasons: Sequence[str]) -> Iterator[str]:
+def _leads(plan: Plan, study: Study, finding: Finding, reasons: Sequence[str]) -> Iterator[Caution]:
     """A caution for each reason, those of all findings and this one's own, why it is a lead and not a decision."""
-    where, lead = f"{finding.road}, {finding.metric}", "this finding is a lead for the next plan, not a decision"
+    lead = "a lead for the next plan, not a decision"
     for reason in (*reasons, *_unplanned(plan, study, finding)):
-        yield f"{where}: {reason}; {lead}."
+        yield Caution(f"{sentence_case(reason)}: {lead}.", Weight.WEAKENS)
     if finding.passes != (plan.passes, plan.passes) and finding.road in [road.name for road in plan.rough_roads]:
-        yield (
-            f"{where}: {finding.passes[0]} and {finding.passes[1]} passes a side are here, and {plan.passes} were "
-            f"planned. If that is because of what the values showed, the p-values do not hold, and {lead}."
+        yield Caution(
+            f"{finding.passes[0]} and {finding.passes[1]} passes a side are here, and {plan.passes} were planned. If "
+            f"that is because of what the values showed, this is {lead}.",
+            Weight.WEAKENS,
         )
 
 
@@ -72,7 +75,8 @@ def _left_out(plan: Plan, findings: Sequence[Finding]) -> Iterator[str]:
     over_all = all(finding.over_all for finding in findings)
     roads = () if over_all else (road.name for road in plan.rough_roads)
     if missing := [name for name in (*plan.metrics, *roads) if name not in compared]:
-        yield f"{listed(missing)} was planned and is not compared, so that fewer findings are adjusted for"
+        names = listed([metric_of(name).label if name in plan.metrics else name for name in missing])
+        yield f"{names} planned and not compared, so that fewer findings are adjusted for"
 
 
 def _unplanned(plan: Plan, study: Study, finding: Finding) -> Iterator[str]:
@@ -118,10 +122,10 @@ def _analysis(plan: Plan, study: Study) -> Remarks:
             yield "spread", f"--{name.replace('_', '-')} is {_percent(stated)}, and {_percent(planned_sd)} was planned"
     for metric in metrics:
         if metric not in plan.metrics:
-            yield "metric", f"{metric} was not planned: {SEEN}"
+            yield "metric", f"{metric_of(metric).label} was not planned: {SEEN}"
     for metric in plan.metrics:
         if metric not in metrics:
-            yield "metric", f"{metric} was planned and is not compared"
+            yield "metric", f"{metric_of(metric).label} was planned and is not compared"
     for what, planned, used in (
         ("part before", plan.before, drives.before),
         ("part after", plan.after, drives.after),

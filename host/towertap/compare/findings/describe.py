@@ -1,217 +1,191 @@
-"""The paragraph of one finding, that a customer understands and a statistician would sign."""
+"""Findings in words and as a table: what these drives showed, what that says about the part, what would change it."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
 from towertap.compare.findings.instrument import drowned
-from towertap.compare.findings.model import Finding, OverSmooth, Spread
+from towertap.compare.findings.model import Finding, Spread
 from towertap.compare.stats.contrast import Verdict
+from towertap.compare.stats.design import About
 from towertap.compare.stats.planning import MOST_PASSES
-from towertap.words.phrases import change, counted, listed, p_equals, percents, sentence_case, significant
+from towertap.words.numbers import change_percent, p_value, percent, range_percent
+from towertap.words.phrases import counted, listed, sentence_case
+from towertap.words.table import Table, tabulate
 
-VERDICTS: tuple[Verdict, ...] = ("harsher", "gentler", "equivalent", "undecided")
-DISAGREE = 0.05
-"""Blocks are told to disagree where part × block has a smaller p."""
-OR_WHAT = {
+if TYPE_CHECKING:
+    from towertap.bench.sharing import Share
+
+WORDS: dict[Verdict, str] = {
+    "harsher": "harsher",
+    "gentler": "gentler",
+    "equivalent": "no change that counts",
+    "undecided": "undecided",
+}
+"""Each verdict as a sentence has it, in the order in which they are told."""
+SOURCES = {
+    "this set": "measured here",
+    "controls": "measured by this vehicle's controls",
+    "stated": "stated",
+    "assumed": "assumed",
+}
+"""Whence a spread of installations or days is known."""
+OR_WHAT: dict[About, str] = {
     "part or day": "the day",
-    "part or installation": "the way it was installed",
+    "part or installation": "how it was installed",
     "part": "chance over installations and days",
 }
-SOURCES = {
-    "this set": "as measured in these drives",
-    "controls": "as this vehicle's controls measured",
-    "stated": "as stated",
-    "assumed": "assumed until a control measures it",
-}
-READINGS = {
-    "rough moved more": "so part of the change is the rough roads' own",
-    "moved alike": "so box, tyres, weather or day may be the cause, or the part acts there too: a drive with the old "
-    "part installed again would tell",
-    "smooth moved more": "so the part is not all that changed",
-    "smooth held still": "so what changed is the rough roads' own",
-    "cannot tell": "which does not settle whether it moved as well",
-}
+"""What else than the part a change on these drives may be."""
 CANCELLED = 1e-9
 """A spread with a smaller coefficient is not in the error."""
 
 
-def describe(finding: Finding, parts: tuple[str, str]) -> str:
-    """What these drives showed, what that says about the part, and what would overturn it; `parts` are the names."""
-    return " ".join(_sentences(finding, parts))
+def leads(overall: Sequence[Finding], findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """One finding a metric: that over all rough roads, or that on the only one."""
+    return tuple(overall or findings)
 
 
-def _sentences(finding: Finding, parts: tuple[str, str]) -> Iterator[str]:
-    before, after = parts
-    yield f"{sentence_case(finding.label)} on {finding.road}: {headline(finding)}."
-    if finding.interval is None:
-        yield _cannot_tell(finding, parts)
-        return
-    yield (
-        f"These drives: with {after} {change(finding.ratio)} than with {before} over the {finding.basis} "
-        f"({significant(finding.after)} against {significant(finding.before)} {finding.unit}; 95 % interval from "
-        f"{percents(finding.interval)}; {finding.passes[0]} and {finding.passes[1]} {_units(finding)}"
-        f"{_in_blocks(finding)})."
+def findings_table(overall: Sequence[Finding], findings: Sequence[Finding]) -> Table:
+    """Every finding in a row, by metric, those over all roads first; p is of the part, after Holm's adjustment."""
+    metrics = dict.fromkeys(finding.metric for finding in findings)
+    return tabulate(
+        "What changed, with 95 % intervals",
+        (
+            {
+                "metric": sentence_case(finding.label),
+                "road": finding.road,
+                "change": change_percent(finding.ratio, finding.interval),
+                "these drives": range_percent(finding.interval),
+                "the part": range_percent(finding.part.interval),
+                "p": p_value(p_decisive(finding), finding.part.least_p),
+                "verdict": verdict_words(finding),
+            }
+            for metric in metrics
+            for finding in (*overall, *findings)
+            if finding.metric == metric
+        ),
+        grouped=True,
     )
-    if finding.not_one_road:
-        yield f"It is not judged: {finding.not_one_road}."
-        return
-    if drowned(finding.noise):
-        yield _drowned(finding)
-        return
-    yield _about_the_part(finding)
-    if finding.verdict == "undecided":
-        yield _undecided(finding)
+
+
+def p_decisive(finding: Finding) -> float | None:
+    """The p of the part that the verdict rests on: of equivalence where that is the verdict, else of a difference."""
+    return finding.part.p_equivalence_holm if finding.verdict == "equivalent" else finding.part.p_difference_holm
+
+
+def verdict_words(finding: Finding) -> str:
+    """The verdict about the part; where that is undecided, with what these drives alone show."""
+    shown = {"harsher": "more", "gentler": "less", "equivalent": "no change that counts"}.get(finding.on_these_drives)
+    if finding.verdict != "undecided":
+        return WORDS[finding.verdict]
+    return f"undecided ({shown} on these drives)" if shown else "undecided"
+
+
+def describe(finding: Finding, parts: tuple[str, str]) -> str:
+    """Three short sentences at most; `parts` are the names before and after."""
+    size = change_percent(finding.ratio, finding.interval)
+    if is_judged(finding):
+        of_part = f"{range_percent(finding.part.interval)} of the part"
+        if finding.verdict == "equivalent":
+            of_part += f", {range_percent(finding.part.interval_90)} at 90 %, which decides"
+        size += f" ({range_percent(finding.interval)} on these drives, {of_part})"
+    first = f"{sentence_case(finding.label)} on {finding.road}: {WORDS[finding.verdict]}, {size}."
+    return " ".join((first, *notes(finding, parts)))
+
+
+def notes(finding: Finding, parts: tuple[str, str]) -> Iterator[str]:
+    """What the numbers of a finding do not say: what would overturn or settle it, and what was left out."""
+    yield why_not(finding, parts) or _overturned(finding) or _settled(finding)
     if finding.over_all and finding.roads_differ:
-        yield "The roads are shown to differ, so this one ratio does not stand for each: see the roads' own."
-    if finding.over_smooth:
-        yield _smooth(finding.over_smooth)
-    if finding.bursts:
+        yield "The roads are shown to differ: each has its own finding."
+    elif finding.bursts:
         whose = f", most of it by {listed(finding.loud_passes[:2])}" if finding.loud_passes else ""
         yield f"Left out: {counted(finding.bursts, 'place')} where one pass alone was by far the loudest{whose}."
 
 
-def headline(finding: Finding) -> str:
-    """The verdict about the part; or what these drives show, and what else it may be."""
-    alike = finding.over_smooth is not None and finding.over_smooth.reading == "moved alike"
-    other = "box, tyres, weather or day, for the smooth road moved alike" if alike else OR_WHAT[finding.overlap.about]
-    if finding.verdict == "undecided":
-        leads = {
-            "harsher": f"undecided, more on these drives: the part, or {other}",
-            "gentler": f"undecided, less on these drives: the part, or {other}",
-            "equivalent": f"undecided, no change that counts on these drives, but it may be hidden by {other}",
-        }
-        return leads.get(finding.on_these_drives, "undecided")
-    if alike and finding.verdict != "equivalent":
-        return f"{finding.verdict}, by the part, or by {other}"
-    return finding.verdict
-
-
-def _units(finding: Finding) -> str:
-    return "rounds" if finding.over_all else "passes"
-
-
-def _in_blocks(finding: Finding) -> str:
-    if not finding.block_ratios:
-        return ""
-    ratios = finding.block_ratios
-    spelt = listed([change(ratio) for ratio in ratios]) if len(ratios) <= 3 else percents((min(ratios), max(ratios)))
-    disagree = finding.p_interaction is not None and finding.p_interaction < DISAGREE
-    return f" in {len(ratios)} blocks: {spelt}" + (", which disagree" if disagree else "")
-
-
-def _about_the_part(finding: Finding) -> str:
-    """The interval about the part, the p that decides, and which spreads are in it."""
-    part = finding.part
-    equivalent = finding.verdict == "equivalent"
-    interval = part.interval_90 if equivalent else part.interval
-    p = part.p_equivalence_holm if equivalent else part.p_difference_holm
-    if interval is None or p is None:
-        return ""
-    told = f"p ≤ {p:g}" if p <= part.least_p else p_equals(p)
-    adjusted = f"{told} after Holm's adjustment for {_family(finding)}" if finding.family > 1 else told
-    taken = [
-        f"{name} taken to differ by {100 * spread.sd:.1f} % ({SOURCES[spread.source]})"
-        for name, spread, coefficient in _spreads(finding)
-        if coefficient > CANCELLED
+def notes_together(findings: Sequence[Finding], parts: tuple[str, str]) -> list[str]:
+    """Each note once, with the findings that it is of."""
+    of_note: dict[str, dict[str, list[str]]] = {}
+    for finding in findings:
+        for note in notes(finding, parts):
+            of_note.setdefault(note, {}).setdefault(finding.label, []).append(finding.road)
+    return [
+        f"{sentence_case('; '.join(f'{label} on {listed(roads)}' for label, roads in names.items()))}: {note}"
+        for note, names in of_note.items()
     ]
-    statement = f"About the part: {90 if equivalent else 95} % interval from {percents(interval)}, {adjusted}"
-    return "; ".join([statement, *taken]) + "." + _overturned(finding)
 
 
-def _spreads(finding: Finding) -> Iterator[tuple[str, Spread, float]]:
-    yield "installations", finding.part.installation, finding.overlap.installation_coefficient
-    yield "days", finding.part.day, finding.overlap.day_coefficient
+def is_judged(finding: Finding) -> bool:
+    """Whether a verdict was possible, whatever it is."""
+    return finding.interval is not None and not drowned(finding.noise) and finding.not_one_road is None
+
+
+def why_not(finding: Finding, parts: tuple[str, str]) -> str:
+    """Why nothing can be judged; empty where something can."""
+    if is_judged(finding):
+        return ""
+    if finding.not_one_road:
+        return f"It is not judged: {finding.not_one_road}."
+    if finding.noise and drowned(finding.noise):
+        return (
+            f"It is not judged: {100 * finding.noise.share:.0f} % of a pass's power is {finding.noise.source}, the "
+            f"same with either part. A rougher road, a band that ends lower or {quieter(finding.noise)} can tell; more "
+            "passes cannot."
+        )
+    if min(finding.passes) < 2:
+        driven = f"{counted(finding.passes[0], 'pass')} with {parts[0]}, {finding.passes[1]} with {parts[1]}"
+        return f"One pass on a side does not tell a change from chance ({driven}): drive three or more of each."
+    return "The passes of a side agree to the last digit, as drives never do: look for copies of one recording."
+
+
+def quieter(noise: Share) -> str:
+    """What would drown the road less."""
+    return "a quieter engine" if noise.of == "idle" else "a quieter sensor"
+
+
+def in_play(finding: Finding) -> Iterator[tuple[str, Spread]]:
+    """What the design leaves in the statement about the part: days, installations, and how far they may differ."""
+    if finding.overlap.day_coefficient > CANCELLED:
+        yield "days", finding.part.day
+    if finding.overlap.installation_coefficient > CANCELLED:
+        yield "installations", finding.part.installation
 
 
 def _overturned(finding: Finding) -> str:
-    """How large a spread of installations or of days would overturn the verdict about the part."""
+    """How large a spread of installations or of days would overturn a verdict about the part."""
     limits = [
-        f"{name} differ by more than {100 * spread.overturned_at:.0f} %"
-        for name, spread, _ in _spreads(finding)
+        f"{name} differ by more than {100 * spread.overturned_at:.0f} % ({100 * spread.sd:.0f} % is "
+        f"{SOURCES[spread.source]})"
+        for name, spread in in_play(finding)
         if spread.overturned_at is not None and math.isfinite(spread.overturned_at)
     ]
-    return f" It would not stand if {' or '.join(limits)}." if limits and finding.verdict != "undecided" else ""
+    if finding.verdict == "undecided":
+        return ""
+    return f"It would not stand if {' or '.join(limits)}." if limits else "Nothing in the design can overturn it."
 
 
-def _family(finding: Finding) -> str:
-    kind = {None: "", True: " of the primary metric", False: " of secondary metrics"}[finding.primary]
-    return f"{counted(finding.family, 'finding')}{kind}"
-
-
-def _undecided(finding: Finding) -> str:
+def _settled(finding: Finding) -> str:
+    """What would settle an undecided finding."""
     if finding.on_these_drives != "undecided":
-        return "More passes of the same kind do not settle it; more installations or days do (towertap plan)."
-    units = _units(finding)
-    more = f"even {MOST_PASSES} {units} a side would not settle it"
-    if finding.passes_needed is not None and finding.assurance is not None:
-        more = (
-            f"{finding.passes_needed} {units} a side would settle it 4 times in 5 "
-            f"({100 * finding.assurance:.0f} % over all that their spread may be)"
+        more = "more passes of the same kind do not settle it, more installations or days do"
+        if finding.on_these_drives == "equivalent":
+            return f"These drives show no change that counts, which may hide {other_cause(finding)}; {more}."
+        shown = {"harsher": "more", "gentler": "less"}[finding.on_these_drives]
+        return f"These drives show {shown}: {other_cause(finding)}; {more}."
+    needed, units = finding.passes_needed, "rounds" if finding.over_all else "passes"
+    many = f"even {MOST_PASSES} {units} a side would not settle it"
+    if needed is not None and finding.assurance is not None:
+        many = (
+            f"{needed} {units} a side would settle it 4 times in 5 ({percent(finding.assurance)} over all that their "
+            "spread may be)"
         )
-    return (
-        f"The {units} neither show a difference nor hold the change inside the margin of {finding.margin * 100:g} %; "
-        f"this is not evidence that nothing changed. As they vary, {more}; plan them as drives of their own: adding "
-        "passes until a test comes out makes it wrong."
-    )
+    return f"As passes vary, {many}; plan them as drives of their own. It is not evidence that nothing changed."
 
 
-def _drowned(finding: Finding) -> str:
-    noise = finding.noise
-    quieter = "a quieter engine" if noise and noise.of == "idle" else "a quieter sensor"
-    return (
-        f"It is not judged: {100 * noise.share if noise else 100:.0f} % of the power of a pass is "
-        f"{noise.source if noise else 'noise'}, which is the same with either part and drowns what the road makes of "
-        f"them. A rougher road, a band that ends lower or {quieter} can tell; more passes cannot."
-    )
-
-
-def _smooth(over: OverSmooth) -> str:
-    return (
-        f"The smooth road: {change(over.smooth)}; rough over smooth {change(over.ratio)} (95 % interval from "
-        f"{percents(over.interval)}), {READINGS[over.reading]}."
-    )
-
-
-def _cannot_tell(finding: Finding, parts: tuple[str, str]) -> str:
-    if min(finding.passes) < 2:
-        return (
-            f"Driven: {counted(finding.passes[0], 'pass')} with {parts[0]}, {counted(finding.passes[1], 'pass')} with "
-            f"{parts[1]}. A side with one pass does not show how far passes differ with nothing changed, so no change "
-            f"can be told from chance, whatever the values (a ratio of {finding.ratio:.2f}). Drive three passes or "
-            "more of each."
-        )
-    return (
-        "Passes of one side, or of every block, agree to the last digit; separate drives never do, so they do not show "
-        "how far passes differ by chance. Look for copies of one recording."
-    )
-
-
-def summary(findings: Sequence[Finding]) -> str:
-    """One sentence a metric: what is said of which roads, the decided ones first, and how large a difference is."""
-    sentences = []
-    for metric in dict.fromkeys(finding.metric for finding in findings):
-        of_metric = sorted(
-            (finding for finding in findings if finding.metric == metric),
-            key=lambda finding: VERDICTS.index(finding.verdict),
-        )
-        said: dict[str, list[str]] = {}
-        for finding in of_metric:
-            said.setdefault(headline(finding), []).append(_where(finding))
-        clauses = [_clause(head, roads) for head, roads in said.items()]
-        joint = "; " if any(", " in head for head in said) else ", "
-        sentences.append(f"{sentence_case(of_metric[0].label)}: {joint.join(clauses)}.")
-    return " ".join(sentences)
-
-
-def _clause(head: str, roads: Sequence[str]) -> str:
-    """A headline with the roads that it holds for behind its verdict."""
-    verdict, comma, rest = head.partition(", ")
-    return f"{verdict} on {listed(roads)}{comma}{rest}"
-
-
-def _where(finding: Finding) -> str:
-    inside = ", inside the margin" if finding.on_these_drives == "equivalent" else ""
-    size = "" if finding.on_these_drives == "undecided" else f" (× {finding.ratio:.2f}{inside})"
-    return finding.road + size
+def other_cause(finding: Finding) -> str:
+    """The part, or what else a difference on these drives may be."""
+    if finding.over_smooth is not None and finding.over_smooth.reading == "moved alike":
+        return "the part, or box, tyres, weather or day, for the smooth road moved alike"
+    return f"the part or {OR_WHAT[finding.overlap.about]}"

@@ -75,7 +75,7 @@ def _on_road(study: Study, road: Road, quantity: Quantity) -> Undecided:
         loud_passes=rough.bursts[1],
         roads_differ=None,
         not_one_road=study.not_one_road(road),
-        cautions=tuple(instrument.mounting_cautions(road.name, metric, road.passes)),
+        cautions=tuple(instrument.mounting_cautions(metric, road.passes)),
     )
 
 

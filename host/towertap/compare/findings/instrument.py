@@ -9,10 +9,11 @@ from dataclasses import replace
 
 from towertap.bench.carried import KINDS, BenchSummary
 from towertap.bench.sharing import MARKED_SHARE, Share, judged
+from towertap.compare.caution import Caution, Weight
 from towertap.compare.drives.model import Pass
 from towertap.compare.findings.model import Finding
 from towertap.compare.road.rough import PassValue
-from towertap.words.phrases import listed
+from towertap.words.phrases import listed, sentence_case
 
 
 def largest_share(passes: Sequence[Pass], values: Iterable[PassValue], metric: str) -> Share | None:
@@ -44,48 +45,48 @@ def narrowed(margin: float, noise: Share | None) -> float:
     return min(above, 1 / below) - 1
 
 
-def noise_cautions(finding: Finding) -> list[str]:
-    """A line where the sensor's noise is more than a tenth of a finding's power and less than half."""
-    if finding.noise is None or finding.noise.judged != "marked":
-        return []
-    return [
-        f"{finding.road}, {finding.metric}: up to {100 * finding.noise.share:.0f} % of a pass's power is "
-        f"{finding.noise.source} (limit {100 * MARKED_SHARE:.0f} %), the same with either part, so the true ratio lies "
-        "further from 1 than the one measured; the margin is taken as much narrower."
-    ]
+def noise_cautions(finding: Finding) -> Iterator[Caution]:
+    """Where the sensor's noise is more than a tenth of a finding's power and less than half."""
+    if finding.noise is not None and finding.noise.judged == "marked":
+        yield Caution(
+            f"Up to {100 * finding.noise.share:.0f} % of a pass's power is {finding.noise.source} (limit "
+            f"{100 * MARKED_SHARE:.0f} %), the same with either part: the true change is larger than the measured one, "
+            "and the margin is taken as much narrower."
+        )
 
 
-def mounting_cautions(road: str, metric: str, passes: Sequence[Pass]) -> list[str]:
-    """A line for each way in which a metric reaches beyond what the mounting carries."""
-    reasons = dict.fromkeys(drive.beyond[metric] for drive in passes if metric in drive.beyond)
-    return [f"{road}: {reason}; above that the mounting rings along." for reason in reasons]
+def mounting_cautions(metric: str, passes: Sequence[Pass]) -> Iterator[Caution]:
+    """Each way in which a metric reaches beyond what the mounting carries."""
+    for reason in dict.fromkeys(drive.beyond[metric] for drive in passes if metric in drive.beyond):
+        yield Caution(f"{sentence_case(reason)}; above that the mounting rings along.")
 
 
-def warnings(bench: Mapping[str, BenchSummary]) -> Iterator[str]:
+def cautions(bench: Mapping[str, BenchSummary]) -> Iterator[Caution]:
     """Of captures by name: missing records, boxes and calibrations that differ, chips that failed their own test."""
     without = defaultdict(list)
     for kind in KINDS:
         if missing := tuple(name for name, records in bench.items() if records.measured_utc[kind] is None):
             without[missing].append(kind)
     for names, kinds in without.items():
-        yield (
-            f"no bench record of {listed(kinds)} holds for {len(names)} of {len(bench)} captures: make them with "
-            "'towertap bench' (idle: 'towertap record --idle'), or name their folder with --bench"
+        yield Caution(
+            f"No bench record of {listed(kinds)} holds for {len(names)} of {len(bench)} captures; the data sheet "
+            "stands in. Make them with 'towertap bench' ('towertap record --idle'), or name their folder with --bench."
         )
     yield from _differences(bench)
     for name, records in bench.items():
         if records.selftest_ok is False:
-            yield f"{name}: {records.words['selftest']}"
+            yield Caution(f"{name}: {records.words['selftest']}", Weight.WEAKENS)
 
 
-def _differences(bench: Mapping[str, BenchSummary]) -> Iterator[str]:
+def _differences(bench: Mapping[str, BenchSummary]) -> Iterator[Caution]:
     """What a ratio within one box and calibration does not have."""
     boxes = sorted({records.serial for records in bench.values()})
     if len(boxes) > 1:
         scale = 100 * max(max(records.scale_uncertainty) for records in bench.values())
-        yield (
-            f"the captures are of {len(boxes)} boxes ({', '.join(boxes)}): a ratio between boxes has the uncertainty "
-            f"of their scales, ±{scale:.2g} % each, which its interval does not hold"
+        yield Caution(
+            f"The captures are of {len(boxes)} boxes ({', '.join(boxes)}), whose scales are known to ±{scale:.2g} % "
+            "each; no interval holds that.",
+            Weight.WEAKENS,
         )
     if len({records.measured_utc["calibration"] for records in bench.values()}) > 1:
-        yield "captures are read by different calibrations, so their difference is in the ratios too"
+        yield Caution("Captures are read by different calibrations, whose difference is in the change.", Weight.WEAKENS)

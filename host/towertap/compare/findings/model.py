@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from towertap.compare.caution import Caution
 from towertap.compare.road.rough import Basis, PassValue
 from towertap.compare.stats.contrast import Verdict
 from towertap.compare.stats.design import About, Overlap
@@ -134,5 +135,5 @@ class Finding(Contrast):
     not_one_road: str | None
     before_values: tuple[PassValue, ...]
     after_values: tuple[PassValue, ...]
-    cautions: tuple[str, ...]
+    cautions: tuple[Caution, ...]
     words: str

@@ -9,44 +9,57 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
+from towertap.compare.caution import Caution, Weight
 from towertap.compare.drives.model import SIDES, Drives
+from towertap.compare.findings.describe import WORDS
 from towertap.compare.findings.model import Finding
 from towertap.errors import TowertapError
+from towertap.words.numbers import change_percent
 from towertap.words.phrases import counted, some
 
 
-def warnings(
+def cautions(
     drives: Drives, findings: Sequence[Finding], judge: Callable[[Drives], Sequence[Finding]]
-) -> Iterator[str]:
+) -> Iterator[Caution]:
     """What a sceptic must know of touched passes; `judge` finds the same of other drives."""
     touched = [drive for drive in drives.passes if drive.touched]
     if touched:
         names = some([drive.name for drive in touched])
-        yield f"used without the windows that clipping or an overflow touched: {names}"
+        yield Caution(f"Used without the windows that clipping or an overflow touched: {names}.")
         yield _without(drives, findings, judge)
     for road in drives.rough_roads:
         yield from _one_sided(drives, road)
 
 
-def _without(drives: Drives, findings: Sequence[Finding], judge: Callable[[Drives], Sequence[Finding]]) -> str:
+def _without(drives: Drives, findings: Sequence[Finding], judge: Callable[[Drives], Sequence[Finding]]) -> Caution:
     """How the verdicts stand without these passes."""
     clean = replace(drives, passes=tuple(drive for drive in drives.passes if not drive.touched))
     try:
         others = {(finding.road, finding.metric): finding for finding in judge(clean)}
     except TowertapError:
-        return "without those passes nothing could be compared, so that everything here rests on them"
+        return Caution(
+            "Without the passes that clipped or overflowed nothing could be compared: all rests on them.",
+            Weight.OVERTURNS,
+        )
     changed = []
     for finding in findings:
         other = others.get((finding.road, finding.metric))
         if other is None or other.verdict != finding.verdict:
-            without = f"{other.verdict} (× {other.ratio:.2f})" if other else "not judged"
-            changed.append(f"{finding.road}, {finding.metric}: {finding.verdict} (× {finding.ratio:.2f}), {without}")
+            without = _verdict(other) if other else "not judged"
+            changed.append(f"{finding.label} on {finding.road} {_verdict(finding)}, {without}")
     if not changed:
-        return "without those passes every verdict is the same"
-    return f"with those passes and without them the verdicts differ: {'; '.join(changed)}"
+        return Caution("Without the passes that clipped or overflowed every verdict is the same.")
+    return Caution(
+        f"With the passes that clipped or overflowed and without them the verdicts differ: {'; '.join(changed)}.",
+        Weight.OVERTURNS,
+    )
 
 
-def _one_sided(drives: Drives, road: str) -> Iterator[str]:
+def _verdict(finding: Finding) -> str:
+    return f"{WORDS[finding.verdict]} ({change_percent(finding.ratio, finding.interval)})"
+
+
+def _one_sided(drives: Drives, road: str) -> Iterator[Caution]:
     """That one side alone was clipped: its values are too low by what was cut off."""
     counts = [sum(bool(drive.integrity.clipped_samples) for drive in drives.of(road, side)) for side in SIDES]
     for left_out in drives.clipped_out:
@@ -55,7 +68,8 @@ def _one_sided(drives: Drives, road: str) -> Iterator[str]:
     if bool(counts[0]) != bool(counts[1]):
         at = 0 if counts[0] else 1
         part, bound = ((drives.before, "an upper"), (drives.after, "a lower"))[at]
-        yield (
+        yield Caution(
             f"{road}: {counted(counts[at], 'pass')} with {part} clipped and none with the other part. The peaks that "
-            f"were cut off are missing from its values, so the ratio found is {bound} bound of the true one"
+            f"were cut off are missing from its values, so the change found is {bound} bound of the true one.",
+            Weight.WEAKENS,
         )

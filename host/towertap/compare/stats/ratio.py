@@ -78,8 +78,8 @@ def ends(student: Student, alpha: float = ALPHA) -> tuple[float, float]:
 
 def holm(p_values: Sequence[float | None]) -> list[float | None]:
     """Adjust p-values for their number by Holm's step-down method (1979); None stays None and does not count."""
-    from statsmodels.stats.multitest import multipletests  # a third of a second to load
-
-    tested = [p for p in p_values if p is not None]
-    adjusted = iter(multipletests(tested, method="holm")[1].tolist() if tested else ())
-    return [None if p is None else next(adjusted) for p in p_values]
+    tested = np.array([np.nan if p is None else p for p in p_values], float)
+    order = np.argsort(tested)[: int(np.isfinite(tested).sum())]
+    steps = np.arange(order.size, 0, -1) * tested[order]
+    tested[order] = np.fmin(np.maximum.accumulate(steps), 1.0)
+    return [None if np.isnan(p) else float(p) for p in tested]

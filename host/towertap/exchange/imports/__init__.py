@@ -14,7 +14,6 @@ from typing import Any
 import msgspec
 import numpy as np
 
-import towertap
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions
 from towertap.capture.continuity import NOT_IN_FILE
@@ -30,6 +29,7 @@ from towertap.exchange.imports.even import EvenSamples, even_samples
 from towertap.exchange.imports.form import MOST_BYTES, NOT_OURS, Decisions, FileContent, ImportOptions
 from towertap.signals.filters import Array
 from towertap.signals.recorder import doubts, range_ends
+from towertap.version import WRITTEN_BY
 
 IMPORTS: dict[str, Callable[[Path], FileContent]] = {
     ".csv": csv.read,
@@ -172,7 +172,7 @@ def _write(path: Path, samples: EvenSamples, attributes: dict[str, Any]) -> None
             {
                 "schema": schema.NAME,
                 "schema_version": ".".join(map(str, schema.VERSION)),
-                "written_by": f"towertap {towertap.__version__}",
+                "written_by": WRITTEN_BY,
                 "chip": CHIP,
                 "layout": layout_id,
                 "rate_hz": samples.rate_hz,

@@ -1,4 +1,4 @@
-"""Figure: a sensor at rest, as noise density and as Allan deviation with what was read off it."""
+"""Picture: a sensor at rest, as noise density and as Allan deviation with what was read off it."""
 
 from __future__ import annotations
 
@@ -13,17 +13,17 @@ from towertap.bench import allan
 from towertap.bench.noise import UG_MS2, Noise
 from towertap.bench.tones import Tone
 from towertap.compare.sections.spectra.density import Density, in_fractions_of_octave
-from towertap.drawing.style import INK, QUIET, Look, log_ticks, new_figure
+from towertap.drawing.style import INK, QUIET, SIDES, VERDICTS, WASH, Look, log_ticks, new_figure
 
 AXES = {
-    "x": Look("#0072b2", "o"),
-    "y": Look("#d55e00", "D", (0, (5, 1.2))),
-    "z": Look("#00735a", "s", (0, (1.5, 1))),
+    "x": SIDES["before"],
+    "y": SIDES["after"],
+    "z": Look(VERDICTS["gentler"].colour, "s", (0, (1.5, 1))),
 }
 FRACTION = 24
 LOWEST_HZ = 0.5
 MOST_NAMED, APART = 6, 0.1
-"""Tones named in the figure, the strongest, and the ratio less 1 by which they lie apart; the record has all."""
+"""Tones named in the picture, the strongest, and the ratio less 1 by which they lie apart; the record has all."""
 
 WORDS = {
     "velocity_random_walk": ("velocity random walk", "µg·√s"),
@@ -31,12 +31,12 @@ WORDS = {
     "acceleration_random_walk": ("acceleration random walk", "µg/√s"),
     "ramp": ("drift", "µg/s"),
 }
-"""Name in the record → words and unit in the figure."""
+"""Name in the record → words and unit in the picture."""
 
 
 def draw(noise: Noise, box: str) -> Figure:
     """Draw density above and Allan deviation below; `box` names the box and its settings."""
-    figure = new_figure(8.6, 7.0, title(noise))
+    figure = new_figure(7.0, width_in=8.6, title=title(noise))
     upper, lower = figure.subplots(2, 1)
     _density(upper, noise)
     upper.set_title(f"noise density at rest, {box}, {noise.seconds:.0f} s")
@@ -62,7 +62,7 @@ def _density(axes: Axes, noise: Noise) -> None:
         density = np.sqrt(shown.mean) / UG_MS2
         axes.plot(shown.frequency_hz, density, color=look.colour, ls=look.line, lw=1.0, label=label)
     axes.axhline(data_sheet, color=QUIET, lw=0.9, ls=":", label="data sheet")
-    axes.axvspan(*noise.density.band_hz, color="#e7ebef", lw=0)
+    axes.axvspan(*noise.density.band_hz, color=WASH, lw=0)
     axes.set(xscale="log", yscale="log", xlabel="frequency, Hz", ylabel="density, µg/√Hz")
     axes.set_xlim(LOWEST_HZ, frequency_hz[-1])
     low, high = axes.get_ylim()

@@ -14,13 +14,14 @@ from towertap.compare.sections.boxes.levels import Drawn, Levels
 from towertap.compare.sections.boxes.steps import FORMULA, about_the_part, on_these_drives, values
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
+from towertap.words.phrases import counted
 
 
 class BoxesSection(Section):
     """Levels of places and windows, and the value of each pass."""
 
     name = "passes"
-    title = "The places and the passes"
+    title = "The passes"
     note = FORMULA
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence:
@@ -37,7 +38,7 @@ class BoxesSection(Section):
         }
         passes = sum(len(road.passes) for road in study.roads)
         return Evidence(
-            headline=f"{passes} passes over {len(study.roads)} rough roads; the pass is the unit.",
+            headline=f"{passes} passes over {counted(len(study.roads), 'rough road')}; the verdicts rest on them.",
             tables=(values(study, of_roads), on_these_drives(findings), about_the_part(findings)),
             drawn=Drawn(drives, dict(study.limits), of_roads, smooth, rough),
         )
@@ -47,12 +48,12 @@ class BoxesSection(Section):
         from towertap.compare.sections.boxes import figure
 
         yield Picture(
-            "boxes",
-            figure.draw(evidence.drawn),
-            "Places about a second long, or windows of 1 s: median, quartiles, whiskers to the last one within 1.5 "
-            "interquartile ranges, outliers as dots. Rough roads show those that the finding rests on, the smooth road "
-            "all of its own; the roughness limit is dotted. White points are passes; the verdict rests on them, not on "
-            "the boxes. The scale is logarithmic: equal steps are equal ratios.",
+            "passes",
+            figure.title(evidence.drawn.findings),
+            "White points are passes; the verdict rests on them. Boxes: places about a second long, or windows of 1 s "
+            "(median, quartiles, whiskers to 1.5 interquartile ranges). Equal steps are equal changes.",
+            tuple(figure.panels(evidence.drawn)),
+            evidence.tables[0],
         )
 
 

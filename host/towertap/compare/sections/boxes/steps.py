@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from towertap.compare.findings.describe import SOURCES
 from towertap.compare.findings.model import Finding
 from towertap.compare.study import Study
-from towertap.words.numbers import interval, number
-from towertap.words.table import Table, tabulate
+from towertap.words.numbers import change_percent, interval, number
+from towertap.words.phrases import sentence_case
+from towertap.words.table import MISSING, Table, tabulate
 
 DIGITS = 6
 FORMULA = (
@@ -26,16 +28,14 @@ def values(study: Study, findings: Sequence[Finding]) -> Table:
     paired = {drive.name: road.block is not None for road in study.roads for drive in road.passes}
     part = {drive.name: drive.conditions.part for drive in study.drives.passes}
     return tabulate(
-        "The value of each pass",
+        "The value of each pass (r.m.s.)",
         (
             {
-                "road": finding.road,
-                "metric": finding.metric,
+                "metric, road": f"{sentence_case(finding.label)} on {finding.road}, {finding.unit}",
                 "pass": drive.capture,
                 "part": part[drive.capture],
                 "rests on": number(drive.value, DIGITS),
                 "over the whole pass": number(drive.whole, DIGITS),
-                "unit": finding.unit,
                 "rough places": "–" if finding.whole_because else f"{drive.rough_places} of {drive.places}",
                 "block": str(groups.blocks[drive.capture]) if paired[drive.capture] else "–",
                 "installation": _known(groups.installations[drive.capture]),
@@ -44,6 +44,7 @@ def values(study: Study, findings: Sequence[Finding]) -> Table:
             for finding in findings
             for drive in (*finding.before_values, *finding.after_values)
         ),
+        grouped=True,
     )
 
 
@@ -60,6 +61,9 @@ def on_these_drives(findings: Sequence[Finding]) -> Table:
                 "road": finding.road,
                 "metric": finding.label,
                 "n": f"{finding.passes[0]} + {finding.passes[1]}",
+                "before": number(finding.before, DIGITS),
+                "after": number(finding.after, DIGITS),
+                "unit": finding.unit,
                 "ratio": number(finding.ratio, DIGITS),
                 "SE of ln ratio": number(finding.standard_error, DIGITS),
                 "df": number(finding.df, 4),
@@ -70,6 +74,7 @@ def on_these_drives(findings: Sequence[Finding]) -> Table:
                 "p equivalent": number(finding.p_equivalence),
                 "Holm, equivalent": number(finding.p_equivalence_holm),
                 "family": str(finding.family),
+                "by block": ", ".join(change_percent(ratio) for ratio in finding.block_ratios) or MISSING,
                 "on these drives": finding.on_these_drives,
             }
             for finding in findings
@@ -92,9 +97,11 @@ def _part_row(finding: Finding) -> dict[str, str]:
         "Σ W², installations": number(overlap.installation_coefficient, 4),
         "s, installations": number(part.installation.sd, 4),
         "df, installations": number(part.installation.df),
+        "installations are": SOURCES[part.installation.source],
         "Σ W², days": number(overlap.day_coefficient, 4),
         "s, days": number(part.day.sd, 4),
         "df, days": number(part.day.df),
+        "days are": SOURCES[part.day.source],
         "SE of ln ratio": number(part.standard_error, DIGITS),
         "df": number(part.df, 4),
         "95 % interval": interval(part.interval, DIGITS),

@@ -11,14 +11,15 @@ from typing import Any
 
 from towertap.bench.carried import BenchSummary
 from towertap.capture.conditions import Conditions
+from towertap.compare.caution import Caution, Weight
 from towertap.compare.drives.calendar import first_half
-from towertap.compare.drives.model import SIDES, Drives, Pass
+from towertap.compare.drives.model import SIDES, Drives, Excluded, Pass
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
 from towertap.compare.study import Study
 from towertap.motion import in_words
 from towertap.words.numbers import fixed, number
-from towertap.words.phrases import counted, some
+from towertap.words.phrases import counted
 from towertap.words.table import Table, tabulate
 
 FIELDS = {
@@ -45,9 +46,9 @@ class CapturesSection(Section):
     name = "captures"
     title = "The captures"
     note = (
-        "Bench records are those that hold for the box, its settings and the date; where there is none, the data sheet "
-        "stands in. The scale's uncertainty (95 %, or the data sheet's tolerance) is in absolute values and not in "
-        "ratios of the same box. The mounting carries up to a third of its resonance."
+        "Where no bench record holds for the box, its settings and the date, the data sheet stands in. The scale's "
+        "uncertainty is in absolute values and not in changes of one box. The mounting carries up to a third of its "
+        "resonance."
     )
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence:
@@ -55,20 +56,33 @@ class CapturesSection(Section):
         drives = study.drives
         passes = [drive for road in (*drives.rough_roads, drives.smooth) for drive in drives.of(road)]
         shared, table = conditions(passes)
-        reasons = dict.fromkeys(capture.reason for capture in drives.excluded)
-        of_reason = {why: [capture.capture for capture in drives.excluded if capture.reason == why] for why in reasons}
-        excluded = tuple(f"Left out: {some(names)}: {why}." for why, names in of_reason.items())
+        excluded = [_left_out(drives.excluded)] if drives.excluded else []
         return Evidence(
             headline=_headline(passes, drives),
-            paragraphs=(order(drives), _no_drive(passes), *recorders(drives), *shared, *excluded),
+            paragraphs=(order(drives), _no_drive(passes), *recorders(drives), *shared),
             tables=(
+                *excluded,
                 tabulate("Is each capture sound?", map(_integrity, passes)),
                 *_bench(passes),
                 table,
                 fingerprints(passes),
             ),
-            warnings=tuple(unproved(drives)),
+            cautions=tuple(unproved(drives)),
         )
+
+
+def _left_out(excluded: Sequence[Excluded]) -> Table:
+    return tabulate(
+        "Left out",
+        (
+            {
+                "capture": capture.capture,
+                "why": capture.reason,
+                "struck out": "after its values were shown" if capture.after_values else "–",
+            }
+            for capture in excluded
+        ),
+    )
 
 
 def _headline(passes: Sequence[Pass], drives: Drives) -> str:
@@ -107,17 +121,20 @@ def recorders(drives: Drives) -> list[str]:
     return [f"{'; '.join(sentences)}."]
 
 
-def unproved(drives: Drives) -> Iterator[str]:
-    """Warnings about imported captures, and about sides that rest on different recorders."""
+def unproved(drives: Drives) -> Iterator[Caution]:
+    """Cautions about imported captures, and about sides that rest on different recorders."""
     imported = [drive for drive in drives.passes if not drive.from_box]
     if imported:
-        yield (
+        yield Caution(
             f"{counted(len(imported), 'capture')} of {len(drives.passes)} not from a box but imported from another "
-            "recorder: that no sample was lost, the true rate and the sensor's noise cannot be proved for them"
+            "recorder: that no sample was lost, the true rate and the sensor's noise cannot be proved for them."
         )
     shares = [fmean(drive.from_box for drive in drives.passes if drive.side == side) for side in SIDES]
     if shares[0] != shares[1]:
-        yield "the two sides do not rest on the same recorders: how these differ may pass for a change of the part"
+        yield Caution(
+            "The two sides do not rest on the same recorders: how these differ may pass for a change of the part.",
+            Weight.OVERTURNS,
+        )
 
 
 def _integrity(drive: Pass) -> dict[str, str]:

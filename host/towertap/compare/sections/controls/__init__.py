@@ -5,13 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 
+from towertap.compare.caution import Caution, Weight
 from towertap.compare.controls import Control, measured
+from towertap.compare.findings.describe import WORDS
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import CONTROLS, ControlKind
 from towertap.compare.section import Evidence, Section
 from towertap.compare.stats.spreads import ENOUGH_DF
 from towertap.compare.study import Study
-from towertap.words.numbers import interval, number
+from towertap.words.numbers import change_percent, range_percent
 from towertap.words.phrases import counted, listed
 from towertap.words.table import Table, tabulate
 
@@ -39,6 +41,7 @@ class ControlsSection(Section):
             headline=_headline(controls),
             paragraphs=tuple(words for name in metrics for words in _spreads(controls, name, study.labels[name])),
             tables=(_table(controls, metrics),),
+            cautions=tuple(_not_shown(controls, metrics)),
             data=controls,
         )
 
@@ -47,6 +50,19 @@ def _headline(controls: Sequence[Control]) -> str:
     counts = {kind: sum(control.kind == kind for control in controls) for kind in CONTROLS}
     driven = [counted(count, CONTROLS[kind].name) for kind, count in counts.items() if count]
     return f"Driven with this vehicle: {listed(driven)}."
+
+
+def _not_shown(controls: Sequence[Control], metrics: Sequence[str]) -> Iterator[Caution]:
+    """Positive controls that did not show in a metric."""
+    for control in controls:
+        if control.kind == "positive":
+            values = {name: control.metrics[name] for name in metrics if name in control.metrics}
+            if hidden := [value.label for value in values.values() if value.shows != "harsher"]:
+                yield Caution(
+                    f"The positive control of {control.date} did not show in {listed(hidden)}: drives like these could "
+                    "not have shown the part either.",
+                    Weight.WEAKENS,
+                )
 
 
 def _spreads(controls: Sequence[Control], metric: str, label: str) -> Iterator[str]:
@@ -70,10 +86,10 @@ def _table(controls: Sequence[Control], metrics: Sequence[str]) -> Table:
                 "from": control.before,
                 "to": control.after,
                 "metric": control.metrics[metric].label,
-                "after / before": number(control.metrics[metric].ratio),
-                "95 % interval": interval(control.metrics[metric].interval),
-                "90 % interval": interval(control.metrics[metric].interval_90),
-                "these drives": control.metrics[metric].shows,
+                "change": change_percent(control.metrics[metric].ratio, control.metrics[metric].interval),
+                "95 %": range_percent(control.metrics[metric].interval),
+                "90 %": range_percent(control.metrics[metric].interval_90),
+                "these drives": WORDS[control.metrics[metric].shows],
             }
             for control in controls
             for metric in metrics

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from towertap.compare.drives.model import Reading
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
-from towertap.compare.sections.knocks.counts import NAME, RoadKnocks, SideKnocks, count_knocks, not_heard
-from towertap.compare.sections.knocks.waves import KnocksOfCapture, listen
+from towertap.compare.sections.knocks.counts import RoadKnocks, SideKnocks, count_knocks, not_heard
+from towertap.compare.sections.knocks.waves import NAME, KnocksOfCapture, listen, typical_of
+from towertap.compare.stats.rates import RateRatio
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
-from towertap.words.numbers import fixed, interval, number, p_value
+from towertap.signals.knocks import FALSE_A_MINUTE
+from towertap.words.numbers import fixed, interval, number, p_value, percent
 from towertap.words.phrases import listed
 from towertap.words.table import Table, tabulate
 
@@ -22,10 +24,11 @@ class KnocksSection(Section):
     name = NAME
     title = "Knocks"
     note = (
-        "Short impacts, such as metal on metal or a part at the end of its free play: moments when the three axes "
-        "together, between 50 and 500 Hz or as far as the rate carries, are well over the second around them. On "
-        "smooth road up to one false alarm a minute is expected. Impacts of the road itself count as well, with either "
-        "part. What rattles faster than some three times a second is background here and not counted."
+        "Short impacts: moments when the three axes together, between 50 and 500 Hz or as far as the rate carries, are "
+        "well over the second around them. Up to one false alarm a minute is expected on a smooth road, and impacts of "
+        "the road count as well. Counted are those that every pass could have heard, with its background. Where more "
+        "come back at one place than by chance, something on the road sets them off. Intervals are wider where passes "
+        "scatter more than chance alone. Undecided is no evidence that nothing changed."
     )
 
     def measure(self, reading: Reading) -> KnocksOfCapture | None:
@@ -34,66 +37,114 @@ class KnocksSection(Section):
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
         """Count, and hold the rates against each other."""
-        roads, warnings = count_knocks(study), tuple(not_heard(study.drives))
+        roads, cautions = count_knocks(study), tuple(not_heard(study.drives))
         if not roads:
-            nothing = Evidence("No road could be listened to for knocks.", warnings=warnings, drawn=(study.drives, ()))
-            return nothing if warnings else None
+            return Evidence("No road could be listened to for knocks.", cautions=cautions) if cautions else None
+        heard = [(road.road, typical_of(study.drives, road.road)) for road in roads if road.heard]
+        if not heard:
+            return Evidence(_none(roads), cautions=cautions, data=roads)
         return Evidence(
-            headline=_headline(roads),
-            paragraphs=tuple(road.words for road in roads),
-            tables=(_table(roads),),
-            warnings=warnings,
+            _headline(roads),
+            tables=(_rates(roads), _kinds(roads)),
+            paragraphs=tuple(words for road in roads for words in causes(road)),
+            cautions=cautions,
             data=roads,
-            drawn=(study.drives, [road.road for road in roads]),
+            drawn=heard,
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
         """Typical knocks of each road that has any."""
         from towertap.compare.sections.knocks import figure
 
-        drives, roads = evidence.drawn
-        for place, road in enumerate(roads, start=1):
-            if (drawn := figure.draw(drives, road)) is not None:
+        for place, (road, waves) in enumerate(evidence.drawn, start=1):
+            if waves is not None:
                 yield Picture(
                     f"knocks_{place}",
-                    drawn,
-                    "Up to three knocks a side whose peaks are nearest to the side's median. A single knock shows what "
-                    "it is like, not how often it comes.",
+                    figure.title(road, waves),
+                    "Up to three knocks a side whose peaks are nearest to the side's median, on the axis on which each "
+                    "is strongest, from 50 to 500 Hz. A knock shows what it is like, not how often it comes.",
+                    tuple(figure.panels(waves)),
+                    figure.data(waves),
                 )
 
 
+def _none(roads: Sequence[RoadKnocks]) -> str:
+    at_most = max(side.interval[1] for road in roads for side in (road.before, road.after))
+    names = listed([road.road for road in roads])
+    softer = sum(count for road in roads for side in (road.before, road.after) for count in side.softer)
+    but = f"; {softer} were too soft for every pass to hear" if softer else ""
+    return f"None were heard on {names}, on either side: fewer than {at_most:.2g} a minute{but}."
+
+
 def _headline(roads: Sequence[RoadKnocks]) -> str:
-    heard = [road for road in roads if sum(road.before.counts + road.after.counts)]
-    if not heard:
-        return "No knocks were heard on either side."
-    decided = [f"{road.verdict} on {road.road}" for road in heard if road.verdict != "undecided"]
-    if decided:
-        return f"{listed(decided).capitalize()}."
-    return f"Knocks were heard on {listed([road.road for road in heard])}; no change of their number is shown."
+    sentences = []
+    for road in (road for road in roads if road.heard):
+        counts = f"{sum(road.before.counts)} before, {sum(road.after.counts)} after"
+        told = road.verdict if road.verdict != "undecided" else "no change of their number is shown"
+        series = ", at a regular spacing as joints of a road have" if road.series else ""
+        sentences.append(f"{road.road}: {told} ({counts}){series}")
+    return f"{'; '.join(sentences)}."
 
 
-def _table(roads: Sequence[RoadKnocks]) -> Table:
-    return tabulate("Knocks", (_row(road, side) for road in roads for side in (road.before, road.after)))
+def causes(road: RoadKnocks) -> Iterator[str]:
+    """What else than the part may be behind the knocks of a road."""
+    if road.heard and max(road.before.interval[0], road.after.interval[0]) <= FALSE_A_MINUTE:
+        yield f"{road.road}: false alarms, up to {FALSE_A_MINUTE:g} a minute, could make up these counts."
+    if road.series is not None:
+        unit = "m" if road.series_unit == "m" else "s of the road"
+        yield (
+            f"{road.road}: they come in a regular series, one every {road.series.spacing:.3g} {unit} "
+            f"({percent(road.series.share)} of the intervals): joints of the road, as of slabs or rails, and hardly "
+            "the part."
+        )
 
 
-def _row(road: RoadKnocks, side: SideKnocks) -> dict[str, str]:
-    """One side; the comparison of both stands in the row of the side after."""
-    rates = road.rates if side is road.after else None
+def _rates(roads: Sequence[RoadKnocks]) -> Table:
+    """How many; the comparison of both sides stands in the row of the side after."""
+    rows = (_row(road, side, road.rates if side is road.after else None) for road, side in _sides(roads))
+    return tabulate("How many", rows, grouped=True)
+
+
+def _row(road: RoadKnocks, side: SideKnocks, rates: RateRatio | None) -> dict[str, str]:
     return {
         "road": road.road,
         "part": side.part,
-        "knocks by pass": ", ".join(map(str, side.counts)),
-        "softer, not compared": ", ".join(map(str, side.softer)),
+        "by pass": ", ".join(map(str, side.counts)),
+        "softer, not counted": ", ".join(map(str, side.softer)),
         "minutes": fixed(side.minutes, 2),
         "a minute": number(side.rate),
-        "95 % interval, Poisson": interval(side.interval),
+        "95 %": interval(side.interval),
         "a km": number(side.rate_km),
-        "95 % interval, Poisson, a km": interval(side.interval_km),
-        "compared": road.per if rates else "",
-        "after / before": number(rates.ratio) if rates else "",
-        "95 % interval": interval(rates.interval) if rates else "",
-        "p, Holm": p_value(road.p_holm) if rates else "",
-        "median peak, m/s²": number(side.peak_ms2),
-        "median duration, ms": number(1000 * side.duration_s, 2),
-        "median ring-down, Hz": number(side.ring_hz),
+        "95 %, a km": interval(side.interval_km),
+        "times as many": number(rates.ratio) if rates else "",
+        "95 %, times": interval(rates.interval) if rates else "",
+        "p": p_value(road.p_holm) if rates else "",
+        "counted": road.per if rates else "",
     }
+
+
+def _kinds(roads: Sequence[RoadKnocks]) -> Table:
+    """What they are like."""
+    return tabulate(
+        "What they are like (medians)",
+        (
+            {
+                "road": road.road,
+                "part": side.part,
+                "peak, m/s²": number(side.peak_ms2),
+                "duration, ms": number(1000 * side.duration_s, 2),
+                "ring-down, Hz": number(side.ring_hz),
+                "counted from a peak of, m/s²": number(road.level_ms2, 2),
+                "background, times as loud": number(road.louder) if side is road.after else "",
+                "at one place": percent(road.again),
+                "by chance at most": percent(road.again_by_chance),
+            }
+            for road, side in _sides(roads)
+            if road.heard
+        ),
+        grouped=True,
+    )
+
+
+def _sides(roads: Sequence[RoadKnocks]) -> Iterator[tuple[RoadKnocks, SideKnocks]]:
+    return ((road, side) for road in roads for side in (road.before, road.after))

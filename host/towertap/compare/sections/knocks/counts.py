@@ -17,23 +17,24 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from towertap.compare.caution import Caution
 from towertap.compare.drives.model import CELL_S, SIDES, Drives, Pass, Side
 from towertap.compare.drives.speed_join import metres_by_cell
 from towertap.compare.road.places import Places
 from towertap.compare.sections.knocks.again import by_chance, come_again
+from towertap.compare.sections.knocks.waves import NAME
 from towertap.compare.stats.contrast import ALPHA
 from towertap.compare.stats.hearing import RegularSeries, heard_alike, regular_series, whole_pass
 from towertap.compare.stats.rates import RateRatio, poisson_interval, rate_ratio
 from towertap.compare.stats.ratio import holm
 from towertap.compare.study import Road, Study
 from towertap.signals.filters import CARRIED
-from towertap.signals.knocks import FALSE_A_MINUTE, LEAST_TOP_HZ, Knock
-from towertap.words.phrases import p_equals, some
+from towertap.signals.knocks import LEAST_TOP_HZ, Knock
+from towertap.words.phrases import some
 
 KnockVerdict = Literal["more knocks", "fewer knocks", "undecided"]
 Per = Literal["for the same road", "a km by the speed logs", "a minute"]
 """What the counts are held against each other for."""
-NAME = "knocks"
 
 
 @dataclass(frozen=True)
@@ -85,7 +86,11 @@ class RoadKnocks:
     again_by_chance: float | None
     series: RegularSeries | None
     series_unit: Literal["m", "s"]
-    words: str
+
+    @property
+    def heard(self) -> bool:
+        """Whether any knock was."""
+        return sum(self.before.counts + self.after.counts) > 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,13 +129,13 @@ def count_knocks(study: Study) -> tuple[RoadKnocks, ...]:
     return tuple(_decided(replace(of_road, p_holm=p)) for of_road, p in zip(counted, adjusted, strict=True))
 
 
-def not_heard(drives: Drives) -> Iterator[str]:
-    """A warning for every road of which a pass could not be listened to."""
+def not_heard(drives: Drives) -> Iterator[Caution]:
+    """A caution for every road of which a pass could not be listened to."""
     for road in (*drives.rough_roads, drives.smooth):
         if unheard := _unheard(drives.of(road)):
-            yield (
-                f"knocks were not counted on {road}: the rate of {some(unheard)} is too low to hear them; record at "
-                f"{LEAST_TOP_HZ / CARRIED:g} Hz or more"
+            yield Caution(
+                f"Knocks were not counted on {road}: the rate of {some(unheard)} is too low to hear them; record at "
+                f"{LEAST_TOP_HZ / CARRIED:g} Hz or more."
             )
 
 
@@ -181,7 +186,6 @@ def _on_road(drives: Drives, road: Road) -> RoadKnocks:
         again_by_chance=by_chance(where, sides, places.edges_s) if places else None,
         series=regular_series(metres if in_metres else [drive.places_s for drive in found]),
         series_unit="m" if in_metres else "s",
-        words="",
     )
 
 
@@ -278,76 +282,7 @@ def _median(values: Sequence[float]) -> float:
 
 
 def _decided(knocks: RoadKnocks) -> RoadKnocks:
-    """The same with its verdict and its paragraph."""
-    verdict: KnockVerdict = "undecided"
-    if knocks.p_holm is not None and knocks.p_holm < ALPHA:
-        verdict = "more knocks" if knocks.rates.ratio > 1 else "fewer knocks"
-    return replace(knocks, verdict=verdict, words=" ".join(_sentences(knocks, verdict)))
-
-
-def _sentences(knocks: RoadKnocks, verdict: KnockVerdict) -> Iterator[str]:
-    heard = sum(knocks.before.counts + knocks.after.counts) > 0
-    head = verdict if heard else "none heard on either side, so nothing was tested"
-    yield f"Knocks on {knocks.road}: {head}. {_rate_words(knocks.before)}; {_rate_words(knocks.after)}."
-    softer = sum(knocks.before.softer), sum(knocks.after.softer)
-    if any(softer):
-        yield (
-            f"Counted are those that every pass could have heard, from {knocks.level_ms2:.2g} m/s² on (median over the "
-            f"road; the background was {knocks.louder:.2f} times as loud after). {softer[0]} softer ones before and "
-            f"{softer[1]} after are left out: where a pass was loud, nobody knows how many there were."
-        )
-    rates = knocks.rates
-    if rates.interval and knocks.p_holm is not None:
-        low, high = (f"{limit:.2f}" if math.isfinite(limit) else "any number" for limit in rates.interval)
-        ratio = f"{rates.ratio:.2f}" if math.isfinite(rates.ratio) else "without bound"
-        spread = rates.dispersion or 0.0
-        wider = f", widened because passes scatter {spread:.1f} times as much as chance alone" if spread > 1 else ""
-        yield (
-            f"Knocks {knocks.per}, after over before: {ratio} (95 % interval {low} to {high}{wider}; "
-            f"{p_equals(knocks.p_holm)} after Holm)."
-        )
-    elif heard:
-        yield "A side with one pass does not show how far counts differ by chance: drive three passes or more."
-    if heard and max(knocks.before.interval[0], knocks.after.interval[0]) <= FALSE_A_MINUTE:
-        yield f"False alarms, up to {FALSE_A_MINUTE:g} a minute, could make up these counts."
-    if knocks.series is not None:
-        unit = "m" if knocks.series_unit == "m" else "s of the road"
-        yield (
-            f"They come in a regular series, one every {knocks.series.spacing:.3g} {unit} "
-            f"({100 * knocks.series.share:.0f} % of the intervals): joints of the road, as of slabs or rails, and "
-            "hardly the part."
-        )
-    if verdict == "undecided":
-        yield "This is not evidence that nothing changed."
-    if knocks.again is not None and knocks.again_by_chance is not None:
-        cause = (
-            "So something on the road sets them off there, which does not tell a part's knock from the road's."
-            if knocks.again > knocks.again_by_chance
-            else "So nothing is shown to set them off at one place."
-        )
-        yield (
-            f"{100 * knocks.again:.0f} % of them come back at one place in most passes with either part; with the "
-            f"passes shifted along the road at random it is {100 * knocks.again_by_chance:.0f} % or less 19 times in "
-            f"20. {cause}"
-        )
-
-
-def _rate_words(side: SideKnocks) -> str:
-    """The rate of one side in words."""
-    count = sum(side.counts)
-    by = "the speed logs" if side.logged else "the speed aimed at"
-    if not count:
-        a_km = f" and {side.interval_km[1]:.2g} a km by {by}" if side.interval_km else ""
-        return (
-            f"{side.part}: none in {side.minutes:.1f} minutes, fewer than {side.interval[1]:.2g} a minute{a_km} with "
-            "95 % confidence"
-        )
-    a_km = (
-        f", {side.rate_km:.3g} a km by {by} ({side.interval_km[0]:.2g} to {side.interval_km[1]:.2g})"
-        if side.interval_km
-        else ""
-    )
-    return (
-        f"{side.part}: {count} in {side.minutes:.1f} minutes, {side.rate:.3g} a minute (95 % interval "
-        f"{side.interval[0]:.2g} to {side.interval[1]:.2g} if they come by chance alone){a_km}"
-    )
+    """The same with its verdict."""
+    if knocks.p_holm is None or knocks.p_holm >= ALPHA:
+        return knocks
+    return replace(knocks, verdict="more knocks" if knocks.rates.ratio > 1 else "fewer knocks")

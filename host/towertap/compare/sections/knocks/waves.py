@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 
@@ -11,10 +11,13 @@ import scipy
 
 from towertap.analysis import Analysis
 from towertap.capture.reading import Capture
+from towertap.compare.drives.model import SIDES, Drives, Pass, Side
 from towertap.signals.bands import design
 from towertap.signals.filters import Array
 from towertap.signals.knocks import Knock, Thresholds, band_hz
 
+NAME = "knocks"
+"""Of the section, and of what it takes from each capture."""
 TYPICAL = 3
 """So many a side are drawn: those whose peaks are nearest to the side's median."""
 KEPT = 24
@@ -46,6 +49,10 @@ class KnocksOfCapture:
     waves: tuple[Waveform, ...]
 
 
+Waves = Mapping[Side, Sequence[Waveform]]
+"""What is drawn of a road, by side."""
+
+
 def listen(capture: Capture, analysis: Analysis) -> KnocksOfCapture | None:
     """The knocks of an open capture with typical waveforms; None where its rate is too low to listen."""
     knocks, thresholds = analysis.knocks, analysis.thresholds
@@ -59,6 +66,19 @@ def nearest_to_median(knocks: Sequence[Knock], count: int) -> list[Knock]:
     """The knocks whose peaks are nearest to the median of all, nearest first."""
     middle = median(knock.peak_ms2 for knock in knocks) if knocks else 0.0
     return sorted(knocks, key=lambda knock: abs(knock.peak_ms2 - middle))[:count]
+
+
+def typical_of(drives: Drives, road: str) -> Waves | None:
+    """Up to TYPICAL knocks of each side, of peaks nearest to the side's median; None where none has a waveform."""
+    chosen = {side: _typical(drives.of(road, side)) for side in SIDES}
+    return chosen if any(chosen.values()) else None
+
+
+def _typical(passes: Sequence[Pass]) -> list[Waveform]:
+    measured = [drive.measured[NAME] for drive in passes if drive.measured.get(NAME)]
+    waves = {id(wave.knock): wave for of_pass in measured for wave in of_pass.waves}
+    knocks = [knock for of_pass in measured for knock in of_pass.knocks]
+    return [waves[id(knock)] for knock in nearest_to_median(knocks, len(knocks)) if id(knock) in waves][:TYPICAL]
 
 
 def _waveform(capture: Capture, to_vehicle: Array, knock: Knock) -> Waveform:

@@ -19,11 +19,9 @@ class PlacesSection(Section):
     name = "places"
     title = "Which metres of road"
     note = (
-        "The passes over a road are aligned by the road's own fingerprint, the level of the wheel hop, and cut into "
-        "places: the same metres in every pass, one second of the reference pass long. A place is rough where all "
-        "passes together, before and after, are above the roughness limit there (geometric mean): a quantile of the "
-        "smooth road's windows, both parts together. So both sides keep the same road, and what is kept does not hang "
-        "on the outcome. Where a pass does not fit, the findings of that road rest on whole passes."
+        "Passes are aligned by the road's own fingerprint, the level of the wheel hop, and cut into places: the same "
+        "metres in every pass, one second of the reference pass long. A place is rough where all passes together lie "
+        "above the roughness limit, so what is kept does not hang on the outcome."
     )
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence:
@@ -38,23 +36,24 @@ class PlacesSection(Section):
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
-        """The fingerprints as recorded and aligned."""
+        """A panel a road: the fingerprints as recorded and aligned."""
         from towertap.compare.sections.places import figure
 
         yield Picture(
             "alignment",
-            figure.draw(evidence.drawn),
-            "Level of the vertical acceleration from 4 to 25 Hz in tenths of a second (logarithm, less its mean, over "
-            "its standard deviation), one line a pass. Left: as recorded. Right: stretched back to the pass named. "
-            "Where the alignment holds, the lines rise and fall together.",
+            figure.title(evidence.drawn),
+            "Level of the vertical acceleration from 4 to 25 Hz in tenths of a second, one line a pass; where the "
+            "alignment holds, the lines rise and fall together.",
+            tuple(map(figure.panel, evidence.drawn)),
+            figure.data(evidence.drawn),
         )
 
 
 def _headline(study: Study, findings: Sequence[Finding]) -> str:
     whole = dict.fromkeys(finding.road for finding in findings if finding.whole_because)
     aligned = [f"{road.name} in {road.aligned.alignment.places} places" for road in study.roads if road.aligned]
-    found = f"Found again in every pass: {', '.join(aligned)}." if aligned else "No road was found again in every pass."
-    return f"{found} Findings that rest on whole passes: {', '.join(whole)}." if whole else found
+    again = f"Found again in every pass: {', '.join(aligned)}." if aligned else "No road was found again in every pass."
+    return f"{again} Findings that rest on whole passes: {', '.join(whole)}." if whole else again
 
 
 def _alignment(roads: Sequence[Places]) -> Table:
@@ -73,6 +72,7 @@ def _alignment(roads: Sequence[Places]) -> Table:
             for of_road in roads
             for drive in of_road.alignment.passes
         ),
+        grouped=True,
     )
 
 
@@ -90,4 +90,5 @@ def _rough(study: Study, findings: Sequence[Finding]) -> Table:
             }
             for finding in findings
         ),
+        grouped=True,
     )

@@ -1,4 +1,4 @@
-"""Figure: the passes over each rough road by their own time, and by place once they are aligned."""
+"""Picture: the passes over each rough road by their own time, and by place once they are aligned."""
 
 from __future__ import annotations
 
@@ -8,29 +8,24 @@ from collections.abc import Sequence
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
 
 from towertap.compare.road.places import Places
-from towertap.drawing.style import SIDES, new_figure
+from towertap.drawing.style import SIDES, legend, new_figure, side_handles
 from towertap.words.numbers import along, brief
+from towertap.words.table import Table, joined, of_columns
 
 
-def draw(roads: Sequence[Places]) -> Figure:
-    """Draw one row a road: fingerprints of all passes by time on the left, by place on the right."""
-    figure = new_figure(8.6, 1.0 + 2.2 * len(roads), title(roads))
-    panels = figure.subplots(len(roads), 2, squeeze=False, sharey=True)
-    for (by_time, by_place), places in zip(panels, roads, strict=True):
-        for number, (drive, fingerprint) in enumerate(zip(places.passes, places.prints, strict=True)):
-            time_s = (np.arange(fingerprint.size) + 0.5) * places.cell_s
-            look = SIDES[drive.side]
-            place_s = places.warps[number](time_s / places.cell_s) * places.cell_s
-            for axes, at in ((by_time, time_s), (by_place, place_s)):
-                axes.plot(at, fingerprint, color=look.colour, ls=look.line, lw=0.6, alpha=0.8)
-        _label(by_time, f"{brief(places.alignment.road)}: as recorded", "time driven from the start, s")
-        _label(by_place, "aligned", textwrap.fill(along(places.alignment.reference), 48, break_on_hyphens=False))
-        by_time.set_ylabel("wheel hop level,\nstandard score")
-    handles = [Line2D([], [], color=look.colour, ls=look.line, lw=1.2, label=side) for side, look in SIDES.items()]
-    figure.legend(handles=handles, loc="outside lower right", ncols=2)
+def panel(places: Places) -> Figure:
+    """A road's fingerprints of all passes: by time above, by place beneath."""
+    figure = new_figure(3.6)
+    by_time, by_place = figure.subplots(2, 1, sharey=True)
+    for number, (drive, fingerprint) in enumerate(zip(places.passes, places.prints, strict=True)):
+        time_s, look = _time_s(places, fingerprint.size), SIDES[drive.side]
+        for axes, at in ((by_time, time_s), (by_place, _place_s(places, number, time_s))):
+            axes.plot(at, fingerprint, color=look.colour, ls=look.line, lw=0.6, alpha=0.8)
+    _label(by_time, f"{brief(places.alignment.road)}: as recorded", "time driven from the start, s")
+    _label(by_place, "aligned", textwrap.fill(along(places.alignment.reference), 48, break_on_hyphens=False))
+    legend(figure, side_handles())
     return figure
 
 
@@ -44,8 +39,39 @@ def title(roads: Sequence[Places]) -> str:
     return "Correlation of each pass with the others, aligned: " + "; ".join(fits)
 
 
+def data(roads: Sequence[Places]) -> Table:
+    """The fingerprint of every pass, by the time that it drove and by place."""
+    return joined(
+        "Fingerprints of the road",
+        (
+            of_columns(
+                "",
+                {
+                    "road": [places.alignment.road] * fingerprint.size,
+                    "pass": [drive.name] * fingerprint.size,
+                    "time, s": (time_s := _time_s(places, fingerprint.size)),
+                    "place, s": _place_s(places, number, time_s),
+                    "wheel hop level, standard score": fingerprint,
+                },
+            )
+            for places in roads
+            for number, (drive, fingerprint) in enumerate(zip(places.passes, places.prints, strict=True))
+        ),
+    )
+
+
+def _time_s(places: Places, cells: int) -> np.ndarray:
+    return (np.arange(cells) + 0.5) * places.cell_s
+
+
+def _place_s(places: Places, number: int, time_s: np.ndarray) -> np.ndarray:
+    """Where along the road a pass is at times (n,) that do not count its standing."""
+    return np.asarray(places.warps[number](time_s / places.cell_s) * places.cell_s)
+
+
 def _label(axes: Axes, name: str, what: str) -> None:
     axes.set_title(name)
     axes.set_xlabel(what)
+    axes.set_ylabel("wheel hop level,\nstandard score")
     axes.margins(x=0)
     axes.grid(axis="y")

@@ -2,21 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
+from towertap.compare.caution import Caution, Weight
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
 from towertap.compare.sections.smooth.changes import (
     RoughAgainstSmooth,
-    moved_as_well,
+    SmoothChange,
     refuse_rough_as_smooth,
     rough_against_smooth,
     smooth_changes,
 )
+from towertap.compare.stats.roads import Reading
 from towertap.compare.study import Study
-from towertap.words.numbers import interval, number
-from towertap.words.phrases import sentence_case
+from towertap.words.numbers import change_percent, interval, number, range_percent
+from towertap.words.phrases import listed, sentence_case
 from towertap.words.table import Table, tabulate
+
+FEW = "too few passes to say"
+READINGS: dict[Reading, str] = {
+    "rough moved more": "part of the change is the rough roads' own",
+    "moved alike": "box, tyres, weather or day may be the cause, or the part acts there too",
+    "smooth moved more": "the part is not all that changed",
+    "smooth held still": "what changed is the rough roads' own",
+    "cannot tell": "not settled whether it moved as well",
+}
 
 
 class SmoothSection(Section):
@@ -25,8 +36,9 @@ class SmoothSection(Section):
     name = "smooth"
     title = "The smooth road"
     note = (
-        "A rough road must come out above the smooth one with either part, or the roughness limit means little. Whole "
-        "passes, smooth stretches and all."
+        "Whole passes. A part that acts on rough roads alone leaves the smooth road as it was; box, tyres and weather "
+        "act on both. A rough road must come out above the smooth one with either part, or the roughness limit means "
+        "little."
     )
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence:
@@ -34,28 +46,80 @@ class SmoothSection(Section):
         smooth, changes, apart = study.drives.smooth, smooth_changes(study), rough_against_smooth(study)
         refuse_rough_as_smooth(study.drives, apart)
         return Evidence(
-            headline=_headline(smooth, apart),
-            paragraphs=tuple(f"{smooth}: {sentence_case(change.words)}." for change in changes),
-            tables=(_table(study, apart),) if apart else (),
-            warnings=(
-                *(entry.words for entry in apart if entry.distinct is False),
-                *moved_as_well(smooth, changes),
-            ),
+            headline=_headline(smooth, changes, apart),
+            tables=tuple(filter(None, (_changes(smooth, changes), _against(findings), _apart(study, apart)))),
+            cautions=tuple(_cautions(smooth, apart)),
             data={"changes": changes, "rough_against_smooth": apart},
         )
 
 
-def _headline(smooth: str, apart: Sequence[RoughAgainstSmooth]) -> str:
-    if not apart:
-        return f"No part was driven over both a rough road and {smooth}, so nothing shows that they are told apart."
+def _headline(smooth: str, changes: Sequence[SmoothChange], apart: Sequence[RoughAgainstSmooth]) -> str:
+    moved = [f"{change.label} {change_percent(change.ratio, change.interval)}" for change in changes if change.moved]
+    sentence = f"It changed as well: {listed(moved)}" if moved else f"No change of {smooth} is shown"
     alike = dict.fromkeys(entry.road for entry in apart if not entry.distinct)
-    if not alike:
-        return f"Every rough road is told from {smooth} with either part, in every metric."
-    return f"Not told from {smooth} in every metric and with either part: {', '.join(alike)}."
+    told = f"not told from {', '.join(alike)} in every metric" if alike else "told from every rough road"
+    return f"{sentence}; it is {told}." if apart else f"{sentence}."
 
 
-def _table(study: Study, apart: Sequence[RoughAgainstSmooth]) -> Table:
-    distinct = {True: "yes", False: "no", None: "too few passes to say"}
+def _cautions(smooth: str, apart: Sequence[RoughAgainstSmooth]) -> Iterator[Caution]:
+    if alike := list(dict.fromkeys(entry.road for entry in apart if entry.distinct is False)):
+        yield Caution(
+            f"Not told from the smooth road, {smooth}, in every metric and with either part: {listed(alike)}. What "
+            "counts as rough means little there.",
+            Weight.WEAKENS,
+            "Name a smoother road as the smooth one, or drive rougher ones",
+        )
+
+
+def _changes(smooth: str, changes: Sequence[SmoothChange]) -> Table | None:
+    if not changes:
+        return None
+    return tabulate(
+        f"{smooth}, after against before",
+        (
+            {
+                "metric": change.label,
+                "change": change_percent(change.ratio, change.interval),
+                "95 %": range_percent(change.interval),
+                "changed": "too few passes to say"
+                if change.interval is None
+                else "yes"
+                if change.moved
+                else "not shown",
+            }
+            for change in changes
+        ),
+    )
+
+
+def _against(findings: Sequence[Finding]) -> Table | None:
+    """The change of the rough roads against that of the smooth one, and what that leaves as theirs."""
+    told = [(finding, finding.over_smooth) for finding in findings if finding.over_smooth]
+    if not told:
+        return None
+    metrics = list(dict.fromkeys(finding.metric for finding, _ in told))
+    return tabulate(
+        "The rough roads' change against the smooth one's",
+        (
+            {
+                "metric": sentence_case(finding.label),
+                "road": finding.road,
+                "rough": change_percent(finding.ratio, finding.interval),
+                "smooth": change_percent(over.smooth, over.smooth_interval),
+                "rough over smooth": change_percent(over.ratio, over.interval),
+                "95 %": range_percent(over.interval),
+                "so": READINGS[over.reading],
+            }
+            for finding, over in sorted(told, key=lambda pair: metrics.index(pair[0].metric))
+        ),
+        grouped=True,
+    )
+
+
+def _apart(study: Study, apart: Sequence[RoughAgainstSmooth]) -> Table | None:
+    if not apart:
+        return None
+    distinct = {True: "yes", False: "no", None: FEW}
     return tabulate(
         "Rough roads against the smooth one",
         (
@@ -64,9 +128,10 @@ def _table(study: Study, apart: Sequence[RoughAgainstSmooth]) -> Table:
                 "metric": study.labels[entry.metric],
                 "part": entry.part,
                 "× the smooth road": number(entry.ratio),
-                "95 % interval": interval(entry.interval),
+                "95 %": interval(entry.interval),
                 "told apart": "no: smoother" if entry.interval and entry.interval[1] < 1 else distinct[entry.distinct],
             }
             for entry in apart
         ),
+        grouped=True,
     )

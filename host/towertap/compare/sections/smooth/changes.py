@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from towertap.compare.drives.model import SIDES, Drives
 from towertap.compare.road.rough import whole_value
 from towertap.compare.stats.ratio import Contrast, contrast
 from towertap.compare.study import Study
 from towertap.errors import CallError
-from towertap.words.phrases import change, listed
+from towertap.words.phrases import listed
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -24,7 +24,6 @@ class SmoothChange(Contrast):
     metric: str
     label: str
     moved: bool
-    words: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,7 +38,6 @@ class RoughAgainstSmooth(Contrast):
     metric: str
     part: str
     distinct: bool | None
-    words: str
 
 
 def smooth_changes(study: Study) -> tuple[SmoothChange, ...]:
@@ -51,26 +49,8 @@ def smooth_changes(study: Study) -> tuple[SmoothChange, ...]:
         before, after = ([whole_value(drive, quantity.name) for drive in study.smooth.of(side)] for side in SIDES)
         ratio = contrast(before, after, study.margin, study.smooth.block)
         moved = ratio.interval is not None and not ratio.interval[0] <= 1 <= ratio.interval[1]
-        entry = SmoothChange(**vars(ratio), metric=quantity.name, label=quantity.label, moved=moved, words="")
-        changes.append(replace(entry, words=_change_words(entry)))
+        changes.append(SmoothChange(**vars(ratio), metric=quantity.name, label=quantity.label, moved=moved))
     return tuple(changes)
-
-
-def _change_words(entry: SmoothChange) -> str:
-    seen = f"{entry.label} {change(entry.ratio)}"
-    if entry.interval is None:
-        return f"{seen}; too few passes for an interval"
-    low, high = entry.interval
-    return f"{seen} (95 % interval from {change(low)} to {change(high)})"
-
-
-def moved_as_well(smooth: str, entries: Sequence[SmoothChange]) -> Iterator[str]:
-    """A warning where the smooth road shows a change in any metric."""
-    if moved := [entry.words for entry in entries if entry.moved]:
-        yield (
-            f"{smooth}, the smooth road, moved as well: {listed(moved)} after than before. So the change is not of the "
-            "rough places alone, or the box, the tyres or the weather have a part in it"
-        )
 
 
 def rough_against_smooth(study: Study) -> tuple[RoughAgainstSmooth, ...]:
@@ -92,21 +72,7 @@ def _of_parts(study: Study, road: str, metric: str) -> Iterator[RoughAgainstSmoo
         smooth, rough = ([whole_value(drive, metric) for drive in group] for group in passes)
         ratio = contrast(smooth, rough, study.margin)
         distinct = None if ratio.interval is None else ratio.interval[0] > 1
-        entry = RoughAgainstSmooth(**vars(ratio), road=road, metric=metric, part=part, distinct=distinct, words="")
-        yield replace(entry, words=_apart_words(entry, drives.smooth))
-
-
-def _apart_words(entry: RoughAgainstSmooth, smooth: str) -> str:
-    """One sentence on whether the rough road is told from the smooth one with one part."""
-    seen = f"{entry.metric} with {entry.part}: {entry.road} gives {entry.ratio:.2f} times the level of {smooth}"
-    if entry.interval is None:
-        return f"{seen}; too few passes for an interval."
-    seen = f"{seen} (95 % interval {entry.interval[0]:.2f} to {entry.interval[1]:.2f})"
-    if entry.distinct:
-        return f"{seen}: told apart, as it must be."
-    how = "smoother" if entry.interval[1] < 1 else "no rougher as far as can be told" if entry.ratio < 1 else ""
-    verdict = f"the road given as rough is {how}" if how else "not told apart"
-    return f"{seen}: {verdict}; the roughness limit means little."
+        yield RoughAgainstSmooth(**vars(ratio), road=road, metric=metric, part=part, distinct=distinct)
 
 
 def refuse_rough_as_smooth(drives: Drives, entries: Sequence[RoughAgainstSmooth]) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,12 +12,13 @@ from towertap.analysis import stretches
 from towertap.compare.drives.model import SIDES, Reading, Side
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
-from towertap.compare.sections.spectra.density import SEGMENT_S, Density, over_passes
+from towertap.compare.sections.spectra.density import SEGMENT_S, Density, in_fractions_of_octave, over_passes
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.signals.filters import CARRIED
 from towertap.signals.spectra import WelchSum
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2
+from towertap.words.phrases import listed
 
 HIGHEST_HZ = 500.0
 WINDOW_S = 1.0
@@ -36,7 +37,7 @@ class SpectraSection(Section):
     """Where in frequency there is how much, and where the sensor's own noise lies."""
 
     name = "spectra"
-    title = "How much of each frequency"
+    title = "Spectra"
 
     def measure(self, reading: Reading) -> PassSpectrum:
         """Each piece from its first window on, so that the spectra are of what is compared."""
@@ -66,10 +67,7 @@ class SpectraSection(Section):
                     noise = of_side[0].sensor_noise
         if not spectra:
             return None
-        return Evidence(
-            headline="The density of vertical acceleration over frequency, mean and spread over passes.",
-            drawn=(spectra, noise),
-        )
+        return Evidence(headline=_headline(spectra), drawn=(spectra, noise))
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
         """One panel a road."""
@@ -77,7 +75,20 @@ class SpectraSection(Section):
 
         yield Picture(
             "spectra",
-            figure.draw(*evidence.drawn),
-            "Welch density (Hann, 2 s, half overlap) from the first window of each pass on, drawn as means over 1/24 "
-            "octave. Lines: mean over passes; shaded: smallest to largest pass. Dotted: the sensor's own noise.",
+            evidence.headline,
+            "Density of the vertical acceleration (Welch: Hann, 2 s, half overlap) as means over 1/24 octave. Lines: "
+            "mean over passes; shaded: smallest to largest pass.",
+            tuple(figure.panels(*evidence.drawn)),
+            figure.data(evidence.drawn[0]),
         )
+
+
+def _headline(spectra: Mapping[str, Mapping[Side, Density]]) -> str:
+    """Where each road shakes most, a third of an octave together."""
+    peaks = []
+    for road, sides in spectra.items():
+        thirds = [in_fractions_of_octave(density, 3) for density in sides.values()]
+        strongest = [int(np.argmax(third.mean * third.frequency_hz)) for third in thirds]
+        at_hz = dict.fromkeys(f"{of.frequency_hz[at]:.2g}" for of, at in zip(thirds, strongest, strict=True))
+        peaks.append(f"{' before and '.join(at_hz)} Hz{' after' * (len(at_hz) > 1)} on {road}")
+    return f"Strongest near {listed(peaks)}."

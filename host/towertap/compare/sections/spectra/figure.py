@@ -1,52 +1,68 @@
-"""Figure: density of vertical acceleration before and after, per road, with the bands of ride and noise."""
+"""Picture: density of vertical acceleration before and after, per road, with the bands of ride and noise."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
 from towertap.compare.drives.model import Side
 from towertap.compare.sections.spectra.density import Density, in_fractions_of_octave
-from towertap.drawing.style import INK, QUIET, SIDES, log_ticks, new_figure
+from towertap.drawing.style import FAINT, INK, QUIET, SIDES, WASH, legend, log_ticks, new_figure, side_handles
 from towertap.signals.bands import BANDS
+from towertap.signals.metrics import BAND_WORDS
 from towertap.words.numbers import brief
+from towertap.words.table import Table, joined, of_columns
 
 Spectra = Mapping[str, Mapping[Side, Density]]
 """Road → side → density of vertical acceleration, (m/s²)²/Hz."""
 
 FRACTION = 24
 """Lines are drawn as means over 1/24 octave, so that the upper decades stay legible."""
-SHADES = ("#f3f5f7", "#e7ebef")
 
 
-def draw(spectra: Spectra, noise: float) -> Figure:
-    """Draw one panel a road, all on the same axes; `noise` is that of the sensor by its data sheet, (m/s²)²/Hz."""
-    figure = new_figure(8.6, 0.9 + 2.3 * len(spectra), "Density of vertical acceleration before and after")
-    panels = figure.subplots(len(spectra), 1, squeeze=False, sharex=True, sharey=True)[:, 0]
-    for axes, (road, sides) in zip(panels, spectra.items(), strict=True):
+def panels(spectra: Spectra, noise: float) -> list[Figure]:
+    """A panel a road, all on the same axes; `noise` is that of the sensor by its data sheet, (m/s²)²/Hz."""
+    densities = [density for sides in spectra.values() for density in sides.values()]
+    top = max(density.high.max() for density in densities)
+    bottom = max(min(noise, *(density.mean.min() for density in densities)) / 2, top * 1e-7)
+    figures = []
+    for road, sides in spectra.items():
+        figure = new_figure(3.0)
+        axes = figure.subplots()
         _panel(axes, road, sides)
-        axes.axhline(noise, color=QUIET, lw=0.9, ls=":", label="the sensor's own noise, by its data sheet")
-    panels[-1].set_xlabel("frequency, Hz")
-    log_ticks(panels[-1], "x")
-    top = max(density.high.max() for sides in spectra.values() for density in sides.values())
-    low = min(density.mean.min() for sides in spectra.values() for density in sides.values())
-    panels[-1].set_ylim(max(min(low, noise) / 2, top * 1e-7), top * 12)
-    handles, labels = panels[0].get_legend_handles_labels()
-    figure.legend(handles, labels, loc="outside lower left", ncols=3)
-    return figure
+        axes.axhline(noise, color=QUIET, lw=0.9, ls=":")
+        axes.set_ylim(bottom, top * 12)
+        legend(figure, [*side_handles(), Line2D([], [], color=QUIET, lw=0.9, ls=":", label="sensor noise")], columns=3)
+        figures.append(figure)
+    return figures
+
+
+def data(spectra: Spectra) -> Table:
+    """What is drawn: mean, smallest and largest density over passes."""
+    tables = []
+    for road, sides in spectra.items():
+        for side, density in sides.items():
+            shown = in_fractions_of_octave(density, FRACTION)
+            columns = {"frequency, Hz": shown.frequency_hz, "mean": shown.mean, "low": shown.low, "high": shown.high}
+            names: dict[str, Any] = {"road": [road] * shown.mean.size, "side": [side] * shown.mean.size}
+            tables.append(of_columns("", {**names, **columns}))
+    return joined("Density of vertical acceleration, (m/s²)²/Hz", tables)
 
 
 def _panel(axes: Axes, road: str, sides: Mapping[Side, Density]) -> None:
     for place, (band, (low, high)) in enumerate(BANDS.items()):
-        axes.axvspan(low, high, color=SHADES[place % 2], lw=0)
+        if place % 2:
+            axes.axvspan(low, high, color=WASH, lw=0)
         axes.text(
             np.sqrt(low * high),
             0.97,
-            _words(band),
+            BAND_WORDS[band].removesuffix(" vibration").replace(" ", "\n").replace("-", "-\n"),
             transform=axes.get_xaxis_transform(),
             ha="center",
             va="top",
@@ -56,21 +72,19 @@ def _panel(axes: Axes, road: str, sides: Mapping[Side, Density]) -> None:
     for side, density in sides.items():
         look, shown = SIDES[side], in_fractions_of_octave(density, FRACTION)
         axes.fill_between(shown.frequency_hz, shown.low, shown.high, color=look.colour, alpha=0.18, lw=0)
-        axes.plot(shown.frequency_hz, shown.mean, color=look.colour, ls=look.line, lw=1.2, label=side)
+        axes.plot(shown.frequency_hz, shown.mean, color=look.colour, ls=look.line, lw=1.2)
     axes.set_xscale("log")
     axes.set_yscale("log")
     axes.set_xlim(0.5, max(high for _, high in BANDS.values()))
     axes.yaxis.set_major_locator(LogLocator(numticks=6))
     axes.yaxis.set_major_formatter(FuncFormatter(_decade))
     axes.yaxis.set_minor_locator(NullLocator())
-    axes.grid(axis="y")
+    log_ticks(axes, "x")
+    axes.grid(axis="y", color=FAINT)
+    axes.set_xlabel("frequency, Hz")
     axes.set_ylabel("density, (m/s²)²/Hz")
     passes = " and ".join(f"{density.passes} {side}" for side, density in sides.items())
-    axes.set_title(f"{brief(road)}: vertical acceleration, mean over passes ({passes})")
-
-
-def _words(band: str) -> str:
-    return band.replace("_", "-") if band == "structure_borne" else band.replace("_", " ")
+    axes.set_title(f"{brief(road)}: passes {passes}")
 
 
 def _decade(value: float, _: object) -> str:

@@ -6,10 +6,10 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
-from towertap.compare.sections.speed.effects import RoadSpeed, SpeedEffect, speeds_of
+from towertap.compare.sections.speed.effects import RoadSpeed, SpeedEffect, faster, speeds_of
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
-from towertap.words.numbers import fixed, interval, number
+from towertap.words.numbers import change_percent, fixed, range_percent
 from towertap.words.phrases import listed
 from towertap.words.table import Table, tabulate
 
@@ -27,11 +27,9 @@ class SpeedSection(Section):
     name = "speed"
     title = "Speed"
     note = (
-        "A speed that differs between the sides is in the ratio too. By a speed log where there is one (joined by UTC, "
-        "its clock's offset found or given), else by the alignment, relative to the reference pass. The exponent is "
-        "that of a level that goes as speed to this power within the road, its interval by the jackknife over passes; "
-        "where the passes do not show it, 0.5 to 2 is taken, as common practice has it. Noise in a log pulls it "
-        "towards 0."
+        "A speed that differs between the sides is in the change too. It is known by a speed log where there is one, "
+        "else by the alignment, relative to the reference pass. The exponent is that of a level that goes as speed to "
+        "this power within the road; where the passes do not show it, 0.5 to 2 is taken, as common practice has it."
     )
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
@@ -41,50 +39,55 @@ class SpeedSection(Section):
             return None
         return Evidence(
             headline=_headline(roads),
-            paragraphs=(*(road.words for road in roads), *_clocks(roads)),
-            tables=(_table(roads, study),),
-            warnings=tuple(road.warning for road in roads if road.warning),
+            tables=(_table(roads, study), *_clocks(roads)),
+            cautions=tuple(road.caution for road in roads if road.caution),
             data=roads,
-            drawn=[road.aligned for road in study.roads if road.aligned],
+            drawn=[road.aligned for road in study.roads if road.aligned and any(drive.speed for drive in road.passes)],
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
         """Speed along the road, where passes have logs."""
+        if not evidence.drawn:
+            return
         from towertap.compare.sections.speed import figure
 
-        if (drawn := figure.draw(evidence.drawn)) is not None:
-            yield Picture(
-                "speed",
-                drawn,
-                "One line a pass over the same metres of road, before and after; the differences that matter are those "
-                "between the two kinds of line.",
-            )
+        yield Picture(
+            "speed",
+            evidence.headline,
+            "One line a pass over the same metres of road; what matters are differences between the two kinds of line.",
+            tuple(map(figure.panel, evidence.drawn)),
+            figure.data(evidence.drawn),
+        )
 
 
 def _headline(roads: Sequence[RoadSpeed]) -> str:
-    matters = [road.road for road in roads if road.warning]
-    if matters:
-        return f"The speed differs by enough to matter on {listed(matters)}."
-    return "The speeds driven before and after are alike enough not to matter."
+    driven = [f"{faster(road.contrast.ratio)} on {road.road}" for road in roads]
+    matters = [road.road for road in roads if road.caution]
+    verdict = f"enough to matter on {listed(matters)}" if matters else "too little to matter"
+    return f"After the change {', '.join(driven)}: {verdict}."
 
 
-def _clocks(roads: Sequence[RoadSpeed]) -> Iterator[str]:
-    """How far the clock of each speed log is ahead of the captures', and how that is known; a sentence a log."""
-    for name, offset in dict.fromkeys(
-        (drive.log, drive.offset) for road in roads for drive in road.passes if drive.log
-    ):
-        if offset is None:
-            yield f"The clock of {name}: not known against the captures'."
-            continue
-        about = f" ± {offset.uncertainty_s:.2f}" if offset.uncertainty_s is not None else ""
-        way = "behind" if offset.seconds < 0 else "ahead of"
-        yield (
-            f"The clock of {name} is {abs(offset.seconds):.2f}{about} s {way} the captures' ({OFFSETS[offset.source]})."
+def _clocks(roads: Sequence[RoadSpeed]) -> Iterator[Table]:
+    """How far the clock of each speed log is ahead of the captures', and how that is known."""
+    logs = dict.fromkeys((drive.log, drive.offset) for road in roads for drive in road.passes if drive.log)
+    if logs:
+        yield tabulate(
+            "Clocks of the speed logs",
+            (
+                {
+                    "log": name or "",
+                    "ahead of the captures', s": fixed(offset.seconds, 2) if offset else "–",
+                    "known to, s": f"±{fixed(offset.uncertainty_s, 2)}" if offset and offset.uncertainty_s else "–",
+                    "how": OFFSETS[offset.source] if offset else "not known",
+                }
+                for name, offset in logs
+            ),
         )
 
 
 def _table(roads: Sequence[RoadSpeed], study: Study) -> Table:
-    return tabulate("What speed does", (_row(road, effect, study) for road in roads for effect in road.effects))
+    rows = (_row(road, effect, study) for road in roads for effect in road.effects)
+    return tabulate("What speed does", rows, grouped=True)
 
 
 def _row(road: RoadSpeed, effect: SpeedEffect, study: Study) -> dict[str, str]:
@@ -95,11 +98,11 @@ def _row(road: RoadSpeed, effect: SpeedEffect, study: Study) -> dict[str, str]:
         "before": _speed(road, road.contrast.before),
         "after": _speed(road, road.contrast.after),
         "exponent of speed": fixed(effect.exponent) + ("" if effect.seen else " (not used)"),
-        "95 % interval": fixed(effect.interval) + ("" if effect.seen else " (common practice)"),
-        "ratio that speed alone may make": number(effect.explains),
+        "95 %": fixed(effect.interval) + ("" if effect.seen else " (common practice)"),
+        "speed alone may make": change_percent(effect.explains),
         "places driven alike": f"{effect.alike} of {effect.places}" if effect.places else "whole passes",
-        "ratio over them": number(matched.ratio) if matched else "–",
-        "95 % interval over them": interval(matched.interval) if matched else "–",
+        "change over them": change_percent(matched.ratio, matched.interval) if matched else "–",
+        "95 %, over them": range_percent(matched.interval) if matched else "–",
     }
 
 

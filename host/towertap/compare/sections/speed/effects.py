@@ -16,13 +16,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from towertap.capture.speed_log import LogOffset
+from towertap.compare.caution import Caution, Weight
 from towertap.compare.drives.model import CELL_S, Pass, Side
 from towertap.compare.drives.speed_join import driven_m
 from towertap.compare.findings.model import Finding
 from towertap.compare.stats.exponent import Exponent, exponent
 from towertap.compare.stats.ratio import Contrast, contrast
 from towertap.compare.study import Road, Study
-from towertap.words.phrases import listed, sentence_case
+from towertap.words.numbers import change_percent
+from towertap.words.phrases import listed
 
 Array = NDArray[np.float64]
 
@@ -31,7 +33,7 @@ AROUND_LOG_S, AROUND_ALIGNMENT_S = 2.0, 3.0
 half as much; an alignment good to 0.03 s tells the ratio of speeds to about 1 %."""
 ALIKE = 0.03
 """Places where the sides' mean speeds differ by less count as driven alike: within the ±3 km/h that the drive procedure
-asks for at 40 to 100 km/h, and with a figure as the speed squared no more than 6 %."""
+asks for at 40 to 100 km/h, and with a level as the speed squared no more than 6 %."""
 FEWEST_ALIKE = 5
 ASSUMED = (0.5, 2.0)
 """Exponents taken where the passes do not tell. ISO 8608's roads of waviness 2 give any linear car 0.5, rougher long
@@ -39,7 +41,9 @@ waves 1; edges and resonances more: common practice takes 1 to 2."""
 WIDEST = 2.0
 """An exponent whose interval is wider than this says less than ASSUMED."""
 MATTERS = 0.25
-"""Warn where speed alone may make more than this part of the margin, on logarithms."""
+"""Speed is cautioned of where it alone may make more than this part of the margin, on logarithms."""
+HALF = 0.5
+"""And could be the cause of a change where it may make more than this part of that."""
 
 Source = Literal["log", "alignment"]
 
@@ -60,7 +64,7 @@ class PassSpeed:
 class SpeedEffect:
     """What speed has to do with one finding.
 
-    `exponent` and `interval`: the figure goes as speed to this power, within the road; `seen` is False where the
+    `exponent` and `interval`: the level goes as speed to this power, within the road; `seen` is False where the
     passes do not tell and `interval` is common practice's. `explains` is the ratio after / before that the difference
     in speed alone would make, at the interval's end that makes most of it. `alike` of `places` are the places that both
     sides drove at much the same speed, `matched` the finding over them alone (None where they are too few or the
@@ -95,8 +99,7 @@ class RoadSpeed:
     place_m: float | None
     shared_m: float | None
     effects: tuple[SpeedEffect, ...]
-    words: str
-    warning: str | None
+    caution: Caution | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,8 +170,7 @@ def road_speed(study: Study, road: Road, findings: Sequence[Finding]) -> RoadSpe
         place_m=None if speeds.metres is None else float(speeds.metres.mean()),
         shared_m=None if speeds.metres is None else float(speeds.metres.sum()),
         effects=effects,
-        words=_words(road.name, speeds, sides, effects, study.labels),
-        warning=_warning(road.name, sides, effects, study.labels),
+        caution=_caution(road.name, sides, effects, findings, study.labels),
     )
 
 
@@ -226,58 +228,33 @@ def _speed_effect(
     )
 
 
-def _words(
-    road: str, speeds: Driven, sides: Contrast, effects: Sequence[SpeedEffect], labels: Mapping[str, str]
-) -> str:
-    """What was driven, as a sentence or two."""
-    how = (
-        f"at {sides.before:.1f} km/h before and {sides.after:.1f} km/h after, by the speed logs"
-        if speeds.source == "log"
-        else f"{faster(sides.ratio)} after than before, by how the passes align (no speed log covers them all)"
-    )
-    interval = f", 95 % interval {sides.interval[0]:.3f} to {sides.interval[1]:.3f}" if sides.interval else ""
-    length = (
-        f" Every pass covers {speeds.metres.sum():.0f} m of it, in places of {speeds.metres.mean():.1f} m."
-        if speeds.metres is not None and speeds.metres.size
-        else ""
-    )
-    sensitivities = " ".join(_sensitivity(effect, labels[effect.metric]) for effect in effects)
-    return f"{road} was driven {how} (ratio {sides.ratio:.3f}{interval}).{length} {sensitivities}"
-
-
-def _sensitivity(effect: SpeedEffect, label: str) -> str:
-    name = sentence_case(label)
-    if effect.exponent is None:
-        return f"{name}: the speeds differ too little, or the passes are too few, to see what speed does."
-    seen = f"{name} went as speed to the power {effect.exponent:.1f} within these passes"
-    if effect.seen:
-        return f"{seen} (95 % interval {effect.interval[0]:.1f} to {effect.interval[1]:.1f})."
-    return f"{seen}, too uncertain to be used."
-
-
 def faster(ratio: float) -> str:
     """A ratio of speeds as people say it: '3.1 % faster'."""
     return f"{abs(ratio - 1) * 100:.1f} % {'faster' if ratio >= 1 else 'slower'}"
 
 
-def _warning(road: str, sides: Contrast, effects: Sequence[SpeedEffect], labels: Mapping[str, str]) -> str | None:
-    """A sentence where the sides' speeds differ by more than matters in any metric."""
-    metrics_by_effect: dict[str, list[str]] = {}
-    for effect in (effect for effect in effects if effect.matters):
-        why = (
-            f"with the exponent of {effect.exponent:.1f} ({effect.interval[0]:.1f} to {effect.interval[1]:.1f}) of "
-            "these passes"
-            if effect.seen
-            else f"with an exponent of up to {max(effect.interval):g}, as common practice has it,"
-        )
-        size = f"up to {abs(effect.explains - 1) * 100:.0f} % {'more' if effect.explains > 1 else 'less'}"
-        metrics_by_effect.setdefault(f"{why} that alone makes {size}", []).append(labels[effect.metric])
-    if not metrics_by_effect:
+def _caution(
+    road: str, sides: Contrast, effects: Sequence[SpeedEffect], findings: Sequence[Finding], labels: Mapping[str, str]
+) -> Caution | None:
+    """Where the sides' speeds differ by more than matters in any metric; it overturns where that is half the change."""
+    sizes: dict[str, list[str]] = {}
+    weight = Weight.WEAKENS
+    for effect, finding in zip(effects, findings, strict=True):
+        if effect.matters:
+            sizes.setdefault(change_percent(effect.explains), []).append(labels[effect.metric])
+            if abs(math.log(effect.explains)) > HALF * abs(math.log(finding.ratio)) and finding.primary is not False:
+                weight = Weight.OVERTURNS
+    if not sizes:
         return None
-    effects_in_words = "; ".join(f"{how} {listed(metrics)}" for how, metrics in metrics_by_effect.items())
-    low, high = sides.interval or (math.nan, math.nan)
-    shown = "" if low > 1 or high < 1 else ", which may be chance and is in these passes all the same"
-    return f"{road} was driven {faster(sides.ratio)} after the change{shown}: {effects_in_words}"
+    alone = "; ".join(
+        f"up to {size} of {'every metric' if len(metrics) == len(labels) else listed(metrics)}"
+        for size, metrics in sizes.items()
+    )
+    return Caution(
+        f"Driven {faster(sides.ratio)} on {road} after the change; that alone may make {alone}.",
+        weight,
+        "Drive every road at the speed planned, by the same instrument",
+    )
 
 
 def speeds_of(study: Study, findings: Sequence[Finding]) -> tuple[RoadSpeed, ...]:

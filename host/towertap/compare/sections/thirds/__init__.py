@@ -7,11 +7,11 @@ from collections.abc import Iterable, Sequence
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
 from towertap.compare.sections.thirds.bands import RoadBands, where_the_change_is
-from towertap.compare.sections.thirds.by_place import by_place
+from towertap.compare.sections.thirds.by_place import at_one_place, by_place
 from towertap.compare.sections.traces import first_findings, typical_passes
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
-from towertap.words.numbers import interval, number, percent
+from towertap.words.numbers import change_percent, number, percent, range_percent
 from towertap.words.table import Table, tabulate
 
 SHOWN = {1: "higher", -1: "lower", 0: "not shown"}
@@ -23,9 +23,8 @@ class ThirdsSection(Section):
     name = "thirds"
     title = "Where in frequency"
     note = (
-        "It locates a change and decides nothing: that is for the findings alone. The intervals of a road hold all its "
-        "bands together at 95 %, so that a band may be pointed at although so many were looked at; they are wider than "
-        "that of a finding, which stands for few. An interval that includes 1 means “not shown”, never “no change”."
+        "It locates a change and decides nothing. The intervals of a road hold all its bands together at 95 %, so that "
+        "a band may be pointed at although so many were looked at. “Not shown” is never “no change”."
     )
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
@@ -40,44 +39,38 @@ class ThirdsSection(Section):
             if finding.road in by_road
         ]
         roads = list(by_road.values())
+        single = {of_road.bands.road for of_road in maps if at_one_place(of_road) is not None}
+        told = [road.words + ", most of it at one place" * (road.road in single) for road in roads]
         return Evidence(
-            headline=_headline(roads),
-            paragraphs=tuple(road.words for road in roads),
+            headline=f"{'; '.join(told)}.",
             tables=(_table(roads),),
             data=roads,
             drawn=(roads, study.margin, maps),
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
-        """The ratio by band, and a pair of spectrograms a road."""
+        """The change by band, and a pair of spectrograms a road."""
         from towertap.compare.sections.thirds import figure, spectrogram
 
         roads, margin, maps = evidence.drawn
         yield Picture(
             "thirds",
-            figure.draw(roads, margin),
-            "Ratio of after to before of the root mean square in third-octaves (IEC 61260-1) and, behind them, in the "
-            "wide bands, over the same metres of road in every pass, rough or not (what is below 5 Hz is in the table "
-            "alone). Lines are intervals over passes that hold together for all bands of the road: on logarithms, each "
-            "at its part of 5 % (Bonferroni), of Welch's kind or, where blocks decide, the additive model's.",
+            evidence.headline,
+            "Change of the r.m.s. in third-octaves (IEC 61260-1) and, behind them, in wide bands, over the same metres "
+            "of road in every pass, with intervals that hold for all bands of the road together (Bonferroni).",
+            tuple(figure.panels(roads, margin)),
+            evidence.tables[0],
         )
         for place, of_road in enumerate(maps, start=1):
             yield Picture(
                 f"spectrogram_{place}",
-                spectrogram.draw(of_road),
-                "The pass of each side whose value is nearest to that side's mean, on one scale of colours, in "
-                "third-octaves and tenths of a second; where the passes are aligned, the same metre of road stands "
-                "above itself. A third-octave answers in about the time of one over its width, so the lowest are "
-                "smeared over a second. One pass shows what the signal is like, not what the part does; the ratio "
-                "beneath, place by place, is of all passes, and its single fields are not tested.",
+                spectrogram.title(of_road),
+                "The pass of each side whose value is nearest to that side's mean; where passes are aligned, the same "
+                "metre of road stands above itself. The change, place by place, is of all passes; single fields are "
+                "not tested.",
+                tuple(spectrogram.panels(of_road)),
+                spectrogram.data(of_road),
             )
-
-
-def _headline(roads: Sequence[RoadBands]) -> str:
-    shown = [road.road for road in roads if any(band.shown for band in (*road.thirds, *road.wide))]
-    if not shown:
-        return "No band shows a change by itself, which is no evidence that there is none."
-    return f"Bands that changed are shown on {', '.join(shown)}."
 
 
 def _table(roads: Sequence[RoadBands]) -> Table:
@@ -89,13 +82,14 @@ def _table(roads: Sequence[RoadBands]) -> Table:
                 "band": band.name,
                 "before, m/s²": number(band.before),
                 "after, m/s²": number(band.after),
-                "ratio": number(band.ratio),
-                "interval, all together 95 %": interval(band.interval),
-                "change": ("not judged" if band.judged == "not judged" else SHOWN[band.shown])
+                "change": change_percent(band.ratio, band.interval),
+                "95 %, all bands together": range_percent(band.interval),
+                "shown": ("not judged" if band.judged == "not judged" else SHOWN[band.shown])
                 + (", beyond the mounting" if band.beyond else ""),
-                "sensor noise, at most": percent(band.noise_share),
+                "sensor or engine noise, at most": percent(band.noise_share),
             }
             for road in roads
             for band in (*road.thirds, *road.wide)
         ),
+        grouped=True,
     )

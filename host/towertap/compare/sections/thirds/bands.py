@@ -23,11 +23,13 @@ from towertap.compare.stats.joint import joint_intervals
 from towertap.compare.study import Road
 from towertap.signals.bands import BANDS, NOMINAL, edges_hz
 from towertap.signals.metrics import METRICS, THIRDS
-from towertap.words.phrases import listed
+from towertap.words.numbers import change_percent
+from towertap.words.phrases import counted, listed
 
 Array = NDArray[np.float64]
 
-LOCATES = "It locates a change and decides nothing: that is for the findings alone."
+MOST_RUNS = 1
+"""So many changes of a road are told, the largest; the table has all."""
 
 _EDGES_HZ = {name: edges_hz(nominal) for name, nominal in zip(THIRDS, NOMINAL, strict=True)} | {
     f"{name}_z": edges for name, edges in BANDS.items()
@@ -67,8 +69,8 @@ class BandChange:
 class RoadBands:
     """The bands of one road, upwards in frequency: `thirds` and, across them, `wide`.
 
-    `basis` is what every figure rests on (`places` of them where the road is cut into places, 0 for whole passes),
-    `passes` how many there are before and after, `words` a sentence for people, `left_out` bands that some pass has
+    `basis` is what every level rests on (`places` of them where the road is cut into places, 0 for whole passes),
+    `passes` how many there are before and after, `words` a part of a sentence, `left_out` bands that some pass has
     nothing in.
     """
 
@@ -155,26 +157,15 @@ def _change(
 
 
 def describe(road: str, passes: tuple[int, int], thirds: Sequence[BandChange], wide: Sequence[BandChange]) -> str:
-    """One sentence on where the change of a road lies, and one on what could not be looked at."""
+    """Where the change of a road lies, as part of a sentence: its largest changes with the bands that show them."""
     if not any(band.interval for band in (*thirds, *wide)):
-        few = min(passes) < 2
-        why = "a side has one pass" if few else "the passes of a side are copies of one another"
-        return f"On {road} no band is told from chance: {why}, so nothing shows how far passes differ by themselves."
-    runs = sorted(_runs(thirds), key=_size, reverse=True)
-    over = [f"{band.name} × {_ratio(band)}" for band in wide if band.shown]
-    if runs:
-        ways = dict.fromkeys(run[0].shown for run in runs)
-        sentences = "; ".join(
-            f"{'higher' if way > 0 else 'lower'} {listed([_run(run) for run in runs if run[0].shown == way])}"
-            for way in ways
-        )
-        sentences = f"{sentences}; nothing is shown elsewhere"
-        sentences += f". Over the wide bands: {listed(over)}" if over else ""
-    elif over:
-        sentences = f"no single third-octave shows a change, but wider bands do: {listed(over)}"
-    else:
-        sentences = "no band shows a change, which is no evidence that there is none"
-    return f"On {road}: {sentences}.{_reservations(thirds)}"
+        why = "a side has one pass" if min(passes) < 2 else "the passes of a side are copies of one another"
+        return f"{road}: no band is told from chance, for {why}"
+    changes = sorted(_runs(thirds), key=_size, reverse=True) or [[band] for band in wide if band.shown]
+    if not changes:
+        return f"{road}: no band shows a change"
+    more = f", and in {counted(len(changes) - MOST_RUNS, 'other range')}" if len(changes) > MOST_RUNS else ""
+    return f"{road}: {listed([_run(run) for run in changes[:MOST_RUNS]])}{more}"
 
 
 def _size(run: Sequence[BandChange]) -> float:
@@ -194,40 +185,7 @@ def _runs(thirds: Sequence[BandChange]) -> list[list[BandChange]]:
 
 
 def _run(run: Sequence[BandChange]) -> str:
-    """A run of third-octaves in words, with the one that changed most."""
-    if len(run) == 1:
-        return f"at {run[0].name} (× {_ratio(run[0])})"
+    """A run of third-octaves by the one that changed most, and from where to where it goes."""
     most = max(run, key=lambda band: abs(math.log(band.ratio)))
-    return f"from {run[0].name.removesuffix(' Hz')} to {run[-1].name} (most at {most.name}: × {_ratio(most)})"
-
-
-def _ratio(band: BandChange) -> str:
-    """Ratio and interval, to a thousandth where a hundredth would not tell an end of it from 1."""
-    low, high = band.interval or (math.nan, math.nan)
-    places = 3 if 1.0 in (round(low, 2), round(high, 2)) else 2
-    return f"{band.ratio:.{places}f}, {low:.{places}f} to {high:.{places}f}"
-
-
-def _reservations(thirds: Sequence[BandChange]) -> str:
-    """What the sensor and the mounting leave of the third-octaves, as further sentences."""
-    sentences = {
-        "Not judged, for more than half of the power is the sensor's or the engine's own": [
-            band for band in thirds if band.judged == "not judged"
-        ],
-        "Pulled towards 1, for a tenth or more of the power is the sensor's or the engine's own on a side": [
-            band for band in thirds if band.judged == "marked"
-        ],
-        "Beyond what the mounting carries": [band for band in thirds if band.beyond],
-    }
-    return "".join(f" {words}: {_named(those)}." for words, those in sentences.items() if those)
-
-
-def _named(thirds: Sequence[BandChange]) -> str:
-    """Third-octaves in words, neighbours together."""
-    order = list(THIRDS)
-    sentences = []
-    for _, group in groupby(enumerate(thirds), key=lambda at: order.index(at[1].metric) - at[0]):
-        run = [band for _, band in group]
-        first = run[0].name
-        sentences.append(first if len(run) == 1 else f"{first.removesuffix(' Hz')} to {run[-1].name}")
-    return listed(sentences)
+    size = f"{change_percent(most.ratio, most.interval)} at {most.name}"
+    return size if len(run) == 1 else f"{size} (shown from {run[0].name.removesuffix(' Hz')} to {run[-1].name})"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -10,12 +11,14 @@ from numpy.typing import NDArray
 
 from towertap.compare.drives.model import CELL_S, Pass
 from towertap.compare.road.places import PLACE_S, Places, at_stretches
-from towertap.compare.sections.thirds.bands import RoadBands
+from towertap.compare.sections.thirds.bands import BandChange, RoadBands
 
 Array = NDArray[np.float64]
 
 COLUMNS = 600
 """A spectrogram has at most so many, whatever the length of the passes."""
+QUANTILES = (0.1, 0.9)
+"""Of the places of a road, between which its changes are told."""
 REFERENCE_MS2 = 1e-6
 """Of levels of acceleration in decibels, ISO 1683."""
 
@@ -77,6 +80,27 @@ def _ratios(places: Places, metrics: Sequence[str]) -> Array:
     logs = np.log([places.levels(name) for name in metrics])
     ratios: Array = np.exp(logs[:, after].mean(axis=1) - logs[:, ~after].mean(axis=1))
     return ratios
+
+
+def at_one_place(road: ByPlace) -> float | None:
+    """Where on the road, in s, the one place is that makes most of its largest change; None where it is of many.
+
+    All other places then show less than half of that change, on logarithms.
+    """
+    most = most_changed(road.bands)
+    if most is None or road.ratios.shape[1] < 2:
+        return None
+    whole = math.log(most.ratio)
+    changes = np.log(road.ratios[road.bands.thirds.index(most)]) * math.copysign(1.0, whole)
+    second, largest = np.sort(changes)[-2:]
+    if second >= abs(whole) / 2 or largest < abs(whole):
+        return None
+    return float(road.places_s[int(np.argmax(changes))].mean())
+
+
+def most_changed(road: RoadBands) -> BandChange | None:
+    """The third-octave with the largest change of those that show one."""
+    return max((band for band in road.thirds if band.shown), key=lambda band: abs(math.log(band.ratio)), default=None)
 
 
 def blank(places_s: Array, ratios: Array) -> tuple[Array, Array]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 
-from towertap.compare.drives.model import Pass, Reading
+from towertap.compare.drives.model import SIDES, Pass, Reading
 from towertap.compare.findings.model import Finding
 from towertap.compare.road.rough import PassValue
 from towertap.compare.section import Evidence, Section
@@ -36,29 +36,31 @@ class TracesSection(Section):
         for finding in first_findings(findings):
             typical = [drive.measured.get(self.name) for drive in typical_passes(finding, study.drives.passes)]
             if all(typical):
-                pairs[finding.road] = typical
+                pairs[finding.road] = dict(zip(SIDES, typical, strict=True))
         if not pairs:
             return None
-        return Evidence(headline="One typical pass before and one after on each rough road.", drawn=pairs)
+        return Evidence(headline="A typical pass of each side.", drawn=pairs)
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
-        """One figure a road."""
+        """One picture a road."""
         from towertap.compare.sections.traces import figure
 
-        for place, (road, (before, after)) in enumerate(evidence.drawn.items(), start=1):
+        for place, (road, pair) in enumerate(evidence.drawn.items(), start=1):
             yield Picture(
                 f"traces_{place}",
-                figure.draw(road, before, after),
-                "The pass of each side whose value is nearest to that side's mean. Above: smallest and largest value "
-                "in each of 600 steps of the recording. Below: the second with most jerk. Acceleration from 0.5 Hz up "
-                "to 500 Hz, jerk up to 100 Hz, or what the rate carries. What the filters need to settle is not "
-                "drawn. One pass shows what the signal is like, not what the part does.",
+                figure.title(road, pair),
+                "The pass of each side whose value is nearest to that side's mean, vertical: smallest and largest "
+                "value in each of 600 steps, and the second with most jerk. Acceleration from 0.5 to 500 Hz, jerk up "
+                "to 100 Hz, or what the rate carries. It shows what the signal is like, not what the part does.",
+                tuple(figure.panels(pair)),
+                figure.data(pair),
             )
 
 
 def first_findings(findings: Sequence[Finding]) -> list[Finding]:
     """The first finding of each road."""
-    return list({finding.road: finding for finding in reversed(findings)}.values())[::-1]
+    of_roads = [finding for finding in findings if not finding.over_all]
+    return list({finding.road: finding for finding in reversed(of_roads)}.values())[::-1]
 
 
 def typical_passes(finding: Finding, passes: Sequence[Pass]) -> tuple[Pass, Pass]:

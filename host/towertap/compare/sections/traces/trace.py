@@ -75,8 +75,11 @@ class _Drawing:
 
     def add(self, time_s: Array, values: Array) -> None:
         step = np.minimum((time_s / self.step_s).astype(int), BINS - 1)
-        np.fmin.at(self.low, step, values)
-        np.fmax.at(self.high, step, values)
+        first = np.flatnonzero(np.diff(step, prepend=-1))
+        within = step[first]
+        if first.size:
+            self.low[within] = np.fmin(self.low[within], np.minimum.reduceat(values, first))
+            self.high[within] = np.fmax(self.high[within], np.maximum.reduceat(values, first))
         inside = (time_s >= self.worst_start_s) & (time_s < self.worst_end_s)
         self.worst.append((time_s[inside], values[inside]))
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 
 from towertap.compare.drives.model import SIDES, Excluded, Reading
@@ -12,11 +11,8 @@ from towertap.compare.sections.transfer.bands import PassTransfer, RoadTransfer,
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.errors import AnalysisError, TowertapError
-from towertap.words.numbers import fixed, interval, number
-from towertap.words.table import Table, tabulate
-
-VARIES = re.compile(r"[\w+-]*\d(?:[\w.+-]*\w)?")
-"""What may differ between two sentences that say the same: numbers, and names that have one."""
+from towertap.words.numbers import change_percent, fixed, number, range_percent
+from towertap.words.table import Table, joined, tabulate
 
 
 class TransferSection(Section):
@@ -25,13 +21,10 @@ class TransferSection(Section):
     name = "transfer"
     title = "From the input to the output of the part"
     note = (
-        "Two boxes recorded these passes at once. The gain of a band is the r.m.s. of the output's vertical "
-        "acceleration that follows the input's, over the r.m.s. of the input's; the coherence is the part of the "
-        "output's power that follows. The rest is what reaches the output by other ways (springs, dampers, the other "
-        "wheels, the engine, fore-aft motion of the same arm), what is not linear, and the sensors' noise. Noise at "
-        "the input makes a gain too small. Each box has a clock of its own. The two were brought together by what both "
-        "felt, so the delay of the path itself is not known: phase is relative and is not shown. Bands in which less "
-        "than half of the output's power follows in any pass, or no more than by chance, are not judged."
+        "Two boxes recorded these passes at once. Gain: r.m.s. of the output's vertical acceleration that follows the "
+        "input's, over that of the input. Coherence: the part of the output's power that follows; the rest comes by "
+        "other ways, is not linear, or is noise. Where less than half follows in any pass, or no more than by chance, "
+        "a band is not judged. The two clocks were brought together by what both felt, so phase is not known."
     )
 
     def measure(self, reading: Reading) -> PassTransfer | str | None:
@@ -63,44 +56,42 @@ class TransferSection(Section):
             raise AnalysisError(
                 f"no pass has a usable input at '{drives.input_position}'; {first.capture}: {first.reason}"
             )
+        left_out = [drive for road in roads for drive in road.excluded]
         return Evidence(
-            headline=_headline(roads),
-            paragraphs=tuple(line for road in roads for line in (road.words, *left_out(road))),
-            tables=tuple(table for road in roads if _both_sides(road) for table in (_bands(road), _passes(road))),
-            warnings=tuple(caution for road in roads for caution in road.cautions),
+            headline="; ".join(road.words for road in roads) + ".",
+            tables=(
+                *(table for road in roads if _both_sides(road) for table in (_bands(road), _passes(road))),
+                *([_left_out(left_out)] if left_out else []),
+            ),
+            cautions=tuple(caution for road in roads for caution in road.cautions),
             data=roads,
+            drawn=[road for road in roads if _both_sides(road)],
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
-        """One figure a road that both boxes recorded with both parts."""
+        """One panel a road that both boxes recorded with both parts."""
         from towertap.compare.sections.transfer import figure
 
-        for place, road in enumerate(evidence.data, start=1):
-            if _both_sides(road):
-                yield Picture(
-                    f"transfer_{place}",
-                    figure.draw(road),
-                    "Above: gain by third-octave bands (Welch's H1, Hann, 2 s, half overlap, 1 kHz); open marks are "
-                    "passes, lines their geometric means. Middle: coherence of the pass of each side that has least; "
-                    "dotted, what chance exceeds 1 time in 20. Below: ratio after / before with intervals that hold "
-                    "for all judged bands together (Welch's over passes, each at its part of 5 % after Bonferroni, "
-                    "with no more degrees of freedom than all bands together tell); thick where 1 is outside.",
-                )
+        if roads := evidence.drawn:
+            yield Picture(
+                "transfer",
+                "; ".join(map(figure.title, roads)),
+                "Above: gain by third-octaves (Welch's H1, Hann, 2 s, half overlap, 1 kHz). Middle: coherence of the "
+                "pass of each side that has least; dotted, what chance exceeds 1 time in 20. Below: change, with "
+                "intervals that hold for all judged bands together; thick where a change is shown.",
+                tuple(map(figure.panel, roads)),
+                joined("Transfer", map(_bands, roads)),
+            )
+
+
+def _left_out(excluded: Sequence[Excluded]) -> Table:
+    return tabulate(
+        "Not in the transfer", ({"capture": capture.capture, "why": capture.reason} for capture in excluded)
+    )
 
 
 def _both_sides(road: RoadTransfer) -> bool:
     return {drive.side for drive in road.passes} == set(SIDES)
-
-
-def _headline(roads: Sequence[RoadTransfer]) -> str:
-    changed = [
-        road.road
-        for road in roads
-        if any(band.interval and not band.interval[0] <= 1 <= band.interval[1] for band in road.bands)
-    ]
-    if not changed:
-        return f"No change of how {roads[0].output} follows {roads[0].input} is shown."
-    return f"How {roads[0].output} follows {roads[0].input} changed on {', '.join(changed)}."
 
 
 def _bands(road: RoadTransfer) -> Table:
@@ -108,17 +99,19 @@ def _bands(road: RoadTransfer) -> Table:
         f"Transfer on {road.road}: {road.output} over {road.input}, vertical",
         (
             {
+                "road": road.road,
                 "band, Hz": band.name,
                 "gain before": number(band.before),
                 "gain after": number(band.after),
-                "ratio": number(band.ratio) if band.judged else "not judged",
-                "95 % interval, all bands": interval(band.interval),
+                "change": change_percent(band.ratio, band.interval) if band.ratio else "not judged",
+                "95 %, all bands together": range_percent(band.interval),
                 "coherence before": fixed(band.before_coherence, 2),
                 "after": fixed(band.after_coherence, 2),
                 "by chance": fixed(band.chance, 2),
             }
             for band in road.bands
         ),
+        grouped=True,
     )
 
 
@@ -138,38 +131,3 @@ def _passes(road: RoadTransfer) -> Table:
             for drive in road.passes
         ),
     )
-
-
-def left_out(road: RoadTransfer) -> list[str]:
-    """Which passes of a road are not in the transfer and why, alike ones in one line."""
-    return [
-        f"{', '.join(names)} {'is' if len(names) == 1 else 'are'} not in the transfer: {reason}."
-        for names, reason in together([(drive.capture, drive.reason) for drive in road.excluded])
-    ]
-
-
-def together(lines: Sequence[tuple[str, str]]) -> list[tuple[list[str], str]]:
-    """Names and what is said of each → the names of which the same is said but for numbers and names in it, and that.
-
-    A number that differs becomes the range of it, a name that differs an ellipsis.
-    """
-    groups: dict[str, list[tuple[str, list[str]]]] = {}
-    for name, words in lines:
-        groups.setdefault(VARIES.sub("\0", words), []).append((name, VARIES.findall(words)))
-    joined = []
-    for frame, members in groups.items():
-        fixed_parts = frame.split("\0")
-        varying = [_spread(values) for values in zip(*(values for _, values in members), strict=True)]
-        words = "".join(part for pair in zip(fixed_parts, [*varying, ""], strict=True) for part in pair)
-        joined.append(([name for name, _ in members], words))
-    return joined
-
-
-def _spread(values: Sequence[str]) -> str:
-    if len(set(values)) == 1:
-        return values[0]
-    try:
-        ordered = sorted(values, key=float)
-    except ValueError:
-        return "…"
-    return f"{ordered[0]} to {ordered[-1]}"

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 
 import numpy as np
 
 from towertap.bench.carried import BenchSummary
+from towertap.compare.caution import Caution
 from towertap.compare.drives.model import SIDES, Excluded, Side
 from towertap.compare.findings import instrument
 from towertap.compare.stats.joint import joint_intervals
 from towertap.signals.bands import NOMINAL, edges_hz
+from towertap.words.numbers import change_percent
+from towertap.words.phrases import listed
 
 LEAST_COHERENCE = 0.5
 """A band in which less than half of the output's power follows the input, in any pass, is not judged."""
@@ -27,7 +30,7 @@ class PassTransfer:
     """One pass, recorded by two boxes at once.
 
     `offset_s` is the input's clock less the output's in the middle of the pass, each counted from its first sample,
-    `drift_ppm` how far the one gains on the other, `scatter_us` how far single windows of 2 s stray about that (one
+    `drift_ppm` how far the one gains on the other, `scatter_us` how far single windows of 2 s vary about that (one
     standard deviation); `agreeing` of `windows` agreed when it was looked for. `averages` is the number of independent
     averages behind the spectra. By band: `gain`, output over input of what follows; `coherence`, the part of the
     output's power that follows; `chance`, what chance exceeds 1 time in 20. None in a band without a line.
@@ -78,7 +81,8 @@ class TransferBand:
 class RoadTransfer:
     """How the box at `output` follows the one at `input` on one road, along the vehicle's vertical axis.
 
-    `excluded` are the passes that could not be used and why; `words` the finding, `cautions` what goes with it.
+    `excluded` are the passes that could not be used and why; `words` is what was found, as part of a sentence,
+    `cautions` what goes with it.
     """
 
     road: str
@@ -88,7 +92,7 @@ class RoadTransfer:
     passes: tuple[PassTransfer, ...]
     excluded: tuple[Excluded, ...]
     words: str
-    cautions: tuple[str, ...]
+    cautions: tuple[Caution, ...]
 
 
 def road_transfer(
@@ -115,13 +119,15 @@ def road_transfer(
     )
 
 
-def _cautions(input_position: str, passes: Sequence[PassTransfer]) -> Iterable[str]:
+def _cautions(input_position: str, passes: Sequence[PassTransfer]) -> Iterable[Caution]:
     """What the bench says of the input's box, and bands in which a mounting rings along."""
-    for line in instrument.warnings({drive.input_capture: drive.input_bench for drive in passes}):
-        yield f"The box at {input_position}: {line}."
+    for caution in instrument.cautions({drive.input_capture: drive.input_bench for drive in passes}):
+        yield replace(caution, words=f"The box at {input_position}: {caution.words}")
     usable_hz = min((drive.usable_hz for drive in passes if drive.usable_hz), default=math.inf)
     if usable_hz < EDGES_HZ[-1, 1]:
-        yield f"Above {usable_hz:.0f} Hz a box's own mounting rings along, by its tap record, and is in the transfer."
+        yield Caution(
+            f"Above {usable_hz:.0f} Hz a box's own mounting rings along, by its tap record, and is in the transfer."
+        )
 
 
 def _coherent(drive: PassTransfer, band: int) -> bool:
@@ -132,7 +138,7 @@ def _coherent(drive: PassTransfer, band: int) -> bool:
 
 
 def _changes(sides: Sequence[Sequence[PassTransfer]], judged: Sequence[int]) -> dict[int, tuple[float, float, float]]:
-    """Ratio and ends of its interval by judged band; NaN for ends where passes do not tell how far they stray."""
+    """Ratio and ends of its interval by judged band; NaN for ends where passes do not tell how far they vary."""
     if not judged:
         return {}
     before, after = (np.log([[drive.gain[band] or np.nan for band in judged] for drive in side]) for side in sides)
@@ -166,41 +172,19 @@ def describe(
     bands: Sequence[TransferBand],
     counts: tuple[int, int],
 ) -> str:
-    """What a road's transfer says, in sentences; runs of neighbouring bands that changed alike are told as one."""
-    before, after = parts
-    sentences = []
+    """What a road's transfer says, as part of a sentence; neighbouring bands that changed alike are told as one."""
+    source, output = positions
     if not min(counts):
-        return (
-            f"{road}: no pass {'with ' + (after if counts[0] else before)} was recorded by both boxes, so there is "
-            "nothing to compare."
-        )
+        return f"{road}: no pass with {parts[bool(counts[0])]} was recorded by both boxes"
     judged = [band for band in bands if band.judged]
     if not judged:
-        return f"{road}: {positions[1]} does not follow {positions[0]} in any band: nothing can be said of a change."
-    for change, run in groupby(bands, key=_change):
-        run_bands = list(run)
-        if change:
-            ratios = [band.ratio for band in run_bands if band.ratio]
-            much = "more" if change > 0 else "less"
-            sentences.append(
-                f"{_span(run_bands)} {positions[1]} follows {positions[0]} {much} with {after} than with {before}: "
-                f"{_range(ratios)} times as strongly"
-            )
-    unchanged = [band for band in judged if not _change(band)]
-    tested = any(band.interval for band in judged)
-    words = f"{road}: {'; '.join(sentences)}. " if sentences else f"{road}: "
-    if not tested:
-        words += "A side with one pass does not show how far passes differ, so no change can be told from chance. "
-    elif unchanged:
-        words += (
-            f"{'In the other' if sentences else 'In all'} {len(unchanged)} coherent bands the intervals hold 1: no "
-            "change is shown there, which is not evidence that there is none. "
-        )
-    lost = [band for band in bands if not band.judged]
-    if lost:
-        words += f"Not coherent, and not judged: {_listed_spans(bands)}. "
-    together = f", with 95 % intervals that hold for all {len(judged)} bands together" if tested else ""
-    return f"{words}Ratios rest on {counts[0]} and {counts[1]} passes{together}."
+        return f"{road}: {output} does not follow {source} in any band"
+    if not any(band.interval for band in judged):
+        return f"{road}: one pass on a side does not tell a change from chance"
+    runs = [list(run) for change, run in groupby(bands, key=_change) if change]
+    if not runs:
+        return f"{road}: no change of how {output} follows {source} is shown"
+    return f"{road}: {output} follows {source} {listed([_run(run) for run in runs])} with {parts[1]}"
 
 
 def _change(band: TransferBand) -> int:
@@ -210,14 +194,8 @@ def _change(band: TransferBand) -> int:
     return int(band.interval[0] > 1) - int(band.interval[1] < 1)
 
 
-def _span(bands: Sequence[TransferBand]) -> str:
-    return f"at {bands[0].name} Hz" if len(bands) == 1 else f"from {bands[0].name} to {bands[-1].name} Hz"
-
-
-def _listed_spans(bands: Sequence[TransferBand]) -> str:
-    return ", ".join(_span(list(run)) for judged, run in groupby(bands, key=lambda band: band.judged) if not judged)
-
-
-def _range(ratios: Sequence[float]) -> str:
-    low, high = (f"{value:.2f}" for value in (min(ratios), max(ratios)))
-    return low if low == high else f"{low} to {high}"
+def _run(run: Sequence[TransferBand]) -> str:
+    """A run of bands by the one that changed most."""
+    most = max(run, key=lambda band: abs(math.log(band.ratio or 1.0)))
+    size = f"{change_percent(most.ratio or 1.0, most.interval)} at {most.name} Hz"
+    return size if len(run) == 1 else f"{size} (shown from {run[0].name} to {run[-1].name})"

@@ -1,4 +1,4 @@
-"""Figure: what of the input's motion arrives, before and after, how much of the output follows it, and the ratio."""
+"""Picture: what of the input's motion arrives, before and after, how much of the output follows it, and the ratio."""
 
 from __future__ import annotations
 
@@ -10,44 +10,41 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from towertap.compare.sections.transfer.bands import LEAST_COHERENCE, RoadTransfer, TransferBand
-from towertap.drawing.style import INK, QUIET, SIDES, log_ticks, new_figure
-from towertap.words.numbers import brief, interval, number
+from towertap.drawing.style import INK, PAPER, QUIET, SIDES, WASH, change_ticks, log_ticks, new_figure
+from towertap.words.numbers import brief, change_percent, range_percent
 
-UNJUDGED = "#e6ebf0"
 ASIDE = {"before": 0.985, "after": 1.015}
 """Marks of the two sides stand a little beside their band's middle, so that neither hides the other."""
 WIDEST = 8.0
 """The ratio's axis goes no further than this and its inverse."""
 
 
-def draw(road: RoadTransfer) -> Figure:
-    """Draw three panels over frequency: gain with every pass, coherence beneath, ratio with its intervals."""
-    figure = new_figure(8.6, 7.2, title(road))
-    gain, coherence, ratio = figure.subplots(3, 1, sharex=True, height_ratios=(3, 1.4, 2))
-    for axes in (gain, coherence, ratio):
+def panel(road: RoadTransfer) -> Figure:
+    """Over frequency: gain with every pass, coherence beneath, change with its intervals."""
+    figure = new_figure(6.4)
+    gain, coherence, change = figure.subplots(3, 1, sharex=True, height_ratios=(3, 1.4, 2))
+    for axes in (gain, coherence, change):
         _shade_unjudged(axes, road.bands)
         axes.set_xscale("log")
         axes.grid(axis="y")
     _gain(gain, road)
     _coherence(coherence, road)
-    _ratio(ratio, road.bands)
-    ratio.set_xlabel("middle of the third-octave band, Hz (shaded: not coherent in every pass, not judged)")
-    _band_ticks(ratio, road.bands)
-    gain.set_title(f"{brief(road.road)}: {brief(road.output)} over {brief(road.input)}, vertical acceleration")
-    figure.legend(*gain.get_legend_handles_labels(), loc="outside lower left", ncols=2)
+    _change(change, road.bands)
+    change.set_xlabel("middle of the third-octave band, Hz\n(shaded: not coherent in every pass, not judged)")
+    _band_ticks(change, road.bands)
+    gain.set_title(f"{brief(road.road)}: {brief(road.output)} over {brief(road.input)}, vertical")
+    figure.legend(*gain.get_legend_handles_labels(), loc="outside lower left")
     return figure
 
 
 def title(road: RoadTransfer) -> str:
-    """The band in which the transfer changed most, among those whose interval leaves 1 out."""
+    """The band in which the transfer changed most, among those whose interval leaves no change out."""
     changed = [band for band in road.bands if band.ratio and band.interval and not _holds_1(band.interval)]
     if not changed:
         return f"{brief(road.road)}: no change of the transfer is shown in any band"
     most = max(changed, key=lambda band: abs(math.log(band.ratio or 1.0)))
-    return (
-        f"{brief(road.road)}: the transfer changed most at {most.name} Hz, × {number(most.ratio)} "
-        f"({interval(most.interval)})"
-    )
+    size = change_percent(most.ratio or 1.0, most.interval)
+    return f"{brief(road.road)}: the transfer changed most at {most.name} Hz, {size} ({range_percent(most.interval)})"
 
 
 def _holds_1(limits: tuple[float, float]) -> bool:
@@ -65,12 +62,12 @@ def _gain(axes: Axes, road: RoadTransfer) -> None:
                 ls="",
                 marker=look.marker,
                 ms=3.2,
-                mfc="white",
+                mfc=PAPER,
                 mec=look.colour,
                 mew=0.7,
             )
         means = [band.before if side == "before" else band.after for band in road.bands]
-        label = f"{side}: geometric mean of {len(of_side)} (open marks: each pass)"
+        label = f"{side}: mean of {len(of_side)} passes (open marks)"
         axes.plot(hz, _drawable(means), color=look.colour, ls=look.line, lw=1.4, label=label)
     axes.axhline(1.0, color=QUIET, lw=0.8)
     axes.set_yscale("log")
@@ -96,7 +93,7 @@ def _beside(axes: Axes, y: float, text: str) -> None:
     axes.annotate(text, (1, y), (4, 0), at, there, fontsize=7.5, color=QUIET, va="center", annotation_clip=False)
 
 
-def _ratio(axes: Axes, bands: Sequence[TransferBand]) -> None:
+def _change(axes: Axes, bands: Sequence[TransferBand]) -> None:
     axes.axhline(1.0, color=QUIET, lw=0.8)
     reach = 1.3
     for band in bands:
@@ -105,27 +102,23 @@ def _ratio(axes: Axes, bands: Sequence[TransferBand]) -> None:
         ends = band.interval or (band.ratio, band.ratio)
         certain = band.interval is not None and not _holds_1(band.interval)
         axes.plot([band.hz] * 2, ends, color=INK if certain else QUIET, lw=2.2 if certain else 1.1)
-        axes.plot(band.hz, band.ratio, marker="s", ms=4.5, color=INK if certain else QUIET, mec="white", mew=0.5)
+        axes.plot(band.hz, band.ratio, marker="s", ms=4, color=INK if certain else QUIET, mec=PAPER, mew=0.5)
         reach = max(reach, *(max(end, 1 / end) for end in (*ends, band.ratio) if 0 < end < math.inf))
     reach = min(WIDEST, 1.08 * reach)
-    axes.set_yscale("log")
-    axes.set_ylim(1 / reach, reach)
-    fine, coarse = (0.7, 0.8, 0.9, 1, 1.1, 1.2, 1.4), (0.125, 0.25, 0.5, 0.7, 1, 1.4, 2, 4, 8)
-    ticks = [tick for tick in (fine if reach < 1.6 else coarse) if 1 / reach <= tick <= reach]
-    axes.set_yticks(ticks, labels=[f"{tick:g}" for tick in ticks])
-    axes.set_yticks([], minor=True)
-    axes.set_ylabel("ratio after / before,\n95 % interval of all bands")
+    change_ticks(axes, "y", (1 / reach, reach))
+    axes.set_ylabel("change, 95 %\ninterval of all bands")
 
 
 def _shade_unjudged(axes: Axes, bands: Sequence[TransferBand]) -> None:
     for band in bands:
         if not band.judged:
-            axes.axvspan(band.hz * 10**-0.05, band.hz * 10**0.05, color=UNJUDGED, lw=0)
+            axes.axvspan(band.hz * 10**-0.05, band.hz * 10**0.05, color=WASH, lw=0)
 
 
 def _band_ticks(axes: Axes, bands: Sequence[TransferBand]) -> None:
     axes.set_xlim(bands[0].hz * 10**-0.06, bands[-1].hz * 10**0.06)
-    axes.set_xticks([band.hz for band in bands], labels=[band.name for band in bands])
+    shown = bands[::3]
+    axes.set_xticks([band.hz for band in shown], labels=[band.name for band in shown])
     axes.set_xticks([], minor=True)
 
 

@@ -1,0 +1,410 @@
+"""The answer: one plain verdict over all findings, how sure it is, what could be wrong with it, and what to do next.
+
+It is made of findings and cautions alone, in words that a customer knows. The finding of the plan's primary metric over
+all rough roads leads (of the first metric, where no plan names one). Where roads or metrics differ, they are told so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+from towertap.compare.caution import Caution, Weight, ranked
+from towertap.compare.controls import Control
+from towertap.compare.drives.model import Drives
+from towertap.compare.findings.describe import (
+    WORDS,
+    in_play,
+    leads,
+    other_cause,
+    p_decisive,
+    quieter,
+    verdict_words,
+)
+from towertap.compare.findings.instrument import drowned
+from towertap.compare.findings.model import Finding
+from towertap.compare.plan.controls import CONTROLS
+from towertap.words.numbers import change_percent, range_percent
+from towertap.words.phrases import counted, listed, p_equals, sentence_case
+
+MOST_WORDS = 120
+"""What does not fit is left to the findings and cautions beneath."""
+MOST_CAUTIONS = 2
+GLOSS = {"jerk": "how suddenly the force comes"}
+"""A customer's words for a kind of metric."""
+AGAIN = "Install each part once more, on another day, and drive the same roads"
+"""What tells a part from its installation and from the day."""
+MANY_LEFT_OUT = 0.25
+"""Captures left out weaken the verdict where they are more than this share of those used."""
+
+
+@dataclass(frozen=True)
+class Answer:
+    """`verdict` in a word or a few, `change` says of what, how much and where, `others` the other metrics.
+
+    `sure` is what it rests on, `cautions` are the gravest ones, `next_step` is what to do where something is missing.
+    Texts may be empty.
+    """
+
+    verdict: str
+    change: str
+    others: str
+    sure: str
+    cautions: tuple[str, ...]
+    next_step: str
+
+    @property
+    def headline(self) -> str:
+        """Verdict and change in one sentence."""
+        return f"{sentence_case(self.verdict)}: {self.change}."
+
+    @property
+    def lines(self) -> tuple[tuple[str, str], ...]:
+        """All but the headline, in pairs of what a line is and what it says."""
+        pairs = [("Also", self.others), ("How sure", self.sure), *(("But", caution) for caution in self.cautions)]
+        return tuple((name, text) for name, text in (*pairs, ("Next", self.next_step)) if text)
+
+    def __str__(self) -> str:
+        return " ".join([self.headline, *(f"{name}: {text}" for name, text in self.lines)])
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """What an answer is made of: the findings, the one that leads, the drives, and the control that they are, if any.
+
+    A control is told by what its drives show, not by the verdict about a part.
+    """
+
+    overall: tuple[Finding, ...]
+    findings: tuple[Finding, ...]
+    drives: Drives
+    control: Control | None = None
+
+    @property
+    def all(self) -> tuple[Finding, ...]:
+        """Those over all roads, then those of each."""
+        return (*self.overall, *self.findings)
+
+    @property
+    def lead(self) -> Finding:
+        """The finding that the verdict is read from."""
+        of_metrics = leads(self.overall, self.findings)
+        return next((finding for finding in of_metrics if finding.primary), of_metrics[0])
+
+    def of_roads(self, metric: str) -> list[Finding]:
+        """The findings of one metric, by road."""
+        return [finding for finding in self.findings if finding.metric == metric]
+
+
+def answer(case: Case, cautions: Sequence[Caution]) -> Answer:
+    """The answer, in MOST_WORDS words; `cautions` are all there are, ranked."""
+    verdict, change = _change(case)
+    grave = [caution for caution in cautions if caution.weight > Weight.LIMITS][:MOST_CAUTIONS]
+    parts = {
+        "sure": _sure(case),
+        "others": _others(case),
+        "next_step": _next_step(case, cautions),
+    }
+    whole = Answer(verdict, change, "", "", (), "")
+    for caution in grave[:1]:
+        whole = _with(whole, cautions=(caution.words,))
+    for name, text in parts.items():
+        whole = _with(whole, **{name: text})
+    for caution in grave[1:]:
+        whole = _with(whole, cautions=(*whole.cautions, caution.words))
+    return whole
+
+
+def _with(whole: Answer, **parts: object) -> Answer:
+    """The answer with another part, where that leaves it short enough."""
+    longer = Answer(**{**vars(whole), **parts})
+    return longer if len(str(longer).split()) <= MOST_WORDS else whole
+
+
+def _change(case: Case) -> tuple[str, str]:
+    """The verdict, and what it says of the metric that leads."""
+    lead, drives = case.lead, case.drives
+    name, where, margin = _customers(lead), _where(case), f"{100 * lead.margin:g} %"
+    if lead.not_one_road:
+        return "not judged", f"{lead.not_one_road}{_elsewhere(case)}"
+    if lead.noise and drowned(lead.noise):
+        share = f"{100 * lead.noise.share:.0f} %"
+        return "not judged", f"{share} of {name} is {lead.noise.source}, which is the same with either part"
+    if lead.interval is None:
+        return "undecided", _cannot_tell(lead, drives, name)
+    if case.control:
+        return _of_control(case.control, lead, name)
+    if _mixed(case, lead):
+        return "mixed", f"with {drives.after}, {name} is {_by_road(case.of_roads(lead.metric))}"
+    size, of_part = _higher(lead), f"({range_percent(lead.part.interval)})"
+    if lead.verdict in ("harsher", "gentler"):
+        alone = [finding.road for finding in case.of_roads(lead.metric) if finding.verdict != lead.verdict]
+        tail = f"; {listed(alone)} alone would not show it" if alone else ""
+        if lead.over_all and lead.roads_differ:
+            tail = f", by roads {_sizes(case.of_roads(lead.metric))}"
+        than = f"than with {drives.before} {where} {of_part}{tail}"
+        return WORDS[lead.verdict], f"with {drives.after}, {name} is {size} {than}"
+    changed = f"with {drives.after}, {name} changed by {change_percent(lead.ratio, lead.interval)}"
+    if lead.verdict == "equivalent":
+        return WORDS["equivalent"], f"{changed} {where} ({range_percent(lead.part.interval_90)}), less than {margin}"
+    if lead.on_these_drives in ("harsher", "gentler"):
+        was = f"with {drives.after}, {name} was {size} on these drives {where} ({range_percent(lead.interval)})"
+        return "undecided", f"{was}; it may be {other_cause(lead)}"
+    if lead.on_these_drives == "equivalent":
+        may_be = f"but for the part it may be {of_part[1:-1]}"
+        return "undecided", f"{changed} on these drives {where}, less than {margin}, {may_be}"
+    return "undecided", f"{changed} {where} {of_part}, which neither shows a change nor rules out one of {margin}"
+
+
+def _of_control(control: Control, lead: Finding, name: str) -> tuple[str, str]:
+    """What a control shows: that nothing changed, or that a known change does."""
+    value, kind = control.metrics[lead.metric], CONTROLS[control.kind].name
+    equivalent = value.shows == "equivalent"
+    interval = range_percent(value.interval_90 if equivalent else value.interval)
+    changed = f"with {control.after}, {name} changed by {change_percent(value.ratio, value.interval)} ({interval})"
+    if control.kind == "positive":
+        if value.shows == "harsher":
+            return f"{kind} shown", changed
+        return f"{kind} not shown", f"{changed}, so drives like these could not have shown the part"
+    if equivalent:
+        return f"{kind} held", f"{changed}, less than {100 * control.margin:g} %"
+    if value.shows == "undecided":
+        return f"{kind} undecided", f"{changed}, which neither shows a change nor rules out one that counts"
+    return f"{kind} not held", f"{changed}, more than passes make"
+
+
+def _elsewhere(case: Case) -> str:
+    """The verdicts of the roads that are judged, where others are not."""
+    judged = [finding for finding in case.of_roads(case.lead.metric) if not finding.not_one_road]
+    return f"; {_customers(case.lead)} is {_by_road(judged)}" if judged else ""
+
+
+def _cannot_tell(lead: Finding, drives: Drives, name: str) -> str:
+    few = [part for part, count in zip((drives.before, drives.after), lead.passes, strict=True) if count < 2]
+    if not few:
+        return "the passes of one side are copies of one recording, so nothing shows how far passes differ"
+    size = f"{name} was {_higher(lead)} with {drives.after}"
+    return f"{size}, but one pass with {' and one with '.join(few)} does not tell a change from chance"
+
+
+def _customers(finding: Finding) -> str:
+    """The metric as a customer knows it."""
+    gloss = GLOSS.get(finding.metric.rsplit("_", 1)[0])
+    return finding.label + (f" ({gloss})" if gloss else "")
+
+
+def _where(case: Case) -> str:
+    roads = len(case.of_roads(case.lead.metric))
+    return (
+        f"on {case.lead.road}" if roads < 2 else "on both rough roads" if roads == 2 else f"on all {roads} rough roads"
+    )
+
+
+def _higher(finding: Finding) -> str:
+    size = change_percent(finding.ratio, finding.interval)
+    return f"{size[1:]} {'higher' if size[0] == '+' else 'lower'}"
+
+
+def _mixed(case: Case, lead: Finding) -> bool:
+    """Whether the roads' verdicts contradict each other, or differ where the roads are shown to differ."""
+    kinds = {finding.verdict for finding in case.of_roads(lead.metric)}
+    return lead.over_all and len(kinds - {"undecided"}) > 1 - bool(lead.roads_differ and len(kinds) > 1)
+
+
+def _by_road(findings: Sequence[Finding]) -> str:
+    """Verdicts with their roads, as a sentence tells them."""
+    by_verdict = {verdict: [finding for finding in findings if finding.verdict == verdict] for verdict in WORDS}
+    return listed(
+        [
+            f"{WORDS[verdict]} on {listed([of.road for of in alike]) if verdict == 'undecided' else _sizes(alike)}"
+            for verdict, alike in by_verdict.items()
+            if alike
+        ]
+    )
+
+
+def _sizes(findings: Sequence[Finding]) -> str:
+    return listed([f"{finding.road} ({change_percent(finding.ratio, finding.interval)})" for finding in findings])
+
+
+def _others(case: Case) -> str:
+    """The verdicts of the other metrics, those alike together."""
+    lead = case.lead
+    told = [
+        (_other(case, finding), finding.label)
+        for finding in leads(case.overall, case.findings)
+        if finding.metric != lead.metric
+    ]
+    alike = [(verdict, [label for _, label in group]) for verdict, group in groupby(told, key=lambda pair: pair[0])]
+    return sentence_case("; ".join(f"{listed(labels)}: {verdict}" for verdict, labels in alike)) + "." * bool(alike)
+
+
+def _other(case: Case, finding: Finding) -> str:
+    if case.control:
+        return WORDS[case.control.metrics[finding.metric].shows]
+    if finding.not_one_road:
+        return "not judged"
+    if drowned(finding.noise):
+        return "not judged, for noise"
+    if _mixed(case, finding):
+        return _by_road(case.of_roads(finding.metric))
+    if finding.verdict != "undecided":
+        size = change_percent(finding.ratio, finding.interval)
+        return f"{WORDS[finding.verdict]} ({size})"
+    return verdict_words(finding)
+
+
+def _sure(case: Case) -> str:
+    """What the verdict rests on: passes, days, installations, and chance."""
+    lead, drives = case.lead, case.drives
+    before, after = lead.passes
+    each = " on each road" if lead.over_all else ""
+    passes = (
+        f"{counted(before, 'pass')} with each part{each}"
+        if before == after
+        else f"{counted(before, 'pass')} with {drives.before}, {after} with {drives.after}{each}"
+    )
+    sentences = [", ".join([passes, *_days(drives), *_installed(lead, drives)])]
+    p = p_equals(p_decisive(lead), lead.part.least_p)
+    if case.control:
+        pass
+    elif lead.verdict in ("harsher", "gentler"):
+        sentences.append(f"chance alone rarely gives a difference this large ({p})")
+    elif lead.verdict == "equivalent":
+        sentences.append(f"chance alone rarely keeps it so close ({p})")
+    if lead.primary is None and len(leads(case.overall, case.findings)) > 1:
+        sentences.append("no plan says what decides, so the first metric does")
+    return "; ".join(sentences) + "."
+
+
+def _days(drives: Drives) -> Iterator[str]:
+    dates = {drive.started.date() for drive in drives.passes if drive.started}
+    if all(drive.started for drive in drives.passes):
+        yield "one day" if len(dates) == 1 else f"{len(dates)} days"
+
+
+def _installed(lead: Finding, drives: Drives) -> Iterator[str]:
+    times = [{1: "once", 2: "twice"}.get(count, f"{count} times") for count in lead.overlap.installations]
+    if times[0] == times[1]:
+        yield f"each installed {times[0]}"
+    else:
+        yield f"{drives.before} installed {times[0]}, {drives.after} {times[1]}"
+
+
+def _next_step(case: Case, cautions: Sequence[Caution]) -> str:
+    """What would settle an undecided verdict, or else the remedy of the gravest caution that has one."""
+    settles = _settles(case)
+    step = settles or next((caution.remedy for caution in cautions if caution.remedy), "")
+    return f"{step}." if step else ""
+
+
+def _settles(case: Case) -> str:
+    lead = case.lead
+    if lead.not_one_road:
+        return ""
+    if lead.noise and drowned(lead.noise):
+        return f"Drive a rougher road, or have {quieter(lead.noise)}; more passes do not help"
+    if lead.interval is None:
+        return "Drive three passes or more with each part" if min(lead.passes) < 2 else "Record every pass anew"
+    verdict = case.control.metrics[lead.metric].shows if case.control else lead.verdict
+    if verdict != "undecided" or _mixed(case, lead):
+        return ""
+    if lead.on_these_drives != "undecided":
+        return AGAIN
+    needed = lead.passes_needed
+    return f"Plan {needed} passes a side, as drives of their own" if needed else "Choose a longer or rougher road"
+
+
+Check = Callable[[Case], Iterable[Caution]]
+
+
+def all_cautions(case: Case, further: Iterable[Caution]) -> tuple[Caution, ...]:
+    """Every caution of a comparison, the gravest first, each once; `further` are those that other evidence has."""
+    return ranked([*(caution for check in CHECKS for caution in check(case)), *further])
+
+
+def smooth_changed(case: Case) -> Iterator[Caution]:
+    """The smooth road changed as much as the rough ones, or more."""
+    lead, drives = case.lead, case.drives
+    if case.control or lead.over_smooth is None or lead.over_smooth.reading not in ("moved alike", "smooth moved more"):
+        return
+    much = {"moved alike": "as much", "smooth moved more": "more"}[lead.over_smooth.reading]
+    size = change_percent(lead.over_smooth.smooth, lead.over_smooth.smooth_interval)
+    once = lead.overlap.installations[0] < 2
+    yield Caution(
+        f"The smooth road, {drives.smooth}, changed {much} ({size}): the part acts there too, or box, tyres, weather "
+        "or day changed with it.",
+        Weight.OVERTURNS,
+        f"Install {drives.before} again and drive the same roads: if the change goes, it was the part"
+        if once
+        else AGAIN,
+    )
+
+
+def assumed_spreads(case: Case) -> Iterator[Caution]:
+    """A verdict that would not stand if installations, or days, differed by more than is assumed."""
+    lead, drives = case.lead, case.drives
+    for kind, spread in () if case.control else in_play(lead):
+        if spread.source != "assumed" or not spread.overturned_at or spread.overturned_at == float("inf"):
+            continue
+        if kind == "days":
+            seen, other = "The two parts were driven on different days", "days differ"
+        else:
+            pairs = zip((drives.before, drives.after), lead.overlap.installations, strict=True)
+            once = [part for part, count in pairs if count < 2]
+            seen = f"Installed once only: {' and '.join(once)}" if once else "Each part was installed more than once"
+            other = "installations differ"
+        yield Caution(
+            f"{seen}; that {other} by {100 * spread.sd:.0f} % is assumed, and above "
+            f"{100 * spread.overturned_at:.0f} % the verdict would not stand.",
+            Weight.WEAKENS,
+            AGAIN,
+        )
+
+
+def of_findings(case: Case) -> Iterator[Caution]:
+    """The findings' own cautions, each once with the findings that it touches, where those are not all."""
+    touched: dict[Caution, list[Finding]] = {}
+    for finding in case.all:
+        for caution in finding.cautions:
+            touched.setdefault(caution, []).append(finding)
+    for caution, findings in touched.items():
+        yield Caution(f"{_touched(case, findings)}{caution.words}", caution.weight, caution.remedy)
+
+
+def _touched(case: Case, findings: Sequence[Finding]) -> str:
+    """What a caution is of: nothing where that is every finding, roads or metrics where those are whole, else each."""
+    if all(finding in findings for finding in case.findings):
+        return ""
+    roads: Mapping[str, int] = dict.fromkeys((finding.road for finding in findings), 0)
+    metrics = dict.fromkeys(finding.metric for finding in findings)
+    if findings == [finding for finding in case.all if finding.road in roads]:
+        return f"On {listed(list(roads))}: "
+    if findings == [finding for finding in case.all if finding.metric in metrics]:
+        return f"{sentence_case(listed(list(dict.fromkeys(finding.label for finding in findings))))}: "
+    return f"{sentence_case(listed([f'{finding.label} on {finding.road}' for finding in findings]))}: "
+
+
+def left_out(case: Case) -> Iterator[Caution]:
+    """Captures that were not used, and why."""
+    excluded, used = case.drives.excluded, len(case.drives.passes)
+    if excluded:
+        reasons = list(dict.fromkeys(capture.reason for capture in excluded))
+        more = " and more" if len(reasons) > 2 else ""
+        yield Caution(
+            f"{counted(len(excluded), 'capture')} left out of {used + len(excluded)}: {'; '.join(reasons[:2])}{more}.",
+            Weight.WEAKENS if len(excluded) > MANY_LEFT_OUT * used else Weight.LIMITS,
+        )
+
+
+def different(case: Case) -> Iterator[Caution]:
+    """What differs between the passes beside the part."""
+    names = {name for drive in case.drives.passes for name in (drive.road, drive.name)}
+    for warning in case.drives.warnings:
+        begins = any(warning.startswith(name) for name in names)
+        yield Caution(f"{warning if begins else sentence_case(warning)}.", Weight.WEAKENS)
+
+
+CHECKS: tuple[Check, ...] = (smooth_changed, assumed_spreads, of_findings, different, left_out)
+"""In the order in which cautions of the same weight are told."""

@@ -1,0 +1,36 @@
+"""The templates of all pages: what they are given is escaped, and they know how numbers are written."""
+
+from __future__ import annotations
+
+import platform
+from importlib.metadata import version
+
+from jinja2 import Environment, PackageLoader, StrictUndefined, Template
+from markupsafe import Markup
+
+from towertap.drawing import palette
+from towertap.version import WRITTEN_BY
+from towertap.words import numbers
+from towertap.words.phrases import sentence_case
+
+LIBRARIES = ("numpy", "scipy", "pandas", "h5py", "matplotlib")
+
+
+def template(name: str) -> Template:
+    """The template of a page (.html.j2) or of a text."""
+    environment = Environment(
+        loader=PackageLoader("towertap.report", "."),
+        autoescape=name.endswith(".html.j2"),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.globals.update(palette=Markup(palette.css()), versions=versions())
+    environment.filters.update(percent=numbers.percent, sentence_case=sentence_case)
+    return environment.get_template(name)
+
+
+def versions() -> str:
+    """What computed a page."""
+    own = f"{WRITTEN_BY}, Python {platform.python_version()}"
+    return ", ".join([own, *(f"{library} {version(library)}" for library in LIBRARIES)])

@@ -1,0 +1,236 @@
+"""The answer on made-up comparisons: what a customer reads, whatever the findings and the doubts are."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from towertap.bench.sharing import Share
+from towertap.compare.answer import AGAIN, MOST_WORDS, Case, all_cautions, answer
+from towertap.compare.caution import Caution, Weight, ranked
+from towertap.compare.drives.model import Excluded
+from towertap.compare.findings.find import find
+
+START = datetime(2026, 5, 4, 9, tzinfo=UTC)
+ROADS = {"moor-road": 50.0, "quarry-lane": 60.0}
+SURE = {"pass_spread": 0.005, "seconds": 150, "n": (6, 6)}
+"""Long passes that hardly differ."""
+
+
+def dated(drives, days_later=0):
+    """The drives, all begun on one day; or those after so many days later."""
+
+    def began(drive):
+        return START + timedelta(days=days_later * (drive.side == "after"))
+
+    return replace(drives, passes=tuple(replace(drive, started=began(drive)) for drive in drives.passes))
+
+
+@pytest.fixture(scope="module")
+def case_of(make):
+    """A function from drives to the case of their answer, over whole passes."""
+
+    def case_of(drives, primary="jerk_z", metrics=("jerk_z",), **options):
+        study = make.on_whole_passes(drives, metrics, **options)
+        return Case(*find(study, primary), drives)
+
+    return case_of
+
+
+@pytest.fixture(scope="module")
+def harsher(make, case_of):
+    """Two roads half as rough again with the part after, both alike."""
+    case = case_of(dated(make.invented(1, ratio=1.5, roads=ROADS, **SURE)))
+    return replace(case, overall=(replace(case.lead, roads_differ=False),))
+
+
+def told(case, further=()):
+    """The answer, which is short, says no metric's name and no ratio, and everything once."""
+    cautions = all_cautions(case, further)
+    whole = answer(case, cautions)
+    assert len(str(whole).split()) <= MOST_WORDS
+    assert "jerk_z" not in str(whole)
+    assert "×" not in str(whole)
+    assert len({caution.words for caution in cautions}) == len(cautions)
+    return whole
+
+
+def of_roads(case, changes):
+    """The case with other findings by road; `changes` by road."""
+    findings = tuple(replace(finding, **changes.get(finding.road, {})) for finding in case.findings)
+    return replace(case, findings=findings)
+
+
+def test_all_harsher_is_one_verdict_with_its_size_and_what_it_rests_on(harsher):
+    whole = told(harsher)
+    assert whole.verdict == "harsher"
+    assert whole.headline.startswith("Harsher: with polyurethane, jerk z (how suddenly the force comes) is 51 %")
+    assert "higher than with rubber on both rough roads (+" in whole.change
+    assert whole.sure.startswith("6 passes with each part on each road, one day, each installed once; chance alone")
+    assert whole.others == ""
+    assert whole.cautions[0].startswith(
+        "Installed once only: rubber and polyurethane; that installations differ by 3 %"
+    )
+    assert whole.next_step == f"{AGAIN}."
+
+
+def test_gentler_on_one_road_names_the_road(make, case_of):
+    whole = told(case_of(dated(make.invented(1, ratio=0.6, **SURE))))
+    assert whole.verdict == "gentler"
+    assert "lower than with rubber on quarry-lane (−" in whole.change
+
+
+def test_the_interval_that_is_told_is_the_parts(harsher):
+    low, high = (100 * (end - 1) for end in harsher.lead.part.interval)
+    assert f"(+{low:.0f} to +{high:.0f} %)" in told(harsher).change
+
+
+def test_roads_that_contradict_each_other_are_told_apart_and_never_averaged(harsher):
+    mixed = of_roads(harsher, {"moor-road": {"verdict": "gentler", "ratio": 0.8, "interval": (0.7, 0.9)}})
+    whole = told(mixed)
+    assert whole.verdict == "mixed"
+    assert "harsher on quarry-lane (+" in whole.change
+    assert "gentler on moor-road (−20 %)" in whole.change
+    assert str(round(100 * (mixed.lead.ratio - 1))) + " %" not in whole.change.replace("quarry-lane", "")[:60]
+
+
+def test_a_road_that_would_not_show_it_alone_is_named(harsher):
+    whole = told(of_roads(harsher, {"moor-road": {"verdict": "undecided"}}))
+    assert whole.verdict == "harsher"
+    assert whole.change.endswith("; moor-road alone would not show it")
+
+
+def test_roads_alike_in_verdict_that_differ_in_size_are_told_with_their_own(harsher):
+    (overall,) = harsher.overall
+    whole = told(replace(harsher, overall=(replace(overall, roads_differ=True),)))
+    assert whole.verdict == "harsher"
+    assert ", by roads moor-road (+" in whole.change
+    assert "quarry-lane (+" in whole.change
+
+
+def test_metrics_that_differ_are_told_as_such(make, case_of):
+    drives = dated(make.invented(1, ratio=1.5, roads=ROADS, metrics=("jerk_z", "weighted_z", "primary_z"), **SURE))
+    case = case_of(drives, metrics=("jerk_z", "weighted_z", "primary_z"))
+    other = {"weighted_z": "equivalent", "primary_z": "undecided"}
+    overall = tuple(
+        replace(finding, verdict=other.get(finding.metric, finding.verdict), on_these_drives="undecided")
+        for finding in case.overall
+    )
+    whole = told(replace(case, overall=overall))
+    size = f"{100 * (case.overall[1].ratio - 1):.0f} %"
+    assert whole.others == f"Weighted z: no change that counts (+{size}); primary z: undecided."
+
+
+def test_without_a_plan_the_first_metric_leads_and_that_is_said(make, case_of):
+    drives = dated(make.invented(1, ratio=1.5, metrics=("weighted_z", "jerk_z"), **SURE))
+    whole = told(case_of(drives, None, ("weighted_z", "jerk_z")))
+    assert whole.change.startswith("with polyurethane, weighted z is ")
+    assert whole.sure.endswith("; no plan says what decides, so the first metric does.")
+
+
+def test_undecided_says_by_how_much_and_how_many_passes_would_tell(make, case_of):
+    case = case_of(dated(make.invented(5, n=(3, 3), pass_spread=0.05)))
+    whole = told(case)
+    assert whole.verdict == "undecided"
+    assert "neither shows a change nor rules out one of 10 %" in whole.change
+    assert whole.next_step == f"Plan {case.lead.passes_needed} passes a side, as drives of their own."
+    assert "the same" not in str(whole).lower()
+
+
+def test_no_change_that_counts_says_within_what(harsher):
+    (overall,) = harsher.overall
+    part = replace(overall.part, interval_90=(0.96, 1.05), p_equivalence_holm=0.012)
+    calm = replace(overall, ratio=1.004, interval=(0.98, 1.03), verdict="equivalent", part=part)
+    quiet = of_roads(replace(harsher, overall=(calm,)), {road: {"verdict": "equivalent"} for road in ROADS})
+    whole = told(quiet)
+    assert whole.headline.startswith("No change that counts: with polyurethane, jerk z")
+    assert "changed by 0 % on both rough roads (−4 to +5 %), less than 10 %" in whole.change
+    assert "chance alone rarely keeps it so close (p = 0.012)" in whole.sure
+
+
+def test_shown_on_these_drives_alone_is_told_with_what_else_it_may_be(make, case_of):
+    case = case_of(dated(make.invented(3, n=(6, 6), ratio=1.06, pass_spread=0.01, seconds=200)), margin=0.03)
+    assert (case.lead.on_these_drives, case.lead.verdict) == ("harsher", "undecided")
+    whole = told(case)
+    assert whole.verdict == "undecided"
+    assert whole.change.endswith("; it may be the part or how it was installed")
+    assert whole.next_step == f"{AGAIN}."
+
+
+def test_drowned_is_not_judged(harsher):
+    (overall,) = harsher.overall
+    noise = Share("jerk_z", 1.0, "m/s³", 0.83, "not judged")
+    whole = told(replace(harsher, overall=(replace(overall, noise=noise, verdict="undecided"),)))
+    assert whole.verdict == "not judged"
+    assert "83 % of jerk z" in whole.change
+    assert "more passes do not help" in whole.next_step
+
+
+@pytest.mark.parametrize(
+    ("n", "few"), [((1, 1), "one pass with rubber and one with polyurethane"), ((1, 5), "one pass with rubber")]
+)
+def test_one_pass_on_a_side_tells_nothing_from_chance(make, case_of, n, few):
+    whole = told(case_of(dated(make.invented(1, ratio=3.0, n=n))))
+    assert whole.verdict == "undecided"
+    assert f"but {few} does not tell a change from chance" in whole.change
+    assert whole.next_step == "Drive three passes or more with each part."
+
+
+def test_copies_of_a_pass_are_no_evidence(make, case_of):
+    table = {"jerk_z": [40.0, 50.0, 60.0]}
+    passes = [make.one_pass(table, side, "quarry-lane", n) for side in ("before", "after") for n in (1, 2, 3)]
+    whole = told(case_of(make.drives_of(passes)))
+    assert "copies of one recording" in whole.change
+    assert whole.next_step == "Record every pass anew."
+
+
+def test_a_smooth_road_that_changed_as_well_is_the_gravest_caution(make, case_of):
+    drives = dated(make.invented(1, ratio=1.3, roads=ROADS, **SURE))
+    louder = (
+        make.scaled(drive, 1.5) if (drive.road, drive.side) == ("bypass", "after") else drive for drive in drives.passes
+    )
+    case = case_of(replace(drives, passes=tuple(louder)))
+    assert case.lead.over_smooth.reading == "smooth moved more"
+    whole = told(case)
+    assert whole.cautions[0].startswith("The smooth road, bypass, changed more (+")
+    assert whole.next_step.startswith("Install rubber again and drive the same roads: if the change goes")
+
+
+def test_sides_on_different_days_are_cautioned_of(make, case_of):
+    case = case_of(dated(make.invented(1, ratio=1.5, roads=ROADS, **SURE), days_later=3))
+    assert case.lead.overlap.about == "part or day"
+    whole = told(case)
+    assert "2 days" in whole.sure
+    assert any(caution.startswith("The two parts were driven on different days") for caution in whole.cautions)
+
+
+def test_captures_left_out_are_told_and_weigh_more_where_they_are_many(harsher):
+    few, many = (
+        replace(harsher, drives=replace(harsher.drives, excluded=(Excluded("x", "not sound"),) * count))
+        for count in (1, 20)
+    )
+    (caution,) = (caution for caution in all_cautions(few, ()) if "left out" in caution.words)
+    assert (caution.words, caution.weight) == ("1 capture left out of 37: not sound.", Weight.LIMITS)
+    assert told(few).cautions == told(harsher).cautions
+    assert "20 captures left out of 56: not sound." in told(many).cautions
+
+
+def test_a_caution_of_several_findings_is_said_once_with_those_that_it_touches(harsher):
+    """Both findings rest on whole passes, which nobody need say of each; what is of one alone names that."""
+    ((first, second), own) = harsher.findings, Caution("Odd.", Weight.WEAKENS)
+    alone = replace(harsher, findings=(replace(first, cautions=(*first.cautions, own)), second))
+    words = [caution.words for caution in all_cautions(alone, ())]
+    assert words.count("Nobody aligned it: the finding rests on whole passes, smooth stretches and all.") == 1
+    assert "On moor-road: Odd." in words
+
+
+def test_cautions_are_ranked_by_what_they_could_do_and_each_is_once():
+    light, middle, grave = (Caution(weight.name, weight) for weight in Weight)
+    assert ranked([light, middle, light, grave, replace(middle, remedy="again")]) == (grave, middle, light)
+
+
+def test_the_answer_leaves_out_what_makes_it_too_long(harsher):
+    long = Caution("word " * 80, Weight.OVERTURNS), Caution("more " * 80, Weight.OVERTURNS)
+    whole = told(harsher, long)
+    assert whole.cautions in ((), (long[0].words,))
