@@ -7,10 +7,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from towertap.compare.drives.model import Reading
 from towertap.words.table import Table
 
 if TYPE_CHECKING:
-    from towertap.compare.drives.model import Reading
     from towertap.compare.findings.model import Finding
     from towertap.compare.study import Study
     from towertap.drawing.picture import Picture

@@ -72,7 +72,9 @@ class Recursive:
             nonlocal state
             if not block.size:
                 return block.astype(np.float64)
-            output, state = scipy.signal.sosfilt(self.sos, block, zi=self._at_rest * block[0] if state is None else state)
+            output, state = scipy.signal.sosfilt(
+                self.sos, block, zi=self._at_rest * block[0] if state is None else state
+            )
             return output
 
         return run

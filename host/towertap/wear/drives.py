@@ -13,12 +13,14 @@ from itertools import pairwise
 from pathlib import Path
 
 from towertap.archive import store
-from towertap.archive.record import CAPTURE, NAME, sha256_of
+from towertap.archive.record import CAPTURE, NAME
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
 from towertap.compare.drives.differences import TEMPERATURE_STEP_C, changed_conditions
-from towertap.compare.drives.folder import began, captures_in, quantities_of, read_passes
+from towertap.compare.drives.folder import captures_in, quantities_of, read_passes
 from towertap.compare.drives.model import Excluded, Pass, name_of
+from towertap.compare.drives.reading import began
+from towertap.doors.files import sha256_of
 from towertap.doors.times import local
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.wear.model import History, Session

@@ -6,25 +6,22 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from towertap.analysis import windows_of
+from towertap.analysis import Analysis, windows_of
 from towertap.archive.record import CAPTURE
+from towertap.bench.carried import BenchSummary
+from towertap.bench.sharing import Share
+from towertap.capture.conditions import Conditions
+from towertap.capture.integrity import Integrity
+from towertap.capture.reading import Capture
+from towertap.capture.speed_log import SpeedLog
 from towertap.lazily import pd
 from towertap.motion import CELL_S, Moving
 from towertap.signals.metrics import METRICS, THIRDS, Metric
-
-if TYPE_CHECKING:
-    from towertap.analysis import Analysis
-    from towertap.bench.carried import BenchSummary
-    from towertap.bench.sharing import Share
-    from towertap.capture.conditions import Conditions
-    from towertap.capture.integrity import Integrity
-    from towertap.capture.reading import Capture
-    from towertap.capture.speed_log import SpeedLog
 
 Side = Literal["before", "after"]
 SIDES: tuple[Side, Side] = ("before", "after")
@@ -162,7 +159,6 @@ class Reading:
     """
 
     capture: Capture
-    side: Side
     analysis: Analysis
     windows: pd.DataFrame
     inputs: tuple[Path, ...] | None = None
