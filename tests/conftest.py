@@ -1,7 +1,6 @@
 """Frames and streams built by hand from hardware_notes/wire_format.md, never by the package's own packing."""
 
 import binascii
-import gc
 import json
 import os
 import runpy
@@ -30,12 +29,6 @@ HELLO = {
     "commands": ["hello", "start", "mark", "status", "stop", "restart"],
     "clock_us": 0,
 }
-
-
-def pytest_collection_finish():
-    """What is loaded stays: statsmodels collects garbage at every adjustment by Holm, and need not look at it."""
-    gc.collect()
-    gc.freeze()
 
 
 class HandMade:
@@ -119,6 +112,7 @@ def no_settings_of_this_computer(monkeypatch, tmp_path):
         if name.removeprefix("TOWERTAP_").lower() in ("units", "archive", "bench", "margin", "sounds"):
             monkeypatch.delenv(name)
     monkeypatch.setenv("TOWERTAP_SETTINGS", str(tmp_path / "no-settings.toml"))
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
 
 
 @pytest.fixture(scope="session")

@@ -13,6 +13,7 @@ import pytest
 from towertap.analysis import analyse_capture
 from towertap.capture.reading import open_capture
 from towertap.compare import compare, load_drives, sections
+from towertap.compare.drives.model import Reading
 from towertap.compare.road import places
 from towertap.compare.section import Evidence, Section
 from towertap.drawing.picture import Picture
@@ -38,7 +39,7 @@ class RollSection(Section):
     title = "Rolling"
     note = "Rotation about the chip's x axis, invented for a test."
 
-    def measure(self, reading):
+    def measure(self, reading: Reading) -> Roll:
         counts = reading.capture.counts("rotation", 0, reading.capture.n_samples)
         return Roll(reading.capture.path.stem, float(np.std(counts[:, 0])))
 

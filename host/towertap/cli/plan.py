@@ -12,11 +12,11 @@ from typing import Any
 
 import click
 from rich.console import Group
-from rich.progress import Progress
 from rich.text import Text
 
 from towertap.cli._conditions import held_to_rules
 from towertap.cli._outcome import Outcome, answers, as_rich, console
+from towertap.cli._reading import counted_on_screen, reads_captures
 from towertap.compare.controls import controls_with, measured
 from towertap.compare.plan.choice import Wanted
 from towertap.compare.plan.controls import CONTROLS
@@ -118,6 +118,7 @@ AIR_C = click.FloatRange(-60, 60)
 @click.option("--air-temperature-c", type=(AIR_C, AIR_C), metavar="LOW HIGH", help="To be held, °C.")
 @click.option("--box-position", default="", help="Where the box sits.")
 @click.option("--mounting", default="", help='Chip axis along each vehicle axis: "x=+X,y=+Y,z=+Z".')
+@reads_captures
 @answers
 def command(folder: Path, pilot: Path | None, passes: int | None, bench: Path, **given: Any) -> Outcome:
     """Ask for what is missing, choose design and passes, draw the order, write plan and run sheet."""
@@ -191,14 +192,15 @@ def _spread(given: dict[str, Any], pilot: Path | None, roads: list[str]) -> Pass
     if (percent is None) == (pilot is None):
         raise CallError("say either --spread or --pilot: there is one spread to plan with")
     if pilot is not None:
-        with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
-            task = progress.add_task("reading the pilot", total=None)
+        with counted_on_screen("reading the pilot") as on_progress:
             spread = load_pilot(
                 pilot,
                 given["metrics"][0],
                 roads,
                 given["box_position"],
-                lambda done, total: progress.update(task, completed=done, total=total),
+                fresh=given["fresh"],
+                workers=given["workers"],
+                on_progress=on_progress,
             )
         for line in spread.left_out:
             console.print(Text(f"left out: {line}"), style="yellow")

@@ -41,7 +41,10 @@ class Section(ABC):
     note: ClassVar[str] = ""
 
     def measure(self, reading: Reading) -> Any:
-        """What it takes from each capture while that is open, small; `Pass.measured[name]` holds it."""
+        """What it takes from each capture while that is open, small; `Pass.measured[name]` holds it.
+
+        The type that is returned is declared whole, since the result is kept and read again by it (see `kept`).
+        """
         return None
 
     @abstractmethod

@@ -25,13 +25,13 @@ from towertap.compare.drives.reading import (
     ClippedOutError,
     Measures,
     PassReader,
+    ReadTask,
     SeenAndStruckOutError,
-    Wanted,
-    Workers,
 )
 from towertap.compare.drives.unused import nearly_alike, spelt_twice, unused
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.signals.metrics import METRICS
+from towertap.workers import Workers
 
 
 def load_passes(
@@ -71,7 +71,7 @@ def load_passes(
     if input_position:  # which captures are of one pass must be known before any is read
         known = dict(labels(paths, excluded))
     else:
-        read = reader.read_all([Wanted(path) for path in paths], workers, on_progress)
+        read = reader.read_all([ReadTask(path) for path in paths], workers, on_progress)
         known = {path: capture.conditions for path, capture in read.items() if isinstance(capture, CaptureRead)}
         excluded += [_unread(path, error) for path, error in read.items() if isinstance(error, TowertapError)]
     _refuse_unknown(known.values(), before, after, smooth, excluded)
@@ -81,7 +81,7 @@ def load_passes(
     if input_position:
         inputs = inputs_at(known, chosen, input_position)
         used.update(path for of_pass in inputs.values() for path in of_pass)
-        read = reader.read_all([Wanted(path, inputs.get(path, ())) for path in chosen], workers, on_progress)
+        read = reader.read_all([ReadTask(path, inputs.get(path, ())) for path in chosen], workers, on_progress)
     passes = _usable(read, chosen, excluded)
     told = {capture.capture for capture in excluded}
     others = unused(known, used, (before, after), position)
@@ -130,7 +130,7 @@ def read_passes(
     The rest is as in `load_passes`. Raises AnalysisError when none can be used or their rates differ.
     """
     reader = PassReader({}, bench=bench, fresh=fresh)
-    return _usable(reader.read_all([Wanted(path) for path in chosen], workers, on_progress), chosen, excluded)
+    return _usable(reader.read_all([ReadTask(path) for path in chosen], workers, on_progress), chosen, excluded)
 
 
 def _usable(

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor
-from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -25,6 +23,7 @@ from towertap.doors.times import local
 from towertap.errors import AnalysisError, TowertapError
 from towertap.kept import Kept
 from towertap.signals.metrics import METRICS, THIRDS
+from towertap.workers import Workers
 
 TOUCHING = {"clipping", "fifo_overflows"}
 """Rules that speak of single windows: a pass that breaks no other is used without those."""
@@ -35,11 +34,9 @@ WORTH_BYTES = 10_000_000
 
 Measures = Mapping[str, Callable[[Reading], Any]]
 """What else is taken from each capture while it is open, by name: see `Pass.measured`."""
-Workers = Callable[[], AbstractContextManager[Executor]]
-"""Where captures are read, see `workers`."""
 
 
-class Wanted(NamedTuple):
+class ReadTask(NamedTuple):
     """A capture to read; `inputs` are those of the same pass by a second box (None: nobody asked)."""
 
     path: Path
@@ -82,7 +79,7 @@ class PassReader:
     """Take nothing from what was kept."""
 
     def read_all(
-        self, wanted: Sequence[Wanted], workers: Workers | None, on_progress: Callable[[int, int], None] | None
+        self, wanted: Sequence[ReadTask], workers: Workers | None, on_progress: Callable[[int, int], None] | None
     ) -> dict[Path, CaptureRead | TowertapError]:
         """Each capture in order, or why it does not open; by several `workers` where much is to be read."""
         kept = {} if self.fresh else {task.path: there for task in wanted if (there := self._kept(task))}
@@ -94,7 +91,7 @@ class PassReader:
 
     def _in_order(
         self,
-        wanted: Sequence[Wanted],
+        wanted: Sequence[ReadTask],
         kept: Mapping[Path, CaptureRead],
         made: Iterator[CaptureRead | TowertapError],
         on_progress: Callable[[int, int], None] | None,
@@ -106,7 +103,7 @@ class PassReader:
             captures[task.path] = kept[task.path] if task.path in kept else next(made)
         return captures
 
-    def read(self, task: Wanted) -> CaptureRead | TowertapError:
+    def read(self, task: ReadTask) -> CaptureRead | TowertapError:
         """Read one capture and keep the pass; see `read_all`."""
         entry = self._entry(task)
         try:
@@ -124,14 +121,14 @@ class PassReader:
         entry.keep((replace(drive, measured={}), rate_hz, drive.measured))
         return CaptureRead(label, (drive, rate_hz))
 
-    def _entry(self, task: Wanted) -> Kept:
+    def _entry(self, task: ReadTask) -> Kept:
         measured = [f"{name} by {measure.__module__}.{measure.__qualname__}" for name, measure in self.measures.items()]
         bench = bench_folder(task.path, self.bench)
         settings = (self.include_unsound, self.whole, str(bench), digest_of(bench), *METRICS, *THIRDS, *measured)
         inputs = task.inputs or ()
         return Kept(task.path, "compared" if measured else "followed", (*settings, task.inputs is None), inputs)
 
-    def _kept(self, task: Wanted) -> CaptureRead | None:
+    def _kept(self, task: ReadTask) -> CaptureRead | None:
         hints = {name: get_type_hints(measure)["return"] for name, measure in self.measures.items()}
         kind: Any = TypedDict("Measured", hints)  # type: ignore[misc]
         there = self._entry(task).look_up(tuple[Pass, float, kind])
