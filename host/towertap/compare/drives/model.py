@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Literal
 
@@ -110,11 +111,16 @@ class Pass:
 
     def over_windows(self, metric: str) -> float:
         """One value of a metric over all windows of 1 s together; not a number without one."""
+        kept = self.kept[metric][:, self._in_windows]
+        return metric_of(metric).of_all(kept) if kept.size else float("nan")
+
+    @cached_property
+    def _in_windows(self) -> NDArray[np.bool_]:
+        """The cells (n,) that full windows of 1 s are joined of."""
         of_piece = self.cells.groupby("piece")["start_s"]
         full = of_piece.transform("size") // CELLS_A_WINDOW * CELLS_A_WINDOW
-        used = (of_piece.cumcount() < full).to_numpy()
-        kept = self.kept[metric][:, used]
-        return metric_of(metric).of_all(kept) if kept.size else float("nan")
+        used: NDArray[np.bool_] = (of_piece.cumcount() < full).to_numpy()
+        return used
 
     def driving_s(self, time_s: NDArray[np.floating]) -> NDArray[np.float64]:
         """Times (n,) from the capture's start without the time that the vehicle stood."""
