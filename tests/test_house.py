@@ -18,12 +18,12 @@ PACKAGE = "towertap"
 
 ORDER = (
     ("errors", "lazily", "version", "words", "drawing"),
-    ("doors", "firmware", "signals"),
+    ("doors", "firmware", "signals", "workers"),
     ("wire", "settings"),
     ("capture",),
     ("box", "motion"),
     ("archive", "bench"),
-    ("analysis", "amendments"),
+    ("analysis", "amendments", "kept"),
     ("exports", "idle"),
     ("compare.stats",),
     ("compare.drives",),

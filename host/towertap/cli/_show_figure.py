@@ -62,8 +62,9 @@ def draw(shown: Shown) -> Figure:
         )
     panels[4].set_xlim(0, shown.pieces[-1][1])
     panels[4].set_xlabel("time from the start of the recording, s")
-    kinds = {"no drive over the road": {"fc": FAINT}, "gap": {"fc": WASH, "ec": QUIET, "hatch": "////"}}
-    legend(figure, [Patch(label=name, lw=0, **look) for name, look in kinds.items()])
+    left_out, gap = Patch(label="no drive over the road", lw=0, fc=FAINT), Patch(label="gap", lw=0, fc=WASH, ec=QUIET)
+    gap.set_hatch("////")
+    legend(figure, [left_out, gap])
     return figure
 
 
