@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import fdtrc
 
 from towertap.compare.stats.contrast import ALPHA, Floats, Student, dummies
 
@@ -81,7 +81,7 @@ def heterogeneity(roads: Sequence[Student]) -> Heterogeneity:
     lost = ((1 - share) ** 2 / df).sum(axis=0)
     f = q / (1 + 2 * (count - 2) / (count**2 - 1) * lost)
     largest = np.exp(difference.max(axis=0) - difference.min(axis=0))
-    return Heterogeneity(f, fdtrc(count - 1, (count**2 - 1) / (3 * lost), f), largest)
+    return Heterogeneity(f, scipy.special.fdtrc(count - 1, (count**2 - 1) / (3 * lost), f), largest)
 
 
 @dataclass(frozen=True, eq=False)
