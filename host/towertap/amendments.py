@@ -122,16 +122,19 @@ def _known(capture_path: Path) -> tuple[Path, Conditions, dict[str, Any]]:
 def _write(
     capture_path: Path, raw: Path, conditions: Conditions, host: dict[str, Any], raw_name: str | None = None
 ) -> None:
-    """Put both into the sidecar, where there is a raw recording, and into the capture."""
-    if raw.exists() or sidecar_path(raw).exists():
-        write_sidecar(raw, conditions, **host)
+    """Put both into the capture and, where there is a raw recording, into the sidecar; of damage, into neither."""
     texts = {"conditions": json.dumps(conditions.to_dict()), "host": json.dumps(host)}
     with whole_file(capture_path) as part:
         shutil.copyfile(capture_path, part)
         allocate(part, part.stat().st_size + sum(map(len, texts.values())) + ROOM_BYTES)
-        with h5py.File(part, "r+") as file:
-            schema.set_attributes(file, texts | ({"raw_name": raw_name} if raw_name else {}))
-            schema.validate(file)
+        try:
+            with h5py.File(part, "r+") as file:
+                schema.set_attributes(file, texts | ({"raw_name": raw_name} if raw_name else {}))
+                schema.validate(file)
+        except schema.DAMAGED:
+            raise FileError(f"{capture_path}: damaged capture; {schema.AGAIN}") from None
+        if raw.exists() or sidecar_path(raw).exists():
+            write_sidecar(raw, conditions, **host)
 
 
 def _named(path: Path, stem: str) -> Path:

@@ -11,11 +11,11 @@ from typing import Any
 
 import click
 from rich.console import Group
-from rich.progress import Progress
 from rich.text import Text
 
 from towertap.cli._outcome import Outcome, answers, as_rich, console
 from towertap.cli._plan_asking import asked, fraction, name, road, share
+from towertap.cli._reading import counted_on_screen, reads_captures
 from towertap.compare.controls import controls_with, known_before
 from towertap.compare.plan.choice import Wanted
 from towertap.compare.plan.controls import CONTROLS
@@ -97,6 +97,7 @@ AIR_C = click.FloatRange(-60, 60)
 @click.option("--air-temperature-c", type=(AIR_C, AIR_C), metavar="LOW HIGH", help="To be held, °C.")
 @click.option("--box-position", help="Where the box sits.")
 @click.option("--mounting", help='Chip axis along each vehicle axis: "x=+X,y=+Y,z=+Z".')
+@reads_captures
 @answers
 def command(folder: Path, pilot: Path | None, passes: int | None, bench: Path | None, **given: Any) -> Outcome:
     """Ask for what is missing, choose design and passes, draw the order, write plan and run sheet."""
@@ -122,14 +123,15 @@ def _spread(given: dict[str, Any], pilot: Path | None) -> PassSpread:
     roads = [planned.name for planned in given["roads"]]
     if pilot is None:
         return said(given["spread"], len(roads))
-    with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
-        task = progress.add_task("reading the pilot", total=None)
+    with counted_on_screen("reading the pilot") as on_progress:
         spread = load_pilot(
             pilot,
             given["metrics"][0],
             roads,
             given["box_position"],
-            lambda done, total: progress.update(task, completed=done, total=total),
+            fresh=given["fresh"],
+            workers=given["workers"],
+            on_progress=on_progress,
         )
     for line in spread.left_out:
         console.print(Text(f"left out: {line}"), style="yellow")
