@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import fdtrc
 
 from towertap.compare.stats.contrast import ALPHA, Floats, Student, dummies
 
@@ -64,7 +64,7 @@ def p_roads_differ(roads: Sequence[Student]) -> Floats:
     q = (weight * (difference - (share * difference).sum(axis=0)) ** 2).sum(axis=0) / (count - 1)
     lost = ((1 - share) ** 2 / df).sum(axis=0)
     f = q / (1 + 2 * (count - 2) / (count**2 - 1) * lost)
-    return fdtrc(count - 1, (count**2 - 1) / (3 * lost), f)
+    return scipy.special.fdtrc(count - 1, (count**2 - 1) / (3 * lost), f)
 
 
 @dataclass(frozen=True, eq=False)
