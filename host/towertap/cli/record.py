@@ -77,13 +77,13 @@ def command(
     """Ask, record, decode, check, and say what comes next."""
     day = day_file(conditions_file) if conditions_file else {}
     given = {name: value and held_to_rules(name, value) for name, value in given.items() if value is not None}
+    if plan_path:
+        day = _of_plan(plan_path) | said(day)
     with open_box(port) as box:
         console.print(
             f"Box {box.identity['serial']} with {box.identity.get('chip')} on {box.port}, {odr_hz} Hz. {SAFETY}"
         )
         recorder = Recorder(box, out, odr_hz, seconds, bell)
-        if plan_path:
-            day = _of_plan(plan_path) | said(day)
         if preflight:
             return _preflight(recorder, day | given)
         if idle:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from statistics import fmean
 
 import numpy as np
@@ -94,9 +95,16 @@ class Places:
 
     def bounds_s(self, number: int) -> Array:
         """Start and end of each cell of pass `number`, (n, 2), in seconds of the reference pass."""
-        starts_s = self.passes[number].cells["start_s"].to_numpy(float)
-        bounds_s = self.place_s(number, np.column_stack([starts_s, starts_s + CELL_S]).ravel())
-        return np.maximum.accumulate(bounds_s).reshape(-1, 2)
+        return self._bounds_s[number]
+
+    @cached_property
+    def _bounds_s(self) -> list[Array]:
+        bounds_s = []
+        for number, drive in enumerate(self.passes):
+            starts_s = drive.cells["start_s"].to_numpy(float)
+            of_pass = self.place_s(number, np.column_stack([starts_s, starts_s + CELL_S]).ravel())
+            bounds_s.append(np.maximum.accumulate(of_pass).reshape(-1, 2))
+        return bounds_s
 
 
 def find_places(passes: Sequence[Pass]) -> Places:
