@@ -149,7 +149,8 @@ class Day:
         self.driven.append(driven)
         self.done.add(_key(drive))
         if not driven.problem:
-            text = f"sound, {driven.integrity.seconds:.1f} s: {driven.capture_path.name}"
+            remark, seconds = driven.integrity.remark, driven.integrity.seconds
+            text = f"{remark or 'sound'}, {seconds:.1f} s: {driven.capture_path.name}"
             console.print(judged(True, text), soft_wrap=True)
             return
         self.recorder.ring()
