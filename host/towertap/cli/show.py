@@ -63,7 +63,7 @@ def command(capture: Path, out: Path | None) -> Outcome:
     left_out = in_words(of_drive)
     told = lines(
         title,
-        judged(not entry.problem, entry.problem or "sound, and would be used"),
+        judged(not entry.problem, entry.problem or (entry.integrity and entry.integrity.remark) or "sound"),
         f"peaks    {', '.join(f'{axis} {number(peak)}' for axis, peak in peaks.items())} m/s², without gravity",
         *(f"{analysis.metrics[name].label}, by the second: {_range(windows[name])} m/s²" for name in RUNNING),
         *([f"no drive over the road: {left_out}"] if left_out else []),
