@@ -17,15 +17,15 @@ HOST = ROOT / "host"
 PACKAGE = "towertap"
 
 ORDER = (
-    ("errors", "lazily", "version", "words", "drawing"),
-    ("doors", "firmware", "signals"),
+    ("errors", "lazily", "version", "words"),
+    ("drawing", "doors", "firmware", "signals", "workers"),
     ("wire", "settings"),
     ("capture",),
     ("box", "motion"),
     ("archive", "bench"),
-    ("analysis", "amendments"),
+    ("analysis", "amendments", "kept"),
     ("exports", "idle"),
-    ("compare.stats",),
+    ("compare.stats", "compare.caution"),
     ("compare.drives",),
     ("compare.road", "compare.plan"),
     ("compare.controls",),

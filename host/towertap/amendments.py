@@ -15,8 +15,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import h5py
-
 from towertap.archive.record import is_archived
 from towertap.box.naming import renamed
 from towertap.capture import schema
@@ -25,6 +23,7 @@ from towertap.capture.reading import open_capture
 from towertap.doors.structured import read_json
 from towertap.doors.whole_file import allocate, whole_file
 from towertap.errors import CallError, FileError
+from towertap.lazily import h5py
 
 SEEN = "values_seen.json"
 """Beside the captures: when the values of each were first shown, by the SHA-256 of its raw recording."""

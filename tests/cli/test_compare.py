@@ -137,7 +137,7 @@ def test_the_bench_records_of_a_named_folder_are_used_and_told(run, drive_folder
         assert finding["noise"]["judged"] == "clean"
         assert any("good to 60 Hz (a third of its resonance)" in caution["words"] for caution in finding["cautions"])
     told = [caution["words"] for caution in data["cautions"]]
-    assert sum("No bench record of noise, calibration and selftest" in words for words in told) == 1
+    assert sum("No bench record of noise, calibration, selftest and idle" in words for words in told) == 1
     assert "name the one that holds the bench records" in refused(run("compare", *call, tmp_path / "none"))
 
 
@@ -153,7 +153,8 @@ def test_spreads_are_stated_in_percent_and_a_control_is_kept_beside_the_bench_re
     assert "a refit spread of -1 % cannot be" in refused(run(*call, "--refit-sd", -1))
     kept = json.loads(run(*call, "--control", "refit")[1])
     assert kept["kept"].startswith(str(dated_folder / "bench" / "control-refit-2026-05-04-"))
-    assert kept["summary"].startswith("Refit control, stiff after soft: vertical acceleration ")
+    assert kept["answer"]["verdict"] == "refit control not held"
+    assert kept["answer"]["change"].startswith("with stiff, vertical acceleration changed by +")
     again = json.loads(run(*call)[1])
     assert "controls" not in again["evidence"], "a control is no control of its own drives"
 
@@ -165,9 +166,10 @@ def test_the_report_is_written_and_named(run, drive_folder, tmp_path):
     page = tmp_path / "report" / "report.html"
     assert json.loads(out)["report"] == str(page)
     assert "quarry-lane" in page.read_text("utf-8")
-    with (page.parent / "passes_1.csv").open(encoding="utf-8", newline="") as file:
+    with (page.parent / "data" / "passes_table_1.csv").open(encoding="utf-8-sig", newline="") as file:
         rows = list(csv.DictReader(file))
-    assert [row["road"] for row in rows] == ["moor-road"] * 4 + ["quarry-lane"] * 4
+    roads = ["moor-road"] * 4 + ["quarry-lane"] * 4
+    assert [row["metric, road"] for row in rows] == [f"Vertical jerk on {road}, m/s³" for road in roads]
     assert all(float(row["rests on"]) > 0 and row["part"] in ("soft", "stiff") for row in rows)
 
 

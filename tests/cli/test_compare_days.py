@@ -6,7 +6,6 @@ And on drives that follow a plan but for a pass too many.
 from __future__ import annotations
 
 import json
-import re
 import shutil
 from datetime import UTC, datetime, timedelta
 
@@ -32,7 +31,7 @@ def two_days(tmp_path_factory, by_hand):
     rng = np.random.default_rng(4)
     for day, part in enumerate(("rubber", "rubber again")):
         for number in range(1, 5):
-            for place, (road, level) in enumerate({"bypass": 30, "lane": 120, "moor": 90}.items()):
+            for place, (road, level) in enumerate({"bypass": 50, "lane": 120, "moor": 90}.items()):
                 spread = level * DAY_EFFECT**day * np.exp(0.01 * rng.standard_normal())
                 counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], spread, (5000, 6))).astype(int)
                 raw = folder / f"{road}-{day}-{number}.ttraw"
@@ -82,14 +81,16 @@ def test_one_part_on_two_days_is_a_lead_and_no_verdict(run, two_days, tmp_path, 
         low, high = finding["part"]["interval"]
         assert low < 1 < high
         assert finding["over_smooth"]["reading"] == "moved alike"
-        lead = "undecided, more on these drives: the part, or box, tyres, weather or day, for the smooth road moved"
-        assert f"{finding['road']}: {lead} alike." in finding["words"]
-        assert finding["words"] in " ".join(out.split())
-        assert finding["over_all"] or finding["words"].replace("'", "&#39;") in page
-    first_line = out.splitlines()[0]
-    assert re.match(r"Vertical acceleration: undecided on all rough roads \(× 1\.0\d\), .* more on these", first_line)
-    assert "harsher" not in first_line
-    assert any("one part was driven first and then the other" in warning for warning in data["warnings"])
+        assert finding["words"].startswith(f"Vertical acceleration on {finding['road']}: undecided, +")
+        lead = "These drives show more: the part, or box, tyres, weather or day, for the smooth road moved alike; "
+        assert lead in finding["words"]
+    for told in (" ".join(out.split()), page):
+        assert told.count("undecided (more on these drives)") == 3
+        assert "on these drives on both rough roads" in told
+        assert "it may be the part, or box, tyres, weather or day, for the smooth road moved alike" in told
+    assert data["answer"]["verdict"] == "undecided"
+    assert not out.startswith("Harsher")
+    assert any("One part was driven first and then the other" in caution["words"] for caution in data["cautions"])
 
 
 def planned_folder(two_days, folder, started):
@@ -141,7 +142,8 @@ def test_one_extra_pass_is_left_out_and_does_not_switch_the_blocks_off(run, two_
     assert status == 0, err
     data = json.loads(out)
     assert [len(finding["block_ratios"]) for finding in (*data["overall"], *data["findings"])] == [2, 2, 2]
-    assert "further on lane was not planned and is left out, so that the blocks hold" in data["warnings"]
+    left_out = "Further on lane was not planned and is left out: the blocks hold."
+    assert left_out.lower() in [caution["words"].lower() for caution in data["cautions"]]
     more = "lane with rubber: 3 passes, 2 planned; 1 more than planned"
     assert more in [departure["words"] for departure in data["departures"]]
 
@@ -152,6 +154,7 @@ def test_one_pass_driven_twice_in_succession_under_one_number_is_told(run, two_d
     further(two_days, folder, "lane-0-3.h5", 1, started["rubber", "lane", 1] + timedelta(minutes=1))
     status, out, err = run("compare", folder, "--plan", plan, *words)
     assert status == 0, err
-    assert "are the same planned pass" in out
-    assert "pass 1 on lane is there more than once before the change" in out
-    assert "not driven in their planned order" not in out
+    told = " ".join(out.split())
+    assert "are the same planned pass" in told
+    assert "ass 1 on lane is there more than once before the change" in told
+    assert "not driven in their planned order" not in told

@@ -11,7 +11,7 @@ from pathlib import Path
 from towertap.capture.conditions import Conditions, read_sidecar
 from towertap.capture.integrity import Integrity, check, too_short
 from towertap.capture.reading import open_capture
-from towertap.compare.drives.folder import began
+from towertap.compare.drives.reading import began
 from towertap.compare.plan.plan import Plan, PlannedDrive
 from towertap.errors import FileError, TowertapError
 
