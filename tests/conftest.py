@@ -112,6 +112,7 @@ def no_settings_of_this_computer(monkeypatch, tmp_path):
         if name.removeprefix("TOWERTAP_").lower() in ("units", "archive", "bench", "margin", "sounds"):
             monkeypatch.delenv(name)
     monkeypatch.setenv("TOWERTAP_SETTINGS", str(tmp_path / "no-settings.toml"))
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
 
 
 @pytest.fixture(scope="session")

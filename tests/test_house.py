@@ -18,14 +18,14 @@ PACKAGE = "towertap"
 
 ORDER = (
     ("errors", "lazily", "version", "words"),
-    ("doors", "drawing", "firmware", "signals"),
+    ("drawing", "doors", "firmware", "signals", "workers"),
     ("wire", "settings"),
     ("capture",),
     ("box", "motion"),
     ("archive", "bench"),
-    ("analysis", "amendments"),
+    ("analysis", "amendments", "kept"),
     ("exports", "idle"),
-    ("compare.caution", "compare.stats"),
+    ("compare.stats", "compare.caution"),
     ("compare.drives",),
     ("compare.road", "compare.plan"),
     ("compare.controls",),

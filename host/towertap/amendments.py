@@ -15,8 +15,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import h5py
-
 from towertap.archive.record import is_archived
 from towertap.box.naming import renamed
 from towertap.capture import schema
@@ -25,6 +23,7 @@ from towertap.capture.reading import open_capture
 from towertap.doors.structured import read_json
 from towertap.doors.whole_file import allocate, whole_file
 from towertap.errors import CallError, FileError
+from towertap.lazily import h5py
 
 SEEN = "values_seen.json"
 """Beside the captures: when the values of each were first shown, by the SHA-256 of its raw recording."""
@@ -122,16 +121,19 @@ def _known(capture_path: Path) -> tuple[Path, Conditions, dict[str, Any]]:
 def _write(
     capture_path: Path, raw: Path, conditions: Conditions, host: dict[str, Any], raw_name: str | None = None
 ) -> None:
-    """Put both into the sidecar, where there is a raw recording, and into the capture."""
-    if raw.exists() or sidecar_path(raw).exists():
-        write_sidecar(raw, conditions, **host)
+    """Put both into the capture and, where there is a raw recording, into the sidecar; of damage, into neither."""
     texts = {"conditions": json.dumps(conditions.to_dict()), "host": json.dumps(host)}
     with whole_file(capture_path) as part:
         shutil.copyfile(capture_path, part)
         allocate(part, part.stat().st_size + sum(map(len, texts.values())) + ROOM_BYTES)
-        with h5py.File(part, "r+") as file:
-            schema.set_attributes(file, texts | ({"raw_name": raw_name} if raw_name else {}))
-            schema.validate(file)
+        try:
+            with h5py.File(part, "r+") as file:
+                schema.set_attributes(file, texts | ({"raw_name": raw_name} if raw_name else {}))
+                schema.validate(file)
+        except schema.DAMAGED:
+            raise FileError(f"{capture_path}: damaged capture; {schema.AGAIN}") from None
+        if raw.exists() or sidecar_path(raw).exists():
+            write_sidecar(raw, conditions, **host)
 
 
 def _named(path: Path, stem: str) -> Path:

@@ -234,7 +234,7 @@ def windows_of(
     for rows in places.groupby("piece").indices.values():
         firsts = rows[: len(rows) // count * count : count]
         values = {name: metric.of_windows(kept[name][:, rows], count) for name, metric in metrics.items()}
-        tables.append(places.iloc[firsts].reset_index(drop=True).assign(**values))
+        tables.append(pd.DataFrame({name: column.to_numpy()[firsts] for name, column in places.items()} | values))
     return pd.concat(tables, ignore_index=True)
 
 

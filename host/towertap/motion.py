@@ -14,8 +14,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from towertap.capture.reading import Capture, Piece
 from towertap.capture.speed_log import SpeedLog
@@ -131,7 +131,7 @@ class Moving:
         if not stands.any() or not rolling.size:
             return replace(self, standing=self.standing | stands)
         slow = stands | (np.nan_to_num(speed_ms, nan=np.inf) < AT_SPEED * np.median(rolling))
-        labels, _ = ndimage.label(slow)
+        labels, _ = scipy.ndimage.label(slow)
         to_a_stand = slow & np.isin(labels, labels[stands])
         return replace(self, standing=self.standing | stands, pulling=self.pulling | (to_a_stand & ~stands))
 
@@ -146,7 +146,7 @@ def moving(capture: Capture, course: DriveCourse, clipped_s: Sequence[float] = (
     stands = standing(course)
     touched = np.zeros(stands.size, bool)
     touched[(np.asarray(clipped_s, float) / CELL_S).astype(int)] = True
-    touched = ndimage.maximum_filter1d(touched, 2 * TOUCHED_CELLS + 1)
+    touched = scipy.ndimage.maximum_filter1d(touched, 2 * TOUCHED_CELLS + 1)
     return Moving(stands, pulling_away(course.forward_ms2, stands), _outside_marks(capture, stands.size), touched)
 
 
@@ -198,9 +198,9 @@ def standing(course: DriveCourse) -> Cells:
     still = calm & (turning < CALM_RADS)
     if course.turning_rads is not None:
         still |= (turning < STILL_RADS) & (level < IDLING_MS2)
-    holes = ndimage.binary_closing(np.pad(still, HOLE_CELLS), np.ones(HOLE_CELLS))[HOLE_CELLS:-HOLE_CELLS]
+    holes = scipy.ndimage.binary_closing(np.pad(still, HOLE_CELLS), np.ones(HOLE_CELLS))[HOLE_CELLS:-HOLE_CELLS]
     still |= holes & (level < own / 2)
-    return ndimage.binary_opening(still, np.ones(SHORTEST_CELLS)) if still.any() else still
+    return scipy.ndimage.binary_opening(still, np.ones(SHORTEST_CELLS)) if still.any() else still
 
 
 def pulling_away(forward_ms2: Array, stands: Cells) -> Cells:
@@ -209,8 +209,8 @@ def pulling_away(forward_ms2: Array, stands: Cells) -> Cells:
     if not stands.any() or stands.all():
         return pulling
     felt = _running_mean(forward_ms2, LEVEL_CELLS)
-    labels, count = ndimage.label(stands)
-    for (at,) in ndimage.find_objects(labels, count):
+    labels, count = scipy.ndimage.label(stands)
+    for (at,) in scipy.ndimage.find_objects(labels, count):
         rest = forward_ms2[at][np.isfinite(forward_ms2[at])]
         away = felt - (rest.mean() if rest.size else 0.0)
         pulling[at.stop : at.stop + _pull(away[at.stop :])] = True
@@ -246,7 +246,7 @@ def _running_mean(values: Array, width: int) -> Array:
     """Mean (n,) over `width` cells about each; NaN cells are passed over."""
     there = np.isfinite(values)
     sums, counts = (
-        ndimage.uniform_filter1d(part, width, mode="constant")
+        scipy.ndimage.uniform_filter1d(part, width, mode="constant")
         for part in (np.where(there, values, 0.0), there.astype(float))
     )
     return np.divide(sums, counts, out=np.full(values.size, np.nan), where=counts > 1e-9)

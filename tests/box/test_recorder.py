@@ -402,7 +402,7 @@ def test_a_terminal_that_is_closed_stops_the_box_and_leaves_a_capture(stand_in, 
     stand = stand_in()
     master, slave = pty.openpty()
     words = ["--port", str(stand.path), "--out", str(tmp_path / "out"), *OPTION_WORDS]
-    for name in ("--speed-kmh", "50", "--tyre-pressures-kpa", "250, 250, 300, 300", "--air-temperature-c", "9"):
+    for name in ("--speed", "50 km/h", "--tyre-pressures", "250, 250, 300, 300 kPa", "--air-temperature", "9"):
         words.append(name)
     recorder = subprocess.Popen(
         [*COMMAND, *words, "--box-position", "sill", "--notes", "none"],

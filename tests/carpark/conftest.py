@@ -11,8 +11,10 @@ import os
 import pty
 import select
 import threading
+import time
 import tty
 from contextlib import suppress
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from types import SimpleNamespace
 
@@ -71,7 +73,7 @@ def standstill(seconds, idle_ms2, seed=1):
 def counts_of(felt_ms2, forward_ms2, turning, idle_ms2, rng):
     n = felt_ms2.size
     time_s = np.arange(n) / RATE_HZ
-    idling = signal.sosfilt(signal.butter(2, (6, 90), "bandpass", fs=RATE_HZ, output="sos"), rng.standard_normal(n))
+    idling = signal.sosfilt(signal.butter(4, (45, 90), "bandpass", fs=RATE_HZ, output="sos"), rng.standard_normal(n))
     values = rng.normal(0, [*3 * [0.02], *3 * [0.0005]], (n, 6))
     values[:, 0] += forward_ms2
     values[:, 2] += 9.80665 + felt_ms2 + idle_ms2 * idling / np.std(idling)
@@ -112,8 +114,9 @@ def drives(by_hand):
                 len(counts) / RATE_HZ, rate_hz=float(RATE_HZ), odr_hz=RATE_HZ, counts=counts, seed=at
             )
             raw.write_bytes(b"".join(frames))
-            started = f"2026-05-04T{9 + at // 6:02d}:{at % 6 * 10:02d}:00+00:00"
-            write_sidecar(raw, said, started_utc=started, hello=by_hand.hello_fields | {"odr_hz": RATE_HZ})
+            started = datetime.now(UTC).replace(hour=12, minute=0) + timedelta(minutes=10 * at)
+            hello = by_hand.hello_fields | {"odr_hz": RATE_HZ}
+            write_sidecar(raw, said, started_utc=started.isoformat(timespec="seconds"), hello=hello)
             decode_raw(raw, raw.with_suffix(".h5"))
         return folder
 
@@ -123,13 +126,15 @@ def drives(by_hand):
 class PlayingBox:
     """A box on `path` that plays the next of `signals` at every start without seconds, and rests at a start with some.
 
-    `played` is set when all of a signal is sent. A signal whose number is in `pulled` loses its cable half way.
+    `began` is when the last start was obeyed; `played` is set when all of a signal is sent. It does not hear the next
+    `deaf_to` starts. A signal whose number is in `pulled` loses its cable half way.
     """
 
     def __init__(self, by_hand, path, signals, pulled=(), idle_ms2=0.02):
         self._by_hand, self.path, self._signals, self._pulled = by_hand, path, iter(enumerate(signals)), set(pulled)
         self._idle_ms2 = idle_ms2
         self.played, self._closing = threading.Event(), threading.Event()
+        self.began, self.deaf_to = 0.0, 0
         self._sequence = self._clock_us = self._first = 0
         self._line = b""
         self.starts = 0
@@ -172,6 +177,8 @@ class PlayingBox:
             self._hello(False)
         elif command["do"] == "mark":
             self._send(FrameType.MARK, command["text"].encode())
+        elif command["do"] == "start" and self.deaf_to:
+            self.deaf_to -= 1
         elif command["do"] == "start":
             self._first = 0
             self._hello(True)
@@ -180,6 +187,7 @@ class PlayingBox:
     def _play(self, seconds):
         number, counts = next(self._signals) if seconds is None else (None, standstill(seconds, self._idle_ms2))
         self.starts += number is not None
+        self.began = time.monotonic()
         half = len(counts) // 64 * 32
         for first in range(0, len(counts) // 32 * 32, 32):
             if first == half and number in self._pulled:

@@ -31,7 +31,7 @@ def two_days(tmp_path_factory, by_hand):
     rng = np.random.default_rng(4)
     for day, part in enumerate(("rubber", "rubber again")):
         for number in range(1, 5):
-            for place, (road, level) in enumerate({"bypass": 60, "lane": 120, "moor": 90}.items()):
+            for place, (road, level) in enumerate({"bypass": 50, "lane": 120, "moor": 90}.items()):
                 spread = level * DAY_EFFECT**day * np.exp(0.01 * rng.standard_normal())
                 counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], spread, (5000, 6))).astype(int)
                 raw = folder / f"{road}-{day}-{number}.ttraw"

@@ -13,8 +13,9 @@ from towertap.archive import adding
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions, write_sidecar
 
-ESCAPES = "\x1b[2J\x1b]0;sound\x07\r\x9b31m[/b][green]\u202e"
-"""Clears a screen, sets a title, goes to the line's begin, colours, and turns the direction of writing."""
+ESCAPES = "\x1b[2J\x1b]0;sound\x07\r\x9b31m[/b][green]\u202e$\\frac$"
+"""Clears a screen, sets a title, goes to the line's begin, colours, turns the direction of writing, is no formula."""
+SIDES = ("--before", "soft", "--after", "stiff", "--smooth", "bypass")
 OPTIONS = ["--vehicle", "a", "--part", "b", "--road", "c", "--pass", "1", "--mounting", "x=+X,y=+Y,z=+Z"]
 
 
@@ -34,10 +35,15 @@ def ten_seconds():
 
 @pytest.fixture
 def strange(tmp_path):
-    """Files that are none: a pipe without a writer, a device without an end, a link to itself, a name too long."""
-    os.mkfifo(tmp_path / "pipe")
-    (tmp_path / "loop").symlink_to("loop")
-    return [tmp_path / "pipe", "/dev/zero", tmp_path / "loop", tmp_path / ("x" * 300)]
+    """Files that are none: a pipe without a writer, a device without an end, a link to itself, a name too long.
+
+    Those that a suffix is put behind are there with each.
+    """
+    for suffix in ("", ".csv", ".wav", ".mat", ".mf4"):
+        os.mkfifo(tmp_path / f"pipe{suffix}")
+        (tmp_path / f"loop{suffix}").symlink_to(f"loop{suffix}")
+        (tmp_path / f"zero{suffix}").symlink_to("/dev/zero")
+    return [*(tmp_path / name for name in ("pipe", "zero", "loop", "x" * 300)), "/dev/zero"]
 
 
 CALLS = {
@@ -46,9 +52,30 @@ CALLS = {
     "decode": ("decode", "{}", "--out", "{folder}/new.h5"),
     "analyse": ("analyse", "{}", "--out", "{folder}/new.csv"),
     "archive add": ("archive", "add", "{folder}/archive", "{}"),
+    "archive list": ("archive", "list", "{}"),
+    "archive take": ("archive", "take", "{}", "drive", "--to", "{folder}"),
+    "archive verify": ("archive", "verify", "{}"),
     "record --conditions": ("record", "--conditions", "{}", *OPTIONS),
+    "record --plan": ("record", "--plan", "{}", *OPTIONS),
+    "show": ("show", "{}"),
     "simbox --signal": ("simbox", "--signal", "{}"),
+    "compare": ("compare", "{}", *SIDES),
+    "compare --plan": ("compare", "{folder}", "--plan", "{}"),
+    "compare --speed": ("compare", "{folder}", *SIDES, "--speed", "{}"),
+    "correct": ("correct", "{}", "--road", "lane"),
+    "drop": ("drop", "{}", "--reason", "gave way"),
+    "export": ("export", "{}", "--to", ".csv"),
+    "import .csv": ("import", "{}.csv", "--out", "{folder}/new.h5"),
+    "import .wav": ("import", "{}.wav", "--out", "{folder}/new.h5"),
+    "import .mat": ("import", "{}.mat", "--out", "{folder}/new.h5"),
+    "import .mf4": ("import", "{}.mf4", "--out", "{folder}/new.h5"),
+    "list": ("list", "{}"),
+    "list --plan": ("list", "{folder}", "--plan", "{}"),
+    "listen": ("listen", "{}", "{capture}", "--out", "{folder}/new.wav"),
+    "listen, after": ("listen", "{capture}", "{}", "--out", "{folder}/new.wav"),
+    "wear": ("wear", "{}", "--part", "soft", "--smooth", "bypass"),
 }
+"""Command → how it is called with a path that is no file."""
 
 
 @pytest.mark.parametrize("call", CALLS)
@@ -58,6 +85,33 @@ def test_what_is_no_file_is_refused_in_one_line_and_at_once(call, strange, make_
         words = [word.format(path, capture=capture, folder=tmp_path) for word in CALLS[call]]
         status, out, err = run(*words)
         assert (status, out, err.count("\n")) == (2, "", 1), (path, err)
+        assert str(path) in err
+
+
+WRITING = {
+    "decode": ("decode", "{raw}", "--out", "{}.h5"),
+    "analyse": ("analyse", "{capture}", "--whole", "--out", "{}.csv"),
+    "export": ("export", "{capture}", "--to", "{}.csv", "--counts"),
+    "import": ("import", "{table}", "--out", "{}.h5"),
+    "listen": ("listen", "{capture}", "{capture}", "--out", "{}.wav"),
+    "show": ("show", "{capture}", "--out", "{}.png"),
+}
+
+
+@pytest.mark.parametrize("call", WRITING)
+def test_what_is_no_file_is_not_written_over(call, make_capture, by_hand, tmp_path, run):
+    capture = make_capture(by_hand.recording(6), conditions=Conditions(mounting="x=+X,y=+Y,z=+Z"))
+    (tmp_path / "table.csv").write_text("t,ax,ay,az\n" + "".join(f"{k / 100},0,0,9.8\n" for k in range(50)))
+    for suffix in (".h5", ".csv", ".wav", ".png"):
+        os.mkfifo(tmp_path / f"pipe{suffix}")
+        (tmp_path / f"zero{suffix}").symlink_to("/dev/zero")
+    for name in ("pipe", "zero"):
+        names = {"raw": capture.with_suffix(".ttraw"), "capture": capture, "table": tmp_path / "table.csv"}
+        words = [word.format(tmp_path / name, **names) for word in WRITING[call]]
+        status, out, err = run(*words)
+        assert (status, out, err.count("\n")) == (2, "", 1), (name, err)
+        assert "not replaced" in err
+    assert all(path.is_fifo() for path in tmp_path.glob("pipe*"))
 
 
 def test_a_sidecar_that_is_a_pipe_is_refused_at_once(make_capture, tmp_path, run):
@@ -104,9 +158,11 @@ def hostile_capture(make_capture, by_hand, tmp_path):
     return path
 
 
-def test_nothing_in_a_capture_rewrites_what_its_reader_sees(make_capture, by_hand, tmp_path, run):
+def test_nothing_in_a_file_rewrites_what_its_reader_sees(make_capture, by_hand, tmp_path, run, monkeypatch):
     path = hostile_capture(make_capture, by_hand, tmp_path)
-    archive = tmp_path / "archive"
+    archive, logger = tmp_path / "archive", tmp_path / "logger.csv"
+    logger.write_text(f"t,ax{ESCAPES.strip()},ay,az".replace("\r", "") + "\n0,0,0,9.8\n0.01,0,0,9.8\n0.02,0,0,9.8\n")
+    monkeypatch.setenv("TOWERTAP_ARCHIVE", ESCAPES)
     said = []
     for words in (
         ("check", path),
@@ -115,6 +171,17 @@ def test_nothing_in_a_capture_rewrites_what_its_reader_sees(make_capture, by_han
         ("archive", "show", archive, "un"),
         ("archive", "verify", archive),
         ("decode", path.with_suffix(".ttraw"), "--out", tmp_path / "new.h5"),
+        ("list", tmp_path),
+        ("export", path, "--to", ".csv", "--counts"),
+        ("drop", path, "--reason", ESCAPES),
+        ("list", tmp_path),
+        ("show", path),
+        ("correct", path, "--road", f"lane{ESCAPES}"),
+        ("import", logger, "--acceleration", f"ax{ESCAPES},ay,az"),
+        ("import", logger, "--unit", ESCAPES),
+        ("listen", path, path, "--out", tmp_path / f"{ESCAPES}.wav"),
+        ("settings",),
+        ("completion", ESCAPES),
     ):
         said += run(*words)[1:]
     text = "".join(said)
@@ -131,15 +198,19 @@ def test_an_error_shows_what_it_was_given_and_does_not_obey(run):
 CLOSED = "import sys; from towertap.cli import main; main()"
 
 
-def test_an_answer_that_cannot_be_written_is_status_2_and_no_traceback(make_capture):
-    command = [sys.executable, "-c", CLOSED, "check", str(make_capture())]
+@pytest.mark.parametrize("words", [("check", "drive.h5"), ("list", "."), ("completion", "bash")])
+def test_an_answer_that_cannot_be_written_is_status_2_and_no_traceback(words, make_capture, tmp_path, monkeypatch):
+    signal.alarm(60)  # three processes, each with all that it loads
+    make_capture()
+    monkeypatch.chdir(tmp_path)
+    command = [sys.executable, "-c", CLOSED, *words]
     for way in (">&-", ">/dev/full"):
         done = subprocess.run(["sh", "-c", f'"$0" "$@" {way}', *command], capture_output=True, text=True)
         assert done.returncode == 2, (way, done.stderr)
         assert (done.stderr.count("\n"), done.stdout) == (1, ""), (way, done.stderr)
     read, write = os.pipe()
     os.close(read)
-    done = subprocess.run([*command, "--json"], stdout=write, stderr=subprocess.PIPE, text=True)
+    done = subprocess.run(command, stdout=write, stderr=subprocess.PIPE, text=True)
     os.close(write)
     assert (done.returncode, done.stderr.count("\n")) == (2, 1)
 

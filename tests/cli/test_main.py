@@ -1,7 +1,7 @@
 """The command line itself, without a command."""
 
 import pytest
-from towertap.compare.findings.describe import VERDICTS
+from towertap.compare.findings.describe import WORDS
 
 
 @pytest.mark.parametrize("call", [(), ("bench",)])
@@ -23,7 +23,22 @@ def test_the_lists_of_commands_are_not_cut_short(run, monkeypatch, name):
 
 
 @pytest.mark.parametrize(
-    "name", ["record", "decode", "check", "analyse", "plan", "compare", "wear", "archive", "bench"]
+    "name",
+    [
+        "record",
+        "decode",
+        "check",
+        "analyse",
+        "plan",
+        "compare",
+        "wear",
+        "archive",
+        "bench",
+        "list",
+        "show",
+        "drop",
+        "correct",
+    ],
 )
 def test_the_help_ends_in_an_example_whose_options_there_are(run, name):
     status, out, _ = run(name, "--help")
@@ -37,6 +52,6 @@ def test_the_help_ends_in_an_example_whose_options_there_are(run, name):
 
 def test_the_help_of_compare_says_what_a_folder_and_a_verdict_is(run):
     words = " ".join(run("compare", "--help")[1].split())
-    assert [verdict for verdict in VERDICTS if f"{verdict} " not in words.partition("Verdicts,")[2]] == []
+    assert [verdict for verdict in WORDS if f"{verdict} " not in words.partition("Verdicts ")[2]] == []
     assert "A B B A" in words
     assert "nothing on standard output, with --json" in words

@@ -55,7 +55,17 @@ def test_an_option_goes_over_both(file, run, monkeypatch, make_capture):
 
 def test_a_margin_that_is_set_is_that_of_a_comparison(run, monkeypatch):
     monkeypatch.setenv("TOWERTAP_MARGIN", "20")
-    parts = ("--before", "rubber-bush", "--after", "polyurethane-bush", "--smooth", "bypass", "--metric", "weighted_z")
+    parts = (
+        "--before",
+        "rubber-bush",
+        "--after",
+        "polyurethane-bush",
+        "--smooth",
+        "bypass",
+        "--metric",
+        "weighted_z",
+        "--whole",
+    )
     words = ("compare", Path(__file__).parents[2] / "example_captures", *parts, "--json")
     assert json.loads(run(*words)[1])["margin"] == 0.2
     assert json.loads(run(*words, "--margin", "12")[1])["margin"] == 0.12

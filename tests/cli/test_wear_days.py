@@ -35,7 +35,9 @@ def far_east(request, tmp_path_factory, by_hand):
         for road, level, began in (("bypass", 20, start), ("quarry-lane", 200, start + MINUTES)):
             counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], level, (7000, 6))).astype(int)
             raw = folder / f"{road}-{number}.ttraw"
-            raw.write_bytes(b"".join(by_hand.recording(7, rate_hz=1000.0, odr_hz=1000, counts=counts, seed=number)))
+            raw.write_bytes(
+                b"".join(by_hand.recording(7, rate_hz=1000.0, odr_hz=1000, counts=counts, seed=number, rolls=True))
+            )
             said = Conditions("minibus", "polyurethane-bush", road, number, 40.0, mounting="x=+X,y=+Y,z=+Z")
             when = {"started_utc": began.isoformat()}
             if request.param != "with its offset":

@@ -58,6 +58,7 @@ def as_pass(number, acceleration):
     start_s = SETTLING_S + np.arange(cells.size) * CELL_S
     return SimpleNamespace(
         name=f"pass {number}",
+        side=("before", "after")[number % 2],
         road="road",
         cells=pd.DataFrame({"start_s": start_s, "secondary_z": cells}),
         driving_s=np.asarray,

@@ -14,6 +14,7 @@ from towertap.analysis import analyse_capture
 from towertap.capture.reading import open_capture
 from towertap.compare import compare, load_drives, sections
 from towertap.compare.caution import Caution
+from towertap.compare.drives.model import Reading
 from towertap.compare.road import places
 from towertap.compare.section import Evidence, Section
 from towertap.drawing.picture import Picture
@@ -39,7 +40,7 @@ class RollSection(Section):
     title = "Rolling"
     note = "Rotation about the chip's x axis, invented for a test."
 
-    def measure(self, reading):
+    def measure(self, reading: Reading) -> Roll:
         counts = reading.capture.counts("rotation", 0, reading.capture.n_samples)
         return Roll(reading.capture.path.stem, float(np.std(counts[:, 0])))
 

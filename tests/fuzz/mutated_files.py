@@ -4,6 +4,7 @@ python tests/fuzz/mutated_files.py --files 2000
 """
 
 import argparse
+import os
 import random
 import signal
 import sys
@@ -15,7 +16,8 @@ spec = spec_from_file_location("targets", Path(__file__).with_name("targets.py")
 targets = module_from_spec(spec)
 spec.loader.exec_module(targets)
 
-LONGEST_S = 10
+LONGEST_S, HUNG_S = 10, 60
+"""Of the processor, and by the clock: the machine may be busy with something else."""
 INTERESTING = [
     b"\0",
     b"\xff",
@@ -55,11 +57,16 @@ def mutate(rng: random.Random, data: bytes) -> bytes:
     return bytes(made)
 
 
+def _worked_s() -> float:
+    """Processor time of this process and those that it started."""
+    return sum(os.times()[:4])
+
+
 def try_files(name: str, files: int, seed: int = 1) -> float:
-    """Run a target on so many; the longest time that one took, in s. AssertionError names the one that failed."""
+    """Run a target on so many; the most processor time that one took, in s. AssertionError names one that failed."""
 
     def hang(number, frame):
-        raise AssertionError(f"{LONGEST_S} seconds are over")
+        raise AssertionError(f"{HUNG_S} seconds are over")
 
     sound, longest_s = targets.seeds(name), 0.0
     before = signal.signal(signal.SIGALRM, hang)
@@ -67,8 +74,8 @@ def try_files(name: str, files: int, seed: int = 1) -> float:
         for k in range(files):
             rng = random.Random(f"{seed} {name} {k}")
             data = mutate(rng, rng.choice(sound))
-            began_s = time.monotonic()
-            signal.alarm(LONGEST_S)
+            began_s = _worked_s()
+            signal.alarm(HUNG_S)
             try:
                 targets.run(name, data)
             except BaseException as error:
@@ -76,7 +83,7 @@ def try_files(name: str, files: int, seed: int = 1) -> float:
                 raise AssertionError(f"{name}, file {k}, kept as {targets.PLACE / 'failed'}: {error!r}") from error
             finally:
                 signal.alarm(0)
-            longest_s = max(longest_s, time.monotonic() - began_s)
+            longest_s = max(longest_s, _worked_s() - began_s)
     finally:
         signal.signal(signal.SIGALRM, before)
     return longest_s

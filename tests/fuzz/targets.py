@@ -3,12 +3,16 @@
 A target takes any bytes. It may say in one line what is wrong with them; it may not do anything else.
 """
 
+import io
 import json
 import os
+import shutil
+import sys
 import tempfile
-from contextlib import suppress
+from contextlib import redirect_stderr, redirect_stdout, suppress
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import numpy as np
 from towertap.archive.record import read_record, seal
@@ -20,6 +24,7 @@ from towertap.capture.integrity import check
 from towertap.capture.limits import read_limits
 from towertap.capture.reading import open_capture
 from towertap.capture.speed_log import read_speed_log
+from towertap.cli import main
 from towertap.compare.plan.plan import read_plan
 from towertap.doors.structured import read_toml
 from towertap.errors import TowertapError
@@ -27,6 +32,29 @@ from towertap.wire.decoder import Decoder
 
 EXAMPLES = Path(__file__).parents[2] / "example_captures"
 PLACE = Path(tempfile.mkdtemp(prefix="towertap-fuzz-"))
+
+
+OBEYED = {chr(code) for code in (*range(0x0A), *range(0x0B, 0x20), *range(0x7F, 0xA0), *range(0x202A, 0x202F))}
+"""What a terminal would obey instead of showing it; a line end is no part of it."""
+
+
+def _command(*words, settings_file=PLACE / "none.toml"):
+    """A command as a person calls it: status 0, 1 or, in one line, 2, and nothing that rewrites a screen."""
+    out, err = io.StringIO(), io.StringIO()
+    with (
+        patch.object(sys, "argv", ["towertap", *map(str, words)]),
+        patch.dict(os.environ, {"TOWERTAP_SETTINGS": str(settings_file)}),
+        redirect_stdout(out),
+        redirect_stderr(err),
+    ):
+        try:
+            main()
+        except SystemExit as ended:
+            status = ended.code
+    said = out.getvalue() + err.getvalue()
+    assert status in (0, 1, 2), (words, status, said)
+    assert status != 2 or (not out.getvalue() and err.getvalue().count("\n") == 1), (words, said)
+    assert not OBEYED & set(said), (words, said)
 
 
 def _file(name, data):
@@ -115,10 +143,80 @@ def signal(data: bytes) -> None:
             read_signal(_file(name, data), 100.0)
 
 
-TARGETS = {
-    target.__name__: target
-    for target in (stream, raw, capture, sidecar, limits, conditions, csv, gpx, plan, record, signal)
-}
+def listed(data: bytes) -> None:
+    """A capture in a folder of drives: listed, corrected, struck out and taken back, brought out in other formats."""
+    folder = PLACE / "drives"
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+    path = folder / "drive.h5"
+    path.write_bytes(data)
+    _command("list", folder)
+    _command("export", path, "--to", ".csv", "--chip-axes")
+    _command("export", path, "--to", ".npz", "--counts")
+    _command("correct", path, "--road", "lane", "--speed", "40 km/h")
+    _command("drop", path, "--reason", "gave way")
+    _command("drop", path, "--undo")
+    _command("list", folder, "--json")
+
+
+def amended(data: bytes) -> None:
+    """The sidecar of a recording that is listed, corrected and struck out, and what was noted of values seen."""
+    folder = PLACE / "amended"
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+    (folder / "drive.h5").write_bytes(_captures()[0])
+    for name in ("drive.conditions.json", "later.conditions.json", "values_seen.json"):
+        (folder / name).write_bytes(data)
+    (folder / "later.ttraw").write_bytes(b"")
+    _command("correct", folder / "drive.h5", "--road", "lane")
+    _command("drop", folder / "drive.h5", "--reason", "gave way")
+    _command("list", folder)
+
+
+def analysed(data: bytes) -> None:
+    """A capture, analysed, drawn and listened to."""
+    path = _file("analysed.h5", data)
+    _command("show", path)
+    _command("analyse", path, "--out", PLACE / "windows.csv")
+    _command("listen", path, path, "--out", PLACE / "sound.wav", "--seconds", 0.5, "--at", 1, "--after-at", 2)
+
+
+def settings(data: bytes) -> None:
+    """The file of settings."""
+    path = _file("settings.toml", data)
+    _command("settings", settings_file=path)
+    _command("export", PLACE / "nothing.h5", "--to", ".csv", settings_file=path)
+
+
+def _imported(suffix, data, *words):
+    _command("import", _file(f"other{suffix}", data), "--out", PLACE / "imported.h5", *words)
+
+
+def import_csv(data: bytes) -> None:
+    """Another recorder's table."""
+    _imported(".csv", data)
+
+
+def import_wav(data: bytes) -> None:
+    """Another recorder's WAV."""
+    _imported(".wav", data, "--full-scale", 4, "--unit", "g")
+
+
+def import_mat(data: bytes) -> None:
+    """Another recorder's MAT-file."""
+    _imported(".mat", data)
+
+
+def import_mdf(data: bytes) -> None:
+    """Another recorder's MDF."""
+    _imported(".mf4", data)
+
+
+READERS = (stream, raw, capture, sidecar, limits, conditions, csv, gpx, plan, record, signal)
+COMMANDS = (listed, amended, analysed, settings, import_csv, import_wav, import_mat, import_mdf)
+SLOW = ("import_mat", "import_mdf")
+"""These are read in a process of their own, which loads a large library each time."""
+TARGETS = {target.__name__: target for target in (*READERS, *COMMANDS)}
 
 
 def run(name: str, data: bytes) -> None:
@@ -178,6 +276,27 @@ def _records():
     return [seal({**content, "seconds": 1.0}).encode(), seal([{**content, "seconds": 1.0}]).encode()]
 
 
+def _other(suffix):
+    """A file of another recorder, as a library of its kind writes it."""
+    from asammdf import MDF, Signal
+    from scipy.io import savemat, wavfile
+
+    time_s, path = np.arange(50) / 100, PLACE / f"seed{suffix}"
+    motion = np.random.default_rng(1).normal([0, 0, 9.8], 1, (50, 3))
+    if suffix == ".wav":
+        wavfile.write(path, 100, np.rint(motion * 1000).astype(np.int16))
+    elif suffix == ".mat":
+        savemat(path, {"t": time_s, "ax": motion[:, 0], "ay": motion[:, 1], "az": motion[:, 2]})
+    elif suffix == ".mf4":
+        signals = [Signal(axis, time_s, name=name, unit="m/s²") for name, axis in zip("xyz", motion.T, strict=True)]
+        with MDF(version="4.10") as file:
+            file.append(signals)
+            file.save(path, overwrite=True)
+    else:
+        np.savetxt(path, np.column_stack([time_s, motion]), delimiter=",", header="t,ax,ay,az", comments="")
+    return [path.read_bytes()]
+
+
 TRACK = (
     '<?xml version="1.0"?><gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>'
     + "".join(
@@ -199,12 +318,21 @@ SOUND = {
     "plan": _plans,
     "record": _records,
     "signal": _signals,
+    "listed": _captures,
+    "amended": lambda: [next(EXAMPLES.glob("*.conditions.json")).read_bytes(), b'{"00ff": "2026-05-04T09:00:00Z"}'],
+    "analysed": lambda: [(EXAMPLES / "quarry-lane_rubber-bush_pass01.h5").read_bytes()],
+    "settings": lambda: [b'units = "g"\nmargin = 8\narchive = "~/drives"\nsounds = false\n'],
+    "import_csv": lambda: _other(".csv"),
+    "import_wav": lambda: _other(".wav"),
+    "import_mat": lambda: _other(".mat"),
+    "import_mdf": lambda: _other(".mf4"),
 }
 """Name of a target → what makes its sound files."""
 
 
 def peak_mb() -> float:
-    """The most memory that this process has had, in MB."""
+    """The most memory that this process or one that it started has had, in MB."""
     import resource
 
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1024 if os.uname().sysname == "Linux" else 2**20)
+    most = max(resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    return most / (1024 if os.uname().sysname == "Linux" else 2**20)

@@ -16,13 +16,13 @@ from pathlib import Path
 
 from towertap.archive import record as records
 from towertap.archive.kept import is_kept_kind, keep
-from towertap.archive.record import BLOCK_BYTES, CAPTURE, RAW, SIDECAR, Record, read_record, seal, sha256_of, sum_of
+from towertap.archive.record import BLOCK_BYTES, CAPTURE, RAW, SIDECAR, Record, read_record, seal, sum_of
 from towertap.archive.store import DAMAGES, INDEX, index_of, listing, unpacked_sum, write_index
 from towertap.box.naming import recording_name, slug
 from towertap.capture.conditions import Conditions, read_sidecar, sidecar_path
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import Capture, open_capture
-from towertap.doors.files import opened, size_of
+from towertap.doors.files import opened, sha256_of, size_of
 from towertap.doors.times import instant
 from towertap.doors.whole_file import LEFT_OVER_S, whole_file
 from towertap.errors import CallError, FileError

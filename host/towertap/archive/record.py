@@ -12,7 +12,7 @@ import msgspec
 from msgspec import Meta
 
 from towertap.capture.conditions import StruckOut
-from towertap.doors.files import content, opened
+from towertap.doors.files import content, sha256_of
 from towertap.doors.structured import from_json, typed
 from towertap.errors import FileError
 
@@ -116,12 +116,3 @@ def is_archived(path: Path) -> bool:
 def sum_of(path: Path) -> dict[str, Any]:
     """Length and SHA-256 of a file, as records have them."""
     return {"bytes": path.stat().st_size, "sha256": sha256_of(path)}
-
-
-def sha256_of(path: Path) -> str:
-    """SHA-256 of a file, in hex."""
-    digest = hashlib.sha256()
-    with opened(path, "a file of a recording") as file:
-        while block := file.read(BLOCK_BYTES):
-            digest.update(block)
-    return digest.hexdigest()

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,6 +18,7 @@ import numpy as np
 from towertap.box.naming import slug
 from towertap.capture.rate import readings_of
 from towertap.capture.reading import Capture
+from towertap.doors.files import sha256_of
 from towertap.doors.structured import read_json, typed
 from towertap.doors.times import instant
 from towertap.doors.whole_file import whole_file
@@ -245,6 +248,15 @@ def bench_folder(capture_path: Path, given: Path | None = None) -> Path:
     if (beside / "record.json").is_file():  # an archived recording: its archive keeps one folder for all
         beside = beside.parent
     return given or (beside if beside.name == "bench" else beside / "bench")
+
+
+def digest_of(folder: Path) -> str:
+    """The SHA-256 of all that may be a record in a folder, names and contents."""
+    digest = hashlib.sha256()
+    for path in sorted(path for kind in KINDS for path in folder.glob(f"*-{kind}-*.json")):
+        with suppress(FileError):
+            digest.update(f"{path.name}\0{sha256_of(path)}\0".encode())
+    return digest.hexdigest()
 
 
 def _why_not(kind: Kind, record: Record, wanted: BoxSetup, days: float) -> str:

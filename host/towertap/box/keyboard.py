@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import os
 import queue
+import re
 import select
 import sys
 import threading
@@ -22,6 +23,8 @@ except ImportError:  # Windows
 
 POLL_S = 0.1
 ESCAPE = b"\x1b"
+SEQUENCE = re.compile(rb"\x1b(\[[0-?]*[ -/]*[@-~]|O.|[^\[O])", re.DOTALL)
+"""What an arrow or function key sends: a control sequence of ECMA-48 5.4, or a single shift of it."""
 SPECIAL_KEYS = "\0\xe0"
 """By which Windows begins an arrow or function key, another character following."""
 LONGEST_TEXT = 150
@@ -45,8 +48,8 @@ class TerminalKeys:
             return ""
         with suppress(OSError):  # the terminal is gone
             data = os.read(descriptor, 1)
-            if data == ESCAPE and select.select([descriptor], [], [], 0)[0]:
-                data += os.read(descriptor, 8)  # an arrow or the like is one key
+            while data[:1] == ESCAPE and not SEQUENCE.match(data) and select.select([descriptor], [], [], 0)[0]:
+                data += os.read(descriptor, 1)  # no more: what follows is the next key
             return self._letters.decode(data) if data else None
         return None
 

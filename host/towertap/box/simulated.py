@@ -10,6 +10,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import warnings
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
@@ -201,7 +202,9 @@ def _read_csv(path: Path) -> tuple[str, NDArray[np.float64]]:
             raise ValueError(f"its line {at + 1} is neither all names nor all numbers: {first.strip()[:60]!r}")
         if named and next(lines, None) is None:
             raise ValueError("it holds no numbers")
-    values = np.loadtxt(path, delimiter=",", skiprows=at + named, ndmin=2, encoding="utf-8")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)  # of a file without numbers: the caller says so in its own words
+        values = np.loadtxt(path, delimiter=",", skiprows=at + named, ndmin=2, encoding="utf-8")
     return cells[0] if named else "", values
 
 

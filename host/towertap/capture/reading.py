@@ -224,9 +224,9 @@ def open_capture(path: str | Path) -> Capture:
     except FileError as error:
         file.close()
         raise FileError(f"{path}: {error}") from None
-    except (OSError, RuntimeError, KeyError, ValueError, TypeError):
+    except schema.DAMAGED:
         file.close()
-        raise FileError(f"{path}: damaged capture; decode the raw recording again") from None
+        raise FileError(f"{path}: damaged capture; {schema.AGAIN}") from None
 
 
 def _why_not_hdf5(path: Path, error: OSError) -> str:

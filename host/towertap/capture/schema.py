@@ -170,6 +170,8 @@ def text_attribute(file: h5py.File, name: str) -> str:
     return bytes(file.attrs[name]).decode("utf-8", "replace")
 
 
+DAMAGED = (OSError, RuntimeError, KeyError, ValueError, TypeError)
+"""What h5py raises of a damaged file."""
 AGAIN = "decode the raw recording again"
 NEWER = "install a newer towertap"
 

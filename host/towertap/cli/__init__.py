@@ -33,6 +33,7 @@ COMMANDS = {
     "plan": "before driving: how many passes, in which order, and a run sheet",
     "record": "record a drive from the box",
     "settings": "what is set once for all, and where each value is from",
+    "show": "a picture of one capture, and what there is to say of it",
     "simbox": "start a simulated box that plays a recorded signal",
     "wear": "one part over months: its trend, its change since the first fit, when it leaves the margin",
 }

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import click
 from rich.console import Group, RenderableType
-from rich.progress import Progress
 from rich.text import Text
 
 from towertap.amendments import note_seen
 from towertap.bench.records import bench_folder
 from towertap.capture.speed_log import read_speed_logs
 from towertap.cli._outcome import Outcome, answers, as_rich, console, folded, paragraph
+from towertap.cli._reading import counted_on_screen, reads_captures
 from towertap.compare import Comparison, compare, load_drives
 from towertap.compare.comparison import DEFAULT_METRICS
 from towertap.compare.controls import controls_of, write_control
@@ -26,6 +25,7 @@ from towertap.compare.sections import SECTIONS
 from towertap.errors import CallError
 from towertap.settings import default, setting
 from towertap.words.phrases import counted
+from towertap.workers import Workers
 
 STYLES = {"harsher": "bold red", "gentler": "bold green", "equivalent": "bold blue", "undecided": "bold yellow"}
 
@@ -124,6 +124,7 @@ A refusal is one line on standard error and exit status 2, with nothing on stand
     "--sounds/--no-sounds", default=default("sounds"), help="Whether it comes with sounds of typical passes; as set."
 )
 @click.option("--full", is_flag=True, help="Tell all that the answer rests on; in the report, open every fold.")
+@reads_captures
 @answers
 def command(
     folder: Path,
@@ -148,6 +149,8 @@ def command(
     report: Path | None,
     sounds: bool,
     full: bool,
+    fresh: bool,
+    workers: Workers,
 ) -> Outcome:
     """Load the passes, compare them, write the report, tell the answer."""
     plan = read_plan(plan_file) if plan_file else None
@@ -155,8 +158,7 @@ def command(
     before, after, smooth = _named(plan, before=before, after=after, smooth=smooth)
     if margin is None and plan is None:
         margin = setting("margin")
-    with Progress(console=console, transient=True, disable=not sys.stderr.isatty()) as progress:
-        task = progress.add_task("reading passes", total=None)
+    with counted_on_screen("reading passes") as on_progress:
         drives = load_drives(
             folder,
             before,
@@ -167,7 +169,9 @@ def command(
             bench=bench,
             position=position,
             input_position=input_position,
-            on_progress=lambda done, total: progress.update(task, completed=done, total=total),
+            fresh=fresh,
+            workers=workers,
+            on_progress=on_progress,
         )
     drives = with_speed(drives, logs, speed_offset)
     kept = bench_folder(drives.passes[0].path, bench)

@@ -27,5 +27,8 @@ def command(shell: str) -> int:
     kind = get_completion_class(shell)
     if kind is None:
         raise CallError(f"no completion for {shell}: choose from {', '.join(SHELLS)}")
-    print(kind(root.command, {}, "towertap", "_TOWERTAP_COMPLETE").source())
+    try:
+        print(kind(root.command, {}, "towertap", "_TOWERTAP_COMPLETE").source(), flush=True)
+    except BrokenPipeError:  # click would end with a status that elsewhere means "not sound"
+        raise CallError("standard output was closed before the answer was written") from None
     return 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -47,7 +48,7 @@ cannot be proved.""",
 def command(file: Path, out: Path | None, **given: Any) -> Outcome:
     """Import, and say what was settled on the way."""
     out = out or file.with_suffix(".h5")
-    if out.resolve() == file.resolve():
+    if os.path.realpath(out) == os.path.realpath(file):
         raise CallError(f"{file}: the capture would overwrite the file; give another --out")
     names = ImportOptions.__struct_fields__
     options = {name: given.pop(name) for name in names}

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import asdict
 from pathlib import Path
 
 import click
-from rich.progress import Progress
 from rich.text import Text
 
-from towertap.cli._outcome import Outcome, answers, console, lines
+from towertap.cli._outcome import Outcome, answers, lines
+from towertap.cli._reading import counted_on_screen
 from towertap.compare.drives.folder import captures_in
 from towertap.compare.drives.unused import nearly_alike
 from towertap.compare.inventory import Entry, inventory, lacking, names_of
@@ -32,9 +31,8 @@ def command(folder: Path, plan_file: Path | None) -> Outcome:
     plan = read_plan(plan_file) if plan_file else None
     if not any(folder.glob("*.ttraw")):
         captures_in(folder)  # says what is wrong with a folder that holds nothing
-    with Progress(console=console, transient=True, disable=not sys.stderr.isatty()) as progress:
-        task = progress.add_task("checking", total=None)
-        entries = inventory(folder, lambda done, total: progress.update(task, completed=done, total=total))
+    with counted_on_screen("checking") as on_progress:
+        entries = inventory(folder, on_progress)
     uses = [_use(entry, plan, entries) for entry in entries]
     left = lacking(plan, entries) if plan else []
     doubts = _doubts(entries, plan)

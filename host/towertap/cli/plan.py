@@ -4,32 +4,25 @@ from __future__ import annotations
 
 import secrets
 import shlex
-import sys
-from collections import Counter
-from collections.abc import Callable
 from dataclasses import asdict, fields
 from datetime import UTC, datetime
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 import click
 from rich.console import Group
-from rich.progress import Progress
 from rich.text import Text
 
-from towertap.cli._asking import QUESTIONS, ask
-from towertap.cli._conditions import held_to_rules
 from towertap.cli._outcome import Outcome, answers, as_rich, console
+from towertap.cli._plan_asking import asked, fraction, name, road, share
+from towertap.cli._reading import counted_on_screen, reads_captures
 from towertap.compare.controls import controls_with, known_before
 from towertap.compare.plan.choice import Wanted
 from towertap.compare.plan.controls import CONTROLS
 from towertap.compare.plan.order import drive_order, left_open
 from towertap.compare.plan.pilot import PassSpread, load_pilot, said
-from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
+from towertap.compare.plan.plan import HeldConditions, Plan
 from towertap.compare.stats.planning import DESIGNS, Reach, design_of
-from towertap.doors.structured import typed
-from towertap.doors.units import speed_kmh
 from towertap.errors import CallError
 from towertap.report.run_sheet import NO_MOUNTING, driven, drives_folder, prospects, write_plan_and_sheets
 from towertap.settings import default, setting
@@ -37,71 +30,8 @@ from towertap.signals.metrics import METRICS, RMS
 from towertap.words.numbers import percent
 from towertap.words.table import Table, tabulate
 
-
-def name(text: str) -> str:
-    """A name on one line, without blanks at its ends."""
-    if not (words := " ".join(text.split())):
-        raise CallError("a name is needed")
-    return words
-
-
-def road(text: str) -> PlannedRoad:
-    """A road and the speed aimed at on it."""
-    of_road, equals, speed = text.rpartition("=")
-    if not equals:
-        raise CallError(f"'{text}' is no road with a speed: say NAME=SPEED, such as quarry-lane=40 or moor road=30 mph")
-    read: PlannedRoad = typed({"name": name(of_road), "speed_kmh": speed_kmh(speed)}, PlannedRoad, f"road '{text}'")
-    return read
-
-
-def rough_roads(text: str) -> tuple[PlannedRoad, ...]:
-    """Roads with commas between."""
-    return tuple(map(road, text.split(",")))
-
-
-def fraction(text: str) -> float:
-    """A fraction, from percent; 0 may be."""
-    try:
-        size = float(text.rstrip(" %").replace(",", "."))
-    except ValueError:
-        raise CallError(f"'{text}' is no number of percent") from None
-    if not 0 <= size < 100:
-        raise CallError(f"{text.rstrip(' %')} % cannot be: say a number between 0 and 100")
-    return size / 100
-
-
-def share(text: str) -> float:
-    """A fraction above 0, from percent."""
-    if not (above := fraction(text)):
-        raise CallError("0 % cannot be: say a number between 0 and 100")
-    return above
-
-
-def recorded(field: str, text: str) -> str:
-    """A condition as `record` keeps it; nothing where nothing was said."""
-    return held_to_rules(field, text) if text else ""
-
-
-ASKED: dict[str, tuple[str, Callable[[str], Any]]] = {
-    "vehicle": ("The vehicle", name),
-    "before": ("The part fitted now, by the name that its captures will carry", name),
-    "after": ("The part fitted after", name),
-    "smooth": ("The smooth road and the speed aimed at, as NAME=SPEED", road),
-    "roads": ("The rough roads and the speeds aimed at, as NAME=SPEED, NAME=SPEED …", rough_roads),
-    "spread": ("How far passes with nothing changed differ, in percent (3 to 4 is usual; a pilot knows better)", share),
-}
-"""What a plan cannot do without: how it is asked for on a terminal, and what reads the answer."""
 AS_GIVEN = ("vehicle", "before", "after", "margin", "power", "refit_sd", "day_sd", "control")
 """What stands in the plan as it was said."""
-RECORDED = ("mounting", "box_position", "tyre_pressures_kpa")
-"""What `record` needs or asks in every drive that no plan says it for."""
-
-WHY_SPREAD = (
-    " (the spread, how far passes with nothing changed differ, decides how many passes it takes: 3 to 4 % is usual, so "
-    "--spread 4 is a start, and --pilot measures it)"
-)
-
-FLAGS = {"roads": "--road", "spread": "--pilot or --spread"}
 DESIGN_HELP = (
     f"By name ({', '.join(planned.name for planned in DESIGNS)}) or as it is driven, as below. When not given, the one "
     "that tells the margin about the part at the least work."
@@ -167,11 +97,12 @@ AIR_C = click.FloatRange(-60, 60)
 @click.option("--air-temperature-c", type=(AIR_C, AIR_C), metavar="LOW HIGH", help="To be held, °C.")
 @click.option("--box-position", help="Where the box sits.")
 @click.option("--mounting", help='Chip axis along each vehicle axis: "x=+X,y=+Y,z=+Z".')
+@reads_captures
 @answers
 def command(folder: Path, pilot: Path | None, passes: int | None, bench: Path | None, **given: Any) -> Outcome:
     """Ask for what is missing, choose design and passes, draw the order, write plan and run sheet."""
     planned = design_of(given["design"]) if given["design"] else None
-    given = _asked(given, pilot)
+    given = asked(given, pilot)
     if not given["mounting"]:
         console.print(Text(f"Beware: {NO_MOUNTING}, or plan anew with it"), style="yellow", soft_wrap=True)
     spread = _spread(given, pilot)
@@ -185,56 +116,6 @@ def command(folder: Path, pilot: Path | None, passes: int | None, bench: Path | 
     return Outcome(_data(plan, wanted, able, designs, files), _text(plan, wanted, designs, files, bench))
 
 
-def _asked(given: dict[str, Any], pilot: Path | None) -> dict[str, Any]:
-    """All that a plan needs: what is given, and what was asked for; without a terminal CallError names what is missing.
-
-    An answer that cannot stand is asked for again at once.
-    """
-    known = given | {field: recorded(field, given[field] or "") for field in RECORDED}
-    _apart(known)
-    needless = {"spread": pilot, "after": known["control"]}
-    missing = [field for field in ASKED if not (known[field] or needless.get(field))]
-    if missing and not sys.stdin.isatty():
-        flags = ", ".join(FLAGS.get(field, f"--{field}") for field in missing)
-        why = WHY_SPREAD if "spread" in missing else ""
-        raise CallError(f"not said, and there is no terminal to ask on: {flags}; give them as options{why}")
-    for field in missing:
-        words, read = ASKED[field]
-        known[field] = ask(words, _fitting(known, field, read))
-    if missing:
-        if given["margin"] is None:
-            usual = f"{setting('margin'):g}"
-            known["margin"] = ask(f"The change that counts, in percent (Enter: {usual})", share, usual)
-        for field in RECORDED:
-            if not known[field]:
-                known[field] = ask(f"{QUESTIONS[field]} (Enter: not known yet)", partial(recorded, field), "")
-    if known["control"]:
-        known["after"] = known["after"] or CONTROLS[known["control"]].called.format(before=known["before"])
-    return known | {"margin": known["margin"] or setting("margin") / 100}
-
-
-def _fitting(known: dict[str, Any], field: str, read: Callable[[str], Any]) -> Callable[[str], Any]:
-    """What reads an answer and holds it against what is known."""
-
-    def fitting(text: str) -> Any:
-        answer = read(text)
-        _apart(known | {field: answer})
-        return answer
-
-    return fitting
-
-
-def _apart(known: dict[str, Any]) -> None:
-    """CallError where parts or roads share a name."""
-    roads = [*known["roads"], *filter(None, [known["smooth"]])]
-    for what, names in (
-        ("parts", [known["before"], known["after"]]),
-        ("roads", [planned.name for planned in roads]),
-    ):
-        for twice in (shared for shared, count in Counter(filter(None, names)).items() if count > 1):
-            raise CallError(f"two {what} are named '{twice}': name each apart")
-
-
 def _spread(given: dict[str, Any], pilot: Path | None) -> PassSpread:
     """The spread to plan with."""
     if (given["spread"] is None) == (pilot is None):
@@ -242,14 +123,15 @@ def _spread(given: dict[str, Any], pilot: Path | None) -> PassSpread:
     roads = [planned.name for planned in given["roads"]]
     if pilot is None:
         return said(given["spread"], len(roads))
-    with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
-        task = progress.add_task("reading the pilot", total=None)
+    with counted_on_screen("reading the pilot") as on_progress:
         spread = load_pilot(
             pilot,
             given["metrics"][0],
             roads,
             given["box_position"],
-            lambda done, total: progress.update(task, completed=done, total=total),
+            fresh=given["fresh"],
+            workers=given["workers"],
+            on_progress=on_progress,
         )
     for line in spread.left_out:
         console.print(Text(f"left out: {line}"), style="yellow")

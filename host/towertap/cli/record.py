@@ -77,13 +77,13 @@ def command(
     """Ask, record, decode, check, and say what comes next."""
     day = day_file(conditions_file) if conditions_file else {}
     given = {name: value and held_to_rules(name, value) for name, value in given.items() if value is not None}
+    if plan_path:
+        day = _of_plan(plan_path) | said(day)
     with open_box(port) as box:
         console.print(
             f"Box {box.identity['serial']} with {box.identity.get('chip')} on {box.port}, {odr_hz} Hz. {SAFETY}"
         )
         recorder = Recorder(box, out, odr_hz, seconds, bell)
-        if plan_path:
-            day = _of_plan(plan_path) | said(day)
         if preflight:
             return _preflight(recorder, day | given)
         if idle:
@@ -145,7 +145,7 @@ def _outcome(driven: RecordedDrive, plan_path: Path | None, out: Path) -> Outcom
         text.append(f"{'not sound' if not driven.integrity.sound else 'sound, and not a pass'}: {driven.problem}")
         text.append(f"Next: '{strike}', and drive it again under the same number")
     else:
-        text += ["sound", f"Next: {_after(plan_path, out)}"]
+        text += [driven.integrity.remark or "sound", f"Next: {_after(plan_path, out)}"]
     return Outcome(driven.data(), "\n".join(text), 0 if driven.integrity.sound else 1)
 
 

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import sys
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import click
 from rich.console import Group, RenderableType
-from rich.progress import Progress
 from rich.text import Text
 
-from towertap.cli._outcome import Outcome, answers, as_rich, console, folded, paragraph
+from towertap.cli._outcome import Outcome, answers, as_rich, folded, paragraph
+from towertap.cli._reading import counted_on_screen, reads_captures
 from towertap.settings import archive_folder, default
 from towertap.wear import follow
 from towertap.wear.course import DEFAULT_METRICS
@@ -58,6 +57,7 @@ from towertap.words.phrases import counted
 @click.option("--bench", type=click.Path(path_type=Path), default=default("bench"), help="Folder of the bench records.")
 @click.option("--report", type=click.Path(path_type=Path, file_okay=False), help="Write wear.html into this folder.")
 @click.option("--full", is_flag=True, help="Tell all that the answer rests on; in the report, open every fold.")
+@reads_captures
 @answers
 def command(
     folder: Path | None,
@@ -69,16 +69,14 @@ def command(
     **chosen: Any,
 ) -> Outcome:
     """Load the sessions, follow the part over them, write the report, tell the answer."""
-    with Progress(console=console, transient=True, disable=not sys.stderr.isatty()) as progress:
-        task = progress.add_task("reading passes", total=None)
+    with counted_on_screen("reading passes") as on_progress:
         history = load_sessions(
             archive_folder(folder),
             since=since.date() if since else None,
-            on_progress=lambda done, total: progress.update(task, completed=done, total=total),
+            on_progress=on_progress,
             **chosen,
         )
-        progress.update(task, description="following them", total=None)
-        wear = follow(history, margin / 100, metrics=metrics or DEFAULT_METRICS)
+    wear = follow(history, margin / 100, metrics=metrics or DEFAULT_METRICS)
     data, text = wear.data(), [tell(wear, full)]
     if report is not None:
         from towertap.wear.report import write_wear  # draws pictures: loaded only when asked for

@@ -13,6 +13,7 @@ from towertap.compare.comparison import Comparison, compare
 from towertap.compare.drives.folder import load_passes
 from towertap.compare.drives.model import Drives
 from towertap.compare.sections import SECTIONS
+from towertap.workers import Workers
 
 __all__ = ["Comparison", "compare", "load_drives"]
 
@@ -28,6 +29,8 @@ def load_drives(
     bench: Path | None = None,
     position: str | None = None,
     input_position: str | None = None,
+    fresh: bool = False,
+    workers: Workers | None = None,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> Drives:
     """Read the captures of a folder with all that the sections take from them; see `load_passes`."""
@@ -42,6 +45,8 @@ def load_drives(
         bench=bench,
         position=position,
         input_position=input_position,
+        fresh=fresh,
+        workers=workers,
         on_progress=on_progress,
     )
 

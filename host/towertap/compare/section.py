@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from towertap.compare.caution import Caution
+from towertap.compare.drives.model import Reading
 from towertap.words.table import Table
 
 if TYPE_CHECKING:
-    from towertap.compare.drives.model import Reading
     from towertap.compare.findings.model import Finding
     from towertap.compare.study import Study
     from towertap.drawing.picture import Picture
@@ -43,7 +43,10 @@ class Section(ABC):
     note: ClassVar[str] = ""
 
     def measure(self, reading: Reading) -> Any:
-        """What it takes from each capture while that is open, small; `Pass.measured[name]` holds it."""
+        """What it takes from each capture while that is open, small; `Pass.measured[name]` holds it.
+
+        The type that is returned is declared whole, since the result is kept and read again by it (see `kept`).
+        """
         return None
 
     @abstractmethod

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 import stat
 from pathlib import Path
@@ -47,6 +48,12 @@ def content(path: Path, wanted: str, most_bytes: int) -> bytes:
             return file.read(most_bytes)
         except OSError as error:
             raise FileError(f"{path}: {_why(error)}; give {wanted}") from None
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a file, in hex."""
+    with opened(path, "a file of a recording") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]  # a buffered file it is
 
 
 def _why(error: OSError | ValueError) -> str:

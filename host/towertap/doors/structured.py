@@ -16,6 +16,7 @@ T = TypeVar("T")
 
 DEEPEST = 32
 """Levels of objects and lists; nothing that is read here needs more than eight."""
+LONGEST_REASON = 200
 LARGEST_INTEGER = 2**63 - 1
 MOST_JSON_BYTES = 64 * 2**20
 MOST_TOML_BYTES = 2**14
@@ -97,4 +98,7 @@ def _in_our_words(message: str) -> str:
 
 
 def _one_line(error: Exception) -> str:
-    return " ".join(str(error).split()) if not isinstance(error, RecursionError) else "nested too deep"
+    if isinstance(error, RecursionError):
+        return "nested too deep"
+    reason = " ".join(str(error).split())
+    return reason if len(reason) <= LONGEST_REASON else f"{reason[:LONGEST_REASON]} …"

@@ -19,7 +19,7 @@ from towertap.compare.road.alignment import Warp, find_warp, fingerprint
 from towertap.compare.road.places import FINGERPRINT, LEAST_OVERLAP_S, LEAST_QUALITY
 from towertap.doors.whole_file import whole_file
 from towertap.errors import AnalysisError, CallError, TowertapError
-from towertap.exchange.exports.wav import add_comment
+from towertap.exchange.exports.wav import add_comment, ending
 from towertap.signals.filters import Array
 from towertap.signals.sound import SOUND_HZ, in_turns
 
@@ -74,7 +74,7 @@ def listen(
     """
     if path.suffix.lower() != ".wav":
         raise CallError(f"{path}: a sound is written as .wav; give another --out")
-    if path.exists() and CAUTION.encode() not in path.read_bytes()[-4096:]:
+    if path.exists() and not (path.is_file() and CAUTION.encode() in ending(path)):
         raise CallError(f"{path}: there already, and no sound of ours: not replaced; give another --out")
     with open_capture(before) as first, open_capture(after) as second:
         before_at_s, after_at_s, agreement = _place(first, second, seconds, before_at_s, after_at_s)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-from scipy import signal
+import scipy
 
 from towertap.signals.filters import CARRIED, Array
 
@@ -63,6 +63,6 @@ def crowded_share(values: Array, rate_hz: float) -> float:
     A recorder's own filter leaves little there; where there is much, some of it may have been folded down from above
     half the rate, and what is below is not to be trusted either.
     """
-    frequency_hz, power = signal.welch(values, rate_hz, nperseg=min(values.size, LONGEST_SEGMENT))
+    frequency_hz, power = scipy.signal.welch(values, rate_hz, nperseg=min(values.size, LONGEST_SEGMENT))
     total = power[1:].sum()
     return float(power[frequency_hz > CARRIED * rate_hz].sum() / total) if total > 0 else 0.0

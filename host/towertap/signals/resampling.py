@@ -6,7 +6,7 @@ import math
 from fractions import Fraction
 
 import numpy as np
-from scipy import signal
+import scipy
 
 from towertap.errors import AnalysisError
 from towertap.signals.filters import Array
@@ -31,7 +31,7 @@ def resample(values: Array, rate_hz: float, new_rate_hz: float) -> tuple[Array, 
         raise AnalysisError(f"a signal at {rate_hz:g} Hz cannot be brought to {new_rate_hz:g} Hz")
     if up == down:
         return values, rate_hz
-    exact: Array = signal.resample_poly(values, up, down, axis=0, window=_low_pass(max(up, down)), padtype="line")
+    exact: Array = scipy.signal.resample_poly(values, up, down, axis=0, window=_low_pass(max(up, down)), padtype="line")
     return exact, rate_hz * up / down
 
 
@@ -39,5 +39,7 @@ def _low_pass(most: int) -> Array:
     """Taps (odd) at the common multiple of both rates, `most` times the lower one."""
     width = (1 - 2 * FLAT) / most
     half = math.ceil((ATTENUATION_DB - 7.95) / (2.285 * 2 * np.pi * width) / 2)
-    taps: Array = signal.firwin(2 * half + 1, 0.5 / most, window=("kaiser", 0.1102 * (ATTENUATION_DB - 8.7)), fs=1.0)
+    taps: Array = scipy.signal.firwin(
+        2 * half + 1, 0.5 / most, window=("kaiser", 0.1102 * (ATTENUATION_DB - 8.7)), fs=1.0
+    )
     return taps

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import signal
 
 from towertap.errors import AnalysisError
 from towertap.signals.filters import CARRIED, Array
@@ -52,8 +52,8 @@ def _audible(values: Array, rate_hz: float) -> Array:
         raise AnalysisError(f"a rate of {rate_hz:.4g} Hz carries nothing to hear: it takes more than 100 Hz")
     if values.size < rate_hz / LOWEST_HZ:
         raise AnalysisError("too short to listen to")
-    sos = signal.butter(4, LOWEST_HZ, "highpass", fs=rate_hz, output="sos")
-    sound, _ = resample(signal.sosfiltfilt(sos, values), rate_hz, SOUND_HZ)
+    sos = scipy.signal.butter(4, LOWEST_HZ, "highpass", fs=rate_hz, output="sos")
+    sound, _ = resample(scipy.signal.sosfiltfilt(sos, values), rate_hz, SOUND_HZ)
     return _faded(sound)
 
 

@@ -13,16 +13,19 @@ from itertools import pairwise
 from pathlib import Path
 
 from towertap.archive import store
-from towertap.archive.record import CAPTURE, NAME, sha256_of
+from towertap.archive.record import CAPTURE, NAME
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
 from towertap.compare.drives.differences import TEMPERATURE_STEP_C, changed_conditions
-from towertap.compare.drives.folder import began, captures_in, quantities_of, read_passes
-from towertap.compare.drives.model import Excluded, Pass, name_of
+from towertap.compare.drives.folder import captures_in, quantities_of, read_passes
+from towertap.compare.drives.model import Excluded, Pass, Side, name_of
+from towertap.compare.drives.reading import began
+from towertap.doors.files import sha256_of
 from towertap.doors.times import local
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.wear.model import History, Session
 from towertap.words.phrases import counted, quoted
+from towertap.workers import Workers
 
 APART = timedelta(hours=8)
 """A longer time between the starts of two drives ends a session: a night does, a break and midnight do not."""
@@ -50,6 +53,8 @@ def load_sessions(
     since: date | None = None,
     position: str | None = None,
     bench: Path | None = None,
+    fresh: bool = False,
+    workers: Workers | None = None,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> History:
     """Read every capture of `part` on one vehicle that began on the day `since`, where it was driven, or later.
@@ -69,7 +74,8 @@ def load_sessions(
     dated = _at_position(list(_dated(of_part, since, excluded)), position)
     _refuse_few([start for start, _ in dated], part, since, excluded)
     starts = {entry.path: start for start, entry in dated if _as_added(entry, excluded)}
-    passes = read_passes(dict.fromkeys(starts, "after"), excluded, bench=bench, on_progress=on_progress)
+    sides: dict[Path, Side] = dict.fromkeys(starts, "after")
+    passes = read_passes(sides, excluded, bench=bench, fresh=fresh, workers=workers, on_progress=on_progress)
     _refuse_few([starts[drive.path] for drive in passes], part, since, excluded)
     roads = {drive.road for drive in passes}
     if smooth not in roads:

@@ -15,7 +15,7 @@ import sys
 from dataclasses import dataclass
 
 import numpy as np
-from towertap.compare.stats.bursts import bursts, leave_one_out
+from towertap.compare.stats.bursts import bursts, log_rms
 from towertap.compare.stats.contrast import pass_contrast
 
 AFTER = np.repeat([False, True], 4)
@@ -54,33 +54,29 @@ def driven(sets, road, burst, change, seed):
 
 def judged(rms, where):
     """Shares: shown over all places, over those kept, by the median; named, named rightly; most hangs on it."""
-    of_sets = [bursts(figures) for figures in rms]
+    of_sets = [bursts(levels) for levels in rms]
     shown = {}
     logs = {
-        "all places": np.array([of.all_logs for of in of_sets]),
-        "kept": np.array([of.logs for of in of_sets]),
-        "median": np.array([of.median_logs for of in of_sets]),
+        "all places": np.array([log_rms(levels) for levels in rms]),
+        "kept": np.array([log_rms(levels[:, of.kept]) for levels, of in zip(rms, of_sets, strict=True)]),
+        "median": np.median(np.log(rms) - np.median(np.log(rms), axis=1, keepdims=True), axis=2),
     }
     for what, values in logs.items():
         shown[what] = np.mean(pass_contrast(values, AFTER).p_difference() < 0.05)
     first = np.array([of.named[0] if of.named else -1 for of in of_sets])
-    hangs = []
-    for values in logs["all places"]:
-        left_out = leave_one_out(lambda kept, values=values: verdict(values, kept), AFTER.size)
-        full = verdict(values, np.arange(AFTER.size))[0]
-        hangs.append(np.argmax(np.abs(np.log(left_out.ratios / full))))
+    every = logs["all places"]
+    whole = pass_contrast(every, AFTER).difference
+    without = [
+        pass_contrast(np.delete(every, number, axis=1), np.delete(AFTER, number)).difference
+        for number in range(AFTER.size)
+    ]
+    hangs = np.argmax(np.abs(np.array(without) - whole), axis=0)
     return shown | {
         "named": np.mean(first >= 0),
         "rightly": np.mean(first == where),
-        "hangs on it most": np.mean(np.array(hangs) == where),
+        "hangs on it most": np.mean(hangs == where),
         "places aside": np.mean([1 - of.kept.mean() for of in of_sets]),
     }
-
-
-def verdict(values, kept):
-    """Ratio and verdict of the passes kept."""
-    contrast = pass_contrast(values[kept], AFTER[kept])
-    return float(contrast.ratio), contrast.verdict(0.10)
 
 
 if __name__ == "__main__":

@@ -13,7 +13,7 @@ import sys
 import numpy as np
 from scipy.stats import chi2
 from towertap.compare.stats.contrast import pass_contrast
-from towertap.compare.stats.roads import heterogeneity, rounds, smooth_control
+from towertap.compare.stats.roads import p_roads_differ, rounds, smooth_control
 
 PASS_SD, CHANGE = 0.05, 0.09
 
@@ -66,7 +66,7 @@ def differ(sets, roads, passes, shared, by_road, seed=2):
     difference, error = (np.stack([getattr(road, name) for road in own]) for name in ("difference", "error"))
     weight = error**-2.0
     q = (weight * (difference - (weight * difference).sum(axis=0) / weight.sum(axis=0)) ** 2).sum(axis=0)
-    return np.mean(heterogeneity(own).differ()), np.mean(chi2.sf(q, roads - 1) < 0.05)
+    return np.mean(p_roads_differ(own) < 0.05), np.mean(chi2.sf(q, roads - 1) < 0.05)
 
 
 def readings(sets, passes, rough, smooth, seed=3, shared=0.0):

@@ -7,8 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from towertap.compare.stats.bursts import bursts, leave_one_out
-from towertap.compare.stats.contrast import pass_contrast
+from towertap.compare.stats.bursts import bursts
 
 SCRIPT = runpy.run_path(str(Path(__file__).with_name("named_pass.py")))
 
@@ -26,7 +25,6 @@ def test_false_alarms_stay_where_they_were():
     for burst in ((0, 1.0), (2, 5.0)):
         row = SCRIPT["judged"](*SCRIPT["driven"](600, SCRIPT["Road"](), burst, 0.0, 2))
         assert row["kept"] <= 0.05
-        assert row["median"] <= 0.05
     quiet = SCRIPT["judged"](*SCRIPT["driven"](400, SCRIPT["Road"](), (0, 1.0), 0.0, 2))
     assert quiet["named"] <= 0.02
 
@@ -43,25 +41,9 @@ def test_a_burst_by_hand():
     of = bursts(rms)
     assert np.flatnonzero(~of.kept).tolist() == [3]
     assert of.named == (2,)
-    assert of.raised[2] == pytest.approx(0.5 * np.log((9 + 100) / 10), abs=0.03)
-    assert of.logs == pytest.approx(np.zeros(4), abs=0.02)
-    assert of.median_logs == pytest.approx(np.zeros(4), abs=0.02)
 
 
 def test_a_pass_that_is_rougher_everywhere_has_no_burst():
     rms = np.exp(0.05 * np.random.default_rng(2).standard_normal((6, 30)))
     rms[4] *= 1.5
     assert bursts(rms).named == ()
-
-
-def test_leaving_one_out_tells_the_pass_on_which_the_verdict_hangs():
-    logs = np.array([0.0, 0.01, -0.01, 0.02, -0.09, -0.1, -0.08, 0.3])
-    after = np.arange(8) >= 4
-
-    def judge(kept):
-        contrast = pass_contrast(logs[kept], after[kept])
-        return float(contrast.ratio), contrast.verdict(0.05)
-
-    without = leave_one_out(judge, 8)
-    assert without.hangs_on == (7,)
-    assert without.range[0] == pytest.approx(np.exp(-0.09 - 0.005))

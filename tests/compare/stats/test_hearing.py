@@ -21,7 +21,6 @@ def test_the_loudest_pass_decides_at_each_place():
     )
     assert heard.level_ms2.tolist() == [2.5, 8.0]
     assert heard.counts.tolist() == [2, 1]
-    assert heard.hidden.tolist() == [1, 0]
 
 
 def test_what_the_background_adds_to_a_peak_is_taken_off():

@@ -5,26 +5,24 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from towertap.analysis import windows_of
+from towertap.analysis import Analysis, windows_of
 from towertap.archive.record import CAPTURE
+from towertap.bench.carried import BenchSummary
+from towertap.bench.sharing import Share
+from towertap.capture.conditions import Conditions
+from towertap.capture.integrity import Integrity
+from towertap.capture.reading import Capture
+from towertap.capture.speed_log import SpeedLog
 from towertap.lazily import pd
 from towertap.motion import CELL_S, Moving
 from towertap.signals.metrics import METRICS, THIRDS, Metric
-
-if TYPE_CHECKING:
-    from towertap.analysis import Analysis
-    from towertap.bench.carried import BenchSummary
-    from towertap.bench.sharing import Share
-    from towertap.capture.conditions import Conditions
-    from towertap.capture.integrity import Integrity
-    from towertap.capture.reading import Capture
-    from towertap.capture.speed_log import SpeedLog
 
 Side = Literal["before", "after"]
 SIDES: tuple[Side, Side] = ("before", "after")
@@ -113,11 +111,16 @@ class Pass:
 
     def over_windows(self, metric: str) -> float:
         """One value of a metric over all windows of 1 s together; not a number without one."""
+        kept = self.kept[metric][:, self._in_windows]
+        return metric_of(metric).of_all(kept) if kept.size else float("nan")
+
+    @cached_property
+    def _in_windows(self) -> NDArray[np.bool_]:
+        """The cells (n,) that full windows of 1 s are joined of."""
         of_piece = self.cells.groupby("piece")["start_s"]
         full = of_piece.transform("size") // CELLS_A_WINDOW * CELLS_A_WINDOW
-        used = (of_piece.cumcount() < full).to_numpy()
-        kept = self.kept[metric][:, used]
-        return metric_of(metric).of_all(kept) if kept.size else float("nan")
+        used: NDArray[np.bool_] = (of_piece.cumcount() < full).to_numpy()
+        return used
 
     def driving_s(self, time_s: NDArray[np.floating]) -> NDArray[np.float64]:
         """Times (n,) from the capture's start without the time that the vehicle stood."""
@@ -162,7 +165,6 @@ class Reading:
     """
 
     capture: Capture
-    side: Side
     analysis: Analysis
     windows: pd.DataFrame
     inputs: tuple[Path, ...] | None = None

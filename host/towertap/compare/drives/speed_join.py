@@ -126,7 +126,7 @@ def find_offset(log: SpeedLog, pushes: Sequence[Push]) -> LogOffset | None:
         return None
     looked_at = 2 * SEARCH_S  # of the offsets those a second apart are about independent
     score = math.atanh(min(top, 1 - 1e-9)) * math.sqrt(independent - 3)
-    if scipy.stats.norm.sf(score) * looked_at > CHANCE:
+    if scipy.special.ndtr(-score) * looked_at > CHANCE:
         return None
     seconds = offsets_s[best] + STEP_S * (low - high) / (2 * bend)
     error = math.sqrt((1 - top**2) / (independent * top * -bend / STEP_S**2))

@@ -15,11 +15,11 @@ from towertap.compare.findings.decide import Undecided, decided
 from towertap.compare.findings.model import Finding, OverSmooth
 from towertap.compare.road.rough import PassValue, whole_value
 from towertap.compare.stats.blocks import block_ratios, p_interaction
-from towertap.compare.stats.contrast import Student, pass_contrast
+from towertap.compare.stats.contrast import ALPHA, Student, pass_contrast
 from towertap.compare.stats.design import Design, overlap
 from towertap.compare.stats.part import Statements, statements
 from towertap.compare.stats.ratio import contrast, described, ends
-from towertap.compare.stats.roads import heterogeneity, rounds, smooth_control
+from towertap.compare.stats.roads import p_roads_differ, rounds, smooth_control
 from towertap.compare.study import Road, Study
 
 ALL_ROADS = "all rough roads"
@@ -117,7 +117,7 @@ def _over_all(study: Study, quantity: Quantity, of_roads: Sequence[Undecided]) -
         ),
         bursts=sum(places.bursts[0] for places in roads),
         loud_passes=tuple(name for places in roads for name in places.bursts[1]),
-        roads_differ=bool(heterogeneity(students).differ()) if all(of.df >= 1 for of in students) else None,
+        roads_differ=bool(p_roads_differ(students) < ALPHA) if all(of.df >= 1 for of in students) else None,
         not_one_road=next((f"{road.name}: {why}" for road in study.roads if (why := study.not_one_road(road))), None),
         cautions=(),
     )

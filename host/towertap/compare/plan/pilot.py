@@ -10,13 +10,13 @@ from pathlib import Path
 
 import numpy as np
 
-from towertap.analysis import analyse_capture
-from towertap.capture.integrity import check
-from towertap.capture.reading import Capture, open_capture
+from towertap.compare.drives.folder import labels, read_passes
+from towertap.compare.drives.model import Excluded, Side
 from towertap.compare.stats.planning import middle
 from towertap.compare.stats.ratio import NO_SPREAD
-from towertap.errors import AnalysisError, CallError, TowertapError
+from towertap.errors import AnalysisError, CallError
 from towertap.words.phrases import listed, quoted
+from towertap.workers import Workers
 
 Levels = dict[tuple[str, str], list[tuple[int | None, float]]]
 """Numbers and logarithms of passes, by road and part."""
@@ -54,47 +54,51 @@ def load_pilot(
     metric: str,
     roads: Sequence[str],
     position: str = "",
+    *,
+    fresh: bool = False,
+    workers: Workers | None = None,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> PassSpread:
     """Estimate the spread of `metric` over whole passes from the captures (*.h5) in `folder` of the `roads` named.
 
     From rounds, passes of one number and part over every road, where there are enough; else from passes alike in road
-    and part, as if roads varied independently. Captures that are not sound are left out, and so are those of a box
-    elsewhere than at `position`, where that is named. Raises CallError for a folder without such captures or with
-    captures of several positions, AnalysisError when no two passes are alike.
+    and part, as if roads varied independently. Captures that a comparison would not use are left out, and so are those
+    of a box elsewhere than at `position`, where that is named; they are read as in `load_passes`. Raises CallError for
+    a folder without such captures or with captures of several positions, AnalysisError when no two passes are alike.
     """
     paths = sorted(folder.glob("*.h5"))
     if not paths:
         raise CallError(f"no captures (*.h5) in '{folder}': record a pilot, or say the spread as a number")
-    levels: Levels = defaultdict(list)
-    left_out, driven, recordings, positions = [], set(), set(), set()
-    for done, path in enumerate(paths):
-        if on_progress:
-            on_progress(done, len(paths))
-        try:
-            with open_capture(path) as capture:
-                conditions, recording = capture.conditions, capture.text("raw_sha256")
-                driven.add(conditions.road)
-                if conditions.road not in roads or (position and conditions.box_position not in ("", position)):
-                    continue
-                if recording in recordings:
-                    raise AnalysisError("the same recording as another")
-                level = _level(capture, metric)
-                levels[conditions.road, conditions.part].append((conditions.pass_number, math.log(level)))
-                recordings.add(recording)
-                positions.add(conditions.box_position)
-        except TowertapError as error:
-            left_out.append(f"{path.stem}: {str(error).removeprefix(f'{path}: ')}")
+    excluded: list[Excluded] = []
+    known = dict(labels(paths, excluded))
+    driven = {label.road for label in known.values()}
+    chosen = [
+        path
+        for path, label in known.items()
+        if label.road in roads and (not position or label.box_position in ("", position))
+    ]
+    if not chosen:
+        why = f"{excluded[0].capture}: {excluded[0].reason}; " if excluded else ""
+        why += f"its roads are {', '.join(sorted(driven)) or 'not written down'}"
+        raise CallError(f"the pilot in '{folder}' has no usable pass over {' or '.join(roads)}; {why}")
+    positions = {known[path].box_position for path in chosen}
     if not position and len(positions) > 1:
         raise CallError(
             f"the pilot in '{folder}' is of several boxes ({quoted(positions)}): name one with --box-position"
         )
-    if not recordings:
-        why = left_out[0] if left_out else f"its roads are {', '.join(sorted(driven)) or 'not written down'}"
-        raise CallError(f"the pilot in '{folder}' has no usable pass over {' or '.join(roads)}; {why}")
+    levels: Levels = defaultdict(list)
+    sides: dict[Path, Side] = dict.fromkeys(chosen, "before")
+    for drive in read_passes(sides, excluded, fresh=fresh, workers=workers, on_progress=on_progress):
+        if metric in drive.left_out:
+            raise AnalysisError(f"the pilot has no {metric}: {drive.left_out[metric]}")
+        if (level := drive.over_windows(metric)) > 0:
+            conditions = drive.conditions
+            levels[conditions.road, conditions.part].append((conditions.pass_number, math.log(level)))
+        else:
+            excluded.append(Excluded(drive.name, f"no {metric} in it"))
     sd, df, words = _spread(levels, roads)
     words += f"; planned with {100 * middle(sd, df):.1f} %, the middle estimate with {df} degrees of freedom"
-    return PassSpread(sd, df, words, tuple(left_out))
+    return PassSpread(sd, df, words, tuple(f"{left_out.capture}: {left_out.reason}" for left_out in excluded))
 
 
 def _spread(levels: Levels, roads: Sequence[str]) -> tuple[float, int, str]:
@@ -135,13 +139,3 @@ def _of_rounds(pass_sd: float, roads: int) -> str:
     if roads == 1:
         return ""
     return f", so {100 * pass_sd / math.sqrt(roads):.1f} % from round to round if {roads} roads vary independently"
-
-
-def _level(capture: Capture, metric: str) -> float:
-    """The r.m.s. of a metric over a whole pass; AnalysisError where it cannot be used."""
-    if not (integrity := check(capture)).sound:
-        raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
-    level = analyse_capture(capture, metrics=[metric]).whole[metric]
-    if not level > 0:
-        raise AnalysisError(f"no {metric} in it")
-    return level

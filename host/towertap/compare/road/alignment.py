@@ -11,7 +11,9 @@ speed pay. Neither the offset nor the mean speed need be known.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import scipy
@@ -44,21 +46,26 @@ class Warp:
     knots: Array
     places: Array
 
+    @cached_property
+    def _curve(self) -> Callable[[Array], Array]:
+        curve: Callable[[Array], Array] = scipy.interpolate.PchipInterpolator(self.knots, self.places)
+        return curve
+
     def __call__(self, cells: NDArray[np.floating]) -> Array:
         """Places (n,) of cells (n,), continued at the first and last speed beyond the knots."""
         speeds = np.diff(self.places) / np.diff(self.knots)
         inside = np.clip(cells, self.knots[0], self.knots[-1])
         beyond = np.where(cells < inside, speeds[0], speeds[-1]) * (cells - inside)
-        places: Array = scipy.interpolate.PchipInterpolator(self.knots, self.places)(inside) + beyond
-        return places
+        return self._curve(inside) + beyond
 
 
 @dataclass(frozen=True)
 class PassAlignment:
     """How one pass fits its road's fingerprint.
 
-    `quality` is the correlation of its fingerprint, warped, with that of all other passes over the road; `chance` what
-    the same search finds on the same fingerprint run backwards, where there is nothing to find. `speed` is its mean
+    `quality` is the correlation of its fingerprint, warped to all other passes over the road, with those of the other
+    side: the two sides may have driven a road each. `chance` is what the same search finds on all others run backwards,
+    where there is nothing to find. `speed` is its mean
     speed as a multiple of the reference pass's, `overlap_s` how long of it the others share.
     """
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from statistics import fmean
 
 import numpy as np
@@ -94,9 +95,16 @@ class Places:
 
     def bounds_s(self, number: int) -> Array:
         """Start and end of each cell of pass `number`, (n, 2), in seconds of the reference pass."""
-        starts_s = self.passes[number].cells["start_s"].to_numpy(float)
-        bounds_s = self.place_s(number, np.column_stack([starts_s, starts_s + CELL_S]).ravel())
-        return np.maximum.accumulate(bounds_s).reshape(-1, 2)
+        return self._bounds_s[number]
+
+    @cached_property
+    def _bounds_s(self) -> list[Array]:
+        bounds_s = []
+        for number, drive in enumerate(self.passes):
+            starts_s = drive.cells["start_s"].to_numpy(float)
+            of_pass = self.place_s(number, np.column_stack([starts_s, starts_s + CELL_S]).ravel())
+            bounds_s.append(np.maximum.accumulate(of_pass).reshape(-1, 2))
+        return bounds_s
 
 
 def find_places(passes: Sequence[Pass]) -> Places:
@@ -130,10 +138,15 @@ def _aligned_to(reference: int, passes: tuple[Pass, ...], prints: tuple[Array, .
     first = [find_warp(own, prints[reference]) for own in prints]
     warps, fits = [], []
     for i, own in enumerate(prints):
-        others, start = _together([(prints[j], first[j]) for j in range(len(prints)) if j != i])
+        rest = [j for j in range(len(prints)) if j != i]
+        others, start = _together([(prints[j], first[j]) for j in rest])
         warp = find_warp(own, others)
         backwards = others[::-1]
-        fits.append((*_agreement(own, warp, others), _agreement(own, find_warp(own, backwards), backwards)[0]))
+        chance, _ = _agreement(own, find_warp(own, backwards), backwards)
+        across = [j for j in rest if passes[j].side != passes[i].side] or rest
+        other_side, side_start = _together([(prints[j], first[j]) for j in across])
+        quality, compared = _agreement(own, Warp(warp.knots, warp.places + start - side_start), other_side)
+        fits.append((quality, compared * cell_s, _agreement(own, warp, others)[1] * cell_s, chance))
         warps.append(Warp(warp.knots, warp.places + start))
     least = max(LEAST_QUALITY, fmean(chance for *_, chance in fits) + ABOVE_CHANCE)
     aligned = tuple(
@@ -142,10 +155,10 @@ def _aligned_to(reference: int, passes: tuple[Pass, ...], prints: tuple[Array, .
             quality=quality,
             chance=chance,
             speed=float(np.median(np.diff(warp.places) / np.diff(warp.knots))),
-            overlap_s=overlap * cell_s,
-            aligned=quality >= least and overlap * cell_s >= LEAST_OVERLAP_S,
+            overlap_s=overlap_s,
+            aligned=quality >= least and compared_s >= LEAST_OVERLAP_S,
         )
-        for drive, warp, (quality, overlap, chance) in zip(passes, warps, fits, strict=True)
+        for drive, warp, (quality, compared_s, overlap_s, chance) in zip(passes, warps, fits, strict=True)
     )
     lost = [drive.capture for drive in aligned if not drive.aligned]
     more = f" and {len(lost) - 2} more" if len(lost) > 2 else ""

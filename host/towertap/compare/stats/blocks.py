@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import fdtrc
 
 from towertap.compare.stats.contrast import dummies, off
 
@@ -27,7 +27,7 @@ def p_interaction(logs: ArrayLike, is_after: ArrayLike, block: ArrayLike) -> flo
     between, between_df = _square(values, additive - cells)
     if within_df < 1 or not within > 0:
         return None
-    return float(fdtrc(between_df, within_df, between / between_df / (within / within_df)))
+    return float(scipy.special.fdtrc(between_df, within_df, between / between_df / (within / within_df)))
 
 
 def _square(values: NDArray[np.float64], projection: NDArray[np.float64]) -> tuple[float, int]:

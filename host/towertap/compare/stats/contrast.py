@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import stdtr, stdtrit
 
 Floats = Any
 """A float of a single set of passes, or an array of many sets' shape."""
@@ -45,7 +45,7 @@ class Student:
 
     def half_width(self, alpha: float = ALPHA) -> Floats:
         """Half the two-sided 1 − `alpha` interval of the difference."""
-        own = stdtrit(self.df, 1 - alpha / 2) * self.error
+        own = scipy.special.stdtrit(self.df, 1 - alpha / 2) * self.error
         return own if self.at_least is None else np.maximum(own, self.at_least.half_width(alpha))
 
     def interval(self, alpha: float = ALPHA) -> tuple[Floats, Floats]:
@@ -70,7 +70,7 @@ class Student:
     def _tail(self, distance: Floats) -> Floats:
         """Student's probability below a distance; not a number where passes without spread leave no error."""
         with np.errstate(invalid="ignore", divide="ignore"):
-            return stdtr(self.df, np.true_divide(distance, self.error))
+            return scipy.special.stdtr(self.df, np.true_divide(distance, self.error))
 
     def verdict(self, margin: float, levels: Levels = (ALPHA, ALPHA)) -> Verdict:
         """Of a single set, as `verdict` has it; undecided without an error."""

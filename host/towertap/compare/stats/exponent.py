@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 Array = NDArray[np.float64]
 
@@ -45,7 +45,7 @@ def exponent(log_speeds: ArrayLike, log_figures: ArrayLike, after: ArrayLike) ->
         p, s = _within(x, y, [group[group != number] for group in groups])
         left_out.append(float(p.sum() / s.sum()) if s.sum() > 0 else value)
     error = float(np.sqrt((len(x) - 1) / len(x) * np.square(np.array(left_out) - value).sum()))
-    reach = float(stats.t.isf(0.025, len(x) - 3)) * error
+    reach = float(scipy.special.stdtrit(len(x) - 3, 0.975)) * error
     return Exponent(value, (value - reach, value + reach))
 
 

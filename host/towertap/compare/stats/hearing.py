@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import binom
 
 OWN_QUANTILE = 0.9
 """Without aligned places a pass hears what stands above this quantile of its own thresholds."""
@@ -41,11 +41,6 @@ class HeardAlike:
     def counts(self) -> NDArray[np.int64]:
         """Knocks to be compared, (passes,)."""
         return np.array([of_pass.sum() for of_pass in self.above], int)
-
-    @property
-    def hidden(self) -> NDArray[np.int64]:
-        """Knocks that were found and that not every pass could have heard, (passes,)."""
-        return np.array([(~of_pass).sum() for of_pass in self.above], int)
 
 
 def heard_alike(
@@ -99,7 +94,7 @@ def regular_series(position: Sequence[ArrayLike]) -> RegularSeries | None:
         near, far = (np.exp(-(multiple + end) * gaps / gaps.mean()) for end in (-TOLERANCE, TOLERANCE))
         expected += near - far
     fitting = np.array([_fits(gaps, spacing).sum() for spacing in gaps])
-    p = np.fmin(1.0, gaps.size * binom.sf(fitting - 2, gaps.size - 1, expected))
+    p = np.fmin(1.0, gaps.size * scipy.special.bdtrc(fitting - 2, gaps.size - 1, expected))
     best = int(np.lexsort((gaps, p))[0])
     every = np.concatenate(of_passes)
     fits = _fits(every, gaps[best])

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import stdtrit
 
 from towertap.compare.stats.contrast import pass_contrast
 from towertap.compare.stats.ratio import NO_SPREAD
@@ -34,7 +34,7 @@ def joint_intervals(before: Array, after: Array, block: ArrayLike | None = None)
     if block is None and tells.any():
         df = np.minimum(df, _together(before[:, tells], after[:, tells]))
     with np.errstate(over="ignore", invalid="ignore"):  # two passes may leave an interval without an end a float holds
-        reach = stdtrit(df, 1 - (1 - CONFIDENCE) / 2 / max(tells.sum(), 1)) * student.error
+        reach = scipy.special.stdtrit(df, 1 - (1 - CONFIDENCE) / 2 / max(tells.sum(), 1)) * student.error
         low, high = np.exp(student.difference - reach), np.exp(student.difference + reach)
     return np.exp(student.difference), np.where(tells, low, np.nan), np.where(tells, high, np.nan)
 

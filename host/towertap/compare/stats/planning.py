@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import chdtri
 
 from towertap.compare.stats.contrast import ALPHA, Student, pass_contrast
 from towertap.compare.stats.design import Design
@@ -298,10 +298,10 @@ def passes_needed(
 
 def middle(sd: float, df: float) -> float:
     """The middle estimate of a spread estimated with `df` degrees of freedom: sd · √(df / median of χ²)."""
-    return float(sd * np.sqrt(df / chdtri(df, 0.5)))
+    return float(sd * np.sqrt(df / scipy.special.chdtri(df, 0.5)))
 
 
 def assurance(power: Callable[[float], float], sd: float, df: float) -> float:
     """The power averaged over what a spread may be that was estimated with `df` degrees of freedom."""
-    likely = sd * np.sqrt(df / chdtri(df, (np.arange(STEPS) + 0.5) / STEPS))
+    likely = sd * np.sqrt(df / scipy.special.chdtri(df, (np.arange(STEPS) + 0.5) / STEPS))
     return float(np.mean([power(float(spread)) for spread in likely]))

@@ -17,8 +17,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, special, stats
 
 from towertap.compare.stats.contrast import ALPHA
 
@@ -42,7 +42,7 @@ def poisson_interval(count: int, exposure: float) -> tuple[float, float]:
     """Exact 95 % interval of a Poisson rate (Garwood 1936); of nothing, 0 and the one-sided 95 % bound."""
     if not count:
         return 0.0, -math.log(ALPHA) / exposure
-    low, high = stats.chi2.ppf([ALPHA / 2, 1 - ALPHA / 2], [2 * count, 2 * count + 2]) / 2
+    low, high = scipy.special.gammaincinv([count, count + 1], [ALPHA / 2, 1 - ALPHA / 2])
     return float(low / exposure), float(high / exposure)
 
 
@@ -53,9 +53,9 @@ def exact_ratio(counts: tuple[int, int], exposures: tuple[float, float]) -> tupl
     """
     before, after = counts
     total, share = before + after, exposures[1] / sum(exposures)
-    tails = stats.binom.cdf(after, total, share), stats.binom.sf(after - 1, total, share)
-    low = stats.beta.ppf(ALPHA / 2, after, before + 1) if after else 0.0
-    high = stats.beta.isf(ALPHA / 2, after + 1, before) if before else 1.0
+    tails = scipy.special.bdtr(after, total, share), scipy.special.bdtrc(after - 1, total, share)
+    low = scipy.special.betaincinv(after, before + 1, ALPHA / 2) if after else 0.0
+    high = scipy.special.betaincinv(after + 1, before, 1 - ALPHA / 2) if before else 1.0
     low, high = (s / (1 - s) * exposures[0] / exposures[1] if s < 1 else math.inf for s in (low, high))
     return (float(low), float(high)), min(1.0, 2 * float(min(tails)))
 
@@ -71,24 +71,24 @@ def deviance_ratio(
     """
     before, after = counts
     total = before + after
-    least = special.xlogy(before, before / total) + special.xlogy(after, after / total)
+    least = scipy.special.xlogy(before, before / total) + scipy.special.xlogy(after, after / total)
     unit = math.log(exposures[1] / exposures[0])
 
     def cost(logit: float) -> float:
         """That of the ratio with which the expected counts, after / before, are as exp(logit)."""
-        return 2 * float(least - before * special.log_expit(-logit) - after * special.log_expit(logit))
+        return 2 * float(least - before * scipy.special.log_expit(-logit) - after * scipy.special.log_expit(logit))
 
-    most = dispersion * float(stats.f.isf(ALPHA, 1, df))
+    most = dispersion * float(scipy.special.fdtri(1, df, 1 - ALPHA))
     enough = most / 2 + total * math.log(2)  # this over a side's count is a logit that costs more than `most`
     low, high = -math.inf, math.inf
     best = math.log(after / before) if before and after else math.copysign(50.0, after - before)  # as good as infinite
     if after:
-        low = optimize.brentq(lambda at: cost(at) - most, -enough / after, best)
+        low = scipy.optimize.brentq(lambda at: cost(at) - most, -enough / after, best)
     if before:
-        high = optimize.brentq(lambda at: cost(at) - most, best, enough / before)
+        high = scipy.optimize.brentq(lambda at: cost(at) - most, best, enough / before)
     with np.errstate(over="ignore"):
         limits = float(np.exp(low - unit)), float(np.exp(high - unit))
-    return limits, float(stats.f.sf(cost(unit) / dispersion, 1, df))
+    return limits, float(scipy.special.fdtrc(1, df, cost(unit) / dispersion))
 
 
 def rate_ratio(before: ArrayLike, after: ArrayLike, exposure_before: ArrayLike, exposure_after: ArrayLike) -> RateRatio:

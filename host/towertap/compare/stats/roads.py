@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import fdtrc
 
 from towertap.compare.stats.contrast import ALPHA, Floats, Student, dummies
 
@@ -48,28 +48,12 @@ def rounds(logs: ArrayLike, road: ArrayLike, number: Sequence[Hashable], after: 
     return Rounds(of_rounds, member.argmax(axis=0))
 
 
-@dataclass(frozen=True, eq=False)
-class Heterogeneity:
-    """Whether roads differ in their ratio: Welch's F (1951) over the roads' own differences, and its p.
+def p_roads_differ(roads: Sequence[Student]) -> Floats:
+    """The p of Welch's F (1951) that the roads' own contrasts, two or more, of passes alone, have one ratio in common.
 
-    A large p does not say that they agree: `largest` is the largest ratio of a road over the smallest.
-    """
-
-    f: Floats
-    p: Floats
-    largest: Floats
-
-    def differ(self, alpha: float = ALPHA) -> Floats:
-        """Whether they are shown to differ, so that one ratio over all does not stand for each."""
-        return self.p < alpha
-
-
-def heterogeneity(roads: Sequence[Student]) -> Heterogeneity:
-    """Test the roads' own contrasts, two or more, of passes alone, for one ratio in common.
-
-    Cochran's Q with the weights estimated from few passes finds differences that are not there; Welch's F is that Q
-    with the few degrees of freedom taken into account, his t squared for two roads. Rounds that their roads share make
-    it cautious.
+    A large p does not say that they agree. Cochran's Q with the weights estimated from few passes finds differences
+    that are not there; Welch's F is that Q with the few degrees of freedom taken into account, his t squared for two
+    roads. Rounds that their roads share make it cautious.
     """
     difference, error, df = (
         np.stack([np.asarray(getattr(road, name)) for road in roads]) for name in ("difference", "error", "df")
@@ -80,8 +64,7 @@ def heterogeneity(roads: Sequence[Student]) -> Heterogeneity:
     q = (weight * (difference - (share * difference).sum(axis=0)) ** 2).sum(axis=0) / (count - 1)
     lost = ((1 - share) ** 2 / df).sum(axis=0)
     f = q / (1 + 2 * (count - 2) / (count**2 - 1) * lost)
-    largest = np.exp(difference.max(axis=0) - difference.min(axis=0))
-    return Heterogeneity(f, fdtrc(count - 1, (count**2 - 1) / (3 * lost), f), largest)
+    return scipy.special.fdtrc(count - 1, (count**2 - 1) / (3 * lost), f)
 
 
 @dataclass(frozen=True, eq=False)

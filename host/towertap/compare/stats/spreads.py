@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import chdtri
 
 from towertap.compare.stats.contrast import ALPHA, Floats, dummies, off, residual_variance
 from towertap.compare.stats.design import SEVERAL, UNKNOWN, Design
@@ -91,7 +91,7 @@ def spread(own: MeasuredVariance, before: Beforehand, assumed_sd: float = ASSUME
 
 def contradicts(measured: MeasuredVariance, sd: float) -> bool:
     """Whether a measured variance is too large for a spread: χ² at ALPHA; nothing measured contradicts nothing."""
-    return bool(measured.df and measured.df * measured.variance > chdtri(measured.df, ALPHA) * sd**2)
+    return bool(measured.df and measured.df * measured.variance > scipy.special.chdtri(measured.df, ALPHA) * sd**2)
 
 
 def within_cells(logs: NDArray[np.float64], design: Design) -> tuple[Floats, float]:

@@ -65,13 +65,18 @@ def add_comment(path: Path, comment: str) -> None:
         file.write(struct.pack("<I", length - 8))
 
 
-def recognise(path: Path) -> bool:
-    """Whether its comment says so."""
+def ending(path: Path) -> bytes:
+    """The end of a WAV file, where its comment stands; nothing of another file."""
     with path.open("rb") as file:
         if file.read(4) != b"RIFF":
-            return False
+            return b""
         file.seek(-min(path.stat().st_size, TAIL_BYTES), 2)
-        return MARK in file.read()
+        return file.read()
+
+
+def recognise(path: Path) -> bool:
+    """Whether its comment says so."""
+    return MARK in ending(path)
 
 
 EXPORT = ExportFormat("WAV", write, recognise, parts=parts)

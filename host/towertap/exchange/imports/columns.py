@@ -186,7 +186,8 @@ def _unit_given(quantity: str, given: str) -> float:
 
 
 def _unit_by_gravity(content: FileContent, names: list[str], decisions: Decisions) -> float:
-    magnitude = float(np.nanmedian(np.linalg.norm([content.column(name) for name in names], axis=0)))
+    with np.errstate(over="ignore"):
+        magnitude = float(np.nanmedian(np.linalg.norm([content.column(name) for name in names], axis=0)))
     for unit, expected in AT_REST.items():
         if abs(magnitude / expected - 1) < ABOUT:
             decisions.add(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import signal
+import scipy
 
 from towertap.capture.rate import fit_rate
 from towertap.errors import AnalysisError
@@ -110,7 +110,7 @@ def _stray(time_s: Array, missing: np.ndarray) -> Array:
     for rows in np.split(np.arange(len(time_s)), np.flatnonzero(missing)):
         window = min(SMOOTHED, len(rows) - 1 + len(rows) % 2)
         if window > 2:
-            stray[rows] = time_s[rows] - signal.savgol_filter(time_s[rows], window, 1)
+            stray[rows] = time_s[rows] - scipy.signal.savgol_filter(time_s[rows], window, 1)
     return stray
 
 

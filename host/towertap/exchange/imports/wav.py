@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 
-from towertap.doors.files import opened, size_of
+from towertap.doors.files import size_of
 from towertap.errors import FileError
-from towertap.exchange.exports.wav import TAIL_BYTES
+from towertap.exchange.exports.wav import ending
 from towertap.exchange.imports.form import MOST_BYTES, NOT_OURS, FileContent, our_metadata_in
 
 WANTED = "a WAV file of samples"
@@ -19,11 +19,8 @@ def read(path: Path) -> FileContent:
     """Read all channels; an export of ours tells names, full scale and true rate in its comment."""
     from scipy.io import wavfile
 
-    size = size_of(path, WANTED, MOST_BYTES)
-    with opened(path, WANTED) as file:
-        file.seek(-min(size, TAIL_BYTES), 2)
-        comment = file.read().rpartition(b"INFOICMT")[2][4:].rstrip(b"\0")
-    metadata = our_metadata_in(comment, path)
+    size_of(path, WANTED, MOST_BYTES)
+    metadata = our_metadata_in(ending(path).rpartition(b"INFOICMT")[2][4:].rstrip(b"\0"), path)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", wavfile.WavFileWarning)  # chunks that say nothing of the samples

@@ -1,7 +1,8 @@
 """How fast each pass was driven, how much that may make of a finding, and the finding over places driven alike.
 
 Speed is absolute where a log covers every pass over a road, else relative to the reference pass, by the slope of the
-alignment. A place of about a second is too short for either to tell its speed well, so both are taken over a few.
+alignment. A place of about a second is too short for either to tell its speed well, so both are taken over a few, in
+seconds of driving: a stand is no slow driving.
 """
 
 from __future__ import annotations
@@ -9,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -124,14 +124,19 @@ def driven(road: Road) -> Driven | None:
     places, at, means, metres = road.aligned, [], [], []
     around_s = AROUND_LOG_S if by_log else AROUND_ALIGNMENT_S
     for number, drive in enumerate(places.passes):
-        starts_s = drive.cells["start_s"].to_numpy(float)
-        times_s = np.column_stack([starts_s, starts_s + CELL_S]).ravel()
-        edges_s = np.interp(places.edges_s, places.bounds_s(number).ravel(), times_s)
-        low, high = (np.clip(edges_s.mean(axis=1) + by, times_s[0], times_s[-1]) for by in (-around_s, around_s))
-        shared_s = np.array([edges_s[0, 0], edges_s[-1, 1]])
-        way: Callable[[Array], Array] = partial(places.place_s, number)
+        bounds_s, starts_s = places.bounds_s(number), drive.cells["start_s"].to_numpy(float)
+        times_s = np.column_stack([starts_s, starts_s + CELL_S])
+        by_cell = bounds_s
         if by_log and drive.speed:
-            way = drive.speed.way_m
+            by_cell = drive.speed.way_m(times_s.ravel()).reshape(-1, 2)
+        driving_s = drive.driving_s(times_s)
+        way = _between(driving_s.ravel(), by_cell.ravel())
+        edges_s = np.interp(places.edges_s, bounds_s.ravel(), driving_s.ravel())
+        low, high = (
+            np.clip(edges_s.mean(axis=1) + by, driving_s[0, 0], driving_s[-1, 1]) for by in (-around_s, around_s)
+        )
+        shared_s = np.array([edges_s[0, 0], edges_s[-1, 1]])
+        if by_log:
             metres.append(way(edges_s[:, 1]) - way(edges_s[:, 0]))
         scale = 3.6 if by_log else 1.0
         at.append(scale * (way(high) - way(low)) / (high - low))
@@ -143,6 +148,15 @@ def driven(road: Road) -> Driven | None:
         np.array(at),
         np.mean(metres, axis=0) if metres else None,
     )
+
+
+def _between(times: Array, values: Array) -> Callable[[Array], Array]:
+    """The function that has `values` (n,) at `times` (n,), and straight lines between."""
+
+    def at(wanted: Array) -> Array:
+        return np.interp(wanted, times, values)
+
+    return at
 
 
 def _by_log_alone(passes: tuple[Pass, ...]) -> Driven:

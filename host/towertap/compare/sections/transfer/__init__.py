@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from towertap.compare.drives.model import SIDES, Excluded, Reading
 from towertap.compare.findings.model import Finding
@@ -46,9 +47,9 @@ class TransferSection(Section):
         output = ", ".join(sorted({drive.conditions.box_position for drive in drives.passes})) or "the box compared"
         roads = []
         for road in drives.rough_roads:
-            measured = {drive.name: drive.measured.get(self.name) for drive in drives.of(road)}
-            passes = [transfer for transfer in measured.values() if isinstance(transfer, PassTransfer)]
-            excluded = [Excluded(name, why) for name, why in measured.items() if isinstance(why, str)]
+            measured = [(drive, drive.measured.get(self.name)) for drive in drives.of(road)]
+            passes = [replace(found, side=drive.side) for drive, found in measured if isinstance(found, PassTransfer)]
+            excluded = [Excluded(drive.name, why) for drive, why in measured if isinstance(why, str)]
             positions = drives.input_position, output
             roads.append(road_transfer(road, positions, (drives.before, drives.after), passes, excluded))
         if not any(road.passes for road in roads):

@@ -40,7 +40,6 @@ class PassTransfer:
 
     capture: str
     input_capture: str
-    side: Side
     pass_number: int | None
     offset_s: float
     drift_ppm: float
@@ -53,6 +52,8 @@ class PassTransfer:
     chance: tuple[float | None, ...]
     input_bench: BenchSummary
     usable_hz: float | None
+    side: Side = "before"
+    """As the drives have it."""
 
 
 @dataclass(frozen=True)

@@ -14,8 +14,8 @@ from towertap.bench.mounted import rotation_to_vehicle
 from towertap.capture.host_time import started
 from towertap.capture.integrity import check
 from towertap.capture.reading import Capture, open_capture
-from towertap.compare.drives.folder import began
 from towertap.compare.drives.model import Reading, name_of
+from towertap.compare.drives.reading import began
 from towertap.compare.sections.transfer.bands import EDGES_HZ, PassTransfer
 from towertap.errors import AnalysisError
 from towertap.signals.filters import Array
@@ -81,7 +81,6 @@ def _of_pair(reading: Reading, source: Capture, start_s: float, end_s: float, gu
     return PassTransfer(
         capture=name_of(output.path),
         input_capture=name,
-        side=reading.side,
         pass_number=output.conditions.pass_number,
         offset_s=float(offset(np.array([sum(span_s) / 2]))[0]),
         drift_ppm=1e6 * float((offset.seconds[-1] - offset.seconds[0]) / (offset.knots_s[-1] - offset.knots_s[0])),

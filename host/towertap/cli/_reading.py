@@ -1,0 +1,47 @@
+"""How commands read many captures: the options that all of these share, and the bar that shows how far they are."""
+
+from __future__ import annotations
+
+import functools
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any, TypeVar
+
+import click
+
+from towertap.cli._outcome import console
+from towertap.workers import all_cores, fleet
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+fresh_option = click.option(
+    "--fresh", is_flag=True, help="Read every capture anew, whatever was kept of an earlier run."
+)
+
+
+def reads_captures(command: Command) -> Command:
+    """Give a command --fresh and --scheduler; it gets `fresh` and `workers`."""
+
+    @fresh_option
+    @click.option(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="A scheduler of Dask whose workers read the captures (towertap[fleet]); default: this computer's cores.",
+    )
+    @functools.wraps(command)
+    def wrapper(*args: Any, scheduler: str | None, **kwargs: Any) -> Any:
+        return command(*args, workers=functools.partial(fleet, scheduler) if scheduler else all_cores, **kwargs)
+
+    return wrapper  # type: ignore[return-value]
+
+
+@contextmanager
+def counted_on_screen(what: str) -> Iterator[Callable[[int, int], None]]:
+    """A function that shows how many of how many are done, where somebody looks."""
+    from rich.progress import Progress
+
+    with Progress(console=console, transient=True, disable=not sys.stderr.isatty()) as progress:
+        task = progress.add_task(what, total=None)
+        yield lambda done, total: progress.update(task, completed=done, total=total)

@@ -1,0 +1,108 @@
+"""Picture of one capture over time: accelerations, r.m.s. by the second, third-octaves; what is no drive is shaded."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.colors import LogNorm
+from matplotlib.figure import Figure
+from matplotlib.patches import Patch
+
+from towertap.compare.sections.traces.trace import Envelope
+from towertap.drawing.style import FAINT, INK, QUIET, RC, SIDES, WASH, legend, log_ticks, new_figure, save
+from towertap.motion import CELL_S, Moving
+from towertap.signals.metrics import THIRDS
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+DIRECTIONS = {"x": "forward", "y": "left", "z": "up"}
+LONGEST_MARK = 24
+
+
+@dataclass(frozen=True, eq=False)
+class Shown:
+    """What is drawn: `pieces` are start and end of each stretch without a gap, `marks` time and text, all in s."""
+
+    title: str
+    envelopes: Mapping[str, Envelope]
+    windows: pd.DataFrame
+    pieces: Sequence[tuple[float, float]]
+    marks: Sequence[tuple[float, str]]
+    of_drive: Moving
+
+
+def write(path: Path, shown: Shown) -> None:
+    """Draw, and write a PNG; OSError where it cannot be written."""
+    with rc_context(RC):
+        save(draw(shown), path)
+
+
+def draw(shown: Shown) -> Figure:
+    """Five panels over one axis of time."""
+    figure = new_figure(9.0, width_in=8.6, title=shown.title)
+    panels = figure.subplots(5, 1, sharex=True, height_ratios=[2, 2, 3, 2, 4])
+    for axes, (axis, envelope) in zip(panels, shown.envelopes.items(), strict=False):
+        times_s = (np.arange(envelope.low.size) + 0.5) * envelope.step_s
+        axes.fill_between(times_s, envelope.low, envelope.high, color=SIDES["before"].colour, lw=0.3)
+        axes.set_ylabel(f"{axis} ({DIRECTIONS[axis]}),\nm/s²")
+    _running(panels[3], shown.windows)
+    _spectrogram(figure, panels[4], shown.windows)
+    for axes in panels:
+        _shade(axes, shown)
+    for time_s, text in shown.marks:
+        panels[0].annotate(
+            text[:LONGEST_MARK], (time_s, 1), xycoords=("data", "axes fraction"), rotation=30, fontsize=7, color=INK
+        )
+    panels[4].set_xlim(0, shown.pieces[-1][1])
+    panels[4].set_xlabel("time from the start of the recording, s")
+    no_drive = Patch(label="no drive over the road", fc=FAINT, lw=0)
+    legend(figure, [no_drive, Patch(label="gap", fc=WASH, ec=QUIET, hatch="////", lw=0)])
+    return figure
+
+
+def _running(axes: Axes, windows: pd.DataFrame) -> None:
+    for name, look in (("acceleration_z", SIDES["before"]), ("weighted_z", SIDES["after"])):
+        label = "acceleration" if name == "acceleration_z" else "weighted (ISO 2631-1)"
+        for _, piece in windows.groupby("piece"):
+            axes.plot(piece["start_s"] + 0.5, piece[name], color=look.colour, ls=look.line, lw=1.0, label=label)
+            label = ""
+    axes.set_yscale("log")
+    log_ticks(axes, "y")
+    axes.set_ylabel("r.m.s. over 1 s,\nz, m/s²")
+    axes.legend(loc="upper right", ncols=2)
+
+
+def _spectrogram(figure: Figure, axes: Axes, windows: pd.DataFrame) -> None:
+    names = [name for name in THIRDS if name in windows]
+    levels = windows[names].to_numpy(float)
+    middles_hz = [float(name.split("_")[1]) for name in names]
+    edges_hz = [middles_hz[0] * 2 ** (-1 / 6), *(middle_hz * 2 ** (1 / 6) for middle_hz in middles_hz)]
+    there = levels[levels > 0]
+    scale = LogNorm(float(np.percentile(there, 2)), float(there.max()))
+    for rows in windows.groupby("piece").indices.values():
+        starts_s = windows["start_s"].to_numpy(float)[rows]
+        edges_s = np.append(starts_s, starts_s[-1] + 1.0)
+        mesh = axes.pcolormesh(edges_s, edges_hz, levels[rows].T, cmap="cividis", norm=scale, rasterized=True)
+    axes.set_yscale("log")
+    log_ticks(axes, "y")
+    axes.set_ylabel("third-octave of z, Hz")
+    bar = figure.colorbar(mesh, ax=axes, pad=0.01)
+    bar.set_label("r.m.s., m/s²")
+    log_ticks(bar.ax, "y")
+
+
+def _shade(axes: Axes, shown: Shown) -> None:
+    left_out = np.flatnonzero(np.diff(shown.of_drive.left_out, prepend=False, append=False)).reshape(-1, 2) * CELL_S
+    for start_s, end_s in left_out:
+        axes.axvspan(start_s, end_s, color=FAINT, alpha=0.6, lw=0)
+    for (_, start_s), (end_s, _) in zip(shown.pieces, shown.pieces[1:], strict=False):
+        axes.axvspan(start_s, end_s, fc=WASH, ec=QUIET, hatch="////", lw=0)
+    for time_s, _ in shown.marks:
+        axes.axvline(time_s, color=INK, lw=0.6, ls=":")

@@ -1,0 +1,93 @@
+"""`towertap show`: one capture as a picture, and in a few lines what there is to say of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+import numpy as np
+
+from towertap.amendments import note_seen
+from towertap.analysis import analyse_capture
+from towertap.archive.record import is_archived
+from towertap.bench.carried import records_for
+from towertap.capture.reading import open_capture
+from towertap.cli._outcome import Outcome, answers, judged, lines
+from towertap.compare.inventory import entry_of
+from towertap.compare.sections.traces.trace import trace
+from towertap.errors import CallError, FileError
+from towertap.motion import in_words, moving
+from towertap.signals.metrics import THIRDS
+from towertap.words.numbers import number
+
+AXES = ("x", "y", "z")
+PNG_START = b"\x89PNG\r\n\x1a\n"
+RUNNING = ("acceleration_z", "weighted_z")
+"""Metrics drawn second by second."""
+
+
+@click.command(
+    name="show",
+    help="Draw CAPTURE: acceleration in vehicle axes, r.m.s. and third-octaves by the second, with marks, gaps and "
+    "what is no drive over the road. It shows values: a pass is struck out before that, not afterwards.",
+    epilog="Example: towertap show drives/bypass_rubber_pass01.h5",
+)
+@click.argument("capture", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), help="The picture, a PNG; default NAME.png.")
+@answers
+def command(capture: Path, out: Path | None) -> Outcome:
+    """Read, draw, tell."""
+    from towertap.cli import _show_figure  # matplotlib takes long to load
+
+    out = out or (Path(f"{capture.parent.name}.png") if is_archived(capture) else capture.with_suffix(".png"))
+    if out.exists() and not (out.is_file() and _is_png(out)):
+        raise CallError(f"{out}: there already, and no picture: not replaced; give another --out")
+    with open_capture(capture) as opened:
+        analysis = analyse_capture(opened, metrics=[*RUNNING, *THIRDS], bench=records_for(opened), whole=True)
+        of_drive = moving(opened, analysis.course)
+        windows, digest = analysis.windows, opened.text("raw_sha256")
+        loudest_s = float(windows["start_s"][windows[RUNNING[0]].argmax()])
+        envelopes = {
+            axis: trace(opened, up, loudest_s).envelopes["acceleration"]
+            for axis, up in zip(AXES, analysis.to_vehicle, strict=True)
+        }
+        texts = [text.decode("utf-8", "replace") for text in opened.marks["text"]]
+        marks = list(zip(opened.times_s(opened.marks["row"]).tolist(), texts, strict=True))
+        pieces = [(piece.start_time_s, piece.start_time_s + piece.n_rows / opened.rate_hz) for piece in opened.pieces()]
+    entry = entry_of(capture)
+    said = entry.conditions
+    title = f"{said.road or '?'}, {said.part or '?'}, pass {said.pass_number or '?'}: {pieces[-1][1]:.0f} s"
+    try:
+        _show_figure.write(out, _show_figure.Shown(title, envelopes, windows, pieces, marks, of_drive))
+    except OSError as error:
+        raise FileError(f"{out}: cannot be written: {error.strerror or error}") from None
+    note_seen([(capture, digest)])
+    peaks = {axis: float(np.nanmax(np.abs([drawn.low, drawn.high]))) for axis, drawn in envelopes.items()}
+    left_out = in_words(of_drive)
+    told = lines(
+        title,
+        judged(not entry.problem, entry.problem or (entry.integrity and entry.integrity.remark) or "sound"),
+        f"peaks    {', '.join(f'{axis} {number(peak)}' for axis, peak in peaks.items())} m/s², without gravity",
+        *(f"{analysis.metrics[name].label}, by the second: {_range(windows[name])} m/s²" for name in RUNNING),
+        *([f"no drive over the road: {left_out}"] if left_out else []),
+        *(f"mark     {time_s:.1f} s {text}" for time_s, text in marks),
+        f"picture  {out}",
+    )
+    data = {
+        "capture": capture,
+        "picture": out,
+        "problem": entry.problem,
+        "peaks_ms2": peaks,
+        "left_out_s": of_drive.seconds(),
+        "marks": [{"time_s": time_s, "text": text} for time_s, text in marks],
+    }
+    return Outcome(data, told)
+
+
+def _is_png(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(len(PNG_START)) == PNG_START
+
+
+def _range(values: np.ndarray) -> str:
+    return f"{number(float(values.min()))} to {number(float(values.max()))}"

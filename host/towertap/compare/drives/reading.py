@@ -1,0 +1,202 @@
+"""A pass from its capture: read once, with all that is taken while it is open, and kept for the next time."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any, NamedTuple, TypedDict, get_type_hints
+
+from threadpoolctl import threadpool_limits
+
+from towertap.analysis import Analysis, analyse_capture
+from towertap.bench.carried import records_for
+from towertap.bench.records import bench_folder, digest_of
+from towertap.capture.conditions import Conditions
+from towertap.capture.integrity import Integrity, check
+from towertap.capture.reading import Capture, open_capture
+from towertap.compare.drives.model import CELL_S, CELLS_A_WINDOW, Pass, Reading, Source
+from towertap.doors.files import sha256_of
+from towertap.doors.times import local
+from towertap.errors import AnalysisError, TowertapError
+from towertap.kept import Kept
+from towertap.signals.metrics import METRICS, THIRDS
+from towertap.workers import Workers
+
+MOST_TOUCHED = 0.25
+"""Of a pass, by clipping and overflows; with more it is left out."""
+WORTH_BYTES = 10_000_000
+"""Fewer bytes of captures are read before other processes have started."""
+
+Measures = Mapping[str, Callable[[Reading], Any]]
+"""What else is taken from each capture while it is open, by name: see `Pass.measured`."""
+
+
+class ReadTask(NamedTuple):
+    """A capture to read; `inputs` are those of the same pass by a second box (None: nobody asked)."""
+
+    path: Path
+    inputs: tuple[Path, ...] | None = None
+
+
+class CaptureRead(NamedTuple):
+    """What a capture says of itself, and what became of it.
+
+    That is a pass and its nominal rate in Hz, why it cannot be used, or None where nobody wanted it.
+    """
+
+    conditions: Conditions
+    outcome: tuple[Pass, float] | TowertapError | None
+
+
+class ClippedOutError(AnalysisError):
+    """Too much of the pass is clipped."""
+
+
+class SeenAndStruckOutError(AnalysisError):
+    """Somebody struck the pass out who had seen its values."""
+
+
+@dataclass(frozen=True)
+class PassReader:
+    """Reads passes from captures, each in one opening, with all that is measured while it is open.
+
+    With `parts`, captures of others are only asked what they are, and so are those made elsewhere than at a `position`.
+    """
+
+    measures: Measures
+    include_unsound: bool = False
+    whole: bool = False
+    """Keep standing and pulling away."""
+    bench: Path | None = None
+    parts: frozenset[str] | None = None
+    position: str | None = None
+    fresh: bool = False
+    """Take nothing from what was kept."""
+
+    def read_all(
+        self, wanted: Sequence[ReadTask], workers: Workers | None, on_progress: Callable[[int, int], None] | None
+    ) -> dict[Path, CaptureRead | TowertapError]:
+        """Each capture in order, or why it does not open; by several `workers` where much is to be read."""
+        kept = {} if self.fresh else {task.path: there for task in wanted if (there := self._kept(task))}
+        missing = [task for task in wanted if task.path not in kept]
+        if workers is None or sum(os.path.getsize(task.path) for task in missing) < WORTH_BYTES:
+            return self._in_order(wanted, kept, map(self.read, missing), on_progress)
+        with workers() as executor:
+            return self._in_order(wanted, kept, executor.map(self.read, missing), on_progress)
+
+    def _in_order(
+        self,
+        wanted: Sequence[ReadTask],
+        kept: Mapping[Path, CaptureRead],
+        made: Iterator[CaptureRead | TowertapError],
+        on_progress: Callable[[int, int], None] | None,
+    ) -> dict[Path, CaptureRead | TowertapError]:
+        captures = {}
+        for done, task in enumerate(wanted):
+            if on_progress:
+                on_progress(done, len(wanted))
+            captures[task.path] = kept[task.path] if task.path in kept else next(made)
+        return captures
+
+    def read(self, task: ReadTask) -> CaptureRead | TowertapError:
+        """Read one capture and keep the pass; see `read_all`."""
+        entry = self._entry(task)
+        try:
+            with open_capture(task.path) as capture, threadpool_limits(1, user_api="blas"):  # its products are small
+                label = capture.conditions
+                of_part = self.parts is None or (bool(label.road) and label.part in self.parts)
+                if not of_part or self.position not in (None, label.box_position):
+                    return CaptureRead(label, None)
+                try:
+                    drive, rate_hz = self._pass(capture, task.inputs)
+                except TowertapError as error:
+                    return CaptureRead(label, error)
+        except TowertapError as error:
+            return error
+        entry.keep((replace(drive, measured={}), rate_hz, drive.measured))
+        return CaptureRead(label, (drive, rate_hz))
+
+    def _entry(self, task: ReadTask) -> Kept:
+        measured = [f"{name} by {measure.__module__}.{measure.__qualname__}" for name, measure in self.measures.items()]
+        bench = bench_folder(task.path, self.bench)
+        settings = (self.include_unsound, self.whole, str(bench), digest_of(bench), *METRICS, *THIRDS, *measured)
+        inputs = task.inputs or ()
+        return Kept(task.path, "compared" if measured else "followed", (*settings, task.inputs is None), inputs)
+
+    def _kept(self, task: ReadTask) -> CaptureRead | None:
+        hints = {name: get_type_hints(measure)["return"] for name, measure in self.measures.items()}
+        kind: Any = TypedDict("Measured", hints)  # type: ignore[misc]
+        there = self._entry(task).look_up(tuple[Pass, float, kind])
+        if there is None:
+            return None
+        drive, rate_hz, measured = there
+        return CaptureRead(drive.conditions, (replace(drive, path=task.path, measured=measured), rate_hz))
+
+    def _pass(self, capture: Capture, inputs: tuple[Path, ...] | None) -> tuple[Pass, float]:
+        if struck := capture.struck_out:
+            raise (SeenAndStruckOutError if struck.after_values else AnalysisError)(struck.words)
+        integrity = check(capture)
+        touched = bool(integrity.touched) and not self.whole and not self.include_unsound
+        why_not = f"not sound: {'; '.join(integrity.reasons)}"
+        if not (integrity.sound or touched or self.include_unsound):
+            raise AnalysisError(why_not)
+        records = records_for(capture, self.bench)
+        analysis = analyse_capture(
+            capture,
+            window_s=CELL_S,
+            metrics=[*METRICS, *THIRDS],
+            bench=records,
+            knocks=True,
+            whole=self.whole,
+            clipped_s=integrity.clipped_s if touched else (),
+        )
+        if touched and (lost := _touched_share(analysis, integrity)) > MOST_TOUCHED:
+            what = ClippedOutError if "clipping" in integrity.touched else AnalysisError
+            raise what(f"{why_not}; {100 * lost:.0f} % of it is touched, too much to use the rest")
+        windows = analysis.joined(CELLS_A_WINDOW)
+        if windows.empty:
+            raise AnalysisError("too short or too broken for one whole window")
+        reading = Reading(capture, analysis, windows, inputs, self.include_unsound, self.bench)
+        drive = Pass(
+            path=capture.path,
+            side="before",  # until somebody says which
+            conditions=capture.conditions,
+            integrity=integrity,
+            windows=windows,
+            cells=analysis.windows,
+            kept=analysis.kept.kept,
+            whole=analysis.whole,
+            noise=analysis.noise,
+            beyond=analysis.beyond,
+            bench=analysis.bench,
+            to_vehicle=analysis.to_vehicle,
+            started=began(capture),
+            source=_source(capture),
+            forward_ms2=analysis.course.forward_ms2,
+            moving=analysis.moving,
+            touched=touched,
+            measured={name: measure(reading) for name, measure in self.measures.items()},
+            left_out=analysis.left_out,
+        )
+        return drive, capture.odr_hz
+
+
+def _touched_share(analysis: Analysis, integrity: Integrity) -> float:
+    """How much of a pass its clipped samples, and the filters' settling after its gaps, take."""
+    clipped_s = analysis.moving.touched.sum() * CELL_S if analysis.moving else 0.0
+    return float((clipped_s + analysis.settling_s * len(integrity.gaps)) / integrity.seconds)
+
+
+def _source(capture: Capture) -> Source:
+    firmware = str(capture.hello.get("firmware", "not said"))
+    return Source(
+        capture.text("chip"), firmware, sha256_of(capture.path), capture.text("raw_sha256"), not capture.is_imported
+    )
+
+
+def began(capture: Capture) -> datetime | None:
+    """When the recording began, as a clock showed it there; None where the capture does not say."""
+    return local(capture.text("started_utc"), capture.utc_offset_s)

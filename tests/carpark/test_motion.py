@@ -1,0 +1,102 @@
+"""What of a capture is a drive over the road, by the commands: standing, pulling away, marks; and what `show` shows."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from towertap.capture.speed_log import SpeedLog
+from towertap.motion import CELL_S, DriveCourse, Moving, standing
+
+MOUNTED = {"mounting": "x=+X,y=+Y,z=+Z"}
+
+
+@pytest.fixture
+def recorded(make_capture, by_hand, simulated):
+    """A function that makes a capture of 24 s on the lane, with a stop of 6 s or without one, and with marks."""
+    from towertap.capture.conditions import Conditions
+
+    def record(stop_s=None, marks=()):
+        counts = simulated.motion("quarry-lane", 1.0, 3, seconds=24, stop_s=stop_s)
+        rate_hz = simulated.rate_hz
+        frames = by_hand.recording(len(counts) / rate_hz, rate_hz=float(rate_hz), odr_hz=rate_hz, counts=counts)
+        for at_s, text in sorted(marks, reverse=True):
+            sample = round(at_s * rate_hz)
+            mark = by_hand.frame(3, text.encode(), first=sample, clock=round(at_s * 1e6) + 1000)
+            frames.insert(1 + sample // 32, mark)
+        return make_capture(
+            by_hand.numbered(frames), conditions=Conditions(road="quarry-lane", part="rubber", **MOUNTED)
+        )
+
+    return record
+
+
+def left_out(run, capture, *options):
+    status, out, err = run("analyse", capture, "--json", *options)
+    assert status == 0, err
+    return json.loads(out)["left_out_s"]
+
+
+def test_a_stop_is_left_out_with_what_leads_to_it_and_out_of_it_unless_all_is_wanted(run, recorded):
+    """Braking for 3 s, standing for 6, pulling away for 3; the last metre is rolled so slowly that it counts either."""
+    capture = recorded(stop_s=8.0)
+    seconds = left_out(run, capture)
+    assert seconds["standing"] == pytest.approx(6.5, abs=1)
+    assert sum(seconds.values()) == pytest.approx(12.5, abs=1)
+    assert left_out(run, capture, "--whole") == {}
+    assert left_out(run, recorded()) == {}
+
+
+def test_marks_named_start_and_stop_cut_the_pass(run, recorded):
+    assert left_out(run, recorded(marks=[(6.0, "start"), (20.0, "stop")])) == {
+        "outside the marks start and stop": pytest.approx(10.0, abs=0.2)
+    }
+
+
+def test_a_picture_and_a_few_lines_show_a_capture(run, recorded, tmp_path):
+    capture = recorded(stop_s=8.0, marks=[(6.0, "mark 1")])
+    status, out, err = run("show", capture, "--out", tmp_path / "drive.png", "--json")
+    assert (status, err) == (0, "")
+    shown = json.loads(out)
+    assert (tmp_path / "drive.png").read_bytes().startswith(b"\x89PNG")
+    assert [(mark["text"], round(mark["time_s"])) for mark in shown["marks"]] == [("mark 1", 6)]
+    assert shown["left_out_s"]["standing"] > 5
+    assert "does not say its pass_number" in shown["problem"]
+    assert run("show", capture, "--out", tmp_path / "none" / "a.png")[0] == 2
+
+
+def course(level_ms2, sway_rads):
+    """Half a minute of driving, half a minute at rest and as much driving again, in cells."""
+    rng, n = np.random.default_rng(5), round(30 / CELL_S)
+    share = np.repeat([1.0, 0.0, 1.0], n)
+    level = np.hypot(0.5 * share * np.exp(0.3 * rng.standard_normal(3 * n)), level_ms2)
+    turning = np.radians(0.5) * share[:, None] * rng.standard_normal((3 * n, 3))
+    turning += sway_rads * rng.standard_normal((3 * n, 3))
+    return DriveCourse(np.zeros(3 * n), level, turning), share == 0
+
+
+@pytest.mark.parametrize("gyroscope", [True, False])
+def test_standing_is_found_and_driving_is_not_taken_for_it(gyroscope):
+    felt, truth = course(level_ms2=0.05, sway_rads=np.radians(0.02))
+    found = standing(felt if gyroscope else replace(felt, turning_rads=None))
+    assert (found & ~truth).sum() * CELL_S <= 2.0
+    assert found[truth].mean() > 0.9
+
+
+def test_a_door_that_is_slammed_does_not_part_a_stand():
+    felt, _ = course(level_ms2=0.05, sway_rads=np.radians(0.02))
+    slammed = felt.level_ms2.copy()
+    slammed[450:455] = 0.2
+    assert standing(replace(felt, level_ms2=slammed))[440:465].all()
+
+
+def test_a_speed_log_shows_standing_that_the_signal_does_not():
+    nothing = np.zeros(400, bool)
+    time_s = np.arange(0, 41.0)
+    speed_ms = np.interp(time_s, [0, 15, 18, 22, 26, 41], [11, 11, 0, 0, 11, 11])
+    log = SpeedLog("log.csv", time_s, speed_ms)
+    cut = Moving(nothing, nothing, nothing, nothing).with_log(log)
+    assert cut.seconds()["standing"] == pytest.approx(4.5, abs=0.5)
+    assert 2 < cut.seconds()["pulling away or braking"] < 7

@@ -1,0 +1,199 @@
+"""What goes wrong on a day of drives, each by the commands, on simulated drives: none of it ends in a wrong answer."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+CALL = ("--before", "rubber", "--after", "polyurethane", "--smooth", "bypass", "--json")
+WRONG = "x=+Y,y=+Z,z=+X"
+TRUE = "x=+X,y=+Y,z=+Z"
+
+
+@pytest.fixture
+def compared(run):
+    """A function that gives what `compare` answers."""
+
+    def compare(folder, *options):
+        status, out, err = run("compare", folder, *CALL, *options)
+        assert status == 0, err
+        return json.loads(out)
+
+    return compare
+
+
+def of_jerk(comparison):
+    (finding,) = (finding for finding in comparison["findings"] if finding["metric"] == "jerk_z")
+    return finding
+
+
+def cautions(comparison):
+    return " ".join(caution["words"] for caution in comparison["cautions"])
+
+
+def is_rough_after(key):
+    return key[:2] == ("polyurethane", "quarry-lane")
+
+
+@pytest.mark.parametrize("wrong", [("rubber", "polyurethane"), ("polyurethane",)], ids=["everywhere", "on one side"])
+def test_a_wrong_mounting_is_refused_with_one_that_fits_and_can_be_corrected(run, drives, compared, tmp_path, wrong):
+    def mount(key, counts, said):
+        return counts, replace(said, mounting=WRONG) if key[0] in wrong else said
+
+    folder = drives(tmp_path / "drives", passes=2, change=mount)
+    status, out, err = run("compare", folder, *CALL)
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    capture = folder / "bypass_polyurethane_pass01.h5"
+    status, out, _ = run("check", capture)
+    assert status == 1
+    assert "gravity lies 90° from the declared up (by the mean over the drive" in out
+    assert f"'{WRONG}' does not fit, x=+Y,y=-X,z=+Z would" in out
+    assert run("correct", *folder.glob("*.h5"), "--box-position", "sill", "--mounting", TRUE)[0] == 0
+    assert not compared(folder)["excluded"]
+
+
+def test_sides_whose_boxes_lean_differently_are_told(drives, compared, tmp_path):
+    def lean(key, counts, said):
+        if key[0] != "polyurethane":
+            return counts, said
+        cos, sin = np.cos(np.radians(5)), np.sin(np.radians(5))
+        turn = np.eye(6)
+        turn[np.ix_([0, 2], [0, 2])] = [[cos, sin], [-sin, cos]]
+        return np.rint(counts @ turn.T).astype(int), said
+
+    assert "5° " in cautions(compared(drives(tmp_path / "drives", passes=2, change=lean)))
+
+
+def test_up_is_not_taken_from_gravity_on_the_move(run, drives, tmp_path):
+    folder = drives(tmp_path / "drives", passes=1, roads=("bypass",))
+    capture = folder / "bypass_rubber_pass01.h5"
+    status, out, err = run("analyse", capture, "--mounting", "x=+X,z=gravity")
+    assert (status, out) == (2, "")
+    assert "rest" in err
+
+
+def test_a_misspelt_part_is_listed_pointed_out_and_corrected(run, drives, compared, tmp_path):
+    def misspell(key, counts, said):
+        return counts, replace(said, part="poly-urethan") if key == ("polyurethane", "quarry-lane", 3) else said
+
+    folder = drives(tmp_path / "drives", change=misspell)
+    comparison = compared(folder)
+    (left_out,) = comparison["excluded"]
+    assert left_out["capture"] == "quarry-lane_polyurethane_pass03"
+    assert "'poly-urethan', which is nearly 'polyurethane'" in left_out["reason"]
+    listed = json.loads(run("list", folder, "--json")[1])
+    assert len(listed["recordings"]) == 12
+    assert any("'poly-urethan'" in doubt for doubt in listed["doubts"])
+    assert run("correct", folder / "quarry-lane_polyurethane_pass03.h5", "--part", "polyurethane")[0] == 0
+    comparison = compared(folder)
+    assert (comparison["excluded"], of_jerk(comparison)["passes"]) == ([], [3, 3])
+
+
+def test_a_pass_driven_twice_under_one_number_is_told_until_one_is_struck_out(run, drives, compared, tmp_path):
+    def number(key, counts, said):
+        return counts, replace(said, pass_number=2) if key == ("rubber", "quarry-lane", 3) else said
+
+    folder = drives(tmp_path / "drives", change=number)
+    text = run("list", folder)[1]
+    assert "the same pass as quarry-lane_rubber_pass02: strike one out" in text
+    twin = folder / "quarry-lane_rubber_pass03.h5"
+    assert run("drop", twin, "--reason", "gave way to a tractor")[0] == 0
+    assert "the same pass" not in run("list", folder)[1]
+    comparison = compared(folder)
+    assert ["gave way to a tractor" in left_out["reason"] for left_out in comparison["excluded"]] == [True]
+    assert of_jerk(comparison)["passes"] == [2, 3]
+
+
+def test_a_smooth_road_of_pure_standstill_is_refused(run, drives, simulated, tmp_path):
+    def stand(key, counts, said):
+        return simulated.standstill(14, 0.02) if key[1] == "bypass" else counts, said
+
+    status, out, err = run("compare", drives(tmp_path / "drives", passes=2, change=stand), *CALL)
+    assert (status, out) == (2, "")
+    assert "14.1 s standing of 14 s are left out" in err
+
+
+def test_stops_in_passes_of_one_side_are_left_out_and_change_nothing(drives, compared, simulated, tmp_path):
+    def stop(key, counts, said):
+        stop_s = 8.0 if is_rough_after(key) and key[2] <= 2 else None
+        seed = 10 * key[2] + (key[0] == "rubber")
+        return simulated.motion(key[1], 1.0, seed, seconds=24, stop_s=stop_s), said
+
+    comparison = compared(drives(tmp_path / "drives", change=stop))
+    finding = of_jerk(comparison)
+    assert finding["basis"] == "rough places"
+    assert finding["ratio"] == pytest.approx(1, abs=0.02)
+    assert finding["on_these_drives"] not in ("harsher", "gentler")
+    assert "slower" not in cautions(comparison), "standing is no slow driving"
+
+
+IDLE_MS2 = 2.5
+
+
+def test_a_change_beside_an_engine_of_half_the_power_cannot_be_judged(
+    run, drives, compared, playing_box, simulated, tmp_path
+):
+    """The idling is recorded as a day does it; a true +15 % of the road's part reads as half of that."""
+
+    def idle(key, counts, said):
+        factor = 1.15 if is_rough_after(key) else 1.0
+        return simulated.motion(key[1], factor, 100 * key[2] + (key[0] == "rubber"), idle_ms2=IDLE_MS2), said
+
+    folder = drives(tmp_path / "drives", change=idle)
+    port = playing_box([], idle_ms2=IDLE_MS2).path
+    told = ("--vehicle", "minibus", "--mounting", TRUE, "--port", port, "--odr-hz", 1000)
+    assert run("record", "--idle", "--out", folder, *told)[0] == 0
+    comparison = compared(folder)
+    finding = of_jerk(comparison)
+    assert 0.5 < finding["noise"]["share"] < 0.6
+    assert finding["ratio"] < 1.1
+    assert (finding["noise"]["of"], finding["verdict"]) == ("idle", "undecided")
+    assert comparison["answer"]["verdict"] == "not judged"
+
+
+def test_two_roads_under_one_name_are_not_judged_unless_asked(drives, compared, simulated, tmp_path):
+    def other(key, counts, said):
+        return simulated.motion("bypass", 5.0, key[2]) if is_rough_after(key) else counts, said
+
+    folder = drives(tmp_path / "drives", change=other)
+    comparison = compared(folder)
+    assert "these may not be one road" in of_jerk(comparison)["not_one_road"]
+    assert of_jerk(comparison)["verdict"] == "undecided"
+    assert comparison["answer"]["verdict"] == "not judged"
+    assert of_jerk(compared(folder, "--judge-unaligned"))["basis"] == "whole passes"
+
+
+def test_clipped_passes_are_used_and_the_verdict_told_without_them(run, drives, compared, tmp_path):
+    def clip(key, counts, said):
+        if is_rough_after(key) and key[2] == 1:
+            counts[7000, 2] = 32767
+        return counts, said
+
+    folder = drives(tmp_path / "drives", 1.15, passes=4, change=clip)
+    listed = json.loads(run("list", folder, "--json")[1])["recordings"]
+    assert [(recording["used"], recording["clipped_samples"]) for recording in listed if not recording["sound"]] == [
+        (True, 1)
+    ], "to drive it again would choose by the outcome"
+    comparison = compared(folder)
+    assert of_jerk(comparison)["passes"] == [4, 4]
+    assert of_jerk(comparison)["verdict"] == "harsher"
+    told = cautions(comparison)
+    assert "Used without the windows that clipping or an overflow touched: quarry-lane_polyurethane_pass01." in told
+    assert "Without the passes that clipped or overflowed every verdict is the same." in told
+    assert "1 pass with polyurethane clipped and none with the other part" in told
+    assert "a lower bound" in told
+
+
+def test_passes_clipped_too_often_are_left_out_and_that_is_told_as_no_selection(drives, compared, tmp_path):
+    def clip(key, counts, said):
+        if is_rough_after(key) and key[2] <= 2:
+            counts[5000::1500, 2] = 32767
+        return counts, said
+
+    comparison = compared(drives(tmp_path / "drives", 1.15, passes=4, change=clip))
+    assert of_jerk(comparison)["passes"] == [4, 2]
+    assert all("is touched, too much to use the rest" in left_out["reason"] for left_out in comparison["excluded"])
+    assert "2 passes with polyurethane clipped and none with the other part" in cautions(comparison)
