@@ -13,10 +13,10 @@ from towertap.compare.findings.describe import findings_table
 from towertap.compare.sections import SECTIONS
 from towertap.compare.sections.captures import CapturesSection, conditions, order
 from towertap.report.driven import driven
-from towertap.report.page import Shown, render
+from towertap.report.page import PagePicture, render
 from towertap.report.report import write_report
 
-NO_PICTURE = Shown("", "", (), "")
+NO_PICTURE = PagePicture("", "", (), "")
 ODD = "odd-\udcff"
 """What os.fsdecode makes of the byte FF."""
 VOID = {"meta", "img", "br", "link", "hr", "input"}

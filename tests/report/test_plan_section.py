@@ -9,7 +9,7 @@ from towertap.compare.comparison import compare
 from towertap.compare.plan.order import drive_order
 from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
 from towertap.compare.stats.planning import PlannedDesign
-from towertap.report.page import Shown, render
+from towertap.report.page import PagePicture, render
 
 ROADS = (PlannedRoad("quarry-lane", 40.0), PlannedRoad("bypass", 40.0))
 PLAN = Plan(
@@ -33,13 +33,13 @@ PLAN = Plan(
 
 
 def page(comparison):
-    return html.unescape(render(comparison, Shown("", "", (), ""), {name: [] for name in comparison.evidence}))
+    return html.unescape(render(comparison, PagePicture("", "", (), ""), {name: [] for name in comparison.evidence}))
 
 
 def test_the_plan_and_the_departures_from_it_are_there(recorded):
     """Three passes of each part on both roads, as planned; but compared with another margin and further metrics."""
     comparison = compare(recorded, margin=0.10, metrics=["jerk_z", "weighted_z"], plan=PLAN)
-    source = render(comparison, Shown("", "", (), ""), {name: [] for name in comparison.evidence})
+    source = render(comparison, PagePicture("", "", (), ""), {name: [] for name in comparison.evidence})
     assert "Is &lt;this&gt; harsher?" in source
     for words in (
         f"Not as planned in {len(comparison.departures)} points.",

@@ -23,7 +23,7 @@ MOST_CAUTIONS = 4
 
 
 @dataclass(frozen=True)
-class Shown:
+class PagePicture:
     """A picture as the page has it: `panels` are `svg` elements, `data` is the file of what is drawn."""
 
     title: str
@@ -36,8 +36,8 @@ class Shown:
 
 def render(
     comparison: Comparison,
-    findings: Shown,
-    pictures: Mapping[str, Sequence[Shown]],
+    findings: PagePicture,
+    pictures: Mapping[str, Sequence[PagePicture]],
     notices: Sequence[str] = (),
     full: bool = False,
 ) -> str:

@@ -59,7 +59,7 @@ def make_folders(folder: Path) -> None:
         (folder / beside).mkdir(parents=True, exist_ok=True)
 
 
-def shown(picture: Picture, folder: Path, sounds: Mapping[str, Path] | None = None) -> page.Shown:
+def shown(picture: Picture, folder: Path, sounds: Mapping[str, Path] | None = None) -> page.PagePicture:
     """A picture for the page in `folder`, with its panels and its data beside that."""
     panels = []
     title = " ".join(picture.title.split())
@@ -70,7 +70,7 @@ def shown(picture: Picture, folder: Path, sounds: Mapping[str, Path] | None = No
         panels.append(Markup(style.svg(panel, name, title)))
     write_csv(picture.data, folder / DATA / f"{picture.name}.csv")
     sound = (sounds or {}).get(picture.name)
-    return page.Shown(
+    return page.PagePicture(
         title,
         picture.caption,
         tuple(panels),
