@@ -26,8 +26,13 @@ def template(name: str) -> Template:
         lstrip_blocks=True,
     )
     environment.globals.update(palette=Markup(palette.css()), versions=versions())
-    environment.filters.update(percent=numbers.percent, sentence_case=sentence_case)
+    environment.filters.update(percent=numbers.percent, sentence_case=sentence_case, unbroken=unbroken)
     return environment.get_template(name)
+
+
+def unbroken(words: str) -> str:
+    """The words with every number and its percent on one line."""
+    return words.replace(" %", "\u00a0%")
 
 
 def versions() -> str:
