@@ -148,7 +148,7 @@ def test_what_is_not_given_is_asked_for_on_a_terminal(run, tmp_path, sits):
     assert plan.hold.tyre_pressures_kpa == "250, 250, 300, 300"
     assert plan.margin == 0.12
     assert "felt" not in err
-    assert "Beware" not in err
+    assert "Caution" not in err
 
 
 def test_an_answer_that_cannot_stand_is_asked_for_again_at_once(run, tmp_path, sits):
@@ -218,7 +218,7 @@ def test_a_plan_without_a_mounting_warns_and_so_does_its_run_sheet(run, tmp_path
     assert (status, err) == (0, "")
     status, _, err = run("plan", tmp_path / "without", *CALL[:-2], "--spread", "4")
     assert status == 0
-    assert err.startswith("Beware: the plan does not say how the box is mounted")
+    assert err.startswith("Caution: the plan does not say how the box is mounted")
     sheets = [(tmp_path / name / "run_sheet.txt").read_text("utf-8") for name in ("with", "without")]
     assert ["how the box is mounted" in sheet for sheet in sheets] == [False, True]
 

@@ -42,7 +42,7 @@ def command(folder: Path, plan_file: Path | None) -> Outcome:
         "lacking": [asdict(drive) for drive in left],
         "doubts": doubts,
     }
-    remarks = [Text(f"Beware: {doubt}", "yellow") for doubt in doubts]
+    remarks = [Text(f"Caution: {doubt}", "yellow") for doubt in doubts]
     if plan and left:
         are = "is" if len(left) == 1 else "are"
         following = f"pass {left[0].pass_number} of {left[0].road} with {left[0].part}"

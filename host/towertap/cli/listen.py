@@ -55,4 +55,4 @@ def command(
     )
     found = f"; found again with an agreement of {heard.agreement:.2f}" if heard.agreement is not None else ""
     data = {"sound": out, **asdict(heard), "caution": CAUTION}
-    return Outcome(data, Group(Text(f"{out}: {heard.words}{found}"), Text(f"\nBeware: {CAUTION}", style="yellow")))
+    return Outcome(data, Group(Text(f"{out}: {heard.words}{found}"), Text(f"\nCaution: {CAUTION}", style="yellow")))

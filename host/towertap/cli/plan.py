@@ -104,7 +104,7 @@ def command(folder: Path, pilot: Path | None, passes: int | None, bench: Path | 
     planned = design_of(given["design"]) if given["design"] else None
     given = asked(given, pilot)
     if not given["mounting"]:
-        console.print(Text(f"Beware: {NO_MOUNTING}, or plan anew with it"), style="yellow", soft_wrap=True)
+        console.print(Text(f"Caution: {NO_MOUNTING}, or plan anew with it"), style="yellow", soft_wrap=True)
     spread = _spread(given, pilot)
     kept = controls_with(given["vehicle"], bench or BENCH)
     known = known_before(kept, given["metrics"][0], given["refit_sd"], given["day_sd"])

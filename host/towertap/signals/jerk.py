@@ -1,4 +1,4 @@
-"""Jerk, the rate of change of acceleration, up to a stated edge: without one it is mostly sensor noise."""
+"""Jerk, the time derivative of acceleration (m/s³), up to a stated edge: without one it is mostly sensor noise."""
 
 from __future__ import annotations
 
