@@ -137,13 +137,13 @@ def _change(case: Case) -> tuple[str, str]:
         return _of_control(case.control, lead, name)
     if _mixed(case, lead):
         return "mixed", f"with {drives.after}, {name} is {_by_road(case.of_roads(lead.metric))}"
-    size, of_part = _higher(lead), f"({range_percent(lead.part.interval)})"
+    size, of_part = _higher(lead), range_percent(lead.part.interval)
     if lead.verdict in ("harsher", "gentler"):
         alone = [finding.road for finding in case.of_roads(lead.metric) if finding.verdict != lead.verdict]
         tail = f"; {listed(alone)} alone would not show it" if alone else ""
         if lead.over_all and lead.roads_differ:
             tail = f", by roads {_sizes(case.of_roads(lead.metric))}"
-        than = f"than with {drives.before} {where} {of_part}{tail}"
+        than = f"than with {drives.before} {where} ({of_part}, 19 times in 20){tail}"
         return WORDS[lead.verdict], f"with {drives.after}, {name} is {size} {than}"
     changed = f"with {drives.after}, {name} changed by {change_percent(lead.ratio, lead.interval)}"
     if lead.verdict == "equivalent":
@@ -152,9 +152,9 @@ def _change(case: Case) -> tuple[str, str]:
         was = f"with {drives.after}, {name} was {size} on these drives {where} ({range_percent(lead.interval)})"
         return "undecided", f"{was}; it may be {other_cause(lead)}"
     if lead.on_these_drives == "equivalent":
-        may_be = f"but for the part it may be {of_part[1:-1]}"
+        may_be = f"but for the part it may be {of_part}"
         return "undecided", f"{changed} on these drives {where}, less than {margin}, {may_be}"
-    return "undecided", f"{changed} {where} {of_part}, which neither shows a change nor rules out one of {margin}"
+    return "undecided", f"{changed} {where} ({of_part}), which neither shows a change nor rules out one of {margin}"
 
 
 def _of_control(control: Control, lead: Finding, name: str) -> tuple[str, str]:
