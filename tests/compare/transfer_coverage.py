@@ -36,7 +36,7 @@ def coherent_pass(side, number, gain):
     """A pass that follows in every band, with `gain` (bands,)."""
     every = (0.9,) * BANDS, (0.1,) * BANDS
     names = f"{side}-{number}-sill", f"{side}-{number}-arm"
-    return PassTransfer(*names, side, number, 0.0, 0.0, 0.0, 9, 9, 50.0, tuple(gain.tolist()), *every, BENCH, None)
+    return PassTransfer(*names, number, 0.0, 0.0, 0.0, 9, 9, 50.0, tuple(gain.tolist()), *every, BENCH, None, side)
 
 
 def all_hold(runs, passes, spreads, seed=1, **how):
