@@ -16,10 +16,15 @@ from towertap.workers import all_cores, fleet
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
+fresh_option = click.option(
+    "--fresh", is_flag=True, help="Read every capture anew, whatever was kept of an earlier run."
+)
+
+
 def reads_captures(command: Command) -> Command:
     """Give a command --fresh and --scheduler; it gets `fresh` and `workers`."""
 
-    @click.option("--fresh", is_flag=True, help="Read every capture anew, whatever was kept of an earlier run.")
+    @fresh_option
     @click.option(
         "--scheduler",
         metavar="ADDRESS",

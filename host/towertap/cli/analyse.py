@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import click
@@ -15,16 +15,21 @@ from towertap.amendments import note_seen
 from towertap.analysis import Analysis, analyse_capture, describe
 from towertap.archive.record import is_archived
 from towertap.bench.carried import records_for
+from towertap.bench.records import bench_folder, digest_of
 from towertap.capture.conditions import StruckOut
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers
+from towertap.cli._reading import fresh_option
 from towertap.errors import CallError
 from towertap.exports import exporter
+from towertap.kept import Kept
 from towertap.motion import in_words
 from towertap.settings import default
 from towertap.signals.bands import SKIRT
 from towertap.signals.jerk import EDGE_HZ, design
+from towertap.signals.metrics import METRICS
+from towertap.signals.stream import Windows
 from towertap.words.numbers import number
 from towertap.words.phrases import sentence_case
 
@@ -51,6 +56,7 @@ MARKS = {"clean": "", "marked": " *", "not judged": " **"}
     help="Folder of the bench records; default: as set, or the folder 'bench' beside the capture.",
 )
 @click.option("--whole", is_flag=True, help="Keep standing, pulling away and what marks start and stop cut off.")
+@fresh_option
 @answers
 def command(
     capture: Path,
@@ -60,30 +66,68 @@ def command(
     mounting: str | None,
     folder: Path | None,
     whole: bool,
+    fresh: bool,
 ) -> Outcome:
     """Analyse, save, tell."""
     out = out or (capture.with_suffix(".windows.csv") if not is_archived(capture) else beside_archive(capture))
     if os.path.realpath(out) == os.path.realpath(capture):
         raise CallError(f"{out}: the table would overwrite the capture; give another --out")
     export = exporter(out)
-    with open_capture(capture) as opened:
-        integrity = check(opened)  # what is damaged anywhere is damaged here
-        if jerk_edge_hz is not None:  # asked for: to leave the jerk out is no answer
-            design(jerk_edge_hz, opened.rate_hz)
-        analysis = analyse_capture(
-            opened,
-            window_s=window_s,
-            jerk_edge_hz=jerk_edge_hz or EDGE_HZ,
-            mounting=mounting,
-            bench=records_for(opened, folder),
-            whole=whole,
-        )
-        struck, digest = opened.struck_out, opened.text("raw_sha256")
-    note_seen([(capture, digest)])
+    records = bench_folder(capture, folder)
+    settings = (window_s, jerk_edge_hz, mounting, whole, str(records), digest_of(records), *METRICS)
+    entry = Kept(capture, "analysed", settings)
+    read: CaptureAnalysed | None = None if fresh else entry.look_up(CaptureAnalysed)
+    if read is None:
+        read = _read(capture, folder, window_s, jerk_edge_hz, mounting, whole)
+        entry.keep(read.to_keep())
+    analysis, integrity, struck = read.restored(), read.integrity, read.struck_out
+    note_seen([(capture, read.raw_sha256)])
     export(analysis)
     return Outcome(
         _data(capture, out, analysis), Group(_table(analysis), *_not_used(integrity, struck), *_remarks(out, analysis))
     )
+
+
+@dataclass(frozen=True)
+class CaptureAnalysed:
+    """What the command reads of a capture; kept without what is a table of this program."""
+
+    analysis: Analysis
+    integrity: Integrity
+    struck_out: StruckOut | None
+    raw_sha256: str
+
+    def to_keep(self) -> CaptureAnalysed:
+        """Without the metrics themselves, and the powers that only bench records need."""
+        analysis = self.analysis
+        return replace(self, analysis=replace(analysis, metrics={}, kept=Windows(analysis.kept.kept, {})))
+
+    def restored(self) -> Analysis:
+        """The analysis with its metrics."""
+        return replace(self.analysis, metrics={name: METRICS[name] for name in self.analysis.whole})
+
+
+def _read(
+    path: Path,
+    bench: Path | None,
+    window_s: float,
+    jerk_edge_hz: float | None,
+    mounting: str | None,
+    whole: bool,
+) -> CaptureAnalysed:
+    with open_capture(path) as capture:
+        integrity = check(capture)  # what is damaged anywhere is damaged here
+        if jerk_edge_hz is not None:  # asked for: to leave the jerk out is no answer
+            design(jerk_edge_hz, capture.rate_hz)
+        analysis = analyse_capture(
+            capture,
+            window_s=window_s,
+            jerk_edge_hz=jerk_edge_hz or EDGE_HZ,
+            mounting=mounting,
+            bench=records_for(capture, bench),
+            whole=whole,
+        )
+        return CaptureAnalysed(analysis, integrity, capture.struck_out, capture.text("raw_sha256"))
 
 
 def beside_archive(capture: Path) -> Path:
