@@ -60,8 +60,7 @@ def entry_of(capture_path: Path) -> Entry:
         return _nothing(capture_path, str(error).removeprefix(f"{capture_path}: "))
     unsaid = [name for name in ("part", "road", "pass_number", "mounting") if not getattr(conditions, name)]
     problems = [
-        *([struck.words] if struck else []),
-        *integrity.no_pass,
+        *([struck.words] if struck else integrity.no_pass),
         *([f"does not say its {', '.join(unsaid)}"] if unsaid else []),
     ]
     return Entry(
