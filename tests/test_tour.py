@@ -18,6 +18,7 @@ ROOT = Path(__file__).parents[1]
 PAGE = ROOT / "hardware_notes" / "tour.md"
 WIDTH = 110
 """Longer lines are wrapped on the page."""
+OF_EARLIER_RUNS = shutil.ignore_patterns("streams", ".towertap", "values_seen.json")
 FENCE = re.compile(r"^```sh\n(.*?)^```$", re.DOTALL | re.MULTILINE)
 
 
@@ -48,7 +49,7 @@ def on_page(output: str) -> str:
 
 def as_it_is(page: str, folder: Path) -> str:
     """The page with what its commands print now."""
-    shutil.copytree(ROOT / "example_captures", folder / "example_captures", ignore=shutil.ignore_patterns("streams"))
+    shutil.copytree(ROOT / "example_captures", folder / "example_captures", ignore=OF_EARLIER_RUNS)
 
     def again(block: re.Match[str]) -> str:
         shown = (f"$ {command}\n{on_page(run(command, folder))}" for command, _ in commands(block[1]))

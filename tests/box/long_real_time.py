@@ -2,8 +2,8 @@
 
     python tests/box/long_real_time.py --hours 2 --stall 20 --every 600
 
-The simulated box blocks while nobody reads, as a box on USB does when its buffers are full; its chip overflows, and
-what it loses must be counted, box and recorder must go on, and neither may grow.
+The simulated box blocks while nobody reads, and its virtual time seems to stand still meanwhile: 8 stalls of 20 s cost
+no sample. So this shows that box and recorder go on and do not grow, not what an overflow of a real chip would cost.
 """
 
 import argparse
