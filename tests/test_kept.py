@@ -116,6 +116,16 @@ def test_a_bit_flipped_at_any_of_200_places_is_noticed(tmp_path):
     assert Kept(capture, "use", ()).look_up(kind)[1] == Conditions("minibus")
 
 
+def test_a_pipe_in_place_of_a_result_is_not_waited_for(tmp_path):
+    capture = tmp_path / "drive.h5"
+    capture.write_bytes(b"counts")
+    Kept(capture, "use", ()).keep([1.0])
+    (result,) = (tmp_path / FOLDER).iterdir()
+    result.unlink()
+    os.mkfifo(result)
+    assert Kept(capture, "use", ()).look_up(list[float]) is None
+
+
 def test_a_pass_whose_kept_result_is_damaged_is_read_again(folder, reads):
     path = sorted(folder.glob("*.h5"))[0]
     PassReader({}).read_all([ReadTask(path)], None, None)

@@ -21,7 +21,7 @@ import scipy
 from platformdirs import user_cache_path
 
 from towertap.archive.record import is_archived
-from towertap.doors.files import sha256_of
+from towertap.doors.files import opened, sha256_of
 from towertap.doors.whole_file import whole_file
 from towertap.errors import FileError
 from towertap.lazily import pd
@@ -40,8 +40,9 @@ class Kept:
     def look_up(self, kind: Any) -> Any:
         """What was kept, of a `kind` made of dataclasses, arrays, tables and plain data; None where nothing can be."""
         for place in self._places():
-            with suppress(OSError, ValueError, TypeError):  # nothing there, or nothing to be trusted
-                content = place.read_bytes()
+            with suppress(FileError, OSError, ValueError, TypeError):  # nothing there, or nothing to be trusted
+                with opened(place, "a result that was kept") as file:
+                    content = file.read()
                 body = content[DIGEST_BYTES:]
                 if hashlib.sha256(body).digest() == content[:DIGEST_BYTES] and body[:DIGEST_BYTES] == self._key:
                     plain = msgspec.msgpack.decode(body[DIGEST_BYTES:])

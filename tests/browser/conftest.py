@@ -103,6 +103,7 @@ class Browser:
         """The page as a PDF on paper of a size."""
         import base64
 
+        self.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
         paper = {"paperWidth": width_in, "paperHeight": height_in, "printBackground": True}
         return base64.b64decode(self.driver.execute_cdp_cmd("Page.printToPDF", paper)["data"])
 

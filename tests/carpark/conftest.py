@@ -126,15 +126,15 @@ def drives(by_hand):
 class PlayingBox:
     """A box on `path` that plays the next of `signals` at every start without seconds, and rests at a start with some.
 
-    `began` is when the last start was obeyed; `played` is set when all of a signal is sent. A signal whose number is
-    in `pulled` loses its cable half way.
+    `began` is when the last start was obeyed; `played` is set when all of a signal is sent. It does not hear the next
+    `deaf_to` starts. A signal whose number is in `pulled` loses its cable half way.
     """
 
     def __init__(self, by_hand, path, signals, pulled=(), idle_ms2=0.02):
         self._by_hand, self.path, self._signals, self._pulled = by_hand, path, iter(enumerate(signals)), set(pulled)
         self._idle_ms2 = idle_ms2
         self.played, self._closing = threading.Event(), threading.Event()
-        self.began = 0.0
+        self.began, self.deaf_to = 0.0, 0
         self._sequence = self._clock_us = self._first = 0
         self._line = b""
         self.starts = 0
@@ -177,6 +177,8 @@ class PlayingBox:
             self._hello(False)
         elif command["do"] == "mark":
             self._send(FrameType.MARK, command["text"].encode())
+        elif command["do"] == "start" and self.deaf_to:
+            self.deaf_to -= 1
         elif command["do"] == "start":
             self._first = 0
             self._hello(True)

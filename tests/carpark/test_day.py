@@ -20,8 +20,9 @@ from towertap.compare.plan.plan import read_plan
 
 FACTOR = 1.4
 SECONDS = 14.0
-STOPPED, PULLED, REDONE, SHORT = 5, 9, 14, 19
-"""Numbers of drives as they are driven: one with a stop, one that loses its cable, one with traffic, one too short."""
+STOPPED, DEAF, PULLED, REDONE, SHORT = 5, 7, 9, 14, 19
+"""Numbers of drives as they are driven: one with a stop, one before which the box does not start, one that loses its
+cable, one with traffic, one too short."""
 TOWERTAP = [sys.executable, "-c", "from towertap.cli import main; main()"]
 
 
@@ -123,6 +124,9 @@ def test_a_day_of_24_drives_that_goes_wrong_ends_in_the_right_verdict(plan_path,
                 terminal.press("\r")
             settling += terminal.keys - before
         _, shown = terminal.wait_for("q ends the day")
+        if number == DEAF and "tries the box again" in shown:
+            terminal.press("\r")
+            continue
         assert f"{drive.road}, pass {drive.pass_number}" in shown
         assert max(len(line) for line in shown.splitlines() if line[:1] in "╭│╰") <= 80
         box.played.clear()
@@ -132,6 +136,7 @@ def test_a_day_of_24_drives_that_goes_wrong_ends_in_the_right_verdict(plan_path,
         waits["begin"].append(time.monotonic() - pressed)
         assert box.played.wait(30)
         time.sleep(0.1)
+        box.deaf_to = int(number + 1 == DEAF)
         pressed = time.monotonic()
         terminal.press("\r")
         found, shown = terminal.wait_for(r"sound, \d|not to be used")
@@ -153,7 +158,7 @@ def test_a_day_of_24_drives_that_goes_wrong_ends_in_the_right_verdict(plan_path,
     assert (status, len(day["drives"]), len(day["struck_out"]), day["left"]) == (0, 27, 3, [])
     assert terminal.bells >= 2 * 27
     of_redone = 2 + 1 + 1 + len("r\rtraffic\r") + 2 * 3  # their own two keys, Enter twice, the reason
-    assert terminal.keys - began_at - settling <= 2 * 24 + of_redone + 1
+    assert terminal.keys - began_at - settling <= 2 * 24 + of_redone + 2  # the box tried again, the day ended
     assert max(waits["begin"]) < 5, waits  # of a busy machine; the promise is held by the test of one drive
     mistaken = next(path for path in out.glob("quarry-lane_polyurethane*.h5") if struck(path) is None)
     assert run("correct", mistaken, "--part", "polyurethan")[0] == 0

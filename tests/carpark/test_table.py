@@ -166,13 +166,18 @@ def test_two_roads_under_one_name_are_not_judged_unless_asked(drives, compared, 
     assert of_jerk(compared(folder, "--judge-unaligned"))["basis"] == "whole passes"
 
 
-def test_clipped_passes_are_used_and_the_verdict_told_without_them(drives, compared, tmp_path):
+def test_clipped_passes_are_used_and_the_verdict_told_without_them(run, drives, compared, tmp_path):
     def clip(key, counts, said):
         if is_rough_after(key) and key[2] == 1:
             counts[7000, 2] = 32767
         return counts, said
 
-    comparison = compared(drives(tmp_path / "drives", 1.15, passes=4, change=clip))
+    folder = drives(tmp_path / "drives", 1.15, passes=4, change=clip)
+    listed = json.loads(run("list", folder, "--json")[1])["recordings"]
+    assert [(recording["used"], recording["clipped_samples"]) for recording in listed if not recording["sound"]] == [
+        (True, 1)
+    ], "to drive it again would choose by the outcome"
+    comparison = compared(folder)
     assert of_jerk(comparison)["passes"] == [4, 4]
     assert of_jerk(comparison)["verdict"] == "harsher"
     told = cautions(comparison)

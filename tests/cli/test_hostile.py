@@ -13,8 +13,8 @@ from towertap.archive import adding
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions, write_sidecar
 
-ESCAPES = "\x1b[2J\x1b]0;sound\x07\r\x9b31m[/b][green]\u202e"
-"""Clears a screen, sets a title, goes to the line's begin, colours, and turns the direction of writing."""
+ESCAPES = "\x1b[2J\x1b]0;sound\x07\r\x9b31m[/b][green]\u202e$\\frac$"
+"""Clears a screen, sets a title, goes to the line's begin, colours, turns the direction of writing, is no formula."""
 SIDES = ("--before", "soft", "--after", "stiff", "--smooth", "bypass")
 OPTIONS = ["--vehicle", "a", "--part", "b", "--road", "c", "--pass", "1", "--mounting", "x=+X,y=+Y,z=+Z"]
 
@@ -57,6 +57,7 @@ CALLS = {
     "archive verify": ("archive", "verify", "{}"),
     "record --conditions": ("record", "--conditions", "{}", *OPTIONS),
     "record --plan": ("record", "--plan", "{}", *OPTIONS),
+    "show": ("show", "{}"),
     "simbox --signal": ("simbox", "--signal", "{}"),
     "compare": ("compare", "{}", *SIDES),
     "compare --plan": ("compare", "{folder}", "--plan", "{}"),
@@ -89,18 +90,19 @@ def test_what_is_no_file_is_refused_in_one_line_and_at_once(call, strange, make_
 
 WRITING = {
     "decode": ("decode", "{raw}", "--out", "{}.h5"),
-    "analyse": ("analyse", "{capture}", "--mounting", "x=+X,y=+Y,z=+Z", "--whole", "--out", "{}.csv"),
+    "analyse": ("analyse", "{capture}", "--whole", "--out", "{}.csv"),
     "export": ("export", "{capture}", "--to", "{}.csv", "--counts"),
     "import": ("import", "{table}", "--out", "{}.h5"),
     "listen": ("listen", "{capture}", "{capture}", "--out", "{}.wav"),
+    "show": ("show", "{capture}", "--out", "{}.png"),
 }
 
 
 @pytest.mark.parametrize("call", WRITING)
 def test_what_is_no_file_is_not_written_over(call, make_capture, by_hand, tmp_path, run):
-    capture = make_capture(by_hand.recording(6))
+    capture = make_capture(by_hand.recording(6), conditions=Conditions(mounting="x=+X,y=+Y,z=+Z"))
     (tmp_path / "table.csv").write_text("t,ax,ay,az\n" + "".join(f"{k / 100},0,0,9.8\n" for k in range(50)))
-    for suffix in (".h5", ".csv", ".wav"):
+    for suffix in (".h5", ".csv", ".wav", ".png"):
         os.mkfifo(tmp_path / f"pipe{suffix}")
         (tmp_path / f"zero{suffix}").symlink_to("/dev/zero")
     for name in ("pipe", "zero"):
@@ -173,6 +175,7 @@ def test_nothing_in_a_file_rewrites_what_its_reader_sees(make_capture, by_hand, 
         ("export", path, "--to", ".csv", "--counts"),
         ("drop", path, "--reason", ESCAPES),
         ("list", tmp_path),
+        ("show", path),
         ("correct", path, "--road", f"lane{ESCAPES}"),
         ("import", logger, "--acceleration", f"ax{ESCAPES},ay,az"),
         ("import", logger, "--unit", ESCAPES),
@@ -197,6 +200,7 @@ CLOSED = "import sys; from towertap.cli import main; main()"
 
 @pytest.mark.parametrize("words", [("check", "drive.h5"), ("list", "."), ("completion", "bash")])
 def test_an_answer_that_cannot_be_written_is_status_2_and_no_traceback(words, make_capture, tmp_path, monkeypatch):
+    signal.alarm(60)  # three processes, each with all that it loads
     make_capture()
     monkeypatch.chdir(tmp_path)
     command = [sys.executable, "-c", CLOSED, *words]

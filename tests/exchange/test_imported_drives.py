@@ -85,12 +85,15 @@ def test_imported_drives_go_through_compare_to_a_verdict(folder, run, tmp_path):
     (finding,) = (entry for entry in answer["findings"] if entry["metric"] == "acceleration_z")
     assert finding["verdict"] == "harsher"
     assert finding["ratio"] == pytest.approx(2.2 / 1.2, rel=0.05)
-    assert any("12 captures of 12 not from a box" in warning for warning in answer["warnings"])
+    assert any("12 captures of 12 not from a box" in caution["words"] for caution in answer["cautions"])
     metrics = {entry["metric"] for entry in answer["findings"]}
     if recorder == "phone":  # its rate carries no jerk up to 100 Hz, and no weighting up to 80 Hz
         assert metrics == {"acceleration_z"}
-        left_out = [warning for warning in answer["warnings"] if "is left out" in warning]
-        assert [warning.split()[0] for warning in left_out] == ["jerk_z", "weighted_z"]
+        left_out = [caution["words"] for caution in answer["cautions"] if "is left out" in caution["words"]]
+        assert [words.split(" is left out")[0] for words in left_out] == [
+            "Vertical jerk",
+            "Weighted vertical acceleration",
+        ]
     else:
         assert metrics == {"acceleration_z", "jerk_z", "weighted_z"}
     page = (tmp_path / "report" / "report.html").read_text("utf-8")
@@ -111,8 +114,8 @@ def test_sides_of_different_kinds_are_warned_of(recorded):
         "rubber rests on 6 captures imported from another recorder; polyurethane rests on 6 captures of a box."
     )
     not_proved, differing = unproved(mixed)
-    assert not_proved.startswith("6 captures of 12 not from a box")
-    assert "do not rest on the same recorders" in differing
-    warnings = compare(mixed).warnings
-    assert {not_proved, differing} <= set(warnings)
-    assert any("no bench record" in warning and "6 of 6" in warning for warning in warnings)
+    assert not_proved.words.startswith("6 captures of 12 not from a box")
+    assert "do not rest on the same recorders" in differing.words
+    cautions = compare(mixed).cautions
+    assert {not_proved, differing} <= set(cautions)
+    assert any("No bench record" in caution.words and "6 of 6" in caution.words for caution in cautions)

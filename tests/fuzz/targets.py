@@ -174,8 +174,9 @@ def amended(data: bytes) -> None:
 
 
 def analysed(data: bytes) -> None:
-    """A capture, analysed and listened to."""
+    """A capture, analysed, drawn and listened to."""
     path = _file("analysed.h5", data)
+    _command("show", path)
     _command("analyse", path, "--out", PLACE / "windows.csv")
     _command("listen", path, path, "--out", PLACE / "sound.wav", "--seconds", 0.5, "--at", 1, "--after-at", 2)
 

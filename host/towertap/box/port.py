@@ -140,6 +140,12 @@ class SerialBox:
                 raise BoxError(f"{self.port}: the box {_reports(frame)}; check the sensor and its wiring")
         return hello
 
+    def greet(self, timeout_s: float = ANSWER_TIMEOUT_S) -> None:
+        """Greet the box, and stop it where a recorder that is gone left it running; BoxError as `hello`."""
+        if self.hello(timeout_s)["running"]:
+            self.stop()
+            self.hello(timeout_s)
+
     def read_clock(self, timeout_s: float = ANSWER_TIMEOUT_S) -> ClockReading:
         """Pair the clock of a greeted box, which is not running, with the host's."""
         _, clock_us, sent, received = self._converse(b"", timeout_s)
@@ -225,9 +231,7 @@ def open_box(port: str | None = None, timeout_s: float = ANSWER_TIMEOUT_S) -> Se
 def _open_greeted(port: str, timeout_s: float) -> SerialBox:
     box = SerialBox(port)
     try:
-        if box.hello(timeout_s)["running"]:
-            box.stop()
-            box.hello(timeout_s)
+        box.greet(timeout_s)
     except BaseException:
         box.close()
         raise

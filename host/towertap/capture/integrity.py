@@ -28,6 +28,11 @@ LEAST_PASS_S = 10.0
 """The filters of the metrics take 3.5 s to settle, and a shorter pass leaves too little road to align."""
 
 
+TOUCHING = {"clipping", "fifo_overflows"}
+"""Rules that speak of single moments: a pass that breaks no other is used without those. It is not driven again for
+them: a harsher part clips more, so that would choose by the outcome."""
+
+
 @dataclass(frozen=True)
 class Integrity:
     """What `check` found; the fields are the keys of its JSON."""
@@ -72,6 +77,23 @@ class Integrity:
     rules: list[Judgement]
     from_box: bool = True
     """Otherwise it is imported, and "sound" says only that nothing speaks against it."""
+
+    @property
+    def touched(self) -> set[str]:
+        """What of TOUCHING does not hold, where all else does; empty otherwise."""
+        broken = {rule.name for rule in self.rules if rule.ok is False}
+        return broken if broken <= TOUCHING else set()
+
+    @property
+    def no_pass(self) -> list[str]:
+        """Why no comparison can use it as a pass; empty where one can."""
+        short = [f"too short: {self.seconds:.1f} s, and a pass needs {LEAST_PASS_S:g} s"]
+        return [*([] if self.touched else self.reasons), *(short if self.seconds < LEAST_PASS_S else [])]
+
+    @property
+    def remark(self) -> str:
+        """What is to be said of a pass that can be used and is not sound; empty where there is nothing."""
+        return f"{'; '.join(self.reasons)}: used without what that touched" if self.touched else ""
 
     def data(self) -> dict[str, Any]:
         """The answer for JSON."""
@@ -125,11 +147,6 @@ def check(capture: Capture, limits: Limits | None = None) -> Integrity:
         rules=rules,
         from_box=source is None,
     )
-
-
-def too_short(seconds: float) -> list[str]:
-    """Why a recording of so many seconds is no pass, if it is none."""
-    return [f"too short: {seconds:.1f} s, and a pass needs {LEAST_PASS_S:g} s"] if seconds < LEAST_PASS_S else []
 
 
 def _unproved(rule: Judgement, source: Origin) -> Judgement:

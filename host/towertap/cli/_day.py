@@ -21,7 +21,7 @@ from towertap.cli._recording import RecordedDrive, Recorder
 from towertap.compare.drives.slots import Key
 from towertap.compare.inventory import inventory, lacking
 from towertap.compare.plan.plan import Plan, PlannedDrive
-from towertap.errors import AnalysisError, CallError
+from towertap.errors import AnalysisError, BoxError, CallError
 
 SETTLED = ("tyre_pressures_kpa", "air_temperature_c", "box_position", "mounting")
 """Asked once, and again where the part is changed: what does not change from drive to drive."""
@@ -57,18 +57,40 @@ class Day:
             )
         self._settle(SETTLED)
         self._look()
-        part, choice, note = left[0].part, "", ""
+        part, choice = left[0].part, ""
         while choice != "q":
             left = [drive for drive in self.plan.drives if _key(drive) not in self.done]
             if left and left[0].part != part:
                 part = left[0].part
                 self._settle(AGAIN, over=True)
-            choice, note = self._announce(left[0]) if left else (ask(ALL_DRIVEN, _choice, "") or "q", "")
-            if choice == "r":
-                self._again(self.driven[-1], ask("Why is it driven again (traffic, line, braked …)", _reason))
-            elif choice == "":
-                self._drive(left[0], note)
-        return self._outcome(left)
+            try:
+                choice = self._turn(left[0] if left else None)
+            except BoxError as error:
+                choice = self._lost(error)
+        return self._outcome([drive for drive in self.plan.drives if _key(drive) not in self.done])
+
+    def _turn(self, drive: PlannedDrive | None) -> str:
+        """One choice of the passenger, and what it asks for; `drive` is the next one, None after the last."""
+        choice, note = self._announce(drive) if drive else (ask(ALL_DRIVEN, _choice, "") or "q", "")
+        if choice == "r":
+            self._again(self.driven[-1], ask("Why is it driven again (traffic, line, braked …)", _reason))
+        elif choice == "" and drive:
+            self._drive(drive, note)
+        return choice
+
+    def _lost(self, error: Exception) -> str:
+        """Say what is wrong with the box, and try it again until it answers or the day is ended ("q")."""
+        self.recorder.ring()
+        tell(str(error))
+        while ask("Enter tries the box again, q ends the day", _choice, "") != "q":
+            try:
+                self.recorder.box.reopen()
+                self.recorder.box.greet()
+            except (BoxError, OSError) as still:
+                tell(str(still))
+            else:
+                return ""
+        return "q"
 
     def _settle(self, names: tuple[str, ...], over: bool = False) -> None:
         """Ask for what the plan and the options leave open; `over`: again, with what was said offered."""
@@ -127,7 +149,8 @@ class Day:
         self.driven.append(driven)
         self.done.add(_key(drive))
         if not driven.problem:
-            text = f"sound, {driven.integrity.seconds:.1f} s: {driven.capture_path.name}"
+            remark, seconds = driven.integrity.remark, driven.integrity.seconds
+            text = f"{remark or 'sound'}, {seconds:.1f} s: {driven.capture_path.name}"
             console.print(judged(True, text), soft_wrap=True)
             return
         self.recorder.ring()

@@ -24,7 +24,7 @@ from towertap.box.port import SerialBox
 from towertap.box.recorder import Recording, record
 from towertap.capture.conditions import Conditions, sidecar_path
 from towertap.capture.decode import decode_raw
-from towertap.capture.integrity import Integrity, check, too_short
+from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import console
 
@@ -44,7 +44,7 @@ class RecordedDrive:
     @property
     def problem(self) -> str:
         """Why the pass cannot be used; empty when it can."""
-        return "; ".join([*self.integrity.reasons, *too_short(self.integrity.seconds)])
+        return "; ".join(self.integrity.no_pass)
 
     def data(self) -> dict[str, Any]:
         """For JSON."""

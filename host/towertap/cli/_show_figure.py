@@ -62,9 +62,8 @@ def draw(shown: Shown) -> Figure:
         )
     panels[4].set_xlim(0, shown.pieces[-1][1])
     panels[4].set_xlabel("time from the start of the recording, s")
-    left_out, gap = Patch(label="no drive over the road", lw=0, fc=FAINT), Patch(label="gap", lw=0, fc=WASH, ec=QUIET)
-    gap.set_hatch("////")
-    legend(figure, [left_out, gap])
+    no_drive = Patch(label="no drive over the road", fc=FAINT, lw=0)
+    legend(figure, [no_drive, Patch(label="gap", fc=WASH, ec=QUIET, hatch="////", lw=0)])
     return figure
 
 

@@ -145,7 +145,7 @@ def _outcome(driven: RecordedDrive, plan_path: Path | None, out: Path) -> Outcom
         text.append(f"{'not sound' if not driven.integrity.sound else 'sound, and not a pass'}: {driven.problem}")
         text.append(f"Next: '{strike}', and drive it again under the same number")
     else:
-        text += ["sound", f"Next: {_after(plan_path, out)}"]
+        text += [driven.integrity.remark or "sound", f"Next: {_after(plan_path, out)}"]
     return Outcome(driven.data(), "\n".join(text), 0 if driven.integrity.sound else 1)
 
 

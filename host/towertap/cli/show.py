@@ -15,12 +15,13 @@ from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers, judged, lines
 from towertap.compare.inventory import entry_of
 from towertap.compare.sections.traces.trace import trace
-from towertap.errors import FileError
+from towertap.errors import CallError, FileError
 from towertap.motion import in_words, moving
 from towertap.signals.metrics import THIRDS
 from towertap.words.numbers import number
 
 AXES = ("x", "y", "z")
+PNG_START = b"\x89PNG\r\n\x1a\n"
 RUNNING = ("acceleration_z", "weighted_z")
 """Metrics drawn second by second."""
 
@@ -39,6 +40,8 @@ def command(capture: Path, out: Path | None) -> Outcome:
     from towertap.cli import _show_figure  # matplotlib takes long to load
 
     out = out or (Path(f"{capture.parent.name}.png") if is_archived(capture) else capture.with_suffix(".png"))
+    if out.exists() and not (out.is_file() and _is_png(out)):
+        raise CallError(f"{out}: there already, and no picture: not replaced; give another --out")
     with open_capture(capture) as opened:
         analysis = analyse_capture(opened, metrics=[*RUNNING, *THIRDS], bench=records_for(opened), whole=True)
         of_drive = moving(opened, analysis.course)
@@ -63,7 +66,7 @@ def command(capture: Path, out: Path | None) -> Outcome:
     left_out = in_words(of_drive)
     told = lines(
         title,
-        judged(not entry.problem, entry.problem or "sound, and would be used"),
+        judged(not entry.problem, entry.problem or (entry.integrity and entry.integrity.remark) or "sound"),
         f"peaks    {', '.join(f'{axis} {number(peak)}' for axis, peak in peaks.items())} m/s², without gravity",
         *(f"{analysis.metrics[name].label}, by the second: {_range(windows[name])} m/s²" for name in RUNNING),
         *([f"no drive over the road: {left_out}"] if left_out else []),
@@ -79,6 +82,11 @@ def command(capture: Path, out: Path | None) -> Outcome:
         "marks": [{"time_s": time_s, "text": text} for time_s, text in marks],
     }
     return Outcome(data, told)
+
+
+def _is_png(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(len(PNG_START)) == PNG_START
 
 
 def _range(values: np.ndarray) -> str:

@@ -381,9 +381,13 @@ def _touched(case: Case, findings: Sequence[Finding]) -> str:
     metrics = dict.fromkeys(finding.metric for finding in findings)
     if findings == [finding for finding in case.all if finding.road in roads]:
         return f"On {listed(list(roads))}: "
-    if findings == [finding for finding in case.all if finding.metric in metrics]:
-        return f"{sentence_case(listed(list(dict.fromkeys(finding.label for finding in findings))))}: "
-    return f"{sentence_case(listed([f'{finding.label} on {finding.road}' for finding in findings]))}: "
+    names = []
+    for metric in metrics:
+        of_metric = [finding for finding in findings if finding.metric == metric]
+        every = len(of_metric) == sum(finding.metric == metric for finding in case.all)
+        on = "" if every else f" on {listed([finding.road for finding in of_metric])}"
+        names.append(of_metric[0].label + on)
+    return f"{sentence_case(listed(names))}: "
 
 
 def left_out(case: Case) -> Iterator[Caution]:

@@ -9,7 +9,7 @@ from datetime import datetime
 from pathlib import Path
 
 from towertap.capture.conditions import Conditions, read_sidecar
-from towertap.capture.integrity import Integrity, check, too_short
+from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
 from towertap.compare.drives.reading import began
 from towertap.compare.plan.plan import Plan, PlannedDrive
@@ -61,8 +61,7 @@ def entry_of(capture_path: Path) -> Entry:
     unsaid = [name for name in ("part", "road", "pass_number", "mounting") if not getattr(conditions, name)]
     problems = [
         *([struck.words] if struck else []),
-        *(integrity.reasons),
-        *too_short(integrity.seconds),
+        *integrity.no_pass,
         *([f"does not say its {', '.join(unsaid)}"] if unsaid else []),
     ]
     return Entry(

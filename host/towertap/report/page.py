@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from towertap.compare.caution import Weight
 from towertap.compare.comparison import Comparison
 from towertap.compare.drives.model import Drives
 from towertap.compare.findings.describe import findings_table, notes_together
@@ -17,8 +18,8 @@ from towertap.report.templates import template
 
 UP_FRONT = "passes"
 """The section whose picture stands before the folds."""
-MOST_CAUTIONS = 5
-"""So many stand beside the answer's own; the others are in a fold."""
+MOST_CAUTIONS = 4
+"""So many stand beside the answer's own, of those that weaken it; the others are in a fold."""
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,8 @@ def render(
     full: bool = False,
 ) -> str:
     """Fill the template; `pictures` are those of each section. Every text that a user gave is escaped."""
-    others = [caution.words for caution in comparison.cautions if caution.words not in comparison.answer.cautions]
+    others = [caution for caution in comparison.cautions if caution.words not in comparison.answer.cautions]
+    beside = [caution for caution in others if caution.weight > Weight.LIMITS][:MOST_CAUTIONS]
     differing, alike = driven(comparison)
     return template("report.html.j2").render(
         comparison=comparison,
@@ -54,8 +56,8 @@ def render(
         up_front=pictures.get(UP_FRONT, ()),
         differing=differing,
         alike=alike,
-        cautions=others[:MOST_CAUTIONS],
-        further=others[MOST_CAUTIONS:],
+        cautions=[caution.words for caution in beside],
+        further=[caution.words for caution in others if caution not in beside],
         evidence=[
             (section, comparison.evidence[section.name], () if section.name == UP_FRONT else pictures[section.name])
             for section in SECTIONS

@@ -66,8 +66,8 @@ WRONG = (
 """What to do about a drive that is not as it should be."""
 
 WRITE_DOWN = ("start", "tyres FL FR RL RR, kPa", "air, °C", "traffic, line, wet, wind")
-DRIVES_MM, ROW_MM = 160.0, (5.0, 10.0)
-"""Height of all lines of drives on the first page, and the least and most of one."""
+DRIVES_MM, STAGE_MM, ROW_MM = 184.0, 9.0, (5.0, 10.0)
+"""Height of all stages with their drives on the first page, of a stage's heading, and the least and most of a drive."""
 
 
 @dataclass(frozen=True)
@@ -111,7 +111,7 @@ def run_sheet(plan: Plan, wanted: Wanted, suffix: str) -> str:
         cautions=CAUTIONS,
         wrong=WRONG,
         write_down=WRITE_DOWN,
-        row_mm=min(ROW_MM[1], max(ROW_MM[0], DRIVES_MM / len(plan.drives))),
+        row_mm=min(ROW_MM[1], max(ROW_MM[0], (DRIVES_MM - STAGE_MM * len(in_turn)) / len(plan.drives))),
         width=max(len(road.name) for road in plan.roads),
     )
 
@@ -135,15 +135,15 @@ def stages(plan: Plan) -> Iterator[Stage]:
 def _begins(before: str, part: str, refit: bool, control: str | None) -> str:
     """What is done before the drives with a part, in words."""
     if not before:
-        return f"{part} is fitted"
+        return "fitted"
     if control == "positive":
         return f"change nothing but this: from {before} to {part}"
     if refit and before != part and not control:
-        return f"take {before} out and fit {part}"
+        return f"{before} out, {part} in"
     renamed = f"; from here on it is called {part}" if before != part else ""
     if refit:
-        return f"take {before} out and fit it anew, with every step that a change takes{renamed}"
-    return f"leave {before} as it is fitted{renamed}"
+        return f"{before} out and in again, as in a change{renamed}"
+    return f"left as it is fitted{renamed}"
 
 
 def drives_folder(plan: Plan) -> str:

@@ -6,6 +6,8 @@ import math
 
 MOST_DIGITS = 6
 """An interval's end is written with no more digits than these, however near to 1."""
+MANY_TIMES = 3.0
+"""So much is no longer said in percent."""
 LEAST_P = 0.001
 """No smaller p is printed."""
 MOST_PLACES = 3
@@ -52,6 +54,11 @@ def change_percent(ratio: float, interval: tuple[float, float] | None = None) ->
     """A ratio as a change, "+29 %"; with no more digits than its interval has, where there is one."""
     places = _places(interval[1] - interval[0], 2) if interval else 0 if abs(ratio - 1) >= 0.0995 else 1
     return f"{_signed(ratio, places)} %"
+
+
+def growth(ratio: float, interval: tuple[float, float] | None = None) -> str:
+    """A ratio as a change in percent, or from 3 on as so many times: "+30 %", "to 4.6 times"."""
+    return f"to {number(ratio, 2)} times" if ratio >= MANY_TIMES else change_percent(ratio, interval)
 
 
 def range_percent(interval: tuple[float, float] | None) -> str:

@@ -11,8 +11,8 @@ from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 from towertap.compare.comparison import compare
-from towertap.compare.drives.folder import began
 from towertap.compare.drives.model import Quantity
+from towertap.compare.drives.reading import began
 from towertap.compare.findings.departures import departures, with_leads
 from towertap.compare.findings.find import find
 from towertap.compare.plan.order import drive_order

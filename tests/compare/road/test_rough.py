@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import runpy
+from pathlib import Path
+
 import numpy as np
 import pytest
 from towertap.compare.road.places import find_places
@@ -94,3 +97,11 @@ def test_windows_that_each_pass_picks_for_itself_would_hide_part_of_a_change(mak
         ratios.append(contrast(*([make.rms(values) for values in side] for side in kept.values()), 0.1).ratio)
     assert np.mean(shares) == pytest.approx(share, abs=0.03)
     assert np.expm1(np.log(ratios).mean()) == pytest.approx(shows, abs=0.01)
+
+
+def test_the_pass_with_a_burst_is_named_and_the_change_behind_it_shown(make):
+    """From drives to findings: a short run of `burst_rates.py`."""
+    script = runpy.run_path(str(Path(__file__).parents[1] / "burst_rates.py"))
+    for change, row in script["shares"](script["rows"](make, range(3))).items():
+        shown = float(change != "no change")
+        assert (row["with it"], row["with it, over all places"], row["the right one"]) == (shown, 0.0, 1.0)

@@ -14,6 +14,7 @@ from functools import cache, partial
 import numpy as np
 from scipy.special import chdtri
 from statsmodels.stats.power import TTestIndPower
+from towertap.compare.plan.choice import DRIFT_CANCELS
 from towertap.compare.stats.part import statements
 from towertap.compare.stats.planning import (
     DESIGNS,
@@ -97,7 +98,7 @@ if __name__ == "__main__":
         for stated in (None, 0.02, 0.01):
             known = (Beforehand(stated_sd=stated),) * 2
             able = partial(reach, pass_sd=PASS_SD / np.sqrt(roads), known=known, changes=(0.10,))
-            chosen = cheapest(able)
+            chosen = cheapest(able, designs=DRIFT_CANCELS)
             print(f"{roads} rough road(s), stated {stated}:", chosen and (chosen.planned.order, chosen.passes))
     truly = next(passes for passes in CHOICES if power(0.05, passes) >= 0.8)
     for df in (3, 4, 6, 10, 20):

@@ -25,10 +25,8 @@ from towertap.kept import Kept
 from towertap.signals.metrics import METRICS, THIRDS
 from towertap.workers import Workers
 
-TOUCHING = {"clipping", "fifo_overflows"}
-"""Rules that speak of single windows: a pass that breaks no other is used without those."""
 MOST_TOUCHED = 0.25
-"""Of a pass; with more it is left out."""
+"""Of a pass, by clipping and overflows; with more it is left out."""
 WORTH_BYTES = 10_000_000
 """Fewer bytes of captures are read before other processes have started."""
 
@@ -141,8 +139,7 @@ class PassReader:
         if struck := capture.struck_out:
             raise (SeenAndStruckOutError if struck.after_values else AnalysisError)(struck.words)
         integrity = check(capture)
-        broken = {rule.name for rule in integrity.rules if rule.ok is False}
-        touched = bool(broken) and broken <= TOUCHING and not self.whole and not self.include_unsound
+        touched = bool(integrity.touched) and not self.whole and not self.include_unsound
         why_not = f"not sound: {'; '.join(integrity.reasons)}"
         if not (integrity.sound or touched or self.include_unsound):
             raise AnalysisError(why_not)
@@ -157,7 +154,7 @@ class PassReader:
             clipped_s=integrity.clipped_s if touched else (),
         )
         if touched and (lost := _touched_share(analysis, integrity)) > MOST_TOUCHED:
-            what = ClippedOutError if "clipping" in broken else AnalysisError
+            what = ClippedOutError if "clipping" in integrity.touched else AnalysisError
             raise what(f"{why_not}; {100 * lost:.0f} % of it is touched, too much to use the rest")
         windows = analysis.joined(CELLS_A_WINDOW)
         if windows.empty:

@@ -19,7 +19,7 @@ from towertap.compare.stats.planning import MOST_PASSES, Needed, passes_needed, 
 from towertap.compare.stats.ratio import Contrast, ends, holm
 from towertap.compare.stats.spreads import ClusterSpread
 from towertap.words.numbers import change_percent, p_value, range_percent
-from towertap.words.phrases import counted, listed, sentence_case
+from towertap.words.phrases import listed, sentence_case
 
 DISAGREE = 0.05
 """Blocks are told to disagree where part × block has a smaller p."""
@@ -242,6 +242,5 @@ def _cautions(finding: Finding) -> Iterator[Caution]:
         sizes = listed([change_percent(ratio) for ratio in finding.block_ratios])
         yield Caution(f"Its blocks disagree ({sizes}; p {p_value(finding.p_interaction)}).", Weight.WEAKENS)
     if finding.influence and finding.influence.hangs_on:
-        first, *others = finding.influence.hangs_on
-        as_well = f", or without one of {counted(len(others), 'other')}" if others else ""
-        yield Caution(f"Without {first} alone the verdict would be another{as_well}.", Weight.WEAKENS)
+        weight = Weight.LIMITS if finding.verdict == "undecided" else Weight.WEAKENS
+        yield Caution("Without one single pass, named in the evidence, the verdict would be another.", weight)

@@ -60,7 +60,9 @@ class Wanted:
 
     def able(self, planned: PlannedDesign, passes: int, pass_sd: float | None = None) -> Reach:
         """What a design can do with so many passes a side: the change that counts first, then CHANGES."""
-        truly = CONTROLS[self.control].truly(*(of.sd for of in self.taken)) if self.control else None
+        installation, day = self.taken
+        differ = CONTROLS[self.control].differ if self.control else (True, True)
+        truly = float(installation.sd) * differ[0], float(day.sd) * differ[1]
         changes = tuple(dict.fromkeys((self.margin, *CHANGES)))
         pass_sd = self.spread.planned if pass_sd is None else pass_sd
         return reach(planned, passes, pass_sd, self.margin, changes=changes, known=self.known, true_sd=truly)

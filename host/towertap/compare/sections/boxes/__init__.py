@@ -11,7 +11,7 @@ from towertap.compare.findings.model import Finding
 from towertap.compare.road.rough import window_values
 from towertap.compare.section import Evidence, Section
 from towertap.compare.sections.boxes.levels import Drawn, Levels
-from towertap.compare.sections.boxes.steps import FORMULA, about_the_part, on_these_drives, values
+from towertap.compare.sections.boxes.steps import FORMULA, about_the_part, on_these_drives, taken, values
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.words.phrases import counted
@@ -40,6 +40,7 @@ class BoxesSection(Section):
         return Evidence(
             headline=f"{passes} passes over {counted(len(study.roads), 'rough road')}; the verdicts rest on them.",
             tables=(values(study, of_roads), on_these_drives(findings), about_the_part(findings)),
+            paragraphs=(taken(findings),),
             drawn=Drawn(drives, dict(study.limits), of_roads, smooth, rough),
         )
 

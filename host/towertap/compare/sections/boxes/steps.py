@@ -8,7 +8,7 @@ from towertap.compare.findings.describe import SOURCES
 from towertap.compare.findings.model import Finding
 from towertap.compare.study import Study
 from towertap.words.numbers import change_percent, interval, number
-from towertap.words.phrases import sentence_case
+from towertap.words.phrases import listed, sentence_case, some
 from towertap.words.table import MISSING, Table, tabulate
 
 DIGITS = 6
@@ -58,12 +58,11 @@ def on_these_drives(findings: Sequence[Finding]) -> Table:
         "On these drives",
         (
             {
+                "metric": f"{sentence_case(finding.label)}, {finding.unit}",
                 "road": finding.road,
-                "metric": finding.label,
                 "n": f"{finding.passes[0]} + {finding.passes[1]}",
                 "before": number(finding.before, DIGITS),
                 "after": number(finding.after, DIGITS),
-                "unit": finding.unit,
                 "ratio": number(finding.ratio, DIGITS),
                 "SE of ln ratio": number(finding.standard_error, DIGITS),
                 "df": number(finding.df, 4),
@@ -76,32 +75,52 @@ def on_these_drives(findings: Sequence[Finding]) -> Table:
                 "family": str(finding.family),
                 "by block": ", ".join(change_percent(ratio) for ratio in finding.block_ratios) or MISSING,
                 "on these drives": finding.on_these_drives,
+                "hangs on": (finding.influence and some(finding.influence.hangs_on)) or MISSING,
             }
-            for finding in findings
+            for finding in _by_metric(findings)
         ),
+        grouped=True,
     )
+
+
+def _by_metric(findings: Sequence[Finding]) -> list[Finding]:
+    metrics = list(dict.fromkeys(finding.metric for finding in findings))
+    return sorted(findings, key=lambda finding: metrics.index(finding.metric))
 
 
 def about_the_part(findings: Sequence[Finding]) -> Table:
     """The second, and what is in its error."""
-    return tabulate("About the part", (_part_row(finding) for finding in findings))
+    return tabulate("About the part", map(_part_row, _by_metric(findings)), grouped=True)
+
+
+def taken(findings: Sequence[Finding]) -> str:
+    """How far installations and days are taken to differ, and whence that is known, in a sentence."""
+    spreads: dict[str, list[str]] = {}
+    for finding in findings:
+        for kind, spread in (("installations", finding.part.installation), ("days", finding.part.day)):
+            size = f"{kind} by {100 * spread.sd:.2g} % ({SOURCES[spread.source]})"
+            spreads.setdefault(size, []).append(finding.label)
+    every = len(dict.fromkeys(finding.label for finding in findings))
+    told = []
+    for size, labels in spreads.items():
+        of = list(dict.fromkeys(labels))
+        told.append(size if len(of) == every else f"{size} in {listed(of)}")
+    return f"For the part, installations and days are taken to differ: {'; '.join(told)}."
 
 
 def _part_row(finding: Finding) -> dict[str, str]:
     part, overlap = finding.part, finding.overlap
     return {
+        "metric": sentence_case(finding.label),
         "road": finding.road,
-        "metric": finding.label,
         "SE of passes": number(part.pass_error, DIGITS),
         "its df": number(part.pass_df, 4),
         "Σ W², installations": number(overlap.installation_coefficient, 4),
         "s, installations": number(part.installation.sd, 4),
         "df, installations": number(part.installation.df),
-        "installations are": SOURCES[part.installation.source],
         "Σ W², days": number(overlap.day_coefficient, 4),
         "s, days": number(part.day.sd, 4),
         "df, days": number(part.day.df),
-        "days are": SOURCES[part.day.source],
         "SE of ln ratio": number(part.standard_error, DIGITS),
         "df": number(part.df, 4),
         "95 % interval": interval(part.interval, DIGITS),

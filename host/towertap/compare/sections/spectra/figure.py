@@ -27,10 +27,14 @@ FRACTION = 24
 
 
 def panels(spectra: Spectra, noise: float) -> list[Figure]:
-    """A panel a road, all on the same axes; `noise` is that of the sensor by its data sheet, (m/s²)²/Hz."""
+    """A panel a road, all on the same axes.
+
+    `noise` is that of the sensor by its data sheet, (m/s²)²/Hz, NaN for another recorder's.
+    """
     densities = [density for sides in spectra.values() for density in sides.values()]
     top = max(density.high.max() for density in densities)
-    bottom = max(min(noise, *(density.mean.min() for density in densities)) / 2, top * 1e-7)
+    bottom = max(np.nanmin([noise, *(density.mean.min() for density in densities)]) / 2, top * 1e-7)
+    floor = [Line2D([], [], color=QUIET, lw=0.9, ls=":", label="sensor noise")] if np.isfinite(noise) else []
     figures = []
     for road, sides in spectra.items():
         figure = new_figure(3.0)
@@ -38,7 +42,7 @@ def panels(spectra: Spectra, noise: float) -> list[Figure]:
         _panel(axes, road, sides)
         axes.axhline(noise, color=QUIET, lw=0.9, ls=":")
         axes.set_ylim(bottom, top * 12)
-        legend(figure, [*side_handles(), Line2D([], [], color=QUIET, lw=0.9, ls=":", label="sensor noise")], columns=3)
+        legend(figure, [*side_handles(), *floor], columns=3)
         figures.append(figure)
     return figures
 

@@ -23,7 +23,7 @@ from towertap.compare.stats.joint import joint_intervals
 from towertap.compare.study import Road
 from towertap.signals.bands import BANDS, NOMINAL, edges_hz
 from towertap.signals.metrics import METRICS, THIRDS
-from towertap.words.numbers import change_percent
+from towertap.words.numbers import growth
 from towertap.words.phrases import counted, listed
 
 Array = NDArray[np.float64]
@@ -187,5 +187,5 @@ def _runs(thirds: Sequence[BandChange]) -> list[list[BandChange]]:
 def _run(run: Sequence[BandChange]) -> str:
     """A run of third-octaves by the one that changed most, and from where to where it goes."""
     most = max(run, key=lambda band: abs(math.log(band.ratio)))
-    size = f"{change_percent(most.ratio, most.interval)} at {most.name}"
+    size = f"{growth(most.ratio, most.interval)} at {most.name}"
     return size if len(run) == 1 else f"{size} (shown from {run[0].name.removesuffix(' Hz')} to {run[-1].name})"
