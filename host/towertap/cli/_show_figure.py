@@ -27,7 +27,7 @@ LONGEST_MARK = 24
 
 
 @dataclass(frozen=True, eq=False)
-class Shown:
+class ShownFigure:
     """What is drawn: `pieces` are start and end of each stretch without a gap, `marks` time and text, all in s."""
 
     title: str
@@ -38,13 +38,13 @@ class Shown:
     of_drive: Moving
 
 
-def write(path: Path, shown: Shown) -> None:
+def write(path: Path, shown: ShownFigure) -> None:
     """Draw, and write a PNG; OSError where it cannot be written."""
     with rc_context(RC):
         save(draw(shown), path)
 
 
-def draw(shown: Shown) -> Figure:
+def draw(shown: ShownFigure) -> Figure:
     """Five panels over one axis of time."""
     figure = new_figure(9.0, width_in=8.6, title=shown.title)
     panels = figure.subplots(5, 1, sharex=True, height_ratios=[2, 2, 3, 2, 4])
@@ -98,7 +98,7 @@ def _spectrogram(figure: Figure, axes: Axes, windows: pd.DataFrame) -> None:
     log_ticks(bar.ax, "y")
 
 
-def _shade(axes: Axes, shown: Shown) -> None:
+def _shade(axes: Axes, shown: ShownFigure) -> None:
     left_out = np.flatnonzero(np.diff(shown.of_drive.left_out, prepend=False, append=False)).reshape(-1, 2) * CELL_S
     for start_s, end_s in left_out:
         axes.axvspan(start_s, end_s, color=FAINT, alpha=0.6, lw=0)
