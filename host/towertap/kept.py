@@ -12,12 +12,12 @@ import secrets
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from functools import cache
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any, get_origin
 
 import msgspec
 import numpy as np
+import scipy
 from platformdirs import user_cache_path
 
 from towertap.archive.record import is_archived
@@ -80,7 +80,7 @@ class Kept:
 @cache
 def _program() -> str:
     """The code of this program and the libraries that calculate, to the last line."""
-    digest = hashlib.sha256(f"numpy {np.__version__}, scipy {version('scipy')}".encode())
+    digest = hashlib.sha256(f"numpy {np.__version__}, scipy {scipy.__version__}".encode())
     for path in sorted(Path(__file__).parent.rglob("*.py")):
         digest.update(path.read_bytes())
     return digest.hexdigest()

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import signal
 import threading
 from collections.abc import Callable, Iterator
-from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, Executor
 from contextlib import AbstractContextManager, contextmanager
-from multiprocessing.connection import wait
 
 from towertap.errors import CallError
 
@@ -26,6 +24,9 @@ def all_cores() -> Iterator[Executor]:
     Processes start anew and load what they run: a script that comes here must be guarded by `if __name__ ==
     "__main__"`. Raises CallError where one of them was ended from outside.
     """
+    import multiprocessing  # takes as long to load as a command's help
+    from concurrent.futures import ProcessPoolExecutor
+
     processes = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     executor = ProcessPoolExecutor(processes, multiprocessing.get_context("spawn"), _begin)
     try:
@@ -72,6 +73,9 @@ def _no_interrupts() -> Iterator[None]:
 
 def _begin() -> None:
     """In a new process: leave Ctrl-C to the first, and end when that does, however it does."""
+    import multiprocessing
+    from multiprocessing.connection import wait
+
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     first = multiprocessing.parent_process()
     assert first is not None

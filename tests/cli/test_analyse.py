@@ -9,6 +9,7 @@ import pytest
 from towertap.amendments import SEEN
 from towertap.capture.conditions import Conditions
 from towertap.exports import EXPORTS, Export
+from towertap.kept import FOLDER
 from towertap.signals.channels import BandPass, Channel
 from towertap.signals.metrics import METRICS, Metric
 
@@ -103,7 +104,7 @@ def test_a_table_is_replaced_and_nothing_is_left_beside_it(run, capture, tmp_pat
         assert run("analyse", capture, "--out", table, "--window-s", window_s)[0] == 0
         written.append(table.read_bytes())
     assert written[0] != written[1]
-    assert {path.name for path in tmp_path.iterdir()} == {"drive.ttraw", "drive.h5", table.name, SEEN}
+    assert {path.name for path in tmp_path.iterdir()} == {"drive.ttraw", "drive.h5", table.name, SEEN, FOLDER}
 
 
 def test_a_format_is_one_line_and_a_second_run_replaces_its_own_file_only(run, capture, tmp_path, monkeypatch):

@@ -1,0 +1,124 @@
+"""How fast all of it is, as a table: `python -m tests.benchmarks`. Processor time, so that a busy machine tells little.
+
+Ratios are to bare kernels of the same run; commands are processes of their own, the best of three.
+"""
+
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+import zlib
+from collections import deque
+from pathlib import Path
+
+import numpy as np
+from scipy import signal
+from towertap.analysis import analyse_capture
+from towertap.capture.conditions import Conditions
+from towertap.capture.decode import decode_raw
+from towertap.capture.reading import open_capture
+from towertap.kept import FOLDER
+
+from tests.benchmarks.conftest import FRAME, RATE_HZ, write
+from tests.benchmarks.test_analyse_speed import BLOCK, CELLS, KERNEL
+from tests.benchmarks.test_decode_speed import decoded, seconds_of, struct_loop
+from tests.conftest import HandMade
+
+LONG_S, PASS_S = 600, 20
+NAMES = ("--before", "soft", "--after", "stiff", "--smooth", "bypass")
+SIDES = [(road, part, number) for road in ("bypass", "lane", "moor") for part in NAMES[1:4:2] for number in range(1, 5)]
+
+
+def main():
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
+        print(f"{os.cpu_count()} cores, {processor()}; Python {sys.version.split()[0]}, numpy {np.__version__}\n")
+        print("| what | measured |\n|---|---|")
+        for what, measured in (*kernels(folder), *commands(folder)):
+            print(f"| {what} | {measured} |", flush=True)
+
+
+def kernels(folder):
+    raw = write(folder / "long.ttraw", HandMade(), LONG_S)
+    stream = write(folder / "short.ttraw", HandMade(), 40).read_bytes()
+    loop, arrays, bare = seconds_of(
+        lambda: deque(struct_loop(stream), maxlen=0),
+        lambda: deque(decoded(stream), maxlen=0),
+        lambda: checked_and_parted(stream),
+        repeats=7,
+    )
+    yield (
+        "raw bytes → checked arrays",
+        f"{bare / arrays:.2f} of CRC-32 and de-interleaving alone; {loop / arrays:.0f} × a struct loop",
+    )
+    (decode,) = seconds_of(lambda: decode_raw(raw, folder / "long.h5"), repeats=2)
+    yield "`decode` of 10 min", f"{LONG_S / decode:.0f} × real time"
+    rows = LONG_S * RATE_HZ
+    size = (folder / "long.h5").stat().st_size / (12 * rows)
+    yield "a capture of white noise on disk", f"{size:.2f} of its counts in 16 bits"
+    options = {"mounting": "x=+X,y=+Y,z=+Z"}
+    with open_capture(folder / "long.h5") as capture:
+        kernel, metrics, cells = seconds_of(
+            lambda: deque((signal.sosfilt(KERNEL, BLOCK) for _ in range(rows // BLOCK.shape[1])), maxlen=0),
+            lambda: analyse_capture(capture, **options),
+            lambda: analyse_capture(capture, window_s=0.1, metrics=CELLS, knocks=True, **options),
+        )
+    for what, took in (("all metrics", metrics), ("third-octaves, cells and knocks", cells)):
+        yield f"analysing 10 min, {what}", f"{LONG_S / took:.0f} × real time, {took / kernel:.1f} bare filters"
+
+
+def checked_and_parted(stream):
+    """The bare kernel: one CRC-32 of all bytes, and the counts of every frame."""
+    first = stream.find(b"\xa7\x74\x62\xd5", 4)
+    frames = np.frombuffer(stream, FRAME, (len(stream) - first) // FRAME.itemsize, first)
+    zlib.crc32(stream)
+    counts = frames["packets"]["counts"].reshape(-1, 6).astype("<i2")
+    return np.ascontiguousarray(counts[:, :3]), np.ascontiguousarray(counts[:, 3:])
+
+
+def commands(folder):
+    drives = folder / "drives"
+    drives.mkdir()
+    for seed, (road, part, number) in enumerate(SIDES):
+        rng = np.random.default_rng(seed)
+        spread = (60 if road == "bypass" else 300 if part == "soft" else 360) * np.exp(0.03 * rng.standard_normal())
+        counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], spread, (PASS_S * RATE_HZ, 6))).astype(int)
+        raw = drives / f"{road}_{part}_{number}.ttraw"
+        raw.write_bytes(b"".join(HandMade().recording(PASS_S, counts=counts, rolls=True)))
+        decode_raw(raw, raw.with_suffix(".h5"), Conditions("bus", part, road, number, 40, mounting="x=+X,y=+Y,z=+Z"))
+    capture, report = drives / "lane_soft_1.h5", ("--report", folder / "report", "--no-sounds")
+    for command in (("compare", "--help"), ("plan", "--help"), ("check", "--help")):
+        yield f"`{' '.join(command)}`", best(command)
+    yield f"`check` of {PASS_S} s", best(("check", capture))
+    yield f"`analyse` of {PASS_S} s, nothing kept", best(("analyse", capture, "--fresh"))
+    yield "… kept", best(("analyse", capture))
+    yield f"`compare` of 24 passes of {PASS_S} s, nothing kept", best(("compare", drives, *NAMES, "--fresh"))
+    size = sum(path.stat().st_size for path in (drives / FOLDER).iterdir()) / len(SIDES) / 1000
+    yield f"… kept, {size:.0f} kB a pass", best(("compare", drives, *NAMES))
+    yield "… kept, with the report", best(("compare", drives, *NAMES, *report))
+
+
+def best(words):
+    """The least processor time of three runs of a command, and its memory."""
+    times = []
+    for _ in range(3):
+        start, before = time.monotonic(), resource.getrusage(resource.RUSAGE_CHILDREN)
+        call = [sys.executable, "-c", "from towertap.cli import main; main()", *map(str, words)]
+        subprocess.run(call, stdout=subprocess.DEVNULL, check=True)
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        used = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+        times.append((used, time.monotonic() - start))
+    return f"{min(times)[0]:.2f} s of processor time"
+
+
+def processor():
+    names = [
+        line.split(":")[1].strip() for line in Path("/proc/cpuinfo").read_text().splitlines() if "model name" in line
+    ]
+    return names[0] if names else "an unknown processor"
+
+
+if __name__ == "__main__":
+    main()
