@@ -289,12 +289,14 @@ def test_signals_are_read_from_npy_and_csv(tmp_path):
     np.savetxt(tmp_path / "plain.csv", values, delimiter=",")
     np.savetxt(tmp_path / "named.csv", values, delimiter=",", header="x,y,z", comments="")
     timed = np.column_stack([np.arange(6) / 250, values])
+    np.savetxt(tmp_path / "exported.csv", timed, delimiter=",", header="time_s, x, y, z", comments="")
     np.savetxt(tmp_path / "timed.csv", timed, delimiter=",", header="# a remark\nTime, x, y, z", comments="")
     for name, rate_hz, expected_hz in (
         ("a.npy", 100, 100),
         ("plain.csv", 100, 100),
         ("named.csv", 100, 100),
         ("timed.csv", None, 250),
+        ("exported.csv", None, 250),
     ):
         signal, rate = read_signal(tmp_path / name, rate_hz)
         assert np.array_equal(signal, values)

@@ -41,6 +41,8 @@ FAULTS: dict[str, dict[str, Any]] = {
 }
 """What can go wrong in a simulated box: name → its settings and their defaults."""
 
+TIMES = ("t", "time", "time_s")
+"""Names of a first column of times in seconds; the last is that of an exported capture."""
 AXES = ("x", "y", "z", "gx", "gy", "gz")
 """The axes' names in faults: accelerometer, gyroscope."""
 
@@ -161,7 +163,7 @@ class SimulatedBox:
 def read_signal(path: str | Path, rate_hz: float | None = None) -> tuple[NDArray[np.float64], float]:
     """Read a signal for a simulated box: (n, 3) or (n, 6) in m/s² (and rad/s), and its sample rate in Hz.
 
-    `path` is .npy, or CSV with or without a line of names; a first column named `t` or `time`, in seconds, gives the
+    `path` is .npy, or CSV with or without a line of names; a first column named as in TIMES, in seconds, gives the
     rate and is dropped, else `rate_hz` must. TowertapError says in one line what is wrong with it.
     """
     path = Path(path)
@@ -176,7 +178,7 @@ def read_signal(path: str | Path, rate_hz: float | None = None) -> tuple[NDArray
             first_name, values = _read_csv(path)
     except (ValueError, TypeError, EOFError) as error:
         raise CallError(f"{path}: not a table of numbers: {' '.join(str(error).split())}") from None
-    if first_name.lower() in ("t", "time") and len(values) > 1:
+    if first_name.lower() in TIMES and len(values) > 1:
         rate_hz = _rate_of(values[:, 0], rate_hz, path)
         values = values[:, 1:]
     return _checked(values, str(path)), _checked_rate(rate_hz)

@@ -20,8 +20,8 @@ from towertap.errors import CallError
     help="""Start a simulated box that plays a recorded signal, and print the port to record from.
 
 The signal is a .csv or .npy file with three columns in m/s² (or six, with rad/s after them) in the chip's axes, as an
-accelerometer feels them: at rest +9.81 upwards. It begins when the box is told to start. The box runs in real time
-until Ctrl-C.""",
+accelerometer feels them: at rest +9.81 upwards. What `towertap export --chip-axes --to .csv` writes is one. It begins
+when the box is told to start. The box runs in real time until Ctrl-C.""",
 )
 @click.option(
     "--signal", "path", type=click.Path(path_type=Path), help="Signal to play; without it the box is at rest."
