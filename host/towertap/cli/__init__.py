@@ -45,7 +45,7 @@ class _LazyGroup(click.Group):
     """A group that lists its commands from the table and imports one only when it runs."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(COMMANDS)
+        return [*COMMANDS]
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
@@ -56,7 +56,7 @@ class _LazyGroup(click.Group):
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
+            formatter.write_dl([*COMMANDS.items()])  # the command `list` hides the word of Python's own
 
 
 @click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})

@@ -203,7 +203,7 @@ def _where(case: Case) -> str:
 
 def _higher(finding: Finding) -> str:
     size = change_percent(finding.ratio, finding.interval)
-    return f"{size[1:]} {'higher' if size[0] == '+' else 'lower'}"
+    return f"{size.lstrip('+−')} {'higher' if finding.ratio >= 1 else 'lower'}"
 
 
 def _mixed(case: Case, lead: Finding) -> bool:
