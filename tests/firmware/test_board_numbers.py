@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
-from towertap.firmware import firmware_dir
 from towertap.wire.frames import OVERHEAD
 
-PAGE = firmware_dir().parent / "hardware_notes" / "board_numbers.md"
+PAGE = Path(__file__).parents[2] / "hardware_notes" / "board_numbers.md"
 RATES_HZ = [1000, 2000, 4000, 8000]
 
 USB_BYTES_S = 19 * 64 * 1000
