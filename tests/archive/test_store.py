@@ -93,7 +93,7 @@ def test_corrected_conditions_are_taken_over_with_what_they_were(archive, tmp_pa
     with open_capture(archive / added.name / "capture.h5") as capture:
         assert capture.conditions.part == "stiff"
     assert json.loads((archive / added.name / "raw.conditions.json").read_text())["conditions"]["part"] == "stiff"
-    assert verify(archive, redecode=True).problems == []
+    assert verify(archive).problems == []
     assert store.select(store.listing(archive).records, part="stiff") == [record]
     assert adding.add(archive, again).how == "there already"
     again.unlink()  # the raw recording alone, whose own sidecar has the condition of before

@@ -105,5 +105,5 @@ def test_too_short_is_refused_with_what_it_needs(run, make_capture, by_hand, sec
 def test_help_lists_the_bench(run):
     status, out, _err = run("bench", "--help")
     assert status == 0
-    for name in ("noise", "tumble", "tap", "clock"):
+    for name in ("noise", "tumble", "tap", "selftest"):
         assert f"\n  {name} " in out

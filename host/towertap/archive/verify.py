@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-import gzip
-import shutil
-import tempfile
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from towertap.archive import record as records
 from towertap.archive.adding import ADDING
 from towertap.archive.kept import LIST, kept_of
-from towertap.archive.record import CAPTURE, RAW, SIDECAR, Record, read_record, sum_of
+from towertap.archive.record import RAW, Record, read_record, sum_of
 from towertap.archive.store import (
     DAMAGES,
     GONE,
@@ -31,18 +26,9 @@ from towertap.archive.store import (
     refuse_any_folder,
     unpacked_sum,
 )
-from towertap.capture.conditions import sidecar_path
-from towertap.capture.decode import decode_raw
-from towertap.capture.reading import open_capture
-from towertap.errors import FileError, TowertapError
-from towertap.lazily import h5py
+from towertap.errors import FileError
 
-COMPARED = ("acceleration", "rotation", "frames")
-"""What a capture holds of the box's own numbers; the other tables are this host's reading of them."""
-BLOCK_ROWS = 2**18
 UNDER_WAY = "an add is under way, or was killed: the next one removes what it left"
-
-NOT_DECODED = "imported from another recorder's file: there is no raw stream to decode again"
 
 Progress = Callable[[int, int], None]
 """Called with recordings done and recordings in all."""
@@ -66,7 +52,6 @@ class Verification:
     """What `verify` found."""
 
     recordings: int
-    redecoded: bool
     problems: list[Problem]
     remarks: list[str]
     """What the verification cannot know."""
@@ -76,32 +61,26 @@ class Verification:
         return {"whole": not self.problems, **asdict(self)}
 
 
-def verify(archive: Path, *, redecode: bool = False, on_progress: Progress | None = None) -> Verification:
-    """Read every byte of an archive and hold it to the records; with `redecode`, hold today's host to the captures.
+def verify(archive: Path, *, on_progress: Progress | None = None) -> Verification:
+    """Read every byte of an archive and hold it to the records. CallError where no archive is.
 
-    The sums say that nothing changed since it was added, which is all that a disk can do wrong. Decoding again asks
-    another question, whether this host still reads the old streams alike: some ten times the work, worth it once after
-    the host was brought up to date. An index that is missing is made anew, and a remark says so. CallError where no
-    archive is.
+    An index that is missing is made anew, and a remark says so.
     """
     refuse_any_folder(archive)
     folders, problems = names(archive), []
     for k, name in enumerate(folders):
-        problems += _verify_recording(archive / name, redecode)
+        problems += _verify_recording(archive / name)
         if on_progress:
             on_progress(k + 1, len(folders))
     problems += _verify_rest(archive, set(folders)) + _verify_kept(archive)
     remarks = [f"{place.name}: {UNDER_WAY}" for place in sorted(archive.glob(f"{ADDING}*"))]
-    imported = [record["name"] for record in from_records(archive).records if not record.get("from_box", True)]
-    if redecode and imported:
-        remarks.append(f"{', '.join(imported)}: {NOT_DECODED}")
     if not (archive / INDEX).exists():
         remarks.append(WITHOUT_INDEX)
         listing(archive)
-    return Verification(len(folders), redecode, problems, remarks)
+    return Verification(len(folders), problems, remarks)
 
 
-def _verify_recording(folder: Path, redecode: bool) -> list[Problem]:
+def _verify_recording(folder: Path) -> list[Problem]:
     name = folder.name
     try:
         record = read_record(folder)
@@ -119,8 +98,6 @@ def _verify_recording(folder: Path, redecode: bool) -> list[Problem]:
             problems.append(Problem(name, file, what))
     if not problems:
         problems += _verify_raw(folder, record)
-    if redecode and not problems and record.get("from_box", True):
-        problems += _verify_decoding(folder)
     return problems
 
 
@@ -139,30 +116,6 @@ def _verify_raw(folder: Path, record: Record) -> list[Problem]:
         if unpacked_sum(folder / RAW, raw["bytes"]) == {key: raw[key] for key in ("bytes", "sha256")}:
             return []
     return [Problem(folder.name, RAW, "does not unpack to the bytes that the box sent")]
-
-
-def _verify_decoding(folder: Path) -> list[Problem]:
-    """Decode the raw stream once more, elsewhere, and compare the numbers bit for bit."""
-    with tempfile.TemporaryDirectory(prefix="towertap-") as place:
-        raw = Path(place) / "raw.ttraw"
-        with gzip.open(folder / RAW) as source, raw.open("wb") as target:
-            shutil.copyfileobj(source, target, records.BLOCK_BYTES)
-        if (folder / SIDECAR).exists():
-            shutil.copyfile(folder / SIDECAR, sidecar_path(raw))
-        try:
-            decode_raw(raw, raw.with_suffix(".h5"))
-            with open_capture(folder / CAPTURE) as old, open_capture(raw.with_suffix(".h5")) as new:
-                differing = [name for name in COMPARED if not _same(old.file[name], new.file[name])]
-        except TowertapError as error:
-            return [Problem(folder.name, RAW, f"cannot be decoded by this towertap ({str(error).rsplit(': ', 1)[-1]})")]
-    return [Problem(folder.name, CAPTURE, f"/{name} is not what this towertap decodes") for name in differing]
-
-
-def _same(old: h5py.Dataset, new: h5py.Dataset) -> bool:
-    starts = range(0, len(old), BLOCK_ROWS)
-    return old.shape == new.shape and all(
-        np.array_equal(old[start : start + BLOCK_ROWS], new[start : start + BLOCK_ROWS]) for start in starts
-    )
 
 
 def _verify_rest(archive: Path, recordings: set[str]) -> list[Problem]:

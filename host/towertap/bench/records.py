@@ -132,7 +132,6 @@ KINDS = {
             "towertap bench tap",
             lambda result: result["usable_hz"] is not None,
         ),
-        Kind("clock", _needs(rate_hz=float, rate_ppm=float), ("serial", "chip", "odr_hz"), 366, "towertap bench clock"),
         Kind(
             "idle",
             _needs(vehicle=str, levels=dict[str, _Level]),

@@ -17,7 +17,7 @@ from towertap.version import VERSION
 COMMANDS = {
     "analyse": "acceleration, weighted acceleration, jerk and bands of one capture, per second and as a whole",
     "archive": "keep recordings for years, find them again, prove that nothing changed",
-    "bench": "know the sensor before the road: self-test, noise, calibration, mounting, clock",
+    "bench": "know the sensor before the road: self-test, noise, calibration, mounting",
     "check": "prove a capture sound, or say why it is not",
     "compare": "before against after, with the pass as the unit, and a report",
     "completion": "let bash, zsh or fish complete commands, options and files",

@@ -98,41 +98,22 @@ def list_(
     help="Read every byte and say which file of which recording is damaged, and which recording is gone (status 1).",
 )
 @ARCHIVE
-@click.option(
-    "--redecode",
-    is_flag=True,
-    help="Also decode each raw stream anew and compare with its capture bit for bit; for after an update.",
-)
 @answers
-def verify_(archive: Path | None, redecode: bool) -> Outcome:
+def verify_(archive: Path | None) -> Outcome:
     """Verify and list what is wrong."""
     archive = archive_folder(archive)
     with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
         task = progress.add_task("verify", total=None)
         verification = verify(
             archive,
-            redecode=redecode,
             on_progress=lambda done, total: progress.update(task, completed=done, total=total),
         )
-    how = "every byte as it was added" + (", decoded again to the same numbers" if redecode else "")
-    problems = [judged(False, str(problem)) for problem in verification.problems] or [Text(how)]
+    problems = [judged(False, str(problem)) for problem in verification.problems] or [
+        Text("every byte as it was added")
+    ]
     total = f"{_count(verification.recordings, 'recording')}, {_count(len(verification.problems), 'problem')}"
     text = lines(*problems, *verification.remarks, total)
     return Outcome({"archive": archive, **verification.data()}, text, 1 if verification.problems else 0)
-
-
-@command.command(
-    name="show",
-    short_help="show all that is known of one recording",
-    help="Show all that is known of the recording NAME (the first letters are enough).",
-)
-@ARCHIVE_AND_NAME
-@answers
-def show(words: tuple[str, ...]) -> Outcome:
-    """Show one recording."""
-    archive, name = _archive_and_name(words)
-    record = store.find(archive, name)
-    return Outcome({"archive": archive, "folder": archive / record["name"], **record}, _lines(record))
 
 
 @command.command(
@@ -180,27 +161,3 @@ def _line(record: Record) -> Text:
     of += [f"struck out: {struck['reason']}"] if struck else []
     details = [*filter(None, of), f"{record['seconds']:.0f} s", f"started {record['started_utc'][:19] or 'unknown'}"]
     return Text.assemble((record["name"], "bold"), f": {', '.join(details)}")
-
-
-def _lines(record: Record) -> str:
-    """The record as lines of `key: value`, what lies within indented."""
-    parts = []
-    for key, value in record.items():
-        if key == "history":
-            parts += [f"until {entry['until_utc']}: {_within(entry['conditions'])}" for entry in value]
-        elif isinstance(value, dict):
-            parts += [
-                f"{key}:",
-                *(f"  {name}: {_value(inner)}" for name, inner in value.items() if inner not in ("", None)),
-            ]
-        else:
-            parts.append(f"{key}: {value}")
-    return "\n".join(parts)
-
-
-def _within(conditions: dict[str, object]) -> str:
-    return ", ".join(f"{name} {value}" for name, value in conditions.items() if value not in ("", None))
-
-
-def _value(value: object) -> str:
-    return f"{value['bytes']} bytes, SHA-256 {value['sha256']}" if isinstance(value, dict) else str(value)

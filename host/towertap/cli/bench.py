@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import click
 
-from towertap.cli._bench_clock import clock
 from towertap.cli._bench_noise import noise
 from towertap.cli._bench_selftest import selftest
 from towertap.cli._bench_tap import tap
@@ -20,5 +19,5 @@ def command() -> None:
     """The subcommands do the work."""
 
 
-for _one in (noise, tumble, tap, clock, selftest):
-    command.add_command(_one)
+for subcommand in (noise, tumble, tap, selftest):
+    command.add_command(subcommand)
