@@ -23,7 +23,7 @@ from towertap.compare.comparison import Comparison
 from towertap.compare.comparison import compare as compare_drives
 from towertap.compare.drives.speed_join import with_speed
 from towertap.compare.findings.model import Finding
-from towertap.compare.plan.plan import QUANTILE, read_plan
+from towertap.compare.plan.plan import read_plan
 from towertap.errors import CallError
 from towertap.exchange.listening import sounds_of
 from towertap.exchange.samples import Axes, Samples, Units
@@ -177,7 +177,6 @@ def compare(
     plan: PathLike | None = None,
     margin: float | None = None,
     metrics: Sequence[str] = (),
-    quantile: float = QUANTILE,
     include_unsound: bool = False,
     bench: PathLike | None = None,
     position: str | None = None,
@@ -207,7 +206,7 @@ def compare(
         input_position=input_position,
     )
     logs = [log for path in speed for log in read_speed_logs(path)]
-    return BeforeAfter(compare_drives(with_speed(drives, logs, speed_offset_s), margin, quantile, metrics, kept))
+    return BeforeAfter(compare_drives(with_speed(drives, logs, speed_offset_s), margin, metrics, kept))
 
 
 def _row(finding: Finding) -> dict[str, Any]:

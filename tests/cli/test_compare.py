@@ -179,7 +179,6 @@ def test_the_report_is_written_and_named(run, drive_folder, tmp_path):
         (("--before", "soft", "--after", "hard", "--smooth", "bypass"), "parts are 'soft', 'stiff'"),
         ((*CALL, "--metric", "comfort"), "no metric 'comfort': use"),
         ((*CALL, "--margin", "150"), "a margin of 150 % cannot be"),
-        ((*CALL, "--quantile", "1.5"), "quantile"),
         ((*CALL, "--gate", "windows"), "No such option '--gate'"),
         (("--before", "soft", "--smooth", "bypass"), "--after"),
     ],

@@ -46,7 +46,7 @@ def outcomes(make, seeds, **options):
     for seed in seeds:
         drives = make.driven(seed, n=(PASSES, PASSES), level=40.0, pass_spread=0.04, road=seed % ROADS, **options)
         drift = np.exp(DRIFT * np.random.default_rng([seed, 7]).standard_normal())
-        paired = lay_out(drives, MARGIN, 0.95, ["jerk_z"], planned(drives))
+        paired = lay_out(drives, MARGIN, ["jerk_z"], planned(drives))
         drifted = make.changed(
             paired,
             lambda drive, by=drift: drive if drive.conditions.pass_number <= PASSES // 2 else make.scaled(drive, by),

@@ -27,7 +27,7 @@ def rows(make, seeds, **options):
     """Of each set and ratio: told without a burst, told with it, told over all places, named, and named rightly."""
     by_ratio = {name: [] for name in RATIOS}
     for seed in seeds:
-        study = lay_out(make.driven(seed, level=40.0, **options), MARGIN, 0.95, ["jerk_z"], None)
+        study = lay_out(make.driven(seed, level=40.0, **options), MARGIN, ["jerk_z"], None)
         draw = np.random.default_rng([seed, 11])
         loud = [drive.name for drive in study.roads[0].of("after")][draw.integers(4)]
         place = draw.uniform(0.2, 0.8)

@@ -29,7 +29,7 @@ def contrasts(make, seeds, levels=(14.0, 20.0, 40.0), **options):
     by_ratio = {name: [] for name in RATIOS}
     for seed in seeds:
         drives = make.driven(seed, level=levels[seed % len(levels)], **options)
-        study = lay_out(drives, MARGIN, 0.95, ["jerk_z"], None)
+        study = lay_out(drives, MARGIN, ["jerk_z"], None)
         for name, ratio in RATIOS.items():
             (road,) = make.rougher(study, ratio).roads
             rough = road.rough["jerk_z"]

@@ -102,7 +102,7 @@ def on_whole_passes(drives, metrics=("jerk_z",), margin=0.10, planned=None):
     quantities = tuple(quantity for quantity in drives.quantities if quantity.name in metrics)
     roads = tuple(_road(drives.of(name), groups, planned is not None, metrics) for name in drives.rough_roads)
     smooth = _road(drives.of(drives.smooth), groups, planned is not None, ()) if drives.of(drives.smooth) else None
-    return Study(drives, margin, 0.95, quantities, {}, roads, smooth, groups)
+    return Study(drives, margin, quantities, {}, roads, smooth, groups)
 
 
 def _road(passes, groups, paired, metrics):

@@ -93,7 +93,7 @@ def stopping(make, seed, whole, turns=True, passes=4, stops=("after",)):
 
 def told(make, seed, whole, turns=True):
     """What these drives show of the jerk on the lane: verdict, ratio, and what they rest on."""
-    (road,) = lay_out(stopping(make, seed, whole, turns), MARGIN, 0.95, ["jerk_z"], None).roads
+    (road,) = lay_out(stopping(make, seed, whole, turns), MARGIN, ["jerk_z"], None).roads
     rough = road.rough["jerk_z"]
     logs = np.log([rough.value(drive).value for drive in road.passes])
     student = pass_contrast(logs, road.design.after)

@@ -78,7 +78,6 @@ def test_two_passes_a_side_are_decided_with_a_warning(make):
         ({"margin": 1.5}, "a margin of 150 % cannot be"),
         ({"margin": -0.1}, "margin"),
         ({"margin": float("nan")}, "margin"),
-        ({"quantile": 1.0}, "a quantile of 1 cannot be: name one between 0 and 1$"),
         ({"metrics": ["comfort"]}, "no metric 'comfort': use jerk_z"),
     ],
 )

@@ -206,13 +206,11 @@ def test_every_picture_is_in_the_page_as_vectors_and_beside_it_with_its_data(pag
         "spectrogram_1_1",
         "spectrogram_1_2",
         "thirds",
-        "traces_1_1",
-        "traces_1_2",
     ]
     assert len(pictures) == len(names)
     assert all(attrs["role"] == "img" and len(attrs["aria-label"]) > 20 for attrs in pictures)
     data = {path.stem for path in (folder / "data").glob("*.csv")}
-    assert {"alignment", "findings", "passes", "spectra", "spectrogram_1", "thirds", "traces_1"} <= data
+    assert {"alignment", "findings", "passes", "spectra", "spectrogram_1", "thirds"} <= data
     identities = [attrs["id"] for _, attrs in page.tags if "id" in attrs]
     assert len(identities) == len(set(identities))
 

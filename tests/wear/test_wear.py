@@ -237,7 +237,7 @@ def test_two_days_give_a_change_and_no_trend(make):
 
 def test_what_cannot_be_followed_is_refused(make):
     two = followed(make, (1.0, 1.5))
-    for options in ({"margin": 0.0}, {"margin": math.nan}, {"quantile": 1.0}, {"metrics": ["comfort"]}):
+    for options in ({"margin": 0.0}, {"margin": math.nan}, {"metrics": ["comfort"]}):
         with pytest.raises(CallError):
             follow(two, **options)
     first, last = two.sessions

@@ -14,7 +14,7 @@ from matplotlib.colors import LogNorm
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
-from towertap.compare.sections.traces.trace import Envelope
+from towertap.cli._envelope import Envelope
 from towertap.drawing.style import FAINT, INK, QUIET, RC, SIDES, WASH, legend, log_ticks, new_figure, save
 from towertap.motion import CELL_S, Moving
 from towertap.signals.metrics import THIRDS

@@ -74,9 +74,6 @@ A refusal is one line on standard error and exit status 2, with nothing on stand
 )
 @click.option("--margin", type=float, metavar="PERCENT", help="The change that counts; the plan's, or as set, or 10.")
 @click.option(
-    "--quantile", default=0.95, show_default=True, help="Quantile of the smooth road's windows: the roughness limit."
-)
-@click.option(
     "--metric",
     "metrics",
     multiple=True,
@@ -136,7 +133,6 @@ def command(
     day_sd: float | None,
     control: ControlKind | None,
     margin: float | None,
-    quantile: float,
     metrics: tuple[str, ...],
     include_unsound: bool,
     whole: bool,
@@ -178,7 +174,6 @@ def command(
     comparison = compare(
         drives,
         _fraction(margin),
-        quantile,
         metrics,
         plan,
         refit_sd=_fraction(refit_sd),

@@ -12,9 +12,9 @@ from towertap.analysis import analyse_capture
 from towertap.archive.record import is_archived
 from towertap.bench.carried import records_for
 from towertap.capture.reading import open_capture
+from towertap.cli._envelope import envelope
 from towertap.cli._outcome import Outcome, answers, judged, lines
 from towertap.compare.inventory import entry_of
-from towertap.compare.sections.traces.trace import trace
 from towertap.errors import CallError, FileError
 from towertap.motion import in_words, moving
 from towertap.signals.metrics import THIRDS
@@ -46,11 +46,8 @@ def command(capture: Path, out: Path | None) -> Outcome:
         analysis = analyse_capture(opened, metrics=[*RUNNING, *THIRDS], bench=records_for(opened), whole=True)
         of_drive = moving(opened, analysis.course)
         windows, digest = analysis.windows, opened.text("raw_sha256")
-        loudest_s = float(windows["start_s"][windows[RUNNING[0]].argmax()])
-        envelopes = {
-            axis: trace(opened, up, loudest_s).envelopes["acceleration"]
-            for axis, up in zip(AXES, analysis.to_vehicle, strict=True)
-        }
+        directions = zip(AXES, analysis.to_vehicle, strict=True)
+        envelopes = {axis: envelope(opened, direction) for axis, direction in directions}
         texts = [text.decode("utf-8", "replace") for text in opened.marks["text"]]
         marks = list(zip(opened.times_s(opened.marks["row"]).tolist(), texts, strict=True))
         pieces = [(piece.start_time_s, piece.start_time_s + piece.n_rows / opened.rate_hz) for piece in opened.pieces()]

@@ -18,7 +18,7 @@ from towertap.compare.findings.departures import NO_PLAN, Departure, departures,
 from towertap.compare.findings.find import find
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import ControlKind
-from towertap.compare.plan.plan import QUANTILE, Plan
+from towertap.compare.plan.plan import Plan
 from towertap.compare.road.rough import RoughnessLimit
 from towertap.compare.section import Evidence
 from towertap.compare.sections import SECTIONS
@@ -46,7 +46,6 @@ class Comparison:
 
     drives: Drives
     margin: float
-    quantile: float
     alpha: float
     answer: Answer
     overall: tuple[Finding, ...]
@@ -89,7 +88,7 @@ class Comparison:
 
     def data(self) -> dict[str, Any]:
         """The comparison as nested dicts and lists, for JSON; each section under its own name in `evidence`."""
-        own = ("before", "after", "smooth", "margin", "quantile", "alpha", "answer", "overall", "findings")
+        own = ("before", "after", "smooth", "margin", "alpha", "answer", "overall", "findings")
         beside = ("limits", "cautions", "excluded", "bench", "plan", "departures", "control")
         core = {name: getattr(self, name) for name in (*own, *beside)}
         evidence = {name: {"headline": of.headline, "data": _plain(of.data)} for name, of in self.evidence.items()}
@@ -99,7 +98,6 @@ class Comparison:
 def compare(
     drives: Drives,
     margin: float | None = None,
-    quantile: float = QUANTILE,
     metrics: Sequence[str] = (),
     plan: Plan | None = None,
     *,
@@ -113,14 +111,13 @@ def compare(
 ) -> Comparison:
     """Compare the two sides of `drives` on every rough road that both drove, in every metric asked for.
 
-    `margin` is the change that counts, as a fraction; `quantile` of the smooth road's windows is the roughness limit;
-    `metrics` are columns of the window tables; what is not given is the `plan`'s, or else the default. A road whose
-    passes have planned slots is decided by block (`blocks` are those of the plan), and the plan's first metric is
-    `primary`: its findings are one family of tests, all others another; without one all are one. The pass is the unit
-    throughout. `refit_sd` and `day_sd` state how far installations of one part and days differ, as fractions;
-    `controls` are those driven before, and `control` says that this is one, and of which kind. Nothing is judged on a
-    road whose passes may be of several, unless `judge_unaligned`. Raises CallError for a margin, quantile or metric
-    that cannot be, AnalysisError for drives that cannot be compared.
+    `margin` is the change that counts, as a fraction; `metrics` are columns of the window tables; what is not given is
+    the `plan`'s, or else the default. A road whose passes have planned slots is decided by block (`blocks` are those of
+    the plan), and the plan's first metric is `primary`: its findings are one family of tests, all others another;
+    without one all are one. The pass is the unit throughout. `refit_sd` and `day_sd` state how far installations of one
+    part and days differ, as fractions; `controls` are those driven before, and `control` says that this is one, and of
+    which kind. Nothing is judged on a road whose passes may be of several, unless `judge_unaligned`. Raises CallError
+    for a margin or metric that cannot be, AnalysisError for drives that cannot be compared.
     """
     if plan:
         blocks, primary, control = plan.slots, plan.metrics[0], control or plan.control
@@ -129,7 +126,7 @@ def compare(
     margin = margin if margin is not None else plan.margin if plan else MARGIN
     chosen = metrics or (plan.metrics if plan else _carried(drives))
     known = refit_sd, day_sd, controls, judge_unaligned
-    study = lay_out(drives, margin, quantile, chosen, blocks, *known)
+    study = lay_out(drives, margin, chosen, blocks, *known)
     overall, findings = find(study, primary)
     if plan:
         overall, findings = with_leads(plan, study, overall), with_leads(plan, study, findings)
@@ -141,7 +138,7 @@ def compare(
     boxes = {drive.name: drive.bench for drive in drives.passes if drive.bench and drive.from_box}
 
     def judge(drives: Drives) -> Sequence[Finding]:
-        return find(lay_out(drives, margin, quantile, chosen, blocks, *known), primary)[1]
+        return find(lay_out(drives, margin, chosen, blocks, *known), primary)[1]
 
     case = Case(overall, findings, drives, own)
     cautions = all_cautions(
@@ -158,7 +155,6 @@ def compare(
     return Comparison(
         drives=drives,
         margin=margin,
-        quantile=quantile,
         alpha=ALPHA,
         answer=answer(case, cautions),
         overall=overall,

@@ -63,7 +63,6 @@ class Study:
 
     drives: Drives
     margin: float
-    quantile: float
     quantities: tuple[Quantity, ...]
     limits: Mapping[str, RoughnessLimit]
     roads: tuple[Road, ...]
@@ -110,7 +109,6 @@ class Grouping:
 def lay_out(
     drives: Drives,
     margin: float,
-    quantile: float,
     metrics: Sequence[str],
     planned: Mapping[Key, Slot] | None,
     refit_sd: float | None = None,
@@ -122,13 +120,13 @@ def lay_out(
     for name, spread in (("refit", refit_sd), ("day", day_sd)):
         if spread is not None and not 0 <= spread < 1:
             raise CallError(f"a {name} spread of {100 * spread:g} % cannot be: name 0 % or more and less than 100 %")
-    quantities = chosen(drives.quantities, margin, quantile, metrics)
+    quantities = chosen(drives.quantities, margin, metrics)
     names = [road for road in drives.rough_roads if all(drives.of(road, side) for side in SIDES)]
     if not names:
         missing = f"no rough road was driven with both '{drives.before}' and '{drives.after}': record both"
         raise AnalysisError(missing + _left_out(drives))
     smooth = drives.of(drives.smooth)
-    limits = {quantity.name: roughness_limit(smooth, quantity.name, quantile) for quantity in quantities}
+    limits = {quantity.name: roughness_limit(smooth, quantity.name) for quantity in quantities}
     on_both = {drive.side for drive in smooth} == set(SIDES)
     both_sides = (*names, *([drives.smooth] if on_both else ()))
     pairing = {road: slots_of(drives.of(road), planned or {}) for road in both_sides}
@@ -142,7 +140,6 @@ def lay_out(
     return Study(
         drives=drives,
         margin=margin,
-        quantile=quantile,
         quantities=quantities,
         limits=limits,
         roads=tuple(_road(drives, groups, name, planned_roads.get(name), limits) for name in names),
@@ -173,14 +170,10 @@ def _road(
     return Road(name, passes, groups.design(passes, paired), reason, unplanned, places, rough)
 
 
-def chosen(
-    quantities: Sequence[Quantity], margin: float, quantile: float, metrics: Sequence[str]
-) -> tuple[Quantity, ...]:
-    """The quantities named by `metrics`, each once; CallError for a metric, margin or quantile that cannot be."""
+def chosen(quantities: Sequence[Quantity], margin: float, metrics: Sequence[str]) -> tuple[Quantity, ...]:
+    """The quantities named by `metrics`, each once; CallError for a metric or margin that cannot be."""
     if not 0 < margin < 1:
         raise CallError(f"a margin of {100 * margin:g} % cannot be: name more than 0 % and less than 100 %")
-    if not 0 < quantile < 1:
-        raise CallError(f"a quantile of {quantile:g} cannot be: name one between 0 and 1")
     by_name = {quantity.name: quantity for quantity in quantities}
     if not metrics:
         raise CallError("no metric to compare: name one or more")

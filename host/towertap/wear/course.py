@@ -36,16 +36,14 @@ PValues = tuple[float | None, float | None]
 """Of the difference and of the two one-sided tests, after Holm's adjustment."""
 
 
-def follow(
-    history: History, margin: float = 0.10, quantile: float = 0.95, metrics: Sequence[str] = DEFAULT_METRICS
-) -> Wear:
+def follow(history: History, margin: float = 0.10, metrics: Sequence[str] = DEFAULT_METRICS) -> Wear:
     """Follow a part over its sessions on every road, in every metric asked for.
 
-    `margin` is the change that counts, as a fraction; `quantile` of the smooth road's windows of all sessions is the
-    roughness limit; `metrics` are columns of the window tables. Raises CallError for a margin, quantile or metric that
-    cannot be, AnalysisError when no rough road was driven at the first fit and later.
+    `margin` is the change that counts, as a fraction; the smooth road's windows of all sessions set the roughness
+    limit; `metrics` are columns of the window tables. Raises CallError for a margin or metric that cannot be,
+    AnalysisError when no rough road was driven at the first fit and later.
     """
-    quantities = chosen(history.quantities, margin, quantile, metrics)
+    quantities = chosen(history.quantities, margin, metrics)
     roads = {road: history.on(road) for road in history.roads}
     lost = [road for road in roads if not _driven_again(roads[road], history)]
     rough = [road for road in roads if road not in (*lost, history.smooth)]
@@ -55,7 +53,7 @@ def follow(
             "same roads each time, or name a later first day by --since"
         )
     smooth = roads[history.smooth]
-    limits = {each.name: roughness_limit(smooth.passes, each.name, quantile).value for each in quantities}
+    limits = {each.name: roughness_limit(smooth.passes, each.name).value for each in quantities}
     places = {road: find_places(roads[road].passes) for road in rough}
     unjudged = [
         _course(roads[road], each, rough_places(places[road], each.name, limits[each.name]), margin, history.first_fit)
@@ -74,7 +72,6 @@ def follow(
     return Wear(
         history=history,
         margin=margin,
-        quantile=quantile,
         alpha=ALPHA,
         summary=words.summary(courses),
         courses=tuple(courses),

@@ -218,7 +218,6 @@ class Wear:
 
     history: History
     margin: float
-    quantile: float
     alpha: float
     summary: str
     courses: tuple[Course, ...]
@@ -236,7 +235,7 @@ class Wear:
     def data(self) -> dict[str, Any]:
         """The answer as nested dicts and lists, for JSON."""
         history = self.history
-        own = ("margin", "quantile", "alpha", "summary", "changes_tested", "trends_tested", "limits")
+        own = ("margin", "alpha", "summary", "changes_tested", "trends_tested", "limits")
         listed = ("courses", "checks", "cautions", "alignment")
         return {
             **{name: getattr(self, name) for name in own},

@@ -199,11 +199,11 @@ def test_the_offset_of_the_plans_time_counts(kept):
 def leads(kept, make):
     """A function from a plan, when the drives began and how they are compared to the cautions of their finding."""
 
-    def leads(plan, minutes=10.0, quantile=0.95):
+    def leads(plan, minutes=10.0):
         began_at = None if minutes is None else plan.written + timedelta(minutes=minutes)
         drives = make.invented(3, ratio=1.3)
         dated = replace(drives, passes=tuple(replace(drive, started=began_at) for drive in drives.passes))
-        study = replace(make.on_whole_passes(dated), quantile=quantile)
+        study = make.on_whole_passes(dated)
         (finding,) = with_leads(plan, study, find(study, None)[1])
         return tuple(caution.words for caution in finding.cautions[1:])  # the first says that it rests on whole passes
 
@@ -246,15 +246,14 @@ def test_metrics_left_out_make_a_lead_of_every_finding(plan, leads):
 
 
 @pytest.mark.parametrize(
-    ("used", "change", "what"),
+    ("change", "what"),
     [
-        ({"quantile": 0.5}, {}, "roughness limit"),
-        ({}, {"margin": 0.2}, "margin"),
-        ({}, SWAPPED, "parts"),
+        ({"margin": 0.2}, "margin"),
+        (SWAPPED, "parts"),
     ],
 )
-def test_whatever_moves_a_finding_and_was_not_planned_makes_a_lead(plan, leads, used, change, what):
-    cautions = leads(replace(plan, **change), **used)
+def test_whatever_moves_a_finding_and_was_not_planned_makes_a_lead(plan, leads, change, what):
+    cautions = leads(replace(plan, **change))
     assert any(caution.startswith(sentence_case(f"{what} not as planned")) for caution in cautions)
 
 
@@ -270,7 +269,7 @@ def test_a_comparison_takes_what_is_not_said_from_the_plan_and_tells_departures(
     as_planned = compare(drives, plan=replace(plan, margin=0.12))
     assert (as_planned.margin, {finding.metric for finding in as_planned}) == (0.12, {"jerk_z"})
     assert [departure.kind for departure in as_planned.departures] == ["order", "speed", *["conditions"] * 4]
-    otherwise = compare(drives, quantile=0.9, metrics=["weighted_z"], plan=plan)
+    otherwise = compare(drives, metrics=["weighted_z"], plan=plan)
     kinds = [departure.kind for departure in otherwise.departures]
-    assert kinds[:3] == ["roughness limit", "metric", "metric"]
+    assert kinds[:2] == ["metric", "metric"]
     assert all(finding.primary is False for finding in otherwise)

@@ -63,7 +63,7 @@ def test_swapping_the_parts_swaps_both_verdicts_and_nothing_else(make):
 
 def test_both_sides_rest_on_the_same_places_and_the_finding_swaps(make):
     drives = make.driven(1)
-    there, back = (on_the_road(lay_out(of, 0.10, 0.95, ["jerk_z"], None)) for of in (drives, make.swapped(drives)))
+    there, back = (on_the_road(lay_out(of, 0.10, ["jerk_z"], None)) for of in (drives, make.swapped(drives)))
     places = {(value.rough_places, value.places) for value in (*there.before_values, *there.after_values)}
     assert (there.basis, there.whole_because) == ("rough places", None)
     assert len(places) == 1
@@ -72,7 +72,7 @@ def test_both_sides_rest_on_the_same_places_and_the_finding_swaps(make):
 
 def test_a_finding_over_rough_places_stands_beside_the_one_over_whole_passes(make):
     """The statistics of either are those of `contrast` over the passes' own values."""
-    finding = on_the_road(lay_out(make.driven(1, ratio=1.1), 0.10, 0.95, ["jerk_z"], None))
+    finding = on_the_road(lay_out(make.driven(1, ratio=1.1), 0.10, ["jerk_z"], None))
     sides = (finding.before_values, finding.after_values)
     over_places = contrast(*([value.value for value in side] for side in sides), 0.10)
     over_whole = contrast(*([value.whole for value in side] for side in sides), 0.10)
@@ -101,7 +101,7 @@ def with_a_stray(make):
     ids=["too few rough places", "a pass over another road"],
 )
 def test_a_road_without_rough_places_rests_on_whole_passes_and_says_why(make, spoilt, says):
-    finding = on_the_road(lay_out(spoilt(make), 0.10, 0.95, ["jerk_z"], None))
+    finding = on_the_road(lay_out(spoilt(make), 0.10, ["jerk_z"], None))
     assert finding.basis == "whole passes"
     whole = finding.whole
     assert (finding.ratio, *finding.interval) == pytest.approx((whole.ratio, *whole.interval))
@@ -137,9 +137,7 @@ def test_a_place_that_one_pass_alone_makes_loud_is_left_out_and_told(make):
         jerk_z=first.cells["jerk_z"] * np.where(first.cells["start_s"].between(15.0, 18.0), 10.0, 1.0)
     )
     loud = tuple(make.of_cells(drive, branch) if drive is first else drive for drive in drives.passes)
-    calm, burst = (
-        on_the_road(lay_out(of, 0.10, 0.95, ["jerk_z"], None)) for of in (drives, replace(drives, passes=loud))
-    )
+    calm, burst = (on_the_road(lay_out(of, 0.10, ["jerk_z"], None)) for of in (drives, replace(drives, passes=loud)))
     assert calm.loud_passes == ()
     assert 2 <= burst.bursts - calm.bursts <= 5
     assert burst.loud_passes == (first.name,)

@@ -30,13 +30,13 @@ def test_the_limit_is_the_quantile_of_the_smooth_roads_windows_of_both_parts(mak
         make.one_pass({"jerk_z": [1.0, 2, 3]}, "before", "bypass", 1),
         make.one_pass({"jerk_z": [10.0, 20, np.nan]}, "after", "bypass", 1),
     ]
-    limit = roughness_limit(smooth, "jerk_z", 0.5)
-    assert (limit.value, limit.windows) == (3.0, 5)
+    limit = roughness_limit(smooth, "jerk_z")
+    assert (limit.value, limit.windows) == (pytest.approx(18.0), 5)  # between 10 and 20, at 0.95 · 4 of the ranks
 
 
 def test_a_smooth_road_without_a_window_sets_no_limit(make):
     with pytest.raises(AnalysisError, match="no window of the smooth road has a jerk_z"):
-        roughness_limit([make.one_pass({"jerk_z": [np.nan]}, "before", "bypass", 1)], "jerk_z", 0.95)
+        roughness_limit([make.one_pass({"jerk_z": [np.nan]}, "before", "bypass", 1)], "jerk_z")
 
 
 def test_a_whole_value_is_the_energy_mean_of_the_windows(make):
@@ -87,7 +87,7 @@ def test_windows_that_each_pass_picks_for_itself_would_hide_part_of_a_change(mak
     shares, ratios = [], []
     for seed in range(120):
         drives = make.invented(seed, ratio=1.1, roads={"lane": level})
-        limit = roughness_limit(drives.of("bypass"), "jerk_z", 0.95).value
+        limit = roughness_limit(drives.of("bypass"), "jerk_z").value
         of_passes = {
             side: [window_values([drive], "jerk_z") for drive in drives.of("lane", side)]
             for side in ("before", "after")

@@ -14,7 +14,7 @@ from towertap.compare.drives.differences import TEMPERATURE_STEP_C
 from towertap.compare.drives.model import Drives, Pass, metric_of
 from towertap.compare.drives.slots import Key, key_of
 from towertap.compare.findings.model import Finding
-from towertap.compare.plan.plan import QUANTILE, Plan
+from towertap.compare.plan.plan import Plan
 from towertap.compare.study import Study
 from towertap.words.phrases import listed, sentence_case, some
 
@@ -88,7 +88,6 @@ def _unplanned(plan: Plan, study: Study, finding: Finding) -> Iterator[str]:
         "road": not finding.over_all and finding.road not in [road.name for road in plan.rough_roads],
         "parts": (drives.before, drives.after) != (plan.before, plan.after),
         "smooth road": drives.smooth != plan.smooth,
-        "roughness limit": study.quantile != QUANTILE,
     }
     if what := [name for name, unplanned in chosen.items() if unplanned]:
         yield f"{listed(what)} not as planned, and perhaps chosen after seeing the data"
@@ -109,11 +108,6 @@ Remarks = Iterator[tuple[str, str]]
 
 def _analysis(plan: Plan, study: Study) -> Remarks:
     drives, metrics = study.drives, list(study.labels)
-    if study.quantile != QUANTILE:
-        yield (
-            "roughness limit",
-            f"the roughness limit is the {study.quantile:g} quantile of the smooth road, not {QUANTILE:g}: {SEEN}",
-        )
     if abs(study.margin - plan.margin) > SAME:
         yield "margin", f"the margin is {100 * study.margin:g} %, and {100 * plan.margin:g} % was planned: {SEEN}"
     for name in ("refit_sd", "day_sd"):

@@ -27,8 +27,6 @@ from towertap.errors import CallError, FileError
 from towertap.signals.metrics import METRICS, RMS
 
 SCHEMA, VERSION = "towertap-plan", 2
-QUANTILE = 0.95
-"""Of the smooth road's windows: the roughness limit; a plan has no field for it, so anything else is a departure."""
 
 LARGEST_FILE = 1_000_000
 MOST_DRIVES = 2000
@@ -190,13 +188,11 @@ class Plan:
         if data.get("schema") != SCHEMA:
             raise FileError(f"{source}: not a plan: it does not say schema {SCHEMA}; write one with `towertap plan`")
         version = data.get("version")
-        if version not in (1, VERSION):
+        if version != VERSION:
             raise FileError(
-                f"{source}: a plan of version {version!r:.20}, and this towertap reads {VERSION}: update it"
+                f"{source}: a plan of version {version!r:.20}, and this towertap reads {VERSION}: write it anew, or update"
             )
         entries = {name: value for name, value in data.items() if name not in ("schema", "version")}
-        if version == 1:
-            entries = _from_version_1(entries, source)
         for declared, items in ((cls, entries), *((kind, entries.get(name)) for name, kind in NESTED.items())):
             known = [field.name for field in fields(declared)]
             for item in items if isinstance(items, list) else [items]:
@@ -209,17 +205,6 @@ class Plan:
     def to_dict(self) -> dict[str, Any]:
         """A mapping that JSON can hold and `from_dict` reads back."""
         return {"schema": SCHEMA, "version": VERSION, **asdict(self)}
-
-
-def _from_version_1(entries: dict[str, Any], source: str) -> dict[str, Any]:
-    """Entries as they are now: of the design there was a number of blocks, and the order of the drives."""
-    typed(entries.pop("blocks", None), Number, f"{source}: blocks")
-    drives = typed(entries.get("drives"), tuple[PlannedDrive, ...], f"{source}: drives")
-    design, block = "", drives[0].block if drives else 1
-    for (of_block, part), _ in groupby(drives, lambda drive: (drive.block, drive.part)):
-        design += ("" if of_block == block else "|") + ("A" if part == entries.get("before") else "B")
-        block = of_block
-    return entries | {"spread": entries.pop("spread_cv", None), "design": design}
 
 
 NESTED = {"hold": HeldConditions, "roads": PlannedRoad, "drives": PlannedDrive}

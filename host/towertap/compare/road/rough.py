@@ -26,12 +26,15 @@ FEWEST_PLACES = 5
 """With fewer rough places than these a finding rests on whole passes."""
 
 
+QUANTILE = 0.95
+"""Of the smooth road's windows: the roughness limit."""
+
+
 @dataclass(frozen=True)
 class RoughnessLimit:
-    """The limit of one metric: the `quantile` of the smooth road's `windows` windows, pooled over both parts."""
+    """The limit of one metric: the QUANTILE of the smooth road's `windows` windows, pooled over both parts."""
 
     metric: str
-    quantile: float
     value: float
     windows: int
 
@@ -94,12 +97,12 @@ class RoughPlaces:
         return np.concatenate([self.at[drive.name] for drive in passes])
 
 
-def roughness_limit(passes: Sequence[Pass], metric: str, quantile: float) -> RoughnessLimit:
+def roughness_limit(passes: Sequence[Pass], metric: str) -> RoughnessLimit:
     """The limit of one metric from the smooth road's `passes`; AnalysisError where they have none."""
     values = window_values(passes, metric)
     if not values.size:
         raise AnalysisError(f"no window of the smooth road has a {metric}: the roughness limit needs a sound pass")
-    return RoughnessLimit(metric, quantile, float(np.quantile(values, quantile)), values.size)
+    return RoughnessLimit(metric, float(np.quantile(values, QUANTILE)), values.size)
 
 
 def window_values(passes: Sequence[Pass], metric: str) -> NDArray[np.float64]:

@@ -12,7 +12,6 @@ from towertap.compare.sections.smooth import SmoothSection
 from towertap.compare.sections.spectra import SpectraSection
 from towertap.compare.sections.speed import SpeedSection
 from towertap.compare.sections.thirds import ThirdsSection
-from towertap.compare.sections.traces import TracesSection
 from towertap.compare.sections.transfer import TransferSection
 
 SECTIONS: tuple[Section, ...] = (
@@ -21,7 +20,6 @@ SECTIONS: tuple[Section, ...] = (
     BoxesSection(),
     ThirdsSection(),
     SpectraSection(),
-    TracesSection(),
     TransferSection(),
     KnocksSection(),
     SpeedSection(),

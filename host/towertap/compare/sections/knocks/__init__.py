@@ -26,9 +26,8 @@ class KnocksSection(Section):
     note = (
         "Short impacts: moments when the three axes together, between 50 and 500 Hz or as far as the rate carries, are "
         "well over the second around them. Up to one false alarm a minute is expected on a smooth road, and impacts of "
-        "the road count as well. Counted are those that every pass could have heard, with its background. Where more "
-        "come back at one place than by chance, something on the road sets them off. Intervals are wider where passes "
-        "scatter more than chance alone. Undecided is no evidence that nothing changed."
+        "the road count as well. Counted are those that every pass could have heard, with its background. Intervals "
+        "are wider where passes scatter more than chance alone. Undecided is no evidence that nothing changed."
     )
 
     def measure(self, reading: Reading) -> KnocksOfCapture | None:
@@ -136,8 +135,6 @@ def _kinds(roads: Sequence[RoadKnocks]) -> Table:
                 "ring-down, Hz": number(side.ring_hz),
                 "counted from a peak of, m/s²": number(road.level_ms2, 2),
                 "background, times as loud": number(road.louder) if side is road.after else "",
-                "at one place": percent(road.again),
-                "by chance at most": percent(road.again_by_chance),
             }
             for road, side in _sides(roads)
             if road.heard

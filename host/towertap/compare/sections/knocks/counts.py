@@ -21,7 +21,6 @@ from towertap.compare.caution import Caution
 from towertap.compare.drives.model import CELL_S, SIDES, Drives, Pass, Side
 from towertap.compare.drives.speed_join import metres_by_cell
 from towertap.compare.road.places import Places
-from towertap.compare.sections.knocks.again import by_chance, come_again
 from towertap.compare.sections.knocks.waves import NAME
 from towertap.compare.stats.contrast import ALPHA
 from towertap.compare.stats.hearing import RegularSeries, heard_alike, regular_series, whole_pass
@@ -68,9 +67,8 @@ class RoadKnocks:
     """What the knocks of one road come to.
 
     `level_ms2` is the peak from which on every pass could hear a knock (median over places), `louder` how loud the
-    background was after over before. `rates` is the ratio of knocks `per` unit of road or time; `again` the share that
-    comes back at one place in most passes of each side, see `come_again`, and `again_by_chance` what it seldom exceeds
-    by chance, see `by_chance`. `series` are knocks at a regular spacing, softer ones too, in `series_unit`.
+    background was after over before. `rates` is the ratio of knocks `per` unit of road or time; `series` are knocks
+    at a regular spacing, softer ones too, in `series_unit`.
     """
 
     road: str
@@ -82,8 +80,6 @@ class RoadKnocks:
     per: Per
     p_holm: float | None
     verdict: KnockVerdict
-    again: float | None
-    again_by_chance: float | None
     series: RegularSeries | None
     series_unit: Literal["m", "s"]
 
@@ -166,8 +162,6 @@ def _on_road(drives: Drives, road: Road) -> RoadKnocks:
     exposures, per = _exposures(found, logged)
     before, after = ([number for number, drive in enumerate(found) if drive.side == side] for side in SIDES)
     rates = rate_ratio(heard.counts[before], heard.counts[after], exposures[before], exposures[after])
-    sides = [drive.side for drive in found]
-    where = [drive.places_s[above] for drive, above in zip(found, heard.above, strict=True)]
     metres = [drive.metres for drive in found if drive.metres is not None]
     in_metres = len(metres) == len(found)
     loudness = np.log([drive.threshold_ms2 for drive in found])
@@ -182,8 +176,6 @@ def _on_road(drives: Drives, road: Road) -> RoadKnocks:
         per=per,
         p_holm=None,
         verdict="undecided",
-        again=come_again(where, sides) if places else None,
-        again_by_chance=by_chance(where, sides, places.edges_s) if places else None,
         series=regular_series(metres if in_metres else [drive.places_s for drive in found]),
         series_unit="m" if in_metres else "s",
     )

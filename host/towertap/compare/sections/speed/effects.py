@@ -68,7 +68,7 @@ class SpeedEffect:
     passes do not tell and `interval` is common practice's. `explains` is the ratio after / before that the difference
     in speed alone would make, at the interval's end that makes most of it. `alike` of `places` are the places that both
     sides drove at much the same speed, `matched` the finding over them alone (None where they are too few or the
-    finding rests on whole passes). `kept_m` is the length of the road behind the finding, None where no log says.
+    finding rests on whole passes).
     """
 
     metric: str
@@ -80,15 +80,14 @@ class SpeedEffect:
     places: int
     alike: int
     matched: Contrast | None
-    kept_m: float | None
 
 
 @dataclass(frozen=True)
 class RoadSpeed:
     """One road: the speeds of its passes, the sides against each other, and what that has to do with each finding.
 
-    `contrast` holds the sides' mean speeds in `unit` against each other, as geometric means over passes. `place_m` is
-    the mean length of a place, `shared_m` of the road that every pass covers.
+    `contrast` holds the sides' mean speeds in `unit` against each other, as geometric means over passes; `shared_m` is
+    the length of the road that every pass covers.
     """
 
     road: str
@@ -96,7 +95,6 @@ class RoadSpeed:
     unit: str
     passes: tuple[PassSpeed, ...]
     contrast: Contrast
-    place_m: float | None
     shared_m: float | None
     effects: tuple[SpeedEffect, ...]
     caution: Caution | None
@@ -181,7 +179,6 @@ def road_speed(study: Study, road: Road, findings: Sequence[Finding]) -> RoadSpe
             for drive, mean in zip(speeds.passes, speeds.means, strict=True)
         ),
         contrast=sides,
-        place_m=None if speeds.metres is None else float(speeds.metres.mean()),
         shared_m=None if speeds.metres is None else float(speeds.metres.sum()),
         effects=effects,
         caution=_caution(road.name, sides, effects, findings, study.labels),
@@ -201,7 +198,7 @@ def _effect(speeds: Driven, road: Road, sides: Contrast, finding: Finding) -> Sp
         by_name = {drive.capture: drive.value for drive in (*finding.before_values, *finding.after_values)}
         whole = np.array([[by_name[drive.name]] for drive in speeds.passes])
         seen = exponent(np.log(speeds.means[:, None]), np.log(whole), after)
-        return _speed_effect(finding, sides, seen, None, None, 0, 0)
+        return _speed_effect(finding, sides, seen, None, 0, 0)
     levels, at = np.array([rough.at[drive.name] for drive in speeds.passes]), speeds.at[:, rough.chosen]
     of_places = at if speeds.source == "log" else np.broadcast_to(speeds.means[:, None], levels.shape)
     seen = exponent(np.log(of_places), np.log(levels), after)
@@ -212,8 +209,7 @@ def _effect(speeds: Driven, road: Road, sides: Contrast, finding: Finding) -> Sp
         over_alike = road.places.over(finding.metric, rough.among(alike))
         over = np.array([over_alike[drive.name] for drive in speeds.passes])
         matched = contrast(over[~after], over[after], finding.margin, road.block)
-    kept_m = None if speeds.metres is None else float(speeds.metres[rough.chosen].sum())
-    return _speed_effect(finding, sides, seen, matched, kept_m, int(rough.chosen.sum()), int(alike.sum()))
+    return _speed_effect(finding, sides, seen, matched, int(rough.chosen.sum()), int(alike.sum()))
 
 
 def _speed_effect(
@@ -221,7 +217,6 @@ def _speed_effect(
     sides: Contrast,
     seen: Exponent | None,
     matched: Contrast | None,
-    kept_m: float | None,
     places: int,
     alike: int,
 ) -> SpeedEffect:
@@ -238,7 +233,6 @@ def _speed_effect(
         places=places,
         alike=alike,
         matched=matched,
-        kept_m=kept_m,
     )
 
 

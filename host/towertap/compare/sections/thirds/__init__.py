@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 
+from towertap.compare.drives.model import Pass
 from towertap.compare.findings.model import Finding
+from towertap.compare.road.rough import PassValue
 from towertap.compare.section import Evidence, Section
 from towertap.compare.sections.thirds.bands import RoadBands, where_the_change_is
 from towertap.compare.sections.thirds.by_place import at_one_place, by_place
-from towertap.compare.sections.traces import first_findings, typical_passes
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.words.numbers import change_percent, number, percent, range_percent
@@ -71,6 +73,25 @@ class ThirdsSection(Section):
                 tuple(spectrogram.panels(of_road)),
                 spectrogram.data(of_road),
             )
+
+
+def first_findings(findings: Sequence[Finding]) -> list[Finding]:
+    """The first finding of each road."""
+    of_roads = [finding for finding in findings if not finding.over_all]
+    return list({finding.road: finding for finding in reversed(of_roads)}.values())[::-1]
+
+
+def typical_passes(finding: Finding, passes: Sequence[Pass]) -> tuple[Pass, Pass]:
+    """The pass of each side whose value is nearest to the side's mean."""
+    by_name = {drive.name: drive for drive in passes}
+    return (
+        by_name[_typical(finding.before_values, finding.before)],
+        by_name[_typical(finding.after_values, finding.after)],
+    )
+
+
+def _typical(values: Sequence[PassValue], mean: float) -> str:
+    return min(values, key=lambda drive: abs(math.log(drive.value / mean))).capture
 
 
 def _table(roads: Sequence[RoadBands]) -> Table:
