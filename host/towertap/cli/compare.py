@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import click
 from rich.console import Group, RenderableType
@@ -25,7 +26,6 @@ from towertap.compare.sections import SECTIONS
 from towertap.errors import CallError
 from towertap.settings import default, setting
 from towertap.words.phrases import counted
-from towertap.workers import Workers
 
 STYLES = {"harsher": "bold red", "gentler": "bold green", "equivalent": "bold blue", "undecided": "bold yellow"}
 
@@ -134,19 +134,14 @@ def command(
     control: ControlKind | None,
     margin: float | None,
     metrics: tuple[str, ...],
-    include_unsound: bool,
-    whole: bool,
     judge_unaligned: bool,
     bench: Path | None,
-    position: str | None,
-    input_position: str | None,
     speed_logs: tuple[Path, ...],
     speed_offset: float | None,
     report: Path | None,
     sounds: bool,
     full: bool,
-    fresh: bool,
-    workers: Workers,
+    **reading: Any,
 ) -> Outcome:
     """Load the passes, compare them, write the report, tell the answer."""
     plan = read_plan(plan_file) if plan_file else None
@@ -155,20 +150,7 @@ def command(
     if margin is None and plan is None:
         margin = setting("margin")
     with counted_on_screen("reading passes") as on_progress:
-        drives = load_drives(
-            folder,
-            before,
-            after,
-            smooth,
-            include_unsound=include_unsound,
-            whole=whole,
-            bench=bench,
-            position=position,
-            input_position=input_position,
-            fresh=fresh,
-            workers=workers,
-            on_progress=on_progress,
-        )
+        drives = load_drives(folder, before, after, smooth, bench=bench, on_progress=on_progress, **reading)
     drives = with_speed(drives, logs, speed_offset)
     kept = bench_folder(drives.passes[0].path, bench)
     comparison = compare(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -13,42 +12,14 @@ from towertap.compare.comparison import Comparison, compare
 from towertap.compare.drives.folder import load_passes
 from towertap.compare.drives.model import Drives
 from towertap.compare.sections import SECTIONS
-from towertap.workers import Workers
 
 __all__ = ["Comparison", "compare", "load_drives"]
 
 
-def load_drives(
-    folder: Path,
-    before: str,
-    after: str,
-    smooth: str,
-    *,
-    include_unsound: bool = False,
-    whole: bool = False,
-    bench: Path | None = None,
-    position: str | None = None,
-    input_position: str | None = None,
-    fresh: bool = False,
-    workers: Workers | None = None,
-    on_progress: Callable[[int, int], None] | None = None,
-) -> Drives:
-    """Read the captures of a folder with all that the sections take from them; see `load_passes`."""
-    return load_passes(
-        folder,
-        before,
-        after,
-        smooth,
-        measures={section.name: section.measure for section in SECTIONS},
-        include_unsound=include_unsound,
-        whole=whole,
-        bench=bench,
-        position=position,
-        input_position=input_position,
-        fresh=fresh,
-        workers=workers,
-        on_progress=on_progress,
-    )
+def load_drives(folder: Path, before: str, after: str, smooth: str, **options: Any) -> Drives:
+    """Read the captures of a folder with all that the sections take from them; `options` as in `load_passes`."""
+    measures = {section.name: section.measure for section in SECTIONS}
+    return load_passes(folder, before, after, smooth, measures=measures, **options)
 
 
 class _CallableRoom(ModuleType):

@@ -124,7 +124,7 @@ def test_the_file_gives_the_plan_back_and_is_not_overwritten(tmp_path):
         ({"design": "A,B"}, "is no design"),
         ({"control": "tyres"}, "control"),
         ({"refit_sd": 1.0}, "refit_sd must be"),
-        ({"version": 1}, "a plan of version 1, and this towertap reads 2"),
+        ({"version": 1}, "a plan of version 1, and this one reads 2"),
         ({"drives": []}, "1 to 2000 drives"),
         ({"drives": [{"block": 1, "part": "rubber", "road": "bypass", "pass_number": 1}]}, "cover both parts"),
         ({"drives": [{"part": "rubber"}]}, r"drives\[0\] lacks the entry block"),

@@ -1,4 +1,4 @@
-"""The section on speed: what was driven, places driven alike, and when a difference is warned of."""
+"""The section on speed: what was driven, and when a difference is warned of."""
 
 from __future__ import annotations
 
@@ -26,7 +26,6 @@ def test_a_log_gives_metres_and_a_warning_where_one_side_was_faster(make):
     assert (road.source, road.unit) == ("log", "km/h")
     assert (road.contrast.before, road.contrast.after) == pytest.approx((36.0, 37.8))
     assert (effect.seen, effect.matters, effect.explains) == (False, True, pytest.approx(1.05**2))
-    assert (effect.alike, effect.matched) == (0, None)
     assert road.caution in comparison.cautions
     assert (
         road.caution.words
@@ -36,14 +35,10 @@ def test_a_log_gives_metres_and_a_warning_where_one_side_was_faster(make):
     json.dumps(plain(comparison.data()), allow_nan=False)
 
 
-def test_the_same_speed_is_not_warned_of_and_every_place_counts_as_alike(make):
+def test_the_same_speed_is_not_warned_of(make):
     drives, log = make.logged(make.driven(1))
-    comparison = compare(with_speed(drives, [log], 0.0), metrics=["jerk_z"])
-    (road,), (finding,) = comparison.evidence["speed"].data, comparison.findings
-    (effect,) = road.effects
+    (road,) = compare(with_speed(drives, [log], 0.0), metrics=["jerk_z"]).evidence["speed"].data
     assert road.caution is None
-    assert effect.alike == effect.places == finding.before_values[0].rough_places
-    assert effect.matched.ratio == pytest.approx(finding.ratio)
 
 
 def test_without_a_log_speed_is_told_by_alignment(make):

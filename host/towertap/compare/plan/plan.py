@@ -190,7 +190,7 @@ class Plan:
         version = data.get("version")
         if version != VERSION:
             raise FileError(
-                f"{source}: a plan of version {version!r:.20}, and this towertap reads {VERSION}: write it anew, or update"
+                f"{source}: a plan of version {version!r:.20}, and this one reads {VERSION}: write it anew, or update"
             )
         entries = {name: value for name, value in data.items() if name not in ("schema", "version")}
         for declared, items in ((cls, entries), *((kind, entries.get(name)) for name, kind in NESTED.items())):

@@ -72,12 +72,6 @@ class RoughPlaces:
     bursts: tuple[int, tuple[str, ...]]
     warning: str | None
 
-    def among(self, some: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        """Places (places,) of which `some` says for each chosen one whether it is taken."""
-        taken = self.chosen.copy()
-        taken[self.chosen] = some
-        return taken
-
     @property
     def basis(self) -> Basis:
         """What values by these places rest on."""

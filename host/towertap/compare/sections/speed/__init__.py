@@ -1,4 +1,4 @@
-"""Speed: what was driven, what a difference of it may make, and the findings over places driven alike."""
+"""Speed: what was driven, and what a difference of it may make."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from towertap.compare.section import Evidence, Section
 from towertap.compare.sections.speed.effects import RoadSpeed, SpeedEffect, faster, speeds_of
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
-from towertap.words.numbers import change_percent, fixed, range_percent
+from towertap.words.numbers import change_percent, fixed
 from towertap.words.phrases import listed
 from towertap.words.table import Table, tabulate
 
@@ -91,7 +91,6 @@ def _table(roads: Sequence[RoadSpeed], study: Study) -> Table:
 
 
 def _row(road: RoadSpeed, effect: SpeedEffect, study: Study) -> dict[str, str]:
-    matched = effect.matched
     return {
         "road": road.road,
         "metric": study.labels[effect.metric],
@@ -100,9 +99,6 @@ def _row(road: RoadSpeed, effect: SpeedEffect, study: Study) -> dict[str, str]:
         "exponent of speed": fixed(effect.exponent) + ("" if effect.seen else " (not used)"),
         "95 %": fixed(effect.interval) + ("" if effect.seen else " (common practice)"),
         "speed alone may make": change_percent(effect.explains),
-        "places driven alike": f"{effect.alike} of {effect.places}" if effect.places else "whole passes",
-        "change over them": change_percent(matched.ratio, matched.interval) if matched else "–",
-        "95 %, over them": range_percent(matched.interval) if matched else "–",
     }
 
 

@@ -1,4 +1,4 @@
-"""How fast each pass was driven, how much that may make of a finding, and the finding over places driven alike.
+"""How fast each pass was driven, and how much that may make of a finding.
 
 Speed is absolute where a log covers every pass over a road, else relative to the reference pass, by the slope of the
 alignment. A place of about a second is too short for either to tell its speed well, so both are taken over a few, in
@@ -20,7 +20,7 @@ from towertap.compare.caution import Caution, Weight
 from towertap.compare.drives.model import CELL_S, Pass, Side
 from towertap.compare.drives.speed_join import driven_m
 from towertap.compare.findings.model import Finding
-from towertap.compare.stats.exponent import Exponent, exponent
+from towertap.compare.stats.exponent import exponent
 from towertap.compare.stats.ratio import Contrast, contrast
 from towertap.compare.study import Road, Study
 from towertap.words.numbers import change_percent
@@ -28,13 +28,9 @@ from towertap.words.phrases import listed
 
 Array = NDArray[np.float64]
 
-AROUND_LOG_S, AROUND_ALIGNMENT_S = 2.0, 3.0
-"""Speed at a place is the mean over so much time before and after its middle. A receiver's 0.1 m/s at 1 Hz becomes
-half as much; an alignment good to 0.03 s tells the ratio of speeds to about 1 %."""
-ALIKE = 0.03
-"""Places where the sides' mean speeds differ by less count as driven alike: within the ±3 km/h that the drive procedure
-asks for at 40 to 100 km/h, and with a level as the speed squared no more than 6 %."""
-FEWEST_ALIKE = 5
+AROUND_S = 2.0
+"""Speed at a place, by a log, is the mean over so much time before and after its middle: a receiver's 0.1 m/s at 1 Hz
+becomes half as much."""
 ASSUMED = (0.5, 2.0)
 """Exponents taken where the passes do not tell. ISO 8608's roads of waviness 2 give any linear car 0.5, rougher long
 waves 1; edges and resonances more: common practice takes 1 to 2."""
@@ -66,9 +62,7 @@ class SpeedEffect:
 
     `exponent` and `interval`: the level goes as speed to this power, within the road; `seen` is False where the
     passes do not tell and `interval` is common practice's. `explains` is the ratio after / before that the difference
-    in speed alone would make, at the interval's end that makes most of it. `alike` of `places` are the places that both
-    sides drove at much the same speed, `matched` the finding over them alone (None where they are too few or the
-    finding rests on whole passes).
+    in speed alone would make, at the interval's end that makes most of it.
     """
 
     metric: str
@@ -77,9 +71,6 @@ class SpeedEffect:
     seen: bool
     explains: float
     matters: bool
-    places: int
-    alike: int
-    matched: Contrast | None
 
 
 @dataclass(frozen=True)
@@ -120,7 +111,6 @@ def driven(road: Road) -> Driven | None:
     if road.aligned is None:
         return _by_log_alone(road.passes) if by_log else None
     places, at, means, metres = road.aligned, [], [], []
-    around_s = AROUND_LOG_S if by_log else AROUND_ALIGNMENT_S
     for number, drive in enumerate(places.passes):
         bounds_s, starts_s = places.bounds_s(number), drive.cells["start_s"].to_numpy(float)
         times_s = np.column_stack([starts_s, starts_s + CELL_S])
@@ -130,22 +120,16 @@ def driven(road: Road) -> Driven | None:
         driving_s = drive.driving_s(times_s)
         way = _between(driving_s.ravel(), by_cell.ravel())
         edges_s = np.interp(places.edges_s, bounds_s.ravel(), driving_s.ravel())
-        low, high = (
-            np.clip(edges_s.mean(axis=1) + by, driving_s[0, 0], driving_s[-1, 1]) for by in (-around_s, around_s)
-        )
         shared_s = np.array([edges_s[0, 0], edges_s[-1, 1]])
+        means.append(float(np.diff(way(shared_s))[0] / np.diff(shared_s)[0]))
         if by_log:
+            middles_s, ends_s = edges_s.mean(axis=1), (driving_s[0, 0], driving_s[-1, 1])
+            low, high = (np.clip(middles_s + by_s, *ends_s) for by_s in (-AROUND_S, AROUND_S))
+            at.append(3.6 * (way(high) - way(low)) / (high - low))
             metres.append(way(edges_s[:, 1]) - way(edges_s[:, 0]))
-        scale = 3.6 if by_log else 1.0
-        at.append(scale * (way(high) - way(low)) / (high - low))
-        means.append(scale * float(np.diff(way(shared_s))[0] / np.diff(shared_s)[0]))
-    return Driven(
-        "log" if by_log else "alignment",
-        places.passes,
-        np.array(means),
-        np.array(at),
-        np.mean(metres, axis=0) if metres else None,
-    )
+    if not by_log:
+        return Driven("alignment", places.passes, np.array(means), np.tile(means, (len(places.edges_s), 1)).T, None)
+    return Driven("log", places.passes, 3.6 * np.array(means), np.array(at), np.mean(metres, axis=0))
 
 
 def _between(times: Array, values: Array) -> Callable[[Array], Array]:
@@ -193,33 +177,14 @@ def _pass_speed(drive: Pass, mean: float, source: Source) -> PassSpeed:
 
 
 def _effect(speeds: Driven, road: Road, sides: Contrast, finding: Finding) -> SpeedEffect:
-    after, rough = road.design.after, road.rough[finding.metric]
+    rough = road.rough[finding.metric]
     if rough.warning or road.places is None:
         by_name = {drive.capture: drive.value for drive in (*finding.before_values, *finding.after_values)}
-        whole = np.array([[by_name[drive.name]] for drive in speeds.passes])
-        seen = exponent(np.log(speeds.means[:, None]), np.log(whole), after)
-        return _speed_effect(finding, sides, seen, None, 0, 0)
-    levels, at = np.array([rough.at[drive.name] for drive in speeds.passes]), speeds.at[:, rough.chosen]
-    of_places = at if speeds.source == "log" else np.broadcast_to(speeds.means[:, None], levels.shape)
-    seen = exponent(np.log(of_places), np.log(levels), after)
-    step = np.log(at)[after].mean(axis=0) - np.log(at)[~after].mean(axis=0)
-    alike = np.abs(step) <= math.log1p(ALIKE)
-    matched = None
-    if alike.sum() >= FEWEST_ALIKE:
-        over_alike = road.places.over(finding.metric, rough.among(alike))
-        over = np.array([over_alike[drive.name] for drive in speeds.passes])
-        matched = contrast(over[~after], over[after], finding.margin, road.block)
-    return _speed_effect(finding, sides, seen, matched, int(rough.chosen.sum()), int(alike.sum()))
-
-
-def _speed_effect(
-    finding: Finding,
-    sides: Contrast,
-    seen: Exponent | None,
-    matched: Contrast | None,
-    places: int,
-    alike: int,
-) -> SpeedEffect:
+        levels = np.array([[by_name[drive.name]] for drive in speeds.passes])
+        at = speeds.means[:, None]
+    else:
+        levels, at = np.array([rough.at[drive.name] for drive in speeds.passes]), speeds.at[:, rough.chosen]
+    seen = exponent(np.log(at), np.log(levels), road.design.after)
     tells = seen is not None and seen.interval[1] - seen.interval[0] <= WIDEST
     interval = seen.interval if seen is not None and tells else ASSUMED
     most = max(interval, key=abs) * math.log(sides.ratio)
@@ -230,9 +195,6 @@ def _speed_effect(
         seen=tells,
         explains=math.exp(most),
         matters=abs(most) > MATTERS * math.log1p(finding.margin),
-        places=places,
-        alike=alike,
-        matched=matched,
     )
 
 
