@@ -14,8 +14,7 @@ from types import SimpleNamespace
 
 import numpy as np
 from scipy import stats
-from towertap.compare.stats.contrast import ALPHA, verdict
-from towertap.compare.stats.ratio import contrast
+from towertap.compare.stats.contrast import ALPHA, contrast, verdict
 
 PASSES, SECONDS, SPREADS = 4, 60, (0.03, 0.06)
 

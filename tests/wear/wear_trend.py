@@ -13,7 +13,7 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 from scipy import stats
-from towertap.compare.stats.ratio import holm
+from towertap.compare.stats.contrast import holm
 from towertap.wear.trend import against_first, days_against_passes, fit_line, months_to
 
 MARGIN = 0.10

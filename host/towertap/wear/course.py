@@ -16,8 +16,7 @@ from towertap.compare.drives.model import Quantity
 from towertap.compare.findings import instrument
 from towertap.compare.road.places import find_places
 from towertap.compare.road.rough import RoughPlaces, rough_places, roughness_limit, whole_passes
-from towertap.compare.stats.contrast import ALPHA, Verdict, verdict
-from towertap.compare.stats.ratio import Contrast, holm
+from towertap.compare.stats.contrast import ALPHA, Contrast, Verdict, holm, verdict
 from towertap.compare.study import chosen
 from towertap.errors import AnalysisError
 from towertap.wear import words

@@ -11,8 +11,7 @@ from towertap.compare.caution import Caution
 from towertap.compare.drives.model import Excluded, Pass, Quantity
 from towertap.compare.road.alignment import RoadAlignment
 from towertap.compare.road.rough import Basis
-from towertap.compare.stats.contrast import ALPHA, Verdict
-from towertap.compare.stats.ratio import Contrast
+from towertap.compare.stats.contrast import ALPHA, Contrast, Verdict
 
 if TYPE_CHECKING:
     from towertap.bench.carried import BenchSummary

@@ -16,8 +16,7 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
-from towertap.compare.stats.contrast import ALPHA, Student
-from towertap.compare.stats.ratio import NO_SPREAD, Contrast
+from towertap.compare.stats.contrast import ALPHA, NO_SPREAD, Contrast, Student
 
 Array = NDArray[np.float64]
 

@@ -14,10 +14,9 @@ from statsmodels.stats.multitest import multipletests
 from towertap.compare.drives.slots import Slot
 from towertap.compare.findings.find import find
 from towertap.compare.road.rough import PassValue, whole_value
-from towertap.compare.stats.contrast import LEAST_P, verdict
+from towertap.compare.stats.contrast import LEAST_P, contrast, holm, verdict
 from towertap.compare.stats.part import LEAST_P_GIVEN
 from towertap.compare.stats.planning import power_on_drives
-from towertap.compare.stats.ratio import contrast, holm
 from towertap.compare.study import lay_out
 from towertap.words.numbers import range_percent
 from towertap.words.phrases import sentence_case

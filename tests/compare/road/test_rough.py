@@ -16,7 +16,7 @@ from towertap.compare.road.rough import (
     whole_value,
     window_values,
 )
-from towertap.compare.stats.ratio import contrast
+from towertap.compare.stats.contrast import contrast
 from towertap.errors import AnalysisError
 
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from towertap.compare.stats.contrast import contrast
 from towertap.compare.stats.planning import power_on_drives
-from towertap.compare.stats.ratio import contrast
 
 
 def test_planned_power_is_reached_and_errors_are_kept_with_blocks_and_without(make):

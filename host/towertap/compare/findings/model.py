@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 
 from towertap.compare.caution import Caution
 from towertap.compare.road.rough import Basis, PassValue
-from towertap.compare.stats.contrast import Verdict
+from towertap.compare.stats.contrast import Contrast, Verdict
 from towertap.compare.stats.design import About, Overlap
-from towertap.compare.stats.ratio import Contrast
 from towertap.compare.stats.roads import Reading
 from towertap.compare.stats.spreads import Source
 

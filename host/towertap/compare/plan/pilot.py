@@ -12,8 +12,8 @@ import numpy as np
 
 from towertap.compare.drives.folder import labels, read_passes
 from towertap.compare.drives.model import Excluded, Side
+from towertap.compare.stats.contrast import NO_SPREAD
 from towertap.compare.stats.planning import middle
-from towertap.compare.stats.ratio import NO_SPREAD
 from towertap.errors import AnalysisError, CallError
 from towertap.words.phrases import listed, quoted
 from towertap.workers import Workers

@@ -6,8 +6,7 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
-from towertap.compare.stats.contrast import pass_contrast
-from towertap.compare.stats.ratio import NO_SPREAD
+from towertap.compare.stats.contrast import NO_SPREAD, pass_contrast
 
 Array = NDArray[np.float64]
 

@@ -22,10 +22,9 @@ from towertap.compare.drives.model import CELL_S, SIDES, Drives, Pass, Side
 from towertap.compare.drives.speed_join import metres_by_cell
 from towertap.compare.road.places import Places
 from towertap.compare.sections.knocks.waves import NAME
-from towertap.compare.stats.contrast import ALPHA
+from towertap.compare.stats.contrast import ALPHA, holm
 from towertap.compare.stats.hearing import RegularSeries, heard_alike, regular_series, whole_pass
 from towertap.compare.stats.rates import RateRatio, poisson_interval, rate_ratio
-from towertap.compare.stats.ratio import holm
 from towertap.compare.study import Road, Study
 from towertap.signals.filters import CARRIED
 from towertap.signals.knocks import LEAST_TOP_HZ, Knock

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from towertap.compare.drives.model import SIDES, Drives
 from towertap.compare.road.rough import whole_value
-from towertap.compare.stats.ratio import Contrast, contrast
+from towertap.compare.stats.contrast import Contrast, contrast
 from towertap.compare.study import Study
 from towertap.errors import CallError
 from towertap.words.phrases import listed

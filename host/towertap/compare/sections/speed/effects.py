@@ -20,8 +20,8 @@ from towertap.compare.caution import Caution, Weight
 from towertap.compare.drives.model import CELL_S, Pass, Side
 from towertap.compare.drives.speed_join import driven_m
 from towertap.compare.findings.model import Finding
+from towertap.compare.stats.contrast import Contrast, contrast
 from towertap.compare.stats.exponent import exponent
-from towertap.compare.stats.ratio import Contrast, contrast
 from towertap.compare.study import Road, Study
 from towertap.words.numbers import change_percent
 from towertap.words.phrases import listed
