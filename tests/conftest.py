@@ -105,6 +105,13 @@ class HandMade:
         return frames
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Where several processes share the tests, those of one file stay together, as do all that look at the demo."""
+    for item in items:
+        folder = item.path.parent
+        item.add_marker(pytest.mark.xdist_group(str(folder if folder.name in ("benchmarks", "demo") else item.path)))
+
+
 @pytest.fixture(autouse=True)
 def no_settings_of_this_computer(monkeypatch, tmp_path):
     """What its user has set is not what is tested."""
@@ -112,6 +119,7 @@ def no_settings_of_this_computer(monkeypatch, tmp_path):
         if name.removeprefix("TOWERTAP_").lower() in ("units", "archive", "bench", "margin", "sounds"):
             monkeypatch.delenv(name)
     monkeypatch.setenv("TOWERTAP_SETTINGS", str(tmp_path / "no-settings.toml"))
+    monkeypatch.delenv("COLUMNS", raising=False)
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
 
 

@@ -22,14 +22,11 @@ from towertap.demo.run import NOTICE, DemoResult, run_demo
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder for recordings, captures and report; must be new or empty.",
 )
-@click.option("--unchanged", is_flag=True, help="Fit the same bush again, so that there is no difference to find.")
-@click.option("--passes", default=4, show_default=True, type=click.IntRange(2, 8), help="Passes a road and part.")
-@click.option("--seconds", default=20.0, show_default=True, type=click.FloatRange(6, 30), help="Length of a pass.")
 @answers
-def command(out: Path, unchanged: bool, passes: int, seconds: float) -> Outcome:
+def command(out: Path) -> Outcome:
     """Run the demo and tell what it found."""
     started = time.monotonic()
-    result = run_demo(out, unchanged=unchanged, passes=passes, seconds=seconds, tell=_say)
+    result = run_demo(out, tell=_say)
     return Outcome(_data(result), _words(result, time.monotonic() - started), 0 if result.as_expected else 1)
 
 
@@ -40,7 +37,6 @@ def _say(line: str) -> None:
 def _data(result: DemoResult) -> dict[str, Any]:
     return {
         "notice": NOTICE,
-        "unchanged": result.unchanged,
         "as_expected": result.as_expected,
         "interpreter": result.interpreter,
         "captures": [{"capture": path, **integrity.data()} for path, integrity in result.integrity.items()],
