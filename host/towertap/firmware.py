@@ -1,7 +1,5 @@
 """Where the box's firmware lies: inside the installed package, or in the checkout beside the host."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from towertap.errors import TowertapError

@@ -1,7 +1,5 @@
 """What the idling engine makes of every metric: it shakes alike with either part, as the sensor's own noise does."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import asdict, dataclass
 from typing import Any

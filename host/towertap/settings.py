@@ -1,7 +1,5 @@
 """What a person sets once for all: a TOML file, the environment over it, and a command's options over both."""
 
-from __future__ import annotations
-
 import os
 from collections.abc import Callable
 from dataclasses import dataclass

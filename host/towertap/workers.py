@@ -1,7 +1,5 @@
 """Where captures are read when there are many: all cores of this computer, or a fleet of computers by Dask."""
 
-from __future__ import annotations
-
 import os
 import signal
 import threading

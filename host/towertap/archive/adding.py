@@ -1,7 +1,5 @@
 """Puts recordings into an archive, whole or not at all; what a person wrote never becomes a path."""
 
-from __future__ import annotations
-
 import gzip
 import json
 import os

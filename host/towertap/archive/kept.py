@@ -1,7 +1,5 @@
 """What an archive keeps beside its recordings: plans and bench records, each with its sum in one sealed list."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Any
 

@@ -1,7 +1,5 @@
 """What an archive knows of a recording: JSON with its own SHA-256 in it, so that a flipped bit is seen there too."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 from contextlib import suppress

@@ -1,7 +1,5 @@
 """What an archive holds: its recordings by their records, by the index, and by what somebody asks for."""
 
-from __future__ import annotations
-
 import gzip
 import hashlib
 import os

@@ -1,7 +1,5 @@
 """Takes recordings out of an archive again: every byte proved, and the history of the conditions beside them."""
 
-from __future__ import annotations
-
 import gzip
 import os
 import shutil

@@ -1,7 +1,5 @@
 """Proves an archive whole, to the bit, or says which file of which recording is not."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import asdict, dataclass

@@ -1,7 +1,5 @@
 """What the bench knows of the box that made a capture, and what that does to its readings and values."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Noise density of a sensor at rest, with confidence limits from the degrees of freedom of Welch's estimate."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

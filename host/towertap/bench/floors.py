@@ -1,7 +1,5 @@
 """What the sensor's noise alone makes of every filtered signal: the floor below which a metric shows nothing else."""
 
-from __future__ import annotations
-
 import math
 from functools import lru_cache
 

@@ -1,7 +1,5 @@
 """Local gravity, by latitude and height or by the standard value, with what is not known of it."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Recording at the bench: the recorder without a drive round it, straight to a capture."""
 
-from __future__ import annotations
-
 import threading
 from collections.abc import Callable
 from datetime import UTC, datetime

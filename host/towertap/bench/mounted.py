@@ -1,7 +1,5 @@
 """How the box was mounted in the vehicle: by the conditions, or as gravity shows it once readings are corrected."""
 
-from __future__ import annotations
-
 import shlex
 
 import numpy as np

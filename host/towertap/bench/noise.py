@@ -1,7 +1,5 @@
 """Everything that a recording at rest tells of a sensor's noise."""
 
-from __future__ import annotations
-
 from dataclasses import asdict, dataclass
 from typing import Any
 

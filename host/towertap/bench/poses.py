@@ -1,7 +1,5 @@
 """Finds where a box lies still with a face up, as the samples come or in a recording."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Bench records: small JSON files tied to a box, its settings and a date; finding the one that holds for a capture."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import math

@@ -1,7 +1,5 @@
 """Was the box truly at rest? Each check says what it looked at, and what to do when it does not hold."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any

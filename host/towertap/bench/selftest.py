@@ -1,7 +1,5 @@
 """The chip's self-test: asked of a box that lies still, read strictly, and kept as a bench record."""
 
-from __future__ import annotations
-
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from typing import Any, Literal

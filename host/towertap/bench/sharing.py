@@ -1,7 +1,5 @@
 """How much of a metric is the sensor's own noise, and which metrics reach beyond what the mounting carries."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace

@@ -4,8 +4,6 @@ The decay of a mounted box is a sum of damped sines; the matrix pencil (Hua & Sa
 dampings from a few periods, without the bias that a window or a spectrum's resolution brings.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any

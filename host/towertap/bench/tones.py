@@ -1,7 +1,5 @@
 """Finds the tones that stand out of a sensor's noise, and names them: mains, or a machine with its speed."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -4,8 +4,6 @@ reading = matrix @ truth + offset, in m/s². The diagonal of the matrix holds th
 against the faces of the box on which it was laid. After the tumble tests of IEEE 1293, by least squares.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any

@@ -1,7 +1,5 @@
 """Says in one line, for each way a port or a box can fail, what is wrong and what to do."""
 
-from __future__ import annotations
-
 import errno
 import os
 import sys

@@ -1,7 +1,5 @@
 """A glimpse of what a greeted box feels, before anything is recorded: which way is up, and whether the rate runs."""
 
-from __future__ import annotations
-
 import time
 from dataclasses import dataclass
 

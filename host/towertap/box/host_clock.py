@@ -1,7 +1,5 @@
 """Pairs the box's clock with the host's while frames arrive, so that a recording can be placed in absolute time."""
 
-from __future__ import annotations
-
 from collections import deque
 
 from towertap.box.port import HostTime

@@ -1,7 +1,5 @@
 """Watches the host while it records: the space left on the disk, and its two clocks for a sleep."""
 
-from __future__ import annotations
-
 import math
 import shutil
 from pathlib import Path

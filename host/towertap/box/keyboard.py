@@ -1,7 +1,5 @@
 """Turns key presses into marks while recording: Enter stops, s marks start and stop, t adds a text, others mark."""
 
-from __future__ import annotations
-
 import codecs
 import os
 import queue

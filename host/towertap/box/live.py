@@ -1,7 +1,5 @@
 """What a screen shows of a recording under way, and what steers it: samples, losses, rate, peaks, messages."""
 
-from __future__ import annotations
-
 from collections import Counter
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Names the files of a recording from what is known before the drive, so that text from people never becomes a path."""
 
-from __future__ import annotations
-
 import re
 import unicodedata
 from datetime import datetime

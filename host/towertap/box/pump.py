@@ -1,7 +1,5 @@
 """Carries bytes from the port to the raw file: one thread reads, one writes and syncs; neither waits for a screen."""
 
-from __future__ import annotations
-
 import os
 import queue
 import threading

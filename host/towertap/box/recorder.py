@@ -1,7 +1,5 @@
 """Records a drive: starts the box, keeps every byte, follows the growing file to steer and show, and ends cleanly."""
 
-from __future__ import annotations
-
 import math
 import queue
 import threading

@@ -1,7 +1,5 @@
 """A simulated box on a pseudo-terminal: the real firmware on a model of the chip that feels a given motion."""
 
-from __future__ import annotations
-
 import functools
 import json
 import math

@@ -1,7 +1,5 @@
 """What was known before the drive: asked once, kept in a file beside the raw recording and in the capture itself."""
 
-from __future__ import annotations
-
 import json
 import os
 from collections.abc import Mapping

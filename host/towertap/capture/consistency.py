@@ -1,7 +1,5 @@
 """Holds the tables of a capture against each other: what the frames tell of samples and gaps is what is there."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Finds what is missing, samples and messages, from the counters of the frames themselves."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from towertap.wire.decoder import Frames

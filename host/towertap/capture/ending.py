@@ -1,7 +1,5 @@
 """How a recording ended: by the recorder's word and the box's bye, or by the bye alone where nobody else tells."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Any
 

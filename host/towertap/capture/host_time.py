@@ -1,7 +1,5 @@
 """Places a recording in absolute time, and measures gaps that nothing counted, by how the host saw the box's clock."""
 
-from __future__ import annotations
-
 import math
 from contextlib import suppress
 from dataclasses import dataclass

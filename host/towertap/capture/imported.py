@@ -1,7 +1,5 @@
 """Captures of what another recorder recorded: nothing is known of its chip, and much cannot be proved of them."""
 
-from __future__ import annotations
-
 import math
 from typing import Any
 

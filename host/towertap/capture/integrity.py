@@ -1,7 +1,5 @@
 """Proves a capture sound, or says why it is not: measures it once and holds it to the table of rules."""
 
-from __future__ import annotations
-
 import math
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace

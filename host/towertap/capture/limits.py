@@ -1,7 +1,5 @@
 """The limits by which a capture is sound: each with name, unit and reason, and a TOML file that can tighten them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any

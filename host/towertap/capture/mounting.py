@@ -3,8 +3,6 @@
 What is declared is held against gravity, which shows the axis that is up and says nothing of the one that is forward.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from itertools import permutations, product

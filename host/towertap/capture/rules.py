@@ -1,7 +1,5 @@
 """The rules by which a capture is sound: one function and one line in the table each; the limits stand in limits.py."""
 
-from __future__ import annotations
-
 import math
 import shlex
 from collections.abc import Callable

@@ -1,7 +1,5 @@
 """One pass over all counts of a capture: what each axis did in each second."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

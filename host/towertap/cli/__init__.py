@@ -1,7 +1,5 @@
 """The command line: a table of commands, each a module of its own that is loaded when it is called."""
 
-from __future__ import annotations
-
 import os
 import sys
 from contextlib import suppress

@@ -1,7 +1,5 @@
 """Gathers what must be known before a drive: from options, a file with the day's values, and by asking."""
 
-from __future__ import annotations
-
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress

@@ -1,7 +1,5 @@
 """`towertap bench noise`: what the sensor shows when nothing moves."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import click

@@ -1,7 +1,5 @@
 """What the bench's subcommands share: options, recording on the spot with a bar while it lasts, keeping the record."""
 
-from __future__ import annotations
-
 import sys
 import threading
 from collections.abc import Callable, Iterator

@@ -1,7 +1,5 @@
 """`towertap bench selftest`: the chip pushes its own axes and holds the answers against its factory's."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import click

@@ -1,7 +1,5 @@
 """`towertap bench tap`: what the mounting carries."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import click

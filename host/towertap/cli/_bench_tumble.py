@@ -1,7 +1,5 @@
 """`towertap bench tumble`: offset, scale and cross-axis from six positions at rest."""
 
-from __future__ import annotations
-
 import threading
 from collections.abc import Sequence
 from dataclasses import asdict

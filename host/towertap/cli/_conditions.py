@@ -1,7 +1,5 @@
 """The conditions of a drive as options of a command, and the rules that a value on the command line is held to."""
 
-from __future__ import annotations
-
 import re
 from typing import Any
 

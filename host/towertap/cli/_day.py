@@ -1,7 +1,5 @@
 """A whole plan in one go: the next drive named big, Enter begins, Enter stops, sound or not, next."""
 
-from __future__ import annotations
-
 import shlex
 from dataclasses import dataclass, field
 from pathlib import Path

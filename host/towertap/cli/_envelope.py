@@ -1,7 +1,5 @@
 """What is drawn of a capture over time: the smallest and largest acceleration in each step."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

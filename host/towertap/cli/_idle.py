@@ -1,7 +1,5 @@
 """The engine idling at rest, recorded and kept as a bench record."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from towertap.bench import records

@@ -1,7 +1,5 @@
 """What a command answers, and the one place that prints it: people's text or one JSON object on standard output."""
 
-from __future__ import annotations
-
 import functools
 import json
 import math

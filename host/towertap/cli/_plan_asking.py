@@ -1,7 +1,5 @@
 """What a plan needs: how options and answers are read, and what is asked for on a terminal."""
 
-from __future__ import annotations
-
 import sys
 from collections import Counter
 from collections.abc import Callable

@@ -1,7 +1,5 @@
 """What is looked at before a day of drives: box, rate, gravity against the mounting, space, power, clock, records."""
 
-from __future__ import annotations
-
 import shutil
 import subprocess
 from collections.abc import Iterator

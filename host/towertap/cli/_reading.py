@@ -1,7 +1,5 @@
 """How commands read many captures: the options that all of these share, and the bar that shows how far they are."""
 
-from __future__ import annotations
-
 import functools
 import sys
 from collections.abc import Callable, Iterator

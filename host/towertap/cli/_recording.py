@@ -1,7 +1,5 @@
 """One drive recorded from the terminal: keys and a screen while it runs, then the capture and its check."""
 
-from __future__ import annotations
-
 import queue
 import shlex
 import signal

@@ -1,7 +1,5 @@
 """`towertap archive`: keep recordings for years, find them again, prove that nothing changed."""
 
-from __future__ import annotations
-
 from datetime import date, datetime
 from pathlib import Path
 

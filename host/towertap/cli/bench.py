@@ -1,7 +1,5 @@
 """`towertap bench`: know the sensor before the road."""
 
-from __future__ import annotations
-
 import click
 
 from towertap.cli._bench_noise import noise

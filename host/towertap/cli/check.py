@@ -1,7 +1,5 @@
 """`towertap check`: is a capture sound, and if not, why not."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import click

@@ -1,7 +1,5 @@
 """`towertap compare`: before against after, with the pass as the unit, and a report."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any

@@ -1,7 +1,5 @@
 """`towertap completion`: what a shell needs to complete commands, options and files."""
 
-from __future__ import annotations
-
 import click
 from click.shell_completion import get_completion_class
 

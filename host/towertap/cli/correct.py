@@ -1,7 +1,5 @@
 """`towertap correct`: other conditions for recordings, in the name, the sidecar and the capture alike."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Any
 

@@ -1,7 +1,5 @@
 """`towertap decode`: a capture from a raw recording."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import click

@@ -1,7 +1,5 @@
 """`towertap demo`: the whole job on an invented minibus, with no hardware."""
 
-from __future__ import annotations
-
 import time
 from pathlib import Path
 from typing import Any

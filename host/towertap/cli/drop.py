@@ -1,7 +1,5 @@
 """`towertap drop`: strike a pass out, with the reason; the files stay."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import click

@@ -1,7 +1,5 @@
 """`towertap export`: a capture's samples in the format of another program."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import cast
 

@@ -1,7 +1,5 @@
 """`towertap flash`: put the firmware on a board that runs MicroPython."""
 
-from __future__ import annotations
-
 import hashlib
 import subprocess
 import sys

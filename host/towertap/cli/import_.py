@@ -1,7 +1,5 @@
 """`towertap import`: a capture of what another recorder recorded."""
 
-from __future__ import annotations
-
 import os
 from pathlib import Path
 from typing import Any

@@ -1,7 +1,5 @@
 """`towertap list`: what lies in a folder of drives, a line each, what of a plan is lacking, what compare would use."""
 
-from __future__ import annotations
-
 from dataclasses import asdict
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """`towertap listen`: before and after of one place, to be heard one after the other."""
 
-from __future__ import annotations
-
 from dataclasses import asdict
 from pathlib import Path
 from typing import cast

@@ -1,7 +1,5 @@
 """`towertap plan`: before driving, which design and how many passes, as a plan file and a run sheet."""
 
-from __future__ import annotations
-
 import secrets
 import shlex
 from dataclasses import asdict, fields

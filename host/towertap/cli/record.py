@@ -1,7 +1,5 @@
 """`towertap record`: drives from the box into raw recordings and captures, one or a whole plan in one go."""
 
-from __future__ import annotations
-
 import shlex
 import sys
 from dataclasses import asdict

@@ -1,7 +1,5 @@
 """`towertap settings`: what is set, and where each value is from."""
 
-from __future__ import annotations
-
 import click
 from rich.console import Group
 

@@ -1,7 +1,5 @@
 """`towertap show`: one capture as a picture, and in a few lines what there is to say of it."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import click

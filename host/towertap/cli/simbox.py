@@ -1,7 +1,5 @@
 """`towertap simbox`: start a simulated box that plays a recorded signal, and say which port to record from."""
 
-from __future__ import annotations
-
 import json
 import signal
 import sys

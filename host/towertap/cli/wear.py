@@ -1,7 +1,5 @@
 """`towertap wear`: one part over months on the same roads, its trend, and when it leaves the margin."""
 
-from __future__ import annotations
-
 from datetime import datetime
 from pathlib import Path
 from typing import Any

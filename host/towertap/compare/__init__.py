@@ -1,7 +1,5 @@
 """Before against after: passes in, findings out, with the pass as the unit of every inference."""
 
-from __future__ import annotations
-
 import sys
 from pathlib import Path
 from types import ModuleType

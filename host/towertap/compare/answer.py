@@ -4,8 +4,6 @@ It is made of findings and cautions alone, in words that a customer knows. The f
 all rough roads leads (of the first metric, where no plan names one). Where roads or metrics differ, they are told so.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby

@@ -1,7 +1,5 @@
 """A caution: what weakens a finding, with how much it could do to the verdict, and what would settle it."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import IntEnum

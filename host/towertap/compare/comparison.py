@@ -1,7 +1,5 @@
 """Before against after: from the drives to findings and the evidence beside them."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, is_dataclass, replace
 from typing import Any

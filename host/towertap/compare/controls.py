@@ -7,8 +7,6 @@ positive control is a change that must show (tyre pressures up by 50 kPa, say), 
 a day on which it does not show could not have shown the part either.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 from collections.abc import Iterable

@@ -1,7 +1,5 @@
 """What lies in a folder of drives: every recording, what was written down of it, and whether it can be used."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """The invented drives: who drives what over which road, and the motion of the hard point that the chip then feels."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta

@@ -1,7 +1,5 @@
 """Makes the example captures: `python -m towertap.demo.examples FOLDER`."""
 
-from __future__ import annotations
-
 import sys
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """Runs the demo: every drive through the simulated box, the recorder and the check, then comparison and report."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass

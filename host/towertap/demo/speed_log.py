@@ -1,7 +1,5 @@
 """A speed log of the invented drives, as a satellite receiver with a clock of its own would have written it."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from operator import itemgetter

@@ -1,7 +1,5 @@
 """The one way in for files: regular ones of a size that their kind may have, so that reading ends."""
 
-from __future__ import annotations
-
 import errno
 import hashlib
 import os

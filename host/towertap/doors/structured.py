@@ -1,7 +1,5 @@
 """The one way in for JSON and TOML: typed, finite and bounded, or one line that says what is wrong and where."""
 
-from __future__ import annotations
-
 import re
 import tomllib
 from pathlib import Path

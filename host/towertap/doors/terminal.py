@@ -1,7 +1,5 @@
 """The one way out to a terminal: text is shown as it is, never obeyed, neither as control codes nor as markup."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The one way to read an instant."""
 
-from __future__ import annotations
-
 from datetime import UTC, date, datetime, timedelta, timezone
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The one way in for quantities as people say them, with the unit typed: 40 km/h, 25 mph, 2.5 bar, 36 psi, 54 °F."""
 
-from __future__ import annotations
-
 import math
 import re
 

@@ -1,7 +1,5 @@
 """The one way out to a file: it appears whole or not at all, however the writing ends, and on a disk that holds it."""
 
-from __future__ import annotations
-
 import errno
 import glob
 import os

@@ -1,7 +1,5 @@
 """The colours of pages and pictures, on paper and on a dark screen."""
 
-from __future__ import annotations
-
 PALETTE: dict[str, tuple[str, str]] = {
     "paper": ("#ffffff", "#15191d"),
     "ink": ("#1f2933", "#e6e9ec"),

@@ -1,7 +1,5 @@
 """How every picture looks: one type scale, and a palette that survives colour-blindness, print and dark screens."""
 
-from __future__ import annotations
-
 import io
 import math
 import re

@@ -1,7 +1,5 @@
 """Before and after of one place of a road as a sound: for the ears what the pair of spectrograms is for the eyes."""
 
-from __future__ import annotations
-
 import wave
 from dataclasses import dataclass
 from pathlib import Path

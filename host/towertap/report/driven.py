@@ -1,7 +1,5 @@
 """What was driven, before beside after: what differs as a table, what does not in a sentence."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from statistics import fmean

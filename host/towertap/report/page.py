@@ -1,7 +1,5 @@
 """The page: a template filled from a comparison, its pictures in it as vectors."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Writes the report: draws the pictures, puts them into the page as vectors, and beside it as PNG with their data."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 

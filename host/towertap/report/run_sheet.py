@@ -1,7 +1,5 @@
 """The run sheet: the plan as a page to print and as plain text, one line a drive to tick and to write on."""
 
-from __future__ import annotations
-
 import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """The templates of all pages: what they are given is escaped, and they know how numbers are written."""
 
-from __future__ import annotations
-
 import platform
 from importlib.metadata import version
 

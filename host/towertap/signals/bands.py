@@ -7,8 +7,6 @@ stands for what is below. Their attenuation is that of class 1 up to a fifth of 
 frequencies is shallower, and what the rate does not carry is refused.
 """
 
-from __future__ import annotations
-
 import math
 from functools import lru_cache
 

@@ -4,8 +4,6 @@ A filter is a design without state; `start()` gives a function that takes the bl
 and returns what output they complete. So nothing is ever carried over a gap.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import dataclass

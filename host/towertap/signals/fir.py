@@ -3,8 +3,6 @@
 Single precision, so that the products are fast: its rounding, 1e-7 of gravity, is far below a count of the chip.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

@@ -4,8 +4,6 @@ An equiripple low-pass before every halving: up to FLAT of the new rate it chang
 what would be folded into that is 95 dB down. Filters that need no more than that of a signal run on fewer rows.
 """
 
-from __future__ import annotations
-
 from functools import cache
 
 import numpy as np

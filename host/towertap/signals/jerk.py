@@ -1,7 +1,5 @@
 """Jerk, the time derivative of acceleration (m/s³), up to a stated edge: without one it is mostly sensor noise."""
 
-from __future__ import annotations
-
 from functools import lru_cache
 
 import numpy as np

@@ -4,8 +4,6 @@ Gravity and slow drift need no step of their own: they lie below every band (0.5
 jerk of a constant is nought. All windows of all metrics of an analysis cover the same stretches.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Literal

@@ -1,7 +1,5 @@
 """What a recorded signal tells of the recorder that made it: where its range ends, and how full its band is."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import numpy as np

@@ -1,7 +1,5 @@
 """From one even rate to another, by a polyphase filter that keeps the band and leaves no image of it."""
 
-from __future__ import annotations
-
 import math
 from fractions import Fraction
 

@@ -1,7 +1,5 @@
 """Two stretches of motion as one sound to compare by ear: in turns, at the same gain, with a tone before each."""
 
-from __future__ import annotations
-
 import numpy as np
 import scipy
 from numpy.typing import NDArray

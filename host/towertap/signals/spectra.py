@@ -1,7 +1,5 @@
 """Welch's method over signals that come in blocks: densities, and cross-spectra of pairs."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -7,8 +7,6 @@ The delay of the path between the two boxes cannot be told from that of their cl
 best common delay, and nothing may be read from its slope.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import dataclass

@@ -5,8 +5,6 @@ are worth (`averages`). Formulae: Welch 1967, doi:10.1109/TAU.1967.1161901; Bend
 from memory.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

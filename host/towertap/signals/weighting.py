@@ -7,8 +7,6 @@ corner and at a quarter of the rate (after M. Vicanek, Matched Second Order Digi
 third frequency there is half the rate, which fits worse below it).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

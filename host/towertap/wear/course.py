@@ -1,7 +1,5 @@
 """The course of a part: each later session against the first fit, the trend, and when it leaves the margin."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace

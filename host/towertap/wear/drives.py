@@ -3,8 +3,6 @@
 Days are the driver's: a drive's date is by the offset from UTC that is stored with its capture.
 """
 
-from __future__ import annotations
-
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass

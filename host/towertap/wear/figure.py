@@ -1,7 +1,5 @@
 """Picture of one course over time: passes, days, the line through them, and the margin around the first fit."""
 
-from __future__ import annotations
-
 import textwrap
 from collections.abc import Sequence
 from datetime import datetime, timedelta

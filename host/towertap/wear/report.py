@@ -1,7 +1,5 @@
 """Writes the page of a part over months, with a picture of each course."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from pathlib import Path
 

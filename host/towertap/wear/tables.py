@@ -1,7 +1,5 @@
 """The tables of the answer, for page and terminal alike: each day against the first fit, and the trends."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 from towertap.wear.model import Course, Trend, Wear

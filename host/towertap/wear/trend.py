@@ -6,8 +6,6 @@ degrees of freedom as sessions less two. With as many passes in every session th
 a random session gives, and it needs no estimate of how days vary, for which a handful of days is too few.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

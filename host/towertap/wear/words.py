@@ -1,7 +1,5 @@
 """The words of each course, which a customer understands and a statistician would sign, and its cautions."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 

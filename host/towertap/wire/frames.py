@@ -1,7 +1,5 @@
 """The frame between box and host, as hardware_notes/wire_format.md defines it: header, types, flags, commands."""
 
-from __future__ import annotations
-
 import json
 from enum import IntEnum, IntFlag
 from typing import Any

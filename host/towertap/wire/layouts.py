@@ -1,7 +1,5 @@
 """How a chip's sample payload is read and what its numbers mean: one layout object, and one line in a table, a chip."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import dataclass

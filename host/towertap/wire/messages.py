@@ -1,7 +1,5 @@
 """What becomes of a frame that carries no samples: one line a type, read by decoder, recorder and live view."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated

@@ -1,7 +1,5 @@
 """Numbers, intervals and names as people read them, the same in every figure and on the page."""
 
-from __future__ import annotations
-
 import math
 
 MOST_DIGITS = 6

@@ -1,7 +1,5 @@
 """Ways of saying a change, a count, a p-value or a list, the same on every page and in the terminal."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 
 

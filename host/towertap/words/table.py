@@ -1,7 +1,5 @@
 """A table as plain texts, for the page, the terminal and a file alike."""
 
-from __future__ import annotations
-
 import csv
 import math
 import re

@@ -1,7 +1,5 @@
 """Which installation of its part, and which day, each pass belongs to."""
 
-from __future__ import annotations
-
 from collections.abc import Hashable, Mapping, Sequence
 from itertools import groupby
 

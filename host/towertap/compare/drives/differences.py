@@ -1,7 +1,5 @@
 """What differs between the passes beside the part, in one line each."""
 
-from __future__ import annotations
-
 import math
 from collections import defaultdict
 from collections.abc import Iterator, Sequence

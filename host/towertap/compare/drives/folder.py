@@ -1,7 +1,5 @@
 """From a folder of captures to the passes of a comparison: what is named, sound, and of a kind."""
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """Box positions: which of the captures of a pass a comparison uses, where two boxes were recorded at once."""
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Mapping
 from pathlib import Path

@@ -1,7 +1,5 @@
 """A pass from its capture: read once, with all that is taken while it is open, and kept for the next time."""
 
-from __future__ import annotations
-
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """Where each pass of a road stands in the plan, and why a road cannot be compared by block."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise

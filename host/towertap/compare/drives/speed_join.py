@@ -6,8 +6,6 @@ of that second best, over all passes that the log covers. What a slope or a tilt
 taken out as each pass's own mean. An offset is believed only where a fit so good would hardly come by chance.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace

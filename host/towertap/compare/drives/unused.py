@@ -1,7 +1,5 @@
 """Captures of a folder that a comparison does not use, each with why, and names that are nearly the same."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from difflib import SequenceMatcher
 from itertools import combinations

@@ -1,7 +1,5 @@
 """The control that a comparison is: its findings as later comparisons of the vehicle take them up."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """What a family of findings decides: Holm's adjustment over it, both verdicts, and what each of them hangs on."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal

@@ -1,7 +1,5 @@
 """Where the drives and the analysis departed from the plan: said, and a caution at each finding that it touches."""
 
-from __future__ import annotations
-
 from bisect import bisect_right
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence

@@ -1,7 +1,5 @@
 """From a laid-out study to its findings: what each rests on, on every rough road and over all together."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any

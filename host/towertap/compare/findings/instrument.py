@@ -1,7 +1,5 @@
 """What the bench says of the instrument behind a comparison: noise in the findings, bands, records that are missing."""
 
-from __future__ import annotations
-
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence

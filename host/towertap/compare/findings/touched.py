@@ -4,8 +4,6 @@ A harsher part clips more, so leaving such passes out would choose by the outcom
 touched it is used without those, and nothing is hidden by it: both answers are told.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 

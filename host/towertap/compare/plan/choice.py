@@ -1,7 +1,5 @@
 """Which design, and how many passes: what is wanted of a plan against what each design can do."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Self
 

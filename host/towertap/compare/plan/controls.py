@@ -1,7 +1,5 @@
 """Plans of controls: what is driven, and what it must be able to show."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

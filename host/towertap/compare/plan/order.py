@@ -1,7 +1,5 @@
 """The order of drives: the stretches of a design, the roads mixed by a seeded draw, and what the order leaves open."""
 
-from __future__ import annotations
-
 import random
 from collections import Counter
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """How far passes differ with nothing changed: said, or measured by a pilot of a few passes."""
 
-from __future__ import annotations
-
 import math
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence

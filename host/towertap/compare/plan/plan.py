@@ -3,8 +3,6 @@
 It is a small JSON file, so that `compare` can say where the drives and the analysis departed from it.
 """
 
-from __future__ import annotations
-
 import json
 from collections import Counter
 from collections.abc import Iterator

@@ -9,8 +9,6 @@ that do not, so that gaps and road driven by one of the two only weigh nothing; 
 speed pay. Neither the offset nor the mean speed need be known.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property

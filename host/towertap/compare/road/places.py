@@ -4,8 +4,6 @@ A place is chosen as rough by what all passes together found there, never by one
 does not select on the outcome.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

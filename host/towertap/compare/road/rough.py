@@ -6,8 +6,6 @@ so a true change of 10 % showed as 8 % where 87 % of the windows were kept, and 
 Where passes cannot be aligned, a road rests on whole passes, which have no such bias.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal

@@ -1,7 +1,5 @@
 """The table of sections: one line each, one folder each, in the order of the page."""
 
-from __future__ import annotations
-
 from towertap.compare.section import Section
 from towertap.compare.sections.boxes import BoxesSection
 from towertap.compare.sections.captures import CapturesSection

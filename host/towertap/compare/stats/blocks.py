@@ -1,7 +1,5 @@
 """Does a change repeat from block to block? Pure functions on arrays."""
 
-from __future__ import annotations
-
 import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray

@@ -6,8 +6,6 @@ more than GAP times the robust spread of all: two passes of one part that stand 
 set aside in all passes alike.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

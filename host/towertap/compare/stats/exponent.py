@@ -1,7 +1,5 @@
 """How a figure goes with speed over one road, from passes that were driven at different speeds; pure functions."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -6,8 +6,6 @@ the loudest background decides. A background also adds to a peak that it does no
 taken off.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

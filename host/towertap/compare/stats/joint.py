@@ -1,7 +1,5 @@
 """Ratios of many bands at once, with intervals that hold for all of them together; pure functions on arrays."""
 
-from __future__ import annotations
-
 import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray

@@ -14,8 +14,6 @@ degrees of freedom come to where as many passes stand in each installation. Gene
 ratio, and gains nothing in balanced designs.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, replace
 from typing import Literal

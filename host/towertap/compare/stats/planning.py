@@ -8,8 +8,6 @@ Power is counted over invented sets by the very functions that decide, so that i
 product counts it nowhere else.
 """
 
-from __future__ import annotations
-
 import re
 from bisect import bisect_left
 from collections.abc import Callable, Sequence

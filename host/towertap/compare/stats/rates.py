@@ -11,8 +11,6 @@ Pearson's χ² takes a pass's variance to grow as its exposure. Where each pass 
 grows faster, so the jackknife over passes stands in for a side's χ² where it is larger (MacKinnon and White 1985).
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -5,8 +5,6 @@ of a road not driven. The unit is the round, one drive over every road: what a r
 driver) so stays in the error. Where a round lacks a road, its others stand in, each at its own level.
 """
 
-from __future__ import annotations
-
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from typing import Literal

@@ -5,8 +5,6 @@ stands alone. With fewer, the assumption makes up those that are missing: s² = 
 degrees of freedom. Two installations alone would tell next to nothing (t with one degree of freedom).
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal

@@ -1,7 +1,5 @@
 """The ways out: one file a format, and one line in EXPORTS."""
 
-from __future__ import annotations
-
 from importlib.util import find_spec
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """CSV: `# key: JSON` lines of metadata, a line of names, then time and values; a gap is a line without values."""
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
 

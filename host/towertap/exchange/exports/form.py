@@ -1,7 +1,5 @@
 """What a format of the ways out is."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager

@@ -4,8 +4,6 @@ Metadata are written by scipy; the columns by hand, as the format's own descript
 has it, since scipy would hold a whole one in memory.
 """
 
-from __future__ import annotations
-
 import json
 import shutil
 import struct

@@ -1,7 +1,5 @@
 """ASAM MDF 4: one channel group, time as master and a channel an axis, with units; a gap is one NaN."""
 
-from __future__ import annotations
-
 import json
 from contextlib import redirect_stdout
 from datetime import UTC

@@ -1,7 +1,5 @@
 """NumPy's .npz: `time_s` and an array an axis, (n,) float64, and `metadata`, a text of JSON; a gap is one NaN."""
 
-from __future__ import annotations
-
 import json
 import shutil
 import zipfile

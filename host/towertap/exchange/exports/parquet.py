@@ -1,7 +1,5 @@
 """Parquet: a column of time and one an axis, with units; counts are whole numbers, a gap is a row of nulls."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterator
 from pathlib import Path

@@ -3,8 +3,6 @@
 The step of the abscissa has six digits there; the true rate stands in ID line 2.
 """
 
-from __future__ import annotations
-
 import shutil
 import warnings
 from pathlib import Path

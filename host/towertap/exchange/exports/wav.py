@@ -4,8 +4,6 @@ The header's rate is rounded to 1 Hz; the true one and all else stand in the com
 (Microsoft and IBM: Multimedia Programming Interface and Data Specifications 1.0, 1991).
 """
 
-from __future__ import annotations
-
 import json
 import math
 import struct

@@ -1,7 +1,5 @@
 """The ways in: one file a format, and one line in IMPORTS; another recorder's samples become a capture."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import math

@@ -1,7 +1,5 @@
 """Reads a file by a library in a process of its own: a broken file can end scipy's and asammdf's readers, and ours."""
 
-from __future__ import annotations
-
 import json
 import subprocess
 import sys

@@ -1,7 +1,5 @@
 """Which columns of a file are time, acceleration and rotation, and in which units: as told, as named, or as assumed."""
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """From a file's rows to samples on an even grid, with what is missing between them."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """What a file of another recorder holds, what a person tells of it, and what was settled on the way to a capture."""
 
-from __future__ import annotations
-
 import json
 from dataclasses import dataclass, field
 from pathlib import Path

@@ -1,7 +1,5 @@
 """MATLAB's MAT-file up to level 5 (`save -v7`): vectors of one length, or matrices with an axis a column."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np

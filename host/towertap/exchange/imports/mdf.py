@@ -1,7 +1,5 @@
 """ASAM MDF 3 and 4: the channels of the largest group, on its own time."""
 
-from __future__ import annotations
-
 from importlib.util import find_spec
 from pathlib import Path
 

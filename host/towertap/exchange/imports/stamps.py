@@ -1,7 +1,5 @@
 """What the time stamps of another recorder are worth: its rate, how far they stray, where samples are missing."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

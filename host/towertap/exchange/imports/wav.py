@@ -1,7 +1,5 @@
 """WAV: an axis a channel, whole numbers of a full scale that must be told, or numbers as they are."""
 
-from __future__ import annotations
-
 import warnings
 from pathlib import Path
 

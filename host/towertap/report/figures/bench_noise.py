@@ -1,7 +1,5 @@
 """Picture: a sensor at rest, as noise density and as Allan deviation with what was read off it."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Picture: every finding's change with its intervals, on these drives and of the part, against the margin."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """What the findings rest on, as box plots of windows and places with the passes over them."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 
 from numpy.typing import NDArray

@@ -1,7 +1,5 @@
 """Picture: box plots of places and windows before and after, per road and metric, with the passes over them."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

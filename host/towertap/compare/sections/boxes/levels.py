@@ -1,7 +1,5 @@
 """What is drawn as boxes: the levels behind the findings and those of the smooth road."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

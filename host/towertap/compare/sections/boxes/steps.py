@@ -1,7 +1,5 @@
 """Each step from the passes to the intervals, so that a sceptic can compute them again."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from towertap.compare.findings.describe import SOURCES

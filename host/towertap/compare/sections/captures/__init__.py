@@ -1,7 +1,5 @@
 """The captures behind the comparison: are they sound, under which conditions were they made, what are they exactly."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import fields

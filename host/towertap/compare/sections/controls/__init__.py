@@ -1,7 +1,5 @@
 """Controls of the same vehicle: what they told, and whether their spread stands in the statements about the part."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 

@@ -1,7 +1,5 @@
 """Knocks: short impacts, counted on both sides, compared as rates, and drawn."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Sequence
 
 from towertap.compare.drives.model import Reading

@@ -6,8 +6,6 @@ has no more knocks for it; else metres where every pass has a speed log, else mi
 is decided, and none heard on either side is no test.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """Picture: typical knocks of one road, in band, so that an eye can tell a part's blow from the road's."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What is kept of a capture's knocks: each one described, and the waveform of those that may be drawn."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median

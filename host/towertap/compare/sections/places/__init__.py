@@ -1,7 +1,5 @@
 """Which metres of road the findings rest on: how the passes were aligned, and which places are rough."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 
 from towertap.compare.findings.model import Finding

@@ -1,7 +1,5 @@
 """Picture: the passes over each rough road by their own time, and by place once they are aligned."""
 
-from __future__ import annotations
-
 import textwrap
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """The smooth road, which should hardly change and must lie below the rough ones."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 
 from towertap.compare.caution import Caution, Weight

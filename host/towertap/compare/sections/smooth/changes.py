@@ -1,7 +1,5 @@
 """The smooth road: whether it is told from the rough ones, and whether it changed as well."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """The density of vertical acceleration over frequency, before and after."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 

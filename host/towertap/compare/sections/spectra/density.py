@@ -1,7 +1,5 @@
 """Densities of several passes: their mean and spread, and in fractions of an octave for drawing."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

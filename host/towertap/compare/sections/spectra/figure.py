@@ -1,7 +1,5 @@
 """Picture: density of vertical acceleration before and after, per road, with the bands of ride and noise."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Any
 

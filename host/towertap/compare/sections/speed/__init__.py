@@ -1,7 +1,5 @@
 """Speed: what was driven, and what a difference of it may make."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Sequence
 
 from towertap.compare.findings.model import Finding

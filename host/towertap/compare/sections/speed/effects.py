@@ -5,8 +5,6 @@ alignment. A place of about a second is too short for either to tell its speed w
 seconds of driving: a stand is no slow driving.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass

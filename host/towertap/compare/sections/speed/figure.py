@@ -1,7 +1,5 @@
 """Picture: how fast each pass went along the road, by its speed log."""
 
-from __future__ import annotations
-
 import textwrap
 from collections.abc import Iterator, Sequence
 

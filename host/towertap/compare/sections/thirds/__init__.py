@@ -1,7 +1,5 @@
 """Where in frequency a change lies: third-octaves and wide bands, and by place as a pair of spectrograms."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Sequence
 

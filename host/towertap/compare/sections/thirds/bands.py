@@ -4,8 +4,6 @@ This locates a change and decides nothing: the verdicts are the findings' alone.
 intervals that hold all together at 95 %, so that one that clears 1 may be pointed at although so many were looked at.
 """
 
-from __future__ import annotations
-
 import math
 from collections import defaultdict
 from collections.abc import Sequence

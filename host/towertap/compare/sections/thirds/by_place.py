@@ -1,7 +1,5 @@
 """What is drawn of a road by place and frequency: third-octave levels of a pass a side, and the sides' ratio."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

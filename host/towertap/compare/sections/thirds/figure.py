@@ -1,7 +1,5 @@
 """Picture: the change in every third-octave and wide band of a road, with intervals that hold together."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """Picture: a road by place and frequency, before, after, and the change from one to the other."""
 
-from __future__ import annotations
-
 import math
 import textwrap
 from typing import Any

@@ -1,7 +1,5 @@
 """From the input to the output of the part, where two boxes recorded the passes at once."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 

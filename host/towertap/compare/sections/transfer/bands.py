@@ -1,7 +1,5 @@
 """Input to output, before against after: a road's transfer by third-octave bands, with the pass as the unit."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """Picture: what of the input's motion arrives, before and after, how much of the output follows it, and the ratio."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """Two boxes at once: both captures of a pass on one time base, and the transfer from one to the other."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from contextlib import ExitStack
