@@ -9,7 +9,6 @@ from pathlib import Path
 from towertap.analysis import Analysis, describe
 from towertap.doors.whole_file import whole_file
 from towertap.errors import CallError
-from towertap.lazily import h5py
 
 CSV_START = b"# towertap windows\n"
 """By which a table of windows is told from any other .csv."""
@@ -60,24 +59,5 @@ def _is_csv(path: Path) -> bool:
         return file.read(len(CSV_START)) == CSV_START
 
 
-def _write_hdf5(analysis: Analysis, path: Path) -> None:
-    with h5py.File(path, "w") as file:
-        file.attrs.update(rate_hz=analysis.rate_hz, window_s=analysis.window_s, settling_s=analysis.settling_s)
-        about = describe(analysis)
-        for name, column in analysis.windows.items():
-            dataset = file.create_dataset(f"windows/{name}", data=column.to_numpy())
-            dataset.attrs.update(about.get(name, {}))
-        for name, value in analysis.whole.items():
-            file.create_dataset(f"whole/{name}", data=value).attrs.update(about[name])
-
-
-def _is_hdf5(path: Path) -> bool:
-    try:
-        with h5py.File(path) as file:
-            return set(file) == {"windows", "whole"}
-    except (OSError, RuntimeError):
-        return False
-
-
-EXPORTS = {".csv": Export(_write_csv, _is_csv), ".h5": Export(_write_hdf5, _is_hdf5)}
+EXPORTS = {".csv": Export(_write_csv, _is_csv)}
 """Suffix → format."""

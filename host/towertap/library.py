@@ -3,8 +3,7 @@
 from collections.abc import Sequence
 from html import escape
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -22,6 +21,7 @@ from towertap.compare.comparison import compare as compare_drives
 from towertap.compare.drives.speed_join import with_speed
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.plan import read_plan
+from towertap.doors.files import Closing
 from towertap.errors import CallError
 from towertap.exchange.listening import sounds_of
 from towertap.exchange.samples import Axes, Samples, Units
@@ -29,7 +29,7 @@ from towertap.exchange.samples import Axes, Samples, Units
 PathLike = str | Path
 
 
-class OpenCapture:
+class OpenCapture(Closing):
     """A capture, open for reading; close it, or use it as a context manager.
 
     `bench` is the folder of the bench records, `bench` beside the capture when not given: a calibration that holds
@@ -40,14 +40,6 @@ class OpenCapture:
         """FileError in one line for whatever is no capture."""
         self._capture = open_capture(path)
         self._bench = None if bench is None else Path(bench)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         """Close the file."""

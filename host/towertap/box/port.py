@@ -10,14 +10,14 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
 import serial
 from serial.tools import list_ports
 
 from towertap.box.diagnosis import why_no_answer, why_not_open
 from towertap.capture.conditions import ClockReading
+from towertap.doors.files import Closing
 from towertap.errors import BoxError
 from towertap.wire.decoder import Decoder, Frames
 from towertap.wire.frames import FrameType, command_line
@@ -56,7 +56,7 @@ class HostTime:
         return cls(time.time(), time.monotonic())
 
 
-class SerialBox:
+class SerialBox(Closing):
     """A box on an open port; one thread may read while another commands."""
 
     def __init__(self, port: str) -> None:
@@ -68,14 +68,6 @@ class SerialBox:
         self._usb_serial = next((p.serial_number for p in list_ports.comports() if p.device == port), None)
         self._unread = b""
         self._lock = threading.Lock()  # no command while the port is opened again
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         self._serial.close()

@@ -9,8 +9,7 @@ from dataclasses import dataclass, fields
 from datetime import date
 from functools import cached_property
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
 import numpy as np
 
@@ -19,7 +18,7 @@ from towertap.capture.conditions import Conditions, StruckOut
 from towertap.capture.consistency import hold_together
 from towertap.capture.imported import LAYOUTS_OF_OTHERS, Origin
 from towertap.capture.rate import frame_blocks
-from towertap.doors.files import opened, size_of
+from towertap.doors.files import Closing, opened, size_of
 from towertap.doors.structured import from_json, typed
 from towertap.doors.times import local_day
 from towertap.errors import FileError
@@ -44,7 +43,7 @@ class Piece:
     earliest that it can be."""
 
 
-class Capture:
+class Capture(Closing):
     """A valid capture, open for reading; use as a context manager."""
 
     def __init__(self, path: Path, file: h5py.File, layout: Layout) -> None:
@@ -75,14 +74,6 @@ class Capture:
             hold_together(frame_blocks(file), self.n_samples, self._tables, has_frames=not self.is_imported)
         except FileError as error:
             raise FileError(f"damaged capture: {error}; {schema.AGAIN}") from None
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     @property
     def is_imported(self) -> bool:

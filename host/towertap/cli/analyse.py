@@ -42,7 +42,7 @@ MARKS = {"clean": "", "marked": " *", "not judged": " **"}
     epilog="Example: towertap analyse drives/bypass_rubber_pass01.h5 --out windows.csv",
 )
 @click.argument("capture", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), help="Table of windows, .csv or .h5; default NAME.windows.csv.")
+@click.option("--out", type=click.Path(path_type=Path), help="Table of windows; default NAME.windows.csv.")
 @click.option("--window-s", type=float, default=1.0, show_default=True, help="Length of a window, s.")
 @click.option("--jerk-edge-hz", type=float, help=f"Upper edge of the jerk, Hz.  [default: {EDGE_HZ:g}]")
 @click.option(

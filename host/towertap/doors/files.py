@@ -4,13 +4,28 @@ import errno
 import hashlib
 import os
 import stat
+from abc import ABC, abstractmethod
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, Self
 
 from towertap.errors import FileError
 
 _FLAGS = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOCTTY", 0) | getattr(os, "O_BINARY", 0)
 _WORDS = {errno.ENOENT: "no such file", errno.EACCES: "no right to read it", errno.ELOOP: "a link that leads to itself"}
+
+
+class Closing(ABC):
+    """What is closed at the end of a `with` block."""
+
+    @abstractmethod
+    def close(self) -> None:
+        """Let go of it."""
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self.close()
 
 
 def size_of(path: Path, wanted: str, most_bytes: int | None = None) -> int:

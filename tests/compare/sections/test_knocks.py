@@ -14,8 +14,7 @@ from towertap.capture.speed_log import SpeedLog
 from towertap.cli._outcome import plain
 from towertap.compare.comparison import compare
 from towertap.compare.sections.knocks import KnocksSection, causes
-from towertap.compare.sections.knocks.counts import count_knocks, not_heard
-from towertap.compare.sections.knocks.waves import KnocksOfCapture
+from towertap.compare.sections.knocks.counts import KnocksOfCapture, count_knocks, not_heard
 from towertap.compare.stats.rates import rate_ratio
 from towertap.compare.study import lay_out
 from towertap.signals.knocks import Knock, Thresholds
@@ -27,7 +26,7 @@ def heard(drive, onsets_s, peak_ms2=2.0, threshold_ms2=1.0):
     """The same pass with a knock at each of some times, where a peak had to reach a threshold."""
     knocks = tuple(Knock(onset_s, peak_ms2, 0.01, 150.0, 0.1) for onset_s in onsets_s)
     cells = Thresholds(0.0, 0.02, np.full(5 * len(drive.cells) + 200, threshold_ms2))
-    return replace(drive, measured={"knocks": KnocksOfCapture(knocks, (cells,), ())})
+    return replace(drive, measured={"knocks": KnocksOfCapture(knocks, (cells,))})
 
 
 def with_knocks(drives, before, after):
@@ -154,7 +153,7 @@ def test_identical_impacts_on_a_louder_background_are_not_told_different(on_a_la
     for _ in range(100):
         chosen = draw.permutation(16)[:8]
         passes = [SCRIPT["driven"](1.0 if place < 4 else louder, 0.3, int(chosen[place])) for place in range(8)]
-        knocks = on_a_lane([KnocksOfCapture(of.knocks, (of.thresholds,), ()) for of in passes])
+        knocks = on_a_lane([KnocksOfCapture(of.knocks, (of.thresholds,)) for of in passes])
         told.append(knocks.verdict != "undecided")
         before, after = (np.add(side.counts, side.softer) for side in (knocks.before, knocks.after))
         found.append(rate_ratio(before, after, np.ones(4), np.ones(4)).p < 0.05)

@@ -1,6 +1,5 @@
 """The ways in: one file a format, and one line in IMPORTS; another recorder's samples become a capture."""
 
-import hashlib
 import json
 import math
 from collections.abc import Callable
@@ -18,7 +17,7 @@ from towertap.capture.continuity import NOT_IN_FILE
 from towertap.capture.decode import is_capture
 from towertap.capture.imported import CHIP, LAYOUTS_OF_OTHERS, Origin
 from towertap.capture.writing import CaptureWriter
-from towertap.doors.files import size_of
+from towertap.doors.files import sha256_of, size_of
 from towertap.doors.times import instant
 from towertap.errors import CallError, FileError
 from towertap.exchange.imports import csv, mat, mdf, wav
@@ -90,15 +89,10 @@ def import_file(
             "started_utc": started_utc,
             "raw_name": path.name,
             "raw_bytes": size,
-            "raw_sha256": _sha256(path),
+            "raw_sha256": sha256_of(path),
         },
     )
     return origin
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _scaled(content: FileContent, options: ImportOptions, decisions: Decisions) -> FileContent:

@@ -1,15 +1,20 @@
-"""Knocks: short impacts, counted on both sides, compared as rates, and drawn."""
+"""Knocks: short impacts, counted on both sides and compared as rates."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 
 from towertap.compare.drives.model import Reading
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
-from towertap.compare.sections.knocks.counts import RoadKnocks, SideKnocks, count_knocks, not_heard
-from towertap.compare.sections.knocks.waves import NAME, KnocksOfCapture, listen, typical_of
+from towertap.compare.sections.knocks.counts import (
+    NAME,
+    KnocksOfCapture,
+    RoadKnocks,
+    SideKnocks,
+    count_knocks,
+    not_heard,
+)
 from towertap.compare.stats.rates import RateRatio
 from towertap.compare.study import Study
-from towertap.drawing.picture import Picture
 from towertap.signals.knocks import FALSE_A_MINUTE
 from towertap.words.numbers import fixed, interval, number, p_value, percent
 from towertap.words.phrases import listed
@@ -29,16 +34,16 @@ class KnocksSection(Section):
     )
 
     def measure(self, reading: Reading) -> KnocksOfCapture | None:
-        """The knocks of a capture with the waveforms of typical ones; None where the rate is too low to listen."""
-        return listen(reading.capture, reading.analysis)
+        """The knocks of a capture; None where the rate is too low to listen."""
+        knocks, thresholds = reading.analysis.knocks, reading.analysis.thresholds
+        return None if knocks is None or thresholds is None else KnocksOfCapture(knocks, thresholds)
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
         """Count, and hold the rates against each other."""
         roads, cautions = count_knocks(study), tuple(not_heard(study.drives))
         if not roads:
             return Evidence("No road could be listened to for knocks.", cautions=cautions) if cautions else None
-        heard = [(road.road, typical_of(study.drives, road.road)) for road in roads if road.heard]
-        if not heard:
+        if not any(road.heard for road in roads):
             return Evidence(_none(roads), cautions=cautions, data=roads)
         return Evidence(
             _headline(roads),
@@ -46,23 +51,7 @@ class KnocksSection(Section):
             paragraphs=tuple(words for road in roads for words in causes(road)),
             cautions=cautions,
             data=roads,
-            drawn=heard,
         )
-
-    def pictures(self, evidence: Evidence) -> Iterable[Picture]:
-        """Typical knocks of each road that has any."""
-        from towertap.compare.sections.knocks import figure
-
-        for place, (road, waves) in enumerate(evidence.drawn, start=1):
-            if waves is not None:
-                yield Picture(
-                    f"knocks_{place}",
-                    figure.title(road, waves),
-                    "Up to three knocks a side whose peaks are nearest to the side's median, on the axis on which each "
-                    "is strongest, from 50 to 500 Hz. A knock shows what it is like, not how often it comes.",
-                    tuple(figure.panels(waves)),
-                    figure.data(waves),
-                )
 
 
 def _none(roads: Sequence[RoadKnocks]) -> str:

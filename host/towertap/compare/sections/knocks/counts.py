@@ -19,18 +19,27 @@ from towertap.compare.caution import Caution
 from towertap.compare.drives.model import CELL_S, SIDES, Drives, Pass, Side
 from towertap.compare.drives.speed_join import metres_by_cell
 from towertap.compare.road.places import Places
-from towertap.compare.sections.knocks.waves import NAME
 from towertap.compare.stats.contrast import ALPHA, holm
 from towertap.compare.stats.hearing import RegularSeries, heard_alike, regular_series, whole_pass
 from towertap.compare.stats.rates import RateRatio, poisson_interval, rate_ratio
 from towertap.compare.study import Road, Study
 from towertap.signals.filters import CARRIED
-from towertap.signals.knocks import LEAST_TOP_HZ, Knock
+from towertap.signals.knocks import LEAST_TOP_HZ, Knock, Thresholds
 from towertap.words.phrases import some
 
+NAME = "knocks"
+"""Of the section, and of what it takes from each capture."""
 KnockVerdict = Literal["more knocks", "fewer knocks", "undecided"]
 Per = Literal["for the same road", "a km by the speed logs", "a minute"]
 """What the counts are held against each other for."""
+
+
+@dataclass(frozen=True, eq=False)
+class KnocksOfCapture:
+    """All knocks of a capture in order, by the time from its first sample; and what one had to reach, by piece."""
+
+    knocks: tuple[Knock, ...]
+    thresholds: tuple[Thresholds, ...]
 
 
 @dataclass(frozen=True)

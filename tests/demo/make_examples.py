@@ -1,4 +1,4 @@
-"""Makes the example captures: `python -m towertap.demo.examples FOLDER`."""
+"""Makes the example captures: `python tests/demo/make_examples.py FOLDER`."""
 
 import sys
 from pathlib import Path
