@@ -28,12 +28,6 @@ BLOCK_ROWS = 131072
 WINDOW_S = (0.1, 60.0)
 """Shortest and longest window, in seconds."""
 
-REST_S = 30.0
-"""Where gravity is looked for when the mounting asks for it: in the seconds at rest of so much of the start."""
-
-GRAVITY_MS2 = (9.3, 10.3)
-"""What the mean specific force at rest must be: gravity, with a chip's offset and scale error."""
-
 
 @dataclass(frozen=True, eq=False)
 class Analysis:

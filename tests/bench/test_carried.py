@@ -5,11 +5,10 @@ import pytest
 from towertap.analysis import analyse_capture
 from towertap.bench import records
 from towertap.bench.carried import BenchRecords, no_records, records_for
-from towertap.bench.gravity import Gravity
 from towertap.bench.mounted import rotation_to_vehicle
 from towertap.bench.poses import FACES, Pose
 from towertap.bench.records import BoxSetup, Record, RecordFor
-from towertap.bench.tumble import calibrate
+from towertap.bench.tumble import Gravity, calibrate
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import plain

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from scipy import signal
-from towertap.bench import density, tones
+from towertap.bench import density
 from towertap.errors import AnalysisError
 
 RATE_HZ = 500.0
@@ -23,7 +23,7 @@ def test_white_noise_is_within_its_interval_in_95_percent_of_500_recordings():
     for _ in range(recordings):
         values = white(rng, 24, 7e-4)
         spectrum = density.spectrum(rows_of(values), len(values), RATE_HZ)
-        found_tones, spoilt = tones.find(spectrum, 200.0)
+        found_tones, spoilt = density.find_tones(spectrum, 200.0)
         found = density.white_density(spectrum, (10.0, 60.0), spoilt)
         inside += int(((found.low <= 7e-4) & (found.high >= 7e-4)).sum())
         false_tones += len(found_tones)
@@ -54,7 +54,7 @@ def test_tones_are_found_named_and_kept_out_of_the_density():
     for f_hz, amplitude in ((50.02, 0.004), (150.06, 0.002), (41.3, 0.003), (123.9, 0.002)):
         values[:, 2] += amplitude * np.sin(2 * np.pi * f_hz * t)
     spectrum = density.spectrum(rows_of(values), len(values), RATE_HZ)
-    found, spoilt = tones.find(spectrum, 200.0)
+    found, spoilt = density.find_tones(spectrum, 200.0)
     assert [tone.frequency_hz for tone in found] == pytest.approx([41.3, 50.02, 123.9, 150.06], abs=0.05)
     fan, mains, fans_third, mains_third = (tone.name for tone in found)
     assert fan.startswith("not mains; a fan, pump or motor at 24")
@@ -73,7 +73,7 @@ def test_sixty_hertz_mains_claims_the_harmonic_that_both_share():
     t = np.arange(len(values)) / RATE_HZ
     for f_hz in (60.0, 120.0, 150.0 + 30.0):
         values[:, 0] += 0.004 * np.sin(2 * np.pi * f_hz * t)
-    found, _ = tones.find(density.spectrum(rows_of(values), len(values), RATE_HZ), 200.0)
+    found, _ = density.find_tones(density.spectrum(rows_of(values), len(values), RATE_HZ), 200.0)
     assert [tone.name for tone in found] == ["mains 60 Hz", "mains 60 Hz, harmonic 2", "mains 60 Hz, harmonic 3"]
 
 

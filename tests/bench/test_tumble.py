@@ -2,10 +2,17 @@
 
 import numpy as np
 import pytest
-from towertap.bench.gravity import STANDARD, Gravity, local_gravity, normal_gravity
 from towertap.bench.poses import FACES, Pose, find_poses
 from towertap.bench.records import BoxSetup, Record
-from towertap.bench.tumble import calibrate, correction, scale_uncertainty
+from towertap.bench.tumble import (
+    STANDARD,
+    Gravity,
+    calibrate,
+    correction,
+    local_gravity,
+    normal_gravity,
+    scale_uncertainty,
+)
 from towertap.cli._outcome import plain
 from towertap.errors import AnalysisError, CallError
 

@@ -18,8 +18,7 @@ from types import SimpleNamespace
 
 import numpy as np
 from towertap.compare.findings.find import find
-from towertap.compare.plan.choice import Wanted
-from towertap.compare.plan.order import drive_order
+from towertap.compare.plan.choice import Wanted, drive_order
 from towertap.compare.plan.pilot import said
 from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
 from towertap.compare.stats.part import statements

@@ -9,7 +9,7 @@ import time
 
 import pytest
 from towertap.compare.drives.slots import Slot
-from towertap.compare.plan.order import drive_order
+from towertap.compare.plan.choice import drive_order
 from towertap.compare.plan.plan import Plan, read_plan
 from towertap.compare.stats.planning import PlannedDesign
 from towertap.errors import CallError, FileError

@@ -6,7 +6,7 @@ import html
 from dataclasses import replace
 
 from towertap.compare.comparison import compare
-from towertap.compare.plan.order import drive_order
+from towertap.compare.plan.choice import drive_order
 from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
 from towertap.compare.stats.planning import PlannedDesign
 from towertap.report.page import PagePicture, render

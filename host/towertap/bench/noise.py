@@ -6,7 +6,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from towertap.bench import allan, density, floors, rest, tones
+from towertap.bench import allan, density, floors, rest
+from towertap.bench.density import Tone
 from towertap.capture.reading import Capture
 from towertap.capture.sweep import sweep
 from towertap.errors import AnalysisError
@@ -49,7 +50,7 @@ class Noise:
     data_sheet: float
     """The data sheet's density, m/s²/√Hz."""
     broadband_rms: Array
-    tones: list[tones.Tone]
+    tones: list[Tone]
     step: float
     curves: list[allan.AllanCurve]
     coefficients: list[dict[str, allan.Coefficient]]
@@ -130,7 +131,7 @@ def measure(capture: Capture) -> Noise:
     broadband_rms = np.sqrt(spectrum.density[1:].sum(axis=0) * spectrum.line_hz)
     if dead := [axis for axis, rms in zip("xyz", broadband_rms, strict=True) if rms < DEAD_STEPS * capture.scale_ms2]:
         raise AnalysisError(f"{capture.path}: axis {', '.join(dead)} never changes: the sensor is faulty")
-    found_tones, spoilt = tones.find(spectrum, 0.4 * rate_hz)
+    found_tones, spoilt = density.find_tones(spectrum, 0.4 * rate_hz)
     white = density.white_density(spectrum, white_band_hz(capture), spoilt)
     slow = (spectrum.frequency_hz >= SLOW_HZ[0]) & (spectrum.frequency_hz < SLOW_HZ[1]) & ~spoilt
     sway = np.sqrt(spectrum.density[slow].mean(axis=0)) / white.value

@@ -67,13 +67,12 @@ class Mode:
 
 @dataclass(frozen=True)
 class Resonance:
-    """What the taps that agree tell of one axis: means, 95 % intervals and standard deviations over `taps` of them."""
+    """What the taps that agree tell of one axis: means and standard deviations over `taps` of them, a 95 % interval."""
 
     frequency_hz: float
     frequency_interval_hz: tuple[float, float]
     frequency_spread_hz: float
     damping: float
-    damping_interval: tuple[float, float]
     damping_spread: float
     taps: int
 
@@ -199,8 +198,6 @@ def _agreed(rung: Sequence[Mode]) -> Resonance | None:
         return None
     mean, spread = alike.mean(axis=0), alike.std(axis=0, ddof=1)
     half = scipy.stats.t.ppf(0.5 + CONFIDENCE / 2, taps - 1) / np.sqrt(taps) * spread
-    (frequency_hz, damping), intervals = mean.tolist(), np.stack([mean - half, mean + half], axis=1).tolist()
+    (frequency_hz, damping), low, high = mean.tolist(), float((mean - half)[0]), float((mean + half)[0])
     frequency_spread_hz, damping_spread = spread.tolist()
-    return Resonance(
-        frequency_hz, tuple(intervals[0]), frequency_spread_hz, damping, tuple(intervals[1]), damping_spread, taps
-    )
+    return Resonance(frequency_hz, (low, high), frequency_spread_hz, damping, damping_spread, taps)

@@ -8,10 +8,9 @@ from pathlib import Path
 import click
 
 from towertap.bench import records
-from towertap.bench.gravity import Gravity, local_gravity
 from towertap.bench.guided import Follower
 from towertap.bench.poses import FACES, HOLD_S, PoseFinder, find_poses
-from towertap.bench.tumble import WORST_ANGLE_DEG, Calibration, calibrate
+from towertap.bench.tumble import WORST_ANGLE_DEG, Calibration, Gravity, calibrate, local_gravity
 from towertap.box.recorder import Recording
 from towertap.capture.reading import open_capture
 from towertap.cli._bench_recording import guided, record_now, recording_options

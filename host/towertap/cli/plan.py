@@ -15,9 +15,8 @@ from towertap.cli._outcome import Outcome, answers, as_rich, console
 from towertap.cli._plan_asking import asked, fraction, name, road, share
 from towertap.cli._reading import counted_on_screen, reads_captures
 from towertap.compare.controls import controls_with, known_before
-from towertap.compare.plan.choice import Wanted
+from towertap.compare.plan.choice import Wanted, drive_order, left_open
 from towertap.compare.plan.controls import CONTROLS
-from towertap.compare.plan.order import drive_order, left_open
 from towertap.compare.plan.pilot import PassSpread, load_pilot, said
 from towertap.compare.plan.plan import HeldConditions, Plan
 from towertap.compare.stats.planning import DESIGNS, Reach, design_of

@@ -12,8 +12,7 @@ from scipy.integrate import cumulative_trapezoid
 from towertap.capture.conditions import Conditions
 from towertap.capture.mounting import parse_mounting
 from towertap.compare.comparison import DEFAULT_METRICS
-from towertap.compare.plan.choice import STANDARD
-from towertap.compare.plan.order import drive_order
+from towertap.compare.plan.choice import STANDARD, drive_order
 from towertap.compare.plan.pilot import said
 from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
 from towertap.compare.stats.planning import design_of

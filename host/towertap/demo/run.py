@@ -21,8 +21,7 @@ from towertap.capture.reading import open_capture
 from towertap.capture.speed_log import read_speed_logs
 from towertap.compare import Comparison, compare, load_drives
 from towertap.compare.drives.speed_join import with_speed
-from towertap.compare.plan.choice import Wanted
-from towertap.compare.plan.order import drift
+from towertap.compare.plan.choice import Wanted, drift
 from towertap.demo.drives import RATE_HZ, Drive, drives_of, make_plan, motions
 from towertap.demo.road import ROADS
 from towertap.demo.speed_log import write_speed_log

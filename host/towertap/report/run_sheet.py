@@ -8,9 +8,8 @@ from pathlib import Path
 
 from towertap.capture.mounting import EXAMPLE
 from towertap.compare.findings.describe import SOURCES
-from towertap.compare.plan.choice import Wanted
+from towertap.compare.plan.choice import Wanted, drift
 from towertap.compare.plan.controls import CONTROLS
-from towertap.compare.plan.order import drift
 from towertap.compare.plan.plan import Plan, PlannedDrive, write_plan
 from towertap.compare.stats.planning import Power
 from towertap.errors import CallError

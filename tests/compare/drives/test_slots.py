@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 from towertap.compare.drives.slots import Slot, slots_of
-from towertap.compare.plan.order import drive_order
+from towertap.compare.plan.choice import drive_order
 from towertap.compare.stats.planning import PlannedDesign
 
 ORDER = drive_order("rubber", "polyurethane", ["moor-road", "bypass"], 6, PlannedDesign("AB|BA"), 1)

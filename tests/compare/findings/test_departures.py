@@ -15,7 +15,7 @@ from towertap.compare.drives.model import Quantity
 from towertap.compare.drives.reading import began
 from towertap.compare.findings.departures import departures, with_leads
 from towertap.compare.findings.find import find
-from towertap.compare.plan.order import drive_order
+from towertap.compare.plan.choice import drive_order
 from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
 from towertap.compare.stats.planning import PlannedDesign
 from towertap.words.phrases import sentence_case

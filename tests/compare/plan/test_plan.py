@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from towertap.compare.drives.slots import Slot
-from towertap.compare.plan.order import drift, drive_order
+from towertap.compare.plan.choice import drift, drive_order
 from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad, read_plan, write_plan
 from towertap.compare.stats.planning import PlannedDesign
 from towertap.errors import CallError, FileError

@@ -8,8 +8,7 @@ import pytest
 import statsmodels.api as sm
 import statsmodels.formula.api as smf
 from scipy import stats
-from towertap.compare.stats.blocks import block_ratios, p_interaction
-from towertap.compare.stats.contrast import LEAST_P, contrast, pass_contrast
+from towertap.compare.stats.contrast import LEAST_P, block_ratios, contrast, p_interaction, pass_contrast
 
 SLEEP = (
     (0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0),

@@ -1,11 +1,15 @@
-"""Which design, and how many passes: what is wanted of a plan against what each design can do."""
+"""Which design and how many passes, what is wanted against what each can do; and the drives of it in their order."""
 
+import random
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Self
 
 from towertap.compare.plan.controls import CONTROLS, ControlKind
 from towertap.compare.plan.pilot import PassSpread
-from towertap.compare.plan.plan import Plan
+from towertap.compare.plan.plan import MOST_DRIVES, Plan, PlannedDrive
+from towertap.compare.stats.design import overlap
 from towertap.compare.stats.planning import (
     CHANGES,
     DESIGNS,
@@ -23,7 +27,7 @@ from towertap.compare.stats.planning import (
     told_of_the_part,
 )
 from towertap.compare.stats.spreads import NOTHING, Beforehand, ClusterSpread, spread
-from towertap.errors import AnalysisError
+from towertap.errors import AnalysisError, CallError
 
 STANDARD = design_of("AB|B'A")
 """Where the passes are given and no design does what is wanted with them."""
@@ -113,3 +117,46 @@ class Wanted:
             return self.aim(self.able(able.planned, able.passes, pass_sd))
 
         return assurance(power, self.spread.sd, self.spread.df)
+
+
+def drive_order(
+    before: str, after: str, roads: Sequence[str], passes: int, planned: PlannedDesign, seed: int
+) -> tuple[PlannedDrive, ...]:
+    """All drives in order: `passes` over every road with each part, shared alike by the stretches of the design.
+
+    Within a stretch every round goes over all roads once, in a drawn order. Raises CallError when the passes cannot be
+    shared, or are more drives than a plan holds.
+    """
+    each = planned.per_stretch(passes)
+    if (count := 2 * passes * len(roads)) > MOST_DRIVES:
+        raise CallError(
+            f"{passes} passes with each part on {len(roads)} roads are {count} drives, and a plan has {MOST_DRIVES} at "
+            "most: plan fewer passes or roads"
+        )
+    draw = random.Random(seed)
+    driven: Counter[tuple[str, str]] = Counter()
+    drives = []
+    for stretch in planned.stretches:
+        part = after if stretch.after else before
+        for _ in range(each):
+            for road in draw.sample(list(roads), len(roads)):
+                driven[part, road] += 1
+                drives.append(PlannedDrive(stretch.block, part, road, driven[part, road]))
+    return tuple(drives)
+
+
+def drift(planned: PlannedDesign) -> str:
+    """What the order does to a drift, in words."""
+    design = planned.design(1)
+    lean = overlap(design, order=list(range(design.after.size))).order_lean or 0.0
+    if abs(lean) < 1e-9:
+        return "a steady drift cancels"
+    return "drift between blocks cancels" if planned.paired else "whatever drifts is in the ratio"
+
+
+def left_open(planned: PlannedDesign) -> str:
+    """Whose a change can be as well as the part's, in words."""
+    over = overlap(planned.design(2))
+    if over.about == "part or day":
+        return "the day's"
+    return {1: "its one installation's", 2: "its two installations'"}.get(min(over.installations), "chance's")

@@ -8,8 +8,8 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
 from towertap.bench import allan
+from towertap.bench.density import Tone
 from towertap.bench.noise import UG_MS2, Noise
-from towertap.bench.tones import Tone
 from towertap.compare.sections.spectra.density import Density, in_fractions_of_octave
 from towertap.drawing.style import INK, QUIET, SIDES, VERDICTS, WASH, Look, log_ticks, new_figure
 
