@@ -17,7 +17,7 @@ from towertap.capture.reading import Capture, Piece
 from towertap.errors import AnalysisError, CallError
 from towertap.lazily import pd
 from towertap.motion import CELL_S, CourseReader, DriveCourse, Moving, in_words, moving
-from towertap.signals.channels import ACCELERATIONS, AXES, MetricSettings
+from towertap.signals.channels import ACCELERATIONS, AXES, Channel, MetricSettings
 from towertap.signals.filters import Array, Band
 from towertap.signals.jerk import EDGE_HZ
 from towertap.signals.knocks import Knock, KnockFinder, Thresholds, band_hz
@@ -28,6 +28,8 @@ BLOCK_ROWS = 131072
 WINDOW_S = (0.1, 60.0)
 """Shortest and longest window, in seconds."""
 
+STAND_S = 3.0
+"""So long a vehicle must have stood in a pass, its filters settled, for that to tell of the engine."""
 REST_S = 30.0
 """Where gravity is looked for when the mounting asks for it: in the seconds at rest of so much of the start."""
 
@@ -119,8 +121,11 @@ def analyse_capture(
     with threadpool_limits(1, user_api="blas"):  # threads cost more than such small products
         places, kept, heard, course = _read(motion, bank, window_rows, listen=knocks and _hears(capture.rate_hz))
     of_drive = None if whole else moving(capture, course, clipped_s)
+    stand = None
     if of_drive is not None:
-        places, kept = _driven(places, kept, of_drive, window_rows / capture.rate_hz)
+        of_window_s = window_rows / capture.rate_hz
+        stand = _standing_power(places, kept, of_drive, of_window_s, bank.settled_row / capture.rate_hz)
+        places, kept = _driven(places, kept, of_drive, of_window_s)
 
     values = {name: metric.of_all(kept.kept[name]) for name, metric in bank.metrics.items()}
     bands_hz = {name: metric.band_hz(settings) for name, metric in bank.metrics.items()}
@@ -135,7 +140,7 @@ def analyse_capture(
         bands_hz=bands_hz,
         left_out=bank.left_out,
         noise=noise_share(
-            bank.metrics, kept.mean_power(), bench.noise_record, motion.to_vehicle, settings, bench.idle.record
+            bank.metrics, kept.mean_power(), bench.noise_record, motion.to_vehicle, settings, bench.idle.record, stand
         ),
         uncertainty={
             name: max(float(of_scale[axis] * values[name]) for axis in metric.axes)
@@ -214,6 +219,23 @@ def _driven(places: pd.DataFrame, kept: Windows, of_drive: Moving, window_s: flo
     pieces = np.cumsum(np.diff(places["piece"].to_numpy(), prepend=0) + ~chosen)
     _, numbers = np.unique(pieces[chosen], return_inverse=True)
     return places[chosen].reset_index(drop=True).assign(piece=numbers), kept.take(chosen)
+
+
+def _standing_power(
+    places: pd.DataFrame, kept: Windows, of_drive: Moving, window_s: float, settling_s: float
+) -> dict[Channel, float] | None:
+    """Mean square of each filtered signal in the middle one of the seconds at a stand; None without three.
+
+    The filters have their time to forget the road first, and a second at the end may be rolling already.
+    """
+    still = of_drive.stood_for(places["start_s"].to_numpy(float), window_s, settling_s)
+    seconds = max(1, round(1 / window_s))
+    if still.sum() * window_s < STAND_S:
+        return None
+    return {
+        signal: float(np.median(squares[still][: still.sum() // seconds * seconds].reshape(-1, seconds).mean(axis=1)))
+        for signal, squares in kept.power.items()
+    }
 
 
 def stretches(capture: Capture, windows: pd.DataFrame, window_s: float) -> Iterator[Piece]:

@@ -141,7 +141,8 @@ def _measured(
     whole_set = sample(np.arange(len(passes)))
     design = whole_set.design
     both = statements(whole_set.logs, design, *known)
-    noise = instrument.largest_share(passes, values, quantity.name)
+    engine = instrument.engine_share(study.drives.passes, quantity)
+    noise = instrument.largest_share(passes, values, quantity.name, engine)
     shown = described(both.drives, whole_set.logs, design.after, instrument.narrowed(study.margin, noise))
     before, after = (
         tuple(value for drive, value in zip(passes, values, strict=True) if drive.side == side) for side in SIDES

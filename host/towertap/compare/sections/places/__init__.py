@@ -85,7 +85,7 @@ def _rough(study: Study, findings: Sequence[Finding]) -> Table:
                 "metric": finding.label,
                 "roughness limit": f"{number(study.limits[finding.metric].value)} {finding.unit}",
                 "rough places": percent(finding.rough_share),
-                "sensor noise, at most": f"{100 * finding.noise.share:.1f} %" if finding.noise else "unknown",
+                "noise or engine, at most": f"{100 * finding.noise.share:.1f} %" if finding.noise else "unknown",
                 "rests on": finding.basis + (f": {finding.whole_because}" if finding.whole_because else ""),
             }
             for finding in findings
