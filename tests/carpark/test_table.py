@@ -179,7 +179,7 @@ def test_beside_an_engine_that_nothing_tells_of_no_change_is_called_equivalent(b
     finding = of_jerk(comparison)
     assert max(finding["interval_90"]) < 1.1
     assert (finding["noise"]["of"], finding["on_these_drives"]) == ("unrecorded", "undecided")
-    assert "The engine was not recorded idling. Up to " in comparison["cautions"][0]["words"]
+    assert "The engine was not recorded idling: up to " in comparison["cautions"][0]["words"]
     assert comparison["answer"]["next_step"].startswith("Record the engine idling with 'towertap record --idle'")
 
 

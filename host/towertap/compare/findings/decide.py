@@ -240,7 +240,7 @@ def _cautions(finding: Finding) -> Iterator[Caution]:
         )
     elif finding.whole_because:
         yield Caution(
-            f"{sentence_case(finding.whole_because)}: the finding rests on whole passes, smooth stretches and all."
+            f"{sentence_case(finding.whole_because)}: the finding rests on {finding.basis}, smooth stretches and all."
         )
     elif whole and not whole[0] <= finding.ratio <= whole[1]:
         yield Caution(

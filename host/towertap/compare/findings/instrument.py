@@ -74,16 +74,16 @@ def noise_cautions(finding: Finding) -> Iterator[Caution]:
     noise = finding.noise
     if noise is None or noise.judged != "marked":
         return
-    part = f"Up to {100 * noise.share:.0f} % of a pass's power"
+    part = f"up to {100 * noise.share:.0f} % of a pass's power"
     if noise.of != "unrecorded":
         yield Caution(
-            f"{part} is {noise.source} (limit {100 * MARKED_SHARE:.0f} %), the same with either part: the true change "
+            f"{sentence_case(part)} is {noise.source} (limit {100 * MARKED_SHARE:.0f} %), the same with either part: the true change "
             "is larger than the measured one, and the margin is taken as much narrower."
         )
     elif finding.on_these_drives == "undecided" and _inside(finding.interval_90, finding.margin):
         yield Caution(
-            f"The engine was not recorded idling. {part} may be its own, the same with either part, and hide a change "
-            f"of more than {100 * finding.margin:g} %: nothing is told to be equivalent.",
+            f"The engine was not recorded idling: {part} may be its own, and hide a change of more than "
+            f"{100 * finding.margin:g} %.",
             Weight.OVERTURNS,
             RECORD_IDLE,
         )

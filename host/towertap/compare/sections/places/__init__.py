@@ -53,7 +53,7 @@ def _headline(study: Study, findings: Sequence[Finding]) -> str:
     whole = dict.fromkeys(finding.road for finding in findings if finding.whole_because)
     aligned = [f"{road.name} in {road.aligned.alignment.places} places" for road in study.roads if road.aligned]
     again = f"Found again in every pass: {', '.join(aligned)}." if aligned else "No road was found again in every pass."
-    return f"{again} Findings that rest on whole passes: {', '.join(whole)}." if whole else again
+    return f"{again} Findings that do not rest on rough places alone: {', '.join(whole)}." if whole else again
 
 
 def _alignment(roads: Sequence[Places]) -> Table:
