@@ -77,8 +77,8 @@ def noise_cautions(finding: Finding) -> Iterator[Caution]:
     part = f"up to {100 * noise.share:.0f} % of a pass's power"
     if noise.of != "unrecorded":
         yield Caution(
-            f"{sentence_case(part)} is {noise.source} (limit {100 * MARKED_SHARE:.0f} %), the same with either part: the true change "
-            "is larger than the measured one, and the margin is taken as much narrower."
+            f"{sentence_case(part)} is {noise.source} (limit {100 * MARKED_SHARE:.0f} %), the same with either part: "
+            "the true change is larger than the measured one, and the margin is taken as much narrower."
         )
     elif finding.on_these_drives == "undecided" and _inside(finding.interval_90, finding.margin):
         yield Caution(
