@@ -11,7 +11,7 @@ from towertap.compare.sections.captures import conditions, fingerprints
 from towertap.drawing import style
 from towertap.drawing.picture import Picture
 from towertap.report.report import make_folders, shown
-from towertap.report.templates import template
+from towertap.report.templates import page_of
 from towertap.wear import figure
 from towertap.wear.model import Wear
 from towertap.wear.tables import tables
@@ -40,7 +40,8 @@ def write_wear(wear: Wear, folder: str | Path, notices: Sequence[str] = (), *, f
             says, data = f"{title(course)}: {status(course)}", figure.data([course, *([check] if check else [])])
             courses.append((course, shown(Picture(name, says, HOW_TO_READ, panels, data), folder)))
     shared, of_passes = conditions(wear.history.passes)
-    text = template("wear.html.j2").render(
+    text = page_of(
+        "wear.html.j2",
         wear=wear,
         notices=notices,
         courses=courses,
