@@ -58,8 +58,8 @@ NO_MOUNTING = f"the plan does not say how the box is mounted: give every record 
 
 WRONG = (
     "Safety first: stop where it is safe; nobody tries to save a pass.",
-    "Not sound (read what the recorder says when standing), broken off, braked, gave way or left the line: write down why "
-    "before its values are seen, and drive it again at once, under the same number.",
+    "Not sound (read what the recorder says when standing), broken off, braked, gave way or left the line: write down "
+    "why before its values are seen, and drive it again at once, under the same number.",
     "Cannot be driven again today: leave the box unticked and go on; compare says what is missing.",
     "Box or mounting moved, or a tyre changed: stop. What came before and after cannot be compared.",
 )
@@ -101,19 +101,19 @@ def write_plan_and_sheets(plan: Plan, wanted: Wanted, folder: Path) -> dict[str,
 def run_sheet(plan: Plan, wanted: Wanted, suffix: str) -> str:
     """Fill the run sheet of a plan, `suffix` being "html" (self-contained) or "txt"."""
     in_turn = list(stages(plan))
-    values = dict(
-        plan=plan,
-        facts=[*facts(plan), *prospects(plan, wanted)],
-        stages=in_turn,
-        checks={letter: words for letter, words in CHECKS.items() if any(letter in of.checks for of in in_turn)},
-        record=recording(plan),
-        hold=[*_as_planned(plan), *HOLD],
-        cautions=CAUTIONS,
-        wrong=WRONG,
-        write_down=WRITE_DOWN,
-        row_mm=min(ROW_MM[1], max(ROW_MM[0], (DRIVES_MM - STAGE_MM * len(in_turn)) / len(plan.drives))),
-        width=max(len(road.name) for road in plan.roads),
-    )
+    values = {
+        "plan": plan,
+        "facts": [*facts(plan), *prospects(plan, wanted)],
+        "stages": in_turn,
+        "checks": {letter: words for letter, words in CHECKS.items() if any(letter in of.checks for of in in_turn)},
+        "record": recording(plan),
+        "hold": [*_as_planned(plan), *HOLD],
+        "cautions": CAUTIONS,
+        "wrong": WRONG,
+        "write_down": WRITE_DOWN,
+        "row_mm": min(ROW_MM[1], max(ROW_MM[0], (DRIVES_MM - STAGE_MM * len(in_turn)) / len(plan.drives))),
+        "width": max(len(road.name) for road in plan.roads),
+    }
     name = f"run_sheet.{suffix}.j2"
     return page_of(name, **values) if suffix == "html" else template(name).render(values)
 

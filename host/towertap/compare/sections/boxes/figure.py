@@ -64,7 +64,10 @@ def _panel(drawn: Drawn, findings: Sequence[Finding]) -> Figure:
     axes.set_xticks(range(len(names)), labels=names)
     axes.tick_params(axis="x", length=0, labelcolor=INK)
     axes.set_ylabel(f"r.m.s., {findings[0].unit}")
-    axes.set_title(brief(sentence_case(findings[0].label), 48), pad=34 if any(finding.verdict == "equivalent" for finding in findings) else 24)
+    axes.set_title(
+        brief(sentence_case(findings[0].label), 48),
+        pad=34 if any(finding.verdict == "equivalent" for finding in findings) else 24,
+    )
     boxes = [
         Patch(facecolor=f"{look.colour}55", edgecolor=look.colour, hatch=HATCH * (side == "after"), label=side)
         for side, look in SIDES.items()

@@ -57,7 +57,9 @@ def _headline(smooth: str, changes: Sequence[SmoothChange], apart: Sequence[Roug
     moved = [f"{change.label} {change_percent(change.ratio, change.interval)}" for change in changes if change.moved]
     sentence = f"It changed as well: {listed(moved)}" if moved else f"No change of {smooth} is shown"
     alike = dict.fromkeys(entry.road for entry in apart if not entry.distinct)
-    rougher = f"{listed(list(alike))} is not rougher in every metric" if alike else "every rough road is rougher"
+    rougher = (
+        f"{listed(list(alike))} is not shown to be rougher in every metric" if alike else "every rough road is rougher"
+    )
     return f"{sentence}; {rougher}." if apart else f"{sentence}."
 
 
