@@ -5,15 +5,17 @@ from pathlib import Path
 
 from matplotlib import rc_context
 
+from towertap.compare.findings.describe import WORDS
 from towertap.compare.sections.captures import conditions, fingerprints
 from towertap.drawing import style
 from towertap.drawing.picture import Picture
 from towertap.report.report import make_folders, shown
-from towertap.report.templates import template
+from towertap.report.templates import page_of
 from towertap.wear import figure
 from towertap.wear.model import Wear
 from towertap.wear.tables import tables
-from towertap.wear.words import status, title
+from towertap.wear.words import headline, status, title
+from towertap.words.phrases import sentence_case
 
 HOW_TO_READ = (
     "Circles: passes, beside their day. Diamonds: a day's mean, with an interval that holds together with all others. "
@@ -35,11 +37,15 @@ def write_wear(wear: Wear, folder: str | Path, notices: Sequence[str] = (), *, f
         for number, course in enumerate(wear, start=1):
             check, name = checks.get(course.metric), f"wear_{number}"
             panels = tuple(figure.panels(wear, course, check))
-            says, data = f"{title(course)}: {status(course)}", figure.data([course, *([check] if check else [])])
-            courses.append((course, shown(Picture(name, says, HOW_TO_READ, panels, data), folder)))
+            stands, data = f"{title(course)}: {status(course)}", figure.data([course, *([check] if check else [])])
+            courses.append((course, shown(Picture(name, stands, HOW_TO_READ, panels, data), folder)))
+    says = headline(wear.courses)
     shared, of_passes = conditions(wear.history.passes)
-    text = template("wear.html.j2").render(
+    text = page_of(
+        "wear.html.j2",
         wear=wear,
+        headline=sentence_case(says),
+        tone=next((verdict for verdict, words in WORDS.items() if words == says), "undecided"),
         notices=notices,
         courses=courses,
         tables=tables(wear),
