@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
-from towertap.compare.sections.speed.effects import RoadSpeed, SpeedEffect, faster, speeds_of
+from towertap.compare.sections.speed.effects import RoadSpeed, faster, speeds_of
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.words.numbers import change_percent, fixed
@@ -26,8 +26,8 @@ class SpeedSection(Section):
     title = "Speed"
     note = (
         "A speed that differs between the sides is in the change too. It is known by a speed log where there is one, "
-        "else by the alignment, relative to the reference pass. The exponent is that of a level that goes as speed to "
-        "this power within the road; where the passes do not show it, 0.5 to 2 is taken, as common practice has it."
+        "else by the alignment, relative to the reference pass. A level goes as speed to some power, up to 2, "
+        "as common practice has it."
     )
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
@@ -37,7 +37,7 @@ class SpeedSection(Section):
             return None
         return Evidence(
             headline=_headline(roads),
-            tables=(_table(roads, study), *_clocks(roads)),
+            tables=(tabulate("What speed does", map(_row, roads)), *_clocks(roads)),
             cautions=tuple(road.caution for road in roads if road.caution),
             data=roads,
             drawn=[road.aligned for road in study.roads if road.aligned and any(drive.speed for drive in road.passes)],
@@ -83,20 +83,13 @@ def _clocks(roads: Sequence[RoadSpeed]) -> Iterator[Table]:
         )
 
 
-def _table(roads: Sequence[RoadSpeed], study: Study) -> Table:
-    rows = (_row(road, effect, study) for road in roads for effect in road.effects)
-    return tabulate("What speed does", rows, grouped=True)
-
-
-def _row(road: RoadSpeed, effect: SpeedEffect, study: Study) -> dict[str, str]:
+def _row(road: RoadSpeed) -> dict[str, str]:
     return {
         "road": road.road,
-        "metric": study.labels[effect.metric],
         "before": _speed(road, road.contrast.before),
         "after": _speed(road, road.contrast.after),
-        "exponent of speed": fixed(effect.exponent) + ("" if effect.seen else " (not used)"),
-        "95 %": fixed(effect.interval) + ("" if effect.seen else " (common practice)"),
-        "speed alone may make": change_percent(effect.explains),
+        "change": change_percent(road.contrast.ratio, road.contrast.interval),
+        "speed alone may make up to": change_percent(road.explains),
     }
 
 

@@ -1,12 +1,11 @@
-"""How fast each pass was driven, and how much that may make of a finding.
+"""How fast each pass was driven, and how much a difference of it may make of a finding.
 
 Speed is absolute where a log covers every pass over a road, else relative to the reference pass, by the slope of the
-alignment. A place of about a second is too short for either to tell its speed well, so both are taken over a few, in
-seconds of driving: a stand is no slow driving.
+alignment; in seconds of driving, so that a stand is no slow driving.
 """
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -18,28 +17,20 @@ from towertap.compare.caution import Caution, Weight
 from towertap.compare.drives.model import CELL_S, Pass, Side
 from towertap.compare.drives.speed_join import driven_m
 from towertap.compare.findings.model import Finding
+from towertap.compare.road.places import Places
 from towertap.compare.stats.contrast import Contrast, contrast
-from towertap.compare.stats.exponent import exponent
 from towertap.compare.study import Road, Study
 from towertap.words.numbers import change_percent
-from towertap.words.phrases import listed
 
 Array = NDArray[np.float64]
 
-AROUND_S = 2.0
-"""Speed at a place, by a log, is the mean over so much time before and after its middle: a receiver's 0.1 m/s at 1 Hz
-becomes half as much."""
-ASSUMED = (0.5, 2.0)
-"""Exponents taken where the passes do not tell. ISO 8608's roads of waviness 2 give any linear car 0.5, rougher long
-waves 1; edges and resonances more: common practice takes 1 to 2."""
-WIDEST = 2.0
-"""An exponent whose interval is wider than this says less than ASSUMED."""
+MOST_EXPONENT = 2.0
+"""A level goes as speed to some power. ISO 8608's roads of waviness 2 give any linear car 0.5, rougher long waves 1;
+edges and resonances more: common practice takes 1 to 2."""
 MATTERS = 0.25
 """Speed is cautioned of where it alone may make more than this part of the margin, on logarithms."""
 HALF = 0.5
 """And could be the cause of a change where it may make more than this part of that."""
-
-Source = Literal["log", "alignment"]
 
 
 @dataclass(frozen=True)
@@ -55,174 +46,22 @@ class PassSpeed:
 
 
 @dataclass(frozen=True)
-class SpeedEffect:
-    """What speed has to do with one finding.
-
-    `exponent` and `interval`: the level goes as speed to this power, within the road; `seen` is False where the
-    passes do not tell and `interval` is common practice's. `explains` is the ratio after / before that the difference
-    in speed alone would make, at the interval's end that makes most of it.
-    """
-
-    metric: str
-    exponent: float | None
-    interval: tuple[float, float]
-    seen: bool
-    explains: float
-    matters: bool
-
-
-@dataclass(frozen=True)
 class RoadSpeed:
-    """One road: the speeds of its passes, the sides against each other, and what that has to do with each finding.
+    """One road: the speeds of its passes, the sides against each other, and what that may make of a finding.
 
     `contrast` holds the sides' mean speeds in `unit` against each other, as geometric means over passes; `shared_m` is
-    the length of the road that every pass covers.
+    the length of the road that every pass covers, None where no log says. `explains` is the ratio after / before that
+    the difference alone may make.
     """
 
     road: str
-    source: Source
+    source: Literal["log", "alignment"]
     unit: str
     passes: tuple[PassSpeed, ...]
     contrast: Contrast
     shared_m: float | None
-    effects: tuple[SpeedEffect, ...]
+    explains: float
     caution: Caution | None
-
-
-@dataclass(frozen=True, eq=False)
-class Driven:
-    """Speeds over one road: `means` (passes,) over what all share, `at` (passes, places), `metres` (places,) or None.
-
-    `metres` is the mean length of each place over the passes, by the logs.
-    """
-
-    source: Source
-    passes: tuple[Pass, ...]
-    means: Array
-    at: Array
-    metres: Array | None
-
-
-def driven(road: Road) -> Driven | None:
-    """The speed of every pass over a road; None where neither a log nor an alignment tells it."""
-    by_log = all(drive.speed for drive in road.passes)
-    if road.aligned is None:
-        return _by_log_alone(road.passes) if by_log else None
-    places, at, means, metres = road.aligned, [], [], []
-    for number, drive in enumerate(places.passes):
-        bounds_s, starts_s = places.bounds_s(number), drive.cells["start_s"].to_numpy(float)
-        times_s = np.column_stack([starts_s, starts_s + CELL_S])
-        by_cell = bounds_s
-        if by_log and drive.speed:
-            by_cell = drive.speed.way_m(times_s.ravel()).reshape(-1, 2)
-        driving_s = drive.driving_s(times_s)
-        way = _between(driving_s.ravel(), by_cell.ravel())
-        edges_s = np.interp(places.edges_s, bounds_s.ravel(), driving_s.ravel())
-        shared_s = np.array([edges_s[0, 0], edges_s[-1, 1]])
-        means.append(float(np.diff(way(shared_s))[0] / np.diff(shared_s)[0]))
-        if by_log:
-            middles_s, ends_s = edges_s.mean(axis=1), (driving_s[0, 0], driving_s[-1, 1])
-            low, high = (np.clip(middles_s + by_s, *ends_s) for by_s in (-AROUND_S, AROUND_S))
-            at.append(3.6 * (way(high) - way(low)) / (high - low))
-            metres.append(way(edges_s[:, 1]) - way(edges_s[:, 0]))
-    if not by_log:
-        return Driven("alignment", places.passes, np.array(means), np.tile(means, (len(places.edges_s), 1)).T, None)
-    return Driven("log", places.passes, 3.6 * np.array(means), np.array(at), np.mean(metres, axis=0))
-
-
-def _between(times: Array, values: Array) -> Callable[[Array], Array]:
-    """The function that has `values` (n,) at `times` (n,), and straight lines between."""
-
-    def at(wanted: Array) -> Array:
-        return np.interp(wanted, times, values)
-
-    return at
-
-
-def _by_log_alone(passes: tuple[Pass, ...]) -> Driven:
-    means = np.array([3.6 * (driven_m(drive) or math.nan) / (CELL_S * len(drive.cells)) for drive in passes])
-    return Driven("log", passes, means, np.empty((len(passes), 0)), None)
-
-
-def road_speed(study: Study, road: Road, findings: Sequence[Finding]) -> RoadSpeed | None:
-    """What there is to say of the speed over one road; None where nobody knows it, or a pass stood still."""
-    speeds = driven(road)
-    if speeds is None or not (np.all(speeds.means > 0) and np.all(speeds.at > 0)):
-        return None
-    after = np.array([drive.side == "after" for drive in speeds.passes])
-    sides = contrast(speeds.means[~after], speeds.means[after], study.margin, road.block)
-    effects = tuple(_effect(speeds, road, sides, finding) for finding in findings)
-    return RoadSpeed(
-        road=road.name,
-        source=speeds.source,
-        unit="km/h" if speeds.source == "log" else "times the reference pass",
-        passes=tuple(
-            _pass_speed(drive, float(mean), speeds.source)
-            for drive, mean in zip(speeds.passes, speeds.means, strict=True)
-        ),
-        contrast=sides,
-        shared_m=None if speeds.metres is None else float(speeds.metres.sum()),
-        effects=effects,
-        caution=_caution(road.name, sides, effects, findings, study.labels),
-    )
-
-
-def _pass_speed(drive: Pass, mean: float, source: Source) -> PassSpeed:
-    log = drive.speed if source == "log" else None
-    return PassSpeed(
-        drive.name, drive.side, mean, driven_m(drive), log.name if log else None, log.offset if log else None
-    )
-
-
-def _effect(speeds: Driven, road: Road, sides: Contrast, finding: Finding) -> SpeedEffect:
-    rough = road.rough[finding.metric]
-    if rough.warning or road.places is None:
-        by_name = {drive.capture: drive.value for drive in (*finding.before_values, *finding.after_values)}
-        levels = np.array([[by_name[drive.name]] for drive in speeds.passes])
-        at = speeds.means[:, None]
-    else:
-        levels, at = np.array([rough.at[drive.name] for drive in speeds.passes]), speeds.at[:, rough.chosen]
-    seen = exponent(np.log(at), np.log(levels), road.design.after)
-    tells = seen is not None and seen.interval[1] - seen.interval[0] <= WIDEST
-    interval = seen.interval if seen is not None and tells else ASSUMED
-    most = max(interval, key=abs) * math.log(sides.ratio)
-    return SpeedEffect(
-        metric=finding.metric,
-        exponent=seen.value if seen else None,
-        interval=interval,
-        seen=tells,
-        explains=math.exp(most),
-        matters=abs(most) > MATTERS * math.log1p(finding.margin),
-    )
-
-
-def faster(ratio: float) -> str:
-    """A ratio of speeds as people say it: '3.1 % faster'."""
-    return f"{abs(ratio - 1) * 100:.1f} % {'faster' if ratio >= 1 else 'slower'}"
-
-
-def _caution(
-    road: str, sides: Contrast, effects: Sequence[SpeedEffect], findings: Sequence[Finding], labels: Mapping[str, str]
-) -> Caution | None:
-    """Where the sides' speeds differ by more than matters in any metric; it overturns where that is half the change."""
-    sizes: dict[str, list[str]] = {}
-    weight = Weight.WEAKENS
-    for effect, finding in zip(effects, findings, strict=True):
-        if effect.matters:
-            sizes.setdefault(change_percent(effect.explains), []).append(labels[effect.metric])
-            if abs(math.log(effect.explains)) > HALF * abs(math.log(finding.ratio)) and finding.primary is not False:
-                weight = Weight.OVERTURNS
-    if not sizes:
-        return None
-    alone = "; ".join(
-        f"up to {size} to {'every metric' if len(metrics) == len(labels) else listed(metrics)}"
-        for size, metrics in sizes.items()
-    )
-    return Caution(
-        f"Driven {faster(sides.ratio)} on {road} after the change; that alone may add {alone}.",
-        weight,
-        "Drive every road at the speed planned, by the same instrument",
-    )
 
 
 def speeds_of(study: Study, findings: Sequence[Finding]) -> tuple[RoadSpeed, ...]:
@@ -231,3 +70,68 @@ def speeds_of(study: Study, findings: Sequence[Finding]) -> tuple[RoadSpeed, ...
         road_speed(study, road, [finding for finding in findings if finding.road == road.name]) for road in study.roads
     )
     return tuple(road for road in roads if road is not None)
+
+
+def road_speed(study: Study, road: Road, findings: Sequence[Finding]) -> RoadSpeed | None:
+    """What there is to say of the speed over one road; None where nobody knows it, or a pass stood still."""
+    by_log = all(drive.speed for drive in road.passes)
+    if not (by_log or road.aligned):
+        return None
+    ways = [_way(drive, road.aligned, number, by_log) for number, drive in enumerate(road.passes)]
+    speeds = np.array([way / seconds for way, seconds in ways]) * (3.6 if by_log else 1.0)
+    if not np.all(speeds > 0):
+        return None
+    after = road.design.after
+    sides = contrast(speeds[~after], speeds[after], study.margin, road.block)
+    explains = math.exp(MOST_EXPONENT * math.log(sides.ratio))
+    return RoadSpeed(
+        road=road.name,
+        source="log" if by_log else "alignment",
+        unit="km/h" if by_log else "times the reference pass",
+        passes=tuple(
+            _pass_speed(drive, float(speed), by_log) for drive, speed in zip(road.passes, speeds, strict=True)
+        ),
+        contrast=sides,
+        shared_m=float(np.mean([way for way, _ in ways])) if by_log and road.aligned else None,
+        explains=explains,
+        caution=_caution(road.name, sides.ratio, explains, findings),
+    )
+
+
+def _way(drive: Pass, places: Places | None, number: int, by_log: bool) -> tuple[float, float]:
+    """How far a pass drove over what all share, in metres or in seconds of the reference, and in how many seconds."""
+    starts_s = drive.cells["start_s"].to_numpy(float)
+    if places is None:
+        return driven_m(drive) or math.nan, CELL_S * len(starts_s)
+    times_s = np.column_stack([starts_s, starts_s + CELL_S])
+    bounds_s, driving_s = places.bounds_s(number), drive.driving_s(times_s)
+    shared_s = places.edges_s[[0, -1], [0, 1]]
+    in_pass_s = np.interp(shared_s, bounds_s.ravel(), driving_s.ravel())
+    if by_log and drive.speed:
+        shared_s = np.interp(in_pass_s, driving_s.ravel(), drive.speed.way_m(times_s.ravel()))
+    return float(np.diff(shared_s)[0]), float(np.diff(in_pass_s)[0])
+
+
+def _pass_speed(drive: Pass, speed: float, by_log: bool) -> PassSpeed:
+    log = drive.speed if by_log else None
+    return PassSpeed(
+        drive.name, drive.side, speed, driven_m(drive), log.name if log else None, log.offset if log else None
+    )
+
+
+def faster(ratio: float) -> str:
+    """A ratio of speeds as people say it: '3.1 % faster'."""
+    return f"{abs(ratio - 1) * 100:.1f} % {'faster' if ratio >= 1 else 'slower'}"
+
+
+def _caution(road: str, ratio: float, explains: float, findings: Sequence[Finding]) -> Caution | None:
+    """Where the sides' speeds differ by more than matters; it overturns where that may be half of a change."""
+    alone = abs(math.log(explains))
+    if not any(alone > MATTERS * math.log1p(finding.margin) for finding in findings):
+        return None
+    overturns = any(alone > HALF * abs(math.log(of.ratio)) for of in findings if of.primary is not False)
+    return Caution(
+        f"Driven {faster(ratio)} on {road} after the change; that alone may add up to {change_percent(explains)}.",
+        Weight.OVERTURNS if overturns else Weight.WEAKENS,
+        "Drive every road at the speed planned, by the same instrument",
+    )
