@@ -4,7 +4,6 @@ import json
 
 import pytest
 from towertap.capture.conditions import Conditions, write_sidecar
-from towertap.capture.limits import Limits
 from towertap.capture.rules import RULES
 
 KEYS = {
@@ -82,18 +81,6 @@ def test_limits_of_a_file_hold_in_the_verdict(make_capture, run, tmp_path):
     status, out, err = run("check", path, "--limits", limits)
     assert (status, out, err.count("\n")) == (2, "", 1)
     assert "looser" in err
-
-
-def test_the_limits_are_listed_with_their_reasons(run):
-    status, out, _ = run("check", "--list-limits")
-    assert status == 0
-    listed = json.loads(run("check", "--list-limits", "--json")[1])["limits"]
-    assert listed == Limits.table()
-    for row in listed:
-        assert f"{row['name']}: {row['bound']} {row['value']:g} {row['unit']}" in out
-        assert row["why"] in out
-    status, _, err = run("check")
-    assert (status, "give the CAPTURE" in err) == (2, True)
 
 
 def test_a_raw_recording_is_sent_to_decode(make_capture, run):

@@ -18,7 +18,7 @@ TOWERTAP = [sys.executable, "-c", "from towertap.cli import main; main()", "simb
 def test_it_prints_a_port_that_answers_and_stops_on_a_signal(tmp_path):
     path = tmp_path / "drive.csv"
     path.write_text("time,x,y,z\n" + "".join(f"{n / 100},0,0,{9.8 if n % 25 < 20 else 12}\n" for n in range(100)))
-    command = [*TOWERTAP, "--signal", str(path), "--repeat", "--json"]
+    command = [*TOWERTAP, "--signal", str(path), "--json"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         try:
             answer = json.loads(process.stdout.readline())
@@ -45,7 +45,6 @@ def test_it_prints_a_port_that_answers_and_stops_on_a_signal(tmp_path):
         (["--fault", "fifo_overflow@-1:lost=3"], "at_s = -1: it must be a number from 0 upwards"),
         (["--fault", "reset@nan"], "at_s = nan"),
         (["--fault", "fifo_overflow@1:lost=-3"], "lost = -3"),
-        (["--noise", "-1"], "noise"),
     ],
 )
 def test_a_wrong_call_is_one_line_and_status_2(options, words):

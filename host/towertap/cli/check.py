@@ -10,7 +10,6 @@ from towertap.capture.integrity import Integrity, check
 from towertap.capture.limits import Limits, read_limits
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers, judged, lines
-from towertap.errors import CallError
 
 NOT_FROM_A_BOX = " as far as another recorder's file can show; what is marked -- only a box can prove"
 
@@ -20,18 +19,13 @@ NOT_FROM_A_BOX = " as far as another recorder's file can show; what is marked --
     help="Prove CAPTURE sound, or say why it is not (exit status 1).",
     epilog="Example: towertap check drives/bypass_rubber_pass01.h5",
 )
-@click.argument("capture", type=click.Path(path_type=Path), required=False)
+@click.argument("capture", type=click.Path(path_type=Path))
 @click.option(
     "--limits", type=click.Path(path_type=Path), help="A TOML file of tighter limits: one 'name = value' a line."
 )
-@click.option("--list-limits", is_flag=True, help="List the limits by name, with value, unit and why; check nothing.")
 @answers
-def command(capture: Path | None, limits: Path | None, list_limits: bool) -> Outcome:
+def command(capture: Path, limits: Path | None) -> Outcome:
     """Check and show one line a rule, then the verdict."""
-    if list_limits:
-        return Outcome({"limits": Limits.table()}, _table())
-    if capture is None:
-        raise CallError("give the CAPTURE to check, or --list-limits")
     allowed = read_limits(limits) if limits else Limits()
     with open_capture(capture) as opened:
         integrity, struck = check(opened, allowed), opened.struck_out
@@ -56,12 +50,3 @@ def _started(integrity: Integrity) -> str:
     if integrity.started_uncertainty_s is not None:
         known = f"± {integrity.started_uncertainty_s * 1000:.1f} ms by the computer's clock"
     return f"      started {integrity.started_utc} ({known})"
-
-
-def _table() -> Text:
-    return lines(
-        *(
-            Text.assemble((row["name"], "bold"), f": {row['bound']} {row['value']:g} {row['unit']}\n    {row['why']}")
-            for row in Limits.table()
-        )
-    )

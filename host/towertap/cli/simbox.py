@@ -27,13 +27,7 @@ when the box is told to start. The box runs in real time until Ctrl-C.""",
 @click.option(
     "--rate", "rate_hz", type=float, help="Sample rate of the signal in Hz, unless its first column is a time."
 )
-@click.option("--repeat", is_flag=True, help="Play the signal again and again; otherwise the box rests after its end.")
 @click.option("--virtual", is_flag=True, help="Run as fast as it goes instead of by the wall clock.")
-@click.option(
-    "--oscillator-ppm", type=click.FloatRange(-50000, 50000), default=0.0, help="Error of the chip's own clock."
-)
-@click.option("--noise", type=click.FloatRange(0, 1000), default=1.0, help="Times the data sheet's noise density.")
-@click.option("--seed", type=int, default=1, show_default=True, help="Of the noise.")
 @click.option(
     "--fault",
     "faults",
@@ -45,11 +39,7 @@ when the box is told to start. The box runs in real time until Ctrl-C.""",
 def command(
     path: Path | None,
     rate_hz: float | None,
-    repeat: bool,
     virtual: bool,
-    oscillator_ppm: float,
-    noise: float,
-    seed: int,
     faults: tuple[str, ...],
     as_json: bool,
 ) -> int:
@@ -63,11 +53,7 @@ def command(
     box = SimulatedBox(
         motion,
         motion_rate_hz,
-        repeat=repeat,
         realtime=not virtual,
-        oscillator_ppm=oscillator_ppm,
-        noise=noise,
-        seed=seed,
         faults=[parse_fault(text) for text in faults],
     )
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # so that the box is tidied away then, too
