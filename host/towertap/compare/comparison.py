@@ -6,11 +6,12 @@ from typing import Any
 
 from towertap.bench.carried import BenchSummary
 from towertap.compare.answer import Answer, Case, all_cautions, answer
-from towertap.compare.caution import Caution, Weight
+from towertap.compare.caution import Caution
 from towertap.compare.controls import Control
-from towertap.compare.drives.model import Drives, Excluded, metric_of
+from towertap.compare.drives.model import Drives, Excluded
 from towertap.compare.drives.slots import Key, Slot
-from towertap.compare.findings import instrument, touched
+from towertap.compare.findings import instrument
+from towertap.compare.findings.cautions import on_the_drives
 from towertap.compare.findings.control import control_of
 from towertap.compare.findings.departures import NO_PLAN, Departure, departures, with_leads
 from towertap.compare.findings.find import find
@@ -21,9 +22,8 @@ from towertap.compare.road.rough import RoughnessLimit
 from towertap.compare.section import Evidence
 from towertap.compare.sections import SECTIONS
 from towertap.compare.stats.contrast import ALPHA
-from towertap.compare.study import Study, lay_out
+from towertap.compare.study import lay_out
 from towertap.errors import AnalysisError
-from towertap.words.phrases import listed, sentence_case
 
 DEFAULT_METRICS = ("jerk_z", "weighted_z", "acceleration_z")
 """Few, because without a plan that names the primary one every further metric costs the power of all."""
@@ -128,6 +128,7 @@ def compare(
     overall, findings = find(study, primary)
     if plan:
         overall, findings = with_leads(plan, study, overall), with_leads(plan, study, findings)
+    departed = departures(plan, study) if plan else ()
     own = control_of(control, drives, margin, overall or findings) if control else None
     study = replace(study, controls=(*study.controls, *([own] if own else [])))
     every = (*overall, *findings)
@@ -143,10 +144,8 @@ def compare(
         case,
         (
             *(() if plan else (NO_PLAN,)),
-            *touched.cautions(drives, findings, judge),
+            *on_the_drives(study, findings, judge, () if metrics or plan else DEFAULT_METRICS),
             *(caution for of in evidence.values() for caution in of.cautions),
-            *(() if metrics or plan else _not_carried(drives)),
-            *_on_pairing(study),
             *instrument.cautions(boxes),
         ),
     )
@@ -162,7 +161,7 @@ def compare(
         cautions=cautions,
         bench=bench,
         plan=plan,
-        departures=departures(plan, study) if plan else (),
+        departures=departed,
         control=own,
     )
 
@@ -176,34 +175,6 @@ def _carried(drives: Drives) -> list[str]:
             f"the rate carries none of {', '.join(DEFAULT_METRICS)}: name others, of {', '.join(names)}"
         )
     return carried
-
-
-def _not_carried(drives: Drives) -> Iterator[Caution]:
-    """The default metrics that are left out, with the reason."""
-    reasons = {name: reason for drive in drives.passes for name, reason in drive.left_out.items()}
-    for name in DEFAULT_METRICS:
-        if name in reasons:
-            yield Caution(f"{sentence_case(metric_of(name).label)} is left out: {reasons[name]}.")
-
-
-def _on_pairing(study: Study) -> Iterator[Caution]:
-    """Blocks that do not hold, passes that the plan does not have, and too few passes."""
-    for road in (*study.roads, *([study.smooth] if study.smooth else [])):
-        if road.not_paired:
-            yield Caution(
-                f"{road.name} is not compared by block ({road.not_paired}): a drift between the planned blocks does "
-                "not cancel there.",
-                Weight.WEAKENS,
-            )
-        if road.unplanned:
-            yield Caution(f"{listed(road.unplanned)} on {road.name} was not planned and is left out: the blocks hold.")
-    for road in study.roads:
-        if 2 in (len(road.of("before")), len(road.of("after"))):
-            yield Caution(
-                f"{road.name} has two passes on a side, which hardly carry a test.",
-                Weight.WEAKENS,
-                "Drive three passes or more with each part",
-            )
 
 
 def _plain(value: Any) -> Any:

@@ -9,14 +9,13 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from towertap.compare.controls import Control, known_before
+from towertap.compare.controls import Control
 from towertap.compare.drives.calendar import days, installations
 from towertap.compare.drives.model import SIDES, Drives, Pass, Quantity, Side
 from towertap.compare.drives.slots import Key, Slot, slots_of
 from towertap.compare.road.places import Places, find_places
 from towertap.compare.road.rough import RoughnessLimit, RoughPlaces, rough_places, roughness_limit
 from towertap.compare.stats.design import Design
-from towertap.compare.stats.spreads import Beforehand
 from towertap.errors import AnalysisError, CallError
 
 
@@ -82,10 +81,6 @@ class Study:
     def labels(self) -> dict[str, str]:
         """The words for each metric compared."""
         return {quantity.name: quantity.label for quantity in self.quantities}
-
-    def known(self, metric: str) -> tuple[Beforehand, Beforehand]:
-        """What is known beforehand of how far installations and days differ in a metric."""
-        return known_before(self.controls, metric, self.refit_sd, self.day_sd)
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,9 +160,10 @@ def _road(
     paired = pairing is not None and reason is None
     unplanned = tuple(drive.name for drive in passes if paired and drive.name not in slots)
     passes = tuple(drive for drive in passes if drive.name not in unplanned)
+    design = groups.design(passes, paired)
     places = find_places(passes) if limits is not None else None
     rough = {metric: rough_places(places, metric, limit.value) for metric, limit in (limits or {}).items() if places}
-    return Road(name, passes, groups.design(passes, paired), reason, unplanned, places, rough)
+    return Road(name, passes, design, reason, unplanned, places, rough)
 
 
 def chosen(quantities: Sequence[Quantity], margin: float, metrics: Sequence[str]) -> tuple[Quantity, ...]:

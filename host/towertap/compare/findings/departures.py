@@ -178,10 +178,10 @@ def _longest_rise(places: Sequence[int]) -> int:
 
 
 def _conditions(plan: Plan, drives: Drives) -> Remarks:
-    hold = plan.hold
+    hold, planned_kmh = plan.hold, {road.name: road.speed_kmh for road in plan.roads}
     speeds: dict[tuple[str, str], list[str]] = defaultdict(list)
     for drive in drives.passes:
-        aimed, planned = drive.conditions.speed_kmh, plan.speed_kmh(drive.road)
+        aimed, planned = drive.conditions.speed_kmh, planned_kmh.get(drive.road)
         if planned is not None and aimed != planned:
             speed = "an unknown speed" if aimed is None else f"{aimed:g} km/h"
             speeds[drive.road, f"driven aiming at {speed}, and {planned:g} km/h was planned"].append(drive.name)

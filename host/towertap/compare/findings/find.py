@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from towertap.compare.controls import known_before
 from towertap.compare.drives.model import SIDES, Pass, Quantity
 from towertap.compare.findings import instrument
 from towertap.compare.findings.decide import Undecided, decided
@@ -137,7 +138,7 @@ def _measured(
     **of_where: Any,
 ) -> Undecided:
     """Both statements of a metric; `sample` is of the passes with these numbers, all or all but one."""
-    known = study.known(quantity.name)
+    known = known_before(study.controls, quantity.name, study.refit_sd, study.day_sd)
 
     def without(number: int) -> Statements:
         rest = sample(np.delete(np.arange(len(passes)), number))

@@ -1,4 +1,4 @@
-"""Passes that were clipped or lost samples in the chip: what the findings are with them and without them.
+"""What of the drives weakens the findings: passes that clipped or overflowed, blocks that do not hold, a low rate.
 
 A harsher part clips more, so leaving such passes out would choose by the outcome. Where few of a pass's windows are
 touched it is used without those, and nothing is hidden by it: both answers are told.
@@ -8,18 +8,23 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
 from towertap.compare.caution import Caution, Weight
-from towertap.compare.drives.model import SIDES, Drives
+from towertap.compare.drives.model import SIDES, Drives, metric_of
 from towertap.compare.findings.describe import WORDS
 from towertap.compare.findings.model import Finding
+from towertap.compare.study import Study
 from towertap.errors import TowertapError
 from towertap.words.numbers import change_percent
-from towertap.words.phrases import counted, some
+from towertap.words.phrases import counted, listed, sentence_case, some
 
 
-def cautions(
-    drives: Drives, findings: Sequence[Finding], judge: Callable[[Drives], Sequence[Finding]]
+def on_the_drives(
+    study: Study,
+    findings: Sequence[Finding],
+    judge: Callable[[Drives], Sequence[Finding]],
+    defaults: Sequence[str],
 ) -> Iterator[Caution]:
-    """What a sceptic must know of touched passes; `judge` finds the same of other drives."""
+    """What a sceptic must know; `judge` finds the same of other drives, `defaults` are the metrics nobody chose."""
+    drives = study.drives
     touched = [drive for drive in drives.passes if drive.touched]
     if touched:
         names = some([drive.name for drive in touched])
@@ -27,6 +32,8 @@ def cautions(
         yield _without(drives, findings, judge)
     for road in drives.rough_roads:
         yield from _one_sided(drives, road)
+    yield from _not_carried(drives, defaults)
+    yield from _on_pairing(study)
 
 
 def _without(drives: Drives, findings: Sequence[Finding], judge: Callable[[Drives], Sequence[Finding]]) -> Caution:
@@ -71,3 +78,31 @@ def _one_sided(drives: Drives, road: str) -> Iterator[Caution]:
             f"were cut off are missing from its values, so the change found is {bound} bound of the true one.",
             Weight.WEAKENS,
         )
+
+
+def _not_carried(drives: Drives, defaults: Sequence[str]) -> Iterator[Caution]:
+    """The default metrics that are left out, with the reason."""
+    reasons = {name: reason for drive in drives.passes for name, reason in drive.left_out.items()}
+    for name in defaults:
+        if name in reasons:
+            yield Caution(f"{sentence_case(metric_of(name).label)} is left out: {reasons[name]}.")
+
+
+def _on_pairing(study: Study) -> Iterator[Caution]:
+    """Blocks that do not hold, passes that the plan does not have, and too few passes."""
+    for road in (*study.roads, *([study.smooth] if study.smooth else [])):
+        if road.not_paired:
+            yield Caution(
+                f"{road.name} is not compared by block ({road.not_paired}): a drift between the planned blocks does "
+                "not cancel there.",
+                Weight.WEAKENS,
+            )
+        if road.unplanned:
+            yield Caution(f"{listed(road.unplanned)} on {road.name} was not planned and is left out: the blocks hold.")
+    for road in study.roads:
+        if 2 in (len(road.of("before")), len(road.of("after"))):
+            yield Caution(
+                f"{road.name} has two passes on a side, which hardly carry a test.",
+                Weight.WEAKENS,
+                "Drive three passes or more with each part",
+            )
