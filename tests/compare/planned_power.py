@@ -21,9 +21,8 @@ from towertap.compare.findings.find import find
 from towertap.compare.plan.choice import Wanted, drive_order
 from towertap.compare.plan.pilot import said
 from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
-from towertap.compare.stats.part import statements
+from towertap.compare.stats.part import ASSUMED_SD, statements
 from towertap.compare.stats.planning import DESIGNS, invented
-from towertap.compare.stats.spreads import ASSUMED_SD
 
 PASS_SD, MARGIN = 0.04, 0.10
 ROADS = (PlannedRoad("quarry-lane", 40.0), PlannedRoad("moor-road", 50.0), PlannedRoad("bypass", 80.0))

@@ -19,7 +19,7 @@ import msgspec
 from towertap.compare.drives.model import Drives
 from towertap.compare.plan.controls import ControlKind
 from towertap.compare.stats.contrast import Verdict
-from towertap.compare.stats.spreads import Beforehand, MeasuredVariance, pooled
+from towertap.compare.stats.part import Beforehand, MeasuredVariance, pooled
 from towertap.doors.structured import read_json
 from towertap.doors.whole_file import whole_file
 from towertap.errors import FileError

@@ -16,17 +16,17 @@ import numpy as np
 from scipy.special import chdtri, ndtr, stdtrit
 from towertap.compare.stats.contrast import pass_contrast
 from towertap.compare.stats.design import Design
-from towertap.compare.stats.part import statements
-from towertap.compare.stats.planning import PlannedDesign, invented
-from towertap.compare.stats.spreads import (
+from towertap.compare.stats.part import (
     ASSUMED_SD,
     GIVEN_DF,
     UNKNOWN_SPREAD,
     Beforehand,
     MeasuredVariance,
     between_installations,
+    statements,
     within_cells,
 )
+from towertap.compare.stats.planning import PlannedDesign, invented
 
 PASS_SD, MARGIN = 0.04, 0.10
 ORDERS = {

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.special import chdtri
 from statsmodels.stats.power import TTestIndPower
 from towertap.compare.plan.choice import DRIFT_CANCELS
-from towertap.compare.stats.part import statements
+from towertap.compare.stats.part import ASSUMED_SD, Beforehand, statements
 from towertap.compare.stats.planning import (
     DESIGNS,
     MOST_PASSES,
@@ -27,7 +27,6 @@ from towertap.compare.stats.planning import (
     power_of,
     reach,
 )
-from towertap.compare.stats.spreads import ASSUMED_SD, Beforehand
 
 PASS_SD = 0.04
 CHOICES = range(2, MOST_PASSES + 1)

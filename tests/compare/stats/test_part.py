@@ -11,20 +11,22 @@ import pytest
 from scipy import stats
 from towertap.compare.stats.contrast import Student
 from towertap.compare.stats.design import Design
-from towertap.compare.stats.part import LEAST_P_GIVEN, Components, statements
-from towertap.compare.stats.planning import PlannedDesign, invented
-from towertap.compare.stats.spreads import (
+from towertap.compare.stats.part import (
     ASSUMED_SD,
     ENOUGH_DF,
     GIVEN_DF,
+    LEAST_P_GIVEN,
     Beforehand,
     ClusterSpread,
+    Components,
     MeasuredVariance,
     between_days,
     between_installations,
     spread,
+    statements,
     within_cells,
 )
+from towertap.compare.stats.planning import PlannedDesign, invented
 
 SCRIPT = runpy.run_path(str(Path(__file__).with_name("part_effect.py")))
 SETS = 10_000

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 from statsmodels.stats.power import TTestIndPower
+from towertap.compare.stats.part import Beforehand
 from towertap.compare.stats.planning import (
     DESIGNS,
     PlannedDesign,
@@ -18,7 +19,6 @@ from towertap.compare.stats.planning import (
     power_on_drives,
     reach,
 )
-from towertap.compare.stats.spreads import Beforehand
 from towertap.errors import CallError
 
 SCRIPT = runpy.run_path(str(Path(__file__).with_name("planned_designs.py")))

@@ -12,9 +12,8 @@ from towertap.compare.findings.describe import describe
 from towertap.compare.findings.model import Finding, PartStatement, PassInfluence, Spread
 from towertap.compare.stats.contrast import ALPHA, Contrast, Levels, Student, Verdict, ends, holm
 from towertap.compare.stats.design import about
-from towertap.compare.stats.part import Statements
+from towertap.compare.stats.part import ClusterSpread, Statements
 from towertap.compare.stats.planning import MOST_PASSES, Needed, passes_needed, power_on_drives
-from towertap.compare.stats.spreads import ClusterSpread
 from towertap.words.numbers import change_percent, p_value, range_percent
 from towertap.words.phrases import listed, sentence_case
 

@@ -9,8 +9,8 @@ from towertap.compare.caution import Caution
 from towertap.compare.road.rough import Basis, PassValue
 from towertap.compare.stats.contrast import Contrast, Verdict
 from towertap.compare.stats.design import About, Overlap
+from towertap.compare.stats.part import Source
 from towertap.compare.stats.roads import Reading
-from towertap.compare.stats.spreads import Source
 
 if TYPE_CHECKING:
     from towertap.bench.sharing import Share

@@ -10,6 +10,7 @@ from towertap.compare.plan.controls import CONTROLS, ControlKind
 from towertap.compare.plan.pilot import PassSpread
 from towertap.compare.plan.plan import MOST_DRIVES, Plan, PlannedDrive
 from towertap.compare.stats.design import overlap
+from towertap.compare.stats.part import NOTHING, Beforehand, ClusterSpread, spread
 from towertap.compare.stats.planning import (
     CHANGES,
     DESIGNS,
@@ -26,7 +27,6 @@ from towertap.compare.stats.planning import (
     reach,
     told_of_the_part,
 )
-from towertap.compare.stats.spreads import NOTHING, Beforehand, ClusterSpread, spread
 from towertap.errors import AnalysisError, CallError
 
 STANDARD = design_of("AB|B'A")

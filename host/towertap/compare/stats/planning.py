@@ -20,8 +20,7 @@ from numpy.typing import NDArray
 
 from towertap.compare.stats.contrast import ALPHA, Student, pass_contrast
 from towertap.compare.stats.design import Design
-from towertap.compare.stats.part import statements
-from towertap.compare.stats.spreads import NOTHING, UNKNOWN_SPREAD, Beforehand, spread
+from towertap.compare.stats.part import NOTHING, UNKNOWN_SPREAD, Beforehand, spread, statements
 from towertap.errors import CallError
 
 CHANGES = (0.03, 0.05, 0.08, 0.10)

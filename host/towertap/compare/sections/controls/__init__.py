@@ -9,7 +9,7 @@ from towertap.compare.findings.describe import WORDS
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import CONTROLS, ControlKind
 from towertap.compare.section import Evidence, Section
-from towertap.compare.stats.spreads import ENOUGH_DF
+from towertap.compare.stats.part import ENOUGH_DF
 from towertap.compare.study import Study
 from towertap.words.numbers import change_percent, range_percent
 from towertap.words.phrases import counted, listed
