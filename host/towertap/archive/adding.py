@@ -13,8 +13,18 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from towertap.archive import record as records
-from towertap.archive.kept import is_kept_kind, keep
-from towertap.archive.record import BLOCK_BYTES, CAPTURE, RAW, SIDECAR, Record, read_record, seal, sum_of
+from towertap.archive.record import (
+    BLOCK_BYTES,
+    CAPTURE,
+    RAW,
+    SIDECAR,
+    Record,
+    is_kept_kind,
+    keep,
+    read_record,
+    seal,
+    sum_of,
+)
 from towertap.archive.store import DAMAGES, INDEX, index_of, listing, unpacked_sum, write_index
 from towertap.box.naming import recording_name, slug
 from towertap.capture.conditions import Conditions, read_sidecar, sidecar_path

@@ -1,4 +1,4 @@
-"""What an archive knows of a recording: JSON with its own SHA-256 in it, so that a flipped bit is seen there too."""
+"""What an archive knows of its recordings, and what it keeps beside them: JSON with its own SHA-256 in it."""
 
 import hashlib
 import json
@@ -11,7 +11,8 @@ from msgspec import Meta
 
 from towertap.capture.conditions import StruckOut
 from towertap.doors.files import content, sha256_of
-from towertap.doors.structured import from_json, typed
+from towertap.doors.structured import from_json, read_json, typed
+from towertap.doors.whole_file import whole_file
 from towertap.errors import FileError
 
 NAME = "record.json"
@@ -22,6 +23,12 @@ FILES = (RAW, CAPTURE, SIDECAR)
 
 LARGEST_BYTES = 2**26
 BLOCK_BYTES = 2**20
+
+LIST = "kept.json"
+FOLDERS = {"towertap-plan": "plans", "towertap bench record": "bench"}
+"""What a file's `schema` says → the folder that it is kept in."""
+MOST_BYTES = 2**24
+WANTED = "a plan or a bench record (.json)"
 
 Record = dict[str, Any]
 """What RecordShape says, and `added_utc`, `added_by`, `board`, `serial`, `chip`, `odr_hz`."""
@@ -114,3 +121,39 @@ def is_archived(path: Path) -> bool:
 def sum_of(path: Path) -> dict[str, Any]:
     """Length and SHA-256 of a file, as records have them."""
     return {"bytes": path.stat().st_size, "sha256": sha256_of(path)}
+
+
+def is_kept_kind(path: Path) -> bool:
+    """Whether a file is a plan or a bench record."""
+    try:
+        return read_json(path, dict[str, Any], WANTED, MOST_BYTES).get("schema") in FOLDERS
+    except FileError:
+        return False
+
+
+def keep(archive: Path, path: Path) -> tuple[str, bool]:
+    """Keep a copy; (its place in the archive, whether it is new). FileError when another of that name is there."""
+    kind = read_json(path, dict[str, Any], WANTED, MOST_BYTES).get("schema")
+    if kind not in FOLDERS:
+        raise FileError(f"{path}: no plan and no bench record; give {WANTED}")
+    place = f"{FOLDERS[kind]}/{path.name}"
+    kept, sum_ = kept_of(archive), sum_of(path)
+    if place in kept:
+        if kept[place] != sum_:
+            raise FileError(f"{archive / place}: another one of that name is kept already; give this one another name")
+        return place, False
+    (archive / place).parent.mkdir(parents=True, exist_ok=True)
+    with whole_file(archive / place) as part:
+        part.write_bytes(content(path, WANTED, MOST_BYTES))
+    with whole_file(archive / LIST) as part:
+        part.write_text(seal({**kept, place: sum_}), "utf-8")
+    return place, True
+
+
+def kept_of(archive: Path) -> dict[str, Any]:
+    """Place in the archive → length and SHA-256 of all that is kept; FileError when the list is damaged."""
+    if not (archive / LIST).exists():
+        return {}
+    kept: dict[str, Any] = unseal(archive / LIST)
+    typed(kept, dict[str, Sum], str(archive / LIST))
+    return kept

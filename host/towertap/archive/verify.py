@@ -8,8 +8,7 @@ from typing import Any
 
 from towertap.archive import record as records
 from towertap.archive.adding import ADDING
-from towertap.archive.kept import LIST, kept_of
-from towertap.archive.record import RAW, Record, read_record, sum_of
+from towertap.archive.record import LIST, RAW, Record, kept_of, read_record, sum_of
 from towertap.archive.store import (
     DAMAGES,
     GONE,

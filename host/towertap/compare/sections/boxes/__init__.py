@@ -9,8 +9,7 @@ from towertap.compare.drives.model import SIDES
 from towertap.compare.findings.model import Finding
 from towertap.compare.road.rough import window_values
 from towertap.compare.section import Evidence, Section
-from towertap.compare.sections.boxes.levels import Drawn, Levels
-from towertap.compare.sections.boxes.steps import FORMULA, about_the_part, on_these_drives, taken, values
+from towertap.compare.sections.boxes.steps import FORMULA, Drawn, Levels, about_the_part, on_these_drives, taken, values
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.words.phrases import counted

@@ -1,9 +1,14 @@
 """Each step from the passes to the intervals, so that a sceptic can compute them again."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
+from numpy.typing import NDArray
+
+from towertap.compare.drives.model import Drives
 from towertap.compare.findings.describe import SOURCES
 from towertap.compare.findings.model import Finding
+from towertap.compare.road.rough import RoughnessLimit
 from towertap.compare.study import Study
 from towertap.words.numbers import change_percent, interval, number, p_value
 from towertap.words.phrases import listed, sentence_case, some
@@ -130,3 +135,18 @@ def _part_row(finding: Finding) -> dict[str, str]:
         "p equivalent, Holm": p_value(part.p_equivalence_holm, part.least_p),
         "verdict": finding.verdict,
     }
+
+
+Levels = tuple[NDArray, NDArray]
+"""Levels before and after, (n,) each, in the metric's unit."""
+
+
+@dataclass(frozen=True, eq=False)
+class Drawn:
+    """The levels behind the box plots: `smooth` by metric, `rough` by road and metric."""
+
+    drives: Drives
+    limits: dict[str, RoughnessLimit]
+    findings: Sequence[Finding]
+    smooth: dict[str, Levels]
+    rough: dict[tuple[str, str], Levels]
