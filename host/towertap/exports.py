@@ -1,51 +1,29 @@
-"""The table of windows as a file: how each format is written, and how a file of ours is told from any other."""
+"""The table of windows as a CSV file."""
 
-from __future__ import annotations
-
-from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 from towertap.analysis import Analysis, describe
 from towertap.doors.whole_file import whole_file
 from towertap.errors import CallError
 
-CSV_START = b"# towertap windows\n"
+START = b"# towertap windows\n"
 """By which a table of windows is told from any other .csv."""
 
 
-@dataclass(frozen=True)
-class Export:
-    """One format: `write` makes the file, `recognise` says whether a file is such a table."""
-
-    write: Callable[[Analysis, Path], None]
-    recognise: Callable[[Path], bool]
-
-
-def exporter(path: Path) -> Callable[[Analysis], None]:
-    """What writes the windows of an analysis to `path`, whole or not at all, in the format of its suffix.
-
-    Raises CallError for a suffix that is not in EXPORTS, for a folder that is not there, and where `path` is there
-    already but no such table.
-    """
-    export = EXPORTS.get(path.suffix.lower())
-    if export is None:
-        raise CallError(f"{path}: no table is written as '{path.suffix}': give {' or '.join(EXPORTS)}")
+def refuse_to_replace(path: Path) -> None:
+    """CallError where no table of windows can go: another suffix, no folder, or something else that is there."""
+    if path.suffix.lower() != ".csv":
+        raise CallError(f"{path}: no table is written as '{path.suffix}': give .csv")
     if not path.parent.is_dir():
         raise CallError(f"{path}: no folder '{path.parent}'; make it first, or give another --out")
-    if path.exists() and not (path.is_file() and export.recognise(path)):
+    if path.exists() and not (path.is_file() and _is_table(path)):
         raise CallError(f"{path}: there already, and no table of windows: not replaced; give another --out")
 
-    def write(analysis: Analysis) -> None:
-        with whole_file(path) as part:
-            export.write(analysis, part)
 
-    return write
-
-
-def _write_csv(analysis: Analysis, path: Path) -> None:
-    with path.open("w", encoding="utf-8", newline="") as file:
-        file.write(CSV_START.decode())
+def write_windows(analysis: Analysis, path: Path) -> None:
+    """Write the windows of an analysis, whole or not at all, under a line on each metric."""
+    with whole_file(path) as part, part.open("w", encoding="utf-8", newline="") as file:
+        file.write(START.decode())
         for name, about in describe(analysis).items():
             low, high = about["band_hz"]
             noise = f"; noise {100 * about['noise_share']:.1f} %, {about['judged']}" if "judged" in about else ""
@@ -54,10 +32,6 @@ def _write_csv(analysis: Analysis, path: Path) -> None:
         analysis.windows.to_csv(file, index=False, float_format="%.7g", lineterminator="\n")
 
 
-def _is_csv(path: Path) -> bool:
+def _is_table(path: Path) -> bool:
     with path.open("rb") as file:
-        return file.read(len(CSV_START)) == CSV_START
-
-
-EXPORTS = {".csv": Export(_write_csv, _is_csv)}
-"""Suffix → format."""
+        return file.read(len(START)) == START

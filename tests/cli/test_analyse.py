@@ -7,7 +7,6 @@ import pandas as pd
 import pytest
 from towertap.amendments import SEEN
 from towertap.capture.conditions import Conditions
-from towertap.exports import EXPORTS, Export
 from towertap.kept import FOLDER
 from towertap.signals.channels import BandPass, Channel
 from towertap.signals.metrics import METRICS, Metric
@@ -101,22 +100,6 @@ def test_a_table_is_replaced_and_nothing_is_left_beside_it(run, capture, tmp_pat
         written.append(table.read_bytes())
     assert written[0] != written[1]
     assert {path.name for path in tmp_path.iterdir()} == {"drive.ttraw", "drive.h5", table.name, SEEN, FOLDER}
-
-
-def test_a_format_is_one_line_and_a_second_run_replaces_its_own_file_only(run, capture, tmp_path, monkeypatch):
-    line = Export(
-        lambda analysis, path: path.write_text(f"{len(analysis.windows)} windows\n"),
-        lambda path: path.read_text().endswith(" windows\n"),
-    )
-    monkeypatch.setitem(EXPORTS, ".count", line)
-    table, foreign = tmp_path / "drive.count", tmp_path / "foreign.count"
-    for window_s, count in ((1.0, 3), (0.5, 6)):
-        assert run("analyse", capture, "--out", table, "--window-s", window_s)[0] == 0
-        assert table.read_text() == f"{count} windows\n"
-    foreign.write_text("a shopping list\n")
-    status, _, err = run("analyse", capture, "--out", foreign)
-    assert (status, foreign.read_text()) == (2, "a shopping list\n")
-    assert "no table of windows: not replaced" in err
 
 
 def test_a_metric_of_any_kind_is_one_line_and_goes_all_the_way(run, capture, tmp_path, monkeypatch):

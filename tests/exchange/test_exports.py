@@ -15,6 +15,7 @@ from scipy.io import loadmat, wavfile
 from towertap.capture.reading import open_capture
 from towertap.errors import CallError
 from towertap.exchange.exports import EXPORTS, export, target
+from towertap.exchange.exports.form import ExportFormat
 from towertap.exchange.samples import Samples
 
 DAMAGED = "quarry-lane_rubber-bush_pass02"
@@ -238,6 +239,24 @@ def test_only_an_export_of_ours_is_replaced(examples, suffix):
             write(examples, suffix)
         assert first[0].read_bytes() == content
     assert not list(examples.glob(".*.part"))
+
+
+def test_a_format_is_one_line_and_a_second_run_replaces_its_own_file_only(examples, run, monkeypatch):
+    rows = ExportFormat(
+        "count",
+        lambda samples, path: path.write_text(f"{samples.n_rows} rows, {samples.axes}\n"),
+        lambda path: " rows, " in path.read_text(),
+    )
+    monkeypatch.setitem(EXPORTS, ".count", rows)
+    capture = examples / f"{DAMAGED}.h5"
+    table, foreign = examples / "drive.count", examples / "foreign.count"
+    for option, axes in (("--counts", "counts"), ("--chip-axes", "chip")):
+        assert run("export", capture, "--to", table, option)[0] == 0
+        assert table.read_text().endswith(f" rows, {axes}\n")
+    foreign.write_text("a shopping list\n")
+    status, _, err = run("export", capture, "--to", foreign)
+    assert (status, foreign.read_text()) == (2, "a shopping list\n")
+    assert "not replaced" in err
 
 
 def test_what_cannot_be_written_is_said_in_one_line(examples, run, monkeypatch):

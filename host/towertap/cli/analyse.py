@@ -22,7 +22,7 @@ from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers
 from towertap.cli._reading import fresh_option
 from towertap.errors import CallError
-from towertap.exports import exporter
+from towertap.exports import refuse_to_replace, write_windows
 from towertap.kept import Kept
 from towertap.motion import in_words
 from towertap.settings import default
@@ -72,7 +72,7 @@ def command(
     out = out or (capture.with_suffix(".windows.csv") if not is_archived(capture) else beside_archive(capture))
     if os.path.realpath(out) == os.path.realpath(capture):
         raise CallError(f"{out}: the table would overwrite the capture; give another --out")
-    export = exporter(out)
+    refuse_to_replace(out)
     records = bench_folder(capture, folder)
     settings = (window_s, jerk_edge_hz, mounting, whole, str(records), digest_of(records), *METRICS)
     entry = Kept(capture, "analysed", settings)
@@ -82,7 +82,7 @@ def command(
         entry.keep(read.to_keep())
     analysis, integrity, struck = read.restored(), read.integrity, read.struck_out
     note_seen([(capture, read.raw_sha256)])
-    export(analysis)
+    write_windows(analysis, out)
     return Outcome(
         _data(capture, out, analysis), Group(_table(analysis), *_not_used(integrity, struck), *_remarks(out, analysis))
     )
