@@ -4,16 +4,27 @@ import functools
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
 from towertap.cli._outcome import console
+from towertap.settings import default
 from towertap.workers import all_cores, fleet
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
+bench_option = click.option(
+    "--bench",
+    type=click.Path(path_type=Path),
+    default=default("bench"),
+    help="Folder of the bench records; default: as set, or the folder 'bench' beside the capture.",
+)
+full_option = click.option(
+    "--full", is_flag=True, help="Tell all that the answer rests on; in the report, open every fold."
+)
 fresh_option = click.option(
     "--fresh", is_flag=True, help="Read every capture anew, whatever was kept of an earlier run."
 )

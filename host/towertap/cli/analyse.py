@@ -20,12 +20,11 @@ from towertap.capture.conditions import StruckOut
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers
-from towertap.cli._reading import fresh_option
+from towertap.cli._reading import bench_option, fresh_option
 from towertap.errors import CallError
 from towertap.exports import refuse_to_replace, write_windows
 from towertap.kept import Kept
 from towertap.motion import in_words
-from towertap.settings import default
 from towertap.signals.bands import SKIRT
 from towertap.signals.jerk import EDGE_HZ, design
 from towertap.signals.metrics import METRICS
@@ -48,13 +47,7 @@ MARKS = {"clean": "", "marked": " *", "not judged": " **"}
 @click.option(
     "--mounting", help="Chip axis along each vehicle axis, instead of the capture's: x=+X,y=+Y,z=+Z or x=+X,z=gravity."
 )
-@click.option(
-    "--bench",
-    "folder",
-    type=click.Path(path_type=Path),
-    default=default("bench"),
-    help="Folder of the bench records; default: as set, or the folder 'bench' beside the capture.",
-)
+@bench_option
 @click.option("--whole", is_flag=True, help="Keep standing, pulling away and what marks start and stop cut off.")
 @fresh_option
 @answers
@@ -64,7 +57,7 @@ def command(
     window_s: float,
     jerk_edge_hz: float | None,
     mounting: str | None,
-    folder: Path | None,
+    bench: Path | None,
     whole: bool,
     fresh: bool,
 ) -> Outcome:
@@ -73,12 +66,12 @@ def command(
     if os.path.realpath(out) == os.path.realpath(capture):
         raise CallError(f"{out}: the table would overwrite the capture; give another --out")
     refuse_to_replace(out)
-    records = bench_folder(capture, folder)
+    records = bench_folder(capture, bench)
     settings = (window_s, jerk_edge_hz, mounting, whole, str(records), digest_of(records), *METRICS)
     entry = Kept(capture, "analysed", settings)
     read: CaptureAnalysed | None = None if fresh else entry.look_up(CaptureAnalysed)
     if read is None:
-        read = _read(capture, folder, window_s, jerk_edge_hz, mounting, whole)
+        read = _read(capture, bench, window_s, jerk_edge_hz, mounting, whole)
         entry.keep(read.to_keep())
     analysis, integrity, struck = read.restored(), read.integrity, read.struck_out
     note_seen([(capture, read.raw_sha256)])

@@ -12,7 +12,7 @@ from towertap.amendments import note_seen
 from towertap.bench.records import bench_folder
 from towertap.capture.speed_log import read_speed_logs
 from towertap.cli._outcome import Outcome, answers, as_rich, console, folded, paragraph
-from towertap.cli._reading import counted_on_screen, reads_captures
+from towertap.cli._reading import bench_option, counted_on_screen, full_option, reads_captures
 from towertap.compare import Comparison, compare, load_drives
 from towertap.compare.comparison import DEFAULT_METRICS
 from towertap.compare.controls import controls_of, write_control
@@ -39,8 +39,6 @@ Verdicts about the part, of each metric:
   gentler     it is less with the part after, and chance alone rarely does that
   equivalent  no change that counts: what there is lies inside the margin
   undecided   neither is shown, which does not mean that nothing changed
-
-A refusal is one line on standard error and exit status 2, with nothing on standard output, with --json as well.
 """
 
 
@@ -88,12 +86,7 @@ A refusal is one line on standard error and exit status 2, with nothing on stand
     is_flag=True,
     help="Judge roads by whole passes even where most passes do not fit the others, so that they may be of several.",
 )
-@click.option(
-    "--bench",
-    type=click.Path(path_type=Path),
-    default=default("bench"),
-    help="Folder of the bench records; default: as set, or the folder 'bench' beside the captures.",
-)
+@bench_option
 @click.option("--position", metavar="NAME", help="The box position to compare, where passes have two.")
 @click.option(
     "--input-position",
@@ -118,7 +111,7 @@ A refusal is one line on standard error and exit status 2, with nothing on stand
 @click.option(
     "--sounds/--no-sounds", default=default("sounds"), help="Whether it comes with sounds of typical passes; as set."
 )
-@click.option("--full", is_flag=True, help="Tell all that the answer rests on; in the report, open every fold.")
+@full_option
 @reads_captures
 @answers
 def command(

@@ -8,6 +8,7 @@ from rich.progress import Progress
 
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import Outcome, answers, console
+from towertap.cli._reading import bench_option
 from towertap.errors import CallError
 from towertap.exchange.exports import EXPORTS, export, target
 from towertap.exchange.samples import UNITS, Samples, Units
@@ -40,12 +41,7 @@ the bench's calibration where one holds. What is known of the drive goes with th
     help="m/s² and rad/s (si), or g and °/s (g); as set when not given.",
 )
 @click.option("--mounting", help="Chip axis along each vehicle axis, instead of the capture's: x=+X,y=+Y,z=+Z.")
-@click.option(
-    "--bench",
-    type=click.Path(path_type=Path),
-    default=default("bench"),
-    help="Folder of the bench records, as for analyse.",
-)
+@bench_option
 @answers
 def command(
     capture: Path, path: Path, axes: str | None, units: str, mounting: str | None, bench: Path | None

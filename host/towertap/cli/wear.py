@@ -9,7 +9,7 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from towertap.cli._outcome import Outcome, answers, as_rich, folded, paragraph
-from towertap.cli._reading import counted_on_screen, reads_captures
+from towertap.cli._reading import bench_option, counted_on_screen, full_option, reads_captures
 from towertap.settings import archive_folder, default
 from towertap.wear import follow
 from towertap.wear.course import DEFAULT_METRICS
@@ -52,9 +52,9 @@ from towertap.words.phrases import counted
     help=f"A metric to follow; may be repeated; each costs the power of all. Default: {', '.join(DEFAULT_METRICS)}.",
 )
 @click.option("--position", metavar="NAME", help="The box position to use, where a day was recorded at more than one.")
-@click.option("--bench", type=click.Path(path_type=Path), default=default("bench"), help="Folder of the bench records.")
+@bench_option
 @click.option("--report", type=click.Path(path_type=Path, file_okay=False), help="Write wear.html into this folder.")
-@click.option("--full", is_flag=True, help="Tell all that the answer rests on; in the report, open every fold.")
+@full_option
 @reads_captures
 @answers
 def command(
