@@ -16,10 +16,6 @@ def test_counts_agree_with_their_noun():
     assert phrases.counted(2, "metric") == "2 metrics"
 
 
-def test_values_keep_three_significant_digits():
-    assert [phrases.significant(value) for value in (1.1, 118.4, 118.0)] == ["1.10", "118", "118"]
-
-
 def test_a_p_value_in_a_sentence_is_never_nought():
     assert [phrases.p_equals(p) for p in (1e-9, 0.0123, 0.5, None)] == ["p < 0.001", "p = 0.012", "p = 0.50", "no p"]
 

@@ -16,11 +16,6 @@ def change(ratio: float) -> str:
     return f"{percent:.{0 if percent >= 9.95 else 1}f} % {'higher' if ratio >= 1 else 'lower'}"
 
 
-def significant(value: float) -> str:
-    """A value to three significant digits: '1.10', '118'."""
-    return f"{value:#.3g}".rstrip(".")
-
-
 def p_equals(p: float | None, least: float = 0.001) -> str:
     """A p-value in a sentence, to two significant digits and no smaller than `least`, which is what its model bears."""
     if p is None:

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from towertap.capture.speed_log import LogOffset
 from towertap.compare.caution import Caution, Weight
@@ -21,8 +20,6 @@ from towertap.compare.road.places import Places
 from towertap.compare.stats.contrast import Contrast, contrast
 from towertap.compare.study import Road, Study
 from towertap.words.numbers import change_percent
-
-Array = NDArray[np.float64]
 
 MOST_EXPONENT = 2.0
 """A level goes as speed to some power. ISO 8608's roads of waviness 2 give any linear car 0.5, rougher long waves 1;
