@@ -11,7 +11,6 @@ import os
 import shutil
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +20,7 @@ from towertap.capture import schema
 from towertap.capture.conditions import Conditions, StruckOut, read_sidecar, sidecar_path, write_sidecar
 from towertap.capture.reading import open_capture
 from towertap.doors.structured import read_json
+from towertap.doors.times import now_utc
 from towertap.doors.whole_file import allocate, whole_file
 from towertap.errors import CallError, FileError
 from towertap.lazily import h5py
@@ -48,7 +48,7 @@ def correct(capture_path: Path, changes: Mapping[str, Any]) -> Path:
         raise CallError(
             f"{capture_path}: its name would be {stem}, and there is a {taken[0]} of that name: move it away"
         )
-    history = [*host.get("history", []), {"conditions": conditions.to_dict(), "until_utc": _now()}]
+    history = [*host.get("history", []), {"conditions": conditions.to_dict(), "until_utc": now_utc()}]
     _write(capture_path, raw, corrected, host | {"history": history}, raw_name=f"{stem}{raw.suffix}")
     for path in [path for path in (raw, sidecar_path(raw), capture_path) if os.path.lexists(path)]:
         os.replace(path, _named(path, stem))
@@ -62,7 +62,7 @@ def strike_out(capture_path: Path, reason: str) -> StruckOut:
     raw, conditions, host = _known(capture_path)
     if host.get("struck_out"):
         raise CallError(f"{capture_path}: struck out already; --undo takes it back")
-    struck = StruckOut(" ".join(reason.split()), _now(), bool(seen_utc(capture_path)))
+    struck = StruckOut(" ".join(reason.split()), now_utc(), bool(seen_utc(capture_path)))
     _write(capture_path, raw, conditions, host | {"struck_out": struck.to_dict()})
     return struck
 
@@ -73,7 +73,7 @@ def take_back(capture_path: Path) -> StruckOut:
     struck = host.pop("struck_out", None)
     if not struck:
         raise CallError(f"{capture_path}: is not struck out")
-    history = [*host.get("history", []), {"struck_out": struck, "until_utc": _now()}]
+    history = [*host.get("history", []), {"struck_out": struck, "until_utc": now_utc()}]
     _write(capture_path, raw, conditions, host | {"history": history})
     return StruckOut(**struck)
 
@@ -89,7 +89,7 @@ def note_seen(captures: Iterable[tuple[Path, str]]) -> None:
             by_folder.setdefault(path.parent, []).append(digest)
     for folder, digests in by_folder.items():
         seen = _seen(folder)
-        if new := {digest: _now() for digest in digests if digest not in seen}:
+        if new := {digest: now_utc() for digest in digests if digest not in seen}:
             with suppress(OSError), whole_file(folder / SEEN) as part:
                 part.write_text(json.dumps(seen | new, indent=1) + "\n", "utf-8")
 
@@ -139,7 +139,3 @@ def _write(
 def _named(path: Path, stem: str) -> Path:
     kind = ".conditions.json" if path.name.endswith(".conditions.json") else path.suffix
     return path.with_name(f"{stem}{kind}")
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds")

@@ -147,5 +147,5 @@ def test_four_controls_replace_the_assumption_and_the_answer_says_so(make):
 def test_a_comparison_that_is_a_control_says_that_first(make):
     comparison = compare(dated(make.invented(3, seconds=60)), metrics=["jerk_z"], control="refit")
     assert comparison.answer.verdict.startswith("refit control ")
-    assert comparison.data()["control"]["kind"] == "refit"
+    assert comparison.data()["control"].kind == "refit"
     assert len(comparison.evidence["controls"].tables[0].rows) == 1

@@ -9,7 +9,7 @@ import time
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC
 from pathlib import Path
 
 from towertap.archive import record as records
@@ -31,7 +31,7 @@ from towertap.capture.conditions import Conditions, read_sidecar, sidecar_path
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import Capture, open_capture
 from towertap.doors.files import opened, sha256_of, size_of
-from towertap.doors.times import instant
+from towertap.doors.times import instant, now_utc
 from towertap.doors.whole_file import LEFT_OVER_S, whole_file
 from towertap.errors import CallError, FileError
 from towertap.version import WRITTEN_BY
@@ -212,7 +212,7 @@ def _correct(folder: Path, made: Path, known: Record, record: Record) -> Record:
 
     Killed in between, it leaves sums that do not fit; adding once more mends that.
     """
-    history = [*known.get("history", []), {"conditions": known["conditions"], "until_utc": _now()}]
+    history = [*known.get("history", []), {"conditions": known["conditions"], "until_utc": now_utc()}]
     for file in sorted(made.iterdir()):
         with whole_file(folder / file.name) as part:
             shutil.copyfile(file, part)
@@ -228,7 +228,7 @@ def _describe(capture: Capture, raw: Path, digest: str) -> Record:
     return {
         "format": records.FORMAT,
         "name": _name(capture, digest),
-        "added_utc": _now(),
+        "added_utc": now_utc(),
         "added_by": WRITTEN_BY,
         "raw": {"name": raw.name, "bytes": raw.stat().st_size, "sha256": digest},
         "schema_version": capture.text("schema_version"),
@@ -243,10 +243,6 @@ def _describe(capture: Capture, raw: Path, digest: str) -> Record:
         "struck_out": capture.host.get("struck_out"),
         "from_box": not capture.is_imported,
     }
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds")
 
 
 def _name(capture: Capture, digest: str) -> str:

@@ -19,6 +19,7 @@ from towertap.capture.reading import Capture
 from towertap.capture.sweep import Sweep
 from towertap.errors import AnalysisError
 from towertap.wire.messages import Status
+from towertap.words.phrases import counted
 
 GRAVITY_MS2 = 9.81
 """Where towns lie, between 9.78 and 9.83 (International Gravity Formula 1980)."""
@@ -156,9 +157,9 @@ def _missing(m: Measured) -> Answer:
     share, limit = m.missing / (m.missing + m.capture.n_samples), m.limits.missing_share
     unknown = sum(not gap["exact"] for gap in m.gaps)
     where = ", ".join(_place(gap) for gap in m.gaps[:3]) + (", …" if len(m.gaps) > 3 else "")
-    text = f"{'at least ' if unknown else ''}{_some(m.missing, 'sample')} missing in {_some(len(m.gaps), 'gap')}"
+    text = f"{'at least ' if unknown else ''}{counted(m.missing, 'sample')} missing in {counted(len(m.gaps), 'gap')}"
     text += f" (a share of {share:.2g}, limit {limit:g})" + (f": {where}" if m.gaps else "")
-    text += f"; {_some(unknown, 'gap')} of unknown length" if unknown else ""
+    text += f"; {counted(unknown, 'gap')} of unknown length" if unknown else ""
     return share, limit, share <= limit and not unknown, text
 
 
@@ -171,20 +172,16 @@ def _place(gap: dict[str, Any]) -> str:
     return f"{number} {at} ({reason}, {gap['seconds']:.3f} ± {gap['seconds_uncertainty']:.3f} s)"
 
 
-def _some(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"
-
-
 def _bad_frames(m: Measured) -> Answer:
     limit = max(1.0, m.limits.bad_frame_share * m.capture.file["frames"].shape[0])
     skipped = int(m.capture.file.attrs["skipped_bytes"])
-    text = f"{_some(m.bad_frames, 'bad frame')}, {_some(skipped, 'raw byte')} skipped (limit {limit:.0f} frames)"
+    text = f"{counted(m.bad_frames, 'bad frame')}, {counted(skipped, 'raw byte')} skipped (limit {limit:.0f} frames)"
     return m.bad_frames, limit, m.bad_frames <= limit, text
 
 
 def _fifo_overflows(m: Measured) -> Answer:
     advice = ": the box did not keep up with its chip; record again, at a lower rate if it stays"
-    return _counted(m.overflows, m.limits.fifo_overflows, _some(m.overflows, "FIFO overflow"), advice)
+    return _counted(m.overflows, m.limits.fifo_overflows, counted(m.overflows, "FIFO overflow"), advice)
 
 
 def _counted(number: int, limit: float, what: str, advice: str = "") -> Answer:
@@ -203,12 +200,12 @@ def _clipping(m: Measured) -> Answer:
     axes = ", ".join(f"{axis} {n}" for axis, n in zip(m.capture.axes, m.sweep.clipped, strict=True) if n)
     advice = f" on {axes}: the true peaks are not known; mount the box where it is hit less, or set a larger range"
     number = m.sweep.clipped_samples
-    return _counted(number, m.limits.clipped_samples, _some(number, "clipped sample"), advice)
+    return _counted(number, m.limits.clipped_samples, counted(number, "clipped sample"), advice)
 
 
 def _invalid(m: Measured) -> Answer:
     number = m.sweep.invalid_samples
-    return _counted(number, m.limits.invalid_samples, f"{_some(number, 'sample')} without a valid reading")
+    return _counted(number, m.limits.invalid_samples, f"{counted(number, 'sample')} without a valid reading")
 
 
 def _stuck_axis(m: Measured) -> Answer:
@@ -285,7 +282,7 @@ def _messages(m: Measured) -> Answer:
     lost, number = m.capture.table("lost_messages"), m.lost_messages
     where = ", ".join(f"{row / m.capture.rate_hz:.1f}" for row in lost["row"][:3].tolist()) + (", …" * (len(lost) > 3))
     advice = f" after {where} s of samples: marks, faults, statuses or hellos; which, nobody knows"
-    return _counted(number, limit, f"{_some(number, 'message')} of the box missing", advice)
+    return _counted(number, limit, f"{counted(number, 'message')} of the box missing", advice)
 
 
 def _box_load(m: Measured) -> Answer:

@@ -5,8 +5,8 @@ import json
 import math
 import os
 import sys
-from collections.abc import Callable, Collection, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Iterable, Mapping
+from dataclasses import dataclass, fields, is_dataclass
 from typing import Any
 
 import click
@@ -132,8 +132,10 @@ def _unbroken(words: str) -> str:
 
 
 def plain(value: Any) -> Any:
-    """Turn numpy values, tuples and paths into what JSON holds; a value that is not finite becomes null."""
-    if isinstance(value, dict):
+    """Turn dataclasses, numpy values, tuples and paths into what JSON holds; what is not finite becomes null."""
+    if is_dataclass(value) and not isinstance(value, type):
+        value = {field.name: getattr(value, field.name) for field in fields(value)}
+    if isinstance(value, Mapping):
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple | np.ndarray):
         return [plain(item) for item in value]

@@ -15,6 +15,7 @@ from towertap.archive.verify import verify
 from towertap.cli._outcome import Outcome, answers, console, judged, lines
 from towertap.errors import CallError
 from towertap.settings import archive_folder
+from towertap.words.phrases import counted
 
 ARCHIVE = click.argument("archive", type=click.Path(path_type=Path), required=False)
 ARCHIVE_AND_NAME = click.argument("words", nargs=-1, required=True, metavar="[ARCHIVE] NAME")
@@ -109,7 +110,7 @@ def verify_(archive: Path | None) -> Outcome:
     problems = [judged(False, str(problem)) for problem in verification.problems] or [
         Text("every byte as it was added")
     ]
-    total = f"{_count(verification.recordings, 'recording')}, {_count(len(verification.problems), 'problem')}"
+    total = f"{counted(verification.recordings, 'recording')}, {counted(len(verification.problems), 'problem')}"
     text = lines(*problems, *verification.remarks, total)
     return Outcome({"archive": archive, **verification.data()}, text, 1 if verification.problems else 0)
 
@@ -147,10 +148,6 @@ def _tell_of_index(listing: store.Listing) -> None:
 
 def _day(moment: datetime | None) -> date | None:
     return moment.date() if moment else None
-
-
-def _count(number: int, thing: str) -> str:
-    return f"{number} {thing}{'' if number == 1 else 's'}"
 
 
 def _line(record: Record) -> Text:

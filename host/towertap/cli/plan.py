@@ -3,7 +3,6 @@
 import secrets
 import shlex
 from dataclasses import asdict, fields
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +19,7 @@ from towertap.compare.plan.controls import CONTROLS
 from towertap.compare.plan.pilot import PassSpread, load_pilot, said
 from towertap.compare.plan.plan import HeldConditions, Plan
 from towertap.compare.stats.planning import DESIGNS, Reach, design_of
+from towertap.doors.times import now_utc
 from towertap.errors import CallError
 from towertap.report.run_sheet import NO_MOUNTING, driven, drives_folder, prospects, write_plan_and_sheets
 from towertap.settings import default, setting
@@ -152,7 +152,7 @@ def _plan(given: dict[str, Any], spread: PassSpread, able: Reach) -> Plan:
         seed=seed,
         hold=HeldConditions(**{field.name: given[field.name] for field in fields(HeldConditions)}),
         drives=drive_order(before, after, names, able.passes, able.planned, seed),
-        written_utc=datetime.now(UTC).isoformat(timespec="seconds"),
+        written_utc=now_utc(),
         **{field: given[field] for field in AS_GIVEN},
     )
 

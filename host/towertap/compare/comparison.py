@@ -1,7 +1,7 @@
 """Before against after: from the drives to findings and the evidence beside them."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, is_dataclass, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from towertap.bench.carried import BenchSummary
@@ -85,12 +85,12 @@ class Comparison:
         return self.drives.excluded
 
     def data(self) -> dict[str, Any]:
-        """The comparison as nested dicts and lists, for JSON; each section under its own name in `evidence`."""
+        """What JSON holds of the comparison, by name; each section under its own in `evidence`."""
         own = ("before", "after", "smooth", "margin", "alpha", "answer", "overall", "findings")
         beside = ("limits", "cautions", "excluded", "bench", "plan", "departures", "control")
         core = {name: getattr(self, name) for name in (*own, *beside)}
-        evidence = {name: {"headline": of.headline, "data": _plain(of.data)} for name, of in self.evidence.items()}
-        return {name: _plain(value) for name, value in core.items()} | {"evidence": evidence}
+        evidence = {name: {"headline": of.headline, "data": of.data} for name, of in self.evidence.items()}
+        return core | {"evidence": evidence}
 
 
 def compare(
@@ -175,14 +175,3 @@ def _carried(drives: Drives) -> list[str]:
             f"the rate carries none of {', '.join(DEFAULT_METRICS)}: name others, of {', '.join(names)}"
         )
     return carried
-
-
-def _plain(value: Any) -> Any:
-    """Dataclasses as dicts, at any depth."""
-    if is_dataclass(value) and not isinstance(value, type):
-        return asdict(value)
-    if isinstance(value, Mapping):
-        return {name: _plain(item) for name, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    return value

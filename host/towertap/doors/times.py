@@ -1,4 +1,4 @@
-"""The one way to read an instant."""
+"""The one way to read an instant, and to write down the present one."""
 
 from datetime import UTC, date, datetime, timedelta, timezone
 from typing import Any
@@ -6,6 +6,11 @@ from typing import Any
 YEARS = range(1970, 2100)
 """Outside of these a clock was never set; inside them no arithmetic leaves what Python's dates can hold."""
 LONGEST = 64
+
+
+def now_utc() -> str:
+    """The present moment in ISO 8601, UTC, to the second."""
+    return datetime.now(UTC).isoformat(timespec="seconds")
 
 
 def instant(text: Any) -> datetime | None:

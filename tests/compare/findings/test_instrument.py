@@ -1,6 +1,6 @@
 """The sensor behind a comparison: noise that drowns a finding, bands beyond the mounting, records that are missing."""
 
-from dataclasses import asdict, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -143,7 +143,7 @@ def test_a_comparison_cautions_of_its_captures_records_and_has_them_in_its_data(
     comparison = compare(
         replace(drives, passes=tuple(replace(drive, bench=without) for drive in drives.passes)), metrics=["jerk_z"]
     )
-    assert comparison.data()["bench"][drives.passes[0].name] == asdict(without)
+    assert comparison.data()["bench"][drives.passes[0].name] == without
     assert any(
         caution.words.startswith("No bench record of noise holds for 16 of 16") for caution in comparison.cautions
     )

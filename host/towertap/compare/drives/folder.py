@@ -29,6 +29,7 @@ from towertap.compare.drives.reading import (
 from towertap.compare.drives.unused import nearly_alike, spelt_twice, unused
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.signals.metrics import METRICS
+from towertap.words.phrases import quoted
 from towertap.workers import Workers
 
 
@@ -184,15 +185,15 @@ def _refuse_unknown(
     if not known and excluded:
         raise CallError(f"no capture can be read; {excluded[0].capture}: {excluded[0].reason}")
     if before == after:
-        raise CallError(f"--before and --after both name '{before}': name two parts of {_listed(parts)}")
+        raise CallError(f"--before and --after both name '{before}': name two parts of {quoted(parts)}")
     for part in (before, after):
         if part not in parts:
             meant = next((f"; did you mean '{name}'?" for name in sorted(parts) if nearly_alike(name, part)), "")
             raise CallError(
-                f"no capture with the part '{part}': parts are {_listed(parts)}; roads are {_listed(roads)}{meant}"
+                f"no capture with the part '{part}': parts are {quoted(parts)}; roads are {quoted(roads)}{meant}"
             )
     if smooth not in roads:
-        raise CallError(f"no capture of the road '{smooth}': roads are {_listed(roads)}; parts are {_listed(parts)}")
+        raise CallError(f"no capture of the road '{smooth}': roads are {quoted(roads)}; parts are {quoted(parts)}")
     if roads == {smooth}:
         raise CallError(f"every capture is of the smooth road '{smooth}': record a rough road as well")
 
@@ -206,10 +207,6 @@ def _refuse_without_smooth(
     of_road = {name_of(path) for path, label in known.items() if label.road == smooth}
     why = next((f"; {capture.capture}: {capture.reason}" for capture in excluded if capture.capture in of_road), "")
     raise AnalysisError(f"no capture of the smooth road '{smooth}' can be used, so nothing says what is rough{why}")
-
-
-def _listed(names: Iterable[str]) -> str:
-    return ", ".join(f"'{name}'" for name in sorted(names)) or "not written down in any capture"
 
 
 def quantities_of(passes: Sequence[Pass]) -> Iterable[Quantity]:
