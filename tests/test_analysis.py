@@ -6,8 +6,8 @@ import pytest
 from towertap.analysis import analyse_capture
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
+from towertap.cli.analyse import refuse_to_replace, write_windows
 from towertap.errors import AnalysisError, CallError
-from towertap.exports import refuse_to_replace, write_windows
 from towertap.signals.metrics import METRICS
 
 STRAIGHT = Conditions(mounting="x=+X,y=+Y,z=+Z")

@@ -24,7 +24,7 @@ ORDER = (
     ("box", "motion"),
     ("archive", "bench"),
     ("analysis", "amendments", "kept"),
-    ("exports", "idle"),
+    ("idle",),
     ("compare.stats", "compare.caution"),
     ("compare.drives",),
     ("compare.road", "compare.plan"),
