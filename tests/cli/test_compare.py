@@ -33,11 +33,13 @@ ANSWER = re.compile(
 )
 
 
-def test_the_answer_stands_first_and_last_and_all_is_folded_at_the_width_there_is(drive_folder):
-    """In a process of its own, as a shell of 80 columns sees it."""
+@pytest.mark.parametrize("columns", [{"COLUMNS": "80"}, {}])
+def test_the_answer_stands_first_and_last_and_all_is_folded_at_80_columns(drive_folder, columns):
+    """In a process of its own, as a shell of 80 columns sees it, and where there is none."""
     command = [sys.executable, "-c", "from towertap.cli import main; main()", "compare", str(drive_folder), *CALL]
     call = [*command, "--metric", "acceleration_z"]
-    done = subprocess.run(call, capture_output=True, text=True, check=False, env={**os.environ, "COLUMNS": "80"})
+    shell = {name: value for name, value in os.environ.items() if name != "COLUMNS"} | columns
+    done = subprocess.run(call, capture_output=True, text=True, check=False, env=shell)
     assert (done.returncode, done.stderr) == (0, "")
     lines = done.stdout.splitlines()
     assert max(map(len, lines)) <= 80
