@@ -17,7 +17,7 @@ from towertap.capture.reading import Capture, Piece
 from towertap.errors import AnalysisError, CallError
 from towertap.lazily import pd
 from towertap.motion import CELL_S, CourseReader, DriveCourse, Moving, in_words, moving
-from towertap.signals.channels import ACCELERATIONS, AXES, MetricSettings
+from towertap.signals.channels import ACCELERATIONS, AXES, Channel, MetricSettings
 from towertap.signals.filters import Array, Band
 from towertap.signals.jerk import EDGE_HZ
 from towertap.signals.knocks import Knock, KnockFinder, Thresholds, band_hz
@@ -28,6 +28,8 @@ BLOCK_ROWS = 131072
 WINDOW_S = (0.1, 60.0)
 """Shortest and longest window, in seconds."""
 
+STAND_S = 3.0
+"""So long a vehicle must have stood in a pass, its filters settled, for that to tell of the engine."""
 REST_S = 30.0
 """Where gravity is looked for when the mounting asks for it: in the seconds at rest of so much of the start."""
 
@@ -119,8 +121,12 @@ def analyse_capture(
     with threadpool_limits(1, user_api="blas"):  # threads cost more than such small products
         places, kept, heard, course = _read(motion, bank, window_rows, listen=knocks and _hears(capture.rate_hz))
     of_drive = None if whole else moving(capture, course, clipped_s)
+    stand = None
     if of_drive is not None:
-        places, kept = _driven(places, kept, of_drive, window_rows / capture.rate_hz)
+        of_window_s = window_rows / capture.rate_hz
+        stand = _standing_power(places, kept, of_drive, of_window_s, bank.settled_row / capture.rate_hz)
+        places, chosen = _driven(places, of_drive, of_window_s)
+        kept = kept.take(chosen)
 
     values = {name: metric.of_all(kept.kept[name]) for name, metric in bank.metrics.items()}
     bands_hz = {name: metric.band_hz(settings) for name, metric in bank.metrics.items()}
@@ -135,7 +141,7 @@ def analyse_capture(
         bands_hz=bands_hz,
         left_out=bank.left_out,
         noise=noise_share(
-            bank.metrics, kept.mean_power(), bench.noise_record, motion.to_vehicle, settings, bench.idle.record
+            bank.metrics, kept.mean_power(), bench.noise_record, motion.to_vehicle, settings, bench.idle.record, stand
         ),
         uncertainty={
             name: max(float(of_scale[axis] * values[name]) for axis in metric.axes)
@@ -182,16 +188,59 @@ def _read(
             thresholds.append(finder.thresholds().later(piece.start_time_s))
         if windowing:
             windows.append(windowing.windows())
-            starts_s = piece.start_time_s + (start + np.arange(len(windows[-1])) * window_rows) / rate_hz
-            places.append(pd.DataFrame({"piece": number, "start_s": starts_s}))
+            places.append(_places(number, piece, rate_hz, start, window_rows, len(windows[-1])))
     if not sum(map(len, places)):
-        longest = max(piece.n_rows for piece in pieces) / rate_hz
-        raise AnalysisError(
-            f"no stretch without gaps is long enough: the longest is {longest:.2f} s, and the filters need "
-            f"{start / rate_hz:.2f} s to settle before a window of {window_rows / rate_hz:.3g} s; record longer"
-        )
+        raise _too_short(pieces, rate_hz, start, window_rows)
     heard = (tuple(knocks), tuple(thresholds)) if listen else None
     return pd.concat(places, ignore_index=True), Windows.join(windows), heard, course.course()
+
+
+@dataclass(frozen=True, eq=False)
+class Outline:
+    """What of a capture is a drive that can be analysed, known without any metric; the fields are an analysis's."""
+
+    places: pd.DataFrame
+    moving: Moving
+    settling_s: float
+
+
+def outline(capture: Capture, window_s: float, clipped_s: Sequence[float] = ()) -> Outline:
+    """The windows that `analyse_capture` finds, or a few more at the ends; raises what that raises."""
+    settings = MetricSettings(capture.odr_hz * round(capture.rate_hz / capture.odr_hz, 4))
+    bank = Bank.of(METRICS | THIRDS, settings, AXES if "rotation" in capture.file else ACCELERATIONS)
+    rotation = rotation_to_vehicle(capture, None, no_records(capture))
+    motion = VehicleMotion(capture, rotation, np.eye(3), rotates="rotation" in capture.layout.quantities)
+    pieces, rate_hz, rows = capture.pieces(), capture.rate_hz, max(1, round(window_s * capture.rate_hz))
+    course = CourseReader(pieces, rate_hz, motion.rotates)
+    for piece in pieces:
+        course.begin(piece)
+        for block in motion.blocks(piece):
+            course.take(block)
+    of_drive = moving(capture, course.course(), clipped_s)
+    places = pd.concat(
+        [
+            _places(number, piece, rate_hz, bank.settled_row, rows, (piece.n_rows - bank.settled_row) // rows)
+            for number, piece in enumerate(pieces)
+        ],
+        ignore_index=True,
+    )
+    if places.empty:
+        raise _too_short(pieces, rate_hz, bank.settled_row, rows)
+    return Outline(_driven(places, of_drive, rows / rate_hz)[0], of_drive, bank.settled_row / rate_hz)
+
+
+def _places(number: int, piece: Piece, rate_hz: float, settled: int, window_rows: int, count: int) -> pd.DataFrame:
+    """Piece and start of every window of a piece, so many, none where that is less than nought."""
+    starts_s = piece.start_time_s + (settled + np.arange(count) * window_rows) / rate_hz
+    return pd.DataFrame({"piece": number, "start_s": starts_s})
+
+
+def _too_short(pieces: Sequence[Piece], rate_hz: float, settled: int, window_rows: int) -> AnalysisError:
+    longest = max(piece.n_rows for piece in pieces) / rate_hz
+    return AnalysisError(
+        f"no stretch without gaps is long enough: the longest is {longest:.2f} s, and the filters need "
+        f"{settled / rate_hz:.2f} s to settle before a window of {window_rows / rate_hz:.3g} s; record longer"
+    )
 
 
 def _hears(rate_hz: float) -> bool:
@@ -203,8 +252,11 @@ def _hears(rate_hz: float) -> bool:
     return True
 
 
-def _driven(places: pd.DataFrame, kept: Windows, of_drive: Moving, window_s: float) -> tuple[pd.DataFrame, Windows]:
-    """Windows of the drive alone, in pieces that end where something is left out; AnalysisError where none is."""
+def _driven(places: pd.DataFrame, of_drive: Moving, window_s: float) -> tuple[pd.DataFrame, NDArray[np.bool_]]:
+    """Windows of the drive alone, in pieces that end where something is left out, and which they are of all.
+
+    AnalysisError where none is.
+    """
     chosen = ~of_drive.is_left_out(places["start_s"].to_numpy(float), window_s)
     if not chosen.any():
         raise AnalysisError(
@@ -213,7 +265,24 @@ def _driven(places: pd.DataFrame, kept: Windows, of_drive: Moving, window_s: flo
         )
     pieces = np.cumsum(np.diff(places["piece"].to_numpy(), prepend=0) + ~chosen)
     _, numbers = np.unique(pieces[chosen], return_inverse=True)
-    return places[chosen].reset_index(drop=True).assign(piece=numbers), kept.take(chosen)
+    return places[chosen].reset_index(drop=True).assign(piece=numbers), chosen
+
+
+def _standing_power(
+    places: pd.DataFrame, kept: Windows, of_drive: Moving, window_s: float, settling_s: float
+) -> dict[Channel, float] | None:
+    """Mean square of each filtered signal in the middle one of the seconds at a stand; None without three.
+
+    The filters have their time to forget the road first, and a second at the end may be rolling already.
+    """
+    still = of_drive.stood_for(places["start_s"].to_numpy(float), window_s, settling_s)
+    seconds = max(1, round(1 / window_s))
+    if still.sum() * window_s < STAND_S:
+        return None
+    return {
+        signal: float(np.median(squares[still][: still.sum() // seconds * seconds].reshape(-1, seconds).mean(axis=1)))
+        for signal, squares in kept.power.items()
+    }
 
 
 def stretches(capture: Capture, windows: pd.DataFrame, window_s: float) -> Iterator[Piece]:

@@ -21,7 +21,7 @@ from towertap.compare.findings.describe import (
     p_decisive,
     quieter,
 )
-from towertap.compare.findings.instrument import drowned
+from towertap.compare.findings.instrument import RECORD_IDLE, drowned
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import CONTROLS
 from towertap.words.numbers import change_percent, range_percent
@@ -302,6 +302,8 @@ def _settles(case: Case) -> str:
     verdict = case.control.metrics[lead.metric].shows if case.control else lead.verdict
     if verdict != "undecided" or _mixed(case, lead):
         return ""
+    if any(caution.remedy == RECORD_IDLE for caution in lead.cautions):
+        return RECORD_IDLE
     if lead.on_these_drives != "undecided":
         return AGAIN
     needed = lead.passes_needed

@@ -200,7 +200,7 @@ def _cautions(course: Course, check: Course | None) -> Iterator[Caution]:
             Weight.WEAKENS,
         )
     if course.whole_because:
-        yield Caution(f"{here}: {course.whole_because}; the values rest on whole passes, smooth stretches and all.")
+        yield Caution(f"{here}: {course.whole_because}; the values rest on {course.basis}, smooth stretches and all.")
     if noise and noise.judged == "marked":
         yield Caution(
             f"{here}: up to {100 * noise.share:.0f} % of a pass's power is {noise.source} (limit "
