@@ -118,7 +118,7 @@ def test_days_against_passes_is_the_test_of_lack_of_fit():
     assert days_against_passes(MONTHS, groups)[1] == pytest.approx(means.compare_f_test(line)[1])
 
 
-@pytest.mark.parametrize("name", ["five days of four passes, days and passes stray 3 %", "the same, level"])
+@pytest.mark.parametrize("name", ["five days of four passes, days and passes vary 3 %", "the same, level"])
 def test_error_rates_of_the_trend(simulation, name):
     """500 sets of the full script; ± 2 % is two standard errors. By passes, one level course in four has a trend."""
     found = simulation["rates"](range(500), **simulation["CASES"][name])
@@ -131,7 +131,7 @@ def test_error_rates_of_the_trend(simulation, name):
 
 
 def test_changes_hold_together_where_days_do_not_stray(simulation):
-    found = simulation["rates"](range(500), **simulation["CASES"]["days do not stray, level"])
+    found = simulation["rates"](range(500), **simulation["CASES"]["days do not vary, level"])
     assert found["all intervals of changes cover"] >= 0.93
     assert found["a change is told on some day"] <= 0.07
 
@@ -173,7 +173,7 @@ def test_a_slow_course_is_told_as_a_continuation_beyond_the_time_seen(make):
 
 
 def with_a_second_road(make, one):
-    """The same with a second rough road, `track`, that no more than strays, so that two trends are judged."""
+    """The same with a second rough road, `track`, that no more than varies, so that two trends are judged."""
 
     def beside(each, level):
         path = each.path.with_name(each.path.name.replace("lane", "track"))
