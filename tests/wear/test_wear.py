@@ -151,7 +151,7 @@ def test_a_course_that_rises_rests_on_rough_places_and_leaves_the_margin(make):
     assert [one.ratio for one in course.changes] == pytest.approx([1.12, 1.25, 1.4, 1.57], rel=0.05)
     assert course.trend.verdict == course.verdict == "harsher"
     assert course.left in [one.session for one in course.means[1:4]]
-    assert f"outside the margin since {course.left}" in course.words
+    assert f"outside the margin of 10 % since {course.left}" in course.words
     assert "The line reaches the margin of 10 % on 2026-0" in course.words
     assert course.trend.crossing.seen
     assert course.outside == tuple(row[0] for row in tables(wear)[0].rows if "outside" in row[-1]) != ()
@@ -161,7 +161,7 @@ def test_a_course_that_rises_rests_on_rough_places_and_leaves_the_margin(make):
 def test_a_level_course_stays_inside_and_says_no_more_than_that(make):
     (course,) = follow(followed(make, (1.0, 1.0, 1.0, 1.0, 1.0)), margin=0.2)
     assert (course.left, course.outside, course.verdict) == (None, (), "equivalent")
-    assert "inside the margin on" in course.words
+    assert "inside the margin of 20 % on" in course.words
     assert course.trend.crossing.on is None or not course.trend.crossing.seen
 
 
