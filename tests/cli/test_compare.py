@@ -29,7 +29,7 @@ def refused(outcome):
 
 ANSWER = re.compile(
     r"Harsher: with stiff, vertical acceleration \(all vibration\) is \d+ % higher than with soft on both rough roads "
-    r"\(.*, 19 times in 20\)\."
+    r"\(.*\)\."
 )
 
 

@@ -249,6 +249,8 @@ def _details(comparison: Comparison) -> Iterator[RenderableType]:
     yield folded(("-", note) for note in notes)
     yield folded(("-", f"Not as planned: {departure.words}.") for departure in comparison.departures)
     for section in SECTIONS:
-        if evidence := comparison.evidence.get(section.name):
+        evidence = comparison.evidence.get(section.name)
+        if evidence and (evidence.paragraphs or evidence.tables):
+            yield Text(f"\n{section.title}", style="bold")
             yield folded(("", paragraph) for paragraph in evidence.paragraphs)
             yield from map(as_rich, evidence.tables)
