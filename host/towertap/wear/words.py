@@ -115,7 +115,10 @@ def _last(course: Course, tested: int) -> str:
         "undecided": f", which neither shows a change nor rules out one of {100 * course.margin:g} %",
     }
     rare = f"; chance alone rarely gives a change this large ({_holm(last.p_difference_holm)})"
-    return f"{measured}; {range_percent(last.together)}{family}){shown.get(last.verdict, rare)}."
+    interval = f"{range_percent(last.together)}{family}"
+    if last.verdict == "equivalent":
+        interval = f"{range_percent(last.interval_90)}, the interval of 90 % that this is read from"
+    return f"{measured}; {interval}){shown.get(last.verdict, rare)}."
 
 
 def _holm(p: float | None) -> str:
