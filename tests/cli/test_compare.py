@@ -46,6 +46,7 @@ def test_the_answer_stands_first_and_last_and_all_is_folded_at_80_columns(drive_
     assert ANSWER.fullmatch(" ".join(" ".join(lines[:2]).split()))
     assert not [line for line in lines if line.lstrip().startswith("%")]
     assert lines[-2:] == lines[:2]
+    assert lines.index("") <= 10  # the answer's lines
     folded = " ".join(done.stdout.split())
     for words in (
         "What changed, with 95 % intervals",

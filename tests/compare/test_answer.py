@@ -67,7 +67,7 @@ def test_all_harsher_is_one_verdict_with_its_size_and_what_it_rests_on(harsher):
     assert whole.verdict == "harsher"
     assert whole.headline.startswith("Harsher: with polyurethane, jerk z (how suddenly the force comes) is 51 %")
     assert "higher than with rubber on both rough roads (+" in whole.change
-    assert whole.sure.startswith("6 passes with each part on each road, one day, each installed once; chance alone")
+    assert whole.sure.startswith("6 passes with each part on each road, one day, each installed once; chance rarely")
     assert whole.others == ""
     assert whole.cautions[0].startswith(
         "Installed once only: rubber and polyurethane. It is assumed that installations differ by 3 %; if by more than"

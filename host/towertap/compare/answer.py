@@ -262,7 +262,7 @@ def _sure(case: Case) -> str:
     if case.control:
         pass
     elif lead.verdict in ("harsher", "gentler"):
-        sentences.append(f"chance alone rarely does so ({p}); the range holds 19 times in 20")
+        sentences.append(f"chance rarely does as much ({p}); the range holds 19 times in 20")
     elif lead.verdict == "equivalent":
         sentences.append(f"chance alone rarely keeps it so close ({p})")
     if lead.primary is None and len(leads(case.overall, case.findings)) > 1:
