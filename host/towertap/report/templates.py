@@ -10,7 +10,7 @@ from markupsafe import Markup
 from towertap.drawing import palette
 from towertap.version import WRITTEN_BY
 from towertap.words import numbers
-from towertap.words.phrases import sentence_case
+from towertap.words.phrases import sentence_case, unbroken
 
 LIBRARIES = ("numpy", "scipy", "pandas", "h5py", "matplotlib")
 
@@ -30,8 +30,8 @@ def template(name: str) -> Template:
 
 
 def page_of(name: str, **values: Any) -> str:
-    """The page that a template makes of the values; a line of it parts no number from its percent."""
-    return template(name).render(values).replace(" %", "\u00a0%")
+    """The page that a template makes of the values; no line of it parts a number from its unit."""
+    return unbroken(template(name).render(values))
 
 
 def versions() -> str:

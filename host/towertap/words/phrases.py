@@ -1,5 +1,6 @@
 """Ways of saying a change, a count, a p-value or a list, the same on every page and in the terminal."""
 
+import re
 from collections.abc import Iterable, Sequence
 
 CUSTOMERS = {
@@ -8,6 +9,11 @@ CUSTOMERS = {
     "acceleration": "all vibration",
 }
 """A customer's words for a kind of metric."""
+TOGETHER = re.compile(
+    r"(?<=\d) (?=%|×|m/s|Hz\b|km/h\b|kPa\b|°C)"
+    r"|(?<=\bp) (?=(?:[<=]|&lt;) \d)|(?<=\bp [<=]) (?=\d)|(?<=\bp &lt;) (?=\d)"
+)
+"""Spaces at which a line is not broken, in a text and on a page."""
 
 
 def change(ratio: float) -> str:
@@ -43,6 +49,11 @@ def counted(count: int, noun: str) -> str:
     """A count and its noun: "1 pass", "4 passes"."""
     plural = noun + ("es" if noun.endswith(("s", "x", "ch")) else "s")
     return f"{count} {noun if count == 1 else plural}"
+
+
+def unbroken(words: str, space: str = "\u00a0") -> str:
+    """The words with a `space` that no line is broken at between every number and its unit, and within "p < 0.01"."""
+    return TOGETHER.sub(space, words)
 
 
 def sentence_case(words: str) -> str:
