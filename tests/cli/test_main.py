@@ -54,4 +54,4 @@ def test_the_help_of_compare_says_what_a_folder_and_a_verdict_is(run):
     words = " ".join(run("compare", "--help")[1].split())
     assert [verdict for verdict in WORDS if f"{verdict} " not in words.partition("Verdicts ")[2]] == []
     assert "A B B A" in words
-    assert "nothing on standard output, with --json" in words
+    assert "nothing is on standard output, with --json" in " ".join(run("--help")[1].split())

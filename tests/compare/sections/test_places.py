@@ -32,5 +32,5 @@ def test_it_says_how_many_places_there_are_and_which_findings_rest_on_none(make,
     (alignment,) = comparison.evidence["places"].data
     assert comparison.evidence["places"].headline == f"Found again in every pass: lane in {alignment.places} places."
     assert compared.evidence["places"].headline == (
-        "No road was found again in every pass. Findings that rest on whole passes: quarry-lane."
+        "No road was found again in every pass. Findings that do not rest on rough places alone: quarry-lane."
     )
