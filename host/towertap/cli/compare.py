@@ -18,7 +18,7 @@ from towertap.compare import Comparison, compare, load_drives
 from towertap.compare.comparison import DEFAULT_METRICS
 from towertap.compare.controls import controls_of, write_control
 from towertap.compare.drives.speed_join import with_speed
-from towertap.compare.findings.describe import findings_table, notes_together
+from towertap.compare.findings.describe import findings_table, notes_together, verdict_of
 from towertap.compare.plan.controls import CONTROLS, ControlKind
 from towertap.compare.plan.plan import Plan, read_plan
 from towertap.compare.sections import SECTIONS
@@ -190,8 +190,8 @@ def _named(plan: Plan | None, **given: str | None) -> list[str]:
 
 def tell(comparison: Comparison, full: bool = False) -> RenderableType:
     """The answer, the findings, what else could be wrong, the evidence in a line each; `full` adds all behind it."""
-    answer, lead = comparison.answer, comparison.case.lead
-    headline = paragraph(answer.headline, STYLES[lead.verdict])
+    answer = comparison.answer
+    headline = paragraph(answer.headline, STYLES[verdict_of(answer.verdict)])
     table = Constrain(as_rich(findings_table(comparison.overall, comparison.findings)), READABLE_COLUMNS)
     blocks: list[RenderableType] = [headline, folded(answer.lines), "", table]
     if others := [caution.words for caution in comparison.cautions if caution.words not in answer.cautions]:

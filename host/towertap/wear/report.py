@@ -5,7 +5,7 @@ from pathlib import Path
 
 from matplotlib import rc_context
 
-from towertap.compare.findings.describe import WORDS
+from towertap.compare.findings.describe import verdict_of
 from towertap.compare.sections.captures import conditions, fingerprints
 from towertap.drawing import style
 from towertap.drawing.picture import Picture
@@ -45,7 +45,7 @@ def write_wear(wear: Wear, folder: str | Path, notices: Sequence[str] = (), *, f
         "wear.html.j2",
         wear=wear,
         headline=sentence_case(says),
-        tone=next((verdict for verdict, words in WORDS.items() if words == says), "undecided"),
+        tone=verdict_of(says),
         notices=notices,
         courses=courses,
         tables=tables(wear),
