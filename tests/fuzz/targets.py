@@ -256,16 +256,16 @@ def _plans():
     ]
     roads = [{"name": "lane", "speed_kmh": 40.0}, {"name": "bypass", "speed_kmh": 60.0}]
     hold = {"tyre_pressures_kpa": "", "air_temperature_c": [0.0, 20.0], "box_position": "", "mounting": ""}
-    content = {"schema": "towertap-plan", "version": 1, "question": "?", "vehicle": "v", "before": "a", "after": "b"}
+    content = {"schema": "towertap-plan", "version": 2, "question": "?", "vehicle": "v", "before": "a", "after": "b"}
     content |= {
         "smooth": "bypass",
         "roads": roads,
         "metrics": ["jerk_z"],
         "margin": 0.1,
         "power": 0.8,
-        "spread_cv": 0.05,
+        "spread": 0.05,
     }
-    content |= {"spread_from": "here", "blocks": 1, "seed": 1, "hold": hold, "drives": drives}
+    content |= {"spread_from": "here", "design": "AB", "seed": 1, "hold": hold, "drives": drives}
     return [json.dumps(content | {"written_utc": "2026-05-04T09:00:00+00:00"}).encode()]
 
 
