@@ -164,13 +164,14 @@ class CourseReader:
     def begin(self, piece: Piece) -> None:
         """Begin the next piece: no filter runs over a gap."""
         self._run, self._start_s, self._done = self._hop.start(), piece.start_time_s, 0
-        self._pending = np.empty((6 if self._turns else 3, 0))
+        self._pending = np.empty((6 if self._turns else 3, 0), np.float32)
 
     def take(self, block: NDArray[np.floating]) -> None:
         """Take the next block (axes, rows) of the piece, in vehicle axes: specific force, then rotation."""
-        rows = np.concatenate([self._pending, block], axis=1)
+        rows = np.concatenate([self._pending, block], axis=1, dtype=np.float32)
         count = rows.shape[1] // self._step
-        steps = rows[:, : count * self._step].reshape(len(rows), count, self._step).mean(axis=2)
+        weights = np.full(self._step, 1 / self._step, np.float32)
+        steps = rows[:, : count * self._step].reshape(len(rows), count, self._step) @ weights
         self._pending = rows[:, count * self._step :]
         at_s = self._start_s + (self._done + np.arange(count) + 0.5) * self._step / self._rate_hz
         self._done += count
