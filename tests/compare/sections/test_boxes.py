@@ -90,6 +90,11 @@ def test_both_statements_can_be_computed_again_from_the_tables(make):
     assert float(shown["df"]) == pytest.approx(welch.df, rel=1e-3)
     for name, level in (("95 % interval", 0.95), ("90 % interval", 0.90)):
         assert ends(shown[name]) == pytest.approx(np.exp(welch.confidence_interval(level)), rel=1e-5)
+    without = [
+        np.mean(np.delete(logs["polyurethane"], out[0])) - np.mean(np.delete(logs["rubber"], out[1]))
+        for out in [([], number) for number in range(4)] + [(number, []) for number in range(4)]
+    ]
+    assert ends(shown["ratio without any one pass"]) == pytest.approx(np.exp([min(without), max(without)]), rel=1e-5)
     variance = float(about["SE of passes"]) ** 2
     for what in ("installations", "days"):
         variance += float(about[f"Σ W², {what}"]) * float(about[f"s, {what}"]) ** 2

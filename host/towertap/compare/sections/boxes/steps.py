@@ -75,6 +75,9 @@ def on_these_drives(findings: Sequence[Finding]) -> Table:
                 "family": str(finding.family),
                 "by block": ", ".join(change_percent(ratio) for ratio in finding.block_ratios) or MISSING,
                 "on these drives": finding.on_these_drives,
+                "ratio without any one pass": (
+                    (finding.influence and interval(finding.influence.ratios, DIGITS)) or MISSING
+                ),
                 "hangs on": (finding.influence and some(finding.influence.hangs_on)) or MISSING,
             }
             for finding in _by_metric(findings)
