@@ -24,6 +24,9 @@ from towertap.signals.knocks import Knock, KnockFinder, Thresholds, band_hz
 from towertap.signals.metrics import METRICS, THIRDS, Metric
 from towertap.signals.stream import Bank, Windowing, Windows
 
+Columns = dict[str, NDArray[Any]]
+"""A table of n windows: `piece` (from 0), `start_s` (from the capture's first sample) and a metric each, (n,)."""
+
 BLOCK_ROWS = 131072
 WINDOW_S = (0.1, 60.0)
 """Shortest and longest window, in seconds."""
@@ -39,13 +42,12 @@ GRAVITY_MS2 = (9.3, 10.3)
 class Analysis:
     """What a capture comes to.
 
-    `windows` has one row a window, the columns `piece` (from 0), `start_s` (from the capture's first sample) and one
-    per metric; `whole` has each metric over all windows together; `kept` is what both are made of. `knocks` are timed
-    from the capture's first sample, `thresholds` what each piece let be heard; None where nobody asked, or where the
-    rate is too low to hear any. `metrics` are those of windows and whole, by name, `bands_hz` their bands and
-    `left_out` the metrics that the capture cannot carry, with the reason. The first `settling_s` of every piece are not
-    in the windows, and neither is what `moving` leaves out (None: nothing was to be); a piece ends at either. `course`
-    is what the box felt of the driving.
+    `columns` are the values of its windows; `whole` has each metric over all windows together; `kept` is what both are
+    made of. `knocks` are timed from the capture's first sample, `thresholds` what each piece let be heard; None where
+    nobody asked, or where the rate is too low to hear any. `metrics` are those of windows and whole, by name,
+    `bands_hz` their bands and `left_out` the metrics that the capture cannot carry, with the reason. The first
+    `settling_s` of every piece are not in the windows, and neither is what `moving` leaves out (None: nothing was to
+    be); a piece ends at either. `course` is what the box felt of the driving.
 
     What the bench says of the whole values: `noise` the share of the sensor's own noise, or of the idling engine, in
     each, `uncertainty` half of the 95 % interval that the scale makes of each in its unit (of the data sheet's
@@ -54,7 +56,7 @@ class Analysis:
     offset), calibration included.
     """
 
-    windows: pd.DataFrame
+    columns: Columns
     whole: dict[str, float]
     kept: Windows
     knocks: tuple[Knock, ...] | None
@@ -74,13 +76,23 @@ class Analysis:
     moving: Moving | None
 
     @property
+    def windows(self) -> pd.DataFrame:
+        """The columns as a table, one row a window."""
+        return pd.DataFrame(self.columns)
+
+    @property
+    def n_windows(self) -> int:
+        """How many windows there are."""
+        return self.columns["start_s"].size
+
+    @property
     def analysed_s(self) -> float:
         """Time that the windows cover together, in seconds."""
-        return len(self.windows) * self.window_s
+        return self.n_windows * self.window_s
 
-    def joined(self, count: int) -> pd.DataFrame:
-        """The table of windows of `count` windows each, joined as each metric joins them; none reaches over a gap."""
-        return windows_of(self.windows[["piece", "start_s"]], self.metrics, self.kept.kept, count)
+    def joined(self, count: int) -> Columns:
+        """Windows of `count` windows each, joined as each metric joins them; none reaches over a gap."""
+        return windows_of(self.columns, self.metrics, self.kept.kept, count)
 
 
 def analyse_capture(
@@ -126,7 +138,7 @@ def analyse_capture(
     bands_hz = {name: metric.band_hz(settings) for name, metric in bank.metrics.items()}
     of_scale = dict(zip(ACCELERATIONS, bench.scale_uncertainty(rotation), strict=True)) if bench.scale_known else {}
     return Analysis(
-        windows=windows_of(places, bank.metrics, kept.kept, 1),
+        columns=windows_of(places, bank.metrics, kept.kept, 1),
         whole=values,
         kept=kept,
         knocks=heard[0] if heard else None,
@@ -155,7 +167,7 @@ def analyse_capture(
 
 def _read(
     motion: VehicleMotion, bank: Bank, window_rows: int, listen: bool
-) -> tuple[pd.DataFrame, Windows, tuple[tuple[Knock, ...], tuple[Thresholds, ...]] | None, DriveCourse]:
+) -> tuple[Columns, Windows, tuple[tuple[Knock, ...], tuple[Thresholds, ...]] | None, DriveCourse]:
     """Read a capture once: piece and start of every window, what is kept of them, what is heard, what the vehicle did.
 
     Nothing is heard unless it may `listen`.
@@ -183,15 +195,16 @@ def _read(
         if windowing:
             windows.append(windowing.windows())
             starts_s = piece.start_time_s + (start + np.arange(len(windows[-1])) * window_rows) / rate_hz
-            places.append(pd.DataFrame({"piece": number, "start_s": starts_s}))
-    if not sum(map(len, places)):
+            places.append((np.full(starts_s.size, number), starts_s))
+    if not any(starts_s.size for _, starts_s in places):
         longest = max(piece.n_rows for piece in pieces) / rate_hz
         raise AnalysisError(
             f"no stretch without gaps is long enough: the longest is {longest:.2f} s, and the filters need "
             f"{start / rate_hz:.2f} s to settle before a window of {window_rows / rate_hz:.3g} s; record longer"
         )
     heard = (tuple(knocks), tuple(thresholds)) if listen else None
-    return pd.concat(places, ignore_index=True), Windows.join(windows), heard, course.course()
+    numbers, all_starts_s = map(np.concatenate, zip(*places, strict=True))
+    return {"piece": numbers, "start_s": all_starts_s}, Windows.join(windows), heard, course.course()
 
 
 def _hears(rate_hz: float) -> bool:
@@ -203,39 +216,47 @@ def _hears(rate_hz: float) -> bool:
     return True
 
 
-def _driven(places: pd.DataFrame, kept: Windows, of_drive: Moving, window_s: float) -> tuple[pd.DataFrame, Windows]:
+def _driven(places: Columns, kept: Windows, of_drive: Moving, window_s: float) -> tuple[Columns, Windows]:
     """Windows of the drive alone, in pieces that end where something is left out; AnalysisError where none is."""
-    chosen = ~of_drive.is_left_out(places["start_s"].to_numpy(float), window_s)
+    chosen = ~of_drive.is_left_out(places["start_s"], window_s)
     if not chosen.any():
         raise AnalysisError(
             f"no window of a drive is left: {in_words(of_drive)} of {len(of_drive.standing) * CELL_S:.0f} s are left "
             "out, and the filters need their time to settle; drive up to the start at speed, or keep all with --whole"
         )
-    pieces = np.cumsum(np.diff(places["piece"].to_numpy(), prepend=0) + ~chosen)
-    _, numbers = np.unique(pieces[chosen], return_inverse=True)
-    return places[chosen].reset_index(drop=True).assign(piece=numbers), kept.take(chosen)
+    return {"piece": broken_up(places["piece"], chosen), "start_s": places["start_s"][chosen]}, kept.take(chosen)
 
 
-def stretches(capture: Capture, windows: pd.DataFrame, window_s: float) -> Iterator[Piece]:
-    """The rows of a capture that each piece of its table of windows covers, in order."""
+def broken_up(piece: NDArray[np.int64], chosen: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """The pieces of those windows that are chosen (n,): a piece (n,) ends where one is left out."""
+    broken = np.cumsum(np.diff(piece, prepend=0) + ~chosen)
+    numbers: NDArray[np.int64] = np.unique(broken[chosen], return_inverse=True)[1]
+    return numbers
+
+
+def rows_of_pieces(piece: NDArray[np.int64]) -> list[NDArray[np.int64]]:
+    """The rows of each piece of a table of windows, in order."""
+    return np.split(np.arange(piece.size), np.flatnonzero(np.diff(piece)) + 1)
+
+
+def stretches(capture: Capture, windows: Columns, window_s: float) -> Iterator[Piece]:
+    """The rows of a capture that each piece of its windows covers, in order."""
     pieces = capture.pieces()
-    for _, starts_s in windows.groupby("piece")["start_s"]:
-        start_s, end_s = float(starts_s.iloc[0]), float(starts_s.iloc[-1]) + window_s
+    for rows in rows_of_pieces(windows["piece"]):
+        start_s, end_s = windows["start_s"][rows[[0, -1]]] + (0.0, window_s)
         piece = [piece for piece in pieces if piece.start_time_s <= start_s][-1]
         first, last = (round((at_s - piece.start_time_s) * capture.rate_hz) for at_s in (start_s, end_s))
         yield Piece(piece.first_row + first, min(last, piece.n_rows) - first, start_s)
 
 
-def windows_of(
-    places: pd.DataFrame, metrics: Mapping[str, Metric], kept: Mapping[str, Array], count: int
-) -> pd.DataFrame:
+def windows_of(places: Columns, metrics: Mapping[str, Metric], kept: Mapping[str, Array], count: int) -> Columns:
     """The values of windows of `count` windows each, beside the piece and the start of the first; within pieces."""
-    tables = []
-    for rows in places.groupby("piece").indices.values():
-        firsts = rows[: len(rows) // count * count : count]
-        values = {name: metric.of_windows(kept[name][:, rows], count) for name, metric in metrics.items()}
-        tables.append(pd.DataFrame({name: column.to_numpy()[firsts] for name, column in places.items()} | values))
-    return pd.concat(tables, ignore_index=True)
+    pieces = rows_of_pieces(places["piece"])
+    firsts = np.concatenate([rows[: rows.size // count * count : count] for rows in pieces])
+    columns = {name: places[name][firsts] for name in ("piece", "start_s")}
+    for name, metric in metrics.items():
+        columns[name] = np.concatenate([metric.of_windows(kept[name][:, rows], count) for rows in pieces])
+    return columns
 
 
 def _named(names: Sequence[str] | None) -> dict[str, Metric]:

@@ -189,7 +189,7 @@ class CourseReader:
 
 def standing(course: DriveCourse) -> Cells:
     """The cells (n,) in which the vehicle stood."""
-    level = np.sqrt(_running_mean(course.level_ms2**2, LEVEL_CELLS))
+    level = np.sqrt(np.maximum(_running_mean(course.level_ms2**2, LEVEL_CELLS), 0.0))  # rounding may leave less
     there = level[np.isfinite(level)]
     if not there.size:
         return np.zeros(level.size, bool)

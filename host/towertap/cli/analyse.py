@@ -152,7 +152,7 @@ def _data(capture: Path, out: Path, analysis: Analysis) -> dict[str, object]:
         "analysed_s": analysis.analysed_s,
         "whole": {name: {"value": analysis.whole[name], **about} for name, about in describe(analysis).items()},
         "bench": asdict(analysis.bench),
-        "windows": analysis.windows.to_dict("list"),
+        "windows": analysis.columns,
         "left_out": analysis.left_out,
         "left_out_s": analysis.moving.seconds() if analysis.moving else {},
     }
@@ -193,7 +193,7 @@ def _remarks(out: Path, analysis: Analysis) -> list[Text]:
     lines = [
         *(f"{name} is left out: {reason}" for name, reason in analysis.left_out.items()),
         *_no_drive(analysis),
-        f"{analysis.analysed_s:.1f} s in {len(analysis.windows)} windows of {analysis.window_s:.3g} s at "
+        f"{analysis.analysed_s:.1f} s in {analysis.n_windows} windows of {analysis.window_s:.3g} s at "
         f"{analysis.rate_hz:.2f} Hz; the first {analysis.settling_s:.2f} s after every start and gap are left out "
         "while the filters settle.",
         f"The edges of bands other than the weightings' are common practice; bands are {SKIRT}.",

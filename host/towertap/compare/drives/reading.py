@@ -157,7 +157,7 @@ class PassReader:
             what = ClippedOutError if "clipping" in integrity.touched else AnalysisError
             raise what(f"{why_not}; {100 * lost:.0f} % of it is touched, too much to use the rest")
         windows = analysis.joined(CELLS_A_WINDOW)
-        if windows.empty:
+        if not windows["start_s"].size:
             raise AnalysisError("too short or too broken for one whole window")
         reading = Reading(capture, analysis, windows, inputs, self.include_unsound, self.bench)
         drive = Pass(
@@ -166,7 +166,7 @@ class PassReader:
             conditions=capture.conditions,
             integrity=integrity,
             windows=windows,
-            cells=analysis.windows,
+            cells=analysis.columns,
             kept=analysis.kept.kept,
             whole=analysis.whole,
             noise=analysis.noise,
