@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from threadpoolctl import threadpool_limits
 
 from towertap.bench.carried import BenchRecords, BenchSummary, no_records
 from towertap.bench.mounted import rotation_to_vehicle
@@ -19,6 +18,7 @@ from towertap.lazily import pd
 from towertap.motion import CELL_S, CourseReader, DriveCourse, Moving, in_words, moving
 from towertap.signals.channels import ACCELERATIONS, AXES, MetricSettings
 from towertap.signals.filters import Array, Band
+from towertap.signals.fir import one_thread
 from towertap.signals.jerk import EDGE_HZ
 from towertap.signals.knocks import Knock, KnockFinder, Thresholds, band_hz
 from towertap.signals.metrics import METRICS, THIRDS, Metric
@@ -128,7 +128,7 @@ def analyse_capture(
     rotation = rotation_to_vehicle(capture, mounting, bench)
     motion = VehicleMotion(capture, rotation, bench.correction[1], rotates="rotation" in capture.layout.quantities)
     window_rows = max(1, round(window_s * capture.rate_hz))
-    with threadpool_limits(1, user_api="blas"):  # threads cost more than such small products
+    with one_thread():
         places, kept, heard, course = _read(motion, bank, window_rows, listen=knocks and _hears(capture.rate_hz))
     of_drive = None if whole else moving(capture, course, clipped_s)
     if of_drive is not None:

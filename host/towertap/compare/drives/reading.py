@@ -9,8 +9,6 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, NamedTuple, TypedDict, get_type_hints
 
-from threadpoolctl import threadpool_limits
-
 from towertap.analysis import Analysis, analyse_capture
 from towertap.bench.carried import records_for
 from towertap.bench.records import bench_folder, digest_of
@@ -22,13 +20,14 @@ from towertap.doors.files import sha256_of
 from towertap.doors.times import local
 from towertap.errors import AnalysisError, TowertapError
 from towertap.kept import Kept
+from towertap.signals.fir import one_thread
 from towertap.signals.metrics import METRICS, THIRDS
 from towertap.workers import Workers
 
 MOST_TOUCHED = 0.25
 """Of a pass, by clipping and overflows; with more it is left out."""
-WORTH_BYTES = 10_000_000
-"""Fewer bytes of captures are read before other processes have started."""
+WORTH_BYTES = 20_000_000
+"""Fewer bytes of captures, two seconds of work, are read before other processes have loaded what they run."""
 
 Measures = Mapping[str, Callable[[Reading], Any]]
 """What else is taken from each capture while it is open, by name: see `Pass.measured`."""
@@ -105,7 +104,7 @@ class PassReader:
         """Read one capture and keep the pass; see `read_all`."""
         entry = self._entry(task)
         try:
-            with open_capture(task.path) as capture, threadpool_limits(1, user_api="blas"):  # its products are small
+            with open_capture(task.path) as capture, one_thread():
                 label = capture.conditions
                 of_part = self.parts is None or (bool(label.road) and label.part in self.parts)
                 if not of_part or self.position not in (None, label.box_position):

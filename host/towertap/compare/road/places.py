@@ -14,7 +14,6 @@ from statistics import fmean
 
 import numpy as np
 from numpy.typing import NDArray
-from threadpoolctl import threadpool_limits
 
 from towertap.compare.drives.model import CELL_S, Pass, metric_of
 from towertap.compare.road.alignment import (
@@ -26,6 +25,7 @@ from towertap.compare.road.alignment import (
     fingerprint,
     standard_scores,
 )
+from towertap.signals.fir import one_thread
 
 PLACE_S = 1.0
 """Length of a place, in time of the reference pass."""
@@ -116,7 +116,7 @@ def find_places(passes: Sequence[Pass]) -> Places:
     tried: list[Places] = []
     unusual = abs(lengths - np.median(lengths))  # ties by name, so that it does not matter which side is called before
     for reference in sorted(range(len(passes)), key=lambda i: (unusual[i], passes[i].name))[:REFERENCES]:
-        with threadpool_limits(1, user_api="blas"):  # threads cost more than such small products, on a busy machine 50×
+        with one_thread():
             tried.append(_aligned_to(reference, tuple(passes), prints, cell_s))
         if tried[-1].alignment.warning is None:
             return _cut(tried[-1])
