@@ -13,11 +13,10 @@ from scipy.integrate import cumulative_trapezoid
 
 from towertap.capture.conditions import Conditions
 from towertap.capture.mounting import parse_mounting
-from towertap.compare.comparison import DEFAULT_METRICS
 from towertap.compare.plan.choice import STANDARD
 from towertap.compare.plan.order import drive_order
 from towertap.compare.plan.pilot import said
-from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
+from towertap.compare.plan.plan import DEFAULT_METRICS, HeldConditions, Plan, PlannedRoad
 from towertap.compare.stats.planning import design_of
 from towertap.demo.road import ROADS, InventedRoad, bends, surface, under_tyre
 from towertap.demo.vehicle import GRAVITY_MS2, Bush, Corner, shake

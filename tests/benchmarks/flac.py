@@ -1,0 +1,41 @@
+"""A capture on disk against FLAC level 8 of its six channels: `python -m tests.benchmarks.flac CAPTURE...`.
+
+It needs libsndfile by `pip install soundfile`, which nothing else does. FLAC: RFC 9639; level 8 is libFLAC's best.
+"""
+
+import sys
+import tempfile
+from pathlib import Path
+
+import numpy as np
+import soundfile
+from towertap.capture.reading import open_capture
+
+BEST = 1.0
+"""libsndfile's scale of 0 to 1 for libFLAC's levels 0 to 8."""
+
+
+def sizes(path):
+    """Bytes of a capture's file, of its counts in that, of FLAC level 8 of the same, and of 16 bits a count."""
+    with open_capture(path) as capture, tempfile.TemporaryDirectory() as folder:
+        names = list(capture.layout.quantities)
+        counts = np.hstack([capture.counts(name, 0, capture.n_samples) for name in names])
+        stored = sum(capture.file[name].id.get_storage_size() for name in names)
+        flac = Path(folder) / "counts.flac"
+        soundfile.write(flac, counts, round(capture.odr_hz), "PCM_16", format="FLAC", compression_level=BEST)
+        assert np.array_equal(soundfile.read(flac, dtype="int16")[0], counts)
+        return path.stat().st_size, stored, flac.stat().st_size, counts.nbytes
+
+
+def main():
+    total = np.zeros(4)
+    for path in map(Path, sys.argv[1:]):
+        file, stored, flac, plain = sizes(path)
+        total += file, stored, flac, plain
+        print(f"{path.name}: {stored / flac:.3f} × FLAC ({file / flac:.3f} with all tables), {flac / plain:.3f} of 16 bits")
+    file, stored, flac, plain = total
+    print(f"together: {stored / flac:.3f} × FLAC ({file / flac:.3f} with all tables); FLAC is {flac / plain:.3f} of 16 bits")
+
+
+if __name__ == "__main__":
+    main()
