@@ -27,14 +27,16 @@ def sizes(path):
         return path.stat().st_size, stored, flac.stat().st_size, counts.nbytes
 
 
+def said(name, file, stored, flac, plain):
+    """One line of a capture, or of several together."""
+    print(f"{name}: {stored / flac:.3f} × FLAC, {file / flac:.3f} with all tables; FLAC {flac / plain:.3f} of 16 bits")
+
+
 def main():
-    total = np.zeros(4)
-    for path in map(Path, sys.argv[1:]):
-        file, stored, flac, plain = sizes(path)
-        total += file, stored, flac, plain
-        print(f"{path.name}: {stored / flac:.3f} × FLAC ({file / flac:.3f} with all tables), {flac / plain:.3f} of 16 bits")
-    file, stored, flac, plain = total
-    print(f"together: {stored / flac:.3f} × FLAC ({file / flac:.3f} with all tables); FLAC is {flac / plain:.3f} of 16 bits")
+    of_files = {path.name: sizes(path) for path in map(Path, sys.argv[1:])}
+    for name, of_file in of_files.items():
+        said(name, *of_file)
+    said("together", *np.sum(list(of_files.values()), axis=0))
 
 
 if __name__ == "__main__":

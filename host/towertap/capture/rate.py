@@ -78,7 +78,8 @@ def readings_of(file: h5py.File) -> Readings:
     """The readings of an open capture, read in blocks. A gap whose missing samples are not counted begins a stretch."""
     gaps = file["gaps"][:]
     step = -(-len(file["frames"]) // MOST_FRAMES) or 1
-    table = np.concatenate([block[block["count"] > 0][::step] for block in frame_blocks(file)])
+    every_step = (block[block["count"] > 0][::step].copy() for block in frame_blocks(file))  # a view would keep all
+    table = np.concatenate(list(every_step))
     newest = table["first_sample"] + table["fifo_level"] - 1
     inexact = gaps["row"][~np.isin(gaps["reason"], EXACT)]
     stretch = np.searchsorted(inexact, table["row"], side="right")
