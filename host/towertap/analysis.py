@@ -16,7 +16,7 @@ from towertap.capture.reading import Capture, Piece
 from towertap.errors import AnalysisError, CallError
 from towertap.lazily import pd
 from towertap.motion import CELL_S, CourseReader, DriveCourse, Moving, in_words, moving
-from towertap.signals.channels import ACCELERATIONS, AXES, MetricSettings
+from towertap.signals.channels import ACCELERATIONS, AXES, Channel, MetricSettings
 from towertap.signals.filters import Array, Band
 from towertap.signals.fir import one_thread
 from towertap.signals.jerk import EDGE_HZ
@@ -31,6 +31,8 @@ BLOCK_ROWS = 131072
 WINDOW_S = (0.1, 60.0)
 """Shortest and longest window, in seconds."""
 
+STAND_S = 3.0
+"""So long a vehicle must have stood in a pass, its filters settled, for that to tell of the engine."""
 REST_S = 30.0
 """Where gravity is looked for when the mounting asks for it: in the seconds at rest of so much of the start."""
 
@@ -131,8 +133,12 @@ def analyse_capture(
     with one_thread():
         places, kept, heard, course = _read(motion, bank, window_rows, listen=knocks and _hears(capture.rate_hz))
     of_drive = None if whole else moving(capture, course, clipped_s)
+    stand = None
     if of_drive is not None:
-        places, kept = _driven(places, kept, of_drive, window_rows / capture.rate_hz)
+        of_window_s = window_rows / capture.rate_hz
+        stand = _standing_power(places, kept, of_drive, of_window_s, bank.settled_row / capture.rate_hz)
+        places, chosen = _driven(places, of_drive, of_window_s)
+        kept = kept.take(chosen)
 
     values = {name: metric.of_all(kept.kept[name]) for name, metric in bank.metrics.items()}
     bands_hz = {name: metric.band_hz(settings) for name, metric in bank.metrics.items()}
@@ -147,7 +153,7 @@ def analyse_capture(
         bands_hz=bands_hz,
         left_out=bank.left_out,
         noise=noise_share(
-            bank.metrics, kept.mean_power(), bench.noise_record, motion.to_vehicle, settings, bench.idle.record
+            bank.metrics, kept.mean_power(), bench.noise_record, motion.to_vehicle, settings, bench.idle.record, stand
         ),
         uncertainty={
             name: max(float(of_scale[axis] * values[name]) for axis in metric.axes)
@@ -194,17 +200,64 @@ def _read(
             thresholds.append(finder.thresholds().later(piece.start_time_s))
         if windowing:
             windows.append(windowing.windows())
-            starts_s = piece.start_time_s + (start + np.arange(len(windows[-1])) * window_rows) / rate_hz
-            places.append((np.full(starts_s.size, number), starts_s))
-    if not any(starts_s.size for _, starts_s in places):
-        longest = max(piece.n_rows for piece in pieces) / rate_hz
-        raise AnalysisError(
-            f"no stretch without gaps is long enough: the longest is {longest:.2f} s, and the filters need "
-            f"{start / rate_hz:.2f} s to settle before a window of {window_rows / rate_hz:.3g} s; record longer"
-        )
+            places.append(_places(number, piece, rate_hz, start, window_rows, len(windows[-1])))
+    if not any(of_piece["start_s"].size for of_piece in places):
+        raise _too_short(pieces, rate_hz, start, window_rows)
     heard = (tuple(knocks), tuple(thresholds)) if listen else None
-    numbers, all_starts_s = map(np.concatenate, zip(*places, strict=True))
-    return {"piece": numbers, "start_s": all_starts_s}, Windows.join(windows), heard, course.course()
+    return _joined(places), Windows.join(windows), heard, course.course()
+
+
+@dataclass(frozen=True, eq=False)
+class Outline:
+    """What of a capture is a drive that can be analysed, known without any metric; the fields are an analysis's."""
+
+    places: Columns
+    moving: Moving
+    settling_s: float
+
+
+def outline(capture: Capture, window_s: float, clipped_s: Sequence[float] = ()) -> Outline:
+    """The windows that `analyse_capture` finds, or a few more at the ends; raises what that raises."""
+    settings = MetricSettings(capture.odr_hz * round(capture.rate_hz / capture.odr_hz, 4))
+    bank = Bank.of(METRICS | THIRDS, settings, AXES if "rotation" in capture.file else ACCELERATIONS)
+    rotation = rotation_to_vehicle(capture, None, no_records(capture))
+    motion = VehicleMotion(capture, rotation, np.eye(3), rotates="rotation" in capture.layout.quantities)
+    pieces, rate_hz, rows = capture.pieces(), capture.rate_hz, max(1, round(window_s * capture.rate_hz))
+    course = CourseReader(pieces, rate_hz, motion.rotates)
+    for piece in pieces:
+        course.begin(piece)
+        for block in motion.blocks(piece):
+            course.take(block)
+    of_drive = moving(capture, course.course(), clipped_s)
+    settled = bank.settled_row
+    places = _joined(
+        [
+            _places(number, piece, rate_hz, settled, rows, (piece.n_rows - settled) // rows)
+            for number, piece in enumerate(pieces)
+        ]
+    )
+    if not places["start_s"].size:
+        raise _too_short(pieces, rate_hz, settled, rows)
+    return Outline(_driven(places, of_drive, rows / rate_hz)[0], of_drive, settled / rate_hz)
+
+
+def _places(number: int, piece: Piece, rate_hz: float, settled: int, window_rows: int, count: int) -> Columns:
+    """Piece and start of every window of a piece, so many, none where that is less than nought."""
+    starts_s = piece.start_time_s + (settled + np.arange(count) * window_rows) / rate_hz
+    return {"piece": np.full(starts_s.size, number), "start_s": starts_s}
+
+
+def _joined(places: Sequence[Columns]) -> Columns:
+    """The places of several pieces, one after the other."""
+    return {name: np.concatenate([of_piece[name] for of_piece in places]) for name in ("piece", "start_s")}
+
+
+def _too_short(pieces: Sequence[Piece], rate_hz: float, settled: int, window_rows: int) -> AnalysisError:
+    longest = max(piece.n_rows for piece in pieces) / rate_hz
+    return AnalysisError(
+        f"no stretch without gaps is long enough: the longest is {longest:.2f} s, and the filters need "
+        f"{settled / rate_hz:.2f} s to settle before a window of {window_rows / rate_hz:.3g} s; record longer"
+    )
 
 
 def _hears(rate_hz: float) -> bool:
@@ -216,15 +269,35 @@ def _hears(rate_hz: float) -> bool:
     return True
 
 
-def _driven(places: Columns, kept: Windows, of_drive: Moving, window_s: float) -> tuple[Columns, Windows]:
-    """Windows of the drive alone, in pieces that end where something is left out; AnalysisError where none is."""
+def _driven(places: Columns, of_drive: Moving, window_s: float) -> tuple[Columns, NDArray[np.bool_]]:
+    """Windows of the drive alone, in pieces that end where something is left out, and which they are of all.
+
+    AnalysisError where none is.
+    """
     chosen = ~of_drive.is_left_out(places["start_s"], window_s)
     if not chosen.any():
         raise AnalysisError(
             f"no window of a drive is left: {in_words(of_drive)} of {len(of_drive.standing) * CELL_S:.0f} s are left "
             "out, and the filters need their time to settle; drive up to the start at speed, or keep all with --whole"
         )
-    return {"piece": broken_up(places["piece"], chosen), "start_s": places["start_s"][chosen]}, kept.take(chosen)
+    return {"piece": broken_up(places["piece"], chosen), "start_s": places["start_s"][chosen]}, chosen
+
+
+def _standing_power(
+    places: Columns, kept: Windows, of_drive: Moving, window_s: float, settling_s: float
+) -> dict[Channel, float] | None:
+    """Mean square of each filtered signal in the middle one of the seconds at a stand; None without three.
+
+    The filters have their time to forget the road first, and a second at the end may be rolling already.
+    """
+    still = of_drive.stood_for(places["start_s"], window_s, settling_s)
+    seconds = max(1, round(1 / window_s))
+    if still.sum() * window_s < STAND_S:
+        return None
+    return {
+        signal: float(np.median(squares[still][: still.sum() // seconds * seconds].reshape(-1, seconds).mean(axis=1)))
+        for signal, squares in kept.power.items()
+    }
 
 
 def broken_up(piece: NDArray[np.int64], chosen: NDArray[np.bool_]) -> NDArray[np.int64]:

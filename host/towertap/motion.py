@@ -104,6 +104,16 @@ class Moving:
         held: Cells = upto[last] > upto[first]
         return held
 
+    def stood_for(self, start_s: Array, length_s: float, before_s: float) -> Cells:
+        """Which stretches (m,) from `start_s` on lie in a stand that began so long before and lasts a second more."""
+        upto = np.append(0, np.cumsum(self.standing & ~self.touched))
+        first = np.rint((start_s - before_s) / CELL_S).astype(int)
+        last = np.rint((start_s + length_s) / CELL_S).astype(int) + LEVEL_CELLS
+        there = (first >= 0) & (last < len(upto))
+        first, last = first.clip(0, len(upto) - 1), last.clip(0, len(upto) - 1)
+        stood: Cells = there & (upto[last] - upto[first] == last - first)
+        return stood
+
     def driving_s(self, time_s: NDArray[np.floating]) -> Array:
         """Times (m,) from the capture's start as the road sees them: nought while standing, half while pulling away."""
         pace = np.where(self.standing, 0.0, np.where(self.pulling, 0.5, 1.0))

@@ -46,14 +46,14 @@ def road(name, seconds=40):
     return swell * noise / np.std(swell * noise)
 
 
-def motion(name, factor, seed, seconds=14.0, stop_s=None, idle_ms2=0.02):
+def motion(name, factor, seed, seconds=14.0, stop_s=None, idle_ms2=0.02, stand_s=STOP_S):
     """Counts (n, 6) of one pass; `factor` times as rough, with a stop at `stop_s` or without one."""
     rng = np.random.default_rng(seed)
     n = round(seconds * RATE_HZ)
     felt = LEVELS_MS2[name] * factor * (road(name)[:n] + LINE * rng.permutation(road(name)[:n]))
     forward, turning = np.zeros(n), np.ones(n)
     if stop_s is not None:
-        at, ramp, stand = round(stop_s * RATE_HZ), round(BRAKING_S * RATE_HZ), round(STOP_S * RATE_HZ)
+        at, ramp, stand = round(stop_s * RATE_HZ), round(BRAKING_S * RATE_HZ), round(stand_s * RATE_HZ)
         pace = np.concatenate([np.linspace(1, 0, ramp), np.zeros(stand), np.linspace(0, 1, ramp)])
         slowed = np.interp(np.cumsum(pace), np.arange(n - at), felt[at:])[: pace.size] * pace
         rest = felt[at + round(pace.sum()) :]

@@ -67,6 +67,23 @@ def test_a_picture_and_a_few_lines_show_a_capture(run, recorded, tmp_path):
     assert run("show", capture, "--out", tmp_path / "none" / "a.png")[0] == 2
 
 
+def test_a_pass_that_stands_throughout_is_none_when_it_is_recorded_and_when_it_is_listed(run, playing_box, tmp_path):
+    """Told a time the box of these tests plays a standstill."""
+    said = ("--vehicle", "minibus", "--part", "rubber", "--road", "lane", "--pass", 1, "--mounting", "x=+X,y=+Y,z=+Z")
+    port = playing_box([]).path
+    status, out, _ = run("record", "--out", tmp_path, "--port", port, "--odr-hz", 1000, "--seconds", 16, *said)
+    assert status == 0, out
+    assert "sound, and not a pass: no window of a drive is left: 16." in " ".join(out.split())
+    assert "NOT USED: no window of a drive is left: 16." in run("list", tmp_path)[1]
+
+
+def test_a_pass_that_its_marks_cut_away_is_listed_as_none(run, recorded):
+    capture = recorded(marks=[(6.0, "start"), (6.4, "stop")])
+    (listed,) = json.loads(run("list", capture.parent, "--json")[1])["recordings"]
+    assert not listed["used"]
+    assert "outside the marks start and stop" in listed["why_not"]
+
+
 def course(level_ms2, sway_rads):
     """Half a minute of driving, half a minute at rest and as much driving again, in cells."""
     rng, n = np.random.default_rng(5), round(30 / CELL_S)

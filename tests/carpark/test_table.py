@@ -133,16 +133,30 @@ def test_stops_in_passes_of_one_side_are_left_out_and_change_nothing(drives, com
 IDLE_MS2 = 2.5
 
 
+@pytest.fixture
+def beside_a_strong_engine(drives, simulated, tmp_path):
+    """A function that writes drives whose road is 15 % rougher after, the engine making half of the power.
+
+    The first smooth pass stands for so many seconds, or none does.
+    """
+
+    def write(stand_s=None):
+        def idle(key, counts, said):
+            factor = 1.15 if is_rough_after(key) else 1.0
+            seed = 100 * key[2] + (key[0] == "rubber")
+            stop = {"seconds": 24, "stop_s": 8.0, "stand_s": stand_s} if stand_s and key[1:] == ("bypass", 1) else {}
+            return simulated.motion(key[1], factor, seed, idle_ms2=IDLE_MS2, **stop), said
+
+        return drives(tmp_path / "drives", change=idle)
+
+    return write
+
+
 def test_a_change_beside_an_engine_of_half_the_power_cannot_be_judged(
-    run, drives, compared, playing_box, simulated, tmp_path
+    run, beside_a_strong_engine, compared, playing_box
 ):
     """The idling is recorded as a day does it; a true +15 % of the road's part reads as half of that."""
-
-    def idle(key, counts, said):
-        factor = 1.15 if is_rough_after(key) else 1.0
-        return simulated.motion(key[1], factor, 100 * key[2] + (key[0] == "rubber"), idle_ms2=IDLE_MS2), said
-
-    folder = drives(tmp_path / "drives", change=idle)
+    folder = beside_a_strong_engine()
     port = playing_box([], idle_ms2=IDLE_MS2).path
     told = ("--vehicle", "minibus", "--mounting", TRUE, "--port", port, "--odr-hz", 1000)
     assert run("record", "--idle", "--out", folder, *told)[0] == 0
@@ -152,6 +166,21 @@ def test_a_change_beside_an_engine_of_half_the_power_cannot_be_judged(
     assert finding["ratio"] < 1.1
     assert (finding["noise"]["of"], finding["verdict"]) == ("idle", "undecided")
     assert comparison["answer"]["verdict"] == "not judged"
+
+
+def test_an_engine_that_was_not_recorded_is_heard_where_a_pass_stands(beside_a_strong_engine, compared):
+    finding = of_jerk(compared(beside_a_strong_engine(stand_s=10.0)))
+    assert (finding["noise"]["of"], finding["on_these_drives"]) == ("stand", "undecided")
+    assert 0.5 < finding["noise"]["share"] < 0.6
+
+
+def test_beside_an_engine_that_nothing_tells_of_no_change_is_called_equivalent(beside_a_strong_engine, compared):
+    comparison = compared(beside_a_strong_engine())
+    finding = of_jerk(comparison)
+    assert max(finding["interval_90"]) < 1.1
+    assert (finding["noise"]["of"], finding["on_these_drives"]) == ("unrecorded", "undecided")
+    assert "The engine was not recorded idling: up to " in comparison["cautions"][0]["words"]
+    assert comparison["answer"]["next_step"].startswith("Record the engine idling with 'towertap record --idle'")
 
 
 def test_two_roads_under_one_name_are_not_judged_unless_asked(drives, compared, simulated, tmp_path):

@@ -85,7 +85,6 @@ def test_one_part_on_two_days_is_a_lead_and_no_verdict(run, two_days, tmp_path, 
         lead = "These drives show more: the part, or box, tyres, weather or day, for the smooth road moved alike; "
         assert lead in finding["words"]
     for told in (" ".join(out.split()), page):
-        assert told.count("undecided (more on these drives)") == 3
         assert "on these drives on both rough roads" in told
         assert "it may be the part, or box, tyres, weather or day, for the smooth road moved alike" in told
     assert data["answer"]["verdict"] == "undecided"

@@ -63,7 +63,7 @@ def test_a_demo_with_an_unsound_capture_ends_with_status_1(run, monkeypatch, tmp
         return soundly(folder, drive, motion, faults=[overflow] if drive.name == "bypass_rubber-bush_pass01" else [])
 
     monkeypatch.setattr(demo_run, "record_drive", once_too_slow)
-    monkeypatch.setattr(demo_run, "write_report", lambda comparison, folder, notices: folder / "report.html")
+    monkeypatch.setattr(demo_run, "write_report", lambda comparison, folder, *_: folder / "report.html")
     status, out, err = run("demo", "--out", tmp_path / "demo", *SHORT)
     assert status == 1
     assert "11 of 12 captures sound" in out

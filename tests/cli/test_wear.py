@@ -138,8 +138,8 @@ def test_the_answer_starts_with_where_the_course_stands(run, archive):
     assert (status, error) == (0, "")
     folded = " ".join(out.split())
     assert folded.startswith(
-        "Vertical jerk on quarry-lane: harsher than at the first fit, and outside the margin since "
-        f"{DAYS[1]}; the trend rises, +"
+        "Vertical jerk (how suddenly the force comes) on quarry-lane: harsher than at the first fit, and outside the "
+        f"margin since {DAYS[1]}; the trend rises, +"
     )
     for told in (
         "The line reaches the margin of 10 % on 2026-04-",
@@ -251,7 +251,7 @@ def test_another_part_between_two_sessions_is_told_as_a_refit(run, changed, answ
 def test_the_report_is_written_and_named(answered):
     page = Path(answered["report"])
     assert page.name == "wear.html"
-    text = html.unescape(page.read_text("utf-8"))
+    text = html.unescape(page.read_text("utf-8")).replace("\u00a0", " ")
     for told in (
         answered["summary"],
         answered["courses"][0]["words"],

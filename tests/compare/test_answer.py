@@ -70,7 +70,7 @@ def test_all_harsher_is_one_verdict_with_its_size_and_what_it_rests_on(harsher):
     assert whole.sure.startswith("6 passes with each part on each road, one day, each installed once; chance alone")
     assert whole.others == ""
     assert whole.cautions[0].startswith(
-        "Installed once only: rubber and polyurethane; that installations differ by 3 %"
+        "Installed once only: rubber and polyurethane. It is assumed that installations differ by 3 %; if by more than"
     )
     assert whole.next_step == f"{AGAIN}."
 
@@ -119,13 +119,15 @@ def test_metrics_that_differ_are_told_as_such(make, case_of):
     )
     whole = told(replace(case, overall=overall))
     size = f"{100 * (case.overall[1].ratio - 1):.0f} %"
-    assert whole.others == f"Weighted z: no change that counts (+{size}); primary z: undecided."
+    assert whole.others == (
+        f"Weighted z (vibration, weighted as people feel it): no change that counts (+{size}); primary z: undecided."
+    )
 
 
 def test_without_a_plan_the_first_metric_leads_and_that_is_said(make, case_of):
     drives = dated(make.invented(1, ratio=1.5, metrics=("weighted_z", "jerk_z"), **SURE))
     whole = told(case_of(drives, None, ("weighted_z", "jerk_z")))
-    assert whole.change.startswith("with polyurethane, weighted z is ")
+    assert whole.change.startswith("with polyurethane, weighted z (vibration, weighted as people feel it) is ")
     assert whole.sure.endswith("; no plan says what decides, so the first metric does.")
 
 
@@ -193,7 +195,7 @@ def test_a_smooth_road_that_changed_as_well_is_the_gravest_caution(make, case_of
     case = case_of(replace(drives, passes=tuple(louder)))
     assert case.lead.over_smooth.reading == "smooth moved more"
     whole = told(case)
-    assert whole.cautions[0].startswith("The smooth road, bypass, changed more (+")
+    assert whole.cautions[0].startswith("The smooth road, bypass, changed even more (+")
     assert whole.next_step.startswith("Install rubber again and drive the same roads: if the change goes")
 
 

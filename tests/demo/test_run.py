@@ -12,7 +12,7 @@ from towertap.errors import CallError
 def unchanged(tmp_path_factory):
     """The demo with nothing changed, in short passes and without its report."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(run, "write_report", lambda comparison, folder, notices: folder / "report.html")
+        patch.setattr(run, "write_report", lambda comparison, folder, *_: folder / "report.html")
         return run_demo(tmp_path_factory.mktemp("demo") / "out", unchanged=True, passes=4, seconds=14.0)
 
 

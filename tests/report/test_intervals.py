@@ -6,9 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from towertap.compare.findings.describe import WORDS
 from towertap.drawing import style
 from towertap.report.figures import intervals
 from towertap.words.numbers import change_percent
+from towertap.words.phrases import sentence_case
 
 pytestmark = pytest.mark.usefixtures("styled")
 
@@ -21,20 +23,49 @@ def test_on_one_road_there_is_a_row_a_metric_with_both_intervals(compared):
     texts = [text.get_text() for text in panel.findobj(lambda artist: hasattr(artist, "get_text"))]
     for finding in compared:
         assert {finding.interval, finding.part.interval, (finding.ratio,)} <= set(lines)
-        assert f"{change_percent(finding.ratio, finding.interval)}  {finding.verdict}" in texts
+        assert f"{change_percent(finding.ratio, finding.interval)}  {WORDS[finding.verdict]}" in texts
     (band,) = axes.patches
     assert (band.get_x(), band.get_x() + band.get_width()) == pytest.approx((1 / 1.1, 1.1))
     assert picture.title == "Harsher in vertical jerk, weighted vertical acceleration and vertical acceleration"
     assert len(picture.data.rows) == len(compared.findings)
 
 
-def test_over_several_roads_there_is_a_panel_a_metric_with_a_row_a_road(compared):
+def labels_of(panel):
+    """Headings and labels of a panel, from its top."""
+    return [text.get_text() for text in panel.axes[0].texts if text.get_position()[0] == 0]
+
+
+def test_over_several_roads_there_is_a_row_a_road_under_each_metric(compared):
     overall = tuple(replace(finding, road="all rough roads", over_all=True) for finding in compared.findings)
-    panels = intervals.picture(replace(compared, overall=overall)).panels
-    assert len(panels) == len(compared.findings)
-    for panel, finding in zip(panels, compared.findings, strict=True):
-        texts = [text.get_text() for text in panel.axes[0].texts]
-        assert [texts[0], texts[2]] == ["all rough roads", finding.road]
+    (panel,) = intervals.picture(replace(compared, overall=overall)).panels
+    assert labels_of(panel) == [
+        words
+        for finding in compared.findings
+        for words in (sentence_case(finding.label), "all rough roads", finding.road)
+    ]
+
+
+def test_no_panel_is_taller_than_paper_and_none_leaves_a_row_out(compared):
+    """A4 is 11.7 inches high; a panel is as wide as 4.1 inches of them."""
+    many = [
+        replace(finding, label=f"{finding.label} {number}") for number in range(20) for finding in compared.findings
+    ]
+    panels = intervals.picture(replace(compared, findings=tuple(many))).panels
+    assert sum(len(labels_of(panel)) - 1 for panel in panels) == 60
+    assert max(panel.get_size_inches()[1] for panel in panels) < 10
+
+
+def test_beside_no_change_that_counts_stands_the_interval_that_decides_it(compared):
+    """Two one-sided tests at 5 % are read from the interval of 90 % (Schuirmann 1987)."""
+    part = replace(compared.findings[0].part, interval=(0.95, 1.11), interval_90=(0.96, 1.09))
+    calm = replace(compared.findings[0], ratio=1.03, interval=(0.98, 1.08), verdict="equivalent", part=part)
+    picture = intervals.picture(replace(compared, findings=(calm,)))
+    lines = [tuple(np.atleast_1d(line.get_xdata())) for line in picture.panels[0].axes[0].lines]
+    assert part.interval_90 in lines
+    assert part.interval not in lines
+    assert "(90 % for no change that counts)" in picture.caption
+    (row,) = picture.data.rows
+    assert row[picture.data.columns.index("the part")] == "−4 to +9 % (90 %)"
 
 
 def test_findings_without_an_interval_or_with_an_endless_one_are_drawn(compared):

@@ -198,9 +198,9 @@ def test_every_picture_is_in_the_page_as_vectors_and_beside_it_with_its_data(pag
     assert names == [
         "alignment",
         "findings",
-        "passes_1",
-        "passes_2",
-        "passes_3",
+        "passes",
+        "passes_others_1",
+        "passes_others_2",
         "spectra_1",
         "spectra_2",
         "spectrogram_1_1",

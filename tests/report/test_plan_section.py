@@ -40,6 +40,7 @@ def test_the_plan_and_the_departures_from_it_are_there(recorded):
     """Three passes of each part on both roads, as planned; but compared with another margin and further metrics."""
     comparison = compare(recorded, margin=0.10, metrics=["jerk_z", "weighted_z"], plan=PLAN)
     source = render(comparison, PagePicture("", "", (), ""), {name: [] for name in comparison.evidence})
+    source = source.replace("\u00a0", " ")
     assert "Is &lt;this&gt; harsher?" in source
     for words in (
         f"Not as planned in {len(comparison.departures)} points.",

@@ -21,6 +21,7 @@ from towertap.wear.figure import panels
 from towertap.wear.model import History, Session
 from towertap.wear.tables import tables
 from towertap.wear.trend import against_first, days_against_passes, fit_line, months_to
+from towertap.wear.words import headline
 
 MONTHS = (0.0, 1.5, 3.0, 5.0, 6.0)
 MEANS = (0.00, 0.04, 0.05, 0.12, 0.11)
@@ -233,6 +234,15 @@ def test_two_days_give_a_change_and_no_trend(make):
     assert (course.left, course.outside_since) == (None, "2026-05-13")
     assert "two days do not tell the part from the day" in course.words
     assert "no trend" in course.words
+
+
+def test_one_word_stands_over_all_courses_and_a_days_passes_alone_do_not_make_it(make):
+    rising = follow(followed(make, (1.0, 1.12, 1.25, 1.4, 1.57))).courses
+    level = follow(followed(make, (1.0, 1.0, 1.0, 1.0, 1.0)), margin=0.2).courses
+    two_days = follow(followed(make, (1.0, 1.5))).courses
+    assert two_days[0].verdict == "harsher"
+    told = [headline(courses) for courses in (rising, level, two_days, (*rising, *level))]
+    assert told == ["harsher", "no change that counts", "undecided", "mixed"]
 
 
 def test_what_cannot_be_followed_is_refused(make):

@@ -48,8 +48,13 @@ def test_an_end_by_1_is_told_from_1(limits, shown):
     assert numbers.interval(limits) == shown
 
 
-def test_p_values_are_never_printed_as_zero():
-    assert [numbers.p_value(p) for p in (1e-9, 0.0123, None, math.nan)] == ["< 0.001", "0.012", "–", "–"]
+def test_p_values_have_two_digits_and_are_never_printed_as_zero():
+    told = [numbers.p_value(p) for p in (1e-9, 0.0123, 0.269, 0.9999, None, math.nan)]
+    assert told == ["< 0.001", "0.012", "0.27", "1.0", "–", "–"]
+
+
+def test_a_large_growth_is_told_as_so_many_times():
+    assert [numbers.growth(ratio) for ratio in (1.3, 4.6)] == ["+30 %", "4.6 times as much"]
 
 
 def test_shares_in_percent():

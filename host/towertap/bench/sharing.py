@@ -17,6 +17,14 @@ from towertap.signals.metrics import Metric
 
 Array = NDArray[np.float64]
 Judged = Literal["clean", "marked", "not judged"]
+Origin = Literal["sensor", "idle", "stand", "unrecorded"]
+
+SOURCES: dict[Origin, str] = {
+    "sensor": "the sensor's own noise",
+    "idle": "the engine's, as it was recorded idling",
+    "stand": "the engine's, as the vehicle stood in the pass",
+    "unrecorded": "perhaps the engine's, which was not recorded idling",
+}
 
 MARKED_SHARE = 0.10
 NOT_JUDGED_SHARE = 0.50
@@ -30,7 +38,8 @@ SAME_BAND = 0.01
 class Share:
     """What is no road in one metric: `floor` as r.m.s. of the filtered signal in `unit`, `share` of its power (0 to 1).
 
-    The sensor's own noise or, where that is more, what the idling engine was recorded to make (`of`).
+    The sensor's own noise or, where that is more, the idling engine's (`of`): as a record has it, as the vehicle shook
+    where it stood in the pass, or, where nothing tells, all that the quietest pass has, which the engine cannot pass.
     """
 
     metric: str
@@ -38,12 +47,12 @@ class Share:
     unit: str
     share: float
     judged: Judged
-    of: Literal["sensor", "idle"] = "sensor"
+    of: Origin = "sensor"
 
     @property
     def source(self) -> str:
         """Whose it is, for people."""
-        return "the sensor's own noise" if self.of == "sensor" else "the engine's, as it was recorded idling"
+        return SOURCES[self.of]
 
     @property
     def words(self) -> str:
@@ -61,13 +70,15 @@ def noise_share(
     to_vehicle: ArrayLike,
     settings: MetricSettings,
     idle: Record | None = None,
+    stand: Mapping[Channel, float] | None = None,
 ) -> dict[str, Share]:
     """The share of sensor noise in the power of what each metric listens to, by metric name.
 
-    Where a recording of the idling engine has more of the same band, that stands in: the sensor's noise is in it.
+    Where the idling engine makes more of the same band, that stands in: the sensor's noise is in it.
 
-    `power` is the mean square of each filtered signal, `noise` a noise record, `to_vehicle` (3, 3) and `settings` are
-    those of the analysis. The chip's axes are independent, so their noise powers add. A metric that listens to the
+    `power` is the mean square of each filtered signal and `stand` that at a stand in the pass, which tells of the
+    engine where no `idle` record does; `noise` is a noise record, `to_vehicle` (3, 3) and `settings` are those of the
+    analysis. The chip's axes are independent, so their noise powers add. A metric that listens to the
     rotation has none, and so has every metric where the noise is not known.
     """
     turned = np.asarray(to_vehicle, float)
@@ -79,21 +90,35 @@ def noise_share(
             float(turned[ACCELERATIONS.index(channel.axis)] ** 2 @ chip_floor(channel.design, noise, settings) ** 2)
             for channel in metric.channels
         )
-        level = (idle.result["levels"].get(name) if idle else None) or {"rms": 0.0, "band_hz": (0.0, 0.0)}
-        same_band = np.allclose(level["band_hz"], metric.band_hz(settings), rtol=SAME_BAND, atol=1e-9)
-        idles = same_band and level["rms"] ** 2 > floor_square
-        floor_square = level["rms"] ** 2 if idles else floor_square
-        if math.isnan(floor_square):  # of a recorder that nobody knows
+        engine_square, of = _of_engine(metric, settings, idle, stand)
+        if engine_square > floor_square or math.isnan(floor_square):  # of a recorder that nobody knows
+            floor_square = engine_square
+        else:
+            of = "sensor"
+        if math.isnan(floor_square):
             continue
         signal_square = sum(power[channel.source] for channel in metric.channels)
         share = min(1.0, floor_square / signal_square) if signal_square > 0 else 1.0
-        of: Literal["sensor", "idle"] = "idle" if idles else "sensor"
         shares[name] = Share(name, math.sqrt(floor_square), metric.channels[0].design.unit, share, judged(share), of)
     return shares
 
 
-def judged(share: float) -> Judged:
-    """What a share of noise power means for a value."""
+def _of_engine(
+    metric: Metric, settings: MetricSettings, idle: Record | None, stand: Mapping[Channel, float] | None
+) -> tuple[float, Origin]:
+    """Mean square of what the idling engine makes of a metric, NaN where nothing tells, and what tells it."""
+    level = idle.result["levels"].get(metric.name) if idle else None
+    if level and np.allclose(level["band_hz"], metric.band_hz(settings), rtol=SAME_BAND, atol=1e-9):
+        return level["rms"] ** 2, "idle"
+    if stand:
+        return sum(stand[channel.source] for channel in metric.channels), "stand"
+    return math.nan, "sensor"
+
+
+def judged(share: float, of: Origin = "sensor") -> Judged:
+    """What a share of noise power means for a value; what may be noise and may not does not undo a verdict."""
+    if of == "unrecorded":
+        share = min(share, NOT_JUDGED_SHARE)
     return "not judged" if share > NOT_JUDGED_SHARE else "marked" if share > MARKED_SHARE else "clean"
 
 

@@ -40,11 +40,8 @@ class RecordedDrive:
     capture_path: Path
     integrity: Integrity
     conditions: Conditions
-
-    @property
-    def problem(self) -> str:
-        """Why the pass cannot be used; empty when it can."""
-        return "; ".join(self.integrity.no_pass)
+    problem: str
+    """Why the pass cannot be used; empty when it can."""
 
     def data(self) -> dict[str, Any]:
         """For JSON."""
@@ -116,8 +113,11 @@ class Recorder:
                 raise
             self.ring()
             capture_path = decode_raw(raw, raw.with_suffix(".h5"))
+            from towertap.compare.drives.reading import why_unusable  # statistics take long to load; the drive is over
+
             with open_capture(capture_path) as capture:
-                return RecordedDrive(recording, capture_path, check(capture), conditions)
+                integrity = check(capture)
+                return RecordedDrive(recording, capture_path, integrity, conditions, why_unusable(capture, integrity))
 
 
 @contextmanager

@@ -20,19 +20,16 @@ from towertap.compare.findings.describe import (
     other_cause,
     p_decisive,
     quieter,
-    verdict_words,
 )
-from towertap.compare.findings.instrument import drowned
+from towertap.compare.findings.instrument import RECORD_IDLE, drowned
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import CONTROLS
 from towertap.words.numbers import change_percent, range_percent
-from towertap.words.phrases import counted, listed, p_equals, sentence_case
+from towertap.words.phrases import counted, customers, listed, p_equals, sentence_case
 
 MOST_WORDS = 120
 """What does not fit is left to the findings and cautions beneath."""
 MOST_CAUTIONS = 2
-GLOSS = {"jerk": "how suddenly the force comes"}
-"""A customer's words for a kind of metric."""
 AGAIN = "Install each part once more, on another day, and drive the same roads"
 """What tells a part from its installation and from the day."""
 MANY_LEFT_OUT = 0.25
@@ -125,7 +122,7 @@ def _with(whole: Answer, **parts: object) -> Answer:
 def _change(case: Case) -> tuple[str, str]:
     """The verdict, and what it says of the metric that leads."""
     lead, drives = case.lead, case.drives
-    name, where, margin = _customers(lead), _where(case), f"{100 * lead.margin:g} %"
+    name, where, margin = customers(lead.metric, lead.label), _where(case), f"{100 * lead.margin:g} %"
     if lead.not_one_road:
         return "not judged", f"{lead.not_one_road}{_elsewhere(case)}"
     if lead.noise and drowned(lead.noise):
@@ -177,7 +174,7 @@ def _of_control(control: Control, lead: Finding, name: str) -> tuple[str, str]:
 def _elsewhere(case: Case) -> str:
     """The verdicts of the roads that are judged, where others are not."""
     judged = [finding for finding in case.of_roads(case.lead.metric) if not finding.not_one_road]
-    return f"; {_customers(case.lead)} is {_by_road(judged)}" if judged else ""
+    return f"; {customers(case.lead.metric, case.lead.label)} is {_by_road(judged)}" if judged else ""
 
 
 def _cannot_tell(lead: Finding, drives: Drives, name: str) -> str:
@@ -186,12 +183,6 @@ def _cannot_tell(lead: Finding, drives: Drives, name: str) -> str:
         return "the passes of one side are copies of one recording, so nothing shows how far passes differ"
     size = f"{name} was {_higher(lead)} with {drives.after}"
     return f"{size}, but one pass with {' and one with '.join(few)} does not tell a change from chance"
-
-
-def _customers(finding: Finding) -> str:
-    """The metric as a customer knows it."""
-    gloss = GLOSS.get(finding.metric.rsplit("_", 1)[0])
-    return finding.label + (f" ({gloss})" if gloss else "")
 
 
 def _where(case: Case) -> str:
@@ -232,7 +223,7 @@ def _others(case: Case) -> str:
     """The verdicts of the other metrics, those alike together."""
     lead = case.lead
     told = [
-        (_other(case, finding), finding.label)
+        (_other(case, finding), customers(finding.metric, finding.label))
         for finding in leads(case.overall, case.findings)
         if finding.metric != lead.metric
     ]
@@ -252,7 +243,8 @@ def _other(case: Case, finding: Finding) -> str:
     if finding.verdict != "undecided":
         size = change_percent(finding.ratio, finding.interval)
         return f"{WORDS[finding.verdict]} ({size})"
-    return verdict_words(finding)
+    shown = {"harsher": "more", "gentler": "less", "equivalent": WORDS["equivalent"]}.get(finding.on_these_drives)
+    return f"{shown} on these drives, undecided for the part" if shown else WORDS["undecided"]
 
 
 def _sure(case: Case) -> str:
@@ -310,6 +302,8 @@ def _settles(case: Case) -> str:
     verdict = case.control.metrics[lead.metric].shows if case.control else lead.verdict
     if verdict != "undecided" or _mixed(case, lead):
         return ""
+    if any(caution.remedy == RECORD_IDLE for caution in lead.cautions):
+        return RECORD_IDLE
     if lead.on_these_drives != "undecided":
         return AGAIN
     needed = lead.passes_needed
@@ -329,12 +323,12 @@ def smooth_changed(case: Case) -> Iterator[Caution]:
     lead, drives = case.lead, case.drives
     if case.control or lead.over_smooth is None or lead.over_smooth.reading not in ("moved alike", "smooth moved more"):
         return
-    much = {"moved alike": "as much", "smooth moved more": "more"}[lead.over_smooth.reading]
+    much = {"moved alike": "as much", "smooth moved more": "even more"}[lead.over_smooth.reading]
     size = change_percent(lead.over_smooth.smooth, lead.over_smooth.smooth_interval)
     once = lead.overlap.installations[0] < 2
     yield Caution(
-        f"The smooth road, {drives.smooth}, changed {much} ({size}): the part acts there too, or box, tyres, weather "
-        "or day changed with it.",
+        f"The smooth road, {drives.smooth}, changed {much} ({size}): either the part acts there too, or box, tyres, "
+        "weather or day changed.",
         Weight.OVERTURNS,
         f"Install {drives.before} again and drive the same roads: if the change goes, it was the part"
         if once
@@ -356,8 +350,8 @@ def assumed_spreads(case: Case) -> Iterator[Caution]:
             seen = f"Installed once only: {' and '.join(once)}" if once else "Each part was installed more than once"
             other = "installations differ"
         yield Caution(
-            f"{seen}; that {other} by {100 * spread.sd:.0f} % is assumed, and above "
-            f"{100 * spread.overturned_at:.0f} % the verdict would not stand.",
+            f"{seen}. It is assumed that {other} by {100 * spread.sd:.0f} %; if by more than "
+            f"{100 * spread.overturned_at:.0f} %, the verdict does not stand.",
             Weight.WEAKENS,
             AGAIN,
         )

@@ -11,7 +11,7 @@ from pathlib import Path
 from towertap.capture.conditions import Conditions, read_sidecar
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
-from towertap.compare.drives.reading import began
+from towertap.compare.drives.reading import began, why_unusable
 from towertap.compare.plan.plan import Plan, PlannedDrive
 from towertap.errors import FileError, TowertapError
 
@@ -54,18 +54,15 @@ def entry_of(capture_path: Path) -> Entry:
     try:
         with open_capture(capture_path) as capture:
             integrity, struck = check(capture), capture.struck_out
+            unusable = struck.words if struck else why_unusable(capture, integrity)
             texts = (text.decode("utf-8", "replace") for text in capture.marks["text"])
             conditions, started, marks = capture.conditions, began(capture), tuple(texts)
     except TowertapError as error:
         return _nothing(capture_path, str(error).removeprefix(f"{capture_path}: "))
-    unsaid = [name for name in ("part", "road", "pass_number", "mounting") if not getattr(conditions, name)]
-    problems = [
-        *([struck.words] if struck else integrity.no_pass),
-        *([f"does not say its {', '.join(unsaid)}"] if unsaid else []),
-    ]
-    return Entry(
-        capture_path, conditions, started, integrity.seconds, integrity, marks, bool(struck), "; ".join(problems)
-    )
+    unsaid = [name for name in ("part", "road", "pass_number") if not getattr(conditions, name)]
+    unsaid_words = f"does not say its {', '.join(unsaid)}" if unsaid else ""
+    problem = "; ".join(filter(None, (unusable, unsaid_words)))
+    return Entry(capture_path, conditions, started, integrity.seconds, integrity, marks, bool(struck), problem)
 
 
 def lacking(plan: Plan, entries: Iterable[Entry], position: str = "") -> list[PlannedDrive]:

@@ -29,6 +29,7 @@ from towertap.demo.drives import RATE_HZ, Drive, drives_of, make_plan, motions
 from towertap.demo.road import ROADS
 from towertap.demo.speed_log import write_speed_log
 from towertap.errors import BoxError, CallError
+from towertap.exchange.listening import sounds_of
 from towertap.report.report import write_report
 from towertap.report.run_sheet import write_plan_and_sheets
 
@@ -96,7 +97,11 @@ def run_demo(
     driven = with_speed(load_drives(folder, BEFORE, after, SMOOTH), read_speed_logs(log))
     comparison = compare(driven, plan=plan)
     tell("Writing the report.")
-    page = write_report(comparison, out / "report", notices=[NOTICE])
+    (out / "report").mkdir()
+    sounds, failures = sounds_of(comparison, out / "report")
+    for failure in failures:
+        tell(failure)
+    page = write_report(comparison, out / "report", [NOTICE], sounds)
     return DemoResult(integrity, interpreter, comparison, page, unchanged)
 
 

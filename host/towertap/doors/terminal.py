@@ -17,7 +17,9 @@ _SHOWN: dict[int, int] = {
     **dict.fromkeys([*range(0x80, 0xA0), *range(0x2028, 0x202F), *range(0x2066, 0x206A)], _REPLACEMENT),
     **dict.fromkeys(range(0xD800, 0xE000), _REPLACEMENT),
 }
-_SHOWN_IN_LINES = {code: symbol for code, symbol in _SHOWN.items() if code != 0x0A}
+UNBROKEN = "\ue000"
+"""A space that no line is broken at: at U+00A0 rich breaks lines."""
+_SHOWN_IN_LINES = {code: symbol for code, symbol in _SHOWN.items() if code != 0x0A} | {ord(UNBROKEN): " "}
 
 
 def shown(text: str) -> str:

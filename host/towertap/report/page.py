@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -10,14 +11,16 @@ from markupsafe import Markup
 from towertap.compare.caution import Weight
 from towertap.compare.comparison import Comparison
 from towertap.compare.drives.model import Drives
-from towertap.compare.findings.describe import findings_table, notes_together
+from towertap.compare.findings.describe import WORDS, findings_table, notes_together
+from towertap.compare.findings.model import Finding
 from towertap.compare.sections import SECTIONS
 from towertap.report import run_sheet
 from towertap.report.driven import driven
-from towertap.report.templates import template
+from towertap.report.templates import page_of
+from towertap.words.phrases import counted
 
 UP_FRONT = "passes"
-"""The section whose picture stands before the folds."""
+"""The section whose first picture stands before the folds."""
 MOST_CAUTIONS = 4
 """So many stand beside the answer's own, of those that weaken it; the others are in a fold."""
 
@@ -45,7 +48,8 @@ def render(
     others = [caution for caution in comparison.cautions if caution.words not in comparison.answer.cautions]
     beside = [caution for caution in others if caution.weight > Weight.LIMITS][:MOST_CAUTIONS]
     differing, alike = driven(comparison)
-    return template("report.html.j2").render(
+    return page_of(
+        "report.html.j2",
         comparison=comparison,
         answer=comparison.answer,
         lead=comparison.case.lead,
@@ -53,21 +57,33 @@ def render(
         findings=findings,
         table=findings_table(comparison.overall, comparison.findings),
         notes=notes_together(comparison.case.all, (comparison.before, comparison.after)),
-        up_front=pictures.get(UP_FRONT, ()),
+        verdicts=_verdicts(comparison.case.all),
+        up_front=pictures.get(UP_FRONT, ())[:1],
         differing=differing,
         alike=alike,
         cautions=[caution.words for caution in beside],
         further=[caution.words for caution in others if caution not in beside],
         evidence=[
-            (section, comparison.evidence[section.name], () if section.name == UP_FRONT else pictures[section.name])
+            (section, comparison.evidence[section.name], pictures[section.name][section.name == UP_FRONT :])
             for section in SECTIONS
             if section.name in comparison.evidence
         ],
+        plan_kept=_plan_kept(len(comparison.departures)),
         plan_facts=run_sheet.facts(comparison.plan) if comparison.plan else [],
         by_block=any(finding.block_ratios for finding in comparison),
         notices=notices,
         full=full,
     )
+
+
+def _verdicts(findings: Sequence[Finding]) -> str:
+    """How many findings have which verdict."""
+    count = Counter(finding.verdict for finding in findings)
+    return f"{', '.join(f'{count[verdict]} {words}' for verdict, words in WORDS.items() if count[verdict])}."
+
+
+def _plan_kept(departures: int) -> str:
+    return f"Not as planned in {counted(departures, 'point')}." if departures else "Driven and compared as planned."
 
 
 def _head(drives: Drives) -> list[str]:

@@ -15,7 +15,7 @@ from towertap.compare.plan.order import drift
 from towertap.compare.plan.plan import Plan, PlannedDrive, write_plan
 from towertap.compare.stats.planning import Power
 from towertap.errors import CallError
-from towertap.report.templates import template
+from towertap.report.templates import page_of, template
 from towertap.signals.metrics import METRICS
 from towertap.words.numbers import percent
 from towertap.words.phrases import counted
@@ -57,8 +57,8 @@ NO_MOUNTING = f"the plan does not say how the box is mounted: give every record 
 
 WRONG = (
     "Safety first: stop where it is safe; nobody tries to save a pass.",
-    "Not sound (look at its last lines when standing), broken off, braked, gave way or left the line: write down why "
-    "before its values are seen, and drive it again at once, under the same number.",
+    "Not sound (read what the recorder says when standing), broken off, braked, gave way or left the line: write down "
+    "why before its values are seen, and drive it again at once, under the same number.",
     "Cannot be driven again today: leave the box unticked and go on; compare says what is missing.",
     "Box or mounting moved, or a tyre changed: stop. What came before and after cannot be compared.",
 )
@@ -100,19 +100,21 @@ def write_plan_and_sheets(plan: Plan, wanted: Wanted, folder: Path) -> dict[str,
 def run_sheet(plan: Plan, wanted: Wanted, suffix: str) -> str:
     """Fill the run sheet of a plan, `suffix` being "html" (self-contained) or "txt"."""
     in_turn = list(stages(plan))
-    return template(f"run_sheet.{suffix}.j2").render(
-        plan=plan,
-        facts=[*facts(plan), *prospects(plan, wanted)],
-        stages=in_turn,
-        checks={letter: words for letter, words in CHECKS.items() if any(letter in of.checks for of in in_turn)},
-        record=recording(plan),
-        hold=[*_as_planned(plan), *HOLD],
-        cautions=CAUTIONS,
-        wrong=WRONG,
-        write_down=WRITE_DOWN,
-        row_mm=min(ROW_MM[1], max(ROW_MM[0], (DRIVES_MM - STAGE_MM * len(in_turn)) / len(plan.drives))),
-        width=max(len(road.name) for road in plan.roads),
-    )
+    values = {
+        "plan": plan,
+        "facts": [*facts(plan), *prospects(plan, wanted)],
+        "stages": in_turn,
+        "checks": {letter: words for letter, words in CHECKS.items() if any(letter in of.checks for of in in_turn)},
+        "record": recording(plan),
+        "hold": [*_as_planned(plan), *HOLD],
+        "cautions": CAUTIONS,
+        "wrong": WRONG,
+        "write_down": WRITE_DOWN,
+        "row_mm": min(ROW_MM[1], max(ROW_MM[0], (DRIVES_MM - STAGE_MM * len(in_turn)) / len(plan.drives))),
+        "width": max(len(road.name) for road in plan.roads),
+    }
+    name = f"run_sheet.{suffix}.j2"
+    return page_of(name, **values) if suffix == "html" else template(name).render(values)
 
 
 def stages(plan: Plan) -> Iterator[Stage]:
@@ -141,7 +143,7 @@ def _begins(before: str, part: str, refit: bool, control: str | None) -> str:
         return f"{before} out, {part} in"
     renamed = f"; from here on it is called {part}" if before != part else ""
     if refit:
-        return f"{before} out and in again, as in a change{renamed}"
+        return f"out and in again{renamed}"
     return f"left as it is fitted{renamed}"
 
 
@@ -210,8 +212,8 @@ def _power(margin: float, power: Power, assurance: float | None) -> str:
     averaged = "" if assurance is None else f" ({percent(assurance)} on average over what the spread may be)"
     hardly = ", which is rarely to be had so" if power.equivalent < HARDLY else ""
     return (
-        f"a change of {100 * margin:g} % is told in {percent(power.told[0])}{averaged}; no change at all is called "
-        f"equivalent in {percent(power.equivalent)}{hardly}"
+        f"a change of {100 * margin:g} % is found in {percent(power.told[0])} of such plans{averaged}, and no change "
+        f"at all is called equivalent in {percent(power.equivalent)}{hardly}"
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 from importlib.metadata import version
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
@@ -31,13 +31,13 @@ def template(name: str) -> Template:
         lstrip_blocks=True,
     )
     environment.globals.update(palette=Markup(palette.css()), versions=versions())
-    environment.filters.update(percent=numbers.percent, sentence_case=sentence_case, unbroken=unbroken)
+    environment.filters.update(percent=numbers.percent, sentence_case=sentence_case)
     return environment.get_template(name)
 
 
-def unbroken(words: str) -> str:
-    """The words with every number and its percent on one line."""
-    return words.replace(" %", "\u00a0%")
+def page_of(name: str, **values: Any) -> str:
+    """The page that a template makes of the values; a line of it parts no number from its percent."""
+    return template(name).render(values).replace(" %", "\u00a0%")
 
 
 def versions() -> str:

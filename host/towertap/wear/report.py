@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from towertap.compare.findings.describe import WORDS
 from towertap.compare.sections.captures import conditions, fingerprints
 from towertap.drawing.picture import Picture
 from towertap.report.report import draw, make_folders, on_page
-from towertap.report.templates import template
+from towertap.report.templates import page_of
 from towertap.wear import figure
 from towertap.wear.model import Wear
 from towertap.wear.tables import tables
-from towertap.wear.words import status, title
+from towertap.wear.words import headline, status, title
+from towertap.words.phrases import sentence_case
 
 HOW_TO_READ = (
     "Circles: passes, beside their day. Diamonds: a day's mean, with an interval that holds together with all others. "
@@ -34,13 +36,17 @@ def write_wear(wear: Wear, folder: str | Path, notices: Sequence[str] = (), *, f
         for number, course in enumerate(wear, start=1):
             check = checks.get(course.metric)
             panels = tuple(figure.panels(wear, course, check))
-            says, data = f"{title(course)}: {status(course)}", figure.data([course, *([check] if check else [])])
-            yield Picture(f"wear_{number}", says, HOW_TO_READ, panels, data)
+            stands, data = f"{title(course)}: {status(course)}", figure.data([course, *([check] if check else [])])
+            yield Picture(f"wear_{number}", stands, HOW_TO_READ, panels, data)
 
     courses = [(course, on_page(picture, folder)) for course, picture in zip(wear, draw(pictures), strict=True)]
+    says = headline(wear.courses)
     shared, of_passes = conditions(wear.history.passes)
-    text = template("wear.html.j2").render(
+    text = page_of(
+        "wear.html.j2",
         wear=wear,
+        headline=sentence_case(says),
+        tone=next((verdict for verdict, words in WORDS.items() if words == says), "undecided"),
         notices=notices,
         courses=courses,
         tables=tables(wear),

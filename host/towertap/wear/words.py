@@ -7,11 +7,12 @@ from dataclasses import replace
 
 from towertap.bench.sharing import MARKED_SHARE
 from towertap.compare.caution import Caution, Weight
+from towertap.compare.findings.describe import WORDS
 from towertap.compare.road.rough import RoughPlaces
 from towertap.compare.stats.contrast import ALPHA, Verdict
 from towertap.wear.model import Course, History, Trend
 from towertap.words.numbers import range_percent, signed
-from towertap.words.phrases import change, counted, listed, p_equals, sentence_case
+from towertap.words.phrases import change, counted, customers, listed, p_equals, sentence_case
 
 ONE_DAY = Caution(
     "A day's weather, temperature, tyres and driver are in its change, and those of the first day in every change. "
@@ -40,9 +41,28 @@ def described(course: Course, checks: Sequence[Course], changes_tested: int, tre
     return replace(course, words=" ".join(sentences), cautions=(*_cautions(course, check), *course.cautions))
 
 
+def headline(courses: Sequence[Course]) -> str:
+    """The one verdict of all courses, or that they differ."""
+    verdicts = dict.fromkeys(map(_verdict, courses))
+    return next(iter(verdicts)) if len(verdicts) == 1 else "mixed"
+
+
+def _verdict(course: Course) -> str:
+    """The verdict that `status` tells, in a word or a few: a day's passes alone make none of the part."""
+    if course.drowned:
+        return "not judged"
+    if course.left and course.trend:
+        return "harsher" if course.trend.over_span > 1 else "gentler"
+    unsure = course.outside_since or course.outside or (course.trend and course.trend.days_differ)
+    return WORDS["undecided" if unsure else course.verdict]
+
+
 def summary(courses: Sequence[Course]) -> str:
     """One sentence a course: where it stands and where it goes."""
-    return " ".join(f"{title(course)}: {status(course)}{_goes(course)}." for course in courses)
+    return " ".join(
+        f"{sentence_case(customers(course.metric, course.label))} on {course.road}: {status(course)}{_goes(course)}."
+        for course in courses
+    )
 
 
 def title(course: Course) -> str:
@@ -180,7 +200,7 @@ def _cautions(course: Course, check: Course | None) -> Iterator[Caution]:
             Weight.WEAKENS,
         )
     if course.whole_because:
-        yield Caution(f"{here}: {course.whole_because}; the values rest on whole passes, smooth stretches and all.")
+        yield Caution(f"{here}: {course.whole_because}; the values rest on {course.basis}, smooth stretches and all.")
     if noise and noise.judged == "marked":
         yield Caution(
             f"{here}: up to {100 * noise.share:.0f} % of a pass's power is {noise.source} (limit "

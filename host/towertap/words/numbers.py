@@ -46,8 +46,8 @@ def signed(value: float, places: int = 1) -> str:
 
 
 def p_value(p: float | None, least: float = LEAST_P) -> str:
-    """A p-value as papers print it, and no smaller than `least`, which is what its model bears."""
-    return "–" if p is None or math.isnan(p) else f"< {least:g}" if p <= least else f"{p:.3f}"
+    """A p-value to two significant digits, and no smaller than `least`, which is what its model bears."""
+    return "–" if p is None or math.isnan(p) else f"< {least:g}" if p <= least else f"{p:#.2g}"
 
 
 def change_percent(ratio: float, interval: tuple[float, float] | None = None) -> str:
@@ -57,8 +57,8 @@ def change_percent(ratio: float, interval: tuple[float, float] | None = None) ->
 
 
 def growth(ratio: float, interval: tuple[float, float] | None = None) -> str:
-    """A ratio as a change in percent, or from 3 on as so many times: "+30 %", "to 4.6 times"."""
-    return f"to {number(ratio, 2)} times" if ratio >= MANY_TIMES else change_percent(ratio, interval)
+    """A ratio as a change in percent, or from 3 on as so many times: "+30 %", "4.6 times as much"."""
+    return f"{number(ratio, 2)} times as much" if ratio >= MANY_TIMES else change_percent(ratio, interval)
 
 
 def range_percent(interval: tuple[float, float] | None) -> str:

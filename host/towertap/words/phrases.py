@@ -4,6 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+CUSTOMERS = {
+    "jerk": "how suddenly the force comes",
+    "weighted": "vibration, weighted as people feel it",
+    "acceleration": "all vibration",
+}
+"""A customer's words for a kind of metric."""
+
 
 def change(ratio: float) -> str:
     """A ratio as people say it: '12 % higher', '3.1 % lower'."""
@@ -31,6 +38,12 @@ def listed(names: Sequence[str]) -> str:
 def some(names: Sequence[str]) -> str:
     """Names of captures, the first three in full."""
     return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+
+
+def customers(metric: str, label: str) -> str:
+    """The label of a metric of that name, with a customer's words for it where there are some."""
+    words = CUSTOMERS.get(metric.rsplit("_", 1)[0])
+    return label + (f" ({words})" if words else "")
 
 
 def counted(count: int, noun: str) -> str:

@@ -70,15 +70,16 @@ def test_a_pass_value_is_the_energy_mean_over_the_rough_places_the_same_in_every
     assert rough.values(places.passes[:2]) == pytest.approx(levels[:2, together].ravel())
 
 
-def test_with_too_few_rough_places_values_rest_on_whole_passes(places):
+def test_with_too_few_rough_places_values_rest_on_all_that_every_pass_covers(make, places):
     levels = places.levels("jerk_z")
     means = np.sort(np.exp(np.log(levels).mean(axis=0)))
     rough = rough_places(places, "jerk_z", means[-FEWEST_PLACES])
     assert rough.warning == f"only {FEWEST_PLACES - 1} of {means.size} places are over the roughness limit"
-    assert (rough.basis, rough.share) == ("whole passes", 1.0)
+    assert (rough.basis, rough.share) == ("all places that every pass covers", 1.0)
     value = rough.value(places.passes[0])
-    assert value.value == value.whole
-    assert rough.values(places.passes[:1]) == pytest.approx(window_values(places.passes[:1], "jerk_z"))
+    assert value.value == pytest.approx(make.rms(levels[0, rough.chosen]))
+    assert rough.chosen.sum() >= levels.shape[1] - rough.bursts[0]
+    assert rough.values(places.passes[:1]) == pytest.approx(levels[0, rough.chosen])
 
 
 @pytest.mark.parametrize(("level", "share", "shows"), [(30.0, 0.87, 0.08), (20.0, 0.58, 0.06)])

@@ -51,11 +51,12 @@ def test_every_pass_has_its_row(compared):
     assert {row[table.columns.index("rough places")] for row in table.rows} == {"–"}
 
 
-def test_there_is_a_panel_a_metric_and_the_table_is_its_data(recorded):
+def test_the_metric_that_leads_has_a_picture_of_its_own_the_others_a_panel_each(recorded):
     comparison = compare(recorded, metrics=["jerk_x", "jerk_y", "jerk_z", "primary_z"])
-    (picture,) = BoxesSection().pictures(comparison.evidence["passes"])
-    assert (picture.name, len(picture.panels)) == ("passes", 4)
-    assert picture.data is comparison.evidence["passes"].tables[0]
+    pictures = list(BoxesSection().pictures(comparison.evidence["passes"]))
+    assert [(picture.name, len(picture.panels)) for picture in pictures] == [("passes", 1), ("passes_others", 3)]
+    assert pictures[0].title.startswith("Largest change: longitudinal jerk on quarry-lane, from ")
+    assert all(picture.data is comparison.evidence["passes"].tables[0] for picture in pictures)
 
 
 def test_hostile_names_do_not_break_the_figure(compared):

@@ -22,7 +22,7 @@ def test_rough_and_smooth_road_come_out_as_different_populations(make, evidence_
     entries = evidence.data["rough_against_smooth"]
     assert [entry.part for entry in entries] == ["rubber", "polyurethane"]
     assert all(entry.distinct and entry.interval[0] > 2 for entry in entries)
-    assert evidence.headline.endswith("; it is told from every rough road.")
+    assert evidence.headline.endswith("; every rough road is rougher.")
     assert evidence.cautions == ()
 
 
@@ -34,9 +34,9 @@ def test_a_rough_road_that_is_as_smooth_as_the_smooth_one_is_told(make, evidence
     assert [entry.distinct for entry in entries] == [False, False]
     (caution,) = evidence.cautions
     assert caution.words.startswith(
-        "Not told from the smooth road, bypass, in every metric and with either part: quarry-"
+        "Not shown to be rougher than the smooth road, bypass, in every metric and with either part: quarry-"
     )
-    assert evidence.headline.endswith("it is not told from quarry-lane in every metric.")
+    assert evidence.headline.endswith("; quarry-lane is not shown to be rougher in every metric.")
 
 
 def test_a_rough_road_given_as_the_smooth_one_is_refused_with_the_smoothest(make, evidence_of):

@@ -30,7 +30,7 @@ def test_a_log_gives_metres_and_a_warning_where_one_side_was_faster(make):
     assert road.caution in comparison.cautions
     assert (
         road.caution.words
-        == "Driven 5.0 % faster on lane after the change; that alone may make up to +10 % of every metric."
+        == "Driven 5.0 % faster on lane after the change; that alone may add up to +10 % to every metric."
     )
     assert road.shared_m == pytest.approx(10.25 * comparison.evidence["places"].data[0].places, rel=0.1)
     json.dumps(plain(comparison.data()), allow_nan=False)

@@ -75,7 +75,8 @@ def test_the_words_say_where_the_largest_change_is_and_merge_neighbours(bands):
     most = of(bands, "third_31.5_z")
     assert bands.basis == "all places that every pass covers"
     assert bands.words == (
-        f"lane: {change_percent(most.ratio, most.interval)} at 31.5 Hz (shown from 25 to 40 Hz), and in 1 other range"
+        f"lane: {change_percent(most.ratio, most.interval)} at 31.5 Hz (a change from 25 to 40 Hz), "
+        "and in 1 other range"
     )
 
 
@@ -117,7 +118,7 @@ def test_a_filter_of_known_gain_is_found_again_band_by_band(make, on_the_lane):
         assert band.shown >= (expected > 1.25)
         assert band.shown == 0 or expected > 1.02
     assert bands.basis == "whole passes"
-    assert " at 31.5 Hz (shown from " in bands.words
+    assert " at 31.5 Hz (a change from " in bands.words
 
 
 def test_one_pass_a_side_tells_nothing(changed, on_the_lane):
@@ -128,7 +129,7 @@ def test_one_pass_a_side_tells_nothing(changed, on_the_lane):
     bands = on_the_lane(few)
     assert bands.passes == (1, 4)
     assert all(band.interval is None and band.shown == 0 for band in bands.thirds)
-    assert "no band is told from chance, for a side has one pass" in bands.words
+    assert "nothing can be said of any band, since a side has one pass" in bands.words
 
 
 def test_copies_of_a_pass_tell_nothing(make, changed, on_the_lane):

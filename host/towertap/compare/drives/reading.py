@@ -9,7 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, NamedTuple, TypedDict, get_type_hints
 
-from towertap.analysis import Analysis, analyse_capture
+from towertap.analysis import Columns, analyse_capture, outline, rows_of_pieces
 from towertap.bench.carried import records_for
 from towertap.bench.records import bench_folder, digest_of
 from towertap.capture.conditions import Conditions
@@ -20,6 +20,7 @@ from towertap.doors.files import sha256_of
 from towertap.doors.times import local
 from towertap.errors import AnalysisError, TowertapError
 from towertap.kept import Kept
+from towertap.motion import Moving, in_words
 from towertap.signals.fir import one_thread
 from towertap.signals.metrics import METRICS, THIRDS
 from towertap.workers import Workers
@@ -139,9 +140,8 @@ class PassReader:
             raise (SeenAndStruckOutError if struck.after_values else AnalysisError)(struck.words)
         integrity = check(capture)
         touched = bool(integrity.touched) and not self.whole and not self.include_unsound
-        why_not = f"not sound: {'; '.join(integrity.reasons)}"
         if not (integrity.sound or touched or self.include_unsound):
-            raise AnalysisError(why_not)
+            raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
         records = records_for(capture, self.bench)
         analysis = analyse_capture(
             capture,
@@ -152,12 +152,8 @@ class PassReader:
             whole=self.whole,
             clipped_s=integrity.clipped_s if touched else (),
         )
-        if touched and (lost := _touched_share(analysis, integrity)) > MOST_TOUCHED:
-            what = ClippedOutError if "clipping" in integrity.touched else AnalysisError
-            raise what(f"{why_not}; {100 * lost:.0f} % of it is touched, too much to use the rest")
         windows = analysis.joined(CELLS_A_WINDOW)
-        if not windows["start_s"].size:
-            raise AnalysisError("too short or too broken for one whole window")
+        _refuse(integrity, touched, analysis.moving, analysis.settling_s, analysis.columns)
         reading = Reading(capture, analysis, windows, inputs, self.include_unsound, self.bench)
         drive = Pass(
             path=capture.path,
@@ -183,10 +179,30 @@ class PassReader:
         return drive, capture.odr_hz
 
 
-def _touched_share(analysis: Analysis, integrity: Integrity) -> float:
-    """How much of a pass its clipped samples, and the filters' settling after its gaps, take."""
-    clipped_s = analysis.moving.touched.sum() * CELL_S if analysis.moving else 0.0
-    return float((clipped_s + analysis.settling_s * len(integrity.gaps)) / integrity.seconds)
+def why_unusable(capture: Capture, integrity: Integrity) -> str:
+    """Why no comparison uses a capture as a pass, in the words of one; empty where one does."""
+    if integrity.no_pass:
+        return "; ".join(integrity.no_pass)
+    touched = bool(integrity.touched)
+    try:
+        drive = outline(capture, CELL_S, integrity.clipped_s if touched else ())
+        _refuse(integrity, touched, drive.moving, drive.settling_s, drive.places)
+    except AnalysisError as error:
+        return str(error).removeprefix(f"{capture.path}: ")
+    return ""
+
+
+def _refuse(integrity: Integrity, touched: bool, of_drive: Moving | None, settling_s: float, cells: Columns) -> None:
+    """AnalysisError where clipped samples and what filters take to settle after gaps take too much, or all."""
+    clipped_s = of_drive.touched.sum() * CELL_S if of_drive else 0.0
+    lost = float((clipped_s + settling_s * len(integrity.gaps)) / integrity.seconds)
+    if touched and lost > MOST_TOUCHED:
+        what = ClippedOutError if "clipping" in integrity.touched else AnalysisError
+        reasons = "; ".join(integrity.reasons)
+        raise what(f"not sound: {reasons}; {100 * lost:.0f} % of it is touched, too much to use the rest")
+    if max(rows.size for rows in rows_of_pieces(cells["piece"])) < CELLS_A_WINDOW:
+        left_out = f": {in_words(of_drive)} are left out" if of_drive and of_drive.left_out.any() else ""
+        raise AnalysisError(f"too short or too broken for one whole window{left_out}")
 
 
 def _source(capture: Capture) -> Source:

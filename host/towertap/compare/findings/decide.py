@@ -44,6 +44,16 @@ class Undecided:
         """The margin of what is measured: narrower than the one that counts where part of the power is no road's."""
         return instrument.narrowed(self.fields["margin"], self.fields["noise"])
 
+    def verdict(self, student: Student, levels: Levels) -> Verdict:
+        """The verdict of a statement: by both margins, where nothing tells which of them is right."""
+        verdicts = {student.verdict(margin, levels) for margin in self._margins}
+        return verdicts.pop() if len(verdicts) == 1 else "undecided"
+
+    @property
+    def _margins(self) -> set[float]:
+        noise = self.fields["noise"]
+        return {self.margin, *([self.fields["margin"]] if noise and noise.of == "unrecorded" else [])}
+
     @property
     def is_judged(self) -> bool:
         """Whether a verdict may be told: not where noise drowns the road, nor where that may be several."""
@@ -129,9 +139,9 @@ def _finding(
 ) -> Finding:
     """One finding with its verdicts, cautions and words."""
     fields, both, shown = undecided.fields, undecided.both, undecided.shown
-    judged, margin = undecided.is_judged, undecided.margin
-    on_these_drives: Verdict = both.drives.verdict(margin, drives.levels) if judged else "undecided"
-    verdict: Verdict = both.part.verdict(margin, part.levels) if judged else "undecided"
+    judged = undecided.is_judged
+    on_these_drives: Verdict = undecided.verdict(both.drives, drives.levels) if judged else "undecided"
+    verdict: Verdict = undecided.verdict(both.part, part.levels) if judged else "undecided"
     needed = _needed(undecided, ALPHA / family) if judged and on_these_drives == "undecided" else None
     finding = Finding(
         **vars(shown),
@@ -188,10 +198,10 @@ def _influence(undecided: Undecided, of_drives: Levels, of_part: Levels) -> Pass
     """What each pass left out in turn does to the ratio and to the two verdicts."""
     if undecided.without is None:
         return None
-    margin, every = undecided.margin, undecided.both
+    every = undecided.both
 
     def verdicts(both: Statements) -> tuple[Verdict, Verdict]:
-        return both.drives.verdict(margin, of_drives), both.part.verdict(margin, of_part)
+        return undecided.verdict(both.drives, of_drives), undecided.verdict(both.part, of_part)
 
     fewer = [undecided.without(number) for number in range(len(undecided.names))]
     ratios = [float(both.drives.ratio) for both in fewer]
@@ -230,7 +240,7 @@ def _cautions(finding: Finding) -> Iterator[Caution]:
         )
     elif finding.whole_because:
         yield Caution(
-            f"{sentence_case(finding.whole_because)}: the finding rests on whole passes, smooth stretches and all."
+            f"{sentence_case(finding.whole_because)}: the finding rests on {finding.basis}, smooth stretches and all."
         )
     elif whole and not whole[0] <= finding.ratio <= whole[1]:
         yield Caution(

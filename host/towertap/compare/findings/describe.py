@@ -58,9 +58,9 @@ def findings_table(overall: Sequence[Finding], findings: Sequence[Finding]) -> T
                 "road": finding.road,
                 "change": change_percent(finding.ratio, finding.interval),
                 "these drives": range_percent(finding.interval),
-                "the part": range_percent(finding.part.interval),
+                "the part": range_percent(interval_of_part(finding)) + " (90 %)" * (finding.verdict == "equivalent"),
                 "p": p_value(p_decisive(finding), finding.part.least_p),
-                "verdict": verdict_words(finding),
+                "verdict": WORDS[finding.verdict],
             }
             for metric in metrics
             for finding in (*overall, *findings)
@@ -70,17 +70,14 @@ def findings_table(overall: Sequence[Finding], findings: Sequence[Finding]) -> T
     )
 
 
+def interval_of_part(finding: Finding) -> tuple[float, float] | None:
+    """The interval of the part that the verdict is read from: of 90 % where no change counts, else of 95 %."""
+    return finding.part.interval_90 if finding.verdict == "equivalent" else finding.part.interval
+
+
 def p_decisive(finding: Finding) -> float | None:
     """The p of the part that the verdict rests on: of equivalence where that is the verdict, else of a difference."""
     return finding.part.p_equivalence_holm if finding.verdict == "equivalent" else finding.part.p_difference_holm
-
-
-def verdict_words(finding: Finding) -> str:
-    """The verdict about the part; where that is undecided, with what these drives alone show."""
-    shown = {"harsher": "more", "gentler": "less", "equivalent": "no change that counts"}.get(finding.on_these_drives)
-    if finding.verdict != "undecided":
-        return WORDS[finding.verdict]
-    return f"undecided ({shown} on these drives)" if shown else "undecided"
 
 
 def describe(finding: Finding, parts: tuple[str, str]) -> str:

@@ -13,7 +13,7 @@ from towertap.compare.drives.model import SIDES, Pass, Quantity
 from towertap.compare.findings import instrument
 from towertap.compare.findings.decide import Undecided, decided
 from towertap.compare.findings.model import Finding, OverSmooth
-from towertap.compare.road.rough import PassValue, whole_value
+from towertap.compare.road.rough import BASES, PassValue, whole_value
 from towertap.compare.stats.blocks import block_ratios, p_interaction
 from towertap.compare.stats.contrast import ALPHA, Student, pass_contrast
 from towertap.compare.stats.design import Design, overlap
@@ -106,7 +106,7 @@ def _over_all(study: Study, quantity: Quantity, of_roads: Sequence[Undecided]) -
         values,
         road=ALL_ROADS,
         over_all=True,
-        basis="whole passes" if all(places.warning for places in roads) else "rough places",
+        basis=min((places.basis for places in roads), key=BASES.index),
         whole_because=None,
         rough_share=float(np.mean([places.share for places in roads])),
         whole=described(
@@ -141,7 +141,8 @@ def _measured(
     whole_set = sample(np.arange(len(passes)))
     design = whole_set.design
     both = statements(whole_set.logs, design, *known)
-    noise = instrument.largest_share(passes, values, quantity.name)
+    engine = instrument.engine_share(study.drives.passes, quantity)
+    noise = instrument.largest_share(passes, values, quantity.name, engine)
     shown = described(both.drives, whole_set.logs, design.after, instrument.narrowed(study.margin, noise))
     before, after = (
         tuple(value for drive, value in zip(passes, values, strict=True) if drive.side == side) for side in SIDES

@@ -10,23 +10,47 @@ from dataclasses import replace
 from towertap.bench.carried import KINDS, BenchSummary
 from towertap.bench.sharing import MARKED_SHARE, Share, judged
 from towertap.compare.caution import Caution, Weight
-from towertap.compare.drives.model import Pass
+from towertap.compare.drives.model import Pass, Quantity
 from towertap.compare.findings.model import Finding
 from towertap.compare.road.rough import PassValue
 from towertap.words.phrases import listed, sentence_case
 
+RECORD_IDLE = "Record the engine idling with 'towertap record --idle' on the day of the drives"
 
-def largest_share(passes: Sequence[Pass], values: Iterable[PassValue], metric: str) -> Share | None:
-    """The sensor's share in the value of the pass where it is largest; None where nothing is known of it."""
+
+def largest_share(
+    passes: Sequence[Pass], values: Iterable[PassValue], metric: str, engine: Share | None = None
+) -> Share | None:
+    """The share of what is no road in the value of the pass where it is largest; None where nothing is known of it.
+
+    That is the sensor's noise, or the `engine` in all of them; one that nobody recorded only where it may count.
+    """
     noise = {drive.name: drive.noise[metric] for drive in passes if metric in drive.noise}
-    shares = [share_at(noise[drive.capture], drive.value) for drive in values if drive.capture in noise]
-    return max(shares, key=lambda share: share.share, default=None)
+    pairs = ((floor, value) for value in values for floor in (noise.get(value.capture), engine))
+    shares = [share_at(floor, value.value) for floor, value in pairs if floor]
+    there = (share for share in shares if (share.of, share.judged) != ("unrecorded", "clean"))
+    return max(there, key=lambda share: (drowned(share), share.share), default=None)
+
+
+def engine_share(passes: Sequence[Pass], quantity: Quantity) -> Share | None:
+    """What the idling engine may make of a metric in every one of these passes, the smooth road's among them.
+
+    As it was recorded or the vehicle shook at a stand, by the pass that has most; where no pass tells, no more than
+    all that the quietest of them has. None where a record shows less than the sensor's noise, and for a pure number.
+    """
+    shares = [drive.noise[quantity.name] for drive in passes if quantity.name in drive.noise]
+    if heard := [share for share in shares if share.of != "sensor"]:
+        return max(heard, key=lambda share: share.floor)
+    if quantity.unit == "1" or any(drive.bench and drive.bench.measured_utc["idle"] for drive in passes):
+        return None
+    quietest = min(drive.whole[quantity.name] for drive in passes)
+    return Share(quantity.name, quietest, quantity.unit, 1.0, "marked", "unrecorded")
 
 
 def share_at(whole: Share, value: float) -> Share:
     """The share in a value over part of a pass, from that over the whole of it: its floor is the same."""
     share = min(1.0, (whole.floor / value) ** 2)
-    return replace(whole, share=share, judged=judged(share))
+    return replace(whole, share=share, judged=judged(share, whole.of))
 
 
 def drowned(noise: Share | None) -> bool:
@@ -46,13 +70,28 @@ def narrowed(margin: float, noise: Share | None) -> float:
 
 
 def noise_cautions(finding: Finding) -> Iterator[Caution]:
-    """Where the sensor's noise is more than a tenth of a finding's power and less than half."""
-    if finding.noise is not None and finding.noise.judged == "marked":
+    """Where a known noise is more than a tenth of a finding's power and less than half, or an unknown engine may be."""
+    noise = finding.noise
+    if noise is None or noise.judged != "marked":
+        return
+    part = f"up to {100 * noise.share:.0f} % of a pass's power"
+    if noise.of != "unrecorded":
         yield Caution(
-            f"Up to {100 * finding.noise.share:.0f} % of a pass's power is {finding.noise.source} (limit "
-            f"{100 * MARKED_SHARE:.0f} %), the same with either part: the true change is larger than the measured one, "
-            "and the margin is taken as much narrower."
+            f"{sentence_case(part)} is {noise.source} (limit {100 * MARKED_SHARE:.0f} %), the same with either part: "
+            "the true change is larger than the measured one, and the margin is taken as much narrower."
         )
+    elif finding.on_these_drives == "undecided" and _inside(finding.interval_90, finding.margin):
+        yield Caution(
+            f"The engine was not recorded idling: {part} may be its own, and hide a change of more than "
+            f"{100 * finding.margin:g} %.",
+            Weight.OVERTURNS,
+            RECORD_IDLE,
+        )
+
+
+def _inside(interval: tuple[float, float] | None, margin: float) -> bool:
+    """Whether an interval of a ratio lies inside a margin."""
+    return interval is not None and 1 / (1 + margin) < interval[0] and interval[1] < 1 + margin
 
 
 def mounting_cautions(metric: str, passes: Sequence[Pass]) -> Iterator[Caution]:

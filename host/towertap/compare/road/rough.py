@@ -3,14 +3,15 @@
 A place is rough where all passes together are over the limit, the same in every pass and by no part's own values, so
 that choosing does not select on the outcome. Windows that each pass picks for itself would: newly kept ones are mild,
 so a true change of 10 % showed as 8 % where 87 % of the windows were kept, and as under 6 % where 58 % were.
-Where passes cannot be aligned, a road rests on whole passes, which have no such bias.
+Where too few are rough, a road rests on all places that every pass covers: whole passes are not the same road where
+a stop is cut out of some. Only where passes cannot be aligned it rests on whole passes.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,10 +21,11 @@ from towertap.compare.road.places import Places
 from towertap.compare.stats.bursts import bursts
 from towertap.errors import AnalysisError
 
-Basis = Literal["rough places", "whole passes"]
+Basis = Literal["rough places", "all places that every pass covers", "whole passes"]
+BASES: tuple[Basis, ...] = get_args(Basis)
 
 FEWEST_PLACES = 5
-"""With fewer rough places than these a finding rests on whole passes."""
+"""With fewer rough places than these a finding rests on all places."""
 
 
 @dataclass(frozen=True)
@@ -78,18 +80,18 @@ class RoughPlaces:
     @property
     def basis(self) -> Basis:
         """What values by these places rest on."""
-        return "whole passes" if self.warning else "rough places"
+        return BASES[0] if self.warning is None else BASES[1] if self.over else BASES[2]
 
     def value(self, drive: Pass) -> PassValue:
         """One pass's value over the rough places."""
         whole, number = whole_value(drive, self.metric), drive.conditions.pass_number
-        if self.warning:
+        if not self.over:
             return PassValue(drive.name, number, drive.n_windows, drive.n_windows, whole, whole)
         return PassValue(drive.name, number, self.chosen.size, self.at[drive.name].size, whole, self.over[drive.name])
 
     def values(self, passes: Sequence[Pass]) -> NDArray[np.float64]:
         """What the values of some passes rest on, places or windows, joined to one array (n,)."""
-        if self.warning:
+        if not self.over:
             return window_values(passes, self.metric)
         return np.concatenate([self.at[drive.name] for drive in passes])
 
@@ -122,15 +124,16 @@ def whole_value(drive: Pass, metric: str) -> float:
 def rough_places(places: Places, metric: str, limit: float) -> RoughPlaces:
     """The places where all passes together, by geometric mean, are over the limit, whatever was fitted or when.
 
-    Bursts, where one pass alone is far louder than all others, are left out, in all passes alike.
+    All places where these are too few. Bursts, where one pass alone is far louder than all others, are left out, in
+    all passes alike.
     """
+    if places.alignment.warning is not None:
+        return whole_passes(metric, places.alignment.warning)
     levels = places.levels(metric)
-    rough = is_rough(levels, limit)
-    warning = places.alignment.warning
-    if warning is None and rough.sum() < FEWEST_PLACES:
+    rough, warning = is_rough(levels, limit), None
+    if rough.sum() < FEWEST_PLACES:
         warning = f"only {rough.sum()} of {rough.size} places are over the roughness limit"
-    if warning is not None:
-        return whole_passes(metric, warning, rough.size)
+        rough = np.ones(rough.size, bool)
     burst = bursts(levels[:, rough])
     chosen = rough.copy()
     chosen[rough] = burst.kept
@@ -141,13 +144,13 @@ def rough_places(places: Places, metric: str, limit: float) -> RoughPlaces:
         over=places.over(metric, chosen),
         share=float(rough.mean()),
         bursts=(int((~burst.kept).sum()), tuple(places.passes[number].name for number in burst.named)),
-        warning=None,
+        warning=warning,
     )
 
 
-def whole_passes(metric: str, why: str, places: int = 0) -> RoughPlaces:
-    """No rough places to rest on, of so many, and why."""
-    return RoughPlaces(metric, np.zeros(places, bool), {}, {}, 1.0, (0, ()), why)
+def whole_passes(metric: str, why: str) -> RoughPlaces:
+    """No places to rest on, and why."""
+    return RoughPlaces(metric, np.zeros(0, bool), {}, {}, 1.0, (0, ()), why)
 
 
 def is_rough(levels: NDArray[np.float64], limit: float) -> NDArray[np.bool_]:

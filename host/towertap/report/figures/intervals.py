@@ -11,36 +11,54 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from towertap.compare.comparison import Comparison
-from towertap.compare.findings.describe import WORDS, findings_table, leads
+from towertap.compare.findings.describe import WORDS, findings_table, interval_of_part, leads
 from towertap.compare.findings.model import Finding
 from towertap.drawing.picture import Picture
 from towertap.drawing.style import INK, PAPER, QUIET, VERDICTS, WASH, change_ticks, legend, new_figure
 from towertap.words.numbers import brief, change_percent
 from towertap.words.phrases import listed, sentence_case
 
-ROW_IN = 0.38
+ROW_IN, HEADING_IN, AXIS_IN = 0.36, 0.26, 0.62
+MOST_ROWS = 24
+"""A panel holds no more, so that it fits on paper."""
 WIDEST = 8.0
 """The axis goes no further than this ratio and its inverse; a wider interval runs out of the panel."""
 
+Group = tuple[str, list[tuple[str, Finding]]]
+"""A heading, and the findings under it by their labels."""
+
 
 def picture(comparison: Comparison) -> Picture:
-    """A panel a metric with a row a road; or one panel with a row a metric, where there is one road."""
+    """A row a road under each metric; or a row a metric, where there is one road."""
     findings = (*comparison.overall, *comparison.findings)
     if comparison.overall:
         metrics = dict.fromkeys(finding.metric for finding in findings)
-        panels = [[finding for finding in findings if finding.metric == metric] for metric in metrics]
-        drawn = [(_name(rows[0]), [(row.road, row) for row in rows]) for rows in panels]
+        by_metric = [[finding for finding in findings if finding.metric == metric] for metric in metrics]
+        groups = [(_name(rows[0]), [(row.road, row) for row in rows]) for rows in by_metric]
     else:
-        drawn = [(findings[0].road, [(_name(row), row) for row in findings])]
+        groups = [(findings[0].road, [(_name(row), row) for row in findings])]
     reach = _reach(findings, comparison.margin)
+    calm = any(finding.verdict == "equivalent" for finding in findings)
     return Picture(
         "findings",
         title(comparison),
-        f"Change with {comparison.after}, 95 % intervals. Thick: over the passes of these drives. Thin: of the part, "
-        "with what installations and days may add; the verdict goes by that.",
-        tuple(_panel(name, rows, reach, comparison.margin) for name, rows in drawn),
+        f"Change with {comparison.after}, 95 % intervals{' (90 % for no change that counts)' if calm else ''}. The "
+        "verdict goes by the thin line: of the part, with what installations and days may add.",
+        tuple(_panel(of_panel, reach, comparison.margin) for of_panel in _panels(groups)),
         findings_table(comparison.overall, comparison.findings),
     )
+
+
+def _panels(groups: Sequence[Group]) -> list[list[Group]]:
+    """The groups by panel."""
+    panels: list[list[Group]] = [[]]
+    for heading, rows in groups:
+        for first in range(0, len(rows), MOST_ROWS):
+            some = rows[first : first + MOST_ROWS]
+            if sum(len(of_group) for _, of_group in panels[-1]) + len(some) > MOST_ROWS:
+                panels.append([])
+            panels[-1].append((heading, some))
+    return panels
 
 
 def title(comparison: Comparison) -> str:
@@ -57,35 +75,41 @@ def _name(finding: Finding) -> str:
     return sentence_case(finding.label) + (", which decides" if finding.primary else "")
 
 
-def _panel(name: str, rows: Sequence[tuple[str, Finding]], reach: float, margin: float) -> Figure:
-    figure = new_figure(0.85 + ROW_IN * len(rows))
+def _panel(groups: Sequence[Group], reach: float, margin: float) -> Figure:
+    rows = sum(len(of_group) for _, of_group in groups)
+    figure = new_figure(AXIS_IN + HEADING_IN * len(groups) + ROW_IN * rows)
     axes = figure.subplots()
     axes.axvspan(1 / (1 + margin), 1 + margin, color=WASH, lw=0)
     axes.axvline(1.0, color=QUIET, lw=0.8)
-    for place, (label, finding) in enumerate(rows):
-        _row(axes, place, label, finding)
-    axes.set_ylim(len(rows) - 0.55, -0.75)
+    place_in = 0.0
+    for heading, of_group in groups:
+        place_in += HEADING_IN
+        across = axes.get_yaxis_transform()
+        axes.text(0, place_in, brief(heading, 48), transform=across, va="bottom", color=INK, weight="bold")
+        for label, finding in of_group:
+            place_in += ROW_IN
+            _row(axes, place_in, label, finding)
+    axes.set_ylim(place_in + ROW_IN / 2, 0)
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     axes.grid(axis="x")
     change_ticks(axes, "x", (1 / reach, reach))
-    axes.set_title(brief(name, 48))
     widths = {"these drives": 3, "the part": 1}
     lines = [Line2D([], [], color=QUIET, lw=width, label=name) for name, width in widths.items()]
     legend(figure, [*lines, Patch(color=WASH, label=f"does not count: ±{100 * margin:g} %")], columns=3)
     return figure
 
 
-def _row(axes: Axes, place: int, label: str, finding: Finding) -> None:
+def _row(axes: Axes, place: float, label: str, finding: Finding) -> None:
     look = VERDICTS[finding.verdict]
-    if finding.part.interval is not None:
-        axes.plot(finding.part.interval, [place] * 2, color=look.colour, lw=1, marker="|", ms=6)
+    if (of_part := interval_of_part(finding)) is not None:
+        axes.plot(of_part, [place] * 2, color=look.colour, lw=1, marker="|", ms=6)
     if finding.interval is not None:
         axes.plot(finding.interval, [place] * 2, color=look.colour, lw=3.2, solid_capstyle="butt")
     axes.plot(finding.ratio, place, marker=look.marker, ms=6.5, color=look.colour, mec=PAPER, mew=0.7)
-    across, above = axes.get_yaxis_transform(), place - 0.4
+    across, above = axes.get_yaxis_transform(), place - 0.42 * ROW_IN
     axes.text(0, above, brief(label, 34), transform=across, va="center", color=INK)
-    words = f"{change_percent(finding.ratio, finding.interval)}  {finding.verdict}"
+    words = f"{change_percent(finding.ratio, finding.interval)}  {WORDS[finding.verdict]}"
     axes.text(1, above, words, transform=across, va="center", ha="right", color=look.colour, weight="bold")
 
 

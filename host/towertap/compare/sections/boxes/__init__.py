@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from numpy.typing import NDArray
 
@@ -15,6 +16,11 @@ from towertap.compare.sections.boxes.steps import FORMULA, about_the_part, on_th
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.words.phrases import counted
+
+HOW_TO_READ = (
+    "White points are passes; the verdict rests on them. Boxes: places about a second long, or windows of 1 s (median, "
+    "quartiles, whiskers to 1.5 interquartile ranges). Equal steps are equal changes."
+)
 
 
 class BoxesSection(Section):
@@ -45,17 +51,17 @@ class BoxesSection(Section):
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
-        """One panel a metric."""
+        """One of the metric that leads, one of the others; a panel a metric."""
         from towertap.compare.sections.boxes import figure
 
-        yield Picture(
-            "passes",
-            figure.title(evidence.drawn.findings),
-            "White points are passes; the verdict rests on them. Boxes: places about a second long, or windows of 1 s "
-            "(median, quartiles, whiskers to 1.5 interquartile ranges). Equal steps are equal changes.",
-            tuple(figure.panels(evidence.drawn)),
-            evidence.tables[0],
-        )
+        findings = evidence.drawn.findings
+        lead = next((finding for finding in findings if finding.primary), findings[0]).metric
+        leading = [finding for finding in findings if finding.metric == lead]
+        others = [finding for finding in findings if finding.metric != lead]
+        for name, drawn in (("passes", leading), ("passes_others", others)):
+            if drawn:
+                panels = tuple(figure.panels(replace(evidence.drawn, findings=drawn)))
+                yield Picture(name, figure.title(drawn), HOW_TO_READ, panels, evidence.tables[0])
 
 
 def _pair(levels: Iterable[NDArray]) -> Levels:

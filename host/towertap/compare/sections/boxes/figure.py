@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Sequence
 
 from matplotlib.axes import Axes
@@ -10,6 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
+from towertap.compare.findings.describe import WORDS
 from towertap.compare.findings.model import Finding
 from towertap.compare.road.rough import PassValue
 from towertap.compare.sections.boxes.levels import Drawn, Levels
@@ -23,9 +25,8 @@ Values = tuple[Sequence[PassValue], Sequence[PassValue]]
 
 def panels(drawn: Drawn) -> list[Figure]:
     """A panel a metric: the smooth road first, then every rough road, each before and after."""
-    return [
-        _panel(drawn, [finding for finding in drawn.findings if finding.metric == metric]) for metric in drawn.limits
-    ]
+    metrics = dict.fromkeys(finding.metric for finding in drawn.findings)
+    return [_panel(drawn, [finding for finding in drawn.findings if finding.metric == metric]) for metric in metrics]
 
 
 def title(findings: Sequence[Finding]) -> str:
@@ -46,7 +47,7 @@ def _panel(drawn: Drawn, findings: Sequence[Finding]) -> Figure:
         axes.text(
             place,
             1.0,
-            f"{finding.verdict}\n{change_percent(finding.ratio, finding.interval)}",
+            f"{textwrap.fill(WORDS[finding.verdict], 13)}\n{change_percent(finding.ratio, finding.interval)}",
             transform=axes.get_xaxis_transform(),
             ha="center",
             va="bottom",
@@ -63,7 +64,10 @@ def _panel(drawn: Drawn, findings: Sequence[Finding]) -> Figure:
     axes.set_xticks(range(len(names)), labels=names)
     axes.tick_params(axis="x", length=0, labelcolor=INK)
     axes.set_ylabel(f"r.m.s., {findings[0].unit}")
-    axes.set_title(brief(sentence_case(findings[0].label), 48), pad=24)
+    axes.set_title(
+        brief(sentence_case(findings[0].label), 48),
+        pad=34 if any(finding.verdict == "equivalent" for finding in findings) else 24,
+    )
     boxes = [
         Patch(facecolor=f"{look.colour}55", edgecolor=look.colour, hatch=HATCH * (side == "after"), label=side)
         for side, look in SIDES.items()

@@ -53,7 +53,7 @@ def _headline(study: Study, findings: Sequence[Finding]) -> str:
     whole = dict.fromkeys(finding.road for finding in findings if finding.whole_because)
     aligned = [f"{road.name} in {road.aligned.alignment.places} places" for road in study.roads if road.aligned]
     again = f"Found again in every pass: {', '.join(aligned)}." if aligned else "No road was found again in every pass."
-    return f"{again} Findings that rest on whole passes: {', '.join(whole)}." if whole else again
+    return f"{again} Findings that do not rest on rough places alone: {', '.join(whole)}." if whole else again
 
 
 def _alignment(roads: Sequence[Places]) -> Table:
@@ -85,7 +85,7 @@ def _rough(study: Study, findings: Sequence[Finding]) -> Table:
                 "metric": finding.label,
                 "roughness limit": f"{number(study.limits[finding.metric].value)} {finding.unit}",
                 "rough places": percent(finding.rough_share),
-                "sensor noise, at most": f"{100 * finding.noise.share:.1f} %" if finding.noise else "unknown",
+                "noise or engine, at most": f"{100 * finding.noise.share:.1f} %" if finding.noise else "unknown",
                 "rests on": finding.basis + (f": {finding.whole_because}" if finding.whole_because else ""),
             }
             for finding in findings

@@ -24,7 +24,7 @@ FEW = "too few passes to say"
 READINGS: dict[Reading, str] = {
     "rough moved more": "part of the change is the rough roads' own",
     "moved alike": "box, tyres, weather or day may be the cause, or the part acts there too",
-    "smooth moved more": "the part is not all that changed",
+    "smooth moved more": "not all of it is the rough roads' own",
     "smooth held still": "what changed is the rough roads' own",
     "cannot tell": "not settled whether it moved as well",
 }
@@ -57,15 +57,17 @@ def _headline(smooth: str, changes: Sequence[SmoothChange], apart: Sequence[Roug
     moved = [f"{change.label} {change_percent(change.ratio, change.interval)}" for change in changes if change.moved]
     sentence = f"It changed as well: {listed(moved)}" if moved else f"No change of {smooth} is shown"
     alike = dict.fromkeys(entry.road for entry in apart if not entry.distinct)
-    told = f"not told from {', '.join(alike)} in every metric" if alike else "told from every rough road"
-    return f"{sentence}; it is {told}." if apart else f"{sentence}."
+    rougher = (
+        f"{listed(list(alike))} is not shown to be rougher in every metric" if alike else "every rough road is rougher"
+    )
+    return f"{sentence}; {rougher}." if apart else f"{sentence}."
 
 
 def _cautions(smooth: str, apart: Sequence[RoughAgainstSmooth]) -> Iterator[Caution]:
     if alike := list(dict.fromkeys(entry.road for entry in apart if entry.distinct is False)):
         yield Caution(
-            f"Not told from the smooth road, {smooth}, in every metric and with either part: {listed(alike)}. What "
-            "counts as rough means little there.",
+            f"Not shown to be rougher than the smooth road, {smooth}, in every metric and with either part: "
+            f"{listed(alike)}. What counts as rough means little there.",
             Weight.WEAKENS,
             "Name a smoother road as the smooth one, or drive rougher ones",
         )
@@ -129,7 +131,7 @@ def _apart(study: Study, apart: Sequence[RoughAgainstSmooth]) -> Table | None:
                 "part": entry.part,
                 "× the smooth road": number(entry.ratio),
                 "95 %": interval(entry.interval),
-                "told apart": "no: smoother" if entry.interval and entry.interval[1] < 1 else distinct[entry.distinct],
+                "rougher": "no: smoother" if entry.interval and entry.interval[1] < 1 else distinct[entry.distinct],
             }
             for entry in apart
         ),

@@ -261,11 +261,11 @@ def _caution(
     if not sizes:
         return None
     alone = "; ".join(
-        f"up to {size} of {'every metric' if len(metrics) == len(labels) else listed(metrics)}"
+        f"up to {size} to {'every metric' if len(metrics) == len(labels) else listed(metrics)}"
         for size, metrics in sizes.items()
     )
     return Caution(
-        f"Driven {faster(sides.ratio)} on {road} after the change; that alone may make {alone}.",
+        f"Driven {faster(sides.ratio)} on {road} after the change; that alone may add {alone}.",
         weight,
         "Drive every road at the speed planned, by the same instrument",
     )

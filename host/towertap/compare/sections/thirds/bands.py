@@ -160,7 +160,7 @@ def describe(road: str, passes: tuple[int, int], thirds: Sequence[BandChange], w
     """Where the change of a road lies, as part of a sentence: its largest changes with the bands that show them."""
     if not any(band.interval for band in (*thirds, *wide)):
         why = "a side has one pass" if min(passes) < 2 else "the passes of a side are copies of one another"
-        return f"{road}: no band is told from chance, for {why}"
+        return f"{road}: nothing can be said of any band, since {why}"
     changes = sorted(_runs(thirds), key=_size, reverse=True) or [[band] for band in wide if band.shown]
     if not changes:
         return f"{road}: no band shows a change"
@@ -188,4 +188,4 @@ def _run(run: Sequence[BandChange]) -> str:
     """A run of third-octaves by the one that changed most, and from where to where it goes."""
     most = max(run, key=lambda band: abs(math.log(band.ratio)))
     size = f"{growth(most.ratio, most.interval)} at {most.name}"
-    return size if len(run) == 1 else f"{size} (shown from {run[0].name.removesuffix(' Hz')} to {run[-1].name})"
+    return size if len(run) == 1 else f"{size} (a change from {run[0].name.removesuffix(' Hz')} to {run[-1].name})"
