@@ -54,7 +54,7 @@ def _write_csv(analysis: Analysis, path: Path) -> None:
             beyond = "; beyond the mounting" if "beyond_mounting" in about else ""
             file.write(f"# {name}: {about['label']}, {about['unit']}, {low:g} to {high:g} Hz{noise}{beyond}\n")
         file.write(",".join(analysis.columns) + "\n")
-        rows = zip(*(column.tolist() for column in analysis.columns.values()), strict=True)
+        rows = zip(*analysis.columns.values(), strict=True)
         file.writelines(",".join(["" if math.isnan(value) else f"{value:.7g}" for value in row]) + "\n" for row in rows)
 
 

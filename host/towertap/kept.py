@@ -52,12 +52,14 @@ class Kept:
         """Keep what was made since, unless the capture has changed; safe against others that keep the same."""
         if self._key != self._made_from():
             return
-        body = self._key + packed(result)
+        content = packed(result)
+        digest = hashlib.sha256(self._key)
+        digest.update(content)
         for place in self._places():
             with suppress(OSError):
                 place.parent.mkdir(parents=True, exist_ok=True)
-                with whole_file(place) as part:
-                    part.write_bytes(hashlib.sha256(body).digest() + body)
+                with whole_file(place) as part, part.open("wb") as file:
+                    file.writelines((digest.digest(), self._key, content))
                 return
 
     def _made_from(self) -> bytes:
