@@ -24,9 +24,12 @@ COPIES = 20
 
 
 def values(path):
-    """What is wanted of a capture: whether it is sound, and the whole values of its metrics."""
-    with tt.open(path) as capture:
-        return capture.check().sound, capture.analyse().whole
+    """What is wanted of a capture: whether it is sound, and the whole values of its metrics; or why it cannot be."""
+    try:
+        with tt.open(path) as capture:
+            return capture.check().sound, capture.analyse().whole
+    except tt.TowertapError as error:
+        return False, str(error)
 
 
 def made(folder, count, seconds):
