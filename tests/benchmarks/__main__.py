@@ -14,7 +14,6 @@ from collections import deque
 from pathlib import Path
 
 import numpy as np
-from scipy import signal
 from towertap.analysis import analyse_capture
 from towertap.capture.conditions import Conditions
 from towertap.capture.decode import decode_raw
@@ -22,7 +21,7 @@ from towertap.capture.reading import open_capture
 from towertap.kept import FOLDER
 
 from tests.benchmarks.conftest import FRAME, RATE_HZ, write
-from tests.benchmarks.test_analyse_speed import BLOCK, CELLS, KERNEL
+from tests.benchmarks.test_analyse_speed import BARE_TURNS, CELLS, bare_filters
 from tests.benchmarks.test_decode_speed import decoded, seconds_of, struct_loop
 from tests.conftest import HandMade
 
@@ -71,13 +70,16 @@ def kernels(folder):
     yield "a capture of white noise on disk", f"{size:.2f} of its counts in 16 bits"
     options = {"mounting": "x=+X,y=+Y,z=+Z"}
     with open_capture(folder / "long.h5") as capture:
-        kernel, metrics, cells = seconds_of(
-            lambda: deque((signal.sosfilt(KERNEL, BLOCK) for _ in range(rows // BLOCK.shape[1])), maxlen=0),
+        bare, metrics, cells = seconds_of(
+            lambda: bare_filters(rows),
             lambda: analyse_capture(capture, **options),
             lambda: analyse_capture(capture, window_s=0.1, metrics=CELLS, knocks=True, **options),
         )
     for what, took in (("all metrics", metrics), ("third-octaves, cells and knocks", cells)):
-        yield f"analysing 10 min, {what}", f"{LONG_S / took:.0f} × real time, {took / kernel:.1f} bare filters"
+        yield (
+            f"analysing 10 min, {what}",
+            f"{LONG_S / took:.0f} × real time, {BARE_TURNS * took / bare:.1f} bare filters",
+        )
 
 
 def checked_and_parted(stream):
