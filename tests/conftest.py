@@ -165,7 +165,7 @@ LEVELS = {("bypass", 0): 30, ("bypass", 1): 30, ("quarry-lane", 0): 120, ("quarr
 def recorded(tmp_path_factory, by_hand):
     """Three passes of each part over a smooth and a rough road as captures, read with all that the sections take.
 
-    White noise on z that swells and fades, whose level strays by 3 % from pass to pass; after is 260 / 120 times as
+    White noise on z that swells and fades, whose level varies by 3 % from pass to pass; after is 260 / 120 times as
     rough on the rough road.
     """
     from towertap.capture.conditions import Conditions

@@ -143,14 +143,12 @@ def test_a_day_of_24_drives_that_goes_wrong_ends_in_the_right_verdict(plan_path,
         waits["verdict"].append(time.monotonic() - pressed)
         if found[0] == "not to be used":
             terminal.wait_for("k keeps it")
-            time.sleep(1.1)
             terminal.press("\r")
             assert number in (PULLED, SHORT)
         elif number == REDONE:
             terminal.wait_for("q ends the day")
             terminal.press("r\r")
             terminal.wait_for("Why is it driven again.*: ")
-            time.sleep(1.1)  # drives here are quicker than real ones, and a recording is named by its second
             terminal.press("traffic\r")
         number += 1
     terminal.wait_for("Enter ends the day")

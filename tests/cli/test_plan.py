@@ -112,7 +112,7 @@ def test_the_run_sheet_says_how_to_record_with_names_that_a_shell_reads_back(run
 
 
 def test_a_pilot_gives_the_spread_and_its_uncertainty(run, tmp_path, drive_folder):
-    """Passes of the folder stray by about 1 %; two passes in each of four groups leave 4 degrees of freedom."""
+    """Passes of the folder vary by about 1 %; two passes in each of four groups leave 4 degrees of freedom."""
     status, out, err = run("plan", tmp_path, *CALL, "--pilot", drive_folder, "--metric", "acceleration_z", "--json")
     assert status == 0, err
     spread = json.loads(out)["spread"]

@@ -12,6 +12,7 @@ import time
 from types import SimpleNamespace
 
 import h5py
+import numpy as np
 import pytest
 from towertap.box.simulated import SimulatedBox
 from towertap.capture.conditions import Conditions, write_sidecar
@@ -61,7 +62,8 @@ def test_a_recording_becomes_a_sound_capture(towertap, tmp_path):
 
 
 def test_the_answer_for_people_says_what_comes_next(towertap, tmp_path):
-    with SimulatedBox(None) as box:
+    shaken = np.random.default_rng(1).normal([0, 0, 9.81], 4, (6000, 3))
+    with SimulatedBox(shaken, 500.0) as box:
         done = towertap("--port", box.port, "--out", str(tmp_path), *OPTIONS, "--pass", "1", "--seconds", "10")
     assert done.returncode == 0
     assert "\nsound\nNext: drive the next pass" in done.out

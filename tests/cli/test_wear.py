@@ -139,7 +139,7 @@ def test_the_answer_starts_with_where_the_course_stands(run, archive):
     folded = " ".join(out.split())
     assert folded.startswith(
         "Vertical jerk (how suddenly the force comes) on quarry-lane: harsher than at the first fit, and outside the "
-        f"margin since {DAYS[1]}; the trend rises, +"
+        f"margin of 10 % since {DAYS[1]}; the trend rises, +"
     )
     for told in (
         "The line reaches the margin of 10 % on 2026-04-",

@@ -1,9 +1,9 @@
-"""Planned power, false alarms and coverage over rough places, passes straying by 4 %, with blocks and without.
+"""Planned power, false alarms and coverage over rough places, passes varying by 4 %, with blocks and without.
 
 `python tests/compare/block_rates.py [RUNS]` invents RUNS sets of six passes a side over one of twenty rough roads, as
 `error_rates.py` does, aligns each once, and compares it with nothing changed and with the part at the margin: by Welch,
 and in blocks A B B A between which everything drifts. It prints the power that a plan promises for the spread that the
-passes over each road really have, beside what came out. Passes stray by 4 % as drives, and by what their own line
+passes over each road really have, beside what came out. Passes vary by 4 % as drives, and by what their own line
 makes of the road's few large bumps, so that some roads have twice the spread of others: a plan is for one road.
 """
 

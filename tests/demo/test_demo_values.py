@@ -21,7 +21,7 @@ def values(comparison):
     return {
         "findings": {f"{finding.road} {finding.metric}": of_finding(finding) for finding in comparison.findings},
         "overall": {finding.metric: of_finding(finding) for finding in comparison.overall},
-        "gates": {name: limit.value for name, limit in comparison.limits.items()},
+        "limits": {name: limit.value for name, limit in comparison.limits.items()},
         "smooth_changes": {change.metric: [change.ratio, *change.interval] for change in evidence["smooth"]["changes"]},
         "sanity": {
             f"{entry.road} {entry.metric} {entry.part}": entry.ratio

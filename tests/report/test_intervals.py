@@ -65,7 +65,8 @@ def test_beside_no_change_that_counts_stands_the_interval_that_decides_it(compar
     assert part.interval not in lines
     assert "(90 % for no change that counts)" in picture.caption
     (row,) = picture.data.rows
-    assert row[picture.data.columns.index("the part")] == "−4 to +9 % (90 %)"
+    assert row[picture.data.columns.index("the part")] == "−4 to +9 %"
+    assert picture.data.title.endswith("(equivalent, no change that counts: 90 %)")
 
 
 def test_findings_without_an_interval_or_with_an_endless_one_are_drawn(compared):

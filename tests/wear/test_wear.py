@@ -118,7 +118,7 @@ def test_days_against_passes_is_the_test_of_lack_of_fit():
     assert days_against_passes(MONTHS, groups)[1] == pytest.approx(means.compare_f_test(line)[1])
 
 
-@pytest.mark.parametrize("name", ["five days of four passes, days and passes stray 3 %", "the same, level"])
+@pytest.mark.parametrize("name", ["five days of four passes, days and passes vary 3 %", "the same, level"])
 def test_error_rates_of_the_trend(simulation, name):
     """500 sets of the full script; ± 2 % is two standard errors. By passes, one level course in four has a trend."""
     found = simulation["rates"](range(500), **simulation["CASES"][name])
@@ -131,7 +131,7 @@ def test_error_rates_of_the_trend(simulation, name):
 
 
 def test_changes_hold_together_where_days_do_not_stray(simulation):
-    found = simulation["rates"](range(500), **simulation["CASES"]["days do not stray, level"])
+    found = simulation["rates"](range(500), **simulation["CASES"]["days do not vary, level"])
     assert found["all intervals of changes cover"] >= 0.93
     assert found["a change is told on some day"] <= 0.07
 
@@ -151,7 +151,7 @@ def test_a_course_that_rises_rests_on_rough_places_and_leaves_the_margin(make):
     assert [one.ratio for one in course.changes] == pytest.approx([1.12, 1.25, 1.4, 1.57], rel=0.05)
     assert course.trend.verdict == course.verdict == "harsher"
     assert course.left in [one.session for one in course.means[1:4]]
-    assert f"outside the margin since {course.left}" in course.words
+    assert f"outside the margin of 10 % since {course.left}" in course.words
     assert "The line reaches the margin of 10 % on 2026-0" in course.words
     assert course.trend.crossing.seen
     assert course.outside == tuple(row[0] for row in tables(wear)[0].rows if "outside" in row[-1]) != ()
@@ -161,7 +161,7 @@ def test_a_course_that_rises_rests_on_rough_places_and_leaves_the_margin(make):
 def test_a_level_course_stays_inside_and_says_no_more_than_that(make):
     (course,) = follow(followed(make, (1.0, 1.0, 1.0, 1.0, 1.0)), margin=0.2)
     assert (course.left, course.outside, course.verdict) == (None, (), "equivalent")
-    assert "inside the margin on" in course.words
+    assert "inside the margin of 20 % on" in course.words
     assert course.trend.crossing.on is None or not course.trend.crossing.seen
 
 
@@ -173,7 +173,7 @@ def test_a_slow_course_is_told_as_a_continuation_beyond_the_time_seen(make):
 
 
 def with_a_second_road(make, one):
-    """The same with a second rough road, `track`, that no more than strays, so that two trends are judged."""
+    """The same with a second rough road, `track`, that no more than varies, so that two trends are judged."""
 
     def beside(each, level):
         path = each.path.with_name(each.path.name.replace("lane", "track"))

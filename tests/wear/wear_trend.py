@@ -1,7 +1,7 @@
 """Error rates of a part's trend and of its changes since the first fit; run it for the full count.
 
-`python tests/wear/wear_trend.py [RUNS]` invents RUNS sets of sessions whose days stray and whose passes within a day
-stray too, on logarithms, and prints what came out: the trend with the session as the unit, beside it the line through
+`python tests/wear/wear_trend.py [RUNS]` invents RUNS sets of sessions whose days vary and whose passes within a day
+vary too, on logarithms, and prints what came out: the trend with the session as the unit, beside it the line through
 all passes as if they were independent, and the changes of single days against the first.
 """
 
@@ -18,14 +18,14 @@ from towertap.wear.trend import against_first, days_against_passes, fit_line, mo
 
 MARGIN = 0.10
 CASES = {
-    "five days of four passes, days and passes stray 3 %": {},
+    "five days of four passes, days and passes vary 3 %": {},
     "the same, at the margin on the last day": {"slope": math.log1p(MARGIN) / 6},
     "the same, level": {"slope": 0.0},
     "three days": {"months": (0, 2, 5)},
     "eight days, unevenly spaced, of 2 to 6 passes": {"months": (0, 1, 2, 3, 5, 8, 9, 12), "passes": (2, 7)},
-    "days stray 6 %": {"day_spread": 0.06},
-    "days do not stray, level": {"day_spread": 0.0, "slope": 0.0},
-    "days do not stray, level, passes stray 1.5 to 6 %": {"day_spread": 0.0, "slope": 0.0, "uneven": 2.0},
+    "days vary 6 %": {"day_spread": 0.06},
+    "days do not vary, level": {"day_spread": 0.0, "slope": 0.0},
+    "days do not vary, level, passes vary 1.5 to 6 %": {"day_spread": 0.0, "slope": 0.0, "uneven": 2.0},
 }
 
 

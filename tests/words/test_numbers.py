@@ -55,6 +55,8 @@ def test_p_values_have_two_digits_and_are_never_printed_as_zero():
 
 def test_a_large_growth_is_told_as_so_many_times():
     assert [numbers.growth(ratio) for ratio in (1.3, 4.6)] == ["+30 %", "4.6 times as much"]
+    ranges = [numbers.growth_range(*ends) for ends in ((1.033, 2.61), (1.5, 4.6), (4.3, 4.8))]
+    assert ranges == ["+3 to +161 %", "+50 % to 4.6 times as much", "4.3 to 4.8 times as much"]
 
 
 def test_shares_in_percent():

@@ -33,5 +33,18 @@ def test_of_many_captures_the_first_three_are_named():
     assert phrases.some(["a", "b", "c", "d", "e"]) == "a, b, c and 2 more"
 
 
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        ("from +21 to +39 %, at 40 Hz", "from +21 to +39_%, at 40_Hz"),
+        ("52.3 to 67.9 m/s³, 50 km/h, 2 × (p < 0.01)", "52.3 to 67.9_m/s³, 50_km/h, 2_× (p_<_0.01)"),
+        ("on a page p &lt; 0.01 or p = 0.27", "on a page p_&lt;_0.01 or p_=_0.27"),
+        ("3 passes at 2 speeds", "3 passes at 2 speeds"),
+    ],
+)
+def test_no_line_parts_a_number_from_its_unit(words, told):
+    assert phrases.unbroken(words, "_") == told
+
+
 def test_only_the_first_letter_becomes_a_capital():
     assert phrases.sentence_case("wk-weighted vertical ISO") == "Wk-weighted vertical ISO"

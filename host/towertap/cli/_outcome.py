@@ -22,13 +22,14 @@ from rich.text import Text
 from towertap.doors.terminal import UNBROKEN, Terminal
 from towertap.errors import CallError
 from towertap.words import table as words
+from towertap.words.phrases import unbroken
 
 console = Terminal(stderr=True)
 """For progress and remarks: standard error, so that standard output stays clean for the answer."""
 
 NO_TERMINAL_COLUMNS = 200
 """Width of tables that go to a file or another program, unless COLUMNS says another."""
-PROSE_COLUMNS = 80
+READABLE_COLUMNS = 80
 """Longer lines are hard to read."""
 
 
@@ -115,7 +116,7 @@ def as_rich(made: words.Table) -> Table:
 
 def paragraph(words: str, style: str = "") -> RenderableType:
     """Prose, folded at the width there is, or sooner where that is wide."""
-    return Constrain(Text(_unbroken(words), style=style, no_wrap=False, overflow="fold"), PROSE_COLUMNS)
+    return Constrain(Text(unbroken(words, UNBROKEN), style=style, no_wrap=False, overflow="fold"), READABLE_COLUMNS)
 
 
 def folded(lines: Iterable[tuple[str, str]]) -> RenderableType:
@@ -124,13 +125,8 @@ def folded(lines: Iterable[tuple[str, str]]) -> RenderableType:
     grid.add_column(no_wrap=True, style="bold")
     grid.add_column(overflow="fold")
     for name, line in lines:
-        grid.add_row(Text(name), Text(_unbroken(line)))
-    return Constrain(grid, PROSE_COLUMNS)
-
-
-def _unbroken(words: str) -> str:
-    """The words with every number and its percent on one line."""
-    return words.replace(" %", f"{UNBROKEN}%")
+        grid.add_row(Text(name), Text(unbroken(line, UNBROKEN)))
+    return Constrain(grid, READABLE_COLUMNS)
 
 
 def plain(value: Any) -> Any:

@@ -9,7 +9,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -88,9 +88,7 @@ class Recorder:
     def drive(self, conditions: Conditions) -> RecordedDrive:
         """Record until the box, a key or a signal ends it; a second Ctrl-C interrupts, and the raw recording stays."""
         self.out.mkdir(parents=True, exist_ok=True)
-        number, place = conditions.pass_number or 0, conditions.box_position
-        name = recording_name(conditions.road, conditions.part, number, datetime.now(UTC), place)
-        raw, marks = self.out / f"{name}.ttraw", queue.SimpleQueue[str]()
+        raw, marks = self._free_name(conditions), queue.SimpleQueue[str]()
         with _ended_by_signals() as (stop, hangup):
             try:
                 with Keyboard(marks, stop) as keyboard, _screen(keyboard, self.ring) as show:
@@ -118,6 +116,15 @@ class Recorder:
             with open_capture(capture_path) as capture:
                 integrity = check(capture)
                 return RecordedDrive(recording, capture_path, integrity, conditions, why_unusable(capture, integrity))
+
+    def _free_name(self, conditions: Conditions) -> Path:
+        """The path of the raw recording; a drive begun anew within its second has the next one in its name."""
+        number, started = conditions.pass_number or 0, datetime.now(UTC)
+        while True:
+            name = recording_name(conditions.road, conditions.part, number, started, conditions.box_position)
+            if not (raw := self.out / f"{name}.ttraw").exists():
+                return raw
+            started += timedelta(seconds=1)
 
 
 @contextmanager

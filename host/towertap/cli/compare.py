@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 
 import click
 from rich.console import Group, RenderableType
+from rich.constrain import Constrain
 from rich.text import Text
 
-from towertap.cli._outcome import Outcome, answers, as_rich, console, folded, paragraph
+from towertap.cli._outcome import READABLE_COLUMNS, Outcome, answers, as_rich, console, folded, paragraph
 from towertap.cli._reading import counted_on_screen, reads_captures
 from towertap.compare.plan.controls import CONTROLS, ControlKind
 from towertap.compare.plan.plan import DEFAULT_METRICS, Plan, read_plan
@@ -227,7 +228,7 @@ def tell(comparison: Comparison, full: bool = False) -> RenderableType:
 
     answer, lead = comparison.answer, comparison.case.lead
     headline = paragraph(answer.headline, STYLES[lead.verdict])
-    table = as_rich(findings_table(comparison.overall, comparison.findings))
+    table = Constrain(as_rich(findings_table(comparison.overall, comparison.findings)), READABLE_COLUMNS)
     blocks: list[RenderableType] = [headline, folded(answer.lines), "", table]
     if others := [caution.words for caution in comparison.cautions if caution.words not in answer.cautions]:
         blocks += [Text("What else could be wrong", style="bold"), folded(("-", words) for words in others), ""]
@@ -257,6 +258,8 @@ def _details(comparison: Comparison) -> Iterator[RenderableType]:
     yield folded(("-", note) for note in notes)
     yield folded(("-", f"Not as planned: {departure.words}.") for departure in comparison.departures)
     for section in SECTIONS:
-        if evidence := comparison.evidence.get(section.name):
+        evidence = comparison.evidence.get(section.name)
+        if evidence and (evidence.paragraphs or evidence.tables):
+            yield Text(f"\n{section.title}", style="bold")
             yield folded(("", paragraph) for paragraph in evidence.paragraphs)
             yield from map(as_rich, evidence.tables)

@@ -43,7 +43,7 @@ def command(
     before_at_s: float | None,
     after_at_s: float | None,
 ) -> Outcome:
-    """Write the sound, and say what it holds and what to beware of."""
+    """Write the sound, and say what it holds, with the caution."""
     heard = listen(
         before,
         after,

@@ -34,7 +34,7 @@ AS_GIVEN = ("vehicle", "before", "after", "margin", "power", "refit_sd", "day_sd
 """What stands in the plan as it was said."""
 DESIGN_HELP = (
     f"By name ({', '.join(planned.name for planned in DESIGNS)}) or as it is driven, as below. When not given, the one "
-    "that tells the margin about the part at the least work."
+    "that finds a change as large as the margin at the least work."
 )
 BENCH = Path("drives/bench")
 """Where `record` and `compare` look for the records when the drives are in the folder `drives`."""
@@ -217,7 +217,7 @@ def _designs(plan: Plan, wanted: Wanted, designs: list[Reach]) -> Table:
         }
         for able in designs
     ]
-    return tabulate("How surely each design tells a change of the part, and no change as equivalent", rows)
+    return tabulate("How often each design finds a change of the part, and calls no change equivalent", rows)
 
 
 def _cannot_answer(plan: Plan, wanted: Wanted, designs: list[Reach]) -> list[str]:

@@ -140,7 +140,7 @@ def _change(case: Case) -> tuple[str, str]:
         tail = f"; {listed(alone)} alone would not show it" if alone else ""
         if lead.over_all and lead.roads_differ:
             tail = f", by roads {_sizes(case.of_roads(lead.metric))}"
-        than = f"than with {drives.before} {where} ({of_part}, 19 times in 20){tail}"
+        than = f"than with {drives.before} {where} ({of_part}){tail}"
         return WORDS[lead.verdict], f"with {drives.after}, {name} is {size} {than}"
     changed = f"with {drives.after}, {name} changed by {change_percent(lead.ratio, lead.interval)}"
     if lead.verdict == "equivalent":
@@ -262,7 +262,7 @@ def _sure(case: Case) -> str:
     if case.control:
         pass
     elif lead.verdict in ("harsher", "gentler"):
-        sentences.append(f"chance alone rarely gives a difference this large ({p})")
+        sentences.append(f"chance rarely does as much ({p}); the range holds 19 times in 20")
     elif lead.verdict == "equivalent":
         sentences.append(f"chance alone rarely keeps it so close ({p})")
     if lead.primary is None and len(leads(case.overall, case.findings)) > 1:

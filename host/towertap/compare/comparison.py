@@ -202,7 +202,7 @@ def _on_pairing(study: Study) -> Iterator[Caution]:
         if road.unplanned:
             yield Caution(f"{listed(road.unplanned)} on {road.name} was not planned and is left out: the blocks hold.")
     for road in study.roads:
-        if 2 in (len(road.of("before")), len(road.of("after"))):
+        if min(len(road.of("before")), len(road.of("after"))) == 2:
             yield Caution(
                 f"{road.name} has two passes on a side, which hardly carry a test.",
                 Weight.WEAKENS,

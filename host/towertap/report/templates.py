@@ -11,7 +11,7 @@ from markupsafe import Markup
 from towertap.drawing import palette
 from towertap.version import WRITTEN_BY
 from towertap.words import numbers
-from towertap.words.phrases import sentence_case
+from towertap.words.phrases import sentence_case, unbroken
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -36,8 +36,8 @@ def template(name: str) -> Template:
 
 
 def page_of(name: str, **values: Any) -> str:
-    """The page that a template makes of the values; a line of it parts no number from its percent."""
-    return template(name).render(values).replace(" %", "\u00a0%")
+    """The page that a template makes of the values; no line of it parts a number from its unit."""
+    return unbroken(template(name).render(values))
 
 
 def versions() -> str:

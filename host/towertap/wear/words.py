@@ -77,19 +77,19 @@ def status(course: Course) -> str:
         return "not judged"
     if course.left and trend:
         way = "harsher" if trend.over_span > 1 else "gentler"
-        return f"{way} than at the first fit, and outside the margin since {course.left}"
+        return f"{way} than at the first fit, and outside {_margin(course)} since {course.left}"
     if trend and trend.days_differ:
         return "undecided, for its days differ by more than their passes do"
     if course.outside_since:
         unsure = "the trend does not say so" if trend else "two days do not tell the part from the day"
-        return f"outside the margin since {course.outside_since} by the passes of the day, though {unsure}"
+        return f"outside {_margin(course)} since {course.outside_since} by the passes of the day, though {unsure}"
     if course.outside:
-        return f"outside the margin on {listed(course.outside)} by the passes of the day, but not on {last}"
+        return f"outside {_margin(course)} on {listed(course.outside)} by the passes of the day, but not on {last}"
     if course.verdict == "equivalent":
-        return f"inside the margin on {last}"
+        return f"inside {_margin(course)} on {last}"
     if course.verdict == "undecided":
         return f"undecided on {last}"
-    return f"{course.verdict} on {last} than at the first fit, but not shown to be outside the margin"
+    return f"{course.verdict} on {last} than at the first fit, but not shown to be outside {_margin(course)}"
 
 
 def _goes(course: Course) -> str:
@@ -115,7 +115,10 @@ def _last(course: Course, tested: int) -> str:
         "undecided": f", which neither shows a change nor rules out one of {100 * course.margin:g} %",
     }
     rare = f"; chance alone rarely gives a change this large ({_holm(last.p_difference_holm)})"
-    return f"{measured}; {range_percent(last.together)}{family}){shown.get(last.verdict, rare)}."
+    interval = f"{range_percent(last.together)}{family}"
+    if last.verdict == "equivalent":
+        interval = f"{range_percent(last.interval_90)}, the interval of 90 % that this is read from"
+    return f"{measured}; {interval}){shown.get(last.verdict, rare)}."
 
 
 def _holm(p: float | None) -> str:

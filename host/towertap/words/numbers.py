@@ -61,6 +61,13 @@ def growth(ratio: float, interval: tuple[float, float] | None = None) -> str:
     return f"{number(ratio, 2)} times as much" if ratio >= MANY_TIMES else change_percent(ratio, interval)
 
 
+def growth_range(low: float, high: float) -> str:
+    """From one growth to another, what both are once: "+3 to +161 %", "4.3 to 4.8 times as much"."""
+    if high < MANY_TIMES:
+        return range_percent((low, high))
+    return f"{number(low, 2)} to {growth(high)}" if low >= MANY_TIMES else f"{growth(low)} to {growth(high)}"
+
+
 def range_percent(interval: tuple[float, float] | None) -> str:
     """An interval of ratios as changes, "+27 to +31 %"; – where there is none. Its ends are told apart, and from 0."""
     if interval is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 
 CUSTOMERS = {
@@ -10,6 +11,11 @@ CUSTOMERS = {
     "acceleration": "all vibration",
 }
 """A customer's words for a kind of metric."""
+TOGETHER = re.compile(
+    r"(?<=\d) (?=%|×|m/s|Hz\b|km/h\b|kPa\b|°C)"
+    r"|(?<=\bp) (?=(?:[<=]|&lt;) \d)|(?<=\bp [<=]) (?=\d)|(?<=\bp &lt;) (?=\d)"
+)
+"""Spaces at which a line is not broken, in a text and on a page."""
 
 
 def change(ratio: float) -> str:
@@ -50,6 +56,11 @@ def counted(count: int, noun: str) -> str:
     """A count and its noun: "1 pass", "4 passes"."""
     plural = noun + ("es" if noun.endswith(("s", "x", "ch")) else "s")
     return f"{count} {noun if count == 1 else plural}"
+
+
+def unbroken(words: str, space: str = "\u00a0") -> str:
+    """The words with a `space` that no line is broken at between every number and its unit, and within "p < 0.01"."""
+    return TOGETHER.sub(space, words)
 
 
 def sentence_case(words: str) -> str:

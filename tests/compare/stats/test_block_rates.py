@@ -25,7 +25,7 @@ def test_planned_power_is_reached_and_errors_are_kept_with_blocks_and_without(ma
 
 @pytest.mark.parametrize("blocks", [None, [1, 1, 1, 2, 2, 2] * 2])
 def test_rates_of_log_normal_values_are_the_nominal_ones(blocks):
-    """2,000 sets of six passes a side that stray by 5 %, drift between blocks and all: as the full run, from values
+    """2,000 sets of six passes a side that vary by 5 %, drift between blocks and all: as the full run, from values
     on. Levels by definition, held to three binomial standard errors, and power to 4 points of what is planned."""
     rng = np.random.default_rng(8)
     drift = 0.1 * rng.standard_normal((2000, 1, 1)) * (np.arange(6) >= 3) if blocks else 0.0

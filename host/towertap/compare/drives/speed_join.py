@@ -73,7 +73,7 @@ def with_speed(drives: Drives, logs: Sequence[SpeedLog], offset_s: float | None 
     if logs and without:
         more = f" and {len(without) - 2} more" if len(without) > 2 else ""
         words = f"{', '.join(without[:2])}{more}"
-        warnings.append(f"no speed log spans {words} without a gap: on their roads speed is told by alignment only")
+        warnings.append(f"no speed log spans {words} without a gap: on their roads speed is known by alignment only")
     passes = tuple(drive.logged(joined[drive.name]) if drive.name in joined else drive for drive in drives.passes)
     return replace(drives, passes=passes, warnings=(*drives.warnings, *warnings, *_implausible(passes)))
 

@@ -50,17 +50,18 @@ def leads(overall: Sequence[Finding], findings: Sequence[Finding]) -> tuple[Find
 def findings_table(overall: Sequence[Finding], findings: Sequence[Finding]) -> Table:
     """Every finding in a row, by metric, those over all roads first; p is of the part, after Holm's adjustment."""
     metrics = dict.fromkeys(finding.metric for finding in findings)
+    calm = any(finding.verdict == "equivalent" for finding in (*overall, *findings))
     return tabulate(
-        "What changed, with 95 % intervals",
+        f"What changed, with 95 % intervals{' (equivalent, no change that counts: 90 %)' if calm else ''}",
         (
             {
                 "metric": sentence_case(finding.label),
                 "road": finding.road,
                 "change": change_percent(finding.ratio, finding.interval),
                 "these drives": range_percent(finding.interval),
-                "the part": range_percent(interval_of_part(finding)) + " (90 %)" * (finding.verdict == "equivalent"),
+                "the part": range_percent(interval_of_part(finding)),
                 "p": p_value(p_decisive(finding), finding.part.least_p),
-                "verdict": WORDS[finding.verdict],
+                "verdict": finding.verdict,
             }
             for metric in metrics
             for finding in (*overall, *findings)

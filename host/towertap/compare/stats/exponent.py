@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 Array = NDArray[np.float64]
 
 LEAST_SPREAD = 0.002
-"""With speeds that stray by less (standard deviation of the logarithm, within a side and place) nothing is told."""
+"""With speeds that vary by less (standard deviation of the logarithm, within a side and place) nothing is told."""
 
 
 @dataclass(frozen=True)

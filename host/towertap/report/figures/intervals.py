@@ -18,7 +18,7 @@ from towertap.drawing.style import INK, PAPER, QUIET, VERDICTS, WASH, change_tic
 from towertap.words.numbers import brief, change_percent
 from towertap.words.phrases import listed, sentence_case
 
-ROW_IN, HEADING_IN, AXIS_IN = 0.36, 0.26, 0.62
+ROW_IN, HEADING_IN, AXIS_IN = 0.36, 0.34, 0.62
 MOST_ROWS = 24
 """A panel holds no more, so that it fits on paper."""
 WIDEST = 8.0

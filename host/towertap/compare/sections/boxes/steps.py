@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from towertap.compare.findings.describe import SOURCES
+from towertap.compare.findings.describe import CANCELLED, SOURCES
 from towertap.compare.findings.model import Finding
 from towertap.compare.study import Study
 from towertap.words.numbers import change_percent, interval, number, p_value
@@ -111,6 +111,11 @@ def taken(findings: Sequence[Finding]) -> str:
     return f"For the part, installations and days are taken to differ: {'; '.join(told)}."
 
 
+def _coefficient(value: float) -> str:
+    """One that cancels is nought, whatever rounding left of it."""
+    return number(value, 4) if value > CANCELLED else "0"
+
+
 def _part_row(finding: Finding) -> dict[str, str]:
     part, overlap = finding.part, finding.overlap
     return {
@@ -118,10 +123,10 @@ def _part_row(finding: Finding) -> dict[str, str]:
         "road": finding.road,
         "SE of passes": number(part.pass_error, DIGITS),
         "its df": number(part.pass_df, 4),
-        "Σ W², installations": number(overlap.installation_coefficient, 4),
+        "Σ W², installations": _coefficient(overlap.installation_coefficient),
         "s, installations": number(part.installation.sd, 4),
         "df, installations": number(part.installation.df),
-        "Σ W², days": number(overlap.day_coefficient, 4),
+        "Σ W², days": _coefficient(overlap.day_coefficient),
         "s, days": number(part.day.sd, 4),
         "df, days": number(part.day.df),
         "SE of ln ratio": number(part.standard_error, DIGITS),

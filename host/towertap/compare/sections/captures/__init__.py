@@ -90,7 +90,7 @@ def _headline(passes: Sequence[Pass], drives: Drives) -> str:
     touched = sum(drive.touched for drive in passes)
     clipped = f", {touched} clipped or overflowed in places" if touched else ""
     sound = "all sound" if not unsound else f"{unsound} of them not sound and used because that was asked for"
-    left_out = f"; {len(drives.excluded)} more were left out" if drives.excluded else ""
+    left_out = f"; {counted(len(drives.excluded), 'capture')} left out" if drives.excluded else ""
     return f"{len(passes)} captures, {sound}{clipped}{left_out}."
 
 

@@ -78,7 +78,7 @@ def _spreads(controls: Sequence[Control], metric: str, label: str) -> Iterator[s
 
 def _table(controls: Sequence[Control], metrics: Sequence[str]) -> Table:
     return tabulate(
-        "What each control told, over all rough roads",
+        "What each control showed, over all rough roads",
         (
             {
                 "date": control.date,

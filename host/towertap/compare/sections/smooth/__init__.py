@@ -55,7 +55,8 @@ class SmoothSection(Section):
 
 def _headline(smooth: str, changes: Sequence[SmoothChange], apart: Sequence[RoughAgainstSmooth]) -> str:
     moved = [f"{change.label} {change_percent(change.ratio, change.interval)}" for change in changes if change.moved]
-    sentence = f"It changed as well: {listed(moved)}" if moved else f"No change of {smooth} is shown"
+    level = f"No change of {smooth} is shown" if changes else f"{smooth} was not driven on both sides"
+    sentence = f"It changed as well: {listed(moved)}" if moved else level
     alike = dict.fromkeys(entry.road for entry in apart if not entry.distinct)
     rougher = (
         f"{listed(list(alike))} is not shown to be rougher in every metric" if alike else "every rough road is rougher"

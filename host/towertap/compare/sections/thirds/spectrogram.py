@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from towertap.compare.sections.thirds.by_place import QUANTILES, Array, ByPlace, at_one_place, blank, most_changed
 from towertap.compare.sections.thirds.figure import TICKS_HZ
 from towertap.drawing.style import QUIET, SIDES, WASH, new_figure
-from towertap.words.numbers import along, brief, growth
+from towertap.words.numbers import along, brief, growth, growth_range
 from towertap.words.table import Table, joined, of_columns
 
 LEVELS, RATIOS = "cividis", "PuOr_r"
@@ -51,7 +51,7 @@ def title(road: ByPlace) -> str:
         return f"{name} by place and frequency: no third-octave shows a change over the road as a whole"
     if not road.ratios.size:
         return f"{name} by time and frequency: changed most at {most.name}, {growth(most.ratio)}"
-    places = " to ".join(map(growth, np.quantile(road.ratios[road.bands.thirds.index(most)], QUANTILES)))
+    places = growth_range(*np.quantile(road.ratios[road.bands.thirds.index(most)], QUANTILES))
     if (place_s := at_one_place(road)) is not None:
         return f"{name}: most of the change at {most.name} is of one place, at {place_s:.0f} s; elsewhere {places}"
     return f"{name}: at {most.name}, where it changed most, {places} along the road"
