@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from towertap.analysis import Analysis, analyse_capture
@@ -25,6 +24,7 @@ from towertap.doors.files import Closing
 from towertap.errors import CallError
 from towertap.exchange.listening import sounds_of
 from towertap.exchange.samples import Axes, Samples, Units
+from towertap.lazily import pd
 
 PathLike = str | Path
 

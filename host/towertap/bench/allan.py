@@ -8,12 +8,12 @@ which is of means over 10 ms: 15 MB an hour.
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import allantools
 import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
 from towertap.errors import AnalysisError
+from towertap.lazily import allantools
 
 Array = NDArray[np.float64]
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 import os
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import click
+import numpy as np
 from rich.console import Group
 from rich.table import Table
 from rich.text import Text
@@ -24,7 +26,7 @@ from towertap.cli._reading import bench_option, fresh_option
 from towertap.doors.whole_file import whole_file
 from towertap.errors import CallError
 from towertap.kept import Kept
-from towertap.motion import in_words
+from towertap.motion import DriveCourse, in_words
 from towertap.signals.bands import SKIRT
 from towertap.signals.jerk import EDGE_HZ, design
 from towertap.signals.metrics import METRICS
@@ -32,6 +34,7 @@ from towertap.signals.stream import Windows
 from towertap.words.numbers import number
 from towertap.words.phrases import sentence_case
 
+NO_COURSE = DriveCourse(np.empty(0), np.empty(0), None)
 TABLE_START = b"# towertap windows\n"
 """By which a table of windows is told from any other .csv."""
 MARKS = {"clean": "", "marked": " *", "not judged": " **"}
@@ -93,9 +96,9 @@ class CaptureAnalysed:
     raw_sha256: str
 
     def to_keep(self) -> CaptureAnalysed:
-        """Without the metrics themselves, and the powers that only bench records need."""
-        analysis = self.analysis
-        return replace(self, analysis=replace(analysis, metrics={}, kept=Windows(analysis.kept.kept, {})))
+        """Without the metrics themselves, and what nothing that is told needs: ten hours of it are 100 MB in memory."""
+        told = replace(self.analysis, metrics={}, kept=Windows({}, {}), course=NO_COURSE)
+        return replace(self, analysis=told)
 
     def restored(self) -> Analysis:
         """The analysis with its metrics."""
@@ -147,7 +150,7 @@ def _data(capture: Path, out: Path, analysis: Analysis) -> dict[str, object]:
         "analysed_s": analysis.analysed_s,
         "whole": {name: {"value": analysis.whole[name], **about} for name, about in describe(analysis).items()},
         "bench": asdict(analysis.bench),
-        "windows": analysis.windows.to_dict("list"),
+        "windows": analysis.columns,
         "left_out": analysis.left_out,
         "left_out_s": analysis.moving.seconds() if analysis.moving else {},
     }
@@ -188,7 +191,7 @@ def _remarks(out: Path, analysis: Analysis) -> list[Text]:
     lines = [
         *(f"{name} is left out: {reason}" for name, reason in analysis.left_out.items()),
         *_no_drive(analysis),
-        f"{analysis.analysed_s:.1f} s in {len(analysis.windows)} windows of {analysis.window_s:.3g} s at "
+        f"{analysis.analysed_s:.1f} s in {analysis.n_windows} windows of {analysis.window_s:.3g} s at "
         f"{analysis.rate_hz:.2f} Hz; the first {analysis.settling_s:.2f} s after every start and gap are left out "
         "while the filters settle.",
         f"The edges of bands other than the weightings' are common practice; bands are {SKIRT}.",
@@ -221,7 +224,9 @@ def write_windows(analysis: Analysis, path: Path) -> None:
             noise = f"; noise {100 * about['noise_share']:.1f} %, {about['judged']}" if "judged" in about else ""
             beyond = "; beyond the mounting" if "beyond_mounting" in about else ""
             file.write(f"# {name}: {about['label']}, {about['unit']}, {low:g} to {high:g} Hz{noise}{beyond}\n")
-        analysis.windows.to_csv(file, index=False, float_format="%.7g", lineterminator="\n")
+        file.write(",".join(analysis.columns) + "\n")
+        rows = zip(*analysis.columns.values(), strict=True)
+        file.writelines(",".join(["" if math.isnan(value) else f"{value:.7g}" for value in row]) + "\n" for row in rows)
 
 
 def _is_table(path: Path) -> bool:

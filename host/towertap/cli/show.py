@@ -43,7 +43,7 @@ def command(capture: Path, out: Path | None) -> Outcome:
     with open_capture(capture) as opened:
         analysis = analyse_capture(opened, metrics=[*RUNNING, *THIRDS], bench=records_for(opened), whole=True)
         of_drive = moving(opened, analysis.course)
-        windows, digest = analysis.windows, opened.text("raw_sha256")
+        windows, digest = analysis.columns, opened.text("raw_sha256")
         directions = zip(AXES, analysis.to_vehicle, strict=True)
         envelopes = {axis: envelope(opened, direction) for axis, direction in directions}
         texts = [text.decode("utf-8", "replace") for text in opened.marks["text"]]

@@ -7,22 +7,26 @@ positive control is a change that must show (tyre pressures up by 50 kPa, say), 
 a day on which it does not show could not have shown the part either.
 """
 
+from __future__ import annotations
+
 import hashlib
 import json
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import msgspec
 
-from towertap.compare.drives.model import Drives
 from towertap.compare.plan.controls import ControlKind
 from towertap.compare.stats.contrast import Verdict
 from towertap.compare.stats.part import Beforehand, MeasuredVariance, pooled
 from towertap.doors.structured import read_json
 from towertap.doors.whole_file import whole_file
 from towertap.errors import FileError
+
+if TYPE_CHECKING:
+    from towertap.compare.drives.model import Drives
 
 SCHEMA, VERSION = "towertap control", 1
 LARGEST_BYTES = 1_000_000

@@ -25,7 +25,7 @@ SCRIPT = runpy.run_path(str(Path(__file__).parents[1] / "stats" / "heard_alike.p
 def heard(drive, onsets_s, peak_ms2=2.0, threshold_ms2=1.0):
     """The same pass with a knock at each of some times, where a peak had to reach a threshold."""
     knocks = tuple(Knock(onset_s, peak_ms2, 0.01, 150.0, 0.1) for onset_s in onsets_s)
-    cells = Thresholds(0.0, 0.02, np.full(5 * len(drive.cells) + 200, threshold_ms2))
+    cells = Thresholds(0.0, 0.02, np.full(5 * drive.n_cells + 200, threshold_ms2))
     return replace(drive, measured={"knocks": KnocksOfCapture(knocks, (cells,))})
 
 
@@ -33,7 +33,7 @@ def with_knocks(drives, before, after):
     """The same drives with so many knocks a pass, by side, spread evenly over a pass."""
 
     def evenly(drive):
-        count, seconds = before if drive.side == "before" else after, len(drive.cells) * 0.1
+        count, seconds = before if drive.side == "before" else after, drive.n_cells * 0.1
         return heard(drive, (np.arange(count) + 0.5) * seconds / count) if count else heard(drive, ())
 
     return replace(drives, passes=tuple(evenly(drive) for drive in drives.passes))
@@ -76,7 +76,7 @@ def test_the_same_knocks_of_the_same_road_are_as_many_however_fast_it_is_driven(
     (lane,), places = study.roads, study.roads[0].places
     passes = []
     for number, drive in enumerate(places.passes):
-        time_s = np.arange(0.0, drive.cells["start_s"].iloc[-1], 0.01)
+        time_s = np.arange(0.0, drive.cells["start_s"][-1], 0.01)
         onsets_s = np.interp(places.edges_s.mean(axis=1), places.place_s(number, time_s), time_s)
         passes.append(heard(drive, onsets_s))
     lane = replace(lane, passes=tuple(passes), places=replace(places, passes=tuple(passes)))

@@ -25,6 +25,8 @@ from towertap.errors import CallError, FileError
 from towertap.signals.metrics import METRICS, RMS
 
 SCHEMA, VERSION = "towertap-plan", 2
+DEFAULT_METRICS = ("jerk_z", "weighted_z", "acceleration_z")
+"""Few, because without a plan that names the primary one every further metric costs the power of all."""
 
 LARGEST_FILE = 1_000_000
 MOST_DRIVES = 2000

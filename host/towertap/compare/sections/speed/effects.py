@@ -97,7 +97,7 @@ def road_speed(study: Study, road: Road, findings: Sequence[Finding]) -> RoadSpe
 
 def _way(drive: Pass, places: Places | None, number: int, by_log: bool) -> tuple[float, float]:
     """How far a pass drove over what all share, in metres or in seconds of the reference, and in how many seconds."""
-    starts_s = drive.cells["start_s"].to_numpy(float)
+    starts_s = drive.cells["start_s"]
     if places is None:
         return driven_m(drive) or math.nan, CELL_S * len(starts_s)
     times_s = np.column_stack([starts_s, starts_s + CELL_S])
