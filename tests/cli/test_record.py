@@ -69,6 +69,19 @@ def test_the_answer_for_people_says_what_comes_next(towertap, tmp_path):
     assert "\nsound\nNext: drive the next pass" in done.out
 
 
+@pytest.mark.parametrize(("mounting", "ready"), [("x=+X,y=+Y,z=+Z", True), ("x=+Y,y=+Z,z=+X", False)])
+def test_a_look_before_the_drive_says_whether_all_is_ready_and_records_nothing(towertap, tmp_path, mounting, ready):
+    with SimulatedBox(None) as box:
+        call = ("--preflight", "--port", box.port, "--out", str(tmp_path), "--mounting", mounting, "--json")
+        done = towertap(*call)
+    answer = json.loads(done.out)
+    checks = {check["name"]: check for check in answer["checks"]}
+    assert (done.returncode, answer["ready"], checks["gravity"]["ok"]) == (int(not ready), ready, ready)
+    assert all(checks[name]["ok"] for name in ("box", "rate", "space"))
+    assert checks.keys() >= {"battery", "clock", "record of idle"}
+    assert not list(tmp_path.iterdir())
+
+
 def test_a_recording_with_losses_is_kept_and_called_not_sound(towertap, tmp_path):
     faults = [{"fault": "fifo_overflow", "at_s": 1.0, "lost": 37}]
     with SimulatedBox(None, faults=faults) as box:

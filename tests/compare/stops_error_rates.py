@@ -15,6 +15,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
+from scipy import stats
 from towertap.compare.stats.contrast import pass_contrast
 from towertap.compare.study import lay_out
 from towertap.motion import CELL_S, DriveCourse, Moving, pulling_away, standing
@@ -105,14 +106,16 @@ def _one(seed):
 
 
 if __name__ == "__main__":
-    runs = int(sys.argv[1]) if len(sys.argv) > 1 else 500
+    runs = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
     with ProcessPoolExecutor(2) as pool:
         rows = list(pool.map(_one, range(runs), chunksize=10))
     kinds = ("as compare does", "without a gyroscope", "with --whole")
     for name, of_kind in zip(kinds, zip(*rows, strict=True), strict=True):
         verdicts, ratios, bases = zip(*of_kind, strict=True)
-        different = np.mean([verdict in ("harsher", "gentler") for verdict in verdicts])
+        different = stats.binomtest(sum(verdict in ("harsher", "gentler") for verdict in verdicts), runs)
+        low, high = different.proportion_ci()
         places = np.mean([basis == "rough places" for basis in bases])
         print(
-            f"{name}: told different {100 * different:.1f} %, mean ratio {np.mean(ratios):.3f}, by places {places:.2f}"
+            f"{name}: told different {100 * different.statistic:.1f} % ({100 * low:.1f} to {100 * high:.1f}), "
+            f"mean ratio {np.mean(ratios):.3f}, by rough places {places:.2f}"
         )

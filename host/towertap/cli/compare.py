@@ -224,10 +224,10 @@ def _named(plan: Plan | None, **given: str | None) -> list[str]:
 
 def tell(comparison: Comparison, full: bool = False) -> RenderableType:
     """The answer, the findings, what else could be wrong, the evidence in a line each; `full` adds all behind it."""
-    from towertap.compare.findings.describe import findings_table
+    from towertap.compare.findings.describe import findings_table, verdict_of
 
-    answer, lead = comparison.answer, comparison.case.lead
-    headline = paragraph(answer.headline, STYLES[lead.verdict])
+    answer = comparison.answer
+    headline = paragraph(answer.headline, STYLES[verdict_of(answer.verdict)])
     table = Constrain(as_rich(findings_table(comparison.overall, comparison.findings)), READABLE_COLUMNS)
     blocks: list[RenderableType] = [headline, folded(answer.lines), "", table]
     if others := [caution.words for caution in comparison.cautions if caution.words not in answer.cautions]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from towertap.compare.findings.describe import WORDS
+from towertap.compare.findings.describe import verdict_of
 from towertap.compare.sections.captures import conditions, fingerprints
 from towertap.drawing.picture import Picture
 from towertap.report.report import draw, make_folders, on_page
@@ -46,7 +46,7 @@ def write_wear(wear: Wear, folder: str | Path, notices: Sequence[str] = (), *, f
         "wear.html.j2",
         wear=wear,
         headline=sentence_case(says),
-        tone=next((verdict for verdict, words in WORDS.items() if words == says), "undecided"),
+        tone=verdict_of(says),
         notices=notices,
         courses=courses,
         tables=tables(wear),
