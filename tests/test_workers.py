@@ -10,6 +10,7 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 from towertap.compare import load_drives
 from towertap.compare.drives import reading
@@ -52,7 +53,8 @@ def same(drives, recorded):
     assert [left_out.capture for left_out in drives.excluded] == ["spoilt"]
     assert [drive.name for drive in drives.passes] == [drive.name for drive in recorded.passes]
     for drive, expected in zip(drives.passes, recorded.passes, strict=True):
-        assert drive.cells.equals(expected.cells)
+        assert drive.cells.keys() == expected.cells.keys()
+        assert all(np.array_equal(drive.cells[name], column, equal_nan=True) for name, column in expected.cells.items())
         assert drive.whole == expected.whole
         assert (drive.side, drive.started, drive.integrity) == (expected.side, expected.started, expected.integrity)
 

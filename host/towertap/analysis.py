@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from threadpoolctl import threadpool_limits
 
 from towertap.bench.carried import BenchRecords, BenchSummary, no_records
 from towertap.bench.mounted import rotation_to_vehicle
@@ -19,12 +18,17 @@ from towertap.lazily import pd
 from towertap.motion import CELL_S, CourseReader, DriveCourse, Moving, in_words, moving
 from towertap.signals.channels import ACCELERATIONS, AXES, Channel, MetricSettings
 from towertap.signals.filters import Array, Band
+from towertap.signals.fir import one_thread
 from towertap.signals.jerk import EDGE_HZ
 from towertap.signals.knocks import Knock, KnockFinder, Thresholds, band_hz
 from towertap.signals.metrics import METRICS, THIRDS, Metric
 from towertap.signals.stream import Bank, Windowing, Windows
 
-BLOCK_ROWS = 131072
+Columns = dict[str, NDArray[Any]]
+"""A table of n windows: `piece` (from 0), `start_s` (from the capture's first sample) and a metric each, (n,)."""
+
+BLOCK_ROWS = 131200
+"""Whole steps of the course at 1, 2, 4 and 8 kHz, so that no rows are left over and copied."""
 WINDOW_S = (0.1, 60.0)
 """Shortest and longest window, in seconds."""
 
@@ -41,13 +45,12 @@ GRAVITY_MS2 = (9.3, 10.3)
 class Analysis:
     """What a capture comes to.
 
-    `windows` has one row a window, the columns `piece` (from 0), `start_s` (from the capture's first sample) and one
-    per metric; `whole` has each metric over all windows together; `kept` is what both are made of. `knocks` are timed
-    from the capture's first sample, `thresholds` what each piece let be heard; None where nobody asked, or where the
-    rate is too low to hear any. `metrics` are those of windows and whole, by name, `bands_hz` their bands and
-    `left_out` the metrics that the capture cannot carry, with the reason. The first `settling_s` of every piece are not
-    in the windows, and neither is what `moving` leaves out (None: nothing was to be); a piece ends at either. `course`
-    is what the box felt of the driving.
+    `columns` are the values of its windows; `whole` has each metric over all windows together; `kept` is what both are
+    made of. `knocks` are timed from the capture's first sample, `thresholds` what each piece let be heard; None where
+    nobody asked, or where the rate is too low to hear any. `metrics` are those of windows and whole, by name,
+    `bands_hz` their bands and `left_out` the metrics that the capture cannot carry, with the reason. The first
+    `settling_s` of every piece are not in the windows, and neither is what `moving` leaves out (None: nothing was to
+    be); a piece ends at either. `course` is what the box felt of the driving.
 
     What the bench says of the whole values: `noise` the share of the sensor's own noise, or of the idling engine, in
     each, `uncertainty` half of the 95 % interval that the scale makes of each in its unit (of the data sheet's
@@ -56,7 +59,7 @@ class Analysis:
     offset), calibration included.
     """
 
-    windows: pd.DataFrame
+    columns: Columns
     whole: dict[str, float]
     kept: Windows
     knocks: tuple[Knock, ...] | None
@@ -76,13 +79,23 @@ class Analysis:
     moving: Moving | None
 
     @property
+    def windows(self) -> pd.DataFrame:
+        """The columns as a table, one row a window."""
+        return pd.DataFrame(self.columns)
+
+    @property
+    def n_windows(self) -> int:
+        """How many windows there are."""
+        return self.columns["start_s"].size
+
+    @property
     def analysed_s(self) -> float:
         """Time that the windows cover together, in seconds."""
-        return len(self.windows) * self.window_s
+        return self.n_windows * self.window_s
 
-    def joined(self, count: int) -> pd.DataFrame:
-        """The table of windows of `count` windows each, joined as each metric joins them; none reaches over a gap."""
-        return windows_of(self.windows[["piece", "start_s"]], self.metrics, self.kept.kept, count)
+    def joined(self, count: int) -> Columns:
+        """Windows of `count` windows each, joined as each metric joins them; none reaches over a gap."""
+        return windows_of(self.columns, self.metrics, self.kept.kept, count)
 
 
 def analyse_capture(
@@ -118,7 +131,7 @@ def analyse_capture(
     rotation = rotation_to_vehicle(capture, mounting, bench)
     motion = VehicleMotion(capture, rotation, bench.correction[1], rotates="rotation" in capture.layout.quantities)
     window_rows = max(1, round(window_s * capture.rate_hz))
-    with threadpool_limits(1, user_api="blas"):  # threads cost more than such small products
+    with one_thread():
         places, kept, heard, course = _read(motion, bank, window_rows, listen=knocks and _hears(capture.rate_hz))
     of_drive = None if whole else moving(capture, course, clipped_s)
     stand = None
@@ -132,7 +145,7 @@ def analyse_capture(
     bands_hz = {name: metric.band_hz(settings) for name, metric in bank.metrics.items()}
     of_scale = dict(zip(ACCELERATIONS, bench.scale_uncertainty(rotation), strict=True)) if bench.scale_known else {}
     return Analysis(
-        windows=windows_of(places, bank.metrics, kept.kept, 1),
+        columns=windows_of(places, bank.metrics, kept.kept, 1),
         whole=values,
         kept=kept,
         knocks=heard[0] if heard else None,
@@ -161,7 +174,7 @@ def analyse_capture(
 
 def _read(
     motion: VehicleMotion, bank: Bank, window_rows: int, listen: bool
-) -> tuple[pd.DataFrame, Windows, tuple[tuple[Knock, ...], tuple[Thresholds, ...]] | None, DriveCourse]:
+) -> tuple[Columns, Windows, tuple[tuple[Knock, ...], tuple[Thresholds, ...]] | None, DriveCourse]:
     """Read a capture once: piece and start of every window, what is kept of them, what is heard, what the vehicle did.
 
     Nothing is heard unless it may `listen`.
@@ -189,17 +202,17 @@ def _read(
         if windowing:
             windows.append(windowing.windows())
             places.append(_places(number, piece, rate_hz, start, window_rows, len(windows[-1])))
-    if not sum(map(len, places)):
+    if not any(of_piece["start_s"].size for of_piece in places):
         raise _too_short(pieces, rate_hz, start, window_rows)
     heard = (tuple(knocks), tuple(thresholds)) if listen else None
-    return pd.concat(places, ignore_index=True), Windows.join(windows), heard, course.course()
+    return _joined(places), Windows.join(windows), heard, course.course()
 
 
 @dataclass(frozen=True, eq=False)
 class Outline:
     """What of a capture is a drive that can be analysed, known without any metric; the fields are an analysis's."""
 
-    places: pd.DataFrame
+    places: Columns
     moving: Moving
     settling_s: float
 
@@ -217,22 +230,27 @@ def outline(capture: Capture, window_s: float, clipped_s: Sequence[float] = ()) 
         for block in motion.blocks(piece):
             course.take(block)
     of_drive = moving(capture, course.course(), clipped_s)
-    places = pd.concat(
+    settled = bank.settled_row
+    places = _joined(
         [
-            _places(number, piece, rate_hz, bank.settled_row, rows, (piece.n_rows - bank.settled_row) // rows)
+            _places(number, piece, rate_hz, settled, rows, (piece.n_rows - settled) // rows)
             for number, piece in enumerate(pieces)
-        ],
-        ignore_index=True,
+        ]
     )
-    if places.empty:
-        raise _too_short(pieces, rate_hz, bank.settled_row, rows)
-    return Outline(_driven(places, of_drive, rows / rate_hz)[0], of_drive, bank.settled_row / rate_hz)
+    if not places["start_s"].size:
+        raise _too_short(pieces, rate_hz, settled, rows)
+    return Outline(_driven(places, of_drive, rows / rate_hz)[0], of_drive, settled / rate_hz)
 
 
-def _places(number: int, piece: Piece, rate_hz: float, settled: int, window_rows: int, count: int) -> pd.DataFrame:
+def _places(number: int, piece: Piece, rate_hz: float, settled: int, window_rows: int, count: int) -> Columns:
     """Piece and start of every window of a piece, so many, none where that is less than nought."""
     starts_s = piece.start_time_s + (settled + np.arange(count) * window_rows) / rate_hz
-    return pd.DataFrame({"piece": number, "start_s": starts_s})
+    return {"piece": np.full(starts_s.size, number), "start_s": starts_s}
+
+
+def _joined(places: Sequence[Columns]) -> Columns:
+    """The places of several pieces, one after the other."""
+    return {name: np.concatenate([of_piece[name] for of_piece in places]) for name in ("piece", "start_s")}
 
 
 def _too_short(pieces: Sequence[Piece], rate_hz: float, settled: int, window_rows: int) -> AnalysisError:
@@ -252,30 +270,28 @@ def _hears(rate_hz: float) -> bool:
     return True
 
 
-def _driven(places: pd.DataFrame, of_drive: Moving, window_s: float) -> tuple[pd.DataFrame, NDArray[np.bool_]]:
+def _driven(places: Columns, of_drive: Moving, window_s: float) -> tuple[Columns, NDArray[np.bool_]]:
     """Windows of the drive alone, in pieces that end where something is left out, and which they are of all.
 
     AnalysisError where none is.
     """
-    chosen = ~of_drive.is_left_out(places["start_s"].to_numpy(float), window_s)
+    chosen = ~of_drive.is_left_out(places["start_s"], window_s)
     if not chosen.any():
         raise AnalysisError(
             f"no window of a drive is left: {in_words(of_drive)} of {len(of_drive.standing) * CELL_S:.0f} s are left "
             "out, and the filters need their time to settle; drive up to the start at speed, or keep all with --whole"
         )
-    pieces = np.cumsum(np.diff(places["piece"].to_numpy(), prepend=0) + ~chosen)
-    _, numbers = np.unique(pieces[chosen], return_inverse=True)
-    return places[chosen].reset_index(drop=True).assign(piece=numbers), chosen
+    return {"piece": broken_up(places["piece"], chosen), "start_s": places["start_s"][chosen]}, chosen
 
 
 def _standing_power(
-    places: pd.DataFrame, kept: Windows, of_drive: Moving, window_s: float, settling_s: float
+    places: Columns, kept: Windows, of_drive: Moving, window_s: float, settling_s: float
 ) -> dict[Channel, float] | None:
     """Mean square of each filtered signal in the middle one of the seconds at a stand; None without three.
 
     The filters have their time to forget the road first, and a second at the end may be rolling already.
     """
-    still = of_drive.stood_for(places["start_s"].to_numpy(float), window_s, settling_s)
+    still = of_drive.stood_for(places["start_s"], window_s, settling_s)
     seconds = max(1, round(1 / window_s))
     if still.sum() * window_s < STAND_S:
         return None
@@ -285,26 +301,36 @@ def _standing_power(
     }
 
 
-def stretches(capture: Capture, windows: pd.DataFrame, window_s: float) -> Iterator[Piece]:
-    """The rows of a capture that each piece of its table of windows covers, in order."""
+def broken_up(piece: NDArray[np.int64], chosen: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """The pieces of those windows that are chosen (n,): a piece (n,) ends where one is left out."""
+    broken = np.cumsum(np.diff(piece, prepend=0) + ~chosen)
+    numbers: NDArray[np.int64] = np.unique(broken[chosen], return_inverse=True)[1]
+    return numbers
+
+
+def rows_of_pieces(piece: NDArray[np.int64]) -> list[NDArray[np.int64]]:
+    """The rows of each piece of a table of windows, in order."""
+    return np.split(np.arange(piece.size), np.flatnonzero(np.diff(piece)) + 1)
+
+
+def stretches(capture: Capture, windows: Columns, window_s: float) -> Iterator[Piece]:
+    """The rows of a capture that each piece of its windows covers, in order."""
     pieces = capture.pieces()
-    for _, starts_s in windows.groupby("piece")["start_s"]:
-        start_s, end_s = float(starts_s.iloc[0]), float(starts_s.iloc[-1]) + window_s
+    for rows in rows_of_pieces(windows["piece"]):
+        start_s, end_s = windows["start_s"][rows[[0, -1]]] + (0.0, window_s)
         piece = [piece for piece in pieces if piece.start_time_s <= start_s][-1]
         first, last = (round((at_s - piece.start_time_s) * capture.rate_hz) for at_s in (start_s, end_s))
         yield Piece(piece.first_row + first, min(last, piece.n_rows) - first, start_s)
 
 
-def windows_of(
-    places: pd.DataFrame, metrics: Mapping[str, Metric], kept: Mapping[str, Array], count: int
-) -> pd.DataFrame:
+def windows_of(places: Columns, metrics: Mapping[str, Metric], kept: Mapping[str, Array], count: int) -> Columns:
     """The values of windows of `count` windows each, beside the piece and the start of the first; within pieces."""
-    tables = []
-    for rows in places.groupby("piece").indices.values():
-        firsts = rows[: len(rows) // count * count : count]
-        values = {name: metric.of_windows(kept[name][:, rows], count) for name, metric in metrics.items()}
-        tables.append(pd.DataFrame({name: column.to_numpy()[firsts] for name, column in places.items()} | values))
-    return pd.concat(tables, ignore_index=True)
+    pieces = rows_of_pieces(places["piece"])
+    firsts = np.concatenate([rows[: rows.size // count * count : count] for rows in pieces])
+    columns = {name: places[name][firsts] for name in ("piece", "start_s")}
+    for name, metric in metrics.items():
+        columns[name] = np.concatenate([metric.of_windows(kept[name][:, rows], count) for rows in pieces])
+    return columns
 
 
 def _named(names: Sequence[str] | None) -> dict[str, Metric]:
@@ -340,9 +366,12 @@ class VehicleMotion:
             turns["rotation"] = self.rotation * self.capture.scale_rads
         end = piece.first_row + piece.n_rows
         for start in range(piece.first_row, end, BLOCK_ROWS):
-            counts = {name: self.capture.counts(name, start, min(start + BLOCK_ROWS, end)) for name in turns}
-            turned = [turn.astype(np.float32) @ counts[name].T.astype(np.float32) for name, turn in turns.items()]
-            yield np.concatenate(turned) if self.rotates else turned[0]
+            stop = min(start + BLOCK_ROWS, end)
+            block = np.empty((3 * len(turns), stop - start), np.float32)
+            for rows, (name, turn) in zip(block.reshape(len(turns), 3, -1), turns.items(), strict=True):
+                counts = self.capture.counts(name, start, stop).T.astype(np.float32)
+                np.matmul(turn.astype(np.float32), counts, out=rows)
+            yield block
 
 
 def describe(analysis: Analysis) -> dict[str, dict[str, Any]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -52,7 +53,9 @@ def _write_csv(analysis: Analysis, path: Path) -> None:
             noise = f"; noise {100 * about['noise_share']:.1f} %, {about['judged']}" if "judged" in about else ""
             beyond = "; beyond the mounting" if "beyond_mounting" in about else ""
             file.write(f"# {name}: {about['label']}, {about['unit']}, {low:g} to {high:g} Hz{noise}{beyond}\n")
-        analysis.windows.to_csv(file, index=False, float_format="%.7g", lineterminator="\n")
+        file.write(",".join(analysis.columns) + "\n")
+        rows = zip(*analysis.columns.values(), strict=True)
+        file.writelines(",".join(["" if math.isnan(value) else f"{value:.7g}" for value in row]) + "\n" for row in rows)
 
 
 def _is_csv(path: Path) -> bool:
@@ -64,8 +67,8 @@ def _write_hdf5(analysis: Analysis, path: Path) -> None:
     with h5py.File(path, "w") as file:
         file.attrs.update(rate_hz=analysis.rate_hz, window_s=analysis.window_s, settling_s=analysis.settling_s)
         about = describe(analysis)
-        for name, column in analysis.windows.items():
-            dataset = file.create_dataset(f"windows/{name}", data=column.to_numpy())
+        for name, column in analysis.columns.items():
+            dataset = file.create_dataset(f"windows/{name}", data=column)
             dataset.attrs.update(about.get(name, {}))
         for name, value in analysis.whole.items():
             file.create_dataset(f"whole/{name}", data=value).attrs.update(about[name])

@@ -24,7 +24,6 @@ from towertap.archive.record import is_archived
 from towertap.doors.files import opened, sha256_of
 from towertap.doors.whole_file import whole_file
 from towertap.errors import FileError
-from towertap.lazily import pd
 
 FOLDER = ".towertap"
 DIGEST_BYTES = 32
@@ -38,7 +37,7 @@ class Kept:
         self._key = self._made_from()
 
     def look_up(self, kind: Any) -> Any:
-        """What was kept, of a `kind` made of dataclasses, arrays, tables and plain data; None where nothing can be."""
+        """What was kept, of a `kind` made of dataclasses, arrays and plain data; None where nothing can be."""
         for place in self._places():
             with suppress(FileError, OSError, ValueError, TypeError):  # nothing there, or nothing to be trusted
                 with opened(place, "a result that was kept") as file:
@@ -53,12 +52,14 @@ class Kept:
         """Keep what was made since, unless the capture has changed; safe against others that keep the same."""
         if self._key != self._made_from():
             return
-        body = self._key + msgspec.msgpack.encode(msgspec.to_builtins(result, builtin_types=(bytes,), enc_hook=_plain))
+        content = packed(result)
+        digest = hashlib.sha256(self._key)
+        digest.update(content)
         for place in self._places():
             with suppress(OSError):
                 place.parent.mkdir(parents=True, exist_ok=True)
-                with whole_file(place) as part:
-                    part.write_bytes(hashlib.sha256(body).digest() + body)
+                with whole_file(place) as part, part.open("wb") as file:
+                    file.writelines((digest.digest(), self._key, content))
                 return
 
     def _made_from(self) -> bytes:
@@ -77,6 +78,11 @@ class Kept:
         yield user_cache_path("towertap", appauthor=False) / f"{where}.{self._use}"
 
 
+def packed(result: Any) -> bytes:
+    """What is made of dataclasses, arrays and plain data as bytes, which are equal where it is equal."""
+    return msgspec.msgpack.encode(msgspec.to_builtins(result, builtin_types=(bytes,), enc_hook=_plain))
+
+
 @cache
 def _program() -> str:
     """The code of this program and the libraries that calculate, to the last line."""
@@ -93,8 +99,6 @@ def _plain(value: Any) -> Any:
         return {"dtype": value.dtype.str, "shape": value.shape, "data": value.tobytes()}
     if isinstance(value, Path):
         return str(value)
-    if isinstance(value, pd.DataFrame):
-        return {name: column.to_numpy() for name, column in value.items()}
     raise NotImplementedError(type(value))
 
 
@@ -103,6 +107,4 @@ def _typed(kind: Any, plain: Any) -> Any:
         return np.frombuffer(bytearray(plain["data"]), plain["dtype"]).reshape(plain["shape"])
     if kind is Path:
         return Path(plain)
-    if kind is pd.DataFrame:
-        return pd.DataFrame({name: _typed(np.ndarray, column) for name, column in plain.items()})
     raise NotImplementedError(kind)

@@ -18,9 +18,10 @@ class _Lazy:
 
 
 if TYPE_CHECKING:
+    import allantools
     import h5py
     import pandas as pd
 else:
-    h5py, pd = _Lazy("h5py"), _Lazy("pandas")
+    allantools, h5py, pd = _Lazy("allantools"), _Lazy("h5py"), _Lazy("pandas")
 
-__all__ = ["h5py", "pd"]
+__all__ = ["allantools", "h5py", "pd"]

@@ -9,7 +9,6 @@ from types import TracebackType
 from typing import Any, Self
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from towertap.analysis import Analysis, analyse_capture
@@ -27,6 +26,7 @@ from towertap.compare.plan.plan import QUANTILE, read_plan
 from towertap.errors import CallError
 from towertap.exchange.listening import sounds_of
 from towertap.exchange.samples import Axes, Samples, Units
+from towertap.lazily import pd
 
 PathLike = str | Path
 

@@ -174,20 +174,24 @@ class CourseReader:
     def begin(self, piece: Piece) -> None:
         """Begin the next piece: no filter runs over a gap."""
         self._run, self._start_s, self._done = self._hop.start(), piece.start_time_s, 0
-        self._pending = np.empty((6 if self._turns else 3, 0))
+        self._pending = np.empty((6 if self._turns else 3, 0), np.float32)
 
-    def take(self, block: NDArray[np.floating]) -> None:
+    def take(self, block: NDArray[np.float32]) -> None:
         """Take the next block (axes, rows) of the piece, in vehicle axes: specific force, then rotation."""
-        rows = np.concatenate([self._pending, block], axis=1)
+        rows = np.concatenate([self._pending, block], axis=1) if self._pending.size else block
         count = rows.shape[1] // self._step
-        steps = rows[:, : count * self._step].reshape(len(rows), count, self._step).mean(axis=2)
-        self._pending = rows[:, count * self._step :]
+        weights = np.full(self._step, 1 / self._step, np.float32)
+        steps = rows[:, : count * self._step].reshape(len(rows), count, self._step) @ weights
+        self._pending = rows[:, count * self._step :].copy()
         at_s = self._start_s + (self._done + np.arange(count) + 0.5) * self._step / self._rate_hz
         self._done += count
+        if not count:
+            return
         cell = (at_s / CELL_S).astype(int)
+        first, end = cell[0], cell[-1] + 1
         for sums, values in zip(self._sums, (steps[0], np.square(self._run(steps[2])), *steps[3:]), strict=True):
-            sums += np.bincount(cell, values, sums.size)
-        self._steps += np.bincount(cell, minlength=self._steps.size)
+            sums[first:end] += np.bincount(cell - first, values)
+        self._steps[first:end] += np.bincount(cell - first)
 
     def course(self) -> DriveCourse:
         """What was taken; a cell that is less than half there is a gap."""
@@ -198,7 +202,7 @@ class CourseReader:
 
 def standing(course: DriveCourse) -> Cells:
     """The cells (n,) in which the vehicle stood."""
-    level = np.sqrt(_running_mean(course.level_ms2**2, LEVEL_CELLS))
+    level = np.sqrt(np.maximum(_running_mean(course.level_ms2**2, LEVEL_CELLS), 0.0))  # rounding may leave less
     there = level[np.isfinite(level)]
     if not there.size:
         return np.zeros(level.size, bool)
@@ -264,7 +268,9 @@ def _running_mean(values: Array, width: int) -> Array:
 
 def _running_spread(rates: Array) -> Array:
     """The largest standard deviation over the axes of rates (n, 3), over TURNING_CELLS about each cell."""
-    means = np.column_stack([_running_mean(axis, TURNING_CELLS) for axis in rates.T])
-    squares = np.column_stack([_running_mean(axis**2, TURNING_CELLS) for axis in rates.T])
-    spread: Array = np.sqrt(np.maximum(squares - means**2, 0.0)).max(axis=1)
-    return spread
+    largest = np.zeros(len(rates))
+    for axis in rates.T:
+        spread = _running_mean(axis**2, TURNING_CELLS) - _running_mean(axis, TURNING_CELLS) ** 2
+        np.maximum(largest, spread, out=largest)  # what is not a number stays so
+    widest: Array = np.sqrt(largest)
+    return widest

@@ -1,20 +1,19 @@
-"""How fast all of it is, as a table: `python -m tests.benchmarks`. Processor time, so that a busy machine tells little.
+"""How fast all of it is, as a table: `python -m tests.benchmarks [CAPTURES]`. Processor time, since machines are busy.
 
-Ratios are to bare kernels of the same run; commands are processes of their own, the best of three.
+Ratios are to bare kernels of the same run; commands are processes of their own, the best of three. CAPTURES is the
+folder of captures that `towertap demo` made; without it passes of white noise are compared.
 """
 
 import os
-import resource
+import shutil
 import subprocess
 import sys
 import tempfile
-import time
 import zlib
 from collections import deque
 from pathlib import Path
 
 import numpy as np
-from scipy import signal
 from towertap.analysis import analyse_capture
 from towertap.capture.conditions import Conditions
 from towertap.capture.decode import decode_raw
@@ -22,19 +21,30 @@ from towertap.capture.reading import open_capture
 from towertap.kept import FOLDER
 
 from tests.benchmarks.conftest import FRAME, RATE_HZ, write
-from tests.benchmarks.test_analyse_speed import BLOCK, CELLS, KERNEL
+from tests.benchmarks.test_analyse_speed import BARE_TURNS, CELLS, bare_filters
 from tests.benchmarks.test_decode_speed import decoded, seconds_of, struct_loop
 from tests.conftest import HandMade
 
 LONG_S, PASS_S = 600, 20
-NAMES = ("--before", "soft", "--after", "stiff", "--smooth", "bypass")
-SIDES = [(road, part, number) for road in ("bypass", "lane", "moor") for part in NAMES[1:4:2] for number in range(1, 5)]
+PARTS = ("rubber-bush", "polyurethane-bush")
+NAMES = ("--before", PARTS[0], "--after", PARTS[1], "--smooth", "bypass")
+SIDES = [(road, part, number) for road in ("bypass", "lane", "moor") for part in PARTS for number in range(1, 5)]
+
+WATCH = """
+import resource, subprocess, sys
+call = [sys.executable, "-c", "from towertap.cli import main; main()", *sys.argv[1:]]
+subprocess.run(call, stdout=subprocess.DEVNULL, check=True)
+usage = resource.getrusage(resource.RUSAGE_CHILDREN)
+print(usage.ru_utime + usage.ru_stime, usage.ru_maxrss * (1 if sys.platform == "darwin" else 1024))
+"""
+"""Between this process and the command, since a new process's peak begins at that of the one it comes from."""
 
 
 def main():
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
-        print(f"{os.cpu_count()} cores, {processor()}; Python {sys.version.split()[0]}, numpy {np.__version__}\n")
+        of_machine = f"{os.cpu_count()} cores, {processor()}, load {os.getloadavg()[0]:.0f}"
+        print(f"{of_machine}; Python {sys.version.split()[0]}, numpy {np.__version__}\n")
         print("| what | measured |\n|---|---|")
         for what, measured in (*kernels(folder), *commands(folder)):
             print(f"| {what} | {measured} |", flush=True)
@@ -60,13 +70,16 @@ def kernels(folder):
     yield "a capture of white noise on disk", f"{size:.2f} of its counts in 16 bits"
     options = {"mounting": "x=+X,y=+Y,z=+Z"}
     with open_capture(folder / "long.h5") as capture:
-        kernel, metrics, cells = seconds_of(
-            lambda: deque((signal.sosfilt(KERNEL, BLOCK) for _ in range(rows // BLOCK.shape[1])), maxlen=0),
+        bare, metrics, cells = seconds_of(
+            lambda: bare_filters(rows),
             lambda: analyse_capture(capture, **options),
             lambda: analyse_capture(capture, window_s=0.1, metrics=CELLS, knocks=True, **options),
         )
     for what, took in (("all metrics", metrics), ("third-octaves, cells and knocks", cells)):
-        yield f"analysing 10 min, {what}", f"{LONG_S / took:.0f} × real time, {took / kernel:.1f} bare filters"
+        yield (
+            f"analysing 10 min, {what}",
+            f"{LONG_S / took:.0f} × real time, {BARE_TURNS * took / bare:.1f} bare filters",
+        )
 
 
 def checked_and_parted(stream):
@@ -78,39 +91,46 @@ def checked_and_parted(stream):
     return np.ascontiguousarray(counts[:, :3]), np.ascontiguousarray(counts[:, 3:])
 
 
-def commands(folder):
-    drives = folder / "drives"
-    drives.mkdir()
+def drives_in(folder):
+    """A copy of the demo's captures, or passes of white noise, with nothing kept beside them."""
+    folder.mkdir()
+    if len(sys.argv) > 1:
+        for path in Path(sys.argv[1]).glob("*.h5"):
+            shutil.copy(path, folder)
+        return
     for seed, (road, part, number) in enumerate(SIDES):
         rng = np.random.default_rng(seed)
-        spread = (60 if road == "bypass" else 300 if part == "soft" else 360) * np.exp(0.03 * rng.standard_normal())
+        spread = (60 if road == "bypass" else 300 if part == PARTS[0] else 360) * np.exp(0.03 * rng.standard_normal())
         counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], spread, (PASS_S * RATE_HZ, 6))).astype(int)
-        raw = drives / f"{road}_{part}_{number}.ttraw"
+        raw = folder / f"{road}_{part}_{number}.ttraw"
         raw.write_bytes(b"".join(HandMade().recording(PASS_S, counts=counts, rolls=True)))
         decode_raw(raw, raw.with_suffix(".h5"), Conditions("bus", part, road, number, 40, mounting="x=+X,y=+Y,z=+Z"))
-    capture, report = drives / "lane_soft_1.h5", ("--report", folder / "report", "--no-sounds")
+
+
+def commands(folder):
+    drives = folder / "drives"
+    drives_in(drives)
+    paths = sorted(drives.glob("*.h5"))
+    capture, report = paths[-1], ("--report", folder / "report", "--no-sounds")
     for command in (("compare", "--help"), ("plan", "--help"), ("check", "--help")):
         yield f"`{' '.join(command)}`", best(command)
-    yield f"`check` of {PASS_S} s", best(("check", capture))
-    yield f"`analyse` of {PASS_S} s, nothing kept", best(("analyse", capture, "--fresh"))
+    yield "`check` of a pass", best(("check", capture))
+    yield "`analyse` of a pass, nothing kept", best(("analyse", capture, "--fresh"))
     yield "… kept", best(("analyse", capture))
-    yield f"`compare` of 24 passes of {PASS_S} s, nothing kept", best(("compare", drives, *NAMES, "--fresh"))
-    size = sum(path.stat().st_size for path in (drives / FOLDER).iterdir()) / len(SIDES) / 1000
+    yield f"`compare` of {len(paths)} passes, nothing kept", best(("compare", drives, *NAMES, "--fresh"))
+    size = sum(path.stat().st_size for path in (drives / FOLDER).iterdir()) / len(paths) / 1000
     yield f"… kept, {size:.0f} kB a pass", best(("compare", drives, *NAMES))
+    yield "… with the report, nothing kept", best(("compare", drives, *NAMES, *report, "--fresh"))
     yield "… kept, with the report", best(("compare", drives, *NAMES, *report))
 
 
 def best(words):
-    """The least processor time of three runs of a command, and its memory."""
-    times = []
+    """The least processor time of three runs of a command, and the peak of its largest process."""
+    runs = []
     for _ in range(3):
-        start, before = time.monotonic(), resource.getrusage(resource.RUSAGE_CHILDREN)
-        call = [sys.executable, "-c", "from towertap.cli import main; main()", *map(str, words)]
-        subprocess.run(call, stdout=subprocess.DEVNULL, check=True)
-        after = resource.getrusage(resource.RUSAGE_CHILDREN)
-        used = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-        times.append((used, time.monotonic() - start))
-    return f"{min(times)[0]:.2f} s of processor time"
+        call = [sys.executable, "-c", WATCH, *map(str, words)]
+        runs.append([*map(float, subprocess.run(call, stdout=subprocess.PIPE, check=True).stdout.split())])
+    return f"{min(runs)[0]:.2f} s, {max(peak for _, peak in runs) / 1e6:.0f} MB"
 
 
 def processor():

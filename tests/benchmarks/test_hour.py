@@ -9,10 +9,10 @@ import subprocess
 import sys
 
 SECONDS = float(os.environ.get("TOWERTAP_BENCHMARK_SECONDS", "600"))
-LARGEST_MB = 400
+LARGEST_MB = 250
 """Peak of resident memory that no command may exceed, however long the recording."""
 
-MOST_KERNELS = {"decode": 75, "check": 75, "analyse": 40}
+MOST_KERNELS = {"decode": 75, "check": 75, "analyse": 30}
 """75: 200 times real time where the kernel goes at 15 000 times real time."""
 
 MOUNTING = "x=+X,y=+Y,z=+Z"

@@ -52,8 +52,10 @@ def main():
 
     with SimulatedBox(None, realtime=True, oscillator_ppm=8200.0, crystal_ppm=-14.0) as simulated:
         with open_box(simulated.port) as box:
+            used_s = -time.process_time()
             SerialBox.read, stalls = stalling(SerialBox.read, options.stall, options.every)
             recording = record(box, folder / "long.ttraw", Conditions(), seconds=seconds, on_progress=watch)
+            used_s += time.process_time()
         complaints = simulated.complaints()
     with open_capture(decode_raw(recording.raw_path, folder / "long.h5")) as capture:
         integrity = check(capture)
@@ -72,6 +74,8 @@ def main():
     elapsed_s = (int(frames["clock_us"][-1]) - int(frames["clock_us"][0])) / 1e6
     counted = int(frames["first_sample"][-1]) - int(frames["first_sample"][0])
     print(f"counter against clock over the whole: off by {counted - elapsed_s * integrity.rate_hz:.1f} samples")
+    rate_kb = recording.raw_path.stat().st_size / seconds / 1000
+    print(f"{rate_kb:.0f} kB/s; the recorder used {100 * used_s / seconds:.1f} % of a core")
     print(f"memory {memory_mb[:1]} … {memory_mb[-1:]} MB, most {max(memory_mb):.0f}; sound: {integrity.sound}")
     for rule in integrity.rules:
         if rule.ok is False:

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 import statsmodels.api as sm
-from towertap.capture.rate import HUBER_C, Readings, drift_of, fit_rate
+from scipy import stats
+from towertap.capture.rate import BATCHES, HUBER_C, NORMAL_75, T_975, Readings, drift_of, fit_rate
 from towertap.wire.layouts import LAYOUTS
 
 
@@ -77,3 +78,8 @@ def test_too_few_frames_give_no_rate():
     assert fit_rate(np.full(40, 7), np.arange(40), np.zeros(40)) is None
     assert fit_rate(np.arange(40), np.arange(40)[::-1], np.zeros(40)) is None
     assert drift_of(Readings(*np.arange(4 * 40).reshape(4, 40)), LAYOUTS[1]) is None
+
+
+def test_the_constants_are_scipys():
+    assert pytest.approx(stats.t.ppf(0.975, BATCHES - 2), rel=1e-9) == T_975
+    assert pytest.approx(stats.norm.ppf(0.75), rel=1e-12) == NORMAL_75

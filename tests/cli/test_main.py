@@ -1,6 +1,10 @@
 """The command line itself, without a command."""
 
+import subprocess
+import sys
+
 import pytest
+from towertap.cli import COMMANDS
 from towertap.compare.findings.describe import WORDS
 
 
@@ -55,3 +59,19 @@ def test_the_help_of_compare_says_what_a_folder_and_a_verdict_is(run):
     assert [verdict for verdict in WORDS if f"{verdict} " not in words.partition("Verdicts ")[2]] == []
     assert "A B B A" in words
     assert "nothing on standard output, with --json" in words
+
+
+HELP = """
+import sys
+from towertap import cli
+for name in sys.argv[1:]:
+    cli.group.main([name, "--help"], standalone_mode=False)
+heavy = "allantools", "h5py", "jinja2", "matplotlib", "multiprocessing", "pandas", "scipy.linalg", "scipy.special"
+print("loaded:", [library for library in heavy if library in sys.modules])
+"""
+
+
+def test_to_print_help_no_library_is_loaded_that_takes_long():
+    """numpy is: the wire format and the schema are written with its types."""
+    printed = subprocess.run([sys.executable, "-c", HELP, *COMMANDS], capture_output=True, text=True, check=True).stdout
+    assert printed.splitlines()[-1] == "loaded: []"

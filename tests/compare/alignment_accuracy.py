@@ -11,7 +11,6 @@ import sys
 from types import SimpleNamespace
 
 import numpy as np
-import pandas as pd
 from scipy import signal
 from scipy.integrate import cumulative_trapezoid
 from towertap.compare.road.places import CELL_S, find_places
@@ -60,7 +59,7 @@ def as_pass(number, acceleration):
         name=f"pass {number}",
         side=("before", "after")[number % 2],
         road="road",
-        cells=pd.DataFrame({"start_s": start_s, "secondary_z": cells}),
+        cells={"start_s": start_s, "secondary_z": cells},
         driving_s=np.asarray,
     )
 
@@ -73,7 +72,7 @@ def errors(road, passes, seconds, seed):
     reference_m = drives[reference][1]
     off = []
     for i, one in enumerate(found.passes):
-        middle_s = one.cells["start_s"].to_numpy() + CELL_S / 2
+        middle_s = one.cells["start_s"] + CELL_S / 2
         place_m = drives[i][1][np.round(middle_s * RATE_HZ).astype(int)]
         inside = (place_m > reference_m[0]) & (place_m < reference_m[-1])
         true_s = np.interp(place_m, reference_m, np.arange(reference_m.size) / RATE_HZ)

@@ -68,10 +68,10 @@ def drives_with_bands(make, seed, changed, **options):
 
     def with_thirds(drive):
         cells = drive.cells
-        stray = SPREAD * straying(rng, 1, len(THIRDS))[0] + 0.2 * rng.standard_normal((len(cells), len(THIRDS)))
+        stray = SPREAD * straying(rng, 1, len(THIRDS))[0] + 0.2 * rng.standard_normal((drive.n_cells, len(THIRDS)))
         gain = np.array([changed.get(name, 1.0) if drive.side == "after" else 1.0 for name in THIRDS])
-        values = cells[["secondary_z"]].to_numpy() * np.exp(stray) * gain
-        return make.of_cells(drive, cells.assign(**dict(zip(THIRDS, values.T, strict=True))))
+        values = cells["secondary_z"][:, None] * np.exp(stray) * gain
+        return make.of_cells(drive, cells | dict(zip(THIRDS, values.T, strict=True)))
 
     passes = (with_thirds(drive) if drive.road == "lane" else drive for drive in drives.passes)
     return replace(drives, passes=tuple(passes))

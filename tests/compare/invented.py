@@ -7,7 +7,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 from scipy import signal
 from towertap.capture.conditions import Conditions
 from towertap.capture.integrity import Integrity
@@ -46,13 +45,17 @@ def rms(values):
 
 def of_cells(drive, cells):
     """The same pass made of other cells, r.m.s. in each metric; ten of them make a window of 1 s."""
-    metrics = cells.columns.drop(["piece", "start_s"])
-    rows = cells[metrics].to_numpy(float)[: len(cells) // 10 * 10].reshape(-1, 10, len(metrics))
-    windows = pd.DataFrame(np.sqrt(np.square(rows).mean(axis=1)), columns=metrics)
-    windows.insert(0, "start_s", cells["start_s"].to_numpy()[: len(rows) * 10 : 10])
-    windows.insert(0, "piece", 0)
-    kept = {name: np.square(cells[name].to_numpy(float))[None] for name in metrics}
+    full = cells["start_s"].size // 10 * 10
+    windows = {"piece": np.zeros(full // 10, int), "start_s": cells["start_s"][:full:10]}
+    kept = {name: np.square(column)[None] for name, column in cells.items() if name not in windows}
+    windows |= {name: np.sqrt(squares[0, :full].reshape(-1, 10).mean(axis=1)) for name, squares in kept.items()}
     return replace(drive, cells=cells, windows=windows, kept=kept)
+
+
+def cells_of(table):
+    """A pass's cells from a table (metric name → cells), one after the other."""
+    count = len(next(iter(table.values())))
+    return {"piece": np.zeros(count, int), "start_s": np.arange(count) * CELL_S, **table}
 
 
 def one_pass(table, side, road, number, part=None, profile=None):
@@ -63,7 +66,7 @@ def one_pass(table, side, road, number, part=None, profile=None):
     count = len(next(iter(table.values())))
     columns = {name: np.repeat(np.asarray(values, float), 10) for name, values in table.items()}
     columns["secondary_z"] = np.ones(10 * count) if profile is None else np.repeat(profile, 10)
-    cells = pd.DataFrame({"piece": 0, "start_s": np.arange(10 * count) * CELL_S, **columns})
+    cells = cells_of(columns)
     path = Path(f"{road}-{part}-{number}.h5")
     return of_cells(Pass(path, side, conditions, SOUND, cells, cells, {}, whole), cells)
 
@@ -169,8 +172,7 @@ def driven(
             table = {
                 name: height * np.exp(felt + 0.2 * rng.standard_normal(felt.size)) for name in ("jerk_z", "secondary_z")
             }
-            cells = pd.DataFrame({"piece": 0, "start_s": np.arange(felt.size) * CELL_S, **table})
-            passes.append(of_cells(one_pass({"jerk_z": [1.0]}, side, "lane", number), cells))
+            passes.append(of_cells(one_pass({"jerk_z": [1.0]}, side, "lane", number), cells_of(table)))
     return drives_of([*smooth, *passes])
 
 
@@ -189,7 +191,7 @@ def logged(drives, offset_s=0.0, faster=1.0):
 def scaled(drive, ratio):
     """The same pass with every level `ratio` times as high."""
     cells = drive.cells
-    return of_cells(drive, cells.assign(**{name: cells[name] * ratio for name in drive.kept}))
+    return of_cells(drive, cells | {name: cells[name] * ratio for name in drive.kept})
 
 
 def changed(study, change):

@@ -15,7 +15,6 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
-import pandas as pd
 from scipy import stats
 from towertap.compare.stats.contrast import pass_contrast
 from towertap.compare.study import lay_out
@@ -63,7 +62,7 @@ def one_pass(make, rng, level_at, side, number, stop, height):
         name: np.hypot(of_road * height * rough * share * np.exp(0.2 * rng.standard_normal(n)), idle)
         for name, of_road, idle in (("secondary_z", LEVEL_MS2, IDLE_MS2), ("jerk_z", JERK_MS3, IDLE_MS3))
     }
-    cells = pd.DataFrame({"piece": 0, "start_s": np.arange(n) * CELL_S, **table})
+    cells = make.cells_of(table)
     sway = np.radians(0.5) * share[:, None] * rng.standard_normal((n, 3)) + np.radians(0.02) * rng.standard_normal(
         (n, 3)
     )

@@ -233,6 +233,15 @@ def test_cautions_are_ranked_by_what_they_could_do_and_each_is_once():
     assert ranked([light, middle, light, grave, replace(middle, remedy="again")]) == (grave, middle, light)
 
 
+def test_where_words_are_short_the_other_metrics_lose_a_customers_words_before_the_next_step_goes(make, case_of):
+    metrics = ("jerk_z", "weighted_z")
+    case = case_of(dated(make.invented(1, ratio=1.5, roads=ROADS, metrics=metrics, **SURE)), metrics=metrics)
+    room = MOST_WORDS - len(str(answer(case, ())).split())
+    whole = told(case, (Caution("word " * room, Weight.OVERTURNS, "Mend it"),))
+    assert whole.others.startswith("Weighted z: harsher (+")
+    assert whole.next_step == "Mend it."
+
+
 def test_the_answer_leaves_out_what_makes_it_too_long(harsher):
     long = Caution("word " * 80, Weight.OVERTURNS), Caution("more " * 80, Weight.OVERTURNS)
     whole = told(harsher, long)

@@ -13,7 +13,7 @@ def test_columns_are_the_keys_and_numbers_stand_flush_right():
     table = tabulate("Findings", rows)
     assert table.columns == ("road", "ratio", "interval", "p", "basis")
     assert table.rows[1] == ("moor", "–", "–", "0.12", "whole passes")
-    assert table.right == {"ratio", "interval", "p"}
+    assert table.right == ("ratio", "interval", "p")
 
 
 def test_a_table_without_rows_has_no_columns():

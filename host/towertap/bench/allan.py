@@ -10,12 +10,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import allantools
 import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
 from towertap.errors import AnalysisError
+from towertap.lazily import allantools
 
 Array = NDArray[np.float64]
 

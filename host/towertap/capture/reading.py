@@ -185,7 +185,10 @@ class Capture:
 
     def counts(self, name: str, start: int, stop: int) -> np.ndarray:
         """Rows [start, stop) of `acceleration` or `rotation`, integers (n, 3) as the chip gave them."""
-        return self._rows(name, slice(start, stop))
+        if self.file[name].chunks[1] > 1:
+            return self._rows(name, slice(start, stop))
+        columns = [self._rows(name, (slice(start, stop), column)) for column in range(3)]  # as they are stored
+        return np.array(columns).T
 
     def table(self, name: str) -> np.ndarray:
         """A small table of the schema, whole; one that this capture's version does not have yet is empty."""
@@ -194,7 +197,7 @@ class Capture:
     def _read_table(self, entry: schema.Dataset) -> np.ndarray:
         return self._rows(entry.name, slice(None)) if entry.name in self.file else np.empty(0, entry.dtype)
 
-    def _rows(self, name: str, rows: slice) -> np.ndarray:
+    def _rows(self, name: str, rows: slice | tuple[slice, int]) -> np.ndarray:
         try:
             values: np.ndarray = self.file[name][rows]
         except OSError:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib import rc_context
@@ -14,13 +13,11 @@ from matplotlib.colors import LogNorm
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
+from towertap.analysis import Columns, rows_of_pieces
 from towertap.compare.sections.traces.trace import Envelope
 from towertap.drawing.style import FAINT, INK, QUIET, RC, SIDES, WASH, legend, log_ticks, new_figure, save
 from towertap.motion import CELL_S, Moving
 from towertap.signals.metrics import THIRDS
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 DIRECTIONS = {"x": "forward", "y": "left", "z": "up"}
 LONGEST_MARK = 24
@@ -32,7 +29,7 @@ class CapturePicture:
 
     title: str
     envelopes: Mapping[str, Envelope]
-    windows: pd.DataFrame
+    windows: Columns
     pieces: Sequence[tuple[float, float]]
     marks: Sequence[tuple[float, str]]
     of_drive: Moving
@@ -67,11 +64,18 @@ def draw(shown: CapturePicture) -> Figure:
     return figure
 
 
-def _running(axes: Axes, windows: pd.DataFrame) -> None:
+def _running(axes: Axes, windows: Columns) -> None:
     for name, look in (("acceleration_z", SIDES["before"]), ("weighted_z", SIDES["after"])):
         label = "acceleration" if name == "acceleration_z" else "weighted (ISO 2631-1)"
-        for _, piece in windows.groupby("piece"):
-            axes.plot(piece["start_s"] + 0.5, piece[name], color=look.colour, ls=look.line, lw=1.0, label=label)
+        for rows in rows_of_pieces(windows["piece"]):
+            axes.plot(
+                windows["start_s"][rows] + 0.5,
+                windows[name][rows],
+                color=look.colour,
+                ls=look.line,
+                lw=1.0,
+                label=label,
+            )
             label = ""
     axes.set_yscale("log")
     log_ticks(axes, "y")
@@ -79,15 +83,15 @@ def _running(axes: Axes, windows: pd.DataFrame) -> None:
     axes.legend(loc="upper right", ncols=2)
 
 
-def _spectrogram(figure: Figure, axes: Axes, windows: pd.DataFrame) -> None:
+def _spectrogram(figure: Figure, axes: Axes, windows: Columns) -> None:
     names = [name for name in THIRDS if name in windows]
-    levels = windows[names].to_numpy(float)
+    levels = np.column_stack([windows[name] for name in names])
     middles_hz = [float(name.split("_")[1]) for name in names]
     edges_hz = [middles_hz[0] * 2 ** (-1 / 6), *(middle_hz * 2 ** (1 / 6) for middle_hz in middles_hz)]
     there = levels[levels > 0]
     scale = LogNorm(float(np.percentile(there, 2)), float(there.max()))
-    for rows in windows.groupby("piece").indices.values():
-        starts_s = windows["start_s"].to_numpy(float)[rows]
+    for rows in rows_of_pieces(windows["piece"]):
+        starts_s = windows["start_s"][rows]
         edges_s = np.append(starts_s, starts_s[-1] + 1.0)
         mesh = axes.pcolormesh(edges_s, edges_hz, levels[rows].T, cmap="cividis", norm=scale, rasterized=True)
     axes.set_yscale("log")

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import click
+import numpy as np
 from rich.console import Group
 from rich.table import Table
 from rich.text import Text
@@ -24,7 +25,7 @@ from towertap.cli._reading import fresh_option
 from towertap.errors import CallError
 from towertap.exports import exporter
 from towertap.kept import Kept
-from towertap.motion import in_words
+from towertap.motion import DriveCourse, in_words
 from towertap.settings import default
 from towertap.signals.bands import SKIRT
 from towertap.signals.jerk import EDGE_HZ, design
@@ -33,6 +34,7 @@ from towertap.signals.stream import Windows
 from towertap.words.numbers import number
 from towertap.words.phrases import sentence_case
 
+NO_COURSE = DriveCourse(np.empty(0), np.empty(0), None)
 MARKS = {"clean": "", "marked": " *", "not judged": " **"}
 
 
@@ -98,9 +100,9 @@ class CaptureAnalysed:
     raw_sha256: str
 
     def to_keep(self) -> CaptureAnalysed:
-        """Without the metrics themselves, and the powers that only bench records need."""
-        analysis = self.analysis
-        return replace(self, analysis=replace(analysis, metrics={}, kept=Windows(analysis.kept.kept, {})))
+        """Without the metrics themselves, and what nothing that is told needs: ten hours of it are 100 MB in memory."""
+        told = replace(self.analysis, metrics={}, kept=Windows({}, {}), course=NO_COURSE)
+        return replace(self, analysis=told)
 
     def restored(self) -> Analysis:
         """The analysis with its metrics."""
@@ -152,7 +154,7 @@ def _data(capture: Path, out: Path, analysis: Analysis) -> dict[str, object]:
         "analysed_s": analysis.analysed_s,
         "whole": {name: {"value": analysis.whole[name], **about} for name, about in describe(analysis).items()},
         "bench": asdict(analysis.bench),
-        "windows": analysis.windows.to_dict("list"),
+        "windows": analysis.columns,
         "left_out": analysis.left_out,
         "left_out_s": analysis.moving.seconds() if analysis.moving else {},
     }
@@ -193,7 +195,7 @@ def _remarks(out: Path, analysis: Analysis) -> list[Text]:
     lines = [
         *(f"{name} is left out: {reason}" for name, reason in analysis.left_out.items()),
         *_no_drive(analysis),
-        f"{analysis.analysed_s:.1f} s in {len(analysis.windows)} windows of {analysis.window_s:.3g} s at "
+        f"{analysis.analysed_s:.1f} s in {analysis.n_windows} windows of {analysis.window_s:.3g} s at "
         f"{analysis.rate_hz:.2f} Hz; the first {analysis.settling_s:.2f} s after every start and gap are left out "
         "while the filters settle.",
         f"The edges of bands other than the weightings' are common practice; bands are {SKIRT}.",

@@ -4,29 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 from rich.console import Group, RenderableType
 from rich.constrain import Constrain
 from rich.text import Text
 
-from towertap.amendments import note_seen
-from towertap.bench.records import bench_folder
-from towertap.capture.speed_log import read_speed_logs
 from towertap.cli._outcome import READABLE_COLUMNS, Outcome, answers, as_rich, console, folded, paragraph
 from towertap.cli._reading import counted_on_screen, reads_captures
-from towertap.compare import Comparison, compare, load_drives
-from towertap.compare.comparison import DEFAULT_METRICS
-from towertap.compare.controls import controls_of, write_control
-from towertap.compare.drives.speed_join import with_speed
-from towertap.compare.findings.describe import findings_table, notes_together
 from towertap.compare.plan.controls import CONTROLS, ControlKind
-from towertap.compare.plan.plan import Plan, read_plan
-from towertap.compare.sections import SECTIONS
+from towertap.compare.plan.plan import DEFAULT_METRICS, Plan, read_plan
 from towertap.errors import CallError
 from towertap.settings import default, setting
 from towertap.words.phrases import counted
 from towertap.workers import Workers
+
+if TYPE_CHECKING:  # what compares is loaded by the functions that run it: the help waits for none of it
+    from towertap.compare import Comparison
 
 STYLES = {"harsher": "bold red", "gentler": "bold green", "equivalent": "bold blue", "undecided": "bold yellow"}
 
@@ -154,6 +149,13 @@ def command(
     workers: Workers,
 ) -> Outcome:
     """Load the passes, compare them, write the report, tell the answer."""
+    from towertap.amendments import note_seen
+    from towertap.bench.records import bench_folder
+    from towertap.capture.speed_log import read_speed_logs
+    from towertap.compare import compare, load_drives
+    from towertap.compare.controls import controls_of, write_control
+    from towertap.compare.drives.speed_join import with_speed
+
     plan = read_plan(plan_file) if plan_file else None
     logs = [log for path in speed_logs for log in read_speed_logs(path)]
     before, after, smooth = _named(plan, before=before, after=after, smooth=smooth)
@@ -202,7 +204,7 @@ def command(
         of_pictures, failures = sounds_of(comparison, report) if sounds else ({}, [])
         for failure in failures:
             console.print(failure, style="yellow", soft_wrap=True)
-        page = write_report(comparison, report, sounds=of_pictures, full=full)
+        page = write_report(comparison, report, sounds=of_pictures, full=full, fresh=fresh)
         data["report"] = str(page)
         text.append(Text(f"\nReport: {page}"))
     return Outcome(data, Group(*text))
@@ -222,8 +224,10 @@ def _named(plan: Plan | None, **given: str | None) -> list[str]:
 
 def tell(comparison: Comparison, full: bool = False) -> RenderableType:
     """The answer, the findings, what else could be wrong, the evidence in a line each; `full` adds all behind it."""
-    answer, lead = comparison.answer, comparison.case.lead
-    headline = paragraph(answer.headline, STYLES[lead.verdict])
+    from towertap.compare.findings.describe import findings_table, verdict_of
+
+    answer = comparison.answer
+    headline = paragraph(answer.headline, STYLES[verdict_of(answer.verdict)])
     table = Constrain(as_rich(findings_table(comparison.overall, comparison.findings)), READABLE_COLUMNS)
     blocks: list[RenderableType] = [headline, folded(answer.lines), "", table]
     if others := [caution.words for caution in comparison.cautions if caution.words not in answer.cautions]:
@@ -235,6 +239,8 @@ def tell(comparison: Comparison, full: bool = False) -> RenderableType:
 
 
 def _headlines(comparison: Comparison) -> Iterator[tuple[str, str]]:
+    from towertap.compare.sections import SECTIONS
+
     if comparison.plan:
         departures = len(comparison.departures)
         yield "The plan", f"Not as planned in {counted(departures, 'point')}." if departures else "Kept."
@@ -245,6 +251,9 @@ def _headlines(comparison: Comparison) -> Iterator[tuple[str, str]]:
 
 def _details(comparison: Comparison) -> Iterator[RenderableType]:
     """Every finding in words, departures from the plan, paragraphs and tables."""
+    from towertap.compare.findings.describe import notes_together
+    from towertap.compare.sections import SECTIONS
+
     notes = notes_together(comparison.case.all, (comparison.before, comparison.after))
     yield folded(("-", note) for note in notes)
     yield folded(("-", f"Not as planned: {departure.words}.") for departure in comparison.departures)

@@ -45,7 +45,7 @@ def command(capture: Path, out: Path | None) -> Outcome:
     with open_capture(capture) as opened:
         analysis = analyse_capture(opened, metrics=[*RUNNING, *THIRDS], bench=records_for(opened), whole=True)
         of_drive = moving(opened, analysis.course)
-        windows, digest = analysis.windows, opened.text("raw_sha256")
+        windows, digest = analysis.columns, opened.text("raw_sha256")
         loudest_s = float(windows["start_s"][windows[RUNNING[0]].argmax()])
         envelopes = {
             axis: trace(opened, up, loudest_s).envelopes["acceleration"]

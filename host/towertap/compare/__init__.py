@@ -6,16 +6,25 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import towertap
-from towertap.compare.comparison import Comparison, compare
-from towertap.compare.drives.folder import load_passes
-from towertap.compare.drives.model import Drives
-from towertap.compare.sections import SECTIONS
-from towertap.workers import Workers
+
+if TYPE_CHECKING:
+    from towertap.compare.comparison import Comparison, compare
+    from towertap.compare.drives.model import Drives
+    from towertap.workers import Workers
 
 __all__ = ["Comparison", "compare", "load_drives"]
+
+
+def __getattr__(name: str) -> Any:
+    """Load the comparison when it is first asked for: a command's help needs none."""
+    if name not in __all__:
+        raise AttributeError(f"module '{__name__}' has no attribute {name!r}")
+    from towertap.compare import comparison
+
+    return getattr(comparison, name)
 
 
 def load_drives(
@@ -34,6 +43,9 @@ def load_drives(
     on_progress: Callable[[int, int], None] | None = None,
 ) -> Drives:
     """Read the captures of a folder with all that the sections take from them; see `load_passes`."""
+    from towertap.compare.drives.folder import load_passes
+    from towertap.compare.sections import SECTIONS
+
     return load_passes(
         folder,
         before,

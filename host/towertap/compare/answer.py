@@ -98,16 +98,14 @@ def answer(case: Case, cautions: Sequence[Caution]) -> Answer:
     """The answer, in MOST_WORDS words; `cautions` are all there are, ranked."""
     verdict, change = _change(case)
     grave = [caution for caution in cautions if caution.weight > Weight.LIMITS][:MOST_CAUTIONS]
-    parts = {
-        "sure": _sure(case),
-        "others": _others(case),
-        "next_step": _next_step(case, cautions),
-    }
     whole = Answer(verdict, change, "", "", (), "")
     for caution in grave[:1]:
         whole = _with(whole, cautions=(caution.words,))
-    for name, text in parts.items():
-        whole = _with(whole, **{name: text})
+    whole = _with(whole, sure=_sure(case))
+    whole = _with(whole, next_step=_next_step(case, cautions))
+    for name in (lambda finding: customers(finding.metric, finding.label), lambda finding: finding.label):
+        if not whole.others:
+            whole = _with(whole, others=_others(case, name))
     for caution in grave[1:]:
         whole = _with(whole, cautions=(*whole.cautions, caution.words))
     return whole
@@ -219,11 +217,11 @@ def _sizes(findings: Sequence[Finding]) -> str:
     return listed([f"{finding.road} ({change_percent(finding.ratio, finding.interval)})" for finding in findings])
 
 
-def _others(case: Case) -> str:
-    """The verdicts of the other metrics, those alike together."""
+def _others(case: Case, name: Callable[[Finding], str]) -> str:
+    """The verdicts of the other metrics, those alike together, each by its `name`."""
     lead = case.lead
     told = [
-        (_other(case, finding), customers(finding.metric, finding.label))
+        (_other(case, finding), name(finding))
         for finding in leads(case.overall, case.findings)
         if finding.metric != lead.metric
     ]

@@ -18,7 +18,7 @@ from towertap.compare.findings.departures import NO_PLAN, Departure, departures,
 from towertap.compare.findings.find import find
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import ControlKind
-from towertap.compare.plan.plan import QUANTILE, Plan
+from towertap.compare.plan.plan import DEFAULT_METRICS, QUANTILE, Plan
 from towertap.compare.road.rough import RoughnessLimit
 from towertap.compare.section import Evidence
 from towertap.compare.sections import SECTIONS
@@ -27,8 +27,6 @@ from towertap.compare.study import Study, lay_out
 from towertap.errors import AnalysisError
 from towertap.words.phrases import listed, sentence_case
 
-DEFAULT_METRICS = ("jerk_z", "weighted_z", "acceleration_z")
-"""Few, because without a plan that names the primary one every further metric costs the power of all."""
 MARGIN = 0.10
 
 

@@ -14,17 +14,19 @@ import json
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import msgspec
 
-from towertap.compare.drives.model import Drives
 from towertap.compare.plan.controls import ControlKind
 from towertap.compare.stats.contrast import Verdict
 from towertap.compare.stats.spreads import Beforehand, MeasuredVariance, pooled
 from towertap.doors.structured import read_json
 from towertap.doors.whole_file import whole_file
 from towertap.errors import FileError
+
+if TYPE_CHECKING:
+    from towertap.compare.drives.model import Drives
 
 SCHEMA, VERSION = "towertap control", 1
 LARGEST_BYTES = 1_000_000

@@ -8,16 +8,15 @@ from datetime import UTC, datetime, time, timedelta
 from itertools import product
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.integrate import cumulative_trapezoid
 
 from towertap.capture.conditions import Conditions
 from towertap.capture.mounting import parse_mounting
-from towertap.compare.comparison import DEFAULT_METRICS
 from towertap.compare.plan.choice import STANDARD
 from towertap.compare.plan.order import drive_order
 from towertap.compare.plan.pilot import said
-from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
+from towertap.compare.plan.plan import DEFAULT_METRICS, HeldConditions, Plan, PlannedRoad
 from towertap.compare.stats.planning import design_of
 from towertap.demo.road import ROADS, InventedRoad, bends, surface, under_tyre
 from towertap.demo.vehicle import GRAVITY_MS2, Bush, Corner, shake
@@ -166,7 +165,7 @@ def _course(
     """One pass along its road: the push at the wheel (n, 2) in N, and the car's own motion (n, 6) in vehicle axes."""
     rng = np.random.default_rng([drive.seed, 2])
     aimed_m_s, speed = drive.road.speed_kmh / 3.6, _speed(drive, time_s, rng)
-    place = rng.uniform(1.0, 3.0) + cumulative_trapezoid(speed, time_s, initial=0.0)
+    place = rng.uniform(1.0, 3.0) + scipy.integrate.cumulative_trapezoid(speed, time_s, initial=0.0)
     height = under_tyre(surface(drive.road, line=rng))
     slope = height.derivative()(place) - height.derivative()(place[0])  # the car at rest is at rest
     wheel_n = corner.sprung_kg * GRAVITY_MS2
@@ -181,7 +180,9 @@ def _course(
     moved = np.zeros((len(time_s), 6))
     moved[:, 0] = np.gradient(speed, time_s)
     moved[:, 1] = speed * yaw
-    moved[:, 2] = GRAVITY_MS2 + ENGINE_MS2 * np.sin(2 * np.pi * cumulative_trapezoid(firing_hz, time_s, initial=0.0))
+    moved[:, 2] = GRAVITY_MS2 + ENGINE_MS2 * np.sin(
+        2 * np.pi * scipy.integrate.cumulative_trapezoid(firing_hz, time_s, initial=0.0)
+    )
     moved[:, 3] = ROLL_RAD_PER_MS2 * np.gradient(moved[:, 1], time_s)
     moved[:, 5] = yaw
     return push, moved
@@ -200,7 +201,7 @@ def _speed(drive: Drive, time_s: NDArray[np.float64], rng: np.random.Generator) 
 def _pull_away(time_s: NDArray[np.float64], aimed_m_s: float) -> NDArray[np.float64]:
     """From 0 at rest to 1 at the speed aimed at, gear by gear; pull and release take half a second."""
     in_gear = (time_s > REST_S) & ((time_s - REST_S) % GEAR_S < GEAR_S - SHIFT_S)
-    pulled_m_s = cumulative_trapezoid(np.where(in_gear, PULL_AWAY_MS2, 0.0), time_s, initial=0.0)
+    pulled_m_s = scipy.integrate.cumulative_trapezoid(np.where(in_gear, PULL_AWAY_MS2, 0.0), time_s, initial=0.0)
     return np.convolve(np.minimum(pulled_m_s / aimed_m_s, 1.0), np.full(RATE_HZ // 2, 2 / RATE_HZ))[: len(time_s)]
 
 

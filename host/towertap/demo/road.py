@@ -6,8 +6,8 @@ import zlib
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline, PPoly
 
 REFERENCE_CYCLE_M = 0.1
 """Reference spatial frequency n0 of ISO 8608, cycles a metre."""
@@ -91,7 +91,7 @@ def surface(
     return profile + patches(road.patch_edge_m, road.patch_length_m, length_m, rng)
 
 
-def under_tyre(heights: NDArray[np.float64], contact_m: float = 0.10) -> PPoly:
+def under_tyre(heights: NDArray[np.float64], contact_m: float = 0.10) -> scipy.interpolate.PPoly:
     """Return the height that a tyre feels: the mean over its contact length, twice, so that edges round off.
 
     The result is a smooth function of the distance in metres, with `.derivative()` for the slope.
@@ -99,10 +99,10 @@ def under_tyre(heights: NDArray[np.float64], contact_m: float = 0.10) -> PPoly:
     width = round(contact_m / STEP_M)
     window = np.convolve(np.ones(width), np.ones(width)) / width**2
     felt = np.convolve(heights, window, mode="same")
-    return CubicSpline(np.arange(len(felt)) * STEP_M, felt)
+    return scipy.interpolate.CubicSpline(np.arange(len(felt)) * STEP_M, felt)
 
 
-def bends(road: InventedRoad) -> PPoly:
+def bends(road: InventedRoad) -> scipy.interpolate.PPoly:
     """Return the road's curvature along the distance, 1/m, positive to the left, the same for every call.
 
     One bend comes every `bend_length_m`; the tightest gives `bend_ms2` of lateral acceleration at the road's speed.
@@ -110,4 +110,4 @@ def bends(road: InventedRoad) -> PPoly:
     rng = np.random.default_rng(road.seed + 1)
     knots = np.arange(0.0, LENGTH_M + 2 * road.bend_length_m, road.bend_length_m)
     curvature = rng.uniform(-1.0, 1.0, len(knots)) * road.bend_ms2 / (road.speed_kmh / 3.6) ** 2
-    return CubicSpline(knots, curvature)
+    return scipy.interpolate.CubicSpline(knots, curvature)

@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.linalg import expm
 
 BODY_Z, WHEEL_Z, EYE_Z, ARM_X, POINT_X, POINT_Z = range(6)
 """The coordinates; the eye is the arm's end inside the bush. POINT_X and POINT_Z are relative to the body."""
@@ -152,7 +152,7 @@ def shake(
 def _step(corner: Corner, rate_hz: float) -> tuple[NDArray[np.float64], ...]:
     """What one corner brings to the loop: its step (15, 16), bush stiffness, free play and stretch at rest."""
     a, b, c, d = corner.state_space()
-    discrete = expm(np.block([[a, b], [np.zeros((4, 16))]]) / rate_hz)[:12]
+    discrete = scipy.linalg.expm(np.block([[a, b], [np.zeros((4, 16))]]) / rate_hz)[:12]
     load = corner.static_load_n
     stretch = np.hypot(*load) / corner.bush.stiffness_n_m + corner.bush.play_m
     rest = stretch * load / np.hypot(*load)

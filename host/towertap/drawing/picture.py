@@ -23,3 +23,23 @@ class Picture:
     caption: str
     panels: tuple[Figure, ...]
     data: Table
+
+
+@dataclass(frozen=True)
+class DrawnPanel:
+    """`svg` is an element for a page, `png` a file; `name` is that file's without suffix."""
+
+    name: str
+    svg: str
+    png: bytes
+
+
+@dataclass(frozen=True)
+class DrawnPicture:
+    """A picture once its panels are drawn."""
+
+    name: str
+    title: str
+    caption: str
+    panels: tuple[DrawnPanel, ...]
+    data: Table

@@ -22,6 +22,7 @@ from matplotlib.patches import Patch
 from matplotlib.ticker import FixedLocator, FuncFormatter, Locator, LogLocator, MaxNLocator, NullFormatter, NullLocator
 
 from towertap.drawing.palette import PALETTE
+from towertap.drawing.picture import DrawnPanel, DrawnPicture, Picture
 from towertap.words.numbers import change_percent
 
 _ON_PAPER = {name: colours[0] for name, colours in PALETTE.items()}
@@ -152,6 +153,21 @@ def change_ticks(axes: Axes, which: Literal["x", "y"], ends: tuple[float, float]
     axis.set_major_locator(FixedLocator(ticks))
     axis.set_major_formatter(FuncFormatter(lambda ratio, _: change_percent(ratio)))
     axis.set_minor_locator(NullLocator())
+
+
+def draw(picture: Picture) -> DrawnPicture:
+    """Draw the panels of a picture."""
+    title, single = " ".join(picture.title.split()), len(picture.panels) == 1
+    panels = []
+    for number, panel in enumerate(picture.panels, start=1):
+        name, png = picture.name if single else f"{picture.name}_{number}", io.BytesIO()
+        panel.set_dpi(DPI)
+        if layout := panel.get_layout_engine():  # laid out by hand: `savefig` would draw all of it to lay it out
+            layout.execute(panel)
+            panel.set_layout_engine(None)
+        save(panel, png)
+        panels.append(DrawnPanel(name, svg(panel, name, title), png.getvalue()))
+    return DrawnPicture(picture.name, title, picture.caption, tuple(panels), picture.data)
 
 
 def save(figure: Figure, target: Path | BinaryIO) -> None:

@@ -124,9 +124,9 @@ def _stretch(capture: Capture, start_s: float, seconds: float, axes: Axes) -> Ar
 
 def _cells(capture: Capture, metric: str) -> Array:
     """Mean squares of a metric in cells of CELL_S from the capture's start, NaN where there is nothing."""
-    windows = analyse_capture(capture, window_s=CELL_S, metrics=[metric], whole=True).windows
+    windows = analyse_capture(capture, window_s=CELL_S, metrics=[metric], whole=True).columns
     cell = np.rint(windows["start_s"] / CELL_S).astype(int)
-    squares = np.full(int(cell.iloc[-1]) + 1, np.nan)
+    squares = np.full(int(cell[-1]) + 1, np.nan)
     squares[cell] = windows[metric] ** 2
     return squares
 

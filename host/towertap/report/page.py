@@ -11,7 +11,7 @@ from markupsafe import Markup
 from towertap.compare.caution import Weight
 from towertap.compare.comparison import Comparison
 from towertap.compare.drives.model import Drives
-from towertap.compare.findings.describe import WORDS, findings_table, notes_together
+from towertap.compare.findings.describe import WORDS, findings_table, notes_together, verdict_of
 from towertap.compare.findings.model import Finding
 from towertap.compare.sections import SECTIONS
 from towertap.report import run_sheet
@@ -52,6 +52,7 @@ def render(
         "report.html.j2",
         comparison=comparison,
         answer=comparison.answer,
+        tone=verdict_of(comparison.answer.verdict),
         lead=comparison.case.lead,
         head=_head(comparison.drives),
         findings=findings,

@@ -9,7 +9,6 @@ from itertools import groupby
 from pathlib import Path
 
 from towertap.capture.mounting import EXAMPLE
-from towertap.compare.findings.describe import SOURCES
 from towertap.compare.plan.choice import Wanted
 from towertap.compare.plan.controls import CONTROLS
 from towertap.compare.plan.order import drift
@@ -197,6 +196,8 @@ def driven(plan: Plan) -> list[tuple[str, str]]:
 
 def prospects(plan: Plan, wanted: Wanted) -> list[tuple[str, str]]:
     """What was taken of installations and days, and what the plan can do, in pairs of a name and a sentence."""
+    from towertap.compare.findings.describe import SOURCES  # findings take long to load, and help waits for none
+
     taken = dict.fromkeys(f"{100 * of.sd:.2g} % ({SOURCES[of.source]})" for of in wanted.taken)
     able = wanted.able(plan.planned_design, plan.passes)
     averaged = wanted.assurance(able)

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import platform
 from importlib.metadata import version
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from towertap.drawing import palette
@@ -14,11 +13,16 @@ from towertap.version import WRITTEN_BY
 from towertap.words import numbers
 from towertap.words.phrases import sentence_case, unbroken
 
+if TYPE_CHECKING:
+    from jinja2 import Template
+
 LIBRARIES = ("numpy", "scipy", "pandas", "h5py", "matplotlib")
 
 
 def template(name: str) -> Template:
     """The template of a page (.html.j2) or of a text."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined  # a plan's help waits for none of it
+
     environment = Environment(
         loader=PackageLoader("towertap.report", "."),
         autoescape=name.endswith(".html.j2"),

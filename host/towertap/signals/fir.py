@@ -5,8 +5,12 @@ Single precision, so that the products are fast: its rounding, 1e-7 of gravity, 
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager
+from functools import cache
+
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import ThreadpoolController
 
 Single = NDArray[np.float32]
 
@@ -14,6 +18,18 @@ FRAME = 32
 """Output rows that one product gives."""
 AT_ONCE = 128
 """Frames that are multiplied at once, few enough to stay in the processor's cache."""
+
+
+@cache
+def _blas() -> ThreadpoolController:
+    """Numpy's library of products; to look for it takes as long as a capture's smaller filters."""
+    return ThreadpoolController().select(user_api="blas")
+
+
+def one_thread() -> AbstractContextManager[object]:
+    """Products in one thread: several cost more than such small ones, on a busy machine fifty times as much."""
+    limits: AbstractContextManager[object] = _blas().limit(limits=1)
+    return limits
 
 
 def product_of(taps: NDArray[np.float64], step: int = 1) -> Single:

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from matplotlib import rc_context
-
-from towertap.compare.findings.describe import WORDS
+from towertap.compare.findings.describe import verdict_of
 from towertap.compare.sections.captures import conditions, fingerprints
-from towertap.drawing import style
 from towertap.drawing.picture import Picture
-from towertap.report.report import make_folders, shown
+from towertap.report.report import draw, make_folders, on_page
 from towertap.report.templates import page_of
 from towertap.wear import figure
 from towertap.wear.model import Wear
@@ -34,20 +31,22 @@ def write_wear(wear: Wear, folder: str | Path, notices: Sequence[str] = (), *, f
     folder = Path(folder)
     make_folders(folder)
     checks = {check.metric: check for check in wear.checks}
-    courses = []
-    with rc_context(style.RC):
+
+    def pictures() -> Iterator[Picture]:
         for number, course in enumerate(wear, start=1):
-            check, name = checks.get(course.metric), f"wear_{number}"
+            check = checks.get(course.metric)
             panels = tuple(figure.panels(wear, course, check))
             stands, data = f"{title(course)}: {status(course)}", figure.data([course, *([check] if check else [])])
-            courses.append((course, shown(Picture(name, stands, HOW_TO_READ, panels, data), folder)))
+            yield Picture(f"wear_{number}", stands, HOW_TO_READ, panels, data)
+
+    courses = [(course, on_page(picture, folder)) for course, picture in zip(wear, draw(pictures), strict=True)]
     says = headline(wear.courses)
     shared, of_passes = conditions(wear.history.passes)
     text = page_of(
         "wear.html.j2",
         wear=wear,
         headline=sentence_case(says),
-        tone=next((verdict for verdict, words in WORDS.items() if words == says), "undecided"),
+        tone=verdict_of(says),
         notices=notices,
         courses=courses,
         tables=tables(wear),

@@ -29,7 +29,7 @@ class Table:
     title: str
     columns: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
-    right: frozenset[str]
+    right: tuple[str, ...]
     grouped: bool = False
 
     def groups(self) -> list[tuple[str, list[tuple[str, ...]]]]:
@@ -46,20 +46,20 @@ def tabulate(title: str, rows: Iterable[Mapping[str, str]], *, grouped: bool = F
     """A table of rows that all have the same keys, its columns; columns of numbers stand flush right."""
     kept = list(rows)
     columns = tuple(kept[0]) if kept else ()
-    right = frozenset(name for name in columns[1:] if all(NUMERIC.match(row[name]) for row in kept))
+    right = tuple(name for name in columns[1:] if all(NUMERIC.match(row[name]) for row in kept))
     return Table(title, columns, tuple(tuple(row.values()) for row in kept), right, grouped)
 
 
 def of_columns(title: str, columns: Mapping[str, Sequence[Any] | NDArray[Any]]) -> Table:
     """A table of columns of one length, for a file: names as they are, numbers to six digits, – where there is none."""
     cells = [[_cell(value) for value in values] for values in columns.values()]
-    return Table(title, tuple(columns), tuple(zip(*cells, strict=True)), frozenset())
+    return Table(title, tuple(columns), tuple(zip(*cells, strict=True)), ())
 
 
 def joined(title: str, tables: Iterable[Table]) -> Table:
     """Tables of the same columns one after the other."""
     parts = list(tables)
-    return Table(title, parts[0].columns, tuple(row for part in parts for row in part.rows), frozenset())
+    return Table(title, parts[0].columns, tuple(row for part in parts for row in part.rows), ())
 
 
 def _cell(value: Any) -> str:

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
-from towertap.compare.findings.describe import findings_table, notes_together
+from towertap.compare.findings.describe import findings_table, notes_together, verdict_of
 from towertap.compare.findings.find import find
 from towertap.compare.stats.design import Overlap
 from towertap.words.numbers import change_percent, range_percent
@@ -115,6 +115,11 @@ def test_the_table_has_every_finding_by_metric_those_over_all_roads_first(two_me
         if finding.metric == metric
     ]
     assert [row[table.columns.index("change")] for row in table.rows] == changes
+
+
+def test_words_that_are_no_verdicts_are_undecided():
+    told = [verdict_of(words) for words in ("gentler", "no change that counts", "mixed", "refit control held")]
+    assert told == ["gentler", "equivalent", "undecided", "undecided"]
 
 
 def test_what_is_noted_of_several_findings_is_said_once(two_metrics):

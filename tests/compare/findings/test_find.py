@@ -137,9 +137,8 @@ def test_a_place_that_one_pass_alone_makes_loud_is_left_out_and_told(make):
     """Somebody drove over a branch: three seconds of one pass, ten times as loud."""
     drives = make.driven(1)
     first = drives.of("lane", "after")[0]
-    branch = first.cells.assign(
-        jerk_z=first.cells["jerk_z"] * np.where(first.cells["start_s"].between(15.0, 18.0), 10.0, 1.0)
-    )
+    there = (first.cells["start_s"] >= 15.0) & (first.cells["start_s"] <= 18.0)
+    branch = first.cells | {"jerk_z": first.cells["jerk_z"] * np.where(there, 10.0, 1.0)}
     loud = tuple(make.of_cells(drive, branch) if drive is first else drive for drive in drives.passes)
     calm, burst = (
         on_the_road(lay_out(of, 0.10, 0.95, ["jerk_z"], None)) for of in (drives, replace(drives, passes=loud))

@@ -43,7 +43,7 @@ def noisy(make, drives, floor):
     """The drives as such a sensor shows them: powers of independent signals add."""
 
     passes = (
-        make.of_cells(drive, drive.cells.assign(jerk_z=np.hypot(drive.cells["jerk_z"], floor)))
+        make.of_cells(drive, drive.cells | {"jerk_z": np.hypot(drive.cells["jerk_z"], floor)})
         for drive in drives.passes
     )
     return with_floor(replace(drives, passes=tuple(passes)), floor)

@@ -16,7 +16,7 @@ from towertap.compare.comparison import compare
 from towertap.compare.sections.knocks import KnocksSection, causes, counts
 from towertap.compare.sections.knocks.again import by_chance, come_again
 from towertap.compare.sections.knocks.counts import count_knocks, not_heard
-from towertap.compare.sections.knocks.waves import KnocksOfCapture
+from towertap.compare.sections.knocks.waves import KnocksOfCapture, Waveform, typical_of
 from towertap.compare.stats.rates import rate_ratio
 from towertap.compare.study import lay_out
 from towertap.signals.knocks import Knock, Thresholds
@@ -27,7 +27,7 @@ SCRIPT = runpy.run_path(str(Path(__file__).parents[1] / "stats" / "heard_alike.p
 def heard(drive, onsets_s, peak_ms2=2.0, threshold_ms2=1.0):
     """The same pass with a knock at each of some times, where a peak had to reach a threshold."""
     knocks = tuple(Knock(onset_s, peak_ms2, 0.01, 150.0, 0.1) for onset_s in onsets_s)
-    cells = Thresholds(0.0, 0.02, np.full(5 * len(drive.cells) + 200, threshold_ms2))
+    cells = Thresholds(0.0, 0.02, np.full(5 * drive.n_cells + 200, threshold_ms2))
     return replace(drive, measured={"knocks": KnocksOfCapture(knocks, (cells,), ())})
 
 
@@ -35,7 +35,7 @@ def with_knocks(drives, before, after):
     """The same drives with so many knocks a pass, by side, spread evenly over a pass."""
 
     def evenly(drive):
-        count, seconds = before if drive.side == "before" else after, len(drive.cells) * 0.1
+        count, seconds = before if drive.side == "before" else after, drive.n_cells * 0.1
         return heard(drive, (np.arange(count) + 0.5) * seconds / count) if count else heard(drive, ())
 
     return replace(drives, passes=tuple(evenly(drive) for drive in drives.passes))
@@ -100,7 +100,7 @@ def test_the_same_knocks_of_the_same_road_are_as_many_however_fast_it_is_driven(
     (lane,), places = study.roads, study.roads[0].places
     passes = []
     for number, drive in enumerate(places.passes):
-        time_s = np.arange(0.0, drive.cells["start_s"].iloc[-1], 0.01)
+        time_s = np.arange(0.0, drive.cells["start_s"][-1], 0.01)
         onsets_s = np.interp(places.edges_s.mean(axis=1), places.place_s(number, time_s), time_s)
         passes.append(heard(drive, onsets_s))
     lane = replace(lane, passes=tuple(passes), places=replace(places, passes=tuple(passes)))
@@ -216,3 +216,15 @@ def test_joints_of_the_road_are_told_as_such_in_metres_where_speed_is_logged(mak
     without_log = tuple(replace(drive, speed=None) for drive in passes)
     lane = count_knocks(make.on_whole_passes(replace(drives, passes=without_log)))[0]
     assert any("one every 1.5 s of the road" in words for words in causes(lane))
+
+
+def test_a_typical_knock_is_drawn_also_when_it_was_kept_and_read_again(make):
+    """Read again, the knock and that of its waveform are equal, and not one."""
+    first, again = (Knock(float("1.5"), 2.0, 0.01, float("nan"), 0.1) for _ in range(2))
+    wave = Waveform(again, np.zeros(3), np.zeros(3), "z")
+    drives = make.invented(1)
+    passes = tuple(
+        replace(drive, measured={"knocks": KnocksOfCapture((first,), (), (wave,))}) for drive in drives.passes
+    )
+    typical = typical_of(replace(drives, passes=passes), "quarry-lane")
+    assert {side: len(waves) > 0 for side, waves in typical.items()} == {"before": True, "after": True}

@@ -18,7 +18,7 @@ def test_a_log_gives_metres_and_a_warning_where_one_side_was_faster(make):
     drives, log = make.logged(make.driven(1), offset_s=3.0, faster=1.05)
     joined = with_speed(drives, [log], 3.0)
     assert [driven_m(drive) for drive in joined.passes if drive.side == "before"] == pytest.approx(
-        [10 * STEP_S * len(drive.cells) for drive in joined.passes if drive.side == "before"]
+        [10 * STEP_S * drive.n_cells for drive in joined.passes if drive.side == "before"]
     )
     comparison = compare(joined, metrics=["jerk_z"])
     (road,) = comparison.evidence["speed"].data

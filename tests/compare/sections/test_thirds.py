@@ -9,7 +9,6 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
-import pandas as pd
 import pytest
 from scipy import signal
 from towertap.bench.sharing import Share
@@ -107,8 +106,7 @@ def test_a_filter_of_known_gain_is_found_again_band_by_band(make, on_the_lane):
         noise = rng.standard_normal(int(60 * RATE_HZ))
         felt = signal.lfilter(b, a, noise) if side == "after" else noise
         kept = bank.windows([np.tile(felt, (3, 1))], round(CELL_S * RATE_HZ)).kept
-        cells = pd.DataFrame({name: THIRDS[name].of_windows(of_metric) for name, of_metric in kept.items()})
-        cells = cells.assign(piece=0, start_s=np.arange(len(cells)) * CELL_S)
+        cells = make.cells_of({name: THIRDS[name].of_windows(of_metric) for name, of_metric in kept.items()})
         return make.of_cells(make.one_pass({"jerk_z": [1.0]}, side, "lane", number), cells)
 
     passes = [one_pass(side, number) for side in ("before", "after") for number in range(1, 6)]
@@ -169,7 +167,7 @@ def test_a_band_that_the_sensor_drowns_is_not_judged_and_a_marked_one_is_named(c
 
 def test_a_band_with_nothing_in_it_is_left_out(make, changed, on_the_lane):
     lane = next(drive for drive in changed.passes if drive.road == "lane")
-    silent = make.of_cells(lane, lane.cells.assign(third_5_z=0.0))
+    silent = make.of_cells(lane, lane.cells | {"third_5_z": np.zeros(lane.n_cells)})
     bands = on_the_lane(replace(changed, passes=tuple(silent if drive is lane else drive for drive in changed.passes)))
     assert bands.left_out == ("5 Hz",)
     assert len(bands.thirds) == len(THIRDS) - 1
@@ -235,7 +233,7 @@ def test_levels_by_time_are_decibels_of_the_cells(recorded, of_recorded, styled,
     by_time = by_place(of_recorded, None, before, after)
     metrics = [band.metric for band in of_recorded.thirds]
     for drive, levels in ((before, by_time.before), (after, by_time.after)):
-        assert levels == pytest.approx(120 + 20 * np.log10(drive.cells[metrics].to_numpy().T), abs=0.01)
+        assert levels == pytest.approx(120 + 20 * np.log10([drive.cells[metric] for metric in metrics]), abs=0.01)
     assert by_time.reference is None
     for panel in spectrogram.panels(by_time):
         assert "level, dB re 10⁻⁶ m/s²" in labels(panel)
@@ -246,8 +244,8 @@ def test_levels_by_time_are_decibels_of_the_cells(recorded, of_recorded, styled,
 def test_the_same_place_stands_above_itself_and_the_ratio_is_of_all_passes(make, recorded, of_recorded, styled):
     """One pass is made later by 0.5 s and twice as strong: aligned, it is the other, 6.02 dB higher, a ratio of 2."""
     first = recorded.of("quarry-lane", "before")[0]
-    late = first.cells.assign(start_s=first.cells["start_s"] + 0.5)
-    late[list(first.kept)] *= 2
+    late = first.cells | {"start_s": first.cells["start_s"] + 0.5}
+    late |= {name: 2 * late[name] for name in first.kept}
     passes = [replace(first, path=first.path.with_name(f"{number}.h5")) for number in range(4)]
     passes[2:] = [make.of_cells(replace(drive, side="after"), late) for drive in passes[2:]]
     places = find_places(passes)

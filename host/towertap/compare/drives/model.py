@@ -12,7 +12,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from towertap.analysis import Analysis, windows_of
+from towertap.analysis import Analysis, Columns, broken_up, rows_of_pieces, windows_of
 from towertap.archive.record import CAPTURE
 from towertap.bench.carried import BenchSummary
 from towertap.bench.sharing import Share
@@ -20,7 +20,6 @@ from towertap.capture.conditions import Conditions
 from towertap.capture.integrity import Integrity
 from towertap.capture.reading import Capture
 from towertap.capture.speed_log import SpeedLog
-from towertap.lazily import pd
 from towertap.motion import CELL_S, Moving
 from towertap.signals.metrics import METRICS, THIRDS, Metric
 
@@ -65,7 +64,7 @@ class Source:
 class Pass:
     """One drive over one road with one part fitted: the unit of every inference.
 
-    `windows` has one row a window of 1 s, the columns `piece`, `start_s` and one per metric, in its unit; `cells` is
+    `windows` are the values of windows of 1 s, each metric in its unit; `cells` are
     the same over windows of a tenth of a second, by which passes are aligned and cut into places, and `kept` what each
     metric keeps of them, (kept, cells), to join them to longer stretches. `whole` holds the values of the whole capture
     by metric name. `path` is the capture they came from. `noise`,
@@ -80,8 +79,8 @@ class Pass:
     side: Side
     conditions: Conditions
     integrity: Integrity
-    windows: pd.DataFrame
-    cells: pd.DataFrame
+    windows: Columns
+    cells: Columns
     kept: Mapping[str, NDArray[np.float64]]
     whole: dict[str, float]
     noise: dict[str, Share] = field(default_factory=dict)
@@ -109,6 +108,16 @@ class Pass:
         """The capture's name."""
         return name_of(self.path)
 
+    @property
+    def n_cells(self) -> int:
+        """How many cells there are."""
+        return self.cells["start_s"].size
+
+    @property
+    def n_windows(self) -> int:
+        """How many windows of 1 s there are."""
+        return self.windows["start_s"].size
+
     def over_windows(self, metric: str) -> float:
         """One value of a metric over all windows of 1 s together; not a number without one."""
         kept = self.kept[metric][:, self._in_windows]
@@ -117,9 +126,9 @@ class Pass:
     @cached_property
     def _in_windows(self) -> NDArray[np.bool_]:
         """The cells (n,) that full windows of 1 s are joined of."""
-        of_piece = self.cells.groupby("piece")["start_s"]
-        full = of_piece.transform("size") // CELLS_A_WINDOW * CELLS_A_WINDOW
-        used: NDArray[np.bool_] = (of_piece.cumcount() < full).to_numpy()
+        used = np.zeros(self.n_cells, bool)
+        for rows in rows_of_pieces(self.cells["piece"]):
+            used[rows[: rows.size // CELLS_A_WINDOW * CELLS_A_WINDOW]] = True
         return used
 
     def driving_s(self, time_s: NDArray[np.floating]) -> NDArray[np.float64]:
@@ -133,19 +142,18 @@ class Pass:
 
     def cut(self, of_drive: Moving) -> Pass:
         """The same pass without the cells that are no drive over the road; as it is where that leaves none."""
-        chosen = ~of_drive.is_left_out(self.cells["start_s"].to_numpy(float), CELL_S)
+        chosen = ~of_drive.is_left_out(self.cells["start_s"], CELL_S)
         if chosen.all() or not chosen.any():
             return self
-        broken = np.cumsum(np.diff(self.cells["piece"].to_numpy(), prepend=0) + ~chosen)
-        pieces = np.unique(broken[chosen], return_inverse=True)[1]
-        cells = self.cells[chosen].reset_index(drop=True).assign(piece=pieces)
+        cells = {name: column[chosen] for name, column in self.cells.items()}
+        cells["piece"] = broken_up(self.cells["piece"], chosen)
         kept = {name: of_cells[:, chosen] for name, of_cells in self.kept.items()}
         metrics = {name: metric_of(name) for name in kept}
         return replace(
             self,
             cells=cells,
             kept=kept,
-            windows=windows_of(cells[["piece", "start_s"]], metrics, kept, CELLS_A_WINDOW),
+            windows=windows_of(cells, metrics, kept, CELLS_A_WINDOW),
             whole={name: metric.of_all(kept[name]) for name, metric in metrics.items()},
             moving=of_drive,
         )
@@ -166,7 +174,7 @@ class Reading:
 
     capture: Capture
     analysis: Analysis
-    windows: pd.DataFrame
+    windows: Columns
     inputs: tuple[Path, ...] | None = None
     include_unsound: bool = False
     bench: Path | None = None

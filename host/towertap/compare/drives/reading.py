@@ -9,9 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, NamedTuple, TypedDict, get_type_hints
 
-from threadpoolctl import threadpool_limits
-
-from towertap.analysis import analyse_capture, outline
+from towertap.analysis import Columns, analyse_capture, outline, rows_of_pieces
 from towertap.bench.carried import records_for
 from towertap.bench.records import bench_folder, digest_of
 from towertap.capture.conditions import Conditions
@@ -22,15 +20,15 @@ from towertap.doors.files import sha256_of
 from towertap.doors.times import local
 from towertap.errors import AnalysisError, TowertapError
 from towertap.kept import Kept
-from towertap.lazily import pd
 from towertap.motion import Moving, in_words
+from towertap.signals.fir import one_thread
 from towertap.signals.metrics import METRICS, THIRDS
 from towertap.workers import Workers
 
 MOST_TOUCHED = 0.25
 """Of a pass, by clipping and overflows; with more it is left out."""
-WORTH_BYTES = 10_000_000
-"""Fewer bytes of captures are read before other processes have started."""
+WORTH_BYTES = 20_000_000
+"""Fewer bytes of captures, two seconds of work, are read before other processes have loaded what they run."""
 
 Measures = Mapping[str, Callable[[Reading], Any]]
 """What else is taken from each capture while it is open, by name: see `Pass.measured`."""
@@ -107,7 +105,7 @@ class PassReader:
         """Read one capture and keep the pass; see `read_all`."""
         entry = self._entry(task)
         try:
-            with open_capture(task.path) as capture, threadpool_limits(1, user_api="blas"):  # its products are small
+            with open_capture(task.path) as capture, one_thread():
                 label = capture.conditions
                 of_part = self.parts is None or (bool(label.road) and label.part in self.parts)
                 if not of_part or self.position not in (None, label.box_position):
@@ -155,7 +153,7 @@ class PassReader:
             clipped_s=integrity.clipped_s if touched else (),
         )
         windows = analysis.joined(CELLS_A_WINDOW)
-        _refuse(integrity, touched, analysis.moving, analysis.settling_s, analysis.windows)
+        _refuse(integrity, touched, analysis.moving, analysis.settling_s, analysis.columns)
         reading = Reading(capture, analysis, windows, inputs, self.include_unsound, self.bench)
         drive = Pass(
             path=capture.path,
@@ -163,7 +161,7 @@ class PassReader:
             conditions=capture.conditions,
             integrity=integrity,
             windows=windows,
-            cells=analysis.windows,
+            cells=analysis.columns,
             kept=analysis.kept.kept,
             whole=analysis.whole,
             noise=analysis.noise,
@@ -194,9 +192,7 @@ def why_unusable(capture: Capture, integrity: Integrity) -> str:
     return ""
 
 
-def _refuse(
-    integrity: Integrity, touched: bool, of_drive: Moving | None, settling_s: float, cells: pd.DataFrame
-) -> None:
+def _refuse(integrity: Integrity, touched: bool, of_drive: Moving | None, settling_s: float, cells: Columns) -> None:
     """AnalysisError where clipped samples and what filters take to settle after gaps take too much, or all."""
     clipped_s = of_drive.touched.sum() * CELL_S if of_drive else 0.0
     lost = float((clipped_s + settling_s * len(integrity.gaps)) / integrity.seconds)
@@ -204,7 +200,7 @@ def _refuse(
         what = ClippedOutError if "clipping" in integrity.touched else AnalysisError
         reasons = "; ".join(integrity.reasons)
         raise what(f"not sound: {reasons}; {100 * lost:.0f} % of it is touched, too much to use the rest")
-    if cells.groupby("piece").size().max() < CELLS_A_WINDOW:
+    if max(rows.size for rows in rows_of_pieces(cells["piece"])) < CELLS_A_WINDOW:
         left_out = f": {in_words(of_drive)} are left out" if of_drive and of_drive.left_out.any() else ""
         raise AnalysisError(f"too short or too broken for one whole window{left_out}")
 

@@ -80,14 +80,14 @@ def with_speed(drives: Drives, logs: Sequence[SpeedLog], offset_s: float | None 
 
 def lasted_s(drive: Pass) -> float:
     """End of a pass's last cell, from the start of its capture."""
-    return float(drive.cells["start_s"].iloc[-1]) + STEP_S
+    return float(drive.cells["start_s"][-1]) + STEP_S
 
 
 def metres_by_cell(drive: Pass) -> Array | None:
     """Metres that a pass drove in each of its cells (n,); None where no log says."""
     if drive.speed is None:
         return None
-    starts_s = drive.cells["start_s"].to_numpy(float)
+    starts_s = drive.cells["start_s"]
     ends_s = np.minimum(starts_s + STEP_S, drive.speed.time_s[-1])
     return drive.speed.way_m(ends_s) - drive.speed.way_m(starts_s)
 
@@ -204,7 +204,7 @@ def _implausible(passes: Sequence[Pass]) -> Iterator[str]:
         aimed_kmh, metres = drive.conditions.speed_kmh, driven_m(drive)
         if not aimed_kmh or metres is None:
             continue
-        logged_kmh = 3.6 * metres / (len(drive.cells) * STEP_S)
+        logged_kmh = 3.6 * metres / (drive.n_cells * STEP_S)
         if not 0.5 < logged_kmh / aimed_kmh < 2:
             yield (
                 f"{drive.name} was driven at {logged_kmh:.0f} km/h by its speed log and at {aimed_kmh:g} km/h by what "

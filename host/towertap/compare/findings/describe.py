@@ -42,6 +42,11 @@ CANCELLED = 1e-9
 """A spread with a smaller coefficient is not in the error."""
 
 
+def verdict_of(words: str) -> Verdict:
+    """The verdict whose words these are; undecided where they are none's, as of roads that differ."""
+    return next((verdict for verdict, own in WORDS.items() if own == words), "undecided")
+
+
 def leads(overall: Sequence[Finding], findings: Sequence[Finding]) -> tuple[Finding, ...]:
     """One finding a metric: that over all rough roads, or that on the only one."""
     return tuple(overall or findings)

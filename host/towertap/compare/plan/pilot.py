@@ -7,16 +7,18 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from towertap.compare.drives.folder import labels, read_passes
-from towertap.compare.drives.model import Excluded, Side
 from towertap.compare.stats.planning import middle
 from towertap.compare.stats.ratio import NO_SPREAD
 from towertap.errors import AnalysisError, CallError
 from towertap.words.phrases import listed, quoted
 from towertap.workers import Workers
+
+if TYPE_CHECKING:
+    from towertap.compare.drives.model import Side
 
 Levels = dict[tuple[str, str], list[tuple[int | None, float]]]
 """Numbers and logarithms of passes, by road and part."""
@@ -66,6 +68,9 @@ def load_pilot(
     of a box elsewhere than at `position`, where that is named; they are read as in `load_passes`. Raises CallError for
     a folder without such captures or with captures of several positions, AnalysisError when no two passes are alike.
     """
+    from towertap.compare.drives.folder import labels, read_passes  # most plans have no pilot to read
+    from towertap.compare.drives.model import Excluded
+
     paths = sorted(folder.glob("*.h5"))
     if not paths:
         raise CallError(f"no captures (*.h5) in '{folder}': record a pilot, or say the spread as a number")

@@ -29,6 +29,8 @@ from towertap.signals.metrics import METRICS, RMS
 SCHEMA, VERSION = "towertap-plan", 2
 QUANTILE = 0.95
 """Of the smooth road's windows: the roughness limit; a plan has no field for it, so anything else is a departure."""
+DEFAULT_METRICS = ("jerk_z", "weighted_z", "acceleration_z")
+"""Few, because without a plan that names the primary one every further metric costs the power of all."""
 
 LARGEST_FILE = 1_000_000
 MOST_DRIVES = 2000

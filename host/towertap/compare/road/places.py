@@ -14,7 +14,6 @@ from statistics import fmean
 
 import numpy as np
 from numpy.typing import NDArray
-from threadpoolctl import threadpool_limits
 
 from towertap.compare.drives.model import CELL_S, Pass, metric_of
 from towertap.compare.road.alignment import (
@@ -26,6 +25,7 @@ from towertap.compare.road.alignment import (
     fingerprint,
     standard_scores,
 )
+from towertap.signals.fir import one_thread
 
 PLACE_S = 1.0
 """Length of a place, in time of the reference pass."""
@@ -101,7 +101,7 @@ class Places:
     def _bounds_s(self) -> list[Array]:
         bounds_s = []
         for number, drive in enumerate(self.passes):
-            starts_s = drive.cells["start_s"].to_numpy(float)
+            starts_s = drive.cells["start_s"]
             of_pass = self.place_s(number, np.column_stack([starts_s, starts_s + CELL_S]).ravel())
             bounds_s.append(np.maximum.accumulate(of_pass).reshape(-1, 2))
         return bounds_s
@@ -109,14 +109,14 @@ class Places:
 
 def find_places(passes: Sequence[Pass]) -> Places:
     """Align all passes over one road, two or more, and cut the road into places of PLACE_S."""
-    longest_s = max(float(drive.driving_s(drive.cells["start_s"].to_numpy(float)[-1:])[0]) for drive in passes)
+    longest_s = max(float(drive.driving_s(drive.cells["start_s"][-1:])[0]) for drive in passes)
     cell_s = CELL_S * math.ceil((longest_s + CELL_S) / CELL_S / MOST_CELLS)
     prints = tuple(fingerprint(_on_grid(drive, cell_s)) for drive in passes)
     lengths = np.array([np.isfinite(own).sum() for own in prints])
     tried: list[Places] = []
     unusual = abs(lengths - np.median(lengths))  # ties by name, so that it does not matter which side is called before
     for reference in sorted(range(len(passes)), key=lambda i: (unusual[i], passes[i].name))[:REFERENCES]:
-        with threadpool_limits(1, user_api="blas"):  # threads cost more than such small products, on a busy machine 50×
+        with one_thread():
             tried.append(_aligned_to(reference, tuple(passes), prints, cell_s))
         if tried[-1].alignment.warning is None:
             return _cut(tried[-1])
@@ -128,8 +128,8 @@ def _on_grid(drive: Pass, cell_s: float) -> Array:
 
     The time that the vehicle stood is taken out: the road did not move on, and no warp may take it for slow driving.
     """
-    cell = (drive.driving_s(drive.cells["start_s"].to_numpy(float) + CELL_S / 2) / cell_s).astype(int)
-    sums, counts = np.bincount(cell, np.square(drive.cells[FINGERPRINT].to_numpy(float))), np.bincount(cell)
+    cell = (drive.driving_s(drive.cells["start_s"] + CELL_S / 2) / cell_s).astype(int)
+    sums, counts = np.bincount(cell, np.square(drive.cells[FINGERPRINT])), np.bincount(cell)
     return np.divide(sums, counts, out=np.full(sums.size, np.nan), where=counts > 0)
 
 

@@ -86,7 +86,7 @@ class RoughPlaces:
         """One pass's value over the rough places."""
         whole, number = whole_value(drive, self.metric), drive.conditions.pass_number
         if not self.over:
-            return PassValue(drive.name, number, len(drive.windows), len(drive.windows), whole, whole)
+            return PassValue(drive.name, number, drive.n_windows, drive.n_windows, whole, whole)
         return PassValue(drive.name, number, self.chosen.size, self.at[drive.name].size, whole, self.over[drive.name])
 
     def values(self, passes: Sequence[Pass]) -> NDArray[np.float64]:
@@ -106,7 +106,7 @@ def roughness_limit(passes: Sequence[Pass], metric: str, quantile: float) -> Rou
 
 def window_values(passes: Sequence[Pass], metric: str) -> NDArray[np.float64]:
     """The windows of some passes in one metric, joined to one array (n,); windows without a value drop."""
-    values = np.concatenate([np.empty(0), *(drive.windows[metric].to_numpy(float) for drive in passes)])
+    values = np.concatenate([np.empty(0), *(drive.windows[metric] for drive in passes)])
     return values[np.isfinite(values)]
 
 
@@ -116,7 +116,7 @@ def whole_value(drive: Pass, metric: str) -> float:
     if not whole > 0:
         raise AnalysisError(
             f"capture '{drive.name}' has no {metric} to compare "
-            f"({'no window' if drive.windows.empty else 'zero throughout'}): leave the capture or the metric out"
+            f"({'zero throughout' if drive.n_windows else 'no window'}): leave the capture or the metric out"
         )
     return whole
 

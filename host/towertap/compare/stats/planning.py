@@ -14,7 +14,7 @@ import re
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 import scipy
@@ -202,22 +202,43 @@ def reach(
     return Reach(planned, passes, tuple(changes), part, drives)
 
 
+Sets = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
+"""Of many sets (sets,): the difference, and half the intervals that a difference and equivalence are read from."""
+
+
 def power_on_drives(blocks: int, passes: int, pass_sd: float, margin: float, alpha: float, seed: int = 1) -> Power:
     """The power on these drives, where only passes vary: of a change by the margin, and of none held inside it.
 
     In blocks that share the `passes` a side alike, where there are two or more; tests at `alpha`.
     """
+    difference, least, reach = (pass_sd * of_unit for of_unit in _on_drives(blocks, passes, alpha, seed))
+    return _power(difference, least, reach, margin, (margin,))
+
+
+@lru_cache
+def _on_drives(blocks: int, passes: int, alpha: float, seed: int) -> Sets:
+    """The sets behind `power_on_drives` where passes vary by 1: they grow with the spread, and nothing else changes."""
     design = PlannedDesign("|".join(("AB", "BA")[block % 2] for block in range(blocks))).design(passes // blocks)
-    student = pass_contrast(invented(design, (pass_sd, 0.0, 0.0), SETS, seed), design.after, design.block)
-    return power_of(student, margin, (margin,), alpha)
+    student = pass_contrast(invented(design, (1.0, 0.0, 0.0), SETS, seed), design.after, design.block)
+    return student.difference, student.half_width(alpha), student.half_width(2 * alpha)
 
 
 def power_of(student: Student, margin: float, changes: Sequence[float], alpha: float = ALPHA) -> Power:
     """The power of tests at `alpha`, from many sets with nothing changed, into which each change is put."""
-    least, inside = student.half_width(alpha), np.log1p(margin) - student.half_width(2 * alpha)
+    return _power(student.difference, student.half_width(alpha), student.half_width(2 * alpha), margin, changes)
+
+
+def _power(
+    difference: NDArray[np.float64],
+    least: NDArray[np.float64],
+    reach: NDArray[np.float64],
+    margin: float,
+    changes: Sequence[float],
+) -> Power:
+    """The same from each set's difference (sets,), what is `least` told different, and how far equivalence reaches."""
     return Power(
-        tuple(float((student.difference + np.log1p(change) > least).mean()) for change in changes),
-        float((np.abs(student.difference) < inside).mean()),
+        tuple(float((difference + np.log1p(change) > least).mean()) for change in changes),
+        float((np.abs(difference) + reach < np.log1p(margin)).mean()),
     )
 
 

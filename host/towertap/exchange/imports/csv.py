@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from towertap.doors.files import opened
 from towertap.doors.times import instant
 from towertap.errors import FileError
 from towertap.exchange.imports.form import MOST_BYTES, FileContent, our_metadata
+from towertap.lazily import pd
 
 WANTED = "a CSV file of samples"
 HEAD_BYTES = 2**18

@@ -19,7 +19,7 @@ from towertap.words.phrases import counted
 
 HOW_TO_READ = (
     "White points are passes; the verdict rests on them. Boxes: places about a second long, or windows of 1 s (median, "
-    "quartiles, whiskers to 1.5 interquartile ranges). Equal steps are equal changes."
+    "quartiles, whiskers to 1.5 interquartile ranges)."
 )
 
 

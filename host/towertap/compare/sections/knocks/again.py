@@ -22,20 +22,16 @@ def come_again(where: Sequence[NDArray[np.float64]], sides: Sequence[Side]) -> f
     """
     if min(sides.count("before"), sides.count("after")) < 2:
         return None
-    shares = []
-    for places in where:
-        near = np.array([_distance(places, others) < AGAIN_S for others in where])
-        of_sides = [near[[of_pass == side for of_pass in sides]] for side in SIDES]
-        shares.append(np.all([passes.mean(axis=0) > 0.5 for passes in of_sides], axis=0))
-    together = np.concatenate(shares)
-    return float(together.mean()) if together.size else None
-
-
-def _distance(places: NDArray[np.float64], others: NDArray[np.float64]) -> NDArray[np.float64]:
-    """From each place (n,) to the nearest of the others (m,), infinite where there is none."""
-    walled = np.concatenate([[-np.inf], np.sort(others), [np.inf]])
-    above = np.searchsorted(walled, places)
-    return np.minimum(places - walled[above - 1], walled[above] - places)
+    own = np.repeat(np.arange(len(where)), [places.size for places in where])
+    places = np.concatenate(where)
+    if not places.size:
+        return None
+    apart = np.ptp(places) + 2 * AGAIN_S  # one pass is laid out behind the other, too far away to be near
+    laid_out = np.sort(places + apart * own)
+    looked_for = places[:, None] + apart * np.arange(len(where))
+    near = np.searchsorted(laid_out, looked_for - AGAIN_S, "right") < np.searchsorted(laid_out, looked_for + AGAIN_S)
+    of_sides = [near[:, [of_pass == side for of_pass in sides]].mean(axis=1) > 0.5 for side in SIDES]
+    return float(np.all(of_sides, axis=0).mean())
 
 
 def by_chance(

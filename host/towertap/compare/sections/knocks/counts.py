@@ -193,7 +193,7 @@ def _in_pass(drive: Pass, places: Places | None, logged: bool) -> PassKnocks:
     """The knocks of one pass on the stretch of road that all passes share."""
     knocks = knocks_of(drive) or ()
     onsets_s = np.array([knock.onset_s for knock in knocks])
-    starts_s = drive.cells["start_s"].to_numpy(float)
+    starts_s = drive.cells["start_s"]
     cell = np.searchsorted(starts_s, onsets_s, side="right") - 1
     inside = (cell >= 0) & (onsets_s < starts_s[np.maximum(cell, 0)] + CELL_S)
     cell_of_place, at_s, road_s = np.zeros(starts_s.size, int), onsets_s, None

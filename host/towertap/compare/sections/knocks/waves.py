@@ -76,9 +76,15 @@ def typical_of(drives: Drives, road: str) -> Waves | None:
 
 def _typical(passes: Sequence[Pass]) -> list[Waveform]:
     measured = [drive.measured[NAME] for drive in passes if drive.measured.get(NAME)]
-    waves = {id(wave.knock): wave for of_pass in measured for wave in of_pass.waves}
+    waves = {_identity(wave.knock): wave for of_pass in measured for wave in of_pass.waves}
     knocks = [knock for of_pass in measured for knock in of_pass.knocks]
-    return [waves[id(knock)] for knock in nearest_to_median(knocks, len(knocks)) if id(knock) in waves][:TYPICAL]
+    nearest = map(_identity, nearest_to_median(knocks, len(knocks)))
+    return [waves[identity] for identity in nearest if identity in waves][:TYPICAL]
+
+
+def _identity(knock: Knock) -> tuple[float, float]:
+    """What tells a knock from others, also when it was kept and read again."""
+    return knock.onset_s, knock.peak_ms2
 
 
 def _waveform(capture: Capture, to_vehicle: Array, knock: Knock) -> Waveform:

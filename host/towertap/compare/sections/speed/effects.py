@@ -124,7 +124,7 @@ def driven(road: Road) -> Driven | None:
     places, at, means, metres = road.aligned, [], [], []
     around_s = AROUND_LOG_S if by_log else AROUND_ALIGNMENT_S
     for number, drive in enumerate(places.passes):
-        bounds_s, starts_s = places.bounds_s(number), drive.cells["start_s"].to_numpy(float)
+        bounds_s, starts_s = places.bounds_s(number), drive.cells["start_s"]
         times_s = np.column_stack([starts_s, starts_s + CELL_S])
         by_cell = bounds_s
         if by_log and drive.speed:
@@ -160,7 +160,7 @@ def _between(times: Array, values: Array) -> Callable[[Array], Array]:
 
 
 def _by_log_alone(passes: tuple[Pass, ...]) -> Driven:
-    means = np.array([3.6 * (driven_m(drive) or math.nan) / (CELL_S * len(drive.cells)) for drive in passes])
+    means = np.array([3.6 * (driven_m(drive) or math.nan) / (CELL_S * drive.n_cells) for drive in passes])
     return Driven("log", passes, means, np.empty((len(passes), 0)), None)
 
 

@@ -55,7 +55,7 @@ def _logged(road: Places) -> Iterator[tuple[Pass, NDArray[np.float64], NDArray[n
     """Each pass that has a log, with place in s and speed in km/h, (n,) each, inside its recording."""
     for number, drive in enumerate(road.passes):
         if drive.speed is not None:
-            starts_s = drive.cells["start_s"].to_numpy(float)
+            starts_s = drive.cells["start_s"]
             inside = (drive.speed.time_s >= starts_s[0]) & (drive.speed.time_s <= starts_s[-1])
             place_s = road.place_s(number, np.asarray(drive.speed.time_s[inside]))
             yield drive, place_s, 3.6 * drive.speed.speed_ms[inside]

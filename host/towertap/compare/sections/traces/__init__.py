@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 
+import numpy as np
+
 from towertap.compare.drives.model import SIDES, Pass, Reading
 from towertap.compare.findings.model import Finding
 from towertap.compare.road.rough import PassValue
@@ -27,8 +29,8 @@ class TracesSection(Section):
         """The envelope of the pass, and its worst second."""
         windows = reading.windows
         metric = next(name for name in WORST_BY if name in windows)
-        worst = windows.loc[windows[metric].idxmax()]
-        return trace(reading.capture, reading.analysis.to_vehicle[2], float(worst["start_s"]))
+        worst_s = float(windows["start_s"][np.nanargmax(windows[metric])])
+        return trace(reading.capture, reading.analysis.to_vehicle[2], worst_s)
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
         """The passes nearest to their side's mean in each road's first finding."""

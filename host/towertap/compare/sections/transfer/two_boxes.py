@@ -53,7 +53,7 @@ def _of_pair(reading: Reading, source: Capture, start_s: float, end_s: float, gu
     integrity = check(source)
     if not integrity.sound and not reading.include_unsound:
         raise AnalysisError(f"its input {name} is not sound: {'; '.join(integrity.reasons)}")
-    windows_s = reading.windows["start_s"].to_numpy(float)
+    windows_s = reading.windows["start_s"]
     span_s = (max(start_s, windows_s[0]), min(end_s, windows_s[-1] + 1.0))
     if span_s[1] - span_s[0] < LEAST_OVERLAP_S:
         raise AnalysisError(
