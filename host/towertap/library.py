@@ -1,5 +1,7 @@
 """The face of towertap as a library: a capture as tables and arrays, and a folder of captures as an answer."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from html import escape
 from pathlib import Path

@@ -32,7 +32,7 @@ def recorded(tmp_path, by_hand):
         raw.touch()
         write_sidecar(raw, Conditions(**conditions), hello=by_hand.hello_fields)
         if seconds is not None:
-            raw.write_bytes(b"".join(by_hand.recording(seconds, rate_hz=1000.0, odr_hz=1000)))
+            raw.write_bytes(b"".join(by_hand.recording(seconds, rate_hz=1000.0, odr_hz=1000, rolls=True)))
             decode_raw(raw, raw.with_suffix(".h5"))
         return folder
 

@@ -5,6 +5,8 @@ Deviation and degrees of freedom (Greenhall and Riley 2003) are allantools'. Its
 which is of means over 10 ms: 15 MB an hour.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable
 from dataclasses import dataclass
 

@@ -1,5 +1,7 @@
 """Invented roads: profiles along the distance whose roughness follows ISO 8608, and the bends in them."""
 
+from __future__ import annotations
+
 import zlib
 from dataclasses import dataclass
 

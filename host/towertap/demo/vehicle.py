@@ -6,6 +6,8 @@ the arm, and the two displacements of the hard point inside the body. The hard p
 stiffness, whose soft direction is inclined as that of a bracket on a sill is: a fore-aft push moves it up as well.
 """
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -1,5 +1,7 @@
 """CSV: columns under names, after whatever lines a recorder puts first; comma, semicolon or tab, point or comma."""
 
+from __future__ import annotations
+
 import json
 import re
 from contextlib import suppress
