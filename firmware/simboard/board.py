@@ -176,8 +176,13 @@ class Board:
         """In real time, wait until then or until the host says something; return whether it does."""
         if not self._realtime:
             return False
-        ahead_ms = (until_ps // 1000 - (_host_ns() - self._began_ns)) // 1000000
-        return self._waiting(max(0, ahead_ms))
+        present_ms = self._ahead_ms(self.now_ps)
+        if present_ms > 0:  # it was busy, or slept while the host spoke: that takes its time, whatever the host says
+            time.sleep(present_ms / 1000)
+        return self._waiting(max(0, self._ahead_ms(until_ps)))
+
+    def _ahead_ms(self, ps):
+        return (ps // 1000 - (_host_ns() - self._began_ns)) // 1000000
 
     def _lateness(self):
         """Now and then, one time in eight, the processor has something else to do."""

@@ -88,6 +88,17 @@ answer = [len(edges), board.now_ps - now]
     assert bench(script) == [1, 0]
 
 
+def test_a_host_that_speaks_does_not_let_a_box_run_ahead_of_real_time(bench):
+    """The bench's standard input is always ready, as where the host has written what the firmware has yet to read."""
+    script = """
+for _ in range(10):
+    time.sleep_ms(20)
+answer = (board.now_ps // 1000 - (_host_ns() - board._began_ns)) / 1e6
+"""
+    ahead_ms = bench("from simboard.board import _host_ns\n" + script, realtime=True)
+    assert ahead_ms <= 21
+
+
 def test_the_serial_number_is_the_processors(bench):
     assert bench("answer = hexlify(machine.unique_id()).decode()", serial="e661a4d417") == "e661a4d417"
 
