@@ -181,7 +181,7 @@ def _read(
     knocks: list[Knock] = []
     thresholds: list[Thresholds] = []
     course = CourseReader(pieces, rate_hz, motion.rotates)
-    for number, piece in enumerate(pieces):
+    for number, piece in _worth_reading(pieces, rate_hz):
         windowing = Windowing(bank, window_rows) if piece.n_rows >= start + window_rows else None
         finder = KnockFinder(rate_hz) if listen else None
         course.begin(piece)
@@ -220,21 +220,25 @@ def outline(capture: Capture, window_s: float, clipped_s: Sequence[float] = ()) 
     motion = VehicleMotion(capture, rotation, np.eye(3), rotates="rotation" in capture.layout.quantities)
     pieces, rate_hz, rows = capture.pieces(), capture.rate_hz, max(1, round(window_s * capture.rate_hz))
     course = CourseReader(pieces, rate_hz, motion.rotates)
-    for piece in pieces:
+    worth_reading = _worth_reading(pieces, rate_hz)
+    for _, piece in worth_reading:
         course.begin(piece)
         for block in motion.blocks(piece):
             course.take(block)
     of_drive = moving(capture, course.course(), clipped_s)
     settled = bank.settled_row
-    places = _joined(
-        [
-            _places(number, piece, rate_hz, settled, rows, (piece.n_rows - settled) // rows)
-            for number, piece in enumerate(pieces)
-        ]
-    )
-    if not places["start_s"].size:
+    places = [
+        _places(number, piece, rate_hz, settled, rows, (piece.n_rows - settled) // rows)
+        for number, piece in worth_reading
+    ]
+    if not any(of_piece["start_s"].size for of_piece in places):
         raise _too_short(pieces, rate_hz, settled, rows)
-    return Outline(_driven(places, of_drive, rows / rate_hz)[0], of_drive, settled / rate_hz)
+    return Outline(_driven(_joined(places), of_drive, rows / rate_hz)[0], of_drive, settled / rate_hz)
+
+
+def _worth_reading(pieces: Sequence[Piece], rate_hz: float) -> list[tuple[int, Piece]]:
+    """The numbered pieces that fill half a cell of the course: less tells nothing, and there may be 100,000 of it."""
+    return [(number, piece) for number, piece in enumerate(pieces) if piece.n_rows >= CELL_S / 2 * rate_hz]
 
 
 def _places(number: int, piece: Piece, rate_hz: float, settled: int, window_rows: int, count: int) -> Columns:

@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from towertap.analysis import analyse_capture
 from towertap.capture import schema
 from towertap.capture.integrity import check
 from towertap.capture.reading import open_capture
-from towertap.errors import FileError
+from towertap.errors import AnalysisError, FileError
 
 
 def refused(path, match):
@@ -290,6 +291,8 @@ def test_many_gaps_are_read_in_time_and_no_more_than_a_table_may_have(by_hand, m
     began = time.process_time()
     with open_capture(make_capture([by_hand.hello(), *frames])) as capture:
         integrity = check(capture)
+        with pytest.raises(AnalysisError, match="no stretch without gaps is long enough"):
+            analyse_capture(capture)
     assert (integrity.missing_samples, len(integrity.gaps)) == (19_999, 19_999)
     assert time.process_time() - began < 4
     monkeypatch.setattr(schema, "LARGEST_TABLE_ROWS", 19_000)

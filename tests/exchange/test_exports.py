@@ -141,6 +141,14 @@ def test_uff_58_by_pyuff(examples, plain):
     assert plain.conditions["part"] in sets[0]["id4"]
 
 
+@pytest.mark.parametrize("suffix", [".wav", ".uff"])
+def test_more_pieces_than_anyone_reads_are_refused(examples, monkeypatch, suffix):
+    monkeypatch.setattr("towertap.exchange.samples.MOST_PIECES", 2)
+    with pytest.raises(CallError, match="3 pieces between gaps"):
+        write(examples, suffix)
+    assert not list(examples.glob(f"*{suffix}"))
+
+
 @pytest.mark.parametrize("axes", ["vehicle", "counts"])
 def test_wav_by_scipy_and_wave(examples, plain, axes):
     """Whole numbers of the stated full scale: √3 of ±16 g and of ±2000 °/s, or a count as 2^16."""

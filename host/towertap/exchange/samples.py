@@ -16,6 +16,7 @@ from towertap.bench.carried import records_for
 from towertap.bench.mounted import rotation_to_vehicle
 from towertap.capture.host_time import started, utc
 from towertap.capture.reading import Capture, Piece
+from towertap.errors import CallError
 from towertap.signals.filters import Array
 from towertap.version import WRITTEN_BY
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2
@@ -26,6 +27,8 @@ Units = Literal["si", "g"]
 FORMAT = "towertap samples"
 """By which a file of ours is known again."""
 BLOCK_ROWS = 16384
+MOST_PIECES = 1000
+"""Each may be a file of its own."""
 MOST_GAPS = 1000
 """Gaps told in the metadata; all are in the samples."""
 
@@ -96,7 +99,12 @@ class Samples:
         return sum(piece.n_rows for piece in self.pieces) + len(self.pieces) - 1
 
     def cut(self, most_rows: int) -> list[Samples]:
-        """The same without gaps: a part for each piece between gaps, and more where one has over `most_rows`."""
+        """The same without gaps: a part for each piece between gaps, and more where one has over `most_rows`.
+
+        CallError where there are more than MOST_PIECES.
+        """
+        if len(self.pieces) > MOST_PIECES:
+            raise CallError(f"{len(self.pieces)} pieces between gaps are too many files: a .csv holds gaps as well")
         parts = []
         for piece in self.pieces:
             for row in range(0, piece.n_rows, most_rows):
