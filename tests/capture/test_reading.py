@@ -292,7 +292,7 @@ def test_many_gaps_are_read_in_time_and_no_more_than_a_table_may_have(by_hand, m
     with open_capture(make_capture([by_hand.hello(), *frames])) as capture:
         integrity = check(capture)
         with pytest.raises(AnalysisError, match="no stretch without gaps is long enough"):
-            analyse_capture(capture)
+            analyse_capture(capture, mounting="x=+X,y=+Y,z=+Z")
     assert (integrity.missing_samples, len(integrity.gaps)) == (19_999, 19_999)
     assert time.process_time() - began < 4
     monkeypatch.setattr(schema, "LARGEST_TABLE_ROWS", 19_000)
