@@ -40,6 +40,12 @@ def test_t_adds_a_text_to_the_last_mark(keyboard):
     assert keyboard.typing is None
 
 
+def test_t_adds_a_text_to_a_start_too(keyboard):
+    for key in ("s", "t", "a", "s", "\r"):
+        keyboard.press(key)
+    assert _texts(keyboard) == ["start", "start: as"]
+
+
 def test_enter_stops_and_s_marks_start_and_stop(keyboard):
     for key in ("s", " ", "s", "\r"):
         keyboard.press(key)

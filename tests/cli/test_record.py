@@ -71,6 +71,9 @@ def test_the_answer_for_people_says_what_comes_next(towertap, tmp_path):
 
 @pytest.mark.parametrize(("mounting", "ready"), [("x=+X,y=+Y,z=+Z", True), ("x=+Y,y=+Z,z=+X", False)])
 def test_a_look_before_the_drive_says_whether_all_is_ready_and_records_nothing(towertap, tmp_path, mounting, ready):
+    sidecar = tmp_path / "bench" / "too_short.conditions.json"
+    sidecar.parent.mkdir()
+    sidecar.write_text("{}")  # of a recording that gave no record
     with SimulatedBox(None) as box:
         call = ("--preflight", "--port", box.port, "--out", str(tmp_path), "--mounting", mounting, "--json")
         done = towertap(*call)
@@ -79,7 +82,7 @@ def test_a_look_before_the_drive_says_whether_all_is_ready_and_records_nothing(t
     assert (done.returncode, answer["ready"], checks["gravity"]["ok"]) == (int(not ready), ready, ready)
     assert all(checks[name]["ok"] for name in ("box", "rate", "space"))
     assert checks.keys() >= {"battery", "clock", "record of idle"}
-    assert not list(tmp_path.iterdir())
+    assert [path for path in tmp_path.rglob("*") if path.is_file()] == [sidecar]
 
 
 def test_a_recording_with_losses_is_kept_and_called_not_sound(towertap, tmp_path):

@@ -133,7 +133,7 @@ KINDS = {
         Kind(
             "idle",
             _needs(vehicle=str, levels=dict[str, _Level]),
-            ("serial", "chip"),
+            ("serial", "chip", "odr_hz"),
             1,
             "towertap record --idle",
             of_another=lambda result, capture: (

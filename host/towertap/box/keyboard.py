@@ -86,6 +86,7 @@ class Keyboard:
         self._marks, self._stop = marks, stop
         self._count = 0
         self._started = False
+        self._last = ""
         self._done = threading.Event()
         self._thread = threading.Thread(target=self._listen, name="towertap-keyboard", daemon=True)
 
@@ -119,19 +120,23 @@ class Keyboard:
         elif keys[:1] in ("\r", "\n"):
             self._stop.set()
         elif keys == "s":
-            self._marks.put("stop" if self._started else "start")
+            self._put("stop" if self._started else "start")
             self._started = True
-        elif keys == "t" and self._count:
+        elif keys == "t" and self._last:
             self.typing = ""
         else:
             self._count += 1
-            self._marks.put(f"mark {self._count}")
+            self._put(f"mark {self._count}")
+
+    def _put(self, mark: str) -> None:
+        self._last = mark
+        self._marks.put(mark)
 
     def _type(self, key: str) -> None:
         text = self.typing or ""
         if key in "\r\n":
             if text.strip():
-                self._marks.put(f"mark {self._count}: {text.strip()}")
+                self._marks.put(f"{self._last}: {text.strip()}")
             self.typing = None
         elif key in "\b\x7f":
             self.typing = text[:-1]

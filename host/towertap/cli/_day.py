@@ -112,13 +112,13 @@ class Day:
 
     def _idle(self) -> None:
         """Once a session: what the engine shakes at rest is no road, and no part."""
-        if ask("Record the engine idling first, 20 s at rest? (Enter: yes, s: skip)", str.casefold, "") == "s":
-            return
         conditions = Conditions.from_dict(self.known | {"vehicle": self.plan.vehicle})
-        try:
-            console.print(f"idle: {record_idle(self.recorder, conditions)}", soft_wrap=True)
-        except AnalysisError as error:
-            tell(str(error))
+        while ask("Record the engine idling first, 20 s at rest? (Enter: yes, s: skip)", str.casefold, "") != "s":
+            try:
+                console.print(f"idle: {record_idle(self.recorder, conditions)}", soft_wrap=True)
+                return
+            except AnalysisError as error:
+                tell(f"no record of the engine idling: {error}")
 
     def _announce(self, drive: PlannedDrive) -> tuple[str, str]:
         """Name the drive, big, and ask: what is to be done (empty: begin) and the note that goes with it."""

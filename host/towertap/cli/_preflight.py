@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from towertap.bench.records import KINDS, read
+from towertap.bench.records import KINDS, SIDECAR, read
 from towertap.box.glimpse import Glimpse, glimpse
 from towertap.box.host_watch import HostWatch
 from towertap.box.recorder import BYTES_PER_SAMPLE
@@ -16,7 +16,7 @@ from towertap.capture.limits import Limits
 from towertap.capture.mounting import fitting_mounting, leaning_deg, parse_mounting
 from towertap.cli._recording import Recorder
 from towertap.doors.times import instant
-from towertap.errors import AnalysisError
+from towertap.errors import AnalysisError, FileError
 
 RATE_PPM = 50_000.0
 SPACE_MIN = 30.0
@@ -111,7 +111,9 @@ def _records(bench: Path, serial: str) -> Iterator[Check]:
     """The bench records of this box that hold today, by kind; those that do not are no fault of the day."""
     now, found = datetime.now(UTC), set()
     for path in bench.glob("*.json") if bench.is_dir() else ():
-        with suppress(AnalysisError):
+        if path.name.endswith(SIDECAR):  # of the recording behind a record
+            continue
+        with suppress(FileError):
             record = read(path)
             measured = instant(record.measured_utc)
             days = abs((now - measured).total_seconds()) / 86400 if measured else 0.0

@@ -42,8 +42,15 @@ class Undecided:
 
     def verdict(self, student: Student, levels: Levels) -> Verdict:
         """The verdict of a statement: by both margins, where nothing tells which of them is right."""
-        verdicts = {student.verdict(margin, levels) for margin in self._margins}
+        verdicts = self._verdicts(student, levels)
         return verdicts.pop() if len(verdicts) == 1 else "undecided"
+
+    def hangs_on_engine(self, student: Student, levels: Levels) -> bool:
+        """Whether it takes to know the engine to have a verdict of a statement."""
+        return len(self._verdicts(student, levels)) > 1
+
+    def _verdicts(self, student: Student, levels: Levels) -> set[Verdict]:
+        return {student.verdict(margin, levels) for margin in self._margins}
 
     @property
     def _margins(self) -> set[float]:
@@ -155,7 +162,8 @@ def _finding(
         assurance=needed.assurance if needed else None,
         words="",
     )
-    cautions = (*_cautions(finding), *instrument.noise_cautions(finding), *finding.cautions)
+    hidden = judged and undecided.hangs_on_engine(both.drives, drives.levels)
+    cautions = (*_cautions(finding), *instrument.noise_cautions(finding, hidden), *finding.cautions)
     return replace(finding, words=describe(finding, parts), cautions=cautions)
 
 
@@ -165,7 +173,8 @@ def _part(undecided: Undecided, tests: Tests) -> PartStatement:
     made_of, student = both.components, both.part
 
     def spread(kind: Literal["installation", "day"], cluster: ClusterSpread) -> Spread:
-        overturned_at = both.overturned_by(kind, margin, tests.levels) if undecided.tells else None
+        decided = undecided.tells and not undecided.hangs_on_engine(student, tests.levels)
+        overturned_at = both.overturned_by(kind, margin, tests.levels) if decided else None
         return Spread(float(cluster.sd), float(cluster.df), cluster.source, overturned_at)
 
     installation, day = spread("installation", made_of.installation), spread("day", made_of.day)

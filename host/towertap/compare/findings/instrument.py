@@ -67,8 +67,11 @@ def narrowed(margin: float, noise: Share | None) -> float:
     return min(above, 1 / below) - 1
 
 
-def noise_cautions(finding: Finding) -> Iterator[Caution]:
-    """Where a known noise is more than a tenth of a finding's power and less than half, or an unknown engine may be."""
+def noise_cautions(finding: Finding, hangs_on_engine: bool) -> Iterator[Caution]:
+    """Where a known noise is more than a tenth of a finding's power and less than half, or an engine decides.
+
+    `hangs_on_engine`: what these drives show would have a verdict if the engine, which nobody recorded, were known.
+    """
     noise = finding.noise
     if noise is None or noise.judged != "marked":
         return
@@ -78,18 +81,13 @@ def noise_cautions(finding: Finding) -> Iterator[Caution]:
             f"{sentence_case(part)} is {noise.source} (limit {100 * MARKED_SHARE:.0f} %), the same with either part: "
             "the true change is larger than the measured one, and the margin is taken as much narrower."
         )
-    elif finding.on_these_drives == "undecided" and _inside(finding.interval_90, finding.margin):
+    elif hangs_on_engine:
         yield Caution(
             f"The engine was not recorded idling: {part} may be its own, and hide a change of more than "
             f"{100 * finding.margin:g} %.",
             Weight.OVERTURNS,
             RECORD_IDLE,
         )
-
-
-def _inside(interval: tuple[float, float] | None, margin: float) -> bool:
-    """Whether an interval of a ratio lies inside a margin."""
-    return interval is not None and 1 / (1 + margin) < interval[0] and interval[1] < 1 + margin
 
 
 def mounting_cautions(metric: str, passes: Sequence[Pass]) -> Iterator[Caution]:

@@ -61,7 +61,7 @@ class RoughPlaces:
 
     By pass, `at` holds the levels there and `over` the one over all of them; `share` is how many of the road's places
     are rough, 0 to 1. `bursts` are rough places left out because one pass alone was loud there, and which passes that
-    were. Where `warning` says why there are no places to rest on, there are none, and whole passes stand in.
+    were. Where `warning` says why too few are rough, all places stand in, or whole passes where there are none.
     """
 
     metric: str
@@ -126,6 +126,7 @@ def rough_places(places: Places, metric: str, limit: float) -> RoughPlaces:
         return whole_passes(metric, places.alignment.warning)
     levels = places.levels(metric)
     rough, warning = is_rough(levels, limit), None
+    share = float(rough.mean())
     if rough.sum() < FEWEST_PLACES:
         warning = f"only {rough.sum()} of {rough.size} places are over the roughness limit"
         rough = np.ones(rough.size, bool)
@@ -137,7 +138,7 @@ def rough_places(places: Places, metric: str, limit: float) -> RoughPlaces:
         chosen=chosen,
         at={drive.name: row[chosen] for drive, row in zip(places.passes, levels, strict=True)},
         over=places.over(metric, chosen),
-        share=float(rough.mean()),
+        share=share,
         bursts=(int((~burst.kept).sum()), tuple(places.passes[number].name for number in burst.named)),
         warning=warning,
     )

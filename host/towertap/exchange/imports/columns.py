@@ -68,10 +68,12 @@ def motion(content: FileContent, options: ImportOptions, decisions: Decisions) -
     if not acceleration:
         acceleration, rotation = _by_order([name for name in rest if name not in rotation], rotation, decisions)
     unit_si = _unit("acceleration", options.unit, content, acceleration, labels, decisions)
-    values = np.column_stack([content.column(name) for name in acceleration]) * unit_si
+    columns = [(content.column(name), unit_si) for name in acceleration]
     if rotation:
         turning_si = _unit("rotation", options.rotation_unit, content, rotation, labels, decisions)
-        values = np.column_stack([values, *(content.column(name) * turning_si for name in rotation)])
+        columns += [(content.column(name), turning_si) for name in rotation]
+    with np.errstate(all="ignore"):  # what is no number, or too large for one, is none afterwards either
+        values = np.column_stack([column * si for column, si in columns])
     time_s = None
     if options.rate_hz is not None and time:
         decisions.add("told", f"the column of time, {time!r}, is left aside")
