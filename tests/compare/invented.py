@@ -14,8 +14,7 @@ from towertap.capture.speed_log import SpeedLog
 from towertap.compare.drives.calendar import days, installations
 from towertap.compare.drives.model import CELL_S, Drives, Pass, Quantity
 from towertap.compare.drives.speed_join import lasted_s
-from towertap.compare.road.places import find_places
-from towertap.compare.road.rough import RoughPlaces, rough_places
+from towertap.compare.road.places import RoughPlaces, find_places
 from towertap.compare.study import Grouping, Road, Study
 
 JERK = Quantity("jerk_z", "vertical jerk", "m/s³")
@@ -110,7 +109,7 @@ def on_whole_passes(drives, metrics=("jerk_z",), margin=0.10, planned=None):
 
 def _road(passes, groups, paired, metrics):
     whole = {
-        metric: RoughPlaces(metric, np.zeros(0, bool), {}, {}, 1.0, (0, ()), "nobody aligned it") for metric in metrics
+        metric: RoughPlaces(metric, np.zeros(0, bool), {}, {}, 1.0, 0, (), "nobody aligned it") for metric in metrics
     }
     return Road(passes[0].road, passes, groups.design(passes, paired), None, (), None, whole)
 
@@ -202,7 +201,7 @@ def changed(study, change):
     roads = []
     for road in study.roads:
         places = replace(road.places, passes=tuple(change(drive) for drive in road.passes))
-        rough = {metric: rough_places(places, metric, limit.value) for metric, limit in study.limits.items()}
+        rough = {metric: places.rough(metric, limit.value) for metric, limit in study.limits.items()}
         roads.append(replace(road, passes=places.passes, places=places, rough=rough))
     return replace(study, roads=tuple(roads))
 

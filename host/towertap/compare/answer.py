@@ -19,7 +19,7 @@ from towertap.compare.findings.describe import (
     p_decisive,
     quieter,
 )
-from towertap.compare.findings.instrument import RECORD_IDLE, drowned
+from towertap.compare.findings.instrument import RECORD_IDLE
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import CONTROLS
 from towertap.words.numbers import change_percent, range_percent
@@ -121,7 +121,7 @@ def _change(case: Case) -> tuple[str, str]:
     name, where, margin = customers(lead.metric, lead.label), _where(case), f"{100 * lead.margin:g} %"
     if lead.not_one_road:
         return "not judged", f"{lead.not_one_road}{_elsewhere(case)}"
-    if lead.noise and drowned(lead.noise):
+    if lead.noise and lead.noise.drowns:
         share = f"{100 * lead.noise.share:.0f} %"
         return "not judged", f"{share} of {name} is {lead.noise.source}, which is the same with either part"
     if lead.interval is None:
@@ -232,7 +232,7 @@ def _other(case: Case, finding: Finding) -> str:
         return WORDS[case.control.metrics[finding.metric].shows]
     if finding.not_one_road:
         return "not judged"
-    if drowned(finding.noise):
+    if finding.noise and finding.noise.drowns:
         return "not judged, for noise"
     if _mixed(case, finding):
         return _by_road(case.of_roads(finding.metric))
@@ -291,7 +291,7 @@ def _settles(case: Case) -> str:
     lead = case.lead
     if lead.not_one_road:
         return ""
-    if lead.noise and drowned(lead.noise):
+    if lead.noise and lead.noise.drowns:
         return f"Drive a rougher road, or have {quieter(lead.noise)}; more passes do not help"
     if lead.interval is None:
         return "Drive three passes or more with each part" if min(lead.passes) < 2 else "Record every pass anew"

@@ -18,11 +18,11 @@ from towertap.compare.findings.find import find
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import ControlKind
 from towertap.compare.plan.plan import DEFAULT_METRICS, Plan
-from towertap.compare.road.rough import RoughnessLimit
+from towertap.compare.road.places import RoughnessLimit
 from towertap.compare.section import Evidence
 from towertap.compare.sections import SECTIONS
 from towertap.compare.stats.contrast import ALPHA
-from towertap.compare.study import lay_out
+from towertap.compare.study import Study, lay_out
 from towertap.errors import AnalysisError
 
 MARGIN = 0.10
@@ -121,28 +121,27 @@ def compare(
         day_sd = plan.day_sd if day_sd is None else day_sd
     margin = margin if margin is not None else plan.margin if plan else MARGIN
     chosen = metrics or (plan.metrics if plan else _carried(drives))
-    known = refit_sd, day_sd, controls, judge_unaligned
-    study = lay_out(drives, margin, chosen, blocks, *known)
-    overall, findings = find(study, primary)
+    defaults = () if metrics or plan else DEFAULT_METRICS
+
+    def judged(drives: Drives) -> tuple[Study, tuple[Finding, ...], tuple[Finding, ...]]:
+        study = lay_out(drives, margin, chosen, blocks, refit_sd, day_sd, controls, judge_unaligned)
+        return study, *find(study, primary)
+
+    study, overall, findings = judged(drives)
     if plan:
         overall, findings = with_leads(plan, study, overall), with_leads(plan, study, findings)
     departed = departures(plan, study) if plan else ()
     own = control_of(control, drives, margin, overall or findings) if control else None
     study = replace(study, controls=(*study.controls, *([own] if own else [])))
-    every = (*overall, *findings)
-    evidence = {section.name: of for section in SECTIONS if (of := section.compare(study, every))}
+    evidence = {section.name: of for section in SECTIONS if (of := section.compare(study, (*overall, *findings)))}
     bench = {drive.name: drive.bench for drive in drives.passes if drive.bench}
     boxes = {drive.name: drive.bench for drive in drives.passes if drive.bench and drive.from_box}
-
-    def judge(drives: Drives) -> Sequence[Finding]:
-        return find(lay_out(drives, margin, chosen, blocks, *known), primary)[1]
-
     case = Case(overall, findings, drives, own)
     cautions = all_cautions(
         case,
         (
             *(() if plan else (NO_PLAN,)),
-            *on_the_drives(study, findings, judge, () if metrics or plan else DEFAULT_METRICS),
+            *on_the_drives(study, findings, lambda clean: judged(clean)[2], defaults),
             *(caution for of in evidence.values() for caution in of.cautions),
             *instrument.cautions(boxes),
         ),

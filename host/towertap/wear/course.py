@@ -12,8 +12,7 @@ import numpy as np
 from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.drives.model import Quantity
 from towertap.compare.findings import instrument
-from towertap.compare.road.places import find_places
-from towertap.compare.road.rough import RoughPlaces, rough_places, roughness_limit, whole_passes
+from towertap.compare.road.places import RoughPlaces, find_places, roughness_limit
 from towertap.compare.stats.contrast import ALPHA, Contrast, Verdict, holm, verdict
 from towertap.compare.study import chosen
 from towertap.errors import AnalysisError
@@ -53,14 +52,14 @@ def follow(history: History, margin: float = 0.10, metrics: Sequence[str] = DEFA
     limits = {each.name: roughness_limit(smooth.passes, each.name).value for each in quantities}
     places = {road: find_places(roads[road].passes) for road in rough}
     unjudged = [
-        _course(roads[road], each, rough_places(places[road], each.name, limits[each.name]), margin, history.first_fit)
+        _course(history, road, each, places[road].rough(each.name, limits[each.name]), margin)
         for road in rough
         for each in quantities
     ]
     courses, checks = judge(unjudged, history.first_fit), []
     for each in quantities if history.smooth not in lost else ():
-        whole = whole_passes(each.name, UNCUT)
-        checks += judge([_course(smooth, each, whole, margin, history.first_fit)], history.first_fit)
+        whole = RoughPlaces.none(each.name, UNCUT)
+        checks += judge([_course(history, history.smooth, each, whole, margin)], history.first_fit)
     changes_tested = sum(change.p_difference is not None for course in courses for change in course.changes)
     trends_tested = sum(course.trend is not None for course in courses)
     courses = [words.described(course, checks, changes_tested, trends_tested) for course in courses]
@@ -95,14 +94,14 @@ def _driven_again(of_road: History, history: History) -> bool:
     return len(of_road.sessions) > 1 and of_road.sessions[0].name == history.sessions[0].name
 
 
-def _course(of_road: History, quantity: Quantity, rough: RoughPlaces, margin: float, first_fit: datetime) -> Course:
+def _course(history: History, road: str, quantity: Quantity, rough: RoughPlaces, margin: float) -> Course:
     """One metric on one road, over its rough places or over whole passes; not yet judged."""
-    passes, points, metric = of_road.passes, [], quantity.name
-    road = passes[0].road
+    of_road, points, metric = history.on(road), [], quantity.name
+    passes, engine = of_road.passes, instrument.engine_share(history.passes, quantity)
     values = {drive.name: rough.value(drive) for drive in passes}
     for session in of_road.sessions:
         for drive in session.passes:
-            months, value = ((drive.started or session.began) - first_fit) / MONTH, values[drive.name]
+            months, value = ((drive.started or session.began) - history.first_fit) / MONTH, values[drive.name]
             points.append(Point(drive.name, session.name, months, value.value, value.whole))
     return Course(
         road=road,
@@ -112,10 +111,10 @@ def _course(of_road: History, quantity: Quantity, rough: RoughPlaces, margin: fl
         margin=margin,
         basis=rough.basis,
         share=rough.share,
-        whole_because=rough.warning,
+        whole_because=rough.whole_because,
         points=tuple(points),
         means=tuple(_mean([point for point in points if point.session == day.name]) for day in of_road.sessions),
-        noise=instrument.largest_share(passes, values.values(), metric),
+        noise=instrument.largest_share(passes, values.values(), metric, engine),
         cautions=(*words.bursts(road, quantity.label, rough), *instrument.mounting_cautions(metric, passes)),
     )
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from towertap.compare.caution import Caution
 from towertap.compare.drives.model import Excluded, Pass, Quantity
 from towertap.compare.road.alignment import RoadAlignment
-from towertap.compare.road.rough import Basis
+from towertap.compare.road.places import Basis
 from towertap.compare.stats.contrast import ALPHA, Contrast, Verdict
 
 if TYPE_CHECKING:

@@ -6,7 +6,7 @@ from dataclasses import replace
 from towertap.bench.sharing import MARKED_SHARE
 from towertap.compare.caution import Caution, Weight
 from towertap.compare.findings.describe import WORDS
-from towertap.compare.road.rough import RoughPlaces
+from towertap.compare.road.places import RoughPlaces
 from towertap.compare.stats.contrast import ALPHA, Verdict
 from towertap.wear.model import Course, History, Trend
 from towertap.words.numbers import range_percent, signed
@@ -211,10 +211,9 @@ def _cautions(course: Course, check: Course | None) -> Iterator[Caution]:
 
 def bursts(road: str, label: str, rough: RoughPlaces) -> Iterator[Caution]:
     """The places left out because one pass alone was loud there."""
-    count, loud = rough.bursts
-    if count:
-        named = f" ({listed(loud)})" if loud else ""
-        places = f"{counted(count, 'place')} where one pass alone was by far the loudest{named}"
+    if rough.bursts:
+        named = f" ({listed(rough.loud_passes)})" if rough.loud_passes else ""
+        places = f"{counted(rough.bursts, 'place')} where one pass alone was by far the loudest{named}"
         yield Caution(f"{sentence_case(label)} on {road}: left out, {places}.")
 
 

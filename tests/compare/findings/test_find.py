@@ -13,7 +13,7 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from towertap.compare.drives.slots import Slot
 from towertap.compare.findings.find import find
-from towertap.compare.road.rough import PassValue, whole_value
+from towertap.compare.road.places import PassValue, whole_value
 from towertap.compare.stats.contrast import LEAST_P, contrast, holm, verdict
 from towertap.compare.stats.part import LEAST_P_GIVEN
 from towertap.compare.stats.planning import power_on_drives
@@ -115,7 +115,7 @@ def test_a_road_without_rough_places_rests_on_all_of_it_and_says_why(make, spoil
 class TwiceAfter:
     """Rough places over which the part after is twice as rough as over its whole passes."""
 
-    basis, warning, share, bursts = "rough places", None, 0.5, (0, ())
+    basis, whole_because, share, bursts, loud_passes = "rough places", None, 0.5, 0, ()
 
     def value(self, drive):
         whole = whole_value(drive, "jerk_z")

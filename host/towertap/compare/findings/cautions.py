@@ -90,7 +90,7 @@ def _not_carried(drives: Drives, defaults: Sequence[str]) -> Iterator[Caution]:
 
 def _on_pairing(study: Study) -> Iterator[Caution]:
     """Blocks that do not hold, passes that the plan does not have, and too few passes."""
-    for road in (*study.roads, *([study.smooth] if study.smooth else [])):
+    for road in study.every_road:
         if road.not_paired:
             yield Caution(
                 f"{road.name} is not compared by block ({road.not_paired}): a drift between the planned blocks does "

@@ -6,7 +6,6 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from towertap.compare.findings.instrument import drowned
 from towertap.compare.findings.model import Finding, Spread
 from towertap.compare.stats.contrast import Verdict
 from towertap.compare.stats.design import About
@@ -122,7 +121,7 @@ def notes_together(findings: Sequence[Finding], parts: tuple[str, str]) -> list[
 
 def is_judged(finding: Finding) -> bool:
     """Whether a verdict was possible, whatever it is."""
-    return finding.interval is not None and not drowned(finding.noise) and finding.not_one_road is None
+    return finding.interval is not None and not (finding.noise and finding.noise.drowns) and not finding.not_one_road
 
 
 def why_not(finding: Finding, parts: tuple[str, str]) -> str:
@@ -131,7 +130,7 @@ def why_not(finding: Finding, parts: tuple[str, str]) -> str:
         return ""
     if finding.not_one_road:
         return f"It is not judged: {finding.not_one_road}."
-    if finding.noise and drowned(finding.noise):
+    if finding.noise and finding.noise.drowns:
         return (
             f"It is not judged: {100 * finding.noise.share:.0f} % of a pass's power is {finding.noise.source}, the "
             f"same with either part. A rougher road, a band that ends lower or {quieter(finding.noise)} can tell; more "

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from towertap.compare.caution import Caution
-from towertap.compare.road.rough import Basis, PassValue
+from towertap.compare.road.places import Basis, PassValue
 from towertap.compare.stats.contrast import Contrast, Verdict
 from towertap.compare.stats.design import About, Overlap
 from towertap.compare.stats.part import Source

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from towertap.compare.drives.model import Drives
 from towertap.compare.findings.describe import CANCELLED, SOURCES
 from towertap.compare.findings.model import Finding
-from towertap.compare.road.rough import RoughnessLimit
+from towertap.compare.road.places import RoughnessLimit
 from towertap.compare.study import Study
 from towertap.words.numbers import change_percent, interval, number, p_value
 from towertap.words.phrases import listed, sentence_case, some
@@ -28,7 +28,7 @@ FORMULA = (
 def values(study: Study, findings: Sequence[Finding]) -> Table:
     """The value of every pass, and which of them share a block, an installation and a day."""
     groups = study.groups
-    paired = {drive.name: road.block is not None for road in study.roads for drive in road.passes}
+    paired = {drive.name: road.design.block is not None for road in study.roads for drive in road.passes}
     part = {drive.name: drive.conditions.part for drive in study.drives.passes}
     return tabulate(
         "The value of each pass (r.m.s.)",

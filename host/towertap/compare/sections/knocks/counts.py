@@ -125,8 +125,7 @@ def count_knocks(study: Study) -> tuple[RoadKnocks, ...]:
 
     The smooth road comes last and is in the family of tests like the others. `not_heard` tells of the roads left out.
     """
-    roads = [*study.roads, *([study.smooth] if study.smooth else [])]
-    counted = [_on_road(study.drives, road) for road in roads if not _unheard(road.passes)]
+    counted = [_on_road(study.drives, road) for road in study.every_road if not _unheard(road.passes)]
     adjusted = holm([of_road.rates.p for of_road in counted])
     return tuple(_decided(replace(of_road, p_holm=p)) for of_road, p in zip(counted, adjusted, strict=True))
 
@@ -201,7 +200,7 @@ def _in_pass(drive: Pass, places: Places | None, logged: bool) -> PassKnocks:
         number = [member.name for member in places.passes].index(drive.name)
         cell_of_place = _place_of(places, places.place_s(number, starts_s + CELL_S / 2))
         at_s = places.place_s(number, onsets_s) if onsets_s.size else onsets_s
-        road_s = float(np.diff(places.bounds_s(number)[cell_of_place >= 0]).sum())
+        road_s = float(np.diff(places.bounds_s[number][cell_of_place >= 0]).sum())
         threshold_ms2 = _by_place(_place_of(places, places.place_s(number, times_s)), peaks_ms2, len(places.edges_s))
     place = cell_of_place[np.maximum(cell, 0)] if onsets_s.size else np.zeros(0, int)
     inside &= place >= 0

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from towertap.compare.drives.model import SIDES, Drives
-from towertap.compare.road.rough import whole_value
+from towertap.compare.road.places import whole_value
 from towertap.compare.stats.contrast import Contrast, contrast
 from towertap.compare.study import Study
 from towertap.errors import CallError
@@ -45,7 +45,7 @@ def smooth_changes(study: Study) -> tuple[SmoothChange, ...]:
     changes = []
     for quantity in study.quantities:
         before, after = ([whole_value(drive, quantity.name) for drive in study.smooth.of(side)] for side in SIDES)
-        ratio = contrast(before, after, study.margin, study.smooth.block)
+        ratio = contrast(before, after, study.margin, study.smooth.design.block)
         moved = ratio.interval is not None and not ratio.interval[0] <= 1 <= ratio.interval[1]
         changes.append(SmoothChange(**vars(ratio), metric=quantity.name, label=quantity.label, moved=moved))
     return tuple(changes)

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 
 from towertap.compare.drives.model import Pass
 from towertap.compare.findings.model import Finding
-from towertap.compare.road.rough import PassValue
+from towertap.compare.road.places import PassValue
 from towertap.compare.section import Evidence, Section
 from towertap.compare.sections.thirds.bands import RoadBands, where_the_change_is
 from towertap.compare.sections.thirds.by_place import at_one_place, by_place
