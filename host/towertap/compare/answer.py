@@ -11,14 +11,7 @@ from itertools import groupby
 from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.controls import Control
 from towertap.compare.drives.model import Drives
-from towertap.compare.findings.describe import (
-    WORDS,
-    in_play,
-    leads,
-    other_cause,
-    p_decisive,
-    quieter,
-)
+from towertap.compare.findings.describe import WORDS, in_play, leads, other_cause, p_decisive, quieter
 from towertap.compare.findings.instrument import RECORD_IDLE
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import CONTROLS

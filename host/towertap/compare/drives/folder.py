@@ -8,15 +8,7 @@ from pathlib import Path
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
 from towertap.compare.drives.differences import differences
-from towertap.compare.drives.model import (
-    ClippedOut,
-    Drives,
-    Excluded,
-    Pass,
-    Quantity,
-    Side,
-    name_of,
-)
+from towertap.compare.drives.model import ClippedOut, Drives, Excluded, Pass, Quantity, Side, name_of
 from towertap.compare.drives.positions import at_position, inputs_at
 from towertap.compare.drives.reading import (
     CaptureRead,

@@ -18,10 +18,7 @@ from towertap.words.phrases import counted, listed, sentence_case, some
 
 
 def on_the_drives(
-    study: Study,
-    findings: Sequence[Finding],
-    judge: Callable[[Drives], Sequence[Finding]],
-    defaults: Sequence[str],
+    study: Study, findings: Sequence[Finding], judge: Callable[[Drives], Sequence[Finding]], defaults: Sequence[str]
 ) -> Iterator[Caution]:
     """What a sceptic must know; `judge` finds the same of other drives, `defaults` are the metrics nobody chose."""
     drives = study.drives

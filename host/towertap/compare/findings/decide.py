@@ -118,12 +118,7 @@ def _adjusted(tests: Sequence[tuple[Student | None, float | None]]) -> Iterator[
 
 
 def _finding(
-    undecided: Undecided,
-    drives: Tests,
-    part: Tests,
-    primary: bool | None,
-    family: int,
-    parts: tuple[str, str],
+    undecided: Undecided, drives: Tests, part: Tests, primary: bool | None, family: int, parts: tuple[str, str]
 ) -> Finding:
     """One finding with its verdicts, cautions and words."""
     fields, both, shown = undecided.fields, undecided.both, undecided.shown

@@ -12,15 +12,7 @@ from towertap.compare.findings import instrument
 from towertap.compare.findings.decide import Undecided, decided
 from towertap.compare.findings.model import Finding, OverSmooth
 from towertap.compare.road.places import BASES, whole_value
-from towertap.compare.stats.contrast import (
-    ALPHA,
-    Student,
-    block_ratios,
-    described,
-    ends,
-    p_interaction,
-    pass_contrast,
-)
+from towertap.compare.stats.contrast import ALPHA, Student, block_ratios, described, ends, p_interaction, pass_contrast
 from towertap.compare.stats.design import Design, overlap
 from towertap.compare.stats.part import Statements, statements
 from towertap.compare.stats.roads import p_roads_differ, rounds, smooth_control

@@ -44,12 +44,7 @@ CONTROLS: dict[ControlKind, PlannedControl] = {
         (True, False),
     ),
     "day": PlannedControl(
-        "no-change day",
-        "A;B",
-        "Does {before} ride alike on another day?",
-        "{before}-another-day",
-        _held,
-        (False, True),
+        "no-change day", "A;B", "Does {before} ride alike on another day?", "{before}-another-day", _held, (False, True)
     ),
     "positive": PlannedControl(
         "positive control",
