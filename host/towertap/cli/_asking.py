@@ -109,7 +109,7 @@ def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[
     is driven again if need be. CallError when there is no drive left.
     """
     # statistics take long to load, and few recordings need a plan
-    from towertap.compare.drives.unused import nearly_alike
+    from towertap.compare.drives.folder import nearly_alike
     from towertap.compare.inventory import inventory, lacking
     from towertap.compare.plan.controls import CONTROLS
     from towertap.compare.plan.plan import read_plan
@@ -168,7 +168,7 @@ def _last(folder: Path) -> dict[str, Any]:
 
 def tell_if_there(known: dict[str, Any], folder: Path) -> None:
     """Say that a pass of this number is there, and which names there are that this part or road may be meant to be."""
-    from towertap.compare.drives.unused import nearly_alike  # pandas takes long to load
+    from towertap.compare.drives.folder import nearly_alike  # pandas takes long to load
 
     road, part, number, place = (known.get(name) for name in ("road", "part", "pass_number", "box_position"))
     drives = list(_recorded(folder, place))

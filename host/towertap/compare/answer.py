@@ -388,9 +388,9 @@ def left_out(case: Case) -> Iterator[Caution]:
 def different(case: Case) -> Iterator[Caution]:
     """What differs between the passes beside the part."""
     names = {name for drive in case.drives.passes for name in (drive.road, drive.name)}
-    for warning in case.drives.warnings:
-        begins = any(warning.startswith(name) for name in names)
-        yield Caution(f"{warning if begins else sentence_case(warning)}.", Weight.WEAKENS)
+    for remark in case.drives.remarks:
+        begins = any(remark.startswith(name) for name in names)
+        yield Caution(f"{remark if begins else sentence_case(remark)}.", Weight.WEAKENS)
 
 
 CHECKS: tuple[Check, ...] = (smooth_changed, assumed_spreads, of_findings, different, left_out)

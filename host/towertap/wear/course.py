@@ -79,7 +79,7 @@ def follow(history: History, margin: float = 0.10, metrics: Sequence[str] = DEFA
         cautions=ranked(
             [
                 *(caution for course in courses for caution in course.cautions),
-                *(Caution(f"{sentence_case(warning)}.", Weight.WEAKENS) for warning in history.warnings),
+                *(Caution(f"{sentence_case(remark)}.", Weight.WEAKENS) for remark in history.remarks),
                 *not_again,
                 words.ONE_DAY,
                 *instrument.cautions(bench),

@@ -35,7 +35,8 @@ class Session:
 class History:
     """All passes with one part on one vehicle, by session; the first session is that of the first fit.
 
-    `smooth` is the road that sets the roughness limit, `others` the number of captures of other parts and vehicles.
+    `smooth` is the road that sets the roughness limit, `remarks` what
+    differs between passes, `others` the number of captures of other parts and vehicles.
     """
 
     part: str
@@ -44,7 +45,7 @@ class History:
     quantities: tuple[Quantity, ...]
     sessions: tuple[Session, ...]
     excluded: tuple[Excluded, ...] = ()
-    warnings: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
     others: int = 0
 
     @property

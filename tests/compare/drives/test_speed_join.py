@@ -81,7 +81,7 @@ def test_a_clock_that_is_an_hour_off_is_joined_by_the_offset_given(make, offset_
     assert [driven_m(drive) for drive in joined.passes] == pytest.approx(
         [lasted_s(drive) * 10 for drive in joined.passes]
     )
-    assert not any("speed log" in words for words in joined.warnings)
+    assert not any("speed log" in words for words in joined.remarks)
     drive = drives.passes[0]
     log = day.between(day.time_s[0], day.time_s[0] + lasted_s(drive) + 10)
     joined = with_speed(replace(drives, passes=(drive,)), [log], offset_s)
@@ -91,12 +91,12 @@ def test_a_clock_that_is_an_hour_off_is_joined_by_the_offset_given(make, offset_
 def test_a_log_of_another_hour_says_what_to_do(make):
     drives, log = make.logged(make.driven(1), offset_s=10 * 3600)
     for offset_s in (None, 60.0):
-        (words,) = (line for line in with_speed(drives, [log], offset_s).warnings if "covers no pass" in line)
+        (words,) = (line for line in with_speed(drives, [log], offset_s).remarks if "covers no pass" in line)
         assert f"it goes from {BEGAN.replace(hour=19, minute=29, second=55):%Y-%m-%d %H:%M:%S} to 2026-" in words
         assert f"the passes begin from {BEGAN:%Y-%m-%d %H:%M:%S} to 2026-" in words
         assert "write its times in UTC, or name by --speed-offset how many seconds its clock is ahead" in words
     undated = replace(drives, passes=tuple(replace(drive, started=None) for drive in drives.passes))
-    assert any("no capture says when it began" in words for words in with_speed(undated, [log], 0.0).warnings)
+    assert any("no capture says when it began" in words for words in with_speed(undated, [log], 0.0).remarks)
 
 
 def test_a_log_that_begins_too_late_for_its_only_pass_is_warned_of(make):
@@ -105,15 +105,15 @@ def test_a_log_that_begins_too_late_for_its_only_pass_is_warned_of(make):
     late = log.between(BEGAN.timestamp() + 3, BEGAN.timestamp() + lasted_s(drive) + 4)
     joined = with_speed(replace(drives, passes=(drive,)), [late], 0.0)
     assert joined.passes[0].speed is None
-    assert any(f"no speed log spans {drive.name} without a gap" in words for words in joined.warnings)
+    assert any(f"no speed log spans {drive.name} without a gap" in words for words in joined.remarks)
 
 
 def test_logs_that_cannot_be_joined_are_warned_of(make):
     drives, log = make.logged(make.driven(1))
-    assert any("covers no pass" in words for words in with_speed(drives, [log.shifted(1e6)]).warnings)
+    assert any("covers no pass" in words for words in with_speed(drives, [log.shifted(1e6)]).remarks)
     assert any(
         "is the log's unit right" in words
-        for words in with_speed(drives, [replace(log, speed_ms=3.6 * log.speed_ms)], 0.0).warnings
+        for words in with_speed(drives, [replace(log, speed_ms=3.6 * log.speed_ms)], 0.0).remarks
     )
     part = log.between(log.time_s[0], log.time_s[len(log.time_s) // 2])
-    assert any("no speed log spans" in words for words in with_speed(drives, [part], 0.0).warnings)
+    assert any("no speed log spans" in words for words in with_speed(drives, [part], 0.0).remarks)

@@ -192,14 +192,6 @@ class Excluded:
     after_values: bool = False
 
 
-@dataclass(frozen=True)
-class ClippedOut:
-    """A pass that was left out because too much of it is clipped."""
-
-    road: str
-    side: Side
-
-
 @dataclass(frozen=True, eq=False)
 class Drives:
     """All passes that a comparison rests on; `before` and `after` name the parts, `smooth` the reference road."""
@@ -211,8 +203,10 @@ class Drives:
     quantities: tuple[Quantity, ...]
     passes: tuple[Pass, ...]
     excluded: tuple[Excluded, ...] = ()
-    warnings: tuple[str, ...] = ()
-    clipped_out: tuple[ClippedOut, ...] = ()
+    remarks: tuple[str, ...] = ()
+    """What differs between passes beside the part, and what could not be done."""
+    clipped_out: tuple[tuple[str, Side], ...] = ()
+    """Road and side of each pass that was left out because too much of it is clipped."""
     input_position: str | None = None
 
     @property

@@ -40,16 +40,16 @@ class Push:
 
 
 def with_speed(drives: Drives, logs: Sequence[SpeedLog], offset_s: float | None = None) -> Drives:
-    """The same drives, each pass with the first of the logs that spans it; what could not be joined is warned of.
+    """The same drives, each pass with the first of the logs that spans it; what could not be joined is remarked.
 
     `offset_s` is how far the logs' clocks are ahead of the host's, be it hours; None: found for each log.
     """
     joined: dict[str, SpeedLog] = {}
-    warnings: list[str] = []
+    remarks: list[str] = []
     for log in logs:
         near = [drive for drive in drives.passes if _near(drive, log, offset_s)]
         if not near:
-            warnings.append(_covers_none(drives.passes, log, offset_s))
+            remarks.append(_covers_none(drives.passes, log, offset_s))
             continue
         offset = (
             LogOffset(offset_s, None, "given")
@@ -58,7 +58,7 @@ def with_speed(drives: Drives, logs: Sequence[SpeedLog], offset_s: float | None 
         )
         if offset is None:
             offset = LogOffset(0.0, None, "not found")
-            warnings.append(
+            remarks.append(
                 f"the clock of the speed log {log.name} could not be held against the captures' (its speed fits their "
                 "forward acceleration no better than by chance) and is taken as right; name its offset with "
                 "--speed-offset"
@@ -71,9 +71,9 @@ def with_speed(drives: Drives, logs: Sequence[SpeedLog], offset_s: float | None 
     if logs and without:
         more = f" and {len(without) - 2} more" if len(without) > 2 else ""
         words = f"{', '.join(without[:2])}{more}"
-        warnings.append(f"no speed log spans {words} without a gap: on their roads speed is known by alignment only")
+        remarks.append(f"no speed log spans {words} without a gap: on their roads speed is known by alignment only")
     passes = tuple(drive.logged(joined[drive.name]) if drive.name in joined else drive for drive in drives.passes)
-    return replace(drives, passes=passes, warnings=(*drives.warnings, *warnings, *_implausible(passes)))
+    return replace(drives, passes=passes, remarks=(*drives.remarks, *remarks, *_implausible(passes)))
 
 
 def lasted_s(drive: Pass) -> float:

@@ -64,9 +64,7 @@ def _verdict(finding: Finding) -> str:
 def _one_sided(drives: Drives, road: str) -> Iterator[Caution]:
     """That one side alone was clipped: its values are too low by what was cut off."""
     counts = [sum(bool(drive.integrity.clipped_samples) for drive in drives.of(road, side)) for side in SIDES]
-    for left_out in drives.clipped_out:
-        if left_out.road == road:
-            counts[SIDES.index(left_out.side)] += 1
+    counts = [count + drives.clipped_out.count((road, side)) for count, side in zip(counts, SIDES, strict=True)]
     if bool(counts[0]) != bool(counts[1]):
         at = 0 if counts[0] else 1
         part, bound = ((drives.before, "an upper"), (drives.after, "a lower"))[at]

@@ -40,8 +40,8 @@ def picture(comparison: Comparison) -> Picture:
     return Picture(
         "findings",
         title(comparison),
-        f"Change with {comparison.after}, 95 % intervals{' (90 % for no change that counts)' if calm else ''}. The "
-        "verdict goes by the thin line: of the part, with what installations and days may add.",
+        f"Change with {comparison.drives.after}, 95 % intervals{' (90 % for no change that counts)' if calm else ''}. "
+        "The verdict goes by the thin line: of the part, with what installations and days may add.",
         tuple(_panel(of_panel, reach, comparison.margin) for of_panel in _panels(groups)),
         findings_table(comparison.overall, comparison.findings),
     )
