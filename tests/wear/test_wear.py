@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 from scipy import stats
+from towertap.bench.sharing import Share
 from towertap.cli._outcome import plain
 from towertap.errors import AnalysisError, CallError
 from towertap.wear import follow
@@ -22,6 +23,7 @@ from towertap.wear.model import History, Session
 from towertap.wear.tables import tables
 from towertap.wear.trend import against_first, days_against_passes, fit_line, months_to
 from towertap.wear.words import headline
+from towertap.words.numbers import range_percent
 
 MONTHS = (0.0, 1.5, 3.0, 5.0, 6.0)
 MEANS = (0.00, 0.04, 0.05, 0.12, 0.11)
@@ -162,7 +164,27 @@ def test_a_level_course_stays_inside_and_says_no_more_than_that(make):
     (course,) = follow(followed(make, (1.0, 1.0, 1.0, 1.0, 1.0)), margin=0.2)
     assert (course.left, course.outside, course.verdict) == (None, (), "equivalent")
     assert "inside the margin of 20 % on" in course.words
+    last = course.changes[-1]
+    assert f"{range_percent(last.interval_90)}, the interval of 90 % that this is read from" in course.words
+    assert last.interval[0] < last.interval_90[0] < last.interval_90[1] < last.interval[1]
     assert course.trend.crossing.on is None or not course.trend.crossing.seen
+
+
+def test_an_engine_that_makes_part_of_the_power_narrows_the_margin(make):
+    """With a fifth of the power the same every day, a true 1 / 1.1 shows as root of 0.2 + 0.8 / 1.21, 1 / 1.078."""
+    history = followed(make, (1.0, 1.0, 1.0, 1.0, 1.0))
+    (bare,) = follow(history)
+    quietest = min(point.value for point in bare.points)
+    share = Share("jerk_z", 0.2**0.5 * quietest, "m/s³", 0.0, "clean", "idle")
+    sessions = tuple(
+        replace(session, passes=tuple(replace(drive, noise={"jerk_z": share}) for drive in session.passes))
+        for session in history.sessions
+    )
+    (course,) = follow(replace(history, sessions=sessions))
+    assert course.noise.share == pytest.approx(0.2)
+    assert course.measured_margin == pytest.approx((0.2 + 0.8 / 1.21) ** -0.5 - 1)
+    assert course.changes[-1].p_equivalence > bare.changes[-1].p_equivalence
+    assert any("the margin is taken as much narrower" in caution.words for caution in course.cautions)
 
 
 def test_a_slow_course_is_told_as_a_continuation_beyond_the_time_seen(make):

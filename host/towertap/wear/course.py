@@ -13,12 +13,12 @@ from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.drives.model import Quantity
 from towertap.compare.findings import instrument
 from towertap.compare.road.places import RoughPlaces, find_places, roughness_limit
-from towertap.compare.stats.contrast import ALPHA, Contrast, Verdict, holm, verdict
+from towertap.compare.stats.contrast import ALPHA, Contrast, Verdict, holm, in_numbers, verdict
 from towertap.compare.study import chosen
 from towertap.errors import AnalysisError
 from towertap.wear import words
 from towertap.wear.model import Change, Course, Crossing, History, Mean, Point, Trend, Wear
-from towertap.wear.trend import Line, against_first, days_against_passes, fit_line, in_plain_numbers, months_to
+from towertap.wear.trend import Line, against_first, days_against_passes, fit_line, months_to
 from towertap.words.phrases import sentence_case
 
 MONTH = timedelta(days=365.25 / 12)
@@ -131,14 +131,14 @@ def line_of(means: Sequence[Mean]) -> Line | None:
 
 def judge(courses: Sequence[Course], first_fit: datetime) -> list[Course]:
     """Give each course its changes, trend and verdict; all changes are one family of tests, all trends another."""
-    contrasts = [against_first(course.groups, course.margin) for course in courses]
+    contrasts = [against_first(course.groups, course.measured_margin) for course in courses]
     lines = [line_of(course.means) for course in courses]
     rises = [_rise(line, course) if line else None for line, course in zip(lines, courses, strict=True)]
     of_changes, change_alpha = _family([change for changes in contrasts for change in changes])
     of_trends, trend_alpha = _family(rises)
     judged = []
     for course, changes, line, rise, p_trend in zip(courses, contrasts, lines, rises, of_trends, strict=True):
-        joint = against_first(course.groups, course.margin, change_alpha)
+        joint = against_first(course.groups, course.measured_margin, change_alpha)
         days = tuple(
             _change(course, mean.session, change, wide.interval, next(of_changes))
             for mean, change, wide in zip(course.means[1:], changes, joint, strict=True)
@@ -196,18 +196,19 @@ def _outside_since(changes: Sequence[Change]) -> str | None:
 def _rise(line: Line, course: Course) -> Contrast:
     """What the line rises from the first session to the last."""
     first, last = course.means[0], course.means[-1]
-    start, rise = float(line.at(first.months)), line.between(first.months, last.months)
-    return in_plain_numbers(rise, start, (first.passes, last.passes), course.margin)
+    start, rise = math.exp(line.at(first.months)), line.between(first.months, last.months)
+    return in_numbers(rise, start, (first.passes, last.passes), course.measured_margin)
 
 
 def _trend(course: Course, line: Line, rise: Contrast, p_values: PValues, first_fit: datetime) -> Trend:
     months = [mean.months for mean in course.means]
     of_passes, days_p = days_against_passes(months, [np.log(group) for group in course.groups])
-    monthly, span = in_plain_numbers(line.between(0.0, 1.0), 0.0, rise.passes, course.margin), months[-1] - months[0]
-    low, high = (100 * (end - 1) for end in monthly.interval or (0.0, math.inf))
+    span = months[-1] - months[0]
+    with np.errstate(over="ignore"):  # of days one apart, a month may be more than a float holds
+        percent, *interval = (100 * float(np.expm1(slope)) for slope in (line.slope, *line.slope_interval()))
     return Trend(
-        percent_per_month=100 * (monthly.ratio - 1),
-        interval=(low, high),
+        percent_per_month=percent,
+        interval=(interval[0], interval[1]),
         start=rise.before,
         df=line.df,
         span_months=span,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -168,13 +168,13 @@ class Trend:
 class Course:
     """One metric on one road over the months.
 
-    `basis` is what the values rest on, `whole_because` why on whole passes (None where not), `share` the share of
-    places that are rough, `noise` the sensor's share in the pass where it is largest. `verdict` is that of the last
-    session's passes against those of the first fit, their days and all; where the days differ by more than passes
-    account for it is `undecided`, unless the trend has left the margin. `outside` are the sessions whose passes lie
-    outside the margin, `outside_since` the first of those that go on to the last session. `left` is the first session
-    at which the trend has left the margin, so that the part has and not a day: the line's interval, one of as many as
-    there are trends, is wholly outside. `trend` is None with two sessions.
+    `basis` is what the values rest on, `whole_because` why not on rough places (None where it does), `share` the share
+    of places that are rough, `noise` the sensor's or the engine's share in the pass where it is largest. `verdict` is
+    that of the last session's passes against those of the first fit, their days and all; where the days differ by more
+    than passes account for it is `undecided`, unless the trend has left the margin. `outside` are the sessions whose
+    passes lie outside the margin, `outside_since` the first of those that go on to the last session. `left` is the
+    first session at which the trend has left the margin, so that the part has and not a day: the line's interval, one
+    of as many as there are trends, is wholly outside. `trend` is None with two sessions.
     """
 
     road: str
@@ -204,8 +204,13 @@ class Course:
 
     @property
     def drowned(self) -> bool:
-        """Whether the sensor's noise is more than half of a pass's power, so that nothing is judged."""
-        return self.noise is not None and self.noise.judged == "not judged"
+        """Whether noise is more than half of a pass's power, so that nothing is judged."""
+        return self.noise is not None and self.noise.drowns
+
+    @property
+    def measured_margin(self) -> float:
+        """The margin of what is measured, narrower where part of the power is no road's."""
+        return self.noise.narrowed(self.margin) if self.noise else self.margin
 
 
 @dataclass(frozen=True, eq=False)
@@ -233,19 +238,12 @@ class Wear:
         return iter(self.courses)
 
     def data(self) -> dict[str, Any]:
-        """The answer as nested dicts and lists, for JSON."""
+        """The answer as JSON holds it, by name."""
         history = self.history
-        own = ("margin", "alpha", "summary", "changes_tested", "trends_tested", "limits")
-        listed = ("courses", "checks", "cautions", "alignment")
-        return {
-            **{name: getattr(self, name) for name in own},
-            **{name: [asdict(item) for item in getattr(self, name)] for name in listed},
-            **{name: getattr(history, name) for name in ("part", "vehicle", "smooth")},
-            "sessions": [_day(session) for session in history.sessions],
-            "excluded": [asdict(capture) for capture in history.excluded],
-            "other_captures": history.others,
-            "bench": {name: asdict(records) for name, records in self.bench.items()},
-        }
+        own = {name: value for name, value in vars(self).items() if name != "history"}
+        of_history = {name: getattr(history, name) for name in ("part", "vehicle", "smooth", "excluded")}
+        sessions = [_day(session) for session in history.sessions]
+        return own | of_history | {"sessions": sessions, "other_captures": history.others}
 
 
 def _day(session: Session) -> dict[str, Any]:

@@ -29,10 +29,10 @@ def described(course: Course, checks: Sequence[Course], changes_tested: int, tre
     """A course with its words and cautions; `checks` are those of the smooth road, the rest the sizes of families."""
     check = next((check for check in checks if check.metric == course.metric), None)
     sentences = [f"{title(course)}: {status(course)}."]
-    if course.drowned:
+    if course.noise and course.noise.drowns:
         sentences.append(
-            f"{100 * course.noise.share if course.noise else 100:.0f} % of the power of a pass is "
-            f"{course.noise.source if course.noise else 'noise'}, which drowns what the road makes of the part."
+            f"{100 * course.noise.share:.0f} % of the power of a pass is {course.noise.source}, which drowns what the "
+            "road makes of the part."
         )
     else:
         sentences += [_last(course, changes_tested), *_trend(course, trends_tested)]
@@ -205,7 +205,8 @@ def _cautions(course: Course, check: Course | None) -> Iterator[Caution]:
     if noise and noise.judged == "marked":
         yield Caution(
             f"{here}: up to {100 * noise.share:.0f} % of a pass's power is {noise.source} (limit "
-            f"{100 * MARKED_SHARE:.0f} %), the same on every day: true changes are larger than the ones measured."
+            f"{100 * MARKED_SHARE:.0f} %), the same on every day: true changes are larger than the ones measured, and "
+            "the margin is taken as much narrower."
         )
 
 

@@ -211,6 +211,22 @@ def test_all_rough_roads_together_are_one_ratio_over_rounds(make):
     assert not overall.roads_differ
 
 
+def test_over_roads_that_do_not_rest_on_the_same_it_says_what_each_rests_on(make):
+    """One road has rough places, the other could not be aligned: it rests on whole passes, and both are named."""
+    lane = make.driven(1)
+    other = make.invented(2, roads={"moor-road": 30.0}).of("moor-road")
+    study = lay_out(replace(lane, passes=(*lane.passes, *other)), 0.10, ["jerk_z"], None)
+    apart = next(road for road in study.roads if road.name == "moor-road")
+    whole = make.on_whole_passes(make.drives_of([*lane.of("bypass"), *other])).roads[0].rough
+    roads = tuple(replace(road, rough=whole) if road is apart else road for road in study.roads)
+    (overall,), (lane_alone, _) = find(replace(study, roads=roads), None)
+    assert (lane_alone.basis, lane_alone.whole_because) == ("rough places", None)
+    assert overall.basis == "whole passes"
+    assert overall.cautions[0].words == (
+        "Its roads differ in what they rest on: lane, rough places; moor-road, whole passes."
+    )
+
+
 def test_roads_that_answer_differently_are_shown_to_differ(make):
     drives = make.invented(5, pass_spread=0.01, seconds=200, roads={"quarry-lane": 40.0, "moor-road": 30.0})
     one_road = tuple(
