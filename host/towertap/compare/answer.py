@@ -144,7 +144,6 @@ def _change(case: Case) -> tuple[str, str]:
 
 
 def _of_control(control: Control, lead: Finding, name: str) -> tuple[str, str]:
-    """What a control shows: that nothing changed, or that a known change does."""
     value, kind = control.metrics[lead.metric], CONTROLS[control.kind].name
     equivalent = value.shows == "equivalent"
     interval = range_percent(value.interval_90 if equivalent else value.interval)
@@ -161,7 +160,6 @@ def _of_control(control: Control, lead: Finding, name: str) -> tuple[str, str]:
 
 
 def _elsewhere(case: Case) -> str:
-    """The verdicts of the roads that are judged, where others are not."""
     judged = [finding for finding in case.of_roads(case.lead.metric) if not finding.not_one_road]
     return f"; {customers(case.lead.metric, case.lead.label)} is {_by_road(judged)}" if judged else ""
 
@@ -193,7 +191,6 @@ def _mixed(case: Case, lead: Finding) -> bool:
 
 
 def _by_road(findings: Sequence[Finding]) -> str:
-    """Verdicts with their roads, as a sentence tells them."""
     by_verdict = {verdict: [finding for finding in findings if finding.verdict == verdict] for verdict in WORDS}
     return listed(
         [
@@ -299,16 +296,13 @@ def _settles(case: Case) -> str:
     return f"Plan {needed} passes a side, as drives of their own" if needed else "Choose a longer or rougher road"
 
 
-Check = Callable[[Case], Iterable[Caution]]
-
-
 def all_cautions(case: Case, further: Iterable[Caution]) -> tuple[Caution, ...]:
     """Every caution of a comparison, the gravest first, each once; `further` are those that other evidence has."""
-    return ranked([*(caution for check in CHECKS for caution in check(case)), *further])
+    own = (smooth_changed, assumed_spreads, of_findings, different, left_out)
+    return ranked([*(caution for check in own for caution in check(case)), *further])
 
 
 def smooth_changed(case: Case) -> Iterator[Caution]:
-    """The smooth road changed as much as the rough ones, or more."""
     lead, drives = case.lead, case.drives
     if case.control or lead.over_smooth is None or lead.over_smooth.reading not in ("moved alike", "smooth moved more"):
         return
@@ -374,7 +368,6 @@ def _touched(case: Case, findings: Sequence[Finding]) -> str:
 
 
 def left_out(case: Case) -> Iterator[Caution]:
-    """Captures that were not used, and why."""
     excluded, used = case.drives.excluded, len(case.drives.passes)
     if excluded:
         reasons = list(dict.fromkeys(capture.reason for capture in excluded))
@@ -386,12 +379,7 @@ def left_out(case: Case) -> Iterator[Caution]:
 
 
 def different(case: Case) -> Iterator[Caution]:
-    """What differs between the passes beside the part."""
     names = {name for drive in case.drives.passes for name in (drive.road, drive.name)}
     for remark in case.drives.remarks:
         begins = any(remark.startswith(name) for name in names)
         yield Caution(f"{remark if begins else sentence_case(remark)}.", Weight.WEAKENS)
-
-
-CHECKS: tuple[Check, ...] = (smooth_changed, assumed_spreads, of_findings, different, left_out)
-"""In the order in which cautions of the same weight are told."""

@@ -35,7 +35,6 @@ class Road:
     not_one_road: str | None = None
 
     def of(self, side: Side) -> list[Pass]:
-        """The passes of one side, in driving order."""
         return [drive for drive in self.passes if drive.side == side]
 
     @property
@@ -71,7 +70,6 @@ class Study:
 
     @cached_property
     def labels(self) -> dict[str, str]:
-        """The words for each metric compared."""
         return {quantity.name: quantity.label for quantity in self.quantities}
 
 

@@ -194,7 +194,6 @@ def _outside_since(changes: Sequence[Change]) -> str | None:
 
 
 def _rise(line: Line, course: Course) -> Contrast:
-    """What the line rises from the first session to the last."""
     first, last = course.means[0], course.means[-1]
     start, rise = math.exp(line.at(first.months)), line.between(first.months, last.months)
     return in_numbers(rise, start, (first.passes, last.passes), course.measured_margin)

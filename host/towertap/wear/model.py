@@ -50,7 +50,6 @@ class History:
 
     @property
     def passes(self) -> tuple[Pass, ...]:
-        """All passes in driving order."""
         return tuple(drive for session in self.sessions for drive in session.passes)
 
     @property
@@ -155,7 +154,6 @@ class Trend:
 
     @property
     def p_decisive(self) -> float | None:
-        """The adjusted p of the test behind the verdict."""
         return self.p_equivalence_holm if self.verdict == "equivalent" else self.p_difference_holm
 
     @property
@@ -199,7 +197,6 @@ class Course:
 
     @property
     def groups(self) -> list[list[float]]:
-        """The values of the passes of each session."""
         return [[point.value for point in self.points if point.session == mean.session] for mean in self.means]
 
     @property
@@ -238,7 +235,6 @@ class Wear:
         return iter(self.courses)
 
     def data(self) -> dict[str, Any]:
-        """The answer as JSON holds it, by name."""
         history = self.history
         own = {name: value for name, value in vars(self).items() if name != "history"}
         of_history = {name: getattr(history, name) for name in ("part", "vehicle", "smooth", "excluded")}

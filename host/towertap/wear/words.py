@@ -64,7 +64,6 @@ def summary(courses: Sequence[Course]) -> str:
 
 
 def title(course: Course) -> str:
-    """Metric and road."""
     return sentence_case(f"{course.label} on {course.road}")
 
 
@@ -102,7 +101,6 @@ def _margin(course: Course) -> str:
 
 
 def _last(course: Course, tested: int) -> str:
-    """The last session against the first."""
     last = course.changes[-1]
     measured = f"On {last.session} it was {change(last.ratio)} than at the first fit ({course.means[0].session}"
     if last.together is None:

@@ -57,7 +57,6 @@ def unbroken(words: str, space: str = "\u00a0") -> str:
 
 
 def sentence_case(words: str) -> str:
-    """The words with a capital letter first."""
     return words[:1].upper() + words[1:]
 
 

@@ -24,9 +24,9 @@ def test_a_round_without_one_road_stands_at_the_level_of_the_others():
     logs = np.array([1.0, 1.0, 5.0, 1.2, 1.2, 5.2, 5.2])
     road = ["lane", "lane", "moor", "lane", "lane", "moor", "moor"]
     after = np.array([0, 0, 0, 1, 1, 1, 1], bool)
-    over = rounds(logs, road, [1, 2, 1, 3, 4, 3, 4], after)
-    assert pass_contrast(over.logs, after[over.first]).difference == pytest.approx(0.2)
-    assert over.first.tolist() == [0, 1, 3, 4]
+    of_rounds, first = rounds(logs, road, [1, 2, 1, 3, 4, 3, 4], after)
+    assert pass_contrast(of_rounds, after[first]).difference == pytest.approx(0.2)
+    assert first.tolist() == [0, 1, 3, 4]
 
 
 def test_roads_are_tested_by_welchs_f():

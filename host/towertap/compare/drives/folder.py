@@ -157,7 +157,6 @@ def _usable(
 
 
 def _unread(path: Path, error: TowertapError) -> Excluded:
-    """A capture left out because of an error."""
     seen = isinstance(error, SeenAndStruckOutError)
     return Excluded(name_of(path), str(error).removeprefix(f"{path}: "), seen)
 

@@ -105,17 +105,14 @@ class Pass:
 
     @property
     def name(self) -> str:
-        """The capture's name."""
         return name_of(self.path)
 
     @property
     def n_cells(self) -> int:
-        """How many cells there are."""
         return self.cells["start_s"].size
 
     @property
     def n_windows(self) -> int:
-        """How many windows of 1 s there are."""
         return self.windows["start_s"].size
 
     def over_windows(self, metric: str) -> float:
@@ -160,7 +157,6 @@ class Pass:
 
     @property
     def road(self) -> str:
-        """The road driven, as written down before the drive."""
         return self.conditions.road
 
 

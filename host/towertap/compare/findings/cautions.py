@@ -76,7 +76,6 @@ def _one_sided(drives: Drives, road: str) -> Iterator[Caution]:
 
 
 def _not_carried(drives: Drives, defaults: Sequence[str]) -> Iterator[Caution]:
-    """The default metrics that are left out, with the reason."""
     reasons = {name: reason for drive in drives.passes for name, reason in drive.left_out.items()}
     for name in defaults:
         if name in reasons:

@@ -94,7 +94,6 @@ def _family(family: Sequence[Undecided], primary: bool | None, parts: tuple[str,
 
 
 def _tests(students: Sequence[Student | None], margins: Sequence[float]) -> list[Tests]:
-    """Both tests of each statement of a family, with Holm's adjustment over it."""
     pairs = list(zip(students, margins, strict=True))
     different = _adjusted([(student, student.p_difference() if student else None) for student, _ in pairs])
     equivalent = _adjusted([(student, student.p_equivalence(margin) if student else None) for student, margin in pairs])
@@ -120,7 +119,6 @@ def _adjusted(tests: Sequence[tuple[Student | None, float | None]]) -> Iterator[
 def _finding(
     undecided: Undecided, drives: Tests, part: Tests, primary: bool | None, family: int, parts: tuple[str, str]
 ) -> Finding:
-    """One finding with its verdicts, cautions and words."""
     fields, both, shown = undecided.fields, undecided.both, undecided.shown
     judged = undecided.is_judged
     on_these_drives: Verdict = undecided.verdict(both.drives, drives.levels) if judged else "undecided"

@@ -78,7 +78,6 @@ def _left_out(plan: Plan, findings: Sequence[Finding]) -> Iterator[str]:
 
 
 def _unplanned(plan: Plan, study: Study, finding: Finding) -> Iterator[str]:
-    """The choices behind one finding that were not planned."""
     drives = study.drives
     chosen = {
         "margin": abs(finding.margin - plan.margin) > SAME,

@@ -49,9 +49,9 @@ def _measured(study: Study, quantity: Quantity, roads: Sequence[Road]) -> Undeci
 
     def sample(logs: Array, numbers: NDArray[np.int64]) -> tuple[Array, Design, list[Pass]]:
         """Logarithms of the rounds that these passes make, their design, and the first pass of each."""
-        over = rounds(logs[numbers], of_road[numbers], in_round[numbers].tolist(), after[numbers])
-        firsts = [passes[number] for number in numbers[over.first]]
-        return over.logs, study.groups.design(firsts, paired), firsts
+        of_rounds, first = rounds(logs[numbers], of_road[numbers], in_round[numbers].tolist(), after[numbers])
+        firsts = [passes[number] for number in numbers[first]]
+        return of_rounds, study.groups.design(firsts, paired), firsts
 
     def without(number: int) -> Statements:
         return statements(*sample(logs, np.delete(every, number))[:2], *known)
@@ -85,7 +85,6 @@ def _measured(study: Study, quantity: Quantity, roads: Sequence[Road]) -> Undeci
         "overlap": overlap(
             design,
             [drive.started.timestamp() if drive.started else None for drive in firsts],
-            [drive.conditions.air_temperature_c for drive in firsts],
         ),
         "over_smooth": _over_smooth(study, metric, both.drives) if shown.interval else None,
         "block_ratios": block_ratios(*paired_rounds) if paired_rounds else (),

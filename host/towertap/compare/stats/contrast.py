@@ -43,7 +43,6 @@ class Student:
 
     @property
     def ratio(self) -> Floats:
-        """After over before."""
         return np.exp(self.difference)
 
     def half_width(self, alpha: float = ALPHA) -> Floats:

@@ -69,7 +69,6 @@ class PlannedDesign:
 
     @cached_property
     def stretches(self) -> tuple[Stretch, ...]:
-        """The stretches in driving order."""
         stretches: list[Stretch] = []
         block = day = 1
         for ends, part, anew in re.findall(r"([|;]?)([AB])('?)", self.order):
@@ -87,7 +86,6 @@ class PlannedDesign:
 
     @property
     def days(self) -> int:
-        """Days driven on."""
         return self.stretches[-1].day
 
     @property
@@ -255,7 +253,6 @@ Aim = Callable[[Reach], float]
 
 
 def told_of_the_part(able: Reach) -> float:
-    """The power of telling the first change about the part."""
     return able.part.told[0]
 
 

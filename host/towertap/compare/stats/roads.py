@@ -18,18 +18,9 @@ from towertap.compare.stats.contrast import ALPHA, Floats, Student, dummies
 Reading = Literal["rough moved more", "moved alike", "smooth moved more", "smooth held still", "cannot tell"]
 
 
-@dataclass(frozen=True, eq=False)
-class Rounds:
-    """Rounds over all roads: `logs` (…, rounds) at the mean level of the roads, and `first` (rounds,).
-
-    `first` is the number of each round's first pass: take `after`, installation, day and block of a round from it.
-    """
-
-    logs: NDArray[np.float64]
-    first: NDArray[np.int64]
-
-
-def rounds(logs: ArrayLike, road: ArrayLike, number: Sequence[Hashable], after: ArrayLike) -> Rounds:
+def rounds(
+    logs: ArrayLike, road: ArrayLike, number: Sequence[Hashable], after: ArrayLike
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     """The mean of each round's passes, each as far above the level of its road: logs (…, n) over several roads.
 
     `road` (n,) names the road, `number` (n,) the round, counted within each side, and `after` (n,) is True after the
@@ -43,7 +34,7 @@ def rounds(logs: ArrayLike, road: ArrayLike, number: Sequence[Hashable], after: 
     names = list(dict.fromkeys(labels))
     member = np.array([[label == name for name in names] for label in labels])
     of_rounds = level.mean(axis=-1, keepdims=True) + above @ member / member.sum(axis=0)
-    return Rounds(of_rounds, member.argmax(axis=0))
+    return of_rounds, member.argmax(axis=0)
 
 
 def p_roads_differ(roads: Sequence[Student]) -> Floats:

@@ -56,7 +56,6 @@ def _known(label: object) -> str:
 
 
 def on_these_drives(findings: Sequence[Finding]) -> Table:
-    """The first statement of every finding."""
     return tabulate(
         "On these drives",
         (
@@ -95,7 +94,6 @@ def _by_metric(findings: Sequence[Finding]) -> list[Finding]:
 
 
 def about_the_part(findings: Sequence[Finding]) -> Table:
-    """The second, and what is in its error."""
     return tabulate("About the part", map(_part_row, _by_metric(findings)), grouped=True)
 
 

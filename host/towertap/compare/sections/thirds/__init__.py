@@ -71,7 +71,6 @@ class ThirdsSection(Section):
 
 
 def first_findings(findings: Sequence[Finding]) -> list[Finding]:
-    """The first finding of each road."""
     of_roads = [finding for finding in findings if not finding.over_all]
     return list({finding.road: finding for finding in reversed(of_roads)}.values())[::-1]
 

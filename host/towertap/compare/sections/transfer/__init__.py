@@ -68,7 +68,6 @@ class TransferSection(Section):
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
-        """One panel a road that both boxes recorded with both parts."""
         from towertap.compare.sections.transfer import figure
 
         if roads := evidence.drawn:
