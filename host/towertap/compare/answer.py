@@ -11,7 +11,7 @@ from itertools import groupby
 from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.controls import Control
 from towertap.compare.drives.model import Drives
-from towertap.compare.findings.describe import WORDS, in_play, leads, other_cause, p_decisive, quieter
+from towertap.compare.findings.describe import WORDS, in_play, other_cause, p_decisive, quieter
 from towertap.compare.findings.instrument import RECORD_IDLE
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import CONTROLS
@@ -75,10 +75,14 @@ class Case:
         return (*self.overall, *self.findings)
 
     @property
+    def leads(self) -> tuple[Finding, ...]:
+        """One finding a metric: that over all rough roads, or that on the only one."""
+        return self.overall or self.findings
+
+    @property
     def lead(self) -> Finding:
         """The finding that the verdict is read from."""
-        of_metrics = leads(self.overall, self.findings)
-        return next((finding for finding in of_metrics if finding.primary), of_metrics[0])
+        return next((finding for finding in self.leads if finding.primary), self.leads[0])
 
     def of_roads(self, metric: str) -> list[Finding]:
         """The findings of one metric, by road."""
@@ -208,11 +212,7 @@ def _sizes(findings: Sequence[Finding]) -> str:
 def _others(case: Case, name: Callable[[Finding], str]) -> str:
     """The verdicts of the other metrics, those alike together, each by its `name`."""
     lead = case.lead
-    told = [
-        (_other(case, finding), name(finding))
-        for finding in leads(case.overall, case.findings)
-        if finding.metric != lead.metric
-    ]
+    told = [(_other(case, finding), name(finding)) for finding in case.leads if finding.metric != lead.metric]
     alike = [(verdict, [label for _, label in group]) for verdict, group in groupby(told, key=lambda pair: pair[0])]
     return sentence_case("; ".join(f"{listed(labels)}: {verdict}" for verdict, labels in alike)) + "." * bool(alike)
 
@@ -251,7 +251,7 @@ def _sure(case: Case) -> str:
         sentences.append(f"chance rarely does as much ({p}); the range holds 19 times in 20")
     elif lead.verdict == "equivalent":
         sentences.append(f"chance alone rarely keeps it so close ({p})")
-    if lead.primary is None and len(leads(case.overall, case.findings)) > 1:
+    if lead.primary is None and len(case.leads) > 1:
         sentences.append("no plan says what decides, so the first metric does")
     return "; ".join(sentences) + "."
 

@@ -41,18 +41,8 @@ def described(course: Course, checks: Sequence[Course], changes_tested: int, tre
 
 def headline(courses: Sequence[Course]) -> str:
     """The one verdict of all courses, or that they differ."""
-    verdicts = dict.fromkeys(map(_verdict, courses))
-    return next(iter(verdicts)) if len(verdicts) == 1 else "mixed"
-
-
-def _verdict(course: Course) -> str:
-    """The verdict that `status` tells, in a word or a few: a day's passes alone make none of the part."""
-    if course.drowned:
-        return "not judged"
-    if course.left and course.trend:
-        return "harsher" if course.trend.over_span > 1 else "gentler"
-    unsure = course.outside_since or course.outside or (course.trend and course.trend.days_differ)
-    return WORDS["undecided" if unsure else course.verdict]
+    verdicts = {verdict for verdict, _ in map(stands, courses)}
+    return verdicts.pop() if len(verdicts) == 1 else "mixed"
 
 
 def summary(courses: Sequence[Course]) -> str:
@@ -69,24 +59,30 @@ def title(course: Course) -> str:
 
 def status(course: Course) -> str:
     """Where a course stands, in a few words."""
-    last, trend = course.changes[-1].session, course.trend
+    return stands(course)[1]
+
+
+def stands(course: Course) -> tuple[str, str]:
+    """The verdict of a course in a word or a few, and where it stands; a day's passes alone make none of the part."""
+    last, trend, undecided = course.changes[-1].session, course.trend, WORDS["undecided"]
     if course.drowned:
-        return "not judged"
+        return "not judged", "not judged"
     if course.left and trend:
         way = "harsher" if trend.over_span > 1 else "gentler"
-        return f"{way} than at the first fit, and outside {_margin(course)} since {course.left}"
+        return way, f"{way} than at the first fit, and outside {_margin(course)} since {course.left}"
     if trend and trend.days_differ:
-        return "undecided, for its days differ by more than their passes do"
+        return undecided, "undecided, for its days differ by more than their passes do"
+    outside = f"outside {_margin(course)}"
     if course.outside_since:
         unsure = "the trend does not say so" if trend else "two days do not tell the part from the day"
-        return f"outside {_margin(course)} since {course.outside_since} by the passes of the day, though {unsure}"
+        return undecided, f"{outside} since {course.outside_since} by the passes of the day, though {unsure}"
     if course.outside:
-        return f"outside {_margin(course)} on {listed(course.outside)} by the passes of the day, but not on {last}"
+        return undecided, f"{outside} on {listed(course.outside)} by the passes of the day, but not on {last}"
     if course.verdict == "equivalent":
-        return f"inside {_margin(course)} on {last}"
+        return WORDS["equivalent"], f"inside {_margin(course)} on {last}"
     if course.verdict == "undecided":
-        return f"undecided on {last}"
-    return f"{course.verdict} on {last} than at the first fit, but not shown to be outside {_margin(course)}"
+        return undecided, f"undecided on {last}"
+    return course.verdict, f"{course.verdict} on {last} than at the first fit, but not shown to be {outside}"
 
 
 def _goes(course: Course) -> str:

@@ -13,7 +13,7 @@ from towertap.words.numbers import change_percent, range_percent
 
 LARGE = {"pass_spread": 0.01, "seconds": 200, "roads": {"quarry-lane": 60.0}}
 """Long passes that hardly differ."""
-STRONG = {"verdict": "harsher", "overlap": Overlap(1.0, (3, 3), (3, 3), 0.0, 0.0, None, None)}
+STRONG = {"verdict": "harsher", "overlap": Overlap(1.0, (3, 3), (3, 3), 0.0, 0.0, None)}
 """Nothing of installations or days is left in it."""
 START = datetime(2026, 5, 4, 9, tzinfo=UTC)
 

@@ -46,11 +46,6 @@ def verdict_of(words: str) -> Verdict:
     return next((verdict for verdict, own in WORDS.items() if own == words), "undecided")
 
 
-def leads(overall: Sequence[Finding], findings: Sequence[Finding]) -> tuple[Finding, ...]:
-    """One finding a metric: that over all rough roads, or that on the only one."""
-    return tuple(overall or findings)
-
-
 def findings_table(overall: Sequence[Finding], findings: Sequence[Finding]) -> Table:
     """Every finding in a row, by metric, those over all roads first; p is of the part, after Holm's adjustment."""
     metrics = dict.fromkeys(finding.metric for finding in findings)
