@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from towertap.compare.stats.design import Design, about, overlap
+from towertap.compare.stats.design import Design, overlap
 from towertap.compare.stats.planning import PlannedDesign
 
 SATURDAYS = Design.of([0] * 6 + [1] * 6, ["a"] * 6 + ["b"] * 6, [1] * 6 + [2] * 6)
@@ -75,12 +75,6 @@ def test_an_installation_that_a_stray_pass_stands_for_is_none():
 )
 def test_what_a_design_is_about(order, says):
     assert overlap(PlannedDesign(order).design(2)).about == says
-
-
-def test_it_is_about_the_part_where_the_statement_about_the_part_bears_it_out():
-    shared = overlap(SATURDAYS)
-    assert about(shared, "undecided") == "part or day"
-    assert about(shared, "harsher") == "part"
 
 
 def test_the_order_leans():

@@ -11,7 +11,6 @@ from towertap.compare.findings import instrument
 from towertap.compare.findings.describe import describe
 from towertap.compare.findings.model import Finding, PartStatement, PassInfluence, Spread
 from towertap.compare.stats.contrast import ALPHA, Contrast, Levels, Student, Verdict, ends, holm
-from towertap.compare.stats.design import about
 from towertap.compare.stats.part import ClusterSpread, Statements
 from towertap.compare.stats.planning import MOST_PASSES, Needed, passes_needed, power_on_drives
 from towertap.words.numbers import change_percent, p_value, range_percent
@@ -129,7 +128,7 @@ def _finding(
         **fields,
         verdict=verdict,
         on_these_drives=on_these_drives,
-        about=about(fields["overlap"], verdict),
+        about=fields["overlap"].about if verdict == "undecided" else "part",
         part=_part(undecided, part),
         p_difference_holm=drives.p_difference_holm,
         p_equivalence_holm=drives.p_equivalence_holm,

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from itertools import chain
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,13 +40,18 @@ def find(study: Study, primary: str | None) -> tuple[tuple[Finding, ...], tuple[
 
 
 def _measured(study: Study, quantity: Quantity, roads: Sequence[Road]) -> Undecided:
-    """Both statements of a metric on one road, by passes, or over several, by rounds: one drive over each of them."""
-    metric, passes, over_all = quantity.name, [drive for road in roads for drive in road.passes], len(roads) > 1
+    """Both statements of a metric on one road, by passes, or over several, by rounds: one drive over each of them.
+
+    On one road every pass is a round of its own.
+    """
+    metric, passes = quantity.name, [drive for road in roads for drive in road.passes]
     rough = [road.rough[metric] for road in roads]
     values = [places.value(drive) for places, road in zip(rough, roads, strict=True) for drive in road.passes]
-    of_road, in_round = np.array([drive.road for drive in passes]), np.array(_rounds_of(passes, over_all))
-    after = np.array([drive.side == "after" for drive in passes])
-    paired = all(road.design.block is not None for road in roads)
+    logs, whole_logs = (np.log([getattr(value, name) for value in values]) for name in ("value", "whole"))
+    of_road, after = np.array([drive.road for drive in passes]), np.array([drive.side == "after" for drive in passes])
+    in_round = np.array(_rounds_of(passes) if len(roads) > 1 else range(len(passes)))
+    paired, every = all(road.design.block is not None for road in roads), np.arange(len(passes))
+    known = known_before(study.controls, metric, study.refit_sd, study.day_sd)
 
     def sample(logs: Array, numbers: NDArray[np.int64]) -> tuple[Array, Design, list[Pass]]:
         """Logarithms of the rounds that these passes make, their design, and the first pass of each."""
@@ -56,53 +62,55 @@ def _measured(study: Study, quantity: Quantity, roads: Sequence[Road]) -> Undeci
     def without(number: int) -> Statements:
         return statements(*sample(logs, np.delete(every, number))[:2], *known)
 
-    every = np.arange(len(passes))
-    logs, whole_logs = (np.log([getattr(value, name) for value in values]) for name in ("value", "whole"))
-    known = known_before(study.controls, metric, study.refit_sd, study.day_sd)
     noise = instrument.largest_share(passes, values, metric, instrument.engine_share(study.drives.passes, quantity))
     margin = noise.narrowed(study.margin) if noise else study.margin
     of_rounds, design, firsts = sample(logs, every)
     of_whole, *_ = sample(whole_logs, every)
     both = statements(of_rounds, design, *known)
     shown = described(both.drives, of_rounds, design.after, margin)
-    paired_rounds = None if design.block is None else (of_rounds, design.after, design.block)
-    why_several = [(road.name, road.not_one_road) for road in roads if road.not_one_road]
+    by_block = None if design.block is None else (of_rounds, design.after, design.block)
+    times_s = [drive.started.timestamp() if drive.started else None for drive in firsts]
     fields = {
-        "road": ALL_ROADS if over_all else roads[0].name,
-        "over_all": over_all,
         "metric": metric,
         "label": quantity.label,
         "unit": quantity.unit,
         "margin": study.margin,
-        "basis": max((places.basis for places in rough), key=BASES.index),
-        "whole_because": _why_not_rough(roads, metric),
-        "rough_share": float(np.mean([places.share for places in rough])),
         "whole": described(pass_contrast(of_whole, design.after, design.block), of_whole, design.after, study.margin),
-        "bursts": sum(places.bursts for places in rough),
-        "loud_passes": tuple(name for places in rough for name in places.loud_passes),
-        "roads_differ": _differ(roads, logs) if over_all else None,
-        "not_one_road": next((f"{name}: {why}" if over_all else why for name, why in why_several), None),
-        "overlap": overlap(
-            design,
-            [drive.started.timestamp() if drive.started else None for drive in firsts],
-        ),
+        "roads_differ": _differ(roads, logs) if len(roads) > 1 else None,
+        "overlap": overlap(design, times_s),
         "over_smooth": _over_smooth(study, metric, both.drives) if shown.interval else None,
-        "block_ratios": block_ratios(*paired_rounds) if paired_rounds else (),
-        "p_interaction": p_interaction(*paired_rounds) if paired_rounds else None,
+        "block_ratios": block_ratios(*by_block) if by_block else (),
+        "p_interaction": p_interaction(*by_block) if by_block else None,
         "noise": noise,
-        "cautions": () if over_all else tuple(instrument.mounting_cautions(metric, passes)),
-    } | {
-        f"{side}_values": tuple(value for drive, value in zip(passes, values, strict=True) if drive.side == side)
-        for side in SIDES
+        "cautions": () if len(roads) > 1 else tuple(instrument.mounting_cautions(metric, passes)),
+        **_rests_on(roads, metric),
+        **{
+            f"{side}_values": tuple(value for drive, value in zip(passes, values, strict=True) if drive.side == side)
+            for side in SIDES
+        },
     }
     can_spare = shown.interval is not None and min(shown.passes) >= FEWEST_TO_SPARE_ONE
     return Undecided(fields, shown, both, margin, tuple(drive.name for drive in passes), without if can_spare else None)
 
 
+def _rests_on(roads: Sequence[Road], metric: str) -> dict[str, Any]:
+    """The fields of a finding that say which metres of road it rests on."""
+    rough, over_all = [road.rough[metric] for road in roads], len(roads) > 1
+    several = [f"{road.name}: {road.not_one_road}" for road in roads if road.not_one_road]
+    return {
+        "road": ALL_ROADS if over_all else roads[0].name,
+        "over_all": over_all,
+        "basis": max((places.basis for places in rough), key=BASES.index),
+        "whole_because": _why_not_rough(roads, metric) if over_all else rough[0].whole_because,
+        "rough_share": float(np.mean([places.share for places in rough])),
+        "bursts": sum(places.bursts for places in rough),
+        "loud_passes": tuple(name for places in rough for name in places.loud_passes),
+        "not_one_road": next(iter(several), None) if over_all else roads[0].not_one_road,
+    }
+
+
 def _why_not_rough(roads: Sequence[Road], metric: str) -> str | None:
-    """Why a road does not rest on rough places; over several, what each rests on where they differ in that."""
-    if len(roads) == 1:
-        return roads[0].rough[metric].whole_because
+    """What each of several roads rests on, where they differ in that."""
     bases = {road.name: road.rough[metric].basis for road in roads}
     if len(set(bases.values())) == 1:
         return None
@@ -132,13 +140,8 @@ def _over_smooth(study: Study, metric: str, rough: Student) -> OverSmooth | None
     return OverSmooth(float(over.ratio), ends(over), float(smooth.ratio), ends(smooth), control.reading)
 
 
-def _rounds_of(passes: Sequence[Pass], over_all: bool) -> list[int]:
-    """The round of each pass: its number, or its place among those of its side and road where one has none.
-
-    On one road every pass is a round of its own, whatever its number.
-    """
-    if not over_all:
-        return list(range(len(passes)))
+def _rounds_of(passes: Sequence[Pass]) -> list[int]:
+    """The round of each pass: its number, or its place among those of its side and road where one has none."""
     if all(drive.conditions.pass_number for drive in passes):
         return [drive.conditions.pass_number or 0 for drive in passes]
     seen: dict[tuple[str, str], int] = {}

@@ -15,7 +15,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from towertap.compare.stats.contrast import Verdict, dummies, weights
+from towertap.compare.stats.contrast import dummies, weights
 
 About = Literal["part", "part or day", "part or installation"]
 Labels = Sequence[Hashable | None]
@@ -137,11 +137,6 @@ class Overlap:
         if self.within_day < WITHIN_DAY and min(self.days) < SEVERAL:
             return "part or day"
         return "part" if min(self.installations) >= SEVERAL else "part or installation"
-
-
-def about(overlap: Overlap, of_the_part: Verdict) -> About:
-    """What a finding is about: the part, where the verdict about the part stands; else what the design leaves open."""
-    return overlap.about if of_the_part == "undecided" else "part"
 
 
 def overlap(design: Design, order: Sequence[float | None] | None = None) -> Overlap:
