@@ -47,11 +47,9 @@ def _measured(study: Study, quantity: Quantity, roads: Sequence[Road]) -> Undeci
     metric, passes = quantity.name, [drive for road in roads for drive in road.passes]
     rough = [road.rough[metric] for road in roads]
     values = [places.value(drive) for places, road in zip(rough, roads, strict=True) for drive in road.passes]
-    logs, whole_logs = (np.log([getattr(value, name) for value in values]) for name in ("value", "whole"))
     of_road, after = np.array([drive.road for drive in passes]), np.array([drive.side == "after" for drive in passes])
     in_round = np.array(_rounds_of(passes) if len(roads) > 1 else range(len(passes)))
     paired, every = all(road.design.block is not None for road in roads), np.arange(len(passes))
-    known = known_before(study.controls, metric, study.refit_sd, study.day_sd)
 
     def sample(logs: Array, numbers: NDArray[np.int64]) -> tuple[Array, Design, list[Pass]]:
         """Logarithms of the rounds that these passes make, their design, and the first pass of each."""
@@ -62,6 +60,8 @@ def _measured(study: Study, quantity: Quantity, roads: Sequence[Road]) -> Undeci
     def without(number: int) -> Statements:
         return statements(*sample(logs, np.delete(every, number))[:2], *known)
 
+    logs, whole_logs = (np.log([getattr(value, name) for value in values]) for name in ("value", "whole"))
+    known = known_before(study.controls, metric, study.refit_sd, study.day_sd)
     noise = instrument.largest_share(passes, values, metric, instrument.engine_share(study.drives.passes, quantity))
     margin = noise.narrowed(study.margin) if noise else study.margin
     of_rounds, design, firsts = sample(logs, every)
