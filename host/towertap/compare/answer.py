@@ -212,8 +212,8 @@ def _sizes(findings: Sequence[Finding]) -> str:
 def _others(case: Case, name: Callable[[Finding], str]) -> str:
     """The verdicts of the other metrics, those alike together, each by its `name`."""
     lead = case.lead
-    told = [(_other(case, finding), name(finding)) for finding in case.leads if finding.metric != lead.metric]
-    alike = [(verdict, [label for _, label in group]) for verdict, group in groupby(told, key=lambda pair: pair[0])]
+    verdicts = [(_other(case, finding), name(finding)) for finding in case.leads if finding.metric != lead.metric]
+    alike = [(verdict, [label for _, label in group]) for verdict, group in groupby(verdicts, key=lambda pair: pair[0])]
     return sentence_case("; ".join(f"{listed(labels)}: {verdict}" for verdict, labels in alike)) + "." * bool(alike)
 
 

@@ -77,9 +77,9 @@ def load_passes(
         used.update(path for of_pass in inputs.values() for path in of_pass)
         read = reader.read_all([ReadTask(path, inputs.get(path, ())) for path in chosen], workers, on_progress)
     passes = _usable(read, chosen, excluded)
-    told = {capture.capture for capture in excluded}
+    named = {capture.capture for capture in excluded}
     others = unused(known, used, (before, after), position)
-    excluded += [capture for capture in others if capture.capture not in told]
+    excluded += [capture for capture in others if capture.capture not in named]
     _refuse_without_smooth(smooth, known, passes, excluded)
     drives = Drives(
         folder=folder,

@@ -105,11 +105,11 @@ def taken(findings: Sequence[Finding]) -> str:
             size = f"{kind} by {100 * spread.sd:.2g} % ({SOURCES[spread.source]})"
             spreads.setdefault(size, []).append(finding.label)
     every = len(dict.fromkeys(finding.label for finding in findings))
-    told = []
+    sizes = []
     for size, labels in spreads.items():
         of = list(dict.fromkeys(labels))
-        told.append(size if len(of) == every else f"{size} in {listed(of)}")
-    return f"For the part, installations and days are taken to differ: {'; '.join(told)}."
+        sizes.append(size if len(of) == every else f"{size} in {listed(of)}")
+    return f"For the part, installations and days are taken to differ: {'; '.join(sizes)}."
 
 
 def _coefficient(value: float) -> str:

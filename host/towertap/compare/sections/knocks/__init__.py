@@ -65,9 +65,9 @@ def _headline(roads: Sequence[RoadKnocks]) -> str:
     sentences = []
     for road in (road for road in roads if road.heard):
         counts = f"{sum(road.before.counts)} before, {sum(road.after.counts)} after"
-        told = road.verdict if road.verdict != "undecided" else "no change of their number is shown"
+        change = road.verdict if road.verdict != "undecided" else "no change of their number is shown"
         series = ", at a regular spacing as joints of a road have" if road.series else ""
-        sentences.append(f"{road.road}: {told} ({counts}){series}")
+        sentences.append(f"{road.road}: {change} ({counts}){series}")
     return f"{'; '.join(sentences)}."
 
 

@@ -120,10 +120,10 @@ def _changes(smooth: str, changes: Sequence[SmoothChange]) -> Table | None:
 
 def _against(findings: Sequence[Finding]) -> Table | None:
     """The change of the rough roads against that of the smooth one, and what that leaves as theirs."""
-    told = [(finding, finding.over_smooth) for finding in findings if finding.over_smooth]
-    if not told:
+    pairs = [(finding, finding.over_smooth) for finding in findings if finding.over_smooth]
+    if not pairs:
         return None
-    metrics = list(dict.fromkeys(finding.metric for finding, _ in told))
+    metrics = list(dict.fromkeys(finding.metric for finding, _ in pairs))
     return tabulate(
         "The rough roads' change against the smooth one's",
         (
@@ -136,7 +136,7 @@ def _against(findings: Sequence[Finding]) -> Table | None:
                 "95 %": range_percent(over.interval),
                 "so": READINGS[over.reading],
             }
-            for finding, over in sorted(told, key=lambda pair: metrics.index(pair[0].metric))
+            for finding, over in sorted(pairs, key=lambda pair: metrics.index(pair[0].metric))
         ),
         grouped=True,
     )
