@@ -3,7 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -59,7 +59,7 @@ class Share:
         """Whether it is more than half of the power, so that nothing is judged."""
         return self.judged == "not judged"
 
-    def over(self, value: float) -> "Share":
+    def over(self, value: float) -> Self:
         """The share in a value over part of a pass, from that over the whole of it: its floor is the same.
 
         That takes an r.m.s.; of other metrics the whole pass's share stands in.

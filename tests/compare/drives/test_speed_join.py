@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 from towertap.capture.speed_log import SpeedLog, read_speed_log
-from towertap.compare.drives.speed_join import STEP_S, Push, driven_m, find_offset, lasted_s, with_speed
+from towertap.compare.drives.speed_join import STEP_S, driven_m, find_offset, lasted_s, with_speed
 
 BEGAN = datetime(2026, 5, 4, 9, 30, tzinfo=UTC)
 
@@ -27,7 +27,7 @@ def drive_and_log(seed, passes=6, seconds=30, offset_s=0.0, noise_ms=0.1):
             return 11 + 0.3 * np.sin(turn * np.asarray(t)[:, None] + phase).sum(axis=1)
 
         slope = (speed(at_s + STEP_S) - speed(at_s)) / STEP_S  # the mean acceleration of each cell
-        pushes.append(Push(start_s, slope + 0.2 + 0.1 * rng.standard_normal(at_s.size)))
+        pushes.append((start_s, slope + 0.2 + 0.1 * rng.standard_normal(at_s.size)))
         log_s = np.arange(-70, seconds + 70)
         times.append(start_s + log_s + offset_s)
         speeds.append(speed(log_s) + noise_ms * rng.standard_normal(log_s.size))
@@ -51,7 +51,7 @@ def test_a_receiver_that_froze_in_some_passes_leaves_a_gap_and_the_offset_right(
     """In 2 of 16 passes the position stood still for 6 s and then caught up in one: the clock is 5.0 s ahead."""
     pushes, log = drive_and_log(3, passes=16, offset_s=5.0)
     speed_ms = log.speed_ms.copy()
-    starts = [int(np.searchsorted(log.time_s, pushes[number].start_s + 5.0)) + 8 for number in (4, 11)]
+    starts = [int(np.searchsorted(log.time_s, pushes[number][0] + 5.0)) + 8 for number in (4, 11)]
     for start in starts:
         speed_ms[start + 6] = speed_ms[start : start + 7].sum()
         speed_ms[start : start + 6] = 0.0

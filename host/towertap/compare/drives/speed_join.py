@@ -8,7 +8,7 @@ taken out as each pass's own mean. An offset is believed only where a fit so goo
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -31,12 +31,8 @@ CHANCE = 1e-3
 """An offset is believed where the best of all offsets would fit so well by chance less often than this."""
 
 
-@dataclass(frozen=True, eq=False)
-class Push:
-    """Mean forward acceleration (n,) in m/s² in cells of STEP_S from `start_s`, unix time, NaN in gaps."""
-
-    start_s: float
-    forward_ms2: Array
+Push = tuple[float, Array]
+"""Unix time at which a pass began, and its mean forward acceleration (n,) in m/s² in cells of STEP_S, NaN in gaps."""
 
 
 def with_speed(drives: Drives, logs: Sequence[SpeedLog], offset_s: float | None = None) -> Drives:
@@ -54,7 +50,7 @@ def with_speed(drives: Drives, logs: Sequence[SpeedLog], offset_s: float | None 
         offset = (
             LogOffset(offset_s, None, "given")
             if offset_s is not None
-            else find_offset(log, [Push(_began_s(drive), drive.forward_ms2) for drive in near])
+            else find_offset(log, [(_began_s(drive), drive.forward_ms2) for drive in near])
         )
         if offset is None:
             offset = LogOffset(0.0, None, "not found")
@@ -137,14 +133,14 @@ def _seconds(log: SpeedLog, pushes: Sequence[Push], offsets_s: Array) -> tuple[A
     Each pass's own mean is taken out of both.
     """
     felt, rises = [np.empty(0)], [np.empty((offsets_s.size, 0))]
-    for push in pushes:
-        if push.forward_ms2.size <= SECOND:
+    for start_s, forward_ms2 in pushes:
+        if forward_ms2.size <= SECOND:
             continue
-        mean = np.convolve(push.forward_ms2, np.full(SECOND, 1 / SECOND), "valid")
+        mean = np.convolve(forward_ms2, np.full(SECOND, 1 / SECOND), "valid")
         whole = np.isfinite(mean)
         if not whole.any():
             continue
-        at_s = push.start_s + np.flatnonzero(whole) * STEP_S + offsets_s[:, None]
+        at_s = start_s + np.flatnonzero(whole) * STEP_S + offsets_s[:, None]
         rise = log.speed_at(at_s + SECOND * STEP_S) - log.speed_at(at_s)
         felt.append(mean[whole] - mean[whole].mean())
         there = np.isfinite(rise)

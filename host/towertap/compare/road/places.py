@@ -8,7 +8,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Literal, get_args
+from typing import Literal, Self, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,7 +79,7 @@ class RoughPlaces:
     whole_because: str | None
 
     @classmethod
-    def none(cls, metric: str, because: str) -> "RoughPlaces":
+    def none(cls, metric: str, because: str) -> Self:
         """No places to rest on, and why."""
         return cls(metric, np.zeros(0, bool), {}, {}, 1.0, 0, (), because)
 

@@ -147,7 +147,7 @@ def _on_road(drives: Drives, road: Road) -> RoadKnocks:
     places = road.aligned if road.aligned is not None and len(road.aligned.edges_s) else None
     logged = all(drive.speed for drive in road.passes)
     passes = [_in_pass(drive, places, logged) for drive in road.passes]
-    heard = heard_alike(
+    heard, level_ms2 = heard_alike(
         [[knock.peak_ms2 for knock in drive.knocks] for drive in passes],
         [[knock.background_ms2 for knock in drive.knocks] for drive in passes],
         [drive.place for drive in passes],
@@ -155,16 +155,17 @@ def _on_road(drives: Drives, road: Road) -> RoadKnocks:
     )
     exposures, per = _exposures(passes)
     before, after = ([number for number, drive in enumerate(passes) if drive.side == side] for side in SIDES)
-    rates = rate_ratio(heard.counts[before], heard.counts[after], exposures[before], exposures[after])
+    counts = np.array([of_pass.sum() for of_pass in heard])
+    rates = rate_ratio(counts[before], counts[after], exposures[before], exposures[after])
     metres = [drive.metres for drive in passes if drive.metres is not None]
     in_metres = len(metres) == len(passes)
     loudness = np.log([drive.threshold_ms2 for drive in passes])
     finite = np.isfinite(loudness).all(axis=0)
     return RoadKnocks(
         road=road.name,
-        before=_side(drives.before, [passes[n] for n in before], [heard.above[n] for n in before]),
-        after=_side(drives.after, [passes[n] for n in after], [heard.above[n] for n in after]),
-        level_ms2=float(np.median(heard.level_ms2)),
+        before=_side(drives.before, [passes[n] for n in before], [heard[n] for n in before]),
+        after=_side(drives.after, [passes[n] for n in after], [heard[n] for n in after]),
+        level_ms2=float(np.median(level_ms2)),
         louder=float(np.exp((loudness[after].mean(axis=0) - loudness[before].mean(axis=0))[finite].mean())),
         rates=rates,
         per=per,
