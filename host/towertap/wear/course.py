@@ -97,7 +97,8 @@ def _driven_again(of_road: History, history: History) -> bool:
 def _course(history: History, road: str, quantity: Quantity, rough: RoughPlaces, margin: float) -> Course:
     """One metric on one road, over its rough places or over whole passes; not yet judged."""
     of_road, points, metric = history.on(road), [], quantity.name
-    passes, engine = of_road.passes, instrument.engine_share(history.passes, quantity)
+    passes, smooth = of_road.passes, road == history.smooth  # whose quietest pass is what bounds the engine
+    engine = None if smooth else instrument.engine_share(history.passes, quantity)
     values = {drive.name: rough.value(drive) for drive in passes}
     for session in of_road.sessions:
         for drive in session.passes:
