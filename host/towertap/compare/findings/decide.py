@@ -73,23 +73,23 @@ class Tests(NamedTuple):
     levels: Levels
 
 
-def decided(findings: Sequence[Undecided], primary: str | None, parts: tuple[str, str]) -> tuple[Finding, ...]:
+def decided(findings: Sequence[Undecided], primary: str | None) -> tuple[Finding, ...]:
     """The findings with their verdicts, those of the primary metric, where there is one, a family apart."""
     kinds = [finding.fields["metric"] == primary if primary else None for finding in findings]
     families = {
-        kind: _family([finding for finding, own in zip(findings, kinds, strict=True) if own == kind], kind, parts)
+        kind: _family([finding for finding, own in zip(findings, kinds, strict=True) if own == kind], kind)
         for kind in set(kinds)
     }
     return tuple(next(families[kind]) for kind in kinds)
 
 
-def _family(family: Sequence[Undecided], primary: bool | None, parts: tuple[str, str]) -> Iterator[Finding]:
+def _family(family: Sequence[Undecided], primary: bool | None) -> Iterator[Finding]:
     margins = [finding.margin for finding in family]
     drives = _tests([finding.both.drives if finding.tells else None for finding in family], margins)
     part = _tests([finding.both.part if finding.tells else None for finding in family], margins)
     size = sum(finding.tells for finding in family)
     for finding, *tests in zip(family, drives, part, strict=True):
-        yield _finding(finding, tests[0], tests[1], primary, size, parts)
+        yield _finding(finding, tests[0], tests[1], primary, size)
 
 
 def _tests(students: Sequence[Student | None], margins: Sequence[float]) -> list[Tests]:
@@ -115,9 +115,7 @@ def _adjusted(tests: Sequence[tuple[Student | None, float | None]]) -> Iterator[
             yield student.told(after_holm), ALPHA * p / after_holm if after_holm else ALPHA
 
 
-def _finding(
-    undecided: Undecided, drives: Tests, part: Tests, primary: bool | None, family: int, parts: tuple[str, str]
-) -> Finding:
+def _finding(undecided: Undecided, drives: Tests, part: Tests, primary: bool | None, family: int) -> Finding:
     fields, both, shown = undecided.fields, undecided.both, undecided.shown
     judged = undecided.is_judged
     on_these_drives: Verdict = undecided.verdict(both.drives, drives.levels) if judged else "undecided"
@@ -142,7 +140,7 @@ def _finding(
     hidden = judged and undecided.hangs_on_engine(both.drives, drives.levels)
     of_noise = instrument.noise_cautions(finding.noise, finding.margin, hidden)
     cautions = (*_cautions(finding), *of_noise, *finding.cautions)
-    return replace(finding, words=describe(finding, parts), cautions=cautions)
+    return replace(finding, words=describe(finding), cautions=cautions)
 
 
 def _part(undecided: Undecided, tests: Tests) -> PartStatement:

@@ -80,8 +80,8 @@ def p_decisive(finding: Finding) -> float | None:
     return finding.part.p_equivalence_holm if finding.verdict == "equivalent" else finding.part.p_difference_holm
 
 
-def describe(finding: Finding, parts: tuple[str, str]) -> str:
-    """Three short sentences at most; `parts` are the names before and after."""
+def describe(finding: Finding) -> str:
+    """Three short sentences at most."""
     size = change_percent(finding.ratio, finding.interval)
     if is_judged(finding):
         of_part = f"{range_percent(finding.part.interval)} of the part"
@@ -89,12 +89,12 @@ def describe(finding: Finding, parts: tuple[str, str]) -> str:
             of_part += f", {range_percent(finding.part.interval_90)} at 90 %, which decides"
         size += f" ({range_percent(finding.interval)} on these drives, {of_part})"
     first = f"{sentence_case(finding.label)} on {finding.road}: {WORDS[finding.verdict]}, {size}."
-    return " ".join((first, *notes(finding, parts)))
+    return " ".join((first, *notes(finding)))
 
 
-def notes(finding: Finding, parts: tuple[str, str]) -> Iterator[str]:
+def notes(finding: Finding) -> Iterator[str]:
     """What the numbers of a finding do not say: what would overturn or settle it, and what was left out."""
-    yield why_not(finding, parts) or _overturned(finding) or _settled(finding)
+    yield why_not(finding) or _overturned(finding) or _settled(finding)
     if finding.over_all and finding.roads_differ:
         yield "The roads are shown to differ: each has its own finding."
     elif finding.bursts:
@@ -102,11 +102,11 @@ def notes(finding: Finding, parts: tuple[str, str]) -> Iterator[str]:
         yield f"Left out: {counted(finding.bursts, 'place')} where one pass alone was by far the loudest{whose}."
 
 
-def notes_together(findings: Sequence[Finding], parts: tuple[str, str]) -> list[str]:
+def notes_together(findings: Sequence[Finding]) -> list[str]:
     """Each note once, with the findings that it is of."""
     of_note: dict[str, dict[str, list[str]]] = {}
     for finding in findings:
-        for note in notes(finding, parts):
+        for note in notes(finding):
             of_note.setdefault(note, {}).setdefault(finding.label, []).append(finding.road)
     return [
         f"{sentence_case('; '.join(f'{label} on {listed(roads)}' for label, roads in names.items()))}: {note}"
@@ -119,7 +119,7 @@ def is_judged(finding: Finding) -> bool:
     return finding.interval is not None and not (finding.noise and finding.noise.drowns) and not finding.not_one_road
 
 
-def why_not(finding: Finding, parts: tuple[str, str]) -> str:
+def why_not(finding: Finding) -> str:
     """Why nothing can be judged; empty where something can."""
     if is_judged(finding):
         return ""
@@ -132,7 +132,7 @@ def why_not(finding: Finding, parts: tuple[str, str]) -> str:
             "passes cannot."
         )
     if min(finding.passes) < 2:
-        driven = f"{counted(finding.passes[0], 'pass')} with {parts[0]}, {finding.passes[1]} with {parts[1]}"
+        driven = f"{counted(finding.passes[0], 'pass')} before, {finding.passes[1]} after"
         return f"One pass on a side does not tell a change from chance ({driven}): drive three or more of each."
     return "The passes of a side agree to the last digit, as drives never do: look for copies of one recording."
 

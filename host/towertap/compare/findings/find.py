@@ -34,9 +34,8 @@ def find(study: Study, primary: str | None) -> tuple[tuple[Finding, ...], tuple[
     alone = [(road,) for road in study.roads]
     together = [study.roads] if len(study.roads) > 1 else []
     measured = [[_measured(study, quantity, roads) for quantity in study.quantities] for roads in (*alone, *together)]
-    parts = study.drives.before, study.drives.after
     of_roads, overall = (list(chain(*part)) for part in (measured[: len(alone)], measured[len(alone) :]))
-    return decided(overall, primary, parts), decided(of_roads, primary, parts)
+    return decided(overall, primary), decided(of_roads, primary)
 
 
 def _measured(study: Study, quantity: Quantity, roads: Sequence[Road]) -> Undecided:
