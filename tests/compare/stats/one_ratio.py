@@ -74,7 +74,7 @@ def readings(sets, passes, rough, smooth, seed=3, shared=0.0):
     read = []
     for values in logs:
         rough_one, smooth_one = (pass_contrast(values[road == name], after[road == name]) for name in (0, 1))
-        read.append(smooth_control(rough_one, smooth_one, 0.10).reading)
+        read.append(smooth_control(rough_one, smooth_one, 0.10)[1])
     return {what: read.count(what) / sets for what in sorted(set(read))}
 
 

@@ -134,9 +134,8 @@ def _over_smooth(study: Study, metric: str, rough: Student) -> OverSmooth | None
     smooth = pass_contrast(levels, study.smooth.design.after, study.smooth.design.block)
     if not (smooth.df >= 1 and smooth.error > 0):
         return None
-    control = smooth_control(rough, smooth, study.margin)
-    over = control.over_smooth
-    return OverSmooth(float(over.ratio), ends(over), float(smooth.ratio), ends(smooth), control.reading)
+    over, reading = smooth_control(rough, smooth, study.margin)
+    return OverSmooth(float(over.ratio), ends(over), float(smooth.ratio), ends(smooth), reading)
 
 
 def _rounds_of(passes: Sequence[Pass]) -> list[int]:
