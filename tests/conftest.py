@@ -105,6 +105,7 @@ class HandMade:
         return frames
 
 
+@pytest.hookimpl(tryfirst=True)  # xdist reads the marks in a hook of the same name
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Where several processes share the tests, those of one file stay together, as do all that look at the demo."""
     for item in items:
