@@ -44,7 +44,7 @@ def test_any_counts_come_back_whole_and_in_part(data, tmp_path):
     start, stop = sorted(data.draw(st.tuples(*[st.integers(0, rows)] * 2)))
     with h5py.File(stored(tmp_path / "counts.h5", counts)) as file:
         assert np.array_equal(plain_counts(file, "acceleration"), counts)
-        part = differences.read(file["acceleration_differences"], start, stop)
+        part = differences.Counts(file["acceleration_differences"]).rows(start, stop)
     assert part.dtype == dtype
     assert np.array_equal(part.T, counts[start:stop])
 

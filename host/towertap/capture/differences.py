@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import zlib
 from concurrent.futures import Executor
+from functools import lru_cache
 from itertools import product
 
 import numpy as np
@@ -21,8 +22,8 @@ OFFSET = 128
 WHAT = f"cumulative sums of (these - {OFFSET}) in their own type, anew every {STRETCH} rows, are the counts of the chip"
 _SHUFFLED_AND_DEFLATED = [2, 1]
 """The filters of a capture that nobody packed anew, by the numbers that HDF5 gives them."""
-DAMAGED = (OSError, RuntimeError, ValueError, InflateError)
-"""What reading damaged stretches raises."""
+UNREADABLE = (OSError, RuntimeError, ValueError, InflateError)
+"""What reading damaged ones raises."""
 
 
 def write(dataset: h5py.Dataset, start: int, counts: np.ndarray, pool: Executor) -> None:
@@ -46,19 +47,40 @@ def _packed(counts: np.ndarray) -> bytes:
     return deflate.compress(differences.view(np.uint8).reshape(STRETCH, -1).T.tobytes()) + deflate.flush()
 
 
-def read(dataset: h5py.Dataset, start: int, stop: int) -> np.ndarray:
-    """Counts of rows [start, stop), (columns, n); one of DAMAGED where they cannot be read."""
-    counts = np.empty((dataset.shape[1], stop - start), dataset.dtype)
-    creation = dataset.id.get_create_plist()
-    filters = [creation.get_filter(k)[0] for k in range(creation.get_nfilters())]
-    take = _inflated if (dataset.chunks, filters) == ((STRETCH, 1), _SHUFFLED_AND_DEFLATED) else _by_hdf5
-    for place, (column, of_column) in product(range(start - start % STRETCH, stop, STRETCH), enumerate(counts)):
-        first, end = max(start, place), min(place + STRETCH, stop)
-        stretch = take(dataset, place, column)[: end - place]
+class Counts:
+    """A dataset of differences, open for reading, as the counts that they are of."""
+
+    def __init__(self, dataset: h5py.Dataset) -> None:
+        self._dataset = dataset
+        creation = dataset.id.get_create_plist()
+        filters = [creation.get_filter(k)[0] for k in range(creation.get_nfilters())]
+        is_ours = (dataset.chunks, filters) == ((STRETCH, 1), _SHUFFLED_AND_DEFLATED)
+        self._take = _inflated if is_ours else _by_hdf5
+        self._stretch = lru_cache(dataset.shape[1])(self._accumulated)  # blocks seldom end where stretches do
+
+    def rows(self, start: int, stop: int) -> np.ndarray:
+        """Rows [start, stop), (columns, n); one of UNREADABLE where they cannot be read."""
+        counts = np.empty((self._dataset.shape[1], stop - start), self._dataset.dtype)
+        for place, (column, of_column) in product(range(start - start % STRETCH, stop, STRETCH), enumerate(counts)):
+            first, end = max(start, place), min(place + STRETCH, stop)
+            of_column[first - start : end - start] = self._stretch(place, column)[first - place : end - place]
+        return counts
+
+    def _accumulated(self, place: int, column: int) -> np.ndarray:
+        stretch = self._take(self._dataset, place, column)
         stretch -= OFFSET
-        np.cumsum(stretch, dtype=stretch.dtype, out=stretch)
-        of_column[first - start : end - start] = stretch[first - place :]
-    return counts
+        return np.cumsum(stretch, dtype=stretch.dtype, out=stretch)
+
+
+class EarlierCounts:
+    """The counts themselves, as schemas 1 and 2 hold them."""
+
+    def __init__(self, dataset: h5py.Dataset) -> None:
+        self._dataset = dataset
+
+    def rows(self, start: int, stop: int) -> np.ndarray:
+        """As of `Counts`."""
+        return np.array([self._dataset[start:stop, column] for column in range(self._dataset.shape[1])])
 
 
 def _by_hdf5(dataset: h5py.Dataset, place: int, column: int) -> np.ndarray:

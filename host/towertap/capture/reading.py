@@ -13,9 +13,10 @@ from typing import Any
 
 import numpy as np
 
-from towertap.capture import differences, schema
+from towertap.capture import schema
 from towertap.capture.conditions import Conditions, StruckOut
 from towertap.capture.consistency import hold_together
+from towertap.capture.differences import UNREADABLE, Counts, EarlierCounts
 from towertap.capture.imported import LAYOUTS_OF_OTHERS, Origin
 from towertap.capture.rate import frame_blocks
 from towertap.doors.files import Closing, opened, size_of
@@ -67,9 +68,10 @@ class Capture(Closing):
         self.axis_scales = np.repeat(list(self.scales.values()), 3)
         """(n,) m/s² or rad/s a count, by axis."""
         version = schema.version_of(file)
-        self._stored = {name: file[entry.name] for name, entry in schema.counts_of(layout, version).items()}
-        self._read = differences.read if version >= (3, 0) else _read_as_they_are
-        self.n_samples = int(self._stored["acceleration"].shape[0])
+        stored = {name: file[entry.name] for name, entry in schema.counts_of(layout, version).items()}
+        of_version = Counts if version >= (3, 0) else EarlierCounts
+        self._counts = {name: of_version(dataset) for name, dataset in stored.items()}
+        self.n_samples = int(stored["acceleration"].shape[0])
         if self.n_samples == 0:
             raise FileError("a capture without samples; decode the raw recording again")
         self._tables = {entry.name: self._read_table(entry) for entry in schema.tables() if not entry.is_long}
@@ -180,8 +182,8 @@ class Capture(Closing):
     def counts(self, name: str, start: int, stop: int) -> np.ndarray:
         """Rows [start, stop) of `acceleration` or `rotation`, integers (n, 3) as the chip gave them."""
         try:
-            return self._read(self._stored[name], start, stop).T
-        except differences.DAMAGED:
+            return self._counts[name].rows(start, stop).T
+        except UNREADABLE:
             raise FileError(f"{self.path}: damaged capture: /{name} cannot be read; {schema.AGAIN}") from None
 
     def table(self, name: str) -> np.ndarray:
@@ -206,11 +208,6 @@ class Capture(Closing):
         if not lowest <= value <= highest:
             raise FileError(f"damaged capture: its {name} is {value:g}; {schema.AGAIN}")
         return value
-
-
-def _read_as_they_are(dataset: h5py.Dataset, start: int, stop: int) -> np.ndarray:
-    """Counts (3, n) of a capture of schema 1 or 2."""
-    return np.array([dataset[start:stop, column] for column in range(3)])
 
 
 def open_capture(path: str | Path) -> Capture:
