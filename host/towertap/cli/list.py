@@ -42,9 +42,7 @@ def command(folder: Path, plan_file: Path | None) -> Outcome:
     }
     remarks = [Text(f"Caution: {doubt}", "yellow") for doubt in doubts]
     if plan and left:
-        are = "is" if len(left) == 1 else "are"
-        following = f"pass {left[0].pass_number} of {left[0].road} with {left[0].part}"
-        remarks.append(Text(f"{counted(len(left), 'drive')} of the plan {are} left; the next is {following}"))
+        remarks.append(Text(f"left of the plan: {counted(len(left), 'drive')}, the next is {left[0].words}"))
     elif plan:
         remarks.append(Text("every drive of the plan is recorded"))
     return Outcome(data, lines(*(_line(entry, use) for entry, use in zip(entries, uses, strict=True)), *remarks))

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterable, Sequence
+from difflib import get_close_matches
 
 CUSTOMERS = {
     "jerk": "how suddenly the force comes",
@@ -49,6 +50,13 @@ def counted(count: int, noun: str) -> str:
     """A count and its noun: "1 pass", "4 passes"."""
     plural = noun + ("es" if noun.endswith(("s", "x", "ch")) else "s")
     return f"{count} {noun if count == 1 else plural}"
+
+
+def did_you_mean(name: str, known: Iterable[str]) -> str:
+    """A guess at which `known` name one that is not known was to be: "; did you mean 'bypass'?", empty without one."""
+    by_letters = {other.casefold(): other for other in known}
+    near = get_close_matches(name.casefold(), by_letters, 1)
+    return f"; did you mean '{by_letters[near[0]]}'?" if near else ""
 
 
 def unbroken(words: str, space: str = "\u00a0") -> str:

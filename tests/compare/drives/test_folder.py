@@ -121,6 +121,8 @@ def test_roads_that_may_be_one_are_warned_of_and_a_misspelt_option_is_met_with_t
     assert any("the roads 'quarry lane' and 'quarry-lane'" in words for words in load_passes(folder, *NAMES).warnings)
     with pytest.raises(CallError, match="did you mean 'stiff'"):
         load_passes(folder, "soft", "stif", "bypass")
+    with pytest.raises(CallError, match="did you mean 'bypass'"):
+        load_passes(folder, "soft", "stiff", "By-pas")
 
 
 @pytest.mark.parametrize(

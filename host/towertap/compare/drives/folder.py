@@ -26,10 +26,10 @@ from towertap.compare.drives.reading import (
     ReadTask,
     SeenAndStruckOutError,
 )
-from towertap.compare.drives.unused import nearly_alike, spelt_twice, unused
+from towertap.compare.drives.unused import spelt_twice, unused
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.signals.metrics import METRICS
-from towertap.words.phrases import quoted
+from towertap.words.phrases import did_you_mean, quoted
 from towertap.workers import Workers
 
 
@@ -188,12 +188,15 @@ def _refuse_unknown(
         raise CallError(f"--before and --after both name '{before}': name two parts of {quoted(parts)}")
     for part in (before, after):
         if part not in parts:
-            meant = next((f"; did you mean '{name}'?" for name in sorted(parts) if nearly_alike(name, part)), "")
             raise CallError(
-                f"no capture with the part '{part}': parts are {quoted(parts)}; roads are {quoted(roads)}{meant}"
+                f"no capture with the part '{part}': parts are {quoted(parts)}; roads are {quoted(roads)}"
+                f"{did_you_mean(part, parts)}"
             )
     if smooth not in roads:
-        raise CallError(f"no capture of the road '{smooth}': roads are {quoted(roads)}; parts are {quoted(parts)}")
+        raise CallError(
+            f"no capture of the road '{smooth}': roads are {quoted(roads)}; parts are {quoted(parts)}"
+            f"{did_you_mean(smooth, roads)}"
+        )
     if roads == {smooth}:
         raise CallError(f"every capture is of the smooth road '{smooth}': record a rough road as well")
 

@@ -56,6 +56,11 @@ class PlannedDrive:
     road: Text
     pass_number: Number
 
+    @property
+    def words(self) -> str:
+        """How it is named to people."""
+        return f"pass {self.pass_number} of {self.road} with {self.part}"
+
 
 @dataclass(frozen=True)
 class HeldConditions:
