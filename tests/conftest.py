@@ -8,6 +8,7 @@ import struct
 import sys
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -105,12 +106,37 @@ class HandMade:
         return frames
 
 
-@pytest.hookimpl(tryfirst=True)  # xdist reads the marks in a hook of the same name
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Where several processes share the tests, those of one file stay together, as do all that look at the demo."""
-    for item in items:
-        folder = item.path.parent
-        item.add_marker(pytest.mark.xdist_group(str(folder if folder.name in ("benchmarks", "demo") else item.path)))
+def plain_counts(file, quantity):
+    """Counts (n, 3) of an open capture by plain h5py, as hardware_notes/formats.md has it."""
+    steps = file[f"{quantity}_differences"][:] - np.int16(128)
+    stretches = [steps[row : row + 16384] for row in range(0, len(steps), 16384)]
+    return np.vstack([np.cumsum(stretch, axis=0, dtype=steps.dtype) for stretch in stretches])
+
+
+def put_counts(file, quantity, counts):
+    """Other counts in a capture open for writing, by plain h5py."""
+    dataset = file[f"{quantity}_differences"]
+    counts = np.asarray(counts).astype(dataset.dtype)
+    steps = counts.copy()
+    steps[1:] -= counts[:-1]
+    steps[::16384] = counts[::16384]
+    dataset[:] = steps + np.int16(128)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Where several processes share the tests, those of one file stay together, as do all that look at the demo.
+
+    What files share is so made once. (Marks of `--dist loadgroup` are lost between pytest 9.2 and xdist 3.8.)
+    """
+    from xdist.scheduler import LoadScopeScheduling
+
+    class ByFile(LoadScopeScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            path = Path(nodeid.split("::")[0])
+            return str(path.parent if path.parent.name in ("benchmarks", "demo") else path)
+
+    return ByFile(config, log)
 
 
 @pytest.fixture(autouse=True)

@@ -19,6 +19,8 @@ from towertap.errors import AnalysisError, CallError, FileError
 from towertap.exchange.imports import import_file
 from towertap.exchange.imports.form import ImportOptions
 
+from tests.conftest import plain_counts
+
 WHOLE, DAMAGED = "quarry-lane_rubber-bush_pass01", "quarry-lane_rubber-bush_pass02"
 G = 9.80665
 
@@ -75,8 +77,8 @@ def test_it_says_for_ever_what_it_is(bring_in):
     assert capture.text("chip") == "not a box: another recorder"
     with h5py.File(capture.path) as file:  # as anyone opens it
         assert int(file.attrs["layout"]) == -1
-        assert "rotation" not in file
-        content = file["acceleration"][:] * file.attrs["acceleration_scale_ms2"]
+        assert "rotation_differences" not in file
+        content = plain_counts(file, "acceleration") * file.attrs["acceleration_scale_ms2"]
         imported = json.loads(bytes(file.attrs["host"]))["imported"]
     assert content == pytest.approx(shaken(), abs=1e-6)
     assert imported["file"] == "recorded.csv"
