@@ -24,6 +24,7 @@ def test_a_misspelt_name_gets_the_nearest_known_one_and_a_strange_one_none():
 
 def test_a_p_value_in_a_sentence_is_never_nought():
     assert [phrases.p_equals(p) for p in (1e-9, 0.0123, 0.5, None)] == ["p < 0.001", "p = 0.012", "p = 0.50", "no p"]
+    assert phrases.p_equals(0.0499) == "p = 0.0499"
 
 
 def test_names_are_listed_as_a_sentence_lists_them():

@@ -167,7 +167,7 @@ def _last(folder: Path) -> dict[str, Any]:
 
 def tell_if_there(known: dict[str, Any], folder: Path) -> None:
     """Say that a pass of this number is there, and which names there are that this part or road may be meant to be."""
-    from towertap.compare.drives.unused import nearly_alike  # pandas takes long to load
+    from towertap.compare.drives.folder import nearly_alike  # pandas takes long to load
 
     road, part, number, place = (known.get(name) for name in ("road", "part", "pass_number", "box_position"))
     drives = list(_recorded(folder, place))

@@ -8,8 +8,7 @@ from rich.text import Text
 
 from towertap.cli._outcome import Outcome, answers, lines
 from towertap.cli._reading import counted_on_screen
-from towertap.compare.drives.folder import captures_in
-from towertap.compare.drives.unused import nearly_alike
+from towertap.compare.drives.folder import captures_in, nearly_alike
 from towertap.compare.inventory import Entry, inventory, lacking, names_of
 from towertap.compare.plan.plan import Plan, read_plan
 from towertap.words.phrases import counted

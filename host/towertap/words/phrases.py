@@ -4,6 +4,8 @@ import re
 from collections.abc import Iterable, Sequence
 from difflib import get_close_matches
 
+from towertap.words.numbers import LEAST_P, p_value
+
 CUSTOMERS = {
     "jerk": "how suddenly the force comes",
     "weighted": "vibration, weighted as people feel it",
@@ -23,11 +25,9 @@ def change(ratio: float) -> str:
     return f"{percent:.{0 if percent >= 9.95 else 1}f} % {'higher' if ratio >= 1 else 'lower'}"
 
 
-def p_equals(p: float | None, least: float = 0.001) -> str:
-    """A p-value in a sentence, to two significant digits and no smaller than `least`, which is what its model bears."""
-    if p is None:
-        return "no p"
-    return f"p < {least:g}" if p <= least else f"p = {p:#.2g}"
+def p_equals(p: float | None, least: float = LEAST_P) -> str:
+    """A p-value in a sentence, as `p_value` has it."""
+    return "no p" if p is None else f"p {'' if p <= least else '= '}{p_value(p, least)}"
 
 
 def listed(names: Sequence[str]) -> str:
@@ -65,7 +65,6 @@ def unbroken(words: str, space: str = "\u00a0") -> str:
 
 
 def sentence_case(words: str) -> str:
-    """The words with a capital letter first."""
     return words[:1].upper() + words[1:]
 
 

@@ -10,9 +10,8 @@ import pytest
 from towertap.analysis import analyse_capture
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
-from towertap.compare.drives.folder import load_passes
+from towertap.compare.drives.folder import load_passes, nearly_alike
 from towertap.compare.drives.model import CELL_S
-from towertap.compare.drives.unused import nearly_alike
 from towertap.errors import AnalysisError, CallError, FileError
 from towertap.signals.metrics import METRICS
 
@@ -55,7 +54,7 @@ def test_all_named_passes_are_there_with_their_windows(drive_folder):
     done = []
     drives = load_passes(drive_folder, *NAMES, on_progress=lambda *step: done.append(step))
     assert len(drives.passes) == 12
-    assert (drives.rough_roads, drives.excluded, drives.warnings) == (("moor-road", "quarry-lane"), (), ())
+    assert (drives.rough_roads, drives.excluded, drives.remarks) == (("moor-road", "quarry-lane"), (), ())
     assert [drive.name for drive in drives.of("bypass", "after")] == ["bypass-stiff-1", "bypass-stiff-2"]
     assert done == [(step, 12) for step in range(12)]
     for drive in drives.passes:
@@ -92,8 +91,8 @@ def test_every_capture_that_was_not_used_is_listed_with_why(folder, add):
         "nowhere": "no road is written down in it",
         "nothing": "no part is written down in it",
     }
-    (warning,) = [words for words in drives.warnings if "nearly one name" in words]
-    assert warning == "the parts 'soft' and 'Soft' are nearly one name: if they are one, write it in one way"
+    (remark,) = [words for words in drives.remarks if "nearly one name" in words]
+    assert remark == "the parts 'soft' and 'Soft' are nearly one name: if they are one, write it in one way"
 
 
 @pytest.mark.parametrize(
@@ -118,7 +117,7 @@ def test_names_that_may_be_one(name, other, alike):
 
 def test_roads_that_may_be_one_are_warned_of_and_a_misspelt_option_is_met_with_the_name(folder, add):
     add("again", road="quarry lane")
-    assert any("the roads 'quarry lane' and 'quarry-lane'" in words for words in load_passes(folder, *NAMES).warnings)
+    assert any("the roads 'quarry lane' and 'quarry-lane'" in words for words in load_passes(folder, *NAMES).remarks)
     with pytest.raises(CallError, match="did you mean 'stiff'"):
         load_passes(folder, "soft", "stif", "bypass")
     with pytest.raises(CallError, match="did you mean 'bypass'"):
@@ -191,7 +190,7 @@ def test_an_unsound_capture_is_left_out_unless_asked_for_and_then_told(folder):
     assert "not sound" in left_out.reason
     drives = load_passes(folder, *NAMES, include_unsound=True)
     assert len(drives.passes) == 4
-    assert any("quarry-lane-stiff-1 is not sound" in warning for warning in drives.warnings)
+    assert any("quarry-lane-stiff-1 is not sound" in remark for remark in drives.remarks)
 
 
 def test_different_sample_rates_are_refused_by_name(folder, add):
