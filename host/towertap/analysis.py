@@ -18,7 +18,7 @@ from towertap.lazily import pd
 from towertap.motion import CELL_S, CourseReader, DriveCourse, Moving, in_words, moving
 from towertap.signals.channels import ACCELERATIONS, AXES, Channel, MetricSettings
 from towertap.signals.filters import Array, Band
-from towertap.signals.fir import one_thread
+from towertap.signals.fir import Single, one_thread
 from towertap.signals.jerk import EDGE_HZ
 from towertap.signals.knocks import Knock, KnockFinder, Thresholds, band_hz
 from towertap.signals.metrics import METRICS, THIRDS, Metric
@@ -322,7 +322,7 @@ def stretches(capture: Capture, windows: Columns, window_s: float) -> Iterator[P
         yield Piece(piece.first_row + first, min(last, piece.n_rows) - first, start_s)
 
 
-def windows_of(places: Columns, metrics: Mapping[str, Metric], kept: Mapping[str, Array], count: int) -> Columns:
+def windows_of(places: Columns, metrics: Mapping[str, Metric], kept: Mapping[str, Single], count: int) -> Columns:
     """The values of windows of `count` windows each, beside the piece and the start of the first; within pieces."""
     pieces = rows_of_pieces(places["piece"])
     firsts = np.concatenate([rows[: rows.size // count * count : count] for rows in pieces])
