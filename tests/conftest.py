@@ -105,6 +105,23 @@ class HandMade:
         return frames
 
 
+def plain_counts(file, quantity):
+    """Counts (n, 3) of an open capture by plain h5py, as hardware_notes/formats.md has it."""
+    steps = file[f"{quantity}_differences"][:] - np.int16(128)
+    stretches = [steps[row : row + 16384] for row in range(0, len(steps), 16384)]
+    return np.vstack([np.cumsum(stretch, axis=0, dtype=steps.dtype) for stretch in stretches])
+
+
+def put_counts(file, quantity, counts):
+    """Other counts in a capture open for writing, by plain h5py."""
+    dataset = file[f"{quantity}_differences"]
+    counts = np.asarray(counts).astype(dataset.dtype)
+    steps = counts.copy()
+    steps[1:] -= counts[:-1]
+    steps[::16384] = counts[::16384]
+    dataset[:] = steps + np.int16(128)
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Where several processes share the tests, those of one file stay together, as do all that look at the demo."""
     for item in items:

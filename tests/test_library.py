@@ -14,6 +14,8 @@ import pandas as pd
 import pytest
 import towertap as tt
 
+from tests.conftest import plain_counts
+
 EXAMPLES = Path(__file__).parents[1] / "example_captures"
 WHOLE, DAMAGED = EXAMPLES / "quarry-lane_rubber-bush_pass01.h5", EXAMPLES / "quarry-lane_rubber-bush_pass02.h5"
 
@@ -45,7 +47,7 @@ def test_compare_is_a_function_whatever_was_imported_before(first):
 def test_a_capture_as_a_table_and_as_arrays():
     """Against plain h5py and the mounting of the examples, x=+Y,y=-X,z=+Z."""
     with h5py.File(DAMAGED) as file:
-        counts, scale = file["acceleration"][:], file.attrs["acceleration_scale_ms2"]
+        counts, scale = plain_counts(file, "acceleration"), file.attrs["acceleration_scale_ms2"]
         rate_hz = float(file.attrs["rate_hz"])
     with tt.open(DAMAGED) as capture:
         table, up, forward = capture.frame(), capture.signal("z"), capture.signal("x")

@@ -176,10 +176,15 @@ class Board:
         """In real time, wait until then or until the host says something; return whether it does."""
         if not self._realtime:
             return False
-        present_ms = self._ahead_ms(self.now_ps)
-        if present_ms > 0:  # it was busy, or slept while the host spoke: that takes its time, whatever the host says
-            time.sleep(present_ms / 1000)
+        self.keep_pace()
         return self._waiting(max(0, self._ahead_ms(until_ps)))
+
+    def keep_pace(self):
+        """In real time, let the host's clock catch up: to be busy takes its time, too, whatever the host says."""
+        if self._realtime:
+            present_ms = self._ahead_ms(self.now_ps)
+            if present_ms > 0:
+                time.sleep(present_ms / 1000)
 
     def _ahead_ms(self, ps):
         return (ps // 1000 - (_host_ns() - self._began_ns)) // 1000000

@@ -27,4 +27,5 @@ class poll:
     def ipoll(self, timeout_ms):
         """Give what is ready."""
         _board.call()
+        _board.keep_pace()  # a loop that looks and never waits takes its time, too
         return self._look(timeout_ms)

@@ -109,7 +109,7 @@ class Box:
         if not self._work(now):
             self._idle = True
             for _ in range(_NAPS):
-                if self.due:
+                if self.running and self.due:  # what came due just before a stop is nobody's
                     break
                 machine.idle()
 

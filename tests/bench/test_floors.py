@@ -97,6 +97,28 @@ def test_a_value_carries_its_share_of_noise(recorded):
     assert shares["weighted_z"].words == ""
 
 
+def test_an_engine_that_is_off_is_not_heard_at_a_stand(recorded):
+    """What shakes there is the sensor alone; one that makes ten times its r.m.s. is heard, as large as it is."""
+    channel, floor = METRICS["jerk_z"].channels[0].source, recorded["jerk_z"][2]
+    for times, of in ((1.05, "sensor"), (10.0, "stand")):
+        share = noise_share(
+            {"jerk_z": METRICS["jerk_z"]},
+            {channel: (100 * floor) ** 2},
+            noise_record(recorded),
+            np.eye(3),
+            MetricSettings(RATE_HZ),
+            stand={channel: (times * floor) ** 2},
+        )["jerk_z"]
+        assert (share.of, share.floor) == (of, pytest.approx(floor * (times if of == "stand" else 1.0)))
+
+
+def test_a_share_over_part_of_a_pass_is_by_powers_where_the_value_is_an_rms(recorded):
+    """Twice the r.m.s. has a quarter of the share; a dose value is no r.m.s., and keeps that of the whole pass."""
+    shares = shares_of({"jerk_z": 4.0, "vdv_z": 1.0}, noise_record(recorded))
+    assert shares["jerk_z"].over(8.0).share == pytest.approx(shares["jerk_z"].share / 4)
+    assert shares["vdv_z"].over(8.0) == shares["vdv_z"]
+
+
 def test_the_mounting_mixes_the_chips_axes(recorded):
     """Vehicle z is a half-and-half of chip x and y: the powers of independent noises add with the squared cosines."""
     unequal = recorded | dict.fromkeys(("jerk_x", "jerk_y", "jerk_z"), np.array([3.0, 1.0, 0.0]))

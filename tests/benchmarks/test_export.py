@@ -50,14 +50,14 @@ def long_capture(tmp_path_factory, by_hand):
         attributes = dict(short.attrs) | attributes
     counts = np.rint(np.random.default_rng(1).normal([0, 0, 2048, 0, 0, 0], 300, (BLOCK_FRAMES * FRAME_ROWS, 6)))
     with CaptureWriter(folder / "long.h5") as writer:
-        writer.create(schema.counts_of(LAYOUTS[1]))
+        writer.create(schema.counts_of(LAYOUTS[1]).values())
         for start in range(0, int(SECONDS * 4000), len(counts)):
             frames = np.zeros(BLOCK_FRAMES, schema.FRAME)
             frames["row"] = frames["first_sample"] = start + FRAME_ROWS * np.arange(BLOCK_FRAMES)
             frames["count"], frames["clock_us"] = FRAME_ROWS, frames["row"] * 250
             writer.append("frames", frames)
-            writer.append("acceleration", counts[:, :3])
-            writer.append("rotation", counts[:, 3:])
+            writer.append("acceleration_differences", counts[:, :3])
+            writer.append("rotation_differences", counts[:, 3:])
         writer.set_attributes(attributes)
     open_capture(folder / "long.h5").close()
     return folder / "long.h5"

@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 from hypothesis import given
 from hypothesis import strategies as st
-from towertap.box.naming import recording_name, slug
+from towertap.box.naming import bench_name, recording_name, slug
 
 NOON = datetime(2024, 5, 17, 12, 0, 5, tzinfo=UTC)
 
@@ -15,6 +15,10 @@ def test_a_name_reads_like_the_pass_it_holds():
     )
     # two boxes in one second
     assert recording_name("a", "b", 3, NOON, "Left sill") == "a_b_pass03_left-sill_20240517T120005Z"
+
+
+def test_what_is_no_pass_is_named_by_what_it_is():
+    assert bench_name("E661 A4", "idle", NOON) == "e661-a4-idle-20240517T120005Z"
 
 
 def test_paths_and_accents_fall_off():

@@ -1,27 +1,18 @@
 """A recording holds what the box sent, byte for byte, whatever cable, box, disk, screen or process do."""
 
-import fcntl
 import json
 import os
-import pty
 import queue
 import resource
 import shutil
-import signal
-import subprocess
-import sys
 import termios
 import threading
 import time
-from contextlib import suppress
-from pathlib import Path
 from types import SimpleNamespace
 
-import numpy as np
 import pytest
 import serial
 from towertap.box.port import SerialBox, open_box
-from towertap.box.pump import SYNC_INTERVAL_S
 from towertap.box.recorder import record
 from towertap.capture.conditions import Conditions, read_sidecar, sidecar_path
 from towertap.capture.decode import decode_raw
@@ -303,66 +294,6 @@ def test_a_write_that_fails_keeps_everything_before_it(stand_in, tmp_path):
         assert capture.n_samples == recording.live.samples
 
 
-RECORD = """
-import sys
-from pathlib import Path
-from towertap.box.port import open_box
-from towertap.box.recorder import record
-from towertap.capture.conditions import Conditions
-record(open_box(sys.argv[1]), Path(sys.argv[2]), Conditions())
-"""
-
-
-@pytest.mark.parametrize("seed", range(int(os.environ.get("TOWERTAP_KILLS", "3"))))
-def test_a_killed_recorder_leaves_all_but_the_last_second(stand_in, tmp_path, seed):
-    """Three random moments; `TOWERTAP_KILLS=100 pytest tests/box -k killed` tries a hundred."""
-    stand, raw_path, sent_by = stand_in(), tmp_path / "a.ttraw", [(0.0, 0)]
-    recorder = subprocess.Popen([sys.executable, "-c", RECORD, str(stand.path), str(raw_path)])
-    _wait_for_size(raw_path, 1_000)
-    kill_s = time.monotonic() + np.random.default_rng(seed).uniform(0, 3)
-    while time.monotonic() < kill_s:
-        sent_by.append((time.monotonic(), len(stand.sent)))
-        time.sleep(0.002)
-    recorder.send_signal(signal.SIGKILL)
-    recorder.wait()
-    kept = raw_path.read_bytes()
-    assert len(kept) >= max(size for at_s, size in sent_by if at_s <= kill_s - SYNC_INTERVAL_S)
-    assert kept == bytes(stand.sent[: len(kept)])
-    with open_capture(decode_raw(raw_path, tmp_path / "a.h5")) as capture:
-        assert len(capture.gaps) == 0
-        assert capture.n_samples >= (len(kept) - 2000) // 18
-
-
-COMMAND = [sys.executable, "-c", "from towertap.cli import main; main()", "record"]
-OPTIONS = "--vehicle a --part b --road c --pass 1 --mounting x=+X,y=+Y,z=+Z --json"
-
-
-def test_ctrl_c_keeps_every_byte_up_to_the_bye(stand_in, tmp_path):
-    stand = stand_in()
-    recorder = subprocess.Popen(
-        [*COMMAND, "--port", str(stand.path), "--out", str(tmp_path), *OPTIONS.split()],
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-    )
-    limit = time.monotonic() + 60
-    while len(stand.sent) < 60_000:
-        assert time.monotonic() < limit
-        time.sleep(0.02)
-    recorder.send_signal(signal.SIGINT)
-    answer = json.loads(recorder.communicate(timeout=60)[0])
-    assert Path(answer["raw"]).read_bytes() == bytes(stand.sent)
-    assert answer["ended"] == "stopped by the user"
-    assert recorder.returncode == 1  # the stand-in's constant samples are not those of a sound chip
-
-
-def _wait_for_size(path, size):
-    limit = time.monotonic() + 60
-    while not path.exists() or path.stat().st_size < size:
-        assert time.monotonic() < limit
-        time.sleep(0.02)
-
-
 def test_an_error_that_pyserial_lets_through_is_a_lost_port_like_any_other(stand_in, tmp_path, monkeypatch):
     """termios.error is no OSError: pyserial raises it from tcflush and tcgetattr on a device that is gone."""
     read, failures = serial.Serial.read, [termios.error(5, "Input/output error"), TypeError("fileno() returned None")]
@@ -392,71 +323,3 @@ def test_a_reading_thread_that_dies_does_not_keep_the_recording_from_ending(stan
     recording = session.end()
     assert recording.ending == "broken off"
     assert "the box has not said goodbye" in [event.text for event in recording.events]
-
-
-OPTION_WORDS = ["--vehicle", "a", "--part", "b", "--road", "c", "--pass", "1", "--mounting", "x=+X,y=+Y,z=+Z"]
-
-
-def test_a_terminal_that_is_closed_stops_the_box_and_leaves_a_capture(stand_in, tmp_path):
-    """SIGHUP, and every write to the screen fails from then on: setsid(2), ioctl_tty(2), TIOCSCTTY."""
-    stand = stand_in()
-    master, slave = pty.openpty()
-    words = ["--port", str(stand.path), "--out", str(tmp_path / "out"), *OPTION_WORDS]
-    for name in ("--speed", "50 km/h", "--tyre-pressures", "250, 250, 300, 300 kPa", "--air-temperature", "9"):
-        words.append(name)
-    recorder = subprocess.Popen(
-        [*COMMAND, *words, "--box-position", "sill", "--notes", "none"],
-        stdin=slave,
-        stdout=slave,
-        stderr=slave,
-        start_new_session=True,
-        preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
-    )
-    os.close(slave)
-    reader = threading.Thread(target=_drain, args=(master,), daemon=True)
-    reader.start()
-    limit = time.monotonic() + 60
-    while len(stand.sent) < 60_000:
-        assert time.monotonic() < limit
-        time.sleep(0.02)
-    os.close(master)
-    recorder.wait(60)
-    assert not stand.running
-    (raw,) = (tmp_path / "out").glob("*.ttraw")
-    assert raw.read_bytes() == bytes(stand.sent)
-    assert (read_sidecar(raw)["ended"], read_sidecar(raw)["ending"]) == ("the terminal was closed", "broken off")
-    with open_capture(raw.with_suffix(".h5")) as capture:
-        assert capture.n_samples == stand.samples
-
-
-def _drain(master):
-    with suppress(OSError):
-        while os.read(master, 4096):
-            pass
-
-
-def test_a_second_ctrl_c_names_the_raw_file(stand_in, tmp_path, monkeypatch):
-    stand = stand_in()
-    stand.serial = "[/b]\x1b[2J"  # and whatever a box calls itself is shown and not obeyed
-    recorder = subprocess.Popen(
-        [*COMMAND, "--port", str(stand.path), "--out", str(tmp_path), *OPTIONS.split()],
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    limit = time.monotonic() + 60
-    while len(stand.sent) < 60_000:
-        assert time.monotonic() < limit
-        time.sleep(0.02)
-    monkeypatch.setattr(stand, "_bye", lambda reason: None)  # it is told to stop and says nothing more
-    for _ in range(2):
-        recorder.send_signal(signal.SIGINT)
-        time.sleep(0.3)
-    out, err = recorder.communicate(timeout=60)
-    (raw,) = tmp_path.glob("*.ttraw")
-    assert (recorder.returncode, out) == (130, "")
-    assert f"the raw recording {raw} is kept, and 'towertap decode {raw}' makes its capture" in err
-    assert "Box [/b]\u241b[2J" in err
-    assert {"do": "stop"} in stand.commands
-    assert read_sidecar(raw)["ending"] == "broken off"

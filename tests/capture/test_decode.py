@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from towertap.capture import schema
+from towertap.capture import differences, schema
 from towertap.capture.conditions import Conditions, sidecar_path, write_sidecar
 from towertap.capture.decode import decode_raw
 from towertap.capture.integrity import check
@@ -23,7 +23,9 @@ from towertap.capture.writing import BLOCK_CHUNKS
 from towertap.errors import FileError
 from towertap.wire.layouts import LAYOUTS
 
-DATASETS = [entry.name for entry in (*schema.counts_of(LAYOUTS[1]), *schema.tables())]
+from tests.conftest import plain_counts
+
+DATASETS = [entry.name for entry in (*schema.counts_of(LAYOUTS[1]).values(), *schema.tables())]
 
 
 def gaps_of(path):
@@ -36,8 +38,8 @@ def test_plain_h5py_reads_back_what_the_frames_held(by_hand, make_capture, tmp_p
     path = make_capture(by_hand.recording(1, counts=counts), conditions=Conditions(road="moor-road", pass_number=2))
     raw = (tmp_path / "drive.ttraw").read_bytes()
     with h5py.File(path) as file:
-        assert np.array_equal(file["acceleration"], counts[:, :3])
-        assert np.array_equal(file["rotation"], counts[:, 3:])
+        assert np.array_equal(plain_counts(file, "acceleration"), counts[:, :3])
+        assert np.array_equal(plain_counts(file, "rotation"), counts[:, 3:])
         assert file["frames"]["row"].tolist() == list(range(0, 4000, 32))
         assert file["frames"]["first_sample"].tolist() == list(range(0, 4000, 32))
         offsets = file["frames"]["raw_offset"]
@@ -49,20 +51,21 @@ def test_plain_h5py_reads_back_what_the_frames_held(by_hand, make_capture, tmp_p
         # ±16 g over 32768 counts, standard gravity 9.80665 m/s² (CGPM 1901); ±2000 °/s
         assert file.attrs["acceleration_scale_ms2"] == pytest.approx(9.80665 / 2048)
         assert file.attrs["rotation_scale_rads"] == pytest.approx(np.pi / 180 * 2000 / 32768)
-        assert (file["acceleration"].compression, file["acceleration"].shuffle) == ("gzip", True)
+        stored = file["acceleration_differences"]
+        assert (stored.compression, stored.shuffle) == ("gzip", True)
 
 
 def test_a_capture_that_fills_its_last_block_is_whole(by_hand, make_capture):
-    rows = BLOCK_CHUNKS * schema.counts_of(LAYOUTS[1])[0].chunk_rows
+    rows = BLOCK_CHUNKS * differences.STRETCH
     counts = np.random.default_rng(3).integers(-32767, 32767, (rows, 6))
     with h5py.File(make_capture(by_hand.recording(rows / 4000, counts=counts))) as file:
-        assert np.array_equal(file["acceleration"], counts[:, :3])
+        assert np.array_equal(plain_counts(file, "acceleration"), counts[:, :3])
 
 
 def test_decoding_twice_gives_the_same_capture(make_capture, by_hand):
     frames = by_hand.recording(1)
     with h5py.File(make_capture(frames, "one")) as one, h5py.File(make_capture(frames, "two")) as two:
-        for entry in (*schema.counts_of(LAYOUTS[1]), *schema.tables()):
+        for entry in (*schema.counts_of(LAYOUTS[1]).values(), *schema.tables()):
             assert np.array_equal(one[entry.name], two[entry.name])
         differing = {name for name in one.attrs if not np.array_equal(one.attrs[name], two.attrs[name])}
         assert differing == {"raw_name"}
@@ -259,7 +262,7 @@ def test_two_decodes_of_one_capture_at_once_do_not_meet(by_hand, make_capture, t
     with h5py.File(alone) as one, h5py.File(path) as other:
         assert all(
             np.array_equal(one[entry.name], other[entry.name])
-            for entry in (*schema.counts_of(LAYOUTS[1]), *schema.tables())
+            for entry in (*schema.counts_of(LAYOUTS[1]).values(), *schema.tables())
         )
     assert set(tmp_path.iterdir()) == {raw, alone, path}
 

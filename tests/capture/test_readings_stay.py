@@ -1,4 +1,4 @@
-"""A recording of schema 1 reads as it always did: the same counts, gaps, rate and values of the rules.
+"""Captures of schema 1 and 2 read as they always did: the same counts, gaps, rate and values of the rules.
 
 What is expected stands beside it in `schema_1/reading.json`, written by the code as it was when it was recorded.
 """
@@ -14,6 +14,7 @@ from towertap.capture.integrity import check
 from towertap.capture.reading import open_capture
 
 FOLDER = Path(__file__).with_name("schema_1")
+EXAMPLES = Path(__file__).parents[2] / "example_captures"
 NAME = "quarry-lane_rubber-bush_pass02"
 EXPECTED = json.loads((FOLDER / "reading.json").read_text("utf-8"))
 
@@ -73,3 +74,14 @@ def test_the_raw_recording_decodes_as_before(tmp_path):
     assert_alike(reading(path), EXPECTED)
     with open_capture(path) as new, open_capture(FOLDER / f"{NAME}.h5") as old:
         assert np.array_equal(new.frames, old.frames)
+
+
+def test_a_capture_of_schema_2_reads_as_one_of_today():
+    """Made of the same raw recording, an example, before counts were stored as differences."""
+    kept, example = (FOLDER.with_name("schema_2") / f"{NAME}.h5", EXAMPLES / f"{NAME}.h5")
+    assert_alike(reading(example), reading(kept))
+    with open_capture(kept) as old, open_capture(example) as new:
+        assert (old.text("schema_version"), new.text("schema_version")) == ("2.0", "3.0")
+        assert np.array_equal(new.frames, old.frames)
+        for name in ("acceleration", "rotation"):
+            assert np.array_equal(new.counts(name, 8000, 33_000), old.file[name][8000:33_000])

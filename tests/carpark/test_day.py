@@ -129,6 +129,10 @@ def test_a_day_of_24_drives_that_goes_wrong_ends_in_the_right_verdict(plan_path,
             continue
         assert f"{drive.road}, pass {drive.pass_number}" in shown
         assert max(len(line) for line in shown.splitlines() if line[:1] in "╭│╰") <= 80
+        if number == 0:
+            terminal.press("r\r")
+            terminal.wait_for("nothing is recorded yet")
+            terminal.wait_for("q ends the day")
         box.played.clear()
         pressed = time.monotonic()
         terminal.press("\r")
@@ -157,15 +161,17 @@ def test_a_day_of_24_drives_that_goes_wrong_ends_in_the_right_verdict(plan_path,
     day = json.loads(answer)
     assert (status, len(day["drives"]), len(day["struck_out"]), day["left"]) == (0, 27, 3, [])
     assert terminal.bells >= 2 * 27
+    assert [path.name for path in (out / "bench").glob("*.ttraw") if "-idle-" not in path.name] == []
     of_redone = 2 + 1 + 1 + len("r\rtraffic\r") + 2 * 3  # their own two keys, Enter twice, the reason
-    assert terminal.keys - began_at - settling <= 2 * 24 + of_redone + 2  # the box tried again, the day ended
+    of_others = 2 + len("r\r")  # the box tried again, the day ended; an r too soon
+    assert terminal.keys - began_at - settling <= 2 * 24 + of_redone + of_others
     assert max(waits["begin"]) < 5, waits  # of a busy machine; the promise is held by the test of one drive
     mistaken = next(path for path in out.glob("quarry-lane_polyurethane*.h5") if struck(path) is None)
     assert run("correct", mistaken, "--part", "polyurethan")[0] == 0
     wrong = next(out.glob("quarry-lane_polyurethan_*.h5"))
     listed = run("list", out, "--plan", plan_path)[1]
     assert "polyurethan" in listed
-    assert "1 drive of the plan is left" in listed
+    assert "left of the plan: 1 drive, " in listed
     assert run("correct", wrong, "--part", "polyurethane")[0] == 0
     status, answer, error = run("compare", out, "--plan", plan_path, "--json")
     assert status == 0, error

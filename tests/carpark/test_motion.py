@@ -67,6 +67,13 @@ def test_a_picture_and_a_few_lines_show_a_capture(run, recorded, tmp_path):
     assert run("show", capture, "--out", tmp_path / "none" / "a.png")[0] == 2
 
 
+def test_who_looks_at_a_capture_is_told_what_that_means_for_striking_it_out(run, recorded, tmp_path):
+    call = ("show", recorded(), "--out", tmp_path / "drive.png")
+    assert "a pass that is struck out from here on is marked so" in run(*call)[1]
+    assert "had been shown before" in run("drop", call[1], "--reason", "traffic")[1]
+    assert "struck out from here on" not in run(*call)[1]
+
+
 def test_a_pass_that_stands_throughout_is_none_when_it_is_recorded_and_when_it_is_listed(run, playing_box, tmp_path):
     """Told a time the box of these tests plays a standstill."""
     said = ("--vehicle", "minibus", "--part", "rubber", "--road", "lane", "--pass", 1, "--mounting", "x=+X,y=+Y,z=+Z")

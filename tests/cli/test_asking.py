@@ -8,7 +8,7 @@ import sys
 import pytest
 from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.capture.decode import decode_raw
-from towertap.cli._asking import QUESTIONS, gather, next_planned
+from towertap.cli._asking import QUESTIONS, ask_for, gather, next_planned
 from towertap.compare.plan.plan import read_plan
 from towertap.errors import CallError
 
@@ -100,12 +100,21 @@ def test_a_plan_offers_its_drives_in_order_until_all_are_recorded(plan_path, rec
         next_planned(plan_path, {}, folder)
 
 
+def test_who_compares_too_soon_is_told_how_much_of_the_plan_is_driven(plan_path, recorded, run):
+    plan = read_plan(plan_path)
+    first = {name: value for name, value in vars(plan.drives[0]).items() if name != "block"}
+    folder = recorded(**first, seconds=12.0, mounting="x=+X,y=+Y,z=+Z")
+    status, out, err = run("compare", folder, "--plan", plan_path)
+    assert (status, out) == (2, "")
+    assert err.startswith(f"towertap: 1 of 8 drives of the plan done, the next is {plan.drives[1].words}; no capture ")
+
+
 def test_a_planned_drive_can_be_named_and_driven_again(plan_path, recorded, tmp_path):
     named = {"part": "stiff", "road": "bypass", "pass_number": 2}
     recorded(**named, seconds=12.0, mounting="x=+X,y=+Y,z=+Z")
     assert next_planned(plan_path, named, tmp_path / "drives").items() >= named.items()
     assert next_planned(plan_path, {"part": "stiff", "road": "bypass"}, tmp_path / "drives")["pass_number"] == 1
-    with pytest.raises(CallError, match="no drive is planned with --part stif"):
+    with pytest.raises(CallError, match=r"with --part stif: the run sheet lists them; did you mean 'stiff'\?"):
         next_planned(plan_path, {"part": "stif"}, tmp_path / "drives")
 
 
@@ -125,6 +134,15 @@ def test_what_the_last_drive_said_is_offered_and_units_are_typed(recorded, monke
     told = capsys.readouterr().err
     assert "'fast' is not a speed" in told
     assert "say the unit" in told
+
+
+def test_what_enter_stands_for_has_its_unit(recorded, monkeypatch, capsys):
+    folder = recorded(tyre_pressures_kpa="250, 250, 300, 300", air_temperature_c=12)
+    monkeypatch.setattr(sys, "stdin", Terminal("\n\n"))
+    ask_for(["tyre_pressures_kpa", "air_temperature_c"], {}, folder)
+    told = capsys.readouterr().err
+    assert "(Enter: 250, 250, 300, 300 kPa): " in told
+    assert "(Enter: 12 °C): " in told
 
 
 def test_a_name_that_is_nearly_one_that_is_there_is_pointed_out(recorded, capsys):

@@ -154,7 +154,7 @@ def hostile_capture(make_capture, by_hand, tmp_path):
     )
     path = make_capture(by_hand.numbered(frames))
     with h5py.File(path, "r+") as file:
-        schema.set_attributes(file, {"written_by": ESCAPES, "schema_version": "2.0"})
+        schema.set_attributes(file, {"written_by": ESCAPES, "schema_version": "3.0"})
     return path
 
 

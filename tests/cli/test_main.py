@@ -42,6 +42,7 @@ def test_the_lists_of_commands_are_not_cut_short(run, monkeypatch, name):
         "show",
         "drop",
         "correct",
+        "simbox",
     ],
 )
 def test_the_help_ends_in_an_example_whose_options_there_are(run, name):
@@ -52,6 +53,13 @@ def test_the_help_ends_in_an_example_whose_options_there_are(run, name):
     if name == "bench":
         options = run(*example.split()[1:3], "--help")[1]
     assert [flag for flag in flags if flag not in options] == []
+
+
+def test_a_misspelt_command_gets_a_guess(run):
+    status, out, err = run("recrod")
+    assert (status, out) == (2, "")
+    assert err == "towertap: no command is called 'recrod'; did you mean 'record'? (see 'towertap --help')\n"
+    assert "did you mean" not in run("xyz")[2]
 
 
 def test_the_help_of_compare_says_what_a_folder_and_a_verdict_is(run):

@@ -56,7 +56,7 @@ def test_a_recording_becomes_a_sound_capture(towertap, tmp_path):
     assert data["rate_hz"] == pytest.approx(4052, abs=4052 * 5e-6)
     assert re.fullmatch(r"quarry-lane_rubber_pass01_\d{8}T\d{6}Z\.h5", data["capture"].split("/")[-1])
     with h5py.File(data["capture"]) as file:
-        assert file["acceleration"].shape == (40_000, 3)
+        assert file["acceleration_differences"].shape == (40_000, 3)
         assert json.loads(file.attrs["conditions"])["part"] == "rubber"
     assert "The driver drives and looks at the road; the passenger records." in " ".join(done.err.split())
 

@@ -30,10 +30,7 @@ def test_it_prints_a_port_that_answers_and_stops_on_a_signal(tmp_path):
         rest, complaints = process.communicate(timeout=60)
     assert answer["interpreter"] == "micropython"
     assert greeting.endswith(b'"ICM-42688-P"')
-    assert (process.returncode, rest) == (0, b"")
-    clipped, folded = complaints.decode().splitlines()
-    assert clipped.startswith("the signal's z: flat at the very extreme")
-    assert folded.startswith("the signal's z: more than 1 % of the power lies above 40 Hz")
+    assert (process.returncode, rest, complaints) == (0, b"", b"")
 
 
 @pytest.mark.parametrize(

@@ -89,6 +89,6 @@ if __name__ == "__main__":
             f"{road.name}: {len(off)} passes, {every.size} cells; within 0.5 s {np.mean(every < 0.5):.4f}, "
             f"median {np.median(every):.3f} s, worst pass {min(np.mean(np.abs(one) < 0.5) for one in off):.3f}; "
             f"fit {min(fits):.2f} to {max(fits):.2f}, by chance {max(one.chance for one in told.passes):.2f}; "
-            f"{told.warning or 'all aligned'}",
+            f"{told.failure or 'all aligned'}",
             flush=True,
         )

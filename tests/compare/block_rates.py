@@ -57,9 +57,9 @@ def outcomes(make, seeds, **options):
             for ratio in RATIOS:
                 (road,) = make.rougher(study, ratio).roads
                 logs = np.log([road.rough["jerk_z"].value(drive).value for drive in road.passes])
-                student = pass_contrast(logs, road.design.after, road.block)
+                student = pass_contrast(logs, road.design.after, road.design.block)
                 low, high = student.interval()
-                groups = logs.reshape(2 if road.block is None else 4, -1)  # passes alike in part and block
+                groups = logs.reshape(2 if road.design.block is None else 4, -1)  # passes alike in part and block
                 rows.append(
                     (
                         student.p_difference(),

@@ -19,42 +19,22 @@ from types import SimpleNamespace
 import numpy as np
 from towertap.bench.sharing import Share
 from towertap.compare.findings.find import find
-from towertap.compare.plan.choice import Wanted, drive_order
+from towertap.compare.plan.choice import Wanted
 from towertap.compare.plan.pilot import said
-from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
 from towertap.compare.stats.part import ASSUMED_SD, statements
 from towertap.compare.stats.planning import DESIGNS, invented
 
 PASS_SD, MARGIN = 0.04, 0.10
-ROADS = (PlannedRoad("quarry-lane", 40.0), PlannedRoad("moor-road", 50.0), PlannedRoad("bypass", 80.0))
 QUIET_ENGINE = {"jerk_z": Share("jerk_z", 0.4, "m/s³", 0.0001, "clean", "stand")}
 MORNING = datetime(2026, 5, 4, 8, tzinfo=UTC)
 
 
-def planned(design, passes):
+def planned(make, design, passes):
     """A plan by a design, with passes a side as its stretches can share them, and what it can do."""
     passes = -(-passes // design.shares) * design.shares
     wanted = Wanted(said(PASS_SD, 2), MARGIN, 0.80)
-    names = [road.name for road in ROADS]
-    plan = Plan(
-        question="?",
-        vehicle="minibus",
-        before="rubber",
-        after="polyurethane",
-        smooth="bypass",
-        roads=ROADS,
-        metrics=("jerk_z",),
-        margin=MARGIN,
-        power=0.80,
-        spread=wanted.spread.planned,
-        spread_from=wanted.spread.words,
-        design=design.order,
-        seed=1,
-        hold=HeldConditions(),
-        drives=drive_order("rubber", "polyurethane", names, passes, design, 1),
-        written_utc="2026-05-03T08:00:00+00:00",
-    )
-    return plan, wanted.able(design, passes)
+    options = {"spread": wanted.spread.planned, "spread_from": wanted.spread.words, "design": design.order}
+    return make.plan("quarry-lane", "moor-road", passes=passes, **options), wanted.able(design, passes)
 
 
 def a_set(make, plan):
@@ -99,7 +79,7 @@ if __name__ == "__main__":
     make = SimpleNamespace(**runpy.run_path(str(Path(__file__).with_name("invented.py"))))
     print("design; passes; 10 % told, planned and reached; no change equivalent, planned and reached; verdicts differ")
     for design in DESIGNS:
-        plan, able = planned(design, 8)
+        plan, able = planned(make, design, 8)
         told, equivalent, differ = reached(make, plan, sets, 5)
         powers = (able.part.told[0], told, able.part.equivalent, equivalent)
         print(design.order, plan.passes, *(f"{power:.0%}" for power in powers), differ, sep="; ", flush=True)

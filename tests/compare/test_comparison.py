@@ -10,7 +10,6 @@ import pytest
 from towertap.cli._outcome import plain
 from towertap.compare.comparison import compare
 from towertap.compare.drives.model import Excluded
-from towertap.compare.drives.slots import Slot
 from towertap.compare.findings.describe import WORDS
 from towertap.compare.sections import SECTIONS
 from towertap.errors import AnalysisError, CallError
@@ -33,22 +32,12 @@ def test_the_data_of_a_comparison_is_json_with_the_promised_keys(make):
     assert list(comparison.evidence) == [section.name for section in SECTIONS if section.name in comparison.evidence]
 
 
-def planned_slots(drives):
-    """A B B A: the first two passes of either part in the first block."""
-    slots = {}
-    for drive in drives.passes:
-        block = 1 if drive.conditions.pass_number <= 2 else 2
-        key = (drive.conditions.part, drive.road, drive.conditions.pass_number)
-        slots[key] = Slot(block, 2 if drive.side == "after" else 2 * block - 1)
-    return slots
-
-
 def test_a_road_whose_blocks_do_not_hold_is_warned_of_and_decided_by_welch(make):
     """One road lost the second block of the part after; the other road, and the smooth one, are as planned."""
     drives = make.invented(3, roads={"quarry-lane": 60.0, "moor-road": 60.0}, seconds=25)
     lost = {drive.name for drive in drives.of("moor-road", "after") if drive.conditions.pass_number > 2}
     passes = tuple(drive for drive in drives.passes if drive.name not in lost)
-    comparison = compare(replace(drives, passes=passes), metrics=["jerk_z"], blocks=planned_slots(drives))
+    comparison = compare(replace(drives, passes=passes), plan=make.plan("quarry-lane", "moor-road"))
     assert {finding.road: len(finding.block_ratios) for finding in comparison} == {"moor-road": 0, "quarry-lane": 2}
     (warning,) = [caution.words for caution in comparison.cautions if "not compared by block" in caution.words]
     assert warning.startswith("moor-road is not compared by block (block 2 has passes with rubber only)")
@@ -59,7 +48,7 @@ def test_a_pass_that_was_not_planned_is_left_out_so_that_the_blocks_hold_and_tol
     first = drives.of("quarry-lane")[0]
     unnumbered = replace(first, conditions=replace(first.conditions, pass_number=None))
     passes = tuple(unnumbered if drive is first else drive for drive in drives.passes)
-    comparison = compare(replace(drives, passes=passes), metrics=["jerk_z"], blocks=planned_slots(drives))
+    comparison = compare(replace(drives, passes=passes), plan=make.plan())
     (finding,) = comparison.findings
     assert (finding.passes, len(finding.block_ratios)) == ((3, 4), 2)
     words = "quarry-lane-rubber-1 on quarry-lane was not planned and is left out: the blocks hold."

@@ -9,9 +9,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 from towertap.compare.answer import Case, answer
-from towertap.compare.comparison import compare
+from towertap.compare.comparison import compare, control_of
 from towertap.compare.controls import Control, ControlValue, controls_of, measured, write_control
-from towertap.compare.findings.control import control_of
 from towertap.compare.findings.find import find
 from towertap.errors import CallError, FileError
 

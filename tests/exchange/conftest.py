@@ -9,6 +9,8 @@ import h5py
 import numpy as np
 import pytest
 
+from tests.conftest import plain_counts
+
 EXAMPLES = Path(__file__).parents[2] / "example_captures"
 WHOLE, DAMAGED = "quarry-lane_rubber-bush_pass01", "quarry-lane_rubber-bush_pass02"
 """The second has two gaps."""
@@ -27,7 +29,7 @@ def examples(tmp_path):
 def by_plain_h5py(name):
     """Counts, scales, times and values of an example as anyone reads them: h5py, the scales and the mounting."""
     with h5py.File(EXAMPLES / f"{name}.h5") as file:
-        counts = {quantity: file[quantity][:] for quantity in ("acceleration", "rotation")}
+        counts = {quantity: plain_counts(file, quantity) for quantity in ("acceleration", "rotation")}
         scales = {
             "acceleration": file.attrs["acceleration_scale_ms2"],
             "rotation": file.attrs["rotation_scale_rads"],

@@ -194,6 +194,23 @@ def test_a_bad_line_is_answered_and_otherwise_ignored(box, line):
     assert not frames[2].content["running"]
 
 
+def test_after_a_stop_the_box_sleeps(bench):
+    """Also where a frame came due on the way to the stop, which nobody drains any more."""
+    script = """
+box = started(4000)
+run(box, 3)
+after(32)
+due = box.due
+box.finish("stop")
+naps = []
+idle, machine.idle = machine.idle, lambda: naps.append(idle())
+for _ in range(10):
+    box.turn()
+answer = [due, len(naps)]
+"""
+    assert bench(script)[1] == [True, 30]
+
+
 def test_an_empty_line_only_ends_what_was_left_half_written(box):
     frames = box(b'{"do": "st', b"\n", b"\n", {"do": "hello"}, {"do": "stop"})
     assert frames.kinds == ["hello", "fault", "hello", "bye"]

@@ -5,40 +5,23 @@ from __future__ import annotations
 import html
 from dataclasses import replace
 
+import pytest
 from towertap.compare.comparison import compare
-from towertap.compare.plan.choice import drive_order
-from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
-from towertap.compare.stats.planning import PlannedDesign
 from towertap.report.page import PagePicture, render
 
-ROADS = (PlannedRoad("quarry-lane", 40.0), PlannedRoad("bypass", 40.0))
-PLAN = Plan(
-    question="Is <this> harsher?",
-    vehicle="minibus",
-    before="rubber",
-    after="polyurethane",
-    smooth="bypass",
-    roads=ROADS,
-    metrics=("jerk_z",),
-    margin=0.12,
-    power=0.8,
-    spread=0.03,
-    spread_from="said: 3 %",
-    design="AB",
-    seed=1,
-    hold=HeldConditions(),
-    drives=drive_order("rubber", "polyurethane", [road.name for road in ROADS], 3, PlannedDesign("AB"), 1),
-    written_utc="2026-05-04T08:00:00+00:00",
-)
+
+@pytest.fixture
+def plan(make):
+    return make.plan(question="Is <this> harsher?", margin=0.12, passes=3, design="AB")
 
 
 def page(comparison):
     return html.unescape(render(comparison, PagePicture("", "", (), ""), {name: [] for name in comparison.evidence}))
 
 
-def test_the_plan_and_the_departures_from_it_are_there(recorded):
+def test_the_plan_and_the_departures_from_it_are_there(recorded, plan):
     """Three passes of each part on both roads, as planned; but compared with another margin and further metrics."""
-    comparison = compare(recorded, margin=0.10, metrics=["jerk_z", "weighted_z"], plan=PLAN)
+    comparison = compare(recorded, margin=0.10, metrics=["jerk_z", "weighted_z"], plan=plan)
     source = render(comparison, PagePicture("", "", (), ""), {name: [] for name in comparison.evidence})
     source = source.replace("\u00a0", " ")
     assert "Is &lt;this&gt; harsher?" in source
@@ -53,8 +36,8 @@ def test_the_plan_and_the_departures_from_it_are_there(recorded):
         assert words in html.unescape(source)
 
 
-def test_a_plan_that_was_kept_is_told_as_kept(compared):
-    assert "Driven and compared as planned." in page(replace(compared, plan=PLAN))
+def test_a_plan_that_was_kept_is_told_as_kept(compared, plan):
+    assert "Driven and compared as planned." in page(replace(compared, plan=plan))
 
 
 def test_a_comparison_without_a_plan_says_so(compared):

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 from scipy import stats
+from towertap.bench.sharing import Share
 from towertap.cli._outcome import plain
 from towertap.errors import AnalysisError, CallError
 from towertap.wear import follow
@@ -22,6 +23,7 @@ from towertap.wear.model import History, Session
 from towertap.wear.tables import tables
 from towertap.wear.trend import against_first, days_against_passes, fit_line, months_to
 from towertap.wear.words import headline
+from towertap.words.numbers import range_percent
 
 MONTHS = (0.0, 1.5, 3.0, 5.0, 6.0)
 MEANS = (0.00, 0.04, 0.05, 0.12, 0.11)
@@ -40,10 +42,12 @@ def followed(make, levels, seed=1, passes=4, smooth=None, days_apart=60):
     sessions = []
     for number, level in enumerate(levels):
         began = start + timedelta(days=days_apart * number)
-        mine = slice(passes * number, passes * (number + 1))
-        group = [make.scaled(one, level) for one in rough[mine]]
-        group += [make.scaled(one, smooth[number] if smooth else 1.0) for one in bypass[mine]]
-        timed = [replace(one, side="after", started=began + timedelta(minutes=10 * k)) for k, one in enumerate(group)]
+        of_session = slice(passes * number, passes * (number + 1))
+        group = [make.scaled(drive, level) for drive in rough[of_session]]
+        group += [make.scaled(drive, smooth[number] if smooth else 1.0) for drive in bypass[of_session]]
+        timed = [
+            replace(drive, side="after", started=began + timedelta(minutes=10 * k)) for k, drive in enumerate(group)
+        ]
         sessions.append(Session(f"{began:%Y-%m-%d}", began, tuple(timed)))
     return History("polyurethane", "minibus", "bypass", drives.quantities, tuple(sessions))
 
@@ -91,19 +95,21 @@ def test_changes_against_the_first_are_dunnetts():
     little narrower than Bonferroni's."""
     rng = np.random.default_rng(4)
     logs = [level + 0.03 * rng.standard_normal(4) for level in (0.0, 0.02, 0.08, 0.15)]
-    changes = against_first([np.exp(one) for one in logs], 0.1)
+    changes = against_first([np.exp(day) for day in logs], 0.1)
     dunnett = stats.dunnett(*logs[1:], control=logs[0], rng=np.random.default_rng(1))
-    reached = [stats.t.isf(one.p_difference / 2, 12) for one in changes]
+    reached = [stats.t.isf(change.p_difference / 2, 12) for change in changes]
     assert reached == pytest.approx(np.abs(dunnett.statistic))
-    assert [math.log(one.ratio) for one in changes] == pytest.approx([one.mean() - logs[0].mean() for one in logs[1:]])
+    assert [math.log(change.ratio) for change in changes] == pytest.approx(
+        [day.mean() - logs[0].mean() for day in logs[1:]]
+    )
     ends = dunnett.confidence_interval(0.95)
-    for one, low, high in zip(against_first(map_exp(logs), 0.1, 0.05 / 3), ends.low, ends.high, strict=True):
-        width = math.log(one.interval[1] / one.interval[0])
+    for change, low, high in zip(against_first(map_exp(logs), 0.1, 0.05 / 3), ends.low, ends.high, strict=True):
+        width = math.log(change.interval[1] / change.interval[0])
         assert high - low <= width <= 1.1 * (high - low)
 
 
 def map_exp(logs):
-    return [np.exp(one) for one in logs]
+    return [np.exp(day) for day in logs]
 
 
 def test_days_against_passes_is_the_test_of_lack_of_fit():
@@ -112,7 +118,7 @@ def test_days_against_passes_is_the_test_of_lack_of_fit():
     groups = [
         0.02 * month + 0.03 * rng.standard_normal(count) for month, count in zip(MONTHS, (3, 4, 2, 5, 4), strict=True)
     ]
-    x = np.repeat(MONTHS, [one.size for one in groups])
+    x = np.repeat(MONTHS, [group.size for group in groups])
     line = sm.OLS(np.concatenate(groups), sm.add_constant(x)).fit()
     means = sm.OLS(np.concatenate(groups), (x[:, None] == np.array(MONTHS)).astype(float)).fit()
     assert days_against_passes(MONTHS, groups)[1] == pytest.approx(means.compare_f_test(line)[1])
@@ -140,7 +146,7 @@ def test_a_night_parts_sessions_and_midnight_does_not():
     late = datetime(2026, 3, 14, 22, tzinfo=UTC)
     hours = (0, 1, 3, 12, 13)
     parted = sessions_of([late + timedelta(hours=each) for each in hours])
-    assert [len(one) for one in parted] == [3, 2]
+    assert [len(session) for session in parted] == [3, 2]
     assert sessions_of([]) == []
 
 
@@ -148,9 +154,9 @@ def test_a_course_that_rises_rests_on_rough_places_and_leaves_the_margin(make):
     wear = follow(followed(make, (1.0, 1.12, 1.25, 1.4, 1.57)))
     (course,) = wear
     assert (course.basis, course.whole_because) == ("rough places", None)
-    assert [one.ratio for one in course.changes] == pytest.approx([1.12, 1.25, 1.4, 1.57], rel=0.05)
+    assert [change.ratio for change in course.changes] == pytest.approx([1.12, 1.25, 1.4, 1.57], rel=0.05)
     assert course.trend.verdict == course.verdict == "harsher"
-    assert course.left in [one.session for one in course.means[1:4]]
+    assert course.left in [mean.session for mean in course.means[1:4]]
     assert f"outside the margin of 10 % since {course.left}" in course.words
     assert "The line reaches the margin of 10 % on 2026-0" in course.words
     assert course.trend.crossing.seen
@@ -162,7 +168,27 @@ def test_a_level_course_stays_inside_and_says_no_more_than_that(make):
     (course,) = follow(followed(make, (1.0, 1.0, 1.0, 1.0, 1.0)), margin=0.2)
     assert (course.left, course.outside, course.verdict) == (None, (), "equivalent")
     assert "inside the margin of 20 % on" in course.words
+    last = course.changes[-1]
+    assert f"{range_percent(last.interval_90)}, the interval of 90 % that this is read from" in course.words
+    assert last.interval[0] < last.interval_90[0] < last.interval_90[1] < last.interval[1]
     assert course.trend.crossing.on is None or not course.trend.crossing.seen
+
+
+def test_an_engine_that_makes_part_of_the_power_narrows_the_margin(make):
+    """With a fifth of the power the same every day, a true 1 / 1.1 shows as root of 0.2 + 0.8 / 1.21, 1 / 1.078."""
+    history = followed(make, (1.0, 1.0, 1.0, 1.0, 1.0))
+    (bare,) = follow(history)
+    quietest = min(point.value for point in bare.points)
+    share = Share("jerk_z", 0.2**0.5 * quietest, "m/s³", 0.0, "clean", "idle")
+    sessions = tuple(
+        replace(session, passes=tuple(replace(drive, noise={"jerk_z": share}) for drive in session.passes))
+        for session in history.sessions
+    )
+    (course,) = follow(replace(history, sessions=sessions))
+    assert course.noise.share == pytest.approx(0.2)
+    assert course.measured_margin == pytest.approx((0.2 + 0.8 / 1.21) ** -0.5 - 1)
+    assert course.changes[-1].p_equivalence > bare.changes[-1].p_equivalence
+    assert any("the margin is taken as much narrower" in caution.words for caution in course.cautions)
 
 
 def test_a_slow_course_is_told_as_a_continuation_beyond_the_time_seen(make):
@@ -172,7 +198,7 @@ def test_a_slow_course_is_told_as_a_continuation_beyond_the_time_seen(make):
     assert "not a measurement" in course.words or "not measured" in course.words or "does not say when" in course.words
 
 
-def with_a_second_road(make, one):
+def with_a_second_road(make, history):
     """The same with a second rough road, `track`, that no more than varies, so that two trends are judged."""
 
     def beside(each, level):
@@ -182,9 +208,9 @@ def with_a_second_road(make, one):
     levels = (1.0, 1.05, 0.96, 1.03, 0.97)
     sessions = [
         replace(session, passes=(*session.passes, *(beside(each, level) for each in session.of("lane"))))
-        for session, level in zip(one.sessions, levels, strict=True)
+        for session, level in zip(history.sessions, levels, strict=True)
     ]
-    return replace(one, sessions=tuple(sessions))
+    return replace(history, sessions=tuple(sessions))
 
 
 def test_an_undecided_trend_has_no_date_although_its_own_interval_holds_no_nought(make):
@@ -194,7 +220,7 @@ def test_an_undecided_trend_has_no_date_although_its_own_interval_holds_no_nough
     assert alone.trend.verdict == "harsher"
     assert "The line reaches the margin of 10 % on 2026-" in alone.words
     wear = follow(with_a_second_road(make, followed(make, levels)))
-    course = next(one for one in wear if one.road == "lane")
+    course = next(course for course in wear if course.road == "lane")
     assert course.trend.p_difference < 0.05 < course.trend.p_difference_holm
     assert course.trend.p_difference_holm == pytest.approx(2 * course.trend.p_difference)
     assert course.trend.verdict == "undecided"

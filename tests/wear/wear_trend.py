@@ -62,9 +62,9 @@ def one_set(rng, **case):
         "the last day's passes are told to be outside": together[-1].interval[0] > 1 + MARGIN
         or together[-1].interval[1] < 1 / (1 + MARGIN),
         "all intervals of changes cover": all(
-            one.interval[0] <= truth <= one.interval[1] for one, truth in zip(together, truths, strict=True)
+            change.interval[0] <= truth <= change.interval[1] for change, truth in zip(together, truths, strict=True)
         ),
-        "a change is told on some day": min(holm([one.p_difference for one in changes])) < 0.05,
+        "a change is told on some day": min(holm([change.p_difference for change in changes])) < 0.05,
         "days are told to differ": days_against_passes(months, groups)[1] < 0.05,
     }
 
@@ -72,7 +72,7 @@ def one_set(rng, **case):
 def rates(seeds, **case):
     """Shares over as many sets as seeds, by name."""
     sets = [one_set(np.random.default_rng(seed), **case) for seed in seeds]
-    return {name: float(np.mean([one[name] for one in sets])) for name in sets[0]}
+    return {name: float(np.mean([of_set[name] for of_set in sets])) for name in sets[0]}
 
 
 def _case(name_and_runs):

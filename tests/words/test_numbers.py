@@ -53,6 +53,10 @@ def test_p_values_have_two_digits_and_are_never_printed_as_zero():
     assert told == ["< 0.001", "0.012", "0.27", "1.0", "–", "–"]
 
 
+def test_a_p_just_below_5_percent_does_not_read_as_if_it_were_not():
+    assert [numbers.p_value(p) for p in (0.0499, 0.049996, 0.05, 0.0501)] == ["0.0499", "0.049996", "0.050", "0.050"]
+
+
 def test_a_large_growth_is_told_as_so_many_times():
     assert [numbers.growth(ratio) for ratio in (1.3, 4.6)] == ["+30 %", "4.6 times as much"]
     ranges = [numbers.growth_range(*ends) for ends in ((1.033, 2.61), (1.5, 4.6), (4.3, 4.8))]

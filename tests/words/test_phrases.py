@@ -16,8 +16,15 @@ def test_counts_agree_with_their_noun():
     assert phrases.counted(2, "metric") == "2 metrics"
 
 
+def test_a_misspelt_name_gets_the_nearest_known_one_and_a_strange_one_none():
+    roads = ["quarry-lane", "bypass"]
+    assert phrases.did_you_mean("Quary lane", roads) == "; did you mean 'quarry-lane'?"
+    assert phrases.did_you_mean("motorway", roads) == phrases.did_you_mean("x", []) == ""
+
+
 def test_a_p_value_in_a_sentence_is_never_nought():
     assert [phrases.p_equals(p) for p in (1e-9, 0.0123, 0.5, None)] == ["p < 0.001", "p = 0.012", "p = 0.50", "no p"]
+    assert phrases.p_equals(0.0499) == "p = 0.0499"
 
 
 def test_names_are_listed_as_a_sentence_lists_them():

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from towertap.box.naming import slug
+from towertap.box.naming import bench_name
 from towertap.box.port import SerialBox
 from towertap.box.recorder import Recording, record
 from towertap.capture.conditions import Conditions
@@ -33,8 +33,7 @@ def record_at_bench(
     for whoever follows it. AnalysisError when nothing came.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    name = f"{slug(str(box.identity['serial']))}-{kind}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
-    raw_path = folder / f"{name}.ttraw"
+    raw_path = folder / f"{bench_name(str(box.identity['serial']), kind, datetime.now(UTC))}.ttraw"
     recording: Recording = record(
         box,
         raw_path,

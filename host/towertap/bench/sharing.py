@@ -3,7 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from towertap.bench import floors
 from towertap.bench.records import Record
 from towertap.signals.channels import ACCELERATIONS, Channel, FilterDesign, MetricSettings
-from towertap.signals.metrics import Metric
+from towertap.signals.metrics import METRICS, RMS, Metric
 
 Array = NDArray[np.float64]
 Judged = Literal["clean", "marked", "not judged"]
@@ -24,6 +24,8 @@ SOURCES: dict[Origin, str] = {
     "unrecorded": "perhaps the engine's, which was not recorded idling",
 }
 
+HEARD = 4.0
+"""At a stand an engine is heard where the power is so many times the sensor's own: one that is off is not."""
 MARKED_SHARE = 0.10
 NOT_JUDGED_SHARE = 0.50
 """Of a metric's power."""
@@ -51,6 +53,31 @@ class Share:
     def source(self) -> str:
         """Whose it is, for people."""
         return SOURCES[self.of]
+
+    @property
+    def drowns(self) -> bool:
+        """Whether it is more than half of the power, so that nothing is judged."""
+        return self.judged == "not judged"
+
+    def over(self, value: float) -> Self:
+        """The share in a value over part of a pass, from that over the whole of it: its floor is the same.
+
+        That takes an r.m.s.; of other metrics the whole pass's share stands in.
+        """
+        if self.metric in METRICS and METRICS[self.metric].statistic is not RMS:
+            return self
+        share = min(1.0, (self.floor / value) ** 2)
+        return replace(self, share=share, judged=judged(share, self.of))
+
+    def narrowed(self, margin: float) -> float:
+        """The margin of what is measured that holds the true ratio inside `margin`, part of the power being no road's.
+
+        With a share s of it, a true ratio r shows as √(s + (1 − s) r²).
+        """
+        if self.judged == "clean":
+            return margin
+        above, below = (math.sqrt(self.share + (1 - self.share) * r**2) for r in (1 + margin, 1 / (1 + margin)))
+        return min(above, 1 / below) - 1
 
     @property
     def words(self) -> str:
@@ -89,6 +116,8 @@ def noise_share(
             for channel in metric.channels
         )
         engine_square, of = _of_engine(metric, settings, idle, stand)
+        if of == "stand" and engine_square < HEARD * floor_square:
+            engine_square = math.nan
         if engine_square > floor_square or math.isnan(floor_square):  # of a recorder that nobody knows
             floor_square = engine_square
         else:

@@ -36,6 +36,11 @@ def recording_name(road: str, part: str, pass_number: int, started: datetime, po
     return f"{_of_conditions(road, part, pass_number, position)}_{started:%Y%m%dT%H%M%SZ}"
 
 
+def bench_name(serial: str, kind: str, started: datetime) -> str:
+    """Name a recording that is no pass, without suffix, by the box, what is measured, and the time in UTC."""
+    return f"{slug(serial)}-{kind}-{started:%Y%m%dT%H%M%SZ}"
+
+
 def _of_conditions(road: str, part: str, pass_number: int, position: str) -> str:
     where = f"_{slug(position)}" if position else ""
     return f"{slug(road)}_{slug(part)}_pass{pass_number:02d}{where}"

@@ -26,7 +26,7 @@ from towertap.wire.frames import FrameType
 from towertap.wire.layouts import LAYOUTS, Layout
 from towertap.wire.messages import MESSAGES, Hello, cut, hello_of
 
-BLOCK_BYTES = 2**18
+BLOCK_BYTES = 3 * 2**16
 """What is read at a time; a larger block costs more, since the system then hands out its memory anew every time."""
 RAW = "a raw recording (.ttraw)"
 
@@ -130,8 +130,9 @@ class _Assembly:
 
     def _samples(self, frames: Frames, layout: Layout) -> None:
         headers, layout_id = frames.headers, int(frames.headers["layout"][0])
+        datasets = schema.counts_of(layout)
         if not self._layout_id:
-            self._writer.create(schema.counts_of(layout))
+            self._writer.create(datasets.values())
         elif self._layout_id != layout_id:
             raise FileError("the raw recording changes from one chip's samples to another's: record each on its own")
         self._layout_id = layout_id
@@ -142,8 +143,8 @@ class _Assembly:
         table["row"] = self._continuity.rows + np.cumsum(headers["count"], dtype=np.int64) - headers["count"]
         self._continuity.samples(frames)
         self._writer.append("frames", table)
-        for name in layout.quantities:
-            self._writer.append(name, frames.counts(name).reshape(-1, 3))
+        for name, dataset in datasets.items():
+            self._writer.append(dataset.name, frames.counts(name).reshape(-1, 3))
 
     def _message(self, frame: Frames) -> None:
         clock_us = int(frame.headers["clock_us"][0])

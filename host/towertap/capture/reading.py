@@ -16,6 +16,7 @@ import numpy as np
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions, StruckOut
 from towertap.capture.consistency import hold_together
+from towertap.capture.differences import UNREADABLE, Counts, EarlierCounts
 from towertap.capture.imported import LAYOUTS_OF_OTHERS, Origin
 from towertap.capture.rate import frame_blocks
 from towertap.doors.files import Closing, opened, size_of
@@ -66,7 +67,11 @@ class Capture(Closing):
         """Names of all axes, such as "acceleration x"."""
         self.axis_scales = np.repeat(list(self.scales.values()), 3)
         """(n,) m/s² or rad/s a count, by axis."""
-        self.n_samples = int(file["acceleration"].shape[0])
+        version = schema.version_of(file)
+        stored = {name: file[entry.name] for name, entry in schema.counts_of(layout, version).items()}
+        of_version = Counts if version >= (3, 0) else EarlierCounts
+        self._counts = {name: of_version(dataset) for name, dataset in stored.items()}
+        self.n_samples = int(stored["acceleration"].shape[0])
         if self.n_samples == 0:
             raise FileError("a capture without samples; decode the raw recording again")
         self._tables = {entry.name: self._read_table(entry) for entry in schema.tables() if not entry.is_long}
@@ -110,7 +115,7 @@ class Capture(Closing):
     @cached_property
     def frames(self) -> np.ndarray:
         """Table of frames (schema.FRAME), some 50 bytes a frame."""
-        return self._rows("frames", slice(None))
+        return self._rows("frames")
 
     @property
     def struck_out(self) -> StruckOut | None:
@@ -176,21 +181,21 @@ class Capture(Closing):
 
     def counts(self, name: str, start: int, stop: int) -> np.ndarray:
         """Rows [start, stop) of `acceleration` or `rotation`, integers (n, 3) as the chip gave them."""
-        if self.file[name].chunks[1] > 1:
-            return self._rows(name, slice(start, stop))
-        columns = [self._rows(name, (slice(start, stop), column)) for column in range(3)]  # as they are stored
-        return np.array(columns).T
+        try:
+            return self._counts[name].rows(start, stop).T
+        except UNREADABLE:
+            raise FileError(f"{self.path}: damaged capture: /{name} cannot be read; {schema.AGAIN}") from None
 
     def table(self, name: str) -> np.ndarray:
         """A small table of the schema, whole; one that this capture's version does not have yet is empty."""
         return self._tables[name]
 
     def _read_table(self, entry: schema.Dataset) -> np.ndarray:
-        return self._rows(entry.name, slice(None)) if entry.name in self.file else np.empty(0, entry.dtype)
+        return self._rows(entry.name) if entry.name in self.file else np.empty(0, entry.dtype)
 
-    def _rows(self, name: str, rows: slice | tuple[slice, int]) -> np.ndarray:
+    def _rows(self, name: str) -> np.ndarray:
         try:
-            values: np.ndarray = self.file[name][rows]
+            values: np.ndarray = self.file[name][:]
         except OSError:
             raise FileError(f"{self.path}: damaged capture: /{name} cannot be read; {schema.AGAIN}") from None
         return values

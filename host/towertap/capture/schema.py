@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from towertap.capture import differences
 from towertap.capture.imported import LAYOUTS_OF_OTHERS
 from towertap.errors import FileError
 from towertap.lazily import h5py
@@ -16,8 +17,9 @@ from towertap.wire.layouts import LAYOUTS, Layout
 from towertap.wire.messages import MESSAGES
 
 NAME = "towertap capture"
-VERSION = (2, 0)
-"""1.0: two quantities of 16 bits. 2.0: a chip may have no gyroscope, and counts of up to 32 bits; status messages."""
+VERSION = (3, 0)
+"""1.0: two quantities of 16 bits. 2.0: a chip may have no gyroscope, and counts of up to 32 bits; status messages.
+3.0: not counts, but their differences along time."""
 LARGEST_CHUNK_BYTES = 16 * 2**20
 LARGEST_TEXT_BYTES = 2**24
 LARGEST_TABLE_ROWS = 100_000
@@ -94,12 +96,13 @@ _TABLES = (
 )
 
 
-def counts_of(layout: Layout) -> list[Dataset]:
-    """The datasets that hold what a chip measures, a quantity each."""
-    return [
-        Dataset(name, quantity.dtype, "counts of the chip, x y z in chip axes", 3, 16384, True)
+def counts_of(layout: Layout, version: tuple[int, int] = VERSION) -> dict[str, Dataset]:
+    """The datasets that hold what a chip measures, by quantity."""
+    suffix, what = ("_differences", differences.WHAT) if version >= (3, 0) else ("", "counts of the chip")
+    return {
+        name: Dataset(name + suffix, quantity.dtype, f"{what}, x y z in chip axes", 3, differences.STRETCH, True)
         for name, quantity in layout.quantities.items()
-    ]
+    }
 
 
 def tables() -> list[Dataset]:
@@ -181,7 +184,7 @@ def validate(file: h5py.File) -> Layout:
 
     Nothing is read that the file could have made large: shapes, types and links are looked at, not contents.
     """
-    version = _validate_version(file)
+    version = version_of(file)
     for entry in ATTRIBUTES:
         if not entry.quantity:
             _validate_attribute(file, entry)
@@ -192,12 +195,13 @@ def validate(file: h5py.File) -> Layout:
     for entry in ATTRIBUTES:
         if entry.quantity in layout.quantities:
             _validate_attribute(file, entry)
-    for dataset in (*counts_of(layout), *tables()):
+    counts = list(counts_of(layout, version).values())
+    for dataset in (*counts, *tables()):
         if dataset.since <= version:
             _validate_dataset(file, dataset)
-    entries = [*counts_of(layout), *(entry for entry in tables() if entry.name in file)]
-    if len({file[name].shape[0] for name in layout.quantities}) > 1:
-        raise FileError("damaged capture: /acceleration and /rotation differ in length")
+    entries = [*counts, *(entry for entry in tables() if entry.name in file)]
+    if len({file[entry.name].shape[0] for entry in counts}) > 1:
+        raise FileError("damaged capture: acceleration and rotation differ in length")
     if len({h5py.h5o.get_info(file[entry.name].id).addr for entry in entries}) < len(entries):
         raise FileError("refused: one table of the capture stands under two names")
     declared = sum(file[entry.name].size * entry.dtype.itemsize for entry in entries)
@@ -209,7 +213,8 @@ def validate(file: h5py.File) -> Layout:
     return layout
 
 
-def _validate_version(file: h5py.File) -> tuple[int, int]:
+def version_of(file: h5py.File) -> tuple[int, int]:
+    """The version of the schema that a file says it has; FileError when it is no capture, or a newer one."""
     for entry in ATTRIBUTES[:2]:
         _validate_attribute(file, entry)
     if text_attribute(file, "schema") != NAME:

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import itertools
-import zlib
 from collections.abc import Iterable, Mapping, Sequence
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from io import BytesIO
 from pathlib import Path
@@ -14,7 +12,7 @@ from typing import Any, Self
 
 import numpy as np
 
-from towertap.capture import schema
+from towertap.capture import differences, schema
 from towertap.doors.whole_file import allocate, whole_file
 from towertap.errors import FileError
 from towertap.lazily import h5py
@@ -83,7 +81,7 @@ class CaptureWriter:
         """Make datasets: the tables are there at once, the counts when the chip is known."""
         for entry in entries:
             schema.create(self.file, entry)
-            self._waiting[entry.name] = np.empty((BLOCK_CHUNKS * entry.chunk_rows, *entry.tail), entry.dtype)
+            self._waiting[entry.name] = np.empty((BLOCK_CHUNKS * entry.chunk_rows, *entry.tail), entry.dtype, "F")
             self._fill[entry.name] = 0
 
     def __exit__(
@@ -134,28 +132,8 @@ class CaptureWriter:
         dataset, rows = self.file[name], self._waiting[name][:fill]
         start = dataset.shape[0]
         dataset.resize(start + fill, axis=0)
-        if dataset.ndim == 2 and start % dataset.chunks[0] == 0:
-            _pack(dataset, start, rows, self._pool)
+        if dataset.ndim == 2:
+            differences.write(dataset, start, rows.T, self._pool)
         else:
             dataset[start:] = rows
         self._fill[name] = 0
-
-
-def _pack(dataset: h5py.Dataset, start: int, rows: np.ndarray, pool: Executor) -> None:
-    """Write whole chunks of one column each, as HDF5's shuffle and deflate would, only smaller and in half the time.
-
-    Deflate's search for repetitions finds none in the noise of a sensor: only runs are looked for, on all cores.
-    """
-    (chunk_rows, _), (count, columns), width = dataset.chunks, rows.shape, dataset.dtype.itemsize
-    chunks = -(-count // chunk_rows)
-    shuffled = np.zeros((chunks, columns, width, chunk_rows), np.uint8)  # the low bytes of a column first
-    for chunk, part in zip(shuffled, np.split(rows, range(chunk_rows, count, chunk_rows)), strict=True):
-        chunk[:, :, : len(part)] = part.view(np.uint8).reshape(len(part), columns, width).transpose(1, 2, 0)
-    places = itertools.product(range(start, start + count, chunk_rows), range(columns))
-    for place, packed in zip(places, pool.map(_deflated, shuffled.reshape(-1, width * chunk_rows)), strict=True):
-        dataset.id.write_direct_chunk(place, packed)
-
-
-def _deflated(content: np.ndarray) -> bytes:
-    deflate = zlib.compressobj(1, strategy=zlib.Z_RLE)
-    return deflate.compress(content.data) + deflate.flush()

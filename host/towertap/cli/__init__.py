@@ -11,6 +11,7 @@ import click
 from towertap.doors.terminal import shown
 from towertap.errors import CallError, TowertapError
 from towertap.version import VERSION
+from towertap.words.phrases import did_you_mean
 
 COMMANDS = {
     "analyse": "acceleration, weighted acceleration, jerk and bands of one capture, per second and as a whole",
@@ -47,7 +48,9 @@ class _LazyGroup(click.Group):
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
-            return None
+            if ctx.resilient_parsing:  # completion, which refuses nothing
+                return None
+            raise click.UsageError(f"no command is called '{cmd_name}'{did_you_mean(cmd_name, COMMANDS)}", ctx)
         module = f"{cmd_name}_" if iskeyword(cmd_name) else cmd_name
         command: click.Command = import_module(f"towertap.cli.{module}").command
         return command

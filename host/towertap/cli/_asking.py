@@ -14,6 +14,7 @@ from towertap.cli._conditions import condition_flag, held_to_rules
 from towertap.cli._outcome import console
 from towertap.doors.structured import read_toml
 from towertap.errors import CallError, FileError, TowertapError
+from towertap.words.phrases import did_you_mean
 
 NEEDED = ("vehicle", "part", "road", "pass_number", "mounting")
 """Without these a pass cannot be compared with another."""
@@ -31,6 +32,9 @@ QUESTIONS = {
     "notes": "Notes",
 }
 """Field of Conditions → how a person is asked for it."""
+
+OFFERED_IN = {"tyre_pressures_kpa": " kPa", "air_temperature_c": " °C"}
+"""Units in which Conditions holds what people say in others."""
 
 KEPT = ("vehicle", "tyre_pressures_kpa", "air_temperature_c", "box_position", "mounting")
 """What the last drive said is offered again."""
@@ -109,7 +113,6 @@ def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[
     is driven again if need be. CallError when there is no drive left.
     """
     # statistics take long to load, and few recordings need a plan
-    from towertap.compare.drives.unused import nearly_alike
     from towertap.compare.inventory import inventory, lacking
     from towertap.compare.plan.controls import CONTROLS
     from towertap.compare.plan.plan import read_plan
@@ -119,10 +122,10 @@ def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[
     fitting = [drive for drive in plan.drives if all(getattr(drive, name) == wanted[name] for name in wanted)]
     if not fitting:
         named = ", ".join(f"{condition_flag(name)} {value}" for name, value in wanted.items())
-        known = [plan.before, plan.after, *(road.name for road in plan.roads)]
-        near = [name for name in known for value in wanted.values() if nearly_alike(str(value), name)]
-        meant = f"; did you mean '{near[0]}'?" if near else ""
-        raise CallError(f"{plan_path}: no drive is planned with {named}{meant} The run sheet lists them")
+        known = {"part": [plan.before, plan.after], "road": [road.name for road in plan.roads]}
+        unknown = [(wanted[kind], names) for kind, names in known.items() if wanted.get(kind, names[0]) not in names]
+        meant = did_you_mean(*unknown[0]) if unknown else ""
+        raise CallError(f"{plan_path}: no drive is planned with {named}: the run sheet lists them{meant}")
     left = lacking(plan, inventory(folder), chosen.get("box_position") or "") if folder.is_dir() else list(plan.drives)
     drives = [drive for drive in fitting if drive in left] or fitting
     if drives is fitting and len(fitting) > 1 and not any(drive in left for drive in fitting):
@@ -132,12 +135,8 @@ def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[
         )
     drive = drives[0]
     control = f"{CONTROLS[plan.control].name}, ".capitalize() if plan.control else ""
-    console.print(
-        f"{control}Drive {plan.drives.index(drive) + 1} of {len(plan.drives)}: pass {drive.pass_number} of "
-        f"{drive.road} with {drive.part}, at {plan.speed_kmh(drive.road):g} km/h",
-        soft_wrap=True,
-    )
-    speed = plan.speed_kmh(drive.road)
+    number, speed = plan.drives.index(drive) + 1, plan.speed_kmh(drive.road)
+    console.print(f"{control}Drive {number} of {len(plan.drives)}: {drive.words}, at {speed:g} km/h", soft_wrap=True)
     return {"part": drive.part, "road": drive.road, "pass_number": drive.pass_number, "speed_kmh": speed}
 
 
@@ -168,7 +167,7 @@ def _last(folder: Path) -> dict[str, Any]:
 
 def tell_if_there(known: dict[str, Any], folder: Path) -> None:
     """Say that a pass of this number is there, and which names there are that this part or road may be meant to be."""
-    from towertap.compare.drives.unused import nearly_alike  # pandas takes long to load
+    from towertap.compare.drives.folder import nearly_alike  # pandas takes long to load
 
     road, part, number, place = (known.get(name) for name in ("road", "part", "pass_number", "box_position"))
     drives = list(_recorded(folder, place))
@@ -214,6 +213,6 @@ def _ask(name: str, known: dict[str, Any], folder: Path, last: dict[str, Any]) -
 
     enter = "none" if name == "notes" else "not known"
     if offered not in (None, ""):
-        enter = f"{offered:g}" if isinstance(offered, float) else str(offered)
+        enter = (f"{offered:g}" if isinstance(offered, float) else str(offered)) + OFFERED_IN.get(name, "")
     optional = name not in NEEDED or offered not in (None, "")
     return ask(QUESTIONS[name] + (f" (Enter: {enter})" if optional else ""), read, "" if optional else None)

@@ -16,6 +16,7 @@ from towertap.capture.reading import open_capture
 from towertap.cli._bench_recording import guided, record_now, recording_options
 from towertap.cli._outcome import Outcome, answers, plain
 from towertap.errors import AnalysisError, CallError
+from towertap.words.phrases import counted
 
 SECONDS = 600.0
 GUIDE = (
@@ -110,7 +111,8 @@ def _calibrate(paths: Sequence[Path], gravity: Gravity) -> tuple[Calibration, re
     try:
         calibration = calibrate(poses, gravity)
     except AnalysisError as error:
-        leans = f" (still but leaning {max(leaning):.0f}° in {len(leaning)} positions: lay it flat)" if leaning else ""
+        where = f"{max(leaning, default=0):.0f}° in {counted(len(leaning), 'position')}"
+        leans = f" (still but leaning {where}: lay it flat)" if leaning else ""
         raise AnalysisError(f"{error}{leans}") from None
     with open_capture(paths[0]) as opened:
         result = plain({**calibration.data(), "captures": [path.name for path in paths]})

@@ -20,6 +20,7 @@ from towertap.compare.drives.slots import Key
 from towertap.compare.inventory import inventory, lacking
 from towertap.compare.plan.plan import Plan, PlannedDrive
 from towertap.errors import AnalysisError, BoxError, CallError
+from towertap.words.phrases import counted
 
 SETTLED = ("tyre_pressures_kpa", "air_temperature_c", "box_position", "mounting")
 """Asked once, and again where the part is changed: what does not change from drive to drive."""
@@ -136,7 +137,9 @@ class Day:
             choice = ask(KEYS, _choice, "")
             if choice == "n":
                 note = ask("Note", str)
-            elif choice != "r" or self.driven:
+            elif choice == "r" and not self.driven:
+                tell("nothing is recorded yet since this began; 'towertap drop' strikes out what was recorded before")
+            else:
                 return choice, note
 
     def _drive(self, drive: PlannedDrive, note: str) -> None:
@@ -173,9 +176,10 @@ class Day:
             "struck_out": self.struck_out,
             "left": [vars(drive) for drive in left],
         }
-        lines = [f"{len(kept)} drives recorded, {len(self.struck_out)} struck out, {len(left)} of the plan are left"]
+        recorded = f"{counted(len(kept), 'drive')} recorded, {len(self.struck_out)} struck out"
+        lines = [f"{recorded}; left of the plan: {counted(len(left), 'drive')}"]
         if left:
-            lines.append(f"Next: {_named(left[0])}: towertap record --plan {plan} --out {out}")
+            lines.append(f"Next: {left[0].words}: towertap record --plan {plan} --out {out}")
         else:
             lines.append(f"Next: towertap compare {out} --plan {plan} --report report")
         lines += [f"not to be used: {driven.capture_path.name}: {driven.problem}" for driven in unusable]
@@ -184,10 +188,6 @@ class Day:
 
 def _key(drive: PlannedDrive) -> Key:
     return drive.part, drive.road, drive.pass_number
-
-
-def _named(drive: PlannedDrive) -> str:
-    return f"pass {drive.pass_number} of {drive.road} with {drive.part}"
 
 
 def _choice(text: str) -> str:

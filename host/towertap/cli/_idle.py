@@ -17,7 +17,7 @@ SHOWN = ("jerk_z", "weighted_z", "acceleration_z")
 def record_idle(recorder: Recorder, conditions: Conditions) -> str:
     """Record, measure, keep; what came of it in one line. AnalysisError where the vehicle did not stand."""
     said = replace(conditions, road="", part="", pass_number=None, notes="the engine idling, at rest")
-    driven = replace(recorder, out=recorder.bench, seconds=recorder.seconds or IDLE_S).drive(said)
+    driven = replace(recorder, out=recorder.bench, seconds=recorder.seconds or IDLE_S).drive(said, "idle")
     with open_capture(driven.capture_path) as capture:
         idle = idle_of(capture)
         written = records.write(records.record_of("idle", capture, plain(idle.data())), recorder.bench)

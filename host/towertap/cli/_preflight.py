@@ -17,6 +17,7 @@ from towertap.capture.mounting import fitting_mounting, leaning_deg, parse_mount
 from towertap.cli._recording import Recorder
 from towertap.doors.times import instant
 from towertap.errors import AnalysisError, FileError
+from towertap.words.phrases import counted
 
 RATE_PPM = 50_000.0
 SPACE_MIN = 30.0
@@ -72,7 +73,7 @@ def _rate(look: Glimpse, odr_hz: int) -> Check:
     if look.rate_hz is None:
         return Check("rate", None, "rate: too few frames to tell")
     off_ppm = (look.rate_hz / odr_hz - 1) * 1e6
-    text = f"rate {look.rate_hz:.0f} Hz of {odr_hz}, {look.missing} samples missing"
+    text = f"rate {look.rate_hz:.0f} Hz of {odr_hz}, {counted(look.missing, 'sample')} missing"
     return Check("rate", abs(off_ppm) <= RATE_PPM and not look.missing, text)
 
 

@@ -17,7 +17,7 @@ from rich.text import Text
 
 from towertap.bench.records import bench_folder
 from towertap.box.keyboard import KEYS, Keyboard
-from towertap.box.naming import recording_name
+from towertap.box.naming import bench_name, recording_name
 from towertap.box.port import SerialBox
 from towertap.box.recorder import Recording, record
 from towertap.capture.conditions import Conditions, sidecar_path
@@ -83,10 +83,13 @@ class Recorder:
         if self.bell and console.is_terminal:
             console.bell()
 
-    def drive(self, conditions: Conditions) -> RecordedDrive:
-        """Record until the box, a key or a signal ends it; a second Ctrl-C interrupts, and the raw recording stays."""
+    def drive(self, conditions: Conditions, kind: str = "") -> RecordedDrive:
+        """Record until the box, a key or a signal ends it; a second Ctrl-C interrupts, and the raw recording stays.
+
+        What is no pass is named by its `kind`.
+        """
         self.out.mkdir(parents=True, exist_ok=True)
-        raw, marks = self._free_name(conditions), queue.SimpleQueue[str]()
+        raw, marks = self._free_path(conditions, kind), queue.SimpleQueue[str]()
         with _ended_by_signals() as (stop, hangup):
             try:
                 with Keyboard(marks, stop) as keyboard, _screen(keyboard, self.ring) as show:
@@ -115,11 +118,12 @@ class Recorder:
                 integrity = check(capture)
                 return RecordedDrive(recording, capture_path, integrity, conditions, why_unusable(capture, integrity))
 
-    def _free_name(self, conditions: Conditions) -> Path:
+    def _free_path(self, said: Conditions, kind: str) -> Path:
         """The path of the raw recording; a drive begun anew within its second has the next one in its name."""
-        number, started = conditions.pass_number or 0, datetime.now(UTC)
+        serial, started = str(self.box.identity["serial"]), datetime.now(UTC)
         while True:
-            name = recording_name(conditions.road, conditions.part, number, started, conditions.box_position)
+            of_pass = recording_name(said.road, said.part, said.pass_number or 0, started, said.box_position)
+            name = bench_name(serial, kind, started) if kind else of_pass
             if not (raw := self.out / f"{name}.ttraw").exists():
                 return raw
             started += timedelta(seconds=1)

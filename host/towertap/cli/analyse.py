@@ -32,7 +32,7 @@ from towertap.signals.jerk import EDGE_HZ, design
 from towertap.signals.metrics import METRICS
 from towertap.signals.stream import Windows
 from towertap.words.numbers import number
-from towertap.words.phrases import sentence_case
+from towertap.words.phrases import counted, sentence_case
 
 NO_COURSE = DriveCourse(np.empty(0), np.empty(0), None)
 TABLE_START = b"# towertap windows\n"
@@ -191,7 +191,7 @@ def _remarks(out: Path, analysis: Analysis) -> list[Text]:
     lines = [
         *(f"{name} is left out: {reason}" for name, reason in analysis.left_out.items()),
         *_no_drive(analysis),
-        f"{analysis.analysed_s:.1f} s in {analysis.n_windows} windows of {analysis.window_s:.3g} s at "
+        f"{analysis.analysed_s:.1f} s in {counted(analysis.n_windows, 'window')} of {analysis.window_s:.3g} s at "
         f"{analysis.rate_hz:.2f} Hz; the first {analysis.settling_s:.2f} s after every start and gap are left out "
         "while the filters settle.",
         f"The edges of bands other than the weightings' are common practice; bands are {SKIRT}.",

@@ -8,8 +8,7 @@ from rich.text import Text
 
 from towertap.cli._outcome import Outcome, answers, lines
 from towertap.cli._reading import counted_on_screen
-from towertap.compare.drives.folder import captures_in
-from towertap.compare.drives.unused import nearly_alike
+from towertap.compare.drives.folder import captures_in, nearly_alike
 from towertap.compare.inventory import Entry, inventory, lacking, names_of
 from towertap.compare.plan.plan import Plan, read_plan
 from towertap.words.phrases import counted
@@ -42,9 +41,7 @@ def command(folder: Path, plan_file: Path | None) -> Outcome:
     }
     remarks = [Text(f"Caution: {doubt}", "yellow") for doubt in doubts]
     if plan and left:
-        are = "is" if len(left) == 1 else "are"
-        following = f"pass {left[0].pass_number} of {left[0].road} with {left[0].part}"
-        remarks.append(Text(f"{counted(len(left), 'drive')} of the plan {are} left; the next is {following}"))
+        remarks.append(Text(f"left of the plan: {counted(len(left), 'drive')}, the next is {left[0].words}"))
     elif plan:
         remarks.append(Text("every drive of the plan is recorded"))
     return Outcome(data, lines(*(_line(entry, use) for entry, use in zip(entries, uses, strict=True)), *remarks))

@@ -14,6 +14,7 @@ from towertap.cli._conditions import condition_flag, condition_options, held_to_
 from towertap.cli._outcome import Outcome, answers, console, judged, lines
 from towertap.cli._recording import RecordedDrive, Recorder
 from towertap.errors import CallError
+from towertap.words.phrases import counted
 
 SAFETY = (
     "The driver drives and looks at the road; the passenger records. The box is bolted down, its cable clear of pedals "
@@ -130,10 +131,10 @@ def _idle(recorder: Recorder, known: dict[str, Any], out: Path) -> Outcome:
 
 
 def _outcome(driven: RecordedDrive, plan_path: Path | None, out: Path) -> Outcome:
-    recording, live, marks = driven.recording, driven.recording.live, driven.recording.live.messages["mark"]
+    recording, live = driven.recording, driven.recording.live
     text = [
-        f"{recording.ended}: {live.seconds:.1f} s, {live.samples} samples, {live.missing_samples} missing, "
-        f"{marks} {'mark' if marks == 1 else 'marks'}",
+        f"{recording.ended}: {live.seconds:.1f} s, {counted(live.samples, 'sample')}, {live.missing_samples} missing, "
+        f"{counted(live.messages['mark'], 'mark')}",
         *(event.text for event in recording.events),
         f"raw recording {recording.raw_path}",
         f"capture       {driven.capture_path}",
@@ -157,4 +158,4 @@ def _after(plan_path: Path | None, out: Path) -> str:
     left = lacking(read_plan(plan_path), inventory(out))
     if not left:
         return shlex.join(["towertap", "compare", str(out), "--plan", str(plan_path)])
-    return f"pass {left[0].pass_number} of {left[0].road} with {left[0].part}, {len(left)} drives are left"
+    return f"{left[0].words}; left of the plan: {counted(len(left), 'drive')}"

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 import numpy as np
+from rich.text import Text
 
 from towertap.amendments import note_seen
 from towertap.analysis import analyse_capture
@@ -20,6 +21,7 @@ from towertap.words.numbers import number
 
 AXES = ("x", "y", "z")
 PNG_START = b"\x89PNG\r\n\x1a\n"
+SEEN = "its values are seen now: a pass that is struck out from here on is marked so"
 RUNNING = ("acceleration_z", "weighted_z")
 """Metrics drawn second by second."""
 
@@ -67,6 +69,7 @@ def command(capture: Path, out: Path | None) -> Outcome:
         *([f"no drive over the road: {left_out}"] if left_out else []),
         *(f"mark     {time_s:.1f} s {text}" for time_s, text in marks),
         f"picture  {out}",
+        *([] if entry.is_struck_out or is_archived(capture) else [Text(f"caution  {SEEN}", "yellow")]),
     )
     data = {
         "capture": capture,

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from towertap.box.simulated import AXES, FAULTS, SimulatedBox, read_signal
+from towertap.box.simulated import FAULTS, SimulatedBox, read_signal
 from towertap.cli._outcome import console
 from towertap.errors import CallError
 
@@ -20,6 +20,7 @@ from towertap.errors import CallError
 The signal is a .csv or .npy file with three columns in m/s² (or six, with rad/s after them) in the chip's axes, as an
 accelerometer feels them: at rest +9.81 upwards. What `towertap export --chip-axes --to .csv` writes is one. It begins
 when the box is told to start. The box runs in real time until Ctrl-C.""",
+    epilog="Example: towertap simbox --signal lane.csv",
 )
 @click.option(
     "--signal", "path", type=click.Path(path_type=Path), help="Signal to play; without it the box is at rest."
@@ -45,11 +46,6 @@ def command(
 ) -> int:
     """Run a box until it ends or Ctrl-C; the port is printed at once, so this command has no Outcome at its end."""
     motion, motion_rate_hz = read_signal(path, rate_hz) if path else (None, None)
-    if motion is not None and motion_rate_hz is not None:
-        from towertap.signals.recorder import doubts  # loads scipy, for which a box at rest need not wait
-
-        for line in doubts(dict(zip(AXES, motion.T, strict=False)), motion_rate_hz):
-            console.print(f"the signal's {line}", style="yellow", soft_wrap=True, highlight=False, markup=False)
     box = SimulatedBox(
         motion,
         motion_rate_hz,

@@ -11,15 +11,8 @@ from itertools import groupby
 from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.controls import Control
 from towertap.compare.drives.model import Drives
-from towertap.compare.findings.describe import (
-    WORDS,
-    in_play,
-    leads,
-    other_cause,
-    p_decisive,
-    quieter,
-)
-from towertap.compare.findings.instrument import RECORD_IDLE, drowned
+from towertap.compare.findings.describe import WORDS, in_play, other_cause, p_decisive, quieter
+from towertap.compare.findings.instrument import RECORD_IDLE
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import CONTROLS
 from towertap.words.numbers import change_percent, range_percent
@@ -82,10 +75,14 @@ class Case:
         return (*self.overall, *self.findings)
 
     @property
+    def leads(self) -> tuple[Finding, ...]:
+        """One finding a metric: that over all rough roads, or that on the only one."""
+        return self.overall or self.findings
+
+    @property
     def lead(self) -> Finding:
         """The finding that the verdict is read from."""
-        of_metrics = leads(self.overall, self.findings)
-        return next((finding for finding in of_metrics if finding.primary), of_metrics[0])
+        return next((finding for finding in self.leads if finding.primary), self.leads[0])
 
     def of_roads(self, metric: str) -> list[Finding]:
         """The findings of one metric, by road."""
@@ -121,7 +118,7 @@ def _change(case: Case) -> tuple[str, str]:
     name, where, margin = customers(lead.metric, lead.label), _where(case), f"{100 * lead.margin:g} %"
     if lead.not_one_road:
         return "not judged", f"{lead.not_one_road}{_elsewhere(case)}"
-    if lead.noise and drowned(lead.noise):
+    if lead.noise and lead.noise.drowns:
         share = f"{100 * lead.noise.share:.0f} %"
         return "not judged", f"{share} of {name} is {lead.noise.source}, which is the same with either part"
     if lead.interval is None:
@@ -151,7 +148,6 @@ def _change(case: Case) -> tuple[str, str]:
 
 
 def _of_control(control: Control, lead: Finding, name: str) -> tuple[str, str]:
-    """What a control shows: that nothing changed, or that a known change does."""
     value, kind = control.metrics[lead.metric], CONTROLS[control.kind].name
     equivalent = value.shows == "equivalent"
     interval = range_percent(value.interval_90 if equivalent else value.interval)
@@ -168,7 +164,6 @@ def _of_control(control: Control, lead: Finding, name: str) -> tuple[str, str]:
 
 
 def _elsewhere(case: Case) -> str:
-    """The verdicts of the roads that are judged, where others are not."""
     judged = [finding for finding in case.of_roads(case.lead.metric) if not finding.not_one_road]
     return f"; {customers(case.lead.metric, case.lead.label)} is {_by_road(judged)}" if judged else ""
 
@@ -200,7 +195,6 @@ def _mixed(case: Case, lead: Finding) -> bool:
 
 
 def _by_road(findings: Sequence[Finding]) -> str:
-    """Verdicts with their roads, as a sentence tells them."""
     by_verdict = {verdict: [finding for finding in findings if finding.verdict == verdict] for verdict in WORDS}
     return listed(
         [
@@ -218,12 +212,8 @@ def _sizes(findings: Sequence[Finding]) -> str:
 def _others(case: Case, name: Callable[[Finding], str]) -> str:
     """The verdicts of the other metrics, those alike together, each by its `name`."""
     lead = case.lead
-    told = [
-        (_other(case, finding), name(finding))
-        for finding in leads(case.overall, case.findings)
-        if finding.metric != lead.metric
-    ]
-    alike = [(verdict, [label for _, label in group]) for verdict, group in groupby(told, key=lambda pair: pair[0])]
+    verdicts = [(_other(case, finding), name(finding)) for finding in case.leads if finding.metric != lead.metric]
+    alike = [(verdict, [label for _, label in group]) for verdict, group in groupby(verdicts, key=lambda pair: pair[0])]
     return sentence_case("; ".join(f"{listed(labels)}: {verdict}" for verdict, labels in alike)) + "." * bool(alike)
 
 
@@ -232,7 +222,7 @@ def _other(case: Case, finding: Finding) -> str:
         return WORDS[case.control.metrics[finding.metric].shows]
     if finding.not_one_road:
         return "not judged"
-    if drowned(finding.noise):
+    if finding.noise and finding.noise.drowns:
         return "not judged, for noise"
     if _mixed(case, finding):
         return _by_road(case.of_roads(finding.metric))
@@ -261,7 +251,7 @@ def _sure(case: Case) -> str:
         sentences.append(f"chance rarely does as much ({p}); the range holds 19 times in 20")
     elif lead.verdict == "equivalent":
         sentences.append(f"chance alone rarely keeps it so close ({p})")
-    if lead.primary is None and len(leads(case.overall, case.findings)) > 1:
+    if lead.primary is None and len(case.leads) > 1:
         sentences.append("no plan says what decides, so the first metric does")
     return "; ".join(sentences) + "."
 
@@ -291,7 +281,7 @@ def _settles(case: Case) -> str:
     lead = case.lead
     if lead.not_one_road:
         return ""
-    if lead.noise and drowned(lead.noise):
+    if lead.noise and lead.noise.drowns:
         return f"Drive a rougher road, or have {quieter(lead.noise)}; more passes do not help"
     if lead.interval is None:
         return "Drive three passes or more with each part" if min(lead.passes) < 2 else "Record every pass anew"
@@ -306,16 +296,13 @@ def _settles(case: Case) -> str:
     return f"Plan {needed} passes a side, as drives of their own" if needed else "Choose a longer or rougher road"
 
 
-Check = Callable[[Case], Iterable[Caution]]
-
-
 def all_cautions(case: Case, further: Iterable[Caution]) -> tuple[Caution, ...]:
     """Every caution of a comparison, the gravest first, each once; `further` are those that other evidence has."""
-    return ranked([*(caution for check in CHECKS for caution in check(case)), *further])
+    own = (smooth_changed, assumed_spreads, of_findings, different, left_out)
+    return ranked([*(caution for check in own for caution in check(case)), *further])
 
 
 def smooth_changed(case: Case) -> Iterator[Caution]:
-    """The smooth road changed as much as the rough ones, or more."""
     lead, drives = case.lead, case.drives
     if case.control or lead.over_smooth is None or lead.over_smooth.reading not in ("moved alike", "smooth moved more"):
         return
@@ -381,7 +368,6 @@ def _touched(case: Case, findings: Sequence[Finding]) -> str:
 
 
 def left_out(case: Case) -> Iterator[Caution]:
-    """Captures that were not used, and why."""
     excluded, used = case.drives.excluded, len(case.drives.passes)
     if excluded:
         reasons = list(dict.fromkeys(capture.reason for capture in excluded))
@@ -393,12 +379,7 @@ def left_out(case: Case) -> Iterator[Caution]:
 
 
 def different(case: Case) -> Iterator[Caution]:
-    """What differs between the passes beside the part."""
     names = {name for drive in case.drives.passes for name in (drive.road, drive.name)}
-    for warning in case.drives.warnings:
-        begins = any(warning.startswith(name) for name in names)
-        yield Caution(f"{warning if begins else sentence_case(warning)}.", Weight.WEAKENS)
-
-
-CHECKS: tuple[Check, ...] = (smooth_changed, assumed_spreads, of_findings, different, left_out)
-"""In the order in which cautions of the same weight are told."""
+    for remark in case.drives.remarks:
+        begins = any(remark.startswith(name) for name in names)
+        yield Caution(f"{remark if begins else sentence_case(remark)}.", Weight.WEAKENS)

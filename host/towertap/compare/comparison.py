@@ -1,5 +1,6 @@
 """Before against after: from the drives to findings and the evidence beside them."""
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -7,23 +8,22 @@ from typing import Any
 from towertap.bench.carried import BenchSummary
 from towertap.compare.answer import Answer, Case, all_cautions, answer
 from towertap.compare.caution import Caution
-from towertap.compare.controls import Control
-from towertap.compare.drives.model import Drives, Excluded
-from towertap.compare.drives.slots import Key, Slot
+from towertap.compare.controls import Control, ControlValue
+from towertap.compare.drives.calendar import days
+from towertap.compare.drives.model import SIDES, Drives
 from towertap.compare.findings import instrument
 from towertap.compare.findings.cautions import on_the_drives
-from towertap.compare.findings.control import control_of
 from towertap.compare.findings.departures import NO_PLAN, Departure, departures, with_leads
 from towertap.compare.findings.find import find
 from towertap.compare.findings.model import Finding
-from towertap.compare.plan.controls import ControlKind
+from towertap.compare.plan.controls import CONTROLS, ControlKind
 from towertap.compare.plan.plan import DEFAULT_METRICS, Plan
-from towertap.compare.road.rough import RoughnessLimit
+from towertap.compare.road.places import RoughnessLimit
 from towertap.compare.section import Evidence
 from towertap.compare.sections import SECTIONS
 from towertap.compare.stats.contrast import ALPHA
-from towertap.compare.study import lay_out
-from towertap.errors import AnalysisError
+from towertap.compare.study import Study, lay_out
+from towertap.errors import AnalysisError, CallError
 
 MARGIN = 0.10
 
@@ -62,33 +62,12 @@ class Comparison:
         """What the answer is made of."""
         return Case(self.overall, self.findings, self.drives, self.control)
 
-    @property
-    def before(self) -> str:
-        """The part fitted before."""
-        return self.drives.before
-
-    @property
-    def after(self) -> str:
-        """The part fitted after."""
-        return self.drives.after
-
-    @property
-    def smooth(self) -> str:
-        """The smooth road."""
-        return self.drives.smooth
-
-    @property
-    def excluded(self) -> tuple[Excluded, ...]:
-        """The captures that were left out."""
-        return self.drives.excluded
-
     def data(self) -> dict[str, Any]:
         """What JSON holds of the comparison, by name; each section under its own in `evidence`."""
-        own = ("before", "after", "smooth", "margin", "alpha", "answer", "overall", "findings")
-        beside = ("limits", "cautions", "excluded", "bench", "plan", "departures", "control")
-        core = {name: getattr(self, name) for name in (*own, *beside)}
+        of_drives = {name: getattr(self.drives, name) for name in ("before", "after", "smooth", "excluded")}
+        own = {name: value for name, value in vars(self).items() if name not in ("drives", "evidence")}
         evidence = {name: {"headline": of.headline, "data": of.data} for name, of in self.evidence.items()}
-        return core | {"evidence": evidence}
+        return of_drives | own | {"evidence": evidence}
 
 
 def compare(
@@ -101,48 +80,46 @@ def compare(
     day_sd: float | None = None,
     controls: Sequence[Control] = (),
     control: ControlKind | None = None,
-    blocks: Mapping[Key, Slot] | None = None,
-    primary: str | None = None,
     judge_unaligned: bool = False,
 ) -> Comparison:
     """Compare the two sides of `drives` on every rough road that both drove, in every metric asked for.
 
     `margin` is the change that counts, as a fraction; `metrics` are columns of the window tables; what is not given is
-    the `plan`'s, or else the default. A road whose passes have planned slots is decided by block (`blocks` are those of
-    the plan), and the plan's first metric is `primary`: its findings are one family of tests, all others another;
-    without one all are one. The pass is the unit throughout. `refit_sd` and `day_sd` state how far installations of one
-    part and days differ, as fractions; `controls` are those driven before, and `control` says that this is one, and of
-    which kind. Nothing is judged on a road whose passes may be of several, unless `judge_unaligned`. Raises CallError
-    for a margin or metric that cannot be, AnalysisError for drives that cannot be compared.
+    the `plan`'s, or else the default. With a plan, a road whose passes have planned slots is decided by block, and the
+    findings of the first planned metric are one family of tests, all others another; without, all are one. The pass is
+    the unit throughout. `refit_sd` and `day_sd` state how far installations of one part and days differ, as fractions;
+    `controls` are those driven before, and `control` says that this is one, and of which kind. Nothing is judged on a
+    road whose passes may be of several, unless `judge_unaligned`. Raises CallError for a margin or metric that cannot
+    be, AnalysisError for drives that cannot be compared.
     """
     if plan:
-        blocks, primary, control = plan.slots, plan.metrics[0], control or plan.control
+        control = control or plan.control
         refit_sd = plan.refit_sd if refit_sd is None else refit_sd
         day_sd = plan.day_sd if day_sd is None else day_sd
     margin = margin if margin is not None else plan.margin if plan else MARGIN
     chosen = metrics or (plan.metrics if plan else _carried(drives))
-    known = refit_sd, day_sd, controls, judge_unaligned
-    study = lay_out(drives, margin, chosen, blocks, *known)
-    overall, findings = find(study, primary)
+    slots, primary = (plan.slots, plan.metrics[0]) if plan else (None, None)
+    defaults = () if metrics or plan else DEFAULT_METRICS
+
+    def judged(drives: Drives) -> tuple[Study, tuple[Finding, ...], tuple[Finding, ...]]:
+        study = lay_out(drives, margin, chosen, slots, refit_sd, day_sd, controls, judge_unaligned)
+        return study, *find(study, primary)
+
+    study, overall, findings = judged(drives)
     if plan:
         overall, findings = with_leads(plan, study, overall), with_leads(plan, study, findings)
     departed = departures(plan, study) if plan else ()
     own = control_of(control, drives, margin, overall or findings) if control else None
     study = replace(study, controls=(*study.controls, *([own] if own else [])))
-    every = (*overall, *findings)
-    evidence = {section.name: of for section in SECTIONS if (of := section.compare(study, every))}
+    evidence = {section.name: of for section in SECTIONS if (of := section.compare(study, (*overall, *findings)))}
     bench = {drive.name: drive.bench for drive in drives.passes if drive.bench}
     boxes = {drive.name: drive.bench for drive in drives.passes if drive.bench and drive.from_box}
-
-    def judge(drives: Drives) -> Sequence[Finding]:
-        return find(lay_out(drives, margin, chosen, blocks, *known), primary)[1]
-
     case = Case(overall, findings, drives, own)
     cautions = all_cautions(
         case,
         (
             *(() if plan else (NO_PLAN,)),
-            *on_the_drives(study, findings, judge, () if metrics or plan else DEFAULT_METRICS),
+            *on_the_drives(study, findings, lambda clean: judged(clean)[2], defaults),
             *(caution for of in evidence.values() for caution in of.cautions),
             *instrument.cautions(boxes),
         ),
@@ -173,3 +150,42 @@ def _carried(drives: Drives) -> list[str]:
             f"the rate carries none of {', '.join(DEFAULT_METRICS)}: name others, of {', '.join(names)}"
         )
     return carried
+
+
+def control_of(kind: ControlKind, drives: Drives, margin: float, findings: Sequence[Finding]) -> Control:
+    """The control that a comparison is; `findings` are one a metric, over all its rough roads.
+
+    Raises CallError where it was not driven on the days that such a control needs, or nobody knows.
+    """
+    of_day = days(drives.passes)
+    before, after = ({of_day[drive.name] for drive in drives.passes if drive.side == side} for side in SIDES)
+    every = before | after
+    if None in every:
+        name = CONTROLS[kind].name
+        raise CallError(f"a {name} needs the date of every pass: a capture does not say when it was driven")
+    if kind == "refit" and len(every) > 1:
+        raise CallError("a refit control is driven on one day, or what differs from day to day is in it: drive it so")
+    if kind == "day" and before & after:
+        raise CallError("a no-change day needs all passes of one side on one day and those of the other on another")
+    return Control(
+        kind=kind,
+        vehicle=drives.passes[0].conditions.vehicle,
+        before=drives.before,
+        after=drives.after,
+        date=str(max(str(day) for day in every)),
+        margin=margin,
+        captures=tuple(sorted(drive.name for drive in drives.passes)),
+        metrics={finding.metric: _value(finding) for finding in findings},
+    )
+
+
+def _value(finding: Finding) -> ControlValue:
+    error = finding.standard_error
+    return ControlValue(
+        label=finding.label,
+        ratio=finding.ratio,
+        interval=finding.interval,
+        interval_90=finding.interval_90,
+        shows=finding.on_these_drives,
+        variance=None if error is None else (math.log(finding.ratio) ** 2 - error**2) / 2,
+    )

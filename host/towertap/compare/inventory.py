@@ -32,7 +32,6 @@ class Entry:
 
     @property
     def key(self) -> tuple[str, str, int | None]:
-        """Part, road and number of the pass."""
         return self.conditions.part, self.conditions.road, self.conditions.pass_number
 
 
@@ -48,7 +47,6 @@ def inventory(folder: Path, on_progress: Callable[[int, int], None] = lambda don
 
 
 def entry_of(capture_path: Path) -> Entry:
-    """One capture, checked."""
     try:
         with open_capture(capture_path) as capture:
             integrity, struck = check(capture), capture.struck_out

@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
-
-import numpy as np
-from numpy.typing import NDArray
 
 from towertap.compare.controls import Control
 from towertap.compare.drives.calendar import days, installations
 from towertap.compare.drives.model import SIDES, Drives, Pass, Quantity, Side
 from towertap.compare.drives.slots import Key, Slot, slots_of
-from towertap.compare.road.places import Places, find_places
-from towertap.compare.road.rough import RoughnessLimit, RoughPlaces, rough_places, roughness_limit
+from towertap.compare.road.places import Places, RoughnessLimit, RoughPlaces, find_places, roughness_limit
 from towertap.compare.stats.design import Design
 from towertap.errors import AnalysisError, CallError
 
@@ -25,7 +21,8 @@ class Road:
 
     `design` says which of them share a block, an installation and a day, `not_paired` why a plan's blocks do not hold;
     where they do, `unplanned` are passes that the plan does not have, left out here. `places` are its passes on one
-    coordinate (None for the smooth road, which is not cut into places), `rough` the rough ones by metric.
+    coordinate (None for the smooth road, which is not cut into places), `rough` the rough ones by metric;
+    `not_one_road` says why nothing is judged: its passes may be of several.
     """
 
     name: str
@@ -35,20 +32,15 @@ class Road:
     unplanned: tuple[str, ...]
     places: Places | None
     rough: Mapping[str, RoughPlaces]
+    not_one_road: str | None = None
 
     def of(self, side: Side) -> list[Pass]:
-        """The passes of one side, in driving order."""
         return [drive for drive in self.passes if drive.side == side]
 
     @property
     def aligned(self) -> Places | None:
         """The places, where the alignment holds."""
-        return self.places if self.places is not None and self.places.alignment.warning is None else None
-
-    @property
-    def block(self) -> NDArray[np.int64] | None:
-        """The block of each pass (n,), where blocks pair the sides."""
-        return self.design.block
+        return self.places if self.places is not None and self.places.alignment.failure is None else None
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,16 +62,14 @@ class Study:
     refit_sd: float | None = None
     day_sd: float | None = None
     controls: tuple[Control, ...] = ()
-    judge_unaligned: bool = False
-    """Judge roads by whole passes even where most passes do not fit the others: somebody asked for it."""
 
-    def not_one_road(self, road: Road) -> str | None:
-        """Why nothing is judged on a road: its passes may be of several."""
-        return None if road.places is None or self.judge_unaligned else road.places.not_one_road
+    @property
+    def every_road(self) -> tuple[Road, ...]:
+        """The rough roads, then the smooth one where both sides drove it."""
+        return (*self.roads, *([self.smooth] if self.smooth else []))
 
     @cached_property
     def labels(self) -> dict[str, str]:
-        """The words for each metric compared."""
         return {quantity.name: quantity.label for quantity in self.quantities}
 
 
@@ -111,59 +101,63 @@ def lay_out(
     controls: Sequence[Control] = (),
     judge_unaligned: bool = False,
 ) -> Study:
-    """Align every road once and find what is rough; CallError or AnalysisError for what cannot be compared."""
+    """Align every road once and find what is rough; CallError or AnalysisError for what cannot be compared.
+
+    With `judge_unaligned` roads are judged by whole passes even where most passes do not fit the others.
+    """
     for name, spread in (("refit", refit_sd), ("day", day_sd)):
         if spread is not None and not 0 <= spread < 1:
             raise CallError(f"a {name} spread of {100 * spread:g} % cannot be: name 0 % or more and less than 100 %")
     quantities = chosen(drives.quantities, margin, metrics)
-    names = [road for road in drives.rough_roads if all(drives.of(road, side) for side in SIDES)]
-    if not names:
+    on_both = [road for road in (*drives.rough_roads, drives.smooth) if all(drives.of(road, side) for side in SIDES)]
+    if not {*on_both} - {drives.smooth}:
         missing = f"no rough road was driven with both '{drives.before}' and '{drives.after}': record both"
         raise AnalysisError(missing + _left_out(drives))
-    smooth = drives.of(drives.smooth)
-    limits = {quantity.name: roughness_limit(smooth, quantity.name) for quantity in quantities}
-    on_both = {drive.side for drive in smooth} == set(SIDES)
-    both_sides = (*names, *([drives.smooth] if on_both else ()))
-    pairing = {road: slots_of(drives.of(road), planned or {}) for road in both_sides}
+    slots = {road: slots_of(drives.of(road), planned or {}) for road in on_both}
     groups = Grouping(
-        {name: slot.block for slots, _ in pairing.values() for name, slot in slots.items()},
+        {name: slot.block for of_road, _ in slots.values() for name, slot in of_road.items()},
         installations(drives.passes, planned),
         days(drives.passes),
     )
+    limits = {quantity.name: roughness_limit(drives.of(drives.smooth), quantity.name) for quantity in quantities}
     in_blocks = len({slot.block for slot in (planned or {}).values()}) > 1
-    planned_roads = pairing if in_blocks else {}
+    roads = [
+        _road(name, drives.of(name), groups, of_road if in_blocks else None, {} if name == drives.smooth else limits)
+        for name, of_road in slots.items()
+    ]
+    if judge_unaligned:
+        roads = [replace(road, not_one_road=None) for road in roads]
     return Study(
         drives=drives,
         margin=margin,
         quantities=quantities,
         limits=limits,
-        roads=tuple(_road(drives, groups, name, planned_roads.get(name), limits) for name in names),
-        smooth=_road(drives, groups, drives.smooth, planned_roads.get(drives.smooth)) if on_both else None,
+        roads=tuple(road for road in roads if road.name != drives.smooth),
+        smooth=next((road for road in roads if road.name == drives.smooth), None),
         groups=groups,
         refit_sd=refit_sd,
         day_sd=day_sd,
         controls=tuple(controls),
-        judge_unaligned=judge_unaligned,
     )
 
 
 def _road(
-    drives: Drives,
-    groups: Grouping,
     name: str,
-    pairing: tuple[dict[str, Slot], str | None] | None,
-    limits: Mapping[str, RoughnessLimit] | None = None,
+    passes: tuple[Pass, ...],
+    groups: Grouping,
+    slots: tuple[dict[str, Slot], str | None] | None,
+    limits: Mapping[str, RoughnessLimit],
 ) -> Road:
-    """One road laid out, by block where `pairing` holds; cut into places where there are roughness limits."""
-    passes = drives.of(name)
-    slots, reason = pairing or ({}, None)
-    paired = pairing is not None and reason is None
-    unplanned = tuple(drive.name for drive in passes if paired and drive.name not in slots)
+    """One road laid out, by block where its slots hold; cut into places where there are roughness limits."""
+    planned, reason = slots or ({}, None)
+    paired = slots is not None and reason is None
+    unplanned = tuple(drive.name for drive in passes if paired and drive.name not in planned)
     passes = tuple(drive for drive in passes if drive.name not in unplanned)
     design = groups.design(passes, paired)
-    places = find_places(passes) if limits is not None else None
-    rough = {metric: rough_places(places, metric, limit.value) for metric, limit in (limits or {}).items() if places}
-    return Road(name, passes, design, reason, unplanned, places, rough)
+    places = find_places(passes) if limits else None
+    rough = {metric: places.rough(metric, limit.value) for metric, limit in limits.items() if places}
+    not_one_road = places.alignment.not_one_road if places else None
+    return Road(name, passes, design, reason, unplanned, places, rough, not_one_road)
 
 
 def chosen(quantities: Sequence[Quantity], margin: float, metrics: Sequence[str]) -> tuple[Quantity, ...]:

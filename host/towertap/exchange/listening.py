@@ -13,8 +13,8 @@ from towertap.bench.mounted import rotation_to_vehicle
 from towertap.capture.reading import Capture, open_capture
 from towertap.compare.comparison import Comparison
 from towertap.compare.drives.model import CELL_S
-from towertap.compare.road.alignment import Warp, find_warp, fingerprint
-from towertap.compare.road.places import FINGERPRINT, LEAST_OVERLAP_S, LEAST_QUALITY
+from towertap.compare.road.alignment import LEAST_OVERLAP_S, LEAST_QUALITY, Warp, find_warp, fingerprint
+from towertap.compare.road.places import FINGERPRINT
 from towertap.doors.whole_file import whole_file
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.exchange.exports.wav import add_comment, ending

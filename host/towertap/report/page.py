@@ -55,7 +55,7 @@ def render(
         head=_head(comparison.drives),
         findings=findings,
         table=findings_table(comparison.overall, comparison.findings),
-        notes=notes_together(comparison.case.all, (comparison.before, comparison.after)),
+        notes=notes_together(comparison.case.all),
         verdicts=_verdicts(comparison.case.all),
         up_front=pictures.get(UP_FRONT, ())[:1],
         differing=differing,

@@ -40,7 +40,7 @@ def write_report(
     folder = Path(folder)
     make_folders(folder)
     keeper = PictureKeeper(comparison.drives.passes[0].path, fresh)
-    of_findings = (comparison.overall, comparison.findings, comparison.margin, comparison.after)
+    of_findings = (comparison.overall, comparison.findings, comparison.margin, comparison.drives.after)
     (findings,) = keeper.drawn("findings", of_findings, lambda: [_findings(comparison)])
     pictures = {}
     for section in SECTIONS:

@@ -12,14 +12,13 @@ import numpy as np
 from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.drives.model import Quantity
 from towertap.compare.findings import instrument
-from towertap.compare.road.places import find_places
-from towertap.compare.road.rough import RoughPlaces, rough_places, roughness_limit, whole_passes
-from towertap.compare.stats.contrast import ALPHA, Contrast, Verdict, holm, verdict
+from towertap.compare.road.places import RoughPlaces, find_places, roughness_limit
+from towertap.compare.stats.contrast import ALPHA, Contrast, Verdict, holm, in_numbers, verdict
 from towertap.compare.study import chosen
 from towertap.errors import AnalysisError
 from towertap.wear import words
 from towertap.wear.model import Change, Course, Crossing, History, Mean, Point, Trend, Wear
-from towertap.wear.trend import Line, against_first, days_against_passes, fit_line, in_plain_numbers, months_to
+from towertap.wear.trend import Line, against_first, days_against_passes, fit_line, months_to
 from towertap.words.phrases import sentence_case
 
 MONTH = timedelta(days=365.25 / 12)
@@ -53,14 +52,14 @@ def follow(history: History, margin: float = 0.10, metrics: Sequence[str] = DEFA
     limits = {each.name: roughness_limit(smooth.passes, each.name).value for each in quantities}
     places = {road: find_places(roads[road].passes) for road in rough}
     unjudged = [
-        _course(roads[road], each, rough_places(places[road], each.name, limits[each.name]), margin, history.first_fit)
+        _course(history, road, each, places[road].rough(each.name, limits[each.name]), margin)
         for road in rough
         for each in quantities
     ]
     courses, checks = judge(unjudged, history.first_fit), []
     for each in quantities if history.smooth not in lost else ():
-        whole = whole_passes(each.name, UNCUT)
-        checks += judge([_course(smooth, each, whole, margin, history.first_fit)], history.first_fit)
+        whole = RoughPlaces.none(each.name, UNCUT)
+        checks += judge([_course(history, history.smooth, each, whole, margin)], history.first_fit)
     changes_tested = sum(change.p_difference is not None for course in courses for change in course.changes)
     trends_tested = sum(course.trend is not None for course in courses)
     courses = [words.described(course, checks, changes_tested, trends_tested) for course in courses]
@@ -80,7 +79,7 @@ def follow(history: History, margin: float = 0.10, metrics: Sequence[str] = DEFA
         cautions=ranked(
             [
                 *(caution for course in courses for caution in course.cautions),
-                *(Caution(f"{sentence_case(warning)}.", Weight.WEAKENS) for warning in history.warnings),
+                *(Caution(f"{sentence_case(remark)}.", Weight.WEAKENS) for remark in history.remarks),
                 *not_again,
                 words.ONE_DAY,
                 *instrument.cautions(bench),
@@ -95,14 +94,15 @@ def _driven_again(of_road: History, history: History) -> bool:
     return len(of_road.sessions) > 1 and of_road.sessions[0].name == history.sessions[0].name
 
 
-def _course(of_road: History, quantity: Quantity, rough: RoughPlaces, margin: float, first_fit: datetime) -> Course:
+def _course(history: History, road: str, quantity: Quantity, rough: RoughPlaces, margin: float) -> Course:
     """One metric on one road, over its rough places or over whole passes; not yet judged."""
-    passes, points, metric = of_road.passes, [], quantity.name
-    road = passes[0].road
+    of_road, points, metric = history.on(road), [], quantity.name
+    passes, smooth = of_road.passes, road == history.smooth  # whose quietest pass is what bounds the engine
+    engine = None if smooth else instrument.engine_share(history.passes, quantity)
     values = {drive.name: rough.value(drive) for drive in passes}
     for session in of_road.sessions:
         for drive in session.passes:
-            months, value = ((drive.started or session.began) - first_fit) / MONTH, values[drive.name]
+            months, value = ((drive.started or session.began) - history.first_fit) / MONTH, values[drive.name]
             points.append(Point(drive.name, session.name, months, value.value, value.whole))
     return Course(
         road=road,
@@ -112,10 +112,10 @@ def _course(of_road: History, quantity: Quantity, rough: RoughPlaces, margin: fl
         margin=margin,
         basis=rough.basis,
         share=rough.share,
-        whole_because=rough.warning,
+        whole_because=rough.whole_because,
         points=tuple(points),
         means=tuple(_mean([point for point in points if point.session == day.name]) for day in of_road.sessions),
-        noise=instrument.largest_share(passes, values.values(), metric),
+        noise=instrument.largest_share(passes, values.values(), metric, engine),
         cautions=(*words.bursts(road, quantity.label, rough), *instrument.mounting_cautions(metric, passes)),
     )
 
@@ -132,14 +132,14 @@ def line_of(means: Sequence[Mean]) -> Line | None:
 
 def judge(courses: Sequence[Course], first_fit: datetime) -> list[Course]:
     """Give each course its changes, trend and verdict; all changes are one family of tests, all trends another."""
-    contrasts = [against_first(course.groups, course.margin) for course in courses]
+    contrasts = [against_first(course.groups, course.measured_margin) for course in courses]
     lines = [line_of(course.means) for course in courses]
     rises = [_rise(line, course) if line else None for line, course in zip(lines, courses, strict=True)]
     of_changes, change_alpha = _family([change for changes in contrasts for change in changes])
     of_trends, trend_alpha = _family(rises)
     judged = []
     for course, changes, line, rise, p_trend in zip(courses, contrasts, lines, rises, of_trends, strict=True):
-        joint = against_first(course.groups, course.margin, change_alpha)
+        joint = against_first(course.groups, course.measured_margin, change_alpha)
         days = tuple(
             _change(course, mean.session, change, wide.interval, next(of_changes))
             for mean, change, wide in zip(course.means[1:], changes, joint, strict=True)
@@ -195,20 +195,20 @@ def _outside_since(changes: Sequence[Change]) -> str | None:
 
 
 def _rise(line: Line, course: Course) -> Contrast:
-    """What the line rises from the first session to the last."""
     first, last = course.means[0], course.means[-1]
-    start, rise = float(line.at(first.months)), line.between(first.months, last.months)
-    return in_plain_numbers(rise, start, (first.passes, last.passes), course.margin)
+    start, rise = math.exp(line.at(first.months)), line.between(first.months, last.months)
+    return in_numbers(rise, start, (first.passes, last.passes), course.measured_margin)
 
 
 def _trend(course: Course, line: Line, rise: Contrast, p_values: PValues, first_fit: datetime) -> Trend:
     months = [mean.months for mean in course.means]
     of_passes, days_p = days_against_passes(months, [np.log(group) for group in course.groups])
-    monthly, span = in_plain_numbers(line.between(0.0, 1.0), 0.0, rise.passes, course.margin), months[-1] - months[0]
-    low, high = (100 * (end - 1) for end in monthly.interval or (0.0, math.inf))
+    span = months[-1] - months[0]
+    with np.errstate(over="ignore"):  # of days one apart, a month may be more than a float holds
+        percent, *interval = (100 * float(np.expm1(slope)) for slope in (line.slope, *line.slope_interval()))
     return Trend(
-        percent_per_month=100 * (monthly.ratio - 1),
-        interval=(low, high),
+        percent_per_month=percent,
+        interval=(interval[0], interval[1]),
         start=rise.before,
         df=line.df,
         span_months=span,

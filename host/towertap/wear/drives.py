@@ -5,7 +5,6 @@ Days are the driver's: a drive's date is by the offset from UTC that is stored w
 
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
@@ -13,11 +12,9 @@ from pathlib import Path
 from towertap.archive import store
 from towertap.archive.record import CAPTURE, NAME
 from towertap.capture.conditions import Conditions
-from towertap.capture.reading import open_capture
 from towertap.compare.drives.differences import TEMPERATURE_STEP_C, changed_conditions
-from towertap.compare.drives.folder import captures_in, quantities_of, read_passes
+from towertap.compare.drives.folder import CaptureLabel, captures_in, labels, quantities_of, read_passes
 from towertap.compare.drives.model import Excluded, Pass, Side, name_of
-from towertap.compare.drives.reading import began
 from towertap.doors.files import sha256_of
 from towertap.doors.times import local
 from towertap.errors import AnalysisError, CallError, TowertapError
@@ -27,16 +24,6 @@ from towertap.workers import Workers
 
 APART = timedelta(hours=8)
 """A longer time between the starts of two drives ends a session: a night does, a break and midnight do not."""
-
-
-@dataclass(frozen=True)
-class CaptureLabel:
-    """A capture by what it says of itself; `sha256` is what an archive says of its file, None in a folder."""
-
-    path: Path
-    conditions: Conditions
-    began: datetime | None
-    sha256: str | None = None
 
 
 Dated = tuple[datetime, CaptureLabel]
@@ -89,7 +76,7 @@ def load_sessions(
         quantities=tuple(quantities_of(passes)),
         sessions=sessions,
         excluded=tuple(excluded),
-        warnings=(*_refitted(recordings, driven_as, sessions), *changed_conditions(passes), *_differing(passes)),
+        remarks=(*_refitted(recordings, driven_as, sessions), *changed_conditions(passes), *_differing(passes)),
         others=len(recordings) - len(of_part),
     )
 
@@ -98,16 +85,7 @@ def recordings_in(folder: Path, excluded: list[Excluded]) -> list[CaptureLabel]:
     """Every capture of an archive or a folder that says what it is of; those that cannot join `excluded`."""
     if folder.is_dir() and any((folder / name / NAME).is_file() for name in store.names(folder)):
         return list(_archived(folder, excluded))
-    return list(_loose(captures_in(folder), excluded))
-
-
-def _loose(paths: Iterable[Path], excluded: list[Excluded]) -> Iterator[CaptureLabel]:
-    for path in paths:
-        try:
-            with open_capture(path) as capture:
-                yield CaptureLabel(path, capture.conditions, began(capture))
-        except TowertapError as error:
-            excluded.append(Excluded(path.stem, str(error).removeprefix(f"{path}: ")))
+    return list(labels(captures_in(folder), excluded))
 
 
 def _archived(folder: Path, excluded: list[Excluded]) -> Iterator[CaptureLabel]:

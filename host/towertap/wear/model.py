@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from towertap.compare.caution import Caution
 from towertap.compare.drives.model import Excluded, Pass, Quantity
 from towertap.compare.road.alignment import RoadAlignment
-from towertap.compare.road.rough import Basis
+from towertap.compare.road.places import Basis
 from towertap.compare.stats.contrast import ALPHA, Contrast, Verdict
 
 if TYPE_CHECKING:
@@ -35,7 +35,8 @@ class Session:
 class History:
     """All passes with one part on one vehicle, by session; the first session is that of the first fit.
 
-    `smooth` is the road that sets the roughness limit, `others` the number of captures of other parts and vehicles.
+    `smooth` is the road that sets the roughness limit, `remarks` what
+    differs between passes, `others` the number of captures of other parts and vehicles.
     """
 
     part: str
@@ -44,12 +45,11 @@ class History:
     quantities: tuple[Quantity, ...]
     sessions: tuple[Session, ...]
     excluded: tuple[Excluded, ...] = ()
-    warnings: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
     others: int = 0
 
     @property
     def passes(self) -> tuple[Pass, ...]:
-        """All passes in driving order."""
         return tuple(drive for session in self.sessions for drive in session.passes)
 
     @property
@@ -154,7 +154,6 @@ class Trend:
 
     @property
     def p_decisive(self) -> float | None:
-        """The adjusted p of the test behind the verdict."""
         return self.p_equivalence_holm if self.verdict == "equivalent" else self.p_difference_holm
 
     @property
@@ -167,13 +166,13 @@ class Trend:
 class Course:
     """One metric on one road over the months.
 
-    `basis` is what the values rest on, `whole_because` why on whole passes (None where not), `share` the share of
-    places that are rough, `noise` the sensor's share in the pass where it is largest. `verdict` is that of the last
-    session's passes against those of the first fit, their days and all; where the days differ by more than passes
-    account for it is `undecided`, unless the trend has left the margin. `outside` are the sessions whose passes lie
-    outside the margin, `outside_since` the first of those that go on to the last session. `left` is the first session
-    at which the trend has left the margin, so that the part has and not a day: the line's interval, one of as many as
-    there are trends, is wholly outside. `trend` is None with two sessions.
+    `basis` is what the values rest on, `whole_because` why not on rough places (None where it does), `share` the share
+    of places that are rough, `noise` the sensor's or the engine's share in the pass where it is largest. `verdict` is
+    that of the last session's passes against those of the first fit, their days and all; where the days differ by more
+    than passes account for it is `undecided`, unless the trend has left the margin. `outside` are the sessions whose
+    passes lie outside the margin, `outside_since` the first of those that go on to the last session. `left` is the
+    first session at which the trend has left the margin, so that the part has and not a day: the line's interval, one
+    of as many as there are trends, is wholly outside. `trend` is None with two sessions.
     """
 
     road: str
@@ -198,13 +197,17 @@ class Course:
 
     @property
     def groups(self) -> list[list[float]]:
-        """The values of the passes of each session."""
         return [[point.value for point in self.points if point.session == mean.session] for mean in self.means]
 
     @property
     def drowned(self) -> bool:
-        """Whether the sensor's noise is more than half of a pass's power, so that nothing is judged."""
-        return self.noise is not None and self.noise.judged == "not judged"
+        """Whether noise is more than half of a pass's power, so that nothing is judged."""
+        return self.noise is not None and self.noise.drowns
+
+    @property
+    def measured_margin(self) -> float:
+        """The margin of what is measured, narrower where part of the power is no road's."""
+        return self.noise.narrowed(self.margin) if self.noise else self.margin
 
 
 @dataclass(frozen=True, eq=False)
@@ -232,19 +235,11 @@ class Wear:
         return iter(self.courses)
 
     def data(self) -> dict[str, Any]:
-        """The answer as nested dicts and lists, for JSON."""
         history = self.history
-        own = ("margin", "alpha", "summary", "changes_tested", "trends_tested", "limits")
-        listed = ("courses", "checks", "cautions", "alignment")
-        return {
-            **{name: getattr(self, name) for name in own},
-            **{name: [asdict(item) for item in getattr(self, name)] for name in listed},
-            **{name: getattr(history, name) for name in ("part", "vehicle", "smooth")},
-            "sessions": [_day(session) for session in history.sessions],
-            "excluded": [asdict(capture) for capture in history.excluded],
-            "other_captures": history.others,
-            "bench": {name: asdict(records) for name, records in self.bench.items()},
-        }
+        own = {name: value for name, value in vars(self).items() if name != "history"}
+        of_history = {name: getattr(history, name) for name in ("part", "vehicle", "smooth", "excluded")}
+        sessions = [_day(session) for session in history.sessions]
+        return own | of_history | {"sessions": sessions, "other_captures": history.others}
 
 
 def _day(session: Session) -> dict[str, Any]:

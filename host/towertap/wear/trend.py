@@ -14,7 +14,7 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
-from towertap.compare.stats.contrast import ALPHA, NO_SPREAD, Contrast, Student
+from towertap.compare.stats.contrast import ALPHA, NO_SPREAD, Contrast, Student, in_numbers
 
 Array = NDArray[np.float64]
 
@@ -54,7 +54,7 @@ class Line:
 
     def between(self, start: float, end: float) -> Student:
         """What it rises from one month to another."""
-        return Student(self.slope * (end - start), self.error * (end - start), self.df)
+        return Student(self.slope * (end - start), self.error * (end - start), self.df, least_p=0.0)
 
 
 def fit_line(months: ArrayLike, means: ArrayLike) -> Line | None:
@@ -115,32 +115,9 @@ def against_first(groups: Sequence[ArrayLike], margin: float, alpha: float = ALP
     contrasts = []
     for group in later:
         error = spread * math.sqrt(1 / first.size + 1 / group.size)
-        rise = Student(float(group.mean() - first.mean()), error, df)
-        contrasts.append(in_plain_numbers(rise, float(first.mean()), (first.size, group.size), margin, alpha))
+        rise = Student(float(group.mean() - first.mean()), error, df, least_p=0.0)
+        contrasts.append(in_numbers(rise, math.exp(first.mean()), (first.size, group.size), margin, alpha))
     return contrasts
-
-
-def in_plain_numbers(
-    rise: Student, before: float, passes: tuple[int, int], margin: float, alpha: float = ALPHA
-) -> Contrast:
-    """A contrast from a rise of logarithms and where it starts; no interval and p-values where its error is NaN.
-
-    Ratios that no float holds are infinite.
-    """
-    tells = not math.isnan(rise.error)
-    with np.errstate(over="ignore"):
-        low, high = rise.interval(alpha)
-        return Contrast(
-            before=math.exp(before),
-            after=float(np.exp(before + rise.difference)),
-            ratio=float(rise.ratio),
-            interval=(float(low), float(high)) if tells else None,
-            passes=passes,
-            p_difference=float(rise.p_difference()) if tells else None,
-            p_equivalence=float(rise.p_equivalence(margin)) if tells else None,
-            standard_error=rise.error if tells else None,
-            df=rise.df if tells else None,
-        )
 
 
 def _within(logs: Sequence[Array]) -> tuple[float, int]:

@@ -6,7 +6,7 @@ from dataclasses import replace
 from towertap.bench.sharing import MARKED_SHARE
 from towertap.compare.caution import Caution, Weight
 from towertap.compare.findings.describe import WORDS
-from towertap.compare.road.rough import RoughPlaces
+from towertap.compare.road.places import RoughPlaces
 from towertap.compare.stats.contrast import ALPHA, Verdict
 from towertap.wear.model import Course, History, Trend
 from towertap.words.numbers import range_percent, signed
@@ -29,10 +29,10 @@ def described(course: Course, checks: Sequence[Course], changes_tested: int, tre
     """A course with its words and cautions; `checks` are those of the smooth road, the rest the sizes of families."""
     check = next((check for check in checks if check.metric == course.metric), None)
     sentences = [f"{title(course)}: {status(course)}."]
-    if course.drowned:
+    if course.noise and course.noise.drowns:
         sentences.append(
-            f"{100 * course.noise.share if course.noise else 100:.0f} % of the power of a pass is "
-            f"{course.noise.source if course.noise else 'noise'}, which drowns what the road makes of the part."
+            f"{100 * course.noise.share:.0f} % of the power of a pass is {course.noise.source}, which drowns what the "
+            "road makes of the part."
         )
     else:
         sentences += [_last(course, changes_tested), *_trend(course, trends_tested)]
@@ -41,18 +41,8 @@ def described(course: Course, checks: Sequence[Course], changes_tested: int, tre
 
 def headline(courses: Sequence[Course]) -> str:
     """The one verdict of all courses, or that they differ."""
-    verdicts = dict.fromkeys(map(_verdict, courses))
-    return next(iter(verdicts)) if len(verdicts) == 1 else "mixed"
-
-
-def _verdict(course: Course) -> str:
-    """The verdict that `status` tells, in a word or a few: a day's passes alone make none of the part."""
-    if course.drowned:
-        return "not judged"
-    if course.left and course.trend:
-        return "harsher" if course.trend.over_span > 1 else "gentler"
-    unsure = course.outside_since or course.outside or (course.trend and course.trend.days_differ)
-    return WORDS["undecided" if unsure else course.verdict]
+    verdicts = {verdict for verdict, _ in map(stands, courses)}
+    return verdicts.pop() if len(verdicts) == 1 else "mixed"
 
 
 def summary(courses: Sequence[Course]) -> str:
@@ -64,30 +54,35 @@ def summary(courses: Sequence[Course]) -> str:
 
 
 def title(course: Course) -> str:
-    """Metric and road."""
     return sentence_case(f"{course.label} on {course.road}")
 
 
 def status(course: Course) -> str:
     """Where a course stands, in a few words."""
-    last, trend = course.changes[-1].session, course.trend
+    return stands(course)[1]
+
+
+def stands(course: Course) -> tuple[str, str]:
+    """The verdict of a course in a word or a few, and where it stands; a day's passes alone make none of the part."""
+    last, trend, undecided = course.changes[-1].session, course.trend, WORDS["undecided"]
     if course.drowned:
-        return "not judged"
+        return "not judged", "not judged"
     if course.left and trend:
         way = "harsher" if trend.over_span > 1 else "gentler"
-        return f"{way} than at the first fit, and outside {_margin(course)} since {course.left}"
+        return way, f"{way} than at the first fit, and outside {_margin(course)} since {course.left}"
     if trend and trend.days_differ:
-        return "undecided, for its days differ by more than their passes do"
+        return undecided, "undecided, for its days differ by more than their passes do"
+    outside = f"outside {_margin(course)}"
     if course.outside_since:
         unsure = "the trend does not say so" if trend else "two days do not tell the part from the day"
-        return f"outside {_margin(course)} since {course.outside_since} by the passes of the day, though {unsure}"
+        return undecided, f"{outside} since {course.outside_since} by the passes of the day, though {unsure}"
     if course.outside:
-        return f"outside {_margin(course)} on {listed(course.outside)} by the passes of the day, but not on {last}"
+        return undecided, f"{outside} on {listed(course.outside)} by the passes of the day, but not on {last}"
     if course.verdict == "equivalent":
-        return f"inside {_margin(course)} on {last}"
+        return WORDS["equivalent"], f"inside {_margin(course)} on {last}"
     if course.verdict == "undecided":
-        return f"undecided on {last}"
-    return f"{course.verdict} on {last} than at the first fit, but not shown to be outside {_margin(course)}"
+        return undecided, f"undecided on {last}"
+    return course.verdict, f"{course.verdict} on {last} than at the first fit, but not shown to be {outside}"
 
 
 def _goes(course: Course) -> str:
@@ -102,7 +97,6 @@ def _margin(course: Course) -> str:
 
 
 def _last(course: Course, tested: int) -> str:
-    """The last session against the first."""
     last = course.changes[-1]
     measured = f"On {last.session} it was {change(last.ratio)} than at the first fit ({course.means[0].session}"
     if last.together is None:
@@ -205,16 +199,16 @@ def _cautions(course: Course, check: Course | None) -> Iterator[Caution]:
     if noise and noise.judged == "marked":
         yield Caution(
             f"{here}: up to {100 * noise.share:.0f} % of a pass's power is {noise.source} (limit "
-            f"{100 * MARKED_SHARE:.0f} %), the same on every day: true changes are larger than the ones measured."
+            f"{100 * MARKED_SHARE:.0f} %), the same on every day: true changes are larger than the ones measured, and "
+            "the margin is taken as much narrower."
         )
 
 
 def bursts(road: str, label: str, rough: RoughPlaces) -> Iterator[Caution]:
     """The places left out because one pass alone was loud there."""
-    count, loud = rough.bursts
-    if count:
-        named = f" ({listed(loud)})" if loud else ""
-        places = f"{counted(count, 'place')} where one pass alone was by far the loudest{named}"
+    if rough.bursts:
+        named = f" ({listed(rough.loud_passes)})" if rough.loud_passes else ""
+        places = f"{counted(rough.bursts, 'place')} where one pass alone was by far the loudest{named}"
         yield Caution(f"{sentence_case(label)} on {road}: left out, {places}.")
 
 

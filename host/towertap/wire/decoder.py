@@ -8,10 +8,10 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import accumulate, repeat
 from typing import Any
-from zlib import crc32
 
 import numpy as np
 
+from towertap.doors.inflating import crc32
 from towertap.doors.structured import from_json
 from towertap.errors import FileError
 from towertap.wire.frames import HEADER, MAX_PAYLOAD, OVERHEAD, SYNC, VERSION, FrameType

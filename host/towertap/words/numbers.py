@@ -8,6 +8,8 @@ MANY_TIMES = 3.0
 """So much is no longer said in percent."""
 LEAST_P = 0.001
 """No smaller p is printed."""
+TURNING_P = 0.05
+"""A p is printed with the digits that tell on which side of it lies."""
 MOST_PLACES = 3
 """A change in percent has no more decimal places."""
 
@@ -44,8 +46,13 @@ def signed(value: float, places: int = 1) -> str:
 
 
 def p_value(p: float | None, least: float = LEAST_P) -> str:
-    """A p-value to two significant digits, and no smaller than `least`, which is what its model bears."""
-    return "–" if p is None or math.isnan(p) else f"< {least:g}" if p <= least else f"{p:#.2g}"
+    """A p-value to two significant digits, or more where those do not tell it from 0.05; no smaller than `least`."""
+    if p is None or math.isnan(p):
+        return "–"
+    digits = 2
+    while (float(f"{p:.{digits}g}") < TURNING_P) != (p < TURNING_P):
+        digits += 1
+    return f"< {least:g}" if p <= least else f"{p:#.{digits}g}"
 
 
 def change_percent(ratio: float, interval: tuple[float, float] | None = None) -> str:

@@ -2,6 +2,9 @@
 
 import re
 from collections.abc import Iterable, Sequence
+from difflib import get_close_matches
+
+from towertap.words.numbers import LEAST_P, p_value
 
 CUSTOMERS = {
     "jerk": "how suddenly the force comes",
@@ -22,11 +25,9 @@ def change(ratio: float) -> str:
     return f"{percent:.{0 if percent >= 9.95 else 1}f} % {'higher' if ratio >= 1 else 'lower'}"
 
 
-def p_equals(p: float | None, least: float = 0.001) -> str:
-    """A p-value in a sentence, to two significant digits and no smaller than `least`, which is what its model bears."""
-    if p is None:
-        return "no p"
-    return f"p < {least:g}" if p <= least else f"p = {p:#.2g}"
+def p_equals(p: float | None, least: float = LEAST_P) -> str:
+    """A p-value in a sentence, as `p_value` has it."""
+    return "no p" if p is None else f"p {'' if p <= least else '= '}{p_value(p, least)}"
 
 
 def listed(names: Sequence[str]) -> str:
@@ -51,13 +52,19 @@ def counted(count: int, noun: str) -> str:
     return f"{count} {noun if count == 1 else plural}"
 
 
+def did_you_mean(name: str, known: Iterable[str]) -> str:
+    """A guess at which `known` name one that is not known was to be: "; did you mean 'bypass'?", empty without one."""
+    by_letters = {other.casefold(): other for other in known}
+    near = get_close_matches(name.casefold(), by_letters, 1)
+    return f"; did you mean '{by_letters[near[0]]}'?" if near else ""
+
+
 def unbroken(words: str, space: str = "\u00a0") -> str:
     """The words with a `space` that no line is broken at between every number and its unit, and within "p < 0.01"."""
     return TOGETHER.sub(space, words)
 
 
 def sentence_case(words: str) -> str:
-    """The words with a capital letter first."""
     return words[:1].upper() + words[1:]
 
 

@@ -10,11 +10,12 @@ import pytest
 from towertap.analysis import analyse_capture
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
-from towertap.compare.drives.folder import load_passes
+from towertap.compare.drives.folder import load_passes, nearly_alike
 from towertap.compare.drives.model import CELL_S
-from towertap.compare.drives.unused import nearly_alike
 from towertap.errors import AnalysisError, CallError, FileError
 from towertap.signals.metrics import METRICS
+
+from tests.conftest import plain_counts, put_counts
 
 NAMES = ("soft", "stiff", "bypass")
 
@@ -53,7 +54,7 @@ def test_all_named_passes_are_there_with_their_windows(drive_folder):
     done = []
     drives = load_passes(drive_folder, *NAMES, on_progress=lambda *step: done.append(step))
     assert len(drives.passes) == 12
-    assert (drives.rough_roads, drives.excluded, drives.warnings) == (("moor-road", "quarry-lane"), (), ())
+    assert (drives.rough_roads, drives.excluded, drives.remarks) == (("moor-road", "quarry-lane"), (), ())
     assert [drive.name for drive in drives.of("bypass", "after")] == ["bypass-stiff-1", "bypass-stiff-2"]
     assert done == [(step, 12) for step in range(12)]
     for drive in drives.passes:
@@ -90,8 +91,8 @@ def test_every_capture_that_was_not_used_is_listed_with_why(folder, add):
         "nowhere": "no road is written down in it",
         "nothing": "no part is written down in it",
     }
-    (warning,) = [words for words in drives.warnings if "nearly one name" in words]
-    assert warning == "the parts 'soft' and 'Soft' are nearly one name: if they are one, write it in one way"
+    (remark,) = [words for words in drives.remarks if "nearly one name" in words]
+    assert remark == "the parts 'soft' and 'Soft' are nearly one name: if they are one, write it in one way"
 
 
 @pytest.mark.parametrize(
@@ -116,9 +117,11 @@ def test_names_that_may_be_one(name, other, alike):
 
 def test_roads_that_may_be_one_are_warned_of_and_a_misspelt_option_is_met_with_the_name(folder, add):
     add("again", road="quarry lane")
-    assert any("the roads 'quarry lane' and 'quarry-lane'" in words for words in load_passes(folder, *NAMES).warnings)
+    assert any("the roads 'quarry lane' and 'quarry-lane'" in words for words in load_passes(folder, *NAMES).remarks)
     with pytest.raises(CallError, match="did you mean 'stiff'"):
         load_passes(folder, "soft", "stif", "bypass")
+    with pytest.raises(CallError, match="did you mean 'bypass'"):
+        load_passes(folder, "soft", "stiff", "By-pas")
 
 
 @pytest.mark.parametrize(
@@ -179,13 +182,15 @@ def test_captures_that_cannot_be_used_are_left_out_with_the_reason(folder, add):
 
 def test_an_unsound_capture_is_left_out_unless_asked_for_and_then_told(folder):
     with h5py.File(folder / "quarry-lane-stiff-1.h5", "r+") as file:
-        file["acceleration"][100:4000, 2] = 32767
+        counts = plain_counts(file, "acceleration")
+        counts[100:4000, 2] = 32767
+        put_counts(file, "acceleration", counts)
     (left_out,) = load_passes(folder, *NAMES).excluded
     assert left_out.capture == "quarry-lane-stiff-1"
     assert "not sound" in left_out.reason
     drives = load_passes(folder, *NAMES, include_unsound=True)
     assert len(drives.passes) == 4
-    assert any("quarry-lane-stiff-1 is not sound" in warning for warning in drives.warnings)
+    assert any("quarry-lane-stiff-1 is not sound" in remark for remark in drives.remarks)
 
 
 def test_different_sample_rates_are_refused_by_name(folder, add):
@@ -198,6 +203,6 @@ def test_different_sample_rates_are_refused_by_name(folder, add):
 def test_nothing_usable_is_refused_with_the_first_reason(folder):
     for path in folder.glob("*.h5"):
         with h5py.File(path, "r+") as file:
-            file["acceleration"][:, 2] = 0
+            put_counts(file, "acceleration", plain_counts(file, "acceleration") * [1, 1, 0])
     with pytest.raises((AnalysisError, FileError), match="none of 4 captures can be used; bypass-soft-1: not sound"):
         load_passes(folder, *NAMES)

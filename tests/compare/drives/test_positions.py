@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import pytest
 from towertap.capture.conditions import Conditions
-from towertap.compare.drives.folder import load_passes
+from towertap.compare.drives.folder import load_passes, unused
 from towertap.compare.drives.positions import at_position, inputs_at
-from towertap.compare.drives.unused import unused
 from towertap.errors import CallError
 
 NAMES = ("rubber", "polyurethane", "bypass")
@@ -19,8 +18,8 @@ def test_two_positions_are_asked_about_and_one_is_used(two_box_folder, two_box_d
         load_passes(two_box_folder, *NAMES, position="roof")
     assert len(two_box_drives.passes) == 12
     assert {drive.conditions.box_position for drive in two_box_drives.passes} == {"sill"}
-    warnings = two_box_drives.warnings
-    assert not any("box positions" in warning or "more than once" in warning for warning in warnings)
+    warnings = two_box_drives.remarks
+    assert not any("box positions" in remark or "more than once" in remark for remark in warnings)
     assert two_box_drives.excluded == (), "the captures at the arm are the input"
 
 

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 from towertap.capture.speed_log import SpeedLog, read_speed_log
-from towertap.compare.drives.speed_join import STEP_S, Push, driven_m, find_offset, lasted_s, with_speed
+from towertap.compare.drives.speed_join import STEP_S, driven_m, find_offset, lasted_s, with_speed
 
 BEGAN = datetime(2026, 5, 4, 9, 30, tzinfo=UTC)
 
@@ -27,7 +27,7 @@ def drive_and_log(seed, passes=6, seconds=30, offset_s=0.0, noise_ms=0.1):
             return 11 + 0.3 * np.sin(turn * np.asarray(t)[:, None] + phase).sum(axis=1)
 
         slope = (speed(at_s + STEP_S) - speed(at_s)) / STEP_S  # the mean acceleration of each cell
-        pushes.append(Push(start_s, slope + 0.2 + 0.1 * rng.standard_normal(at_s.size)))
+        pushes.append((start_s, slope + 0.2 + 0.1 * rng.standard_normal(at_s.size)))
         log_s = np.arange(-70, seconds + 70)
         times.append(start_s + log_s + offset_s)
         speeds.append(speed(log_s) + noise_ms * rng.standard_normal(log_s.size))
@@ -51,7 +51,7 @@ def test_a_receiver_that_froze_in_some_passes_leaves_a_gap_and_the_offset_right(
     """In 2 of 16 passes the position stood still for 6 s and then caught up in one: the clock is 5.0 s ahead."""
     pushes, log = drive_and_log(3, passes=16, offset_s=5.0)
     speed_ms = log.speed_ms.copy()
-    starts = [int(np.searchsorted(log.time_s, pushes[number].start_s + 5.0)) + 8 for number in (4, 11)]
+    starts = [int(np.searchsorted(log.time_s, pushes[number][0] + 5.0)) + 8 for number in (4, 11)]
     for start in starts:
         speed_ms[start + 6] = speed_ms[start : start + 7].sum()
         speed_ms[start : start + 6] = 0.0
@@ -81,7 +81,7 @@ def test_a_clock_that_is_an_hour_off_is_joined_by_the_offset_given(make, offset_
     assert [driven_m(drive) for drive in joined.passes] == pytest.approx(
         [lasted_s(drive) * 10 for drive in joined.passes]
     )
-    assert not any("speed log" in words for words in joined.warnings)
+    assert not any("speed log" in words for words in joined.remarks)
     drive = drives.passes[0]
     log = day.between(day.time_s[0], day.time_s[0] + lasted_s(drive) + 10)
     joined = with_speed(replace(drives, passes=(drive,)), [log], offset_s)
@@ -91,12 +91,12 @@ def test_a_clock_that_is_an_hour_off_is_joined_by_the_offset_given(make, offset_
 def test_a_log_of_another_hour_says_what_to_do(make):
     drives, log = make.logged(make.driven(1), offset_s=10 * 3600)
     for offset_s in (None, 60.0):
-        (words,) = (line for line in with_speed(drives, [log], offset_s).warnings if "covers no pass" in line)
+        (words,) = (line for line in with_speed(drives, [log], offset_s).remarks if "covers no pass" in line)
         assert f"it goes from {BEGAN.replace(hour=19, minute=29, second=55):%Y-%m-%d %H:%M:%S} to 2026-" in words
         assert f"the passes begin from {BEGAN:%Y-%m-%d %H:%M:%S} to 2026-" in words
         assert "write its times in UTC, or name by --speed-offset how many seconds its clock is ahead" in words
     undated = replace(drives, passes=tuple(replace(drive, started=None) for drive in drives.passes))
-    assert any("no capture says when it began" in words for words in with_speed(undated, [log], 0.0).warnings)
+    assert any("no capture says when it began" in words for words in with_speed(undated, [log], 0.0).remarks)
 
 
 def test_a_log_that_begins_too_late_for_its_only_pass_is_warned_of(make):
@@ -105,15 +105,15 @@ def test_a_log_that_begins_too_late_for_its_only_pass_is_warned_of(make):
     late = log.between(BEGAN.timestamp() + 3, BEGAN.timestamp() + lasted_s(drive) + 4)
     joined = with_speed(replace(drives, passes=(drive,)), [late], 0.0)
     assert joined.passes[0].speed is None
-    assert any(f"no speed log spans {drive.name} without a gap" in words for words in joined.warnings)
+    assert any(f"no speed log spans {drive.name} without a gap" in words for words in joined.remarks)
 
 
 def test_logs_that_cannot_be_joined_are_warned_of(make):
     drives, log = make.logged(make.driven(1))
-    assert any("covers no pass" in words for words in with_speed(drives, [log.shifted(1e6)]).warnings)
+    assert any("covers no pass" in words for words in with_speed(drives, [log.shifted(1e6)]).remarks)
     assert any(
         "is the log's unit right" in words
-        for words in with_speed(drives, [replace(log, speed_ms=3.6 * log.speed_ms)], 0.0).warnings
+        for words in with_speed(drives, [replace(log, speed_ms=3.6 * log.speed_ms)], 0.0).remarks
     )
     part = log.between(log.time_s[0], log.time_s[len(log.time_s) // 2])
-    assert any("no speed log spans" in words for words in with_speed(drives, [part], 0.0).warnings)
+    assert any("no speed log spans" in words for words in with_speed(drives, [part], 0.0).remarks)

@@ -13,7 +13,7 @@ from towertap.words.numbers import change_percent, range_percent
 
 LARGE = {"pass_spread": 0.01, "seconds": 200, "roads": {"quarry-lane": 60.0}}
 """Long passes that hardly differ."""
-STRONG = {"verdict": "harsher", "overlap": Overlap(1.0, (3, 3), (3, 3), 0.0, 0.0, None, None)}
+STRONG = {"verdict": "harsher", "overlap": Overlap(1.0, (3, 3), (3, 3), 0.0, 0.0, None)}
 """Nothing of installations or days is left in it."""
 START = datetime(2026, 5, 4, 9, tzinfo=UTC)
 
@@ -81,7 +81,7 @@ def test_one_pass_a_side_is_undecided_whatever_the_change_and_says_why(finding_o
     assert (finding.verdict, finding.on_these_drives) == ("undecided", "undecided")
     assert (finding.interval, finding.part.interval, finding.p_difference_holm) == (None, None, None)
     assert finding.ratio == pytest.approx(3.0, rel=0.4)
-    driven = f"{n[0]} pass{'es' if n[0] > 1 else ''} with rubber, {n[1]} with polyurethane"
+    driven = f"{n[0]} pass{'es' if n[0] > 1 else ''} before, {n[1]} after"
     assert f"One pass on a side does not tell a change from chance ({driven})" in finding.words
     assert not finding.cautions
 
@@ -123,5 +123,5 @@ def test_words_that_are_no_verdicts_are_undecided():
 
 
 def test_what_is_noted_of_several_findings_is_said_once(two_metrics):
-    (note,) = notes_together([replace(finding, **STRONG) for finding in two_metrics[1]], ("rubber", "polyurethane"))
+    (note,) = notes_together([replace(finding, **STRONG) for finding in two_metrics[1]])
     assert note == "Jerk z on a and b; weighted z on a and b: Nothing in the design can overturn it."

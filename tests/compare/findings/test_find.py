@@ -13,7 +13,7 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from towertap.compare.drives.slots import Slot
 from towertap.compare.findings.find import find
-from towertap.compare.road.rough import PassValue, whole_value
+from towertap.compare.road.places import PassValue, whole_value
 from towertap.compare.stats.contrast import LEAST_P, contrast, holm, verdict
 from towertap.compare.stats.part import LEAST_P_GIVEN
 from towertap.compare.stats.planning import power_on_drives
@@ -115,7 +115,7 @@ def test_a_road_without_rough_places_rests_on_all_of_it_and_says_why(make, spoil
 class TwiceAfter:
     """Rough places over which the part after is twice as rough as over its whole passes."""
 
-    basis, warning, share, bursts = "rough places", None, 0.5, (0, ())
+    basis, whole_because, share, bursts, loud_passes = "rough places", None, 0.5, 0, ()
 
     def value(self, drive):
         whole = whole_value(drive, "jerk_z")
@@ -209,6 +209,22 @@ def test_all_rough_roads_together_are_one_ratio_over_rounds(make):
     low, high = stats.ttest_ind(after, before, equal_var=False).confidence_interval()
     assert overall.interval == pytest.approx((np.exp(low), np.exp(high)))
     assert not overall.roads_differ
+
+
+def test_over_roads_that_do_not_rest_on_the_same_it_says_what_each_rests_on(make):
+    """One road has rough places, the other could not be aligned: it rests on whole passes, and both are named."""
+    lane = make.driven(1)
+    other = make.invented(2, roads={"moor-road": 30.0}).of("moor-road")
+    study = lay_out(replace(lane, passes=(*lane.passes, *other)), 0.10, ["jerk_z"], None)
+    apart = next(road for road in study.roads if road.name == "moor-road")
+    whole = make.on_whole_passes(make.drives_of([*lane.of("bypass"), *other])).roads[0].rough
+    roads = tuple(replace(road, rough=whole) if road is apart else road for road in study.roads)
+    (overall,), (lane_alone, _) = find(replace(study, roads=roads), None)
+    assert (lane_alone.basis, lane_alone.whole_because) == ("rough places", None)
+    assert overall.basis == "whole passes"
+    assert overall.cautions[0].words == (
+        "Its roads differ in what they rest on: lane, rough places; moor-road, whole passes."
+    )
 
 
 def test_roads_that_answer_differently_are_shown_to_differ(make):

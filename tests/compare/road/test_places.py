@@ -38,7 +38,7 @@ def test_the_level_of_a_place_is_the_energy_over_the_road_it_covers(make, places
     """Against a sum over a grid of 1 ms, by numpy alone."""
     for number in (0, 5):
         cells = places.passes[number].cells
-        bounds_s = places.bounds_s(number)
+        bounds_s = places.bounds_s[number]
         grid_s = np.arange(bounds_s[0, 0], bounds_s[-1, 1], 0.001)
         of_cell = np.clip(np.searchsorted(bounds_s[:, 0], grid_s, side="right") - 1, 0, len(bounds_s) - 1)
         values = cells["jerk_z"][of_cell]
@@ -51,7 +51,7 @@ def test_places_within_a_gap_of_one_pass_are_left_out_for_all(make, passes, plac
     there = (cells["start_s"] < 15) | (cells["start_s"] > 20)
     holed = make.of_cells(passes[3], {name: column[there] for name, column in cells.items()})
     without = find_places([*passes[:3], holed, *passes[4:]])
-    assert without.alignment.warning is None
+    assert without.alignment.failure is None
     assert 4 <= places.alignment.places - without.alignment.places <= 8
     assert np.isfinite(without.levels("jerk_z")).all()
 
@@ -60,12 +60,12 @@ def test_a_pass_over_another_road_is_named(make, passes):
     stray = replace(make.driven(99).of("lane", "after")[0], path=passes[4].path)
     alignment = find_places([*passes[:4], stray, *passes[5:]]).alignment
     assert [drive.capture for drive in alignment.passes if not drive.aligned] == [stray.name]
-    assert alignment.warning == f"the road's fingerprint is not found again in {stray.name}"
+    assert alignment.failure == f"the road's fingerprint is not found again in {stray.name}"
 
 
 def test_two_passes_of_different_roads_are_too_few_to_say_which_strays(make, passes):
     stray = make.driven(99).of("lane", "after")[0]
-    assert find_places([passes[0], stray]).alignment.warning == "two passes are too few to be aligned"
+    assert find_places([passes[0], stray]).alignment.failure == "two passes are too few to be aligned"
 
 
 @pytest.fixture(scope="module")

@@ -7,15 +7,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from towertap.compare.road.places import find_places
-from towertap.compare.road.rough import (
-    FEWEST_PLACES,
-    is_rough,
-    rough_places,
-    roughness_limit,
-    whole_value,
-    window_values,
-)
+from towertap.compare.road.places import FEWEST_PLACES, find_places, roughness_limit, whole_value, window_values
+from towertap.compare.road.rough import is_rough
 from towertap.compare.stats.contrast import contrast
 from towertap.errors import AnalysisError
 
@@ -58,7 +51,7 @@ def test_places_are_rough_by_the_geometric_mean_of_all_passes():
 def test_a_pass_value_is_the_energy_mean_over_the_rough_places_the_same_in_every_pass(make, places):
     levels = places.levels("jerk_z")
     limit = float(np.median(levels))
-    rough = rough_places(places, "jerk_z", limit)
+    rough = places.rough("jerk_z", limit)
     together = np.exp(np.log(levels).mean(axis=0)) > limit
     assert rough.basis == "rough places"
     assert rough.share == together.mean()
@@ -73,13 +66,13 @@ def test_a_pass_value_is_the_energy_mean_over_the_rough_places_the_same_in_every
 def test_with_too_few_rough_places_values_rest_on_all_that_every_pass_covers(make, places):
     levels = places.levels("jerk_z")
     means = np.sort(np.exp(np.log(levels).mean(axis=0)))
-    rough = rough_places(places, "jerk_z", means[-FEWEST_PLACES])
-    assert rough.warning == f"only {FEWEST_PLACES - 1} of {means.size} places are over the roughness limit"
+    rough = places.rough("jerk_z", means[-FEWEST_PLACES])
+    assert rough.whole_because == f"only {FEWEST_PLACES - 1} of {means.size} places are over the roughness limit"
     assert rough.basis == "all places that every pass covers"
     assert rough.share == pytest.approx((FEWEST_PLACES - 1) / means.size)
     value = rough.value(places.passes[0])
     assert value.value == pytest.approx(make.rms(levels[0, rough.chosen]))
-    assert rough.chosen.sum() >= levels.shape[1] - rough.bursts[0]
+    assert rough.chosen.sum() >= levels.shape[1] - rough.bursts
     assert rough.values(places.passes[:1]) == pytest.approx(levels[0, rough.chosen])
 
 

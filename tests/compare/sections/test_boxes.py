@@ -10,7 +10,7 @@ import pytest
 from matplotlib import cbook
 from scipy import stats
 from towertap.compare.comparison import compare
-from towertap.compare.road.rough import window_values
+from towertap.compare.road.places import window_values
 from towertap.compare.sections.boxes import BoxesSection, figure
 from towertap.drawing import style
 

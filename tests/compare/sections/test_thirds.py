@@ -249,7 +249,7 @@ def test_the_same_place_stands_above_itself_and_the_ratio_is_of_all_passes(make,
     passes = [replace(first, path=first.path.with_name(f"{number}.h5")) for number in range(4)]
     passes[2:] = [make.of_cells(replace(drive, side="after"), late) for drive in passes[2:]]
     places = find_places(passes)
-    assert places.alignment.warning is None
+    assert places.alignment.failure is None
     along = by_place(of_recorded, places, passes[0], passes[2])
     both = np.isfinite(along.before) & np.isfinite(along.after)
     assert both.mean() > 0.7

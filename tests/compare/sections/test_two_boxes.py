@@ -19,6 +19,8 @@ from towertap.compare.sections.transfer.bands import EDGES_HZ
 from towertap.errors import AnalysisError
 from towertap.words.numbers import change_percent
 
+from tests.conftest import put_counts
+
 MADE = runpy.run_path(str(Path(__file__).parents[1] / "two_boxes.py"))
 SECTION = TransferSection()
 
@@ -101,7 +103,8 @@ def test_what_cannot_be_paired_is_left_out_with_the_reason(make, folder):
     with h5py.File(folder / "another.h5", "r+") as file:  # of the same pass, and driven at another time
         set_attributes(file, {"started_utc": "2026-03-14T12:00:00+00:00"})
     with h5py.File(folder / "quarry-lane_polyurethane_2_arm.h5", "r+") as file:
-        file["acceleration"][:] = np.random.default_rng(3).normal([0, 0, 2048], 100, file["acceleration"].shape)
+        rows = len(file["acceleration_differences"])
+        put_counts(file, "acceleration", np.random.default_rng(3).normal([0, 0, 2048], 100, (rows, 3)))
     (road,) = transfer_in(make, folder).data
     reasons = {capture.capture: capture.reason for capture in road.excluded}
     assert "has no capture at the input's position" in reasons["quarry-lane_rubber_1_sill"]

@@ -81,13 +81,13 @@ def counts(passes):
     """Every knock found, those at one level of each place, and those at one of the whole road, (passes,) each."""
     peaks = [[knock.peak_ms2 for knock in of.knocks] for of in passes]
     backgrounds = [[knock.background_ms2 for knock in of.knocks] for of in passes]
-    by_place = heard_alike(peaks, backgrounds, [of.place for of in passes], [of.by_place_ms2 for of in passes])
+    by_place, _ = heard_alike(peaks, backgrounds, [of.place for of in passes], [of.by_place_ms2 for of in passes])
     whole = [[whole_pass(of.thresholds.peak_ms2)] for of in passes]
-    by_pass = heard_alike(peaks, backgrounds, [np.zeros(len(of.knocks), int) for of in passes], whole)
+    by_pass, _ = heard_alike(peaks, backgrounds, [np.zeros(len(of.knocks), int) for of in passes], whole)
     return {
         "found": np.array([len(of.knocks) for of in passes]),
-        "by place": by_place.counts,
-        "by pass": by_pass.counts,
+        "by place": np.array([heard.sum() for heard in by_place]),
+        "by pass": np.array([heard.sum() for heard in by_pass]),
     }
 
 

@@ -36,9 +36,8 @@ def driven(sets, roads, passes, shared, seed, change=0.0, by_road=None):
 def contrasts(logs, road, number, after):
     """Contrasts of each road, of all by rounds, and of all with passes taken for independent."""
     own = [pass_contrast(logs[:, road == name], after[road == name]) for name in np.unique(road)]
-    over = rounds(logs, road, number.tolist(), after)
-    every = rounds(logs, road, list(range(after.size)), after)
-    return own, pass_contrast(over.logs, after[over.first]), pass_contrast(every.logs, after[every.first])
+    by_round, by_pass = (rounds(logs, road, of, after) for of in (number.tolist(), list(range(after.size))))
+    return own, *(pass_contrast(of_rounds, after[first]) for of_rounds, first in (by_round, by_pass))
 
 
 def power(sets, roads, passes, shared, seed=1):
@@ -56,8 +55,8 @@ def incomplete(sets, roads, passes, shared, seed=4):
     """False alarms by rounds where one pass of the last round after the change is missing."""
     logs, road, number, after = driven(sets, roads, passes, shared, seed)
     left = np.arange(after.size) != after.size - 1
-    over = rounds(logs[:, left], road[left], number[left].tolist(), after[left])
-    return np.mean(pass_contrast(over.logs, after[left][over.first]).p_difference() < 0.05)
+    of_rounds, first = rounds(logs[:, left], road[left], number[left].tolist(), after[left])
+    return np.mean(pass_contrast(of_rounds, after[left][first]).p_difference() < 0.05)
 
 
 def differ(sets, roads, passes, shared, by_road, seed=2):
@@ -75,7 +74,7 @@ def readings(sets, passes, rough, smooth, seed=3, shared=0.0):
     read = []
     for values in logs:
         rough_one, smooth_one = (pass_contrast(values[road == name], after[road == name]) for name in (0, 1))
-        read.append(smooth_control(rough_one, smooth_one, 0.10).reading)
+        read.append(smooth_control(rough_one, smooth_one, 0.10)[1])
     return {what: read.count(what) / sets for what in sorted(set(read))}
 
 

@@ -26,6 +26,7 @@ from towertap.compare.stats.planning import (
     passes_needed,
     power_of,
     reach,
+    sets_of,
 )
 
 PASS_SD = 0.04
@@ -42,7 +43,7 @@ def reached(able, sets, seed, pass_sd=PASS_SD):
     """The power of the same design in other sets, about the part, for the same changes."""
     design = able.planned.design(able.planned.per_stretch(able.passes))
     both = statements(invented(design, (pass_sd, ASSUMED_SD, ASSUMED_SD), sets, seed), design)
-    return power_of(both.part, 0.10, able.changes).told
+    return power_of(sets_of(both.part), 0.10, able.changes).told
 
 
 @cache

@@ -99,6 +99,21 @@ answer = (board.now_ps // 1000 - (_host_ns() - board._began_ns)) / 1e6
     assert ahead_ms <= 21
 
 
+def test_a_loop_that_never_waits_does_not_run_ahead_of_real_time(bench):
+    """200 looks for the host's bytes at 1 ms each take 200 ms of the host's clock, or all but the last of them."""
+    script = """
+from simboard import select
+from simboard.board import _host_ns
+select.install(board)
+look = select.poll()
+board.call_ns = 1000000
+for _ in range(200):
+    look.ipoll(0)
+answer = (board.now_ps // 1000 - (_host_ns() - board._began_ns)) / 1e6
+"""
+    assert bench(script, realtime=True) <= 1
+
+
 def test_the_serial_number_is_the_processors(bench):
     assert bench("answer = hexlify(machine.unique_id()).decode()", serial="e661a4d417") == "e661a4d417"
 

@@ -1,22 +1,17 @@
-"""From a folder of captures to the passes of a comparison: what is named, sound, and of a kind."""
+"""From a folder of captures to the passes of a comparison: what is named, sound, and of a kind; and what is unused."""
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from difflib import SequenceMatcher
+from itertools import combinations
 from pathlib import Path
 
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
 from towertap.compare.drives.differences import differences
-from towertap.compare.drives.model import (
-    ClippedOut,
-    Drives,
-    Excluded,
-    Pass,
-    Quantity,
-    Side,
-    name_of,
-)
+from towertap.compare.drives.model import Drives, Excluded, Pass, Quantity, Side, name_of
 from towertap.compare.drives.positions import at_position, inputs_at
 from towertap.compare.drives.reading import (
     CaptureRead,
@@ -25,11 +20,11 @@ from towertap.compare.drives.reading import (
     PassReader,
     ReadTask,
     SeenAndStruckOutError,
+    began,
 )
-from towertap.compare.drives.unused import nearly_alike, spelt_twice, unused
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.signals.metrics import METRICS
-from towertap.words.phrases import quoted
+from towertap.words.phrases import did_you_mean, quoted
 from towertap.workers import Workers
 
 
@@ -68,7 +63,7 @@ def load_passes(
     read: dict[Path, CaptureRead | TowertapError] = {}
     paths = captures_in(folder)
     if input_position:  # which captures are of one pass must be known before any is read
-        known = dict(labels(paths, excluded))
+        known = {label.path: label.conditions for label in labels(paths, excluded)}
     else:
         read = reader.read_all([ReadTask(path) for path in paths], workers, on_progress)
         known = {path: capture.conditions for path, capture in read.items() if isinstance(capture, CaptureRead)}
@@ -82,9 +77,9 @@ def load_passes(
         used.update(path for of_pass in inputs.values() for path in of_pass)
         read = reader.read_all([ReadTask(path, inputs.get(path, ())) for path in chosen], workers, on_progress)
     passes = _usable(read, chosen, excluded)
-    told = {capture.capture for capture in excluded}
+    named = {capture.capture for capture in excluded}
     others = unused(known, used, (before, after), position)
-    excluded += [capture for capture in others if capture.capture not in told]
+    excluded += [capture for capture in others if capture.capture not in named]
     _refuse_without_smooth(smooth, known, passes, excluded)
     drives = Drives(
         folder=folder,
@@ -95,13 +90,13 @@ def load_passes(
         passes=tuple(passes),
         excluded=tuple(excluded),
         clipped_out=tuple(
-            ClippedOut(known[path].road, side)
+            (known[path].road, side)
             for path, side in chosen.items()
             if isinstance(capture := read[path], CaptureRead) and isinstance(capture.outcome, ClippedOutError)
         ),
         input_position=input_position,
     )
-    return replace(drives, warnings=(*differences(drives), *spelt_twice(known.values(), (before, after))))
+    return replace(drives, remarks=(*differences(drives), *spelt_twice(known.values(), (before, after))))
 
 
 def captures_in(folder: Path) -> list[Path]:
@@ -162,17 +157,26 @@ def _usable(
 
 
 def _unread(path: Path, error: TowertapError) -> Excluded:
-    """A capture left out because of an error."""
     seen = isinstance(error, SeenAndStruckOutError)
     return Excluded(name_of(path), str(error).removeprefix(f"{path}: "), seen)
 
 
-def labels(paths: Iterable[Path], excluded: list[Excluded]) -> Iterable[tuple[Path, Conditions]]:
-    """The conditions of every capture that opens; those that do not join `excluded`."""
+@dataclass(frozen=True)
+class CaptureLabel:
+    """A capture by what it says of itself; `sha256` is what an archive says of its file, None in a folder."""
+
+    path: Path
+    conditions: Conditions
+    began: datetime | None
+    sha256: str | None = None
+
+
+def labels(paths: Iterable[Path], excluded: list[Excluded]) -> Iterator[CaptureLabel]:
+    """What every capture that opens says of itself; those that do not join `excluded`."""
     for path in paths:
         try:
             with open_capture(path) as capture:
-                yield path, capture.conditions
+                yield CaptureLabel(path, capture.conditions, began(capture))
         except TowertapError as error:
             excluded.append(_unread(path, error))
 
@@ -188,12 +192,15 @@ def _refuse_unknown(
         raise CallError(f"--before and --after both name '{before}': name two parts of {quoted(parts)}")
     for part in (before, after):
         if part not in parts:
-            meant = next((f"; did you mean '{name}'?" for name in sorted(parts) if nearly_alike(name, part)), "")
             raise CallError(
-                f"no capture with the part '{part}': parts are {quoted(parts)}; roads are {quoted(roads)}{meant}"
+                f"no capture with the part '{part}': parts are {quoted(parts)}; roads are {quoted(roads)}"
+                f"{did_you_mean(part, parts)}"
             )
     if smooth not in roads:
-        raise CallError(f"no capture of the road '{smooth}': roads are {quoted(roads)}; parts are {quoted(parts)}")
+        raise CallError(
+            f"no capture of the road '{smooth}': roads are {quoted(roads)}; parts are {quoted(parts)}"
+            f"{did_you_mean(smooth, roads)}"
+        )
     if roads == {smooth}:
         raise CallError(f"every capture is of the smooth road '{smooth}': record a rough road as well")
 
@@ -214,3 +221,43 @@ def quantities_of(passes: Sequence[Pass]) -> Iterable[Quantity]:
     for name, metric in METRICS.items():
         if all(name in drive.windows for drive in passes):
             yield Quantity(name, metric.label, metric.unit)
+
+
+def unused(
+    known: Mapping[Path, Conditions], used: Collection[Path], parts: tuple[str, str], position: str | None
+) -> Iterator[Excluded]:
+    """The captures that are not `used`, of those whose conditions are known, and why; `parts` are those compared."""
+    for path, label in known.items():
+        if path in used:
+            continue
+        if label.part not in parts:
+            spelt = next((f", which is nearly '{part}'" for part in parts if nearly_alike(label.part, part)), "")
+            why = f"made with '{label.part}'{spelt}; compared are '{parts[0]}' and '{parts[1]}'"
+            yield Excluded(name_of(path), why if label.part else "no part is written down in it")
+        elif not label.road:
+            yield Excluded(name_of(path), "no road is written down in it")
+        else:
+            yield Excluded(name_of(path), f"made at the box position '{label.box_position}', not at '{position}'")
+
+
+def spelt_twice(labels: Iterable[Conditions], parts: tuple[str, str]) -> Iterator[str]:
+    """Each two names of a part compared, or of a road, that may be one."""
+    known = list(labels)
+    pairs = [
+        *(("parts", part, other) for part in parts for other in sorted({label.part for label in known} - {*parts, ""})),
+        *(("roads", *two) for two in combinations(sorted({label.road for label in known if label.part in parts}), 2)),
+    ]
+    for kind, name, other in pairs:
+        if nearly_alike(name, other):
+            yield f"the {kind} '{name}' and '{other}' are nearly one name: if they are one, write it in one way"
+
+
+def nearly_alike(name: str, other: str) -> bool:
+    """Whether two names differ by case, hyphens and blanks, or by one letter; other digits are another name."""
+    plain, plain_other = ("".join(sign for sign in text.casefold() if sign.isalnum()) for text in (name, other))
+    digits = [[sign for sign in text if sign.isdigit()] for text in (plain, plain_other)]
+    if not plain or not plain_other or name == other or digits[0] != digits[1]:
+        return False
+    longest = max(len(plain), len(plain_other))
+    alike = SequenceMatcher(None, plain, plain_other, autojunk=False).ratio()
+    return plain == plain_other or (longest > 3 and alike >= 1 - 1.01 / longest)

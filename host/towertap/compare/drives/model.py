@@ -105,17 +105,14 @@ class Pass:
 
     @property
     def name(self) -> str:
-        """The capture's name."""
         return name_of(self.path)
 
     @property
     def n_cells(self) -> int:
-        """How many cells there are."""
         return self.cells["start_s"].size
 
     @property
     def n_windows(self) -> int:
-        """How many windows of 1 s there are."""
         return self.windows["start_s"].size
 
     def over_windows(self, metric: str) -> float:
@@ -160,7 +157,6 @@ class Pass:
 
     @property
     def road(self) -> str:
-        """The road driven, as written down before the drive."""
         return self.conditions.road
 
 
@@ -192,14 +188,6 @@ class Excluded:
     after_values: bool = False
 
 
-@dataclass(frozen=True)
-class ClippedOut:
-    """A pass that was left out because too much of it is clipped."""
-
-    road: str
-    side: Side
-
-
 @dataclass(frozen=True, eq=False)
 class Drives:
     """All passes that a comparison rests on; `before` and `after` name the parts, `smooth` the reference road."""
@@ -211,8 +199,10 @@ class Drives:
     quantities: tuple[Quantity, ...]
     passes: tuple[Pass, ...]
     excluded: tuple[Excluded, ...] = ()
-    warnings: tuple[str, ...] = ()
-    clipped_out: tuple[ClippedOut, ...] = ()
+    remarks: tuple[str, ...] = ()
+    """What differs between passes beside the part, and what could not be done."""
+    clipped_out: tuple[tuple[str, Side], ...] = ()
+    """Road and side of each pass that was left out because too much of it is clipped."""
     input_position: str | None = None
 
     @property

@@ -1,7 +1,8 @@
 """A pass from its capture: read once, with all that is taken while it is open, and kept for the next time."""
 
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -80,23 +81,14 @@ class PassReader:
         """Each capture in order, or why it does not open; by several `workers` where much is to be read."""
         kept = {} if self.fresh else {task.path: there for task in wanted if (there := self._kept(task))}
         missing = [task for task in wanted if task.path not in kept]
-        if workers is None or sum(os.path.getsize(task.path) for task in missing) < WORTH_BYTES:
-            return self._in_order(wanted, kept, map(self.read, missing), on_progress)
-        with workers() as executor:
-            return self._in_order(wanted, kept, executor.map(self.read, missing), on_progress)
-
-    def _in_order(
-        self,
-        wanted: Sequence[ReadTask],
-        kept: Mapping[Path, CaptureRead],
-        made: Iterator[CaptureRead | TowertapError],
-        on_progress: Callable[[int, int], None] | None,
-    ) -> dict[Path, CaptureRead | TowertapError]:
+        alone = workers is None or sum(os.path.getsize(task.path) for task in missing) < WORTH_BYTES
         captures = {}
-        for done, task in enumerate(wanted):
-            if on_progress:
-                on_progress(done, len(wanted))
-            captures[task.path] = kept[task.path] if task.path in kept else next(made)
+        with nullcontext() if alone or workers is None else workers() as executor:
+            made = iter(executor.map(self.read, missing) if executor else map(self.read, missing))
+            for done, task in enumerate(wanted):
+                if on_progress:
+                    on_progress(done, len(wanted))
+                captures[task.path] = kept[task.path] if task.path in kept else next(made)
         return captures
 
     def read(self, task: ReadTask) -> CaptureRead | TowertapError:

@@ -8,7 +8,7 @@ taken out as each pass's own mean. An offset is believed only where a fit so goo
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -31,34 +31,30 @@ CHANCE = 1e-3
 """An offset is believed where the best of all offsets would fit so well by chance less often than this."""
 
 
-@dataclass(frozen=True, eq=False)
-class Push:
-    """Mean forward acceleration (n,) in m/s² in cells of STEP_S from `start_s`, unix time, NaN in gaps."""
-
-    start_s: float
-    forward_ms2: Array
+Push = tuple[float, Array]
+"""Unix time at which a pass began, and its mean forward acceleration (n,) in m/s² in cells of STEP_S, NaN in gaps."""
 
 
 def with_speed(drives: Drives, logs: Sequence[SpeedLog], offset_s: float | None = None) -> Drives:
-    """The same drives, each pass with the first of the logs that spans it; what could not be joined is warned of.
+    """The same drives, each pass with the first of the logs that spans it; what could not be joined is remarked.
 
     `offset_s` is how far the logs' clocks are ahead of the host's, be it hours; None: found for each log.
     """
     joined: dict[str, SpeedLog] = {}
-    warnings: list[str] = []
+    remarks: list[str] = []
     for log in logs:
         near = [drive for drive in drives.passes if _near(drive, log, offset_s)]
         if not near:
-            warnings.append(_covers_none(drives.passes, log, offset_s))
+            remarks.append(_covers_none(drives.passes, log, offset_s))
             continue
         offset = (
             LogOffset(offset_s, None, "given")
             if offset_s is not None
-            else find_offset(log, [Push(_began_s(drive), drive.forward_ms2) for drive in near])
+            else find_offset(log, [(_began_s(drive), drive.forward_ms2) for drive in near])
         )
         if offset is None:
             offset = LogOffset(0.0, None, "not found")
-            warnings.append(
+            remarks.append(
                 f"the clock of the speed log {log.name} could not be held against the captures' (its speed fits their "
                 "forward acceleration no better than by chance) and is taken as right; name its offset with "
                 "--speed-offset"
@@ -71,9 +67,9 @@ def with_speed(drives: Drives, logs: Sequence[SpeedLog], offset_s: float | None 
     if logs and without:
         more = f" and {len(without) - 2} more" if len(without) > 2 else ""
         words = f"{', '.join(without[:2])}{more}"
-        warnings.append(f"no speed log spans {words} without a gap: on their roads speed is known by alignment only")
+        remarks.append(f"no speed log spans {words} without a gap: on their roads speed is known by alignment only")
     passes = tuple(drive.logged(joined[drive.name]) if drive.name in joined else drive for drive in drives.passes)
-    return replace(drives, passes=passes, warnings=(*drives.warnings, *warnings, *_implausible(passes)))
+    return replace(drives, passes=passes, remarks=(*drives.remarks, *remarks, *_implausible(passes)))
 
 
 def lasted_s(drive: Pass) -> float:
@@ -137,14 +133,14 @@ def _seconds(log: SpeedLog, pushes: Sequence[Push], offsets_s: Array) -> tuple[A
     Each pass's own mean is taken out of both.
     """
     felt, rises = [np.empty(0)], [np.empty((offsets_s.size, 0))]
-    for push in pushes:
-        if push.forward_ms2.size <= SECOND:
+    for start_s, forward_ms2 in pushes:
+        if forward_ms2.size <= SECOND:
             continue
-        mean = np.convolve(push.forward_ms2, np.full(SECOND, 1 / SECOND), "valid")
+        mean = np.convolve(forward_ms2, np.full(SECOND, 1 / SECOND), "valid")
         whole = np.isfinite(mean)
         if not whole.any():
             continue
-        at_s = push.start_s + np.flatnonzero(whole) * STEP_S + offsets_s[:, None]
+        at_s = start_s + np.flatnonzero(whole) * STEP_S + offsets_s[:, None]
         rise = log.speed_at(at_s + SECOND * STEP_S) - log.speed_at(at_s)
         felt.append(mean[whole] - mean[whole].mean())
         there = np.isfinite(rise)

@@ -18,10 +18,7 @@ from towertap.words.phrases import counted, listed, sentence_case, some
 
 
 def on_the_drives(
-    study: Study,
-    findings: Sequence[Finding],
-    judge: Callable[[Drives], Sequence[Finding]],
-    defaults: Sequence[str],
+    study: Study, findings: Sequence[Finding], judge: Callable[[Drives], Sequence[Finding]], defaults: Sequence[str]
 ) -> Iterator[Caution]:
     """What a sceptic must know; `judge` finds the same of other drives, `defaults` are the metrics nobody chose."""
     drives = study.drives
@@ -67,9 +64,7 @@ def _verdict(finding: Finding) -> str:
 def _one_sided(drives: Drives, road: str) -> Iterator[Caution]:
     """That one side alone was clipped: its values are too low by what was cut off."""
     counts = [sum(bool(drive.integrity.clipped_samples) for drive in drives.of(road, side)) for side in SIDES]
-    for left_out in drives.clipped_out:
-        if left_out.road == road:
-            counts[SIDES.index(left_out.side)] += 1
+    counts = [count + drives.clipped_out.count((road, side)) for count, side in zip(counts, SIDES, strict=True)]
     if bool(counts[0]) != bool(counts[1]):
         at = 0 if counts[0] else 1
         part, bound = ((drives.before, "an upper"), (drives.after, "a lower"))[at]
@@ -81,7 +76,6 @@ def _one_sided(drives: Drives, road: str) -> Iterator[Caution]:
 
 
 def _not_carried(drives: Drives, defaults: Sequence[str]) -> Iterator[Caution]:
-    """The default metrics that are left out, with the reason."""
     reasons = {name: reason for drive in drives.passes for name, reason in drive.left_out.items()}
     for name in defaults:
         if name in reasons:
@@ -90,7 +84,7 @@ def _not_carried(drives: Drives, defaults: Sequence[str]) -> Iterator[Caution]:
 
 def _on_pairing(study: Study) -> Iterator[Caution]:
     """Blocks that do not hold, passes that the plan does not have, and too few passes."""
-    for road in (*study.roads, *([study.smooth] if study.smooth else [])):
+    for road in study.every_road:
         if road.not_paired:
             yield Caution(
                 f"{road.name} is not compared by block ({road.not_paired}): a drift between the planned blocks does "

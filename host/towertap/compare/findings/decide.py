@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
@@ -11,7 +11,6 @@ from towertap.compare.findings import instrument
 from towertap.compare.findings.describe import describe
 from towertap.compare.findings.model import Finding, PartStatement, PassInfluence, Spread
 from towertap.compare.stats.contrast import ALPHA, Contrast, Levels, Student, Verdict, ends, holm
-from towertap.compare.stats.design import about
 from towertap.compare.stats.part import ClusterSpread, Statements
 from towertap.compare.stats.planning import MOST_PASSES, Needed, passes_needed, power_on_drives
 from towertap.words.numbers import change_percent, p_value, range_percent
@@ -25,20 +24,17 @@ DISAGREE = 0.05
 class Undecided:
     """What a finding rests on, before its family decides.
 
-    `fields` are those of the `Finding` that the family does not touch, `names` the captures; `without` gives the
-    statements on these drives and about the part without one of them (None: none can be spared).
+    `fields` are those of the `Finding` that the family does not touch, `names` the captures; `margin` is that of what
+    is measured: narrower than the one that counts where part of the power is no road's. `without` gives the statements
+    on these drives and about the part without one of the passes (None: none can be spared).
     """
 
     fields: Mapping[str, Any]
     shown: Contrast
     both: Statements
+    margin: float
     names: tuple[str, ...]
     without: Callable[[int], Statements] | None
-
-    @property
-    def margin(self) -> float:
-        """The margin of what is measured: narrower than the one that counts where part of the power is no road's."""
-        return instrument.narrowed(self.fields["margin"], self.fields["noise"])
 
     def verdict(self, student: Student, levels: Levels) -> Verdict:
         """The verdict of a statement: by both margins, where nothing tells which of them is right."""
@@ -50,17 +46,15 @@ class Undecided:
         return len(self._verdicts(student, levels)) > 1
 
     def _verdicts(self, student: Student, levels: Levels) -> set[Verdict]:
-        return {student.verdict(margin, levels) for margin in self._margins}
-
-    @property
-    def _margins(self) -> set[float]:
         noise = self.fields["noise"]
-        return {self.margin, *([self.fields["margin"]] if noise and noise.of == "unrecorded" else [])}
+        margins = {self.margin, *([self.fields["margin"]] if noise and noise.of == "unrecorded" else [])}
+        return {student.verdict(margin, levels) for margin in margins}
 
     @property
     def is_judged(self) -> bool:
         """Whether a verdict may be told: not where noise drowns the road, nor where that may be several."""
-        return self.tells and not (instrument.drowned(self.fields["noise"]) or self.fields["not_one_road"])
+        noise = self.fields["noise"]
+        return self.tells and not (noise and noise.drowns) and not self.fields["not_one_road"]
 
     @property
     def tells(self) -> bool:
@@ -68,8 +62,7 @@ class Undecided:
         return self.shown.interval is not None
 
 
-@dataclass(frozen=True)
-class Tests:
+class Tests(NamedTuple):
     """The two tests of one statement after Holm, as they may be told, and the levels that this leaves of ALPHA.
 
     The p-values are None where the passes tell nothing from chance.
@@ -80,67 +73,49 @@ class Tests:
     levels: Levels
 
 
-def decided(findings: Sequence[Undecided], primary: str | None, parts: tuple[str, str]) -> tuple[Finding, ...]:
+def decided(findings: Sequence[Undecided], primary: str | None) -> tuple[Finding, ...]:
     """The findings with their verdicts, those of the primary metric, where there is one, a family apart."""
     kinds = [finding.fields["metric"] == primary if primary else None for finding in findings]
     families = {
-        kind: _family([finding for finding, own in zip(findings, kinds, strict=True) if own == kind], kind, parts)
+        kind: _family([finding for finding, own in zip(findings, kinds, strict=True) if own == kind], kind)
         for kind in set(kinds)
     }
     return tuple(next(families[kind]) for kind in kinds)
 
 
-def _family(family: Sequence[Undecided], primary: bool | None, parts: tuple[str, str]) -> Iterator[Finding]:
+def _family(family: Sequence[Undecided], primary: bool | None) -> Iterator[Finding]:
     margins = [finding.margin for finding in family]
     drives = _tests([finding.both.drives if finding.tells else None for finding in family], margins)
     part = _tests([finding.both.part if finding.tells else None for finding in family], margins)
     size = sum(finding.tells for finding in family)
     for finding, *tests in zip(family, drives, part, strict=True):
-        yield _finding(finding, tests[0], tests[1], primary, size, parts)
+        yield _finding(finding, tests[0], tests[1], primary, size)
 
 
 def _tests(students: Sequence[Student | None], margins: Sequence[float]) -> list[Tests]:
-    """Both tests of each statement of a family, with Holm's adjustment over it."""
-    different = [None if student is None else float(student.p_difference()) for student in students]
-    equivalent = [
-        None if student is None else float(student.p_equivalence(margin))
-        for student, margin in zip(students, margins, strict=True)
-    ]
-    adjusted = holm(different), holm(equivalent)
-    told = (
-        [None if student is None or p is None else student.told(p) for student, p in zip(students, column, strict=True)]
-        for column in adjusted
-    )
-    levels = zip(_levels(different, adjusted[0]), _levels(equivalent, adjusted[1]), strict=True)
-    return [Tests(*of_student) for of_student in zip(*told, levels, strict=True)]
+    pairs = list(zip(students, margins, strict=True))
+    different = _adjusted([(student, student.p_difference() if student else None) for student, _ in pairs])
+    equivalent = _adjusted([(student, student.p_equivalence(margin) if student else None) for student, margin in pairs])
+    return [Tests(p, q, (level, other)) for (p, level), (q, other) in zip(different, equivalent, strict=True)]
 
 
-def _levels(p_values: Sequence[float | None], adjusted: Sequence[float | None]) -> list[float]:
-    """What each p is held against, as Holm's method holds the adjusted ones against ALPHA; 0 where there is none.
+def _adjusted(tests: Sequence[tuple[Student | None, float | None]]) -> Iterator[tuple[float | None, float]]:
+    """Each p after Holm, as it may be told, and what it is held against, as Holm's method holds that against ALPHA.
 
-    Those that stay are held against ALPHA over their number, as the smallest of them was.
+    Those that stay are held against ALPHA over their number, as the smallest of them was; 0 where there is none.
     """
+    adjusted = holm([p for _, p in tests])
     stay = sum(p is not None and p >= ALPHA for p in adjusted)
-    levels = []
-    for p, after_holm in zip(p_values, adjusted, strict=True):
-        if p is None or after_holm is None:
-            levels.append(0.0)
+    for (student, p), after_holm in zip(tests, adjusted, strict=True):
+        if student is None or p is None or after_holm is None:
+            yield None, 0.0
         elif after_holm >= ALPHA:
-            levels.append(ALPHA / stay)
+            yield student.told(after_holm), ALPHA / stay
         else:
-            levels.append(ALPHA * p / after_holm if after_holm else ALPHA)
-    return levels
+            yield student.told(after_holm), ALPHA * p / after_holm if after_holm else ALPHA
 
 
-def _finding(
-    undecided: Undecided,
-    drives: Tests,
-    part: Tests,
-    primary: bool | None,
-    family: int,
-    parts: tuple[str, str],
-) -> Finding:
-    """One finding with its verdicts, cautions and words."""
+def _finding(undecided: Undecided, drives: Tests, part: Tests, primary: bool | None, family: int) -> Finding:
     fields, both, shown = undecided.fields, undecided.both, undecided.shown
     judged = undecided.is_judged
     on_these_drives: Verdict = undecided.verdict(both.drives, drives.levels) if judged else "undecided"
@@ -151,7 +126,7 @@ def _finding(
         **fields,
         verdict=verdict,
         on_these_drives=on_these_drives,
-        about=about(fields["overlap"], verdict),
+        about=fields["overlap"].about if verdict == "undecided" else "part",
         part=_part(undecided, part),
         p_difference_holm=drives.p_difference_holm,
         p_equivalence_holm=drives.p_equivalence_holm,
@@ -163,39 +138,35 @@ def _finding(
         words="",
     )
     hidden = judged and undecided.hangs_on_engine(both.drives, drives.levels)
-    cautions = (*_cautions(finding), *instrument.noise_cautions(finding, hidden), *finding.cautions)
-    return replace(finding, words=describe(finding, parts), cautions=cautions)
+    of_noise = instrument.noise_cautions(finding.noise, finding.margin, hidden)
+    cautions = (*_cautions(finding), *of_noise, *finding.cautions)
+    return replace(finding, words=describe(finding), cautions=cautions)
 
 
 def _part(undecided: Undecided, tests: Tests) -> PartStatement:
     """The statement about the part in plain numbers."""
-    both, margin = undecided.both, undecided.margin
+    both, tells = undecided.both, undecided.tells
     made_of, student = both.components, both.part
 
     def spread(kind: Literal["installation", "day"], cluster: ClusterSpread) -> Spread:
-        decided = undecided.tells and not undecided.hangs_on_engine(student, tests.levels)
-        overturned_at = both.overturned_by(kind, margin, tests.levels) if decided else None
+        decided = tells and not undecided.hangs_on_engine(student, tests.levels)
+        overturned_at = both.overturned_by(kind, undecided.margin, tests.levels) if decided else None
         return Spread(float(cluster.sd), float(cluster.df), cluster.source, overturned_at)
 
-    installation, day = spread("installation", made_of.installation), spread("day", made_of.day)
-    if not undecided.tells:
-        nothing = dict.fromkeys(("interval", "interval_90", "standard_error", "df", "pass_error", "pass_df"))
-        p_values = dict.fromkeys(("p_difference", "p_equivalence", "p_difference_holm", "p_equivalence_holm"))
-        return PartStatement(**nothing, **p_values, least_p=student.least_p, installation=installation, day=day)
     return PartStatement(
-        interval=ends(student),
-        interval_90=ends(student, 2 * ALPHA),
-        standard_error=float(student.error),
-        df=float(student.df),
-        pass_error=float(made_of.pass_error),
-        pass_df=float(made_of.pass_df),
-        p_difference=student.told(student.p_difference()),
-        p_equivalence=student.told(student.p_equivalence(margin)),
+        interval=ends(student) if tells else None,
+        interval_90=ends(student, 2 * ALPHA) if tells else None,
+        standard_error=float(student.error) if tells else None,
+        df=float(student.df) if tells else None,
+        pass_error=float(made_of.pass_error) if tells else None,
+        pass_df=float(made_of.pass_df) if tells else None,
+        p_difference=student.told(student.p_difference()) if tells else None,
+        p_equivalence=student.told(student.p_equivalence(undecided.margin)) if tells else None,
         p_difference_holm=tests.p_difference_holm,
         p_equivalence_holm=tests.p_equivalence_holm,
         least_p=student.least_p,
-        installation=installation,
-        day=day,
+        installation=spread("installation", made_of.installation),
+        day=spread("day", made_of.day),
     )
 
 
@@ -243,6 +214,8 @@ def _cautions(finding: Finding) -> Iterator[Caution]:
             "Look at the names of roads in 'towertap list' and mend wrong ones with 'towertap correct'; if it is one "
             "road, --judge-unaligned compares whole passes",
         )
+    elif finding.whole_because and finding.over_all:
+        yield Caution(f"{sentence_case(finding.whole_because)}.")
     elif finding.whole_because:
         yield Caution(
             f"{sentence_case(finding.whole_because)}: the finding rests on {finding.basis}, smooth stretches and all."

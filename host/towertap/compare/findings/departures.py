@@ -8,7 +8,6 @@ from itertools import pairwise
 
 from towertap.compare.caution import Caution, Weight
 from towertap.compare.drives.calendar import days
-from towertap.compare.drives.differences import TEMPERATURE_STEP_C
 from towertap.compare.drives.model import Drives, Pass, metric_of
 from towertap.compare.drives.slots import Key, key_of
 from towertap.compare.findings.model import Finding
@@ -78,7 +77,6 @@ def _left_out(plan: Plan, findings: Sequence[Finding]) -> Iterator[str]:
 
 
 def _unplanned(plan: Plan, study: Study, finding: Finding) -> Iterator[str]:
-    """The choices behind one finding that were not planned."""
     drives = study.drives
     chosen = {
         "margin": abs(finding.margin - plan.margin) > SAME,
@@ -218,18 +216,14 @@ def _pressures(planned: str, passes: Sequence[Pass]) -> Remarks:
 
 
 def _temperatures(planned: tuple[float, float] | None, drives: Drives) -> Remarks:
+    if planned is None:
+        return
     known = {drive.name: c for drive in drives.passes if (c := drive.conditions.air_temperature_c) is not None}
-    if planned is not None:
-        low, high = planned
-        outside = [name for name, c in known.items() if not low <= c <= high]
-        if outside:
-            yield "conditions", f"the air was to be {low:g} to {high:g} °C, and was not in {some(outside)}"
-        unsaid = [drive.name for drive in drives.passes if drive.name not in known]
-        if unsaid:
-            yield "conditions", f"the air temperature was to be held, and is not written down in {some(unsaid)}"
-    elif known and max(known.values()) - min(known.values()) > TEMPERATURE_STEP_C:
-        span = f"{min(known.values()):g} to {max(known.values()):g} °C"
-        yield "conditions", f"the air went from {span} over the passes, more than {TEMPERATURE_STEP_C:g} °C"
+    low, high = planned
+    if outside := [name for name, c in known.items() if not low <= c <= high]:
+        yield "conditions", f"the air was to be {low:g} to {high:g} °C, and was not in {some(outside)}"
+    if unsaid := [drive.name for drive in drives.passes if drive.name not in known]:
+        yield "conditions", f"the air temperature was to be held, and is not written down in {some(unsaid)}"
 
 
 def _percent(share: float | None) -> str:

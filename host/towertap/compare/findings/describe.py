@@ -6,7 +6,6 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from towertap.compare.findings.instrument import drowned
 from towertap.compare.findings.model import Finding, Spread
 from towertap.compare.stats.contrast import Verdict
 from towertap.compare.stats.design import About
@@ -47,11 +46,6 @@ def verdict_of(words: str) -> Verdict:
     return next((verdict for verdict, own in WORDS.items() if own == words), "undecided")
 
 
-def leads(overall: Sequence[Finding], findings: Sequence[Finding]) -> tuple[Finding, ...]:
-    """One finding a metric: that over all rough roads, or that on the only one."""
-    return tuple(overall or findings)
-
-
 def findings_table(overall: Sequence[Finding], findings: Sequence[Finding]) -> Table:
     """Every finding in a row, by metric, those over all roads first; p is of the part, after Holm's adjustment."""
     metrics = dict.fromkeys(finding.metric for finding in findings)
@@ -86,8 +80,8 @@ def p_decisive(finding: Finding) -> float | None:
     return finding.part.p_equivalence_holm if finding.verdict == "equivalent" else finding.part.p_difference_holm
 
 
-def describe(finding: Finding, parts: tuple[str, str]) -> str:
-    """Three short sentences at most; `parts` are the names before and after."""
+def describe(finding: Finding) -> str:
+    """Three short sentences at most."""
     size = change_percent(finding.ratio, finding.interval)
     if is_judged(finding):
         of_part = f"{range_percent(finding.part.interval)} of the part"
@@ -95,12 +89,12 @@ def describe(finding: Finding, parts: tuple[str, str]) -> str:
             of_part += f", {range_percent(finding.part.interval_90)} at 90 %, which decides"
         size += f" ({range_percent(finding.interval)} on these drives, {of_part})"
     first = f"{sentence_case(finding.label)} on {finding.road}: {WORDS[finding.verdict]}, {size}."
-    return " ".join((first, *notes(finding, parts)))
+    return " ".join((first, *notes(finding)))
 
 
-def notes(finding: Finding, parts: tuple[str, str]) -> Iterator[str]:
+def notes(finding: Finding) -> Iterator[str]:
     """What the numbers of a finding do not say: what would overturn or settle it, and what was left out."""
-    yield why_not(finding, parts) or _overturned(finding) or _settled(finding)
+    yield why_not(finding) or _overturned(finding) or _settled(finding)
     if finding.over_all and finding.roads_differ:
         yield "The roads are shown to differ: each has its own finding."
     elif finding.bursts:
@@ -108,11 +102,11 @@ def notes(finding: Finding, parts: tuple[str, str]) -> Iterator[str]:
         yield f"Left out: {counted(finding.bursts, 'place')} where one pass alone was by far the loudest{whose}."
 
 
-def notes_together(findings: Sequence[Finding], parts: tuple[str, str]) -> list[str]:
+def notes_together(findings: Sequence[Finding]) -> list[str]:
     """Each note once, with the findings that it is of."""
     of_note: dict[str, dict[str, list[str]]] = {}
     for finding in findings:
-        for note in notes(finding, parts):
+        for note in notes(finding):
             of_note.setdefault(note, {}).setdefault(finding.label, []).append(finding.road)
     return [
         f"{sentence_case('; '.join(f'{label} on {listed(roads)}' for label, roads in names.items()))}: {note}"
@@ -122,23 +116,23 @@ def notes_together(findings: Sequence[Finding], parts: tuple[str, str]) -> list[
 
 def is_judged(finding: Finding) -> bool:
     """Whether a verdict was possible, whatever it is."""
-    return finding.interval is not None and not drowned(finding.noise) and finding.not_one_road is None
+    return finding.interval is not None and not (finding.noise and finding.noise.drowns) and not finding.not_one_road
 
 
-def why_not(finding: Finding, parts: tuple[str, str]) -> str:
+def why_not(finding: Finding) -> str:
     """Why nothing can be judged; empty where something can."""
     if is_judged(finding):
         return ""
     if finding.not_one_road:
         return f"It is not judged: {finding.not_one_road}."
-    if finding.noise and drowned(finding.noise):
+    if finding.noise and finding.noise.drowns:
         return (
             f"It is not judged: {100 * finding.noise.share:.0f} % of a pass's power is {finding.noise.source}, the "
             f"same with either part. A rougher road, a band that ends lower or {quieter(finding.noise)} can tell; more "
             "passes cannot."
         )
     if min(finding.passes) < 2:
-        driven = f"{counted(finding.passes[0], 'pass')} with {parts[0]}, {finding.passes[1]} with {parts[1]}"
+        driven = f"{counted(finding.passes[0], 'pass')} before, {finding.passes[1]} after"
         return f"One pass on a side does not tell a change from chance ({driven}): drive three or more of each."
     return "The passes of a side agree to the last digit, as drives never do: look for copies of one recording."
 

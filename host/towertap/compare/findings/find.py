@@ -1,7 +1,7 @@
 """From a laid-out study to its findings: what each rests on, on every rough road and over all together."""
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -12,17 +12,8 @@ from towertap.compare.drives.model import SIDES, Pass, Quantity
 from towertap.compare.findings import instrument
 from towertap.compare.findings.decide import Undecided, decided
 from towertap.compare.findings.model import Finding, OverSmooth
-from towertap.compare.road.rough import BASES, PassValue, whole_value
-from towertap.compare.stats.contrast import (
-    ALPHA,
-    Student,
-    block_ratios,
-    contrast,
-    described,
-    ends,
-    p_interaction,
-    pass_contrast,
-)
+from towertap.compare.road.places import BASES, whole_value
+from towertap.compare.stats.contrast import ALPHA, Student, block_ratios, described, ends, p_interaction, pass_contrast
 from towertap.compare.stats.design import Design, overlap
 from towertap.compare.stats.part import Statements, statements
 from towertap.compare.stats.roads import p_roads_differ, rounds, smooth_control
@@ -32,16 +23,7 @@ ALL_ROADS = "all rough roads"
 FEWEST_TO_SPARE_ONE = 3
 """With fewer passes on a side none is left out to see what hangs on it."""
 
-Numbers = NDArray[np.int64]
-
-
-@dataclass(frozen=True, eq=False)
-class Sample:
-    """Passes of one road, or rounds over all: logarithms (n,), their design, and the pass that gives each its place."""
-
-    logs: NDArray[np.float64]
-    design: Design
-    passes: tuple[Pass, ...]
+Array = NDArray[np.float64]
 
 
 def find(study: Study, primary: str | None) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
@@ -49,126 +31,99 @@ def find(study: Study, primary: str | None) -> tuple[tuple[Finding, ...], tuple[
 
     `primary` names the metric whose findings are families of their own.
     """
-    of_roads = [_on_road(study, road, quantity) for road in study.roads for quantity in study.quantities]
-    overall = [_over_all(study, quantity, of_roads) for quantity in study.quantities if len(study.roads) > 1]
-    parts = study.drives.before, study.drives.after
-    return decided(overall, primary, parts), decided(of_roads, primary, parts)
+    alone = [(road,) for road in study.roads]
+    together = [study.roads] if len(study.roads) > 1 else []
+    measured = [[_measured(study, quantity, roads) for quantity in study.quantities] for roads in (*alone, *together)]
+    of_roads, overall = (list(chain(*part)) for part in (measured[: len(alone)], measured[len(alone) :]))
+    return decided(overall, primary), decided(of_roads, primary)
 
 
-def _on_road(study: Study, road: Road, quantity: Quantity) -> Undecided:
-    metric, rough = quantity.name, road.rough[quantity.name]
-    values = [rough.value(drive) for drive in road.passes]
-    logs, wholes = np.log([value.value for value in values]), np.array([value.whole for value in values])
-    after, paired = road.design.after, road.block is not None
+def _measured(study: Study, quantity: Quantity, roads: Sequence[Road]) -> Undecided:
+    """Both statements of a metric on one road, by passes, or over several, by rounds: one drive over each of them.
 
-    def of_passes(numbers: Numbers) -> Sample:
-        passes = tuple(road.passes[number] for number in numbers)
-        return Sample(logs[numbers], study.groups.design(passes, paired), passes)
+    On one road every pass is a round of its own.
+    """
+    metric, passes = quantity.name, [drive for road in roads for drive in road.passes]
+    rough = [road.rough[metric] for road in roads]
+    values = [places.value(drive) for places, road in zip(rough, roads, strict=True) for drive in road.passes]
+    of_road, after = np.array([drive.road for drive in passes]), np.array([drive.side == "after" for drive in passes])
+    in_round = np.array(_rounds_of(passes) if len(roads) > 1 else range(len(passes)))
+    paired, every = all(road.design.block is not None for road in roads), np.arange(len(passes))
 
-    return _measured(
-        study,
-        quantity,
-        of_passes,
-        road.passes,
-        values,
-        road=road.name,
-        over_all=False,
-        basis=rough.basis,
-        whole_because=rough.warning,
-        rough_share=rough.share,
-        whole=contrast(wholes[~after], wholes[after], study.margin, road.block),
-        bursts=rough.bursts[0],
-        loud_passes=rough.bursts[1],
-        roads_differ=None,
-        not_one_road=study.not_one_road(road),
-        cautions=tuple(instrument.mounting_cautions(metric, road.passes)),
-    )
-
-
-def _over_all(study: Study, quantity: Quantity, of_roads: Sequence[Undecided]) -> Undecided:
-    """Over all rough roads: the unit is the round, one drive over every road."""
-    passes = [drive for road in study.roads for drive in road.passes]
-    rough = [road.rough[quantity.name] for road in study.roads for _ in road.passes]
-    values = [places.value(drive) for places, drive in zip(rough, passes, strict=True)]
-    of_road, in_round = np.array([drive.road for drive in passes]), np.array(_rounds_of(passes))
-    after = np.array([drive.side == "after" for drive in passes])
-    paired = all(road.block is not None for road in study.roads)
-
-    def of_rounds(logs: NDArray[np.float64], numbers: Numbers) -> Sample:
-        over = rounds(logs[numbers], of_road[numbers], in_round[numbers].tolist(), after[numbers])
-        firsts = tuple(passes[number] for number in numbers[over.first])
-        return Sample(over.logs, study.groups.design(firsts, paired), firsts)
-
-    logs, whole_logs = (np.log([getattr(value, name) for value in values]) for name in ("value", "whole"))
-    whole = of_rounds(whole_logs, np.arange(len(passes)))
-    of_metric = [measured for measured in of_roads if measured.fields["metric"] == quantity.name]
-    students = [measured.both.drives for measured in of_metric]
-    roads = [road.rough[quantity.name] for road in study.roads]
-    return _measured(
-        study,
-        quantity,
-        lambda numbers: of_rounds(logs, numbers),
-        passes,
-        values,
-        road=ALL_ROADS,
-        over_all=True,
-        basis=min((places.basis for places in roads), key=BASES.index),
-        whole_because=None,
-        rough_share=float(np.mean([places.share for places in roads])),
-        whole=described(
-            pass_contrast(whole.logs, whole.design.after, whole.design.block),
-            whole.logs,
-            whole.design.after,
-            study.margin,
-        ),
-        bursts=sum(places.bursts[0] for places in roads),
-        loud_passes=tuple(name for places in roads for name in places.bursts[1]),
-        roads_differ=bool(p_roads_differ(students) < ALPHA) if all(of.df >= 1 for of in students) else None,
-        not_one_road=next((f"{road.name}: {why}" for road in study.roads if (why := study.not_one_road(road))), None),
-        cautions=(),
-    )
-
-
-def _measured(
-    study: Study,
-    quantity: Quantity,
-    sample: Callable[[Numbers], Sample],
-    passes: Sequence[Pass],
-    values: Sequence[PassValue],
-    **of_where: Any,
-) -> Undecided:
-    """Both statements of a metric; `sample` is of the passes with these numbers, all or all but one."""
-    known = known_before(study.controls, quantity.name, study.refit_sd, study.day_sd)
+    def sample(logs: Array, numbers: NDArray[np.int64]) -> tuple[Array, Design, list[Pass]]:
+        """Logarithms of the rounds that these passes make, their design, and the first pass of each."""
+        of_rounds, first = rounds(logs[numbers], of_road[numbers], in_round[numbers].tolist(), after[numbers])
+        firsts = [passes[number] for number in numbers[first]]
+        return of_rounds, study.groups.design(firsts, paired), firsts
 
     def without(number: int) -> Statements:
-        rest = sample(np.delete(np.arange(len(passes)), number))
-        return statements(rest.logs, rest.design, *known)
+        return statements(*sample(logs, np.delete(every, number))[:2], *known)
 
-    whole_set = sample(np.arange(len(passes)))
-    design = whole_set.design
-    both = statements(whole_set.logs, design, *known)
-    engine = instrument.engine_share(study.drives.passes, quantity)
-    noise = instrument.largest_share(passes, values, quantity.name, engine)
-    shown = described(both.drives, whole_set.logs, design.after, instrument.narrowed(study.margin, noise))
-    before, after = (
-        tuple(value for drive, value in zip(passes, values, strict=True) if drive.side == side) for side in SIDES
-    )
-    fields: Mapping[str, Any] = {
-        "metric": quantity.name,
+    logs, whole_logs = (np.log([getattr(value, name) for value in values]) for name in ("value", "whole"))
+    known = known_before(study.controls, metric, study.refit_sd, study.day_sd)
+    noise = instrument.largest_share(passes, values, metric, instrument.engine_share(study.drives.passes, quantity))
+    margin = noise.narrowed(study.margin) if noise else study.margin
+    of_rounds, design, firsts = sample(logs, every)
+    of_whole, *_ = sample(whole_logs, every)
+    both = statements(of_rounds, design, *known)
+    shown = described(both.drives, of_rounds, design.after, margin)
+    by_block = None if design.block is None else (of_rounds, design.after, design.block)
+    times_s = [drive.started.timestamp() if drive.started else None for drive in firsts]
+    fields = {
+        "metric": metric,
         "label": quantity.label,
         "unit": quantity.unit,
         "margin": study.margin,
-        "overlap": overlap(design, *_times_and_warmth(whole_set.passes)),
-        "over_smooth": _over_smooth(study, quantity.name, both.drives) if shown.interval else None,
-        "block_ratios": () if design.block is None else block_ratios(whole_set.logs, design.after, design.block),
-        "p_interaction": None if design.block is None else p_interaction(whole_set.logs, design.after, design.block),
+        "whole": described(pass_contrast(of_whole, design.after, design.block), of_whole, design.after, study.margin),
+        "roads_differ": _differ(roads, logs) if len(roads) > 1 else None,
+        "overlap": overlap(design, times_s),
+        "over_smooth": _over_smooth(study, metric, both.drives) if shown.interval else None,
+        "block_ratios": block_ratios(*by_block) if by_block else (),
+        "p_interaction": p_interaction(*by_block) if by_block else None,
         "noise": noise,
-        "before_values": before,
-        "after_values": after,
-        **of_where,
+        "cautions": () if len(roads) > 1 else tuple(instrument.mounting_cautions(metric, passes)),
+        **_rests_on(roads, metric),
+        **{
+            f"{side}_values": tuple(value for drive, value in zip(passes, values, strict=True) if drive.side == side)
+            for side in SIDES
+        },
     }
     can_spare = shown.interval is not None and min(shown.passes) >= FEWEST_TO_SPARE_ONE
-    return Undecided(fields, shown, both, tuple(drive.name for drive in passes), without if can_spare else None)
+    return Undecided(fields, shown, both, margin, tuple(drive.name for drive in passes), without if can_spare else None)
+
+
+def _rests_on(roads: Sequence[Road], metric: str) -> dict[str, Any]:
+    """The fields of a finding that say which metres of road it rests on."""
+    rough, over_all = [road.rough[metric] for road in roads], len(roads) > 1
+    several = [f"{road.name}: {road.not_one_road}" for road in roads if road.not_one_road]
+    return {
+        "road": ALL_ROADS if over_all else roads[0].name,
+        "over_all": over_all,
+        "basis": max((places.basis for places in rough), key=BASES.index),
+        "whole_because": _why_not_rough(roads, metric) if over_all else rough[0].whole_because,
+        "rough_share": float(np.mean([places.share for places in rough])),
+        "bursts": sum(places.bursts for places in rough),
+        "loud_passes": tuple(name for places in rough for name in places.loud_passes),
+        "not_one_road": next(iter(several), None) if over_all else roads[0].not_one_road,
+    }
+
+
+def _why_not_rough(roads: Sequence[Road], metric: str) -> str | None:
+    """What each of several roads rests on, where they differ in that."""
+    bases = {road.name: road.rough[metric].basis for road in roads}
+    if len(set(bases.values())) == 1:
+        return None
+    return "its roads differ in what they rest on: " + "; ".join(f"{name}, {basis}" for name, basis in bases.items())
+
+
+def _differ(roads: Sequence[Road], logs: Array) -> bool | None:
+    """Whether roads are shown to differ, by the logarithms (n,) of all their passes; None where they cannot tell."""
+    ends_at = np.cumsum([len(road.passes) for road in roads])
+    students = [
+        pass_contrast(of_road, road.design.after, road.design.block)
+        for road, of_road in zip(roads, np.split(logs, ends_at[:-1]), strict=True)
+    ]
+    return bool(p_roads_differ(students) < ALPHA) if all(student.df >= 1 for student in students) else None
 
 
 def _over_smooth(study: Study, metric: str, rough: Student) -> OverSmooth | None:
@@ -176,12 +131,11 @@ def _over_smooth(study: Study, metric: str, rough: Student) -> OverSmooth | None
     if study.smooth is None:
         return None
     levels = np.log([whole_value(drive, metric) for drive in study.smooth.passes])
-    smooth = pass_contrast(levels, study.smooth.design.after, study.smooth.block)
+    smooth = pass_contrast(levels, study.smooth.design.after, study.smooth.design.block)
     if not (smooth.df >= 1 and smooth.error > 0):
         return None
-    control = smooth_control(rough, smooth, study.margin)
-    over = control.over_smooth
-    return OverSmooth(float(over.ratio), ends(over), float(smooth.ratio), ends(smooth), control.reading)
+    over, reading = smooth_control(rough, smooth, study.margin)
+    return OverSmooth(float(over.ratio), ends(over), float(smooth.ratio), ends(smooth), reading)
 
 
 def _rounds_of(passes: Sequence[Pass]) -> list[int]:
@@ -195,8 +149,3 @@ def _rounds_of(passes: Sequence[Pass]) -> list[int]:
         seen[key] = seen.get(key, 0) + 1
         numbers.append(seen[key])
     return numbers
-
-
-def _times_and_warmth(passes: Sequence[Pass]) -> tuple[list[float | None], list[float | None]]:
-    starts = [drive.started.timestamp() if drive.started else None for drive in passes]
-    return starts, [drive.conditions.air_temperature_c for drive in passes]

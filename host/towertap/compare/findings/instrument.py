@@ -1,23 +1,21 @@
 """What the bench says of the instrument behind a comparison: noise in the findings, bands, records that are missing."""
 
-import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
 
 from towertap.bench.carried import KINDS, BenchSummary
-from towertap.bench.sharing import MARKED_SHARE, Share, judged
+from towertap.bench.sharing import MARKED_SHARE, Share
 from towertap.compare.caution import Caution, Weight
-from towertap.compare.drives.model import Pass, Quantity
-from towertap.compare.findings.model import Finding
-from towertap.compare.road.rough import PassValue
+from towertap.compare.drives.model import Pass, Quantity, metric_of
+from towertap.compare.road.places import PassValue
+from towertap.signals.metrics import RMS
 from towertap.words.phrases import listed, sentence_case
 
 RECORD_IDLE = "Record the engine idling with 'towertap record --idle' on the day of the drives"
 
 
 def largest_share(
-    passes: Sequence[Pass], values: Iterable[PassValue], metric: str, engine: Share | None = None
+    passes: Sequence[Pass], values: Iterable[PassValue], metric: str, engine: Share | None
 ) -> Share | None:
     """The share of what is no road in the value of the pass where it is largest; None where nothing is known of it.
 
@@ -25,54 +23,32 @@ def largest_share(
     """
     noise = {drive.name: drive.noise[metric] for drive in passes if metric in drive.noise}
     pairs = ((floor, value) for value in values for floor in (noise.get(value.capture), engine))
-    shares = [share_at(floor, value.value) for floor, value in pairs if floor]
+    shares = [floor.over(value.value) for floor, value in pairs if floor]
     there = (share for share in shares if (share.of, share.judged) != ("unrecorded", "clean"))
-    return max(there, key=lambda share: (drowned(share), share.share), default=None)
+    return max(there, key=lambda share: (share.drowns, share.share), default=None)
 
 
 def engine_share(passes: Sequence[Pass], quantity: Quantity) -> Share | None:
     """What the idling engine may make of a metric in every one of these passes, the smooth road's among them.
 
     As it was recorded or the vehicle shook at a stand, by the pass that has most; where no pass tells, no more than
-    all that the quietest of them has. None where a record shows less than the sensor's noise, and for a pure number.
+    all that the quietest of them has. None where a record shows less than the sensor's noise, and for what is no r.m.s.
     """
     shares = [drive.noise[quantity.name] for drive in passes if quantity.name in drive.noise]
     if heard := [share for share in shares if share.of != "sensor"]:
         return max(heard, key=lambda share: share.floor)
-    if quantity.unit == "1" or any(drive.bench and drive.bench.measured_utc["idle"] for drive in passes):
+    recorded = any(drive.bench and drive.bench.measured_utc["idle"] for drive in passes)
+    if recorded or metric_of(quantity.name).statistic is not RMS:
         return None
     quietest = min(drive.whole[quantity.name] for drive in passes)
     return Share(quantity.name, quietest, quantity.unit, 1.0, "marked", "unrecorded")
 
 
-def share_at(whole: Share, value: float) -> Share:
-    """The share in a value over part of a pass, from that over the whole of it: its floor is the same."""
-    share = min(1.0, (whole.floor / value) ** 2)
-    return replace(whole, share=share, judged=judged(share, whole.of))
-
-
-def drowned(noise: Share | None) -> bool:
-    """Whether the sensor's noise is more than half of a finding's power, so that it is not judged."""
-    return noise is not None and noise.judged == "not judged"
-
-
-def narrowed(margin: float, noise: Share | None) -> float:
-    """The margin of what is measured that holds the true ratio inside `margin`, part of the power being no road's.
-
-    With a share s of it, a true ratio r shows as √(s + (1 − s) r²).
-    """
-    if noise is None or noise.judged == "clean":
-        return margin
-    above, below = (math.sqrt(noise.share + (1 - noise.share) * ratio**2) for ratio in (1 + margin, 1 / (1 + margin)))
-    return min(above, 1 / below) - 1
-
-
-def noise_cautions(finding: Finding, hangs_on_engine: bool) -> Iterator[Caution]:
+def noise_cautions(noise: Share | None, margin: float, hangs_on_engine: bool) -> Iterator[Caution]:
     """Where a known noise is more than a tenth of a finding's power and less than half, or an engine decides.
 
     `hangs_on_engine`: what these drives show would have a verdict if the engine, which nobody recorded, were known.
     """
-    noise = finding.noise
     if noise is None or noise.judged != "marked":
         return
     part = f"up to {100 * noise.share:.0f} % of a pass's power"
@@ -84,7 +60,7 @@ def noise_cautions(finding: Finding, hangs_on_engine: bool) -> Iterator[Caution]
     elif hangs_on_engine:
         yield Caution(
             f"The engine was not recorded idling: {part} may be its own, and hide a change of more than "
-            f"{100 * finding.margin:g} %.",
+            f"{100 * margin:g} %.",
             Weight.OVERTURNS,
             RECORD_IDLE,
         )
@@ -107,14 +83,6 @@ def cautions(bench: Mapping[str, BenchSummary]) -> Iterator[Caution]:
             f"No bench record of {listed(kinds)} holds for {len(names)} of {len(bench)} captures; the data sheet "
             "stands in. Make them with 'towertap bench' ('towertap record --idle'), or name their folder with --bench."
         )
-    yield from _differences(bench)
-    for name, records in bench.items():
-        if records.selftest_ok is False:
-            yield Caution(f"{name}: {records.words['selftest']}", Weight.WEAKENS)
-
-
-def _differences(bench: Mapping[str, BenchSummary]) -> Iterator[Caution]:
-    """What a ratio within one box and calibration does not have."""
     boxes = sorted({records.serial for records in bench.values()})
     if len(boxes) > 1:
         scale = 100 * max(max(records.scale_uncertainty) for records in bench.values())
@@ -125,3 +93,6 @@ def _differences(bench: Mapping[str, BenchSummary]) -> Iterator[Caution]:
         )
     if len({records.measured_utc["calibration"] for records in bench.values()}) > 1:
         yield Caution("Captures are read by different calibrations, whose difference is in the change.", Weight.WEAKENS)
+    for name, records in bench.items():
+        if records.selftest_ok is False:
+            yield Caution(f"{name}: {records.words['selftest']}", Weight.WEAKENS)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from towertap.compare.caution import Caution
-from towertap.compare.road.rough import Basis, PassValue
+from towertap.compare.road.places import Basis, PassValue
 from towertap.compare.stats.contrast import Contrast, Verdict
 from towertap.compare.stats.design import About, Overlap
 from towertap.compare.stats.part import Source
@@ -90,16 +90,16 @@ class Finding(Contrast):
     findings tested together (those of the `primary` metric, or all others; None where no plan names one, and all are
     one family).
 
-    `margin` is the margin that counts as a fraction, `basis` what the contrast rests on and `whole_because` why on
-    whole passes (None where not), `rough_share` the share of the road's places that are rough, `whole` the same
-    contrast over whole passes. `block_ratios` are those of each block where blocks decide, `p_interaction` asks whether
-    they agree. `bursts` is the number of places left out where one pass alone was loud, `loud_passes` those passes,
-    `influence` what single passes do (None where a side has too few to spare one). `passes_needed` are the passes a
-    side that would decide an undecided finding 4 times in 5, if passes vary as the middle estimate has it, and
-    `assurance` that power averaged over what their spread may be (None where decided or out of reach). `noise` is the
-    share of the sensor's own noise in the pass where it is largest (None where nobody knows), `not_one_road` why
-    nothing is judged of passes that may be of several roads (None where that is no question). `cautions` are what a
-    sceptic must know with it.
+    `margin` is the margin that counts as a fraction, `basis` what the contrast rests on and `whole_because` why not on
+    rough places (None where it does; over all, what each road rests on where they differ), `rough_share` the share of
+    the road's places that are rough, `whole` the same contrast over whole passes. `block_ratios` are those of each
+    block where blocks decide, `p_interaction` asks whether they agree. `bursts` is the number of places left out where
+    one pass alone was loud, `loud_passes` those passes, `influence` what single passes do (None where a side has too
+    few to spare one). `passes_needed` are the passes a side that would decide an undecided finding 4 times in 5, if
+    passes vary as the middle estimate has it, and `assurance` that power averaged over what their spread may be (None
+    where decided or out of reach). `noise` is the share of the sensor's own noise in the pass where it is largest (None
+    where nobody knows), `not_one_road` why nothing is judged of passes that may be of several roads (None where that is
+    no question). `cautions` are what a sceptic must know with it.
     """
 
     road: str

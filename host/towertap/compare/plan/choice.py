@@ -70,7 +70,6 @@ class Wanted:
         return reach(planned, passes, pass_sd, self.margin, changes=changes, known=self.known, true_sd=truly)
 
     def aim(self, able: Reach) -> float:
-        """The power that is wanted of it."""
         return CONTROLS[self.control].aim(able) if self.control else told_of_the_part(able)
 
     def choose(self, planned: PlannedDesign | None, passes: int | None) -> Reach:

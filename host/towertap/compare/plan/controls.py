@@ -1,9 +1,9 @@
-"""Plans of controls: what is driven, and what it must be able to show."""
+"""Plans of controls: what is driven, and what these drives must show: that nothing changed, or a known change."""
 
 from dataclasses import dataclass
 from typing import Literal
 
-from towertap.compare.stats.planning import Aim, Reach
+from towertap.compare.stats.planning import Aim
 
 ControlKind = Literal["refit", "day", "positive"]
 
@@ -24,23 +24,13 @@ class PlannedControl:
     differ: tuple[bool, bool]
 
 
-def _held(able: Reach) -> float:
-    """Both no-change controls are judged by equivalence, on these drives."""
-    return able.drives.equivalent
-
-
-def _shown(able: Reach) -> float:
-    """A positive control must show, on these drives."""
-    return able.drives.told[0]
-
-
 CONTROLS: dict[ControlKind, PlannedControl] = {
     "refit": PlannedControl(
         "refit control",
         "AB",
         "Does {before} ride alike when it is taken out and fitted anew?",
         "{before}-refitted",
-        _held,
+        lambda able: able.drives.equivalent,
         (True, False),
     ),
     "day": PlannedControl(
@@ -48,7 +38,7 @@ CONTROLS: dict[ControlKind, PlannedControl] = {
         "A;B",
         "Does {before} ride alike on another day?",
         "{before}-another-day",
-        _held,
+        lambda able: able.drives.equivalent,
         (False, True),
     ),
     "positive": PlannedControl(
@@ -56,7 +46,7 @@ CONTROLS: dict[ControlKind, PlannedControl] = {
         "AB|BA",
         "Does it show when the tyre pressures go up by 50 kPa?",
         "{before}-tyres-up",
-        _shown,
+        lambda able: able.drives.told[0],
         (False, False),
     ),
 }

@@ -75,7 +75,7 @@ def load_pilot(
     if not paths:
         raise CallError(f"no captures (*.h5) in '{folder}': record a pilot, or say the spread as a number")
     excluded: list[Excluded] = []
-    known = dict(labels(paths, excluded))
+    known = {label.path: label.conditions for label in labels(paths, excluded)}
     driven = {label.road for label in known.values()}
     chosen = [
         path

@@ -56,6 +56,11 @@ class PlannedDrive:
     road: Text
     pass_number: Number
 
+    @property
+    def words(self) -> str:
+        """How it is named to people."""
+        return f"pass {self.pass_number} of {self.road} with {self.part}"
+
 
 @dataclass(frozen=True)
 class HeldConditions:
@@ -138,7 +143,6 @@ class Plan:
 
     @property
     def rough_roads(self) -> tuple[PlannedRoad, ...]:
-        """Every road but the smooth one."""
         return tuple(road for road in self.roads if road.name != self.smooth)
 
     @property
@@ -148,7 +152,6 @@ class Plan:
 
     @cached_property
     def planned_design(self) -> PlannedDesign:
-        """The design as blocks, installations and days."""
         return PlannedDesign(self.design)
 
     @property

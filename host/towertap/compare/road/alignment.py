@@ -9,13 +9,17 @@ that do not, so that gaps and road driven by one of the two only weigh nothing; 
 speed pay. Neither the offset nor the mean speed need be known.
 """
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from statistics import fmean
 
 import numpy as np
 import scipy
 from numpy.typing import NDArray
+
+from towertap.signals.fir import one_thread
 
 Array = NDArray[np.float64]
 
@@ -35,6 +39,15 @@ CLIP = 3.0
 """Standard scores of a fingerprint end here: a single bang is not the road."""
 OVERHANG = 0.25
 """A pass may begin before the template or end after it by this part of its own length."""
+REFERENCES = 3
+"""So many passes are tried as the reference, for one of them may be of another road."""
+LEAST_OVERLAP_S = 4.0
+"""A pass that shares less with the others is not aligned."""
+TELLING_OVERLAP_S = 8.0
+"""A pass that shares so much and still does not fit may well be of another road."""
+LEAST_QUALITY = 0.5
+ABOVE_CHANCE = 0.15
+"""An aligned pass has a quality of at least the first, and by the second above what chance gives on that road."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,8 +76,8 @@ class PassAlignment:
 
     `quality` is the correlation of its fingerprint, warped to all other passes over the road, with those of the other
     side: the two sides may have driven a road each. `chance` is what the same search finds on all others run backwards,
-    where there is nothing to find. `speed` is its mean
-    speed as a multiple of the reference pass's, `overlap_s` how long of it the others share.
+    where there is nothing to find. `speed` is its mean speed as a multiple of the reference pass's, `overlap_s` how
+    long of it the others share.
     """
 
     capture: str
@@ -79,15 +92,106 @@ class PassAlignment:
 class RoadAlignment:
     """The passes over one road brought onto one coordinate, the time of the pass `reference`.
 
-    `places` is the number of stretches of road, one second of the reference long, that every pass covers. `warning`
+    `places` is the number of stretches of road, one second of the reference long, that every pass covers. `failure`
     says why they cannot be used, None when they can.
     """
 
     road: str
     reference: str
     places: int
-    warning: str | None
+    failure: str | None
     passes: tuple[PassAlignment, ...]
+
+    @property
+    def not_one_road(self) -> str | None:
+        """Why these passes may not be of one road at all: most of them do not fit, though they are long enough to."""
+        misfits = [drive for drive in self.passes if not drive.aligned and drive.overlap_s >= TELLING_OVERLAP_S]
+        if len(self.passes) < 3 or 2 * len(misfits) <= len(self.passes):
+            return None
+        return f"these may not be one road: {len(misfits)} of {len(self.passes)} passes do not fit the others"
+
+
+def align(
+    road: str, names: Sequence[str], prints: Sequence[Array], is_after: Sequence[bool], cell_s: float
+) -> tuple[RoadAlignment, tuple[Warp, ...]]:
+    """Bring passes, two or more, onto the coordinate of the one that is most like the others in length.
+
+    One fingerprint (n,) a pass, in cells of `cell_s`. Where some do not fit, another reference is tried.
+    """
+    lengths = np.array([np.isfinite(own).sum() for own in prints])
+    unusual = abs(lengths - np.median(lengths))  # ties by name, so that it does not matter which side is called before
+    tried = []
+    for reference in sorted(range(len(names)), key=lambda i: (unusual[i], names[i]))[:REFERENCES]:
+        with one_thread():
+            passes, warps = _aligned_to(reference, names, prints, is_after, cell_s)
+        tried.append((RoadAlignment(road, names[reference], 0, _failure(passes), passes), warps))
+        if tried[-1][0].failure is None:
+            return tried[-1]
+    return max(tried, key=lambda result: sum(drive.aligned for drive in result[0].passes))
+
+
+def _aligned_to(
+    reference: int, names: Sequence[str], prints: Sequence[Array], is_after: Sequence[bool], cell_s: float
+) -> tuple[tuple[PassAlignment, ...], tuple[Warp, ...]]:
+    """All passes on the coordinate of one of them: first each on that one, then each on all others together."""
+    first = [find_warp(own, prints[reference]) for own in prints]
+    warps, fits = [], []
+    for i, own in enumerate(prints):
+        rest = [j for j in range(len(prints)) if j != i]
+        others, start = _together([(prints[j], first[j]) for j in rest])
+        warp = find_warp(own, others)
+        backwards = others[::-1]
+        chance, _ = _agreement(own, find_warp(own, backwards), backwards)
+        across = [j for j in rest if is_after[j] != is_after[i]] or rest
+        other_side, side_start = _together([(prints[j], first[j]) for j in across])
+        quality, compared = _agreement(own, Warp(warp.knots, warp.places + start - side_start), other_side)
+        fits.append((quality, compared * cell_s, _agreement(own, warp, others)[1] * cell_s, chance))
+        warps.append(Warp(warp.knots, warp.places + start))
+    least = max(LEAST_QUALITY, fmean(chance for *_, chance in fits) + ABOVE_CHANCE)
+    aligned = tuple(
+        PassAlignment(
+            capture=name,
+            quality=quality,
+            chance=chance,
+            speed=float(np.median(np.diff(warp.places) / np.diff(warp.knots))),
+            overlap_s=overlap_s,
+            aligned=quality >= least and compared_s >= LEAST_OVERLAP_S,
+        )
+        for name, warp, (quality, compared_s, overlap_s, chance) in zip(names, warps, fits, strict=True)
+    )
+    return aligned, tuple(warps)
+
+
+def _failure(passes: Sequence[PassAlignment]) -> str | None:
+    lost = [drive.capture for drive in passes if not drive.aligned]
+    if lost and len(passes) < 3:
+        return "two passes are too few to be aligned"  # either may be of another road
+    more = f" and {len(lost) - 2} more" if len(lost) > 2 else ""
+    return f"the road's fingerprint is not found again in {', '.join(lost[:2])}{more}" if lost else None
+
+
+def _together(warped: Sequence[tuple[Array, Warp]]) -> tuple[Array, int]:
+    """The mean of some fingerprints on the coordinate that their warps lead to, and the place where it starts."""
+    places = [warp(np.arange(own.size) + 0.5) for own, warp in warped]
+    start = math.floor(min(at[0] for at in places))
+    grid = np.arange(start, math.ceil(max(at[-1] for at in places))) + 0.5
+    rows = np.array(
+        [np.interp(grid, at, own, left=np.nan, right=np.nan) for (own, _), at in zip(warped, places, strict=True)]
+    )
+    there = np.isfinite(rows)
+    counts = there.sum(axis=0)
+    sums = np.where(there, rows, 0.0).sum(axis=0)
+    return standard_scores(np.divide(sums, counts, out=np.full(grid.size, np.nan), where=counts > 0)), start
+
+
+def _agreement(own: Array, warp: Warp, template: Array) -> tuple[float, int]:
+    """Correlation of a warped fingerprint (n,) with a template (m,), and over how many cells; 0 where there is none."""
+    at = warp(np.arange(own.size) + 0.5) - 0.5
+    other = np.interp(at, np.arange(template.size), template, left=np.nan, right=np.nan)
+    both = np.isfinite(own) & np.isfinite(other)
+    x, y = own[both], other[both]
+    tells = both.sum() > 1 and min(np.ptp(x), np.ptp(y)) > 0
+    return float(np.corrcoef(x, y)[0, 1]) if tells else 0.0, int(both.sum())
 
 
 def fingerprint(mean_squares: Array) -> Array:

@@ -1,29 +1,25 @@
-"""Places: the same stretches of road in every pass, found by aligning all passes over a road with one another.
+"""The same stretches of road in every pass, what is rough of them, and what that makes of each pass.
 
-A place is chosen as rough by what all passes together found there, never by one part's own levels, so that choosing
-does not select on the outcome.
+Where too few places are rough, a road rests on all that every pass covers: whole passes are not the same road where a
+stop is cut out of some. Only where passes cannot be aligned it rests on whole passes.
 """
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from statistics import fmean
+from typing import Literal, Self, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 from towertap.compare.drives.model import CELL_S, Pass, metric_of
-from towertap.compare.road.alignment import (
-    Array,
-    PassAlignment,
-    RoadAlignment,
-    Warp,
-    find_warp,
-    fingerprint,
-    standard_scores,
-)
-from towertap.signals.fir import one_thread
+from towertap.compare.road.alignment import Array, RoadAlignment, Warp, align, fingerprint
+from towertap.compare.road.rough import bursts, is_rough
+from towertap.errors import AnalysisError
+
+Basis = Literal["rough places", "all places that every pass covers", "whole passes"]
+BASES: tuple[Basis, ...] = get_args(Basis)
 
 PLACE_S = 1.0
 """Length of a place, in time of the reference pass."""
@@ -33,15 +29,77 @@ FINGERPRINT = "secondary_z"
 """The metric that gives the fingerprint: the wheel hop, which follows the road and hardly the part or the speed."""
 MOST_CELLS = 2000
 """Longer passes are aligned by cells several times as long, so that time and memory stay bounded."""
-REFERENCES = 3
-"""So many passes are tried as the reference, for one of them may be of another road."""
-LEAST_OVERLAP_S = 4.0
-"""A pass that shares less with the others is not aligned."""
-TELLING_OVERLAP_S = 8.0
-"""A pass that shares so much and still does not fit may well be of another road."""
-LEAST_QUALITY = 0.5
-ABOVE_CHANCE = 0.15
-"""An aligned pass has a quality of at least the first, and by the second above what chance gives on that road."""
+FEWEST_PLACES = 5
+"""With fewer rough places than these a finding rests on all places."""
+QUANTILE = 0.95
+"""Of the smooth road's windows: the roughness limit."""
+
+
+@dataclass(frozen=True)
+class RoughnessLimit:
+    """The limit of one metric: the QUANTILE of the smooth road's `windows` windows, pooled over both parts."""
+
+    metric: str
+    value: float
+    windows: int
+
+
+@dataclass(frozen=True)
+class PassValue:
+    """One pass in one metric on one road.
+
+    `places` are the road's (its own windows of 1 s where it is not cut into places), `rough_places` those above the
+    limit; `whole` is the value over the whole pass, `value` the one that the finding rests on.
+    """
+
+    capture: str
+    pass_number: int | None
+    places: int
+    rough_places: int
+    whole: float
+    value: float
+
+
+@dataclass(frozen=True, eq=False)
+class RoughPlaces:
+    """The rough places of one road in one metric: `chosen` (places,) is True at those that findings rest on.
+
+    By pass, `at` holds the levels there and `over` the one over all of them; `share` is how many of the road's places
+    are rough, 0 to 1. `bursts` are rough places left out because one pass alone was loud there, `loud_passes` those.
+    Where `whole_because` says why too few are rough, all places stand in, or whole passes where there are none.
+    """
+
+    metric: str
+    chosen: NDArray[np.bool_]
+    at: dict[str, Array]
+    over: dict[str, float]
+    share: float
+    bursts: int
+    loud_passes: tuple[str, ...]
+    whole_because: str | None
+
+    @classmethod
+    def none(cls, metric: str, because: str) -> Self:
+        """No places to rest on, and why."""
+        return cls(metric, np.zeros(0, bool), {}, {}, 1.0, 0, (), because)
+
+    @property
+    def basis(self) -> Basis:
+        """What values by these places rest on."""
+        return BASES[0] if self.whole_because is None else BASES[1] if self.over else BASES[2]
+
+    def value(self, drive: Pass) -> PassValue:
+        """One pass's value over the rough places."""
+        whole, number = whole_value(drive, self.metric), drive.conditions.pass_number
+        if not self.over:
+            return PassValue(drive.name, number, drive.n_windows, drive.n_windows, whole, whole)
+        return PassValue(drive.name, number, self.chosen.size, self.at[drive.name].size, whole, self.over[drive.name])
+
+    def values(self, passes: Sequence[Pass]) -> Array:
+        """What the values of some passes rest on, places or windows, joined to one array (n,)."""
+        if not self.over:
+            return window_values(passes, self.metric)
+        return np.concatenate([self.at[drive.name] for drive in passes])
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,28 +119,39 @@ class Places:
 
     def levels(self, metric: str) -> Array:
         """Values of a metric at each place in each pass, (passes, places); every metre of a place weighs the same."""
-        return np.array(
-            [
-                at_stretches(drive, metric, self.bounds_s(number), self.edges_s)
-                for number, drive in enumerate(self.passes)
-            ]
-        )
+        pairs = zip(self.passes, self.bounds_s, strict=True)
+        return np.array([at_stretches(drive, metric, bounds_s, self.edges_s) for drive, bounds_s in pairs])
 
     def over(self, metric: str, chosen: NDArray[np.bool_]) -> dict[str, float]:
         """One value of each pass, by its name, over some of the places (n,) together."""
-        return {
-            drive.name: together(drive, metric, self.bounds_s(number), self.edges_s[chosen])
-            for number, drive in enumerate(self.passes)
-        }
+        pairs = zip(self.passes, self.bounds_s, strict=True)
+        return {drive.name: together(drive, metric, bounds_s, self.edges_s[chosen]) for drive, bounds_s in pairs}
 
-    @property
-    def not_one_road(self) -> str | None:
-        """Why these passes may not be of one road at all: most of them do not fit, though they are long enough to."""
-        passes = self.alignment.passes
-        misfits = [drive for drive in passes if not drive.aligned and drive.overlap_s >= TELLING_OVERLAP_S]
-        if len(passes) < 3 or 2 * len(misfits) <= len(passes):
-            return None
-        return f"these may not be one road: {len(misfits)} of {len(passes)} passes do not fit the others"
+    def rough(self, metric: str, limit: float) -> RoughPlaces:
+        """The places where all passes together are over the limit, whatever was fitted or when; all where too few are.
+
+        Bursts, where one pass alone is far louder than all others, are left out, in all passes alike.
+        """
+        if self.alignment.failure is not None:
+            return RoughPlaces.none(metric, self.alignment.failure)
+        levels = self.levels(metric)
+        chosen, because = is_rough(levels, limit), None
+        share = float(chosen.mean())
+        if chosen.sum() < FEWEST_PLACES:
+            because = f"only {chosen.sum()} of {chosen.size} places are over the roughness limit"
+            chosen = np.ones(chosen.size, bool)
+        kept, loud = bursts(levels[:, chosen])
+        chosen[chosen] = kept
+        return RoughPlaces(
+            metric=metric,
+            chosen=chosen,
+            at={drive.name: row[chosen] for drive, row in zip(self.passes, levels, strict=True)},
+            over=self.over(metric, chosen),
+            share=share,
+            bursts=int((~kept).sum()),
+            loud_passes=tuple(self.passes[number].name for number in loud),
+            whole_because=because,
+        )
 
     def place_s(self, number: int, time_s: NDArray[np.floating]) -> Array:
         """Where pass `number` is at times (n,) from the start of its capture, in seconds of the reference pass.
@@ -91,12 +160,9 @@ class Places:
         """
         return self.warps[number](self.passes[number].driving_s(time_s) / self.cell_s) * self.cell_s
 
-    def bounds_s(self, number: int) -> Array:
-        """Start and end of each cell of pass `number`, (n, 2), in seconds of the reference pass."""
-        return self._bounds_s[number]
-
     @cached_property
-    def _bounds_s(self) -> list[Array]:
+    def bounds_s(self) -> list[Array]:
+        """Start and end of each cell of each pass, (n, 2), in seconds of the reference pass."""
         bounds_s = []
         for number, drive in enumerate(self.passes):
             starts_s = drive.cells["start_s"]
@@ -106,19 +172,15 @@ class Places:
 
 
 def find_places(passes: Sequence[Pass]) -> Places:
-    """Align all passes over one road, two or more, and cut the road into places of PLACE_S."""
+    """Align all passes over one road, two or more, and cut the road into places of PLACE_S that every pass covers."""
     longest_s = max(float(drive.driving_s(drive.cells["start_s"][-1:])[0]) for drive in passes)
     cell_s = CELL_S * math.ceil((longest_s + CELL_S) / CELL_S / MOST_CELLS)
-    prints = tuple(fingerprint(_on_grid(drive, cell_s)) for drive in passes)
-    lengths = np.array([np.isfinite(own).sum() for own in prints])
-    tried: list[Places] = []
-    unusual = abs(lengths - np.median(lengths))  # ties by name, so that it does not matter which side is called before
-    for reference in sorted(range(len(passes)), key=lambda i: (unusual[i], passes[i].name))[:REFERENCES]:
-        with one_thread():
-            tried.append(_aligned_to(reference, tuple(passes), prints, cell_s))
-        if tried[-1].alignment.warning is None:
-            return _cut(tried[-1])
-    return max(tried, key=lambda places: sum(drive.aligned for drive in places.alignment.passes))
+    mean_squares = [_on_grid(drive, cell_s) for drive in passes]
+    prints = tuple(map(fingerprint, mean_squares))
+    names, is_after = [drive.name for drive in passes], [drive.side == "after" for drive in passes]
+    alignment, warps = align(passes[0].road, names, prints, is_after, cell_s)
+    places = Places(alignment, tuple(passes), prints, warps, cell_s, np.empty((0, 2)))
+    return places if alignment.failure else _cut(places)
 
 
 def _on_grid(drive: Pass, cell_s: float) -> Array:
@@ -131,77 +193,16 @@ def _on_grid(drive: Pass, cell_s: float) -> Array:
     return np.divide(sums, counts, out=np.full(sums.size, np.nan), where=counts > 0)
 
 
-def _aligned_to(reference: int, passes: tuple[Pass, ...], prints: tuple[Array, ...], cell_s: float) -> Places:
-    """All passes on the coordinate of one of them: first each on that one, then each on all others together."""
-    first = [find_warp(own, prints[reference]) for own in prints]
-    warps, fits = [], []
-    for i, own in enumerate(prints):
-        rest = [j for j in range(len(prints)) if j != i]
-        others, start = _together([(prints[j], first[j]) for j in rest])
-        warp = find_warp(own, others)
-        backwards = others[::-1]
-        chance, _ = _agreement(own, find_warp(own, backwards), backwards)
-        across = [j for j in rest if passes[j].side != passes[i].side] or rest
-        other_side, side_start = _together([(prints[j], first[j]) for j in across])
-        quality, compared = _agreement(own, Warp(warp.knots, warp.places + start - side_start), other_side)
-        fits.append((quality, compared * cell_s, _agreement(own, warp, others)[1] * cell_s, chance))
-        warps.append(Warp(warp.knots, warp.places + start))
-    least = max(LEAST_QUALITY, fmean(chance for *_, chance in fits) + ABOVE_CHANCE)
-    aligned = tuple(
-        PassAlignment(
-            capture=drive.name,
-            quality=quality,
-            chance=chance,
-            speed=float(np.median(np.diff(warp.places) / np.diff(warp.knots))),
-            overlap_s=overlap_s,
-            aligned=quality >= least and compared_s >= LEAST_OVERLAP_S,
-        )
-        for drive, warp, (quality, compared_s, overlap_s, chance) in zip(passes, warps, fits, strict=True)
-    )
-    lost = [drive.capture for drive in aligned if not drive.aligned]
-    more = f" and {len(lost) - 2} more" if len(lost) > 2 else ""
-    warning = f"the road's fingerprint is not found again in {', '.join(lost[:2])}{more}" if lost else None
-    if lost and len(passes) < 3:
-        warning = "two passes are too few to be aligned"  # either may be of another road
-    alignment = RoadAlignment(passes[0].road, passes[reference].name, 0, warning, aligned)
-    return Places(alignment, passes, prints, tuple(warps), cell_s, np.empty((0, 2)))
-
-
-def _together(warped: Sequence[tuple[Array, Warp]]) -> tuple[Array, int]:
-    """The mean of some fingerprints on the coordinate that their warps lead to, and the place where it starts."""
-    places = [warp(np.arange(own.size) + 0.5) for own, warp in warped]
-    start = math.floor(min(at[0] for at in places))
-    grid = np.arange(start, math.ceil(max(at[-1] for at in places))) + 0.5
-    rows = np.array(
-        [np.interp(grid, at, own, left=np.nan, right=np.nan) for (own, _), at in zip(warped, places, strict=True)]
-    )
-    there = np.isfinite(rows)
-    counts = there.sum(axis=0)
-    sums = np.where(there, rows, 0.0).sum(axis=0)
-    return standard_scores(np.divide(sums, counts, out=np.full(grid.size, np.nan), where=counts > 0)), start
-
-
-def _agreement(own: Array, warp: Warp, template: Array) -> tuple[float, int]:
-    """Correlation of a warped fingerprint (n,) with a template (m,), and over how many cells; 0 where there is none."""
-    at = warp(np.arange(own.size) + 0.5) - 0.5
-    other = np.interp(at, np.arange(template.size), template, left=np.nan, right=np.nan)
-    both = np.isfinite(own) & np.isfinite(other)
-    x, y = own[both], other[both]
-    tells = both.sum() > 1 and min(np.ptp(x), np.ptp(y)) > 0
-    return float(np.corrcoef(x, y)[0, 1]) if tells else 0.0, int(both.sum())
-
-
 def _cut(places: Places) -> Places:
-    """The same with the places that every pass covers."""
-    bounds_s = [places.bounds_s(i) for i in range(len(places.passes))]
+    bounds_s = places.bounds_s
     start = math.ceil(max(bounds[0, 0] for bounds in bounds_s) / PLACE_S)
     count = max(0, math.floor(min(bounds[-1, 1] for bounds in bounds_s) / PLACE_S) - start)
     starts_s = (start + np.arange(count)) * PLACE_S
     edges_s = np.column_stack([starts_s, starts_s + PLACE_S])
-    covered = [_integral(bounds, np.ones(len(bounds)), edges_s) >= COVERED * PLACE_S for bounds in bounds_s]
+    covered = [_covered(bounds, edges_s) >= COVERED * PLACE_S for bounds in bounds_s]
     edges_s = edges_s[np.all(covered, axis=0)]
-    warning = None if len(edges_s) else "no second of road is covered by every pass"
-    return replace(places, edges_s=edges_s, alignment=replace(places.alignment, places=len(edges_s), warning=warning))
+    failure = None if len(edges_s) else "no second of road is covered by every pass"
+    return replace(places, edges_s=edges_s, alignment=replace(places.alignment, places=len(edges_s), failure=failure))
 
 
 def at_stretches(drive: Pass, metric: str, bounds_s: Array, stretches_s: Array) -> Array:
@@ -212,7 +213,7 @@ def at_stretches(drive: Pass, metric: str, bounds_s: Array, stretches_s: Array) 
     cells, shares = _cells_of(bounds_s, stretches_s)
     with np.errstate(invalid="ignore"):  # a stretch without a cell has no value
         values = metric_of(metric).statistic.value(drive.kept[metric][:, cells], shares)
-    covered = _integral(bounds_s, np.ones(len(bounds_s)), stretches_s)
+    covered = _covered(bounds_s, stretches_s)
     return np.where(covered >= COVERED * (stretches_s[:, 1] - stretches_s[:, 0]), values, np.nan)
 
 
@@ -233,9 +234,34 @@ def _cells_of(bounds_s: Array, stretches_s: Array) -> tuple[NDArray[np.int64], A
     return inside, np.where(cells < end[:, None], np.maximum(overlap_s, 0.0), 0.0) / CELL_S
 
 
-def _integral(bounds: Array, values: Array, edges: Array) -> Array:
-    """Integral over each of the stretches `edges` (m, 2) of `values` (n,) that hold within `bounds` (n, 2)."""
-    upto = np.cumsum(values * (bounds[:, 1] - bounds[:, 0]))
+def _covered(bounds: Array, edges: Array) -> Array:
+    """How much of each of the stretches `edges` (m, 2) lies within `bounds` (n, 2)."""
+    upto = np.cumsum(bounds[:, 1] - bounds[:, 0])
     running = np.column_stack([np.append(0.0, upto[:-1]), upto]).ravel()
     at = np.interp(edges, bounds.ravel(), running)
     return at[:, 1] - at[:, 0]
+
+
+def roughness_limit(passes: Sequence[Pass], metric: str) -> RoughnessLimit:
+    """The limit of one metric from the smooth road's `passes`; AnalysisError where they have none."""
+    values = window_values(passes, metric)
+    if not values.size:
+        raise AnalysisError(f"no window of the smooth road has a {metric}: the roughness limit needs a sound pass")
+    return RoughnessLimit(metric, float(np.quantile(values, QUANTILE)), values.size)
+
+
+def window_values(passes: Sequence[Pass], metric: str) -> Array:
+    """The windows of some passes in one metric, joined to one array (n,); windows without a value drop."""
+    values = np.concatenate([np.empty(0), *(drive.windows[metric] for drive in passes)])
+    return values[np.isfinite(values)]
+
+
+def whole_value(drive: Pass, metric: str) -> float:
+    """One metric over a whole pass; AnalysisError where it is nought or there is no window."""
+    whole = drive.over_windows(metric)
+    if not whole > 0:
+        raise AnalysisError(
+            f"capture '{drive.name}' has no {metric} to compare "
+            f"({'zero throughout' if drive.n_windows else 'no window'}): leave the capture or the metric out"
+        )
+    return whole

@@ -7,7 +7,7 @@ passes of the same design, so that a simulation of thousands of sets runs the co
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -43,7 +43,6 @@ class Student:
 
     @property
     def ratio(self) -> Floats:
-        """After over before."""
         return np.exp(self.difference)
 
     def half_width(self, alpha: float = ALPHA) -> Floats:
@@ -195,21 +194,34 @@ def contrast(before: ArrayLike, after: ArrayLike, margin: float, block: ArrayLik
 def described(student: Student, logs: ArrayLike, is_after: ArrayLike, margin: float) -> Contrast:
     """A contrast in plain numbers; `logs` (n,) are the passes behind it, `is_after` (n,) says which side each is of."""
     values, after = np.asarray(logs, float), np.asarray(is_after, bool)
-    difference = float(student.difference)
-    before = float(np.exp(values.mean() - difference * after.mean()))
-    tells = all(np.ptp(values[side]) > NO_SPREAD for side in (~after, after)) and student.error > NO_SPREAD
-    return Contrast(
-        before=before,
-        after=before * float(np.exp(difference)),
-        ratio=float(np.exp(difference)),
-        interval=ends(student) if tells else None,
-        interval_90=ends(student, 2 * ALPHA) if tells else None,
-        passes=(int((~after).sum()), int(after.sum())),
-        p_difference=student.told(student.p_difference()) if tells else None,
-        p_equivalence=student.told(student.p_equivalence(margin)) if tells else None,
-        standard_error=float(student.error) if tells else None,
-        df=float(student.df) if tells else None,
-    )
+    before = float(np.exp(values.mean() - student.difference * after.mean()))
+    if not all(np.ptp(values[side]) > NO_SPREAD for side in (~after, after)):
+        student = replace(student, error=np.nan)  # copies, not passes
+    return in_numbers(student, before, (int((~after).sum()), int(after.sum())), margin)
+
+
+def in_numbers(
+    student: Student, before: float, passes: tuple[int, int], margin: float, alpha: float = ALPHA
+) -> Contrast:
+    """A contrast in plain numbers from a difference of logarithms and the level before; no tests without an error.
+
+    `interval` is that of 1 − `alpha`. Ratios that no float holds are infinite.
+    """
+    tells = bool(student.error > NO_SPREAD)
+    with np.errstate(over="ignore"):
+        ratio = float(student.ratio)
+        return Contrast(
+            before=before,
+            after=before * ratio,
+            ratio=ratio,
+            interval=ends(student, alpha) if tells else None,
+            interval_90=ends(student, 2 * ALPHA) if tells else None,
+            passes=passes,
+            p_difference=student.told(student.p_difference()) if tells else None,
+            p_equivalence=student.told(student.p_equivalence(margin)) if tells else None,
+            standard_error=float(student.error) if tells else None,
+            df=float(student.df) if tells else None,
+        )
 
 
 def ends(student: Student, alpha: float = ALPHA) -> tuple[float, float]:

@@ -15,7 +15,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from towertap.compare.stats.contrast import Verdict, dummies, weights
+from towertap.compare.stats.contrast import dummies, weights
 
 About = Literal["part", "part or day", "part or installation"]
 Labels = Sequence[Hashable | None]
@@ -55,12 +55,10 @@ class Design:
 
     @cached_property
     def installation_coefficient(self) -> float:
-        """What the variance of installations is multiplied with."""
         return coefficient(self.weights, self.installation)
 
     @cached_property
     def day_coefficient(self) -> float:
-        """What the variance of days is multiplied with."""
         return coefficient(self.weights, self.day)
 
     @property
@@ -123,8 +121,7 @@ class Overlap:
     the two parts' shares of passes there, a pass of unknown day never within one. Numbers and coefficients are those of
     `Design`; the unknown installations (days) of a side count as one. `order_lean` is the mean place in the driving
     order after less before, the first pass at 0 and the last at 1: a drift of x % from first to last adds that much of
-    x to the ratio (0.5 for all of one part first, 0 for A B B A). `warmer_c` is the mean air temperature after less
-    before, in kelvin. Both are None where a time or temperature is not known.
+    x to the ratio (0.5 for all of one part first, 0 for A B B A). None where a time is not known.
     """
 
     within_day: float
@@ -133,7 +130,6 @@ class Overlap:
     installation_coefficient: float
     day_coefficient: float
     order_lean: float | None
-    warmer_c: float | None
 
     @property
     def about(self) -> About:
@@ -143,20 +139,12 @@ class Overlap:
         return "part" if min(self.installations) >= SEVERAL else "part or installation"
 
 
-def about(overlap: Overlap, of_the_part: Verdict) -> About:
-    """What a finding is about: the part, where the verdict about the part stands; else what the design leaves open."""
-    return overlap.about if of_the_part == "undecided" else "part"
-
-
-def overlap(
-    design: Design, order: Sequence[float | None] | None = None, temperature_c: Sequence[float | None] | None = None
-) -> Overlap:
-    """Describe a design; `order` (n,) is a start time or number of each pass, `temperature_c` (n,) the air's, in °C."""
+def overlap(design: Design, order: Sequence[float | None] | None = None) -> Overlap:
+    """Describe a design; `order` (n,) is a start time or number of each pass, None where one is not known."""
     after, share = design.after, design.weights
     places = _known(order)
     if places is not None:
         places = np.argsort(np.argsort(places, kind="stable"), kind="stable") / max(places.size - 1, 1)
-    air_c = _known(temperature_c)
     shares = [_shares(design.day[of]) for of in (~after, after)]
     return Overlap(
         within_day=float(sum(min(part, shares[1].get(day, 0.0)) for day, part in shares[0].items() if day != UNKNOWN)),
@@ -165,7 +153,6 @@ def overlap(
         installation_coefficient=design.installation_coefficient,
         day_coefficient=design.day_coefficient,
         order_lean=None if places is None else float(share @ places),
-        warmer_c=None if air_c is None else float(share @ air_c),
     )
 
 

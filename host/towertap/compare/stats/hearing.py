@@ -25,29 +25,13 @@ SERIES_SHARE, SERIES_P = 0.5, 0.001
 """A series is told where this share of the intervals fits, and where chance would do that more seldom than this."""
 
 
-@dataclass(frozen=True, eq=False)
-class HeardAlike:
-    """Which knocks every pass could have heard.
-
-    `above` says so of each pass's knocks, (k,); `level_ms2` (places,) is the level, the peak freed of its background.
-    """
-
-    above: tuple[NDArray[np.bool_], ...]
-    level_ms2: NDArray[np.float64]
-
-    @property
-    def counts(self) -> NDArray[np.int64]:
-        """Knocks to be compared, (passes,)."""
-        return np.array([of_pass.sum() for of_pass in self.above], int)
-
-
 def heard_alike(
     peak_ms2: Sequence[ArrayLike],
     background_ms2: Sequence[ArrayLike],
     place: Sequence[ArrayLike],
     threshold_ms2: ArrayLike,
-) -> HeardAlike:
-    """Hold knocks to the level that the loudest pass sets at each place.
+) -> tuple[list[NDArray[np.bool_]], NDArray[np.float64]]:
+    """Which knocks (k,) of each pass every pass could have heard, and the level (places,) that the loudest sets there.
 
     One array (k,) a pass of peaks, of backgrounds around them and of places (numbers from 0); `threshold_ms2` (passes,
     places) is the peak that a knock had to reach there in each pass. Where passes are not aligned there is one place,
@@ -58,7 +42,7 @@ def heard_alike(
     for peaks, backgrounds, places in zip(peak_ms2, background_ms2, place, strict=True):
         squares = np.square(np.asarray(peaks, float)) - ADDED * np.square(np.asarray(backgrounds, float))
         above.append(np.asarray(np.sqrt(np.fmax(squares, 0.0)) >= level[np.asarray(places, int)], bool))
-    return HeardAlike(tuple(above), level)
+    return above, level
 
 
 def whole_pass(threshold_ms2: ArrayLike) -> float:

@@ -223,10 +223,7 @@ class Statements:
 
 
 def statements(
-    logs: ArrayLike,
-    design: Design,
-    installation: Beforehand = UNKNOWN_SPREAD,
-    day: Beforehand = UNKNOWN_SPREAD,
+    logs: ArrayLike, design: Design, installation: Beforehand = UNKNOWN_SPREAD, day: Beforehand = UNKNOWN_SPREAD
 ) -> Statements:
     """Both statements from logs (…, n) of the passes of `design`, with what is known of the spreads beforehand."""
     values = np.asarray(logs, float)

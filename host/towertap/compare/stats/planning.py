@@ -69,7 +69,6 @@ class PlannedDesign:
 
     @cached_property
     def stretches(self) -> tuple[Stretch, ...]:
-        """The stretches in driving order."""
         stretches: list[Stretch] = []
         block = day = 1
         for ends, part, anew in re.findall(r"([|;]?)([AB])('?)", self.order):
@@ -87,7 +86,6 @@ class PlannedDesign:
 
     @property
     def days(self) -> int:
-        """Days driven on."""
         return self.stretches[-1].day
 
     @property
@@ -195,7 +193,7 @@ def reach(
     design = planned.design(planned.per_stretch(passes))
     sds = true_sd or tuple(float(spread(NOTHING, before).sd) for before in known)
     both = statements(invented(design, (pass_sd, *sds), sets, seed), design, *known)
-    part, drives = (power_of(student, margin, changes) for student in (both.part, both.drives))
+    part, drives = (power_of(sets_of(student), margin, changes) for student in (both.part, both.drives))
     return Reach(planned, passes, tuple(changes), part, drives)
 
 
@@ -209,7 +207,7 @@ def power_on_drives(blocks: int, passes: int, pass_sd: float, margin: float, alp
     In blocks that share the `passes` a side alike, where there are two or more; tests at `alpha`.
     """
     difference, least, reach = (pass_sd * of_unit for of_unit in _on_drives(blocks, passes, alpha, seed))
-    return _power(difference, least, reach, margin, (margin,))
+    return power_of((difference, least, reach), margin, (margin,))
 
 
 @lru_cache
@@ -217,22 +215,17 @@ def _on_drives(blocks: int, passes: int, alpha: float, seed: int) -> Sets:
     """The sets behind `power_on_drives` where passes vary by 1: they grow with the spread, and nothing else changes."""
     design = PlannedDesign("|".join(("AB", "BA")[block % 2] for block in range(blocks))).design(passes // blocks)
     student = pass_contrast(invented(design, (1.0, 0.0, 0.0), SETS, seed), design.after, design.block)
+    return sets_of(student, alpha)
+
+
+def sets_of(student: Student, alpha: float = ALPHA) -> Sets:
+    """Many sets as tests at `alpha` see them."""
     return student.difference, student.half_width(alpha), student.half_width(2 * alpha)
 
 
-def power_of(student: Student, margin: float, changes: Sequence[float], alpha: float = ALPHA) -> Power:
-    """The power of tests at `alpha`, from many sets with nothing changed, into which each change is put."""
-    return _power(student.difference, student.half_width(alpha), student.half_width(2 * alpha), margin, changes)
-
-
-def _power(
-    difference: NDArray[np.float64],
-    least: NDArray[np.float64],
-    reach: NDArray[np.float64],
-    margin: float,
-    changes: Sequence[float],
-) -> Power:
-    """The same from each set's difference (sets,), what is `least` told different, and how far equivalence reaches."""
+def power_of(sets: Sets, margin: float, changes: Sequence[float]) -> Power:
+    """The power of tests, from many sets with nothing changed, into which each change is put."""
+    difference, least, reach = sets
     return Power(
         tuple(float((difference + np.log1p(change) > least).mean()) for change in changes),
         float((np.abs(difference) + reach < np.log1p(margin)).mean()),
@@ -255,7 +248,6 @@ Aim = Callable[[Reach], float]
 
 
 def told_of_the_part(able: Reach) -> float:
-    """The power of telling the first change about the part."""
     return able.part.told[0]
 
 

@@ -6,7 +6,6 @@ driver) so stays in the error. Where a round lacks a road, its others stand in, 
 """
 
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -18,18 +17,9 @@ from towertap.compare.stats.contrast import ALPHA, Floats, Student, dummies
 Reading = Literal["rough moved more", "moved alike", "smooth moved more", "smooth held still", "cannot tell"]
 
 
-@dataclass(frozen=True, eq=False)
-class Rounds:
-    """Rounds over all roads: `logs` (…, rounds) at the mean level of the roads, and `first` (rounds,).
-
-    `first` is the number of each round's first pass: take `after`, installation, day and block of a round from it.
-    """
-
-    logs: NDArray[np.float64]
-    first: NDArray[np.int64]
-
-
-def rounds(logs: ArrayLike, road: ArrayLike, number: Sequence[Hashable], after: ArrayLike) -> Rounds:
+def rounds(
+    logs: ArrayLike, road: ArrayLike, number: Sequence[Hashable], after: ArrayLike
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     """The mean of each round's passes, each as far above the level of its road: logs (…, n) over several roads.
 
     `road` (n,) names the road, `number` (n,) the round, counted within each side, and `after` (n,) is True after the
@@ -43,7 +33,7 @@ def rounds(logs: ArrayLike, road: ArrayLike, number: Sequence[Hashable], after: 
     names = list(dict.fromkeys(labels))
     member = np.array([[label == name for name in names] for label in labels])
     of_rounds = level.mean(axis=-1, keepdims=True) + above @ member / member.sum(axis=0)
-    return Rounds(of_rounds, member.argmax(axis=0))
+    return of_rounds, member.argmax(axis=0)
 
 
 def p_roads_differ(roads: Sequence[Student]) -> Floats:
@@ -65,32 +55,21 @@ def p_roads_differ(roads: Sequence[Student]) -> Floats:
     return scipy.special.fdtrc(count - 1, (count**2 - 1) / (3 * lost), f)
 
 
-@dataclass(frozen=True, eq=False)
-class SmoothControl:
-    """The rough roads against the smooth one: `over_smooth` is the ratio of ratios, rough over smooth.
+def smooth_control(rough: Student, smooth: Student, margin: float) -> tuple[Student, Reading]:
+    """The ratio of ratios, rough roads (one, or over all) over the smooth one, and what that leaves as theirs.
 
-    What acts on every road alike (box, tyres, weather, day) cancels in it, and so does what the part does on the smooth
-    road. No reading rests on a large p: "rough moved more" names what is left of the change as the rough roads' own;
-    "moved alike" says that the smooth road moved the same way and the rough ones are not shown to have moved more, so
-    that the part is not named as the cause (which of the two it was, another drive must tell); "smooth held still" that
-    its change is held inside the margin.
-    """
-
-    smooth: Student
-    over_smooth: Student
-    reading: Reading
-
-
-def smooth_control(rough: Student, smooth: Student, margin: float) -> SmoothControl:
-    """Hold the ratio of the rough roads (one, or over all) against that of the smooth one, passes alone; single sets.
-
-    Errors add in squares, degrees of freedom by Welch and Satterthwaite: rounds that both share make it cautious.
+    Passes alone, single sets. What acts on every road alike (box, tyres, weather, day) cancels in it, and so does what
+    the part does on the smooth road. Errors add in squares, degrees of freedom by Welch and Satterthwaite: rounds that
+    both share make it cautious. No reading rests on a large p: "rough moved more" names what is left of the change as
+    the rough roads' own; "moved alike" says that the smooth road moved the same way and the rough ones are not shown to
+    have moved more, so that the part is not named as the cause (which of the two it was, another drive must tell);
+    "smooth held still" that its change is held inside the margin.
     """
     variances = np.array([rough.error, smooth.error]) ** 2
     total = variances.sum()
     df = total**2 / (variances**2 / np.array([rough.df, smooth.df])).sum()
     over = Student(rough.difference - smooth.difference, np.sqrt(total), df)
-    return SmoothControl(smooth, over, _reading(rough, smooth, over, margin))
+    return over, _reading(rough, smooth, over, margin)
 
 
 def _reading(rough: Student, smooth: Student, over: Student, margin: float) -> Reading:

@@ -152,12 +152,12 @@ def _write(path: Path, samples: EvenSamples, attributes: dict[str, Any]) -> None
     layout = LAYOUTS_OF_OTHERS[layout_id]
     gap_rows = np.flatnonzero(samples.missing)
     with CaptureWriter(path) as writer:
-        writer.create(schema.counts_of(layout))
-        scales = {}
-        for number, name in enumerate(layout.quantities):
+        datasets, scales = schema.counts_of(layout), {}
+        writer.create(datasets.values())
+        for number, (name, dataset) in enumerate(datasets.items()):
             values: Array = samples.values[:, 3 * number : 3 * number + 3]
             scales[schema.SCALES[name]] = scale = max(HEADROOM * float(np.abs(values).max()) / FULL_COUNT, FINEST)
-            writer.append(name, np.rint(values / scale).astype(np.int32))
+            writer.append(dataset.name, np.rint(values / scale).astype(np.int32))
         gaps = [(row, samples.missing[row], NOT_IN_FILE, 0) for row in gap_rows]
         writer.append("gaps", np.array(gaps, schema.GAP))
         writer.set_attributes(

@@ -9,7 +9,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from towertap.compare.comparison import Comparison
-from towertap.compare.findings.describe import WORDS, findings_table, interval_of_part, leads
+from towertap.compare.findings.describe import WORDS, findings_table, interval_of_part
 from towertap.compare.findings.model import Finding
 from towertap.drawing.picture import Picture
 from towertap.drawing.style import INK, PAPER, QUIET, VERDICTS, WASH, change_ticks, legend, new_figure
@@ -40,8 +40,8 @@ def picture(comparison: Comparison) -> Picture:
     return Picture(
         "findings",
         title(comparison),
-        f"Change with {comparison.after}, 95 % intervals{' (90 % for no change that counts)' if calm else ''}. The "
-        "verdict goes by the thin line: of the part, with what installations and days may add.",
+        f"Change with {comparison.drives.after}, 95 % intervals{' (90 % for no change that counts)' if calm else ''}. "
+        "The verdict goes by the thin line: of the part, with what installations and days may add.",
         tuple(_panel(of_panel, reach, comparison.margin) for of_panel in _panels(groups)),
         findings_table(comparison.overall, comparison.findings),
     )
@@ -61,7 +61,7 @@ def _panels(groups: Sequence[Group]) -> list[list[Group]]:
 
 def title(comparison: Comparison) -> str:
     """What the findings say together, by verdict."""
-    of_metrics = leads(comparison.overall, comparison.findings)
+    of_metrics = comparison.case.leads
     by_verdict = {
         word: [brief(finding.label, 44) for finding in of_metrics if finding.verdict == verdict]
         for verdict, word in WORDS.items()

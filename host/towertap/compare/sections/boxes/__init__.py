@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from towertap.compare.drives.model import SIDES
 from towertap.compare.findings.model import Finding
-from towertap.compare.road.rough import window_values
+from towertap.compare.road.places import window_values
 from towertap.compare.section import Evidence, Section
 from towertap.compare.sections.boxes.steps import FORMULA, Drawn, Levels, about_the_part, on_these_drives, taken, values
 from towertap.compare.study import Study

@@ -11,7 +11,7 @@ from matplotlib.patches import Patch
 
 from towertap.compare.findings.describe import WORDS
 from towertap.compare.findings.model import Finding
-from towertap.compare.road.rough import PassValue
+from towertap.compare.road.places import PassValue
 from towertap.compare.sections.boxes.steps import Drawn, Levels
 from towertap.drawing.style import INK, PAPER, QUIET, SIDES, VERDICTS, legend, log_ticks, new_figure
 from towertap.words.numbers import brief, change_percent, number

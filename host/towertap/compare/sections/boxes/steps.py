@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from towertap.compare.drives.model import Drives
 from towertap.compare.findings.describe import CANCELLED, SOURCES
 from towertap.compare.findings.model import Finding
-from towertap.compare.road.rough import RoughnessLimit
+from towertap.compare.road.places import RoughnessLimit
 from towertap.compare.study import Study
 from towertap.words.numbers import change_percent, interval, number, p_value
 from towertap.words.phrases import listed, sentence_case, some
@@ -28,7 +28,7 @@ FORMULA = (
 def values(study: Study, findings: Sequence[Finding]) -> Table:
     """The value of every pass, and which of them share a block, an installation and a day."""
     groups = study.groups
-    paired = {drive.name: road.block is not None for road in study.roads for drive in road.passes}
+    paired = {drive.name: road.design.block is not None for road in study.roads for drive in road.passes}
     part = {drive.name: drive.conditions.part for drive in study.drives.passes}
     return tabulate(
         "The value of each pass (r.m.s.)",
@@ -56,7 +56,6 @@ def _known(label: object) -> str:
 
 
 def on_these_drives(findings: Sequence[Finding]) -> Table:
-    """The first statement of every finding."""
     return tabulate(
         "On these drives",
         (
@@ -95,7 +94,6 @@ def _by_metric(findings: Sequence[Finding]) -> list[Finding]:
 
 
 def about_the_part(findings: Sequence[Finding]) -> Table:
-    """The second, and what is in its error."""
     return tabulate("About the part", map(_part_row, _by_metric(findings)), grouped=True)
 
 
@@ -107,11 +105,11 @@ def taken(findings: Sequence[Finding]) -> str:
             size = f"{kind} by {100 * spread.sd:.2g} % ({SOURCES[spread.source]})"
             spreads.setdefault(size, []).append(finding.label)
     every = len(dict.fromkeys(finding.label for finding in findings))
-    told = []
+    sizes = []
     for size, labels in spreads.items():
         of = list(dict.fromkeys(labels))
-        told.append(size if len(of) == every else f"{size} in {listed(of)}")
-    return f"For the part, installations and days are taken to differ: {'; '.join(told)}."
+        sizes.append(size if len(of) == every else f"{size} in {listed(of)}")
+    return f"For the part, installations and days are taken to differ: {'; '.join(sizes)}."
 
 
 def _coefficient(value: float) -> str:

@@ -50,7 +50,6 @@ class CapturesSection(Section):
     )
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence:
-        """Tables of every pass."""
         drives = study.drives
         passes = [drive for road in (*drives.rough_roads, drives.smooth) for drive in drives.of(road)]
         shared, table = conditions(passes)

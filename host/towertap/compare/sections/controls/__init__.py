@@ -66,12 +66,12 @@ def _not_shown(controls: Sequence[Control], metrics: Sequence[str]) -> Iterator[
 def _spreads(controls: Sequence[Control], metric: str, label: str) -> Iterator[str]:
     """How far installations and days differ by the controls, and whether that is taken."""
     for kind, what in OF_WHAT.items():
-        told = measured(controls, kind, metric)
-        if told.df:
-            sd = 100 * math.sqrt(max(told.variance, 0.0))
+        spread = measured(controls, kind, metric)
+        if spread.df:
+            sd = 100 * math.sqrt(max(spread.variance, 0.0))
             taken = f"{ENOUGH_DF:g} replace what is assumed or stated, fewer only where they contradict it"
-            by = counted(round(told.df), CONTROLS[kind].name)
-            yield f"{label}: {what} differ by {sd:.1f} % by {by}{'' if told.df >= ENOUGH_DF else f' ({taken})'}."
+            by = counted(round(spread.df), CONTROLS[kind].name)
+            yield f"{label}: {what} differ by {sd:.1f} % by {by}{'' if spread.df >= ENOUGH_DF else f' ({taken})'}."
 
 
 def _table(controls: Sequence[Control], metrics: Sequence[str]) -> Table:

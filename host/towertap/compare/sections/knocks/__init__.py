@@ -39,7 +39,6 @@ class KnocksSection(Section):
         return None if knocks is None or thresholds is None else KnocksOfCapture(knocks, thresholds)
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
-        """Count, and hold the rates against each other."""
         roads, cautions = count_knocks(study), tuple(not_heard(study.drives))
         if not roads:
             return Evidence("No road could be listened to for knocks.", cautions=cautions) if cautions else None
@@ -66,9 +65,9 @@ def _headline(roads: Sequence[RoadKnocks]) -> str:
     sentences = []
     for road in (road for road in roads if road.heard):
         counts = f"{sum(road.before.counts)} before, {sum(road.after.counts)} after"
-        told = road.verdict if road.verdict != "undecided" else "no change of their number is shown"
+        change = road.verdict if road.verdict != "undecided" else "no change of their number is shown"
         series = ", at a regular spacing as joints of a road have" if road.series else ""
-        sentences.append(f"{road.road}: {told} ({counts}){series}")
+        sentences.append(f"{road.road}: {change} ({counts}){series}")
     return f"{'; '.join(sentences)}."
 
 
@@ -110,7 +109,6 @@ def _row(road: RoadKnocks, side: SideKnocks, rates: RateRatio | None) -> dict[st
 
 
 def _kinds(roads: Sequence[RoadKnocks]) -> Table:
-    """What they are like."""
     return tabulate(
         "What they are like (medians)",
         (

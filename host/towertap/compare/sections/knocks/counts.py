@@ -47,8 +47,8 @@ class SideKnocks:
     """One side's knocks on one road: counts by pass, minutes, rate a minute and its exact interval (Garwood 1936).
 
     `softer` are those by pass that were found and that not every pass could have heard; they are not counted.
-    `kilometres` is by the speed logs where every pass over the road has one (`logged`), else by the speed aimed at,
-    None where none is written down; `rate_km` and `interval_km` are a km of it. Intervals are of 95 % for knocks that
+    `kilometres` is by the speed logs, None where not every pass over the road has one; `rate_km` and `interval_km` are
+    a km of it. Intervals are of 95 % for knocks that
     come by chance alone; with no knock at all they start at 0 and end at the one-sided bound of 95 %. The medians (not
     a number without a knock, or where none rings) are those of all knocks counted.
     """
@@ -58,7 +58,6 @@ class SideKnocks:
     softer: tuple[int, ...]
     minutes: float
     kilometres: float | None
-    logged: bool
     rate: float
     interval: tuple[float, float]
     rate_km: float | None
@@ -91,7 +90,6 @@ class RoadKnocks:
 
     @property
     def heard(self) -> bool:
-        """Whether any knock was."""
         return sum(self.before.counts + self.after.counts) > 0
 
 
@@ -125,8 +123,7 @@ def count_knocks(study: Study) -> tuple[RoadKnocks, ...]:
 
     The smooth road comes last and is in the family of tests like the others. `not_heard` tells of the roads left out.
     """
-    roads = [*study.roads, *([study.smooth] if study.smooth else [])]
-    counted = [_on_road(study.drives, road) for road in roads if not _unheard(road.passes)]
+    counted = [_on_road(study.drives, road) for road in study.every_road if not _unheard(road.passes)]
     adjusted = holm([of_road.rates.p for of_road in counted])
     return tuple(_decided(replace(of_road, p_holm=p)) for of_road, p in zip(counted, adjusted, strict=True))
 
@@ -145,44 +142,36 @@ def _unheard(passes: Sequence[Pass]) -> list[str]:
     return [drive.name for drive in passes if knocks_of(drive) is None]
 
 
-def kilometres(drive: Pass, cells: NDArray[np.bool_], logged: bool) -> float | None:
-    """The road driven in some cells (n,) of a pass, by its speed log or else by the speed aimed at."""
-    if logged:
-        metres = metres_by_cell(drive)
-        return None if metres is None else float(metres[cells].sum()) / 1000
-    aimed_kmh = drive.conditions.speed_kmh
-    return aimed_kmh * float(cells.sum()) * CELL_S / 3600 if aimed_kmh else None
-
-
 def _on_road(drives: Drives, road: Road) -> RoadKnocks:
     """Counts and tests of one road, without what the family of roads decides."""
     places = road.aligned if road.aligned is not None and len(road.aligned.edges_s) else None
     logged = all(drive.speed for drive in road.passes)
-    found = [_in_pass(drive, places, logged) for drive in road.passes]
-    heard = heard_alike(
-        [[knock.peak_ms2 for knock in drive.knocks] for drive in found],
-        [[knock.background_ms2 for knock in drive.knocks] for drive in found],
-        [drive.place for drive in found],
-        [drive.threshold_ms2 for drive in found],
+    passes = [_in_pass(drive, places, logged) for drive in road.passes]
+    heard, level_ms2 = heard_alike(
+        [[knock.peak_ms2 for knock in drive.knocks] for drive in passes],
+        [[knock.background_ms2 for knock in drive.knocks] for drive in passes],
+        [drive.place for drive in passes],
+        [drive.threshold_ms2 for drive in passes],
     )
-    exposures, per = _exposures(found, logged)
-    before, after = ([number for number, drive in enumerate(found) if drive.side == side] for side in SIDES)
-    rates = rate_ratio(heard.counts[before], heard.counts[after], exposures[before], exposures[after])
-    metres = [drive.metres for drive in found if drive.metres is not None]
-    in_metres = len(metres) == len(found)
-    loudness = np.log([drive.threshold_ms2 for drive in found])
+    exposures, per = _exposures(passes)
+    before, after = ([number for number, drive in enumerate(passes) if drive.side == side] for side in SIDES)
+    counts = np.array([of_pass.sum() for of_pass in heard])
+    rates = rate_ratio(counts[before], counts[after], exposures[before], exposures[after])
+    metres = [drive.metres for drive in passes if drive.metres is not None]
+    in_metres = len(metres) == len(passes)
+    loudness = np.log([drive.threshold_ms2 for drive in passes])
     finite = np.isfinite(loudness).all(axis=0)
     return RoadKnocks(
         road=road.name,
-        before=_side(drives.before, [found[n] for n in before], [heard.above[n] for n in before], logged),
-        after=_side(drives.after, [found[n] for n in after], [heard.above[n] for n in after], logged),
-        level_ms2=float(np.median(heard.level_ms2)),
+        before=_side(drives.before, [passes[n] for n in before], [heard[n] for n in before]),
+        after=_side(drives.after, [passes[n] for n in after], [heard[n] for n in after]),
+        level_ms2=float(np.median(level_ms2)),
         louder=float(np.exp((loudness[after].mean(axis=0) - loudness[before].mean(axis=0))[finite].mean())),
         rates=rates,
         per=per,
         p_holm=None,
         verdict="undecided",
-        series=regular_series(metres if in_metres else [drive.places_s for drive in found]),
+        series=regular_series(metres if in_metres else [drive.places_s for drive in passes]),
         series_unit="m" if in_metres else "s",
     )
 
@@ -201,11 +190,11 @@ def _in_pass(drive: Pass, places: Places | None, logged: bool) -> PassKnocks:
         number = [member.name for member in places.passes].index(drive.name)
         cell_of_place = _place_of(places, places.place_s(number, starts_s + CELL_S / 2))
         at_s = places.place_s(number, onsets_s) if onsets_s.size else onsets_s
-        road_s = float(np.diff(places.bounds_s(number)[cell_of_place >= 0]).sum())
+        road_s = float(np.diff(places.bounds_s[number][cell_of_place >= 0]).sum())
         threshold_ms2 = _by_place(_place_of(places, places.place_s(number, times_s)), peaks_ms2, len(places.edges_s))
     place = cell_of_place[np.maximum(cell, 0)] if onsets_s.size else np.zeros(0, int)
     inside &= place >= 0
-    shared = cell_of_place >= 0
+    shared, metres = cell_of_place >= 0, metres_by_cell(drive) if logged else None
     return PassKnocks(
         side=drive.side,
         knocks=[knock for knock, there in zip(knocks, inside, strict=True) if there],
@@ -214,7 +203,7 @@ def _in_pass(drive: Pass, places: Places | None, logged: bool) -> PassKnocks:
         metres=drive.speed.way_m(onsets_s[inside]) if drive.speed else None,
         threshold_ms2=threshold_ms2,
         minutes=float(shared.sum()) * CELL_S / 60,
-        kilometres=kilometres(drive, shared, logged),
+        kilometres=None if metres is None else float(metres[shared].sum()) / 1000,
         road_s=road_s,
     )
 
@@ -240,7 +229,7 @@ def _by_place(place: NDArray[np.int64], peaks_ms2: NDArray[np.float64], count: i
     return np.divide(sums, cells, out=np.full(count, np.inf), where=cells > 0)
 
 
-def _side(part: str, passes: Sequence[PassKnocks], above: Sequence[NDArray[np.bool_]], logged: bool) -> SideKnocks:
+def _side(part: str, passes: Sequence[PassKnocks], above: Sequence[NDArray[np.bool_]]) -> SideKnocks:
     counted = [list(compress(drive.knocks, of_pass)) for drive, of_pass in zip(passes, above, strict=True)]
     knocks = [knock for of_pass in counted for knock in of_pass]
     total, minutes = len(knocks), sum(drive.minutes for drive in passes)
@@ -252,7 +241,6 @@ def _side(part: str, passes: Sequence[PassKnocks], above: Sequence[NDArray[np.bo
         softer=tuple(len(drive.knocks) - len(of_pass) for drive, of_pass in zip(passes, counted, strict=True)),
         minutes=minutes,
         kilometres=driven_km,
-        logged=logged,
         rate=total / minutes,
         interval=poisson_interval(total, minutes),
         rate_km=total / driven_km if driven_km else None,
@@ -263,13 +251,13 @@ def _side(part: str, passes: Sequence[PassKnocks], above: Sequence[NDArray[np.bo
     )
 
 
-def _exposures(passes: Sequence[PassKnocks], logged: bool) -> tuple[NDArray[np.float64], Per]:
+def _exposures(passes: Sequence[PassKnocks]) -> tuple[NDArray[np.float64], Per]:
     """What each pass's count is held against: the road by the alignment, else by the logs, else minutes."""
     road_s = [drive.road_s for drive in passes if drive.road_s is not None]
     if len(road_s) == len(passes):
         return np.array(road_s), "for the same road"
     driven_km = [drive.kilometres for drive in passes if drive.kilometres]
-    if logged and len(driven_km) == len(passes):  # none stood still throughout
+    if len(driven_km) == len(passes):  # none stood still throughout
         return np.array(driven_km), "a km by the speed logs"
     return np.array([drive.minutes for drive in passes]), "a minute"
 
@@ -280,7 +268,6 @@ def _median(values: Sequence[float]) -> float:
 
 
 def _decided(knocks: RoadKnocks) -> RoadKnocks:
-    """The same with its verdict."""
     if knocks.p_holm is None or knocks.p_holm >= ALPHA:
         return knocks
     return replace(knocks, verdict="more knocks" if knocks.rates.ratio > 1 else "fewer knocks")

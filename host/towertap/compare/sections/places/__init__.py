@@ -23,7 +23,6 @@ class PlacesSection(Section):
     )
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence:
-        """What was aligned, and what each finding rests on."""
         findings = [finding for finding in findings if not finding.over_all]
         places = [road.places for road in study.roads if road.places]
         return Evidence(

@@ -33,7 +33,7 @@ def title(roads: Sequence[Places]) -> str:
     fits = []
     for places in roads:
         qualities = [drive.quality for drive in places.alignment.passes]
-        failed = " (not aligned)" if places.alignment.warning else ""
+        failed = " (not aligned)" if places.alignment.failure else ""
         fits.append(f"{brief(places.alignment.road, 24)} {min(qualities):.2f} to {max(qualities):.2f}{failed}")
     return "Correlation of each pass with the others, aligned: " + "; ".join(fits)
 

@@ -68,7 +68,6 @@ class SpectraSection(Section):
         return Evidence(headline=_headline(spectra), drawn=(spectra, noise))
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
-        """One panel a road."""
         from towertap.compare.sections.spectra import figure
 
         yield Picture(

@@ -44,7 +44,6 @@ class SpeedSection(Section):
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
-        """Speed along the road, where passes have logs."""
         if not evidence.drawn:
             return
         from towertap.compare.sections.speed import figure

@@ -79,7 +79,7 @@ def road_speed(study: Study, road: Road, findings: Sequence[Finding]) -> RoadSpe
     if not np.all(speeds > 0):
         return None
     after = road.design.after
-    sides = contrast(speeds[~after], speeds[after], study.margin, road.block)
+    sides = contrast(speeds[~after], speeds[after], study.margin, road.design.block)
     explains = math.exp(MOST_EXPONENT * math.log(sides.ratio))
     return RoadSpeed(
         road=road.name,
@@ -101,7 +101,7 @@ def _way(drive: Pass, places: Places | None, number: int, by_log: bool) -> tuple
     if places is None:
         return driven_m(drive) or math.nan, CELL_S * len(starts_s)
     times_s = np.column_stack([starts_s, starts_s + CELL_S])
-    bounds_s, driving_s = places.bounds_s(number), drive.driving_s(times_s)
+    bounds_s, driving_s = places.bounds_s[number], drive.driving_s(times_s)
     shared_s = places.edges_s[[0, -1], [0, 1]]
     in_pass_s = np.interp(shared_s, bounds_s.ravel(), driving_s.ravel())
     if by_log and drive.speed:

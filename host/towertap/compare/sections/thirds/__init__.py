@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 
 from towertap.compare.drives.model import Pass
 from towertap.compare.findings.model import Finding
-from towertap.compare.road.rough import PassValue
+from towertap.compare.road.places import PassValue
 from towertap.compare.section import Evidence, Section
 from towertap.compare.sections.thirds.bands import RoadBands, where_the_change_is
 from towertap.compare.sections.thirds.by_place import at_one_place, by_place, most_changed
@@ -48,10 +48,7 @@ class ThirdsSection(Section):
         single = {of_road.bands.road for of_road in maps if at_one_place(of_road) is not None}
         told = [road.words + ", most of it at one place" * (road.road in single) for road in roads]
         return Evidence(
-            headline=f"{'; '.join(told)}.",
-            tables=(_table(roads),),
-            data=roads,
-            drawn=(roads, study.margin, maps),
+            headline=f"{'; '.join(told)}.", tables=(_table(roads),), data=roads, drawn=(roads, study.margin, maps)
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
@@ -86,7 +83,6 @@ def _change(road: RoadBands) -> float:
 
 
 def first_findings(findings: Sequence[Finding]) -> list[Finding]:
-    """The first finding of each road."""
     of_roads = [finding for finding in findings if not finding.over_all]
     return list({finding.road: finding for finding in reversed(of_roads)}.values())[::-1]
 

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from towertap.bench.sharing import NOT_JUDGED_SHARE, Judged, Share
 from towertap.compare.drives.model import Pass, Side, metric_of
-from towertap.compare.findings.instrument import share_at
 from towertap.compare.road.places import Places
 from towertap.compare.stats.joint import joint_intervals
 from towertap.compare.study import Road
@@ -96,7 +95,7 @@ def where_the_change_is(road: Road) -> RoadBands | None:
     levels = {name: _levels(passes, name, road.aligned) for name in carried}
     positive = {name: of_passes for name, of_passes in levels.items() if np.all(of_passes > 0)}
     logs = np.log(np.column_stack(list(positive.values()))) if positive else np.empty((len(passes), 0))
-    ratios, lows, highs = joint_intervals(logs[:split], logs[split:], road.block)
+    ratios, lows, highs = joint_intervals(logs[:split], logs[split:], road.design.block)
     changes = {
         name: _change(passes, name, of_passes, split, ratio, (low, high))
         for (name, of_passes), ratio, low, high in zip(positive.items(), ratios, lows, highs, strict=True)
@@ -132,7 +131,7 @@ def _change(
     shares: dict[Side, list[Share]] = defaultdict(list)
     for drive, level in zip(passes, levels, strict=True):
         if metric in drive.noise:
-            shares[drive.side].append(share_at(drive.noise[metric], level))
+            shares[drive.side].append(drive.noise[metric].over(level))
     most = [max(side, key=lambda share: share.share) for side in shares.values()]
     noise = max(most, key=lambda share: share.share, default=None)
     judged = noise.judged if noise else None

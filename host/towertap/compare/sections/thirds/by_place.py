@@ -67,7 +67,7 @@ def by_place(bands: RoadBands, aligned: Places | None, before: Pass, after: Pass
 def _bounds_s(drive: Pass, places: Places | None) -> Array:
     """Start and end of each cell, (n, 2), on the road, or in the pass's own time."""
     if places is not None:
-        return places.bounds_s([other.name for other in places.passes].index(drive.name))
+        return places.bounds_s[[other.name for other in places.passes].index(drive.name)]
     starts_s = drive.cells["start_s"]
     return np.column_stack([starts_s, starts_s + CELL_S])
 

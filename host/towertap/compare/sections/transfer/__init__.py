@@ -46,7 +46,7 @@ class TransferSection(Section):
         roads = []
         for road in drives.rough_roads:
             measured = [(drive, drive.measured.get(self.name)) for drive in drives.of(road)]
-            passes = [replace(found, side=drive.side) for drive, found in measured if isinstance(found, PassTransfer)]
+            passes = [replace(of, side=drive.side) for drive, of in measured if isinstance(of, PassTransfer)]
             excluded = [Excluded(drive.name, why) for drive, why in measured if isinstance(why, str)]
             positions = drives.input_position, output
             roads.append(road_transfer(road, positions, (drives.before, drives.after), passes, excluded))
@@ -68,7 +68,6 @@ class TransferSection(Section):
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
-        """One panel a road that both boxes recorded with both parts."""
         from towertap.compare.sections.transfer import figure
 
         if roads := evidence.drawn:

@@ -1,6 +1,6 @@
 """Whether the pass in which something happened is named, and the change behind it shown; run it for the full count.
 
-`python tests/compare/stats/named_pass.py [SETS]` draws SETS sets (2,000 by default) of four and four passes over 40
+`python tests/compare/road/named_pass.py [SETS]` draws SETS sets (2,000 by default) of four and four passes over 40
 places whose figures vary by 3 % from pass to pass and by 12 % from place to place within one, and puts a burst into one
 pass of the part after: an eightfold place, two fivefold, four threefold, eight twofold, such as a lorry beside the car
 makes. It prints how often a true change of −9 % is shown, and one of none, over all places, over those kept, and by the
@@ -15,7 +15,7 @@ import sys
 from dataclasses import dataclass
 
 import numpy as np
-from towertap.compare.stats.bursts import bursts, log_rms
+from towertap.compare.road.rough import bursts, log_rms
 from towertap.compare.stats.contrast import pass_contrast
 
 AFTER = np.repeat([False, True], 4)
@@ -58,12 +58,12 @@ def judged(rms, where):
     shown = {}
     logs = {
         "all places": np.array([log_rms(levels) for levels in rms]),
-        "kept": np.array([log_rms(levels[:, of.kept]) for levels, of in zip(rms, of_sets, strict=True)]),
+        "kept": np.array([log_rms(levels[:, kept]) for levels, (kept, _) in zip(rms, of_sets, strict=True)]),
         "median": np.median(np.log(rms) - np.median(np.log(rms), axis=1, keepdims=True), axis=2),
     }
     for what, values in logs.items():
         shown[what] = np.mean(pass_contrast(values, AFTER).p_difference() < 0.05)
-    first = np.array([of.named[0] if of.named else -1 for of in of_sets])
+    first = np.array([named[0] if named else -1 for _, named in of_sets])
     every = logs["all places"]
     whole = pass_contrast(every, AFTER).difference
     without = [
@@ -75,7 +75,7 @@ def judged(rms, where):
         "named": np.mean(first >= 0),
         "rightly": np.mean(first == where),
         "hangs on it most": np.mean(hangs == where),
-        "places aside": np.mean([1 - of.kept.mean() for of in of_sets]),
+        "places aside": np.mean([1 - kept.mean() for kept, _ in of_sets]),
     }
 
 
