@@ -9,7 +9,7 @@ import subprocess
 import sys
 
 SECONDS = float(os.environ.get("TOWERTAP_BENCHMARK_SECONDS", "600"))
-LARGEST_MB = 250
+LARGEST_MB = 220
 """Peak of resident memory that no command may exceed, however long the recording."""
 
 MOST_KERNELS = {"decode": 75, "check": 75, "analyse": 30}
