@@ -119,7 +119,7 @@ def analyse_capture(
         raise CallError(f"a window of {window_s:g} s is out of range: give {WINDOW_S[0]:g} to {WINDOW_S[1]:g} s")
     rate_hz = capture.odr_hz * round(capture.rate_hz / capture.odr_hz, 4)  # captures of one box share their filters
     settings = MetricSettings(rate_hz, jerk_edge_hz)
-    bank = Bank.of(_named(metrics), settings, AXES if "rotation" in capture.file else ACCELERATIONS)
+    bank = Bank.of(_named(metrics), settings, AXES if "rotation" in capture.layout.quantities else ACCELERATIONS)
     if not bank.metrics:
         raise AnalysisError(f"no metric is left: {next(iter(bank.left_out.values()))}")
     bench = bench or no_records(capture)
@@ -215,7 +215,7 @@ class Outline:
 def outline(capture: Capture, window_s: float, clipped_s: Sequence[float] = ()) -> Outline:
     """The windows that `analyse_capture` finds, or a few more at the ends; raises what that raises."""
     settings = MetricSettings(capture.odr_hz * round(capture.rate_hz / capture.odr_hz, 4))
-    bank = Bank.of(METRICS | THIRDS, settings, AXES if "rotation" in capture.file else ACCELERATIONS)
+    bank = Bank.of(METRICS | THIRDS, settings, AXES if "rotation" in capture.layout.quantities else ACCELERATIONS)
     rotation = rotation_to_vehicle(capture, None, no_records(capture))
     motion = VehicleMotion(capture, rotation, np.eye(3), rotates="rotation" in capture.layout.quantities)
     pieces, rate_hz, rows = capture.pieces(), capture.rate_hz, max(1, round(window_s * capture.rate_hz))
