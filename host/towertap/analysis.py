@@ -18,7 +18,7 @@ from towertap.lazily import pd
 from towertap.motion import CELL_S, CourseReader, DriveCourse, Moving, in_words, moving
 from towertap.signals.channels import ACCELERATIONS, AXES, Channel, MetricSettings
 from towertap.signals.filters import Array, Band
-from towertap.signals.fir import one_thread
+from towertap.signals.fir import Single, one_thread
 from towertap.signals.jerk import EDGE_HZ
 from towertap.signals.knocks import Knock, KnockFinder, Thresholds, band_hz
 from towertap.signals.metrics import METRICS, THIRDS, Metric
@@ -119,7 +119,7 @@ def analyse_capture(
         raise CallError(f"a window of {window_s:g} s is out of range: give {WINDOW_S[0]:g} to {WINDOW_S[1]:g} s")
     rate_hz = capture.odr_hz * round(capture.rate_hz / capture.odr_hz, 4)  # captures of one box share their filters
     settings = MetricSettings(rate_hz, jerk_edge_hz)
-    bank = Bank.of(_named(metrics), settings, AXES if "rotation" in capture.file else ACCELERATIONS)
+    bank = Bank.of(_named(metrics), settings, AXES if "rotation" in capture.layout.quantities else ACCELERATIONS)
     if not bank.metrics:
         raise AnalysisError(f"no metric is left: {next(iter(bank.left_out.values()))}")
     bench = bench or no_records(capture)
@@ -215,7 +215,7 @@ class Outline:
 def outline(capture: Capture, window_s: float, clipped_s: Sequence[float] = ()) -> Outline:
     """The windows that `analyse_capture` finds, or a few more at the ends; raises what that raises."""
     settings = MetricSettings(capture.odr_hz * round(capture.rate_hz / capture.odr_hz, 4))
-    bank = Bank.of(METRICS | THIRDS, settings, AXES if "rotation" in capture.file else ACCELERATIONS)
+    bank = Bank.of(METRICS | THIRDS, settings, AXES if "rotation" in capture.layout.quantities else ACCELERATIONS)
     rotation = rotation_to_vehicle(capture, None, no_records(capture))
     motion = VehicleMotion(capture, rotation, np.eye(3), rotates="rotation" in capture.layout.quantities)
     pieces, rate_hz, rows = capture.pieces(), capture.rate_hz, max(1, round(window_s * capture.rate_hz))
@@ -322,7 +322,7 @@ def stretches(capture: Capture, windows: Columns, window_s: float) -> Iterator[P
         yield Piece(piece.first_row + first, min(last, piece.n_rows) - first, start_s)
 
 
-def windows_of(places: Columns, metrics: Mapping[str, Metric], kept: Mapping[str, Array], count: int) -> Columns:
+def windows_of(places: Columns, metrics: Mapping[str, Metric], kept: Mapping[str, Single], count: int) -> Columns:
     """The values of windows of `count` windows each, beside the piece and the start of the first; within pieces."""
     pieces = rows_of_pieces(places["piece"])
     firsts = np.concatenate([rows[: rows.size // count * count : count] for rows in pieces])

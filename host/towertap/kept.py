@@ -30,10 +30,14 @@ DIGEST_BYTES = 32
 
 
 class Kept:
-    """What was made of a capture for some `use` by some `settings`, told from others by their repr, and `others`."""
+    """What was made for some `use` by some `settings`, told from others by their repr, kept beside a capture.
 
-    def __init__(self, capture: Path, use: str, settings: object, others: Sequence[Path] = ()) -> None:
-        self._capture, self._use, self._settings, self._others = capture, use, settings, others
+    It was made of `files`, which are the capture where none are given.
+    """
+
+    def __init__(self, capture: Path, use: str, settings: object, files: Sequence[Path] | None = None) -> None:
+        self._capture, self._use, self._settings = capture, use, settings
+        self._files = (capture,) if files is None else files
         self._key = self._made_from()
 
     def look_up(self, kind: Any) -> Any:
@@ -49,7 +53,7 @@ class Kept:
         return None
 
     def keep(self, result: Any) -> None:
-        """Keep what was made since, unless the capture has changed; safe against others that keep the same."""
+        """Keep what was made since, unless the files have changed; safe against others that keep the same."""
         if self._key != self._made_from():
             return
         content = packed(result)
@@ -65,7 +69,7 @@ class Kept:
     def _made_from(self) -> bytes:
         """The key; random bytes, which nothing was kept by, where a file cannot be read."""
         try:
-            files = [sha256_of(path) for path in (self._capture, *self._others)]
+            files = [sha256_of(path) for path in self._files]
         except FileError:
             return secrets.token_bytes(DIGEST_BYTES)
         return hashlib.sha256(repr((files, self._settings, _program())).encode()).digest()

@@ -12,6 +12,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import scipy
@@ -24,6 +25,8 @@ from towertap.signals.filters import CARRIED
 
 Array = NDArray[np.float64]
 Cells = NDArray[np.bool_]
+Course = NDArray[Any]
+"""Floating point, single precision where a capture is read: ten hours of cells are to take little memory."""
 
 CELL_S = 0.1
 STEPS_HZ = 200.0
@@ -73,9 +76,9 @@ class DriveCourse:
     mean rotation rate (None without a gyroscope).
     """
 
-    forward_ms2: Array
-    level_ms2: Array
-    turning_rads: Array | None
+    forward_ms2: Course
+    level_ms2: Course
+    turning_rads: Course | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,7 +172,7 @@ class CourseReader:
         low_hz, high_hz = BANDS["secondary"]
         self._hop = design((low_hz, min(high_hz, CARRIED * rate_hz / self._step)), rate_hz / self._step)
         count = math.ceil(max(piece.start_time_s + piece.n_rows / rate_hz for piece in pieces) / CELL_S) + 1
-        self._sums, self._steps = np.zeros((5 if turns else 2, count)), np.zeros(count)
+        self._sums, self._steps = np.zeros((5 if turns else 2, count), np.float32), np.zeros(count, np.uint16)
 
     def begin(self, piece: Piece) -> None:
         """Begin the next piece: no filter runs over a gap."""
@@ -191,13 +194,14 @@ class CourseReader:
         first, end = cell[0], cell[-1] + 1
         for sums, values in zip(self._sums, (steps[0], np.square(self._run(steps[2])), *steps[3:]), strict=True):
             sums[first:end] += np.bincount(cell - first, values)
-        self._steps[first:end] += np.bincount(cell - first)
+        self._steps[first:end] += np.bincount(cell - first).astype(np.uint16)
 
     def course(self) -> DriveCourse:
-        """What was taken; a cell that is less than half there is a gap."""
-        there = self._steps * self._step >= 0.5 * CELL_S * self._rate_hz
-        means = np.divide(self._sums, self._steps, out=np.full(self._sums.shape, np.nan), where=there)
-        return DriveCourse(means[0], np.sqrt(means[1]), means[2:].T if self._turns else None)
+        """What was taken, nothing more of it; a cell that is less than half there is a gap."""
+        there, means = self._steps * self._step >= 0.5 * CELL_S * self._rate_hz, self._sums
+        np.divide(means, self._steps, out=means, where=there)
+        means[:, ~there] = np.nan
+        return DriveCourse(means[0], np.sqrt(means[1], out=means[1]), means[2:].T if self._turns else None)
 
 
 def standing(course: DriveCourse) -> Cells:
@@ -217,7 +221,7 @@ def standing(course: DriveCourse) -> Cells:
     return scipy.ndimage.binary_opening(still, np.ones(SHORTEST_CELLS)) if still.any() else still
 
 
-def pulling_away(forward_ms2: Array, stands: Cells) -> Cells:
+def pulling_away(forward_ms2: Course, stands: Cells) -> Cells:
     """The cells (n,) between standing and the speed driven, either way, by the forward acceleration (n,)."""
     pulling = np.zeros(stands.size, bool)
     if not stands.any() or stands.all():
@@ -256,19 +260,19 @@ def _outside_marks(capture: Capture, count: int) -> Cells:
     return outside
 
 
-def _running_mean(values: Array, width: int) -> Array:
+def _running_mean(values: Course, width: int) -> Array:
     """Mean (n,) over `width` cells about each; NaN cells are passed over."""
     there = np.isfinite(values)
     sums, counts = (
         scipy.ndimage.uniform_filter1d(part, width, mode="constant")
-        for part in (np.where(there, values, 0.0), there.astype(float))
+        for part in (np.where(there, values, 0.0), there.astype(values.dtype))
     )
-    return np.divide(sums, counts, out=np.full(values.size, np.nan), where=counts > 1e-9)
+    return np.divide(sums, counts, out=np.full_like(values, np.nan), where=counts > 0.5 / width)
 
 
-def _running_spread(rates: Array) -> Array:
+def _running_spread(rates: Course) -> Array:
     """The largest standard deviation over the axes of rates (n, 3), over TURNING_CELLS about each cell."""
-    largest = np.zeros(len(rates))
+    largest = np.zeros(len(rates), rates.dtype)
     for axis in rates.T:
         spread = _running_mean(axis**2, TURNING_CELLS) - _running_mean(axis, TURNING_CELLS) ** 2
         np.maximum(largest, spread, out=largest)  # what is not a number stays so

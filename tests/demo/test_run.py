@@ -75,7 +75,7 @@ def test_the_report_has_speed_and_spectrograms_and_says_that_all_is_invented(dem
     page = demo.report.read_text(encoding="utf-8")
     assert 'id="speed"' in page
     pictures = {path.name for path in (demo.report.parent / "pictures").iterdir()}
-    assert {"speed_1.png", "thirds_1.png", "spectrogram_1_1.png"} <= pictures
+    assert {"speed_1.png", "thirds_1.png", "spectrogram_1.png", "spectrogram_2_1.png"} <= pictures
     assert "invented" in page
     assert demo.comparison.drives.after in page
 

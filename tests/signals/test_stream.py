@@ -107,7 +107,7 @@ def test_a_burst_that_the_whole_hides_is_in_the_largest_second():
 @pytest.mark.parametrize("sign", [1, -1])
 def test_the_peak_is_the_largest_magnitude_of_either_sign(sign):
     expected = np.abs(SIGNAL[0]).reshape(-1, 250).max(axis=1)
-    assert (windows_of([sign * SIGNAL[:1]], LARGEST, 250) == expected).all()
+    assert (windows_of([sign * SIGNAL[:1]], LARGEST, 250) == expected.astype(np.float32)).all()
 
 
 @pytest.mark.parametrize("band_hz", [(0.5, 4.0), (4.0, 25.0), (0.5, 500.0)])

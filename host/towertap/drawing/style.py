@@ -18,6 +18,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FixedLocator, FuncFormatter, Locator, LogLocator, MaxNLocator, NullFormatter, NullLocator
+from matplotlib.transforms import Bbox
 
 from towertap.drawing.palette import PALETTE
 from towertap.drawing.picture import DrawnPanel, DrawnPicture, Picture
@@ -41,6 +42,7 @@ RC: dict[Any, Any] = {
     "axes.titlesize": 8.5,
     "axes.titleweight": "bold",
     "axes.titlelocation": "left",
+    "axes.titley": 1.0,
     "axes.labelcolor": QUIET,
     "axes.labelsize": 8,
     "axes.edgecolor": QUIET,
@@ -160,17 +162,30 @@ def draw(picture: Picture) -> DrawnPicture:
     for number, panel in enumerate(picture.panels, start=1):
         name, png = picture.name if single else f"{picture.name}_{number}", io.BytesIO()
         panel.set_dpi(DPI)
-        if layout := panel.get_layout_engine():  # laid out by hand: `savefig` would draw all of it to lay it out
-            layout.execute(panel)
-            panel.set_layout_engine(None)
+        _lay_out(panel)
         save(panel, png)
         panels.append(DrawnPanel(name, svg(panel, name, title), png.getvalue()))
     return DrawnPicture(picture.name, title, picture.caption, tuple(panels), picture.data)
 
 
+def _lay_out(panel: Figure) -> None:
+    """Make room for all words, once: `savefig` would draw all of it to do so, each time."""
+    (axes, *others), engine = panel.axes, panel.get_layout_engine()
+    panel.set_layout_engine(None)
+    if others and engine:
+        engine.execute(panel)
+        return
+    pad, renderer = 0.05 * DPI, FigureCanvasAgg(panel).get_renderer()
+    inner, outer = axes.get_window_extent(), axes.get_tightbbox(renderer) or panel.bbox
+    under = sum(words.get_window_extent(renderer).height for words in panel.legends)
+    left, bottom = inner.x0 - outer.x0 + pad, inner.y0 - outer.y0 + pad + under
+    right, top = panel.bbox.x1 - (outer.x1 - inner.x1) - pad, panel.bbox.y1 - (outer.y1 - inner.y1) - pad
+    axes.set_position(Bbox([(left, bottom), (right, top)]).transformed(panel.transFigure.inverted()))
+
+
 def save(figure: Figure, target: Path | BinaryIO) -> None:
     """Write the figure as PNG; a sign that the font lacks is drawn as a box."""
-    _write(figure, target, dpi=DPI, format="png")
+    _write(figure, target, dpi=DPI, format="png", pil_kwargs={"compress_level": 1})
 
 
 def _write(figure: Figure, target: Any, **options: Any) -> None:

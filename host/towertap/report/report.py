@@ -71,7 +71,7 @@ def _findings(comparison: Comparison) -> Picture:
 
 @dataclass(frozen=True)
 class PictureKeeper:
-    """Draws pictures, and keeps them beside a `capture` as what was read of it is kept (see `kept`)."""
+    """Draws pictures, and keeps them beside a `capture` (see `kept`)."""
 
     capture: Path
     fresh: bool = False
@@ -82,7 +82,7 @@ class PictureKeeper:
     ) -> tuple[DrawnPicture, ...]:
         """Some `pictures` by the `name` of what they show, anew where all that they are `made_from` has changed."""
         content = hashlib.sha256(packed(made_from)).hexdigest()
-        entry = Kept(self.capture, f"drawn-{name}", (content, version("matplotlib")))
+        entry = Kept(self.capture, f"drawn-{name}", (content, version("matplotlib")), files=())
         drawn: tuple[DrawnPicture, ...] | None = None if self.fresh else entry.look_up(tuple[DrawnPicture, ...])
         if drawn is None:
             drawn = draw(pictures)

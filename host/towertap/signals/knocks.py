@@ -57,8 +57,8 @@ BEFORE_S, AFTER_S = 0.03, 0.08
 CHUNK_S = 16.0
 """The stream is searched in chunks so long, which bounds memory."""
 
-RING_FROM_S, RING_S = 0.001, 0.06
-"""The ring-down is fitted to so much from just after the peak."""
+RING_FROM_S, RING_S, LOG_MOST_FADE = 0.001, 0.06, math.log(2000.0)
+"""The ring-down is fitted to so much from just after the peak, with a decay of no more than 2000 /s."""
 EXPLAINED, MOST_DAMPING = 0.7, 0.25
 """It rings where a damped sinusoid explains this share of the energy, with a damping ratio of no more than this."""
 
@@ -214,27 +214,25 @@ def _describe(cut: Array, rate_hz: float, background_ms2: float) -> Knock:
 def ring_hz(along: Array, rate_hz: float) -> float:
     """Frequency (Hz) of a damped sinusoid in noise, (n,); NaN where it does not ring.
 
-    Non-linear least squares in frequency and decay, the two amplitudes solved for (variable projection, Golub and
-    Pereyra 1973), over the first RING_S.
+    Non-linear least squares in frequency and the logarithm of the decay, the two amplitudes solved for (variable
+    projection, Golub and Pereyra 1973; Levenberg and Marquardt's steps), over the first RING_S.
     """
     wave = along[: round(RING_S * rate_hz)]
     time_s = np.arange(wave.size) / rate_hz
 
     def misfit(parameters: NDArray[np.float64]) -> Array:
-        turns, fade = parameters
-        decaying = np.exp(-fade * time_s)
-        angle = 2 * np.pi * turns * time_s
-        waves = np.column_stack([decaying * np.cos(angle), decaying * np.sin(angle)])
+        turns, log_fade = parameters
+        exponent = complex(-math.exp(min(log_fade, LOG_MOST_FADE)), 2 * math.pi * turns)
+        waves = np.exp(exponent * time_s).view(np.float64).reshape(-1, 2)
         solved: Array = wave - waves @ np.linalg.lstsq(waves, wave, rcond=None)[0]
         return solved
 
     low, high = band_hz(rate_hz)
     spectrum = np.abs(np.fft.rfft(wave, 8 * wave.size))
     strongest = np.clip(spectrum.argmax() * rate_hz / (8 * wave.size), low, high)
-    fit = scipy.optimize.least_squares(
-        misfit, [strongest, 60.0], bounds=([low / 2, 1.0], [1.2 * high, 2000.0]), x_scale=[10.0, 20.0], max_nfev=50
-    )
-    turns, fade = (float(value) for value in fit.x)
+    start = [strongest, math.log(60.0)]
+    fit = scipy.optimize.least_squares(misfit, start, method="lm", x_scale=[10.0, 0.3], max_nfev=150)
+    turns, fade = float(fit.x[0]), math.exp(min(fit.x[1], LOG_MOST_FADE))
     damping = fade / math.hypot(fade, 2 * math.pi * turns)
     rings = 2 * fit.cost <= (1 - EXPLAINED) * float(wave @ wave) and damping <= MOST_DAMPING and low <= turns <= high
     return turns if rings else math.nan

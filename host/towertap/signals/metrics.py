@@ -21,6 +21,7 @@ from towertap.signals.channels import (
     Weighted,
 )
 from towertap.signals.filters import Array, Band
+from towertap.signals.fir import Single
 
 
 @dataclass(frozen=True)
@@ -34,20 +35,20 @@ class Statistic:
     """
 
     keep: Callable[[Array, float], Array]
-    value: Callable[[Array, Array], Array]
+    value: Callable[[Single, Array], Array]
 
 
-def mean(kept: Array, share: Array) -> Array:
+def mean(kept: Single, share: Array) -> Array:
     """Windows are averaged: mean squares."""
     return total(kept, share) / share.sum(axis=-1)
 
 
-def total(kept: Array, share: Array) -> Array:
+def total(kept: Single, share: Array) -> Array:
     """Windows add up: doses."""
     return np.einsum("...n,...n->...", kept, share)
 
 
-def largest(kept: Array, share: Array) -> Array:
+def largest(kept: Single, share: Array) -> Array:
     """The largest window counts: peaks. What is not a number is passed over."""
     return np.fmax.reduce(np.where(share > 0, kept, np.nan), axis=-1)
 
@@ -62,7 +63,7 @@ def peak(signals: Array, window_s: float) -> Array:
     return np.fmax(np.fmax.reduce(signals[0], axis=1), -np.fmin.reduce(signals[0], axis=1))[None]
 
 
-def _crest(kept: Array, share: Array) -> Array:
+def _crest(kept: Single, share: Array) -> Array:
     with np.errstate(invalid="ignore"):  # a signal that is nought has no crest
         return largest(kept[1], share) / np.sqrt(mean(kept[0], share))
 
@@ -99,13 +100,13 @@ class Metric:
         edges = [channel.design.band_hz(settings) for channel in self.channels]
         return min(low for low, _ in edges), max(high for _, high in edges)
 
-    def of_windows(self, kept: Array, count: int = 1) -> Array:
+    def of_windows(self, kept: Single, count: int = 1) -> Array:
         """Values (n // count,) of stretches of `count` windows, from what is kept of n; the rest is left out."""
         whole = kept.shape[1] // count
         grouped = kept[:, : whole * count].reshape(len(kept), whole, count)
         return self.statistic.value(grouped, np.ones(count))
 
-    def of_all(self, kept: Array) -> float:
+    def of_all(self, kept: Single) -> float:
         """The value of all windows as one."""
         return float(self.statistic.value(kept, np.ones(kept.shape[1])))
 

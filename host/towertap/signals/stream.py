@@ -13,23 +13,30 @@ from numpy.typing import NDArray
 from towertap.errors import AnalysisError
 from towertap.signals.channels import AXES, ROTATIONS, Channel, MetricSettings
 from towertap.signals.filters import Array, Filter
+from towertap.signals.fir import Single
 from towertap.signals.halving import Halving, halvings
 from towertap.signals.metrics import RMS, Metric, mean_square
+
+MOST_PARTS = 64
+"""Of so many parts windows are joined: a small array takes as much memory again for itself."""
 
 
 @dataclass(frozen=True, eq=False)
 class Windows:
-    """What is kept of n windows: of each metric (kept, n), and the mean square of each filtered signal (n,)."""
+    """What is kept of n windows: of each metric (kept, n), and the mean square of each filtered signal (n,).
 
-    kept: dict[str, Array]
-    power: dict[Channel, Array]
+    In single precision, so that ten hours take little memory: its rounding is far below that of the chip.
+    """
+
+    kept: dict[str, Single]
+    power: dict[Channel, Single]
 
     def __len__(self) -> int:
         return len(next(iter(self.power.values())))
 
     def mean_power(self) -> dict[Channel, float]:
         """Mean square of each filtered signal over all windows."""
-        return {signal: float(squares.mean()) for signal, squares in self.power.items()}
+        return {signal: float(squares.mean(dtype=np.float64)) for signal, squares in self.power.items()}
 
     def take(self, chosen: NDArray[np.bool_]) -> Windows:
         """Those windows that are chosen (n,)."""
@@ -41,6 +48,8 @@ class Windows:
     @classmethod
     def join(cls, parts: Sequence[Windows]) -> Windows:
         """Several stretches of windows, at least one, one after the other."""
+        if len(parts) == 1:
+            return parts[0]
         return cls(
             {name: np.concatenate([part.kept[name] for part in parts], axis=1) for name in parts[0].kept},
             {signal: np.concatenate([part.power[signal] for part in parts]) for signal in parts[0].power},
@@ -147,7 +156,8 @@ class Windowing:
 
     def windows(self) -> Windows:
         """The windows so far."""
-        return Windows.join(self._reduced)
+        self._reduced = [Windows.join(self._reduced)]
+        return self._reduced[0]
 
     def _reduce(self, count: int) -> None:
         """Keep what the metrics keep of the next windows."""
@@ -156,13 +166,15 @@ class Windowing:
         for name, metric in self._bank.metrics.items():
             first, *others = (cut[tap] for tap in self._bank.taps[name])
             signals = np.array([first, *others]) if others else first[None]
-            kept[name] = metric.statistic.keep(signals, self._window_s)
+            kept[name] = metric.statistic.keep(signals, self._window_s).astype(np.float32)
             if metric.statistic is RMS and not others:
                 power[metric.channels[0].source] = kept[name][0]
         for tap in self._bank.filters:
             if tap.source not in power:
-                power[tap.source] = mean_square(cut[tap][None], self._window_s)[0]
+                power[tap.source] = mean_square(cut[tap][None], self._window_s)[0].astype(np.float32)
         self._reduced.append(Windows(kept, power))
+        if len(self._reduced) > MOST_PARTS:
+            self.windows()
 
 
 class _Cutter:

@@ -8,6 +8,7 @@ third frequency there is half the rate, which fits worse below it).
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,6 +67,7 @@ WEIGHTINGS = {
 }
 
 
+@lru_cache
 def design(name: str, rate_hz: float) -> NDArray[np.float64]:
     """Weighting `name` as second-order sections (n, 6) for `scipy.signal.sosfilt` at `rate_hz`.
 

@@ -1,12 +1,15 @@
 """What is asked of every picture."""
 
 import pytest
+from matplotlib.axes import Axes
 
 
 @pytest.fixture(scope="session")
 def labels():
     """A function from a figure to the names of its axes."""
-    return lambda figure: [label for axes in figure.axes for label in (axes.get_xlabel(), axes.get_ylabel()) if label]
+    return lambda figure: [
+        label for axes in figure.findobj(Axes) for label in (axes.get_xlabel(), axes.get_ylabel()) if label
+    ]
 
 
 @pytest.fixture(scope="session")

@@ -62,9 +62,8 @@ def test_the_metric_that_leads_has_a_picture_of_its_own_the_others_a_panel_each(
 def test_hostile_names_do_not_break_the_figure(compared):
     hostile = "$\\frac{ \n\x00\x1b[31m" + "<b>" * 200
     drawn = compared.evidence["passes"].drawn
-    drives = replace(drawn.drives, before=hostile, after=hostile, smooth=hostile)
     findings = [replace(finding, label=hostile) for finding in drawn.findings]
-    for panel in figure.panels(replace(drawn, drives=drives, findings=findings)):
+    for panel in figure.panels(replace(drawn, smooth_road=hostile, findings=findings)):
         style.save(panel, io.BytesIO())
 
 

@@ -11,20 +11,18 @@ pytestmark = pytest.mark.usefixtures("styled")
 
 
 @pytest.mark.parametrize("aligned", [True, False])
-def test_the_alignment_shows_every_pass_by_time_and_by_place(make, recorded, aligned):
+def test_the_alignment_shows_every_pass_by_place(make, recorded, aligned):
     """The title says where it does not hold; noise that swells and fades alike in all passes is no road."""
     evidence = compare(make.driven(1) if aligned else recorded, metrics=["jerk_z"]).evidence["places"]
     (picture,) = PlacesSection().pictures(evidence)
     (places,) = evidence.drawn
     (panel,) = picture.panels
-    by_time, by_place = panel.axes
-    assert len(by_time.lines) == len(by_place.lines) == len(places.passes)
-    for shown, line, moved in zip(places.prints, by_time.lines, by_place.lines, strict=True):
+    (axes,) = panel.axes
+    for shown, line in zip(places.prints, axes.lines, strict=True):
         assert np.array_equal(line.get_ydata(), shown, equal_nan=True)
-        assert np.all(np.diff(moved.get_xdata()) > 0)
+        assert np.all(np.diff(line.get_xdata()) > 0)
     assert ("not aligned" in picture.title) != aligned
     assert len(picture.data.rows) == sum(shown.size for shown in places.prints)
-    assert by_time.get_xlabel() == "time driven from the start, s"
 
 
 def test_it_says_how_many_places_there_are_and_which_findings_rest_on_none(make, compared):

@@ -235,10 +235,10 @@ def test_levels_by_time_are_decibels_of_the_cells(recorded, of_recorded, styled,
     for drive, levels in ((before, by_time.before), (after, by_time.after)):
         assert levels == pytest.approx(120 + 20 * np.log10([drive.cells[metric] for metric in metrics]), abs=0.01)
     assert by_time.reference is None
-    for panel in spectrogram.panels(by_time):
+    for panel in spectrogram.panels(by_time, pair=True):
         assert "level, dB re 10⁻⁶ m/s²" in labels(panel)
         assert any("not aligned" in label.replace("\n", " ") for label in labels(panel))
-    assert len(spectrogram.data(by_time).rows) == 2 * by_time.before.shape[1]
+    assert len(spectrogram.data(by_time, pair=True).rows) == 2 * by_time.before.shape[1]
 
 
 def test_the_same_place_stands_above_itself_and_the_ratio_is_of_all_passes(make, recorded, of_recorded, styled):
@@ -255,8 +255,10 @@ def test_the_same_place_stands_above_itself_and_the_ratio_is_of_all_passes(make,
     assert both.mean() > 0.7
     assert np.median(along.after[both] - along.before[both]) == pytest.approx(20 * np.log10(2), abs=0.1)
     assert np.median(along.ratios) == pytest.approx(2.0, rel=0.02)
-    titles = [panel.axes[0].get_title("left") for panel in spectrogram.panels(along)]
+    titles = [panel.axes[0].get_title("left") for panel in spectrogram.panels(along, pair=True)]
     assert [title.split(":")[0] for title in titles] == ["before", "after", "change, 3 passes before, 3 after"]
+    assert len(spectrogram.panels(along, pair=False)) == 1
+    assert len(spectrogram.data(along, pair=False).rows) == len(along.places_s)
     assert at_one_place(along) is None
 
 

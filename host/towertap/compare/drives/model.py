@@ -81,7 +81,7 @@ class Pass:
     integrity: Integrity
     windows: Columns
     cells: Columns
-    kept: Mapping[str, NDArray[np.float64]]
+    kept: Mapping[str, NDArray[np.float32]]
     whole: dict[str, float]
     noise: dict[str, Share] = field(default_factory=dict)
     beyond: dict[str, str] = field(default_factory=dict)

@@ -113,8 +113,8 @@ class PassReader:
         measured = [f"{name} by {measure.__module__}.{measure.__qualname__}" for name, measure in self.measures.items()]
         bench = bench_folder(task.path, self.bench)
         settings = (self.include_unsound, self.whole, str(bench), digest_of(bench), *METRICS, *THIRDS, *measured)
-        inputs = task.inputs or ()
-        return Kept(task.path, "compared" if measured else "followed", (*settings, task.inputs is None), inputs)
+        files = (task.path, *(task.inputs or ()))
+        return Kept(task.path, "compared" if measured else "followed", (*settings, task.inputs is None), files)
 
     def _kept(self, task: ReadTask) -> CaptureRead | None:
         hints = {name: get_type_hints(measure)["return"] for name, measure in self.measures.items()}

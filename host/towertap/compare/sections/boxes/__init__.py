@@ -44,7 +44,7 @@ class BoxesSection(Section):
             headline=f"{passes} passes over {counted(len(study.roads), 'rough road')}; the verdicts rest on them.",
             tables=(values(study, of_roads), on_these_drives(findings), about_the_part(findings)),
             paragraphs=(taken(findings),),
-            drawn=Drawn(drives, dict(study.limits), of_roads, smooth, rough),
+            drawn=Drawn(drives.smooth, dict(study.limits), of_roads, smooth, rough),
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:

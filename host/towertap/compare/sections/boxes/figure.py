@@ -58,7 +58,7 @@ def _panel(drawn: Drawn, findings: Sequence[Finding]) -> Figure:
     log_ticks(axes, "y")
     axes.grid(axis="y")
     axes.set_xlim(-0.55, len(findings) + 0.55)
-    names = [f"{brief(drawn.drives.smooth, 16)}\n(smooth)", *(brief(finding.road, 16) for finding in findings)]
+    names = [f"{brief(drawn.smooth_road, 16)}\n(smooth)", *(brief(finding.road, 16) for finding in findings)]
     axes.set_xticks(range(len(names)), labels=names)
     axes.tick_params(axis="x", length=0, labelcolor=INK)
     axes.set_ylabel(f"r.m.s., {findings[0].unit}")

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 
 from numpy.typing import NDArray
 
-from towertap.compare.drives.model import Drives
 from towertap.compare.findings.describe import CANCELLED, SOURCES
 from towertap.compare.findings.model import Finding
 from towertap.compare.road.places import RoughnessLimit
@@ -148,7 +147,7 @@ Levels = tuple[NDArray, NDArray]
 class Drawn:
     """The levels behind the box plots: `smooth` by metric, `rough` by road and metric."""
 
-    drives: Drives
+    smooth_road: str
     limits: dict[str, RoughnessLimit]
     findings: Sequence[Finding]
     smooth: dict[str, Levels]

@@ -33,7 +33,7 @@ class PlacesSection(Section):
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
-        """A panel a road: the fingerprints as recorded and aligned."""
+        """A panel a road: the aligned fingerprints."""
         from towertap.compare.sections.places import figure
 
         yield Picture(

@@ -1,10 +1,9 @@
-"""Picture: the passes over each rough road by their own time, and by place once they are aligned."""
+"""Picture: the passes over each rough road by place, as they are aligned."""
 
 import textwrap
 from collections.abc import Sequence
 
 import numpy as np
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from towertap.compare.road.places import Places
@@ -14,15 +13,17 @@ from towertap.words.table import Table, joined, of_columns
 
 
 def panel(places: Places) -> Figure:
-    """A road's fingerprints of all passes: by time above, by place beneath."""
-    figure = new_figure(3.6)
-    by_time, by_place = figure.subplots(2, 1, sharey=True)
+    """A road's fingerprints of all passes by place."""
+    figure = new_figure(2.6)
+    axes = figure.subplots()
     for number, (drive, fingerprint) in enumerate(zip(places.passes, places.prints, strict=True)):
-        time_s, look = _time_s(places, fingerprint.size), SIDES[drive.side]
-        for axes, at in ((by_time, time_s), (by_place, _place_s(places, number, time_s))):
-            axes.plot(at, fingerprint, color=look.colour, ls=look.line, lw=0.6, alpha=0.8)
-    _label(by_time, f"{brief(places.alignment.road)}: as recorded", "time driven from the start, s")
-    _label(by_place, "aligned", textwrap.fill(along(places.alignment.reference), 48, break_on_hyphens=False))
+        at, look = _place_s(places, number, _time_s(places, fingerprint.size)), SIDES[drive.side]
+        axes.plot(at, fingerprint, color=look.colour, ls=look.line, lw=0.6, alpha=0.8)
+    axes.set_title(f"{brief(places.alignment.road)}, aligned")
+    axes.set_xlabel(textwrap.fill(along(places.alignment.reference), 48, break_on_hyphens=False))
+    axes.set_ylabel("wheel hop level,\nstandard score")
+    axes.margins(x=0)
+    axes.grid(axis="y")
     legend(figure, side_handles())
     return figure
 
@@ -65,11 +66,3 @@ def _time_s(places: Places, cells: int) -> np.ndarray:
 def _place_s(places: Places, number: int, time_s: np.ndarray) -> np.ndarray:
     """Where along the road a pass is at times (n,) that do not count its standing."""
     return np.asarray(places.warps[number](time_s / places.cell_s) * places.cell_s)
-
-
-def _label(axes: Axes, name: str, what: str) -> None:
-    axes.set_title(name)
-    axes.set_xlabel(what)
-    axes.set_ylabel("wheel hop level,\nstandard score")
-    axes.margins(x=0)
-    axes.grid(axis="y")

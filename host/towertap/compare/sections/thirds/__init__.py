@@ -8,11 +8,17 @@ from towertap.compare.findings.model import Finding
 from towertap.compare.road.places import PassValue
 from towertap.compare.section import Evidence, Section
 from towertap.compare.sections.thirds.bands import RoadBands, where_the_change_is
-from towertap.compare.sections.thirds.by_place import at_one_place, by_place
+from towertap.compare.sections.thirds.by_place import at_one_place, by_place, most_changed
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.words.numbers import change_percent, number, percent, range_percent
 from towertap.words.table import Table, tabulate
+
+THE_PAIR = (
+    "The pass of each side whose value is nearest to that side's mean; where passes are aligned, the same metre of "
+    "road stands above itself. "
+)
+THE_CHANGE = "The change, place by place, is of all passes; single fields are not tested."
 
 SHOWN = {1: "higher", -1: "lower", 0: "not shown"}
 
@@ -46,7 +52,7 @@ class ThirdsSection(Section):
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
-        """The change by band, and a pair of spectrograms a road."""
+        """The change by band, and by band and place; of the road that changed most a pair of spectrograms as well."""
         from towertap.compare.sections.thirds import figure, spectrogram
 
         roads, margin, maps = evidence.drawn
@@ -58,16 +64,22 @@ class ThirdsSection(Section):
             tuple(figure.panels(roads, margin)),
             evidence.tables[0],
         )
+        changed_most = max(maps, key=lambda road: _change(road.bands), default=None)
         for place, of_road in enumerate(maps, start=1):
+            pair = of_road is changed_most or not of_road.ratios.size
             yield Picture(
                 f"spectrogram_{place}",
                 spectrogram.title(of_road),
-                "The pass of each side whose value is nearest to that side's mean; where passes are aligned, the same "
-                "metre of road stands above itself. The change, place by place, is of all passes; single fields are "
-                "not tested.",
-                tuple(spectrogram.panels(of_road)),
-                spectrogram.data(of_road),
+                THE_PAIR * pair + THE_CHANGE * bool(of_road.ratios.size),
+                tuple(spectrogram.panels(of_road, pair)),
+                spectrogram.data(of_road, pair),
             )
+
+
+def _change(road: RoadBands) -> float:
+    """The largest change of a third-octave that is shown, on logarithms."""
+    most = most_changed(road)
+    return abs(math.log(most.ratio)) if most else 0.0
 
 
 def first_findings(findings: Sequence[Finding]) -> list[Finding]:

@@ -2,6 +2,7 @@
 
 import math
 import textwrap
+from collections.abc import Iterator
 from typing import Any
 
 import matplotlib as mpl
@@ -22,24 +23,28 @@ LEVELS, RATIOS = "cividis", "PuOr_r"
 DARKEST = 2.0
 """Percentile of the levels below which all is darkest, so that quiet cells do not take the scale."""
 LARGEST_RATIO = 4.0
+BESIDE = (1.02, 0.0, 0.03, 1.0)
+"""Where a colour bar stands, in parts of the axes."""
 CHANGES = {0.25: "−75 %", 0.5: "−50 %", 1: "0", 2: "+100 %", 4: "+300 %"}
 
 
-def panels(road: ByPlace) -> list[Figure]:
-    """Before and after on one scale, and their ratio where the passes are aligned."""
+def panels(road: ByPlace, pair: bool) -> list[Figure]:
+    """The `pair` before and after on one scale, if wanted, and their ratio where the passes are aligned."""
+    return [*(_pair(road) if pair else ()), *([_changes(road)] if road.ratios.size else ())]
+
+
+def _pair(road: ByPlace) -> Iterator[Figure]:
     both = np.concatenate([road.before.ravel(), road.after.ravel()])
     both = both[np.isfinite(both)]
     scale = Normalize(np.percentile(both, DARKEST), both.max())
-    figures = []
     for side, name, levels in zip(SIDES, road.passes, (road.before, road.after), strict=True):
         figure = new_figure(2.7)
         axes = figure.subplots()
         mesh = _mesh(axes, road, road.edges_s, levels, LEVELS, scale)
         axes.set_title(f"{side}: {brief(name, 44)}")
-        bar = figure.colorbar(mesh, ax=axes, pad=0.01, aspect=24)
+        bar = figure.colorbar(mesh, cax=axes.inset_axes(BESIDE))
         bar.set_label("level, dB re 10⁻⁶ m/s²")
-        figures.append(figure)
-    return [*figures, _changes(road)] if road.ratios.size else figures
+        yield figure
 
 
 def title(road: ByPlace) -> str:
@@ -55,8 +60,14 @@ def title(road: ByPlace) -> str:
     return f"{name}: at {most.name}, where it changed most, {places} along the road"
 
 
-def data(road: ByPlace) -> Table:
-    """The levels of the two passes, a column a band."""
+def data(road: ByPlace, pair: bool) -> Table:
+    """The levels of the `pair`, or else the ratios, a column a band."""
+    if not pair:
+        ratios = {f"{band.name}, ×": row for band, row in zip(road.bands.thirds, road.ratios, strict=True)}
+        starts_s, ends_s = road.places_s.T
+        return of_columns(
+            "Third-octaves along the road, after / before", {"from, s": starts_s, "to, s": ends_s, **ratios}
+        )
     tables = []
     for side, levels in zip(SIDES, (road.before, road.after), strict=True):
         bands = {f"{band.name}, dB": row for band, row in zip(road.bands.thirds, levels, strict=True)}
@@ -92,7 +103,7 @@ def _changes(road: ByPlace) -> Figure:
         axes.axhspan(*band.edges_hz, fc="none", ec=QUIET, hatch="////", lw=0)
     before, after = road.bands.passes
     axes.set_title(f"change, {before} passes before, {after} after")
-    bar = figure.colorbar(mesh, ax=axes, pad=0.01, aspect=24, extend="both", ticks=list(CHANGES))
+    bar = figure.colorbar(mesh, cax=axes.inset_axes(BESIDE), extend="both", ticks=list(CHANGES))
     bar.ax.set_yticklabels(list(CHANGES.values()))
     bar.ax.set_yticks([], minor=True)
     return figure
