@@ -23,11 +23,9 @@ MOST_PARTS = 64
 
 @dataclass(frozen=True, eq=False)
 class Windows:
-    """What is kept of n windows, a row each of `values` (rows, n), and which rows are whose.
+    """What is kept of n windows, `values` (rows, n): which rows a metric keeps, and which is a signal's mean square.
 
-    `kept_rows` are those of each metric, `power_rows` the mean square of each filtered signal, most of which a metric
-    keeps as well. In single precision, so that ten hours take little memory: its rounding is far below that of the
-    chip.
+    In single precision and no row twice, so that ten hours take little memory: rounding is far below that of the chip.
     """
 
     values: Single
