@@ -154,7 +154,7 @@ def create(file: h5py.File, entry: Dataset) -> None:
         dtype=entry.dtype,
         chunks=(entry.chunk_rows, 1) if entry.columns else (entry.chunk_rows,),
         compression="gzip",
-        compression_opts=1,
+        compression_opts=9,  # of the tables, which are small; counts come packed
         shuffle=True,
     )
     set_attributes(made, {"what": entry.what})
