@@ -40,14 +40,9 @@ class Windows:
         """What is kept of each metric, (kept, n)."""
         return {name: self.values[rows] for name, rows in self.kept_rows.items()}
 
-    @property
-    def power(self) -> dict[Channel, Single]:
-        """Mean square of each filtered signal, (n,)."""
-        return {signal: self.values[row] for signal, row in self.power_rows.items()}
-
     def mean_power(self) -> dict[Channel, float]:
         """Mean square of each filtered signal over all windows."""
-        return {signal: float(squares.mean(dtype=np.float64)) for signal, squares in self.power.items()}
+        return {signal: float(self.values[row].mean(dtype=np.float64)) for signal, row in self.power_rows.items()}
 
     def take(self, chosen: NDArray[np.bool_]) -> Windows:
         """Those windows that are chosen (n,)."""
