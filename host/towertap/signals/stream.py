@@ -46,7 +46,7 @@ class Windows:
 
     def take(self, chosen: NDArray[np.bool_]) -> Windows:
         """Those windows that are chosen (n,)."""
-        return replace(self, values=self.values[:, chosen])
+        return replace(self, values=np.compress(chosen, self.values, axis=1))
 
     @classmethod
     def join(cls, parts: Sequence[Windows]) -> Windows:
