@@ -55,8 +55,8 @@ def bare_filters(rows):
 
 
 def test_analysing_a_capture_costs_no_more_than_8_bare_filters(capture):
-    # Reading, all metrics, windows, where the vehicle stood. Measured on two shared cores: 5.9 to 6.4 for the metrics,
-    # 2400 to 2600 × real time, and 11.9 to 12.7 with third-octaves, cells and knocks.
+    # Reading, all metrics, windows, where the vehicle stood. Measured on two shared cores: 5.7 to 5.8 for the metrics,
+    # 2600 × real time, and 11.4 to 11.7 with third-octaves, cells and knocks.
     options = {"mounting": "x=+X,y=+Y,z=+Z"}
     rows = capture.n_samples
 
