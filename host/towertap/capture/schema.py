@@ -275,10 +275,10 @@ def _validate_storage(stored: h5py.Dataset) -> None:
         is_whole &= not chunk.filter_mask or chunk.size >= chunk_bytes  # left out filters leave all that is declared
 
     stored.id.chunk_iter(look)
-    chunks = math.prod(-(-rows // in_chunk) for rows, in_chunk in zip(stored.shape, stored.chunks, strict=True))
-    if stored.id.get_num_chunks() != chunks or not is_whole:
-        raise FileError(f"damaged capture: {stored.name} is not there whole; {AGAIN}")
     if longest_stored > chunk_bytes * WORST_DEFLATE_RATIO + 1000:
         raise FileError(f"refused: {stored.name} has a chunk that would unfold to more than it declares")
     if chunk_bytes > LARGEST_CHUNK_BYTES or declared > possible:
         raise FileError(f"refused: {stored.name} declares more data than the file can hold")
+    chunks = math.prod(-(-rows // in_chunk) for rows, in_chunk in zip(stored.shape, stored.chunks, strict=True))
+    if stored.id.get_num_chunks() != chunks or not is_whole:
+        raise FileError(f"damaged capture: {stored.name} is not there whole; {AGAIN}")
