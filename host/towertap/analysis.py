@@ -294,10 +294,8 @@ def _standing_power(
     seconds = max(1, round(1 / window_s))
     if still.sum() * window_s < STAND_S:
         return None
-    return {
-        signal: float(np.median(squares[still][: still.sum() // seconds * seconds].reshape(-1, seconds).mean(axis=1)))
-        for signal, squares in kept.power.items()
-    }
+    whole_s = kept.values[:, still][:, : still.sum() // seconds * seconds].reshape(len(kept.values), -1, seconds)
+    return {signal: float(np.median(whole_s[row].mean(axis=1))) for signal, row in kept.power_rows.items()}
 
 
 def broken_up(piece: NDArray[np.int64], chosen: NDArray[np.bool_]) -> NDArray[np.int64]:

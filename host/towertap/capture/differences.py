@@ -94,8 +94,9 @@ def _inflated(dataset: h5py.Dataset, place: int, column: int) -> np.ndarray:
     filters_left_out, packed = dataset.id.read_direct_chunk((place, column))
     if filters_left_out:
         return _by_hdf5(dataset, place, column)
-    planes = np.frombuffer(decompress(packed), np.uint8).reshape(dataset.dtype.itemsize, STRETCH)
-    stretch = np.empty(STRETCH, dataset.dtype)
-    for number, plane in enumerate(planes):
-        stretch.view(np.uint8)[number :: len(planes)] = plane
+    *lower, highest = np.frombuffer(decompress(packed), np.uint8).reshape(dataset.dtype.itemsize, STRETCH)
+    stretch = highest.astype(dataset.dtype)
+    for plane in reversed(lower):
+        stretch <<= 8
+        stretch |= plane
     return stretch

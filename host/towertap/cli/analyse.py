@@ -97,7 +97,7 @@ class CaptureAnalysed:
 
     def to_keep(self) -> CaptureAnalysed:
         """Without the metrics themselves, and what nothing that is told needs: ten hours of it are 100 MB in memory."""
-        told = replace(self.analysis, metrics={}, kept=Windows({}, {}), course=NO_COURSE)
+        told = replace(self.analysis, metrics={}, kept=Windows(np.empty((0, 0), np.float32), {}, {}), course=NO_COURSE)
         return replace(self, analysis=told)
 
     def restored(self) -> Analysis:

@@ -12,8 +12,12 @@ from functools import lru_cache
 
 import numpy as np
 import scipy
+from numpy.typing import NDArray
 
-from towertap.signals.filters import Array, Band, Recursive, require_rate
+from towertap.signals.filters import Band, Recursive, require_rate
+
+Roots = tuple[NDArray[np.complex128], NDArray[np.complex128], float]
+"""Zeros, poles and gain of a digital filter."""
 
 BANDS: dict[str, Band] = {
     "primary": (0.5, 4.0),  # the body's own bounce, pitch and roll
@@ -67,19 +71,21 @@ def steep(band_hz: Band, rate_hz: float) -> Recursive:
     Raises AnalysisError when the rate cannot carry the band.
     """
     require_rate(band_hz, rate_hz)
-    return Recursive(np.vstack([_edge(hz, kind, rate_hz) for hz, kind in zip(band_hz, ("high", "low"), strict=True)]))
+    low, high = _edge(band_hz[0], "high", rate_hz), _edge(band_hz[1], "low", rate_hz)
+    zeros, poles = np.hstack([low[0], high[0]]), np.hstack([low[1], high[1]])
+    return Recursive(scipy.signal.zpk2sos(zeros, poles, low[2] * high[2]))  # a section fewer than edge by edge
 
 
-def _edge(edge_hz: float, kind: str, rate_hz: float) -> Array:
-    """One edge as second-order sections, `kind` being what passes."""
+def _edge(edge_hz: float, kind: str, rate_hz: float) -> Roots:
+    """One edge, `kind` being what passes."""
     if edge_hz < LOWEST_STEEP_HZ:
-        gentle: Array = scipy.signal.butter(ORDER, edge_hz, kind, fs=rate_hz, output="sos")
+        gentle: Roots = scipy.signal.butter(ORDER, edge_hz, kind, fs=rate_hz, output="zpk")
         return gentle
     # scipy takes the end of the ripple for the edge; the bilinear transform bends frequencies as the tangent does.
     ripple_ends = _half_power() ** (1 if kind == "high" else -1) * math.tan(math.pi * edge_hz / rate_hz)
     end_hz = rate_hz / math.pi * math.atan(ripple_ends)
-    sections: Array = scipy.signal.ellip(STEEP_ORDER, RIPPLE_DB, FLOOR_DB, end_hz, kind, fs=rate_hz, output="sos")
-    return sections
+    sharp: Roots = scipy.signal.ellip(STEEP_ORDER, RIPPLE_DB, FLOOR_DB, end_hz, kind, fs=rate_hz, output="zpk")
+    return sharp
 
 
 @lru_cache

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple
 
@@ -23,37 +23,37 @@ MOST_PARTS = 64
 
 @dataclass(frozen=True, eq=False)
 class Windows:
-    """What is kept of n windows: of each metric (kept, n), and the mean square of each filtered signal (n,).
+    """What is kept of n windows, `values` (rows, n): which rows a metric keeps, and which is a signal's mean square.
 
-    In single precision, so that ten hours take little memory: its rounding is far below that of the chip.
+    In single precision and no row twice, so that ten hours take little memory: rounding is far below that of the chip.
     """
 
-    kept: dict[str, Single]
-    power: dict[Channel, Single]
+    values: Single
+    kept_rows: dict[str, slice]
+    power_rows: dict[Channel, int]
 
     def __len__(self) -> int:
-        return len(next(iter(self.power.values())))
+        return self.values.shape[1]
+
+    @property
+    def kept(self) -> dict[str, Single]:
+        """What is kept of each metric, (kept, n)."""
+        return {name: self.values[rows] for name, rows in self.kept_rows.items()}
 
     def mean_power(self) -> dict[Channel, float]:
         """Mean square of each filtered signal over all windows."""
-        return {signal: float(squares.mean(dtype=np.float64)) for signal, squares in self.power.items()}
+        return {signal: float(self.values[row].mean(dtype=np.float64)) for signal, row in self.power_rows.items()}
 
     def take(self, chosen: NDArray[np.bool_]) -> Windows:
         """Those windows that are chosen (n,)."""
-        return Windows(
-            {name: kept[:, chosen] for name, kept in self.kept.items()},
-            {signal: squares[chosen] for signal, squares in self.power.items()},
-        )
+        return replace(self, values=self.values[:, chosen])
 
     @classmethod
     def join(cls, parts: Sequence[Windows]) -> Windows:
         """Several stretches of windows, at least one, one after the other."""
         if len(parts) == 1:
             return parts[0]
-        return cls(
-            {name: np.concatenate([part.kept[name] for part in parts], axis=1) for name in parts[0].kept},
-            {signal: np.concatenate([part.power[signal] for part in parts]) for signal in parts[0].power},
-        )
+        return replace(parts[0], values=np.concatenate([part.values for part in parts], axis=1))
 
 
 class Tap(NamedTuple):
@@ -162,17 +162,20 @@ class Windowing:
     def _reduce(self, count: int) -> None:
         """Keep what the metrics keep of the next windows."""
         cut = {tap: cutter.take(count) for tap, cutter in self._cutters.items()}
-        kept, power = {}, {}
+        rows: list[Array] = []
+        kept_rows, power_rows = {}, {}
         for name, metric in self._bank.metrics.items():
             first, *others = (cut[tap] for tap in self._bank.taps[name])
-            signals = np.array([first, *others]) if others else first[None]
-            kept[name] = metric.statistic.keep(signals, self._window_s).astype(np.float32)
             if metric.statistic is RMS and not others:
-                power[metric.channels[0].source] = kept[name][0]
+                power_rows[metric.channels[0].source] = len(rows)
+            kept = metric.statistic.keep(np.array([first, *others]) if others else first[None], self._window_s)
+            kept_rows[name] = slice(len(rows), len(rows) + len(kept))
+            rows += list(kept)
         for tap in self._bank.filters:
-            if tap.source not in power:
-                power[tap.source] = mean_square(cut[tap][None], self._window_s)[0].astype(np.float32)
-        self._reduced.append(Windows(kept, power))
+            if tap.source not in power_rows:
+                power_rows[tap.source] = len(rows)
+                rows += list(mean_square(cut[tap][None], self._window_s))
+        self._reduced.append(Windows(np.array(rows, np.float32), kept_rows, power_rows))
         if len(self._reduced) > MOST_PARTS:
             self.windows()
 
