@@ -131,6 +131,9 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     """
     from xdist.scheduler import LoadScopeScheduling
 
+    if config.getoption("dist") != "load":  # what -n alone asks for
+        return None
+
     class ByFile(LoadScopeScheduling):
         def _split_scope(self, nodeid: str) -> str:
             path = Path(nodeid.split("::")[0])

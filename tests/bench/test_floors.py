@@ -112,6 +112,23 @@ def test_an_engine_that_is_off_is_not_heard_at_a_stand(recorded):
         assert (share.of, share.floor) == (of, pytest.approx(floor * (times if of == "stand" else 1.0)))
 
 
+def test_an_engine_heard_in_one_metric_at_a_stand_is_heard_in_all(recorded):
+    """It runs, then; of what it hardly shakes it makes what was measured there, and not all that a pass may have."""
+    names, times = ("jerk_z", "weighted_z"), (10.0, 1.5)
+    floors = [recorded[name][2] for name in names]
+    channels = [METRICS[name].channels[0].source for name in names]
+    shares = noise_share(
+        {name: METRICS[name] for name in names},
+        dict.fromkeys(channels, 1.0),
+        noise_record(recorded),
+        np.eye(3),
+        MetricSettings(RATE_HZ),
+        stand={channel: (factor * floor) ** 2 for channel, factor, floor in zip(channels, times, floors, strict=True)},
+    )
+    assert {share.of for share in shares.values()} == {"stand"}
+    assert shares["weighted_z"].floor == pytest.approx(1.5 * recorded["weighted_z"][2])
+
+
 def test_a_share_over_part_of_a_pass_is_by_powers_where_the_value_is_an_rms(recorded):
     """Twice the r.m.s. has a quarter of the share; a dose value is no r.m.s., and keeps that of the whole pass."""
     shares = shares_of({"jerk_z": 4.0, "vdv_z": 1.0}, noise_record(recorded))

@@ -91,3 +91,20 @@ def test_a_flipped_bit_in_packed_counts_is_one_line(make_capture, tmp_path):
         with open_capture(damaged) as capture, pytest.raises(FileError, match="/rotation cannot be read") as failure:
             capture.counts("rotation", 0, 8000)
         assert "\n" not in str(failure.value)
+
+
+def test_a_chunk_that_is_missing_or_shorter_than_it_says_is_one_line(make_capture):
+    """HDF5 gives zeros for a chunk that was never written, and whatever lies in memory behind one that is too short."""
+    whole = make_capture()
+    for damage in ("missing", "short"):
+        path = whole.with_name(f"{damage}.h5")
+        path.write_bytes(whole.read_bytes())
+        with h5py.File(path, "r+") as file:
+            dataset = file["rotation_differences"]
+            if damage == "missing":
+                dataset.resize(len(dataset) + differences.STRETCH, axis=0)
+            else:
+                dataset.id.write_direct_chunk((0, 0), bytes(100), filter_mask=2)
+        with pytest.raises(FileError, match="/rotation_differences is not there whole") as failure:
+            open_capture(path)
+        assert "\n" not in str(failure.value)

@@ -169,7 +169,7 @@ def test_a_level_course_stays_inside_and_says_no_more_than_that(make):
     assert (course.left, course.outside, course.verdict) == (None, (), "equivalent")
     assert "inside the margin of 20 % on" in course.words
     last = course.changes[-1]
-    assert f"{range_percent(last.interval_90)}, the interval of 90 % that this is read from" in course.words
+    assert f"{range_percent(last.interval_90)}, an interval of 90 %" in course.words
     assert last.interval[0] < last.interval_90[0] < last.interval_90[1] < last.interval[1]
     assert course.trend.crossing.on is None or not course.trend.crossing.seen
 
@@ -189,6 +189,26 @@ def test_an_engine_that_makes_part_of_the_power_narrows_the_margin(make):
     assert course.measured_margin == pytest.approx((0.2 + 0.8 / 1.21) ** -0.5 - 1)
     assert course.changes[-1].p_equivalence > bare.changes[-1].p_equivalence
     assert any("the margin is taken as much narrower" in caution.words for caution in course.cautions)
+
+
+def test_an_engine_that_nobody_recorded_is_told_as_one_that_may_be_and_what_to_do(make):
+    """Where the margin that it may narrow is what leaves a course undecided; its share is a bound, not measured."""
+    history = followed(make, (1.0, 1.0, 1.0, 1.0, 1.0), smooth=(2.0,) * 5)
+    sessions = tuple(
+        replace(
+            session,
+            passes=tuple(
+                replace(drive, whole={"jerk_z": float(np.sqrt(np.mean(drive.windows["jerk_z"] ** 2)))})
+                for drive in session.passes
+            ),
+        )
+        for session in history.sessions
+    )
+    (course,) = follow(replace(history, sessions=sessions))
+    assert (course.noise.of, course.verdict) == ("unrecorded", "undecided")
+    (caution,) = (caution for caution in course.cautions if "idling" in caution.words)
+    assert "may be its own" in caution.words
+    assert caution.remedy.startswith("Record the engine idling")
 
 
 def test_a_slow_course_is_told_as_a_continuation_beyond_the_time_seen(make):

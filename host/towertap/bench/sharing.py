@@ -25,7 +25,7 @@ SOURCES: dict[Origin, str] = {
 }
 
 HEARD = 4.0
-"""At a stand an engine is heard where the power is so many times the sensor's own: one that is off is not."""
+"""At a stand the engine is heard when some metric's power is so many times the sensor's own: one that is off is not."""
 MARKED_SHARE = 0.10
 NOT_JUDGED_SHARE = 0.50
 """Of a metric's power."""
@@ -62,9 +62,9 @@ class Share:
     def over(self, value: float) -> Self:
         """The share in a value over part of a pass, from that over the whole of it: its floor is the same.
 
-        That takes an r.m.s.; of other metrics the whole pass's share stands in.
+        That takes an r.m.s. or, of another pass, a value of the metric's own; else the whole pass's share stands in.
         """
-        if self.metric in METRICS and METRICS[self.metric].statistic is not RMS:
+        if self.of != "unrecorded" and self.metric in METRICS and METRICS[self.metric].statistic is not RMS:
             return self
         share = min(1.0, (self.floor / value) ** 2)
         return replace(self, share=share, judged=judged(share, self.of))
@@ -107,24 +107,27 @@ def noise_share(
     rotation has none, and so has every metric where the noise is not known.
     """
     turned = np.asarray(to_vehicle, float)
-    shares = {}
-    for name, metric in metrics.items():
-        if not set(metric.axes) <= set(ACCELERATIONS):
-            continue
-        floor_square = sum(
+    floors_square = {
+        name: sum(
             float(turned[ACCELERATIONS.index(channel.axis)] ** 2 @ chip_floor(channel.design, noise, settings) ** 2)
             for channel in metric.channels
         )
+        for name, metric in metrics.items()
+        if set(metric.axes) <= set(ACCELERATIONS)
+    }
+    if stand and all(_total(metrics[name], stand) < HEARD * floor for name, floor in floors_square.items()):
+        stand = None
+    shares = {}
+    for name, floor_square in floors_square.items():
+        metric = metrics[name]
         engine_square, of = _of_engine(metric, settings, idle, stand)
-        if of == "stand" and engine_square < HEARD * floor_square:
-            engine_square = math.nan
         if engine_square > floor_square or math.isnan(floor_square):  # of a recorder that nobody knows
             floor_square = engine_square
         else:
             of = "sensor"
         if math.isnan(floor_square):
             continue
-        signal_square = sum(power[channel.source] for channel in metric.channels)
+        signal_square = _total(metric, power)
         share = min(1.0, floor_square / signal_square) if signal_square > 0 else 1.0
         shares[name] = Share(name, math.sqrt(floor_square), metric.channels[0].design.unit, share, judged(share), of)
     return shares
@@ -138,8 +141,13 @@ def _of_engine(
     if level and np.allclose(level["band_hz"], metric.band_hz(settings), rtol=SAME_BAND, atol=1e-9):
         return level["rms"] ** 2, "idle"
     if stand:
-        return sum(stand[channel.source] for channel in metric.channels), "stand"
+        return _total(metric, stand), "stand"
     return math.nan, "sensor"
+
+
+def _total(metric: Metric, power: Mapping[Channel, float]) -> float:
+    """The power of all that a metric listens to."""
+    return sum(power[channel.source] for channel in metric.channels)
 
 
 def judged(share: float, of: Origin = "sensor") -> Judged:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -266,14 +267,18 @@ def _validate_storage(stored: h5py.Dataset) -> None:
     chunk_bytes = int(np.prod(stored.chunks, dtype=float)) * stored.dtype.itemsize
     possible = stored.id.get_storage_size() * BEST_DEFLATE_RATIO + chunk_bytes
     declared = int(np.prod(stored.shape, dtype=object)) * stored.dtype.itemsize
-    longest_stored = 0
+    longest_stored, is_whole = 0, True
 
     def look(chunk: h5py.h5d.StoreInfo) -> None:
-        nonlocal longest_stored
+        nonlocal longest_stored, is_whole
         longest_stored = max(longest_stored, chunk.size)
+        is_whole &= not chunk.filter_mask or chunk.size >= chunk_bytes  # left out filters leave all that is declared
 
     stored.id.chunk_iter(look)
     if longest_stored > chunk_bytes * WORST_DEFLATE_RATIO + 1000:
         raise FileError(f"refused: {stored.name} has a chunk that would unfold to more than it declares")
     if chunk_bytes > LARGEST_CHUNK_BYTES or declared > possible:
         raise FileError(f"refused: {stored.name} declares more data than the file can hold")
+    chunks = math.prod(-(-rows // in_chunk) for rows, in_chunk in zip(stored.shape, stored.chunks, strict=True))
+    if stored.id.get_num_chunks() != chunks or not is_whole:
+        raise FileError(f"damaged capture: {stored.name} is not there whole; {AGAIN}")

@@ -120,7 +120,7 @@ class CaptureWriter:
         schema.set_attributes(self.file, values)
 
     def flush(self) -> None:
-        """Put all rows into the file, so that `file` can be read."""
+        """Put all rows into the file, so that `file` can be read; none can follow."""
         for name in self._waiting:
             self._flush(name)
 

@@ -1,9 +1,11 @@
 """Inflating and CRC-32 by ISA-L, several times as fast as zlib's; by zlib on processors that it has no wheel for."""
 
 from importlib import import_module
-from importlib.util import find_spec
 
-_library = import_module("isal.isal_zlib" if find_spec("isal") else "zlib")
+try:
+    _library = import_module("isal.isal_zlib")
+except ImportError:
+    _library = import_module("zlib")
 crc32 = _library.crc32
 decompress = _library.decompress
 InflateError: type[Exception] = _library.error

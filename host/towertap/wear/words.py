@@ -3,8 +3,8 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from towertap.bench.sharing import MARKED_SHARE
 from towertap.compare.caution import Caution, Weight
+from towertap.compare.findings import instrument
 from towertap.compare.findings.describe import WORDS
 from towertap.compare.road.places import RoughPlaces
 from towertap.compare.stats.contrast import ALPHA, Verdict
@@ -109,7 +109,7 @@ def _last(course: Course, tested: int) -> str:
     rare = f"; chance alone rarely gives a change this large ({_holm(last.p_difference_holm)})"
     interval = f"{range_percent(last.together)}{family}"
     if last.verdict == "equivalent":
-        interval = f"{range_percent(last.interval_90)}, the interval of 90 % that this is read from"
+        interval = f"{range_percent(last.interval_90)}, an interval of 90 %"
     return f"{measured}; {interval}){shown.get(last.verdict, rare)}."
 
 
@@ -176,7 +176,7 @@ def _moved(check: Course) -> bool:
 
 
 def _cautions(course: Course, check: Course | None) -> Iterator[Caution]:
-    here, trend, noise = title(course), course.trend, course.noise
+    here, trend = title(course), course.trend
     if check is None:
         yield Caution(
             f"{here}: the smooth road was not driven at the first fit and later, so there is no check.", Weight.WEAKENS
@@ -196,12 +196,8 @@ def _cautions(course: Course, check: Course | None) -> Iterator[Caution]:
         )
     if course.whole_because:
         yield Caution(f"{here}: {course.whole_because}; the values rest on {course.basis}, smooth stretches and all.")
-    if noise and noise.judged == "marked":
-        yield Caution(
-            f"{here}: up to {100 * noise.share:.0f} % of a pass's power is {noise.source} (limit "
-            f"{100 * MARKED_SHARE:.0f} %), the same on every day: true changes are larger than the ones measured, and "
-            "the margin is taken as much narrower."
-        )
+    for caution in instrument.noise_cautions(course.noise, course.margin, course.verdict == "undecided"):
+        yield replace(caution, words=f"{here}: {caution.words[0].lower()}{caution.words[1:]}")
 
 
 def bursts(road: str, label: str, rough: RoughPlaces) -> Iterator[Caution]:

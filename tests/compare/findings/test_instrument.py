@@ -7,8 +7,10 @@ import pytest
 from towertap.bench.carried import BenchSummary
 from towertap.bench.sharing import Share
 from towertap.compare.comparison import compare
+from towertap.compare.drives.model import Quantity
 from towertap.compare.findings.find import find
-from towertap.compare.findings.instrument import cautions
+from towertap.compare.findings.instrument import cautions, engine_share, largest_share
+from towertap.compare.road.places import PassValue
 from towertap.words.phrases import sentence_case
 
 SERIAL = "e6605481"
@@ -147,3 +149,23 @@ def test_a_comparison_cautions_of_its_captures_records_and_has_them_in_its_data(
     assert any(
         caution.words.startswith("No bench record of noise holds for 16 of 16") for caution in comparison.cautions
     )
+
+
+@pytest.mark.parametrize("metric", ["vdv_z", "mtvv_z"])
+def test_an_engine_on_the_smooth_road_does_not_drown_a_dose_or_a_peak_on_a_rough_one(make, metric):
+    """They are no r.m.s.: each pass keeps its own share. An engine that nobody recorded is bounded as ever."""
+    own = {"bypass": Share(metric, 0.05, "", 0.7, "not judged", "idle"), "lane": Share(metric, 0.05, "", 0.02, "clean")}
+    levels = {"bypass": 4.0, "lane": 8.0}
+    passes = [
+        replace(drive, noise={metric: own[drive.road]}, whole={metric: levels[drive.road]})
+        for drive in make.driven(1).passes
+    ]
+
+    def largest(passes):
+        rough = [drive for drive in passes if drive.road == "lane"]
+        values = [PassValue(drive.name, 1, 9, 9, 8.0, 8.0) for drive in rough]
+        return largest_share(rough, values, metric, engine_share(passes, Quantity(metric, metric, "")))
+
+    assert largest(passes) == own["lane"]
+    unknown = largest([replace(drive, noise={}) for drive in passes])
+    assert (unknown.of, unknown.share) == ("unrecorded", pytest.approx((4 / 8) ** 2))

@@ -31,14 +31,15 @@ def largest_share(
 def engine_share(passes: Sequence[Pass], quantity: Quantity) -> Share | None:
     """What the idling engine may make of a metric in every one of these passes, the smooth road's among them.
 
-    As it was recorded or the vehicle shook at a stand, by the pass that has most; where no pass tells, no more than
-    all that the quietest of them has. None where a record shows less than the sensor's noise, and for what is no r.m.s.
+    As it was recorded or the vehicle shook at a stand, by the pass that has most: an r.m.s., of other metrics each pass
+    tells its own. Where no pass tells, no more than all that the quietest of them has. None where a record shows less
+    than the sensor's noise.
     """
+    is_rms = metric_of(quantity.name).statistic is RMS
     shares = [drive.noise[quantity.name] for drive in passes if quantity.name in drive.noise]
     if heard := [share for share in shares if share.of != "sensor"]:
-        return max(heard, key=lambda share: share.floor)
-    recorded = any(drive.bench and drive.bench.measured_utc["idle"] for drive in passes)
-    if recorded or metric_of(quantity.name).statistic is not RMS:
+        return max(heard, key=lambda share: share.floor) if is_rms else None
+    if any(drive.bench and drive.bench.measured_utc["idle"] for drive in passes):
         return None
     quietest = min(drive.whole[quantity.name] for drive in passes)
     return Share(quantity.name, quietest, quantity.unit, 1.0, "marked", "unrecorded")
