@@ -111,14 +111,15 @@ def test_a_day_of_24_drives_that_goes_wrong_ends_in_the_right_verdict(plan_path,
     terminal.press("12\r")
     terminal.wait_for("Record the engine idling.*\\)")
     terminal.press("\r")
-    began_at, part, settling = terminal.keys, plan.drives[0].part, 0
+    began_at, fitting, settling = terminal.keys, (plan.drives[0].part, 1), 0
     waits = {"begin": [], "verdict": []}
     number = 0
     while number < len(order):
         drive, _ = order[number]
-        if drive.part != part:
-            part = drive.part
-            before = terminal.keys
+        of_drive = drive.part, plan.slots[drive.part, drive.road, drive.pass_number].installation
+        if of_drive != fitting:
+            again, fitting, before = of_drive[0] == fitting[0], of_drive, terminal.keys
+            terminal.wait_for("OUT AND FIT IT ANEW FIRST" if again else f"FIT {drive.part} FIRST")
             for question in ("Tyre pressures.*: ", "Air temperature.*: "):
                 terminal.wait_for(question)
                 terminal.press("\r")
@@ -143,9 +144,9 @@ def test_a_day_of_24_drives_that_goes_wrong_ends_in_the_right_verdict(plan_path,
         box.deaf_to = int(number + 1 == DEAF)
         pressed = time.monotonic()
         terminal.press("\r")
-        found, shown = terminal.wait_for(r"sound, \d|not to be used")
+        found, shown = terminal.wait_for(r"sound, \d|NOT to be used")
         waits["verdict"].append(time.monotonic() - pressed)
-        if found[0] == "not to be used":
+        if found[0] == "NOT to be used":
             terminal.wait_for("k keeps it")
             terminal.press("\r")
             assert number in (PULLED, SHORT)

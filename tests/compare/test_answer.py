@@ -10,6 +10,7 @@ from towertap.bench.sharing import Share
 from towertap.compare.answer import AGAIN, MOST_WORDS, Case, all_cautions, answer
 from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.drives.model import Excluded
+from towertap.compare.findings.departures import DRIVE_THE_REST
 from towertap.compare.findings.find import find
 
 START = datetime(2026, 5, 4, 9, tzinfo=UTC)
@@ -139,6 +140,13 @@ def test_undecided_says_by_how_much_and_how_many_passes_would_tell(make, case_of
     assert "neither shows a change nor rules out one of 10 %" in whole.change
     assert whole.next_step == f"Plan {case.lead.passes_needed} passes a side, as drives of their own."
     assert "the same" not in str(whole).lower()
+
+
+def test_what_is_left_of_a_plan_is_driven_before_anything_else(make, case_of):
+    """Undecided has a next step of its own, which waits until the plan is driven."""
+    case, few = case_of(dated(make.invented(5, n=(3, 3), pass_spread=0.05))), Caution("Few.", remedy=DRIVE_THE_REST)
+    assert told(case).next_step.startswith("Plan ")
+    assert told(case, (few,)).next_step == f"{DRIVE_THE_REST}."
 
 
 def test_no_change_that_counts_says_within_what(harsher):

@@ -1,6 +1,7 @@
 """A whole plan in one go: the next drive named big, Enter begins, Enter stops, sound or not, next."""
 
 import shlex
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -23,8 +24,9 @@ from towertap.errors import AnalysisError, BoxError, CallError
 from towertap.words.phrases import counted
 
 SETTLED = ("tyre_pressures_kpa", "air_temperature_c", "box_position", "mounting")
-"""Asked once, and again where the part is changed: what does not change from drive to drive."""
+"""Asked once: what does not change from drive to drive."""
 AGAIN = ("tyre_pressures_kpa", "air_temperature_c")
+"""And again where a part is fitted."""
 KEYS = "Enter begins; r drives the last one again, n adds a note, q ends the day"
 ALL_DRIVEN = "All drives of the plan are recorded. Enter ends the day; r drives the last one again"
 WIDTH = 78
@@ -54,13 +56,15 @@ class Day:
                 f"{self.plan_path}: all {len(self.plan.drives)} drives are recorded in {self.recorder.out}; strike one "
                 "out with 'towertap drop' to drive it again"
             )
+        fitting, choice = self._fitting(left[0]), ""
+        self._tell_fit(left[0])
         self._settle(SETTLED)
         self._look()
-        part, choice = left[0].part, ""
         while choice != "q":
             left = [drive for drive in self.plan.drives if _key(drive) not in self.done]
-            if left and left[0].part != part:
-                part = left[0].part
+            if left and self._fitting(left[0]) != fitting:
+                fitting = self._fitting(left[0])
+                self._tell_fit(left[0])
                 self._settle(AGAIN, over=True)
             try:
                 choice = self._turn(left[0] if left else None)
@@ -70,7 +74,7 @@ class Day:
 
     def _turn(self, drive: PlannedDrive | None) -> str:
         """One choice of the passenger, and what it asks for; `drive` is the next one, None after the last."""
-        choice, note = self._announce(drive) if drive else (ask(ALL_DRIVEN, _choice, "") or "q", "")
+        choice, note = self._announce(drive) if drive else (ask(ALL_DRIVEN, _one_of("rq"), "") or "q", "")
         if choice == "r":
             self._again(self.driven[-1], ask("Why is it driven again (traffic, line, braked …)", _reason))
         elif choice == "" and drive:
@@ -81,7 +85,7 @@ class Day:
         """Say what is wrong with the box, and try it again until it answers or the day is ended ("q")."""
         self.recorder.ring()
         tell(str(error))
-        while ask("Enter tries the box again, q ends the day", _choice, "") != "q":
+        while ask("Enter tries the box again, q ends the day", _one_of("q"), "") != "q":
             try:
                 self.recorder.box.reopen()
                 self.recorder.box.greet()
@@ -123,24 +127,42 @@ class Day:
 
     def _announce(self, drive: PlannedDrive) -> tuple[str, str]:
         """Name the drive, big, and ask: what is to be done (empty: begin) and the note that goes with it."""
-        fitted = self.driven[-1].conditions.part if self.driven else drive.part
         number, count = self.plan.drives.index(drive) + 1, len(self.plan.drives)
         lines = [
             Text(f"DRIVE {number} OF {count}:  {drive.road}, pass {drive.pass_number}", "bold"),
             Text(f"with {drive.part}, at {self.plan.speed_kmh(drive.road):g} km/h"),
-            *([Text(f"FIT {drive.part} FIRST", "bold red")] if fitted != drive.part else []),
+            *([Text(fit, "bold red")] if (fit := self._fit(drive)) else []),
         ]
         console.print(Panel(Text("\n").join(lines), width=WIDTH))
         self._mend(gravity(glimpse(self.recorder.box, self.recorder.odr_hz), self.known["mounting"]))
         note = ""
         while True:
-            choice = ask(KEYS, _choice, "")
+            choice = ask(KEYS, _one_of("rnq"), "")
             if choice == "n":
                 note = ask("Note", str)
             elif choice == "r" and not self.driven:
                 tell("nothing is recorded yet since this began; 'towertap drop' strikes out what was recorded before")
             else:
                 return choice, note
+
+    def _fitting(self, drive: PlannedDrive) -> tuple[str, int]:
+        """The part, and which of its installations."""
+        return drive.part, self.plan.slots[_key(drive)].installation
+
+    def _fit(self, drive: PlannedDrive) -> str:
+        """What is to be done to the car before a drive; empty when its part is in, as it is before the first."""
+        said_of = [driven.conditions for driven in self.driven]
+        driven = self.done | {(of.part, of.road, of.pass_number) for of in said_of}
+        number = self.plan.drives.index(drive)
+        if number == 0 or self._fitting(drive) in [self._fitting(of) for of in self.plan.drives if _key(of) in driven]:
+            return ""
+        again = self.plan.drives[number - 1].part == drive.part
+        return f"TAKE {drive.part} OUT AND FIT IT ANEW FIRST" if again else f"FIT {drive.part} FIRST"
+
+    def _tell_fit(self, drive: PlannedDrive) -> None:
+        """Said before what is asked of the car as it then is."""
+        if fit := self._fit(drive):
+            console.print(Text(fit, "bold red"), soft_wrap=True)
 
     def _drive(self, drive: PlannedDrive, note: str) -> None:
         """Record one drive, say whether it is sound, and offer it again where it is not."""
@@ -155,9 +177,9 @@ class Day:
             console.print(judged(True, text), soft_wrap=True)
             return
         self.recorder.ring()
-        console.print(judged(False, f"not to be used: {driven.problem}"), soft_wrap=True)
-        if ask("Enter drives it again and strikes this one out; k keeps it and goes on", _choice, "") != "k":
-            self._again(driven, driven.problem)
+        console.print(judged(False, f"to be used: {driven.problem}"), soft_wrap=True)
+        if ask("Enter drives it again and strikes this one out; k keeps it and goes on", _one_of("k"), "") != "k":
+            self._again(driven, driven.problem.partition(";")[0])  # what to do about it is done now
 
     def _again(self, driven: RecordedDrive, reason: str) -> None:
         """Strike a drive out, so that it is the next one."""
@@ -190,10 +212,15 @@ def _key(drive: PlannedDrive) -> Key:
     return drive.part, drive.road, drive.pass_number
 
 
-def _choice(text: str) -> str:
-    if (key := text.casefold()) not in ("", "r", "n", "q", "k"):
-        raise CallError(f"'{text}' is none of the keys")
-    return key
+def _one_of(keys: str) -> Callable[[str], str]:
+    """Reads one of the keys, or nothing where Enter alone was pressed."""
+
+    def choice(text: str) -> str:
+        if (key := text.casefold()) not in ("", *keys):
+            raise CallError(f"'{text}' is none of the keys")
+        return key
+
+    return choice
 
 
 def _reason(text: str) -> str:

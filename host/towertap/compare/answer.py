@@ -11,6 +11,7 @@ from itertools import groupby
 from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.controls import Control
 from towertap.compare.drives.model import Drives
+from towertap.compare.findings.departures import DRIVE_THE_REST
 from towertap.compare.findings.describe import WORDS, in_play, other_cause, p_decisive, quieter
 from towertap.compare.findings.instrument import RECORD_IDLE
 from towertap.compare.findings.model import Finding
@@ -272,8 +273,8 @@ def _installed(lead: Finding, drives: Drives) -> Iterator[str]:
 
 def _next_step(case: Case, cautions: Sequence[Caution]) -> str:
     """What would settle an undecided verdict, or else the remedy of the gravest caution that has one."""
-    settles = _settles(case)
-    step = settles or next((caution.remedy for caution in cautions if caution.remedy), "")
+    remedies = [caution.remedy for caution in cautions if caution.remedy]
+    step = DRIVE_THE_REST if DRIVE_THE_REST in remedies else _settles(case) or next(iter(remedies), "")
     return f"{step}." if step else ""
 
 

@@ -13,7 +13,7 @@ from towertap.capture.reading import open_capture
 from towertap.compare.comparison import compare
 from towertap.compare.drives.model import Quantity
 from towertap.compare.drives.reading import began
-from towertap.compare.findings.departures import departures, with_leads
+from towertap.compare.findings.departures import DRIVE_THE_REST, departures, with_leads
 from towertap.compare.findings.find import find
 from towertap.compare.plan.choice import drive_order
 from towertap.compare.plan.plan import HeldConditions, PlannedRoad
@@ -185,13 +185,13 @@ def test_the_offset_of_the_plans_time_counts(kept):
 def leads(kept, make):
     """A function from a plan, when the drives began and how they are compared to the cautions of their finding."""
 
-    def leads(plan, minutes=10.0):
+    def leads(plan, minutes=10.0, whole=False):  # the first caution says that it rests on whole passes
         began_at = None if minutes is None else plan.written + timedelta(minutes=minutes)
         drives = make.invented(3, ratio=1.3)
         dated = replace(drives, passes=tuple(replace(drive, started=began_at) for drive in drives.passes))
         study = make.on_whole_passes(dated)
         (finding,) = with_leads(plan, study, find(study, None)[1])
-        return tuple(caution.words for caution in finding.cautions[1:])  # the first says that it rests on whole passes
+        return finding.cautions[1:] if whole else tuple(caution.words for caution in finding.cautions[1:])
 
     return leads
 
@@ -222,8 +222,9 @@ def test_captures_that_do_not_say_when_they_began_do_not_show_that_the_plan_came
 @pytest.mark.parametrize("passes", [2, 6])
 def test_other_passes_than_planned_are_cautioned_of(plan, leads, passes):
     drives = drive_order("rubber", "polyurethane", [road.name for road in ROADS], passes, PlannedDesign("AB|BA"), 7)
-    (caution,) = leads(replace(plan, drives=drives))
-    assert f"4 and 4 passes a side are here, and {passes} were planned. If that is because of what" in caution
+    (caution,) = leads(replace(plan, drives=drives), whole=True)
+    assert f"4 and 4 passes a side are here, and {passes} were planned. If that is because of what" in caution.words
+    assert caution.remedy == (DRIVE_THE_REST if passes > 4 else "")
 
 
 def test_metrics_left_out_make_a_lead_of_every_finding(plan, leads):

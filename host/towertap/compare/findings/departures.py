@@ -25,6 +25,7 @@ NO_PLAN = Caution(
 )
 SEEN = "it may have been chosen after seeing the data, and decides nothing"
 
+DRIVE_THE_REST = "Drive what is left of the plan: 'towertap list' with --plan names it"
 SAME = 1e-9
 """Margins that differ by less are one."""
 
@@ -55,6 +56,7 @@ def _leads(plan: Plan, study: Study, finding: Finding, reasons: Sequence[str]) -
             f"{finding.passes[0]} and {finding.passes[1]} passes a side are here, and {plan.passes} were planned. If "
             f"that is because of what the values showed, this is {lead}.",
             Weight.WEAKENS,
+            DRIVE_THE_REST if min(finding.passes) < plan.passes else "",
         )
 
 
