@@ -1,5 +1,7 @@
 """The command line itself, without a command."""
 
+import errno
+import os
 import subprocess
 import sys
 
@@ -83,3 +85,17 @@ def test_to_print_help_no_library_is_loaded_that_takes_long():
     """numpy is: the wire format and the schema are written with its types."""
     printed = subprocess.run([sys.executable, "-c", HELP, *COMMANDS], capture_output=True, text=True, check=True).stdout
     assert printed.splitlines()[-1] == "loaded: []"
+
+
+def test_who_may_not_write_a_file_is_told_its_name_and_what_to_do(run, monkeypatch, make_capture, tmp_path):
+    """The name that was asked for, not that of the hidden part; rights are feigned, since a superuser has all."""
+
+    def denied(part, _):
+        raise PermissionError(errno.EACCES, "Permission denied", os.fspath(part))
+
+    capture, path = make_capture(), tmp_path / "samples.csv"
+    monkeypatch.setattr(os, "replace", denied)
+    status, out, err = run("export", capture, "--to", path, "--chip-axes")
+    assert (status, out) == (2, "")
+    assert err == f"towertap: {path}: Permission denied; get the right to it, or name another place\n"
+    assert list(tmp_path.glob(".samples*")) == []

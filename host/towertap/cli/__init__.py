@@ -94,7 +94,8 @@ def main() -> None:
     except KeyboardInterrupt:
         _fail("stopped by the user", 130)
     except OSError as error:
-        _fail(f"{error.filename or 'the system'}: {error.strerror or error}")
+        advice = "; get the right to it, or name another place" if isinstance(error, PermissionError) else ""
+        _fail(f"{error.filename or 'the system'}: {error.strerror or error}{advice}")
 
 
 def _fail(line: str, status: int = 2) -> None:

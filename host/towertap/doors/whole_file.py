@@ -27,6 +27,10 @@ def whole_file(path: Path) -> Iterator[Path]:
         with part.open("rb+") as file:
             os.fsync(file.fileno())
         os.replace(part, path)
+    except OSError as error:
+        if error.filename in (part, str(part)):  # nobody named that
+            error.filename = str(path)
+        raise
     finally:
         part.unlink(missing_ok=True)
 
