@@ -118,7 +118,8 @@ class Day:
     def _idle(self) -> None:
         """Once a session: what the engine shakes at rest is no road, and no part."""
         conditions = Conditions.from_dict(self.known | {"vehicle": self.plan.vehicle})
-        while ask("Record the engine idling first, 20 s at rest? (Enter: yes, s: skip)", str.casefold, "") != "s":
+        question = "Record the engine idling first? It stops by itself after 20 s (Enter: yes, s: skip)"
+        while ask(question, str.casefold, "") != "s":
             try:
                 console.print(f"idle: {record_idle(self.recorder, conditions)}", soft_wrap=True)
                 return
