@@ -16,7 +16,6 @@ from towertap.compare.sections.thirds.by_place import QUANTILES, Array, ByPlace,
 from towertap.compare.sections.thirds.figure import TICKS_HZ
 from towertap.drawing.style import QUIET, SIDES, WASH, new_figure
 from towertap.words.numbers import along, brief, growth, growth_range
-from towertap.words.phrases import counted
 from towertap.words.table import Table, joined, of_columns
 
 LEVELS, RATIOS = "cividis", "PuOr_r"
@@ -103,7 +102,7 @@ def _changes(road: ByPlace) -> Figure:
     for band in (band for band in road.bands.thirds if band.judged == "not judged"):
         axes.axhspan(*band.edges_hz, fc="none", ec=QUIET, hatch="////", lw=0)
     before, after = road.bands.passes
-    axes.set_title(f"change, {counted(before, 'pass')} before, {after} after")
+    axes.set_title(f"{brief(road.bands.road, 16)}: change, {before} before, {after} after")
     bar = figure.colorbar(mesh, cax=axes.inset_axes(BESIDE), extend="both", ticks=list(CHANGES))
     bar.ax.set_yticklabels(list(CHANGES.values()))
     bar.ax.set_yticks([], minor=True)
