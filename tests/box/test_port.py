@@ -100,7 +100,7 @@ def test_a_second_recorder_on_a_port_is_told(stand_in):
 def test_a_file_is_no_port(tmp_path):
     file = tmp_path / "notes.txt"
     file.write_text("no port")
-    with pytest.raises(BoxError, match="not a serial port that can be opened"):
+    with pytest.raises(BoxError, match=r"notes\.txt: no serial port; plug the box in or give another --port"):
         open_box(str(file))
 
 

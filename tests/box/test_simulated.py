@@ -314,7 +314,7 @@ def test_signals_are_read_from_npy_and_csv(tmp_path):
         (b"1,2\n3,4\n", "three columns"),
         (b"1,2,x\n4,5,6\n7,8,9\n", "line 1 is neither all names nor all numbers"),
         (b"# a remark\n1,,3\n4,5,6\n7,8,9\n", "line 2 is neither"),
-        (b"\x89PNG\r\n\x1a\n\x00\xff", "not a table of numbers"),
+        (b"\x89PNG\r\n\x1a\n\x00\xff", "columns; 'towertap export "),
         (b"time,x,y,z\n0,1,2,3\n0.1,1,2,3\n0.05,1,2,3\n", "even steps"),
     ],
 )

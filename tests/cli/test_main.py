@@ -71,6 +71,23 @@ def test_the_help_of_compare_says_what_a_folder_and_a_verdict_is(run):
     assert "nothing is on standard output, with --json" in " ".join(run("--help")[1].split())
 
 
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("compare", ".", "--plan", "samples.csv"), "; give the plan.json that `towertap plan` wrote"),
+        (("list", "samples.csv"), "'list' lists a folder; 'towertap show' tells of one capture"),
+        (("check", "samples.csv"), "'towertap import' makes one of another recorder's file"),
+        (("correct", "samples.csv", "--part"), "(see 'towertap correct --help')"),
+        (("record", "--port", "/dev/null"), "/dev/null: no serial port; plug the box in or give another --port"),
+    ],
+)
+def test_who_names_the_wrong_kind_of_thing_is_told_what_is_right(run, monkeypatch, tmp_path, words, says):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "samples.csv").write_text("x,y,z\n1,2,3\n")
+    status, out, err = run(*words)
+    assert (status, out, err.count("\n"), says in err) == (2, "", 1, True), err
+
+
 HELP = """
 import sys
 from towertap import cli

@@ -52,13 +52,38 @@ def test_people_are_told_what_each_design_can_say_and_what_to_do_next(run, tmp_p
     assert status == 0
     told = " ".join(out.split())
     for words in (
-        "as planned AB|B'A there-and-back-anew 48 3 1 about the part",
-        "A;B a-day-each 48 1 2 these drives only",
+        "AB|B'A ← 48 3 1",
+        "A;B 48 1 2",
         "A;B cannot answer whether a change of 10 % is the part's or the day's; equivalent is rarely to be had",
         f"drive towertap record --plan {tmp_path / 'p' / 'plan.json'} --out drives after",
         f"after the last drive towertap compare drives --plan {tmp_path / 'p' / 'plan.json'}",
     ):
         assert words in told
+
+
+def test_on_80_columns_no_cell_of_the_designs_is_folded(run, tmp_path, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    out = run("plan", tmp_path / "p", *CALL, "--spread", "4", "--margin", "12")[1]
+    table = out[out.index("About the part: how often") :].split("\n")[1:-1]
+    rows = [line for line in table if line.endswith(" % ")]
+    assert len(rows) == 10
+    assert all(len(line) <= 80 and len(line.replace("←", "").split()) == 16 for line in rows)
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("--passes", "2"), "--passes 44 --design four-blocks."),
+        (("--spread", "40", "--passes", "2"), "passes that are more alike, since no design does with 48 of these."),
+        (("--spread", "4", "--design", "A;B"), "--passes 8 --design there-and-back-anew, or a change of 20 %."),
+    ],
+)
+def test_a_plan_that_will_hardly_find_the_change_says_so_first_and_what_would(run, tmp_path, words, says):
+    out = run("plan", tmp_path / "p", *CALL, "--spread", "12", *words)[1].splitlines()
+    assert out[1].startswith("Caution: as planned it will most likely find nothing: a change of 10 % shows in ")
+    assert out[1].endswith(f"For 80 % it takes {says}")
+    out = run("plan", tmp_path / "q", *CALL, "--spread", "4", "--control", "refit", "--passes", "2")[1]
+    assert "Caution" not in out
 
 
 def test_controls_of_the_vehicle_are_taken_from_the_bench_folder_that_is_set(run, tmp_path, monkeypatch):
@@ -102,12 +127,13 @@ def test_the_run_sheet_says_how_to_record_with_names_that_a_shell_reads_back(run
     words = ("--before", "it's a soft bush", "--road", "the lane=40")
     run("plan", tmp_path, *CALL, *words, "--spread", "4", "--seed", "3")
     drive = read_plan(tmp_path / "plan.json").drives[0]
+    head = ["towertap", "record", "--plan", str(tmp_path / "plan.json"), "--out", "drives"]
     commands = [
         line for line in (tmp_path / "run_sheet.txt").read_text("utf-8").splitlines() if "towertap record" in line
     ]
-    assert [shlex.split(command)[6:] for command in commands] == [
-        [],
-        ["--part", "it's a soft bush", "--road", drive.road, "--pass", "1"],
+    assert [shlex.split(command[command.index("towertap") :]) for command in commands] == [
+        head,
+        [*head, "--part", "it's a soft bush", "--road", drive.road, "--pass", "1"],
     ]
 
 

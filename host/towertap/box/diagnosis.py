@@ -10,13 +10,16 @@ from towertap.wire.frames import SYNC, VERSION
 
 def why_not_open(port: str, error: OSError, present: Sequence[str]) -> str:
     """Name the cause of a failed open: not there, no rights, in use, no serial port; `present` are those there are."""
+    there = f"ports here: {', '.join(present)}" if present else "no serial port is here at all"
+    other = f"plug the box in or give another --port ({there})"
     if error.errno in (errno.ENOENT, errno.ENXIO, errno.ENODEV):
-        there = f"ports here: {', '.join(present)}" if present else "no serial port is here at all"
-        return f"{port}: no such port; plug the box in or give another --port ({there})"
+        return f"{port}: no such port; {other}"
     if error.errno in (errno.EACCES, errno.EPERM):
         return f"{port}: no right to open it; {_how_to_get_rights(port)}"
     if error.errno in (errno.EBUSY, errno.EAGAIN):
         return f"{port}: in use by another program, perhaps a second recorder; close that one first"
+    if getattr(error.__context__, "args", ())[:1] == (errno.ENOTTY,):  # pyserial keeps the cause there alone
+        return f"{port}: no serial port; {other}"
     return f"{port}: not a serial port that can be opened ({error})"
 
 

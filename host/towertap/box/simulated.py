@@ -4,6 +4,7 @@ import functools
 import json
 import math
 import os
+import shlex
 import shutil
 import subprocess
 import sys
@@ -174,6 +175,9 @@ def read_signal(path: str | Path, rate_hz: float | None = None) -> tuple[NDArray
             values = _read_npy(path)
         else:
             first_name, values = _read_csv(path)
+    except UnicodeDecodeError:
+        makes = f"'towertap export {shlex.quote(str(path))} --chip-axes --to .csv' makes one of a capture"
+        raise CallError(f"{path}: not a .npy or .csv file with three or six columns; {makes}") from None
     except (ValueError, TypeError, EOFError) as error:
         raise CallError(f"{path}: not a table of numbers: {' '.join(str(error).split())}") from None
     if first_name.lower() in TIMES and len(values) > 1:

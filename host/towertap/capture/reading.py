@@ -237,4 +237,4 @@ def _why_not_hdf5(path: Path, error: OSError) -> str:
         return f"a raw recording; decode it first: towertap decode {shlex.quote(str(path))}"
     if "truncated" in str(error):
         return "cut off: the file is shorter than it should be; decode the raw recording again"
-    return "not a towertap capture (not an HDF5 file)"
+    return "not a towertap capture (not an HDF5 file); 'towertap import' makes one of another recorder's file"

@@ -86,7 +86,9 @@ def main() -> None:
         error.show()  # the help as it is laid out, not an error's one line
         sys.exit(2)
     except click.UsageError as error:
-        _fail(f"{error.format_message()} (see '{error.ctx.command_path if error.ctx else 'towertap'} --help')")
+        called = [name for name in sys.argv[1:2] if name in COMMANDS]  # an option without its value knows no context
+        command = error.ctx.command_path if error.ctx else " ".join(["towertap", *called])
+        _fail(f"{error.format_message()} (see '{command} --help')")
     except click.ClickException as error:
         _fail(error.format_message())
     except TowertapError as error:

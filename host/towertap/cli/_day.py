@@ -36,7 +36,8 @@ WIDTH = 78
 class Day:
     """The drives of a plan as they are recorded; `known` are the conditions that hold until they change.
 
-    `done` are part, road and number of the passes that need no drive any more.
+    `done` are part, road and number of the passes that need no drive any more; `notes` are typed before a drive
+    and stay with its pass when that is driven again.
     """
 
     plan: Plan
@@ -46,6 +47,7 @@ class Day:
     driven: list[RecordedDrive] = field(default_factory=list)
     struck_out: list[str] = field(default_factory=list)
     done: set[Key] = field(default_factory=set)
+    notes: dict[Key, str] = field(default_factory=dict)
 
     def run(self) -> Outcome:
         """Settle what does not change, look at the box, then one drive after the other."""
@@ -74,11 +76,11 @@ class Day:
 
     def _turn(self, drive: PlannedDrive | None) -> str:
         """One choice of the passenger, and what it asks for; `drive` is the next one, None after the last."""
-        choice, note = self._announce(drive) if drive else (ask(ALL_DRIVEN, _one_of("rq"), "") or "q", "")
+        choice = self._announce(drive) if drive else ask(ALL_DRIVEN, _one_of("rq"), "") or "q"
         if choice == "r":
             self._again(self.driven[-1], ask("Why is it driven again (traffic, line, braked …)", _reason))
         elif choice == "" and drive:
-            self._drive(drive, note)
+            self._drive(drive)
         return choice
 
     def _lost(self, error: Exception) -> str:
@@ -126,25 +128,25 @@ class Day:
             except AnalysisError as error:
                 tell(f"no record of the engine idling: {error}")
 
-    def _announce(self, drive: PlannedDrive) -> tuple[str, str]:
-        """Name the drive, big, and ask: what is to be done (empty: begin) and the note that goes with it."""
+    def _announce(self, drive: PlannedDrive) -> str:
+        """Name the drive, big, and ask what is to be done (empty: begin)."""
         number, count = self.plan.drives.index(drive) + 1, len(self.plan.drives)
         lines = [
             Text(f"DRIVE {number} OF {count}:  {drive.road}, pass {drive.pass_number}", "bold"),
             Text(f"with {drive.part}, at {self.plan.speed_kmh(drive.road):g} km/h"),
             *([Text(fit, "bold red")] if (fit := self._fit(drive)) else []),
+            *([Text(f"note: {note}")] if (note := self.notes.get(_key(drive))) else []),
         ]
         console.print(Panel(Text("\n").join(lines), width=WIDTH))
         self._mend(gravity(glimpse(self.recorder.box, self.recorder.odr_hz), self.known["mounting"]))
-        note = ""
         while True:
             choice = ask(KEYS, _one_of("rnq"), "")
             if choice == "n":
-                note = ask("Note", str)
+                self.notes[_key(drive)] = ask("Note", str)
             elif choice == "r" and not self.driven:
                 tell("nothing is recorded yet since this began; 'towertap drop' strikes out what was recorded before")
             else:
-                return choice, note
+                return choice
 
     def _fitting(self, drive: PlannedDrive) -> tuple[str, int]:
         """The part, and which of its installations."""
@@ -165,9 +167,10 @@ class Day:
         if fit := self._fit(drive):
             console.print(Text(fit, "bold red"), soft_wrap=True)
 
-    def _drive(self, drive: PlannedDrive, note: str) -> None:
+    def _drive(self, drive: PlannedDrive) -> None:
         """Record one drive, say whether it is sound, and offer it again where it is not."""
-        of_drive = {"part": drive.part, "road": drive.road, "pass_number": drive.pass_number, "notes": note}
+        of_drive = {"part": drive.part, "road": drive.road, "pass_number": drive.pass_number}
+        of_drive["notes"] = self.notes.get(_key(drive), "")
         of_plan = {"vehicle": self.plan.vehicle, "speed_kmh": self.plan.speed_kmh(drive.road)}
         driven = self.recorder.drive(Conditions.from_dict(self.known | of_plan | of_drive))
         self.driven.append(driven)

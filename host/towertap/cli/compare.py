@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +15,7 @@ from towertap.cli._outcome import READABLE_COLUMNS, Outcome, answers, as_rich, c
 from towertap.cli._reading import bench_option, counted_on_screen, full_option, reads_captures
 from towertap.compare.plan.controls import CONTROLS, ControlKind
 from towertap.compare.plan.plan import DEFAULT_METRICS, Plan, read_plan
-from towertap.errors import AnalysisError, CallError
+from towertap.errors import CallError
 from towertap.settings import default, setting
 from towertap.words.phrases import counted
 
@@ -145,22 +144,21 @@ def command(
     before, after, smooth = _named(plan, before=before, after=after, smooth=smooth)
     if margin is None and plan is None:
         margin = setting("margin")
-    with _plan_told(plan, folder):
-        with counted_on_screen("reading passes") as on_progress:
-            drives = load_drives(folder, before, after, smooth, bench=bench, on_progress=on_progress, **reading)
-        drives = with_speed(drives, logs, speed_offset)
-        kept = bench_folder(drives.passes[0].path, bench)
-        comparison = compare(
-            drives,
-            _fraction(margin),
-            metrics,
-            plan,
-            refit_sd=_fraction(refit_sd),
-            day_sd=_fraction(day_sd),
-            controls=controls_of(drives, kept),
-            control=control,
-            judge_unaligned=judge_unaligned,
-        )
+    with counted_on_screen("reading passes") as on_progress:
+        drives = load_drives(folder, before, after, smooth, bench=bench, on_progress=on_progress, **reading)
+    drives = with_speed(drives, logs, speed_offset)
+    kept = bench_folder(drives.passes[0].path, bench)
+    comparison = compare(
+        drives,
+        _fraction(margin),
+        metrics,
+        plan,
+        refit_sd=_fraction(refit_sd),
+        day_sd=_fraction(day_sd),
+        controls=controls_of(drives, kept),
+        control=control,
+        judge_unaligned=judge_unaligned,
+    )
     note_seen((drive.path, drive.source.raw_sha256) for drive in drives.passes if drive.source)
     data, text = comparison.data(), [tell(comparison, full)]
     if comparison.control:
@@ -179,21 +177,6 @@ def command(
         data["report"] = str(page)
         text.append(Text(f"\nReport: {page}"))
     return Outcome(data, Group(*text))
-
-
-@contextmanager
-def _plan_told(plan: Plan | None, folder: Path) -> Iterator[None]:
-    """Before what cannot be compared goes how much of the plan is driven, where that is not all of it."""
-    from towertap.compare.inventory import inventory, lacking
-
-    try:
-        yield
-    except (AnalysisError, CallError) as error:
-        left = lacking(plan, inventory(folder)) if plan and folder.is_dir() else []
-        if plan is None or not left:
-            raise
-        done, count = len(plan.drives) - len(left), len(plan.drives)
-        raise type(error)(f"{done} of {count} drives of the plan done, the next is {left[0].words}; {error}") from None
 
 
 def _fraction(percent: float | None) -> float | None:

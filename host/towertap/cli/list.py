@@ -11,6 +11,7 @@ from towertap.cli._reading import counted_on_screen
 from towertap.compare.drives.folder import captures_in, nearly_alike
 from towertap.compare.inventory import Entry, inventory, lacking, names_of
 from towertap.compare.plan.plan import Plan, read_plan
+from towertap.errors import CallError
 from towertap.words.phrases import counted
 
 
@@ -25,6 +26,8 @@ from towertap.words.phrases import counted
 @answers
 def command(folder: Path, plan_file: Path | None) -> Outcome:
     """Check every capture, and say what is there and what is not."""
+    if folder.is_file():
+        raise CallError(f"{folder}: a file, and 'list' lists a folder; 'towertap show' tells of one capture")
     plan = read_plan(plan_file) if plan_file else None
     if not any(folder.glob("*.ttraw")):
         captures_in(folder)  # says what is wrong with a folder that holds nothing

@@ -2,7 +2,7 @@
 
 import secrets
 import shlex
-from dataclasses import asdict, fields
+from dataclasses import asdict, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,9 +18,9 @@ from towertap.compare.plan.choice import Wanted, drive_order, left_open
 from towertap.compare.plan.controls import CONTROLS
 from towertap.compare.plan.pilot import PassSpread, load_pilot, said
 from towertap.compare.plan.plan import HeldConditions, Plan
-from towertap.compare.stats.planning import DESIGNS, Reach, design_of
+from towertap.compare.stats.planning import DESIGNS, MOST_PASSES, Reach, design_of
 from towertap.doors.times import now_utc
-from towertap.errors import CallError
+from towertap.errors import AnalysisError, CallError
 from towertap.report.run_sheet import NO_MOUNTING, driven, drives_folder, prospects, write_plan_and_sheets
 from towertap.settings import default, setting
 from towertap.signals.metrics import METRICS, RMS
@@ -29,6 +29,10 @@ from towertap.words.table import Table, tabulate
 
 AS_GIVEN = ("vehicle", "before", "after", "margin", "power", "refit_sd", "day_sd", "control")
 """What stands in the plan as it was said."""
+LIKELY = 0.5
+"""A plan with less power is told to find nothing, most likely."""
+LARGER = (0.05, 0.10, 0.15, 0.20, 0.30, 0.50)
+"""Changes of which it is said instead that it would find them."""
 DESIGN_HELP = (
     f"By name ({', '.join(planned.name for planned in DESIGNS)}) or as it is driven, as below. When not given, the one "
     "that finds a change as large as the margin at the least work."
@@ -110,7 +114,8 @@ def command(folder: Path, pilot: Path | None, passes: int | None, bench: Path | 
     plan = _plan(given, spread, able)
     designs = [] if plan.control else wanted.beside(able)
     files = write_plan_and_sheets(plan, wanted, folder)
-    return Outcome(_data(plan, wanted, able, designs, files), _text(plan, wanted, designs, files, bench))
+    text = _text(plan, wanted, able, designs, files, bench)
+    return Outcome(_data(plan, wanted, able, designs, files), text)
 
 
 def _spread(given: dict[str, Any], pilot: Path | None) -> PassSpread:
@@ -175,7 +180,9 @@ def _data(plan: Plan, wanted: Wanted, able: Reach, designs: list[Reach], files: 
     }
 
 
-def _text(plan: Plan, wanted: Wanted, designs: list[Reach], files: dict[str, Path], bench: Path | None) -> Group:
+def _text(
+    plan: Plan, wanted: Wanted, able: Reach, designs: list[Reach], files: dict[str, Path], bench: Path | None
+) -> Group:
     of_plan, out = ["--plan", str(files["plan"])], drives_folder(plan)
     beside = [] if bench in (None, setting("bench")) and not plan.control else ["--bench", str(bench or BENCH)]
     record = ["towertap", "record", *of_plan, "--out", out]
@@ -187,9 +194,10 @@ def _text(plan: Plan, wanted: Wanted, designs: list[Reach], files: dict[str, Pat
     }
     return Group(
         Text(plan.question, style="bold"),
+        *([Text(_too_weak(plan, wanted, able), "yellow")] if able.part.told[0] < LIKELY and not plan.control else []),
         *(Text.assemble((f"{what}: ", "bold"), text) for what, text in (*driven(plan), *prospects(plan, wanted))),
         "",
-        *([as_rich(_designs(plan, wanted, designs))] if designs else []),
+        *([as_rich(_designs(plan, designs))] if designs else []),
         *(Text(line) for line in _cannot_answer(plan, wanted, designs)),
         Text(f"Plan: {files['plan']}\n"),
         Text("What to do next", style="bold"),
@@ -197,24 +205,38 @@ def _text(plan: Plan, wanted: Wanted, designs: list[Reach], files: dict[str, Pat
     )
 
 
-def _designs(plan: Plan, wanted: Wanted, designs: list[Reach]) -> Table:
+def _too_weak(plan: Plan, wanted: Wanted, able: Reach) -> str:
+    """That the plan will most likely not find the change that counts, and what would."""
+    try:
+        enough = wanted.choose(None, None)
+        ways = [f"--passes {enough.passes} --design {enough.planned.name}"]
+    except AnalysisError:
+        ways = [f"passes that are more alike, since no design does with {MOST_PASSES} of these"]
+    margins = ((size, replace(wanted, margin=size)) for size in LARGER if size > plan.margin)
+    able_at = ((size, larger.aim(larger.able(able.planned, able.passes))) for size, larger in margins)
+    if size := next((size for size, power in able_at if power >= plan.power), None):
+        ways.append(f"a change of {100 * size:g} %")
+    return (
+        f"Caution: as planned it will most likely find nothing: a change of {100 * plan.margin:g} % shows in "
+        f"{percent(able.part.told[0])} of such plans. For {percent(plan.power)} it takes {', or '.join(ways)}."
+    )
+
+
+def _designs(plan: Plan, designs: list[Reach]) -> Table:
     """The work of each design, and its power about the part."""
     changes = sorted(designs[0].changes)
     rows = [
         {
-            "": "as planned" if able.planned.order == plan.design else "",
-            "design": able.planned.order,
-            "--design": able.planned.name,
+            "design": able.planned.order + " ←" * (able.planned.order == plan.design),
             "drives": str(2 * able.passes * len(plan.roads)),
             "refits": str(able.planned.refits),
             "days": str(able.planned.days),
-            "at the end": "about the part" if wanted.aim(able) >= wanted.power else "these drives only",
             **{f"{100 * size:g} %": percent(able.part.told[able.changes.index(size)]) for size in changes},
             "equivalent": percent(able.part.equivalent),
         }
         for able in designs
     ]
-    return tabulate("How often each design finds a change of the part, and calls no change equivalent", rows)
+    return tabulate("About the part: how often each design (← planned) finds a change, or equivalence", rows)
 
 
 def _cannot_answer(plan: Plan, wanted: Wanted, designs: list[Reach]) -> list[str]:

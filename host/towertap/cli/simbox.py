@@ -18,8 +18,9 @@ from towertap.errors import CallError
     help="""Start a simulated box that plays a recorded signal, and print the port to record from.
 
 The signal is a .csv or .npy file with three columns in m/s² (or six, with rad/s after them) in the chip's axes, as an
-accelerometer feels them: at rest +9.81 upwards. What `towertap export --chip-axes --to .csv` writes is one. It begins
-when the box is told to start. The box runs in real time until Ctrl-C.""",
+accelerometer feels them: at rest +9.81 upwards. `towertap export CAPTURE --chip-axes --to lane.csv` makes one. It
+begins each time the box is told to start; after its end the box rests, turned as it lay on average. The box runs in
+real time until Ctrl-C.""",
     epilog="Example: towertap simbox --signal lane.csv",
 )
 @click.option(

@@ -34,7 +34,7 @@ _WORDS = {
 
 def read_json(path: Path, kind: type[T], wanted: str, most_bytes: int = MOST_JSON_BYTES) -> T:
     """A JSON file as a `kind` (a type, a dataclass or a msgspec Struct with its constraints); FileError in one line."""
-    return from_json(content(path, wanted, most_bytes), kind, str(path))
+    return from_json(content(path, wanted, most_bytes), kind, str(path), f"; give {wanted}")
 
 
 def read_toml(path: Path, kind: type[T], wanted: str) -> T:
@@ -47,12 +47,12 @@ def read_toml(path: Path, kind: type[T], wanted: str) -> T:
     return typed(value, kind, str(path))
 
 
-def from_json(text: bytes | str, kind: type[T], source: str) -> T:
-    """JSON text as a `kind`; `source` begins the one line of a FileError."""
+def from_json(text: bytes | str, kind: type[T], source: str, advice: str = "") -> T:
+    """JSON text as a `kind`; `source` begins the one line of a FileError, `advice` ends it where it is no JSON."""
     try:
         value = msgspec.json.decode(text)
     except (ValueError, RecursionError) as error:
-        raise FileError(f"{source}: not JSON ({_one_line(error)})") from None
+        raise FileError(f"{source}: not JSON ({_one_line(error)}){advice}") from None
     return typed(value, kind, source)
 
 

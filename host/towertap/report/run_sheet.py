@@ -83,26 +83,27 @@ def write_plan_and_sheets(plan: Plan, wanted: Wanted, folder: Path) -> dict[str,
     The sheet says what the plan can do of what is `wanted`. Raises CallError where there is a plan already or nothing
     can be written.
     """
-    sheets = {folder / f"run_sheet.{suffix}": run_sheet(plan, wanted, suffix) for suffix in ("html", "txt")}
+    path = folder / "plan.json"
+    sheets = {folder / f"run_sheet.{suffix}": run_sheet(plan, wanted, path, suffix) for suffix in ("html", "txt")}
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        write_plan(plan, folder / "plan.json")
-        for path, text in sheets.items():
-            path.write_text(text, "utf-8")
+        write_plan(plan, path)
+        for sheet, text in sheets.items():
+            sheet.write_text(text, "utf-8")
     except OSError as error:
         raise CallError(f"{folder}: cannot be written ({error.strerror}); name another folder") from None
-    return dict(zip(("plan", "html", "text"), (folder / "plan.json", *sheets), strict=True))
+    return dict(zip(("plan", "html", "text"), (path, *sheets), strict=True))
 
 
-def run_sheet(plan: Plan, wanted: Wanted, suffix: str) -> str:
-    """Fill the run sheet of a plan, `suffix` being "html" (self-contained) or "txt"."""
+def run_sheet(plan: Plan, wanted: Wanted, path: Path, suffix: str) -> str:
+    """Fill the run sheet of the plan that will be at `path`, `suffix` being "html" (self-contained) or "txt"."""
     in_turn = list(stages(plan))
     values = {
         "plan": plan,
         "facts": [*facts(plan), *prospects(plan, wanted)],
         "stages": in_turn,
         "checks": {letter: words for letter, words in CHECKS.items() if any(letter in of.checks for of in in_turn)},
-        "record": recording(plan),
+        "record": recording(plan, path),
         "hold": [*_as_planned(plan), *HOLD],
         "cautions": CAUTIONS,
         "wrong": WRONG,
@@ -149,10 +150,10 @@ def drives_folder(plan: Plan) -> str:
     return CONTROLS[plan.control].name.replace(" ", "-") if plan.control else "drives"
 
 
-def recording(plan: Plan) -> list[tuple[str, str]]:
+def recording(plan: Plan, path: Path) -> list[tuple[str, str]]:
     """The commands that record the drives, so that names are spelt as in the plan: pairs of what for and command."""
     drive, folder = plan.drives[0], drives_folder(plan)
-    command = ["towertap", "record", "--plan", "plan.json", "--out", folder]
+    command = ["towertap", "record", "--plan", str(path), "--out", folder]
     again = [*command, "--part", drive.part, "--road", drive.road, "--pass", str(drive.pass_number)]
     return [
         (f"Each drive in turn, the next one not yet in the folder {folder}", shlex.join(command)),

@@ -13,7 +13,7 @@ from towertap.compare.drives.slots import Key, key_of
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.plan import Plan
 from towertap.compare.study import Study
-from towertap.words.phrases import listed, sentence_case, some
+from towertap.words.phrases import counted, listed, sentence_case, some
 
 PRESSURE_STEP_KPA = 5.0
 """Tyre pressures that differ by more from those planned are told, as the drive procedure has it."""
@@ -53,8 +53,8 @@ def _leads(plan: Plan, study: Study, finding: Finding, reasons: Sequence[str]) -
         yield Caution(f"{sentence_case(reason)}: {lead}.", Weight.WEAKENS)
     if finding.passes != (plan.passes, plan.passes) and finding.road in [road.name for road in plan.rough_roads]:
         yield Caution(
-            f"{finding.passes[0]} and {finding.passes[1]} passes a side are here, and {plan.passes} were planned. If "
-            f"that is because of what the values showed, this is {lead}.",
+            f"{finding.passes[0]} and {counted(finding.passes[1], 'pass')} a side are here, and {plan.passes} were "
+            f"planned. If that is because of what the values showed, this is {lead}.",
             Weight.WEAKENS,
             DRIVE_THE_REST if min(finding.passes) < plan.passes else "",
         )
@@ -136,7 +136,8 @@ def _passes(plan: Plan, drives: Drives) -> Remarks:
         if got < wanted:
             yield "passes", f"{road} with {part}: {got} of {count} planned passes are here, {wanted - got} missing"
         elif got > wanted:
-            yield "passes", f"{road} with {part}: {got} passes, {wanted} planned; {got - wanted} more than planned"
+            passes = counted(got, "pass")
+            yield "passes", f"{road} with {part}: {passes}, {wanted} planned; {got - wanted} more than planned"
 
 
 def _order(plan: Plan, drives: Drives) -> Remarks:
