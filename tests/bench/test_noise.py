@@ -120,7 +120,7 @@ def test_places_beyond_the_third_are_only_counted():
     spread[10:30, 0] = 50.0
     still = np.zeros((60, 6))
     sweep = Sweep(1000, still - 10, still + 10, still, spread, np.zeros(6, int), 0, np.zeros(0, int), 0, np.ones(6))
-    rule = rest.even(rest.Stillness(sweep, 0.005, 0.001, np.ones(3)))
+    (rule,) = (check for check in rest.judge(sweep, 0.005, 0.001, np.ones(3)) if check.name == "even")
     assert "20 of 60 s disturbed (at 10 s, 11 s, 12 s …)" in rule.text
 
 

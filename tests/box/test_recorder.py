@@ -320,6 +320,7 @@ def test_a_reading_thread_that_dies_does_not_keep_the_recording_from_ending(stan
     monkeypatch.setattr(
         SerialBox, "read", lambda box: b"" if threading.current_thread().name != "towertap-reader" else 1 / 0
     )
+    session.wait_for(lambda: "towertap-reader" not in [thread.name for thread in threading.enumerate()])
     recording = session.end()
     assert recording.ending == "broken off"
     assert "the box has not said goodbye" in [event.text for event in recording.events]

@@ -7,7 +7,6 @@ import pandas as pd
 import pytest
 from towertap.amendments import SEEN
 from towertap.capture.conditions import Conditions
-from towertap.kept import FOLDER
 from towertap.signals.channels import BandPass, Channel
 from towertap.signals.metrics import METRICS, Metric
 
@@ -76,7 +75,7 @@ def test_the_capture_is_never_overwritten(run, capture):
     before = capture.read_bytes()
     status, _, err = run("analyse", capture, "--out", capture)
     assert status == 2
-    assert "overwrite" in err
+    assert "not replaced" in err
     assert capture.read_bytes() == before
 
 
@@ -99,7 +98,7 @@ def test_a_table_is_replaced_and_nothing_is_left_beside_it(run, capture, tmp_pat
         assert run("analyse", capture, "--out", table, "--window-s", window_s)[0] == 0
         written.append(table.read_bytes())
     assert written[0] != written[1]
-    assert {path.name for path in tmp_path.iterdir()} == {"drive.ttraw", "drive.h5", table.name, SEEN, FOLDER}
+    assert {path.name for path in tmp_path.iterdir()} == {"drive.ttraw", "drive.h5", table.name, SEEN}
 
 
 def test_a_metric_of_any_kind_is_one_line_and_goes_all_the_way(run, capture, tmp_path, monkeypatch):

@@ -8,7 +8,8 @@ import sys
 import pytest
 from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.capture.decode import decode_raw
-from towertap.cli._asking import QUESTIONS, ask_for, gather, next_planned
+from towertap.cli._asking import ask_for, gather, next_planned
+from towertap.cli._conditions import QUESTIONS
 from towertap.compare.plan.plan import read_plan
 from towertap.errors import CallError
 
@@ -60,7 +61,7 @@ def test_questions_have_name_and_unit_and_say_where_enter_is_an_answer(tmp_path,
         "Vehicle: ",
         "with this part (Enter: 1): ",
         "Speed aimed at, like 40 km/h or 25 mph (Enter: not known): ",
-        "like 2.5, 2.5, 3, 3 bar (Enter: not known): ",
+        "2.5, 2.5, 3, 3 bar (Enter: not known): ",
         "like x=+X,y=+Y,z=+Z: ",
         "Air temperature in °C, or like 54 °F (Enter: not known): ",
         "Notes (Enter: none): ",

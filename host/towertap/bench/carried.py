@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from towertap.bench import tumble
-from towertap.bench.records import BoxSetup, Record, RecordFor, bench_folder, find, subject_of
+from towertap.bench.records import KINDS, BoxSetup, Record, RecordFor, bench_folder, find, subject_of
 from towertap.capture.reading import Capture
 from towertap.errors import CallError
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2, Layout
@@ -98,10 +98,6 @@ class BenchRecords:
         )
 
 
-KINDS = ("noise", "calibration", "tap", "selftest", "idle")
-"""The kinds of record that say something of a capture's values."""
-
-
 def records_for(capture: Capture, folder: Path | None = None) -> BenchRecords:
     """The records for a capture in `folder`, or else in `bench` beside it; CallError when `folder` is none."""
     if folder is not None and not folder.is_dir():
@@ -112,7 +108,7 @@ def records_for(capture: Capture, folder: Path | None = None) -> BenchRecords:
 
 def no_records(capture: Capture) -> BenchRecords:
     """The data sheet alone."""
-    return BenchRecords(capture.layout, subject_of(capture), *len(KINDS) * [NOT_LOOKED_FOR])
+    return BenchRecords(capture.layout, subject_of(capture), **dict.fromkeys(KINDS, NOT_LOOKED_FOR))
 
 
 def data_sheet(layout: Layout, odr_hz: float) -> Record:

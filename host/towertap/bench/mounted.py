@@ -5,6 +5,7 @@ import shlex
 import numpy as np
 
 from towertap.bench.carried import BenchRecords, no_records
+from towertap.bench.rest import GRAVITY_MS2
 from towertap.capture.mounting import EXAMPLE, parse_mounting
 from towertap.capture.reading import Capture
 from towertap.capture.sweep import sweep
@@ -13,9 +14,6 @@ from towertap.signals.filters import Array
 
 REST_S = 30.0
 """Where gravity is looked for when the mounting asks for it: in the seconds at rest of so much of the start."""
-
-GRAVITY_MS2 = (9.3, 10.3)
-"""What the mean specific force at rest must be: gravity, with a chip's offset and scale error."""
 
 
 def rotation_to_vehicle(capture: Capture, mounting: str | None = None, bench: BenchRecords | None = None) -> Array:

@@ -99,10 +99,11 @@ class Kind:
     days: float
     make: str
     """The command that makes one."""
-    usable: Callable[[dict[str, Any]], bool] = lambda result: True
-    of_another: Callable[[dict[str, Any], Capture], str] = lambda result, capture: ""
-    """Why its result does not hold for a capture beyond the box; empty when it does."""
+    unfit: Callable[[dict[str, Any], Capture], str] = lambda result, capture: ""
+    """Why its result does not hold for a capture of its box; empty when it does."""
 
+
+UNFIT = "was not fit for use when it was made"
 
 KINDS = {
     kind.name: kind
@@ -113,7 +114,7 @@ KINDS = {
             ("serial", "chip", "odr_hz", "range_g", "anti_alias_hz"),
             366,
             "towertap bench noise",
-            lambda result: result["at_rest"],
+            lambda result, capture: "" if result["at_rest"] else UNFIT,
         ),
         Kind(
             "calibration",
@@ -128,19 +129,19 @@ KINDS = {
             ("serial",),
             31,
             "towertap bench tap",
-            lambda result: result["usable_hz"] is not None,
+            lambda result, capture: "" if result["usable_hz"] else UNFIT,
         ),
+        Kind("selftest", _needs(ok=bool, axes=list), ("serial", "chip"), 366, "towertap bench selftest"),
         Kind(
             "idle",
             _needs(vehicle=str, levels=dict[str, _Level]),
             ("serial", "chip", "odr_hz"),
             1,
             "towertap record --idle",
-            of_another=lambda result, capture: (
+            lambda result, capture: (
                 "" if result["vehicle"] == capture.conditions.vehicle else f"is of the vehicle '{result['vehicle']}'"
             ),
         ),
-        Kind("selftest", _needs(ok=bool, axes=list), ("serial", "chip"), 366, "towertap bench selftest"),
     )
 }
 
@@ -227,7 +228,7 @@ def find(folder: Path, kind: str, capture: Capture) -> RecordFor:
             continue
         measured = instant(record.measured_utc)
         days = abs((when - measured).total_seconds()) / 86400 if when and measured else 0.0
-        if why := _why_not(rules, record, wanted, days) or rules.of_another(record.result, capture):
+        if why := _why_not(rules, record, wanted, days) or rules.unfit(record.result, capture):
             refused.append(f"{path.name} {why}")
         else:
             fits.append((days, path.name, record))
@@ -262,14 +263,9 @@ def _why_not(kind: Kind, record: Record, wanted: BoxSetup, days: float) -> str:
         return f"is a {record.kind} record"
     measured, used = asdict(record.subject), asdict(wanted)
     for name in kind.alike:
-        if not _same(measured[name], used[name]):
+        same = measured[name] == used[name]
+        if isinstance(used[name], float) and isinstance(measured[name], float):
+            same = math.isclose(measured[name], used[name], rel_tol=1e-6)
+        if not same:
             return f"is for another {name} ({measured[name]}, not {used[name]})"
-    if days > kind.days:
-        return f"is {days:.0f} days away, more than {kind.days:.0f}"
-    return "" if kind.usable(record.result) else "was not fit for use when it was made"
-
-
-def _same(a: object, b: object) -> bool:
-    if isinstance(a, int | float) and isinstance(b, int | float):
-        return math.isclose(a, b, rel_tol=1e-6)
-    return a == b
+    return f"is {days:.0f} days away, more than {kind.days:.0f}" if days > kind.days else ""

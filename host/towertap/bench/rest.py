@@ -1,6 +1,5 @@
 """Was the box truly at rest? Each check says what it looked at, and what to do when it does not hold."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,6 +11,7 @@ from towertap.capture.sweep import Sweep
 Array = NDArray[np.float64]
 
 GRAVITY_MS2 = (9.3, 10.3)
+"""What the mean specific force at rest must be: gravity, with a chip's offset and scale error."""
 LOUDER = 1.3
 """A second whose standard deviation passes the median second's by this factor had something in it besides noise."""
 
@@ -37,76 +37,66 @@ class RestCheck:
     text: str
 
 
-@dataclass(frozen=True, eq=False)
-class Stillness:
-    """What the checks look at: a recording second by second in counts, scales, and slow over white density (3,)."""
+def judge(sweep: Sweep, scale_ms2: float, scale_rads: float, sway: Array) -> list[RestCheck]:
+    """Hold a recording, swept second by second in counts, to all that rest means; at rest each check is `ok`.
 
-    sweep: Sweep
-    scale_ms2: float
-    scale_rads: float
-    sway: Array
+    `sway` (3,) is the amplitude density from 1 to 10 Hz over that of the white noise.
+    """
+    mean, spread = sweep.mean[:, :3], sweep.spread[:, :3]
+    low_ms2, high_ms2 = GRAVITY_MS2
+    length_ms2 = float(np.linalg.norm(mean.mean(axis=0)) * scale_ms2)
+    usual = np.maximum(np.median(spread, axis=0), 1e-9)
+    loudness = (spread / usual).max(axis=1)
+    louder = np.flatnonzero(loudness > LOUDER)
+    peak = (np.maximum(sweep.highest[:, :3] - mean, mean - sweep.lowest[:, :3]) / usual).max(axis=1)
+    knocks = np.flatnonzero(peak > KNOCK)
+    lean_ms2 = _change(mean * scale_ms2)
+    turn_rads = _change(sweep.mean[:, 3:] * scale_rads)
+    is_gravity, seen = low_ms2 <= length_ms2 <= high_ms2, f"mean specific force {length_ms2:.3f} m/s²"
+    advice = "" if is_gravity else ": not gravity, so it moved or the scale is wrong"
+    return [
+        RestCheck("gravity", is_gravity, length_ms2, high_ms2, seen + advice),
+        _check(
+            "even",
+            loudness.max(),
+            LOUDER,
+            f"loudest second {loudness.max():.2f} of the median second",
+            f"{louder.size} of {loudness.size} s disturbed ({_places(louder)}); away from doors, feet and machines",
+        ),
+        _check(
+            "no_knock",
+            peak.max(),
+            KNOCK,
+            f"largest sample {peak.max():.1f} standard deviations",
+            f"knocked in {knocks.size} s ({_places(knocks)}); leave the table alone",
+        ),
+        _check(
+            "not_leaning",
+            lean_ms2,
+            LEANS_MS2,
+            f"a second's mean changes by {lean_ms2:.4f} m/s²",
+            "it tipped; tape the cable down",
+        ),
+        _check(
+            "not_turning",
+            turn_rads,
+            TURNS_RADS,
+            f"a second's mean rotation changes by {np.rad2deg(turn_rads):.3f} °/s",
+            "it was turned",
+        ),
+        _check(
+            "no_sway",
+            sway.max(),
+            SWAY,
+            f"density from 1 to 10 Hz is {sway.max():.2f} of the white noise's",
+            "the surface moves; ground floor, stone, at night",
+        ),
+    ]
 
 
 def _check(name: str, value: float, limit: float, text: str, advice: str) -> RestCheck:
     ok = bool(value <= limit)
     return RestCheck(name, ok, float(value), limit, text if ok else f"{text}: {advice}")
-
-
-def gravity(still: Stillness) -> RestCheck:
-    """The mean specific force has the length of gravity."""
-    length = float(np.linalg.norm(still.sweep.mean[:, :3].mean(axis=0)) * still.scale_ms2)
-    low, high = GRAVITY_MS2
-    text, ok = f"mean specific force {length:.3f} m/s²", low <= length <= high
-    advice = "" if ok else ": not gravity, so it moved or the scale is wrong"
-    return RestCheck("gravity", ok, length, high, text + advice)
-
-
-def even(still: Stillness) -> RestCheck:
-    """Every second is as loud as the others."""
-    spread = still.sweep.spread[:, :3]
-    ratio = (spread / np.maximum(np.median(spread, axis=0), 1e-9)).max(axis=1)
-    louder = np.flatnonzero(ratio > LOUDER)
-    advice = f"{louder.size} of {ratio.size} s disturbed ({_places(louder)}); away from doors, feet and machines"
-    return _check("even", ratio.max(), LOUDER, f"loudest second {ratio.max():.2f} of the median second", advice)
-
-
-def no_knock(still: Stillness) -> RestCheck:
-    """No sample stands out of the noise as a knock does."""
-    lowest, mean, highest = (part[:, :3] for part in (still.sweep.lowest, still.sweep.mean, still.sweep.highest))
-    spread = np.maximum(np.median(still.sweep.spread[:, :3], axis=0), 1e-9)
-    ratio = (np.maximum(highest - mean, mean - lowest) / spread).max(axis=1)
-    knocks = np.flatnonzero(ratio > KNOCK)
-    advice = f"knocked in {knocks.size} s ({_places(knocks)}); leave the table alone"
-    return _check("no_knock", ratio.max(), KNOCK, f"largest sample {ratio.max():.1f} standard deviations", advice)
-
-
-def not_leaning(still: Stillness) -> RestCheck:
-    """Gravity stays on the same axes."""
-    change = _change(still.sweep.mean[:, :3] * still.scale_ms2)
-    text = f"a second's mean changes by {change:.4f} m/s²"
-    return _check("not_leaning", change, LEANS_MS2, text, "it tipped; tape the cable down")
-
-
-def not_turning(still: Stillness) -> RestCheck:
-    """The gyroscope sees no turn."""
-    change = _change(still.sweep.mean[:, 3:] * still.scale_rads)
-    text = f"a second's mean rotation changes by {np.rad2deg(change):.3f} °/s"
-    return _check("not_turning", change, TURNS_RADS, text, "it was turned")
-
-
-def no_sway(still: Stillness) -> RestCheck:
-    """The surface is still from 1 to 10 Hz as well."""
-    worst = still.sway.max()
-    text = f"density from 1 to 10 Hz is {worst:.2f} of the white noise's"
-    return _check("no_sway", worst, SWAY, text, "the surface moves; ground floor, stone, at night")
-
-
-CHECKS: tuple[Callable[[Stillness], RestCheck], ...] = (gravity, even, no_knock, not_leaning, not_turning, no_sway)
-
-
-def judge(still: Stillness) -> list[RestCheck]:
-    """Hold a recording to every check; it was at rest when all are `ok`."""
-    return [check(still) for check in CHECKS]
 
 
 def _change(means: Array) -> float:

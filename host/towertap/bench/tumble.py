@@ -223,10 +223,8 @@ def _noise_of_means(poses: Sequence[Pose]) -> tuple[Array, int]:
 
 def _line(x: Array, y: Array, u: Array) -> tuple[float, float, float, float]:
     """Intercept and slope of y over x, each point with its standard uncertainty, and theirs."""
-    design = np.stack([np.ones_like(x), x], axis=1) / u[:, None]
-    covariance = np.linalg.inv(design.T @ design)
-    intercept, slope = covariance @ design.T @ (y / u)
-    return intercept, slope, np.sqrt(covariance[0, 0]), np.sqrt(covariance[1, 1])
+    (slope, intercept), covariance = np.polyfit(x, y, 1, w=1 / u, cov="unscaled")
+    return intercept, slope, *np.sqrt(np.diag(covariance))[::-1]
 
 
 def _expanded(u_noise: Array, noise_freedom: int, u_placing: Array, placing_freedom: int) -> Array:

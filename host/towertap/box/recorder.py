@@ -110,12 +110,7 @@ class _Recorder:
     """One recording under way, in the caller's thread; the pump's two threads carry the bytes meanwhile."""
 
     def __init__(
-        self,
-        box: SerialBox,
-        raw_path: Path,
-        conditions: Conditions,
-        odr_hz: int,
-        seconds: float | None,
+        self, box: SerialBox, raw_path: Path, conditions: Conditions, odr_hz: int, seconds: float | None
     ) -> None:
         """Start the box, then open the raw file: the bytes in between wait in the box's `read`."""
         if raw_path.exists():

@@ -37,7 +37,7 @@ COMMANDS = {
     "wear": "one part over months: its trend, its change since the first fit, when it leaves the margin",
 }
 """Command name → one-line help. Command NAME lives in `towertap/cli/NAME.py` as a click command called `command`, or in
-`NAME_.py` where NAME is a word of Python's own."""
+`NAME_.py` where NAME is a word of Python's own; it has its name from here."""
 
 
 class _LazyGroup(click.Group):
@@ -80,7 +80,7 @@ def main() -> None:
         if sys.stdout is None:
             raise CallError("standard output is closed: there is nowhere to answer")
         sys.exit(group.main(standalone_mode=False) or 0)
-    except click.exceptions.Abort:
+    except (click.exceptions.Abort, KeyboardInterrupt):
         _fail("stopped by the user", 130)
     except click.exceptions.NoArgsIsHelpError as error:
         error.show()  # the help as it is laid out, not an error's one line
@@ -93,8 +93,6 @@ def main() -> None:
         _fail(error.format_message())
     except TowertapError as error:
         _fail(str(error))
-    except KeyboardInterrupt:
-        _fail("stopped by the user", 130)
     except OSError as error:
         advice = "; get the right to it, or name another place" if isinstance(error, PermissionError) else ""
         _fail(f"{error.filename or 'the system'}: {error.strerror or error}{advice}")

@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 import click
 
 from towertap.capture.conditions import NUMBERS, Conditions, read_sidecar
-from towertap.cli._conditions import condition_flag, held_to_rules
+from towertap.cli._conditions import QUESTIONS, condition_flag, held_to_rules
 from towertap.cli._outcome import console
 from towertap.doors.structured import read_toml
 from towertap.errors import CallError, FileError, TowertapError
@@ -18,20 +18,6 @@ from towertap.words.phrases import did_you_mean
 
 NEEDED = ("vehicle", "part", "road", "pass_number", "mounting")
 """Without these a pass cannot be compared with another."""
-
-QUESTIONS = {
-    "vehicle": "Vehicle",
-    "part": "Part fitted, by the name that compare will call it",
-    "road": "Road",
-    "pass_number": "Number of this pass over the road with this part",
-    "speed_kmh": "Speed aimed at, like 40 km/h or 25 mph",
-    "tyre_pressures_kpa": "Tyre pressures, front left, front right, rear left, rear right, like 2.5, 2.5, 3, 3 bar",
-    "air_temperature_c": "Air temperature in °C, or like 54 °F",
-    "box_position": "Where the box sits",
-    "mounting": "Chip axis along each vehicle axis (x forward, y left, z up), like x=+X,y=+Y,z=+Z",
-    "notes": "Notes",
-}
-"""Field of Conditions → how a person is asked for it."""
 
 OFFERED_IN = {"tyre_pressures_kpa": " kPa", "air_temperature_c": " °C"}
 """Units in which Conditions holds what people say in others."""
@@ -80,7 +66,8 @@ def said(conditions: dict[str, Any]) -> dict[str, Any]:
 
 def ask_for(names: Sequence[str], known: dict[str, Any], folder: Path) -> dict[str, Any]:
     """What is known and the answers for `names`; what the last drive in `folder` said of KEPT is offered."""
-    last = _last(folder)
+    newest = max(_sidecars(folder), key=lambda sidecar: str(sidecar.get("started_utc", "")), default=None)
+    last = newest["conditions"].to_dict() if newest else {}
     for name in names:
         known = known | {name: _ask(name, known, folder, last)}
     return known
@@ -101,9 +88,8 @@ def ask(question: str, read: Callable[[str], Answer], default: str | None = None
 
 def next_pass(folder: Path, road: str, part: str, position: str = "") -> int:
     """Number of the next pass over `road` with `part`, after the recordings in `folder`, by a box at `position`."""
-    recorded = _recorded(folder, position)
-    numbers = [drive.pass_number or 0 for drive in recorded if (drive.road, drive.part) == (road, part)]
-    return max([0, *numbers]) + 1
+    drives = (drive for drive in _recorded(folder, position) if (drive.road, drive.part) == (road, part))
+    return max((drive.pass_number or 0 for drive in drives), default=0) + 1
 
 
 def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[str, Any]:
@@ -127,67 +113,52 @@ def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[
         meant = did_you_mean(*unknown[0]) if unknown else ""
         raise CallError(f"{plan_path}: no drive is planned with {named}: the run sheet lists them{meant}")
     left = lacking(plan, inventory(folder), chosen.get("box_position") or "") if folder.is_dir() else list(plan.drives)
-    drives = [drive for drive in fitting if drive in left] or fitting
-    if drives is fitting and len(fitting) > 1 and not any(drive in left for drive in fitting):
+    drives = [drive for drive in fitting if drive in left]
+    if not drives and len(fitting) > 1:
         raise CallError(
             f"{plan_path}: all {len(fitting)} drives are recorded in {folder}; to drive one again, say its --part, "
             "--road and --pass"
         )
-    drive = drives[0]
+    drive = (drives or fitting)[0]
     control = f"{CONTROLS[plan.control].name}, ".capitalize() if plan.control else ""
     number, speed = plan.drives.index(drive) + 1, plan.speed_kmh(drive.road)
     console.print(f"{control}Drive {number} of {len(plan.drives)}: {drive.words}, at {speed:g} km/h", soft_wrap=True)
     return {"part": drive.part, "road": drive.road, "pass_number": drive.pass_number, "speed_kmh": speed}
 
 
-def _recorded(folder: Path, position: str | None) -> Iterator[Conditions]:
-    """The conditions of every recording in `folder` that is not struck out; what cannot be read is passed over.
+def _sidecars(folder: Path) -> Iterator[dict[str, Any]]:
+    """What lies beside every recording in `folder`; what cannot be read is passed over."""
+    for raw in folder.glob("*.ttraw"):
+        with suppress(FileError):
+            yield read_sidecar(raw)
+
+
+def _recorded(folder: Path, position: str) -> list[Conditions]:
+    """The conditions of every recording in `folder` that is not struck out.
 
     Where this box's `position` is said, recordings at another are a second box's, and not counted.
     """
-    for raw in folder.glob("*.ttraw"):
-        with suppress(FileError):
-            sidecar = read_sidecar(raw)
-            drive = sidecar["conditions"]
-            if not sidecar.get("struck_out") and (
-                drive.box_position == position or not (drive.box_position and position)
-            ):
-                yield drive
-
-
-def _last(folder: Path) -> dict[str, Any]:
-    """What the newest recording in `folder` says."""
-    sidecars = []
-    for raw in folder.glob("*.ttraw"):
-        with suppress(FileError):
-            sidecars.append(read_sidecar(raw))
-    newest = max(sidecars, key=lambda sidecar: str(sidecar.get("started_utc", "")), default=None)
-    return newest["conditions"].to_dict() if newest else {}
+    drives = [sidecar["conditions"] for sidecar in _sidecars(folder) if not sidecar.get("struck_out")]
+    return [of for of in drives if of.box_position == position or not (of.box_position and position)]
 
 
 def tell_if_there(known: dict[str, Any], folder: Path) -> None:
     """Say that a pass of this number is there, and which names there are that this part or road may be meant to be."""
     from towertap.compare.drives.folder import nearly_alike  # pandas takes long to load
 
-    road, part, number, place = (known.get(name) for name in ("road", "part", "pass_number", "box_position"))
-    drives = list(_recorded(folder, place))
+    road, part, place = (str(known.get(name) or "") for name in ("road", "part", "box_position"))
+    drives, number = _recorded(folder, place), known.get("pass_number")
     if any((drive.road, drive.part, drive.pass_number) == (road, part, number) for drive in drives):
-        following = next_pass(folder, str(road), str(part), place or "")
+        following = next_pass(folder, road, part, place)
         tell(
             f"pass {number} of {road} with {part} is there already, and a comparison would have both: strike the old "
             f"one out with 'towertap drop' (did you mean --pass {following}?)"
         )
     for field, name in (("part", part), ("road", road)):
-        names = sorted({getattr(drive, field) for drive in drives} - {""})
-        tell_of_spelling(
-            field, str(name or ""), [other for other in names if nearly_alike(str(name or ""), other)], names
-        )
-
-
-def tell_of_spelling(field: str, name: str, near: Sequence[str], known: Sequence[str]) -> None:
-    """Point out that a name is new and nearly one that there is."""
-    if near and name not in known:
-        tell(f"the {field} '{name}' is new, and nearly '{near[0]}': if that was meant, spell it so")
+        names = {getattr(drive, field) for drive in drives} - {""}
+        near = sorted(other for other in names if nearly_alike(name, other))
+        if near and name not in names:
+            tell(f"the {field} '{name}' is new, and nearly '{near[0]}': if that was meant, spell it so")
 
 
 def tell(words: str) -> None:

@@ -8,7 +8,7 @@ from rich.table import Table
 
 from towertap.bench.noise import UG_MS2, Noise, measure
 from towertap.cli._bench_recording import captured, kept, recording_options
-from towertap.cli._outcome import Outcome, answers, judged
+from towertap.cli._outcome import PATH, Outcome, answers, judged
 from towertap.signals.metrics import METRICS
 
 SECONDS = 1800.0
@@ -20,12 +20,11 @@ GUIDE = (
 
 
 @click.command(
-    name="noise",
     short_help="noise, tones, slow drift and noise floors at rest",
     help=f"Measure noise density, Allan deviation, tones and the noise floor of every metric from CAPTURE, a recording "
     f"at rest, or record one now ({SECONDS:.0f} s unless --seconds). Exit status 1: the box was not at rest.",
 )
-@click.argument("capture", required=False, type=click.Path(path_type=Path))
+@click.argument("capture", required=False, type=PATH)
 @recording_options(odr_hz=4000)
 @answers
 def noise(capture: Path | None, port: str | None, seconds: float | None, odr_hz: str, folder: Path | None) -> Outcome:

@@ -5,6 +5,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
@@ -12,11 +13,14 @@ import click
 from rich.progress import Progress as Bar
 
 from towertap.bench import records
-from towertap.bench.guided import record_at_bench
+from towertap.box.naming import bench_name
 from towertap.box.port import SerialBox, open_box
-from towertap.box.recorder import Recording
+from towertap.box.recorder import Recording, record
+from towertap.capture.conditions import Conditions
+from towertap.capture.decode import decode_raw
 from towertap.capture.reading import Capture, open_capture
-from towertap.cli._outcome import console, plain
+from towertap.cli._outcome import FOLDER, console, plain
+from towertap.errors import AnalysisError
 from towertap.settings import default
 
 RATES_HZ = (1000, 2000, 4000, 8000)
@@ -41,7 +45,7 @@ def recording_options(odr_hz: int) -> Callable[[Callable[..., Any]], Callable[..
         click.option(
             "--bench",
             "folder",
-            type=click.Path(file_okay=False, path_type=Path),
+            type=FOLDER,
             default=default("bench"),
             help="Folder of the records; as set, or 'bench' beside the capture (or here, when recording).",
         ),
@@ -65,10 +69,6 @@ def guided(port: str | None, guide: str) -> Iterator[SerialBox]:
         yield box
 
 
-Watch = Callable[[Recording, Path], tuple[str, str]]
-"""Says what goes on, from progress and raw file, and, now and then, a line to keep."""
-
-
 def record_now(
     box: SerialBox,
     kind: str,
@@ -76,20 +76,30 @@ def record_now(
     odr_hz: str,
     folder: Path | None,
     *,
-    watch: Watch = lambda progress, raw_path: ("recording", ""),
+    look: Callable[[Path], tuple[str, str]] = lambda raw_path: ("recording", ""),
     stop: threading.Event | None = None,
 ) -> Path:
-    """Record with a bar and give the capture's path."""
+    """Record from a greeted box with a bar, and give the capture's path; AnalysisError when nothing came.
+
+    `look` is called now and then with the path of the raw recording, and gives what goes on, and a line to keep.
+    """
+    folder = folder or Path("bench")
+    folder.mkdir(parents=True, exist_ok=True)
+    raw_path = folder / f"{bench_name(str(box.identity['serial']), kind, datetime.now(UTC))}.ttraw"
     with Bar(console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task("recording", total=seconds)
 
-        def show(progress: Recording, raw_path: Path) -> None:
-            now, line = watch(progress, raw_path)
+        def show(progress: Recording) -> None:
+            now, line = look(raw_path)
             bar.update(task, description=now, completed=progress.live.seconds)
             if line:
                 bar.console.print(line)
 
-        return record_at_bench(box, folder or Path("bench"), kind, int(odr_hz), seconds, on_progress=show, stop=stop)
+        conditions = Conditions(notes=f"bench: {kind}")
+        recording = record(box, raw_path, conditions, int(odr_hz), seconds=seconds, on_progress=show, stop=stop)
+    if not recording.live.samples:
+        raise AnalysisError(f"{raw_path}: no samples came ({recording.ended}); check cable and box")
+    return decode_raw(raw_path, raw_path.with_suffix(".h5"))
 
 
 def captured(

@@ -9,14 +9,13 @@ from rich.table import Table
 from towertap.bench import records
 from towertap.bench.selftest import UNITS, SelfTest, record_of, run
 from towertap.cli._bench_recording import guided
-from towertap.cli._outcome import Outcome, answers, judged, mark
+from towertap.cli._outcome import FOLDER, Outcome, answers, judged, mark
 from towertap.settings import setting
 
 GUIDE = "Let it lie still, any way up: the chip tests itself for two seconds."
 
 
 @click.command(
-    name="selftest",
     short_help="the chip pushes each of its axes",
     help="Let the chip push each of its axes and hold the answers against those it gave in the factory. Exit status 1: "
     "an axis answers wrongly, or the box was moved.",
@@ -25,7 +24,7 @@ GUIDE = "Let it lie still, any way up: the chip tests itself for two seconds."
 @click.option(
     "--bench",
     "folder",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=FOLDER,
     default=lambda: setting("bench") or Path("bench"),
     help="Folder of the records; as set, or 'bench' here.",
 )

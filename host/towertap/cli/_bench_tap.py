@@ -7,7 +7,7 @@ import click
 from towertap.bench.tap import Taps, measure
 from towertap.capture.reading import Capture
 from towertap.cli._bench_recording import captured, kept, recording_options
-from towertap.cli._outcome import Outcome, answers
+from towertap.cli._outcome import PATH, Outcome, answers
 from towertap.errors import AnalysisError
 
 SECONDS = 30.0
@@ -20,12 +20,11 @@ GUIDE = (
 
 
 @click.command(
-    name="tap",
     short_help="mounted resonance and usable band from taps",
     help=f"Find the mounted resonance and its damping from CAPTURE, a recording of taps at 8 kHz, or record them now "
     f"({SECONDS:.0f} s unless --seconds), and from it the usable band. Exit status 1: the taps do not agree.",
 )
-@click.argument("capture", required=False, type=click.Path(path_type=Path))
+@click.argument("capture", required=False, type=PATH)
 @recording_options(odr_hz=8000)
 @answers
 def tap(capture: Path | None, port: str | None, seconds: float | None, odr_hz: str, folder: Path | None) -> Outcome:

@@ -2,20 +2,22 @@
 
 import threading
 from collections.abc import Sequence
+from contextlib import closing
 from dataclasses import asdict
 from pathlib import Path
+from typing import BinaryIO
 
 import click
 
 from towertap.bench import records
-from towertap.bench.guided import Follower
 from towertap.bench.poses import FACES, HOLD_S, PoseFinder, find_poses
 from towertap.bench.tumble import WORST_ANGLE_DEG, Calibration, Gravity, calibrate, local_gravity
-from towertap.box.recorder import Recording
+from towertap.box.port import SerialBox
 from towertap.capture.reading import open_capture
 from towertap.cli._bench_recording import guided, record_now, recording_options
-from towertap.cli._outcome import Outcome, answers, plain
+from towertap.cli._outcome import PATH, Outcome, answers, plain
 from towertap.errors import AnalysisError, CallError
+from towertap.wire.decoder import Decoder
 from towertap.words.phrases import counted
 
 SECONDS = 600.0
@@ -26,12 +28,11 @@ GUIDE = (
 
 
 @click.command(
-    name="tumble",
     short_help="offset, scale and cross-axis from six faces",
     help="Calibrate from six positions at rest, in one CAPTURE or several, or record them now. Gravity is the normal "
     "gravity of --latitude and --height, else 9.80665 m/s².",
 )
-@click.argument("captures", nargs=-1, type=click.Path(path_type=Path))
+@click.argument("captures", nargs=-1, type=PATH)
 @click.option("--latitude", type=float, help="Of the bench, degrees, north positive: local gravity to some 50 ppm.")
 @click.option("--height", type=float, help="Of the bench above the sea, m.")
 @recording_options(odr_hz=1000)
@@ -57,27 +58,26 @@ def tumble(
 def _record(port: str | None, seconds: float, odr_hz: str, folder: Path | None) -> Path:
     """Record until every face was held long enough, or the time is over."""
     stop = threading.Event()
-    with guided(port, GUIDE) as box:
-        watcher = _Watcher(float(box.identity.get("accel_range_g", 16)), float(odr_hz), stop)
-        try:
-            return record_now(box, "tumble", seconds, odr_hz, folder, watch=watcher.look, stop=stop)
-        finally:
-            watcher.close()
+    with guided(port, GUIDE) as box, closing(_Watcher(box, float(odr_hz), stop)) as watcher:
+        return record_now(box, "tumble", seconds, odr_hz, folder, look=watcher.look, stop=stop)
 
 
 class _Watcher:
     """Follows the recording, tells of every face that has been held, and ends when all have."""
 
-    def __init__(self, accel_range_g: float, rate_hz: float, stop: threading.Event) -> None:
-        self._range_g, self._stop = accel_range_g, stop
-        self._finder = PoseFinder(rate_hz)
-        self._follower: Follower | None = None
+    def __init__(self, box: SerialBox, rate_hz: float, stop: threading.Event) -> None:
+        self._range_g, self._stop = float(box.identity.get("accel_range_g", 16)), stop
+        self._finder, self._decoder = PoseFinder(rate_hz), Decoder()
+        self._file: BinaryIO | None = None
         self._done: set[str] = set()
 
-    def look(self, progress: Recording, raw_path: Path) -> tuple[str, str]:
-        """Take what is new; how it lies, and a line when a face has just been held long enough."""
-        self._follower = self._follower or Follower(raw_path, self._range_g)
-        self._finder.take(self._follower.new())
+    def look(self, raw_path: Path) -> tuple[str, str]:
+        """Take what is new in the file; how it lies, and a line when a face has just been held long enough."""
+        self._file = self._file or raw_path.open("rb")
+        for frames in self._decoder.feed(self._file.read()):
+            if frames.layout:
+                scale_ms2 = frames.layout.quantities["acceleration"].scale(self._range_g)
+                self._finder.take(frames.counts("acceleration").reshape(-1, 3) * scale_ms2)
         face, seconds = self._finder.now
         now = f"{face} up, {seconds:.0f} s" if face else "not still"
         done = {face for face, seconds in self._finder.longest_s().items() if seconds >= HOLD_S}
@@ -92,8 +92,8 @@ class _Watcher:
 
     def close(self) -> None:
         """Let go of the raw file."""
-        if self._follower:
-            self._follower.close()
+        if self._file:
+            self._file.close()
 
 
 def _calibrate(paths: Sequence[Path], gravity: Gravity) -> tuple[Calibration, records.Record]:

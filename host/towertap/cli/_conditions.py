@@ -10,20 +10,19 @@ from towertap.capture.conditions import Conditions
 from towertap.capture.mounting import parse_mounting
 from towertap.doors.units import pressures_kpa, speed_kmh, temperature_c
 
-CONDITION_OPTIONS = {
-    "vehicle": "The vehicle.",
-    "part": "The part fitted, by the name that compare will call it.",
-    "road": "The road.",
-    "pass_number": "Number of the pass, from 1.",
-    "speed_kmh": 'Speed aimed at: "40 km/h", "25 mph".',
-    "tyre_pressures_kpa": 'Front left, front right, rear left, rear right, or one of them all: "2.5, 2.5, 3, 3 bar", '
-    '"36 psi", "250 kPa".',
-    "air_temperature_c": 'Air temperature: "12 °C", "54 °F".',
-    "box_position": "Where the box sits.",
-    "mounting": 'Chip axis along each vehicle axis (x forward, y left, z up): "x=+X,y=+Y,z=+Z".',
-    "notes": "Anything else.",
+QUESTIONS = {
+    "vehicle": "Vehicle",
+    "part": "Part fitted, by the name that compare will call it",
+    "road": "Road",
+    "pass_number": "Number of this pass over the road with this part",
+    "speed_kmh": "Speed aimed at, like 40 km/h or 25 mph",
+    "tyre_pressures_kpa": "Tyre pressures, one or front left, front right, rear left, rear right: 2.5, 2.5, 3, 3 bar",
+    "air_temperature_c": "Air temperature in °C, or like 54 °F",
+    "box_position": "Where the box sits",
+    "mounting": "Chip axis along each vehicle axis (x forward, y left, z up), like x=+X,y=+Y,z=+Z",
+    "notes": "Notes",
 }
-"""Field of Conditions → help of its option."""
+"""Field of Conditions → how a person is asked for it, which is the help of its option as well."""
 
 LEANING = np.ones(3)
 """A gravity that no chip axis is too steep for: here only the mounting's wording is held to the rules."""
@@ -35,9 +34,9 @@ UNITS = re.compile("_(kmh|kpa|c)$")
 
 def condition_options(command: Any) -> Any:
     """Give a command one option for each field of Conditions; each is None when it was not given."""
-    for name, text in reversed(CONDITION_OPTIONS.items()):
+    for name, question in reversed(QUESTIONS.items()):
         kind = int if name == "pass_number" else str
-        command = click.option(condition_flag(name), name, type=kind, default=None, help=text)(command)
+        command = click.option(condition_flag(name), name, type=kind, help=f"{question}.")(command)
     return command
 
 

@@ -7,6 +7,7 @@ import os
 import sys
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, fields, is_dataclass
+from pathlib import Path
 from typing import Any
 
 import click
@@ -21,6 +22,10 @@ from towertap.doors.terminal import UNBROKEN, Terminal
 from towertap.errors import CallError
 from towertap.words import table as words
 from towertap.words.phrases import unbroken
+
+PATH = click.Path(path_type=Path)
+FOLDER = click.Path(file_okay=False, path_type=Path)
+FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 
 console = Terminal(stderr=True)
 """For progress and remarks: standard error, so that standard output stays clean for the answer."""

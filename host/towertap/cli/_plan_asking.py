@@ -7,8 +7,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from towertap.cli._asking import QUESTIONS, ask
-from towertap.cli._conditions import held_to_rules
+from towertap.cli._asking import ask
+from towertap.cli._conditions import QUESTIONS, held_to_rules
 from towertap.compare.plan.controls import CONTROLS
 from towertap.compare.plan.plan import PlannedRoad
 from towertap.doors.structured import typed
@@ -123,9 +123,6 @@ def _fitting(known: dict[str, Any], field: str, read: Callable[[str], Any]) -> C
 def _apart(known: dict[str, Any]) -> None:
     """CallError where parts or roads share a name."""
     roads = [*known["roads"], *filter(None, [known["smooth"]])]
-    for what, names in (
-        ("parts", [known["before"], known["after"]]),
-        ("roads", [planned.name for planned in roads]),
-    ):
+    for what, names in (("parts", [known["before"], known["after"]]), ("roads", [planned.name for planned in roads])):
         for twice in (shared for shared, count in Counter(filter(None, names)).items() if count > 1):
             raise CallError(f"two {what} are named '{twice}': name each apart")

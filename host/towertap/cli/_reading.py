@@ -9,7 +9,9 @@ from typing import Any, TypeVar
 
 import click
 
-from towertap.cli._outcome import console
+from towertap.archive.record import is_archived
+from towertap.cli._outcome import PATH, console
+from towertap.errors import CallError
 from towertap.settings import default
 from towertap.workers import all_cores, fleet
 
@@ -18,22 +20,19 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 
 bench_option = click.option(
     "--bench",
-    type=click.Path(path_type=Path),
+    type=PATH,
     default=default("bench"),
     help="Folder of the bench records; default: as set, or the folder 'bench' beside the capture.",
 )
 full_option = click.option(
     "--full", is_flag=True, help="Tell all that the answer rests on; in the report, open every fold."
 )
-fresh_option = click.option(
-    "--fresh", is_flag=True, help="Read every capture anew, whatever was kept of an earlier run."
-)
 
 
 def reads_captures(command: Command) -> Command:
     """Give a command --fresh and --scheduler; it gets `fresh` and `workers`."""
 
-    @fresh_option
+    @click.option("--fresh", is_flag=True, help="Read every capture anew, whatever was kept of an earlier run.")
     @click.option(
         "--scheduler",
         metavar="ADDRESS",
@@ -44,6 +43,22 @@ def reads_captures(command: Command) -> Command:
         return command(*args, workers=functools.partial(fleet, scheduler) if scheduler else all_cores, **kwargs)
 
     return wrapper  # type: ignore[return-value]
+
+
+def beside(capture: Path, out: Path | None, suffix: str, start: bytes, what: str) -> Path:
+    """Where a file made of a capture goes: to `out`, or beside it; of an archived one, which stays as it is, here.
+
+    CallError where something is there already that does not begin with `start`, as such a file does.
+    """
+    path = out or (Path(f"{capture.parent.name}{suffix}") if is_archived(capture) else capture.with_suffix(suffix))
+    if path.exists():
+        head = b""
+        if path.is_file():
+            with path.open("rb") as file:
+                head = file.read(len(start))
+        if head != start:
+            raise CallError(f"{path}: there already, and no {what}: not replaced; give another --out")
+    return path
 
 
 @contextmanager

@@ -4,7 +4,6 @@ from datetime import date, datetime
 from pathlib import Path
 
 import click
-from rich.progress import Progress, track
 from rich.text import Text
 
 from towertap.archive import store
@@ -12,18 +11,18 @@ from towertap.archive.adding import ADDED, KEPT, THERE, Added, add_all, recordin
 from towertap.archive.record import Record
 from towertap.archive.taking import take
 from towertap.archive.verify import verify
-from towertap.cli._outcome import Outcome, answers, console, judged, lines
+from towertap.cli._outcome import PATH, Outcome, answers, console, judged, lines
+from towertap.cli._reading import counted_on_screen
 from towertap.errors import CallError
 from towertap.settings import archive_folder
 from towertap.words.phrases import counted
 
-ARCHIVE = click.argument("archive", type=click.Path(path_type=Path), required=False)
+ARCHIVE = click.argument("archive", type=PATH, required=False)
 ARCHIVE_AND_NAME = click.argument("words", nargs=-1, required=True, metavar="[ARCHIVE] NAME")
 DAY = click.DateTime(["%Y-%m-%d"])
 
 
 @click.group(
-    name="archive",
     help="Keep recordings for years: a folder ARCHIVE of raw streams, captures and conditions. It need not be named "
     "where one is set ('towertap settings').",
     epilog="Example: towertap archive add archive drives",
@@ -39,7 +38,7 @@ def command() -> None:
     "also plans and bench records (.json). Adding a recording again takes over conditions that were corrected. A "
     "single path is what to add, into the archive that is set.",
 )
-@click.argument("paths", nargs=-1, required=True, metavar="[ARCHIVE] RECORDING…", type=click.Path(path_type=Path))
+@click.argument("paths", nargs=-1, required=True, metavar="[ARCHIVE] RECORDING…", type=PATH)
 @answers
 def add(paths: tuple[Path, ...]) -> Outcome:
     """Add each, and say which were there already."""
@@ -47,10 +46,11 @@ def add(paths: tuple[Path, ...]) -> Outcome:
     if archive.is_dir():
         _tell_of_index(store.listing(archive))
     to_add = [path for given in recordings for path in recordings_of(given)]
-    progress = track(
-        add_all(archive, to_add), "add", len(to_add), console=console, transient=True, disable=not console.is_terminal
-    )
-    added = list(progress)
+    added = []
+    with counted_on_screen("adding") as on_progress:
+        for entry in add_all(archive, to_add):
+            added.append(entry)
+            on_progress(len(added), len(to_add))
     entries = [
         {"recording": entry.path, "name": entry.name, "is_new": entry.how in (ADDED, KEPT), "how": entry.how}
         for entry in added
@@ -101,12 +101,8 @@ def list_(
 def verify_(archive: Path | None) -> Outcome:
     """Verify and list what is wrong."""
     archive = archive_folder(archive)
-    with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
-        task = progress.add_task("verify", total=None)
-        verification = verify(
-            archive,
-            on_progress=lambda done, total: progress.update(task, completed=done, total=total),
-        )
+    with counted_on_screen("verifying") as on_progress:
+        verification = verify(archive, on_progress=on_progress)
     problems = [judged(False, str(problem)) for problem in verification.problems] or [
         Text("every byte as it was added")
     ]
@@ -122,7 +118,7 @@ def verify_(archive: Path | None) -> Outcome:
     "capture, what was known before the drive, and the archive's record with the conditions before each correction.",
 )
 @ARCHIVE_AND_NAME
-@click.option("--to", "folder", type=click.Path(path_type=Path), default=Path(), help="The folder; here by default.")
+@click.option("--to", "folder", type=PATH, default=Path(), help="The folder; here by default.")
 @answers
 def take_(words: tuple[str, ...], folder: Path) -> Outcome:
     """Take one recording out, and name its files."""

@@ -9,7 +9,6 @@ from towertap.cli._bench_tumble import tumble
 
 
 @click.group(
-    name="bench",
     help="Find out what a box can see before it goes on a vehicle; each writes a record to hold captures against.",
     epilog="Example: towertap bench noise --bench drives/bench",
 )

@@ -9,20 +9,17 @@ from towertap.capture.conditions import StruckOut
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.limits import Limits, read_limits
 from towertap.capture.reading import open_capture
-from towertap.cli._outcome import Outcome, answers, judged, lines
+from towertap.cli._outcome import PATH, Outcome, answers, judged, lines
 
 NOT_FROM_A_BOX = " as far as another recorder's file can show; what is marked -- only a box can prove"
 
 
 @click.command(
-    name="check",
     help="Prove CAPTURE sound, or say why it is not (exit status 1).",
     epilog="Example: towertap check drives/bypass_rubber_pass01.h5",
 )
-@click.argument("capture", type=click.Path(path_type=Path))
-@click.option(
-    "--limits", type=click.Path(path_type=Path), help="A TOML file of tighter limits: one 'name = value' a line."
-)
+@click.argument("capture", type=PATH)
+@click.option("--limits", type=PATH, help="A TOML file of tighter limits: one 'name = value' a line.")
 @answers
 def command(capture: Path, limits: Path | None) -> Outcome:
     """Check and show one line a rule, then the verdict."""

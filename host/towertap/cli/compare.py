@@ -11,7 +11,7 @@ from rich.console import Group, RenderableType
 from rich.constrain import Constrain
 from rich.text import Text
 
-from towertap.cli._outcome import READABLE_COLUMNS, Outcome, answers, as_rich, console, folded, paragraph
+from towertap.cli._outcome import FOLDER, PATH, READABLE_COLUMNS, Outcome, answers, as_rich, console, folded, paragraph
 from towertap.cli._reading import bench_option, counted_on_screen, full_option, reads_captures
 from towertap.compare.plan.controls import CONTROLS, ControlKind
 from towertap.compare.plan.plan import DEFAULT_METRICS, Plan, read_plan
@@ -40,15 +40,14 @@ Verdicts about the part, of each metric:
 
 
 @click.command(
-    name="compare",
     help=HELP,
     epilog="Example: towertap compare drives --before rubber --after polyurethane --smooth bypass",
 )
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=PATH)
 @click.option(
     "--plan",
     "plan_file",
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="The plan that the drives followed: it stands in for the options that name parts, smooth road, margin and "
     "metrics, and the answer says where it was not kept.",
 )
@@ -94,7 +93,7 @@ Verdicts about the part, of each metric:
     "--speed",
     "speed_logs",
     multiple=True,
-    type=click.Path(path_type=Path),
+    type=PATH,
     metavar="FILE",
     help="A log of the speed driven, GPX or CSV, or a folder of them; may be repeated.",
 )
@@ -104,7 +103,7 @@ Verdicts about the part, of each metric:
     metavar="SECONDS",
     help="How far the logs' clocks are ahead of the captures'; found by the forward acceleration when not given.",
 )
-@click.option("--report", type=click.Path(path_type=Path, file_okay=False), help="Write the report into this folder.")
+@click.option("--report", type=FOLDER, help="Write the report into this folder.")
 @click.option(
     "--sounds/--no-sounds", default=default("sounds"), help="Whether it comes with sounds of typical passes; as set."
 )

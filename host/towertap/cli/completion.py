@@ -14,19 +14,15 @@ SHELLS = {
 
 
 @click.command(
-    name="completion",
     help="Print what SHELL needs to complete commands, options and files.\n\n\b\n"
     + "\n".join(f"{shell}: {how}" for shell, how in SHELLS.items()),
 )
 @click.argument("shell", type=click.Choice([*SHELLS]))
 def command(shell: str) -> int:
     """Print the script as it is, so that a shell can read it; it has no other answer."""
-    root = click.get_current_context().find_root()
-    kind = get_completion_class(shell)
-    if kind is None:
-        raise CallError(f"no completion for {shell}: choose from {', '.join(SHELLS)}")
+    root, kind = click.get_current_context().find_root(), get_completion_class(shell)
     try:
-        print(kind(root.command, {}, "towertap", "_TOWERTAP_COMPLETE").source(), flush=True)
+        print(kind and kind(root.command, {}, "towertap", "_TOWERTAP_COMPLETE").source(), flush=True)
     except BrokenPipeError:  # click would end with a status that elsewhere means "not sound"
         raise CallError("standard output was closed before the answer was written") from None
     return 0

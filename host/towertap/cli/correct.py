@@ -8,17 +8,16 @@ import click
 from towertap.amendments import correct
 from towertap.capture.conditions import NUMBERS
 from towertap.cli._conditions import condition_options, held_to_rules
-from towertap.cli._outcome import Outcome, answers
+from towertap.cli._outcome import PATH, Outcome, answers
 from towertap.errors import CallError
 
 
 @click.command(
-    name="correct",
     help="Correct the conditions of CAPTURES: name, sidecar and capture say the same again, the history keeps what was "
     "said before, the raw recording stays as it is. An empty text takes a condition back.",
     epilog="Example: towertap correct drives/*_pass0[1-4]_*.h5 --part rubber-bush",
 )
-@click.argument("captures", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("captures", nargs=-1, required=True, type=PATH)
 @condition_options
 @answers
 def command(captures: tuple[Path, ...], **given: Any) -> Outcome:

@@ -3,31 +3,26 @@
 from pathlib import Path
 
 import click
-from rich.progress import BarColumn, DownloadColumn, Progress, TimeRemainingColumn
 
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
-from towertap.cli._outcome import Outcome, answers, console
+from towertap.cli._outcome import PATH, Outcome, answers
+from towertap.cli._reading import counted_on_screen
 
 
 @click.command(
-    name="decode",
     help="Make a capture (HDF5) from the raw recording RAW, with the conditions that its sidecar has; 'towertap "
     "correct' gives it others.",
     epilog="Example: towertap decode drives/bypass_rubber_pass01.ttraw",
 )
-@click.argument("raw", type=click.Path(path_type=Path))
-@click.option(
-    "--out", type=click.Path(path_type=Path), help="The capture to write; RAW's name with .h5 when not given."
-)
+@click.argument("raw", type=PATH)
+@click.option("--out", type=PATH, help="The capture to write; RAW's name with .h5 when not given.")
 @answers
 def command(raw: Path, out: Path | None) -> Outcome:
     """Decode and say in one line what came of it."""
     out = out or raw.with_suffix(".h5")
-    columns = ("decoding", BarColumn(), DownloadColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
-        task = progress.add_task("decode", total=None)
-        decode_raw(raw, out, on_progress=lambda done, total: progress.update(task, completed=done, total=total))
+    with counted_on_screen("decoding") as on_progress:
+        decode_raw(raw, out, on_progress=on_progress)
     with open_capture(out) as capture:
         missing = capture.gaps["missing"]
         data = {

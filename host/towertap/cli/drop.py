@@ -6,19 +6,18 @@ import click
 from rich.text import Text
 
 from towertap.amendments import strike_out, take_back
-from towertap.cli._outcome import Outcome, answers
+from towertap.cli._outcome import PATH, Outcome, answers
 from towertap.errors import CallError
 
 AFTERWARDS = "Its values had been shown before: passes that are left out for their outcome make any result."
 
 
 @click.command(
-    name="drop",
     help="Strike the pass of CAPTURE out: the files stay, and every command leaves it out and says why. A reason given "
     "after its values were shown is marked as such.",
     epilog='Example: towertap drop drives/bypass_rubber_pass01.h5 --reason "gave way to a tractor"',
 )
-@click.argument("capture", type=click.Path(path_type=Path))
+@click.argument("capture", type=PATH)
 @click.option("--reason", default="", help="Why, as written down before its values were seen.")
 @click.option("--undo", is_flag=True, help="Take the striking out back; the history keeps it.")
 @answers

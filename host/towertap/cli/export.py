@@ -7,7 +7,7 @@ import click
 from rich.progress import Progress
 
 from towertap.capture.reading import open_capture
-from towertap.cli._outcome import Outcome, answers, console
+from towertap.cli._outcome import PATH, Outcome, answers, console
 from towertap.cli._reading import bench_option
 from towertap.errors import CallError
 from towertap.exchange.exports import EXPORTS, export, target
@@ -16,7 +16,6 @@ from towertap.settings import default
 
 
 @click.command(
-    name="export",
     help=f"""Write the samples of CAPTURE in the format that the suffix of --to names: {", ".join(EXPORTS)}.
 
 Time is in s from the first sample at the true rate; values are in vehicle axes (x forward, y left, z up), corrected by
@@ -24,13 +23,9 @@ the bench's calibration where one holds. What is known of the drive goes with th
 .wav and .uff hold no gaps, so each piece stands by itself.""",
     epilog="Example: towertap export drives/bypass_rubber_pass01.h5 --to .csv",
 )
-@click.argument("capture", type=click.Path(path_type=Path))
+@click.argument("capture", type=PATH)
 @click.option(
-    "--to",
-    "path",
-    type=click.Path(path_type=Path),
-    required=True,
-    help="The file to write, or its suffix alone, for one beside the capture.",
+    "--to", "path", type=PATH, required=True, help="The file to write, or its suffix alone, for one beside the capture."
 )
 @click.option("--chip-axes", "axes", flag_value="chip", help="Axes as the chip has them, without calibration.")
 @click.option("--counts", "axes", flag_value="counts", help="The chip's own numbers.")

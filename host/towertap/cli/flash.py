@@ -9,7 +9,6 @@ from itertools import chain
 from typing import Any
 
 import click
-import serial
 from serial.tools import list_ports
 
 from towertap.box.port import SerialBox
@@ -83,11 +82,11 @@ def _only_board() -> str:
 def _restart(port: str) -> None:
     """Restart a box that may be there: once it has recorded, its watchdog would bite in the middle of the copying."""
     try:
-        with serial.Serial(port, write_timeout=1.0) as link:
-            link.write(b'\n{"do": "restart"}\n')
-            link.flush()
-    except (OSError, serial.SerialException) as error:
-        raise BoxError(f"cannot open {port} ({error}); is it plugged in, and no other program using it?") from error
+        with SerialBox(port) as box:
+            box.status()  # ends what another program left half written
+            box.send({"do": "restart"})
+    except OSError as error:
+        raise BoxError(f"{port}: lost while talking to the box ({error}); check the cable") from error
     time.sleep(_RESTART_S)
 
 

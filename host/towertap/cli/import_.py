@@ -10,7 +10,7 @@ from rich.text import Text
 
 from towertap.capture.reading import open_capture
 from towertap.cli._conditions import condition_options, held_to_rules
-from towertap.cli._outcome import Outcome, answers
+from towertap.cli._outcome import PATH, Outcome, answers
 from towertap.errors import CallError
 from towertap.exchange.imports import IMPORTS, import_file
 from towertap.exchange.imports.form import ImportOptions
@@ -20,7 +20,6 @@ STYLES = {"told": "default", "found": "default", "assumed": "bold yellow"}
 
 
 @click.command(
-    name="import",
     help=f"""Make a capture of FILE, another recorder's samples: {", ".join(IMPORTS)}.
 
 Columns, units and times are found by their names where they are not told. What was told, found and assumed is
@@ -28,8 +27,8 @@ printed and stays in the capture, which says for ever that no box made it: its l
 cannot be proved.""",
     epilog="Example: towertap import logger.csv --unit g --mounting x=+X,y=+Y,z=+Z --part rubber --road bypass",
 )
-@click.argument("file", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), help="The capture to write; FILE's name with .h5 if not given.")
+@click.argument("file", type=PATH)
+@click.option("--out", type=PATH, help="The capture to write; FILE's name with .h5 if not given.")
 @click.option("--rate", "rate_hz", type=float, help="Samples a second, evenly spaced; a column of time is left aside.")
 @click.option("--time", metavar="COLUMN", default="", help="The column of time.")
 @click.option("--time-unit", default="", help="s, ms, us or ns.")

@@ -6,7 +6,7 @@ from pathlib import Path
 import click
 from rich.text import Text
 
-from towertap.cli._outcome import Outcome, answers, lines
+from towertap.cli._outcome import PATH, Outcome, answers, lines
 from towertap.cli._reading import counted_on_screen
 from towertap.compare.drives.folder import captures_in, nearly_alike
 from towertap.compare.inventory import Entry, inventory, lacking, names_of
@@ -16,13 +16,12 @@ from towertap.words.phrases import counted
 
 
 @click.command(
-    name="list",
     help="List the recordings of FOLDER: road, part, pass, when, length, whether sound, marks, struck out; with --plan "
     "also what is lacking, and what compare would do with each. Shows no value of any metric.",
     epilog="Example: towertap list drives --plan spring/plan.json",
 )
-@click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--plan", "plan_file", type=click.Path(path_type=Path), help="The plan that the drives follow.")
+@click.argument("folder", type=PATH)
+@click.option("--plan", "plan_file", type=PATH, help="The plan that the drives follow.")
 @answers
 def command(folder: Path, plan_file: Path | None) -> Outcome:
     """Check every capture, and say what is there and what is not."""

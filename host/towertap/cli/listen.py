@@ -8,12 +8,11 @@ import click
 from rich.console import Group
 from rich.text import Text
 
-from towertap.cli._outcome import Outcome, answers
+from towertap.cli._outcome import PATH, Outcome, answers
 from towertap.exchange.listening import CAUTION, SECONDS, Axes, listen
 
 
 @click.command(
-    name="listen",
     help=f"""Write before and after of one place of a road as a sound, from the captures BEFORE and AFTER.
 
 They come in turns, before, after, before, after, at the same gain, from 20 Hz up; a low tone stands before the first, a
@@ -22,34 +21,20 @@ high one before the second. The place is the roughest that both hold; it is foun
 {CAUTION}""",
     epilog="Example: towertap listen drives/lane_rubber_pass01.h5 drives/lane_poly_pass01.h5 --out lane.wav",
 )
-@click.argument("before", type=click.Path(path_type=Path))
-@click.argument("after", type=click.Path(path_type=Path))
-@click.option(
-    "--out", type=click.Path(path_type=Path), default=Path("listen.wav"), show_default=True, help="The sound."
-)
+@click.argument("before", type=PATH)
+@click.argument("after", type=PATH)
+@click.option("--out", type=PATH, default=Path("listen.wav"), show_default=True, help="The sound.")
 @click.option("--seconds", type=click.FloatRange(0.5, 60), default=SECONDS, show_default=True, help="Of each.")
 @click.option("--axes", type=click.Choice(["vertical", "all"]), default="vertical", show_default=True)
 @click.option("--at", "before_at_s", type=click.FloatRange(0), help="Where the place begins in BEFORE, s.")
 @click.option("--after-at", "after_at_s", type=click.FloatRange(0), help="Where it begins in AFTER, s.")
 @answers
 def command(
-    before: Path,
-    after: Path,
-    out: Path,
-    seconds: float,
-    axes: str,
-    before_at_s: float | None,
-    after_at_s: float | None,
+    before: Path, after: Path, out: Path, seconds: float, axes: str, before_at_s: float | None, after_at_s: float | None
 ) -> Outcome:
     """Write the sound, and say what it holds, with the caution."""
     heard = listen(
-        before,
-        after,
-        out,
-        seconds=seconds,
-        axes=cast(Axes, axes),
-        before_at_s=before_at_s,
-        after_at_s=after_at_s,
+        before, after, out, seconds=seconds, axes=cast(Axes, axes), before_at_s=before_at_s, after_at_s=after_at_s
     )
     found = f"; found again with an agreement of {heard.agreement:.2f}" if heard.agreement is not None else ""
     data = {"sound": out, **asdict(heard), "caution": CAUTION}

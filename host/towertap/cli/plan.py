@@ -10,7 +10,7 @@ import click
 from rich.console import Group
 from rich.text import Text
 
-from towertap.cli._outcome import Outcome, answers, as_rich, console
+from towertap.cli._outcome import FOLDER, PATH, Outcome, answers, as_rich, console
 from towertap.cli._plan_asking import asked, fraction, name, road, share
 from towertap.cli._reading import counted_on_screen, reads_captures
 from towertap.compare.controls import controls_with, known_before
@@ -43,7 +43,6 @@ AIR_C = click.FloatRange(-60, 60)
 
 
 @click.command(
-    name="plan",
     help="Plan a comparison: write plan.json and a run sheet (HTML and text) into FOLDER. What a plan cannot do "
     "without and is not given is asked for on a terminal.",
     epilog="\b\nA design as it is driven: A and B are stretches of passes with the part before and after,\n"
@@ -51,7 +50,7 @@ AIR_C = click.FloatRange(-60, 60)
     "\b\nExample: towertap plan spring --vehicle minibus --before rubber --after polyurethane\n"
     "         --smooth bypass=80 --road quarry-lane=40 --spread 4 --mounting x=+X,y=+Y,z=+Z",
 )
-@click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
+@click.argument("folder", type=FOLDER)
 @click.option("--question", help="What is to be found out; made from the parts when not given.")
 @click.option("--vehicle", type=name, metavar="NAME", help="The vehicle.")
 @click.option("--before", type=name, metavar="NAME", help="The part fitted before, and fitted now.")
@@ -72,7 +71,7 @@ AIR_C = click.FloatRange(-60, 60)
     "--power", type=share, default="80", show_default=True, metavar="PERCENT", help="How surely it is to be found."
 )
 @click.option("--spread", type=share, metavar="PERCENT", help="How far passes with nothing changed differ (s.d./mean).")
-@click.option("--pilot", type=click.Path(path_type=Path), help="Folder of captures with nothing changed: the spread.")
+@click.option("--pilot", type=PATH, help="Folder of captures with nothing changed: the spread.")
 @click.option(
     "--passes", type=click.IntRange(2, 500), help="Passes a side on each road; as many as it takes when not given."
 )
@@ -87,7 +86,7 @@ AIR_C = click.FloatRange(-60, 60)
 @click.option("--day-sd", type=fraction, metavar="PERCENT", help="How far days differ; 3 when nothing says.")
 @click.option(
     "--bench",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=FOLDER,
     default=default("bench"),
     help="Folder of the bench records, with the controls of this vehicle; default: as set, or drives/bench.",
 )

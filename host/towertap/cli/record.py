@@ -11,7 +11,7 @@ import click
 from towertap.box.port import open_box
 from towertap.cli._asking import ask_for, day_file, gather, next_planned, said
 from towertap.cli._conditions import condition_flag, condition_options, held_to_rules
-from towertap.cli._outcome import Outcome, answers, console, judged, lines
+from towertap.cli._outcome import FILE, FOLDER, Outcome, answers, console, judged, lines
 from towertap.cli._recording import RecordedDrive, Recorder
 from towertap.errors import CallError
 from towertap.words.phrases import counted
@@ -29,9 +29,9 @@ and what does not change is asked once. Without a terminal, or with --part, --ro
 """
 
 
-@click.command(name="record", help=HELP, epilog="Example: towertap record --plan spring/plan.json --out drives")
+@click.command(help=HELP, epilog="Example: towertap record --plan spring/plan.json --out drives")
 @click.option("--port", help="The box's serial port; found by greeting every port when not given.")
-@click.option("--out", type=click.Path(file_okay=False, path_type=Path), default=".", help="Folder for the recording.")
+@click.option("--out", type=FOLDER, default=".", help="Folder for the recording.")
 @click.option("--seconds", type=click.FloatRange(0.1, 1e6), help="Stop after so many seconds of samples.")
 @click.option(
     "--odr-hz",
@@ -43,13 +43,13 @@ and what does not change is asked once. Without a terminal, or with --part, --ro
 @click.option(
     "--conditions",
     "conditions_file",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    type=FILE,
     help="TOML file with the day's values, by the names of the options below (pass_number, speed_kmh, …).",
 )
 @click.option(
     "--plan",
     "plan_path",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    type=FILE,
     help="A plan.json of 'towertap plan': its drives that --out has no sound recording of.",
 )
 @click.option(

@@ -8,7 +8,6 @@ from towertap.settings import FILE_VARIABLE, WORDS, settings, settings_file, var
 
 
 @click.command(
-    name="settings",
     help=f"""Show every setting with its value and where it is from.
 
 A value comes from a command's option, else from the environment ({variable("margin")} and the like), else from a TOML

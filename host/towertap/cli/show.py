@@ -12,9 +12,10 @@ from towertap.archive.record import is_archived
 from towertap.bench.carried import records_for
 from towertap.capture.reading import open_capture
 from towertap.cli._envelope import envelope
-from towertap.cli._outcome import Outcome, answers, judged, lines
+from towertap.cli._outcome import PATH, Outcome, answers, judged, lines
+from towertap.cli._reading import beside
 from towertap.compare.inventory import entry_of
-from towertap.errors import CallError, FileError
+from towertap.errors import FileError
 from towertap.motion import in_words, moving
 from towertap.signals.metrics import THIRDS
 from towertap.words.numbers import number
@@ -27,21 +28,18 @@ RUNNING = ("acceleration_z", "weighted_z")
 
 
 @click.command(
-    name="show",
     help="Draw CAPTURE: acceleration in vehicle axes, r.m.s. and third-octaves by the second, with marks, gaps and "
     "what is no drive over the road. It shows values: a pass is struck out before that, not afterwards.",
     epilog="Example: towertap show drives/bypass_rubber_pass01.h5",
 )
-@click.argument("capture", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), help="The picture, a PNG; default NAME.png.")
+@click.argument("capture", type=PATH)
+@click.option("--out", type=PATH, help="The picture, a PNG; default NAME.png.")
 @answers
 def command(capture: Path, out: Path | None) -> Outcome:
     """Read, draw, tell."""
     from towertap.cli import _show_figure  # matplotlib takes long to load
 
-    out = out or (Path(f"{capture.parent.name}.png") if is_archived(capture) else capture.with_suffix(".png"))
-    if out.exists() and not (out.is_file() and _is_png(out)):
-        raise CallError(f"{out}: there already, and no picture: not replaced; give another --out")
+    out = beside(capture, out, ".png", PNG_START, "picture")
     with open_capture(capture) as opened:
         analysis = analyse_capture(opened, metrics=[*RUNNING, *THIRDS], bench=records_for(opened), whole=True)
         of_drive = moving(opened, analysis.course)
@@ -80,11 +78,6 @@ def command(capture: Path, out: Path | None) -> Outcome:
         "marks": [{"time_s": time_s, "text": text} for time_s, text in marks],
     }
     return Outcome(data, told)
-
-
-def _is_png(path: Path) -> bool:
-    with path.open("rb") as file:
-        return file.read(len(PNG_START)) == PNG_START
 
 
 def _range(values: np.ndarray) -> str:

@@ -9,12 +9,11 @@ from typing import Any
 import click
 
 from towertap.box.simulated import FAULTS, SimulatedBox, read_signal
-from towertap.cli._outcome import console
+from towertap.cli._outcome import PATH, console
 from towertap.errors import CallError
 
 
 @click.command(
-    name="simbox",
     help="""Start a simulated box that plays a recorded signal, and print the port to record from.
 
 The signal is a .csv or .npy file with three columns in m/s² (or six, with rad/s after them) in the chip's axes, as an
@@ -23,9 +22,7 @@ begins each time the box is told to start; after its end the box rests, turned a
 real time until Ctrl-C.""",
     epilog="Example: towertap simbox --signal lane.csv",
 )
-@click.option(
-    "--signal", "path", type=click.Path(path_type=Path), help="Signal to play; without it the box is at rest."
-)
+@click.option("--signal", "path", type=PATH, help="Signal to play; without it the box is at rest.")
 @click.option(
     "--rate", "rate_hz", type=float, help="Sample rate of the signal in Hz, unless its first column is a time."
 )
@@ -38,21 +35,10 @@ real time until Ctrl-C.""",
     help=f"What goes wrong, so long after the signal began: {', '.join(FAULTS)}; as in fifo_overflow@5:lost=37.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object on standard output, nothing else.")
-def command(
-    path: Path | None,
-    rate_hz: float | None,
-    virtual: bool,
-    faults: tuple[str, ...],
-    as_json: bool,
-) -> int:
+def command(path: Path | None, rate_hz: float | None, virtual: bool, faults: tuple[str, ...], as_json: bool) -> int:
     """Run a box until it ends or Ctrl-C; the port is printed at once, so this command has no Outcome at its end."""
     motion, motion_rate_hz = read_signal(path, rate_hz) if path else (None, None)
-    box = SimulatedBox(
-        motion,
-        motion_rate_hz,
-        realtime=not virtual,
-        faults=[parse_fault(text) for text in faults],
-    )
+    box = SimulatedBox(motion, motion_rate_hz, realtime=not virtual, faults=[parse_fault(text) for text in faults])
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # so that the box is tidied away then, too
     with box:
         if as_json:

@@ -8,7 +8,7 @@ import click
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from towertap.cli._outcome import Outcome, answers, as_rich, folded, paragraph
+from towertap.cli._outcome import FOLDER, PATH, Outcome, answers, as_rich, folded, paragraph
 from towertap.cli._reading import bench_option, counted_on_screen, full_option, reads_captures
 from towertap.settings import archive_folder, default
 from towertap.wear import follow
@@ -20,12 +20,11 @@ from towertap.words.phrases import counted
 
 
 @click.command(
-    name="wear",
     help="Follow a part over months: FOLDER holds captures or is an archive, by default the one that is set. The first "
     "day with the part is taken as its first fit; a change takes two days, a trend three.",
     epilog="Example: towertap wear archive --part rubber --smooth bypass --report report",
 )
-@click.argument("folder", type=click.Path(path_type=Path), required=False)
+@click.argument("folder", type=PATH, required=False)
 @click.option("--part", required=True, metavar="NAME", help="The part, as the captures name it.")
 @click.option(
     "--smooth", required=True, metavar="ROAD", help="The smooth road, which sets the roughness limit and is the check."
@@ -53,7 +52,7 @@ from towertap.words.phrases import counted
 )
 @click.option("--position", metavar="NAME", help="The box position to use, where a day was recorded at more than one.")
 @bench_option
-@click.option("--report", type=click.Path(path_type=Path, file_okay=False), help="Write wear.html into this folder.")
+@click.option("--report", type=FOLDER, help="Write wear.html into this folder.")
 @full_option
 @reads_captures
 @answers
@@ -69,10 +68,7 @@ def command(
     """Load the sessions, follow the part over them, write the report, tell the answer."""
     with counted_on_screen("reading passes") as on_progress:
         history = load_sessions(
-            archive_folder(folder),
-            since=since.date() if since else None,
-            on_progress=on_progress,
-            **chosen,
+            archive_folder(folder), since=since.date() if since else None, on_progress=on_progress, **chosen
         )
     wear = follow(history, margin / 100, metrics=metrics or DEFAULT_METRICS)
     data, text = wear.data(), [tell(wear, full)]

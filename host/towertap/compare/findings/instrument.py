@@ -3,7 +3,8 @@
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from towertap.bench.carried import KINDS, BenchSummary
+from towertap.bench.carried import BenchSummary
+from towertap.bench.records import KINDS
 from towertap.bench.sharing import MARKED_SHARE, Share
 from towertap.compare.caution import Caution, Weight
 from towertap.compare.drives.model import Pass, Quantity, metric_of
