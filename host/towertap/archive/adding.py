@@ -25,7 +25,7 @@ from towertap.archive.record import (
     seal,
     sum_of,
 )
-from towertap.archive.store import DAMAGES, INDEX, index_of, listing, unpacked_sum, write_index
+from towertap.archive.store import DAMAGES, listing, unpacked_sum, write_index
 from towertap.box.naming import recording_name, slug
 from towertap.capture.conditions import Conditions, read_sidecar, sidecar_path
 from towertap.capture.decode import decode_raw
@@ -83,10 +83,8 @@ def add_all(archive: Path, paths: Iterable[Path]) -> Iterator[Added]:
             is_changed |= how in (ADDED, CORRECTED)
             yield Added(path, record["name"], how)
     finally:
-        index = index_of(archive)
-        is_damaged = index is None and (archive / INDEX).exists()  # it may be the only trace of something
-        if is_changed and not is_damaged:
-            write_index(archive, list(known.values()), index or [])
+        if is_changed:
+            write_index(archive, list(known.values()))
 
 
 def recordings_of(path: Path) -> list[Path]:

@@ -123,20 +123,24 @@ def sum_of(path: Path) -> dict[str, Any]:
     return {"bytes": path.stat().st_size, "sha256": sha256_of(path)}
 
 
+def kept_in(path: Path) -> str:
+    """The folder of an archive that a plan or a bench record is kept in; FileError for any other file."""
+    kind = read_json(path, dict[str, Any], WANTED, MOST_BYTES).get("schema")
+    if kind not in FOLDERS:
+        raise FileError(f"{path}: no plan and no bench record; give {WANTED}")
+    return FOLDERS[kind]
+
+
 def is_kept_kind(path: Path) -> bool:
     """Whether a file is a plan or a bench record."""
-    try:
-        return read_json(path, dict[str, Any], WANTED, MOST_BYTES).get("schema") in FOLDERS
-    except FileError:
-        return False
+    with suppress(FileError):
+        return bool(kept_in(path))
+    return False
 
 
 def keep(archive: Path, path: Path) -> tuple[str, bool]:
     """Keep a copy; (its place in the archive, whether it is new). FileError when another of that name is there."""
-    kind = read_json(path, dict[str, Any], WANTED, MOST_BYTES).get("schema")
-    if kind not in FOLDERS:
-        raise FileError(f"{path}: no plan and no bench record; give {WANTED}")
-    place = f"{FOLDERS[kind]}/{path.name}"
+    place = f"{kept_in(path)}/{path.name}"
     kept, sum_ = kept_of(archive), sum_of(path)
     if place in kept:
         if kept[place] != sum_:

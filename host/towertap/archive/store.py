@@ -42,26 +42,26 @@ def listing(archive: Path) -> Listing:
     """All recordings by name: from the index when it knows every folder that is there, else from their records."""
     folders, index = set(names(archive)), index_of(archive)
     if index is None or not folders <= {record["name"] for record in index}:
-        return _index_anew(archive)
+        anew = from_records(archive)
+        if anew.records:  # without records it may be any folder
+            write_index(archive, anew.records)
+        return anew
     here, gone = ([record for record in index if (record["name"] in folders) is so] for so in (True, False))
     return Listing(here, [], gone)
 
 
-def _index_anew(archive: Path) -> Listing:
-    """All recordings by name from their records; the index made of them, and of what it held that cannot be read."""
-    result, index = from_records(archive), index_of(archive)
-    damaged = index is None and (archive / INDEX).exists()  # it may be the only trace of something: 'verify' tells
-    if result.records and not damaged:  # without records it may be any folder
-        write_index(archive, result.records, index or [])
-    return result
+def write_index(archive: Path, recordings: list[Record]) -> None:
+    """Write the index of all recordings, and of what the one before held beside; it is no loss where that fails.
 
-
-def write_index(archive: Path, recordings: list[Record], index: list[Record]) -> None:
-    """Write the index of all recordings, and of what the one before held beside; it is no loss where that fails."""
+    One that is damaged stays as it is: it may be the only trace of something, and 'verify' tells.
+    """
+    index = index_of(archive)
+    if index is None and (archive / INDEX).exists():
+        return
     read = {record["name"] for record in recordings}
-    others = [record for record in index if record["name"] not in read]
+    others = [record for record in index or [] if record["name"] not in read]
     with suppress(OSError), whole_file(archive / INDEX) as part:  # its disk may be one that cannot be written
-        part.write_text(seal(in_order(recordings, others)), "utf-8")
+        part.write_text(seal(in_order(recordings + others)), "utf-8")
 
 
 def index_of(archive: Path) -> list[Record] | None:
@@ -85,9 +85,9 @@ def from_records(archive: Path) -> Listing:
     return replace(result, gone=gone, is_without_index=bool(result.records) and index is None)
 
 
-def in_order(*some: list[Record]) -> list[Record]:
-    """Records of several lists, by name."""
-    return sorted((record for records in some for record in records), key=lambda record: record["name"])
+def in_order(records: list[Record]) -> list[Record]:
+    """Records by name."""
+    return sorted(records, key=lambda record: record["name"])
 
 
 def refuse_any_folder(archive: Path) -> None:

@@ -150,7 +150,7 @@ def _verify_index(archive: Path) -> list[Problem]:
     recordings = from_records(archive)
     problems = [Problem(record["name"], "", GONE) for record in recordings.gone]
     read = {record["name"] for record in recordings.records}
-    if index != in_order(recordings.records, [record for record in index if record["name"] not in read]):
+    if index != in_order(recordings.records + [record for record in index if record["name"] not in read]):
         mend = "bring back what is gone first" if recordings.gone else "delete it, and it is made anew"
         problems.append(Problem("", INDEX, f"not what the records say; {mend}"))
     return problems

@@ -162,7 +162,7 @@ def chip_floor(design: FilterDesign, noise: Record, settings: MetricSettings) ->
 
     As recorded at rest when the band is the one recorded, else from the density of the white noise.
     """
-    for name in (name for name, one in floors.DESIGNS.items() if one == design):
+    for name in (name for name, recorded in floors.DESIGNS.items() if recorded == design):
         floor = noise.result["floors"].get(name)
         if floor and np.allclose(floor["band_hz"], design.band_hz(settings), rtol=SAME_BAND, atol=1e-9):
             return np.array(floor["rms"])

@@ -1,7 +1,7 @@
 """Gathers what must be known before a drive: from options, a file with the day's values, and by asking."""
 
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import fields
 from pathlib import Path
@@ -55,8 +55,13 @@ def gather(given: dict[str, Any], day: dict[str, Any], folder: Path) -> Conditio
         click.prompt(BEGIN, default="", show_default=False, prompt_suffix=" ", err=True)
     missing = [condition_flag(name) for name in NEEDED if known.get(name) in (None, "")]
     if missing:
-        raise CallError(f"not said, and there is no terminal to ask on: {', '.join(missing)}; give them as options")
+        raise not_said(missing)
     return Conditions.from_dict(known)
+
+
+def not_said(flags: Iterable[str], why: str = "") -> CallError:
+    """The refusal of a call that leaves open what nobody can be asked."""
+    return CallError(f"not said, and there is no terminal to ask on: {', '.join(flags)}; give them as options{why}")
 
 
 def said(conditions: dict[str, Any]) -> dict[str, Any]:
@@ -76,13 +81,13 @@ def ask_for(names: Sequence[str], known: dict[str, Any], folder: Path) -> dict[s
 def ask(question: str, read: Callable[[str], Answer], default: str | None = None) -> Answer:
     """One answer on a terminal, asked again until `read` takes it; the line says what was wrong."""
 
-    def held(text: str) -> Answer:
+    def answered(text: str) -> Answer:
         try:
             return read(text.strip())
         except (ValueError, TowertapError) as error:
             raise click.UsageError(str(error)) from None
 
-    answer: Answer = click.prompt(question, default=default, show_default=False, value_proc=held, err=True)
+    answer: Answer = click.prompt(question, default=default, show_default=False, value_proc=answered, err=True)
     return answer
 
 

@@ -27,10 +27,10 @@ GUIDE = (
 @click.argument("capture", required=False, type=PATH)
 @recording_options(odr_hz=4000)
 @answers
-def noise(capture: Path | None, port: str | None, seconds: float | None, odr_hz: str, folder: Path | None) -> Outcome:
+def noise(capture: Path | None, port: str | None, seconds: float | None, odr_hz: str, bench: Path | None) -> Outcome:
     """Record if need be, measure, draw, keep."""
-    path = captured(capture, "noise", GUIDE, port, seconds or SECONDS, odr_hz, folder)
-    result, data = kept("noise", path, folder, measure)
+    path = captured(capture, "noise", GUIDE, port, seconds or SECONDS, odr_hz, bench)
+    result, data = kept("noise", path, bench, measure)
     figure = data["record"].with_suffix(".png")
     setup = data["subject"]
     draw(result, f"box {setup['serial']}, {setup['chip']}, {setup['odr_hz']:g} Hz", figure)

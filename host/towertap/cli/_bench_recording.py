@@ -19,9 +19,9 @@ from towertap.box.recorder import Recording, record
 from towertap.capture.conditions import Conditions
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import Capture, open_capture
-from towertap.cli._outcome import FOLDER, console, plain
+from towertap.cli._outcome import console, plain
+from towertap.cli._reading import bench_option, port_option
 from towertap.errors import AnalysisError
-from towertap.settings import default
 
 RATES_HZ = (1000, 2000, 4000, 8000)
 """Those of the ICM-42688-P, of which the bench knows what to expect."""
@@ -32,31 +32,10 @@ LONGEST_S = 1e5
 
 def recording_options(odr_hz: int) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
     """The options of a subcommand that records when no capture is given."""
-    options = (
-        click.option("--port", help="The box's serial port; found by greeting every port when not given."),
-        click.option("--seconds", type=click.FloatRange(1, LONGEST_S), help="Record for so long."),
-        click.option(
-            "--odr-hz",
-            type=click.Choice([str(r) for r in RATES_HZ]),
-            default=str(odr_hz),
-            show_default=True,
-            help="Samples a second.",
-        ),
-        click.option(
-            "--bench",
-            "folder",
-            type=FOLDER,
-            default=default("bench"),
-            help="Folder of the records; as set, or 'bench' beside the capture (or here, when recording).",
-        ),
-    )
-
-    def add(command: Callable[..., Any]) -> Callable[..., Any]:
-        for option in reversed(options):
-            command = option(command)
-        return command
-
-    return add
+    rates = click.Choice([str(rate_hz) for rate_hz in RATES_HZ])
+    seconds_option = click.option("--seconds", type=click.FloatRange(1, LONGEST_S), help="Record for so long.")
+    rate_option = click.option("--odr-hz", type=rates, default=str(odr_hz), show_default=True, help="Samples a second.")
+    return lambda command: port_option(seconds_option(rate_option(bench_option(command))))
 
 
 @contextmanager

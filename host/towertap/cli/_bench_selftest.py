@@ -9,8 +9,8 @@ from rich.table import Table
 from towertap.bench import records
 from towertap.bench.selftest import UNITS, SelfTest, record_of, run
 from towertap.cli._bench_recording import guided
-from towertap.cli._outcome import FOLDER, Outcome, answers, judged, mark
-from towertap.settings import setting
+from towertap.cli._outcome import Outcome, answers, judged, mark
+from towertap.cli._reading import bench_option, port_option
 
 GUIDE = "Let it lie still, any way up: the chip tests itself for two seconds."
 
@@ -20,21 +20,15 @@ GUIDE = "Let it lie still, any way up: the chip tests itself for two seconds."
     help="Let the chip push each of its axes and hold the answers against those it gave in the factory. Exit status 1: "
     "an axis answers wrongly, or the box was moved.",
 )
-@click.option("--port", help="The box's serial port; found by greeting every port when not given.")
-@click.option(
-    "--bench",
-    "folder",
-    type=FOLDER,
-    default=lambda: setting("bench") or Path("bench"),
-    help="Folder of the records; as set, or 'bench' here.",
-)
+@port_option
+@bench_option
 @answers
-def selftest(port: str | None, folder: Path) -> Outcome:
+def selftest(port: str | None, bench: Path | None) -> Outcome:
     """Test, keep, tell."""
     with guided(port, GUIDE) as box:
         result = run(box)
         record = record_of(result, box)
-    written = records.write(record, folder)
+    written = records.write(record, bench or Path("bench"))
     data = {"record": written, "serial": record.subject.serial, **result.data()}
     return Outcome(
         data, Group(_table(result), judged(result.ok, result.verdict), f"record {written}"), 0 if result.ok else 1

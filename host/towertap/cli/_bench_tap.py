@@ -27,10 +27,10 @@ GUIDE = (
 @click.argument("capture", required=False, type=PATH)
 @recording_options(odr_hz=8000)
 @answers
-def tap(capture: Path | None, port: str | None, seconds: float | None, odr_hz: str, folder: Path | None) -> Outcome:
+def tap(capture: Path | None, port: str | None, seconds: float | None, odr_hz: str, bench: Path | None) -> Outcome:
     """Record if need be, find the taps, keep."""
-    path = captured(capture, "tap", GUIDE, port, seconds or SECONDS, odr_hz, folder)
-    taps, data = kept("tap", path, folder, _measure)
+    path = captured(capture, "tap", GUIDE, port, seconds or SECONDS, odr_hz, bench)
+    taps, data = kept("tap", path, bench, _measure)
     lines = [*_lines(taps), f"record {data['record']}"]
     return Outcome(data, "\n".join(lines), 0 if taps.usable_hz else 1)
 

@@ -44,22 +44,22 @@ def tumble(
     port: str | None,
     seconds: float | None,
     odr_hz: str,
-    folder: Path | None,
+    bench: Path | None,
 ) -> Outcome:
     """Record if need be, find the positions, fit, keep."""
     gravity = local_gravity(latitude, height)
-    paths = captures or (_record(port, seconds or SECONDS, odr_hz, folder),)
+    paths = captures or (_record(port, seconds or SECONDS, odr_hz, bench),)
     calibration, record = _calibrate(paths, gravity)
-    written = records.write(record, records.bench_folder(paths[0], folder))
+    written = records.write(record, records.bench_folder(paths[0], bench))
     data = {"captures": paths, "record": written, "subject": asdict(record.subject), **calibration.data()}
     return Outcome(data, "\n".join([*_lines(calibration), f"record {written}"]))
 
 
-def _record(port: str | None, seconds: float, odr_hz: str, folder: Path | None) -> Path:
+def _record(port: str | None, seconds: float, odr_hz: str, bench: Path | None) -> Path:
     """Record until every face was held long enough, or the time is over."""
     stop = threading.Event()
     with guided(port, GUIDE) as box, closing(_Watcher(box, float(odr_hz), stop)) as watcher:
-        return record_now(box, "tumble", seconds, odr_hz, folder, look=watcher.look, stop=stop)
+        return record_now(box, "tumble", seconds, odr_hz, bench, look=watcher.look, stop=stop)
 
 
 class _Watcher:

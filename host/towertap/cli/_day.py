@@ -63,7 +63,7 @@ class Day:
         self._settle(SETTLED)
         self._look()
         while choice != "q":
-            left = [drive for drive in self.plan.drives if _key(drive) not in self.done]
+            left = self._left()
             if left and self._fitting(left[0]) != fitting:
                 fitting = self._fitting(left[0])
                 self._tell_fit(left[0])
@@ -72,7 +72,10 @@ class Day:
                 choice = self._turn(left[0] if left else None)
             except BoxError as error:
                 choice = self._lost(error)
-        return self._outcome([drive for drive in self.plan.drives if _key(drive) not in self.done])
+        return self._outcome()
+
+    def _left(self) -> list[PlannedDrive]:
+        return [drive for drive in self.plan.drives if _key(drive) not in self.done]
 
     def _turn(self, drive: PlannedDrive | None) -> str:
         """One choice of the passenger, and what it asks for; `drive` is the next one, None after the last."""
@@ -193,7 +196,8 @@ class Day:
         self.done.discard((said_of.part, said_of.road, said_of.pass_number))
         console.print(f"struck out: {driven.capture_path.name}", soft_wrap=True)
 
-    def _outcome(self, left: list[PlannedDrive]) -> Outcome:
+    def _outcome(self) -> Outcome:
+        left = self._left()
         kept = [driven for driven in self.driven if driven.capture_path.name not in self.struck_out]
         unusable = [driven for driven in kept if driven.problem]
         plan, out = shlex.quote(str(self.plan_path)), shlex.quote(str(self.recorder.out))

@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from towertap.cli._asking import ask
+from towertap.cli._asking import ask, not_said
 from towertap.cli._conditions import QUESTIONS, held_to_rules
 from towertap.compare.plan.controls import CONTROLS
 from towertap.compare.plan.plan import PlannedRoad
@@ -91,9 +91,7 @@ def asked(given: dict[str, Any], pilot: Path | None) -> dict[str, Any]:
     needless = {"spread": pilot, "after": known["control"]}
     missing = [field for field in ASKED if not (known[field] or needless.get(field))]
     if missing and not sys.stdin.isatty():
-        flags = ", ".join(FLAGS.get(field, f"--{field}") for field in missing)
-        why = WHY_SPREAD if "spread" in missing else ""
-        raise CallError(f"not said, and there is no terminal to ask on: {flags}; give them as options{why}")
+        raise not_said((FLAGS.get(field, f"--{field}") for field in missing), WHY_SPREAD * ("spread" in missing))
     for field in missing:
         words, read = ASKED[field]
         known[field] = ask(words, _fitting(known, field, read))

@@ -110,7 +110,7 @@ def _clock() -> Check:
 
 def _records(bench: Path, serial: str) -> Iterator[Check]:
     """The bench records of this box that hold today, by kind; those that do not are no fault of the day."""
-    now, found = datetime.now(UTC), set()
+    now, kinds = datetime.now(UTC), set()
     for path in bench.glob("*.json") if bench.is_dir() else ():
         if path.name.endswith(SIDECAR):  # of the recording behind a record
             continue
@@ -119,8 +119,8 @@ def _records(bench: Path, serial: str) -> Iterator[Check]:
             measured = instant(record.measured_utc)
             days = abs((now - measured).total_seconds()) / 86400 if measured else 0.0
             if record.subject.serial == serial and days <= KINDS[record.kind].days:
-                found.add(record.kind)
+                kinds.add(record.kind)
     for kind in ("noise", "calibration", "tap", "idle"):
-        there = kind in found
+        there = kind in kinds
         text = f"bench record: {kind}" if there else f"no bench record of {kind}: '{KINDS[kind].make}'"
         yield Check(f"record of {kind}", True if there else None, text)

@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 import click
 
 from towertap.archive.record import is_archived
-from towertap.cli._outcome import PATH, console
+from towertap.cli._outcome import FOLDER, console
 from towertap.errors import CallError
 from towertap.settings import default
 from towertap.workers import all_cores, fleet
@@ -19,11 +19,9 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 
 
 bench_option = click.option(
-    "--bench",
-    type=PATH,
-    default=default("bench"),
-    help="Folder of the bench records; default: as set, or the folder 'bench' beside the capture.",
+    "--bench", type=FOLDER, default=default("bench"), help="Folder of bench records; as set, or bench beside captures."
 )
+port_option = click.option("--port", help="The box's serial port; found by greeting every port when not given.")
 full_option = click.option(
     "--full", is_flag=True, help="Tell all that the answer rests on; in the report, open every fold."
 )
@@ -33,11 +31,7 @@ def reads_captures(command: Command) -> Command:
     """Give a command --fresh and --scheduler; it gets `fresh` and `workers`."""
 
     @click.option("--fresh", is_flag=True, help="Read every capture anew, whatever was kept of an earlier run.")
-    @click.option(
-        "--scheduler",
-        metavar="ADDRESS",
-        help="A scheduler of Dask whose workers read the captures (towertap[fleet]); default: this computer's cores.",
-    )
+    @click.option("--scheduler", metavar="ADDRESS", help="A scheduler of Dask whose workers read (towertap[fleet]).")
     @functools.wraps(command)
     def wrapper(*args: Any, scheduler: str | None, **kwargs: Any) -> Any:
         return command(*args, workers=functools.partial(fleet, scheduler) if scheduler else all_cores, **kwargs)

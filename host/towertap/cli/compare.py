@@ -40,23 +40,14 @@ Verdicts about the part, of each metric:
 
 
 @click.command(
-    help=HELP,
-    epilog="Example: towertap compare drives --before rubber --after polyurethane --smooth bypass",
+    help=HELP, epilog="Example: towertap compare drives --before rubber --after polyurethane --smooth bypass"
 )
 @click.argument("folder", type=PATH)
-@click.option(
-    "--plan",
-    "plan_file",
-    type=PATH,
-    help="The plan that the drives followed: it stands in for the options that name parts, smooth road, margin and "
-    "metrics, and the answer says where it was not kept.",
-)
+@click.option("--plan", "plan_file", type=PATH, help="The plan that the drives followed, in place of what it settles.")
 @click.option("--before", metavar="NAME", help="The part fitted before, as the captures name it.")
 @click.option("--after", metavar="NAME", help="The part fitted after.")
 @click.option("--smooth", metavar="ROAD", help="The smooth road, which sets the roughness limit.")
-@click.option(
-    "--refit-sd", type=float, metavar="PERCENT", help="How far installations of one part differ; 3 when nothing says."
-)
+@click.option("--refit-sd", type=float, metavar="PERCENT", help="How far installations differ; 3 when nothing says.")
 @click.option("--day-sd", type=float, metavar="PERCENT", help="How far days differ; 3 when nothing says.")
 @click.option(
     "--control",
@@ -70,43 +61,26 @@ Verdicts about the part, of each metric:
     "metrics",
     multiple=True,
     metavar="NAME",
-    help="A metric to compare; may be repeated; each costs the others power, but not a plan's primary one. Default: "
-    f"{', '.join(DEFAULT_METRICS)}.",
+    help=f"A metric to compare; may be repeated, which costs power. Default: {', '.join(DEFAULT_METRICS)}.",
 )
 @click.option("--include-unsound", is_flag=True, help="Use captures that are not sound as well; the answer says so.")
+@click.option("--whole", is_flag=True, help="Keep standing, pulling away and what marks start and stop cut off.")
 @click.option(
-    "--whole", is_flag=True, help="Keep standing, pulling away and what marks start and stop cut off, in every pass."
-)
-@click.option(
-    "--judge-unaligned",
-    is_flag=True,
-    help="Judge roads by whole passes even where most passes do not fit the others, so that they may be of several.",
+    "--judge-unaligned", is_flag=True, help="Judge roads by whole passes even where most do not fit together."
 )
 @bench_option
 @click.option("--position", metavar="NAME", help="The box position to compare, where passes have two.")
 @click.option(
-    "--input-position",
-    metavar="NAME",
-    help="The position of a second box, on the input side of the part: adds the transfer from it to --position.",
+    "--input-position", metavar="NAME", help="A second box, on the input side of the part: adds the transfer."
 )
 @click.option(
-    "--speed",
-    "speed_logs",
-    multiple=True,
-    type=PATH,
-    metavar="FILE",
-    help="A log of the speed driven, GPX or CSV, or a folder of them; may be repeated.",
+    "--speed", "speed_logs", multiple=True, type=PATH, help="A log of speed, GPX or CSV, or a folder of them."
 )
 @click.option(
-    "--speed-offset",
-    type=float,
-    metavar="SECONDS",
-    help="How far the logs' clocks are ahead of the captures'; found by the forward acceleration when not given.",
+    "--speed-offset", type=float, metavar="SECONDS", help="How far the logs' clocks are ahead; found when not given."
 )
 @click.option("--report", type=FOLDER, help="Write the report into this folder.")
-@click.option(
-    "--sounds/--no-sounds", default=default("sounds"), help="Whether it comes with sounds of typical passes; as set."
-)
+@click.option("--sounds/--no-sounds", default=default("sounds"), help="Whether it comes with sounds of passes; as set.")
 @full_option
 @reads_captures
 @answers

@@ -15,7 +15,7 @@ SHELLS = {
 
 @click.command(
     help="Print what SHELL needs to complete commands, options and files.\n\n\b\n"
-    + "\n".join(f"{shell}: {how}" for shell, how in SHELLS.items()),
+    + "\n".join(f"{shell}: {how}" for shell, how in SHELLS.items())
 )
 @click.argument("shell", type=click.Choice([*SHELLS]))
 def command(shell: str) -> int:

@@ -33,7 +33,7 @@ the bench's calibration where one holds. What is known of the drive goes with th
     "--units",
     type=click.Choice([*UNITS]),
     default=default("units"),
-    help="m/s² and rad/s (si), or g and °/s (g); as set when not given.",
+    help="m/s² and rad/s (si), or g and °/s (g); as set.",
 )
 @click.option("--mounting", help="Chip axis along each vehicle axis, instead of the capture's: x=+X,y=+Y,z=+Z.")
 @bench_option

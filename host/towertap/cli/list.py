@@ -57,12 +57,11 @@ def _use(entry: Entry, plan: Plan | None, entries: list[Entry]) -> str:
         return f"made with '{entry.conditions.part}', which is no part of the plan"
     if plan and entry.conditions.road not in {road.name for road in plan.roads}:
         return f"'{entry.conditions.road}' is no road of the plan"
-    twins = [other for other in entries if other is not entry and not other.problem and _same(other, entry)]
-    return f"the same pass as {twins[0].path.stem}: strike one out" if twins else ""
-
-
-def _same(entry: Entry, other: Entry) -> bool:
-    return entry.key == other.key and entry.conditions.box_position == other.conditions.box_position
+    drive = entry.key, entry.conditions.box_position
+    for other in entries:
+        if other is not entry and not other.problem and (other.key, other.conditions.box_position) == drive:
+            return f"the same pass as {other.path.stem}: strike one out"
+    return ""
 
 
 def _line(entry: Entry, use: str) -> Text:

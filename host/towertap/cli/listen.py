@@ -36,6 +36,6 @@ def command(
     heard = listen(
         before, after, out, seconds=seconds, axes=cast(Axes, axes), before_at_s=before_at_s, after_at_s=after_at_s
     )
-    found = f"; found again with an agreement of {heard.agreement:.2f}" if heard.agreement is not None else ""
+    agreement = f"; found again with an agreement of {heard.agreement:.2f}" if heard.agreement is not None else ""
     data = {"sound": out, **asdict(heard), "caution": CAUTION}
-    return Outcome(data, Group(Text(f"{out}: {heard.words}{found}"), Text(f"\nCaution: {CAUTION}", style="yellow")))
+    return Outcome(data, Group(Text(f"{out}: {heard.words}{agreement}"), Text(f"\nCaution: {CAUTION}", style="yellow")))

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from towertap.cli._outcome import FOLDER, PATH, Outcome, answers, as_rich, console
 from towertap.cli._plan_asking import asked, fraction, name, road, share
-from towertap.cli._reading import counted_on_screen, reads_captures
+from towertap.cli._reading import bench_option, counted_on_screen, reads_captures
 from towertap.compare.controls import controls_with, known_before
 from towertap.compare.plan.choice import Wanted, drive_order, left_open
 from towertap.compare.plan.controls import CONTROLS
@@ -22,7 +22,7 @@ from towertap.compare.stats.planning import DESIGNS, MOST_PASSES, Reach, design_
 from towertap.doors.times import now_utc
 from towertap.errors import AnalysisError, CallError
 from towertap.report.run_sheet import NO_MOUNTING, driven, drives_folder, prospects, write_plan_and_sheets
-from towertap.settings import default, setting
+from towertap.settings import setting
 from towertap.signals.metrics import METRICS, RMS
 from towertap.words.numbers import percent
 from towertap.words.table import Table, tabulate
@@ -72,9 +72,7 @@ AIR_C = click.FloatRange(-60, 60)
 )
 @click.option("--spread", type=share, metavar="PERCENT", help="How far passes with nothing changed differ (s.d./mean).")
 @click.option("--pilot", type=PATH, help="Folder of captures with nothing changed: the spread.")
-@click.option(
-    "--passes", type=click.IntRange(2, 500), help="Passes a side on each road; as many as it takes when not given."
-)
+@click.option("--passes", type=click.IntRange(2, 500), help="Passes a side on each road; else as many as it takes.")
 @click.option("--design", help=DESIGN_HELP)
 @click.option(
     "--control",
@@ -84,15 +82,8 @@ AIR_C = click.FloatRange(-60, 60)
 )
 @click.option("--refit-sd", type=fraction, metavar="PERCENT", help="How far installations differ; 3 when nothing says.")
 @click.option("--day-sd", type=fraction, metavar="PERCENT", help="How far days differ; 3 when nothing says.")
-@click.option(
-    "--bench",
-    type=FOLDER,
-    default=default("bench"),
-    help="Folder of the bench records, with the controls of this vehicle; default: as set, or drives/bench.",
-)
-@click.option(
-    "--seed", type=click.IntRange(0, 2**63 - 1), help="Seed of the drawn order; drawn as well when not given."
-)
+@bench_option
+@click.option("--seed", type=click.IntRange(0, 2**63 - 1), help="Seed of the drawn order; else drawn as well.")
 @click.option("--tyre-pressures", "tyre_pressures_kpa", help='To be held: "2.5, 2.5, 3, 3 bar", "250 kPa".')
 @click.option("--air-temperature-c", type=(AIR_C, AIR_C), metavar="LOW HIGH", help="To be held, °C.")
 @click.option("--box-position", help="Where the box sits.")

@@ -9,11 +9,11 @@ from typing import Any
 import click
 
 from towertap.box.port import open_box
-from towertap.cli._asking import ask_for, day_file, gather, next_planned, said
+from towertap.cli._asking import ask_for, day_file, gather, next_planned, not_said, said
 from towertap.cli._conditions import condition_flag, condition_options, held_to_rules
 from towertap.cli._outcome import FILE, FOLDER, Outcome, answers, console, judged, lines
+from towertap.cli._reading import port_option
 from towertap.cli._recording import RecordedDrive, Recorder
-from towertap.errors import CallError
 from towertap.words.phrases import counted
 
 SAFETY = (
@@ -30,7 +30,7 @@ and what does not change is asked once. Without a terminal, or with --part, --ro
 
 
 @click.command(help=HELP, epilog="Example: towertap record --plan spring/plan.json --out drives")
-@click.option("--port", help="The box's serial port; found by greeting every port when not given.")
+@port_option
 @click.option("--out", type=FOLDER, default=".", help="Folder for the recording.")
 @click.option("--seconds", type=click.FloatRange(0.1, 1e6), help="Stop after so many seconds of samples.")
 @click.option(
@@ -38,26 +38,12 @@ and what does not change is asked once. Without a terminal, or with --part, --ro
     type=click.IntRange(1, 100_000),
     default=4000,
     show_default=True,
-    help="Samples a second; an ICM-42688-P has 1000, 2000, 4000 and 8000.",
+    help="1000, 2000, 4000 or 8000 a second.",
 )
-@click.option(
-    "--conditions",
-    "conditions_file",
-    type=FILE,
-    help="TOML file with the day's values, by the names of the options below (pass_number, speed_kmh, …).",
-)
-@click.option(
-    "--plan",
-    "plan_path",
-    type=FILE,
-    help="A plan.json of 'towertap plan': its drives that --out has no sound recording of.",
-)
-@click.option(
-    "--preflight", is_flag=True, help="Look at box, rate, gravity, space, battery, clock and bench records only."
-)
-@click.option(
-    "--idle", is_flag=True, help="Record the engine idling at rest: what of each metric is the vehicle's own."
-)
+@click.option("--conditions", "conditions_file", type=FILE, help="TOML file of the day's values: vehicle, speed_kmh, …")
+@click.option("--plan", "plan_path", type=FILE, help="A plan.json: its drives that --out has no sound recording of.")
+@click.option("--preflight", is_flag=True, help="Only look: box, rate, gravity, space, battery, clock, bench records.")
+@click.option("--idle", is_flag=True, help="Record the engine idling at rest: what of each metric is its own.")
 @click.option("--bell/--no-bell", default=True, help="Sound the terminal's bell at start, stop and loss.")
 @condition_options
 @answers
@@ -123,8 +109,7 @@ def _idle(recorder: Recorder, known: dict[str, Any], out: Path) -> Outcome:
     known = said(known)
     wanted = [name for name in ("vehicle", "mounting") if name not in known]
     if wanted and not sys.stdin.isatty():
-        flags = ", ".join(map(condition_flag, wanted))
-        raise CallError(f"not said, and there is no terminal to ask on: {flags}; give them as options")
+        raise not_said(map(condition_flag, wanted))
     known = ask_for(wanted, known, out)
     text = record_idle(recorder, Conditions.from_dict(known))
     return Outcome({"idle": text}, text)

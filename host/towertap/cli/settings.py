@@ -11,7 +11,7 @@ from towertap.settings import FILE_VARIABLE, WORDS, settings, settings_file, var
     help=f"""Show every setting with its value and where it is from.
 
 A value comes from a command's option, else from the environment ({variable("margin")} and the like), else from a TOML
-file, one `name = value` a line, else it is built in. {FILE_VARIABLE} names another file.""",
+file, one `name = value` a line, else it is built in. {FILE_VARIABLE} names another file."""
 )
 @answers
 def command() -> Outcome:

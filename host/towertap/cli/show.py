@@ -59,7 +59,7 @@ def command(capture: Path, out: Path | None) -> Outcome:
     note_seen([(capture, digest)])
     peaks = {axis: float(np.nanmax(np.abs([drawn.low, drawn.high]))) for axis, drawn in envelopes.items()}
     left_out = in_words(of_drive)
-    told = lines(
+    text = lines(
         title,
         judged(not entry.problem, entry.problem or (entry.integrity and entry.integrity.remark) or "sound"),
         f"peaks    {', '.join(f'{axis} {number(peak)}' for axis, peak in peaks.items())} m/s², without gravity",
@@ -77,7 +77,7 @@ def command(capture: Path, out: Path | None) -> Outcome:
         "left_out_s": of_drive.seconds(),
         "marks": [{"time_s": time_s, "text": text} for time_s, text in marks],
     }
-    return Outcome(data, told)
+    return Outcome(data, text)
 
 
 def _range(values: np.ndarray) -> str:

@@ -27,28 +27,24 @@ from towertap.words.phrases import counted
 @click.argument("folder", type=PATH, required=False)
 @click.option("--part", required=True, metavar="NAME", help="The part, as the captures name it.")
 @click.option(
-    "--smooth", required=True, metavar="ROAD", help="The smooth road, which sets the roughness limit and is the check."
+    "--smooth", required=True, metavar="ROAD", help="The smooth road: it sets the roughness limit, and is the check."
 )
 @click.option("--vehicle", metavar="NAME", help="The vehicle, where the part was driven on more than one.")
 @click.option(
     "--since",
     type=click.DateTime(["%Y-%m-%d"]),
     metavar="YYYY-MM-DD",
-    help="Take no drive before this day, by the date where it was driven: the day when the part was fitted anew.",
+    help="The day of the first fit: no drive before it.",
 )
 @click.option(
-    "--margin",
-    type=float,
-    default=default("margin"),
-    metavar="PERCENT",
-    help="The change against the first fit that counts; as set when not given, or 10.",
+    "--margin", type=float, default=default("margin"), metavar="PERCENT", help="The change that counts; as set, or 10."
 )
 @click.option(
     "--metric",
     "metrics",
     multiple=True,
     metavar="NAME",
-    help=f"A metric to follow; may be repeated; each costs the power of all. Default: {', '.join(DEFAULT_METRICS)}.",
+    help=f"A metric to follow; may be repeated, which costs power. Default: {', '.join(DEFAULT_METRICS)}.",
 )
 @click.option("--position", metavar="NAME", help="The box position to use, where a day was recorded at more than one.")
 @bench_option
