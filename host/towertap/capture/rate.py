@@ -23,8 +23,8 @@ NORMAL_75 = 0.6744897501960817
 HUBER_C = 1.345
 """Huber's tuning constant: 95 % of the efficiency of least squares on normal errors."""
 ROUNDS = 20
-MOST_FRAMES = 200_000
-"""Frames used of a longer recording, evenly spread, so that memory is bounded."""
+MOST_FRAMES = 75_000
+"""Frames used of a recording longer than some ten minutes, evenly spread, so that memory is bounded."""
 
 
 @dataclass(frozen=True)
