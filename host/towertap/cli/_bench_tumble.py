@@ -77,7 +77,7 @@ class _Watcher:
         for frames in self._decoder.feed(self._file.read()):
             if frames.layout:
                 scale_ms2 = frames.layout.quantities["acceleration"].scale(self._range_g)
-                self._finder.take(frames.counts("acceleration").reshape(-1, 3) * scale_ms2)
+                self._finder.take(frames.counts()["acceleration"] * scale_ms2)
         face, seconds = self._finder.now
         now = f"{face} up, {seconds:.0f} s" if face else "not still"
         done = {face for face, seconds in self._finder.longest_s().items() if seconds >= HOLD_S}
