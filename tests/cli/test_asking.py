@@ -54,7 +54,7 @@ def plan_path(run, tmp_path):
 def test_questions_have_name_and_unit_and_say_where_enter_is_an_answer(tmp_path, monkeypatch, capsys):
     answers = ("minibus", "soft", "bypass", "", "", "", "", "", "x=+X,y=+Y,z=+Z", "", "")
     monkeypatch.setattr(sys, "stdin", Terminal("".join(f"{answer}\n" for answer in answers)))
-    conditions = gather({}, {}, tmp_path)
+    conditions = gather({}, tmp_path)
     assert (conditions.vehicle, conditions.pass_number, conditions.speed_kmh) == ("minibus", 1, None)
     told = capsys.readouterr().err
     for question in (
@@ -75,40 +75,40 @@ def test_a_pass_number_that_is_there_already_is_said_and_the_next_one_named(reco
     given = {"vehicle": "minibus", "part": "rubber-bush", "road": "workbench", "mounting": "x=+X,y=+Y,z=+Z"}
     folder = recorded(road="workbench", part="rubber-bush", pass_number=1)
     recorded(road="workbench", part="other", pass_number=2)
-    assert gather({**given, "pass_number": 1}, {}, folder).pass_number == 1
+    assert gather({**given, "pass_number": 1}, folder).pass_number == 1
     told = capsys.readouterr().err
     assert told.startswith("pass 1 of workbench with rubber-bush is there already")
     assert "did you mean --pass 2?" in told
-    gather({**given, "pass_number": 2}, {}, folder)
+    gather({**given, "pass_number": 2}, folder)
     assert capsys.readouterr().err == ""
 
 
 def test_a_plan_offers_its_drives_in_order_until_all_are_recorded(plan_path, recorded, tmp_path, capsys):
     plan, folder = read_plan(plan_path), tmp_path / "drives"
     for number, drive in enumerate(plan.drives, start=1):
-        offered = next_planned(plan_path, {}, folder)
+        offered = next_planned(plan, {}, folder)
         assert (offered["part"], offered["road"], offered["pass_number"]) == (drive.part, drive.road, drive.pass_number)
         assert (
             f"Drive {number} of {len(plan.drives)}: pass {drive.pass_number} of {drive.road}" in capsys.readouterr().err
         )
         offered |= {"vehicle": "minibus", "mounting": "x=+X,y=+Y,z=+Z"}
-        assert gather({}, offered, folder).speed_kmh == plan.speed_kmh(drive.road)
+        assert gather(offered, folder).speed_kmh == plan.speed_kmh(drive.road)
         recorded(**offered, seconds=0.9 if number == 3 else 12.0)
         if number == 3:  # too short to be one
-            assert next_planned(plan_path, {}, folder)["pass_number"] == drive.pass_number
+            assert next_planned(plan, {}, folder)["pass_number"] == drive.pass_number
             capsys.readouterr()
             recorded(**offered, seconds=12.0)
     with pytest.raises(CallError, match="all 8 drives are recorded"):
-        next_planned(plan_path, {}, folder)
+        next_planned(plan, {}, folder)
 
 
 def test_a_planned_drive_can_be_named_and_driven_again(plan_path, recorded, tmp_path):
-    named = {"part": "stiff", "road": "bypass", "pass_number": 2}
+    plan, named = read_plan(plan_path), {"part": "stiff", "road": "bypass", "pass_number": 2}
     recorded(**named, seconds=12.0, mounting="x=+X,y=+Y,z=+Z")
-    assert next_planned(plan_path, named, tmp_path / "drives").items() >= named.items()
-    assert next_planned(plan_path, {"part": "stiff", "road": "bypass"}, tmp_path / "drives")["pass_number"] == 1
+    assert next_planned(plan, named, tmp_path / "drives").items() >= named.items()
+    assert next_planned(plan, {"part": "stiff", "road": "bypass"}, tmp_path / "drives")["pass_number"] == 1
     with pytest.raises(CallError, match=r"with --part stif: the run sheet lists them; did you mean 'stiff'\?"):
-        next_planned(plan_path, {"part": "stif"}, tmp_path / "drives")
+        next_planned(plan, {"part": "stif"}, tmp_path / "drives")
 
 
 def test_what_the_last_drive_said_is_offered_and_units_are_typed(recorded, monkeypatch, capsys):
@@ -117,7 +117,7 @@ def test_what_the_last_drive_said_is_offered_and_units_are_typed(recorded, monke
     )
     answers = ("", "soft", "bypass", "", "fast", "25 mph", "36", "36 psi", "54 F", "", "", "", "")
     monkeypatch.setattr(sys, "stdin", Terminal("".join(f"{answer}\n" for answer in answers)))
-    conditions = gather({}, {}, folder)
+    conditions = gather({}, folder)
     assert (conditions.vehicle, conditions.pass_number, conditions.box_position) == ("minibus", 2, "sill")
     assert (conditions.speed_kmh, conditions.tyre_pressures_kpa, conditions.air_temperature_c) == (
         40.2,
@@ -147,7 +147,7 @@ def test_a_name_that_is_nearly_one_that_is_there_is_pointed_out(recorded, capsys
         "pass_number": 1,
         "mounting": "x=+X,y=+Y,z=+Z",
     }
-    gather(said, {}, folder)
+    gather(said, folder)
     told = capsys.readouterr().err
     assert "the part 'rubber-bsh' is new, and nearly 'rubber-bush'" in told
     assert "the road 'Quarry-Lane' is new, and nearly 'quarry lane'" in told

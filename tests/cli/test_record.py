@@ -17,7 +17,7 @@ import pytest
 from towertap.box.simulated import SimulatedBox
 from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.cli import main
-from towertap.cli._asking import day_file, gather, next_pass
+from towertap.cli._asking import day_file, next_pass
 from towertap.errors import FileError
 
 TOWERTAP = [sys.executable, "-c", "from towertap.cli import main; main()", "record"]
@@ -195,11 +195,6 @@ def _hear(master, pattern):
         elif pattern is None:
             return
         assert time.monotonic() < limit, heard
-
-
-def test_what_is_given_goes_before_the_day(tmp_path):
-    conditions = gather({"part": "polyurethane", "pass_number": 2}, {**GIVEN, "notes": "dry"}, tmp_path)
-    assert (conditions.part, conditions.pass_number, conditions.notes) == ("polyurethane", 2, "dry")
 
 
 def test_a_day_file_with_a_slip_is_named(tmp_path):

@@ -9,7 +9,6 @@ import time
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC
 from pathlib import Path
 
 from towertap.archive import record as records
@@ -26,7 +25,7 @@ from towertap.archive.record import (
     sum_of,
 )
 from towertap.archive.store import DAMAGES, listing, unpacked_sum, write_index
-from towertap.box.naming import recording_name, slug
+from towertap.box.naming import recording_name
 from towertap.capture.conditions import Conditions, read_sidecar, sidecar_path
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import Capture, open_capture
@@ -223,9 +222,11 @@ def _correct(folder: Path, made: Path, known: Record, record: Record) -> Record:
 
 
 def _describe(capture: Capture, raw: Path, digest: str) -> Record:
+    drive, started_utc = capture.conditions, capture.text("started_utc")
+    name = recording_name(drive.road, drive.part, drive.pass_number or 0, instant(started_utc))
     return {
         "format": records.FORMAT,
-        "name": _name(capture, digest),
+        "name": f"{name}_{digest[:12]}",
         "added_utc": now_utc(),
         "added_by": WRITTEN_BY,
         "raw": {"name": raw.name, "bytes": raw.stat().st_size, "sha256": digest},
@@ -235,21 +236,12 @@ def _describe(capture: Capture, raw: Path, digest: str) -> Record:
         "odr_hz": capture.odr_hz,
         "samples": capture.n_samples,
         "seconds": capture.n_samples / capture.rate_hz,
-        "started_utc": capture.text("started_utc"),
+        "started_utc": started_utc,
         "utc_offset_s": capture.utc_offset_s,
-        "conditions": capture.conditions.to_dict(),
+        "conditions": drive.to_dict(),
         "struck_out": capture.host.get("struck_out"),
         "from_box": not capture.is_imported,
     }
-
-
-def _name(capture: Capture, digest: str) -> str:
-    """A folder's name: road, part, pass, start and raw SHA-256, made of a-z, 0-9 and hyphens by `slug`."""
-    conditions, began = capture.conditions, instant(capture.text("started_utc"))
-    number = conditions.pass_number or 0
-    if began:
-        return f"{recording_name(conditions.road, conditions.part, number, began.astimezone(UTC))}_{digest[:12]}"
-    return f"{slug(conditions.road)}_{slug(conditions.part)}_pass{number:02d}_undated_{digest[:12]}"
 
 
 def _remove_left_overs(archive: Path) -> None:

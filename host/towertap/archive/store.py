@@ -58,10 +58,8 @@ def write_index(archive: Path, recordings: list[Record]) -> None:
     index = index_of(archive)
     if index is None and (archive / INDEX).exists():
         return
-    read = {record["name"] for record in recordings}
-    others = [record for record in index or [] if record["name"] not in read]
     with suppress(OSError), whole_file(archive / INDEX) as part:  # its disk may be one that cannot be written
-        part.write_text(seal(in_order(recordings + others)), "utf-8")
+        part.write_text(seal(with_others(recordings, index or [])), "utf-8")
 
 
 def index_of(archive: Path) -> list[Record] | None:
@@ -85,9 +83,9 @@ def from_records(archive: Path) -> Listing:
     return replace(result, gone=gone, is_without_index=bool(result.records) and index is None)
 
 
-def in_order(records: list[Record]) -> list[Record]:
-    """Records by name."""
-    return sorted(records, key=lambda record: record["name"])
+def with_others(recordings: list[Record], index: list[Record]) -> list[Record]:
+    """Recordings by name, with what an index holds beside them."""
+    return [record for _, record in sorted({record["name"]: record for record in index + recordings}.items())]
 
 
 def refuse_any_folder(archive: Path) -> None:

@@ -16,12 +16,12 @@ from towertap.archive.store import (
     KEPT_FOLDERS,
     WITHOUT_INDEX,
     from_records,
-    in_order,
     index_of,
     listing,
     names,
     refuse_any_folder,
     unpacked_sum,
+    with_others,
 )
 from towertap.errors import FileError
 
@@ -149,8 +149,7 @@ def _verify_index(archive: Path) -> list[Problem]:
         return [Problem("", INDEX, f"damaged; delete it, and it is made anew: {lost}")]
     recordings = from_records(archive)
     problems = [Problem(record["name"], "", GONE) for record in recordings.gone]
-    read = {record["name"] for record in recordings.records}
-    if index != in_order(recordings.records + [record for record in index if record["name"] not in read]):
+    if index != with_others(recordings.records, index):
         mend = "bring back what is gone first" if recordings.gone else "delete it, and it is made anew"
         problems.append(Problem("", INDEX, f"not what the records say; {mend}"))
     return problems

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from towertap.bench import allan, density, floors, rest
 from towertap.bench.density import Tone
+from towertap.bench.records import subject_of
 from towertap.capture.reading import Capture
 from towertap.capture.sweep import sweep
 from towertap.errors import AnalysisError
@@ -128,7 +129,8 @@ def measure(capture: Capture) -> Noise:
     if dead := [axis for axis, rms in zip("xyz", broadband_rms, strict=True) if rms < DEAD_STEPS * capture.scale_ms2]:
         raise AnalysisError(f"{capture.path}: axis {', '.join(dead)} never changes: the sensor is faulty")
     found_tones, spoilt = density.find_tones(spectrum, 0.4 * rate_hz)
-    white = density.white_density(spectrum, white_band_hz(capture), spoilt)
+    anti_alias_hz = subject_of(capture).anti_alias_hz or ANTI_ALIAS_PART * rate_hz
+    white = density.white_density(spectrum, (LOWEST_HZ, HIGHEST_PART * anti_alias_hz), spoilt)
     slow = (spectrum.frequency_hz >= SLOW_HZ[0]) & (spectrum.frequency_hz < SLOW_HZ[1]) & ~spoilt
     sway = np.sqrt(spectrum.density[slow].mean(axis=0)) / white.value
     factor = round(rate_hz / MEANS_HZ)
@@ -149,12 +151,6 @@ def measure(capture: Capture) -> Noise:
         settings=settings,
         checks=rest.judge(sweep(capture), capture.scale_ms2, capture.scale_rads, sway),
     )
-
-
-def white_band_hz(capture: Capture) -> tuple[float, float]:
-    """Where a recording at rest has its white noise, clear of slow noise and of the anti-alias filter."""
-    set_hz = float(capture.file.attrs["anti_alias_hz"])
-    return LOWEST_HZ, HIGHEST_PART * (set_hz if np.isfinite(set_hz) else ANTI_ALIAS_PART * capture.rate_hz)
 
 
 def _means(rows: density.Rows, n_rows: int, factor: int) -> Array:

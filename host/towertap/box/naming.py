@@ -2,7 +2,7 @@
 
 import re
 import unicodedata
-from datetime import datetime
+from datetime import UTC, datetime
 
 from towertap.capture.conditions import Conditions
 
@@ -28,12 +28,13 @@ def renamed(stem: str, was: Conditions, now: Conditions) -> str:
     return stem
 
 
-def recording_name(road: str, part: str, pass_number: int, started: datetime, position: str = "") -> str:
-    """Name a recording, without suffix: `road_part_passNN_UTC`; `started` is an aware datetime in UTC.
+def recording_name(road: str, part: str, pass_number: int, started: datetime | None, position: str = "") -> str:
+    """Name a recording, without suffix: `road_part_passNN_UTC`; `started` is aware, None where nobody knows.
 
     Where the box's `position` is said it goes before the time: two boxes may start a pass in the same second.
     """
-    return f"{_of_conditions(road, part, pass_number, position)}_{started:%Y%m%dT%H%M%SZ}"
+    moment = f"{started.astimezone(UTC):%Y%m%dT%H%M%SZ}" if started else "undated"
+    return f"{_of_conditions(road, part, pass_number, position)}_{moment}"
 
 
 def bench_name(serial: str, kind: str, started: datetime) -> str:

@@ -1,11 +1,13 @@
 """Gathers what must be known before a drive: from options, a file with the day's values, and by asking."""
 
+from __future__ import annotations
+
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import fields
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
@@ -15,6 +17,9 @@ from towertap.cli._outcome import console
 from towertap.doors.structured import read_toml
 from towertap.errors import CallError, FileError, TowertapError
 from towertap.words.phrases import did_you_mean
+
+if TYPE_CHECKING:
+    from towertap.compare.plan.plan import Plan
 
 NEEDED = ("vehicle", "part", "road", "pass_number", "mounting")
 """Without these a pass cannot be compared with another."""
@@ -41,12 +46,12 @@ def day_file(path: Path) -> dict[str, Any]:
         raise FileError(f"{path}: {error}") from None
 
 
-def gather(given: dict[str, Any], day: dict[str, Any], folder: Path) -> Conditions:
-    """Make the conditions of a pass: what is `given` goes before the `day`'s; the rest is asked if there is a terminal.
+def gather(known: dict[str, Any], folder: Path) -> Conditions:
+    """Make the conditions of a pass of what is known; the rest is asked if there is a terminal.
 
     CallError names what is missing when there is none.
     """
-    known = said(day | given)
+    known = said(known)
     unknown = [field.name for field in fields(Conditions) if field.name not in known]
     if unknown and sys.stdin.isatty():
         known = ask_for(unknown, known, folder)
@@ -97,8 +102,8 @@ def next_pass(folder: Path, road: str, part: str, position: str = "") -> int:
     return max((drive.pass_number or 0 for drive in drives), default=0) + 1
 
 
-def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[str, Any]:
-    """The values of the plan's first drive that `folder` has no usable recording of, spelt as in the plan.
+def next_planned(plan: Plan, chosen: dict[str, Any], folder: Path) -> dict[str, Any]:
+    """The values of a plan's first drive that `folder` has no usable recording of, spelt as in the plan.
 
     The keys of `chosen` that tell drives apart (part, road, pass_number) narrow the choice; one drive that they leave
     is driven again if need be. CallError when there is no drive left.
@@ -106,9 +111,7 @@ def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[
     # statistics take long to load, and few recordings need a plan
     from towertap.compare.inventory import inventory, lacking
     from towertap.compare.plan.controls import CONTROLS
-    from towertap.compare.plan.plan import read_plan
 
-    plan = read_plan(plan_path)
     wanted = {name: chosen[name] for name in ("part", "road", "pass_number") if chosen.get(name) not in (None, "")}
     fitting = [drive for drive in plan.drives if all(getattr(drive, name) == wanted[name] for name in wanted)]
     if not fitting:
@@ -116,13 +119,12 @@ def next_planned(plan_path: Path, chosen: dict[str, Any], folder: Path) -> dict[
         known = {"part": [plan.before, plan.after], "road": [road.name for road in plan.roads]}
         unknown = [(wanted[kind], names) for kind, names in known.items() if wanted.get(kind, names[0]) not in names]
         meant = did_you_mean(*unknown[0]) if unknown else ""
-        raise CallError(f"{plan_path}: no drive is planned with {named}: the run sheet lists them{meant}")
+        raise CallError(f"no drive is planned with {named}: the run sheet lists them{meant}")
     left = lacking(plan, inventory(folder), chosen.get("box_position") or "") if folder.is_dir() else list(plan.drives)
     drives = [drive for drive in fitting if drive in left]
     if not drives and len(fitting) > 1:
         raise CallError(
-            f"{plan_path}: all {len(fitting)} drives are recorded in {folder}; to drive one again, say its --part, "
-            "--road and --pass"
+            f"all {len(fitting)} drives are recorded in {folder}; to drive one again, say its --part, --road and --pass"
         )
     drive = (drives or fitting)[0]
     control = f"{CONTROLS[plan.control].name}, ".capitalize() if plan.control else ""

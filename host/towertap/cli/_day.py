@@ -157,8 +157,7 @@ class Day:
 
     def _fit(self, drive: PlannedDrive) -> str:
         """What is to be done to the car before a drive; empty when its part is in, as it is before the first."""
-        said_of = [driven.conditions for driven in self.driven]
-        driven = self.done | {(of.part, of.road, of.pass_number) for of in said_of}
+        driven = self.done | {_key(recorded.conditions) for recorded in self.driven}
         number = self.plan.drives.index(drive)
         if number == 0 or self._fitting(drive) in [self._fitting(of) for of in self.plan.drives if _key(of) in driven]:
             return ""
@@ -192,8 +191,7 @@ class Day:
         """Strike a drive out, so that it is the next one."""
         strike_out(driven.capture_path, reason)
         self.struck_out.append(driven.capture_path.name)
-        said_of = driven.conditions
-        self.done.discard((said_of.part, said_of.road, said_of.pass_number))
+        self.done.discard(_key(driven.conditions))
         console.print(f"struck out: {driven.capture_path.name}", soft_wrap=True)
 
     def _outcome(self) -> Outcome:
@@ -216,7 +214,7 @@ class Day:
         return Outcome(data, "\n".join(lines), 1 if unusable else 0)
 
 
-def _key(drive: PlannedDrive) -> Key:
+def _key(drive: PlannedDrive | Conditions) -> Key:
     return drive.part, drive.road, drive.pass_number
 
 

@@ -33,11 +33,6 @@ def road(text: str) -> PlannedRoad:
     return read
 
 
-def rough_roads(text: str) -> tuple[PlannedRoad, ...]:
-    """Roads with commas between."""
-    return tuple(map(road, text.split(",")))
-
-
 def fraction(text: str) -> float:
     """A fraction, from percent; 0 may be."""
     try:
@@ -66,7 +61,10 @@ ASKED: dict[str, tuple[str, Callable[[str], Any]]] = {
     "before": ("The part fitted now, by the name that its captures will carry", name),
     "after": ("The part fitted after", name),
     "smooth": ("The smooth road and the speed aimed at, as NAME=SPEED", road),
-    "roads": ("The rough roads and the speeds aimed at, as NAME=SPEED, NAME=SPEED …", rough_roads),
+    "roads": (
+        "The rough roads and the speeds aimed at, as NAME=SPEED, NAME=SPEED …",
+        lambda text: tuple(map(road, text.split(","))),
+    ),
     "spread": ("How far passes with nothing changed differ, in percent (3 to 4 is usual; a pilot knows better)", share),
 }
 """What a plan cannot do without: how it is asked for on a terminal, and what reads the answer."""

@@ -1,10 +1,12 @@
 """`towertap record`: drives from the box into raw recordings and captures, one or a whole plan in one go."""
 
+from __future__ import annotations
+
 import shlex
 import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -15,6 +17,9 @@ from towertap.cli._outcome import FILE, FOLDER, Outcome, answers, console, judge
 from towertap.cli._reading import port_option
 from towertap.cli._recording import RecordedDrive, Recorder
 from towertap.words.phrases import counted
+
+if TYPE_CHECKING:
+    from towertap.compare.plan.plan import Plan
 
 SAFETY = (
     "The driver drives and looks at the road; the passenger records. The box is bolted down, its cable clear of pedals "
@@ -60,37 +65,32 @@ def command(
     **given: Any,
 ) -> Outcome:
     """Ask, record, decode, check, and say what comes next."""
-    day = day_file(conditions_file) if conditions_file else {}
     given = {name: value and held_to_rules(name, value) for name, value in given.items() if value is not None}
+    day = said(day_file(conditions_file)) if conditions_file else {}
+    plan, known = None, day | given
     if plan_path:
-        day = _of_plan(plan_path) | said(day)
+        from towertap.compare.plan.plan import read_plan  # statistics take long to load, and few recordings need a plan
+
+        plan = read_plan(plan_path)
+        known = said({"vehicle": plan.vehicle, **asdict(plan.hold), "air_temperature_c": None}) | known
     with open_box(port) as box:
         console.print(
             f"Box {box.identity['serial']} with {box.identity.get('chip')} on {box.port}, {odr_hz} Hz. {SAFETY}"
         )
         recorder = Recorder(box, out, odr_hz, seconds, bell)
         if preflight:
-            return _preflight(recorder, day | given)
+            return _preflight(recorder, known)
         if idle:
-            return _idle(recorder, day | given, out)
+            return _idle(recorder, known, out)
         named = [name for name in ("part", "road", "pass_number") if given.get(name)]
-        if plan_path and sys.stdin.isatty() and not named:
-            from towertap.cli._day import Day  # statistics take long to load, and few recordings need a plan
-            from towertap.compare.plan.plan import read_plan
+        if plan and plan_path and sys.stdin.isatty() and not named:
+            from towertap.cli._day import Day
 
-            return Day(read_plan(plan_path), plan_path, recorder, said(day | given)).run()
-        if plan_path:
-            day = next_planned(plan_path, day | given, out) | day
-        driven = recorder.drive(gather(given, day, out))
-    return _outcome(driven, plan_path, out)
-
-
-def _of_plan(plan_path: Path) -> dict[str, Any]:
-    """What a plan says of every drive."""
-    from towertap.compare.plan.plan import read_plan
-
-    plan = read_plan(plan_path)
-    return said({"vehicle": plan.vehicle, **asdict(plan.hold), "air_temperature_c": None})
+            return Day(plan, plan_path, recorder, said(known)).run()
+        if plan:
+            known = next_planned(plan, known, out) | known
+        driven = recorder.drive(gather(known, out))
+    return _outcome(driven, plan, plan_path, out)
 
 
 def _preflight(recorder: Recorder, known: dict[str, Any]) -> Outcome:
@@ -115,7 +115,7 @@ def _idle(recorder: Recorder, known: dict[str, Any], out: Path) -> Outcome:
     return Outcome({"idle": text}, text)
 
 
-def _outcome(driven: RecordedDrive, plan_path: Path | None, out: Path) -> Outcome:
+def _outcome(driven: RecordedDrive, plan: Plan | None, plan_path: Path | None, out: Path) -> Outcome:
     recording, live = driven.recording, driven.recording.live
     text = [
         f"{recording.ended}: {live.seconds:.1f} s, {counted(live.samples, 'sample')}, {live.missing_samples} missing, "
@@ -129,18 +129,17 @@ def _outcome(driven: RecordedDrive, plan_path: Path | None, out: Path) -> Outcom
         text.append(f"{'not sound' if not driven.integrity.sound else 'sound, and not a pass'}: {driven.problem}")
         text.append(f"Next: '{strike}', and drive it again under the same number")
     else:
-        text += [driven.integrity.remark or "sound", f"Next: {_after(plan_path, out)}"]
+        text += [driven.integrity.remark or "sound", f"Next: {_after(plan, plan_path, out)}"]
     return Outcome(driven.data(), "\n".join(text), 0 if driven.integrity.sound else 1)
 
 
-def _after(plan_path: Path | None, out: Path) -> str:
+def _after(plan: Plan | None, plan_path: Path | None, out: Path) -> str:
     """What comes after a sound drive."""
-    if plan_path is None:
+    if plan is None:
         return "drive the next pass; 'towertap list' says what is there, 'towertap compare' compares the parts"
     from towertap.compare.inventory import inventory, lacking
-    from towertap.compare.plan.plan import read_plan
 
-    left = lacking(read_plan(plan_path), inventory(out))
+    left = lacking(plan, inventory(out))
     if not left:
         return shlex.join(["towertap", "compare", str(out), "--plan", str(plan_path)])
     return f"{left[0].words}; left of the plan: {counted(len(left), 'drive')}"
