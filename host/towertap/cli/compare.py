@@ -43,7 +43,7 @@ Verdicts about the part, of each metric:
     help=HELP, epilog="Example: towertap compare drives --before rubber --after polyurethane --smooth bypass"
 )
 @click.argument("folder", type=PATH)
-@click.option("--plan", "plan_file", type=PATH, help="The plan that the drives followed, in place of what it settles.")
+@click.option("--plan", "plan_file", type=PATH, help="The plan that was followed: it names parts, roads and margin.")
 @click.option("--before", metavar="NAME", help="The part fitted before, as the captures name it.")
 @click.option("--after", metavar="NAME", help="The part fitted after.")
 @click.option("--smooth", metavar="ROAD", help="The smooth road, which sets the roughness limit.")
@@ -74,7 +74,7 @@ Verdicts about the part, of each metric:
     "--input-position", metavar="NAME", help="A second box, on the input side of the part: adds the transfer."
 )
 @click.option(
-    "--speed", "speed_logs", multiple=True, type=PATH, help="A log of speed, GPX or CSV, or a folder of them."
+    "--speed", "speed_logs", multiple=True, type=PATH, help="A log of speed (GPX, CSV) or a folder; may be repeated."
 )
 @click.option(
     "--speed-offset", type=float, metavar="SECONDS", help="How far the logs' clocks are ahead; found when not given."

@@ -43,7 +43,7 @@ and what does not change is asked once. Without a terminal, or with --part, --ro
     type=click.IntRange(1, 100_000),
     default=4000,
     show_default=True,
-    help="1000, 2000, 4000 or 8000 a second.",
+    help="Samples/s: 1000, 2000, 4000, 8000.",
 )
 @click.option("--conditions", "conditions_file", type=FILE, help="TOML file of the day's values: vehicle, speed_kmh, …")
 @click.option("--plan", "plan_path", type=FILE, help="A plan.json: its drives that --out has no sound recording of.")
