@@ -5,7 +5,7 @@ import json
 import math
 import os
 import sys
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from pathlib import Path
 from typing import Any
@@ -97,23 +97,16 @@ def lines(*parts: str | Text) -> Text:
     return Text("\n").join(part if isinstance(part, Text) else Text(part) for part in parts)
 
 
-def table(title: str, *columns: str, right: Collection[str] = ()) -> Table:
-    """A table whose cells are folded where they do not fit, never cut; the columns in `right` are flush right."""
-    made = Table(title=Text(title), title_justify="left", box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
-    for name in columns:
-        made.add_column(Text(name), justify="right" if name in right else "left", overflow="fold")
-    return made
-
-
-def as_rich(made: words.Table) -> Table:
-    """A table of plain texts for the terminal."""
-    columns = made.columns[1:] if made.grouped else made.columns
-    drawn = table(made.title, *columns, right=made.right)
-    for heading, rows in made.groups():
-        if made.grouped:
+def as_rich(table: words.Table) -> Table:
+    """A table of plain texts for the terminal: cells are folded where they do not fit, never cut."""
+    drawn = Table(title=Text(table.title), title_justify="left", box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
+    for name in table.columns[1:] if table.grouped else table.columns:
+        drawn.add_column(Text(name), justify="right" if name in table.right else "left", overflow="fold")
+    for heading, rows in table.groups():
+        if table.grouped:
             drawn.add_row(Text(heading, style="bold"))
         for row in rows:
-            drawn.add_row(*(Text(cell) for cell in row))
+            drawn.add_row(*map(Text, row))
     return drawn
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 import click
 from rich.console import Group
@@ -47,13 +48,7 @@ MARKS = {"clean": "", "marked": " *", "not judged": " **"}
 @click.option("--whole", is_flag=True, help="Keep standing, pulling away and what marks start and stop cut off.")
 @answers
 def command(
-    capture: Path,
-    out: Path | None,
-    window_s: float,
-    jerk_edge_hz: float | None,
-    mounting: str | None,
-    bench: Path | None,
-    whole: bool,
+    capture: Path, out: Path | None, jerk_edge_hz: float | None, bench: Path | None, **settings: Any
 ) -> Outcome:
     """Analyse, save, tell."""
     out = beside(capture, out, ".windows.csv", TABLE_START, "table of windows")
@@ -65,14 +60,8 @@ def command(
         integrity, struck = check(opened), opened.struck_out  # what is damaged anywhere is damaged here
         if jerk_edge_hz is not None:  # asked for: to leave the jerk out is no answer
             design(jerk_edge_hz, opened.rate_hz)
-        analysis = analyse_capture(
-            opened,
-            window_s=window_s,
-            jerk_edge_hz=jerk_edge_hz or EDGE_HZ,
-            mounting=mounting,
-            bench=records_for(opened, bench),
-            whole=whole,
-        )
+        records = records_for(opened, bench)
+        analysis = analyse_capture(opened, jerk_edge_hz=jerk_edge_hz or EDGE_HZ, bench=records, **settings)
         note_seen([(capture, opened.text("raw_sha256"))])
     write_windows(analysis, out)
     text = Group(_table(analysis), *_not_used(integrity, struck), *_remarks(out, analysis))

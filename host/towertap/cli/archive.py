@@ -70,19 +70,12 @@ def add(paths: tuple[Path, ...]) -> Outcome:
 @click.option("--since", type=DAY, help="First day of the drives, YYYY-MM-DD, where they were driven.")
 @click.option("--until", type=DAY, help="Last day of the drives, YYYY-MM-DD, where they were driven.")
 @answers
-def list_(
-    archive: Path | None,
-    vehicle: str | None,
-    part: str | None,
-    road: str | None,
-    since: datetime | None,
-    until: datetime | None,
-) -> Outcome:
+def list_(archive: Path | None, since: datetime | None, until: datetime | None, **conditions: str | None) -> Outcome:
     """List one line a recording; one that cannot be read or is gone is told on standard error and in JSON."""
     archive = archive_folder(archive)
     store.refuse_any_folder(archive)
     listing = store.listing(archive)
-    recordings = store.select(listing.records, _day(since), _day(until), vehicle=vehicle, part=part, road=road)
+    recordings = store.select(listing.records, _day(since), _day(until), **conditions)
     gone = [record["name"] for record in listing.gone]
     for line in (*listing.unreadable, *(f"{archive / name}: {store.GONE}" for name in gone)):
         console.print(Text.assemble(("not listed", "red"), f" {line}"), soft_wrap=True)

@@ -2,14 +2,14 @@
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import cast
+from typing import Any
 
 import click
 from rich.console import Group
 from rich.text import Text
 
 from towertap.cli._outcome import PATH, Outcome, answers
-from towertap.exchange.listening import CAUTION, SECONDS, Axes, listen
+from towertap.exchange.listening import CAUTION, SECONDS, listen
 
 
 @click.command(
@@ -29,13 +29,9 @@ high one before the second. The place is the roughest that both hold; it is foun
 @click.option("--at", "before_at_s", type=click.FloatRange(0), help="Where the place begins in BEFORE, s.")
 @click.option("--after-at", "after_at_s", type=click.FloatRange(0), help="Where it begins in AFTER, s.")
 @answers
-def command(
-    before: Path, after: Path, out: Path, seconds: float, axes: str, before_at_s: float | None, after_at_s: float | None
-) -> Outcome:
+def command(before: Path, after: Path, out: Path, **place: Any) -> Outcome:
     """Write the sound, and say what it holds, with the caution."""
-    heard = listen(
-        before, after, out, seconds=seconds, axes=cast(Axes, axes), before_at_s=before_at_s, after_at_s=after_at_s
-    )
+    heard = listen(before, after, out, **place)
     agreement = f"; found again with an agreement of {heard.agreement:.2f}" if heard.agreement is not None else ""
     data = {"sound": out, **asdict(heard), "caution": CAUTION}
     return Outcome(data, Group(Text(f"{out}: {heard.words}{agreement}"), Text(f"\nCaution: {CAUTION}", style="yellow")))

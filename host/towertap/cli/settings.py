@@ -3,8 +3,9 @@
 import click
 from rich.console import Group
 
-from towertap.cli._outcome import Outcome, answers, table
+from towertap.cli._outcome import Outcome, answers, as_rich
 from towertap.settings import FILE_VARIABLE, WORDS, settings, settings_file, variable
+from towertap.words.table import tabulate
 
 
 @click.command(
@@ -23,8 +24,13 @@ def command() -> Outcome:
         "exists": path.exists(),
         "settings": {entry.name: {"value": entry.value, "source": entry.source} for entry in entries},
     }
-    made = table("", "setting", "value", "from", "what it is")
-    for entry in entries:
-        value = str(entry.value).lower() if isinstance(entry.value, bool) else str(entry.value)
-        made.add_row(entry.name, value or "–", entry.source, WORDS[entry.name])
-    return Outcome(data, Group(f"{path}{'' if path.exists() else ' (not there)'}", made))
+    rows = [
+        {
+            "setting": entry.name,
+            "value": (str(entry.value).lower() if isinstance(entry.value, bool) else str(entry.value)) or "–",
+            "from": entry.source,
+            "what it is": WORDS[entry.name],
+        }
+        for entry in entries
+    ]
+    return Outcome(data, Group(f"{path}{'' if path.exists() else ' (not there)'}", as_rich(tabulate("", rows))))
