@@ -24,7 +24,7 @@ from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 from towertap.errors import CallError, FileError
 
-from tests.conftest import plain_counts
+from tests.by_hand import plain_counts
 
 
 def put(archive, path):
@@ -275,8 +275,7 @@ def test_no_text_becomes_a_path_outside(texts, tmp_path, by_hand):
     shutil.rmtree(place, ignore_errors=True)
     place.mkdir()
     vehicle, part, road = (text.replace("\0", "") for text in texts)
-    raw = place / "drive.ttraw"
-    raw.write_bytes(b"".join(by_hand.recording(0.1)))
+    raw = by_hand.raw(place / "drive.ttraw", by_hand.recording(0.1))
     write_sidecar(raw, Conditions(vehicle, part, road, 1), started_utc="../../2026")
     record, _ = put(place / "archive", raw)
     assert {path.name for path in tmp_path.iterdir()} == {"inner"}

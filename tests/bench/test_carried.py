@@ -30,8 +30,7 @@ def captured(by_hand, make_capture):
     """A function from what the chip reads, (n, 3) in m/s², to an open capture at 4 kHz."""
 
     def make(reading, mounting="x=+X,y=+Y,z=+Z", name="drive"):
-        counts = np.hstack([np.rint(reading * COUNTS_PER_MS2).astype(int), np.zeros((len(reading), 3), int)])
-        frames = by_hand.recording(len(reading) / RATE_HZ, counts=counts)
+        frames = by_hand.recording(counts=np.hstack([reading * COUNTS_PER_MS2, np.zeros((len(reading), 3))]))
         return open_capture(make_capture(frames, name, Conditions(mounting=mounting)))
 
     return make

@@ -11,17 +11,13 @@ from towertap.cli._outcome import plain
 from towertap.signals.metrics import METRICS
 
 
-def counts(spread, seed, seconds=20):
-    rng = np.random.default_rng(seed)
-    return np.rint(rng.normal([0, 0, 2048, 0, 0, 0], [*spread, 5, 5, 5], (seconds * 1000, 6))).astype(int)
-
-
 @pytest.fixture
 def capture_of(by_hand, make_capture):
     """A function from the spread of the chip's axes in counts to a capture at 1 kHz of white acceleration."""
 
     def make(spread, seed, mounting):
-        frames = by_hand.recording(20, rate_hz=1000.0, odr_hz=1000, counts=counts(spread, seed), seed=seed)
+        counts = by_hand.noise(np.random.default_rng(seed), [*spread, 5, 5, 5], 20_000)
+        frames = by_hand.recording(rate_hz=1000.0, counts=counts, seed=seed)
         return make_capture(frames, name=f"capture{seed}", conditions=Conditions(mounting=mounting))
 
     return make

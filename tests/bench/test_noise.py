@@ -28,9 +28,7 @@ def measured(make_capture, by_hand):
     """A function from counts (n, 6), 1000 of them a second, to what is measured of their capture."""
 
     def measure(values, **kind):
-        frames = by_hand.recording(
-            len(values) / 1000, rate_hz=1000.0, odr_hz=1000, counts=np.rint(values).astype(int), **kind
-        )
+        frames = by_hand.recording(rate_hz=1000.0, counts=values, **kind)
         with open_capture(make_capture(frames)) as capture:
             return noise.measure(capture)
 
@@ -54,7 +52,7 @@ def test_white_counts_at_rest(measured):
 
 def test_only_the_longest_stretch_without_gaps_is_measured(measured, by_hand, make_capture):
     """Frames lost at 6 s: the 24 s after them count."""
-    frames = by_hand.recording(30, rate_hz=1000.0, odr_hz=1000, counts=np.rint(counts()).astype(int))
+    frames = by_hand.recording(rate_hz=1000.0, counts=counts())
     del frames[188:190]
     with open_capture(make_capture(frames)) as capture:
         found = noise.measure(capture)
@@ -127,7 +125,7 @@ def test_places_beyond_the_third_are_only_counted():
 def test_the_figure_says_what_was_found(measured, make_capture, by_hand, tmp_path):
     values = counts()
     values[:, 2] += 2 * np.sin(2 * np.pi * 41 * np.arange(len(values)) / 1000)
-    frames = by_hand.recording(30, rate_hz=1000.0, odr_hz=1000, counts=np.rint(values).astype(int))
+    frames = by_hand.recording(rate_hz=1000.0, counts=values)
     with open_capture(make_capture(frames)) as capture:
         found = noise.measure(capture)
     draw(found, "box e66", tmp_path / "noise.png")

@@ -7,8 +7,6 @@ from datetime import datetime, timedelta
 import pytest
 from towertap.bench import records
 from towertap.bench.records import BoxSetup, Record
-from towertap.capture.conditions import Conditions, write_sidecar
-from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 from towertap.errors import FileError
 
@@ -23,10 +21,8 @@ NOISE = {
 
 @pytest.fixture
 def capture(tmp_path, by_hand):
-    raw = tmp_path / "drive.ttraw"
-    raw.write_bytes(b"".join(by_hand.recording(1.0)))
-    write_sidecar(raw, Conditions(), started_utc=STARTED)
-    with open_capture(decode_raw(raw, tmp_path / "drive.h5")) as opened:
+    path = by_hand.capture(tmp_path / "drive", by_hand.recording(1.0), sidecar={"started_utc": STARTED})
+    with open_capture(path) as opened:
         yield opened
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 import subprocess
-import sys
 
 import numpy as np
 import pytest
@@ -14,7 +13,9 @@ from towertap.box.port import open_box
 from towertap.box.simulated import SimulatedBox
 from towertap.errors import BoxError
 
-TOWERTAP = [sys.executable, "-c", "from towertap.cli import main; main()", "bench", "selftest"]
+from tests.conftest import TOWERTAP
+
+SELFTEST = (*TOWERTAP, "bench", "selftest")
 NAMES = dict(zip(("x", "y", "z", "gx", "gy", "gz"), selftest.AXES, strict=True))
 
 
@@ -79,7 +80,7 @@ def test_a_box_that_is_turned_over_meanwhile_is_told_from_a_bad_chip():
 def test_the_command_keeps_a_record_and_its_status_is_the_finding(tmp_path, faults, status):
     with SimulatedBox(None, serial="00c0ffee", faults=faults) as simulated:
         done = subprocess.run(
-            [*TOWERTAP, "--port", simulated.port, "--json"],
+            [*SELFTEST, "--port", simulated.port, "--json"],
             cwd=tmp_path,
             stdin=subprocess.DEVNULL,
             capture_output=True,

@@ -12,7 +12,7 @@ from towertap.capture.reading import open_capture
 from towertap.errors import FileError
 from towertap.wire.layouts import LAYOUTS, STANDARD_GRAVITY_MS2, Layout, Measurand
 
-from tests.conftest import plain_counts
+from tests.by_hand import plain_counts
 
 RATE_HZ, RANGE_G, WATERMARK = 1000, 8, 32
 COUNTS_A_G = 2**19 / RANGE_G

@@ -15,7 +15,7 @@ from towertap.capture.integrity import check
 from towertap.capture.reading import open_capture
 from towertap.errors import AnalysisError, FileError
 
-from tests.conftest import plain_counts
+from tests.by_hand import plain_counts
 
 ACCELERATION, ROTATION = "acceleration_differences", "rotation_differences"
 

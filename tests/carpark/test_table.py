@@ -2,27 +2,20 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-CALL = ("--before", "rubber", "--after", "polyurethane", "--smooth", "bypass", "--json")
+CALL = ("--before", "rubber", "--after", "polyurethane", "--smooth", "bypass")
 WRONG = "x=+Y,y=+Z,z=+X"
 TRUE = "x=+X,y=+Y,z=+Z"
 
 
 @pytest.fixture
-def compared(run):
+def compared(answer):
     """A function that gives what `compare` answers."""
-
-    def compare(folder, *options):
-        status, out, err = run("compare", folder, *CALL, *options)
-        assert status == 0, err
-        return json.loads(out)
-
-    return compare
+    return lambda folder, *options: answer("compare", folder, *CALL, *options)
 
 
 def of_jerk(comparison):
@@ -75,7 +68,7 @@ def test_up_is_not_taken_from_gravity_on_the_move(run, drives, tmp_path):
     assert "rest" in err
 
 
-def test_a_misspelt_part_is_listed_pointed_out_and_corrected(run, drives, compared, tmp_path):
+def test_a_misspelt_part_is_listed_pointed_out_and_corrected(run, answer, drives, compared, tmp_path):
     def misspell(key, counts, said):
         return counts, replace(said, part="poly-urethan") if key == ("polyurethane", "quarry-lane", 3) else said
 
@@ -84,7 +77,7 @@ def test_a_misspelt_part_is_listed_pointed_out_and_corrected(run, drives, compar
     (left_out,) = comparison["excluded"]
     assert left_out["capture"] == "quarry-lane_polyurethane_pass03"
     assert "'poly-urethan', which is nearly 'polyurethane'" in left_out["reason"]
-    listed = json.loads(run("list", folder, "--json")[1])
+    listed = answer("list", folder)
     assert len(listed["recordings"]) == 12
     assert any("'poly-urethan'" in doubt for doubt in listed["doubts"])
     assert run("correct", folder / "quarry-lane_polyurethane_pass03.h5", "--part", "polyurethane")[0] == 0
@@ -195,14 +188,14 @@ def test_two_roads_under_one_name_are_not_judged_unless_asked(drives, compared, 
     assert of_jerk(compared(folder, "--judge-unaligned"))["basis"] == "whole passes"
 
 
-def test_clipped_passes_are_used_and_the_verdict_told_without_them(run, drives, compared, tmp_path):
+def test_clipped_passes_are_used_and_the_verdict_told_without_them(answer, drives, compared, tmp_path):
     def clip(key, counts, said):
         if is_rough_after(key) and key[2] == 1:
             counts[7000, 2] = 32767
         return counts, said
 
     folder = drives(tmp_path / "drives", 1.15, passes=4, change=clip)
-    listed = json.loads(run("list", folder, "--json")[1])["recordings"]
+    listed = answer("list", folder)["recordings"]
     assert [(recording["used"], recording["clipped_samples"]) for recording in listed if not recording["sound"]] == [
         (True, 1)
     ], "to drive it again would choose by the outcome"

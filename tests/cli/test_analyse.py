@@ -28,17 +28,13 @@ def test_people_get_figures_with_units_and_a_table_beside_the_capture(run, captu
     assert len(table) == 3
 
 
-def test_programs_get_both_in_one_json_object(run, capture, tmp_path):
-    status, out, _ = run(
-        "analyse", capture, "--json", "--out", tmp_path / "t.csv", "--window-s", "0.5", "--jerk-edge-hz", "80"
-    )
-    answer = json.loads(out)
-    assert status == 0
-    assert answer["whole"]["jerk_z"]["unit"] == "m/s³"
-    assert answer["whole"]["jerk_z"]["band_hz"] == [0.0, 80.0]
-    jerk = np.array(answer["windows"]["jerk_z"])
-    assert answer["whole"]["jerk_z"]["value"] == pytest.approx(np.sqrt(np.mean(jerk**2)))
-    assert answer["window_s"] == pytest.approx(0.5, abs=1e-3)
+def test_programs_get_both_in_one_json_object(answer, capture, tmp_path):
+    data = answer("analyse", capture, "--out", tmp_path / "t.csv", "--window-s", "0.5", "--jerk-edge-hz", "80")
+    assert data["whole"]["jerk_z"]["unit"] == "m/s³"
+    assert data["whole"]["jerk_z"]["band_hz"] == [0.0, 80.0]
+    jerk = np.array(data["windows"]["jerk_z"])
+    assert data["whole"]["jerk_z"]["value"] == pytest.approx(np.sqrt(np.mean(jerk**2)))
+    assert data["window_s"] == pytest.approx(0.5, abs=1e-3)
     assert (tmp_path / "t.csv").exists()
 
 
@@ -102,16 +98,14 @@ def test_a_table_is_replaced_and_nothing_is_left_beside_it(run, capture, tmp_pat
     assert {path.name for path in tmp_path.iterdir()} == {"drive.ttraw", "drive.h5", table.name, SEEN, FOLDER}
 
 
-def test_a_metric_of_any_kind_is_one_line_and_goes_all_the_way(run, capture, tmp_path, monkeypatch):
+def test_a_metric_of_any_kind_is_one_line_and_goes_all_the_way(answer, capture, tmp_path, monkeypatch):
     """A vector sum has the squares of its axes; noise and uncertainty of scale come along. So does a pitch rate."""
     axes = tuple(METRICS[f"weighted_{axis}"].channels[0] for axis in "xyz")
     monkeypatch.setitem(METRICS, "total", Metric("total", "weighted acceleration of three axes", "m/s²", axes))
     pitch = Metric("pitch", "pitch rate", "rad/s", (Channel("pitch", BandPass(0.5, 4.0)),), compared="difference")
     monkeypatch.setitem(METRICS, "pitch", pitch)
-    status, out, _ = run("analyse", capture, "--json", "--out", tmp_path / "t.csv")
-    whole = json.loads(out)["whole"]
-    each = {name: one["value"] for name, one in whole.items()}
-    assert status == 0
+    whole = answer("analyse", capture, "--out", tmp_path / "t.csv")["whole"]
+    each = {name: result["value"] for name, result in whole.items()}
     assert each["total"] == pytest.approx(np.sqrt(sum(each[f"weighted_{axis}"] ** 2 for axis in "xyz")))
     assert whole["total"]["axis"] == "x y z"
     assert whole["total"]["uncertainty"] == pytest.approx(0.005 * each["total"])
@@ -135,14 +129,13 @@ def test_a_recording_too_short_to_settle(run, by_hand, make_capture):
     assert not path.with_name("short.windows.csv").exists()
 
 
-def test_the_bench_is_told_and_its_folder_may_be_named(run, capture, tmp_path):
-    status, out, _ = run("analyse", capture, "--json", "--out", tmp_path / "t.csv")
-    answer = json.loads(out)
-    whole = answer["whole"]["jerk_z"]
+def test_the_bench_is_told_and_its_folder_may_be_named(run, answer, capture, tmp_path):
+    data = answer("analyse", capture, "--out", tmp_path / "t.csv")
+    whole = data["whole"]["jerk_z"]
     # Noise of 5 counts r.m.s. a sample against the data sheet's 70 µg/√Hz: (70e-6 × √2000 / (5/2048))² = 1.6 of power
     assert (whole["noise_share"], whole["judged"]) == (1.0, "not judged")
     assert whole["uncertainty"] == pytest.approx(0.005 * whole["value"])
-    assert answer["bench"]["measured_utc"]["noise"] is None
+    assert data["bench"]["measured_utc"]["noise"] is None
     status, out, _ = run("analyse", capture, "--out", tmp_path / "t.csv")
     assert status == 0
     assert "** jerk_z: 100 % of its power is the sensor's own noise; not judged" in " ".join(out.split())

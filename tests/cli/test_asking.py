@@ -7,10 +7,12 @@ import sys
 
 import pytest
 from towertap.capture.conditions import Conditions, write_sidecar
-from towertap.capture.decode import decode_raw
 from towertap.cli._asking import QUESTIONS, ask_for, gather, next_planned
-from towertap.compare.plan.plan import read_plan
+from towertap.compare.plan.plan import HeldConditions, read_plan, write_plan
 from towertap.errors import CallError
+
+from tests import plans
+from tests.by_hand import STRAIGHT
 
 
 class Terminal(io.StringIO):
@@ -28,25 +30,21 @@ def recorded(tmp_path, by_hand):
 
     def leave(seconds=None, **conditions):
         """With a capture that long; without one when nothing is said."""
-        raw = folder / f"{len(list(folder.iterdir()))}.ttraw"
-        raw.touch()
-        write_sidecar(raw, Conditions(**conditions), hello=by_hand.hello_fields)
-        if seconds is not None:
-            raw.write_bytes(b"".join(by_hand.recording(seconds, rate_hz=1000.0, odr_hz=1000, rolls=True)))
-            decode_raw(raw, raw.with_suffix(".h5"))
+        path, said = folder / str(len(list(folder.iterdir()))), Conditions(**conditions)
+        if seconds is None:
+            write_sidecar(by_hand.raw(path.with_suffix(".ttraw"), []), said, hello=by_hand.hello_fields)
+        else:
+            by_hand.capture(path, by_hand.recording(seconds, rate_hz=1000.0, rolls=True), said, {})
         return folder
 
     return leave
 
 
 @pytest.fixture
-def plan_path(run, tmp_path):
+def plan_path(tmp_path):
     """A plan of two passes a side on two roads."""
-    words = ("--vehicle", "minibus", "--before", "soft", "--after", "stiff", "--smooth", "bypass=80", "--passes", "2")
-    status, _, err = run(
-        "plan", tmp_path, *words, "--road", "quarry-lane=40", "--mounting", "x=+X,y=+Y,z=+Z", "--spread", "4"
-    )
-    assert (status, err) == (0, "")
+    roads, hold = {"quarry-lane": 40.0, "bypass": 80.0}, HeldConditions(mounting=STRAIGHT)
+    write_plan(plans.plan(roads, ("soft", "stiff"), passes=2, hold=hold), tmp_path / "plan.json")
     return tmp_path / "plan.json"
 
 

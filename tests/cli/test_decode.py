@@ -1,24 +1,18 @@
 """`towertap decode`: a capture from a raw file alone; one line and exit status 2 for whatever else."""
 
-import json
-
 import pytest
 from towertap.capture.reading import open_capture
 
 
 @pytest.fixture
 def raw(tmp_path, by_hand):
-    path = tmp_path / "drive.ttraw"
-    path.write_bytes(b"".join(by_hand.recording(1)))
-    return path
+    return by_hand.raw(tmp_path / "drive.ttraw", by_hand.recording(1))
 
 
-def test_decode_writes_the_capture_beside_the_raw_file(raw, run):
-    status, out, err = run("decode", raw, "--json")
-    answer = json.loads(out)
-    assert (status, err) == (0, "")
-    assert answer["capture"] == str(raw.with_suffix(".h5"))
-    assert (answer["samples"], answer["missing_samples"], answer["gaps"], answer["bad_frames"]) == (4000, 0, 0, 0)
+def test_decode_writes_the_capture_beside_the_raw_file(raw, answer):
+    data = answer("decode", raw)
+    assert data["capture"] == str(raw.with_suffix(".h5"))
+    assert (data["samples"], data["missing_samples"], data["gaps"], data["bad_frames"]) == (4000, 0, 0, 0)
     with open_capture(raw.with_suffix(".h5")) as capture:
         assert capture.n_samples == 4000
 

@@ -4,7 +4,6 @@ import json
 import os
 import signal
 import subprocess
-import sys
 
 import h5py
 import numpy as np
@@ -12,6 +11,8 @@ import pytest
 from towertap.archive import adding
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions, write_sidecar
+
+from tests.conftest import TOWERTAP
 
 ESCAPES = "\x1b[2J\x1b]0;sound\x07\r\x9b31m[/b][green]\u202e$\\frac$"
 """Clears a screen, sets a title, goes to the line's begin, colours, turns the direction of writing, is no formula."""
@@ -195,15 +196,12 @@ def test_an_error_shows_what_it_was_given_and_does_not_obey(run):
     assert (status, err) == (2, "towertap: no\u241b[2Jsuch file: no such file; give a capture (.h5)\n")
 
 
-CLOSED = "import sys; from towertap.cli import main; main()"
-
-
 @pytest.mark.parametrize("words", [("check", "drive.h5"), ("list", "."), ("completion", "bash")])
 def test_an_answer_that_cannot_be_written_is_status_2_and_no_traceback(words, make_capture, tmp_path, monkeypatch):
     signal.alarm(60)  # three processes, each with all that it loads
     make_capture()
     monkeypatch.chdir(tmp_path)
-    command = [sys.executable, "-c", CLOSED, *words]
+    command = [*TOWERTAP, *words]
     for way in (">&-", ">/dev/full"):
         done = subprocess.run(["sh", "-c", f'"$0" "$@" {way}', *command], capture_output=True, text=True)
         assert done.returncode == 2, (way, done.stderr)
@@ -251,15 +249,13 @@ def test_a_capture_of_an_archive_stays_as_it_was_added(make_capture, by_hand, tm
     assert [path.name for path in tmp_path.glob("*windows.csv")] == [f"{added.name}.windows.csv"]
 
 
-def test_one_hostile_capture_is_left_out_of_a_comparison_and_named(drive_folder, tmp_path, run):
+def test_one_hostile_capture_is_left_out_of_a_comparison_and_named(drive_folder, tmp_path, answer):
     for path in drive_folder.glob("*.h5"):
         (tmp_path / path.name).write_bytes(path.read_bytes())
     spoiled = tmp_path / "quarry-lane-soft-1.h5"
     with h5py.File(spoiled, "r+") as file:
         schema.set_attributes(file, {"conditions": '{"speed_kmh": 1' + 400 * "0" + "}"})
     signal.alarm(60)
-    status, out, err = run("compare", tmp_path, "--before", "soft", "--after", "stiff", "--smooth", "bypass", "--json")
-    assert status == 0, err
-    (left_out,) = json.loads(out)["excluded"]
+    (left_out,) = answer("compare", tmp_path, "--before", "soft", "--after", "stiff", "--smooth", "bypass")["excluded"]
     assert left_out["capture"] == "quarry-lane-soft-1"
     assert "a number that is not finite or too large" in left_out["reason"]

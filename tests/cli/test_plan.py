@@ -33,10 +33,8 @@ class Page(HTMLParser):
         self.outside += [value for name, value in attrs if name in ("src", "href")]
 
 
-def test_plan_and_run_sheet_are_written_and_told(run, tmp_path):
-    status, out, err = run("plan", tmp_path / "p", *CALL, "--spread", "4", "--seed", "3", "--json")
-    data = json.loads(out)
-    assert (status, err) == (0, "")
+def test_plan_and_run_sheet_are_written_and_told(answer, tmp_path):
+    data = answer("plan", tmp_path / "p", *CALL, "--spread", "4", "--seed", "3")
     plan = read_plan(tmp_path / "p" / "plan.json")
     assert data["plan"] == json.loads(json.dumps(plan.to_dict()))
     assert (plan.seed, plan.design, plan.margin) == (3, "AB|B'A", 0.1)
@@ -61,7 +59,7 @@ def test_people_are_told_what_each_design_can_say_and_what_to_do_next(run, tmp_p
         assert words in told
 
 
-def test_controls_of_the_vehicle_are_taken_from_the_bench_folder_that_is_set(run, tmp_path, monkeypatch):
+def test_controls_of_the_vehicle_are_taken_from_the_bench_folder_that_is_set(answer, tmp_path, monkeypatch):
     """Four refit controls and four days that all came out alike: what was assumed to be 3 % is then far less."""
     for kind in ("refit", "day"):
         for number in range(4):
@@ -69,7 +67,7 @@ def test_controls_of_the_vehicle_are_taken_from_the_bench_folder_that_is_set(run
             date, captures = f"2026-05-0{number + 1}", (f"{kind}-{number}",)
             write_control(Control(kind, "minibus", "soft", "again", date, 0.1, captures, {"jerk_z": value}), tmp_path)
     monkeypatch.setenv("TOWERTAP_BENCH", str(tmp_path))
-    data = json.loads(run("plan", tmp_path / "p", *CALL, "--spread", "4", "--json")[1])
+    data = answer("plan", tmp_path / "p", *CALL, "--spread", "4")
     for spread in (data["installation"], data["day"]):
         assert (spread["source"], spread["df"], spread["sd"]) == ("controls", 4, pytest.approx(0.01))
     assert data["plan"]["design"] == "AB|BA"
@@ -111,11 +109,9 @@ def test_the_run_sheet_says_how_to_record_with_names_that_a_shell_reads_back(run
     ]
 
 
-def test_a_pilot_gives_the_spread_and_its_uncertainty(run, tmp_path, drive_folder):
+def test_a_pilot_gives_the_spread_and_its_uncertainty(answer, tmp_path, drive_folder):
     """Passes of the folder vary by about 1 %; two passes in each of four groups leave 4 degrees of freedom."""
-    status, out, err = run("plan", tmp_path, *CALL, "--pilot", drive_folder, "--metric", "acceleration_z", "--json")
-    assert status == 0, err
-    spread = json.loads(out)["spread"]
+    spread = answer("plan", tmp_path, *CALL, "--pilot", drive_folder, "--metric", "acceleration_z")["spread"]
     assert spread["df"] == 4
     assert 0.001 < spread["sd"] < 0.03
     # 3.357 is the median of chi-square with 4 degrees of freedom in printed tables.
@@ -244,10 +240,8 @@ def planned(run, tmp_path):
     return tmp_path / "plan.json"
 
 
-def test_compare_takes_parts_margin_and_metrics_from_the_plan_and_tells_departures(run, planned, drive_folder):
-    status, out, err = run("compare", drive_folder, "--plan", planned, "--json")
-    assert (status, err) == (0, "")
-    data = json.loads(out)
+def test_compare_takes_parts_margin_and_metrics_from_the_plan_and_tells_departures(answer, planned, drive_folder):
+    data = answer("compare", drive_folder, "--plan", planned)
     assert (data["before"], data["after"], data["smooth"], data["margin"]) == ("soft", "stiff", "bypass", 0.12)
     assert {finding["metric"] for finding in data["findings"]} == {"acceleration_z"}
     assert data["plan"]["question"] == read_plan(planned).question

@@ -1,6 +1,6 @@
 """How well passes at 70 to 130 % of a speed, wandering by 5 % within a pass, are brought onto one road; run it for all.
 
-`python tests/compare/alignment_accuracy.py [PASSES]` drives the demo's car over the demo's roads, each
+`python -m tests.compare.alignment_accuracy [PASSES]` drives the demo's car over the demo's roads, each
 pass with a part, a line, a speed and a start of its own, and prints how far its aligned place is from where it was, in
 seconds of road.
 """

@@ -284,11 +284,10 @@ def test_what_cannot_be_written_is_said_in_one_line(examples, run, monkeypatch):
     assert target(examples / "x.csv", capture)[1].name == "CSV"  # which needs nothing
 
 
-def test_the_command_says_what_it_wrote(examples, run, plain):
+def test_the_command_says_what_it_wrote(examples, run, answer, plain):
     status, out, err = run("export", examples / f"{DAMAGED}.h5", "--to", ".npz", "--chip-axes")
     assert (status, err) == (0, "")
     assert out == f"{examples / DAMAGED}.npz: 39904 samples at 4032.8565 Hz, m/s² and rad/s, chip axes, gaps 2\n"
-    status, out, _ = run("export", examples / f"{DAMAGED}.h5", "--to", examples / "again.npz", "--json")
-    answer = json.loads(out)
-    assert answer["files"] == [str(examples / "again.npz")]
-    assert answer["rate_hz"] == plain.rate_hz
+    data = answer("export", examples / f"{DAMAGED}.h5", "--to", examples / "again.npz")
+    assert data["files"] == [str(examples / "again.npz")]
+    assert data["rate_hz"] == plain.rate_hz

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import json
 import math
-import runpy
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -25,13 +23,10 @@ from towertap.wear.trend import against_first, days_against_passes, fit_line, mo
 from towertap.wear.words import headline
 from towertap.words.numbers import range_percent
 
+from tests.wear import wear_trend
+
 MONTHS = (0.0, 1.5, 3.0, 5.0, 6.0)
 MEANS = (0.00, 0.04, 0.05, 0.12, 0.11)
-
-
-@pytest.fixture(scope="module")
-def simulation():
-    return runpy.run_path(str(Path(__file__).with_name("wear_trend.py")))
 
 
 def followed(make, levels, seed=1, passes=4, smooth=None, days_apart=60):
@@ -125,9 +120,9 @@ def test_days_against_passes_is_the_test_of_lack_of_fit():
 
 
 @pytest.mark.parametrize("name", ["five days of four passes, days and passes vary 3 %", "the same, level"])
-def test_error_rates_of_the_trend(simulation, name):
+def test_error_rates_of_the_trend(name):
     """500 sets of the full script; ± 2 % is two standard errors. By passes, one level course in four has a trend."""
-    found = simulation["rates"](range(500), **simulation["CASES"][name])
+    found = wear_trend.rates(range(500), **wear_trend.CASES[name])
     assert 0.93 <= found["slope's interval covers"] <= 0.97
     assert 0.93 <= found["the day of crossing is covered"] <= 0.975
     assert found["the part is told to have left the margin"] <= 0.03
@@ -136,8 +131,8 @@ def test_error_rates_of_the_trend(simulation, name):
         assert found["by passes as if independent"] > 0.15
 
 
-def test_changes_hold_together_where_days_do_not_stray(simulation):
-    found = simulation["rates"](range(500), **simulation["CASES"]["days do not vary, level"])
+def test_changes_hold_together_where_days_do_not_stray():
+    found = wear_trend.rates(range(500), **wear_trend.CASES["days do not vary, level"])
     assert found["all intervals of changes cover"] >= 0.93
     assert found["a change is told on some day"] <= 0.07
 

@@ -9,6 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from towertap.wire.decoder import Decoder
 
+from tests.wire import long_random_run
+
 SYNC = b"\xa7\x74\x62\xd5"
 
 
@@ -67,7 +69,7 @@ def test_what_comes_out_does_not_depend_on_the_portions(frames, data):
 
 @given(data=st.data())
 @settings(max_examples=150, deadline=None)
-def test_any_stream_is_read_as_the_page_says(by_hand, frames, long_random_run, data):
+def test_any_stream_is_read_as_the_page_says(by_hand, frames, data):
     sizes = st.sampled_from([9, 16, 64, 2048, 65535])
     fake = st.builds(
         lambda kind, layout, size, count, tail: (
