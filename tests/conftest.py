@@ -174,3 +174,16 @@ def answer(run):
         return json.loads(out)
 
     return call
+
+
+@pytest.fixture
+def refused(run):
+    """What the command line says to a call that it refuses: one line, nothing on standard output, status 2."""
+
+    def call(*words):
+        status, out, err = run(*words)
+        assert (status, out, err.count("\n")) == (2, "", 1), err
+        assert err.startswith("towertap: ")
+        return err
+
+    return call

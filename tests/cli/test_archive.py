@@ -36,7 +36,7 @@ def test_a_folder_stands_for_the_recordings_in_it(archive, tmp_path, run, answer
     assert told == [(str(folder / "alone.ttraw"), True), (str(folder / "drive.ttraw"), False)]
 
 
-def test_list_and_its_filters(archive, run, answer):
+def test_list_and_its_filters(archive, run, answer, refused):
     words = ("--road", "Bypass", "--since", "2026-09-21", "--until", "2026-09-21")
     (record,) = answer("archive", "list", archive, *words)["recordings"]
     assert record["conditions"]["part"] == "rubber"
@@ -47,8 +47,7 @@ def test_list_and_its_filters(archive, run, answer):
         True,
     )
     assert run("archive", "list", archive, "--vehicle", "lorry")[1] == "no recording fits\n"
-    status, _, err = run("archive", "list", archive, "--since", "yesterday")
-    assert (status, err.count("\n")) == (2, 1)
+    refused("archive", "list", archive, "--since", "yesterday")
 
 
 def test_verify_says_which_file_and_exits_1(archive, run, answer):
@@ -72,17 +71,15 @@ def test_a_record_that_cannot_be_read_is_told_beside_the_list(archive, run):
 
 
 @pytest.mark.parametrize("words", [("list",), ("verify",), ("take", "x")])
-def test_no_archive_is_one_line_and_exit_status_2(words, tmp_path, run):
-    status, out, err = run("archive", words[0], tmp_path / "nowhere", *words[1:])
-    assert (status, out, err.count("\n")) == (2, "", 1)
+def test_no_archive_is_one_line_and_exit_status_2(words, tmp_path, refused):
+    err = refused("archive", words[0], tmp_path / "nowhere", *words[1:])
     assert "no such archive" in err
 
 
 @pytest.mark.parametrize("word", ["list", "verify"])
-def test_a_folder_without_recordings_is_no_archive(word, tmp_path, run):
+def test_a_folder_without_recordings_is_no_archive(word, tmp_path, refused):
     (tmp_path / "drive.h5").touch()
-    status, out, err = run("archive", word, tmp_path)
-    assert (status, out, err.count("\n")) == (2, "", 1)
+    err = refused("archive", word, tmp_path)
     assert "no archive here" in err
 
 
@@ -107,8 +104,7 @@ def test_a_missing_index_is_told_by_whatever_makes_it_anew(archive, tmp_path, ru
         assert (told[0], "a recording lost before that is not known" in told[stream]) == (0, True)
 
 
-def test_a_broken_sidecar_stops_the_add_in_one_line(tmp_path, by_hand, run):
+def test_a_broken_sidecar_stops_the_add_in_one_line(tmp_path, by_hand, refused):
     raw = by_hand.raw(tmp_path / "drive.ttraw", by_hand.recording(0.1))
     sidecar_path(raw).write_text("{")
-    status, _, err = run("archive", "add", tmp_path / "archive", raw)
-    assert (status, err.count("\n")) == (2, 1)
+    refused("archive", "add", tmp_path / "archive", raw)

@@ -49,16 +49,14 @@ def test_six_positions_recover_offset_scale_and_cross_axis_of_the_simulated_chip
 def test_three_positions_are_refused_with_the_reason(run, tmp_path):
     motion = turned(("+x", "+y", "+z"), np.random.default_rng(4), still_s=8)
     with SimulatedBox(*motion) as box:
-        status, _out, err = run(
-            "bench", "tumble", "--port", box.port, "--bench", tmp_path, "--seconds", 28, "--latitude", 51
-        )
+        words = ("--bench", tmp_path, "--seconds", 28, "--latitude", 51)
+        status, _, err = run("bench", "tumble", "--port", box.port, *words)
     assert status == 2
     assert "faces up that were seen: +x, +y, +z; missing: -x, -y, -z" in err
     assert "can only be told apart with both of its faces" in err
     assert list(tmp_path.glob("*-calibration-*")) == []
 
 
-def test_a_recording_without_taps_is_refused(run, make_capture, by_hand):
-    status, _out, err = run("bench", "tap", make_capture(by_hand.recording(3.0)))
-    assert status == 2
+def test_a_recording_without_taps_is_refused(refused, make_capture, by_hand):
+    err = refused("bench", "tap", make_capture(by_hand.recording(3.0)))
     assert "tap 3 times or more" in err

@@ -19,14 +19,6 @@ from tests.conftest import TOWERTAP
 CALL = ("--before", "soft", "--after", "stiff", "--smooth", "bypass")
 
 
-def refused(outcome):
-    """The one line on standard error of a refusal: status 2, and nothing on standard output."""
-    status, out, err = outcome
-    assert (status, out, err.count("\n")) == (2, "", 1), outcome
-    assert err.startswith("towertap: ")
-    return err
-
-
 ANSWER = re.compile(
     r"Harsher: with stiff, vertical acceleration \(all vibration\) is \d+ % higher than with soft on both rough roads "
     r"\(.*\)\."
@@ -79,10 +71,10 @@ def test_json_is_one_object_with_the_promised_keys(answer, drive_folder):
     assert [alignment["road"] for alignment in data["evidence"]["places"]["data"]] == ["moor-road", "quarry-lane"]
 
 
-def test_a_speed_log_that_is_none_is_refused_in_one_line(run, drive_folder, tmp_path):
+def test_a_speed_log_that_is_none_is_refused_in_one_line(refused, drive_folder, tmp_path):
     log = tmp_path / "speed.csv"
     log.write_text("time_utc,altitude_m\n2026-05-04T09:30:00Z,12\n")
-    assert "speed.csv" in refused(run("compare", drive_folder, *CALL, "--speed", log))
+    assert "speed.csv" in refused("compare", drive_folder, *CALL, "--speed", log)
 
 
 @pytest.fixture
@@ -117,16 +109,16 @@ def test_a_speed_log_with_its_clocks_offset_gives_the_speed_in_kmh(answer, dated
     assert "--speed-offset" in words
 
 
-def test_a_speed_log_over_the_size_limit_is_refused_in_one_line(run, drive_folder, tmp_path):
+def test_a_speed_log_over_the_size_limit_is_refused_in_one_line(refused, drive_folder, tmp_path):
     """A gigabyte, sparse: it takes no room on a disk and must not be read."""
     log = tmp_path / "speed.csv"
     with log.open("wb") as file:
         file.truncate(2**30)
-    told = refused(run("compare", drive_folder, *CALL, "--speed", log))
+    told = refused("compare", drive_folder, *CALL, "--speed", log)
     assert told.startswith(f"towertap: {log}: 1,073,741,824 bytes, larger than a speed log")
 
 
-def test_the_bench_records_of_a_named_folder_are_used_and_told(run, answer, drive_folder, tmp_path):
+def test_the_bench_records_of_a_named_folder_are_used_and_told(refused, answer, drive_folder, tmp_path):
     """A tap record for the box of tests/conftest.py; the other records are missing, and it says so."""
     subject = BoxSetup("e6605481", "ICM-42688-P", 8000.0, 16.0, None)
     tapped = {"resonances": {}, "usable_hz": {"one_third": 60.0, "one_fifth": 36.0}}
@@ -139,10 +131,10 @@ def test_the_bench_records_of_a_named_folder_are_used_and_told(run, answer, driv
         assert any("good to 60 Hz (a third of its resonance)" in caution["words"] for caution in finding["cautions"])
     told = [caution["words"] for caution in data["cautions"]]
     assert sum("No bench record of noise, calibration, selftest and idle" in words for words in told) == 1
-    assert "name the one that holds the bench records" in refused(run("compare", *call, tmp_path / "none"))
+    assert "name the one that holds the bench records" in refused("compare", *call, tmp_path / "none")
 
 
-def test_spreads_are_stated_in_percent_and_a_control_is_kept_beside_the_bench_records(run, answer, dated_folder):
+def test_spreads_are_stated_in_percent_and_a_control_is_kept_beside_the_bench_records(refused, answer, dated_folder):
     """All of one part on one morning, then all of the other: a refit control, on one day."""
     call = ("compare", dated_folder, *CALL, "--metric", "acceleration_z")
     data = answer(*call, "--refit-sd", 1.5, "--day-sd", 0.5)
@@ -151,7 +143,7 @@ def test_spreads_are_stated_in_percent_and_a_control_is_kept_beside_the_bench_re
         ("stated", pytest.approx(0.015)),
         ("stated", pytest.approx(0.005)),
     ]
-    assert "a refit spread of -1 % cannot be" in refused(run(*call, "--refit-sd", -1))
+    assert "a refit spread of -1 % cannot be" in refused(*call, "--refit-sd", -1)
     kept = answer(*call, "--control", "refit")
     assert kept["kept"].startswith(str(dated_folder / "bench" / "control-refit-2026-05-04-"))
     assert kept["answer"]["verdict"] == "refit control not held"
@@ -183,12 +175,12 @@ def test_the_report_is_written_and_named(answer, drive_folder, tmp_path):
         (("--before", "soft", "--smooth", "bypass"), "--after"),
     ],
 )
-def test_a_wrong_call_is_one_line_and_status_2(run, drive_folder, arguments, says):
-    assert says in refused(run("compare", drive_folder, *arguments, "--json"))
+def test_a_wrong_call_is_one_line_and_status_2(refused, drive_folder, arguments, says):
+    assert says in refused("compare", drive_folder, *arguments, "--json")
 
 
-def test_an_empty_folder_is_one_line_and_status_2(run, tmp_path):
-    assert "no captures (*.h5)" in refused(run("compare", tmp_path, *CALL))
+def test_an_empty_folder_is_one_line_and_status_2(refused, tmp_path):
+    assert "no captures (*.h5)" in refused("compare", tmp_path, *CALL)
 
 
 BUSHES = ("--before", "rubber", "--after", "polyurethane", "--smooth", "bypass", "--metric", "acceleration_z")
@@ -202,8 +194,8 @@ BUSHES = ("--before", "rubber", "--after", "polyurethane", "--smooth", "bypass",
         (("--position", "sill", "--input-position", "roof"), "positions are 'arm', 'sill'"),
     ],
 )
-def test_a_wrong_box_position_is_one_line_and_status_2(run, two_box_folder, options, says):
-    assert says in refused(run("compare", two_box_folder, *BUSHES, *options, "--json"))
+def test_a_wrong_box_position_is_one_line_and_status_2(refused, two_box_folder, options, says):
+    assert says in refused("compare", two_box_folder, *BUSHES, *options, "--json")
 
 
 def test_a_second_box_adds_the_transfer(run, two_box_folder):

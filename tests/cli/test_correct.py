@@ -75,12 +75,11 @@ def test_a_condition_can_be_taken_back(recorded, run):
         (["--part", "rubber-bush"], "of that name: move it away"),
     ],
 )
-def test_what_cannot_be_is_one_line_and_changes_nothing(recorded, run, options, says):
+def test_what_cannot_be_is_one_line_and_changes_nothing(recorded, refused, options, says):
     capture = recorded()
     capture.with_name(NAME.replace("bsh", "bush") + ".h5").touch()
     before = {path: path.read_bytes() for path in capture.parent.iterdir()}
-    status, out, err = run("correct", capture, *options)
-    assert (status, out) == (2, "")
+    err = refused("correct", capture, *options)
     assert says in err
     assert {path: path.read_bytes() for path in capture.parent.iterdir()} == before
 
