@@ -117,14 +117,12 @@ def analyse_capture(
     """
     if not WINDOW_S[0] <= window_s <= WINDOW_S[1]:
         raise CallError(f"a window of {window_s:g} s is out of range: give {WINDOW_S[0]:g} to {WINDOW_S[1]:g} s")
-    rate_hz = capture.odr_hz * round(capture.rate_hz / capture.odr_hz, 4)  # captures of one box share their filters
-    settings = MetricSettings(rate_hz, jerk_edge_hz)
-    bank = Bank.of(_named(metrics), settings, AXES if "rotation" in capture.layout.quantities else ACCELERATIONS)
+    bank = _bank(capture, _named(metrics), jerk_edge_hz)
     if not bank.metrics:
         raise AnalysisError(f"no metric is left: {next(iter(bank.left_out.values()))}")
     bench = bench or no_records(capture)
     rotation = rotation_to_vehicle(capture, mounting, bench)
-    motion = VehicleMotion(capture, rotation, bench.correction[1], rotates="rotation" in capture.layout.quantities)
+    motion = VehicleMotion(capture, rotation, bench.correction[1])
     window_rows = max(1, round(window_s * capture.rate_hz))
     with one_thread():
         places, kept, heard, course = _read(motion, bank, window_rows, listen=knocks and _hears(capture.rate_hz))
@@ -137,7 +135,7 @@ def analyse_capture(
         kept = kept.take(chosen)
 
     values = {name: metric.of_all(kept.kept[name]) for name, metric in bank.metrics.items()}
-    bands_hz = {name: metric.band_hz(settings) for name, metric in bank.metrics.items()}
+    bands_hz = {name: metric.band_hz(bank.settings) for name, metric in bank.metrics.items()}
     of_scale = dict(zip(ACCELERATIONS, bench.scale_uncertainty(rotation), strict=True)) if bench.scale_known else {}
     return Analysis(
         columns=windows_of(places, bank.metrics, kept.kept, 1),
@@ -149,7 +147,13 @@ def analyse_capture(
         bands_hz=bands_hz,
         left_out=bank.left_out,
         noise=noise_share(
-            bank.metrics, kept.mean_power(), bench.noise_record, motion.to_vehicle, settings, bench.idle.record, stand
+            bank.metrics,
+            kept.mean_power(),
+            bench.noise_record,
+            motion.to_vehicle,
+            bank.settings,
+            bench.idle.record,
+            stand,
         ),
         uncertainty={
             name: max(float(of_scale[axis] * values[name]) for axis in metric.axes)
@@ -165,6 +169,13 @@ def analyse_capture(
         course=course,
         moving=of_drive,
     )
+
+
+def _bank(capture: Capture, metrics: Mapping[str, Metric], jerk_edge_hz: float = EDGE_HZ) -> Bank:
+    """The filters of metrics for a capture."""
+    rate_hz = capture.odr_hz * round(capture.rate_hz / capture.odr_hz, 4)  # captures of one box share their filters
+    axes = AXES if "rotation" in capture.layout.quantities else ACCELERATIONS
+    return Bank.of(metrics, MetricSettings(rate_hz, jerk_edge_hz), axes)
 
 
 def _read(
@@ -214,10 +225,8 @@ class Outline:
 
 def outline(capture: Capture, window_s: float, clipped_s: Sequence[float] = ()) -> Outline:
     """The windows that `analyse_capture` finds, or a few more at the ends; raises what that raises."""
-    settings = MetricSettings(capture.odr_hz * round(capture.rate_hz / capture.odr_hz, 4))
-    bank = Bank.of(METRICS | THIRDS, settings, AXES if "rotation" in capture.layout.quantities else ACCELERATIONS)
-    rotation = rotation_to_vehicle(capture, None, no_records(capture))
-    motion = VehicleMotion(capture, rotation, np.eye(3), rotates="rotation" in capture.layout.quantities)
+    settled = _bank(capture, METRICS | THIRDS).settled_row
+    motion = VehicleMotion(capture, rotation_to_vehicle(capture), np.eye(3))
     pieces, rate_hz, rows = capture.pieces(), capture.rate_hz, max(1, round(window_s * capture.rate_hz))
     course = CourseReader(pieces, rate_hz, motion.rotates)
     worth_reading = _worth_reading(pieces, rate_hz)
@@ -226,7 +235,6 @@ def outline(capture: Capture, window_s: float, clipped_s: Sequence[float] = ()) 
         for block in motion.blocks(piece):
             course.take(block)
     of_drive = moving(capture, course.course(), clipped_s)
-    settled = bank.settled_row
     places = [
         _places(number, piece, rate_hz, settled, rows, (piece.n_rows - settled) // rows)
         for number, piece in worth_reading
@@ -348,8 +356,11 @@ class VehicleMotion:
     capture: Capture
     rotation: Array
     correction: Array
-    rotates: bool
-    """Whether the rotation is wanted as well."""
+
+    @property
+    def rotates(self) -> bool:
+        """Whether the capture holds rotation as well."""
+        return "rotation" in self.capture.layout.quantities
 
     @property
     def to_vehicle(self) -> Array:

@@ -183,9 +183,7 @@ class CourseReader:
         """Take the next block (axes, rows) of the piece, in vehicle axes: specific force, then rotation."""
         rows = np.concatenate([self._pending, block], axis=1) if self._pending.size else block
         count = rows.shape[1] // self._step
-        weights = np.full(self._step, 1 / self._step, np.float32)
-        with np.errstate(invalid="ignore"):  # raised once in many runs, of rows that were all finite
-            steps = rows[:, : count * self._step].reshape(len(rows), count, self._step) @ weights
+        steps = np.einsum("acs->ac", rows[:, : count * self._step].reshape(len(rows), count, self._step)) / self._step
         self._pending = rows[:, count * self._step :].copy()
         at_s = self._start_s + (self._done + np.arange(count) + 0.5) * self._step / self._rate_hz
         self._done += count

@@ -130,11 +130,6 @@ def _drift_ppm(index: np.ndarray, time_s: Array) -> float:
     return float((after / before - 1) * 1e6)
 
 
-def is_even(stamps: Stamps) -> bool:
-    """Whether the samples can be taken as they are."""
-    return stamps.explained or float(np.abs(stamps.stray).max()) <= EVEN
-
-
 def evened_out(values: Array, stray: Array) -> Array:
     """Values (n, axes) where evenly spaced samples would have been, of samples that `stray` (n,) periods from there.
 
