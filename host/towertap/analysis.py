@@ -17,10 +17,10 @@ from towertap.errors import AnalysisError, CallError
 from towertap.lazily import pd
 from towertap.motion import CELL_S, CourseReader, DriveCourse, Moving, in_words, moving
 from towertap.signals.channels import ACCELERATIONS, AXES, Channel, MetricSettings
-from towertap.signals.filters import Array, Band
+from towertap.signals.filters import CARRIED, Array, Band
 from towertap.signals.fir import Single, one_thread
 from towertap.signals.jerk import EDGE_HZ
-from towertap.signals.knocks import Knock, KnockFinder, Thresholds, band_hz
+from towertap.signals.knocks import LEAST_TOP_HZ, Knock, KnockFinder, Thresholds
 from towertap.signals.metrics import METRICS, THIRDS, Metric
 from towertap.signals.stream import Bank, Windowing, Windows
 
@@ -124,14 +124,15 @@ def analyse_capture(
     rotation = rotation_to_vehicle(capture, mounting, bench)
     motion = VehicleMotion(capture, rotation, bench.correction[1])
     window_rows = max(1, round(window_s * capture.rate_hz))
+    window_s, settling_s = window_rows / capture.rate_hz, bank.settled_row / capture.rate_hz
+    listen = knocks and CARRIED * capture.rate_hz >= LEAST_TOP_HZ
     with one_thread():
-        places, kept, heard, course = _read(motion, bank, window_rows, listen=knocks and _hears(capture.rate_hz))
+        places, kept, heard, course = _read(motion, bank, window_rows, listen)
     of_drive = None if whole else moving(capture, course, clipped_s)
     stand = None
     if of_drive is not None:
-        of_window_s = window_rows / capture.rate_hz
-        stand = _standing_power(places, kept, of_drive, of_window_s, bank.settled_row / capture.rate_hz)
-        places, chosen = _driven(places, of_drive, of_window_s)
+        stand = _standing_power(places, kept, of_drive, window_s, settling_s)
+        places, chosen = _driven(places, of_drive, window_s)
         kept = kept.take(chosen)
 
     values = {name: metric.of_all(kept.kept[name]) for name, metric in bank.metrics.items()}
@@ -164,8 +165,8 @@ def analyse_capture(
         bench=bench.summary(rotation),
         to_vehicle=motion.to_vehicle,
         rate_hz=capture.rate_hz,
-        window_s=window_rows / capture.rate_hz,
-        settling_s=bank.settled_row / capture.rate_hz,
+        window_s=window_s,
+        settling_s=settling_s,
         course=course,
         moving=of_drive,
     )
@@ -268,15 +269,6 @@ def _too_short(pieces: Sequence[Piece], rate_hz: float, settled: int, window_row
     )
 
 
-def _hears(rate_hz: float) -> bool:
-    """Whether the rate carries enough of what knocks are heard by."""
-    try:
-        band_hz(rate_hz)
-    except AnalysisError:
-        return False
-    return True
-
-
 def _driven(places: Columns, of_drive: Moving, window_s: float) -> tuple[Columns, NDArray[np.bool_]]:
     """Windows of the drive alone, in pieces that end where something is left out, and which they are of all.
 
@@ -309,8 +301,7 @@ def _standing_power(
 def broken_up(piece: NDArray[np.int64], chosen: NDArray[np.bool_]) -> NDArray[np.int64]:
     """The pieces of those windows that are chosen (n,): a piece (n,) ends where one is left out."""
     broken = np.cumsum(np.diff(piece, prepend=0) + ~chosen)
-    numbers: NDArray[np.int64] = np.unique(broken[chosen], return_inverse=True)[1]
-    return numbers
+    return np.unique(broken[chosen], return_inverse=True)[1]
 
 
 def rows_of_pieces(piece: NDArray[np.int64]) -> list[NDArray[np.int64]]:

@@ -19,9 +19,9 @@ from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 from towertap.kept import FOLDER
 
-from tests.benchmarks.conftest import FRAME, RATE_HZ, write
+from tests.benchmarks.conftest import FRAME, RATE_HZ, seconds_of, write
 from tests.benchmarks.test_analyse_speed import BARE_TURNS, CELLS, bare_filters
-from tests.benchmarks.test_decode_speed import decoded, seconds_of, struct_loop
+from tests.benchmarks.test_decode_speed import decoded, struct_loop
 from tests.by_hand import HandMade
 
 LONG_S, PASS_S = 600, 20

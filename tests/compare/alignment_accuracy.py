@@ -16,8 +16,9 @@ from scipy.integrate import cumulative_trapezoid
 from towertap.compare.road.places import CELL_S, find_places
 from towertap.demo.drives import POLYURETHANE, RUBBER
 from towertap.demo.road import ROADS, surface, under_tyre
-from towertap.demo.vehicle import GRAVITY_MS2, Corner, shake
+from towertap.demo.vehicle import Corner, shake
 from towertap.signals import bands
+from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 
 RATE_HZ, SETTLING_S = 2000, 2.0
 SLOWEST, FASTEST, WANDER = 0.7, 1.3, 0.05
@@ -38,7 +39,7 @@ def driven(road, passes, seconds, seed):
         height = under_tyre(surface(road, rng, length_m))
         slope = height.derivative()(place) - height.derivative()(place[0])
         corner = Corner((RUBBER, POLYURETHANE)[i % 2])
-        drag_n = -corner.sprung_kg * GRAVITY_MS2 * slope
+        drag_n = -corner.sprung_kg * STANDARD_GRAVITY_MS2 * slope
         lift_n = corner.tyre_n_m * (height(place) - height(place[0])) + corner.tyre_damping_ns_m * speed * slope
         corners.append(corner)
         pushes.append(np.column_stack([drag_n, lift_n]))

@@ -44,8 +44,7 @@ class Recursive:
     @cached_property
     def _at_rest(self) -> Array:
         """The state when the input has always been 1."""
-        state: Array = scipy.signal.sosfilt_zi(self.sos)
-        return state
+        return scipy.signal.sosfilt_zi(self.sos)
 
     def start(self) -> Callable[[NDArray[np.floating]], Array]:
         """Run over one piece; every block gives as many values as it has rows."""

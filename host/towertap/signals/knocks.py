@@ -213,8 +213,7 @@ def ring_hz(along: Array, rate_hz: float) -> float:
         turns, log_fade = parameters
         exponent = complex(-math.exp(min(log_fade, LOG_MOST_FADE)), 2 * math.pi * turns)
         waves = np.exp(exponent * time_s).view(np.float64).reshape(-1, 2)
-        solved: Array = wave - waves @ np.linalg.lstsq(waves, wave, rcond=None)[0]
-        return solved
+        return wave - waves @ np.linalg.lstsq(waves, wave, rcond=None)[0]
 
     low, high = band_hz(rate_hz)
     spectrum = np.abs(np.fft.rfft(wave, 8 * wave.size))

@@ -34,5 +34,4 @@ def resample(values: Array, rate_hz: float, new_rate_hz: float) -> tuple[Array, 
 def _low_pass(most: int) -> Array:
     """Taps (odd) at the common multiple of both rates, `most` times the lower one."""
     length, beta = scipy.signal.kaiserord(ATTENUATION_DB, 2 * (1 - 2 * FLAT) / most)
-    taps: Array = scipy.signal.firwin(length // 2 * 2 + 1, 0.5 / most, window=("kaiser", beta), fs=1.0)
-    return taps
+    return scipy.signal.firwin(length // 2 * 2 + 1, 0.5 / most, window=("kaiser", beta), fs=1.0)

@@ -40,8 +40,7 @@ def in_turns(before: Array, before_hz: float, after: Array, after_hz: float) -> 
         for stretch, hz in zip(stretches, TONES_HZ, strict=True)
         for part in (_faded(TONE_PEAK * np.sin(2 * np.pi * hz * tone_s)), silence, gain * stretch, silence)
     ]
-    levels: NDArray[np.int16] = np.rint(32767 * np.concatenate(TURNS * turn)).astype(np.int16)
-    return levels
+    return np.rint(32767 * np.concatenate(TURNS * turn)).astype(np.int16)
 
 
 def _audible(values: Array, rate_hz: float) -> Array:
