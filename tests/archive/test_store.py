@@ -305,10 +305,10 @@ def test_filters(recording, tmp_path):
     drives += [("stiff", "moor-road", "2026-10-01T08:00:00Z"), ("stiff", "moor-road", "")]
     for seed, (part, road, started_utc) in enumerate(drives):
         put(archive, recording(f"drive{seed}", seed=seed, part=part, road=road, started_utc=started_utc))
-    held = store.listing(archive).records
+    records = store.listing(archive).records
 
     def found(**how):
-        return len(store.select(held, **how))
+        return len(store.select(records, **how))
 
     assert (found(), found(part="STIFF"), found(part="stiff", road="bypass"), found(vehicle="lorry")) == (4, 3, 1, 0)
     # a day is the driver's: 01:30 two hours east of Greenwich is early on the 22nd, though UTC has the 21st still

@@ -39,7 +39,7 @@ def test_white_acceleration_over_a_noise_of_3_4_and_5_counts(capture_of, tmp_pat
     with open_capture(capture_of(spread, 2, mounting)) as drive:
         analysis = analyse_capture(drive, bench=records_for(drive), whole=True)
     assert analysis.noise.keys() == analysis.whole.keys()
-    for name, one in analysis.noise.items():
+    for name, share in analysis.noise.items():
         expected = shares[METRICS[name].axes[0]]
-        assert one.share == pytest.approx(expected, rel=0.5 if name == "primary_z" else 0.25), name
-        assert one.judged == ("not judged" if expected == 1 else "clean" if expected < 0.1 else "marked"), name
+        assert share.share == pytest.approx(expected, rel=0.5 if name == "primary_z" else 0.25), name
+        assert share.judged == ("not judged" if expected == 1 else "clean" if expected < 0.1 else "marked"), name

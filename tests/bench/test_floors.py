@@ -85,7 +85,7 @@ def test_a_value_carries_its_share_of_noise(recorded):
     shares = shares_of(values, record)
     assert shares["jerk_z"].share == pytest.approx(1 / 1.44)
     assert shares["harshness_z"].share == pytest.approx(0.25)
-    assert {name: one.judged for name, one in shares.items()} == {
+    assert {name: share.judged for name, share in shares.items()} == {
         "jerk_z": "not judged",
         "weighted_z": "clean",
         "vdv_z": "clean",

@@ -144,9 +144,9 @@ def test_a_day_of_24_drives_that_goes_wrong_ends_in_the_right_verdict(plan_path,
         box.deaf_to = int(number + 1 == DEAF)
         pressed = time.monotonic()
         terminal.press("\r")
-        found, shown = terminal.wait_for(r"sound, \d|NOT to be used")
+        match, shown = terminal.wait_for(r"sound, \d|NOT to be used")
         waits["verdict"].append(time.monotonic() - pressed)
-        if found[0] == "NOT to be used":
+        if match[0] == "NOT to be used":
             terminal.wait_for("k keeps it")
             terminal.press("\r")
             assert number in (PULLED, SHORT)

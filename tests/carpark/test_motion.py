@@ -101,9 +101,9 @@ def course(level_ms2, sway_rads):
 @pytest.mark.parametrize("gyroscope", [True, False])
 def test_standing_is_found_and_driving_is_not_taken_for_it(gyroscope):
     felt, truth = course(level_ms2=0.05, sway_rads=np.radians(0.02))
-    found = standing(felt if gyroscope else replace(felt, turning_rads=None))
-    assert (found & ~truth).sum() * CELL_S <= 2.0
-    assert found[truth].mean() > 0.9
+    stands = standing(felt if gyroscope else replace(felt, turning_rads=None))
+    assert (stands & ~truth).sum() * CELL_S <= 2.0
+    assert stands[truth].mean() > 0.9
 
 
 def test_a_door_that_is_slammed_does_not_part_a_stand():

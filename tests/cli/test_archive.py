@@ -32,8 +32,8 @@ def test_a_folder_stands_for_the_recordings_in_it(archive, tmp_path, run, answer
         shutil.copy(tmp_path / name, folder / name)
     shutil.copy(tmp_path / "drive.ttraw", folder / "alone.ttraw")
     answered = answer("archive", "add", tmp_path / "other", folder)["recordings"]
-    told = [(recording["recording"], recording["is_new"]) for recording in answered]
-    assert told == [(str(folder / "alone.ttraw"), True), (str(folder / "drive.ttraw"), False)]
+    added = [(recording["recording"], recording["is_new"]) for recording in answered]
+    assert added == [(str(folder / "alone.ttraw"), True), (str(folder / "drive.ttraw"), False)]
 
 
 def test_list_and_its_filters(archive, run, answer, refused):
@@ -100,8 +100,8 @@ def test_a_missing_index_is_told_by_whatever_makes_it_anew(archive, tmp_path, ru
     again = ("add", archive, tmp_path / "drive.h5")
     for stream, words in ((1, ("verify", archive)), (2, ("list", archive)), (2, again)):
         (archive / "index.json").unlink()
-        told = run("archive", *words)
-        assert (told[0], "a recording lost before that is not known" in told[stream]) == (0, True)
+        outcome = run("archive", *words)
+        assert (outcome[0], "a recording lost before that is not known" in outcome[stream]) == (0, True)
 
 
 def test_a_broken_sidecar_stops_the_add_in_one_line(tmp_path, by_hand, refused):

@@ -53,7 +53,7 @@ def test_questions_have_name_and_unit_and_say_where_enter_is_an_answer(tmp_path,
     monkeypatch.setattr(sys, "stdin", Terminal("".join(f"{answer}\n" for answer in answers)))
     conditions = gather({}, {}, tmp_path)
     assert (conditions.vehicle, conditions.pass_number, conditions.speed_kmh) == ("minibus", 1, None)
-    told = capsys.readouterr().err
+    asked = capsys.readouterr().err
     for question in (
         "Vehicle: ",
         "with this part (Enter: 1): ",
@@ -63,8 +63,8 @@ def test_questions_have_name_and_unit_and_say_where_enter_is_an_answer(tmp_path,
         "Notes (Enter: none): ",
         "Press Enter to begin recording: at speed",
     ):
-        assert question in told
-    assert all(question in told for question in QUESTIONS.values())
+        assert question in asked
+    assert all(question in asked for question in QUESTIONS.values())
 
 
 def test_a_pass_number_that_is_there_already_is_said_and_the_next_one_named(recorded, capsys):
@@ -72,9 +72,9 @@ def test_a_pass_number_that_is_there_already_is_said_and_the_next_one_named(reco
     folder = recorded(road="workbench", part="rubber-bush", pass_number=1)
     recorded(road="workbench", part="other", pass_number=2)
     assert gather({**given, "pass_number": 1}, {}, folder).pass_number == 1
-    told = capsys.readouterr().err
-    assert told.startswith("pass 1 of workbench with rubber-bush is there already")
-    assert "did you mean --pass 2?" in told
+    asked = capsys.readouterr().err
+    assert asked.startswith("pass 1 of workbench with rubber-bush is there already")
+    assert "did you mean --pass 2?" in asked
     gather({**given, "pass_number": 2}, {}, folder)
     assert capsys.readouterr().err == ""
 
@@ -128,18 +128,18 @@ def test_what_the_last_drive_said_is_offered_and_units_are_typed(recorded, monke
         "248, 248, 248, 248",
         12.2,
     )
-    told = capsys.readouterr().err
-    assert "'fast' is not a speed" in told
-    assert "say the unit" in told
+    asked = capsys.readouterr().err
+    assert "'fast' is not a speed" in asked
+    assert "say the unit" in asked
 
 
 def test_what_enter_stands_for_has_its_unit(recorded, monkeypatch, capsys):
     folder = recorded(tyre_pressures_kpa="250, 250, 300, 300", air_temperature_c=12)
     monkeypatch.setattr(sys, "stdin", Terminal("\n\n"))
     ask_for(["tyre_pressures_kpa", "air_temperature_c"], {}, folder)
-    told = capsys.readouterr().err
-    assert "(Enter: 250, 250, 300, 300 kPa): " in told
-    assert "(Enter: 12 °C): " in told
+    asked = capsys.readouterr().err
+    assert "(Enter: 250, 250, 300, 300 kPa): " in asked
+    assert "(Enter: 12 °C): " in asked
 
 
 def test_a_name_that_is_nearly_one_that_is_there_is_pointed_out(recorded, capsys):
@@ -152,6 +152,6 @@ def test_a_name_that_is_nearly_one_that_is_there_is_pointed_out(recorded, capsys
         "mounting": "x=+X,y=+Y,z=+Z",
     }
     gather(said, {}, folder)
-    told = capsys.readouterr().err
-    assert "the part 'rubber-bsh' is new, and nearly 'rubber-bush'" in told
-    assert "the road 'Quarry-Lane' is new, and nearly 'quarry lane'" in told
+    asked = capsys.readouterr().err
+    assert "the part 'rubber-bsh' is new, and nearly 'rubber-bush'" in asked
+    assert "the road 'Quarry-Lane' is new, and nearly 'quarry lane'" in asked

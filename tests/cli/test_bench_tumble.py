@@ -39,10 +39,10 @@ def test_six_positions_recover_offset_scale_and_cross_axis_of_the_simulated_chip
     assert expanded["gravity_part"] == pytest.approx(1.96 * 0.015 / G, rel=0.01)
     assert data["residual_ms2"] < 0.001
     with open_capture(data["captures"][0]) as capture:
-        found = records.find(tmp_path, "calibration", capture)
-        assert found.record.temperature_c == pytest.approx((21.0, 21.0), abs=0.1)
+        match = records.find(tmp_path, "calibration", capture)
+        assert match.record.temperature_c == pytest.approx((21.0, 21.0), abs=0.1)
         first = capture.counts("acceleration", 2000, 10_000) * capture.scale_ms2
-    offset, back = tumble.correction(found.record)
+    offset, back = tumble.correction(match.record)
     assert back @ (first.mean(axis=0) - offset) == pytest.approx([0, 0, G], abs=0.002)
 
 

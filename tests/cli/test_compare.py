@@ -114,8 +114,8 @@ def test_a_speed_log_over_the_size_limit_is_refused_in_one_line(refused, drive_f
     log = tmp_path / "speed.csv"
     with log.open("wb") as file:
         file.truncate(2**30)
-    told = refused("compare", drive_folder, *CALL, "--speed", log)
-    assert told.startswith(f"towertap: {log}: 1,073,741,824 bytes, larger than a speed log")
+    err = refused("compare", drive_folder, *CALL, "--speed", log)
+    assert err.startswith(f"towertap: {log}: 1,073,741,824 bytes, larger than a speed log")
 
 
 def test_the_bench_records_of_a_named_folder_are_used_and_told(refused, answer, drive_folder, tmp_path):
@@ -129,8 +129,8 @@ def test_the_bench_records_of_a_named_folder_are_used_and_told(refused, answer, 
     for finding in data["findings"]:
         assert finding["noise"]["of"] == ("unrecorded" if finding["road"] == "moor-road" else "sensor")
         assert any("good to 60 Hz (a third of its resonance)" in caution["words"] for caution in finding["cautions"])
-    told = [caution["words"] for caution in data["cautions"]]
-    assert sum("No bench record of noise, calibration, selftest and idle" in words for words in told) == 1
+    cautions = [caution["words"] for caution in data["cautions"]]
+    assert sum("No bench record of noise, calibration, selftest and idle" in words for words in cautions) == 1
     assert "name the one that holds the bench records" in refused("compare", *call, tmp_path / "none")
 
 

@@ -82,9 +82,9 @@ def test_one_part_on_two_days_is_a_lead_and_no_verdict(run, answer, two_days, tm
         assert finding["words"].startswith(f"Vertical acceleration on {finding['road']}: undecided, +")
         lead = "These drives show more: the part, or box, tyres, weather or day, for the smooth road moved alike; "
         assert lead in finding["words"]
-    for told in (" ".join(out.split()), page):
-        assert "on these drives on both rough roads" in told
-        assert "it may be the part, or box, tyres, weather or day, for the smooth road moved alike" in told
+    for text in (" ".join(out.split()), page):
+        assert "on these drives on both rough roads" in text
+        assert "it may be the part, or box, tyres, weather or day, for the smooth road moved alike" in text
     assert data["answer"]["verdict"] == "undecided"
     assert not out.startswith("Harsher")
     assert any("One part was driven first and then the other" in caution["words"] for caution in data["cautions"])
@@ -146,7 +146,7 @@ def test_one_pass_driven_twice_in_succession_under_one_number_is_told(run, two_d
     further(two_days, folder, "lane-0-3.h5", 1, started["rubber", "lane", 1] + timedelta(minutes=1))
     status, out, err = run("compare", folder, "--plan", plan, *words)
     assert status == 0, err
-    told = " ".join(out.split())
-    assert "are the same planned pass" in told
-    assert "ass 1 on lane is there more than once before the change" in told
-    assert "not driven in their planned order" not in told
+    text = " ".join(out.split())
+    assert "are the same planned pass" in text
+    assert "ass 1 on lane is there more than once before the change" in text
+    assert "not driven in their planned order" not in text

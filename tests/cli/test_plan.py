@@ -48,7 +48,7 @@ def test_plan_and_run_sheet_are_written_and_told(answer, tmp_path):
 def test_people_are_told_what_each_design_can_say_and_what_to_do_next(run, tmp_path):
     status, out, _ = run("plan", tmp_path / "p", *CALL, "--spread", "4")
     assert status == 0
-    told = " ".join(out.split())
+    text = " ".join(out.split())
     for words in (
         "as planned AB|B'A there-and-back-anew 48 3 1 about the part",
         "A;B a-day-each 48 1 2 these drives only",
@@ -56,7 +56,7 @@ def test_people_are_told_what_each_design_can_say_and_what_to_do_next(run, tmp_p
         f"drive towertap record --plan {tmp_path / 'p' / 'plan.json'} --out drives after",
         f"after the last drive towertap compare drives --plan {tmp_path / 'p' / 'plan.json'}",
     ):
-        assert words in told
+        assert words in text
 
 
 def test_controls_of_the_vehicle_are_taken_from_the_bench_folder_that_is_set(answer, tmp_path, monkeypatch):
@@ -92,8 +92,8 @@ def test_the_run_sheet_has_a_line_for_every_drive_and_needs_no_other_file(run, t
     assert "Is &lt;it&gt; harsher?" in html
     text = (tmp_path / "run_sheet.txt").read_text("utf-8")
     assert sum(line.startswith("[ ]") and " pass " in line for line in text.splitlines()) == len(plan.drives)
-    for told in ("Is <it> harsher?", "CAUTIONS", "air 5 to 12 °C", "INSTALLATION 4 OF 4: soft"):
-        assert told in text
+    for words in ("Is <it> harsher?", "CAUTIONS", "air 5 to 12 °C", "INSTALLATION 4 OF 4: soft"):
+        assert words in text
 
 
 def test_the_run_sheet_says_how_to_record_with_names_that_a_shell_reads_back(run, tmp_path):
@@ -252,10 +252,10 @@ def test_what_the_options_change_is_told_as_chosen_afterwards(run, planned, driv
         "compare", drive_folder, "--plan", planned, "--margin", "20", "--metric", "acceleration_z", "--metric", "jerk_z"
     )
     assert status == 0
-    told = " ".join(out.split())
-    assert "Not as planned in 3 points" in told
-    assert "Vertical acceleration: Margin not as planned, and perhaps chosen after seeing the data" in told
-    assert "Vertical jerk: Margin and metric not as planned, and perhaps chosen after seeing the data" in told
+    text = " ".join(out.split())
+    assert "Not as planned in 3 points" in text
+    assert "Vertical acceleration: Margin not as planned, and perhaps chosen after seeing the data" in text
+    assert "Vertical jerk: Margin and metric not as planned, and perhaps chosen after seeing the data" in text
 
 
 def test_compare_refuses_what_is_no_plan_in_one_line(refused, tmp_path, drive_folder):

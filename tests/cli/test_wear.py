@@ -121,13 +121,13 @@ def test_the_answer_starts_with_where_the_course_stands(run, archive):
         "Vertical jerk (how suddenly the force comes) on quarry-lane: harsher than at the first fit, and outside the "
         f"margin of 10 % since {DAYS[1]}; the trend rises, +"
     )
-    for told in (
+    for words in (
         "The line reaches the margin of 10 % on 2026-04-",
         "each counting once",
         "as a check",
         "Only the trend weighs days against days",
     ):
-        assert told in folded
+        assert words in folded
     assert "Not looked at: 2 captures" in out
 
 
@@ -221,24 +221,24 @@ def test_two_box_positions_on_a_day_are_refused_until_one_is_named(refused, answ
 
 def test_another_part_between_two_sessions_is_told_as_a_refit(answer, changed, answered):
     """It is no refusal: the answer is given with a warning. Before the first fit another part is none."""
-    told = "driven with 'rubber-bush' as well, so 'polyurethane-bush' was taken off and fitted again"
-    assert not any(told in caution["words"] for caution in answered["cautions"])
+    words = "driven with 'rubber-bush' as well, so 'polyurethane-bush' was taken off and fitted again"
+    assert not any(words in caution["words"] for caution in answered["cautions"])
     folder = changed(("rubber-bush", {"started_utc": "2026-08-01T09:00:00+00:00"}))
     data = answer("wear", folder, *CALL, "--since", DAYS[2])
-    assert any(told in caution["words"] for caution in data["cautions"])
+    assert any(words in caution["words"] for caution in data["cautions"])
 
 
 def test_the_report_is_written_and_named(answered):
     page = Path(answered["report"])
     assert page.name == "wear.html"
     text = html.unescape(page.read_text("utf-8")).replace("\u00a0", " ")
-    for told in (
+    for words in (
         answered["summary"],
         answered["courses"][0]["words"],
         answered["checks"][0]["words"],
         *(caution["words"] for caution in answered["cautions"]),
     ):
-        assert told in text
+        assert words in text
     assert page.read_text("utf-8").count("<svg ") == 2
     assert not re.search(r'(src|href)="(?!#|data[:/])', text)
     assert (page.parent / "pictures" / "wear_1_1.png").read_bytes().startswith(b"\x89PNG")

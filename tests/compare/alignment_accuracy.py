@@ -68,28 +68,28 @@ def as_pass(number, acceleration):
 def errors(road, passes, seconds, seed):
     """The places found, and how far each cell of each pass is off, in seconds of the reference, (n,) each."""
     drives = driven(road, passes, seconds, seed)
-    found = find_places([as_pass(i, felt) for i, (felt, _) in enumerate(drives)])
-    reference = [one.name for one in found.passes].index(found.alignment.reference)
+    places = find_places([as_pass(i, felt) for i, (felt, _) in enumerate(drives)])
+    reference = [drive.name for drive in places.passes].index(places.alignment.reference)
     reference_m = drives[reference][1]
     off = []
-    for i, one in enumerate(found.passes):
-        middle_s = one.cells["start_s"] + CELL_S / 2
+    for i, drive in enumerate(places.passes):
+        middle_s = drive.cells["start_s"] + CELL_S / 2
         place_m = drives[i][1][np.round(middle_s * RATE_HZ).astype(int)]
         inside = (place_m > reference_m[0]) & (place_m < reference_m[-1])
         true_s = np.interp(place_m, reference_m, np.arange(reference_m.size) / RATE_HZ)
-        off.append((found.place_s(i, middle_s) - true_s)[inside])
-    return found, off
+        off.append((places.place_s(i, middle_s) - true_s)[inside])
+    return places, off
 
 
 if __name__ == "__main__":
     for road in ROADS:
-        found, off = errors(road, int(sys.argv[1]) if len(sys.argv) > 1 else 40, 40.0, seed=1)
-        told, every = found.alignment, np.abs(np.concatenate(off))
-        fits = [one.quality for one in told.passes]
+        places, off = errors(road, int(sys.argv[1]) if len(sys.argv) > 1 else 40, 40.0, seed=1)
+        alignment, every = places.alignment, np.abs(np.concatenate(off))
+        worst = min(np.mean(np.abs(off_s) < 0.5) for off_s in off)
+        fits = [drive.quality for drive in alignment.passes]
         print(
             f"{road.name}: {len(off)} passes, {every.size} cells; within 0.5 s {np.mean(every < 0.5):.4f}, "
-            f"median {np.median(every):.3f} s, worst pass {min(np.mean(np.abs(one) < 0.5) for one in off):.3f}; "
-            f"fit {min(fits):.2f} to {max(fits):.2f}, by chance {max(one.chance for one in told.passes):.2f}; "
-            f"{told.failure or 'all aligned'}",
+            f"median {np.median(every):.3f} s, worst pass {worst:.3f}; fit {min(fits):.2f} to {max(fits):.2f}, "
+            f"by chance {max(drive.chance for drive in alignment.passes):.2f}; {alignment.failure or 'all aligned'}",
             flush=True,
         )

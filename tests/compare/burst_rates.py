@@ -40,8 +40,8 @@ def rows(make, seeds, **options):
             levels = road.places.over("jerk_z", np.ones(len(road.places.edges_s), bool))
             every = pass_contrast(np.log([levels[drive.name] for drive in road.passes]), road.design.after)
             named = shaken.loud_passes[:1]
-            told = [of.p_difference is not None and of.p_difference < 0.05 for of in (calm, shaken)]
-            by_ratio[name].append((*told, every.p_difference() < 0.05, bool(named), named == (loud,)))
+            verdicts = [of.p_difference is not None and of.p_difference < 0.05 for of in (calm, shaken)]
+            by_ratio[name].append((*verdicts, every.p_difference() < 0.05, bool(named), named == (loud,)))
     return by_ratio
 
 

@@ -124,13 +124,12 @@ def brought_together(felt, passed, seconds, rates_hz=(4000 * 1.008, 4000 * 0.995
 if __name__ == "__main__":
     runs = int(sys.argv[1]) if len(sys.argv) > 1 else 20
     with ProcessPoolExecutor(2) as pool:
-        found = list(pool.map(one_run, range(runs)))
-    means_s, drifts_s = (np.array([one[k] for one in found]) for k in (0, 1))
-    print(
-        f"offset: mean {1e3 * means_s.mean():.3f} ms, spread over runs {1e6 * means_s.std():.1f} µs (the path's delay)"
-    )
-    print(f"false drift over a pass of 30 s: up to {1e6 * drifts_s.max():.1f} µs")
-    gains = np.array([np.abs(one[2].xy / one[2].xx) / np.abs(transmissibility(one[2].frequency_hz)) for one in found])
+        means_s, drifts_s, spectra = zip(*pool.map(one_run, range(runs)), strict=True)
+    mean_ms, spread_us = 1e3 * np.mean(means_s), 1e6 * np.std(means_s)
+    print(f"offset: mean {mean_ms:.3f} ms, spread over runs {spread_us:.1f} µs (the path's delay)")
+    print(f"false drift over a pass of 30 s: up to {1e6 * max(drifts_s):.1f} µs")
+    frequency_hz = spectra[0].frequency_hz
+    gains = np.array([np.abs(each.xy / each.xx) for each in spectra]) / np.abs(transmissibility(frequency_hz))
     for low, high in ((4, 12), (12, 40), (40, 100), (100, 200)):
-        inside = (found[0][2].frequency_hz >= low) & (found[0][2].frequency_hz < high)
+        inside = (frequency_hz >= low) & (frequency_hz < high)
         print(f"|H| {low}–{high} Hz over the textbook's: {gains[:, inside].mean():.4f} (mean over lines and runs)")

@@ -19,7 +19,7 @@ FILE = Path(__file__).parent / "demo_values.json"
 
 def values(comparison):
     """What the demo comes to, as JSON holds it."""
-    evidence = {name: found.data for name, found in comparison.evidence.items()}
+    evidence = {name: section.data for name, section in comparison.evidence.items()}
     return {
         "findings": {f"{finding.road} {finding.metric}": of_finding(finding) for finding in comparison.findings},
         "overall": {finding.metric: of_finding(finding) for finding in comparison.overall},

@@ -25,8 +25,8 @@ def test_what_the_grid_cannot_carry_is_taken_away():
 
 
 def test_nothing_is_made_up_beyond_the_ends():
-    found = interpolate(np.ones(1000), 1000.0, np.array([-1.0, 0.0, 5.0, 500.0, 995.0, 1000.0]))
-    assert np.isfinite(found).tolist() == [False, False, False, True, False, False]
+    values = interpolate(np.ones(1000), 1000.0, np.array([-1.0, 0.0, 5.0, 500.0, 995.0, 1000.0]))
+    assert np.isfinite(values).tolist() == [False, False, False, True, False, False]
     assert np.isnan(interpolate(np.ones(3), 1000.0, np.array([1.0]))).all()
 
 

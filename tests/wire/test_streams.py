@@ -69,7 +69,7 @@ def test_the_simulated_box_sends_it_again(name):
     now = make_streams.plain_reading(stream)
     for key in ("skipped_bytes", "unknown_frames", "samples", "first_and_last_sample", "gaps", "lost_messages"):
         assert now[key] == expected[key], key
-    kinds = [sorted(frame[1] for frame in told["frames"]) for told in (now, expected)]
+    kinds = [sorted(frame[1] for frame in reading_of["frames"]) for reading_of in (now, expected)]
     assert kinds[0] == kinds[1]
 
 

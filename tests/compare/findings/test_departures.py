@@ -156,8 +156,8 @@ def test_a_temperature_that_was_not_planned_departs_from_nothing(kept):
 
 
 def test_other_names_than_the_plans_are_told(kept):
-    told = kept.told(plan=replace(kept.plan, smooth="quarry-lane"))
-    assert told == [("question", "the smooth road is 'bypass', and 'quarry-lane' was planned")]
+    departed = kept.told(plan=replace(kept.plan, smooth="quarry-lane"))
+    assert departed == [("question", "the smooth road is 'bypass', and 'quarry-lane' was planned")]
 
 
 def test_a_capture_began_when_its_sidecar_says(by_hand, tmp_path):

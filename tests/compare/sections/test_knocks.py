@@ -45,8 +45,8 @@ def test_more_knocks_after_are_told_and_survive_json(make):
     assert evidence.headline == (
         f"lane: more knocks (12 before, 77 after){series}; bypass: more knocks (12 before, 80 after){series}."
     )
-    told = json.loads(json.dumps(plain(comparison.data()), allow_nan=False))["evidence"]["knocks"]
-    assert [road["verdict"] for road in told["data"]] == ["more knocks"] * 2
+    data = json.loads(json.dumps(plain(comparison.data()), allow_nan=False))["evidence"]["knocks"]
+    assert [road["verdict"] for road in data["data"]] == ["more knocks"] * 2
 
 
 def test_no_knock_is_never_told_as_none_there(make):
