@@ -32,7 +32,7 @@ def drive(by_hand, make_capture):
     """A function that makes and opens a capture of `counts`, without the frames whose numbers are in `lost`."""
 
     def make(counts, conditions=STRAIGHT, lost=(), name="drive"):
-        frames = by_hand.recording(len(counts) / RATE_HZ, counts=counts)
+        frames = by_hand.recording(counts=counts)
         return open_capture(make_capture([f for i, f in enumerate(frames) if i not in lost], name, conditions))
 
     return make
@@ -133,10 +133,7 @@ def test_a_capture_too_short_to_settle_is_one_line(drive):
 
 
 def test_what_the_rate_cannot_carry_is_left_out_with_the_reason(by_hand, make_capture):
-    counts = motion(8.0)
-    path = make_capture(
-        by_hand.recording(len(counts) / 1000.0, rate_hz=1000.0, odr_hz=1000, counts=counts), "slow", STRAIGHT
-    )
+    path = make_capture(by_hand.recording(rate_hz=1000.0, counts=motion(8.0)), "slow", STRAIGHT)
     with open_capture(path) as capture:
         analysis = analyse_capture(capture)
         with pytest.raises(AnalysisError, match="no metric is left"):

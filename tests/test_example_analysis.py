@@ -1,7 +1,7 @@
 """The analysis of the example captures, held to written-down results: a rebuilding must not change them unseen.
 
 `example_analysis.json` is this program's own answer and proves nothing else; what is true is tested elsewhere. Where a
-result changes on purpose, `python tests/test_example_analysis.py` writes it anew, and the commit says by how much.
+result changes on purpose, `python -m tests.test_example_analysis` writes it anew, and the commit says by how much.
 """
 
 import json
@@ -13,6 +13,8 @@ from towertap.analysis import analyse_capture
 from towertap.bench.carried import records_for
 from towertap.capture.reading import open_capture
 from towertap.signals.metrics import METRICS, THIRDS
+
+from tests.alike import assert_alike
 
 EXAMPLES = Path(__file__).parent.parent / "example_captures"
 EXPECTED = Path(__file__).with_name("example_analysis.json")
@@ -45,21 +47,7 @@ def results(name):
 @pytest.mark.parametrize("name", RUNS)
 def test_results_are_those_written_down(name):
     expected = json.loads(EXPECTED.read_text())[name]
-    assert_alike(json.loads(json.dumps(results(name))), expected, name)
-
-
-def assert_alike(value, expected, place):
-    """Equal to what single precision leaves, wherever there are numbers."""
-    if isinstance(expected, dict):
-        assert value.keys() == expected.keys(), place
-        for key in expected:
-            assert_alike(value[key], expected[key], f"{place}.{key}")
-    elif isinstance(expected, list):
-        assert len(value) == len(expected), place
-        for number, item in enumerate(expected):
-            assert_alike(value[number], item, f"{place}[{number}]")
-    else:
-        assert value == pytest.approx(expected, rel=1e-6, nan_ok=True), place
+    assert_alike(json.loads(json.dumps(results(name))), expected, 1e-6, name)  # to what single precision leaves
 
 
 if __name__ == "__main__":

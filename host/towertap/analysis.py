@@ -17,10 +17,10 @@ from towertap.errors import AnalysisError, CallError
 from towertap.lazily import pd
 from towertap.motion import CELL_S, CourseReader, DriveCourse, Moving, in_words, moving
 from towertap.signals.channels import ACCELERATIONS, AXES, Channel, MetricSettings
-from towertap.signals.filters import Array, Band
+from towertap.signals.filters import CARRIED, Array, Band
 from towertap.signals.fir import Single, one_thread
 from towertap.signals.jerk import EDGE_HZ
-from towertap.signals.knocks import Knock, KnockFinder, Thresholds, band_hz
+from towertap.signals.knocks import LEAST_TOP_HZ, Knock, KnockFinder, Thresholds
 from towertap.signals.metrics import METRICS, THIRDS, Metric
 from towertap.signals.stream import Bank, Windowing, Windows
 
@@ -117,27 +117,26 @@ def analyse_capture(
     """
     if not WINDOW_S[0] <= window_s <= WINDOW_S[1]:
         raise CallError(f"a window of {window_s:g} s is out of range: give {WINDOW_S[0]:g} to {WINDOW_S[1]:g} s")
-    rate_hz = capture.odr_hz * round(capture.rate_hz / capture.odr_hz, 4)  # captures of one box share their filters
-    settings = MetricSettings(rate_hz, jerk_edge_hz)
-    bank = Bank.of(_named(metrics), settings, AXES if "rotation" in capture.layout.quantities else ACCELERATIONS)
+    bank = _bank(capture, _named(metrics), jerk_edge_hz)
     if not bank.metrics:
         raise AnalysisError(f"no metric is left: {next(iter(bank.left_out.values()))}")
     bench = bench or no_records(capture)
     rotation = rotation_to_vehicle(capture, mounting, bench)
-    motion = VehicleMotion(capture, rotation, bench.correction[1], rotates="rotation" in capture.layout.quantities)
+    motion = VehicleMotion(capture, rotation, bench.correction[1])
     window_rows = max(1, round(window_s * capture.rate_hz))
+    window_s, settling_s = window_rows / capture.rate_hz, bank.settled_row / capture.rate_hz
+    listen = knocks and CARRIED * capture.rate_hz >= LEAST_TOP_HZ
     with one_thread():
-        places, kept, heard, course = _read(motion, bank, window_rows, listen=knocks and _hears(capture.rate_hz))
+        places, kept, heard, course = _read(motion, bank, window_rows, listen)
     of_drive = None if whole else moving(capture, course, clipped_s)
     stand = None
     if of_drive is not None:
-        of_window_s = window_rows / capture.rate_hz
-        stand = _standing_power(places, kept, of_drive, of_window_s, bank.settled_row / capture.rate_hz)
-        places, chosen = _driven(places, of_drive, of_window_s)
+        stand = _standing_power(places, kept, of_drive, window_s, settling_s)
+        places, chosen = _driven(places, of_drive, window_s)
         kept = kept.take(chosen)
 
     values = {name: metric.of_all(kept.kept[name]) for name, metric in bank.metrics.items()}
-    bands_hz = {name: metric.band_hz(settings) for name, metric in bank.metrics.items()}
+    bands_hz = {name: metric.band_hz(bank.settings) for name, metric in bank.metrics.items()}
     of_scale = dict(zip(ACCELERATIONS, bench.scale_uncertainty(rotation), strict=True)) if bench.scale_known else {}
     return Analysis(
         columns=windows_of(places, bank.metrics, kept.kept, 1),
@@ -149,7 +148,13 @@ def analyse_capture(
         bands_hz=bands_hz,
         left_out=bank.left_out,
         noise=noise_share(
-            bank.metrics, kept.mean_power(), bench.noise_record, motion.to_vehicle, settings, bench.idle.record, stand
+            bank.metrics,
+            kept.mean_power(),
+            bench.noise_record,
+            motion.to_vehicle,
+            bank.settings,
+            bench.idle.record,
+            stand,
         ),
         uncertainty={
             name: max(float(of_scale[axis] * values[name]) for axis in metric.axes)
@@ -160,11 +165,18 @@ def analyse_capture(
         bench=bench.summary(rotation),
         to_vehicle=motion.to_vehicle,
         rate_hz=capture.rate_hz,
-        window_s=window_rows / capture.rate_hz,
-        settling_s=bank.settled_row / capture.rate_hz,
+        window_s=window_s,
+        settling_s=settling_s,
         course=course,
         moving=of_drive,
     )
+
+
+def _bank(capture: Capture, metrics: Mapping[str, Metric], jerk_edge_hz: float = EDGE_HZ) -> Bank:
+    """The filters of metrics for a capture."""
+    rate_hz = capture.odr_hz * round(capture.rate_hz / capture.odr_hz, 4)  # captures of one box share their filters
+    axes = AXES if "rotation" in capture.layout.quantities else ACCELERATIONS
+    return Bank.of(metrics, MetricSettings(rate_hz, jerk_edge_hz), axes)
 
 
 def _read(
@@ -214,10 +226,8 @@ class Outline:
 
 def outline(capture: Capture, window_s: float, clipped_s: Sequence[float] = ()) -> Outline:
     """The windows that `analyse_capture` finds, or a few more at the ends; raises what that raises."""
-    settings = MetricSettings(capture.odr_hz * round(capture.rate_hz / capture.odr_hz, 4))
-    bank = Bank.of(METRICS | THIRDS, settings, AXES if "rotation" in capture.layout.quantities else ACCELERATIONS)
-    rotation = rotation_to_vehicle(capture, None, no_records(capture))
-    motion = VehicleMotion(capture, rotation, np.eye(3), rotates="rotation" in capture.layout.quantities)
+    settled = _bank(capture, METRICS | THIRDS).settled_row
+    motion = VehicleMotion(capture, rotation_to_vehicle(capture), np.eye(3))
     pieces, rate_hz, rows = capture.pieces(), capture.rate_hz, max(1, round(window_s * capture.rate_hz))
     course = CourseReader(pieces, rate_hz, motion.rotates)
     worth_reading = _worth_reading(pieces, rate_hz)
@@ -226,7 +236,6 @@ def outline(capture: Capture, window_s: float, clipped_s: Sequence[float] = ()) 
         for block in motion.blocks(piece):
             course.take(block)
     of_drive = moving(capture, course.course(), clipped_s)
-    settled = bank.settled_row
     places = [
         _places(number, piece, rate_hz, settled, rows, (piece.n_rows - settled) // rows)
         for number, piece in worth_reading
@@ -258,15 +267,6 @@ def _too_short(pieces: Sequence[Piece], rate_hz: float, settled: int, window_row
         f"no stretch without gaps is long enough: the longest is {longest:.2f} s, and the filters need "
         f"{settled / rate_hz:.2f} s to settle before a window of {window_rows / rate_hz:.3g} s; record longer"
     )
-
-
-def _hears(rate_hz: float) -> bool:
-    """Whether the rate carries enough of what knocks are heard by."""
-    try:
-        band_hz(rate_hz)
-    except AnalysisError:
-        return False
-    return True
 
 
 def _driven(places: Columns, of_drive: Moving, window_s: float) -> tuple[Columns, NDArray[np.bool_]]:
@@ -301,8 +301,7 @@ def _standing_power(
 def broken_up(piece: NDArray[np.int64], chosen: NDArray[np.bool_]) -> NDArray[np.int64]:
     """The pieces of those windows that are chosen (n,): a piece (n,) ends where one is left out."""
     broken = np.cumsum(np.diff(piece, prepend=0) + ~chosen)
-    numbers: NDArray[np.int64] = np.unique(broken[chosen], return_inverse=True)[1]
-    return numbers
+    return np.unique(broken[chosen], return_inverse=True)[1]
 
 
 def rows_of_pieces(piece: NDArray[np.int64]) -> list[NDArray[np.int64]]:
@@ -348,8 +347,11 @@ class VehicleMotion:
     capture: Capture
     rotation: Array
     correction: Array
-    rotates: bool
-    """Whether the rotation is wanted as well."""
+
+    @property
+    def rotates(self) -> bool:
+        """Whether the capture holds rotation as well."""
+        return "rotation" in self.capture.layout.quantities
 
     @property
     def to_vehicle(self) -> Array:

@@ -110,7 +110,8 @@ class OpenCapture(Closing):
             "from": self._capture.text("chip") if self.from_box else "another recorder, not a box",
             **conditions,
         }
-        return _table_of(facts)
+        rows = (f"<tr><th>{name}</th><td>{escape(str(fact))}</td></tr>" for name, fact in facts.items())
+        return f"<table>{''.join(rows)}</table>"
 
 
 class BeforeAfter:
@@ -222,10 +223,3 @@ def _row(finding: Finding) -> dict[str, Any]:
         "verdict": finding.verdict,
         "words": finding.words,
     }
-
-
-def _table_of(facts: dict[str, Any]) -> str:
-    rows = "".join(
-        f"<tr><th>{escape(str(name))}</th><td>{escape(str(value))}</td></tr>" for name, value in facts.items()
-    )
-    return f"<table>{rows}</table>"

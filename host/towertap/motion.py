@@ -96,16 +96,14 @@ class Moving:
     @property
     def left_out(self) -> Cells:
         """All of these."""
-        left_out: Cells = self.standing | self.pulling | self.outside | self.touched
-        return left_out
+        return self.standing | self.pulling | self.outside | self.touched
 
     def is_left_out(self, start_s: Array, length_s: float) -> Cells:
         """Which stretches (m,) from `start_s` on hold a cell that is left out, to the nearest cell."""
         upto = np.append(0, np.cumsum(self.left_out))
         first = np.rint(start_s / CELL_S).astype(int).clip(0, len(upto) - 2)
         last = np.rint((start_s + length_s) / CELL_S).astype(int).clip(first + 1, len(upto) - 1)
-        held: Cells = upto[last] > upto[first]
-        return held
+        return upto[last] > upto[first]
 
     def stood_for(self, start_s: Array, length_s: float, before_s: float) -> Cells:
         """Which stretches (m,) from `start_s` on lie in a stand that began so long before and lasts a second more."""
@@ -114,8 +112,7 @@ class Moving:
         last = np.rint((start_s + length_s) / CELL_S).astype(int) + LEVEL_CELLS
         there = (first >= 0) & (last < len(upto))
         first, last = first.clip(0, len(upto) - 1), last.clip(0, len(upto) - 1)
-        stood: Cells = there & (upto[last] - upto[first] == last - first)
-        return stood
+        return there & (upto[last] - upto[first] == last - first)
 
     def driving_s(self, time_s: NDArray[np.floating]) -> Array:
         """Times (m,) from the capture's start as the road sees them: nought while standing, half while pulling away."""
@@ -123,8 +120,7 @@ class Moving:
         edges_s = np.arange(len(pace) + 1) * CELL_S
         passed_s = np.append(0.0, np.cumsum(pace) * CELL_S)
         inside = np.clip(time_s, 0.0, edges_s[-1])
-        driven: Array = np.interp(inside, edges_s, passed_s) + (time_s - inside)
-        return driven
+        return np.interp(inside, edges_s, passed_s) + (time_s - inside)
 
     def seconds(self) -> dict[str, float]:
         """How long each kind of what is left out lasts, those that are there."""
@@ -183,9 +179,7 @@ class CourseReader:
         """Take the next block (axes, rows) of the piece, in vehicle axes: specific force, then rotation."""
         rows = np.concatenate([self._pending, block], axis=1) if self._pending.size else block
         count = rows.shape[1] // self._step
-        weights = np.full(self._step, 1 / self._step, np.float32)
-        with np.errstate(invalid="ignore"):  # raised once in many runs, of rows that were all finite
-            steps = rows[:, : count * self._step].reshape(len(rows), count, self._step) @ weights
+        steps = np.einsum("acs->ac", rows[:, : count * self._step].reshape(len(rows), count, self._step)) / self._step
         self._pending = rows[:, count * self._step :].copy()
         at_s = self._start_s + (self._done + np.arange(count) + 0.5) * self._step / self._rate_hz
         self._done += count
@@ -277,5 +271,4 @@ def _running_spread(rates: Course) -> Array:
     for axis in rates.T:
         spread = _running_mean(axis**2, TURNING_CELLS) - _running_mean(axis, TURNING_CELLS) ** 2
         np.maximum(largest, spread, out=largest)  # what is not a number stays so
-    widest: Array = np.sqrt(largest)
-    return widest
+    return np.sqrt(largest)

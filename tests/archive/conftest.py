@@ -2,8 +2,7 @@
 
 import pytest
 from towertap.archive import adding
-from towertap.capture.conditions import Conditions, write_sidecar
-from towertap.capture.decode import decode_raw
+from towertap.capture.conditions import Conditions
 
 
 @pytest.fixture
@@ -11,15 +10,12 @@ def recording(tmp_path, by_hand):
     """A function that makes a recording and gives the path of its capture."""
 
     def make(name="drive", *, seed=1, started_utc="2026-09-21T14:13:20+00:00", sidecar=True, **conditions):
-        raw = tmp_path / f"{name}.ttraw"
         host = {key: conditions.pop(key) for key in ("utc_offset_s",) if key in conditions}
-        raw.write_bytes(b"".join(by_hand.recording(1, seed=seed)))
         given = Conditions(
             **({"vehicle": "minibus", "part": "rubber", "road": "quarry-lane", "pass_number": 3} | conditions)
         )
-        if sidecar:
-            write_sidecar(raw, given, started_utc=started_utc, hello=by_hand.hello_fields, **host)
-        return decode_raw(raw, raw.with_suffix(".h5"), None if sidecar else given)
+        beside = {"started_utc": started_utc, **host} if sidecar else None
+        return by_hand.capture(tmp_path / name, by_hand.recording(1, seed=seed), given, beside)
 
     return make
 

@@ -24,7 +24,7 @@ from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 from towertap.errors import CallError, FileError
 
-from tests.conftest import plain_counts
+from tests.by_hand import plain_counts
 
 
 def put(archive, path):
@@ -275,8 +275,7 @@ def test_no_text_becomes_a_path_outside(texts, tmp_path, by_hand):
     shutil.rmtree(place, ignore_errors=True)
     place.mkdir()
     vehicle, part, road = (text.replace("\0", "") for text in texts)
-    raw = place / "drive.ttraw"
-    raw.write_bytes(b"".join(by_hand.recording(0.1)))
+    raw = by_hand.raw(place / "drive.ttraw", by_hand.recording(0.1))
     write_sidecar(raw, Conditions(vehicle, part, road, 1), started_utc="../../2026")
     record, _ = put(place / "archive", raw)
     assert {path.name for path in tmp_path.iterdir()} == {"inner"}
@@ -306,10 +305,10 @@ def test_filters(recording, tmp_path):
     drives += [("stiff", "moor-road", "2026-10-01T08:00:00Z"), ("stiff", "moor-road", "")]
     for seed, (part, road, started_utc) in enumerate(drives):
         put(archive, recording(f"drive{seed}", seed=seed, part=part, road=road, started_utc=started_utc))
-    held = store.listing(archive).records
+    records = store.listing(archive).records
 
     def found(**how):
-        return len(store.select(held, **how))
+        return len(store.select(records, **how))
 
     assert (found(), found(part="STIFF"), found(part="stiff", road="bypass"), found(vehicle="lorry")) == (4, 3, 1, 0)
     # a day is the driver's: 01:30 two hours east of Greenwich is early on the 22nd, though UTC has the 21st still

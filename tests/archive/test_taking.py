@@ -63,7 +63,7 @@ def test_nothing_is_replaced_and_nothing_damaged_comes_out(archive, tmp_path):
         assert [*out.iterdir()] == []
 
 
-def test_an_imported_capture_is_kept_with_its_file(tmp_path, run):
+def test_an_imported_capture_is_kept_with_its_file(tmp_path, answer):
     table = np.column_stack([np.arange(800) / 200, np.random.default_rng(1).normal([0, 0, 9.8], 1, (800, 3))])
     logger = tmp_path / "logger 7.csv"
     np.savetxt(logger, table, delimiter=",", header="t,ax,ay,az", comments="")
@@ -72,10 +72,9 @@ def test_an_imported_capture_is_kept_with_its_file(tmp_path, run):
     added = adding.add(archive, tmp_path / "drive.h5")
     assert added.name.startswith("bypass_rubber_pass01_undated_")
     assert verify(archive).problems == []
-    status, out, _ = run("archive", "take", archive, "bypass", "--to", tmp_path / "out", "--json")
-    assert status == 0
+    taken = answer("archive", "take", archive, "bypass", "--to", tmp_path / "out")
     capture, raw, _ = (tmp_path / "out" / f"{added.name}{end}" for end in (".h5", ".csv", ".record.json"))
-    assert set(json.loads(out)["files"]) == {str(capture), str(raw), str(_)}
+    assert set(taken["files"]) == {str(capture), str(raw), str(_)}
     assert raw.read_bytes() == logger.read_bytes()
     assert adding.add(archive, capture).how == "there already"  # its file lies beside it under the recording's name
     logger.unlink()

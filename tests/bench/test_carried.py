@@ -30,8 +30,7 @@ def captured(by_hand, make_capture):
     """A function from what the chip reads, (n, 3) in m/s², to an open capture at 4 kHz."""
 
     def make(reading, mounting="x=+X,y=+Y,z=+Z", name="drive"):
-        counts = np.hstack([np.rint(reading * COUNTS_PER_MS2).astype(int), np.zeros((len(reading), 3), int)])
-        frames = by_hand.recording(len(reading) / RATE_HZ, counts=counts)
+        frames = by_hand.recording(counts=np.hstack([reading * COUNTS_PER_MS2, np.zeros((len(reading), 3))]))
         return open_capture(make_capture(frames, name, Conditions(mounting=mounting)))
 
     return make
@@ -146,10 +145,10 @@ def test_the_data_sheets_noise_stands_in_for_a_record(captured, times, judged):
     with captured(white(24.0, times * DENSITY)) as capture:
         analysis = analyse_capture(capture, bench=records_for(capture), whole=True)
     assert analysis.noise.keys() == analysis.whole.keys()
-    for name, one in analysis.noise.items():
+    for name, share in analysis.noise.items():
         # 20 s of 3.5 Hz have 140 degrees of freedom: power scatters by 12 %, twice that; rounding adds 3 % of power
-        assert one.share == pytest.approx(1 / times**2, rel=0.35 if name == "primary_z" else 0.12), name
-        assert one.judged == judged
+        assert share.share == pytest.approx(1 / times**2, rel=0.35 if name == "primary_z" else 0.12), name
+        assert share.judged == judged
     assert "shares of noise are by the data sheet's density of 70 µg/√Hz" in analysis.bench.words["noise"]
 
 
@@ -185,9 +184,9 @@ def test_metrics_beyond_the_mounting_are_flagged(captured, keep):
 def test_the_chips_own_verdict_is_carried(captured, keep, result, ok, words):
     keep("selftest", result)
     with captured(motion(5.0)) as capture:
-        told = analyse_capture(capture, bench=records_for(capture), whole=True).bench
-    assert told.selftest_ok is ok
-    assert told.words["selftest"].endswith(words)
+        summary = analyse_capture(capture, bench=records_for(capture), whole=True).bench
+    assert summary.selftest_ok is ok
+    assert summary.words["selftest"].endswith(words)
 
 
 def test_records_that_cannot_be_used_are_one_line(captured, keep, tmp_path):

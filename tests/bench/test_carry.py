@@ -11,17 +11,13 @@ from towertap.cli._outcome import plain
 from towertap.signals.metrics import METRICS
 
 
-def counts(spread, seed, seconds=20):
-    rng = np.random.default_rng(seed)
-    return np.rint(rng.normal([0, 0, 2048, 0, 0, 0], [*spread, 5, 5, 5], (seconds * 1000, 6))).astype(int)
-
-
 @pytest.fixture
 def capture_of(by_hand, make_capture):
     """A function from the spread of the chip's axes in counts to a capture at 1 kHz of white acceleration."""
 
     def make(spread, seed, mounting):
-        frames = by_hand.recording(20, rate_hz=1000.0, odr_hz=1000, counts=counts(spread, seed), seed=seed)
+        counts = by_hand.noise(np.random.default_rng(seed), [*spread, 5, 5, 5], 20_000)
+        frames = by_hand.recording(rate_hz=1000.0, counts=counts, seed=seed)
         return make_capture(frames, name=f"capture{seed}", conditions=Conditions(mounting=mounting))
 
     return make
@@ -43,7 +39,7 @@ def test_white_acceleration_over_a_noise_of_3_4_and_5_counts(capture_of, tmp_pat
     with open_capture(capture_of(spread, 2, mounting)) as drive:
         analysis = analyse_capture(drive, bench=records_for(drive), whole=True)
     assert analysis.noise.keys() == analysis.whole.keys()
-    for name, one in analysis.noise.items():
+    for name, share in analysis.noise.items():
         expected = shares[METRICS[name].axes[0]]
-        assert one.share == pytest.approx(expected, rel=0.5 if name == "primary_z" else 0.25), name
-        assert one.judged == ("not judged" if expected == 1 else "clean" if expected < 0.1 else "marked"), name
+        assert share.share == pytest.approx(expected, rel=0.5 if name == "primary_z" else 0.25), name
+        assert share.judged == ("not judged" if expected == 1 else "clean" if expected < 0.1 else "marked"), name

@@ -1,8 +1,5 @@
 """Noise floors of the metrics against theory, and the share of noise that follows from them."""
 
-import runpy
-from pathlib import Path
-
 import numpy as np
 import pytest
 from towertap.bench import floors
@@ -11,8 +8,9 @@ from towertap.bench.sharing import beyond_mounting, noise_share
 from towertap.signals.channels import BandPass, Channel, Derivative, MetricSettings, Weighted
 from towertap.signals.metrics import METRICS, Metric
 
+from tests.signals import iso8041
+
 RATE_HZ, DENSITY = 4000.0, 6.9e-4
-ISO = runpy.run_path(str(Path(__file__).parents[1] / "signals" / "iso8041.py"))["response"]
 
 
 @pytest.fixture(scope="module")
@@ -54,7 +52,7 @@ def test_floors_of_a_white_recording_are_those_of_its_density(recorded):
 def test_noise_gain_is_the_root_of_the_integral_of_the_response():
     """Parseval; weighting Wk by its response in the standard, a band by its ideal width within 5 % (Butterworth)."""
     f = np.geomspace(0.01, 2000, 200_000)
-    expected = np.sqrt(np.trapezoid(np.abs(ISO("Wk", f)) ** 2, f))
+    expected = np.sqrt(np.trapezoid(np.abs(iso8041.response("Wk", f)) ** 2, f))
     assert floors.noise_gain(Weighted("Wk"), MetricSettings(RATE_HZ)) == pytest.approx(expected, rel=0.005)
     gain = floors.noise_gain(BandPass(25.0, 100.0), MetricSettings(RATE_HZ))
     assert gain == pytest.approx(np.sqrt(75.0), rel=0.05)
@@ -87,7 +85,7 @@ def test_a_value_carries_its_share_of_noise(recorded):
     shares = shares_of(values, record)
     assert shares["jerk_z"].share == pytest.approx(1 / 1.44)
     assert shares["harshness_z"].share == pytest.approx(0.25)
-    assert {name: one.judged for name, one in shares.items()} == {
+    assert {name: share.judged for name, share in shares.items()} == {
         "jerk_z": "not judged",
         "weighted_z": "clean",
         "vdv_z": "clean",

@@ -28,9 +28,7 @@ def measured(make_capture, by_hand):
     """A function from counts (n, 6), 1000 of them a second, to what is measured of their capture."""
 
     def measure(values, **kind):
-        frames = by_hand.recording(
-            len(values) / 1000, rate_hz=1000.0, odr_hz=1000, counts=np.rint(values).astype(int), **kind
-        )
+        frames = by_hand.recording(rate_hz=1000.0, counts=values, **kind)
         with open_capture(make_capture(frames)) as capture:
             return noise.measure(capture)
 
@@ -39,26 +37,26 @@ def measured(make_capture, by_hand):
 
 def test_white_counts_at_rest(measured):
     """Density of white noise of standard deviation σ is σ/√(rate/2); rounding adds 1/12 of a count squared."""
-    found = measured(counts())
+    result = measured(counts())
     sigma = (SIGMA**2 + 1 / 12) ** 0.5 / 2048 * 9.80665
     expected = sigma / (1000 / 2) ** 0.5
-    assert found.density.value == pytest.approx([expected] * 3, rel=0.04)
-    assert (found.density.low <= found.density.value).all()
-    assert (found.density.value <= found.density.high).all()
-    assert found.broadband_rms == pytest.approx([sigma] * 3, rel=0.02)
-    assert found.quantisation_share == pytest.approx([1 / 12 / (SIGMA**2 + 1 / 12)] * 3, rel=0.1)
-    assert found.at_rest
-    assert all(one["velocity_random_walk"].seen for one in found.coefficients)
-    assert json.loads(json.dumps(plain(found.data())))["allan"][1]["axis"] == "y"
+    assert result.density.value == pytest.approx([expected] * 3, rel=0.04)
+    assert (result.density.low <= result.density.value).all()
+    assert (result.density.value <= result.density.high).all()
+    assert result.broadband_rms == pytest.approx([sigma] * 3, rel=0.02)
+    assert result.quantisation_share == pytest.approx([1 / 12 / (SIGMA**2 + 1 / 12)] * 3, rel=0.1)
+    assert result.at_rest
+    assert all(of_axis["velocity_random_walk"].seen for of_axis in result.coefficients)
+    assert json.loads(json.dumps(plain(result.data())))["allan"][1]["axis"] == "y"
 
 
 def test_only_the_longest_stretch_without_gaps_is_measured(measured, by_hand, make_capture):
     """Frames lost at 6 s: the 24 s after them count."""
-    frames = by_hand.recording(30, rate_hz=1000.0, odr_hz=1000, counts=np.rint(counts()).astype(int))
+    frames = by_hand.recording(rate_hz=1000.0, counts=counts())
     del frames[188:190]
     with open_capture(make_capture(frames)) as capture:
-        found = noise.measure(capture)
-    assert found.seconds == pytest.approx(30 - 190 * 0.032, abs=0.05)
+        result = noise.measure(capture)
+    assert result.seconds == pytest.approx(30 - 190 * 0.032, abs=0.05)
 
 
 def knocked(values):
@@ -100,9 +98,9 @@ def weightless(values):
 def test_a_box_that_was_not_at_rest_is_told_by_the_rule_for_it(measured, disturb, rule, words):
     values = counts()
     disturb(values)
-    found = measured(values)
-    broken = {one.name: one.text for one in found.checks if not one.ok}
-    assert not found.at_rest
+    result = measured(values)
+    broken = {check.name: check.text for check in result.checks if not check.ok}
+    assert not result.at_rest
     assert words in broken[rule]
     if disturb in (knocked, louder, rotated, weightless):
         assert list(broken) == [rule]
@@ -127,19 +125,19 @@ def test_places_beyond_the_third_are_only_counted():
 def test_the_figure_says_what_was_found(measured, make_capture, by_hand, tmp_path):
     values = counts()
     values[:, 2] += 2 * np.sin(2 * np.pi * 41 * np.arange(len(values)) / 1000)
-    frames = by_hand.recording(30, rate_hz=1000.0, odr_hz=1000, counts=np.rint(values).astype(int))
+    frames = by_hand.recording(rate_hz=1000.0, counts=values)
     with open_capture(make_capture(frames)) as capture:
-        found = noise.measure(capture)
-    draw(found, "box e66", tmp_path / "noise.png")
+        result = noise.measure(capture)
+    draw(result, "box e66", tmp_path / "noise.png")
     picture = matplotlib.image.imread(tmp_path / "noise.png")
     assert picture.shape[:2] == (1400, 1720)
     assert picture[..., :3].std() > 0.05
 
     from towertap.report.figures import bench_noise
 
-    figure = bench_noise.draw(found, "box e66")
+    figure = bench_noise.draw(result, "box e66")
     upper, lower = figure.axes
     assert upper.get_xlabel() == "frequency, Hz"
     assert lower.get_ylabel() == "Allan deviation, µg"
     assert "41 Hz" in [text.get_text() for text in upper.texts]
-    assert f"{found.density.value.max() / UG:.1f} µg/√Hz" in figure.get_suptitle()
+    assert f"{result.density.value.max() / UG:.1f} µg/√Hz" in figure.get_suptitle()

@@ -7,8 +7,6 @@ from datetime import datetime, timedelta
 import pytest
 from towertap.bench import records
 from towertap.bench.records import BoxSetup, Record
-from towertap.capture.conditions import Conditions, write_sidecar
-from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 from towertap.errors import FileError
 
@@ -23,10 +21,8 @@ NOISE = {
 
 @pytest.fixture
 def capture(tmp_path, by_hand):
-    raw = tmp_path / "drive.ttraw"
-    raw.write_bytes(b"".join(by_hand.recording(1.0)))
-    write_sidecar(raw, Conditions(), started_utc=STARTED)
-    with open_capture(decode_raw(raw, tmp_path / "drive.h5")) as opened:
+    path = by_hand.capture(tmp_path / "drive", by_hand.recording(1.0), sidecar={"started_utc": STARTED})
+    with open_capture(path) as opened:
         yield opened
 
 
@@ -50,9 +46,9 @@ def test_a_record_comes_back_as_it_was_kept(tmp_path, capture):
 def test_the_nearest_in_time_is_found(tmp_path, capture):
     for days in (-200, -3, 40):
         kept(tmp_path, days=days)
-    found = records.find(tmp_path, "noise", capture)
-    assert found.record.measured_utc.startswith("2026-03-11")
-    assert found.words == "noise record e6605481-noise-20260311T100000Z.json, 3 days away"
+    match = records.find(tmp_path, "noise", capture)
+    assert match.record.measured_utc.startswith("2026-03-11")
+    assert match.words == "noise record e6605481-noise-20260311T100000Z.json, 3 days away"
 
 
 @pytest.mark.parametrize(
@@ -69,10 +65,10 @@ def test_the_nearest_in_time_is_found(tmp_path, capture):
 )
 def test_a_record_that_does_not_hold_is_not_found_and_the_reason_told(tmp_path, capture, change, reason):
     path = kept(tmp_path, **change)
-    found = records.find(tmp_path, "noise", capture)
-    assert found.record is None
-    assert "another serial" in found.words if path.name.startswith("another") else reason in found.words
-    assert "make one with 'towertap bench noise'" in found.words
+    match = records.find(tmp_path, "noise", capture)
+    assert match.record is None
+    assert "another serial" in match.words if path.name.startswith("another") else reason in match.words
+    assert "make one with 'towertap bench noise'" in match.words
 
 
 def test_a_calibration_holds_at_any_rate_and_a_mounting_for_a_month(tmp_path, capture):
@@ -98,9 +94,9 @@ def test_taps_that_did_not_agree_are_kept_but_not_used(tmp_path, capture):
 
 def test_none_at_all_is_said(tmp_path, capture):
     for folder in (tmp_path, tmp_path / "not there"):
-        found = records.find(folder, "noise", capture)
-        assert found.record is None
-        assert found.words.startswith("no noise record holds for this capture: none in")
+        match = records.find(folder, "noise", capture)
+        assert match.record is None
+        assert match.words.startswith("no noise record holds for this capture: none in")
 
 
 @pytest.mark.parametrize(

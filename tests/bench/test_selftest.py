@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 import subprocess
-import sys
 
 import numpy as np
 import pytest
@@ -14,38 +13,40 @@ from towertap.box.port import open_box
 from towertap.box.simulated import SimulatedBox
 from towertap.errors import BoxError
 
-TOWERTAP = [sys.executable, "-c", "from towertap.cli import main; main()", "bench", "selftest"]
+from tests.conftest import TOWERTAP
+
+SELFTEST = (*TOWERTAP, "bench", "selftest")
 NAMES = dict(zip(("x", "y", "z", "gx", "gy", "gz"), selftest.AXES, strict=True))
 
 
 def findings(signal=None, rate_hz=None, **settings) -> selftest.SelfTest:
     with SimulatedBox(signal, rate_hz, **settings) as simulated, open_box(simulated.port) as box:
-        found = selftest.run(box)
+        result = selftest.run(box)
         assert simulated.complaints() == ""  # the driver uses the chip as its data sheet wants
         assert box.hello()["running"] is False  # and leaves nothing behind that spoils the next greeting
-    return found
+    return result
 
 
 def test_a_sound_chip_answers_as_in_the_factory():
     """A code c is 2620 · 1.01^(c − 1) counts at ±2 g (16384 counts a g) and ±250 °/s (the maker's public drivers)."""
     codes = [1, 33, 43, 148, 120, 110]
-    found = findings(self_test_codes=codes)
-    assert (found.ok, found.still, found.verdict) == (True, True, "the chip answers as when it was made")
+    result = findings(self_test_codes=codes)
+    assert (result.ok, result.still, result.verdict) == (True, True, "the chip answers as when it was made")
     counts = [2620 * 1.01 ** (code - 1) for code in codes]
     expected = [c / 16384 for c in counts[:3]] + [c * 250 / 32768 for c in counts[3:]]
-    assert [axis.factory for axis in found.axes] == pytest.approx(expected, rel=1e-6)
-    assert [axis.response for axis in found.axes] == pytest.approx(expected, rel=0.01)
-    assert [axis.ratio for axis in found.axes] == pytest.approx([1] * 6, abs=0.01)
-    assert [axis.at_rest for axis in found.axes] == pytest.approx([0, 0, 1, 0, 0, 0], abs=0.02)
+    assert [axis.factory for axis in result.axes] == pytest.approx(expected, rel=1e-6)
+    assert [axis.response for axis in result.axes] == pytest.approx(expected, rel=0.01)
+    assert [axis.ratio for axis in result.axes] == pytest.approx([1] * 6, abs=0.01)
+    assert [axis.at_rest for axis in result.axes] == pytest.approx([0, 0, 1, 0, 0, 0], abs=0.02)
 
 
 @pytest.mark.parametrize("axis", NAMES)
 def test_an_axis_that_hardly_answers_is_named(axis):
-    found = findings(faults=[{"fault": "self_test_weak", "axis": axis, "percent": 45}])
-    assert not found.ok
-    assert [a.axis for a in found.axes if not a.ok] == [NAMES[axis]]
-    assert found.axes[list(NAMES).index(axis)].ratio == pytest.approx(0.45, abs=0.01)
-    assert NAMES[axis] in found.verdict
+    result = findings(faults=[{"fault": "self_test_weak", "axis": axis, "percent": 45}])
+    assert not result.ok
+    assert [a.axis for a in result.axes if not a.ok] == [NAMES[axis]]
+    assert result.axes[list(NAMES).index(axis)].ratio == pytest.approx(0.45, abs=0.01)
+    assert NAMES[axis] in result.verdict
 
 
 @pytest.mark.parametrize(("percent", "ok"), [(48, False), (52, True), (148, True), (152, False)])
@@ -54,32 +55,32 @@ def test_the_ratios_limits_are_a_half_and_one_and_a_half(percent, ok):
 
 
 def test_a_stuck_axis_gives_no_answer():
-    found = findings(faults=[{"fault": "stuck_axis", "axis": "y"}])
-    assert [axis.axis for axis in found.axes if not axis.ok] == ["acceleration_y"]
+    result = findings(faults=[{"fault": "stuck_axis", "axis": "y"}])
+    assert [axis.axis for axis in result.axes if not axis.ok] == ["acceleration_y"]
 
 
 @pytest.mark.parametrize(("percent", "ok"), [(100, [True] * 6), (10, [True] * 3 + [False] + [True] * 2)])
 def test_without_a_factory_code_the_answer_has_limits_of_its_own(percent, ok):
     """0.05 to 1.2 g, 60 °/s or more (the maker's public drivers)."""
     faults = [{"fault": "self_test_weak", "axis": "gx", "percent": percent}]
-    found = findings(self_test_codes=[0] * 6, faults=faults)
-    assert [axis.ok for axis in found.axes] == ok
-    assert {(axis.factory, axis.ratio) for axis in found.axes} == {(None, None)}
+    result = findings(self_test_codes=[0] * 6, faults=faults)
+    assert [axis.ok for axis in result.axes] == ok
+    assert {(axis.factory, axis.ratio) for axis in result.axes} == {(None, None)}
 
 
 def test_a_box_that_is_turned_over_meanwhile_is_told_from_a_bad_chip():
     signal = np.zeros((3000, 3))
     signal[:1500, 2] = signal[1500:, 0] = 9.80665
-    found = findings(signal, 1000.0)
-    assert (found.ok, found.still) == (False, False)
-    assert "moved" in found.verdict
+    result = findings(signal, 1000.0)
+    assert (result.ok, result.still) == (False, False)
+    assert "moved" in result.verdict
 
 
 @pytest.mark.parametrize(("faults", "status"), [([], 0), ([{"fault": "self_test_weak", "axis": "z"}], 1)])
 def test_the_command_keeps_a_record_and_its_status_is_the_finding(tmp_path, faults, status):
     with SimulatedBox(None, serial="00c0ffee", faults=faults) as simulated:
         done = subprocess.run(
-            [*TOWERTAP, "--port", simulated.port, "--json"],
+            [*SELFTEST, "--port", simulated.port, "--json"],
             cwd=tmp_path,
             stdin=subprocess.DEVNULL,
             capture_output=True,

@@ -15,15 +15,14 @@ from pathlib import Path
 
 import numpy as np
 from towertap.analysis import analyse_capture
-from towertap.capture.conditions import Conditions
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 from towertap.kept import FOLDER
 
-from tests.benchmarks.conftest import FRAME, RATE_HZ, write
+from tests.benchmarks.conftest import FRAME, RATE_HZ, seconds_of, write
 from tests.benchmarks.test_analyse_speed import BARE_TURNS, CELLS, bare_filters
-from tests.benchmarks.test_decode_speed import decoded, seconds_of, struct_loop
-from tests.conftest import HandMade
+from tests.benchmarks.test_decode_speed import decoded, struct_loop
+from tests.by_hand import HandMade
 
 LONG_S, PASS_S = 600, 20
 PARTS = ("rubber-bush", "polyurethane-bush")
@@ -112,13 +111,12 @@ def drives_in(folder):
         for path in Path(sys.argv[1]).glob("*.h5"):
             shutil.copy(path, folder)
         return
+    made_up = HandMade()
     for seed, (road, part, number) in enumerate(SIDES):
         rng = np.random.default_rng(seed)
         spread = (60 if road == "bypass" else 300 if part == PARTS[0] else 360) * np.exp(0.03 * rng.standard_normal())
-        counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], spread, (PASS_S * RATE_HZ, 6))).astype(int)
-        raw = folder / f"{road}_{part}_{number}.ttraw"
-        raw.write_bytes(b"".join(HandMade().recording(PASS_S, counts=counts, rolls=True)))
-        decode_raw(raw, raw.with_suffix(".h5"), Conditions("bus", part, road, number, 40, mounting="x=+X,y=+Y,z=+Z"))
+        frames = made_up.recording(counts=made_up.noise(rng, spread, PASS_S * RATE_HZ), rolls=True)
+        made_up.capture(folder / f"{road}_{part}_{number}", frames, made_up.conditions(part, road, number))
 
 
 def commands(folder):

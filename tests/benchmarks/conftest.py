@@ -1,5 +1,6 @@
 """Drives as a box would send them, made fast and in blocks."""
 
+import time
 import zlib
 
 import numpy as np
@@ -17,6 +18,17 @@ FRAME = np.dtype(
     ]
 )
 """A sample frame of 32 packets, from hardware_notes/wire_format.md."""
+
+
+def seconds_of(*works, repeats=3):
+    """Processor time of each work, the best of some turns that they take alternately."""
+    times = []
+    for _ in range(repeats):
+        for work in works:
+            started = time.process_time()
+            work()
+            times.append(time.process_time() - started)
+    return [min(times[place :: len(works)]) for place in range(len(works))]
 
 
 def write(path, by_hand, seconds, driven=None):

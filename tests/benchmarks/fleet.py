@@ -14,11 +14,9 @@ from pathlib import Path
 import numpy as np
 import towertap as tt
 from distributed import Client, LocalCluster
-from towertap.capture.conditions import Conditions
-from towertap.capture.decode import decode_raw
 
 from tests.benchmarks.conftest import RATE_HZ
-from tests.conftest import HandMade
+from tests.by_hand import HandMade
 
 COPIES = 20
 
@@ -34,13 +32,13 @@ def values(path):
 
 def made(folder, count, seconds):
     """So many captures of so many seconds."""
-    conditions = Conditions("bus", "soft", "lane", 1, 40, mounting="x=+X,y=+Y,z=+Z")
+    made_up = HandMade()
+    conditions = made_up.conditions("soft", "lane", 1)
     for number in range(0, count, COPIES):
         rng = np.random.default_rng(number)
-        counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], 300, (seconds * RATE_HZ, 6))).astype(int)
-        raw = folder / "made.ttraw"
-        raw.write_bytes(b"".join(HandMade().recording(seconds, counts=counts, rolls=True)))
-        first = decode_raw(raw, folder / f"{number:06}.h5", conditions)
+        frames = made_up.recording(counts=made_up.noise(rng, 300, seconds * RATE_HZ), rolls=True)
+        first = made_up.capture(folder / f"{number:06}", frames, conditions)
+        first.with_suffix(".ttraw").unlink()
         for copy in range(number + 1, min(number + COPIES, count)):
             shutil.copy(first, folder / f"{copy:06}.h5")
     return sorted(folder.glob("*.h5"))

@@ -4,7 +4,6 @@ TOWERTAP_BENCHMARK_SECONDS sets the length of the recording; 3600 is an hour at 
 """
 
 import os
-import time
 import tracemalloc
 
 import numpy as np
@@ -17,6 +16,8 @@ from towertap.capture.reading import open_capture
 from towertap.signals.channels import MetricSettings
 from towertap.signals.metrics import METRICS, RMS, THIRDS
 from towertap.signals.stream import Bank
+
+from tests.benchmarks.conftest import seconds_of
 
 SECONDS = float(os.environ.get("TOWERTAP_BENCHMARK_SECONDS", "600"))
 RATE_HZ = 4000.0
@@ -36,17 +37,6 @@ def capture(tmp_path_factory, write_drive):
         yield opened
 
 
-def best_of(repeats, *works):
-    """Processor time of each work, the best of some turns that they take alternately."""
-    times = []
-    for _ in range(repeats):
-        for work in works:
-            start = time.process_time()
-            work()
-            times.append(time.process_time() - start)
-    return [min(times[place :: len(works)]) for place in range(len(works))]
-
-
 def bare_filters(rows):
     """The bare filter over so many rows, BARE_TURNS times."""
     for _ in range(BARE_TURNS):
@@ -60,8 +50,7 @@ def test_analysing_a_capture_costs_no_more_than_8_bare_filters(capture):
     options = {"mounting": "x=+X,y=+Y,z=+Z"}
     rows = capture.n_samples
 
-    bare, metrics, cells = best_of(
-        3,
+    bare, metrics, cells = seconds_of(
         lambda: bare_filters(rows),
         lambda: analyse_capture(capture, **options),
         lambda: analyse_capture(capture, window_s=0.1, metrics=CELLS, knocks=True, **options),

@@ -5,7 +5,6 @@ TOWERTAP_BENCHMARK_SECONDS sets the length of the recording; 3600 is an hour at 
 
 import os
 import struct
-import time
 import tracemalloc
 import zlib
 from collections import deque
@@ -19,23 +18,14 @@ from towertap.capture.reading import open_capture
 from towertap.wire.decoder import Decoder
 from towertap.wire.frames import FrameType
 
+from tests.benchmarks.conftest import seconds_of
+
 SECONDS = float(os.environ.get("TOWERTAP_BENCHMARK_SECONDS", "40"))
 
 
 @pytest.fixture(scope="module")
 def drive(tmp_path_factory, write_drive):
     return write_drive(tmp_path_factory.mktemp("speed") / "drive.ttraw", SECONDS)
-
-
-def seconds_of(*works, repeats=3):
-    """Processor time of each work, the best of some turns that they take alternately."""
-    times = []
-    for _ in range(repeats):
-        for work in works:
-            started = time.process_time()
-            work()
-            times.append(time.process_time() - started)
-    return [min(times[place :: len(works)]) for place in range(len(works))]
 
 
 def struct_loop(stream):

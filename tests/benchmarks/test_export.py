@@ -37,11 +37,8 @@ print(status, usage.ru_maxrss * (1 if sys.platform == "darwin" else 1024))
 @pytest.fixture(scope="module")
 def long_capture(tmp_path_factory, by_hand):
     """A capture of noise, written in blocks without its raw recording, with the attributes of a decoded one."""
-    from towertap.capture.decode import decode_raw
-
     folder = tmp_path_factory.mktemp("long")
-    (folder / "short.ttraw").write_bytes(b"".join(by_hand.recording(1)))
-    with h5py.File(decode_raw(folder / "short.ttraw", folder / "short.h5")) as short:
+    with h5py.File(by_hand.capture(folder / "short", by_hand.recording(1))) as short:
         attributes = {
             name: schema.text_attribute(short, name)
             for name in short.attrs

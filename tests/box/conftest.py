@@ -10,26 +10,24 @@ import threading
 import time
 import tty
 from collections.abc import Callable
-from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
 import pytest
 from towertap.wire.frames import FrameType
 
+from tests.boxes import PseudoBox
+
 COUNT = 32
 
 
-class StandIn:
-    """Sends samples from a thread; `sent` holds what went out from the first start to the bye.
-
-    `path` can be moved to a new pseudo-terminal, which is what a cable pulled and put back looks like to the host.
-    """
+class StandIn(PseudoBox):
+    """Sends samples from a thread; `sent` holds what went out from the first start to the bye."""
 
     def __init__(
         self, frame: Callable[..., bytes], path: Path, *, rate_hz: float = 4000.0, realtime: bool = True
     ) -> None:
-        self._frame, self.path, self.rate_hz, self.realtime = frame, path, rate_hz, realtime
+        self._frame, self.rate_hz, self.realtime = frame, rate_hz, realtime
         self.sent = bytearray()
         self.commands: list[dict] = []
         self.running, self.samples, self.sequence, self.limit = False, 0, 0, None
@@ -38,34 +36,7 @@ class StandIn:
         self.serial = "e66"
         self.said_bye = threading.Event()
         self._keeping = False
-        self._closing = threading.Event()
-        self._lock = threading.RLock()
-        self.plug_in()
-        self._thread = threading.Thread(target=self._run, daemon=True)
-        self._thread.start()
-
-    def close(self) -> None:
-        self._closing.set()
-        self._thread.join()
-        self.pull_out()
-
-    def plug_in(self) -> None:
-        with self._lock:
-            self._master, self._slave = pty.openpty()
-            os.set_blocking(self._master, False)
-            tty.setraw(self._slave)
-            self.path.unlink(missing_ok=True)
-            self.path.symlink_to(os.ttyname(self._slave))
-            self._line = b""
-
-    def pull_out(self) -> None:
-        """Both ends close: whoever has the terminal open gets an error, as with a device that is gone."""
-        with self._lock:
-            if self._master is not None:
-                self.path.unlink(missing_ok=True)
-                os.close(self._master)
-                os.close(self._slave)
-                self._master = None
+        super().__init__(path)
 
     def reset(self) -> None:
         """The box restarts by itself, with the link up, and says hello as the firmware does when it starts."""
@@ -88,16 +59,10 @@ class StandIn:
                 )
                 if due:
                     self._samples()
-                if self._master is not None and select.select([self._master], [], [], 0)[0]:
-                    self._listen()
+                for command in self._commands():
+                    self._obey(command)
             if not due:
                 time.sleep(0.001)
-
-    def _listen(self) -> None:
-        *lines, self._line = (self._line + os.read(self._master, 4096)).split(b"\n")
-        for line in lines:
-            if line:
-                self._obey(json.loads(line))
 
     def _obey(self, command: dict) -> None:
         self.commands.append(command)
@@ -150,13 +115,6 @@ class StandIn:
             self._write(data)
             if kind == FrameType.BYE:
                 self.said_bye.set()
-
-    def _write(self, data: bytes) -> None:
-        """Wait for whoever reads, but not for ever: after a kill nobody does, and the stand-in must still close."""
-        while data and not self._closing.is_set():
-            if select.select([], [self._master], [], 0.05)[1]:
-                with suppress(BlockingIOError):
-                    data = data[os.write(self._master, data) :]
 
 
 @pytest.fixture

@@ -1,6 +1,6 @@
 """A long recording in real time through a pseudo-terminal, whose reader stalls now and then: all that is lost is known.
 
-    python tests/box/long_real_time.py --hours 2 --stall 20 --every 600
+    python -m tests.box.long_real_time --hours 2 --stall 20 --every 600
 
 The simulated box blocks while nobody reads, and its virtual time seems to stand still meanwhile: 8 stalls of 20 s cost
 no sample. So this shows that box and recorder go on and do not grow, not what an overflow of a real chip would cost.

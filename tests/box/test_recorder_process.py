@@ -20,6 +20,8 @@ from towertap.capture.conditions import read_sidecar
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 
+from tests.conftest import TOWERTAP
+
 RECORD = """
 import sys
 from pathlib import Path
@@ -50,7 +52,7 @@ def test_a_killed_recorder_leaves_all_but_the_last_second(stand_in, tmp_path, se
         assert capture.n_samples >= (len(kept) - 2000) // 18
 
 
-COMMAND = [sys.executable, "-c", "from towertap.cli import main; main()", "record"]
+COMMAND = [*TOWERTAP, "record"]
 OPTIONS = "--vehicle a --part b --road c --pass 1 --mounting x=+X,y=+Y,z=+Z --json"
 
 

@@ -12,7 +12,7 @@ from towertap.capture.reading import open_capture
 from towertap.errors import FileError
 from towertap.wire.layouts import LAYOUTS, STANDARD_GRAVITY_MS2, Layout, Measurand
 
-from tests.conftest import plain_counts
+from tests.by_hand import plain_counts
 
 RATE_HZ, RANGE_G, WATERMARK = 1000, 8, 32
 COUNTS_A_G = 2**19 / RANGE_G
@@ -40,8 +40,8 @@ def recording(by_hand, monkeypatch):
     monkeypatch.setitem(LAYOUTS, 77, MADE_UP)
 
     def make(counts, flags_at=None):
-        told = {"layout": 77, "chip": "MADE-UP-20", "odr_hz": RATE_HZ, "accel_range_g": RANGE_G, "anti_alias_hz": 250}
-        frames = [by_hand.hello(**told, gyro_range_dps=0)]
+        hello = {"layout": 77, "chip": "MADE-UP-20", "odr_hz": RATE_HZ, "accel_range_g": RANGE_G, "anti_alias_hz": 250}
+        frames = [by_hand.hello(**hello, gyro_range_dps=0)]
         for k in range(len(counts) // WATERMARK):
             rows = counts[k * WATERMARK : (k + 1) * WATERMARK].astype(">i4") << 12
             payload = np.ascontiguousarray(rows, ">i4").view(np.uint8).reshape(-1, 4)[:, :3].tobytes()

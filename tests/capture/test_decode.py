@@ -23,7 +23,7 @@ from towertap.capture.writing import BLOCK_CHUNKS
 from towertap.errors import FileError
 from towertap.wire.layouts import LAYOUTS
 
-from tests.conftest import plain_counts
+from tests.by_hand import plain_counts
 
 DATASETS = [entry.name for entry in (*schema.counts_of(LAYOUTS[1]).values(), *schema.tables())]
 

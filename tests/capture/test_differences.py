@@ -14,7 +14,7 @@ from towertap.capture import differences, schema
 from towertap.capture.reading import open_capture
 from towertap.errors import FileError
 
-from tests.conftest import plain_counts
+from tests.by_hand import plain_counts
 
 ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "example_captures" / "quarry-lane_rubber-bush_pass01.h5"

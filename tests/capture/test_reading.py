@@ -15,7 +15,7 @@ from towertap.capture.integrity import check
 from towertap.capture.reading import open_capture
 from towertap.errors import AnalysisError, FileError
 
-from tests.conftest import plain_counts
+from tests.by_hand import plain_counts
 
 ACCELERATION, ROTATION = "acceleration_differences", "rotation_differences"
 
@@ -296,8 +296,8 @@ def test_tables_that_contradict_each_other_are_refused_in_one_line_and_at_once(s
 
 def test_many_gaps_are_read_in_time_and_no_more_than_a_table_may_have(by_hand, make_capture, monkeypatch):
     """Each second frame is lost, and each is one of a single sample."""
-    one = np.array([[0, 0, 2048]])
-    frames = [by_hand.samples(one, first=2 * k, sequence=2 * k, clock=500 * k, fifo=1) for k in range(20_000)]
+    row = np.array([[0, 0, 2048]])
+    frames = [by_hand.samples(row, first=2 * k, sequence=2 * k, clock=500 * k, fifo=1) for k in range(20_000)]
     began = time.process_time()
     with open_capture(make_capture([by_hand.hello(), *frames])) as capture:
         integrity = check(capture)

@@ -7,13 +7,8 @@ it; a stop is braking, standing with the engine idling, and pulling away.
 from __future__ import annotations
 
 import json
-import os
-import pty
-import select
 import threading
 import time
-import tty
-from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from types import SimpleNamespace
@@ -21,9 +16,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from scipy import signal
-from towertap.capture.conditions import Conditions, write_sidecar
-from towertap.capture.decode import decode_raw
 from towertap.wire.frames import FrameType
+
+from tests.boxes import PseudoBox
 
 RATE_HZ = 1000
 PER_MS2 = 2048 / 9.80665
@@ -32,7 +27,6 @@ PER_RADS = 32768 / np.radians(2000)
 LEVELS_MS2 = {"bypass": 0.5, "quarry-lane": 2.5}
 """R.m.s. of the vertical acceleration up to 100 Hz."""
 LINE = 0.2
-MOUNTING = "x=+X,y=+Y,z=+Z"
 STOP_S, BRAKING_S = 6.0, 3.0
 
 
@@ -107,23 +101,21 @@ def drives(by_hand):
             ratio = (factor if part == "polyurethane" and name != "bypass" else 1.0) * np.exp(
                 0.01 * rng.standard_normal()
             )
-            said = Conditions("minibus", part, name, number, 40.0, mounting=MOUNTING)
+            said = by_hand.conditions(part, name, number)
             counts, said = change((part, name, number), motion(name, ratio, at), said)
-            raw = folder / f"{name}_{part}_pass{number:02d}.ttraw"
-            frames = by_hand.recording(
-                len(counts) / RATE_HZ, rate_hz=float(RATE_HZ), odr_hz=RATE_HZ, counts=counts, seed=at
-            )
-            raw.write_bytes(b"".join(frames))
+            frames = by_hand.recording(rate_hz=float(RATE_HZ), counts=counts, seed=at)
             started = datetime.now(UTC).replace(hour=12, minute=0) + timedelta(minutes=10 * at)
-            hello = by_hand.hello_fields | {"odr_hz": RATE_HZ}
-            write_sidecar(raw, said, started_utc=started.isoformat(timespec="seconds"), hello=hello)
-            decode_raw(raw, raw.with_suffix(".h5"))
+            sidecar = {
+                "started_utc": started.isoformat(timespec="seconds"),
+                "hello": by_hand.hello_fields | {"odr_hz": RATE_HZ},
+            }
+            by_hand.capture(folder / f"{name}_{part}_pass{number:02d}", frames, said, sidecar)
         return folder
 
     return write
 
 
-class PlayingBox:
+class PlayingBox(PseudoBox):
     """A box on `path` that plays the next of `signals` at every start without seconds, and rests at a start with some.
 
     `began` is when the last start was obeyed; `played` is set when all of a signal is sent. It does not hear the next
@@ -131,46 +123,18 @@ class PlayingBox:
     """
 
     def __init__(self, by_hand, path, signals, pulled=(), idle_ms2=0.02):
-        self._by_hand, self.path, self._signals, self._pulled = by_hand, path, iter(enumerate(signals)), set(pulled)
+        self._by_hand, self._signals, self._pulled = by_hand, iter(enumerate(signals)), set(pulled)
         self._idle_ms2 = idle_ms2
-        self.played, self._closing = threading.Event(), threading.Event()
+        self.played = threading.Event()
         self.began, self.deaf_to = 0.0, 0
         self._sequence = self._clock_us = self._first = 0
-        self._line = b""
         self.starts = 0
-        self._plug_in()
-        self._thread = threading.Thread(target=self._run, daemon=True)
-        self._thread.start()
-
-    def close(self):
-        self._closing.set()
-        self._thread.join()
-        self._pull_out()
-
-    def _plug_in(self):
-        self._master, slave = pty.openpty()
-        tty.setraw(slave)
-        self._slave = slave
-        self.path.unlink(missing_ok=True)
-        self.path.symlink_to(os.ttyname(slave))
-
-    def _pull_out(self):
-        self.path.unlink(missing_ok=True)
-        os.close(self._master)
-        os.close(self._slave)
+        super().__init__(path)
 
     def _run(self):
         while not self._closing.is_set():
             for command in self._commands(0.05):
                 self._obey(command)
-
-    def _commands(self, wait_s):
-        if not select.select([self._master], [], [], wait_s)[0]:
-            return []
-        with suppress(OSError):
-            *lines, self._line = (self._line + os.read(self._master, 4096)).split(b"\n")
-            return [json.loads(line) for line in lines if line]
-        return []
 
     def _obey(self, command):
         if command["do"] == "hello":
@@ -191,9 +155,9 @@ class PlayingBox:
         half = len(counts) // 64 * 32
         for first in range(0, len(counts) // 32 * 32, 32):
             if first == half and number in self._pulled:
-                self._pull_out()
+                self.pull_out()
                 self._closing.wait(1.0)
-                self._plug_in()
+                self.plug_in()
                 self._first += 2000  # the box ran on
             rows = counts[first : first + 32]
             self._clock_us = int((self._first + 31) / RATE_HZ * 1e6) + 1000
@@ -207,10 +171,10 @@ class PlayingBox:
         while seconds is None and not self._closing.is_set():
             commands = self._commands(0.02)
             for command in commands:
-                if command["do"] in ("mark", "hello"):
-                    self._send(FrameType.MARK, command.get("text", "").encode()) if command[
-                        "do"
-                    ] == "mark" else self._hello(True)
+                if command["do"] == "mark":
+                    self._send(FrameType.MARK, command["text"].encode())
+                elif command["do"] == "hello":
+                    self._hello(True)
             if any(command["do"] == "stop" for command in commands):
                 reason = "stop"
                 break
@@ -223,16 +187,9 @@ class PlayingBox:
 
     def _send(self, kind, payload):
         self._clock_us += 10
-        data = self._by_hand.frame(
-            kind, payload, sequence=self._sequence, first=getattr(self, "_first", 0), clock=self._clock_us
-        )
+        data = self._by_hand.frame(kind, payload, sequence=self._sequence, first=self._first, clock=self._clock_us)
         self._sequence += 1
         self._write(data)
-
-    def _write(self, data):
-        while data and not self._closing.is_set():
-            if select.select([], [self._master], [], 0.05)[1]:
-                data = data[os.write(self._master, data) :]
 
 
 @pytest.fixture

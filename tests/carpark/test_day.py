@@ -9,7 +9,6 @@ import resource
 import select
 import struct
 import subprocess
-import sys
 import termios
 import time
 from pathlib import Path
@@ -18,7 +17,11 @@ import numpy as np
 import pytest
 from towertap.capture.conditions import read_sidecar
 from towertap.capture.reading import open_capture
-from towertap.compare.plan.plan import read_plan
+from towertap.compare.plan.plan import HeldConditions, read_plan, write_plan
+
+from tests import plans
+from tests.by_hand import STRAIGHT
+from tests.conftest import TOWERTAP
 
 FACTOR = 1.4
 SECONDS = 14.0
@@ -26,7 +29,6 @@ STOPPED, DEAF, PULLED, REDONE, SHORT = 5, 7, 9, 14, 19
 """Numbers of drives as they are driven: one with a stop, one before which the box does not start, one that loses its
 cable, one with traffic, one too short."""
 NOTE = "rear seat out"
-TOWERTAP = [sys.executable, "-c", "from towertap.cli import main; main()"]
 
 
 class Terminal:
@@ -90,12 +92,10 @@ class Terminal:
 
 @pytest.fixture(scope="module")
 def plan_path(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("plan")
-    words = ["plan", folder, "--vehicle", "minibus", "--before", "rubber", "--after", "polyurethane", "--smooth"]
-    words += ["bypass=80", "--road", "quarry-lane=40", "--spread", "3", "--passes", "6", "--mounting", "x=+X,y=+Y,z=+Z"]
-    words += ["--box-position", "sill", "--seed", "3"]
-    subprocess.run([*TOWERTAP, *map(str, words)], check=True, capture_output=True)
-    return folder / "plan.json"
+    path = tmp_path_factory.mktemp("plan") / "plan.json"
+    roads, hold = {"quarry-lane": 40.0, "bypass": 80.0}, HeldConditions(box_position="sill", mounting=STRAIGHT)
+    write_plan(plans.plan(roads, passes=6, design="AB|B'A", seed=3, hold=hold), path)
+    return path
 
 
 def test_a_day_of_24_drives_that_goes_wrong_ends_in_the_right_verdict(plan_path, playing_box, tmp_path, simulated):
@@ -151,9 +151,9 @@ def test_a_day_of_24_drives_that_goes_wrong_ends_in_the_right_verdict(plan_path,
         box.deaf_to = int(number + 1 == DEAF)
         pressed = time.monotonic()
         terminal.press("\r")
-        found, shown = terminal.wait_for(r"sound, \d|NOT to be used")
+        match, shown = terminal.wait_for(r"sound, \d|NOT to be used")
         waits["verdict"].append(time.monotonic() - pressed)
-        if found[0] == "NOT to be used":
+        if match[0] == "NOT to be used":
             terminal.wait_for("k keeps it")
             terminal.press("\r")
             assert number in (PULLED, SHORT)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 
 import numpy as np
@@ -21,7 +20,7 @@ def recorded(make_capture, by_hand, simulated):
     def record(stop_s=None, marks=()):
         counts = simulated.motion("quarry-lane", 1.0, 3, seconds=24, stop_s=stop_s)
         rate_hz = simulated.rate_hz
-        frames = by_hand.recording(len(counts) / rate_hz, rate_hz=float(rate_hz), odr_hz=rate_hz, counts=counts)
+        frames = by_hand.recording(rate_hz=float(rate_hz), counts=counts)
         for at_s, text in sorted(marks, reverse=True):
             sample = round(at_s * rate_hz)
             mark = by_hand.frame(3, text.encode(), first=sample, clock=round(at_s * 1e6) + 1000)
@@ -33,33 +32,31 @@ def recorded(make_capture, by_hand, simulated):
     return record
 
 
-def left_out(run, capture, *options):
-    status, out, err = run("analyse", capture, "--json", *options)
-    assert status == 0, err
-    return json.loads(out)["left_out_s"]
+@pytest.fixture
+def left_out(answer):
+    """A function from a capture and options to what its analysis leaves out."""
+    return lambda capture, *options: answer("analyse", capture, *options)["left_out_s"]
 
 
-def test_a_stop_is_left_out_with_what_leads_to_it_and_out_of_it_unless_all_is_wanted(run, recorded):
+def test_a_stop_is_left_out_with_what_leads_to_it_and_out_of_it_unless_all_is_wanted(left_out, recorded):
     """Braking for 3 s, standing for 6, pulling away for 3; the last metre is rolled so slowly that it counts either."""
     capture = recorded(stop_s=8.0)
-    seconds = left_out(run, capture)
+    seconds = left_out(capture)
     assert seconds["standing"] == pytest.approx(6.5, abs=1)
     assert sum(seconds.values()) == pytest.approx(12.5, abs=1)
-    assert left_out(run, capture, "--whole") == {}
-    assert left_out(run, recorded()) == {}
+    assert left_out(capture, "--whole") == {}
+    assert left_out(recorded()) == {}
 
 
-def test_marks_named_start_and_stop_cut_the_pass(run, recorded):
-    assert left_out(run, recorded(marks=[(6.0, "start"), (20.0, "stop")])) == {
+def test_marks_named_start_and_stop_cut_the_pass(left_out, recorded):
+    assert left_out(recorded(marks=[(6.0, "start"), (20.0, "stop")])) == {
         "outside the marks start and stop": pytest.approx(10.0, abs=0.2)
     }
 
 
-def test_a_picture_and_a_few_lines_show_a_capture(run, recorded, tmp_path):
+def test_a_picture_and_a_few_lines_show_a_capture(run, answer, recorded, tmp_path):
     capture = recorded(stop_s=8.0, marks=[(6.0, "mark 1")])
-    status, out, err = run("show", capture, "--out", tmp_path / "drive.png", "--json")
-    assert (status, err) == (0, "")
-    shown = json.loads(out)
+    shown = answer("show", capture, "--out", tmp_path / "drive.png")
     assert (tmp_path / "drive.png").read_bytes().startswith(b"\x89PNG")
     assert [(mark["text"], round(mark["time_s"])) for mark in shown["marks"]] == [("mark 1", 6)]
     assert shown["left_out_s"]["standing"] > 5
@@ -84,9 +81,9 @@ def test_a_pass_that_stands_throughout_is_none_when_it_is_recorded_and_when_it_i
     assert "NOT USED: no window of a drive is left: 16." in run("list", tmp_path)[1]
 
 
-def test_a_pass_that_its_marks_cut_away_is_listed_as_none(run, recorded):
+def test_a_pass_that_its_marks_cut_away_is_listed_as_none(answer, recorded):
     capture = recorded(marks=[(6.0, "start"), (6.4, "stop")])
-    (listed,) = json.loads(run("list", capture.parent, "--json")[1])["recordings"]
+    (listed,) = answer("list", capture.parent)["recordings"]
     assert not listed["used"]
     assert "outside the marks start and stop" in listed["why_not"]
 
@@ -104,9 +101,9 @@ def course(level_ms2, sway_rads):
 @pytest.mark.parametrize("gyroscope", [True, False])
 def test_standing_is_found_and_driving_is_not_taken_for_it(gyroscope):
     felt, truth = course(level_ms2=0.05, sway_rads=np.radians(0.02))
-    found = standing(felt if gyroscope else replace(felt, turning_rads=None))
-    assert (found & ~truth).sum() * CELL_S <= 2.0
-    assert found[truth].mean() > 0.9
+    stands = standing(felt if gyroscope else replace(felt, turning_rads=None))
+    assert (stands & ~truth).sum() * CELL_S <= 2.0
+    assert stands[truth].mean() > 0.9
 
 
 def test_a_door_that_is_slammed_does_not_part_a_stand():

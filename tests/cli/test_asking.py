@@ -7,11 +7,13 @@ import sys
 
 import pytest
 from towertap.capture.conditions import Conditions, write_sidecar
-from towertap.capture.decode import decode_raw
 from towertap.cli._asking import ask_for, gather, next_planned
 from towertap.cli._conditions import QUESTIONS
-from towertap.compare.plan.plan import read_plan
+from towertap.compare.plan.plan import HeldConditions, read_plan, write_plan
 from towertap.errors import CallError
+
+from tests import plans
+from tests.by_hand import STRAIGHT
 
 
 class Terminal(io.StringIO):
@@ -29,25 +31,21 @@ def recorded(tmp_path, by_hand):
 
     def leave(seconds=None, **conditions):
         """With a capture that long; without one when nothing is said."""
-        raw = folder / f"{len(list(folder.iterdir()))}.ttraw"
-        raw.touch()
-        write_sidecar(raw, Conditions(**conditions), hello=by_hand.hello_fields)
-        if seconds is not None:
-            raw.write_bytes(b"".join(by_hand.recording(seconds, rate_hz=1000.0, odr_hz=1000, rolls=True)))
-            decode_raw(raw, raw.with_suffix(".h5"))
+        path, said = folder / str(len(list(folder.iterdir()))), Conditions(**conditions)
+        if seconds is None:
+            write_sidecar(by_hand.raw(path.with_suffix(".ttraw"), []), said, hello=by_hand.hello_fields)
+        else:
+            by_hand.capture(path, by_hand.recording(seconds, rate_hz=1000.0, rolls=True), said, {})
         return folder
 
     return leave
 
 
 @pytest.fixture
-def plan_path(run, tmp_path):
+def plan_path(tmp_path):
     """A plan of two passes a side on two roads."""
-    words = ("--vehicle", "minibus", "--before", "soft", "--after", "stiff", "--smooth", "bypass=80", "--passes", "2")
-    status, _, err = run(
-        "plan", tmp_path, *words, "--road", "quarry-lane=40", "--mounting", "x=+X,y=+Y,z=+Z", "--spread", "4"
-    )
-    assert (status, err) == (0, "")
+    roads, hold = {"quarry-lane": 40.0, "bypass": 80.0}, HeldConditions(mounting=STRAIGHT)
+    write_plan(plans.plan(roads, ("soft", "stiff"), passes=2, hold=hold), tmp_path / "plan.json")
     return tmp_path / "plan.json"
 
 
@@ -56,7 +54,7 @@ def test_questions_have_name_and_unit_and_say_where_enter_is_an_answer(tmp_path,
     monkeypatch.setattr(sys, "stdin", Terminal("".join(f"{answer}\n" for answer in answers)))
     conditions = gather({}, tmp_path)
     assert (conditions.vehicle, conditions.pass_number, conditions.speed_kmh) == ("minibus", 1, None)
-    told = capsys.readouterr().err
+    asked = capsys.readouterr().err
     for question in (
         "Vehicle: ",
         "with this part (Enter: 1): ",
@@ -67,8 +65,8 @@ def test_questions_have_name_and_unit_and_say_where_enter_is_an_answer(tmp_path,
         "Notes (Enter: none): ",
         "Press Enter to begin recording: at speed",
     ):
-        assert question in told
-    assert all(question in told for question in QUESTIONS.values())
+        assert question in asked
+    assert all(question in asked for question in QUESTIONS.values())
 
 
 def test_a_pass_number_that_is_there_already_is_said_and_the_next_one_named(recorded, capsys):
@@ -76,9 +74,9 @@ def test_a_pass_number_that_is_there_already_is_said_and_the_next_one_named(reco
     folder = recorded(road="workbench", part="rubber-bush", pass_number=1)
     recorded(road="workbench", part="other", pass_number=2)
     assert gather({**given, "pass_number": 1}, folder).pass_number == 1
-    told = capsys.readouterr().err
-    assert told.startswith("pass 1 of workbench with rubber-bush is there already")
-    assert "did you mean --pass 2?" in told
+    asked = capsys.readouterr().err
+    assert asked.startswith("pass 1 of workbench with rubber-bush is there already")
+    assert "did you mean --pass 2?" in asked
     gather({**given, "pass_number": 2}, folder)
     assert capsys.readouterr().err == ""
 
@@ -99,7 +97,15 @@ def test_a_plan_offers_its_drives_in_order_until_all_are_recorded(plan_path, rec
             capsys.readouterr()
             recorded(**offered, seconds=12.0)
     with pytest.raises(CallError, match="all 8 drives are recorded"):
-        next_planned(plan, {}, folder)
+        next_planned(read_plan(plan_path), {}, folder)
+
+
+def test_who_compares_too_soon_is_told_how_much_of_the_plan_is_driven(plan_path, recorded, refused):
+    plan = read_plan(plan_path)
+    first = {name: value for name, value in vars(plan.drives[0]).items() if name != "block"}
+    folder = recorded(**first, seconds=12.0, mounting="x=+X,y=+Y,z=+Z")
+    err = refused("compare", folder, "--plan", plan_path)
+    assert err.startswith(f"towertap: 1 of 8 drives of the plan done, the next is {plan.drives[1].words}; no capture ")
 
 
 def test_a_planned_drive_can_be_named_and_driven_again(plan_path, recorded, tmp_path):
@@ -124,18 +130,18 @@ def test_what_the_last_drive_said_is_offered_and_units_are_typed(recorded, monke
         "248, 248, 248, 248",
         12.2,
     )
-    told = capsys.readouterr().err
-    assert "'fast' is not a speed" in told
-    assert "say the unit" in told
+    asked = capsys.readouterr().err
+    assert "'fast' is not a speed" in asked
+    assert "say the unit" in asked
 
 
 def test_what_enter_stands_for_has_its_unit(recorded, monkeypatch, capsys):
     folder = recorded(tyre_pressures_kpa="250, 250, 300, 300", air_temperature_c=12)
     monkeypatch.setattr(sys, "stdin", Terminal("\n\n"))
     ask_for(["tyre_pressures_kpa", "air_temperature_c"], {}, folder)
-    told = capsys.readouterr().err
-    assert "(Enter: 250, 250, 300, 300 kPa): " in told
-    assert "(Enter: 12 °C): " in told
+    asked = capsys.readouterr().err
+    assert "(Enter: 250, 250, 300, 300 kPa): " in asked
+    assert "(Enter: 12 °C): " in asked
 
 
 def test_a_name_that_is_nearly_one_that_is_there_is_pointed_out(recorded, capsys):
@@ -148,6 +154,6 @@ def test_a_name_that_is_nearly_one_that_is_there_is_pointed_out(recorded, capsys
         "mounting": "x=+X,y=+Y,z=+Z",
     }
     gather(said, folder)
-    told = capsys.readouterr().err
-    assert "the part 'rubber-bsh' is new, and nearly 'rubber-bush'" in told
-    assert "the road 'Quarry-Lane' is new, and nearly 'quarry lane'" in told
+    asked = capsys.readouterr().err
+    assert "the part 'rubber-bsh' is new, and nearly 'rubber-bush'" in asked
+    assert "the road 'Quarry-Lane' is new, and nearly 'quarry lane'" in asked

@@ -39,26 +39,24 @@ def test_six_positions_recover_offset_scale_and_cross_axis_of_the_simulated_chip
     assert expanded["gravity_part"] == pytest.approx(1.96 * 0.015 / G, rel=0.01)
     assert data["residual_ms2"] < 0.001
     with open_capture(data["captures"][0]) as capture:
-        found = records.find(tmp_path, "calibration", capture)
-        assert found.record.temperature_c == pytest.approx((21.0, 21.0), abs=0.1)
+        match = records.find(tmp_path, "calibration", capture)
+        assert match.record.temperature_c == pytest.approx((21.0, 21.0), abs=0.1)
         first = capture.counts("acceleration", 2000, 10_000) * capture.scale_ms2
-    offset, back = tumble.correction(found.record)
+    offset, back = tumble.correction(match.record)
     assert back @ (first.mean(axis=0) - offset) == pytest.approx([0, 0, G], abs=0.002)
 
 
 def test_three_positions_are_refused_with_the_reason(run, tmp_path):
     motion = turned(("+x", "+y", "+z"), np.random.default_rng(4), still_s=8)
     with SimulatedBox(*motion) as box:
-        status, _out, err = run(
-            "bench", "tumble", "--port", box.port, "--bench", tmp_path, "--seconds", 28, "--latitude", 51
-        )
+        words = ("--bench", tmp_path, "--seconds", 28, "--latitude", 51)
+        status, _, err = run("bench", "tumble", "--port", box.port, *words)
     assert status == 2
     assert "faces up that were seen: +x, +y, +z; missing: -x, -y, -z" in err
     assert "can only be told apart with both of its faces" in err
     assert list(tmp_path.glob("*-calibration-*")) == []
 
 
-def test_a_recording_without_taps_is_refused(run, make_capture, by_hand):
-    status, _out, err = run("bench", "tap", make_capture(by_hand.recording(3.0)))
-    assert status == 2
+def test_a_recording_without_taps_is_refused(refused, make_capture, by_hand):
+    err = refused("bench", "tap", make_capture(by_hand.recording(3.0)))
     assert "tap 3 times or more" in err

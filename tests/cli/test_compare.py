@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import csv
-import json
 import os
 import re
 import shutil
 import subprocess
-import sys
 from datetime import UTC, datetime, timedelta
 
 import h5py
@@ -16,15 +14,9 @@ import pytest
 from towertap.bench.records import BoxSetup, Record, write
 from towertap.capture.schema import set_attributes
 
+from tests.conftest import TOWERTAP
+
 CALL = ("--before", "soft", "--after", "stiff", "--smooth", "bypass")
-
-
-def refused(outcome):
-    """The one line on standard error of a refusal: status 2, and nothing on standard output."""
-    status, out, err = outcome
-    assert (status, out, err.count("\n")) == (2, "", 1), outcome
-    assert err.startswith("towertap: ")
-    return err
 
 
 ANSWER = re.compile(
@@ -36,7 +28,7 @@ ANSWER = re.compile(
 @pytest.mark.parametrize("columns", [{"COLUMNS": "80"}, {}])
 def test_the_answer_stands_first_and_last_and_all_is_folded_at_80_columns(drive_folder, columns):
     """In a process of its own, as a shell of 80 columns sees it, and where there is none."""
-    command = [sys.executable, "-c", "from towertap.cli import main; main()", "compare", str(drive_folder), *CALL]
+    command = [*TOWERTAP, "compare", str(drive_folder), *CALL]
     call = [*command, "--metric", "acceleration_z"]
     shell = {name: value for name, value in os.environ.items() if name != "COLUMNS"} | columns
     done = subprocess.run(call, capture_output=True, text=True, check=False, env=shell)
@@ -66,10 +58,8 @@ def test_full_tells_all_that_the_answer_rests_on(run, drive_folder):
         assert words in out
 
 
-def test_json_is_one_object_with_the_promised_keys(run, drive_folder):
-    status, out, err = run("compare", drive_folder, *CALL, "--margin", "15", "--json")
-    data = json.loads(out)
-    assert (status, err) == (0, "")
+def test_json_is_one_object_with_the_promised_keys(answer, drive_folder):
+    data = answer("compare", drive_folder, *CALL, "--margin", "15")
     assert (data["before"], data["after"], data["smooth"]) == ("soft", "stiff", "bypass")
     assert {finding["metric"] for finding in data["findings"]} == {"jerk_z", "weighted_z", "acceleration_z"}
     for finding in data["findings"]:
@@ -81,10 +71,10 @@ def test_json_is_one_object_with_the_promised_keys(run, drive_folder):
     assert [alignment["road"] for alignment in data["evidence"]["places"]["data"]] == ["moor-road", "quarry-lane"]
 
 
-def test_a_speed_log_that_is_none_is_refused_in_one_line(run, drive_folder, tmp_path):
+def test_a_speed_log_that_is_none_is_refused_in_one_line(refused, drive_folder, tmp_path):
     log = tmp_path / "speed.csv"
     log.write_text("time_utc,altitude_m\n2026-05-04T09:30:00Z,12\n")
-    assert "speed.csv" in refused(run("compare", drive_folder, *CALL, "--speed", log))
+    assert "speed.csv" in refused("compare", drive_folder, *CALL, "--speed", log)
 
 
 @pytest.fixture
@@ -102,9 +92,9 @@ def dated_folder(drive_folder, tmp_path):
     return folder
 
 
-def test_a_speed_log_with_its_clocks_offset_gives_the_speed_in_kmh(run, dated_folder):
-    call = (dated_folder, *CALL, "--metric", "acceleration_z", "--speed", dated_folder / "speed.csv", "--json")
-    data = json.loads(run("compare", *call, "--speed-offset", 3600)[1])
+def test_a_speed_log_with_its_clocks_offset_gives_the_speed_in_kmh(answer, dated_folder):
+    call = (dated_folder, *CALL, "--metric", "acceleration_z", "--speed", dated_folder / "speed.csv")
+    data = answer("compare", *call, "--speed-offset", 3600)
     roads = data["evidence"]["speed"]["data"]
     assert [road["road"] for road in roads] == ["moor-road", "quarry-lane"]
     for road in roads:
@@ -112,64 +102,61 @@ def test_a_speed_log_with_its_clocks_offset_gives_the_speed_in_kmh(run, dated_fo
         assert [drive["speed"] for drive in road["passes"]] == pytest.approx([36.0] * 4)
         assert {drive["offset"]["seconds"] for drive in road["passes"]} == {3600.0}
     assert not any("speed log" in caution["words"] for caution in data["cautions"])
-    data = json.loads(run("compare", *call, "--speed-offset", -3600)[1])
+    data = answer("compare", *call, "--speed-offset", -3600)
     assert "speed" not in data["evidence"]
     (words,) = (caution["words"] for caution in data["cautions"] if "covers no pass" in caution["words"])
     assert "from 2026-05-04 10:29:55" in words
     assert "--speed-offset" in words
 
 
-def test_a_speed_log_over_the_size_limit_is_refused_in_one_line(run, drive_folder, tmp_path):
+def test_a_speed_log_over_the_size_limit_is_refused_in_one_line(refused, drive_folder, tmp_path):
     """A gigabyte, sparse: it takes no room on a disk and must not be read."""
     log = tmp_path / "speed.csv"
     with log.open("wb") as file:
         file.truncate(2**30)
-    told = refused(run("compare", drive_folder, *CALL, "--speed", log))
-    assert told.startswith(f"towertap: {log}: 1,073,741,824 bytes, larger than a speed log")
+    err = refused("compare", drive_folder, *CALL, "--speed", log)
+    assert err.startswith(f"towertap: {log}: 1,073,741,824 bytes, larger than a speed log")
 
 
-def test_the_bench_records_of_a_named_folder_are_used_and_told(run, drive_folder, tmp_path):
+def test_the_bench_records_of_a_named_folder_are_used_and_told(refused, answer, drive_folder, tmp_path):
     """A tap record for the box of tests/conftest.py; the other records are missing, and it says so."""
     subject = BoxSetup("e6605481", "ICM-42688-P", 8000.0, 16.0, None)
     tapped = {"resonances": {}, "usable_hz": {"one_third": 60.0, "one_fifth": 36.0}}
     write(Record("tap", subject, "2026-03-14T10:00:00+00:00", None, "taps.h5", tapped), tmp_path / "bench")
     call = (drive_folder, *CALL, "--metric", "jerk_z", "--bench")
-    status, out, err = run("compare", *call, tmp_path / "bench", "--json")
-    data = json.loads(out)
-    assert status == 0, err
+    data = answer("compare", *call, tmp_path / "bench")
     assert {records["usable_hz"] for records in data["bench"].values()} == {60.0}
     for finding in data["findings"]:
         assert finding["noise"]["of"] == ("unrecorded" if finding["road"] == "moor-road" else "sensor")
         assert any("good to 60 Hz (a third of its resonance)" in caution["words"] for caution in finding["cautions"])
-    told = [caution["words"] for caution in data["cautions"]]
-    assert sum("No bench record of noise, calibration, selftest and idle" in words for words in told) == 1
-    assert "name the one that holds the bench records" in refused(run("compare", *call, tmp_path / "none"))
+    cautions = [caution["words"] for caution in data["cautions"]]
+    assert sum("No bench record of noise, calibration, selftest and idle" in words for words in cautions) == 1
+    assert "name the one that holds the bench records" in refused("compare", *call, tmp_path / "none")
 
 
-def test_spreads_are_stated_in_percent_and_a_control_is_kept_beside_the_bench_records(run, dated_folder):
+def test_spreads_are_stated_in_percent_and_a_control_is_kept_beside_the_bench_records(refused, answer, dated_folder):
     """All of one part on one morning, then all of the other: a refit control, on one day."""
-    call = ("compare", dated_folder, *CALL, "--metric", "acceleration_z", "--json")
-    data = json.loads(run(*call, "--refit-sd", 1.5, "--day-sd", 0.5)[1])
+    call = ("compare", dated_folder, *CALL, "--metric", "acceleration_z")
+    data = answer(*call, "--refit-sd", 1.5, "--day-sd", 0.5)
     part = data["overall"][0]["part"]
     assert [(part[kind]["source"], part[kind]["sd"]) for kind in ("installation", "day")] == [
         ("stated", pytest.approx(0.015)),
         ("stated", pytest.approx(0.005)),
     ]
-    assert "a refit spread of -1 % cannot be" in refused(run(*call, "--refit-sd", -1))
-    kept = json.loads(run(*call, "--control", "refit")[1])
+    assert "a refit spread of -1 % cannot be" in refused(*call, "--refit-sd", -1)
+    kept = answer(*call, "--control", "refit")
     assert kept["kept"].startswith(str(dated_folder / "bench" / "control-refit-2026-05-04-"))
     assert kept["answer"]["verdict"] == "refit control not held"
     assert kept["answer"]["change"].startswith("with stiff, vertical acceleration (all vibration) changed by +")
-    again = json.loads(run(*call)[1])
+    again = answer(*call)
     assert "controls" not in again["evidence"], "a control is no control of its own drives"
 
 
-def test_the_report_is_written_and_named(run, drive_folder, tmp_path):
-    call = (drive_folder, *CALL, "--metric", "jerk_z", "--report", tmp_path / "report", "--json")
-    status, out, err = run("compare", *call)
-    assert status == 0, err
+def test_the_report_is_written_and_named(answer, drive_folder, tmp_path):
+    words = (*CALL, "--metric", "jerk_z", "--report", tmp_path / "report", "--no-sounds")
+    data = answer("compare", drive_folder, *words)
     page = tmp_path / "report" / "report.html"
-    assert json.loads(out)["report"] == str(page)
+    assert data["report"] == str(page)
     assert "quarry-lane" in page.read_text("utf-8")
     with (page.parent / "data" / "passes_table_1.csv").open(encoding="utf-8-sig", newline="") as file:
         rows = list(csv.DictReader(file))
@@ -188,12 +175,12 @@ def test_the_report_is_written_and_named(run, drive_folder, tmp_path):
         (("--before", "soft", "--smooth", "bypass"), "--after"),
     ],
 )
-def test_a_wrong_call_is_one_line_and_status_2(run, drive_folder, arguments, says):
-    assert says in refused(run("compare", drive_folder, *arguments, "--json"))
+def test_a_wrong_call_is_one_line_and_status_2(refused, drive_folder, arguments, says):
+    assert says in refused("compare", drive_folder, *arguments, "--json")
 
 
-def test_an_empty_folder_is_one_line_and_status_2(run, tmp_path):
-    assert "no captures (*.h5)" in refused(run("compare", tmp_path, *CALL))
+def test_an_empty_folder_is_one_line_and_status_2(refused, tmp_path):
+    assert "no captures (*.h5)" in refused("compare", tmp_path, *CALL)
 
 
 BUSHES = ("--before", "rubber", "--after", "polyurethane", "--smooth", "bypass", "--metric", "acceleration_z")
@@ -207,8 +194,8 @@ BUSHES = ("--before", "rubber", "--after", "polyurethane", "--smooth", "bypass",
         (("--position", "sill", "--input-position", "roof"), "positions are 'arm', 'sill'"),
     ],
 )
-def test_a_wrong_box_position_is_one_line_and_status_2(run, two_box_folder, options, says):
-    assert says in refused(run("compare", two_box_folder, *BUSHES, *options, "--json"))
+def test_a_wrong_box_position_is_one_line_and_status_2(refused, two_box_folder, options, says):
+    assert says in refused("compare", two_box_folder, *BUSHES, *options, "--json")
 
 
 def test_a_second_box_adds_the_transfer(run, two_box_folder):

@@ -12,9 +12,11 @@ from datetime import UTC, datetime, timedelta
 import h5py
 import numpy as np
 import pytest
-from towertap.capture.conditions import Conditions, write_sidecar
-from towertap.capture.decode import decode_raw
 from towertap.capture.schema import set_attributes
+from towertap.compare.plan.plan import HeldConditions, write_plan
+
+from tests import plans
+from tests.by_hand import STRAIGHT
 
 SATURDAY = datetime(2026, 5, 2, 9, tzinfo=UTC)
 DAY_EFFECT = 1.08
@@ -33,13 +35,9 @@ def two_days(tmp_path_factory, by_hand):
         for number in range(1, 5):
             for place, (road, level) in enumerate({"bypass": 50, "lane": 120, "moor": 90}.items()):
                 spread = level * DAY_EFFECT**day * np.exp(0.01 * rng.standard_normal())
-                counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], spread, (5000, 6))).astype(int)
-                raw = folder / f"{road}-{day}-{number}.ttraw"
-                raw.write_bytes(b"".join(by_hand.recording(5, rate_hz=1000.0, odr_hz=1000, counts=counts, seed=number)))
                 started = SATURDAY + timedelta(days=7 * day, minutes=10 * (3 * number + place))
-                conditions = Conditions("minibus", part, road, number, 40.0, mounting="x=+X,y=+Y,z=+Z")
-                write_sidecar(raw, conditions, started_utc=started.isoformat())
-                decode_raw(raw, raw.with_suffix(".h5"))
+                said, sidecar = by_hand.conditions(part, road, number), {"started_utc": started.isoformat()}
+                by_hand.drive(folder / f"{road}-{day}-{number}", rng, spread, said, sidecar=sidecar)
     return folder
 
 
@@ -60,7 +58,7 @@ def one_without_a_start(folder):
 
 
 @pytest.mark.parametrize("forge", [as_driven, one_smooth_pass_redated, one_without_a_start])
-def test_one_part_on_two_days_is_a_lead_and_no_verdict(run, two_days, tmp_path, forge):
+def test_one_part_on_two_days_is_a_lead_and_no_verdict(run, answer, two_days, tmp_path, forge):
     """In text, JSON and report; the smooth road, which moved alike, is named with it."""
     folder = tmp_path / "drives"
     shutil.copytree(two_days, folder, ignore=shutil.ignore_patterns("*.ttraw", "*.json"))
@@ -68,7 +66,7 @@ def test_one_part_on_two_days_is_a_lead_and_no_verdict(run, two_days, tmp_path, 
     status, out, err = run("compare", folder, *CALL, "--report", tmp_path / "report")
     assert status == 0, err
     page = " ".join((tmp_path / "report" / "report.html").read_text("utf-8").split())
-    data = json.loads(run("compare", folder, *CALL, "--json")[1])
+    data = answer("compare", folder, *CALL)
     findings = [*data["overall"], *data["findings"]]
     assert [finding["road"] for finding in findings] == ["all rough roads", "lane", "moor"]
     for finding in findings:
@@ -84,9 +82,9 @@ def test_one_part_on_two_days_is_a_lead_and_no_verdict(run, two_days, tmp_path, 
         assert finding["words"].startswith(f"Vertical acceleration on {finding['road']}: undecided, +")
         lead = "These drives show more: the part, or box, tyres, weather or day, for the smooth road moved alike; "
         assert lead in finding["words"]
-    for told in (" ".join(out.split()), page):
-        assert "on these drives on both rough roads" in told
-        assert "it may be the part, or box, tyres, weather or day, for the smooth road moved alike" in told
+    for text in (" ".join(out.split()), page):
+        assert "on these drives on both rough roads" in text
+        assert "it may be the part, or box, tyres, weather or day, for the smooth road moved alike" in text
     assert data["answer"]["verdict"] == "undecided"
     assert not out.startswith("Harsher")
     assert any("One part was driven first and then the other" in caution["words"] for caution in data["cautions"])
@@ -104,19 +102,16 @@ def planned_folder(two_days, folder, started):
 
 
 @pytest.fixture
-def planned(run, two_days, tmp_path):
+def planned(two_days, tmp_path):
     """A plan in A B B A, its drives ten minutes apart, and the folder that holds them."""
-    words = ("--vehicle", "minibus", *CALL[:4], "--smooth", "bypass=40", "--road", "lane=40", "--road", "moor=40")
-    spread = ("--spread", "2", "--passes", "2", "--metric", "acceleration_z", "--mounting", "x=+X,y=+Y,z=+Z")
-    status, out, err = run("plan", tmp_path / "p", *words, *spread, "--json")
-    assert status == 0, err
-    plan = json.loads(out)["plan"]
-    written = datetime.fromisoformat(plan["written_utc"])
+    roads, hold = {"lane": 40.0, "moor": 40.0, "bypass": 40.0}, HeldConditions(mounting=STRAIGHT)
+    plan = plans.plan(roads, ("rubber", "rubber again"), passes=2, metrics=("acceleration_z",), hold=hold)
+    write_plan(plan, tmp_path / "plan.json")
     started = {
-        (drive["part"], drive["road"], drive["pass_number"]): written + timedelta(minutes=10 * (place + 1))
-        for place, drive in enumerate(plan["drives"])
+        (drive.part, drive.road, drive.pass_number): plan.written + timedelta(minutes=10 * (place + 1))
+        for place, drive in enumerate(plan.drives)
     }
-    return tmp_path / "p" / "plan.json", planned_folder(two_days, tmp_path / "planned", started), started
+    return tmp_path / "plan.json", planned_folder(two_days, tmp_path / "planned", started), started
 
 
 def further(two_days, folder, source, number, started):
@@ -126,20 +121,18 @@ def further(two_days, folder, source, number, started):
         set_attributes(file, {"conditions": json.dumps(said), "started_utc": started.isoformat()})
 
 
-def test_a_planned_drive_is_compared_by_block(run, planned):
+def test_a_planned_drive_is_compared_by_block(answer, planned):
     plan, folder, _ = planned
-    data = json.loads(run("compare", folder, "--plan", plan, "--json")[1])
+    data = answer("compare", folder, "--plan", plan)
     assert [departure["words"] for departure in data["departures"]] == []
     assert [len(finding["block_ratios"]) for finding in (*data["overall"], *data["findings"])] == [2, 2, 2]
 
 
-def test_one_extra_pass_is_left_out_and_does_not_switch_the_blocks_off(run, two_days, planned):
+def test_one_extra_pass_is_left_out_and_does_not_switch_the_blocks_off(answer, two_days, planned):
     plan, folder, started = planned
     last = max(started.values())
     further(two_days, folder, "lane-0-3.h5", 3, last + timedelta(minutes=10))
-    status, out, err = run("compare", folder, "--plan", plan, "--json")
-    assert status == 0, err
-    data = json.loads(out)
+    data = answer("compare", folder, "--plan", plan)
     assert [len(finding["block_ratios"]) for finding in (*data["overall"], *data["findings"])] == [2, 2, 2]
     left_out = "Further on lane was not planned and is left out: the blocks hold."
     assert left_out.lower() in [caution["words"].lower() for caution in data["cautions"]]
@@ -153,7 +146,7 @@ def test_one_pass_driven_twice_in_succession_under_one_number_is_told(run, two_d
     further(two_days, folder, "lane-0-3.h5", 1, started["rubber", "lane", 1] + timedelta(minutes=1))
     status, out, err = run("compare", folder, "--plan", plan, *words)
     assert status == 0, err
-    told = " ".join(out.split())
-    assert "are the same planned pass" in told
-    assert "ass 1 on lane is there more than once before the change" in told
-    assert "not driven in their planned order" not in told
+    text = " ".join(out.split())
+    assert "are the same planned pass" in text
+    assert "ass 1 on lane is there more than once before the change" in text
+    assert "not driven in their planned order" not in text

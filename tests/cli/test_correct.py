@@ -6,7 +6,7 @@ import pytest
 from click.testing import CliRunner
 from towertap import cli
 from towertap.amendments import SEEN
-from towertap.capture.conditions import Conditions, read_sidecar, write_sidecar
+from towertap.capture.conditions import Conditions, read_sidecar
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 
@@ -19,10 +19,8 @@ def recorded(tmp_path, by_hand):
     """A function that leaves a recording with sidecar and capture in the folder, by its name; it gives the capture."""
 
     def make(name=NAME, conditions=SAID):
-        raw = tmp_path / f"{name}.ttraw"
-        raw.write_bytes(b"".join(by_hand.recording(7.0, seed=len(name), rolls=True)))
-        write_sidecar(raw, conditions, started_utc="2026-05-04T09:30:00+00:00", hello=by_hand.hello_fields)
-        return decode_raw(raw, raw.with_suffix(".h5"))
+        frames = by_hand.recording(7.0, seed=len(name), rolls=True)
+        return by_hand.capture(tmp_path / name, frames, conditions, {"started_utc": "2026-05-04T09:30:00+00:00"})
 
     return make
 
@@ -32,12 +30,10 @@ def said_of(capture_path):
         return capture.conditions, capture.host, capture.text("raw_name"), capture.text("raw_sha256")
 
 
-def test_a_correction_is_in_name_sidecar_and_capture_with_its_history_and_the_raw_bytes_stay(recorded, run):
+def test_a_correction_is_in_name_sidecar_and_capture_with_its_history_and_the_raw_bytes_stay(recorded, answer):
     capture = recorded()
     raw_bytes, *_, digest = capture.with_suffix(".ttraw").read_bytes(), *said_of(capture)
-    status, out, err = run("correct", capture, "--part", "rubber-bush", "--speed", "25 mph", "--json")
-    assert (status, err) == (0, "")
-    (corrected,) = json.loads(out)["corrected"]
+    (corrected,) = answer("correct", capture, "--part", "rubber-bush", "--speed", "25 mph")["corrected"]
     now = capture.with_name(NAME.replace("bsh", "bush") + ".h5")
     assert corrected == {"was": str(capture), "capture": str(now)}
     assert {path.name.split(".")[0] for path in capture.parent.iterdir()} == {now.stem}
@@ -79,12 +75,11 @@ def test_a_condition_can_be_taken_back(recorded, run):
         (["--part", "rubber-bush"], "of that name: move it away"),
     ],
 )
-def test_what_cannot_be_is_one_line_and_changes_nothing(recorded, run, options, says):
+def test_what_cannot_be_is_one_line_and_changes_nothing(recorded, refused, options, says):
     capture = recorded()
     capture.with_name(NAME.replace("bsh", "bush") + ".h5").touch()
     before = {path: path.read_bytes() for path in capture.parent.iterdir()}
-    status, out, err = run("correct", capture, *options)
-    assert (status, out) == (2, "")
+    err = refused("correct", capture, *options)
     assert says in err
     assert {path: path.read_bytes() for path in capture.parent.iterdir()} == before
 
@@ -112,13 +107,13 @@ def test_a_pass_that_is_struck_out_stays_and_says_why_and_can_be_taken_back(reco
     assert run("drop", capture)[0] == 2
 
 
-def test_a_reason_given_after_the_values_were_shown_is_marked(recorded, run):
+def test_a_reason_given_after_the_values_were_shown_is_marked(recorded, run, answer):
     capture, unseen = recorded(), recorded("other", SAID)
     assert run("analyse", capture)[0] == 0
     assert list(json.loads((capture.parent / SEEN).read_text())) == [said_of(capture)[3]]
     for path, marked in ((capture, True), (unseen, False)):
-        answer = json.loads(run("drop", path, "--reason", "wrong line", "--json")[1])
-        assert answer["struck_out"]["after_values"] is marked
+        data = answer("drop", path, "--reason", "wrong line")
+        assert data["struck_out"]["after_values"] is marked
         assert ("after its values had been shown" in run("check", path)[1]) is marked
 
 

@@ -14,7 +14,7 @@ def test_the_envelope_of_a_tone_is_its_amplitude(by_hand, make_capture):
     t = np.arange(int(SECONDS * RATE_HZ)) / RATE_HZ
     counts = np.zeros((t.size, 6))
     counts[:, 2] = (9.80665 + AMPLITUDE * np.sin(2 * np.pi * TONE_HZ * t)) / 9.80665 * 2048
-    path = make_capture(by_hand.recording(SECONDS, rate_hz=RATE_HZ, odr_hz=1000, counts=np.rint(counts).astype(int)))
+    path = make_capture(by_hand.recording(rate_hz=RATE_HZ, counts=counts))
     with open_capture(path) as capture:
         drawn = envelope(capture, UP)
     assert drawn.low.size == drawn.high.size == STEPS

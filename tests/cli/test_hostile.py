@@ -4,7 +4,6 @@ import json
 import os
 import signal
 import subprocess
-import sys
 
 import h5py
 import numpy as np
@@ -12,6 +11,8 @@ import pytest
 from towertap.archive import adding
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions, write_sidecar
+
+from tests.conftest import TOWERTAP
 
 ESCAPES = "\x1b[2J\x1b]0;sound\x07\r\x9b31m[/b][green]\u202e$\\frac$"
 """Clears a screen, sets a title, goes to the line's begin, colours, turns the direction of writing, is no formula."""
@@ -79,12 +80,11 @@ CALLS = {
 
 
 @pytest.mark.parametrize("call", CALLS)
-def test_what_is_no_file_is_refused_in_one_line_and_at_once(call, strange, make_capture, tmp_path, run):
+def test_what_is_no_file_is_refused_in_one_line_and_at_once(call, strange, make_capture, tmp_path, refused):
     capture = make_capture()
     for path in strange:
         words = [word.format(path, capture=capture, folder=tmp_path) for word in CALLS[call]]
-        status, out, err = run(*words)
-        assert (status, out, err.count("\n")) == (2, "", 1), (path, err)
+        err = refused(*words)
         assert str(path) in err
 
 
@@ -99,7 +99,7 @@ WRITING = {
 
 
 @pytest.mark.parametrize("call", WRITING)
-def test_what_is_no_file_is_not_written_over(call, make_capture, by_hand, tmp_path, run):
+def test_what_is_no_file_is_not_written_over(call, make_capture, by_hand, tmp_path, refused):
     capture = make_capture(by_hand.recording(6), conditions=Conditions(mounting="x=+X,y=+Y,z=+Z"))
     (tmp_path / "table.csv").write_text("t,ax,ay,az\n" + "".join(f"{k / 100},0,0,9.8\n" for k in range(50)))
     for suffix in (".h5", ".csv", ".wav", ".png"):
@@ -108,8 +108,7 @@ def test_what_is_no_file_is_not_written_over(call, make_capture, by_hand, tmp_pa
     for name in ("pipe", "zero"):
         names = {"raw": capture.with_suffix(".ttraw"), "capture": capture, "table": tmp_path / "table.csv"}
         words = [word.format(tmp_path / name, **names) for word in WRITING[call]]
-        status, out, err = run(*words)
-        assert (status, out, err.count("\n")) == (2, "", 1), (name, err)
+        err = refused(*words)
         assert "not replaced" in err
     assert all(path.is_fifo() for path in tmp_path.glob("pipe*"))
 
@@ -121,7 +120,7 @@ def test_a_sidecar_that_is_a_pipe_is_refused_at_once(make_capture, tmp_path, run
     assert (status, err.count("\n"), "a pipe, a device" in err) == (2, 1, True)
 
 
-def test_numbers_that_are_none_are_refused(run):
+def test_numbers_that_are_none_are_refused(refused):
     for words in (
         ("record", *OPTIONS, "--seconds", "nan"),
         ("record", *OPTIONS, "--speed", "9" * 400),
@@ -130,18 +129,16 @@ def test_numbers_that_are_none_are_refused(run):
         ("import", "drive.csv", "--rate", "nan"),
         ("listen", "drive.h5", "drive.h5", "--seconds", "nan"),
     ):
-        status, out, err = run(*words)
-        assert (status, out, err.count("\n")) == (2, "", 1), words
+        err = refused(*words)
         assert "no finite number" in err or "is not a " in err, err
 
 
 @pytest.mark.parametrize("text", ["[" * 30_000, "a." * 8_000 + "a = 1", "speed_kmh = 1" + "0" * 400, "speed_kmh = inf"])
-def test_hostile_toml_is_one_line(text, tmp_path, make_capture, run):
+def test_hostile_toml_is_one_line(text, tmp_path, make_capture, refused):
     (tmp_path / "day.toml").write_text(text)
     path = tmp_path / "day.toml"
     for words in (("record", "--conditions", path), ("check", make_capture(), "--limits", path)):
-        status, out, err = run(*words)
-        assert (status, out, err.count("\n")) == (2, "", 1)
+        refused(*words)
 
 
 def hostile_capture(make_capture, by_hand, tmp_path):
@@ -195,15 +192,12 @@ def test_an_error_shows_what_it_was_given_and_does_not_obey(run):
     assert (status, err) == (2, "towertap: no\u241b[2Jsuch file: no such file; give a capture (.h5)\n")
 
 
-CLOSED = "import sys; from towertap.cli import main; main()"
-
-
 @pytest.mark.parametrize("words", [("check", "drive.h5"), ("list", "."), ("completion", "bash")])
 def test_an_answer_that_cannot_be_written_is_status_2_and_no_traceback(words, make_capture, tmp_path, monkeypatch):
     signal.alarm(60)  # three processes, each with all that it loads
     make_capture()
     monkeypatch.chdir(tmp_path)
-    command = [sys.executable, "-c", CLOSED, *words]
+    command = [*TOWERTAP, *words]
     for way in (">&-", ">/dev/full"):
         done = subprocess.run(["sh", "-c", f'"$0" "$@" {way}', *command], capture_output=True, text=True)
         assert done.returncode == 2, (way, done.stderr)
@@ -251,15 +245,13 @@ def test_a_capture_of_an_archive_stays_as_it_was_added(make_capture, by_hand, tm
     assert [path.name for path in tmp_path.glob("*windows.csv")] == [f"{added.name}.windows.csv"]
 
 
-def test_one_hostile_capture_is_left_out_of_a_comparison_and_named(drive_folder, tmp_path, run):
+def test_one_hostile_capture_is_left_out_of_a_comparison_and_named(drive_folder, tmp_path, answer):
     for path in drive_folder.glob("*.h5"):
         (tmp_path / path.name).write_bytes(path.read_bytes())
     spoiled = tmp_path / "quarry-lane-soft-1.h5"
     with h5py.File(spoiled, "r+") as file:
         schema.set_attributes(file, {"conditions": '{"speed_kmh": 1' + 400 * "0" + "}"})
     signal.alarm(60)
-    status, out, err = run("compare", tmp_path, "--before", "soft", "--after", "stiff", "--smooth", "bypass", "--json")
-    assert status == 0, err
-    (left_out,) = json.loads(out)["excluded"]
+    (left_out,) = answer("compare", tmp_path, "--before", "soft", "--after", "stiff", "--smooth", "bypass")["excluded"]
     assert left_out["capture"] == "quarry-lane-soft-1"
     assert "a number that is not finite or too large" in left_out["reason"]

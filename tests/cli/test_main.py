@@ -57,9 +57,8 @@ def test_the_help_ends_in_an_example_whose_options_there_are(run, name):
     assert [flag for flag in flags if flag not in options] == []
 
 
-def test_a_misspelt_command_gets_a_guess(run):
-    status, out, err = run("recrod")
-    assert (status, out) == (2, "")
+def test_a_misspelt_command_gets_a_guess(run, refused):
+    err = refused("recrod")
     assert err == "towertap: no command is called 'recrod'; did you mean 'record'? (see 'towertap --help')\n"
     assert "did you mean" not in run("xyz")[2]
 
@@ -104,7 +103,7 @@ def test_to_print_help_no_library_is_loaded_that_takes_long():
     assert printed.splitlines()[-1] == "loaded: []"
 
 
-def test_who_may_not_write_a_file_is_told_its_name_and_what_to_do(run, monkeypatch, make_capture, tmp_path):
+def test_who_may_not_write_a_file_is_told_its_name_and_what_to_do(refused, monkeypatch, make_capture, tmp_path):
     """The name that was asked for, not that of the hidden part; rights are feigned, since a superuser has all."""
 
     def denied(part, _):
@@ -112,7 +111,6 @@ def test_who_may_not_write_a_file_is_told_its_name_and_what_to_do(run, monkeypat
 
     capture, path = make_capture(), tmp_path / "samples.csv"
     monkeypatch.setattr(os, "replace", denied)
-    status, out, err = run("export", capture, "--to", path, "--chip-axes")
-    assert (status, out) == (2, "")
+    err = refused("export", capture, "--to", path, "--chip-axes")
     assert err == f"towertap: {path}: Permission denied; get the right to it, or name another place\n"
     assert list(tmp_path.glob(".samples*")) == []

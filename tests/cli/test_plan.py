@@ -33,10 +33,8 @@ class Page(HTMLParser):
         self.outside += [value for name, value in attrs if name in ("src", "href")]
 
 
-def test_plan_and_run_sheet_are_written_and_told(run, tmp_path):
-    status, out, err = run("plan", tmp_path / "p", *CALL, "--spread", "4", "--seed", "3", "--json")
-    data = json.loads(out)
-    assert (status, err) == (0, "")
+def test_plan_and_run_sheet_are_written_and_told(answer, tmp_path):
+    data = answer("plan", tmp_path / "p", *CALL, "--spread", "4", "--seed", "3")
     plan = read_plan(tmp_path / "p" / "plan.json")
     assert data["plan"] == json.loads(json.dumps(plan.to_dict()))
     assert (plan.seed, plan.design, plan.margin) == (3, "AB|B'A", 0.1)
@@ -50,7 +48,7 @@ def test_plan_and_run_sheet_are_written_and_told(run, tmp_path):
 def test_people_are_told_what_each_design_can_say_and_what_to_do_next(run, tmp_path):
     status, out, _ = run("plan", tmp_path / "p", *CALL, "--spread", "4")
     assert status == 0
-    told = " ".join(out.split())
+    text = " ".join(out.split())
     for words in (
         "AB|B'A ← 48 3 1",
         "A;B 48 1 2",
@@ -58,7 +56,7 @@ def test_people_are_told_what_each_design_can_say_and_what_to_do_next(run, tmp_p
         f"drive towertap record --plan {tmp_path / 'p' / 'plan.json'} --out drives after",
         f"after the last drive towertap compare drives --plan {tmp_path / 'p' / 'plan.json'}",
     ):
-        assert words in told
+        assert words in text
 
 
 def test_on_80_columns_no_cell_of_the_designs_is_folded(run, tmp_path, monkeypatch):
@@ -86,7 +84,7 @@ def test_a_plan_that_will_hardly_find_the_change_says_so_first_and_what_would(ru
     assert "Caution" not in out
 
 
-def test_controls_of_the_vehicle_are_taken_from_the_bench_folder_that_is_set(run, tmp_path, monkeypatch):
+def test_controls_of_the_vehicle_are_taken_from_the_bench_folder_that_is_set(answer, tmp_path, monkeypatch):
     """Four refit controls and four days that all came out alike: what was assumed to be 3 % is then far less."""
     for kind in ("refit", "day"):
         for number in range(4):
@@ -94,7 +92,7 @@ def test_controls_of_the_vehicle_are_taken_from_the_bench_folder_that_is_set(run
             date, captures = f"2026-05-0{number + 1}", (f"{kind}-{number}",)
             write_control(Control(kind, "minibus", "soft", "again", date, 0.1, captures, {"jerk_z": value}), tmp_path)
     monkeypatch.setenv("TOWERTAP_BENCH", str(tmp_path))
-    data = json.loads(run("plan", tmp_path / "p", *CALL, "--spread", "4", "--json")[1])
+    data = answer("plan", tmp_path / "p", *CALL, "--spread", "4")
     for spread in (data["installation"], data["day"]):
         assert (spread["source"], spread["df"], spread["sd"]) == ("controls", 4, pytest.approx(0.01))
     assert data["plan"]["design"] == "AB|BA"
@@ -119,8 +117,8 @@ def test_the_run_sheet_has_a_line_for_every_drive_and_needs_no_other_file(run, t
     assert "Is &lt;it&gt; harsher?" in html
     text = (tmp_path / "run_sheet.txt").read_text("utf-8")
     assert sum(line.startswith("[ ]") and " pass " in line for line in text.splitlines()) == len(plan.drives)
-    for told in ("Is <it> harsher?", "CAUTIONS", "air 5 to 12 °C", "INSTALLATION 4 OF 4: soft"):
-        assert told in text
+    for words in ("Is <it> harsher?", "CAUTIONS", "air 5 to 12 °C", "INSTALLATION 4 OF 4: soft"):
+        assert words in text
 
 
 def test_the_run_sheet_says_how_to_record_with_names_that_a_shell_reads_back(run, tmp_path):
@@ -137,11 +135,9 @@ def test_the_run_sheet_says_how_to_record_with_names_that_a_shell_reads_back(run
     ]
 
 
-def test_a_pilot_gives_the_spread_and_its_uncertainty(run, tmp_path, drive_folder):
+def test_a_pilot_gives_the_spread_and_its_uncertainty(answer, tmp_path, drive_folder):
     """Passes of the folder vary by about 1 %; two passes in each of four groups leave 4 degrees of freedom."""
-    status, out, err = run("plan", tmp_path, *CALL, "--pilot", drive_folder, "--metric", "acceleration_z", "--json")
-    assert status == 0, err
-    spread = json.loads(out)["spread"]
+    spread = answer("plan", tmp_path, *CALL, "--pilot", drive_folder, "--metric", "acceleration_z")["spread"]
     assert spread["df"] == 4
     assert 0.001 < spread["sd"] < 0.03
     # 3.357 is the median of chi-square with 4 degrees of freedom in printed tables.
@@ -232,9 +228,8 @@ def test_what_is_given_is_refused_before_anything_is_asked(run, tmp_path, sits):
         ((*CALL, "--spread", "4", "--metric", "vdv_z"), "is not one of"),
     ],
 )
-def test_a_wrong_call_is_one_line_and_status_2(run, tmp_path, words, says):
-    status, out, err = run("plan", tmp_path / "p", *words, "--json")
-    assert (status, out, err.count("\n")) == (2, "", 1)
+def test_a_wrong_call_is_one_line_and_status_2(refused, tmp_path, words, says):
+    err = refused("plan", tmp_path / "p", *words, "--json")
     assert says in err
     assert not (tmp_path / "p").exists()
 
@@ -255,10 +250,9 @@ def test_a_folder_that_cannot_be_made_is_refused_with_what_to_do(run, tmp_path):
     assert (status, out, err.count("\n"), "name another folder" in err) == (2, "", 1, True)
 
 
-def test_a_plan_is_not_written_over(run, tmp_path):
+def test_a_plan_is_not_written_over(run, tmp_path, refused):
     run("plan", tmp_path, *CALL, "--spread", "4")
-    status, _, err = run("plan", tmp_path, *CALL, "--spread", "4", "--margin", "15")
-    assert status == 2
+    err = refused("plan", tmp_path, *CALL, "--spread", "4", "--margin", "15")
     assert "not changed afterwards" in err
     assert read_plan(tmp_path / "plan.json").margin == 0.1
 
@@ -270,10 +264,8 @@ def planned(run, tmp_path):
     return tmp_path / "plan.json"
 
 
-def test_compare_takes_parts_margin_and_metrics_from_the_plan_and_tells_departures(run, planned, drive_folder):
-    status, out, err = run("compare", drive_folder, "--plan", planned, "--json")
-    assert (status, err) == (0, "")
-    data = json.loads(out)
+def test_compare_takes_parts_margin_and_metrics_from_the_plan_and_tells_departures(answer, planned, drive_folder):
+    data = answer("compare", drive_folder, "--plan", planned)
     assert (data["before"], data["after"], data["smooth"], data["margin"]) == ("soft", "stiff", "bypass", 0.12)
     assert {finding["metric"] for finding in data["findings"]} == {"acceleration_z"}
     assert data["plan"]["question"] == read_plan(planned).question
@@ -286,17 +278,16 @@ def test_what_the_options_change_is_told_as_chosen_afterwards(run, planned, driv
         "compare", drive_folder, "--plan", planned, "--margin", "20", "--metric", "acceleration_z", "--metric", "jerk_z"
     )
     assert status == 0
-    told = " ".join(out.split())
-    assert "Not as planned in 3 points" in told
-    assert "Vertical acceleration: Margin not as planned, and perhaps chosen after seeing the data" in told
-    assert "Vertical jerk: Margin and metric not as planned, and perhaps chosen after seeing the data" in told
+    text = " ".join(out.split())
+    assert "Not as planned in 3 points" in text
+    assert "Vertical acceleration: Margin not as planned, and perhaps chosen after seeing the data" in text
+    assert "Vertical jerk: Margin and metric not as planned, and perhaps chosen after seeing the data" in text
 
 
-def test_compare_refuses_what_is_no_plan_in_one_line(run, tmp_path, drive_folder):
+def test_compare_refuses_what_is_no_plan_in_one_line(refused, tmp_path, drive_folder):
     (tmp_path / "bad.json").write_text("{}", "utf-8")
     for path, says in ((tmp_path / "bad.json", "not a plan"), (tmp_path / "none.json", "`towertap plan` wrote")):
-        status, out, err = run("compare", drive_folder, "--plan", path)
-        assert (status, out, err.count("\n")) == (2, "", 1)
+        err = refused("compare", drive_folder, "--plan", path)
         assert says in err
 
 

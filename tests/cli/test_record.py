@@ -20,7 +20,9 @@ from towertap.cli import main
 from towertap.cli._asking import day_file, next_pass
 from towertap.errors import FileError
 
-TOWERTAP = [sys.executable, "-c", "from towertap.cli import main; main()", "record"]
+from tests.conftest import TOWERTAP
+
+RECORD = (*TOWERTAP, "record")
 GIVEN = {
     "vehicle": "minibus",
     "part": "rubber",
@@ -108,7 +110,7 @@ def test_a_signal_ends_it_cleanly(tmp_path, number):
     with SimulatedBox(None, realtime=True) as box:
         arguments = ["--port", box.port, "--out", str(tmp_path), *OPTIONS, "--pass", "1", "--json"]
         recorder = subprocess.Popen(
-            [*TOWERTAP, *arguments], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+            [*RECORD, *arguments], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE
         )
         limit = time.monotonic() + 60
         while not any(raw.stat().st_size > 40_000 for raw in tmp_path.glob("*.ttraw")):
@@ -150,7 +152,7 @@ def test_a_passenger_is_asked_and_keys_are_marks(tmp_path):
     master, slave = pty.openpty()
     with SimulatedBox(None, realtime=True) as box:
         recorder = subprocess.Popen(
-            [*TOWERTAP, "--port", box.port, "--out", str(tmp_path), "--conditions", str(day), "--json"],
+            [*RECORD, "--port", box.port, "--out", str(tmp_path), "--conditions", str(day), "--json"],
             stdin=slave,
             stderr=slave,
             stdout=subprocess.PIPE,

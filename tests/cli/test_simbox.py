@@ -5,20 +5,21 @@ from __future__ import annotations
 import json
 import signal
 import subprocess
-import sys
 
 import pytest
 import serial
 from towertap.cli.simbox import parse_fault
 from towertap.errors import CallError
 
-TOWERTAP = [sys.executable, "-c", "from towertap.cli import main; main()", "simbox"]
+from tests.conftest import TOWERTAP
+
+SIMBOX = (*TOWERTAP, "simbox")
 
 
 def test_it_prints_a_port_that_answers_and_stops_on_a_signal(tmp_path):
     path = tmp_path / "drive.csv"
     path.write_text("time,x,y,z\n" + "".join(f"{n / 100},0,0,{9.8 if n % 25 < 20 else 12}\n" for n in range(100)))
-    command = [*TOWERTAP, "--signal", str(path), "--json"]
+    command = [*SIMBOX, "--signal", str(path), "--json"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         try:
             answer = json.loads(process.stdout.readline())
@@ -45,7 +46,7 @@ def test_it_prints_a_port_that_answers_and_stops_on_a_signal(tmp_path):
     ],
 )
 def test_a_wrong_call_is_one_line_and_status_2(options, words):
-    done = subprocess.run([*TOWERTAP, *options], capture_output=True, text=True, timeout=60)
+    done = subprocess.run([*SIMBOX, *options], capture_output=True, text=True, timeout=60)
     assert (done.returncode, done.stdout) == (2, "")
     assert words in done.stderr
     assert done.stderr.count("\n") == 1

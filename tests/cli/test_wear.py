@@ -14,8 +14,6 @@ import numpy as np
 import pytest
 from scipy import stats
 from towertap.archive import adding
-from towertap.capture.conditions import Conditions, write_sidecar
-from towertap.capture.decode import decode_raw
 from towertap.capture.schema import set_attributes, text_attribute
 
 DAYS = ("2026-03-14", "2026-05-16", "2026-07-18", "2026-09-19")
@@ -38,17 +36,11 @@ def garage(tmp_path_factory, by_hand):
     for part, day, factor, numbers in visits:
         for number in numbers:
             for road, level, minutes in (("bypass", 20, 0), ("quarry-lane", 200 * factor, 10)):
-                spread = level * rng.normal(1, 0.01)
-                counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], spread, (7000, 6))).astype(int)
-                frames = by_hand.recording(7, rate_hz=1000.0, odr_hz=1000, counts=counts, seed=number, rolls=True)
-                raw = folder / f"{road}-{part}-{day}-{number}.ttraw"
-                raw.write_bytes(b"".join(frames))
-                began = datetime.fromisoformat(day).replace(hour=9, tzinfo=UTC) + timedelta(
-                    minutes=minutes + 30 * number
-                )
-                said = Conditions("minibus", part, road, number, 40.0, mounting="x=+X,y=+Y,z=+Z")
-                write_sidecar(raw, said, started_utc=began.isoformat(), hello=by_hand.hello_fields)
-                decode_raw(raw, raw.with_suffix(".h5"))
+                nine = datetime.fromisoformat(day).replace(hour=9, tzinfo=UTC)
+                began = (nine + timedelta(minutes=minutes + 30 * number)).isoformat()
+                said, spread = by_hand.conditions(part, road, number), level * rng.normal(1, 0.01)
+                path = folder / f"{road}-{part}-{day}-{number}"
+                by_hand.drive(path, rng, spread, said, seconds=7, sidecar={"started_utc": began})
     return folder
 
 
@@ -68,12 +60,10 @@ def told_once():
 
 
 @pytest.fixture
-def answered(run, archive, told_once, tmp_path_factory):
+def answered(answer, archive, told_once, tmp_path_factory):
     """The answer as JSON to the plain call on the archive, with the report written; it must not be changed."""
     if not told_once:
-        status, out, error = run("wear", archive, *CALL, "--report", tmp_path_factory.mktemp("report"), "--json")
-        assert (status, error) == (0, "")
-        told_once.update(json.loads(out))
+        told_once.update(answer("wear", archive, *CALL, "--report", tmp_path_factory.mktemp("report")))
     return told_once
 
 
@@ -102,18 +92,8 @@ def spoilt(archive, tmp_path):
     return shutil.copytree(archive, tmp_path / "archive")
 
 
-def one_line(told, *parts):
-    status, out, error = told
-    assert (status, out, error.count("\n")) == (2, "", 1), told
-    assert error.startswith("towertap: ")
-    for part in parts:
-        assert part in error
-
-
-def test_the_archive_and_the_folder_give_the_same_answer(run, garage, answered):
-    status, out, error = run("wear", garage, *CALL, "--json")
-    assert (status, error) == (0, "")
-    (in_folder,), (in_archive,) = json.loads(out)["courses"], answered["courses"]
+def test_the_archive_and_the_folder_give_the_same_answer(answer, garage, answered):
+    (in_folder,), (in_archive,) = answer("wear", garage, *CALL)["courses"], answered["courses"]
     assert [session["session"] for session in answered["sessions"]] == list(DAYS)
     assert answered["other_captures"] == 2
     assert in_archive["changes"] == in_folder["changes"]
@@ -141,48 +121,50 @@ def test_the_answer_starts_with_where_the_course_stands(run, archive):
         "Vertical jerk (how suddenly the force comes) on quarry-lane: harsher than at the first fit, and outside the "
         f"margin of 10 % since {DAYS[1]}; the trend rises, +"
     )
-    for told in (
+    for words in (
         "The line reaches the margin of 10 % on 2026-04-",
         "each counting once",
         "as a check",
         "Only the trend weighs days against days",
     ):
-        assert told in folded
+        assert words in folded
     assert "Not looked at: 2 captures" in out
 
 
-def test_since_moves_the_first_fit(run, archive):
-    data = json.loads(run("wear", archive, *CALL, "--since", DAYS[1], "--json")[1])
+def test_since_moves_the_first_fit(answer, archive):
+    data = answer("wear", archive, *CALL, "--since", DAYS[1])
     assert [session["session"] for session in data["sessions"]] == list(DAYS[1:])
     assert data["courses"][0]["changes"][-1]["ratio"] == pytest.approx(1.9 / 1.3, rel=0.08)
 
 
-def test_a_capture_that_is_not_as_it_was_added_is_left_out_and_named(run, spoilt):
+def test_a_capture_that_is_not_as_it_was_added_is_left_out_and_named(answer, spoilt):
     victim = next(spoilt.glob(f"quarry-lane_polyurethane*{DAYS[3].replace('-', '')}*"))
     with (victim / "capture.h5").open("r+b") as file:
         file.seek(5000)
         byte = file.read(1)
         file.seek(5000)
         file.write(bytes([byte[0] ^ 1]))
-    data = json.loads(run("wear", spoilt, *CALL, "--since", DAYS[2], "--json")[1])
+    data = answer("wear", spoilt, *CALL, "--since", DAYS[2])
     (left_out,) = data["excluded"]
     assert left_out["capture"] == victim.name
     assert "not as it was added to the archive" in left_out["reason"]
 
 
-def test_a_record_that_cannot_be_read_is_left_out_and_named(run, spoilt):
+def test_a_record_that_cannot_be_read_is_left_out_and_named(answer, spoilt):
     victim = next(spoilt.glob("quarry-lane_polyurethane*"))
     (victim / "record.json").write_text("{")
     (spoilt / "index.json").unlink()
-    data = json.loads(run("wear", spoilt, *CALL, "--since", DAYS[2], "--json")[1])
+    data = answer("wear", spoilt, *CALL, "--since", DAYS[2])
     assert {capture["capture"]: capture["reason"] for capture in data["excluded"]} == {
         victim.name: "its record.json: damaged"
     }
 
 
-def test_an_empty_archive_is_refused(run, tmp_path):
-    one_line(run("wear", tmp_path, *CALL), "no captures", "archive")
-    one_line(run("wear", tmp_path / "none", *CALL), "no folder")
+def test_an_empty_archive_is_refused(refused, tmp_path):
+    error = refused("wear", tmp_path, *CALL)
+    assert "no captures" in error
+    assert "archive" in error
+    assert "no folder" in refused("wear", tmp_path / "none", *CALL)
 
 
 @pytest.mark.parametrize(
@@ -202,8 +184,8 @@ def test_an_empty_archive_is_refused(run, tmp_path):
         (("--part", "polyurethane-bush"), "--smooth"),
     ],
 )
-def test_a_wrong_call_is_one_line_and_status_2(run, archive, words, says):
-    one_line(run("wear", archive, *words, "--json"), says)
+def test_a_wrong_call_is_one_line_and_status_2(refused, archive, words, says):
+    assert says in refused("wear", archive, *words, "--json")
 
 
 @pytest.mark.parametrize(
@@ -213,52 +195,50 @@ def test_a_wrong_call_is_one_line_and_status_2(run, archive, words, says):
         ("", "driven on more than one vehicle ('minibus' and by captures that do not say which): name it by --vehicle"),
     ],
 )
-def test_two_vehicles_are_refused_until_one_is_named(run, changed, vehicle, says):
+def test_two_vehicles_are_refused_until_one_is_named(refused, answer, changed, vehicle, says):
     folder = changed((f"polyurethane-bush-{DAYS[1]}", {"vehicle": vehicle}))
-    one_line(run("wear", folder, *CALL), says)
-    status, out, _ = run("wear", folder, *CALL, "--vehicle", "minibus", "--since", DAYS[1], "--json")
-    assert (status, [session["session"] for session in json.loads(out)["sessions"]]) == (0, list(DAYS[2:]))
+    assert says in refused("wear", folder, *CALL)
+    sessions = answer("wear", folder, *CALL, "--vehicle", "minibus", "--since", DAYS[1])["sessions"]
+    assert [session["session"] for session in sessions] == list(DAYS[2:])
 
 
-def test_a_vehicle_that_drove_another_part_only_is_refused(run, changed):
+def test_a_vehicle_that_drove_another_part_only_is_refused(refused, changed):
     folder = changed(("rubber-bush", {"vehicle": "lorry"}))
-    one_line(
-        run("wear", folder, *CALL, "--vehicle", "lorry"), "the part was not driven on 'lorry': it was on 'minibus'"
-    )
+    error = refused("wear", folder, *CALL, "--vehicle", "lorry")
+    assert "the part was not driven on 'lorry': it was on 'minibus'" in error
 
 
-def test_two_box_positions_on_a_day_are_refused_until_one_is_named(run, changed):
+def test_two_box_positions_on_a_day_are_refused_until_one_is_named(refused, answer, changed):
     folder = changed(("", {"box_position": "sill"}), (f"{DAYS[2]}-2", {"box_position": "arm"}))
-    one_line(
-        run("wear", folder, *CALL),
-        f"on {DAYS[2]} there were boxes at more than one position ('arm', 'sill'): name one by --position",
-    )
-    one_line(run("wear", folder, *CALL, "--position", "roof"), "no capture of the box position 'roof'", "'arm', 'sill'")
-    status, out, _ = run("wear", folder, *CALL, "--since", DAYS[2], "--position", "sill", "--json")
-    assert (status, [session["passes"] for session in json.loads(out)["sessions"]]) == (0, [2, 4])
+    words = f"on {DAYS[2]} there were boxes at more than one position ('arm', 'sill'): name one by --position"
+    assert words in refused("wear", folder, *CALL)
+    error = refused("wear", folder, *CALL, "--position", "roof")
+    assert "no capture of the box position 'roof'" in error
+    assert "'arm', 'sill'" in error
+    sessions = answer("wear", folder, *CALL, "--since", DAYS[2], "--position", "sill")["sessions"]
+    assert [session["passes"] for session in sessions] == [2, 4]
 
 
-def test_another_part_between_two_sessions_is_told_as_a_refit(run, changed, answered):
+def test_another_part_between_two_sessions_is_told_as_a_refit(answer, changed, answered):
     """It is no refusal: the answer is given with a warning. Before the first fit another part is none."""
-    told = "driven with 'rubber-bush' as well, so 'polyurethane-bush' was taken off and fitted again"
-    assert not any(told in caution["words"] for caution in answered["cautions"])
+    words = "driven with 'rubber-bush' as well, so 'polyurethane-bush' was taken off and fitted again"
+    assert not any(words in caution["words"] for caution in answered["cautions"])
     folder = changed(("rubber-bush", {"started_utc": "2026-08-01T09:00:00+00:00"}))
-    status, out, _ = run("wear", folder, *CALL, "--since", DAYS[2], "--json")
-    assert status == 0
-    assert any(told in caution["words"] for caution in json.loads(out)["cautions"])
+    data = answer("wear", folder, *CALL, "--since", DAYS[2])
+    assert any(words in caution["words"] for caution in data["cautions"])
 
 
 def test_the_report_is_written_and_named(answered):
     page = Path(answered["report"])
     assert page.name == "wear.html"
     text = html.unescape(page.read_text("utf-8")).replace("\u00a0", " ")
-    for told in (
+    for words in (
         answered["summary"],
         answered["courses"][0]["words"],
         answered["checks"][0]["words"],
         *(caution["words"] for caution in answered["cautions"]),
     ):
-        assert told in text
+        assert words in text
     assert page.read_text("utf-8").count("<svg ") == 2
     assert not re.search(r'(src|href)="(?!#|data[:/])', text)
     assert (page.parent / "pictures" / "wear_1_1.png").read_bytes().startswith(b"\x89PNG")
@@ -271,14 +251,9 @@ def test_names_from_a_capture_are_text_on_the_page(run, tmp_path, by_hand):
     for day in DAYS[:2]:
         for name, level in (("bypass", 20), (road, 200)):
             for number in (1, 2):
-                counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], level * rng.normal(1, 0.01), (7000, 6))).astype(int)
-                raw = tmp_path / f"{level}-{day}-{number}.ttraw"
-                raw.write_bytes(
-                    b"".join(by_hand.recording(7, rate_hz=1000.0, odr_hz=1000, counts=counts, seed=number, rolls=True))
-                )
-                said = Conditions("minibus", part, name, number, 40.0, mounting="x=+X,y=+Y,z=+Z")
-                write_sidecar(raw, said, started_utc=f"{day}T10:0{number}:00+00:00", hello=by_hand.hello_fields)
-                decode_raw(raw, raw.with_suffix(".h5"))
+                said, spread = by_hand.conditions(part, name, number), level * rng.normal(1, 0.01)
+                began = {"started_utc": f"{day}T10:0{number}:00+00:00"}
+                by_hand.drive(tmp_path / f"{level}-{day}-{number}", rng, spread, said, seconds=7, sidecar=began)
     status, _, error = run("wear", tmp_path, "--part", part, "--smooth", "bypass", "--report", tmp_path / "out")
     assert (status, error) == (0, "")
     page = (tmp_path / "out" / "wear.html").read_text("utf-8")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 from datetime import UTC, datetime, timedelta
 
@@ -10,14 +9,12 @@ import h5py
 import numpy as np
 import pytest
 from towertap.archive import adding
-from towertap.capture.conditions import Conditions, write_sidecar
-from towertap.capture.decode import decode_raw
 from towertap.capture.schema import set_attributes, text_attribute
 from towertap.wear import follow
 from towertap.wear.drives import load_sessions
 from towertap.wear.report import write_wear
 
-CALL = ("--part", "polyurethane-bush", "--smooth", "bypass", "--json")
+CALL = ("--part", "polyurethane-bush", "--smooth", "bypass")
 STARTS = ("2026-03-01T09:00:00+10:00", "2026-05-04T08:00:00+10:00", "2026-07-01T23:50:00+10:00")
 """Times at UTC+10; by UTC the second began on 3 May, and the passes of the third are parted by midnight."""
 MINUTES = timedelta(minutes=20)
@@ -33,50 +30,42 @@ def far_east(request, tmp_path_factory, by_hand):
     rng = np.random.default_rng(8)
     for number, start in enumerate(map(datetime.fromisoformat, STARTS), start=1):
         for road, level, began in (("bypass", 20, start), ("quarry-lane", 200, start + MINUTES)):
-            counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], level, (7000, 6))).astype(int)
-            raw = folder / f"{road}-{number}.ttraw"
-            raw.write_bytes(
-                b"".join(by_hand.recording(7, rate_hz=1000.0, odr_hz=1000, counts=counts, seed=number, rolls=True))
-            )
-            said = Conditions("minibus", "polyurethane-bush", road, number, 40.0, mounting="x=+X,y=+Y,z=+Z")
+            said = by_hand.conditions("polyurethane-bush", road, number)
             when = {"started_utc": began.isoformat()}
             if request.param != "with its offset":
                 when = {"started_utc": began.astimezone(UTC).isoformat(), "utc_offset_s": 36_000}
-            write_sidecar(raw, said, **when, hello=by_hand.hello_fields)
-            decode_raw(raw, raw.with_suffix(".h5"))
+            by_hand.drive(folder / f"{road}-{number}", rng, level, said, seconds=7, sidecar=when)
     return folder
 
 
 def days_of(answer):
-    status, out, error = answer
-    assert (status, error) == (0, "")
-    return [(session["session"], session["passes"]) for session in json.loads(out)["sessions"]]
+    return [(session["session"], session["passes"]) for session in answer["sessions"]]
 
 
-def test_a_day_is_named_where_it_was_driven_and_midnight_does_not_part_it(run, far_east):
-    assert days_of(run("wear", far_east, *CALL)) == [("2026-03-01", 2), ("2026-05-04", 2), ("2026-07-01", 2)]
+def test_a_day_is_named_where_it_was_driven_and_midnight_does_not_part_it(answer, far_east):
+    assert days_of(answer("wear", far_east, *CALL)) == [("2026-03-01", 2), ("2026-05-04", 2), ("2026-07-01", 2)]
 
 
-def test_since_keeps_the_morning_of_its_day(run, far_east):
-    assert days_of(run("wear", far_east, *CALL, "--since", "2026-05-04")) == [("2026-05-04", 2), ("2026-07-01", 2)]
+def test_since_keeps_the_morning_of_its_day(run, answer, far_east):
+    assert days_of(answer("wear", far_east, *CALL, "--since", "2026-05-04")) == [("2026-05-04", 2), ("2026-07-01", 2)]
     status, _, error = run("wear", far_east, *CALL, "--since", "2026-05-05")
     assert (status, "one day only since 2026-05-05 (2026-07-01, 2 passes)" in error) == (2, True)
 
 
-def test_an_archive_keeps_the_driver_s_day(run, far_east, tmp_path):
+def test_an_archive_keeps_the_driver_s_day(answer, far_east, tmp_path):
     for path in adding.recordings_of(far_east):
         adding.add(tmp_path / "archive", path)
-    days = days_of(run("wear", tmp_path / "archive", *CALL, "--since", "2026-05-04"))
+    days = days_of(answer("wear", tmp_path / "archive", *CALL, "--since", "2026-05-04"))
     assert days == [("2026-05-04", 2), ("2026-07-01", 2)]
 
 
-def test_a_time_that_says_no_offset_is_utc(run, far_east, tmp_path):
+def test_a_time_that_says_no_offset_is_utc(answer, far_east, tmp_path):
     for path in far_east.glob("*.h5"):
         with h5py.File(shutil.copy(path, tmp_path), "r+") as file:
             set_attributes(file, {"started_utc": text_attribute(file, "started_utc")[:19], "host": "{}"})
-    answer = json.loads(run("wear", tmp_path, *CALL)[1])
-    began = answer["sessions"][1]["began_utc"]
-    assert answer["sessions"][1]["session"] == began[:10]
+    session = answer("wear", tmp_path, *CALL)["sessions"][1]
+    began = session["began_utc"]
+    assert session["session"] == began[:10]
     assert began.endswith(":00+00:00")
 
 

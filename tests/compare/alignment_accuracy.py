@@ -1,6 +1,6 @@
 """How well passes at 70 to 130 % of a speed, wandering by 5 % within a pass, are brought onto one road; run it for all.
 
-`python tests/compare/alignment_accuracy.py [PASSES]` drives the demo's car over the demo's roads, each
+`python -m tests.compare.alignment_accuracy [PASSES]` drives the demo's car over the demo's roads, each
 pass with a part, a line, a speed and a start of its own, and prints how far its aligned place is from where it was, in
 seconds of road.
 """
@@ -16,8 +16,9 @@ from scipy.integrate import cumulative_trapezoid
 from towertap.compare.road.places import CELL_S, find_places
 from towertap.demo.drives import POLYURETHANE, RUBBER
 from towertap.demo.road import ROADS, surface, under_tyre
-from towertap.demo.vehicle import GRAVITY_MS2, Corner, shake
+from towertap.demo.vehicle import Corner, shake
 from towertap.signals import bands
+from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 
 RATE_HZ, SETTLING_S = 2000, 2.0
 SLOWEST, FASTEST, WANDER = 0.7, 1.3, 0.05
@@ -38,7 +39,7 @@ def driven(road, passes, seconds, seed):
         height = under_tyre(surface(road, rng, length_m))
         slope = height.derivative()(place) - height.derivative()(place[0])
         corner = Corner((RUBBER, POLYURETHANE)[i % 2])
-        drag_n = -corner.sprung_kg * GRAVITY_MS2 * slope
+        drag_n = -corner.sprung_kg * STANDARD_GRAVITY_MS2 * slope
         lift_n = corner.tyre_n_m * (height(place) - height(place[0])) + corner.tyre_damping_ns_m * speed * slope
         corners.append(corner)
         pushes.append(np.column_stack([drag_n, lift_n]))
@@ -67,28 +68,28 @@ def as_pass(number, acceleration):
 def errors(road, passes, seconds, seed):
     """The places found, and how far each cell of each pass is off, in seconds of the reference, (n,) each."""
     drives = driven(road, passes, seconds, seed)
-    found = find_places([as_pass(i, felt) for i, (felt, _) in enumerate(drives)])
-    reference = [one.name for one in found.passes].index(found.alignment.reference)
+    places = find_places([as_pass(i, felt) for i, (felt, _) in enumerate(drives)])
+    reference = [drive.name for drive in places.passes].index(places.alignment.reference)
     reference_m = drives[reference][1]
     off = []
-    for i, one in enumerate(found.passes):
-        middle_s = one.cells["start_s"] + CELL_S / 2
+    for i, drive in enumerate(places.passes):
+        middle_s = drive.cells["start_s"] + CELL_S / 2
         place_m = drives[i][1][np.round(middle_s * RATE_HZ).astype(int)]
         inside = (place_m > reference_m[0]) & (place_m < reference_m[-1])
         true_s = np.interp(place_m, reference_m, np.arange(reference_m.size) / RATE_HZ)
-        off.append((found.place_s(i, middle_s) - true_s)[inside])
-    return found, off
+        off.append((places.place_s(i, middle_s) - true_s)[inside])
+    return places, off
 
 
 if __name__ == "__main__":
     for road in ROADS:
-        found, off = errors(road, int(sys.argv[1]) if len(sys.argv) > 1 else 40, 40.0, seed=1)
-        told, every = found.alignment, np.abs(np.concatenate(off))
-        fits = [one.quality for one in told.passes]
+        places, off = errors(road, int(sys.argv[1]) if len(sys.argv) > 1 else 40, 40.0, seed=1)
+        alignment, every = places.alignment, np.abs(np.concatenate(off))
+        worst = min(np.mean(np.abs(off_s) < 0.5) for off_s in off)
+        fits = [drive.quality for drive in alignment.passes]
         print(
             f"{road.name}: {len(off)} passes, {every.size} cells; within 0.5 s {np.mean(every < 0.5):.4f}, "
-            f"median {np.median(every):.3f} s, worst pass {min(np.mean(np.abs(one) < 0.5) for one in off):.3f}; "
-            f"fit {min(fits):.2f} to {max(fits):.2f}, by chance {max(one.chance for one in told.passes):.2f}; "
-            f"{told.failure or 'all aligned'}",
+            f"median {np.median(every):.3f} s, worst pass {worst:.3f}; fit {min(fits):.2f} to {max(fits):.2f}, "
+            f"by chance {max(drive.chance for drive in alignment.passes):.2f}; {alignment.failure or 'all aligned'}",
             flush=True,
         )

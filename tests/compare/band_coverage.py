@@ -1,6 +1,6 @@
 """What joint intervals of bands hold, and whether a change in known bands is located; run it for the full count.
 
-`python tests/compare/band_coverage.py [RUNS]` prints, for sets of passes whose bands stray together, how often all
+`python -m tests.compare.band_coverage [RUNS]` prints, for sets of passes whose bands stray together, how often all
 intervals of a set hold their true ratios at once (beside it Welch's by scipy with Bonferroni's part each, without the
 bound on the degrees of freedom), and how often RUNS sets of drives with a change put into some bands are told to have
 changed in these bands, that way, and nowhere else, from cells through alignment to the answer.
@@ -8,18 +8,17 @@ changed in these bands, that way, and nowhere else, from cells through alignment
 
 from __future__ import annotations
 
-import runpy
 import sys
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
-from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 from scipy import signal, stats
 from towertap.compare.sections.thirds.bands import where_the_change_is
 from towertap.compare.stats.joint import joint_intervals
 from towertap.signals.metrics import THIRDS
+
+from tests.compare import invented
 
 BANDS = 25
 SPREAD = 0.02
@@ -95,7 +94,7 @@ def right(located, changed):
 
 def _chunk(task):
     seeds, changed = task
-    return locate(SimpleNamespace(**runpy.run_path(str(Path(__file__).with_name("invented.py")))), seeds, changed)
+    return locate(invented, seeds, changed)
 
 
 def _coverage(task):

@@ -1,6 +1,6 @@
 """Planned power, false alarms and coverage over rough places, passes varying by 4 %, with blocks and without.
 
-`python tests/compare/block_rates.py [RUNS]` invents RUNS sets of six passes a side over one of twenty rough roads, as
+`python -m tests.compare.block_rates [RUNS]` invents RUNS sets of six passes a side over one of twenty rough roads, as
 `error_rates.py` does, aligns each once, and compares it with nothing changed and with the part at the margin: by Welch,
 and in blocks A B B A between which everything drifts. It prints the power that a plan promises for the spread that the
 passes over each road really have, beside what came out. Passes vary by 4 % as drives, and by what their own line
@@ -9,18 +9,17 @@ makes of the road's few large bumps, so that some roads have twice the spread of
 
 from __future__ import annotations
 
-import runpy
 import sys
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
-from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 from towertap.compare.drives.slots import Slot
 from towertap.compare.stats.contrast import ALPHA, pass_contrast
 from towertap.compare.stats.planning import power_on_drives
 from towertap.compare.study import lay_out
+
+from tests.compare import invented
 
 PASSES, MARGIN, DRIFT = 6, 0.10, 0.05
 RATIOS = (1.0, 1 + MARGIN)
@@ -96,7 +95,7 @@ def summarised(outcomes):
 
 
 def _chunk(seeds):
-    return outcomes(SimpleNamespace(**runpy.run_path(str(Path(__file__).with_name("invented.py")))), seeds)
+    return outcomes(invented, seeds)
 
 
 if __name__ == "__main__":

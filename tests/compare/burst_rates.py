@@ -1,6 +1,6 @@
 """One lorry in one of eight passes, the whole way from drives to finding; run it for the full count.
 
-`python tests/compare/burst_rates.py [RUNS]` invents RUNS sets of four and four passes over roads of their own whose
+`python -m tests.compare.burst_rates [RUNS]` invents RUNS sets of four and four passes over roads of their own whose
 passes share the road's places, as `error_rates.py` does, aligns each once, and makes the part 9 % gentler or not at
 all. It prints how often that is shown on these drives, without a burst, with one in one pass after (a second and a
 half, eight times as loud), and what would be shown if no place were left out; and how often the pass is named.
@@ -8,16 +8,15 @@ half, eight times as loud), and what would be shown if no place were left out; a
 
 from __future__ import annotations
 
-import runpy
 import sys
 from concurrent.futures import ProcessPoolExecutor
-from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 from towertap.compare.findings.find import find
 from towertap.compare.stats.contrast import pass_contrast
 from towertap.compare.study import lay_out
+
+from tests.compare import invented
 
 MARGIN, LOUDER, LASTS_S = 0.05, 8.0, 1.5
 RATIOS = {"9 % gentler": 0.91, "no change": 1.0}
@@ -41,8 +40,8 @@ def rows(make, seeds, **options):
             levels = road.places.over("jerk_z", np.ones(len(road.places.edges_s), bool))
             every = pass_contrast(np.log([levels[drive.name] for drive in road.passes]), road.design.after)
             named = shaken.loud_passes[:1]
-            told = [of.p_difference is not None and of.p_difference < 0.05 for of in (calm, shaken)]
-            by_ratio[name].append((*told, every.p_difference() < 0.05, bool(named), named == (loud,)))
+            verdicts = [of.p_difference is not None and of.p_difference < 0.05 for of in (calm, shaken)]
+            by_ratio[name].append((*verdicts, every.p_difference() < 0.05, bool(named), named == (loud,)))
     return by_ratio
 
 
@@ -61,7 +60,7 @@ def shares(by_ratio):
 
 
 def _chunk(seeds):
-    return rows(SimpleNamespace(**runpy.run_path(str(Path(__file__).with_name("invented.py")))), seeds)
+    return rows(invented, seeds)
 
 
 if __name__ == "__main__":

@@ -1,21 +1,20 @@
 """Error rates of what is told of these drives, the whole way from drives to verdict on them; run it for the full count.
 
-`python tests/compare/error_rates.py [RUNS]` invents RUNS sets of drives whose passes share the road's places, with
+`python -m tests.compare.error_rates [RUNS]` invents RUNS sets of drives whose passes share the road's places, with
 correlated samples, heavy-tailed roads and a level of each pass's own, aligns each set once, compares it as it is and
 with the part a given number of times as rough, and prints what came out.
 """
 
 from __future__ import annotations
 
-import runpy
 import sys
 from concurrent.futures import ProcessPoolExecutor
-from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 from towertap.compare.stats.contrast import pass_contrast
 from towertap.compare.study import lay_out
+
+from tests.compare import invented
 
 MARGIN = 0.10
 RATIOS = {"no change": 1.0, "at the margin": 1.1, "at the margin, below": 1 / 1.1, "8 % gentler": 0.92}
@@ -58,7 +57,7 @@ def _row(ratio, bases, students):
 
 
 def _chunk(seeds):
-    return contrasts(SimpleNamespace(**runpy.run_path(str(Path(__file__).with_name("invented.py")))), seeds)
+    return contrasts(invented, seeds)
 
 
 if __name__ == "__main__":

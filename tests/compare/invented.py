@@ -14,10 +14,7 @@ from towertap.capture.speed_log import SpeedLog
 from towertap.compare.drives.calendar import days, installations
 from towertap.compare.drives.model import CELL_S, Drives, Pass, Quantity
 from towertap.compare.drives.speed_join import lasted_s
-from towertap.compare.plan.choice import drive_order
-from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
 from towertap.compare.road.places import RoughPlaces, find_places
-from towertap.compare.stats.planning import PlannedDesign
 from towertap.compare.study import Grouping, Road, Study
 
 JERK = Quantity("jerk_z", "vertical jerk", "m/s³")
@@ -91,30 +88,6 @@ def invented(seed, *, ratio=1.0, n=(4, 4), roads=None, pass_spread=0.03, seconds
                 table = {name: windows(rng, profile, height, pass_spread) for name in metrics}
                 passes.append(one_pass(table, side, road, number, profile=profile))
     return drives_of(passes, [Quantity(name, name.replace("_", " "), "m/s³") for name in metrics])
-
-
-def plan(*roads, passes=4, design="AB|BA", **changes):
-    """A plan of so many passes with each part over rough roads (`quarry-lane`) and the smooth one, all at 40 km/h."""
-    planned = tuple(PlannedRoad(name, 40.0) for name in (*(roads or ("quarry-lane",)), "bypass"))
-    fields = {
-        "question": "?",
-        "vehicle": "minibus",
-        "before": "rubber",
-        "after": "polyurethane",
-        "smooth": "bypass",
-        "roads": planned,
-        "metrics": ("jerk_z",),
-        "margin": 0.1,
-        "power": 0.8,
-        "spread": 0.03,
-        "spread_from": "said: 3 %",
-        "design": design,
-        "seed": 1,
-        "hold": HeldConditions(),
-        "written_utc": "2026-05-04T08:00:00+00:00",
-    } | changes
-    parts, names = (fields["before"], fields["after"]), [road.name for road in fields["roads"]]
-    return Plan(**{"drives": drive_order(*parts, names, passes, PlannedDesign(design), fields["seed"])} | fields)
 
 
 def on_whole_passes(drives, metrics=("jerk_z",), margin=0.10, planned=None):

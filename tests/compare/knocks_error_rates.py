@@ -1,6 +1,6 @@
 """How often counts of knocks are told different when nothing changed; run it for the full count.
 
-`python tests/compare/knocks_error_rates.py [RUNS]` draws RUNS sets (2,000 by default) of four passes a side, equally
+`python -m tests.compare.knocks_error_rates [RUNS]` draws RUNS sets (2,000 by default) of four passes a side, equally
 long or one nine times as long as the others, as Poisson counts and as counts that scatter more: with a variance of so
 many times the mean (a gamma-mixed Poisson count, the negative binomial), or with a rate of each pass's own (gamma of
 shape 4). It prints the shares told different with nothing changed, with the rate doubled and with none before, and how

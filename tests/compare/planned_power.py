@@ -1,6 +1,6 @@
 """How often what a plan promised about the part comes out, from its drives to the verdicts; run it for all designs.
 
-`python tests/compare/planned_power.py [SETS]` plans passes over two rough roads in every design, invents SETS sets of
+`python -m tests.compare.planned_power [SETS]` plans passes over two rough roads in every design, invents SETS sets of
 its drives (100 by default) with rounds, installations and days that vary as planned and the part changed by 10 %, or
 not at all, and prints the power that the plan told beside the share of verdicts over all rough roads that came out; and
 how many of these verdicts are others than the bare statistics give for the same rounds (the planned power is counted
@@ -9,12 +9,9 @@ by those over 4,000 sets, and `stats/planned_designs.py` holds it against other 
 
 from __future__ import annotations
 
-import runpy
 import sys
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 from towertap.bench.sharing import Share
@@ -22,19 +19,24 @@ from towertap.compare.findings.find import find
 from towertap.compare.plan.choice import Wanted
 from towertap.compare.plan.pilot import said
 from towertap.compare.stats.part import ASSUMED_SD, statements
-from towertap.compare.stats.planning import DESIGNS, invented
+from towertap.compare.stats.planning import DESIGNS
+from towertap.compare.stats.planning import invented as invented_logs
+
+from tests import plans
+from tests.compare import invented
 
 PASS_SD, MARGIN = 0.04, 0.10
 QUIET_ENGINE = {"jerk_z": Share("jerk_z", 0.4, "m/s³", 0.0001, "clean", "stand")}
 MORNING = datetime(2026, 5, 4, 8, tzinfo=UTC)
 
 
-def planned(make, design, passes):
+def planned(design, passes):
     """A plan by a design, with passes a side as its stretches can share them, and what it can do."""
     passes = -(-passes // design.shares) * design.shares
     wanted = Wanted(said(PASS_SD, 2), MARGIN, 0.80)
     options = {"spread": wanted.spread.planned, "spread_from": wanted.spread.words, "design": design.order}
-    return make.plan("quarry-lane", "moor-road", passes=passes, **options), wanted.able(design, passes)
+    roads = {"quarry-lane": 40.0, "moor-road": 40.0, "bypass": 40.0}
+    return plans.plan(roads, passes=passes, **options), wanted.able(design, passes)
 
 
 def a_set(make, plan):
@@ -56,7 +58,7 @@ def a_set(make, plan):
 def reached(make, plan, sets, seed):
     """Shares of `sets` in which 10 % is told of the part, and no change called equivalent; and verdicts that differ."""
     design = plan.planned_design.design(plan.planned_design.per_stretch(plan.passes))
-    logs = invented(design, (plan.spread, ASSUMED_SD, ASSUMED_SD), sets, seed)
+    logs = invented_logs(design, (plan.spread, ASSUMED_SD, ASSUMED_SD), sets, seed)
     alike, in_round = a_set(make, plan)
     slots = plan.slots if plan.planned_design.paired else None
     shares, differ = [], 0
@@ -76,10 +78,9 @@ def reached(make, plan, sets, seed):
 
 if __name__ == "__main__":
     sets = int(sys.argv[1]) if len(sys.argv) > 1 else 100
-    make = SimpleNamespace(**runpy.run_path(str(Path(__file__).with_name("invented.py"))))
     print("design; passes; 10 % told, planned and reached; no change equivalent, planned and reached; verdicts differ")
     for design in DESIGNS:
-        plan, able = planned(make, design, 8)
-        told, equivalent, differ = reached(make, plan, sets, 5)
+        plan, able = planned(design, 8)
+        told, equivalent, differ = reached(invented, plan, sets, 5)
         powers = (able.part.told[0], told, able.part.equivalent, equivalent)
         print(design.order, plan.passes, *(f"{power:.0%}" for power in powers), differ, sep="; ", flush=True)

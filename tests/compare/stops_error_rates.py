@@ -1,24 +1,23 @@
 """What a stop in the passes of one side does to a comparison; run it for the full count.
 
-`python tests/compare/stops_error_rates.py [RUNS]` invents RUNS sets of drives over one rough road with nothing changed,
+`python -m tests.compare.stops_error_rates [RUNS]` invents RUNS sets of drives over one rough road with nothing changed,
 in which every pass after brakes, stands for 8 s with the engine idling and pulls away again, somewhere. It compares
 them as `compare` does, and with `--whole`, and prints how often a difference was told.
 """
 
 from __future__ import annotations
 
-import runpy
 import sys
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
-from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 from scipy import stats
 from towertap.compare.stats.contrast import pass_contrast
 from towertap.compare.study import lay_out
 from towertap.motion import CELL_S, DriveCourse, Moving, pulling_away, standing
+
+from tests.compare import invented
 
 STEP_S = 0.02
 SPEED_MS, BRAKING_MS2, PULLING_MS2, STOP_S = 11.0, 2.0, 1.5, 8.0
@@ -101,8 +100,7 @@ def told(make, seed, whole, turns=True):
 
 
 def _one(seed):
-    make = SimpleNamespace(**runpy.run_path(str(Path(__file__).with_name("invented.py"))))
-    return [told(make, seed, whole, turns) for whole, turns in ((False, True), (False, False), (True, True))]
+    return [told(invented, seed, whole, turns) for whole, turns in ((False, True), (False, False), (True, True))]
 
 
 if __name__ == "__main__":

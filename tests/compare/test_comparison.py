@@ -14,6 +14,8 @@ from towertap.compare.findings.describe import WORDS
 from towertap.compare.sections import SECTIONS
 from towertap.errors import AnalysisError, CallError
 
+from tests import plans
+
 
 def test_the_data_of_a_comparison_is_json_with_the_promised_keys(make):
     comparison = compare(make.invented(3, roads={"new-road": 10.0, "quarry-lane": 40.0}), metrics=["jerk_z"])
@@ -37,7 +39,9 @@ def test_a_road_whose_blocks_do_not_hold_is_warned_of_and_decided_by_welch(make)
     drives = make.invented(3, roads={"quarry-lane": 60.0, "moor-road": 60.0}, seconds=25)
     lost = {drive.name for drive in drives.of("moor-road", "after") if drive.conditions.pass_number > 2}
     passes = tuple(drive for drive in drives.passes if drive.name not in lost)
-    comparison = compare(replace(drives, passes=passes), plan=make.plan("quarry-lane", "moor-road"))
+    comparison = compare(
+        replace(drives, passes=passes), plan=plans.plan({"quarry-lane": 40.0, "moor-road": 40.0, "bypass": 40.0})
+    )
     assert {finding.road: len(finding.block_ratios) for finding in comparison} == {"moor-road": 0, "quarry-lane": 2}
     (warning,) = [caution.words for caution in comparison.cautions if "not compared by block" in caution.words]
     assert warning.startswith("moor-road is not compared by block (block 2 has passes with rubber only)")
@@ -48,7 +52,7 @@ def test_a_pass_that_was_not_planned_is_left_out_so_that_the_blocks_hold_and_tol
     first = drives.of("quarry-lane")[0]
     unnumbered = replace(first, conditions=replace(first.conditions, pass_number=None))
     passes = tuple(unnumbered if drive is first else drive for drive in drives.passes)
-    comparison = compare(replace(drives, passes=passes), plan=make.plan())
+    comparison = compare(replace(drives, passes=passes), plan=plans.plan())
     (finding,) = comparison.findings
     assert (finding.passes, len(finding.block_ratios)) == ((3, 4), 2)
     words = "quarry-lane-rubber-1 on quarry-lane was not planned and is left out: the blocks hold."

@@ -22,7 +22,7 @@ from towertap.drawing.style import new_figure
 from towertap.report.report import write_report
 from towertap.words.table import tabulate
 
-from tests.conftest import plain_counts
+from tests.by_hand import plain_counts
 
 CALL = ("--before", "soft", "--after", "stiff", "--smooth", "bypass", "--metric", "acceleration_z")
 

@@ -1,16 +1,13 @@
 """A short run of stops_error_rates.py."""
 
-import runpy
-from pathlib import Path
-
 import pytest
 
-told = runpy.run_path(str(Path(__file__).with_name("stops_error_rates.py")))["told"]
+from tests.compare import stops_error_rates
 
 
 def test_stops_in_the_passes_of_one_side_hardly_move_a_comparison_and_would_uncut(make):
-    verdicts, ratios, _ = zip(*(told(make, seed, whole=False) for seed in range(8)), strict=True)
+    verdicts, ratios, _ = zip(*(stops_error_rates.told(make, seed, whole=False) for seed in range(8)), strict=True)
     assert sum(verdict in ("harsher", "gentler") for verdict in verdicts) <= 1
     assert sum(ratios) / len(ratios) == pytest.approx(1, abs=0.02)
-    uncut = [told(make, seed, whole=True) for seed in range(2)]
+    uncut = [stops_error_rates.told(make, seed, whole=True) for seed in range(2)]
     assert all(ratio < 0.9 for _, ratio, _ in uncut)

@@ -1,22 +1,21 @@
 """How often all intervals of a road's transfer hold their true ratios at once; run it for the full count.
 
-`python tests/compare/transfer_coverage.py [RUNS]` invents RUNS sets of passes whose gains stray in all 17 bands, puts
+`python -m tests.compare.transfer_coverage [RUNS]` invents RUNS sets of passes whose gains stray in all 17 bands, puts
 them through `road_transfer`, and prints the share of sets that hold in every band, beside it that of Welch's intervals
 by scipy with Bonferroni's part each, without the bound on the degrees of freedom.
 """
 
 from __future__ import annotations
 
-import runpy
 import sys
-from pathlib import Path
 
 import numpy as np
 from scipy import stats
 from towertap.bench.carried import KINDS, BenchSummary
 from towertap.compare.sections.transfer.bands import NAMES, PassTransfer, road_transfer
 
-straying = runpy.run_path(str(Path(__file__).with_name("band_coverage.py")))["straying"]
+from tests.compare import band_coverage
+
 BENCH = BenchSummary("box", {}, dict.fromkeys(KINDS), (0.0, 0.0, 0.0), None, None)
 BANDS = len(NAMES)
 SPREAD = 0.02
@@ -43,7 +42,10 @@ def all_hold(runs, passes, spreads, seed=1, **how):
     """Share of sets whose intervals all hold the true ratio, 1, through `road_transfer`, and by scipy's Welch."""
     rng, ours, plain = np.random.default_rng(seed), 0, 0
     for _ in range(runs):
-        sides = [SPREAD * spread * straying(rng, n, BANDS, **how) for n, spread in zip(passes, spreads, strict=True)]
+        sides = [
+            SPREAD * spread * band_coverage.straying(rng, n, BANDS, **how)
+            for n, spread in zip(passes, spreads, strict=True)
+        ]
         driven = [
             coherent_pass(side, number, gain)
             for side, logs in zip(("before", "after"), sides, strict=True)

@@ -1,6 +1,6 @@
 """Two boxes that feel one simulated motion, each by an oscillator and a clock of its own, as captures in a folder.
 
-    python tests/compare/two_boxes.py [RUNS]
+    python -m tests.compare.two_boxes [RUNS]
 
 makes RUNS pairs of recordings of a known transmissibility, brings them onto one time base, and prints how far the
 offset, its drift and the transfer are off.
@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import sys
 from concurrent.futures import ProcessPoolExecutor
-from pathlib import Path
 
 import numpy as np
 from scipy import signal
@@ -88,19 +87,14 @@ def write_folder(folder, by_hand, seed=5):
 
 def write_capture(folder, by_hand, part, road, number, place, moving, start_s, told_s, rng):
     """One capture along z; it says that it began `told_s` after the hour."""
-    from towertap.capture.conditions import Conditions, write_sidecar
-    from towertap.capture.decode import decode_raw
-
     rate_hz = RATES_HZ[place]
     felt_ms2 = sampled(moving, rate_hz, start_s, start_s + SECONDS - 2)
-    counts = np.rint(rng.normal([0, 0, 2048, 0, 0, 0], 2.0, (felt_ms2.size, 6)))
-    counts[:, 2] += np.rint(felt_ms2 / SCALE_MS2)
-    raw = folder / f"{road}_{part}_{number}_{place}.ttraw"
-    settings = {"rate_hz": rate_hz, "odr_hz": 1000, "seed": number, "rolls": True}
-    raw.write_bytes(b"".join(by_hand.recording(SECONDS - 2, counts=counts.astype(int), **settings)))
-    conditions = Conditions("minibus", part, road, number, 40.0, box_position=place, mounting="x=+X,y=+Y,z=+Z")
-    write_sidecar(raw, conditions, started_utc=f"2026-03-14T10:{number:02d}:{told_s:09.6f}+00:00")
-    return decode_raw(raw, raw.with_suffix(".h5"), conditions)
+    counts = by_hand.noise(rng, 2.0, felt_ms2.size)
+    counts[:, 2] += np.rint(felt_ms2 / SCALE_MS2).astype(int)
+    frames = by_hand.recording(rate_hz=rate_hz, counts=counts, seed=number, rolls=True)
+    began = {"started_utc": f"2026-03-14T10:{number:02d}:{told_s:09.6f}+00:00"}
+    conditions = by_hand.conditions(part, road, number, box_position=place)
+    by_hand.capture(folder / f"{road}_{part}_{number}_{place}", frames, conditions, began)
 
 
 def one_run(seed, seconds=30.0):
@@ -129,15 +123,13 @@ def brought_together(felt, passed, seconds, rates_hz=(4000 * 1.008, 4000 * 0.995
 
 if __name__ == "__main__":
     runs = int(sys.argv[1]) if len(sys.argv) > 1 else 20
-    sys.path.insert(0, str(Path(__file__).parents[2] / "host"))
     with ProcessPoolExecutor(2) as pool:
-        found = list(pool.map(one_run, range(runs)))
-    means_s, drifts_s = (np.array([one[k] for one in found]) for k in (0, 1))
-    print(
-        f"offset: mean {1e3 * means_s.mean():.3f} ms, spread over runs {1e6 * means_s.std():.1f} µs (the path's delay)"
-    )
-    print(f"false drift over a pass of 30 s: up to {1e6 * drifts_s.max():.1f} µs")
-    gains = np.array([np.abs(one[2].xy / one[2].xx) / np.abs(transmissibility(one[2].frequency_hz)) for one in found])
+        means_s, drifts_s, spectra = zip(*pool.map(one_run, range(runs)), strict=True)
+    mean_ms, spread_us = 1e3 * np.mean(means_s), 1e6 * np.std(means_s)
+    print(f"offset: mean {mean_ms:.3f} ms, spread over runs {spread_us:.1f} µs (the path's delay)")
+    print(f"false drift over a pass of 30 s: up to {1e6 * max(drifts_s):.1f} µs")
+    frequency_hz = spectra[0].frequency_hz
+    gains = np.array([np.abs(each.xy / each.xx) for each in spectra]) / np.abs(transmissibility(frequency_hz))
     for low, high in ((4, 12), (12, 40), (40, 100), (100, 200)):
-        inside = (found[0][2].frequency_hz >= low) & (found[0][2].frequency_hz < high)
+        inside = (frequency_hz >= low) & (frequency_hz < high)
         print(f"|H| {low}–{high} Hz over the textbook's: {gains[:, inside].mean():.4f} (mean over lines and runs)")

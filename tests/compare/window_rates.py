@@ -1,20 +1,19 @@
 """What a t-test over windows, which is common practice, would tell with nothing changed; run it for the full count.
 
-`python tests/compare/window_rates.py [RUNS]` invents RUNS sets of 4 + 4 passes of 60 s over one road, with windows
+`python -m tests.compare.window_rates [RUNS]` invents RUNS sets of 4 + 4 passes of 60 s over one road, with windows
 correlated 0.6 from one to the next and with a level of each pass's own, and prints how often Student's test over all
 windows, by scipy, and the tests over passes tell a part with nothing changed different.
 """
 
 from __future__ import annotations
 
-import runpy
 import sys
-from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 from scipy import stats
 from towertap.compare.stats.contrast import ALPHA, contrast, verdict
+
+from tests.compare import invented
 
 PASSES, SECONDS, SPREADS = 4, 60, (0.03, 0.06)
 
@@ -34,7 +33,6 @@ def false_alarms(make, seeds, pass_spread):
 
 if __name__ == "__main__":
     runs = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
-    make = SimpleNamespace(**runpy.run_path(str(Path(__file__).with_name("invented.py"))))
     for pass_spread in SPREADS:
-        windows, passes = false_alarms(make, range(runs), pass_spread)
+        windows, passes = false_alarms(invented, range(runs), pass_spread)
         print(f"passes vary by {pass_spread:.0%}: told different by windows {windows:.3f}, by passes {passes:.3f}")

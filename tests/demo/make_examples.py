@@ -1,4 +1,4 @@
-"""Makes the example captures: `python tests/demo/make_examples.py FOLDER`."""
+"""Makes the example captures: `python -m tests.demo.make_examples FOLDER`."""
 
 import sys
 from pathlib import Path

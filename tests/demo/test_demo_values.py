@@ -1,6 +1,6 @@
 """The demo's numbers stay what they were when they were confirmed from outside; a change of them must be meant.
 
-Where one changes on purpose, `python tests/demo/test_demo_values.py` writes them anew, and the commit says by how much.
+Where one changes on purpose, `python -m tests.demo.test_demo_values` writes them anew, and the commit says by how much.
 """
 
 import json
@@ -11,13 +11,15 @@ from pathlib import Path
 import pytest
 from towertap.demo.run import run_demo
 
+from tests.alike import assert_alike
+
 FILE = Path(__file__).parent / "demo_values.json"
 """Values of the demo: its arithmetic was held against an independent computation once; to six digits."""
 
 
 def values(comparison):
     """What the demo comes to, as JSON holds it."""
-    evidence = {name: found.data for name, found in comparison.evidence.items()}
+    evidence = {name: section.data for name, section in comparison.evidence.items()}
     return {
         "findings": {f"{finding.road} {finding.metric}": of_finding(finding) for finding in comparison.findings},
         "overall": {finding.metric: of_finding(finding) for finding in comparison.overall},
@@ -66,23 +68,8 @@ def of_finding(finding):
 
 @pytest.mark.parametrize("what", json.loads(FILE.read_text()))
 def test_the_demo_comes_to_the_same(demo, what):
-    assert_alike(json.loads(json.dumps(values(demo.comparison)))[what], json.loads(FILE.read_text())[what], what)
-
-
-def assert_alike(value, expected, place):
-    """Alike but for rounding: six digits were kept; p-values far out in the tail carry that of their logarithm."""
-    if isinstance(expected, dict):
-        assert value.keys() == expected.keys(), place
-        for key in expected:
-            assert_alike(value[key], expected[key], f"{place}, {key}")
-    elif isinstance(expected, list):
-        assert len(value) == len(expected), place
-        for number, item in enumerate(expected):
-            assert_alike(value[number], item, f"{place}, {number}")
-    elif isinstance(expected, float):
-        assert value == pytest.approx(expected, rel=2e-5, abs=1e-12), place
-    else:
-        assert value == expected, place
+    """But for rounding: six digits were kept; p-values far out in the tail carry that of their logarithm."""
+    assert_alike(json.loads(json.dumps(values(demo.comparison)))[what], json.loads(FILE.read_text())[what], 2e-5, what)
 
 
 def rounded(value):

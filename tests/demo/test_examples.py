@@ -1,7 +1,6 @@
 """The example captures are what their page says, and the raw recordings still decode to them."""
 
 import re
-import runpy
 from pathlib import Path
 
 import h5py
@@ -11,9 +10,9 @@ from towertap.capture.decode import decode_raw
 from towertap.capture.integrity import check
 from towertap.capture.reading import open_capture
 
-from tests.conftest import plain_counts
+from tests.by_hand import plain_counts
+from tests.demo import make_examples
 
-EXAMPLES = runpy.run_path(str(Path(__file__).parent / "make_examples.py"))
 FOLDER = Path(__file__).parents[2] / "example_captures"
 SOUND = ["bypass_rubber-bush_pass01", "quarry-lane_polyurethane-bush_pass01", "quarry-lane_rubber-bush_pass01"]
 DAMAGED = "quarry-lane_rubber-bush_pass02"
@@ -27,7 +26,7 @@ def found(path):
 
 def test_they_are_few_small_and_told_of_on_the_page():
     names = {path.stem for path in FOLDER.glob("*.ttraw")}
-    assert names == {*SOUND, DAMAGED} == {drive.name for drive in EXAMPLES["DRIVES"]}
+    assert names == {*SOUND, DAMAGED} == {drive.name for drive in make_examples.DRIVES}
     assert names == set(re.findall(r"^\| `(\S+)` \|", (FOLDER / "README.md").read_text(encoding="utf-8"), re.M))
     assert sum(path.stat().st_size for path in FOLDER.iterdir()) < 4e6
 
@@ -70,7 +69,7 @@ def test_the_damaged_one_shows_its_damage_and_where():
 
 
 def test_made_again_they_hold_the_same_samples(tmp_path):
-    EXAMPLES["make"](tmp_path)
+    make_examples.make(tmp_path)
     for name in (*SOUND, DAMAGED):
         with h5py.File(tmp_path / f"{name}.h5") as again, h5py.File(FOLDER / f"{name}.h5") as kept:
             difference = plain_counts(again, "acceleration").astype(int) - plain_counts(kept, "acceleration")

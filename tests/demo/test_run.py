@@ -7,7 +7,7 @@ from towertap.demo import run
 from towertap.demo.run import AFTER, BEFORE, REFITTED, run_demo
 from towertap.errors import CallError
 
-from tests.conftest import plain_counts
+from tests.by_hand import plain_counts
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,7 @@ import h5py
 import numpy as np
 import pytest
 
-from tests.conftest import plain_counts
+from tests.by_hand import plain_counts
 
 EXAMPLES = Path(__file__).parents[2] / "example_captures"
 WHOLE, DAMAGED = "quarry-lane_rubber-bush_pass01", "quarry-lane_rubber-bush_pass02"

@@ -1,6 +1,6 @@
 """A day in half an hour: firmware and chip model in virtual time, through the decoder, with counters about to wrap.
 
-    python tests/firmware/long_run.py --hours 24
+    python -m tests.firmware.long_run --hours 24
 
 The firmware, the chip's registers, FIFO, interrupt and oscillator and the board's clocks are the real simulated box;
 only the sensors' values are left at zero, so that an hour of virtual time takes a minute or so. Sequence number,

@@ -9,7 +9,6 @@ import json
 import os
 import select
 import subprocess
-import sys
 import threading
 import tty
 import types
@@ -18,7 +17,6 @@ from pathlib import Path
 
 import pytest
 import towertap.cli.flash as flash
-from towertap.cli import main
 from towertap.firmware import firmware_dir
 from towertap.wire.frames import FrameType
 
@@ -178,54 +176,41 @@ def stand_in(tmp_path, by_hand):
         board.close()
 
 
-def towertap(monkeypatch, capsys, *arguments: str) -> tuple[int, str, str]:
-    monkeypatch.setattr(sys, "argv", ["towertap", *arguments])
-    with pytest.raises(SystemExit) as end:
-        main()
-    out, err = capsys.readouterr()
-    return end.value.code, out, err
-
-
-def test_the_board_then_holds_the_firmware_and_no_simulated_board(board, monkeypatch, capsys):
+def test_the_board_then_holds_the_firmware_and_no_simulated_board(board, monkeypatch, answer):
     port, files = board
     monkeypatch.setattr(flash, "_RESTART_S", 0.0)
     monkeypatch.setattr(flash, "_ANSWER_LIMIT_S", 0.0)  # a prompt never answers as a box
     for _ in range(2):  # a second time onto a board that has it already
-        status, out, _ = towertap(monkeypatch, capsys, "flash", "--port", port, "--json")
-        assert status == 0
-        assert json.loads(out)["hello"] == {}
+        data = answer("flash", "--port", port)
+        assert data["hello"] == {}
     on_board = {path.relative_to(files).as_posix() for path in files.rglob("*") if path.is_file()}
-    assert on_board == set(json.loads(out)["files"])
+    assert on_board == set(data["files"])
     assert "main.py" in on_board
     assert not any("simboard" in name for name in on_board)
     for name in on_board:
         assert (files / name).read_bytes() == (firmware_dir() / name).read_bytes()
 
 
-def test_after_it_the_box_runs_and_says_so(stand_in, monkeypatch, capsys):
+def test_after_it_the_box_runs_and_says_so(stand_in, monkeypatch, answer):
     monkeypatch.setattr(flash, "_RESTART_S", 0.0)
     board = stand_in()
-    status, out, _ = towertap(monkeypatch, capsys, "flash", "--port", board.port, "--json")
-    assert status == 0
-    answer = json.loads(out)
+    data = answer("flash", "--port", board.port)
     assert board.resets == 1
-    assert (answer["hello"]["firmware"], answer["hello"]["chip"]) == ("0.1.0", "ICM-42688-P")
-    for name in answer["files"]:
+    assert (data["hello"]["firmware"], data["hello"]["chip"]) == ("0.1.0", "ICM-42688-P")
+    for name in data["files"]:
         assert (board.folder / name).read_bytes() == (firmware_dir() / name).read_bytes()
 
 
-def test_files_that_did_not_arrive_whole_are_told_and_the_board_is_not_started(stand_in, monkeypatch, capsys):
+def test_files_that_did_not_arrive_whole_are_told_and_the_board_is_not_started(stand_in, monkeypatch, refused):
     monkeypatch.setattr(flash, "_RESTART_S", 0.0)
     board = stand_in(room=20_000)  # the rest goes nowhere
-    status, _, err = towertap(monkeypatch, capsys, "flash", "--port", board.port)
-    assert status == 2
+    err = refused("flash", "--port", board.port)
     assert "is not on the board as it was sent" in err
     assert board.resets == 0
-    assert err.count("\n") == 1
 
 
-def test_list_names_the_files_and_needs_no_board(monkeypatch, capsys):
-    status, out, _ = towertap(monkeypatch, capsys, "flash", "--list")
+def test_list_names_the_files_and_needs_no_board(run):
+    status, out, _ = run("flash", "--list")
     assert status == 0
     assert set(out.split()) == {"main.py"} | {
         path.relative_to(firmware_dir()).as_posix() for path in Path(firmware_dir(), "towertap_box").rglob("*.py")
@@ -235,32 +220,30 @@ def test_list_names_the_files_and_needs_no_board(monkeypatch, capsys):
 @pytest.mark.parametrize(
     ("ports", "words"), [([], "no board found"), (["/dev/ttyACM0", "/dev/ttyACM1"], "several boards")]
 )
-def test_no_board_or_several_is_one_line(monkeypatch, capsys, ports, words):
+def test_no_board_or_several_is_one_line(monkeypatch, refused, ports, words):
     class Port:
         def __init__(self, device):
             self.device, self.vid = device, 0x2E8A
 
     monkeypatch.setattr(flash.list_ports, "comports", lambda: [Port(device) for device in ports])
-    status, _, err = towertap(monkeypatch, capsys, "flash")
-    assert status == 2
+    err = refused("flash")
     assert words in err
-    assert err.count("\n") == 1
 
 
-def test_a_silent_port_is_told_long_before_the_copying_would_be_given_up(monkeypatch, capsys):
+def test_a_silent_port_is_told_long_before_the_copying_would_be_given_up(run, monkeypatch):
     monkeypatch.setattr(flash, "_RESTART_S", 0.0)
     monkeypatch.setattr(flash, "_PROMPT_LIMIT_S", 2.0)
-    allowed_s, run = [], subprocess.run
+    allowed_s, really_run = [], subprocess.run
 
     def noted(command, *, timeout, **options):
         allowed_s.append(timeout)
-        return run(command, timeout=timeout, **options)
+        return really_run(command, timeout=timeout, **options)
 
     monkeypatch.setattr(flash.subprocess, "run", noted)
     master, slave = os.openpty()
     try:
         tty.setraw(slave)
-        status, _, err = towertap(monkeypatch, capsys, "flash", "--port", os.ttyname(slave))
+        status, _, err = run("flash", "--port", os.ttyname(slave))
     finally:
         os.close(master)
         os.close(slave)
@@ -270,8 +253,6 @@ def test_a_silent_port_is_told_long_before_the_copying_would_be_given_up(monkeyp
     assert allowed_s == [2.0]
 
 
-def test_a_port_that_is_not_there_is_one_line(monkeypatch, capsys, tmp_path):
-    status, _, err = towertap(monkeypatch, capsys, "flash", "--port", str(tmp_path / "ttyACM9"))
-    assert status == 2
+def test_a_port_that_is_not_there_is_one_line(refused, tmp_path):
+    err = refused("flash", "--port", str(tmp_path / "ttyACM9"))
     assert "no such port" in err
-    assert err.count("\n") == 1

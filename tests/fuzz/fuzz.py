@@ -1,7 +1,7 @@
 """Coverage-guided fuzzing of whatever reads files and streams, for developers: it runs until it finds something.
 
     pip install '.[fuzz]'
-    python tests/fuzz/fuzz.py capture -max_total_time=600
+    python -m tests.fuzz.fuzz capture -max_total_time=600
 
 The first word is a target of targets.py; the rest goes to libFuzzer. What it finds it writes as `crash-…` into the
 folder that it is run in: mend it, and put the file into corpus/TARGET/, which the tests run.
@@ -9,15 +9,12 @@ folder that it is run in: mend it, and put the file into corpus/TARGET/, which t
 
 import sys
 import tempfile
-from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
 
 import atheris
 
-spec = spec_from_file_location("targets", Path(__file__).with_name("targets.py"))
-targets = module_from_spec(spec)
 with atheris.instrument_imports(include=["towertap"]):
-    spec.loader.exec_module(targets)
+    from tests.fuzz import targets
 
 
 def main():

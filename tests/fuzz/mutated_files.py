@@ -1,6 +1,6 @@
 """Thousands of damaged files of each kind that a command reads: none may crash it, hang it or fill the memory.
 
-python tests/fuzz/mutated_files.py --files 2000
+python -m tests.fuzz.mutated_files --files 2000
 """
 
 import argparse
@@ -9,12 +9,8 @@ import random
 import signal
 import sys
 import time
-from importlib.util import module_from_spec, spec_from_file_location
-from pathlib import Path
 
-spec = spec_from_file_location("targets", Path(__file__).with_name("targets.py"))
-targets = module_from_spec(spec)
-spec.loader.exec_module(targets)
+from tests.fuzz import targets
 
 LONGEST_S, HUNG_S = 10, 60
 """Of the processor, and by the clock: the machine may be busy with something else."""

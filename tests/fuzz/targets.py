@@ -30,6 +30,8 @@ from towertap.doors.structured import read_toml
 from towertap.errors import TowertapError
 from towertap.wire.decoder import Decoder
 
+from tests import plans
+
 EXAMPLES = Path(__file__).parents[2] / "example_captures"
 PLACE = Path(tempfile.mkdtemp(prefix="towertap-fuzz-"))
 
@@ -251,22 +253,7 @@ def _signals():
 
 
 def _plans():
-    drives = [
-        {"block": 1, "part": part, "road": road, "pass_number": 1} for part in ("a", "b") for road in ("lane", "bypass")
-    ]
-    roads = [{"name": "lane", "speed_kmh": 40.0}, {"name": "bypass", "speed_kmh": 60.0}]
-    hold = {"tyre_pressures_kpa": "", "air_temperature_c": [0.0, 20.0], "box_position": "", "mounting": ""}
-    content = {"schema": "towertap-plan", "version": 2, "question": "?", "vehicle": "v", "before": "a", "after": "b"}
-    content |= {
-        "smooth": "bypass",
-        "roads": roads,
-        "metrics": ["jerk_z"],
-        "margin": 0.1,
-        "power": 0.8,
-        "spread": 0.05,
-    }
-    content |= {"spread_from": "here", "design": "AB", "seed": 1, "hold": hold, "drives": drives}
-    return [json.dumps(content | {"written_utc": "2026-05-04T09:00:00+00:00"}).encode()]
+    return [json.dumps(plans.plan().to_dict()).encode()]
 
 
 def _records():

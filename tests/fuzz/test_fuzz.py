@@ -1,14 +1,8 @@
 """What was found by fuzzing stays mended, and a short run of damaged files of each kind; the long ones are scripts."""
 
-from importlib.util import module_from_spec, spec_from_file_location
-from pathlib import Path
-
 import pytest
 
-spec = spec_from_file_location("mutated_files", Path(__file__).with_name("mutated_files.py"))
-mutated_files = module_from_spec(spec)
-spec.loader.exec_module(mutated_files)
-targets = mutated_files.targets
+from tests.fuzz import mutated_files, targets
 
 
 @pytest.mark.parametrize("name", targets.TARGETS)
@@ -21,7 +15,7 @@ def test_sound_files_are_taken_and_what_was_found_is_answered(name):
 
 @pytest.mark.parametrize("name", targets.TARGETS)
 def test_damaged_files_are_answered_in_time(name):
-    """`python tests/fuzz/mutated_files.py --files 2000` tries thousands."""
+    """`python -m tests.fuzz.mutated_files --files 2000` tries thousands."""
     assert mutated_files.try_files(name, 3 if name in targets.SLOW else 30) < mutated_files.LONGEST_S
 
 

@@ -9,10 +9,10 @@ import time
 
 import pytest
 from towertap.compare.drives.slots import Slot
-from towertap.compare.plan.choice import drive_order
 from towertap.compare.plan.plan import Plan, read_plan
-from towertap.compare.stats.planning import PlannedDesign
 from towertap.errors import CallError, FileError
+
+from tests import plans
 
 WRITTEN = """{
  "schema": "towertap-plan", "version": 2,
@@ -108,5 +108,5 @@ def test_what_is_no_regular_file_is_refused_and_not_waited_for(tmp_path):
 def test_more_passes_than_a_plan_holds_are_refused_before_they_are_drawn():
     started = time.perf_counter()
     with pytest.raises(CallError, match=r"6000000 drives, and a plan has 2000 at most: plan fewer"):
-        drive_order("soft", "stiff", ("quarry-lane", "moor-road", "bypass"), 1_000_000, PlannedDesign("AB|BA"), 1)
+        plans.order(roads=("quarry-lane", "moor-road", "bypass"), passes=1_000_000)
     assert time.perf_counter() - started < AT_ONCE_S

@@ -9,10 +9,12 @@ import pytest
 from towertap.compare.comparison import compare
 from towertap.report.page import PagePicture, render
 
+from tests import plans
+
 
 @pytest.fixture
-def plan(make):
-    return make.plan(question="Is <this> harsher?", margin=0.12, passes=3, design="AB")
+def plan():
+    return plans.plan(question="Is <this> harsher?", margin=0.12, passes=3, design="AB")
 
 
 def page(comparison):

@@ -1,6 +1,6 @@
 """How many knocks are found, and how many are found that are none; run it for the full count.
 
-`python tests/signals/knocks_found.py [MINUTES]` puts 200 knocks into backgrounds of each kind and prints the share
+`python -m tests.signals.knocks_found [MINUTES]` puts 200 knocks into backgrounds of each kind and prints the share
 found, and the false alarms a minute of MINUTES of each kind (60 by default) with nothing put in. A knock is a damped
 sinusoid of 60 to 400 Hz, a damping ratio of 2 to 10 %, any phase and any direction, whose peak in band is twice the
 local crest: the largest magnitude, in band, of the second around it without the knock.

@@ -2,24 +2,21 @@
 
 from __future__ import annotations
 
-import runpy
-from pathlib import Path
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
 from towertap.errors import AnalysisError
 from towertap.signals.knocks import FALSE_A_MINUTE, LONGEST_S
 
-found = SimpleNamespace(**runpy.run_path(str(Path(__file__).with_name("knocks_found.py"))))
-find_knocks = found.find_knocks
+from tests.signals import knocks_found
+
+find_knocks = knocks_found.find_knocks
 
 
 def with_ring(rate_hz, hz, damping, *, noise=0.003, peak=1.0, at_s=2.0, seed=0):
     """Noise (3, 4 s) with one damped sinusoid along (0.6, 0, 0.8), whose peak in band is `peak`."""
     rng = np.random.default_rng(seed)
     piece = noise * rng.standard_normal((3, 4 * rate_hz))
-    wave = found.ring(hz, damping, rng.uniform(0, 2 * np.pi), rate_hz)
+    wave = knocks_found.ring(hz, damping, rng.uniform(0, 2 * np.pi), rate_hz)
     start = round(at_s * rate_hz)
     piece[:, start : start + wave.size] += peak * np.outer([0.6, 0.0, 0.8], wave)
     return piece
@@ -49,8 +46,8 @@ def test_a_blow_that_does_not_ring_has_no_ring_down():
 
 
 def test_the_same_knocks_however_the_stream_is_cut():
-    piece = next(found.background("level wanders 35 %", 60, np.random.default_rng(4)))
-    piece, starts = found.put_in(piece, np.random.default_rng(5))
+    piece = next(knocks_found.background("level wanders 35 %", 60, np.random.default_rng(4)))
+    piece, starts = knocks_found.put_in(piece, np.random.default_rng(5))
     whole = find_knocks([piece], 4000)
     cut = find_knocks(np.array_split(piece, 37, axis=1), 4000)
     assert [knock.onset_s for knock in cut] == pytest.approx([knock.onset_s for knock in whole])
@@ -77,7 +74,7 @@ def test_a_rate_too_low_is_refused():
 @pytest.mark.parametrize("kind", ["bypass", "Gaussian", "level wanders 35 %"])
 def test_at_twice_the_local_crest_95_in_100_are_found_and_few_that_are_none(kind):
     """The short run of knocks_found.py, which prints the full one."""
-    there, put = found.share_found(kind, 80, 11)
+    there, put = knocks_found.share_found(kind, 80, 11)
     assert there >= 0.95 * put
-    count, minutes = found.false_alarms(kind, 4, 12)
+    count, minutes = knocks_found.false_alarms(kind, 4, 12)
     assert count <= 2 * FALSE_A_MINUTE * minutes

@@ -1,6 +1,5 @@
 """The table of metrics: every r.m.s. against the spectrum, every other value against analysis; metrics of our own."""
 
-import runpy
 from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
@@ -13,8 +12,9 @@ from towertap.signals.channels import ACCELERATIONS, BandPass, Channel, MetricSe
 from towertap.signals.metrics import LARGEST, METRICS, RMS, Metric, Statistic, mean_square
 from towertap.signals.stream import Bank
 
+from tests.signals import iso8041
+
 RATE_HZ = 2000.0
-ISO = runpy.run_path(str(Path(__file__).with_name("iso8041.py")))["response"]
 SETTINGS = MetricSettings(RATE_HZ)
 SECONDARY = BandPass(*BANDS["secondary"])
 
@@ -35,7 +35,7 @@ def gain(name, f_hz):
     """What each metric does to the power at a frequency, by its definition."""
     band_hz = METRICS[name].band_hz(SETTINGS)
     if name.startswith("weighted"):
-        return np.abs(ISO("Wk" if name.endswith("z") else "Wd", f_hz)) ** 2
+        return np.abs(iso8041.response("Wk" if name.endswith("z") else "Wd", f_hz)) ** 2
     if name.startswith("jerk"):
         return (2 * np.pi * f_hz) ** 2 * (f_hz < band_hz[1])
     low, high = band_hz

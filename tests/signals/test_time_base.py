@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import runpy
-from pathlib import Path
-
 import numpy as np
 import pytest
 from towertap.errors import AnalysisError
 from towertap.signals.time_base import find_offset, interpolate
 
-MADE = runpy.run_path(str(Path(__file__).parents[1] / "compare" / "two_boxes.py"))
+from tests.compare import two_boxes
 
 
 @pytest.mark.parametrize("rate_hz", [950.0, 1008.0, 4032.0, 8000.0])
@@ -28,8 +25,8 @@ def test_what_the_grid_cannot_carry_is_taken_away():
 
 
 def test_nothing_is_made_up_beyond_the_ends():
-    found = interpolate(np.ones(1000), 1000.0, np.array([-1.0, 0.0, 5.0, 500.0, 995.0, 1000.0]))
-    assert np.isfinite(found).tolist() == [False, False, False, True, False, False]
+    values = interpolate(np.ones(1000), 1000.0, np.array([-1.0, 0.0, 5.0, 500.0, 995.0, 1000.0]))
+    assert np.isfinite(values).tolist() == [False, False, False, True, False, False]
     assert np.isnan(interpolate(np.ones(3), 1000.0, np.array([1.0]))).all()
 
 
@@ -39,18 +36,18 @@ def test_two_oscillators_and_clocks_are_brought_together():
     A delay wrong by 83 µs at 200 Hz is a tenth of a turn of the phase; the spread over the pass is what costs gain.
     """
     for seed in range(4):
-        mean_s, spread_s, spectra = MADE["one_run"](seed)
+        mean_s, spread_s, spectra = two_boxes.one_run(seed)
         assert abs(mean_s) < 4e-3  # the path's own delay, which nothing can tell from the clocks'
         assert spread_s < 150e-6
         inside = (spectra.frequency_hz >= 4) & (spectra.frequency_hz <= 100)
-        gain = np.abs(spectra.xy / spectra.xx) / np.abs(MADE["transmissibility"](spectra.frequency_hz))
+        gain = np.abs(spectra.xy / spectra.xx) / np.abs(two_boxes.transmissibility(spectra.frequency_hz))
         assert gain[inside].mean() == pytest.approx(1.0, abs=0.01)
 
 
 @pytest.mark.parametrize("other_ms2", [0.0, 0.2])
 def test_without_a_resonance_gain_is_1_up_to_200_hz(other_ms2):
     rng = np.random.default_rng(3)
-    felt, passed = MADE["motion"](rng, 30.0, lambda f: np.ones(f.size), other=other_ms2)
+    felt, passed = two_boxes.motion(rng, 30.0, lambda f: np.ones(f.size), other=other_ms2)
     mean_s, spread_s, spectra = paired(felt, passed)
     inside = (spectra.frequency_hz >= 100) & (spectra.frequency_hz <= 200)
     assert abs(mean_s) < 0.6e-3  # the grid's millisecond, and the offset is the clocks' alone
@@ -61,7 +58,7 @@ def test_without_a_resonance_gain_is_1_up_to_200_hz(other_ms2):
 def test_an_oscillator_that_drifts_as_it_warms_is_followed():
     """60 s in which one rate changes by 200 ppm about its mean: 1.5 ms in the middle, a third of a turn at 200 Hz."""
     rng = np.random.default_rng(4)
-    felt, passed = MADE["motion"](rng, 62.0, lambda f: np.ones(f.size), other=0.3)
+    felt, passed = two_boxes.motion(rng, 62.0, lambda f: np.ones(f.size), other=0.3)
 
     def warming(time_s):
         return time_s + 200e-6 / 60 / 2 * (time_s - 60) * time_s
@@ -73,8 +70,8 @@ def test_an_oscillator_that_drifts_as_it_warms_is_followed():
 
 
 def test_two_drives_share_nothing_and_are_refused_in_one_line():
-    felt, _ = MADE["motion"](np.random.default_rng(5), 20.0)
-    _, other = MADE["motion"](np.random.default_rng(6), 20.0)
+    felt, _ = two_boxes.motion(np.random.default_rng(5), 20.0)
+    _, other = two_boxes.motion(np.random.default_rng(6), 20.0)
     with pytest.raises(AnalysisError, match="no more than by chance") as error:
         paired(felt, other, seconds=20.0)
     assert "\n" not in str(error.value)
@@ -84,11 +81,11 @@ def test_two_drives_with_the_same_engine_share_nothing_either():
     rng = np.random.default_rng(7)
     at_s = np.arange(20 * 4000) / 4000
     tone = 20 * np.sin(2 * np.pi * 62.0 * at_s)
-    first, second = (MADE["interpolated"](tone + rng.standard_normal(at_s.size), 4000.0) for _ in range(2))
+    first, second = (two_boxes.interpolated(tone + rng.standard_normal(at_s.size), 4000.0) for _ in range(2))
     with pytest.raises(AnalysisError, match="no more than by chance"):
         find_offset(first, second, (0.5, 19.5), 0.0)
 
 
 def paired(felt, passed, seconds=30.0):
     """As `one_run`, of a given motion."""
-    return MADE["brought_together"](felt, passed, seconds)
+    return two_boxes.brought_together(felt, passed, seconds)

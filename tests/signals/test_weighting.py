@@ -1,6 +1,5 @@
 """Weightings against the tables of ISO 2631-1 and against their own analogue definition."""
 
-import runpy
 from pathlib import Path
 
 import numpy as np
@@ -10,12 +9,11 @@ from scipy import signal
 from towertap.errors import AnalysisError, CallError
 from towertap.signals import weighting
 
+from tests.signals import iso8041
+
 # ISO 2631-1:1997 tables 3 and 4; where the values come from is said in the file's head.
 TABLE = pd.read_csv(Path(__file__).with_name("iso2631_third_octave_weightings.csv"), comment="#", index_col=0)
 TABULATED = [column.removesuffix("_db") for column in TABLE]
-
-
-ISO = runpy.run_path(str(Path(__file__).with_name("iso8041.py")))["response"]
 
 
 def decibels(response):
@@ -34,7 +32,7 @@ def test_digital_weighting_is_within_a_tenth_of_a_decibel_of_the_iso_table(name,
 @pytest.mark.parametrize("name", TABULATED)
 def test_the_definition_is_the_whole_iso_table(name):
     table = TABLE[f"{name}_db"]
-    assert decibels(ISO(name, table.index.to_numpy())) == pytest.approx(table.to_numpy(), abs=0.06)
+    assert decibels(iso8041.response(name, table.index.to_numpy())) == pytest.approx(table.to_numpy(), abs=0.06)
 
 
 @pytest.mark.parametrize("name", weighting.WEIGHTINGS)
@@ -43,7 +41,7 @@ def test_digital_weighting_follows_its_definition_at_any_rate(name, rate_hz):
     f_hz = np.geomspace(0.1, 100.0, 200)
     sos = weighting.design(name, rate_hz)
     _, response = signal.sosfreqz(sos, f_hz, fs=rate_hz)
-    assert decibels(response) == pytest.approx(decibels(ISO(name, f_hz)), abs=0.05)
+    assert decibels(response) == pytest.approx(decibels(iso8041.response(name, f_hz)), abs=0.05)
     assert all(np.abs(np.roots(section[3:])).max() < 1 for section in sos)
 
 

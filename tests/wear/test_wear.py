@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import json
 import math
-import runpy
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -25,13 +23,10 @@ from towertap.wear.trend import against_first, days_against_passes, fit_line, mo
 from towertap.wear.words import headline
 from towertap.words.numbers import range_percent
 
+from tests.wear import wear_trend
+
 MONTHS = (0.0, 1.5, 3.0, 5.0, 6.0)
 MEANS = (0.00, 0.04, 0.05, 0.12, 0.11)
-
-
-@pytest.fixture(scope="module")
-def simulation():
-    return runpy.run_path(str(Path(__file__).with_name("wear_trend.py")))
 
 
 def followed(make, levels, seed=1, passes=4, smooth=None, days_apart=60):
@@ -125,21 +120,21 @@ def test_days_against_passes_is_the_test_of_lack_of_fit():
 
 
 @pytest.mark.parametrize("name", ["five days of four passes, days and passes vary 3 %", "the same, level"])
-def test_error_rates_of_the_trend(simulation, name):
+def test_error_rates_of_the_trend(name):
     """500 sets of the full script; ± 2 % is two standard errors. By passes, one level course in four has a trend."""
-    found = simulation["rates"](range(500), **simulation["CASES"][name])
-    assert 0.93 <= found["slope's interval covers"] <= 0.97
-    assert 0.93 <= found["the day of crossing is covered"] <= 0.975
-    assert found["the part is told to have left the margin"] <= 0.03
+    rates = wear_trend.rates(range(500), **wear_trend.CASES[name])
+    assert 0.93 <= rates["slope's interval covers"] <= 0.97
+    assert 0.93 <= rates["the day of crossing is covered"] <= 0.975
+    assert rates["the part is told to have left the margin"] <= 0.03
     if name == "the same, level":
-        assert 0.03 <= found["a trend is told"] <= 0.07
-        assert found["by passes as if independent"] > 0.15
+        assert 0.03 <= rates["a trend is told"] <= 0.07
+        assert rates["by passes as if independent"] > 0.15
 
 
-def test_changes_hold_together_where_days_do_not_stray(simulation):
-    found = simulation["rates"](range(500), **simulation["CASES"]["days do not vary, level"])
-    assert found["all intervals of changes cover"] >= 0.93
-    assert found["a change is told on some day"] <= 0.07
+def test_changes_hold_together_where_days_do_not_stray():
+    rates = wear_trend.rates(range(500), **wear_trend.CASES["days do not vary, level"])
+    assert rates["all intervals of changes cover"] >= 0.93
+    assert rates["a change is told on some day"] <= 0.07
 
 
 def test_a_night_parts_sessions_and_midnight_does_not():
@@ -246,9 +241,9 @@ def test_an_undecided_trend_has_no_date_although_its_own_interval_holds_no_nough
     assert course.trend.verdict == "undecided"
     when = course.trend.crossing
     assert [when.months, when.latest_months, when.on, when.latest, when.seen] == [None] * 4 + [False]
-    told = course.words.partition("The trend through")[2]
-    assert "No rise or fall is shown, so it does not say when the margin is left." in told
-    assert "2026-" not in told
+    words = course.words.partition("The trend through")[2]
+    assert "No rise or fall is shown, so it does not say when the margin is left." in words
+    assert "2026-" not in words
     (check,) = wear.checks
     lines = [line for panel in panels(wear, course, check) for line in panel.axes[0].lines]
     assert not any(line.get_label() == "reaches the margin" for line in lines)
@@ -287,8 +282,8 @@ def test_one_word_stands_over_all_courses_and_a_days_passes_alone_do_not_make_it
     level = follow(followed(make, (1.0, 1.0, 1.0, 1.0, 1.0)), margin=0.2).courses
     two_days = follow(followed(make, (1.0, 1.5))).courses
     assert two_days[0].verdict == "harsher"
-    told = [headline(courses) for courses in (rising, level, two_days, (*rising, *level))]
-    assert told == ["harsher", "no change that counts", "undecided", "mixed"]
+    headlines = [headline(courses) for courses in (rising, level, two_days, (*rising, *level))]
+    assert headlines == ["harsher", "no change that counts", "undecided", "mixed"]
 
 
 def test_what_cannot_be_followed_is_refused(make):

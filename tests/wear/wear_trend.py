@@ -1,6 +1,6 @@
 """Error rates of a part's trend and of its changes since the first fit; run it for the full count.
 
-`python tests/wear/wear_trend.py [RUNS]` invents RUNS sets of sessions whose days vary and whose passes within a day
+`python -m tests.wear.wear_trend [RUNS]` invents RUNS sets of sessions whose days vary and whose passes within a day
 vary too, on logarithms, and prints what came out: the trend with the session as the unit, beside it the line through
 all passes as if they were independent, and the changes of single days against the first.
 """

@@ -1,6 +1,6 @@
 """A long random run: damaged and lying streams by the million, none of which may crash the decoder or deceive it.
 
-    python tests/wire/long_random_run.py --streams 1000000
+    python -m tests.wire.long_random_run --streams 1000000
 
 A stream is a row of frames, lies and noise made from hardware_notes/wire_format.md, then flipped, cut, repeated and
 interleaved. Each byte carries the place in the frame that it was sent in, so what must come out is known without any

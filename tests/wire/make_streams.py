@@ -1,6 +1,6 @@
 """Makes the conformance streams of example_captures/streams/: bytes, and what a reader of the page must make of them.
 
-    python tests/wire/make_streams.py example_captures/streams
+    python -m tests.wire.make_streams example_captures/streams
 
 Streams by hand are written field by field from hardware_notes/wire_format.md; those of the firmware come from the
 simulated box. The expected reading is worked out here, word by word from the page and a frame at a time, by nothing of
@@ -15,23 +15,13 @@ import sys
 import time
 from pathlib import Path
 
+from tests import by_hand
+
 SYNC = b"\xa7\x74\x62\xd5"
-HELLO = {
-    "firmware": "0.1.0",
+HELLO = by_hand.HELLO | {
     "board": "by hand",
-    "serial": "e6605481",
-    "boot_id": "1f2e3d4c",
-    "chip": "ICM-42688-P",
-    "chip_id": 71,
-    "layout": 1,
-    "running": True,
-    "odr_hz": 4000,
-    "accel_range_g": 16,
-    "gyro_range_dps": 2000,
-    "anti_alias_hz": 997,
     "watermark": 4,
     "commands": ["hello", "start", "mark", "status", "stop", "self_test", "restart"],
-    "clock_us": 0,
 }
 
 

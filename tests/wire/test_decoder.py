@@ -9,6 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from towertap.wire.decoder import Decoder
 
+from tests.wire import long_random_run
+
 SYNC = b"\xa7\x74\x62\xd5"
 
 
@@ -20,12 +22,12 @@ def decode(stream, portions=None):
     for start, end in itertools.pairwise(edges):
         runs += decoder.feed(stream[start:end])
     runs += decoder.finish()
-    found = [
+    decoded = [
         (int(header["sequence"]), run.kind, payload.tobytes(), int(offset))
         for run in runs
         for header, payload, offset in zip(run.headers, run.payloads, run.offsets, strict=True)
     ]
-    return found, decoder.damage
+    return decoded, decoder.damage
 
 
 @pytest.fixture(scope="module")
@@ -48,9 +50,9 @@ def long_run(by_hand):
 
 
 def test_a_whole_stream_comes_out_whole(frames):
-    found, damage = decode(b"".join(frames))
-    assert [sequence for sequence, *_ in found] == list(range(24))
-    assert [payload for _, _, payload, _ in found] == [frame[36:-4] for frame in frames]
+    decoded, damage = decode(b"".join(frames))
+    assert [sequence for sequence, *_ in decoded] == list(range(24))
+    assert [payload for _, _, payload, _ in decoded] == [frame[36:-4] for frame in frames]
     assert (damage.bad_frames, damage.skipped_bytes, damage.places) == (0, 0, [])
 
 
@@ -67,7 +69,7 @@ def test_what_comes_out_does_not_depend_on_the_portions(frames, data):
 
 @given(data=st.data())
 @settings(max_examples=150, deadline=None)
-def test_any_stream_is_read_as_the_page_says(by_hand, frames, long_random_run, data):
+def test_any_stream_is_read_as_the_page_says(by_hand, frames, data):
     sizes = st.sampled_from([9, 16, 64, 2048, 65535])
     fake = st.builds(
         lambda kind, layout, size, count, tail: (
@@ -79,9 +81,9 @@ def test_any_stream_is_read_as_the_page_says(by_hand, frames, long_random_run, d
     nested = st.builds(lambda inner, cut: by_hand.frame(3, inner)[cut:], sound, st.integers(0, 60))
     cut = st.builds(lambda frame, size: frame[:size], sound, st.integers(0, 103))
     stream = b"".join(data.draw(st.lists(sound | fake | nested | cut | st.binary(max_size=20), max_size=12)))
-    found, damage = decode(stream, data.draw(st.lists(st.integers(0, len(stream)), max_size=5)))
+    decoded, damage = decode(stream, data.draw(st.lists(st.integers(0, len(stream)), max_size=5)))
     by_the_page = long_random_run.read_plainly(stream)
-    assert ([(offset, len(payload)) for *_, payload, offset in found], damage.skipped_bytes) == by_the_page
+    assert ([(offset, len(payload)) for *_, payload, offset in decoded], damage.skipped_bytes) == by_the_page
 
 
 @given(data=st.data())
@@ -93,8 +95,8 @@ def test_flipped_bits_cost_the_frames_they_hit_and_no_other(frames, data):
     for bit in data.draw(st.sets(st.integers(0, 8 * len(stream) - 1), min_size=1, max_size=6)):
         stream[bit // 8] ^= 1 << bit % 8
         hit.add(int(np.searchsorted(edges, bit // 8, side="right")) - 1)
-    found, damage = decode(bytes(stream))
-    assert [sequence for sequence, *_ in found] == [k for k in range(24) if k not in hit]
+    decoded, damage = decode(bytes(stream))
+    assert [sequence for sequence, *_ in decoded] == [k for k in range(24) if k not in hit]
     assert damage.skipped_bytes == sum(len(frames[k]) for k in hit)
     assert damage.bad_frames >= 1
     assert sum(size for _, size in damage.places) == damage.skipped_bytes
@@ -108,8 +110,10 @@ def test_flipped_bits_of_a_long_run_cost_the_frames_they_hit_and_no_other(long_r
     bits = data.draw(st.sets(st.integers(0, 8 * len(stream) - 1), max_size=6))
     for bit in bits:
         stream[bit // 8] ^= 1 << bit % 8
-    found, _ = decode(bytes(stream))
-    assert [sequence for sequence, *_ in found] == sorted({*range(len(long_run))} - {bit // 8 // size for bit in bits})
+    decoded, _ = decode(bytes(stream))
+    assert [sequence for sequence, *_ in decoded] == sorted(
+        {*range(len(long_run))} - {bit // 8 // size for bit in bits}
+    )
 
 
 @given(data=st.data())
@@ -123,8 +127,8 @@ def test_cut_and_spliced_streams_give_every_frame_left_whole(frames, data):
         junk = data.draw(st.sampled_from([b"", SYNC, SYNC[:3], b"\xa7" * 7, SYNC + bytes([1, 2, 0, 1]), b"\x00" * 40]))
         pieces.append(b"".join(frames[first:last]) + frames[last][:cut] + junk)
         whole += range(first, last)
-    found, damage = decode(b"".join(pieces))
-    assert [sequence for sequence, *_ in found] == whole
+    decoded, damage = decode(b"".join(pieces))
+    assert [sequence for sequence, *_ in decoded] == whole
     kept = sum(len(frames[k]) for k in whole)
     assert damage.skipped_bytes == sum(map(len, pieces)) - kept
 
@@ -132,8 +136,8 @@ def test_cut_and_spliced_streams_give_every_frame_left_whole(frames, data):
 @given(noise=st.binary(max_size=3000))
 @settings(max_examples=60, deadline=None)
 def test_no_frame_is_found_in_noise(noise):
-    found, damage = decode(SYNC.join([noise, noise[::-1], noise]))
-    assert found == []
+    decoded, damage = decode(SYNC.join([noise, noise[::-1], noise]))
+    assert decoded == []
     assert damage.skipped_bytes == 3 * len(noise) + 8
 
 
@@ -141,24 +145,24 @@ def test_two_streams_interleaved_byte_blocks_give_only_sound_frames(frames):
     stream = b"".join(frames)
     blocks = [stream[at : at + 97] for at in range(0, len(stream), 97)]
     mixed = b"".join(block for pair in zip(blocks[::2], blocks[1::2], strict=False) for block in pair[::-1])
-    found, damage = decode(mixed)
+    decoded, damage = decode(mixed)
     originals = {frame[36:-4] for frame in frames}
-    assert all(payload in originals for _, _, payload, _ in found)
-    assert damage.skipped_bytes == len(mixed) - sum(40 + len(payload) for _, _, payload, _ in found)
+    assert all(payload in originals for _, _, payload, _ in decoded)
+    assert damage.skipped_bytes == len(mixed) - sum(40 + len(payload) for _, _, payload, _ in decoded)
 
 
 def test_a_length_that_lies_hides_no_frame_behind_it(by_hand, frames):
     lie = bytearray(by_hand.frame(3, b"x" * 10))
     lie[8:10] = (2048).to_bytes(2, "little")
-    found, damage = decode(bytes(lie) + b"".join(frames))
-    assert [sequence for sequence, *_ in found] == list(range(24))
+    decoded, damage = decode(bytes(lie) + b"".join(frames))
+    assert [sequence for sequence, *_ in decoded] == list(range(24))
     assert damage.places == [(0, len(lie))]
 
 
 def test_unknown_types_and_layouts_are_frames_that_nobody_can_read(by_hand, frames):
     strange = by_hand.frame(77, b"new", sequence=8) + by_hand.frame(2, b"odd size", layout=9, count=3, sequence=9)
-    found, damage = decode(frames[0] + strange + frames[1])
-    assert [sequence for sequence, *_ in found] == [0, 8, 9, 1]
+    decoded, damage = decode(frames[0] + strange + frames[1])
+    assert [sequence for sequence, *_ in decoded] == [0, 8, 9, 1]
     assert damage.skipped_bytes == 0
     assert all(run.layout is None for run in Decoder().feed(strange))
 

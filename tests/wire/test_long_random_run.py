@@ -4,14 +4,16 @@ import numpy as np
 import pytest
 from towertap.wire import decoder
 
+from tests.wire import long_random_run
 
-def test_six_thousand_damaged_streams(long_random_run):
+
+def test_six_thousand_damaged_streams():
     totals = [long_random_run.run_batch(seed=2, batch=10 * k, streams=1000) for k in range(6)]
     assert sum(total["undamaged"] for total in totals) > 20_000
     assert sum(total["bad"] for total in totals) > 10_000
 
 
-def test_a_frame_survives_when_its_bytes_stand_together_untouched(long_random_run):
+def test_a_frame_survives_when_its_bytes_stand_together_untouched():
     frames = [b"\x10" * 50, b"\x20" * 60]
     ids = np.concatenate([k * long_random_run.PLACES + np.arange(len(frame)) for k, frame in enumerate(frames)])
     assert list(long_random_run.survivors(ids, frames)) == [(0, frames[0]), (50, frames[1])]
@@ -28,7 +30,7 @@ def test_a_frame_survives_when_its_bytes_stand_together_untouched(long_random_ru
         ("VERSION", 2, "not recovered"),
     ],
 )
-def test_a_faulty_decoder_is_caught(part, faulty, says, long_random_run, monkeypatch):
+def test_a_faulty_decoder_is_caught(part, faulty, says, monkeypatch):
     monkeypatch.setattr(decoder, part, faulty)
     with pytest.raises(AssertionError, match=f"seed 3, batch 0, stream .*{says}"):
         long_random_run.run_batch(seed=3, batch=0, streams=1000)

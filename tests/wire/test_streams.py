@@ -1,6 +1,5 @@
 """The conformance streams: the decoder makes of each what the page does, and a simulated box sends its own again."""
 
-import importlib.util
 import json
 from pathlib import Path
 
@@ -11,12 +10,10 @@ from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 from towertap.wire.decoder import Decoder
 
+from tests.wire import make_streams
+
 FOLDER = Path(__file__).parents[2] / "example_captures" / "streams"
 NAMES = sorted(path.stem for path in FOLDER.glob("*.bin"))
-
-spec = importlib.util.spec_from_file_location("make_streams", Path(__file__).with_name("make_streams.py"))
-make_streams = importlib.util.module_from_spec(spec)
-spec.loader.exec_module(make_streams)
 
 
 def reading(stream, folder):
@@ -72,7 +69,7 @@ def test_the_simulated_box_sends_it_again(name):
     now = make_streams.plain_reading(stream)
     for key in ("skipped_bytes", "unknown_frames", "samples", "first_and_last_sample", "gaps", "lost_messages"):
         assert now[key] == expected[key], key
-    kinds = [sorted(frame[1] for frame in told["frames"]) for told in (now, expected)]
+    kinds = [sorted(frame[1] for frame in reading_of["frames"]) for reading_of in (now, expected)]
     assert kinds[0] == kinds[1]
 
 

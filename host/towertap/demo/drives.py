@@ -16,7 +16,8 @@ from towertap.compare.plan.pilot import said
 from towertap.compare.plan.plan import DEFAULT_METRICS, HeldConditions, Plan, PlannedRoad
 from towertap.compare.stats.planning import design_of
 from towertap.demo.road import ROADS, InventedRoad, bends, surface, under_tyre
-from towertap.demo.vehicle import GRAVITY_MS2, Bush, Corner, shake
+from towertap.demo.vehicle import Bush, Corner, shake
+from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 
 RUBBER = Bush(stiffness_n_m=400e3, play_m=0.1e-3)
 POLYURETHANE = Bush(stiffness_n_m=800e3, play_m=0.1e-3)
@@ -38,6 +39,7 @@ TOE_SHARE = 0.2
 ENGINE_HZ, IDLE_HZ, ENGINE_MS2 = 62.0, 27.0, 0.03
 """Firing frequencies at the speed aimed at and at idle, and the amplitude that reaches the hard point."""
 
+SEED = 1
 PLANNED_BEFORE = timedelta(days=1)
 EVERY, REFIT, AT = timedelta(minutes=8), timedelta(hours=2), time(6)
 """The plan is a day older than the first drive; a drive comes every so often, and so much later after a refit. The
@@ -93,7 +95,7 @@ class Drive:
         )
 
 
-def make_plan(before: str, after: str, passes: int, seed: int = 1) -> Plan:
+def make_plan(before: str, after: str, passes: int) -> Plan:
     """Return the plan of the demo: `passes` over every road with each part, two or more.
 
     By the design that answers about the part where they are even, with one change of the part where they are odd.
@@ -113,9 +115,9 @@ def make_plan(before: str, after: str, passes: int, seed: int = 1) -> Plan:
         spread=said(0.03, len(ROADS) - 1).planned,
         spread_from="invented, as the demo's passes are",
         design=planned.order,
-        seed=seed,
+        seed=SEED,
         hold=HeldConditions(TYRE_PRESSURES_KPA, (8.0, 16.0), BOX_POSITION, MOUNTING),
-        drives=drive_order(before, after, [road.name for road in ROADS], passes, planned, seed),
+        drives=drive_order(before, after, [road.name for road in ROADS], passes, planned, SEED),
         written_utc=(first_day - PLANNED_BEFORE).isoformat(timespec="seconds"),
     )
 
@@ -165,7 +167,7 @@ def _course(
     place = rng.uniform(1.0, 3.0) + scipy.integrate.cumulative_trapezoid(speed, time_s, initial=0.0)
     height = under_tyre(surface(drive.road, line=rng))
     slope = height.derivative()(place) - height.derivative()(place[0])  # the car at rest is at rest
-    wheel_n = corner.sprung_kg * GRAVITY_MS2
+    wheel_n = corner.sprung_kg * STANDARD_GRAVITY_MS2
     push = np.column_stack(
         [
             -wheel_n * slope,
@@ -177,7 +179,7 @@ def _course(
     moved = np.zeros((len(time_s), 6))
     moved[:, 0] = np.gradient(speed, time_s)
     moved[:, 1] = speed * yaw
-    moved[:, 2] = GRAVITY_MS2 + ENGINE_MS2 * np.sin(
+    moved[:, 2] = STANDARD_GRAVITY_MS2 + ENGINE_MS2 * np.sin(
         2 * np.pi * scipy.integrate.cumulative_trapezoid(firing_hz, time_s, initial=0.0)
     )
     moved[:, 3] = ROLL_RAD_PER_MS2 * np.gradient(moved[:, 1], time_s)

@@ -15,10 +15,10 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from towertap.wire.layouts import STANDARD_GRAVITY_MS2
+
 BODY_Z, WHEEL_Z, EYE_Z, ARM_X, POINT_X, POINT_Z = range(6)
 """The coordinates; the eye is the arm's end inside the bush. POINT_X and POINT_Z are relative to the body."""
-
-GRAVITY_MS2 = 9.80665
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,7 @@ class Corner:
     @property
     def static_load_n(self) -> NDArray[np.float64]:
         """Force of the arm on the hard point at rest (x, z), N: drag backward, the lever of wheel and spring down."""
-        wheel_n = self.sprung_kg * GRAVITY_MS2
+        wheel_n = self.sprung_kg * STANDARD_GRAVITY_MS2
         return np.array([-0.02 * wheel_n, -wheel_n * (1 / self.spring_at - 1)])
 
     def matrices(self) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:

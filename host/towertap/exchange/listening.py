@@ -13,7 +13,7 @@ from towertap.bench.mounted import rotation_to_vehicle
 from towertap.capture.reading import Capture, open_capture
 from towertap.compare.comparison import Comparison
 from towertap.compare.drives.model import CELL_S
-from towertap.compare.road.alignment import LEAST_OVERLAP_S, LEAST_QUALITY, Warp, find_warp, fingerprint
+from towertap.compare.road.alignment import LEAST_OVERLAP_S, LEAST_QUALITY, Warp, agreement, find_warp, fingerprint
 from towertap.compare.road.places import FINGERPRINT
 from towertap.doors.whole_file import whole_file
 from towertap.errors import AnalysisError, CallError, TowertapError
@@ -75,12 +75,12 @@ def listen(
     if path.exists() and not (path.is_file() and CAUTION.encode() in ending(path)):
         raise CallError(f"{path}: there already, and no sound of ours: not replaced; give another --out")
     with open_capture(before) as first, open_capture(after) as second:
-        before_at_s, after_at_s, agreement = _place(first, second, seconds, before_at_s, after_at_s)
+        before_at_s, after_at_s, quality = _place(first, second, seconds, before_at_s, after_at_s)
         stretches = [
             _stretch(capture, at_s, seconds, axes) for capture, at_s in ((first, before_at_s), (second, after_at_s))
         ]
         sound = in_turns(stretches[0], first.rate_hz, stretches[1], second.rate_hz)
-    heard = Listening(before.stem, after.stem, before_at_s, after_at_s, seconds, axes, agreement)
+    heard = Listening(before.stem, after.stem, before_at_s, after_at_s, seconds, axes, quality)
     with whole_file(path) as unfinished:
         with wave.open(str(unfinished), "wb") as file:
             file.setnchannels(1)
@@ -135,11 +135,11 @@ def _place(
     """Where the place begins in either capture, and how well the two agree where it was found again."""
     if after_at_s is not None:
         return _roughest_s(first, seconds) if before_at_s is None else before_at_s, after_at_s, None
-    warp, shared, agreement = _found_again(first, second)
+    warp, shared, quality = _found_again(first, second)
     if before_at_s is None:
         before_at_s = _roughest_s(first, seconds, shared)
     middle = warp(np.array([(before_at_s + seconds / 2) / CELL_S]))[0] * CELL_S
-    return before_at_s, max(0.0, float(middle) - seconds / 2), agreement
+    return before_at_s, max(0.0, float(middle) - seconds / 2), quality
 
 
 def _roughest_s(capture: Capture, seconds: float, wanted: NDArray[np.bool_] | None = None) -> float:
@@ -160,13 +160,9 @@ def _found_again(first: Capture, second: Capture) -> tuple[Warp, NDArray[np.bool
     """Cells of the first pass to those of the second, which of them both hold, and how well the two agree."""
     prints = [fingerprint(_cells(capture, FINGERPRINT)) for capture in (first, second)]
     warp = find_warp(*prints)
-    places = warp(np.arange(prints[0].size) + 0.5) - 0.5
-    there = np.interp(places, np.arange(prints[1].size), prints[1], left=np.nan, right=np.nan)
-    both = np.isfinite(prints[0]) & np.isfinite(there)
-    if both.sum() * CELL_S >= LEAST_OVERLAP_S:
-        agreement = float(np.corrcoef(prints[0][both], there[both])[0, 1])
-        if agreement >= LEAST_QUALITY:
-            return warp, both, agreement
+    quality, both = agreement(prints[0], warp, prints[1])
+    if both.sum() * CELL_S >= LEAST_OVERLAP_S and quality >= LEAST_QUALITY:
+        return warp, both, quality
     raise AnalysisError(
         f"{second.path}: the place is not found again by the road's fingerprint: name it with --after-at, in s"
     )

@@ -134,10 +134,10 @@ class Samples:
             for row, values in self.piece_blocks(piece):
                 yield piece.start_time_s + (row + np.arange(len(values))) / self.rate_hz, values
 
-    def piece_blocks(self, piece: Piece, most_rows: int = BLOCK_ROWS) -> Iterator[tuple[int, Array]]:
-        """Row within a piece and values (n, columns) from there on, in blocks of up to `most_rows`."""
-        for row in range(0, piece.n_rows, most_rows):
-            start, stop = piece.first_row + row, piece.first_row + min(row + most_rows, piece.n_rows)
+    def piece_blocks(self, piece: Piece) -> Iterator[tuple[int, Array]]:
+        """Row within a piece and values (n, columns) from there on, in blocks of up to BLOCK_ROWS."""
+        for row in range(0, piece.n_rows, BLOCK_ROWS):
+            start, stop = piece.first_row + row, piece.first_row + min(row + BLOCK_ROWS, piece.n_rows)
             yield row, np.hstack([self._values(name, start, stop) for name in self._turned])
             self._on_rows(stop - start)
 

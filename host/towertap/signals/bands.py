@@ -79,13 +79,11 @@ def steep(band_hz: Band, rate_hz: float) -> Recursive:
 def _edge(edge_hz: float, kind: str, rate_hz: float) -> Roots:
     """One edge, `kind` being what passes."""
     if edge_hz < LOWEST_STEEP_HZ:
-        gentle: Roots = scipy.signal.butter(ORDER, edge_hz, kind, fs=rate_hz, output="zpk")
-        return gentle
+        return scipy.signal.butter(ORDER, edge_hz, kind, fs=rate_hz, output="zpk")
     # scipy takes the end of the ripple for the edge; the bilinear transform bends frequencies as the tangent does.
     ripple_ends = _half_power() ** (1 if kind == "high" else -1) * math.tan(math.pi * edge_hz / rate_hz)
     end_hz = rate_hz / math.pi * math.atan(ripple_ends)
-    sharp: Roots = scipy.signal.ellip(STEEP_ORDER, RIPPLE_DB, FLOOR_DB, end_hz, kind, fs=rate_hz, output="zpk")
-    return sharp
+    return scipy.signal.ellip(STEEP_ORDER, RIPPLE_DB, FLOOR_DB, end_hz, kind, fs=rate_hz, output="zpk")
 
 
 @lru_cache

@@ -1,14 +1,14 @@
 """Filters that run over a stream of blocks, and from which row on their output counts.
 
-A filter is a design without state; `start()` gives a function that takes the blocks of one contiguous piece in order
-and returns what output they complete. So nothing is ever carried over a gap.
+A filter is a design without state; `start()` gives a function that takes the blocks (n,) of one contiguous piece in
+order and returns what output (m,) they complete. So nothing is ever carried over a gap. Counted from the start of the
+piece, the first value of that belongs to `first_row`, and it counts from `settled_row` on.
 """
 
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Protocol
 
 import numpy as np
 import scipy
@@ -25,21 +25,6 @@ CARRIED = 0.4
 
 SETTLED = 0.01
 """A recursive filter has settled when its slowest pole has decayed to this part of what the start set off."""
-
-
-class Filter(Protocol):
-    """What the stream asks of a filter; rows are counted from the start of the piece."""
-
-    @property
-    def first_row(self) -> int:
-        """The row that the first output value belongs to."""
-
-    @property
-    def settled_row(self) -> int:
-        """The first row whose output counts."""
-
-    def start(self) -> Callable[[NDArray[np.floating]], Array]:
-        """Make a function from the blocks (n,) of one piece, in order, to the output (m,) that they complete."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,8 +44,7 @@ class Recursive:
     @cached_property
     def _at_rest(self) -> Array:
         """The state when the input has always been 1."""
-        state: Array = scipy.signal.sosfilt_zi(self.sos)
-        return state
+        return scipy.signal.sosfilt_zi(self.sos)
 
     def start(self) -> Callable[[NDArray[np.floating]], Array]:
         """Run over one piece; every block gives as many values as it has rows."""
@@ -103,6 +87,9 @@ class Symmetric:
             return output.astype(np.float64)
 
         return run
+
+
+Filter = Recursive | Symmetric
 
 
 def require_rate(band_hz: Band, rate_hz: float) -> None:

@@ -28,8 +28,7 @@ def _blas() -> ThreadpoolController:
 
 def one_thread() -> AbstractContextManager[object]:
     """Products in one thread: several cost more than such small ones, on a busy machine fifty times as much."""
-    limits: AbstractContextManager[object] = _blas().limit(limits=1)
-    return limits
+    return _blas().limit(limits=1)
 
 
 def product_of(taps: NDArray[np.float64], step: int = 1) -> Single:

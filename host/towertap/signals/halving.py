@@ -21,11 +21,9 @@ LENGTH = 27
 LEAD = LENGTH // 2
 
 
-@cache
 def taps() -> NDArray[np.float64]:
     """The low-pass, (LENGTH,)."""
-    designed: NDArray[np.float64] = scipy.signal.remez(LENGTH, [0.0, FLAT, 1 - FLAT, 1.0], [1.0, 0.0], fs=2.0)
-    return designed
+    return scipy.signal.remez(LENGTH, [0.0, FLAT, 1 - FLAT, 1.0], [1.0, 0.0], fs=2.0)
 
 
 @cache

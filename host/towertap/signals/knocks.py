@@ -19,7 +19,6 @@ The local crest of a knock is the largest magnitude, in band, of the second arou
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -147,14 +146,26 @@ class KnockFinder:
 
     def _search(self, end: int, last: int) -> None:
         """Search what is pending up to row `end`; knocks count whose peak lies from the first new row to `last`."""
-        magnitude = np.sqrt(np.square(self._pending[:, :end]).sum(axis=0))
-        cells = magnitude[: magnitude.size // self._cell * self._cell].reshape(-1, self._cell)
+        chunk, rate_hz, cell = self._pending[:, :end], self._rate_hz, self._cell
+        magnitude = np.sqrt(np.square(chunk).sum(axis=0))
+        cells = magnitude[: magnitude.size // cell * cell].reshape(-1, cell)
         if not cells.size:
             return
-        threshold = _threshold(cells.max(axis=1))
-        self._thresholds.append(threshold[self._first // self._cell : last // self._cell])
-        knocks = _knocks(self._pending[:, :end], magnitude, cells, threshold, range(self._first, last), self._rate_hz)
-        self._knocks += (knock.later(self._row / self._rate_hz) for knock in knocks)
+        tops = cells.max(axis=1)
+        threshold = _threshold(tops)
+        self._thresholds.append(threshold[self._first // cell : last // cell])
+        over = np.flatnonzero(tops > threshold)
+        before, after = round(BEFORE_S * rate_hz), round(AFTER_S * rate_hz)
+        for group in np.split(over, np.flatnonzero(np.diff(over) * CELL_S > DEAD_S) + 1):
+            if not group.size:
+                continue
+            top = int(group[np.argmax(tops[group])])
+            peak = top * cell + int(np.argmax(cells[top]))
+            if max(self._first, before) <= peak < min(last, magnitude.size - after):
+                background_ms2 = _background(magnitude, peak, rate_hz)
+                knock = _describe(chunk[:, peak - before : peak + after], rate_hz, background_ms2)
+                if knock.duration_s <= LONGEST_S:
+                    self._knocks.append(knock.later((self._row + peak - before) / rate_hz))
 
 
 def _threshold(tops: Array) -> Array:
@@ -162,28 +173,6 @@ def _threshold(tops: Array) -> Array:
     reach = 2 * round(REACH_S / CELL_S) + 1
     level = scipy.ndimage.percentile_filter(tops, 100 * UPPER, reach, mode="reflect")
     return np.maximum(FACTOR * level, LEAST_MS2)
-
-
-def _knocks(
-    chunk: Array, magnitude: Array, cells: Array, threshold: Array, rows: range, rate_hz: float
-) -> Iterator[Knock]:
-    """The knocks of a chunk (3, n) whose peak lies in some of its `rows`, times from its start.
-
-    `magnitude` (n,) is that of its three axes, `cells` (cells, rows of a cell) the same, `threshold` (cells,) what the
-    largest of each must be over.
-    """
-    tops, cell = cells.max(axis=1), cells.shape[1]
-    over = np.flatnonzero(tops > threshold)
-    before, after = round(BEFORE_S * rate_hz), round(AFTER_S * rate_hz)
-    for group in np.split(over, np.flatnonzero(np.diff(over) * CELL_S > DEAD_S) + 1):
-        if not group.size:
-            continue
-        top = int(group[np.argmax(tops[group])])
-        peak = top * cell + int(np.argmax(cells[top]))
-        if max(rows.start, before) <= peak < min(rows.stop, magnitude.size - after):
-            knock = _describe(chunk[:, peak - before : peak + after], rate_hz, _background(magnitude, peak, rate_hz))
-            if knock.duration_s <= LONGEST_S:
-                yield knock.later((peak - before) / rate_hz)
 
 
 def _background(magnitude: Array, peak: int, rate_hz: float) -> float:
@@ -224,8 +213,7 @@ def ring_hz(along: Array, rate_hz: float) -> float:
         turns, log_fade = parameters
         exponent = complex(-math.exp(min(log_fade, LOG_MOST_FADE)), 2 * math.pi * turns)
         waves = np.exp(exponent * time_s).view(np.float64).reshape(-1, 2)
-        solved: Array = wave - waves @ np.linalg.lstsq(waves, wave, rcond=None)[0]
-        return solved
+        return wave - waves @ np.linalg.lstsq(waves, wave, rcond=None)[0]
 
     low, high = band_hz(rate_hz)
     spectrum = np.abs(np.fft.rfft(wave, 8 * wave.size))

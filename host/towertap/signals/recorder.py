@@ -40,16 +40,12 @@ def range_ends(values: Array) -> tuple[float | None, float | None]:
     values = values[np.isfinite(values)]
     if not values.size or values.min() == values.max():
         return None, None
-    lowest, highest = (float(sign * end) if _is_flat(sign * values, end) else None for sign, end in _ends(values))
-    return lowest, highest
+    return float(values.min()) if _is_flat(-values) else None, float(values.max()) if _is_flat(values) else None
 
 
-def _ends(values: Array) -> tuple[tuple[float, float], tuple[float, float]]:
-    return (-1.0, -values.min()), (1.0, values.max())
-
-
-def _is_flat(values: Array, highest: float) -> bool:
-    at_end = values == highest
+def _is_flat(values: Array) -> bool:
+    """Whether values (n,), not all alike, pile up at their highest."""
+    at_end = values == values.max()
     count, beside = np.count_nonzero(at_end), np.count_nonzero(values == values[~at_end].max())
     in_a_row = np.convolve(at_end, np.ones(LONGEST_TOP), "valid").max(initial=0) == LONGEST_TOP
     return bool(count > PILED_UP * beside and (count >= FEWEST_AT_END or in_a_row))

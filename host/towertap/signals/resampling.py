@@ -1,9 +1,7 @@
 """From one even rate to another, by a polyphase filter that keeps the band and leaves no image of it."""
 
-import math
 from fractions import Fraction
 
-import numpy as np
 import scipy
 
 from towertap.errors import AnalysisError
@@ -35,9 +33,5 @@ def resample(values: Array, rate_hz: float, new_rate_hz: float) -> tuple[Array, 
 
 def _low_pass(most: int) -> Array:
     """Taps (odd) at the common multiple of both rates, `most` times the lower one."""
-    width = (1 - 2 * FLAT) / most
-    half = math.ceil((ATTENUATION_DB - 7.95) / (2.285 * 2 * np.pi * width) / 2)
-    taps: Array = scipy.signal.firwin(
-        2 * half + 1, 0.5 / most, window=("kaiser", 0.1102 * (ATTENUATION_DB - 8.7)), fs=1.0
-    )
-    return taps
+    length, beta = scipy.signal.kaiserord(ATTENUATION_DB, 2 * (1 - 2 * FLAT) / most)
+    return scipy.signal.firwin(length // 2 * 2 + 1, 0.5 / most, window=("kaiser", beta), fs=1.0)

@@ -34,14 +34,13 @@ def in_turns(before: Array, before_hz: float, after: Array, after_hz: float) -> 
     if not peak > QUIETEST_MS2:
         raise AnalysisError("nothing moves there: there is nothing to hear")
     gain = PEAK / peak
-    silence = np.zeros(round(SILENCE_S * SOUND_HZ))
+    silence, tone_s = np.zeros(round(SILENCE_S * SOUND_HZ)), np.arange(round(TONE_S * SOUND_HZ)) / SOUND_HZ
     turn = [
         part
         for stretch, hz in zip(stretches, TONES_HZ, strict=True)
-        for part in (_faded(TONE_PEAK * _tone(hz)), silence, gain * stretch, silence)
+        for part in (_faded(TONE_PEAK * np.sin(2 * np.pi * hz * tone_s)), silence, gain * stretch, silence)
     ]
-    levels: NDArray[np.int16] = np.rint(32767 * np.concatenate(TURNS * turn)).astype(np.int16)
-    return levels
+    return np.rint(32767 * np.concatenate(TURNS * turn)).astype(np.int16)
 
 
 def _audible(values: Array, rate_hz: float) -> Array:
@@ -53,11 +52,6 @@ def _audible(values: Array, rate_hz: float) -> Array:
     sos = scipy.signal.butter(4, LOWEST_HZ, "highpass", fs=rate_hz, output="sos")
     sound, _ = resample(scipy.signal.sosfiltfilt(sos, values), rate_hz, SOUND_HZ)
     return _faded(sound)
-
-
-def _tone(hz: float) -> Array:
-    tone: Array = np.sin(2 * np.pi * hz * np.arange(round(TONE_S * SOUND_HZ)) / SOUND_HZ)
-    return tone
 
 
 def _faded(values: Array) -> Array:

@@ -57,16 +57,15 @@ class Windows:
 
 
 class Tap(NamedTuple):
-    """A signal filtered after so many halvings of the rate, and the seconds of its running r.m.s., if any."""
+    """A channel filtered after so many halvings of the rate."""
 
-    source: Channel
+    channel: Channel
     halvings: int
-    running_s: float = 0.0
 
     @property
     def plain(self) -> Tap:
         """The filtered signal itself."""
-        return self._replace(running_s=0.0)
+        return Tap(self.channel.source, self.halvings)
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,13 +89,13 @@ class Bank:
         left_out: dict[str, str] = {}
         for name, metric in metrics.items():
             times = halvings(max(channel.design.carry_hz(settings) for channel in metric.channels), settings.rate_hz)
-            wanted = tuple(Tap(channel.source, times, channel.running_s) for channel in metric.channels)
+            wanted = tuple(Tap(channel, times) for channel in metric.channels)
             try:
                 if missing := [axis for axis in metric.axes if axis not in axes]:
                     raise AnalysisError(f"it listens to {missing[0]}, which this box does not record")
                 missing_filters = {tap.plain for tap in wanted} - filters.keys()
                 rate_hz = settings.rate_hz / 2**times
-                filters |= {tap: tap.source.design.make(settings, rate_hz) for tap in missing_filters}
+                filters |= {tap: tap.channel.design.make(settings, rate_hz) for tap in missing_filters}
                 taps[name] = wanted
             except AnalysisError as reason:
                 left_out[name] = str(reason)
@@ -105,7 +104,7 @@ class Bank:
     @cached_property
     def axes(self) -> list[str]:
         """The axes that are listened to, in the order of AXES."""
-        return [axis for axis in AXES if axis in {tap.source.axis for tap in self.filters}]
+        return [axis for axis in AXES if axis in {tap.channel.axis for tap in self.filters}]
 
     @property
     def rotates(self) -> bool:
@@ -148,7 +147,7 @@ class Windowing:
         signals = [block if len(axes) == len(block) else block[[AXES.index(axis) for axis in axes]]]
         for stage in self._stages:
             signals.append(stage(signals[-1]))
-        filtered = {tap: run(signals[tap.halvings][axes.index(tap.source.axis)]) for tap, run in self._runs.items()}
+        filtered = {tap: run(signals[tap.halvings][axes.index(tap.channel.axis)]) for tap, run in self._runs.items()}
         for tap, cutter in self._cutters.items():
             cutter.put(filtered[tap.plain])
         if full := min(cutter.full() for cutter in self._cutters.values()):
@@ -172,8 +171,8 @@ class Windowing:
             kept_rows[name] = slice(len(rows), len(rows) + len(kept))
             rows += list(kept)
         for tap in self._bank.filters:
-            if tap.source not in power_rows:
-                power_rows[tap.source] = len(rows)
+            if tap.channel not in power_rows:
+                power_rows[tap.channel] = len(rows)
                 rows += list(mean_square(cut[tap][None], self._window_s))
         self._reduced.append(Windows(np.array(rows, np.float32), kept_rows, power_rows))
         if len(self._reduced) > MOST_PARTS:
@@ -188,7 +187,7 @@ class _Cutter:
         self._rows = -(-window_rows >> tap.halvings)
         self._row = bank.filters[tap.plain].first_row
         """Of the first pending value, counted at the signal's own rate."""
-        running_rows = round(tap.running_s * bank.settings.rate_hz / 2**tap.halvings)
+        running_rows = round(tap.channel.running_s * bank.settings.rate_hz / 2**tap.halvings)
         self._running = RunningRms(running_rows) if running_rows else None
         self._done = 0
         self._pending = np.empty(0)

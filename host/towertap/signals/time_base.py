@@ -75,8 +75,7 @@ class ClockOffset:
         inside = np.clip(time_s, self.knots_s[0], self.knots_s[-1])
         slopes = np.diff(self.seconds)[[0, -1]] / np.diff(self.knots_s)[[0, -1]]
         beyond = np.where(time_s < inside, *slopes) * (time_s - inside)
-        offset_s: Array = np.interp(inside, self.knots_s, self.seconds) + beyond
-        return offset_s
+        return np.interp(inside, self.knots_s, self.seconds) + beyond
 
 
 def _kernel() -> Array:
@@ -214,8 +213,7 @@ def _peaks(scores: Array, steps_s: Array) -> Array:
     before, at, after = (scores[np.arange(len(scores)), top + k] for k in (-1, 0, 1))
     bend = before - 2 * at + after
     shift = np.where(bend < 0, 0.5 * (before - after) / np.minimum(bend, -1e-300), 0.0)
-    peaks: Array = steps_s[top] + np.clip(shift, -1, 1) * (steps_s[1] - steps_s[0])
-    return peaks
+    return steps_s[top] + np.clip(shift, -1, 1) * (steps_s[1] - steps_s[0])
 
 
 def _chain(at_s: Array, offsets_s: Array, knots_s: Array) -> ClockOffset:
@@ -235,8 +233,7 @@ def _chain(at_s: Array, offsets_s: Array, knots_s: Array) -> ClockOffset:
 
 
 def _grid(length_s: float) -> Array:
-    grid: Array = np.arange(round(length_s * GRID_HZ)) / GRID_HZ
-    return grid
+    return np.arange(round(length_s * GRID_HZ)) / GRID_HZ
 
 
 def _band() -> slice:

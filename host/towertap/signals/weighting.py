@@ -22,13 +22,9 @@ BAND_LIMITS_HZ = (0.4, 100.0)
 """Where the second-order Butterworth band limits of all six weightings lie."""
 
 
-@dataclass(frozen=True)
-class AnalogueSection:
-    """An analogue second-order section: polynomials in s, highest power first, (3,) each, and its corner in Hz."""
-
-    numerator: tuple[float, float, float]
-    denominator: tuple[float, float, float]
-    corner_hz: float
+Polynomial = tuple[float, float, float]
+AnalogueSection = tuple[Polynomial, Polynomial, float]
+"""A second-order section: numerator and denominator in s, highest power first, and its corner in Hz."""
 
 
 @dataclass(frozen=True)
@@ -42,18 +38,18 @@ class Weighting:
     def sections(self) -> list[AnalogueSection]:
         """The factors of the weighting, its gain apart: band limits, transition, step."""
         low, high = BAND_LIMITS_HZ
-        factors = [
-            AnalogueSection((_quadratic(low, 0.5**0.5)[0], 0.0, 0.0), _quadratic(low, 0.5**0.5), low),
-            AnalogueSection((0.0, 0.0, 1.0), _quadratic(high, 0.5**0.5), high),
+        factors: list[AnalogueSection] = [
+            ((_quadratic(low, 0.5**0.5)[0], 0.0, 0.0), _quadratic(low, 0.5**0.5), low),
+            ((0.0, 0.0, 1.0), _quadratic(high, 0.5**0.5), high),
         ]
         if self.transition:
             f3, f4, q4 = self.transition
-            factors.append(AnalogueSection((0.0, 1 / (2 * np.pi * f3), 1.0), _quadratic(f4, q4), f4))
+            factors.append(((0.0, 1 / (2 * np.pi * f3), 1.0), _quadratic(f4, q4), f4))
         if self.step:
             f5, q5, f6, q6 = self.step
             lift = (f5 / f6) ** 2
             s2, s1, s0 = _quadratic(f5, q5)
-            factors.append(AnalogueSection((lift * s2, lift * s1, lift * s0), _quadratic(f6, q6), f6))
+            factors.append(((lift * s2, lift * s1, lift * s0), _quadratic(f6, q6), f6))
         return factors
 
 
@@ -86,7 +82,7 @@ def design(name: str, rate_hz: float) -> NDArray[np.float64]:
     return sos
 
 
-def _quadratic(f_hz: float, q: float) -> tuple[float, float, float]:
+def _quadratic(f_hz: float, q: float) -> Polynomial:
     """1 + s/(Q w) + (s/w)^2 with w = 2 pi f, highest power first."""
     w = 2 * np.pi * f_hz
     return (1 / w**2, 1 / (q * w), 1.0)
@@ -94,10 +90,11 @@ def _quadratic(f_hz: float, q: float) -> tuple[float, float, float]:
 
 def _matched(section: AnalogueSection, rate_hz: float) -> NDArray[np.float64]:
     """One digital section (6,), b0 b1 b2 1 a1 a2, from an analogue one."""
-    a = np.poly(np.exp(np.roots(section.denominator) / rate_hz)).real
-    f_hz = np.array([0.0, section.corner_hz, rate_hz / 4])
+    numerator, denominator, corner_hz = section
+    a = np.poly(np.exp(np.roots(denominator) / rate_hz)).real
+    f_hz = np.array([0.0, corner_hz, rate_hz / 4])
     s, z = 2j * np.pi * f_hz, np.exp(2j * np.pi * f_hz / rate_hz)
-    power = np.abs(np.polyval(section.numerator, s) / np.polyval(section.denominator, s) * np.polyval(a, z)) ** 2
+    power = np.abs(np.polyval(numerator, s) / np.polyval(denominator, s) * np.polyval(a, z)) ** 2
     # |b0 + b1/z + b2/z²|² = B0 (1 - u) + B1 u + B2 4 u (1 - u), u = sin²(pi f / rate), with B0 = (b0 + b1 + b2)²,
     # B1 = (b0 - b1 + b2)², B2 = -4 b0 b2; of the solutions for b, the one of minimum phase. Where a zero lies at
     # 0 Hz, rounding leaves values just below nought under the roots.

@@ -8,14 +8,13 @@ import h5py
 import numpy as np
 import pytest
 from towertap.analysis import analyse_capture
-from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
 from towertap.compare.drives.folder import load_passes, nearly_alike
 from towertap.compare.drives.model import CELL_S
 from towertap.errors import AnalysisError, CallError, FileError
 from towertap.signals.metrics import METRICS
 
-from tests.conftest import plain_counts, put_counts
+from tests.by_hand import plain_counts, put_counts
 
 NAMES = ("soft", "stiff", "bypass")
 
@@ -36,11 +35,9 @@ def add(folder, make_capture, by_hand):
     """A function that adds a capture of white noise to the folder; keywords are conditions."""
 
     def make(name, *, seconds=5, odr_hz=1000, spread=100, **conditions):
-        n = seconds * odr_hz
-        counts = np.rint(np.random.default_rng(len(name)).normal([0, 0, 2048, 0, 0, 0], spread, (n, 6))).astype(int)
-        frames = by_hand.recording(seconds, rate_hz=float(odr_hz), odr_hz=odr_hz, counts=counts)
-        said = {"vehicle": "minibus", "part": "soft", "road": "quarry-lane", "pass_number": 9, "speed_kmh": 40.0}
-        said = Conditions(**{**said, "mounting": "x=+X,y=+Y,z=+Z", **conditions})
+        counts = by_hand.noise(np.random.default_rng(len(name)), spread, seconds * odr_hz)
+        frames = by_hand.recording(rate_hz=float(odr_hz), counts=counts)
+        said = by_hand.conditions(**{"part": "soft", "road": "quarry-lane", "number": 9} | conditions)
         shutil.move(make_capture(frames, name, said), folder / f"{name}.h5")
 
     return make

@@ -7,10 +7,10 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 from towertap.compare.drives.slots import Slot, slots_of
-from towertap.compare.plan.choice import drive_order
-from towertap.compare.stats.planning import PlannedDesign
 
-ORDER = drive_order("rubber", "polyurethane", ["moor-road", "bypass"], 6, PlannedDesign("AB|BA"), 1)
+from tests import plans
+
+ORDER = plans.order(roads=("moor-road", "bypass"), passes=6)
 PLANNED = {
     (drive.part, drive.road, drive.pass_number): Slot(
         drive.block, 2 if drive.part == "polyurethane" else 2 * drive.block - 1

@@ -7,20 +7,18 @@ from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 
 import pytest
-from towertap.capture.conditions import Conditions, write_sidecar
-from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 from towertap.compare.comparison import compare
 from towertap.compare.drives.model import Quantity
 from towertap.compare.drives.reading import began
 from towertap.compare.findings.departures import DRIVE_THE_REST, departures, with_leads
 from towertap.compare.findings.find import find
-from towertap.compare.plan.choice import drive_order
-from towertap.compare.plan.plan import HeldConditions, PlannedRoad
-from towertap.compare.stats.planning import PlannedDesign
+from towertap.compare.plan.plan import HeldConditions
 from towertap.words.phrases import sentence_case
 
-ROADS = (PlannedRoad("quarry-lane", 40.0), PlannedRoad("bypass", 80.0))
+from tests import plans
+
+ROADS = {"quarry-lane": 40.0, "bypass": 80.0}
 HELD = {
     "tyre_pressures_kpa": "300, 300, 350, 350",
     "air_temperature_c": 10.0,
@@ -30,7 +28,7 @@ HELD = {
 SWAPPED = {
     "before": "polyurethane",
     "after": "rubber",
-    "drives": drive_order("polyurethane", "rubber", [road.name for road in ROADS], 4, PlannedDesign("AB|BA"), 7),
+    "drives": plans.order(("polyurethane", "rubber"), seed=7),
 }
 """A plan of the change the other way round."""
 
@@ -38,8 +36,8 @@ SWAPPED = {
 @pytest.fixture
 def kept(make):
     """A plan, and drives that keep it: passes in driving order and their start times."""
-    plan = make.plan(
-        roads=ROADS,
+    plan = plans.plan(
+        ROADS,
         metrics=("jerk_z", "weighted_z"),
         seed=7,
         hold=HeldConditions(**(HELD | {"air_temperature_c": (5.0, 12.0)})),
@@ -158,18 +156,16 @@ def test_a_temperature_that_was_not_planned_departs_from_nothing(kept):
 
 
 def test_other_names_than_the_plans_are_told(kept):
-    told = kept.told(plan=replace(kept.plan, smooth="quarry-lane"))
-    assert told == [("question", "the smooth road is 'bypass', and 'quarry-lane' was planned")]
+    departed = kept.told(plan=replace(kept.plan, smooth="quarry-lane"))
+    assert departed == [("question", "the smooth road is 'bypass', and 'quarry-lane' was planned")]
 
 
 def test_a_capture_began_when_its_sidecar_says(by_hand, tmp_path):
     """One of two captures knows when it began, by ISO 8601 with the offset of a summer afternoon."""
     began_at = []
     for number, host in ((1, {"started_utc": "2026-05-04T14:30:00+02:00"}), (2, {})):
-        raw = tmp_path / f"drive-{number}.ttraw"
-        raw.write_bytes(b"".join(by_hand.recording(0.2)))
-        write_sidecar(raw, Conditions(), **host)
-        with open_capture(decode_raw(raw, raw.with_suffix(".h5"))) as capture:
+        path = by_hand.capture(tmp_path / f"drive-{number}", by_hand.recording(0.2), sidecar=host)
+        with open_capture(path) as capture:
             began_at.append(began(capture))
     assert began_at == [datetime(2026, 5, 4, 12, 30, tzinfo=UTC), None]
 
@@ -221,8 +217,7 @@ def test_captures_that_do_not_say_when_they_began_do_not_show_that_the_plan_came
 
 @pytest.mark.parametrize("passes", [2, 6])
 def test_other_passes_than_planned_are_cautioned_of(plan, leads, passes):
-    drives = drive_order("rubber", "polyurethane", [road.name for road in ROADS], passes, PlannedDesign("AB|BA"), 7)
-    (caution,) = leads(replace(plan, drives=drives), whole=True)
+    (caution,) = leads(replace(plan, drives=plans.order(passes=passes, seed=7)), whole=True)
     assert f"4 and 4 passes a side are here, and {passes} were planned. If that is because of what" in caution.words
     assert caution.remedy == (DRIVE_THE_REST if passes > 4 else "")
 

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import runpy
 from dataclasses import replace
 from datetime import UTC, datetime
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -20,6 +18,8 @@ from towertap.compare.stats.planning import power_on_drives
 from towertap.compare.study import lay_out
 from towertap.words.numbers import range_percent
 from towertap.words.phrases import sentence_case
+
+from tests.compare import window_rates
 
 MIRROR = {"harsher": "gentler", "gentler": "harsher", "equivalent": "equivalent", "undecided": "undecided"}
 
@@ -354,7 +354,6 @@ def test_a_family_with_nothing_changed_raises_a_false_alarm_in_at_most_5_percent
 
 def test_windows_taken_for_independent_tell_parts_different_that_are_not(make):
     """A short run of `window_rates.py`: what common practice would have said of the same passes."""
-    script = runpy.run_path(str(Path(__file__).parents[1] / "window_rates.py"))
-    by_windows, by_passes = script["false_alarms"](make, range(300), 0.06)
+    by_windows, by_passes = window_rates.false_alarms(make, range(300), 0.06)
     assert by_windows > 0.15
     assert by_passes <= 0.05 + 3 * (0.05 * 0.95 / 300) ** 0.5

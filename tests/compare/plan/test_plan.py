@@ -10,50 +10,35 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from towertap.compare.drives.slots import Slot
-from towertap.compare.plan.choice import drift, drive_order
-from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad, read_plan, write_plan
+from towertap.compare.plan.choice import drift
+from towertap.compare.plan.plan import HeldConditions, Plan, read_plan, write_plan
 from towertap.compare.stats.planning import PlannedDesign
 from towertap.errors import CallError, FileError
 
-ROADS = ("quarry-lane", "moor-road", "bypass")
+from tests import plans
+
+ROADS = {"quarry-lane": 40.0, "moor-road": 50.0, "bypass": 80.0}
 
 
-def order(passes=6, design="AB|BA", seed=1):
-    return drive_order("rubber", "polyurethane", ROADS, passes, PlannedDesign(design), seed)
+def order(passes=6, **of_plan):
+    return plans.order(roads=tuple(ROADS), passes=passes, **of_plan)
 
 
-def a_plan(**changes):
-    fields = {
-        "question": "Does it ride otherwise?",
-        "vehicle": "minibus",
-        "before": "rubber",
-        "after": "polyurethane",
-        "smooth": "bypass",
-        "roads": (PlannedRoad("quarry-lane", 40.0), PlannedRoad("moor-road", 50.0), PlannedRoad("bypass", 80.0)),
-        "metrics": ("jerk_z",),
-        "margin": 0.1,
-        "power": 0.8,
-        "spread": 0.035,
-        "spread_from": "said: 3.5 %",
-        "design": "AB|BA",
-        "seed": 1,
-        "hold": HeldConditions("300, 300, 350, 350", (5.0, 15.0), "strut tower", "x=+X,y=+Y,z=+Z"),
-        "drives": order(),
-        "written_utc": "2026-05-04T08:00:00+00:00",
-    }
-    return Plan(**(fields | changes))
+def a_plan(design="AB|BA"):
+    hold = HeldConditions("300, 300, 350, 350", (5.0, 15.0), "strut tower", "x=+X,y=+Y,z=+Z")
+    return plans.plan(ROADS, passes=6, design=design, hold=hold)
 
 
 def test_the_middle_of_a_b_b_a_is_one_installation_unless_it_is_fitted_anew():
     for design, middle in (("AB|BA", [2, 2]), ("AB|B'A", [2, 3])):
-        slots = a_plan(design=design, drives=order(design=design)).slots
+        slots = a_plan(design).slots
         of_after = {slot for (part, _, _), slot in slots.items() if part == "polyurethane"}
         assert sorted((slot.block, slot.installation) for slot in of_after) == [*zip((1, 2), middle, strict=True)]
 
 
 @pytest.mark.parametrize("design", ["AB", "A;B"])
 def test_installations_are_known_without_blocks_that_pair_the_parts(design):
-    slots = a_plan(design=design, drives=order(design=design)).slots
+    slots = a_plan(design).slots
     assert {(part, slot) for (part, _, _), slot in slots.items()} == {
         ("rubber", Slot(1, 1)),
         ("polyurethane", Slot(1, 2)),

@@ -1,6 +1,6 @@
 """Whether the pass in which something happened is named, and the change behind it shown; run it for the full count.
 
-`python tests/compare/road/named_pass.py [SETS]` draws SETS sets (2,000 by default) of four and four passes over 40
+`python -m tests.compare.road.named_pass [SETS]` draws SETS sets (2,000 by default) of four and four passes over 40
 places whose figures vary by 3 % from pass to pass and by 12 % from place to place within one, and puts a burst into one
 pass of the part after: an eightfold place, two fivefold, four threefold, eight twofold, such as a lorry beside the car
 makes. It prints how often a true change of −9 % is shown, and one of none, over all places, over those kept, and by the

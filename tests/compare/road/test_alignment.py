@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import runpy
-from pathlib import Path
-
 import numpy as np
 import pytest
 from scipy import stats
@@ -12,7 +9,7 @@ from towertap.compare.road import alignment
 from towertap.compare.road.alignment import ADVANCES, SEGMENT, find_warp, fingerprint, standard_scores
 from towertap.demo.road import ROADS
 
-ACCURACY = runpy.run_path(str(Path(__file__).parents[1] / "alignment_accuracy.py"))
+from tests.compare import alignment_accuracy
 
 
 def road(cells, seed=0):
@@ -29,7 +26,7 @@ def stretched(template, start, speed):
 
 def test_passes_at_70_to_130_percent_that_wander_are_within_half_a_second_of_road():
     """A shorter run of `alignment_accuracy.py`: 8 passes of the demo's car over its roughest road."""
-    places, off = ACCURACY["errors"](ROADS[0], 8, 25.0, seed=3)
+    places, off = alignment_accuracy.errors(ROADS[0], 8, 25.0, seed=3)
     assert places.alignment.failure is None
     assert {drive.aligned for drive in places.alignment.passes} == {True}
     assert np.mean(np.abs(np.concatenate(off)) < 0.5) >= 0.95

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-import runpy
-from pathlib import Path
-
 import numpy as np
 import pytest
 from towertap.compare.road.rough import bursts
 
-SCRIPT = runpy.run_path(str(Path(__file__).with_name("named_pass.py")))
+from tests.compare.road import named_pass
 
 
 @pytest.mark.parametrize("burst", [(1, 8.0), (2, 5.0), (4, 3.0)])
 def test_a_burst_is_named_and_the_change_behind_it_shown(burst):
     """400 sets of a true −9 %: named in 90 % or more, shown in 60 % or more, by the aim of this project."""
-    row = SCRIPT["judged"](*SCRIPT["driven"](400, SCRIPT["Road"](), burst, -0.09, 2))
+    row = named_pass.judged(*named_pass.driven(400, named_pass.Road(), burst, -0.09, 2))
     assert row["all places"] < 0.15
     assert row["rightly"] >= 0.90
     assert row["kept"] >= 0.60
@@ -23,15 +20,15 @@ def test_a_burst_is_named_and_the_change_behind_it_shown(burst):
 
 def test_false_alarms_stay_where_they_were():
     for burst in ((0, 1.0), (2, 5.0)):
-        row = SCRIPT["judged"](*SCRIPT["driven"](600, SCRIPT["Road"](), burst, 0.0, 2))
+        row = named_pass.judged(*named_pass.driven(600, named_pass.Road(), burst, 0.0, 2))
         assert row["kept"] <= 0.05
-    quiet = SCRIPT["judged"](*SCRIPT["driven"](400, SCRIPT["Road"](), (0, 1.0), 0.0, 2))
+    quiet = named_pass.judged(*named_pass.driven(400, named_pass.Road(), (0, 1.0), 0.0, 2))
     assert quiet["named"] <= 0.02
 
 
 def test_a_part_that_makes_one_place_twice_as_rough_is_no_burst():
-    rms, _ = SCRIPT["driven"](1, SCRIPT["Road"](), (0, 1.0), 0.0, 4)
-    rms[0, SCRIPT["AFTER"], 7] *= 2
+    rms, _ = named_pass.driven(1, named_pass.Road(), (0, 1.0), 0.0, 4)
+    rms[0, named_pass.AFTER, 7] *= 2
     assert bursts(rms[0])[0].all()
 
 

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import runpy
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 from towertap.compare.road.places import find_places
 
-RATES = runpy.run_path(str(Path(__file__).parents[1] / "error_rates.py"))
+from tests.compare import error_rates
 
 
 @pytest.fixture(scope="module")
@@ -71,7 +69,7 @@ def test_two_passes_of_different_roads_are_too_few_to_say_which_strays(make, pas
 @pytest.fixture(scope="module")
 def rates(make):
     """A shorter run of `error_rates.py`."""
-    return RATES["rates"](RATES["contrasts"](make, range(30), seconds=30))
+    return error_rates.rates(error_rates.contrasts(make, range(30), seconds=30))
 
 
 def test_nothing_changed_is_seldom_called_different_and_the_margin_seldom_equivalent(rates):

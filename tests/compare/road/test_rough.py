@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import runpy
-from pathlib import Path
-
 import numpy as np
 import pytest
 from towertap.compare.road.places import FEWEST_PLACES, find_places, roughness_limit, whole_value, window_values
 from towertap.compare.road.rough import is_rough
 from towertap.compare.stats.contrast import contrast
 from towertap.errors import AnalysisError
+
+from tests.compare import burst_rates
 
 
 @pytest.fixture(scope="module")
@@ -96,7 +95,6 @@ def test_windows_that_each_pass_picks_for_itself_would_hide_part_of_a_change(mak
 
 def test_the_pass_with_a_burst_is_named_and_the_change_behind_it_shown(make):
     """From drives to findings: a short run of `burst_rates.py`."""
-    script = runpy.run_path(str(Path(__file__).parents[1] / "burst_rates.py"))
-    for change, row in script["shares"](script["rows"](make, range(3))).items():
+    for change, row in burst_rates.shares(burst_rates.rows(make, range(3))).items():
         shown = float(change != "no change")
         assert (row["with it"], row["with it, over all places"], row["the right one"]) == (shown, 0.0, 1.0)

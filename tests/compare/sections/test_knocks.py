@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import json
-import runpy
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,7 +17,7 @@ from towertap.compare.stats.rates import rate_ratio
 from towertap.compare.study import lay_out
 from towertap.signals.knocks import Knock, Thresholds
 
-SCRIPT = runpy.run_path(str(Path(__file__).parents[1] / "stats" / "heard_alike.py"))
+from tests.compare.stats import heard_alike
 
 
 def heard(drive, onsets_s, peak_ms2=2.0, threshold_ms2=1.0):
@@ -47,8 +45,8 @@ def test_more_knocks_after_are_told_and_survive_json(make):
     assert evidence.headline == (
         f"lane: more knocks (12 before, 77 after){series}; bypass: more knocks (12 before, 80 after){series}."
     )
-    told = json.loads(json.dumps(plain(comparison.data()), allow_nan=False))["evidence"]["knocks"]
-    assert [road["verdict"] for road in told["data"]] == ["more knocks"] * 2
+    data = json.loads(json.dumps(plain(comparison.data()), allow_nan=False))["evidence"]["knocks"]
+    assert [road["verdict"] for road in data["data"]] == ["more knocks"] * 2
 
 
 def test_no_knock_is_never_told_as_none_there(make):
@@ -122,7 +120,7 @@ def test_kilometres_are_the_logs_where_every_pass_has_one(make):
 def on_a_lane(make):
     """A function from what each pass of four and four heard to the knocks of a road that all share, place by place."""
     rng = np.random.default_rng(1)
-    profile = make.road_profile(rng, round(SCRIPT["SECONDS"]))
+    profile = make.road_profile(rng, round(heard_alike.SECONDS))
     passes = [
         make.one_pass({"jerk_z": np.ones(profile.size)}, side, "lane", number, profile=profile)
         for side in ("before", "after")
@@ -152,7 +150,7 @@ def test_identical_impacts_on_a_louder_background_are_not_told_different(on_a_la
     told, found = [], []
     for _ in range(100):
         chosen = draw.permutation(16)[:8]
-        passes = [SCRIPT["driven"](1.0 if place < 4 else louder, 0.3, int(chosen[place])) for place in range(8)]
+        passes = [heard_alike.driven(1.0 if place < 4 else louder, 0.3, int(chosen[place])) for place in range(8)]
         knocks = on_a_lane([KnocksOfCapture(of.knocks, (of.thresholds,)) for of in passes])
         told.append(knocks.verdict != "undecided")
         before, after = (np.add(side.counts, side.softer) for side in (knocks.before, knocks.after))

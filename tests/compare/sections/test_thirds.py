@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import json
-import runpy
 from dataclasses import asdict, replace
-from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -24,7 +21,8 @@ from towertap.signals.metrics import THIRDS
 from towertap.signals.stream import Bank
 from towertap.words.numbers import change_percent
 
-SIMULATION = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "band_coverage.py")))
+from tests.compare import band_coverage
+
 RATE_HZ = 1000.0
 
 
@@ -41,7 +39,7 @@ def on_the_lane(make):
 @pytest.fixture(scope="module")
 def changed(make):
     """Drives of which some bands are known to have changed."""
-    return SIMULATION.drives_with_bands(make, 3, SIMULATION.CHANGED)
+    return band_coverage.drives_with_bands(make, 3, band_coverage.CHANGED)
 
 
 @pytest.fixture(scope="module")
@@ -49,15 +47,15 @@ def bands(changed, on_the_lane):
     return on_the_lane(changed)
 
 
-@pytest.mark.parametrize("changed", [SIMULATION.CHANGED, {}], ids=["in four", "in none"])
+@pytest.mark.parametrize("changed", [band_coverage.CHANGED, {}], ids=["in four", "in none"])
 def test_a_change_in_known_bands_is_located_there_and_nowhere_else(make, changed):
     """A true share of 95 % gives 8 of 10 or more in 99 % of runs (binomial); the script runs 2,000."""
-    assert SIMULATION.right(SIMULATION.locate(make, range(10), changed), changed) >= 0.8
+    assert band_coverage.right(band_coverage.locate(make, range(10), changed), changed) >= 0.8
 
 
 def test_the_ratios_are_the_ones_put_in(bands):
     for band in bands.thirds:
-        true = SIMULATION.CHANGED.get(band.metric, 1.0)
+        true = band_coverage.CHANGED.get(band.metric, 1.0)
         assert band.interval[0] <= true <= band.interval[1]
         assert band.ratio == pytest.approx(true, rel=0.1)
         assert band.after / band.before == pytest.approx(band.ratio)
@@ -81,7 +79,7 @@ def test_the_words_say_where_the_largest_change_is_and_merge_neighbours(bands):
 
 
 def test_nothing_shown_is_never_told_as_no_change(make, on_the_lane):
-    bands = on_the_lane(SIMULATION.drives_with_bands(make, 5, {}))
+    bands = on_the_lane(band_coverage.drives_with_bands(make, 5, {}))
     assert bands.words == "lane: no band shows a change"
 
 

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import json
-import runpy
 import shutil
 from dataclasses import asdict, replace
-from pathlib import Path
 
 import h5py
 import numpy as np
@@ -19,9 +17,9 @@ from towertap.compare.sections.transfer.bands import EDGES_HZ
 from towertap.errors import AnalysisError
 from towertap.words.numbers import change_percent
 
-from tests.conftest import put_counts
+from tests.by_hand import put_counts
+from tests.compare import two_boxes
 
-MADE = runpy.run_path(str(Path(__file__).parents[1] / "two_boxes.py"))
 SECTION = TransferSection()
 
 
@@ -56,7 +54,7 @@ def folder(two_box_folder, tmp_path):
 def textbook(part, low_hz, high_hz):
     """R.m.s. gain of a band by the formula, for an input flat over it."""
     frequency_hz = np.linspace(low_hz, high_hz, 200)
-    return np.sqrt(np.mean(np.abs(MADE["transmissibility"](frequency_hz, MADE["BUSHES"][part])) ** 2))
+    return np.sqrt(np.mean(np.abs(two_boxes.transmissibility(frequency_hz, two_boxes.BUSHES[part])) ** 2))
 
 
 def test_the_gain_of_either_bush_and_its_change_are_the_textbooks(road):

@@ -1,6 +1,6 @@
 """Identical impacts on louder and quieter backgrounds, heard by the project's own detector; run it for the full count.
 
-`python tests/compare/stats/heard_alike.py [SETS]` puts impacts, Poisson in number and the same in kind on both sides,
+`python -m tests.compare.stats.heard_alike [SETS]` puts impacts, Poisson in number and the same in kind on both sides,
 into passes of 60 s at 1 kHz whose background wanders by 20 % and is louder after by 0, 15, 30, 60 and 100 %, and
 resamples SETS sets (2,000 by default) of four and four and of eight and eight passes from 160 of each. It prints how
 often rates are told different with every knock found, and at one level (places of one second, and whole passes), and

@@ -1,6 +1,6 @@
 """One ratio over all roads against the roads' own, roads that differ, and the smooth road as a control.
 
-`python tests/compare/stats/one_ratio.py [SETS]` draws SETS sets (20,000 by default) of rounds over two or three roads,
+`python -m tests.compare.stats.one_ratio [SETS]` draws SETS sets (20,000 by default) of rounds over two or three roads,
 in which what a round's roads share makes up none or half of the variance, and prints the power and the false alarms on
 these drives of one road, of all roads by rounds, and of all roads with passes taken for independent; how often roads
 are told to differ; and what the smooth road reads where rough and smooth really change by so much.

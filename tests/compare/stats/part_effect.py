@@ -1,6 +1,6 @@
 """How often nothing is told of the part where nothing changed, and what that costs; run it for all tables.
 
-`python tests/compare/stats/part_effect.py [SETS]` draws SETS sets (20,000 by default) of logarithms of passes that vary
+`python -m tests.compare.stats.part_effect [SETS]` draws SETS sets (20,000 by default) of logarithms of passes that vary
 by 4 %, with installations and days that vary as well, and prints for each design how often a difference is told on
 these drives and about the part, how often the interval about the part covers, how often a change at the margin is told
 equivalent, and the power at 10 and 20 %. Then the same where the truth is a third larger than assumed, where passes

@@ -1,6 +1,6 @@
 """The table of designs, planned power against reached, the passes that are asked for, and what a margin can do.
 
-`python tests/compare/stats/planned_designs.py [SETS]` prints, for passes that vary by 4 % and installations and days by
+`python -m tests.compare.stats.planned_designs [SETS]` prints, for passes that vary by 4 % and installations and days by
 3 %: for each design its work and its power about the part; the largest difference between the power planned and that of
 SETS other sets (2,000 by default); the cheapest design for 10 % at 80 %; how many passes are asked for from a spread
 that was itself estimated; and how often a change is told equivalent at a margin of 10 and of 6.7 %.

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import runpy
-from pathlib import Path
-
 import numpy as np
 import pytest
 from towertap.compare.stats.contrast import contrast
 from towertap.compare.stats.planning import power_on_drives
 
+from tests.compare import block_rates
+
 
 def test_planned_power_is_reached_and_errors_are_kept_with_blocks_and_without(make):
     """The whole way from drives on, in twelve short sets: for what breaks between the parts. Limits are four binomial
     standard errors wide; the rates themselves are held below, and by the full run."""
-    script = runpy.run_path(str(Path(__file__).parents[1] / "block_rates.py"))
-    for row in script["summarised"](script["outcomes"](make, range(12), seconds=25)).values():
+    for row in block_rates.summarised(block_rates.outcomes(make, range(12), seconds=25)).values():
         assert row["difference reached"] == pytest.approx(row["difference planned"], abs=0.35)
         assert row["equivalence reached"] == pytest.approx(row["equivalence planned"], abs=0.35)
         assert row["no change told different"] <= 0.25

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import runpy
-from pathlib import Path
-
 import numpy as np
 import pytest
 from towertap.compare.stats.hearing import heard_alike, regular_series, whole_pass
 
-SCRIPT = runpy.run_path(str(Path(__file__).with_name("heard_alike.py")))
+from tests.compare.stats import heard_alike as simulation
 
 
 def test_the_loudest_pass_decides_at_each_place():
@@ -38,7 +35,7 @@ def test_no_knock_is_none():
 def test_identical_impacts_on_a_louder_background_are_not_told_different(louder):
     """300 sets of four and four from 24 passes of each: at most 5 % at one level, by the aim of this project, where
     counting every knock found tells up to all of them."""
-    row = SCRIPT["different"](louder, 0.3, 4, 300, 24)
+    row = simulation.different(louder, 0.3, 4, 300, 24)
     assert row["by place"][0] <= 0.05
     assert row["by pass"][0] <= 0.05
     assert row["found"][0] > row["by place"][0] + 0.05
@@ -46,13 +43,13 @@ def test_identical_impacts_on_a_louder_background_are_not_told_different(louder)
 
 @pytest.mark.parametrize(("spacing_m", "heard"), [(25, 0.9), (10, 0.7), (5, 0.6)])
 def test_joints_are_told_with_their_spacing(spacing_m, heard):
-    series, right = SCRIPT["joints"](spacing_m, heard, 3, 100)
+    series, right = simulation.joints(spacing_m, heard, 3, 100)
     assert series == right
     assert right >= 0.95
 
 
 def test_knocks_at_random_and_a_few_bumps_are_no_series():
-    assert SCRIPT["joints"](0, 0, 20, 300)[0] <= 0.01
+    assert simulation.joints(0, 0, 20, 300)[0] <= 0.01
     draw = np.random.default_rng(1)
     for count in (5, 12):
         bumps = [draw.uniform(0, 800, count) for _ in range(200)]

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import runpy
-from pathlib import Path
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
 from scipy import stats
 from towertap.compare.stats.joint import joint_intervals
 
-SIMULATION = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "band_coverage.py")))
+from tests.compare import band_coverage
 
 
 def test_the_interval_of_a_single_band_is_scipys():
@@ -38,8 +34,8 @@ def test_the_intervals_of_many_bands_are_never_narrower_than_scipys_with_bonferr
 )
 def test_all_intervals_hold_at_once_in_95_percent(passes, spreads):
     """600 sets, standard error 0.9 %; the script runs more of them."""
-    how = SIMULATION.PASSES[passes], SIMULATION.SPREADS[spreads]
-    ours, plain = SIMULATION.joint_coverage(600, *how)
+    how = band_coverage.PASSES[passes], band_coverage.SPREADS[spreads]
+    ours, plain = band_coverage.joint_coverage(600, *how)
     assert ours >= 0.95 - 2 * 0.009
     if passes == "2 + 6":
         assert plain < 0.93  # what the bound on the degrees of freedom is for

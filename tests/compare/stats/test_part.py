@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-import runpy
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -28,7 +26,8 @@ from towertap.compare.stats.part import (
 )
 from towertap.compare.stats.planning import PlannedDesign, invented
 
-SCRIPT = runpy.run_path(str(Path(__file__).with_name("part_effect.py")))
+from tests.compare.stats import part_effect
+
 SETS = 10_000
 LOGS = np.log([1.00, 1.02, 0.98, 1.01, 1.30, 1.27, 1.33, 1.29])
 SATURDAYS = Design.of([0] * 4 + [1] * 4, ["a"] * 4 + ["b"] * 4, [1] * 4 + [2] * 4)
@@ -130,7 +129,7 @@ def test_nothing_is_told_of_the_part_where_nothing_changed(order):
     """10,000 sets, installations and days varying by 3 % as assumed, passes by 4 %: at most 5 %, however many passes,
     by the aim of this project; on these drives it is up to 60 %."""
     for passes in (6, 12):
-        row = SCRIPT["rates"](SCRIPT["judged"](SCRIPT["design"](order, passes), 0.03, SETS, 3))
+        row = part_effect.rates(part_effect.judged(part_effect.design(order, passes), 0.03, SETS, 3))
         assert row["part"] <= 0.05
         assert row["covers"] >= 0.93
         assert row["margin equivalent"] <= 0.05
@@ -139,26 +138,26 @@ def test_nothing_is_told_of_the_part_where_nothing_changed(order):
 
 @pytest.mark.parametrize("order", ["AB|B'A|A'B", "A;B;A;B;A;B"])
 def test_a_measured_spread_keeps_to_it_at_four_per_cent(order):
-    row = SCRIPT["rates"](SCRIPT["judged"](SCRIPT["design"](order, 12), 0.04, SETS, 3))
+    row = part_effect.rates(part_effect.judged(part_effect.design(order, 12), 0.04, SETS, 3))
     assert row["part"] <= 0.05
     assert row["covers"] >= 0.93
 
 
 def test_a_large_change_is_still_told_with_a_day_each():
     """A true 20 % with four and four passes, a day each: in 75 % or more, by the aim of this project."""
-    row = SCRIPT["rates"](SCRIPT["judged"](SCRIPT["design"]("A;B", 4), 0.03, SETS, 3))
+    row = part_effect.rates(part_effect.judged(part_effect.design("A;B", 4), 0.03, SETS, 3))
     assert row["20 %"] >= 0.75
 
 
 def test_a_small_change_over_two_days_is_told_of_these_drives_only():
     """6 % on a day each: however many passes, the part's statement stays undecided in most sets."""
     for passes in (6, 24):
-        design = SCRIPT["design"]("A;B", passes)
+        design = part_effect.design("A;B", passes)
         given = statements(invented(design, (0.02, 0.0, 0.0), 200, 4) + np.log(1.06) * design.after, design)
         assert np.mean(given.drives.p_difference() < 0.05) > 0.95
         assert np.mean(given.part.p_difference() < 0.05) < 0.01
 
 
 def test_more_controls_narrow_the_statement():
-    few, many = (SCRIPT["with_controls"](count, 0.02, 100)["half-width"] for count in (4, 10))
+    few, many = (part_effect.with_controls(count, 0.02, 100)["half-width"] for count in (4, 10))
     assert many < few

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import runpy
-from pathlib import Path
-
 import numpy as np
 import pytest
 from scipy import stats
@@ -21,7 +18,8 @@ from towertap.compare.stats.planning import (
 )
 from towertap.errors import CallError
 
-SCRIPT = runpy.run_path(str(Path(__file__).with_name("planned_designs.py")))
+from tests.compare.stats import planned_designs
+
 TWO_ROADS = 0.04 / np.sqrt(2)
 
 
@@ -59,8 +57,8 @@ def test_what_is_no_design_is_refused_in_one_line(text):
 
 def test_planned_power_is_reached():
     """Within four points in 10,000 other sets, by the aim of this project, for every design and change."""
-    for reached in SCRIPT["table"](6):
-        assert SCRIPT["reached"](reached, 10_000, 11) == pytest.approx(reached.part.told, abs=0.04)
+    for reached in planned_designs.table(6):
+        assert planned_designs.reached(reached, 10_000, 11) == pytest.approx(reached.part.told, abs=0.04)
 
 
 @pytest.mark.parametrize("passes", [8, 20])
@@ -114,10 +112,10 @@ def test_a_day_each_says_almost_nothing_of_equivalence():
 
 def test_as_many_passes_are_asked_for_as_are_needed():
     """Median over 100 estimates with six degrees of freedom, within one of what the true spread needs."""
-    truly = next(passes for passes in SCRIPT["CHOICES"] if SCRIPT["power"](0.05, passes) >= 0.8)
-    passes, assurance, _ = SCRIPT["asked"](6, 100)
+    truly = next(passes for passes in planned_designs.CHOICES if planned_designs.power(0.05, passes) >= 0.8)
+    passes, assurance, _ = planned_designs.asked(6, 100)
     assert abs(np.median(passes) - truly) <= 1
-    reached = np.mean([SCRIPT["power"](0.05, int(number)) for number in passes])
+    reached = np.mean([planned_designs.power(0.05, int(number)) for number in passes])
     assert reached == pytest.approx(np.nanmean(assurance), abs=0.04)
 
 

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import runpy
-from pathlib import Path
-
 import numpy as np
 import pytest
 from scipy import stats
@@ -13,8 +10,9 @@ from statsmodels.genmod.families import Poisson
 from statsmodels.stats.rates import confint_poisson, test_poisson_2indep
 from towertap.compare.stats.rates import deviance_ratio, exact_ratio, poisson_interval, rate_ratio
 
+from tests.compare import knocks_error_rates
+
 test_poisson_2indep.__test__ = False  # it is no test of ours
-SIMULATION = runpy.run_path(str(Path(__file__).parents[1] / "knocks_error_rates.py"))
 
 
 @pytest.mark.parametrize(("count", "exposure"), [(1, 2.0), (7, 0.5), (40, 3.0)])
@@ -129,12 +127,12 @@ def test_one_pass_a_side_decides_nothing():
         (1.0, 1.0, {}),
         (4.0, 4.0, {}),
         (20.0, 2.0, {}),
-        (20.0, 4.0, {"minutes": SIMULATION["UNEQUAL"]}),
-        (20.0, 1.0, {"minutes": SIMULATION["UNEQUAL"], "shape": 4.0}),
+        (20.0, 4.0, {"minutes": knocks_error_rates.UNEQUAL}),
+        (20.0, 1.0, {"minutes": knocks_error_rates.UNEQUAL, "shape": 4.0}),
     ],
 )
 def test_no_change_is_told_different_in_at_most_5_percent(mean, dispersion, more):
     """The short run of knocks_error_rates.py; three standard errors of 400 sets are allowed for."""
-    share, covered = SIMULATION["shares"](400, mean, dispersion, **more)
+    share, covered = knocks_error_rates.shares(400, mean, dispersion, **more)
     assert share <= 0.05 + 3 * (0.05 * 0.95 / 400) ** 0.5
     assert covered >= 0.95 - 3 * (0.05 * 0.95 / 400) ** 0.5

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import runpy
-from pathlib import Path
-
 import numpy as np
 import pytest
 from statsmodels.stats.oneway import anova_oneway
 from towertap.compare.stats.contrast import Student, pass_contrast
 from towertap.compare.stats.roads import p_roads_differ, rounds, smooth_control
 
-SCRIPT = runpy.run_path(str(Path(__file__).with_name("one_ratio.py")))
+from tests.compare.stats import one_ratio
 
 
 def test_the_ratio_over_all_roads_is_the_mean_of_the_roads_own():
-    logs, road, number, after = SCRIPT["driven"](1, 3, 4, 0.3, 1, by_road=(0.0, 0.1, 0.3))
-    own, by_round, _ = SCRIPT["contrasts"](logs, road, number, after)
+    logs, road, number, after = one_ratio.driven(1, 3, 4, 0.3, 1, by_road=(0.0, 0.1, 0.3))
+    own, by_round, _ = one_ratio.contrasts(logs, road, number, after)
     assert by_round.difference[0] == pytest.approx(np.mean([contrast.difference[0] for contrast in own]))
 
 
@@ -41,16 +38,16 @@ def test_roads_are_tested_by_welchs_f():
 def test_power_and_false_alarms_of_one_ratio():
     """2,000 sets over two roads, four rounds each: what both roads share stays in the error."""
     for shared in (0.0, 0.5):
-        row = SCRIPT["power"](2000, 2, 4, shared)
+        row = one_ratio.power(2000, 2, 4, shared)
         assert row["by rounds told"] > row["one road told"] + 0.05
         assert row["by rounds false"] <= 0.05
     assert row["as if independent false"] > 0.08
 
 
 def test_roads_that_do_not_differ_are_seldom_told_to():
-    told, _ = SCRIPT["differ"](2000, 3, 3, 0.0, (0.1, 0.1, 0.1))
+    told, _ = one_ratio.differ(2000, 3, 3, 0.0, (0.1, 0.1, 0.1))
     assert told <= 0.05
-    assert SCRIPT["differ"](2000, 3, 6, 0.0, (0.0, 0.1, 0.2))[0] > 0.9
+    assert one_ratio.differ(2000, 3, 6, 0.0, (0.0, 0.1, 0.2))[0] > 0.9
 
 
 @pytest.mark.parametrize(
@@ -75,6 +72,6 @@ def test_a_smooth_road_with_large_errors_is_not_told_to_hold_still():
 
 
 def test_a_day_that_acts_on_every_road_is_seldom_the_rough_roads_own():
-    row = SCRIPT["readings"](400, 6, 0.15, 0.15)
+    row = one_ratio.readings(400, 6, 0.15, 0.15)
     assert row["moved alike"] > 0.85
     assert row.get("rough moved more", 0) <= 0.06

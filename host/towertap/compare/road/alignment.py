@@ -141,11 +141,11 @@ def _aligned_to(
         others, start = _together([(prints[j], first[j]) for j in rest])
         warp = find_warp(own, others)
         backwards = others[::-1]
-        chance, _ = _agreement(own, find_warp(own, backwards), backwards)
+        chance, _ = agreement(own, find_warp(own, backwards), backwards)
         across = [j for j in rest if is_after[j] != is_after[i]] or rest
         other_side, side_start = _together([(prints[j], first[j]) for j in across])
-        quality, compared = _agreement(own, Warp(warp.knots, warp.places + start - side_start), other_side)
-        fits.append((quality, compared * cell_s, _agreement(own, warp, others)[1] * cell_s, chance))
+        quality, compared = agreement(own, Warp(warp.knots, warp.places + start - side_start), other_side)
+        fits.append((quality, compared.sum() * cell_s, agreement(own, warp, others)[1].sum() * cell_s, chance))
         warps.append(Warp(warp.knots, warp.places + start))
     least = max(LEAST_QUALITY, fmean(chance for *_, chance in fits) + ABOVE_CHANCE)
     aligned = tuple(
@@ -154,8 +154,8 @@ def _aligned_to(
             quality=quality,
             chance=chance,
             speed=float(np.median(np.diff(warp.places) / np.diff(warp.knots))),
-            overlap_s=overlap_s,
-            aligned=quality >= least and compared_s >= LEAST_OVERLAP_S,
+            overlap_s=float(overlap_s),
+            aligned=bool(quality >= least and compared_s >= LEAST_OVERLAP_S),
         )
         for name, warp, (quality, compared_s, overlap_s, chance) in zip(names, warps, fits, strict=True)
     )
@@ -184,14 +184,14 @@ def _together(warped: Sequence[tuple[Array, Warp]]) -> tuple[Array, int]:
     return standard_scores(np.divide(sums, counts, out=np.full(grid.size, np.nan), where=counts > 0)), start
 
 
-def _agreement(own: Array, warp: Warp, template: Array) -> tuple[float, int]:
-    """Correlation of a warped fingerprint (n,) with a template (m,), and over how many cells; 0 where there is none."""
+def agreement(own: Array, warp: Warp, template: Array) -> tuple[float, NDArray[np.bool_]]:
+    """Correlation of a warped fingerprint (n,) with a template (m,), or 0, and the cells (n,) both hold."""
     at = warp(np.arange(own.size) + 0.5) - 0.5
     other = np.interp(at, np.arange(template.size), template, left=np.nan, right=np.nan)
     both = np.isfinite(own) & np.isfinite(other)
     x, y = own[both], other[both]
     tells = both.sum() > 1 and min(np.ptp(x), np.ptp(y)) > 0
-    return float(np.corrcoef(x, y)[0, 1]) if tells else 0.0, int(both.sum())
+    return float(np.corrcoef(x, y)[0, 1]) if tells else 0.0, both
 
 
 def fingerprint(mean_squares: Array) -> Array:

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 
-from towertap.exchange.exports.form import ExportFormat
+from towertap.exchange.exports.form import ExportFormat, begins
 from towertap.exchange.samples import FORMAT, Samples
 
 START = f"# {FORMAT}\n"
@@ -26,10 +26,4 @@ def write(samples: Samples, path: Path) -> None:
             file.write(text.replace("nan", "") if np.isnan(values).any() else text)
 
 
-def recognise(path: Path) -> bool:
-    """Whether it begins as ours do."""
-    with path.open("rb") as file:
-        return file.read(len(START)) == START.encode()
-
-
-EXPORT = ExportFormat("CSV", write, recognise)
+EXPORT = ExportFormat("CSV", write, begins(START.encode(), len(START)))

@@ -31,6 +31,17 @@ class ExportFormat:
     """The samples cut into what one file can hold."""
 
 
+def begins(identity: bytes, within: int) -> Callable[[Path], bool]:
+    """What knows a file again that begins so, and names FORMAT within so many bytes."""
+
+    def recognise(path: Path) -> bool:
+        with path.open("rb") as file:
+            head = file.read(within)
+        return head.startswith(identity) and FORMAT.encode() in head
+
+    return recognise
+
+
 @contextmanager
 def columns_on_disk(samples: Samples, beside: Path) -> Iterator[dict[str, Path]]:
     """Files of float64 with the time and each column, by name, in a hidden folder `beside` a file while it is written.

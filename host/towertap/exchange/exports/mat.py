@@ -10,7 +10,7 @@ import struct
 from pathlib import Path
 
 from towertap.errors import CallError
-from towertap.exchange.exports.form import MARK, ExportFormat, columns_on_disk
+from towertap.exchange.exports.form import ExportFormat, begins, columns_on_disk
 from towertap.exchange.samples import Samples
 
 INT8, INT32, UINT32, DOUBLE, MATRIX = 1, 5, 6, 9, 14
@@ -44,11 +44,4 @@ def _head(name: str, length: int) -> bytes:
     return struct.pack("<2I", MATRIX, len(head) + 8 * length) + head
 
 
-def recognise(path: Path) -> bool:
-    """Whether its first variable are our metadata."""
-    with path.open("rb") as file:
-        head = file.read(HEAD_BYTES)
-    return head.startswith(b"MATLAB 5.0") and MARK in head
-
-
-EXPORT = ExportFormat("MATLAB", write, recognise)
+EXPORT = ExportFormat("MATLAB", write, begins(b"MATLAB 5.0", HEAD_BYTES))

@@ -7,8 +7,8 @@ from io import StringIO
 from pathlib import Path
 
 from towertap.doors.times import instant
-from towertap.exchange.exports.form import ExportFormat
-from towertap.exchange.samples import FORMAT, Samples
+from towertap.exchange.exports.form import ExportFormat, begins
+from towertap.exchange.samples import Samples
 
 IDENTITY = b"MDF     "
 """How every such file begins."""
@@ -38,11 +38,4 @@ def write(samples: Samples, path: Path) -> None:
             file.save(unfinished)
 
 
-def recognise(path: Path) -> bool:
-    """Whether it begins with a header whose comment are our metadata."""
-    with path.open("rb") as file:
-        head = file.read(HEAD_BYTES)
-    return head.startswith(IDENTITY) and FORMAT.encode() in head
-
-
-EXPORT = ExportFormat("MDF 4", write, recognise, needs="asammdf")
+EXPORT = ExportFormat("MDF 4", write, begins(IDENTITY, HEAD_BYTES), needs="asammdf")

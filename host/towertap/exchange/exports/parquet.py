@@ -28,8 +28,8 @@ def write(samples: Samples, path: Path) -> None:
     with parquet.ParquetWriter(
         path, schema, compression="zstd", use_dictionary=alike, write_statistics=False
     ) as writer:
-        for columns in _groups(samples):
-            arrays = [_array(field.type, column) for field, column in zip(fields, columns, strict=True)]
+        for rows in _groups(samples):
+            arrays = [_array(field.type, column) for field, column in zip(fields, rows.T, strict=True)]
             writer.write_table(pa.Table.from_arrays(arrays, schema=schema))
 
 
@@ -43,22 +43,16 @@ def _array(kind: Any, column: Array) -> Any:
     return pa.Array.from_buffers(kind, len(values), [pa.py_buffer(bits), pa.py_buffer(values)])
 
 
-def _groups(samples: Samples) -> Iterator[list[Array]]:
-    """Time and columns, each (rows,), of some GROUP_ROWS at a time."""
+def _groups(samples: Samples) -> Iterator[Array]:
+    """Rows of time and values, (rows, 1 + columns), some GROUP_ROWS at a time."""
     blocks: list[Array] = []
     for time_s, values in samples.blocks():
         blocks.append(np.column_stack([time_s, values]))
         if sum(map(len, blocks)) >= GROUP_ROWS:
-            yield _columns(blocks)
+            yield np.concatenate(blocks)
+            blocks = []
     if blocks:
-        yield _columns(blocks)
-
-
-def _columns(blocks: list[Array]) -> list[Array]:
-    """The columns of some blocks, which are no longer held then."""
-    columns = [np.concatenate([block[:, k] for block in blocks]) for k in range(blocks[0].shape[1])]
-    blocks.clear()
-    return columns
+        yield np.concatenate(blocks)
 
 
 def recognise(path: Path) -> bool:

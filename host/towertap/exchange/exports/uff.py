@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from towertap.exchange.exports.form import ExportFormat
+from towertap.exchange.exports.form import ExportFormat, begins
 from towertap.exchange.samples import FORMAT, Samples
 
 MOST_ROWS = 2**18
@@ -78,10 +78,4 @@ def _ascii(text: str) -> str:
     return text.encode("ascii", "replace").decode()[:LINE]
 
 
-def recognise(path: Path) -> bool:
-    """Whether its first ID line says so."""
-    with path.open("rb") as file:
-        return FORMAT.encode() in file.read(3 * (LINE + 1))
-
-
-EXPORT = ExportFormat("UFF 58", write, recognise, needs="pyuff")
+EXPORT = ExportFormat("UFF 58", write, begins(b"", 3 * (LINE + 1)), needs="pyuff")

@@ -69,7 +69,8 @@ def import_file(
     conditions = _conditions(content, given or {}, decisions)
     clipped, range_known = _clipped(raw, options, decisions)
     started_utc = _started(content, raw, decisions)
-    for doubt in doubts(dict(zip(list(raw.axes)[:3], samples.values.T, strict=False)), samples.rate_hz):
+    acceleration = {f"acceleration {axis}": values for axis, values in zip("xyz", samples.values.T, strict=False)}
+    for doubt in doubts(acceleration, samples.rate_hz):
         decisions.add("found", doubt)
     origin = Origin(
         file=path.name,

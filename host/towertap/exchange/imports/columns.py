@@ -51,12 +51,6 @@ class RecordedMotion:
     unit_si: float
     """What the unit of acceleration is in m/s²."""
 
-    @property
-    def axes(self) -> dict[str, Array]:
-        """Each axis (rows,) by name, such as "acceleration x"."""
-        names = (f"{quantity} {axis}" for quantity in ("acceleration", "rotation") for axis in "xyz")
-        return dict(zip(names, self.values.T, strict=False))
-
 
 def motion(content: FileContent, options: ImportOptions, decisions: Decisions) -> RecordedMotion:
     """Settle columns and units; CallError says what must be told."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 from contextlib import suppress
-from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -24,63 +23,44 @@ HEAD_BYTES = 2**18
 DATE = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d")
 
 
-@dataclass(frozen=True)
-class Head:
-    """How the table stands in the file."""
-
-    names: list[str]
-    units: dict[str, str]
-    first_line: int
-    """Number of the first line of numbers, from 0."""
-    separator: str
-    decimal: str
-    metadata: dict[str, Any]
-
-
 def read(path: Path) -> FileContent:
     """Read the whole table; FileError says what is no table about it."""
     with opened(path, WANTED, MOST_BYTES) as file:
         text = file.read(HEAD_BYTES).decode("utf-8-sig", "replace")
     lines = text.splitlines()[: -1 if len(text) >= HEAD_BYTES else None]
-    head = _head(lines, path)
+    names, units, written = _head(lines, path)
     try:
-        table = pd.read_csv(
-            path,
-            sep=head.separator,
-            decimal=head.decimal,
-            skiprows=head.first_line,
-            names=head.names,
-            index_col=False,
-            comment="#",
-            skip_blank_lines=True,
-            encoding="utf-8",
-            encoding_errors="replace",
-            low_memory=True,
-        )
+        table = pd.read_csv(path, names=names, index_col=False, comment="#", encoding_errors="replace", **written)
     except (ValueError, pd.errors.ParserError) as error:
         raise FileError(f"{path}: no table of numbers: {' '.join(str(error).split())[:120]}") from None
-    metadata = our_metadata(head.metadata, path)
+    metadata = our_metadata(_metadata(lines), path)
     start_utc = metadata.start_utc or ""
-    for name in head.names:
+    for name in names:
         if DATE.match(str(table[name].iloc[0])):
             table[name], start_utc = _seconds(table[name], path)
     values = table.apply(pd.to_numeric, errors="coerce")
-    useful = [name for name in head.names if values[name].notna().any()]
-    return FileContent(useful, values[useful].to_numpy(float), head.units, start_utc=start_utc, metadata=metadata)
+    useful = [name for name in names if values[name].notna().any()]
+    return FileContent(useful, values[useful].to_numpy(float), units, start_utc=start_utc, metadata=metadata)
 
 
-def _head(lines: list[str], path: Path) -> Head:
-    """Find the first two lines of as many numbers, and the names above them."""
+def _metadata(lines: list[str]) -> dict[str, Any]:
+    """What an export of ours says above its table."""
     metadata: dict[str, Any] = {}
     for line in lines:
-        if (entry := re.match(r"# (\w+): (.*)", line)) is not None:
+        if entry := re.match(r"# (\w+): (.*)", line):
             with suppress(ValueError):
                 metadata[entry[1]] = json.loads(entry[2])
+    return metadata
+
+
+def _head(lines: list[str], path: Path) -> tuple[list[str], dict[str, str], dict[str, Any]]:
+    """The columns' names and units, from above the first two lines of as many numbers, and how the table is written."""
     for separator, decimal in ((";", ","), (";", "."), ("\t", ","), ("\t", "."), (",", ".")):
         rows = [_cells(line, separator) for line in lines]
         for number, (row, following) in enumerate(pairwise(rows)):
             if len(row) == len(following) >= 3 and _is_data(row, decimal) and _is_data(following, decimal):
-                return _named(rows, number, separator, decimal, metadata)
+                written = {"sep": separator, "decimal": decimal, "skiprows": number}
+                return *_named(rows[:number], len(row)), written
     raise FileError(f"{path}: no two lines of three or more numbers in its beginning; is it a table of samples?")
 
 
@@ -89,18 +69,15 @@ def _cells(line: str, separator: str) -> list[str]:
     return [] if line.startswith("#") else [cell.strip().strip('"') for cell in line.split(separator)]
 
 
-def _named(rows: list[list[str]], number: int, separator: str, decimal: str, metadata: dict[str, Any]) -> Head:
-    width = len(rows[number])
-    above = [row for row in rows[:number] if len(row) == width and any(row)][-2:]
-    if len(above) == 2 and sum(len(cell) for cell in above[0]) == 0:
-        above = above[1:]
+def _named(rows: list[list[str]], width: int) -> tuple[list[str], dict[str, str]]:
+    """Names and units of so many columns, by the last rows above them that are as long."""
+    above = [row for row in rows if len(row) == width and any(row)][-2:]
     names = above[0] if above else [f"column {k + 1}" for k in range(width)]
     units = dict(zip(names, above[1], strict=True)) if len(above) == 2 else {}
     names = [name or f"column {k + 1}" for k, name in enumerate(names)]
     if len(set(names)) < width:
         names = [f"{name} {k + 1}" if names.count(name) > 1 else name for k, name in enumerate(names)]
-    units = {name: unit.strip("[]() ") for name, unit in units.items()}
-    return Head(names, units, number, separator, decimal, metadata)
+    return names, {name: unit.strip("[]() ") for name, unit in units.items()}
 
 
 def _is_data(row: list[str], decimal: str) -> bool:

@@ -9,7 +9,7 @@ from towertap.capture.continuity import UNKNOWN
 from towertap.errors import CallError
 from towertap.exchange.imports.columns import RecordedMotion
 from towertap.exchange.imports.form import Decisions, FileContent, ImportOptions
-from towertap.exchange.imports.stamps import EVEN, LARGEST_STRAY, Stamps, errors_of, evened_out, is_even, read_stamps
+from towertap.exchange.imports.stamps import EVEN, LARGEST_STRAY, Stamps, errors_of, evened_out, read_stamps
 from towertap.signals.filters import CARRIED, Array
 from towertap.wire.messages import RATES_HZ
 
@@ -112,7 +112,7 @@ def _on_grid(values: Array, stamps: Stamps, decisions: Decisions) -> Array:
         decisions.add(
             "assumed", f"{stamps.late} samples are in time and only their stamps late by over {LARGEST_STRAY:g} periods"
         )
-    if is_even(stamps):
+    if np.abs(stamps.stray).max() <= EVEN:
         return values
     as_even, evened = errors_of(stamps)
     decisions.add(

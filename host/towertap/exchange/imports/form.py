@@ -67,8 +67,7 @@ def our_metadata(content: Any, path: Path) -> OurMetadata:
     """The metadata of an export of ours; NOT_OURS where they are not. FileError for ours that were spoiled."""
     if not isinstance(content, dict) or content.get("format") != FORMAT:
         return NOT_OURS
-    metadata: OurMetadata = typed(content, OurMetadata, f"{path}: its metadata")
-    return metadata
+    return typed(content, OurMetadata, f"{path}: its metadata")
 
 
 def our_metadata_in(text: str | bytes, path: Path) -> OurMetadata:
@@ -96,8 +95,7 @@ class FileContent:
 
     def column(self, name: str) -> Array:
         """The values (rows,) of one column."""
-        values: Array = np.ascontiguousarray(self.values[:, self.names.index(name)])
-        return values
+        return np.ascontiguousarray(self.values[:, self.names.index(name)])
 
 
 class Decisions:

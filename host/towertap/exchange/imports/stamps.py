@@ -75,12 +75,12 @@ def read_stamps(time_s: Array) -> Stamps:
     missing[1:] = np.where(gap[:-1], np.maximum(np.rint(steps / period_s) - 1, 1), 0)
     stray = _stray(time_s, missing) / period_s
     resolution_s = _resolution(time_s)
-    explained = bool(np.abs(stray).max() <= 0.8 * resolution_s / period_s)
+    jitter, largest = float(stray.std()), float(np.abs(stray).max())
+    explained = largest <= 0.8 * resolution_s / period_s
     index = np.arange(len(time_s)) + np.cumsum(missing)
     fit = fit_rate(index, 1e6 * (time_s - time_s[0]), np.zeros(len(time_s), int))
     if fit is None:
         raise AnalysisError("the time stamps do not tell a rate: say --rate")
-    jitter, largest = float(stray.std()), float(np.abs(stray).max())
     far = np.abs(stray) > LARGEST_STRAY
     if far.mean() > MOST_STRAGGLERS and not explained:
         raise AnalysisError(
@@ -130,11 +130,6 @@ def _drift_ppm(index: np.ndarray, time_s: Array) -> float:
     return float((after / before - 1) * 1e6)
 
 
-def is_even(stamps: Stamps) -> bool:
-    """Whether the samples can be taken as they are."""
-    return stamps.explained or float(np.abs(stamps.stray).max()) <= EVEN
-
-
 def evened_out(values: Array, stray: Array) -> Array:
     """Values (n, axes) where evenly spaced samples would have been, of samples that `stray` (n,) periods from there.
 
@@ -168,12 +163,12 @@ def _evened_block(values: Array, stray: Array) -> Array:
     return even
 
 
-def errors_of(stamps: Stamps, seed: int = 1) -> tuple[float, float]:
+def errors_of(stamps: Stamps) -> tuple[float, float]:
     """R.m.s. error relative to the signal, below CARRIED of the rate: taken as even, and evened out.
 
     Measured on tones at random up to there, whose values are known at any time, sampled where these samples were.
     """
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(1)
     stray = stamps.stray[:TRIED_ROWS]
     turns, phases = rng.uniform(0.0, CARRIED, TONES), rng.uniform(0, 2 * np.pi, TONES)
 

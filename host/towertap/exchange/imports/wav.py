@@ -31,7 +31,7 @@ def read(path: Path) -> FileContent:
     if levels.dtype == np.uint8:
         values -= 128.0
     if whole:
-        values /= 128.0 if levels.dtype == np.uint8 else float(2 ** (8 * levels.dtype.itemsize - 1))
+        values /= 2.0 ** (8 * levels.dtype.itemsize - 1)
     if metadata == NOT_OURS:
         return FileContent(names, values, rate_hz=float(rate_hz), unscaled=bool(whole))
     scales = [metadata.wav_full_scale.get(name.rsplit("_", 2)[0]) for name in metadata.channels]
