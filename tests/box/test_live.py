@@ -8,9 +8,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from towertap.box.host_clock import MOST_READINGS, ClockLog
-from towertap.box.host_watch import HostWatch
+from towertap.box.host_watch import CAPTURE_BYTES, CAPTURE_SHARE, HostWatch
 from towertap.box.live import Live
 from towertap.box.port import HostTime
+from towertap.capture import writing
+from towertap.doors.whole_file import allocate
 from towertap.wire.decoder import Decoder
 from towertap.wire.messages import Hello
 
@@ -94,19 +96,29 @@ def test_the_clock_log_stays_small_however_long_the_drive(samples):
 
 
 def test_a_disk_is_warned_of_once_and_called_full_in_time(monkeypatch, tmp_path):
-    """Of 72 kB/s, as much as 0.9 more for the capture, and 4 MB: what is recorded already needs its capture too."""
-    free = 700 * 1.9 * 72e3 + 4e6
+    """What is recorded already needs its capture too."""
+    free = 700 * (1 + CAPTURE_SHARE) * 72e3 + CAPTURE_BYTES
     monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=free))
     watch = HostWatch(tmp_path, 72e3)
     assert watch.look(0) == []
     assert watch.space_s == pytest.approx(700)
-    free = 590 * 1.9 * 72e3 + 4e6 + 0.9 * 1e8
+    free = 590 * (1 + CAPTURE_SHARE) * 72e3 + CAPTURE_BYTES + CAPTURE_SHARE * 1e8
     assert watch.look(100_000_000) == ["the disk holds only 9.8 more minutes of recording"]
     assert watch.look(100_000_000) == []
     assert not watch.full
-    free = 29 * 1.9 * 72e3 + 4e6
+    free = 29 * (1 + CAPTURE_SHARE) * 72e3 + CAPTURE_BYTES
     watch.look(0)
     assert watch.full
+
+
+@pytest.mark.parametrize("seconds", [1, 60])
+def test_a_capture_of_what_nothing_can_pack_has_the_room_that_was_kept_for_it(seconds, by_hand, tmp_path, monkeypatch):
+    taken = []
+    monkeypatch.setattr(writing, "allocate", lambda path, size: taken.append(size) or allocate(path, size))
+    counts = np.random.default_rng(1).integers(-32000, 32000, (4000 * seconds, 6))
+    capture = by_hand.capture(tmp_path / "drive", by_hand.recording(counts=counts))
+    raw_bytes = capture.with_suffix(".ttraw").stat().st_size
+    assert max(taken) < CAPTURE_SHARE * raw_bytes + CAPTURE_BYTES
 
 
 def test_a_sleep_is_told_from_the_two_clocks(monkeypatch, tmp_path):

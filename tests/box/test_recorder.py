@@ -1,5 +1,6 @@
 """A recording holds what the box sent, byte for byte, whatever cable, box, disk, screen or process do."""
 
+import errno
 import json
 import os
 import queue
@@ -12,6 +13,8 @@ from types import SimpleNamespace
 
 import pytest
 import serial
+from towertap.box import recorder
+from towertap.box.host_watch import CAPTURE_BYTES, CAPTURE_SHARE
 from towertap.box.port import SerialBox, open_box
 from towertap.box.recorder import record
 from towertap.capture.conditions import Conditions, read_sidecar, sidecar_path
@@ -258,17 +261,17 @@ def test_a_disk_that_fills_is_told_early_and_ends_cleanly(stand_in, tmp_path, mo
     monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=free))
     session = _Session(stand_in(), tmp_path / "a.ttraw")
     session.grows()
-    free = 4e6 + 20 * 1.9 * 72e3
+    free = CAPTURE_BYTES + 20 * (1 + CAPTURE_SHARE) * 72e3
     recording = session.done()
     assert (recording.ended, recording.ending) == ("the disk is full", "broken off")
-    assert recording.events[0].text.startswith("the disk holds only 8.0 more minutes of recording")
+    assert recording.events[0].text.startswith("the disk holds only 7.9 more minutes of recording")
     assert recording.raw_path.read_bytes() == bytes(session.stand.sent)
 
 
 def test_a_disk_without_room_for_the_recording_and_its_capture_is_refused_before_the_drive(
     stand_in, tmp_path, monkeypatch
 ):
-    free = 4e6 + 60 * 1.9 * 72e3
+    free = CAPTURE_BYTES + 60 * (1 + CAPTURE_SHARE) * 72e3
     monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=free))
     stand = stand_in()
     with open_box(str(stand.path)) as box, pytest.raises(BoxError, match="room for 60 s of recording and its capture"):
@@ -292,6 +295,17 @@ def test_a_write_that_fails_keeps_everything_before_it(stand_in, tmp_path):
     assert not stand.running
     with open_capture(decode_raw(recording.raw_path, tmp_path / "a.h5")) as capture:
         assert capture.n_samples == recording.live.samples
+
+
+def test_conditions_that_cannot_be_written_are_told_once_and_kept_for_the_capture(stand_in, tmp_path, monkeypatch):
+    def full(*args, **kwargs):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(recorder, "write_sidecar", full)
+    with open_box(str(stand_in(realtime=False).path)) as box:
+        recording = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=2)
+    news = [event.text for event in recording.events]
+    assert news == ["the conditions cannot be written beside the recording: No space left on device"]
 
 
 def test_an_error_that_pyserial_lets_through_is_a_lost_port_like_any_other(stand_in, tmp_path, monkeypatch):

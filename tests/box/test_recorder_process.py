@@ -134,6 +134,27 @@ def test_a_second_ctrl_c_names_the_raw_file(stand_in, tmp_path, monkeypatch):
     assert read_sidecar(raw)["ending"] == "broken off"
 
 
+@pytest.mark.parametrize("after_s", [0.0, 0.05, 0.15, 0.3])
+def test_whenever_the_second_ctrl_c_comes_nothing_is_lost_and_it_is_said_where_all_is(after_s, stand_in, tmp_path):
+    stand = stand_in()
+    words = [*COMMAND, "--port", str(stand.path), "--out", str(tmp_path), *OPTIONS.split()]
+    recorder = subprocess.Popen(
+        words, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    _wait_for(lambda: len(stand.sent) >= 60_000)
+    for pause_s in (after_s, 0):
+        recorder.send_signal(signal.SIGINT)
+        time.sleep(pause_s)
+    out, err = recorder.communicate(timeout=60)
+    (raw,) = tmp_path.glob("*.ttraw")
+    assert raw.read_bytes() == bytes(stand.sent)
+    assert "Traceback" not in err
+    if recorder.returncode == 130:
+        assert f"the raw recording {raw} is kept, and 'towertap decode {raw}' makes its capture" in err
+    else:  # its capture was made by then
+        assert json.loads(out)["raw"] == str(raw)
+
+
 def _wait_for(condition):
     limit = time.monotonic() + 60
     while not condition():

@@ -176,7 +176,9 @@ def test_what_is_no_recording_is_refused_and_leaves_nothing_behind(by_hand, tmp_
     refused("headless.ttraw", by_hand.samples(np.ones((4, 3), int)), FileError, "hello is missing")
     refused("strange.ttraw", by_hand.hello(odr_hz="fast") + by_hand.recording(0.1)[1], FileError, "odr_hz")
     two_rates = b"".join(by_hand.recording(0.1)) + by_hand.hello(odr_hz=1000)
-    refused("two.ttraw", two_rates, FileError, "changes rate")
+    refused("two.ttraw", two_rates, FileError, "two.ttraw: changes rate or range on its way")
+    no_object = by_hand.frame(1, b'{"odr_hz": NaN}') + by_hand.recording(0.1)[1]
+    refused("odd.ttraw", no_object, FileError, "the box's hello is not a JSON object")
     with pytest.raises(FileError, match="no such file"):
         decode_raw(tmp_path / "nothing.ttraw", tmp_path / "out.h5")
     with pytest.raises(FileError, match="folder"):

@@ -15,7 +15,7 @@ from towertap.box.recorder import record
 from towertap.box.simulated import SimulatedBox
 from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.capture.decode import decode_raw
-from towertap.capture.host_time import Moment, host_time, readings_of, started, utc
+from towertap.capture.host_time import Moment, clock_readings_of, host_time, started, utc
 from towertap.capture.integrity import check
 from towertap.capture.reading import open_capture
 
@@ -76,7 +76,7 @@ def test_the_start_is_known_no_better_than_to_half_a_sample(by_hand, make_captur
     with open_capture(make_capture(by_hand.recording(4))) as capture:
         frame = capture.frames[0]
         first_s = frame["clock_us"] * 1e-6 - (frame["fifo_level"] - 0.5) / 4000
-        bounds, start = host_time(readings_of(capture), BOOT, first_s), started(capture, 4000.0)
+        bounds, start = host_time(clock_readings_of(capture), BOOT, first_s), started(capture, 4000.0)
     assert start.at_s == pytest.approx(bounds.at_s, abs=1e-6)
     assert start.uncertainty_s - bounds.uncertainty_s == pytest.approx(0.5 / 4000, rel=0.01)
 
@@ -85,7 +85,7 @@ def test_the_start_is_known_no_better_than_to_half_a_sample(by_hand, make_captur
 def test_any_moment_lies_within_its_bounds_and_two_greetings_take_the_drift_out(seed):
     rng = np.random.default_rng(seed)
     ppm = rng.uniform(-90, 90)
-    readings = readings_of(holding(clock_log(rng, 600, ppm=ppm)))
+    readings = clock_readings_of(holding(clock_log(rng, 600, ppm=ppm)))
     for clock_s in rng.uniform(0, 600, 3):
         moment = host_time(readings, BOOT, clock_s)
         assert abs(moment.at_s - STARTED_S - clock_s / (1 + ppm * 1e-6)) <= moment.uncertainty_s + 1e-6
@@ -120,7 +120,7 @@ def test_no_line_through_the_readings_means_not_known(by_hand, judged):
 )
 @settings(max_examples=150, deadline=None)
 def test_readings_may_claim_anything(readings, clock_s):
-    held = readings_of(holding(readings))
+    held = clock_readings_of(holding(readings))
     moment = host_time(held, BOOT, clock_s)
     assert moment is None or utc(moment).startswith(("1", "2", "3", "4", "5"))
 
@@ -175,7 +175,7 @@ def test_a_counted_gap_is_known_to_the_sample(by_hand, judged):
 def test_bounds_without_drift_are_those_of_cristian():
     # Cristian 1989, Probabilistic clock synchronization: the middle of the round trip, give or take half of it
     one = {"boot_id": BOOT, "clock_us": 5_000_000, "sent_unix_s": 100.0, "received_unix_s": 100.5}
-    readings = readings_of(holding([one]))
+    readings = clock_readings_of(holding([one]))
     assert host_time(readings, BOOT, 5.0) == Moment(pytest.approx(100.25), pytest.approx(0.25, rel=1e-5))
     # ten seconds on, two crystals apart by up to 100 ppm add a millisecond on either side
     assert host_time(readings, BOOT, 15.0) == Moment(pytest.approx(110.25), pytest.approx(0.251, rel=1e-5))

@@ -264,13 +264,28 @@ def sixty_million_samples(file):
             made.id.write_direct_chunk((start, 0), packed)
 
 
+def lost_messages(*numbers):
+    def change(file):
+        file["lost_messages"].resize(len(numbers), axis=0)
+        file["lost_messages"][:] = np.array([(0, number, 0) for number in numbers], file["lost_messages"].dtype)
+
+    return change
+
+
+def minus_seven_bytes(file):
+    file.attrs["skipped_bytes"] = -7
+
+
 CONTRADICTING = {
     "100 samples beside frames of 8,000": (fewer_samples, "frames are not those of its samples"),
     "frames at other rows": (absurd_frames, "frames are not those"),
     "samples without frames": (no_frames, "frames are not those"),
-    "a gap of minus seven": (gap(32, -7, b"link", 0), "a gap of -7 samples"),
-    "a gap of nothing": (gap(32, 0, b"link", 0), "a gap of 0 samples"),
-    "a gap larger than any counter": (gap(32, 2**62, b"link", 0), "a gap"),
+    "a gap of minus seven": (gap(32, -7, b"link", 0), "gaps of -7 to -7 samples"),
+    "a gap of nothing": (gap(32, 0, b"link", 0), "gaps of 0 to 0 samples"),
+    "a gap larger than any counter": (gap(32, 2**62, b"link", 0), "gaps of"),
+    "minus five messages lost": (lost_messages(-5), "stretches of -5 to -5 lost messages"),
+    "more messages lost than can be summed": (lost_messages(2**63 - 1, 2**63 - 1), "lost messages"),
+    "minus seven bytes skipped": (minus_seven_bytes, "its skipped_bytes is -7"),
     "a gap within a frame": (gap(33, 4, b"link", 0), "samples and gaps"),
     "a gap that the table of gaps has not": (a_gap_that_no_table_tells, "not among its gaps"),
     "a gap behind the end": (gap(9000, 4, b"link", 0), "out of order"),

@@ -1,5 +1,6 @@
 """`towertap record` from a box to a checked capture, with the real firmware on the simulated board."""
 
+import errno
 import json
 import os
 import pty
@@ -15,6 +16,7 @@ import h5py
 import numpy as np
 import pytest
 from towertap.box.simulated import SimulatedBox
+from towertap.capture import writing
 from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.cli import main
 from towertap.cli._asking import day_file, next_pass
@@ -102,7 +104,29 @@ def test_people_are_told_how_a_pass_that_is_not_sound_is_driven_again(towertap, 
         done = towertap("--port", box.port, "--out", str(tmp_path), *words)
     assert done.returncode == 1
     assert "\nnot sound: " in done.out
-    assert done.out.endswith("--reason 'not sound'', and drive it again under the same number\n")
+    assert "--reason '37 samples missing in 1 gap (" in done.out
+    assert done.out.endswith("', and drive it again under the same number\n")
+
+
+def test_a_pass_that_is_too_short_is_struck_out_for_that(towertap, tmp_path):
+    with SimulatedBox(None) as box:
+        done = towertap("--port", box.port, "--out", str(tmp_path), *OPTIONS, "--pass", "1", "--seconds", "2")
+    assert "sound, and not a pass: too short: 2.0 s" in done.out
+    assert "--reason 'too short: 2.0 s, and a pass needs 10 s''" in done.out
+
+
+def test_a_recording_of_which_no_capture_can_be_made_is_named_with_what_makes_one(towertap, tmp_path, monkeypatch):
+    def full(path, size):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(writing, "allocate", full)
+    with SimulatedBox(None) as box:
+        done = towertap("--port", box.port, "--out", str(tmp_path), *OPTIONS, "--pass", "1", "--seconds", "2")
+    (raw,) = tmp_path.glob("*.ttraw")
+    assert (done.returncode, done.out) == (2, "")
+    last = done.err.splitlines()[-1]
+    assert "no room for the capture" in last
+    assert last.endswith(f"(complete), the raw recording {raw} is kept, and 'towertap decode {raw}' makes its capture")
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])

@@ -5,11 +5,12 @@ import shutil
 from pathlib import Path
 
 from towertap.box.port import HostTime
+from towertap.capture.writing import AHEAD_BYTES, METADATA_BYTES
 
-CAPTURE_SHARE = 0.9
-"""Bytes of the capture a byte of the raw recording: 0.6 where much is shaken, and what is reserved ahead."""
-CAPTURE_BYTES = 4_000_000
-"""What a capture of any length needs beside."""
+CAPTURE_SHARE = 0.75
+"""Bytes of the capture a byte of the raw recording, where nothing can be packed: 12 of the 16 of a sample."""
+CAPTURE_BYTES = AHEAD_BYTES + METADATA_BYTES + 2**20
+"""What a capture of any length needs beside while it is written, its tables included."""
 
 WARN_SPACE_S = 600.0
 STOP_SPACE_S = 30.0

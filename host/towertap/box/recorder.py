@@ -312,7 +312,7 @@ class _Recorder:
     def write_sidecar(self) -> None:
         """Keep what only the host knows beside the raw file; a full disk must not end the recording here."""
         state = self.state()
-        with suppress(OSError):
+        try:
             write_sidecar(
                 self.raw_path,
                 self.conditions,
@@ -326,6 +326,10 @@ class _Recorder:
                 seconds=self.seconds,
                 utc_offset_s=self.utc_offset_s,
             )
+        except OSError as error:
+            news = f"the conditions cannot be written beside the recording: {error.strerror}"
+            if news not in [event.text for event in self.events]:
+                self.note(news)
 
     def state(self) -> Recording:
         """How it goes."""

@@ -19,9 +19,11 @@ def hold_together(
         rows = table["row"] if "row" in (table.dtype.names or ()) else np.empty(0)
         if len(rows) and (np.any(np.diff(rows) < 0) or rows[0] < 0 or rows[-1] > n_samples):
             raise FileError(f"its {name.replace('_', ' ')} are out of order")
-    missing = tables["gaps"]["missing"]
-    if np.any(((missing < 1) & (missing != UNKNOWN)) | (missing > LARGEST_COUNTER)):
-        raise FileError(f"a gap of {missing.min()} samples")
+    missing, lost = tables["gaps"]["missing"], tables["lost_messages"]["messages"]
+    if np.any((missing < 1) & (missing != UNKNOWN)) or missing.sum(dtype=float) > LARGEST_COUNTER:
+        raise FileError(f"gaps of {missing.min()} to {missing.max()} samples")
+    if np.any(lost < 1) or lost.sum(dtype=float) > LARGEST_COUNTER:
+        raise FileError(f"stretches of {lost.min()} to {lost.max()} lost messages")
     if has_frames:
         _hold_frames(frames, n_samples, tables["gaps"]["row"])
     elif any(map(len, frames)):

@@ -53,7 +53,7 @@ def decode_raw(
     sidecar = read_sidecar(raw_path)
     conditions = conditions or sidecar.pop("conditions")
     with CaptureWriter(capture_path) as writer:
-        assembly = _Assembly(writer, sidecar.get("hello") or {})
+        assembly = _Assembly(raw_path, writer, sidecar.get("hello") or {})
         digest, size = hashlib.sha256(), 0
         for block in _blocks(raw_path, on_progress):
             digest.update(block)
@@ -64,7 +64,7 @@ def decode_raw(
             assembly.take(frames)
         writer.set_attributes(
             {
-                **assembly.finish(raw_path),
+                **assembly.finish(),
                 "conditions": json.dumps(conditions.to_dict()),
                 "host": json.dumps({key: value for key, value in sidecar.items() if key != "conditions"}),
                 "started_utc": _clean(sidecar.get("started_utc", "")),
@@ -103,8 +103,9 @@ def _blocks(raw_path: Path, on_progress: Progress | None) -> Iterator[bytes]:
 class _Assembly:
     """Puts decoded frames into the capture's datasets, in order."""
 
-    def __init__(self, writer: CaptureWriter, hello: dict[str, Any]) -> None:
+    def __init__(self, raw_path: Path, writer: CaptureWriter, hello: dict[str, Any]) -> None:
         self.decoder = Decoder()
+        self._raw_path = raw_path
         self._writer = writer
         self._continuity = Continuity()
         self._no_hello = "the box's hello is missing (cut off?), so rate and range are not known"
@@ -134,7 +135,7 @@ class _Assembly:
         if not self._layout_id:
             self._writer.create(datasets.values())
         elif self._layout_id != layout_id:
-            raise FileError("the raw recording changes from one chip's samples to another's: record each on its own")
+            raise FileError(f"{self._raw_path}: goes from one chip's samples to another's: record each on its own")
         self._layout_id = layout_id
         table = np.empty(len(headers), schema.FRAME)
         for name in ("sequence", "first_sample", "count", "clock_us", "fifo_level", "flags"):
@@ -168,19 +169,22 @@ class _Assembly:
             return None
 
     def _take_hello(self, frame: Frames) -> None:
-        hello = self._read_hello(frame.data)
+        content = frame.data
+        if not content:
+            self._no_hello = "the box's hello is not a JSON object, so rate and range are not known; record again"
+        hello = self._read_hello(content)
         if hello is None:
             return
         both_run = hello.running and self._hello.running  # a box that does not run has no settings to tell
         if both_run and self._continuity.rows and hello.settings != self._hello.settings:
-            raise FileError("the raw recording changes rate or range on its way: record each setting on its own")
+            raise FileError(f"{self._raw_path}: changes rate or range on its way: record each setting on its own")
         self._continuity.hello(hello, int(frame.headers["first_sample"][0]))
         if hello.running or not self._hello.running:
-            self._hello, self._hello_content = hello, frame.data
+            self._hello, self._hello_content = hello, content
 
-    def finish(self, raw_path: Path) -> dict[str, Any]:
+    def finish(self) -> dict[str, Any]:
         """Attributes that the frames tell; the errors that only the whole recording can have."""
-        damage = self.decoder.damage
+        raw_path, damage = self._raw_path, self.decoder.damage
         if not self._frames:
             raise FileError(f"{raw_path}: not a raw recording; there is not one whole frame of a box in it")
         if self._unknown and not self._continuity.rows:

@@ -34,7 +34,7 @@ class Moment:
     uncertainty_s: float
 
 
-def readings_of(capture: Capture) -> list[ClockReading]:
+def clock_readings_of(capture: Capture) -> list[ClockReading]:
     """The clock readings that the recorder put into the sidecar; those that are none are left out."""
     entries, readings = capture.host.get("clock"), []
     for entry in entries[:MOST_READINGS] if isinstance(entries, list) else []:
@@ -78,7 +78,7 @@ def host_time(readings: list[ClockReading], boot_id: str, clock_s: float) -> Mom
 
 def started(capture: Capture, rate_hz: float) -> Moment | None:
     """Unix time of the first sample, by the host's clock."""
-    readings, frames = readings_of(capture), capture.file["frames"]
+    readings, frames = clock_readings_of(capture), capture.file["frames"]
     boots = _boots(capture, readings)
     if boots is None or not len(frames):
         return None
@@ -97,7 +97,7 @@ def gap_lengths(capture: Capture, rate_hz: float) -> list[Moment | None]:
     open_gaps = np.flatnonzero(~np.isin(gaps["reason"], EXACT))
     if not len(open_gaps):
         return lengths
-    readings = readings_of(capture)
+    readings = clock_readings_of(capture)
     boots, boot = _boots(capture, readings), 0
     frames = capture.frames
     after = np.searchsorted(frames["row"], gaps["row"][open_gaps])

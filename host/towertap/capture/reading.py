@@ -16,6 +16,7 @@ import numpy as np
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions, StruckOut
 from towertap.capture.consistency import hold_together
+from towertap.capture.continuity import LARGEST_COUNTER
 from towertap.capture.differences import UNREADABLE, Counts, EarlierCounts
 from towertap.capture.imported import LAYOUTS_OF_OTHERS, Origin
 from towertap.capture.rate import frame_blocks
@@ -61,6 +62,8 @@ class Capture(Closing):
         self.rate_hz = self._number("rate_hz", 0.5 * self.odr_hz, 2 * self.odr_hz)
         self.scales = {name: self._number(schema.SCALES[name], 1e-9, 1e3) for name in layout.quantities}
         """m/s² or rad/s a count, by quantity."""
+        for name in ("bad_frames", "skipped_bytes"):
+            self._number(name, 0, LARGEST_COUNTER)
         self.scale_ms2 = self.scales["acceleration"]
         self.scale_rads = self.scales.get("rotation", math.nan)
         self.axes = tuple(f"{name} {axis}" for name in layout.quantities for axis in "xyz")
@@ -73,7 +76,7 @@ class Capture(Closing):
         self._counts = {name: of_version(dataset) for name, dataset in stored.items()}
         self.n_samples = int(stored["acceleration"].shape[0])
         if self.n_samples == 0:
-            raise FileError("a capture without samples; decode the raw recording again")
+            raise FileError(f"a capture without samples; {schema.AGAIN}")
         self._tables = {entry.name: self._read_table(entry) for entry in schema.tables() if not entry.is_long}
         try:
             hold_together(frame_blocks(file), self.n_samples, self._tables, has_frames=not self.is_imported)
@@ -232,9 +235,9 @@ def _why_not_hdf5(path: Path, error: OSError) -> str:
     with opened(path, WANTED) as file:
         head = file.read(LARGEST_RAW_HEAD)
     if not head:
-        return "empty; decode the raw recording again"
+        return f"empty; {schema.AGAIN}"
     if SYNC in head:
         return f"a raw recording; decode it first: towertap decode {shlex.quote(str(path))}"
     if "truncated" in str(error):
-        return "cut off: the file is shorter than it should be; decode the raw recording again"
+        return f"cut off: the file is shorter than it should be; {schema.AGAIN}"
     return "not a towertap capture (not an HDF5 file); 'towertap import' makes one of another recorder's file"

@@ -119,7 +119,8 @@ class Measured:
 def _rate(m: Measured) -> Answer:
     limit = m.limits.rate_ppm
     if m.rate is None:
-        return None, limit, False, "true rate: too few frames to fit it against the box clock; record longer"
+        why = "too few frames to fit it against the box's clock, or that stands still"
+        return None, limit, False, f"true rate: {why}; record anew, and longer"
     ppm, low, high = (m.ppm(rate) for rate in (m.rate.rate_hz, m.rate.low_hz, m.rate.high_hz))
     text = f"true rate {m.rate.rate_hz:.4f} Hz, {ppm:+.1f} ppm from nominal (limit ±{limit:g})"
     text += f", 95 % interval {low:+.1f} to {high:+.1f} ppm"

@@ -112,7 +112,8 @@ class CaptureWriter:
         if rows:
             self.append(name, np.array(rows, self._waiting[name].dtype))
             if self._fill[name] + self.file[name].shape[0] > schema.LARGEST_TABLE_ROWS:
-                raise FileError(f"more than {schema.LARGEST_TABLE_ROWS:,} {name.replace('_', ' ')}, which no drive has")
+                number, what = f"{schema.LARGEST_TABLE_ROWS:,}", name.replace("_", " ")
+                raise FileError(f"{self._path}: would have more than {number} {what}, which no drive has")
 
     def set_attributes(self, values: Mapping[str, Any]) -> None:
         """Set attributes of the file; the schema says which there must be."""

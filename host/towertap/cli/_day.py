@@ -185,7 +185,7 @@ class Day:
         self.recorder.ring()
         console.print(judged(False, f"to be used: {driven.problem}"), soft_wrap=True)
         if ask("Enter drives it again and strikes this one out; k keeps it and goes on", _one_of("k"), "") != "k":
-            self._again(driven, driven.problem.partition(";")[0])  # what to do about it is done now
+            self._again(driven, driven.reason)
 
     def _again(self, driven: RecordedDrive, reason: str) -> None:
         """Strike a drive out, so that it is the next one."""

@@ -25,6 +25,7 @@ from towertap.capture.decode import decode_raw
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import console
+from towertap.errors import FileError
 
 HANGUP = getattr(signal, "SIGHUP", None)
 """The terminal was closed; Windows has no such signal."""
@@ -40,6 +41,11 @@ class RecordedDrive:
     conditions: Conditions
     problem: str
     """Why the pass cannot be used; empty when it can."""
+
+    @property
+    def reason(self) -> str:
+        """The first of it, without what to do about it: why it is struck out."""
+        return self.problem.partition(";")[0]
 
     def data(self) -> dict[str, Any]:
         """For JSON."""
@@ -84,34 +90,29 @@ class Recorder:
             console.bell()
 
     def drive(self, conditions: Conditions, kind: str = "") -> RecordedDrive:
-        """Record until the box, a key or a signal ends it; a second Ctrl-C interrupts, and the raw recording stays.
+        """Record until the box, a key or a signal ends it; after a second Ctrl-C no capture is made of it.
 
         What is no pass is named by its `kind`.
         """
         self.out.mkdir(parents=True, exist_ok=True)
         raw, marks = self._free_path(conditions, kind), queue.SimpleQueue[str]()
-        with _ended_by_signals() as (stop, hangup):
-            try:
-                with Keyboard(marks, stop) as keyboard, _screen(keyboard, self.ring) as show:
-                    self.ring()
-                    recording = record(
-                        self.box,
-                        raw,
-                        conditions,
-                        self.odr_hz,
-                        seconds=self.seconds,
-                        on_progress=show,
-                        marks=marks,
-                        stop=stop,
-                        hangup=hangup,
-                    )
-            except KeyboardInterrupt:
-                decode = shlex.join(["towertap", "decode", str(raw)])
-                line = f"interrupted; the raw recording {raw} is kept, and '{decode}' makes its capture"
-                console.print(line, soft_wrap=True)
-                raise
+        with _ended_by_signals() as (stop, hangup, interrupted):
+            with Keyboard(marks, stop) as keyboard, _screen(keyboard, self.ring) as show:
+                self.ring()
+                recording = record(
+                    self.box,
+                    raw,
+                    conditions,
+                    self.odr_hz,
+                    seconds=self.seconds,
+                    on_progress=show,
+                    marks=marks,
+                    stop=stop,
+                    hangup=hangup,
+                )
+                show(recording)
             self.ring()
-            capture_path = decode_raw(raw, raw.with_suffix(".h5"))
+            capture_path = _capture_of(recording, conditions, interrupted)
             from towertap.compare.drives.reading import why_unusable  # statistics take long to load; the drive is over
 
             with open_capture(capture_path) as capture:
@@ -129,24 +130,40 @@ class Recorder:
             started += timedelta(seconds=1)
 
 
+def _capture_of(recording: Recording, conditions: Conditions, interrupted: threading.Event) -> Path:
+    """Make the capture; where that cannot be or was interrupted, say that the raw recording is there and what to do."""
+    raw = recording.raw_path
+    kept = f"the raw recording {raw} is kept, and '{shlex.join(['towertap', 'decode', str(raw)])}' makes its capture"
+
+    def look(_done: int, _total: int) -> None:
+        if interrupted.is_set():
+            raise KeyboardInterrupt
+
+    try:
+        return decode_raw(raw, raw.with_suffix(".h5"), conditions, look)
+    except KeyboardInterrupt:
+        console.print(f"interrupted; {kept}", soft_wrap=True)
+        raise
+    except FileError as error:
+        raise FileError(f"{error}; the recording ended ({recording.ended}), {kept}") from None
+
+
 @contextmanager
-def _ended_by_signals() -> Iterator[tuple[threading.Event, threading.Event]]:
-    """Events that Ctrl-C or SIGTERM and a closed terminal set; a second Ctrl-C interrupts, once, and for good."""
+def _ended_by_signals() -> Iterator[tuple[threading.Event, threading.Event, threading.Event]]:
+    """Events that a first Ctrl-C or SIGTERM, a closed terminal and a second Ctrl-C set.
+
+    They are looked at where it is safe: an error raised wherever a signal comes can be lost, or lose something.
+    """
     stop, hangup, interrupted = threading.Event(), threading.Event(), threading.Event()
 
     def ask(number: int, frame: object) -> None:
-        if number == HANGUP:
-            hangup.set()
-        elif not stop.is_set():
-            stop.set()
-        elif not interrupted.is_set():
-            interrupted.set()
-            raise KeyboardInterrupt
+        event = hangup if number == HANGUP else interrupted if stop.is_set() else stop
+        event.set()
 
     numbers = [number for number in (signal.SIGINT, signal.SIGTERM, HANGUP) if number is not None]
     before = {number: signal.signal(number, ask) for number in numbers}
     try:
-        yield stop, hangup
+        yield stop, hangup, interrupted
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)

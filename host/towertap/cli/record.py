@@ -125,7 +125,7 @@ def _outcome(driven: RecordedDrive, plan: Plan | None, plan_path: Path | None, o
         f"capture       {driven.capture_path}",
     ]
     if driven.problem:
-        strike = shlex.join(["towertap", "drop", str(driven.capture_path), "--reason", "not sound"])
+        strike = shlex.join(["towertap", "drop", str(driven.capture_path), "--reason", driven.reason])
         text.append(f"{'not sound' if not driven.integrity.sound else 'sound, and not a pass'}: {driven.problem}")
         text.append(f"Next: '{strike}', and drive it again under the same number")
     else:
