@@ -14,7 +14,9 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 from towertap.bench.sharing import Share
+from towertap.capture.conditions import Conditions
 from towertap.cli._outcome import plain
+from towertap.compare.drives.folder import CaptureLabel
 from towertap.errors import AnalysisError, CallError
 from towertap.wear import follow
 from towertap.wear.drives import sessions_of
@@ -145,7 +147,8 @@ def test_changes_hold_together_where_days_do_not_stray(simulation):
 def test_a_night_parts_sessions_and_midnight_does_not():
     late = datetime(2026, 3, 14, 22, tzinfo=UTC)
     hours = (0, 1, 3, 12, 13)
-    parted = sessions_of([late + timedelta(hours=each) for each in hours])
+    drives = [CaptureLabel(Path(f"{each}.h5"), Conditions(), late + timedelta(hours=each)) for each in hours]
+    parted = sessions_of(drives)
     assert [len(session) for session in parted] == [3, 2]
     assert sessions_of([]) == []
 

@@ -68,7 +68,12 @@ def load_passes(
         read = reader.read_all([ReadTask(path) for path in paths], workers, on_progress)
         known = {path: capture.conditions for path, capture in read.items() if isinstance(capture, CaptureRead)}
         excluded += [_unread(path, error) for path, error in read.items() if isinstance(error, TowertapError)]
-    _refuse_unknown(known.values(), before, after, smooth, excluded)
+    if before == after:
+        raise CallError(f"--before and --after both name '{before}': name two parts")
+    for part in sides:
+        refuse_unknown(known.values(), excluded, part=part, road=smooth)
+    if {label.road for label in known.values()} <= {smooth, ""}:
+        raise CallError(f"every capture is of the smooth road '{smooth}': record a rough road as well")
     chosen = {path: sides[label.part] for path, label in known.items() if label.road and label.part in sides}
     chosen = at_position(known, chosen, position, excluded)
     used = {*chosen}
@@ -167,7 +172,7 @@ class CaptureLabel:
 
     path: Path
     conditions: Conditions
-    began: datetime | None
+    started: datetime | None
     sha256: str | None = None
 
 
@@ -181,28 +186,17 @@ def labels(paths: Iterable[Path], excluded: list[Excluded]) -> Iterator[CaptureL
             excluded.append(_unread(path, error))
 
 
-def _refuse_unknown(
-    known: Iterable[Conditions], before: str, after: str, smooth: str, excluded: list[Excluded]
-) -> None:
-    known = list(known)
-    parts, roads = ({getattr(label, name) for label in known} - {""} for name in ("part", "road"))
+def refuse_unknown(known: Collection[Conditions], excluded: Sequence[Excluded], **named: str | None) -> None:
+    """CallError where what was named of some conditions is in no capture's, or no capture can be read."""
     if not known and excluded:
         raise CallError(f"no capture can be read; {excluded[0].capture}: {excluded[0].reason}")
-    if before == after:
-        raise CallError(f"--before and --after both name '{before}': name two parts of {quoted(parts)}")
-    for part in (before, after):
-        if part not in parts:
-            raise CallError(
-                f"no capture with the part '{part}': parts are {quoted(parts)}; roads are {quoted(roads)}"
-                f"{did_you_mean(part, parts)}"
-            )
-    if smooth not in roads:
-        raise CallError(
-            f"no capture of the road '{smooth}': roads are {quoted(roads)}; parts are {quoted(parts)}"
-            f"{did_you_mean(smooth, roads)}"
-        )
-    if roads == {smooth}:
-        raise CallError(f"every capture is of the smooth road '{smooth}': record a rough road as well")
+    there = {name: {getattr(label, name) for label in known} - {""} for name in named}
+    for name, value in named.items():
+        if value is not None and value not in there[name]:
+            in_turn = sorted(there, key=lambda other: other != name)
+            names = "; ".join(f"{other.replace('_', ' ')}s are {quoted(there[other])}" for other in in_turn)
+            guess = did_you_mean(value, there[name])
+            raise CallError(f"no capture of the {name.replace('_', ' ')} '{value}': {names}{guess}")
 
 
 def _refuse_without_smooth(
