@@ -34,7 +34,7 @@ def case_of(make):
 
     def case_of(drives, primary="jerk_z", metrics=("jerk_z",), **options):
         study = make.on_whole_passes(drives, metrics, **options)
-        return Case(*find(study, primary), drives)
+        return Case(drives, *find(study, primary), None)
 
     return case_of
 

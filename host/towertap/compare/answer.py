@@ -60,15 +60,16 @@ class Answer:
 
 @dataclass(frozen=True, eq=False)
 class Case:
-    """What an answer is made of: the findings, the one that leads, the drives, and the control that they are, if any.
+    """What an answer is made of: the drives, the findings, the one that leads, and the control, if that is what it is.
 
-    A control is told by what its drives show, not by the verdict about a part.
+    `overall` are the findings over all rough roads together, one a metric, where there are two roads or more. A control
+    is told by what its drives show, not by the verdict about a part.
     """
 
+    drives: Drives
     overall: tuple[Finding, ...]
     findings: tuple[Finding, ...]
-    drives: Drives
-    control: Control | None = None
+    control: Control | None
 
     @property
     def all(self) -> tuple[Finding, ...]:
@@ -170,7 +171,7 @@ def _elsewhere(case: Case) -> str:
 
 
 def _cannot_tell(lead: Finding, drives: Drives, name: str) -> str:
-    few = [part for part, count in zip((drives.before, drives.after), lead.passes, strict=True) if count < 2]
+    few = [part for part, count in zip(drives.parts, lead.passes, strict=True) if count < 2]
     if not few:
         return "the passes of one side are copies of one recording, so nothing shows how far passes differ"
     size = f"{name} was {_higher(lead)} with {drives.after}"
@@ -329,7 +330,7 @@ def assumed_spreads(case: Case) -> Iterator[Caution]:
         if kind == "days":
             seen, other = "The two parts were driven on different days", "days differ"
         else:
-            pairs = zip((drives.before, drives.after), lead.overlap.installations, strict=True)
+            pairs = zip(drives.parts, lead.overlap.installations, strict=True)
             once = [part for part, count in pairs if count < 2]
             seen = f"Installed once only: {' and '.join(once)}" if once else "Each part was installed more than once"
             other = "installations differ"

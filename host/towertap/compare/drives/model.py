@@ -206,6 +206,10 @@ class Drives:
     input_position: str | None = None
 
     @property
+    def parts(self) -> tuple[str, str]:
+        return self.before, self.after
+
+    @property
     def rough_roads(self) -> tuple[str, ...]:
         """Every road but the smooth one, in the order of the alphabet."""
         return tuple(sorted({drive.road for drive in self.passes} - {self.smooth}))

@@ -84,7 +84,7 @@ def _unplanned(plan: Plan, study: Study, finding: Finding) -> Iterator[str]:
         "margin": abs(finding.margin - plan.margin) > SAME,
         "metric": finding.metric not in plan.metrics,
         "road": not finding.over_all and finding.road not in [road.name for road in plan.rough_roads],
-        "parts": (drives.before, drives.after) != (plan.before, plan.after),
+        "parts": drives.parts != (plan.before, plan.after),
         "smooth road": drives.smooth != plan.smooth,
     }
     if what := [name for name, unplanned in chosen.items() if unplanned]:

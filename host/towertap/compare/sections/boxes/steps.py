@@ -2,10 +2,11 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import chain
 
 from numpy.typing import NDArray
 
-from towertap.compare.findings.describe import CANCELLED, SOURCES
+from towertap.compare.findings.describe import CANCELLED, SOURCES, by_metric
 from towertap.compare.findings.model import Finding
 from towertap.compare.road.places import RoughnessLimit
 from towertap.compare.study import Study
@@ -81,19 +82,15 @@ def on_these_drives(findings: Sequence[Finding]) -> Table:
                 ),
                 "hangs on": (finding.influence and some(finding.influence.hangs_on)) or MISSING,
             }
-            for finding in _by_metric(findings)
+            for of_metric in by_metric(findings)
+            for finding in of_metric
         ),
         grouped=True,
     )
 
 
-def _by_metric(findings: Sequence[Finding]) -> list[Finding]:
-    metrics = list(dict.fromkeys(finding.metric for finding in findings))
-    return sorted(findings, key=lambda finding: metrics.index(finding.metric))
-
-
 def about_the_part(findings: Sequence[Finding]) -> Table:
-    return tabulate("About the part", map(_part_row, _by_metric(findings)), grouped=True)
+    return tabulate("About the part", map(_part_row, chain.from_iterable(by_metric(findings))), grouped=True)
 
 
 def taken(findings: Sequence[Finding]) -> str:
@@ -139,7 +136,7 @@ def _part_row(finding: Finding) -> dict[str, str]:
     }
 
 
-Levels = tuple[NDArray, NDArray]
+Levels = list[NDArray]
 """Levels before and after, (n,) each, in the metric's unit."""
 
 
