@@ -12,7 +12,7 @@ from towertap.capture.conditions import Conditions
 from towertap.capture.integrity import Integrity
 from towertap.capture.speed_log import SpeedLog
 from towertap.compare.drives.calendar import days, installations
-from towertap.compare.drives.model import CELL_S, Drives, Pass, Quantity
+from towertap.compare.drives.model import CELL_S, Drives, Pass, Quantity, metric_of
 from towertap.compare.drives.speed_join import lasted_s
 from towertap.compare.plan.choice import drive_order
 from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
@@ -51,7 +51,13 @@ def of_cells(drive, cells):
     windows = {"piece": np.zeros(full // 10, int), "start_s": cells["start_s"][:full:10]}
     kept = {name: np.square(column)[None] for name, column in cells.items() if name not in windows}
     windows |= {name: np.sqrt(squares[0, :full].reshape(-1, 10).mean(axis=1)) for name, squares in kept.items()}
-    return replace(drive, cells=cells, windows=windows, kept=kept)
+    return replace(drive, cells={name: cells[name] for name in ("piece", "start_s")}, windows=windows, kept=kept)
+
+
+def levels_of(drive):
+    """The cells of a pass with the level of each metric in them."""
+    levels = {name: metric_of(name).of_windows(kept) for name, kept in drive.kept.items()}
+    return drive.cells | levels
 
 
 def cells_of(table):
@@ -216,7 +222,7 @@ def logged(drives, offset_s=0.0, faster=1.0):
 
 def scaled(drive, ratio):
     """The same pass with every level `ratio` times as high."""
-    cells = drive.cells
+    cells = levels_of(drive)
     return of_cells(drive, cells | {name: cells[name] * ratio for name in drive.kept})
 
 

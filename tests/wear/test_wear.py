@@ -22,9 +22,8 @@ from towertap.wear import follow
 from towertap.wear.drives import sessions_of
 from towertap.wear.figure import panels
 from towertap.wear.model import History, Session
-from towertap.wear.tables import tables
 from towertap.wear.trend import against_first, days_against_passes, fit_line, months_to
-from towertap.wear.words import headline
+from towertap.wear.words import headline, tables
 from towertap.words.numbers import range_percent
 
 MONTHS = (0.0, 1.5, 3.0, 5.0, 6.0)

@@ -5,7 +5,7 @@ all rough roads leads (of the first metric, where no plan names one). Where road
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 
 from towertap.compare.caution import Caution, Weight, ranked
@@ -22,8 +22,8 @@ from towertap.words.phrases import counted, customers, listed, p_equals, sentenc
 MOST_WORDS = 120
 """What does not fit is left to the findings and cautions beneath."""
 MOST_CAUTIONS = 2
-AGAIN = "Install each part once more, on another day, and drive the same roads"
-"""What tells a part from its installation and from the day."""
+AGAIN = "Reinstall each part another day and drive again: that tells part from"
+"""The installation, or the day."""
 MANY_LEFT_OUT = 0.25
 """Captures left out weaken the verdict where they are more than this share of those used."""
 
@@ -94,24 +94,20 @@ class Case:
 def answer(case: Case, cautions: Sequence[Caution]) -> Answer:
     """The answer, in MOST_WORDS words; `cautions` are all there are, ranked."""
     verdict, change = _change(case)
-    grave = [caution for caution in cautions if caution.weight > Weight.LIMITS][:MOST_CAUTIONS]
+    grave = tuple(caution.words for caution in cautions if caution.weight > Weight.LIMITS)[:MOST_CAUTIONS]
     whole = Answer(verdict, change, "", "", (), "")
-    for caution in grave[:1]:
-        whole = _with(whole, cautions=(caution.words,))
-    whole = _with(whole, sure=_sure(case))
-    whole = _with(whole, next_step=_next_step(case, cautions))
-    for name in (lambda finding: customers(finding.metric, finding.label), lambda finding: finding.label):
-        if not whole.others:
-            whole = _with(whole, others=_others(case, name))
-    for caution in grave[1:]:
-        whole = _with(whole, cautions=(*whole.cautions, caution.words))
+    for part in (
+        {"cautions": grave[:1]},
+        {"sure": _sure(case)},
+        {"next_step": _next_step(case, cautions)},
+        {"others": _others(case, lambda finding: finding.label)},
+        {"others": _others(case, lambda finding: customers(finding.metric, finding.label))},
+        {"cautions": grave},
+    ):
+        longer = replace(whole, **part)
+        if len(str(longer).split()) <= MOST_WORDS:
+            whole = longer
     return whole
-
-
-def _with(whole: Answer, **parts: object) -> Answer:
-    """The answer with another part, where that leaves it short enough."""
-    longer = Answer(**{**vars(whole), **parts})
-    return longer if len(str(longer).split()) <= MOST_WORDS else whole
 
 
 def _change(case: Case) -> tuple[str, str]:
@@ -232,7 +228,8 @@ def _other(case: Case, finding: Finding) -> str:
         size = change_percent(finding.ratio, finding.interval)
         return f"{WORDS[finding.verdict]} ({size})"
     shown = {"harsher": "more", "gentler": "less", "equivalent": WORDS["equivalent"]}.get(finding.on_these_drives)
-    return f"{shown} on these drives, undecided for the part" if shown else WORDS["undecided"]
+    others = "days" if finding.overlap.about == "part or day" else "installations"
+    return f"{shown} on these drives; other {others} may differ" if shown else WORDS["undecided"]
 
 
 def _sure(case: Case) -> str:
@@ -293,7 +290,7 @@ def _settles(case: Case) -> str:
     if any(caution.remedy == RECORD_IDLE for caution in lead.cautions):
         return RECORD_IDLE
     if lead.on_these_drives != "undecided":
-        return AGAIN
+        return f"{AGAIN} {'day' if lead.overlap.about == 'part or day' else 'installation'}"
     needed = lead.passes_needed
     return f"Plan {needed} passes a side, as drives of their own" if needed else "Choose a longer or rougher road"
 
@@ -317,7 +314,7 @@ def smooth_changed(case: Case) -> Iterator[Caution]:
         Weight.OVERTURNS,
         f"Install {drives.before} again and drive the same roads: if the change goes, it was the part"
         if once
-        else AGAIN,
+        else f"{AGAIN} day",
     )
 
 
@@ -338,7 +335,7 @@ def assumed_spreads(case: Case) -> Iterator[Caution]:
             f"{seen}. It is assumed that {other} by {100 * spread.sd:.0f} %; if by more than "
             f"{100 * spread.overturned_at:.0f} %, the verdict does not stand.",
             Weight.WEAKENS,
-            AGAIN,
+            f"{AGAIN} {'day' if kind == 'days' else 'installation'}",
         )
 
 

@@ -13,7 +13,7 @@ from towertap.compare.drives.calendar import days
 from towertap.compare.drives.model import SIDES, Drives
 from towertap.compare.findings import instrument
 from towertap.compare.findings.cautions import on_the_drives
-from towertap.compare.findings.departures import NO_PLAN, Departure, departures, with_leads
+from towertap.compare.findings.departures import NO_PLAN, Departure, departures, leads
 from towertap.compare.findings.find import find
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import CONTROLS, ControlKind
@@ -96,8 +96,7 @@ def compare(
         return study, *find(study, primary)
 
     study, overall, findings = judged(drives)
-    if plan:
-        overall, findings = with_leads(plan, study, overall), with_leads(plan, study, findings)
+    departed = departures(plan, study) if plan else ()
     own = control_of(control, drives, margin, overall or findings) if control else None
     study = replace(study, controls=(*study.controls, *([own] if own else [])))
     evidence = {section.name: of for section in SECTIONS if (of := section.compare(study, (*overall, *findings)))}
@@ -107,7 +106,7 @@ def compare(
     cautions = all_cautions(
         case,
         (
-            *(() if plan else (NO_PLAN,)),
+            *(leads(departed) if plan else (NO_PLAN,)),
             *on_the_drives(study, findings, lambda clean: judged(clean)[2], defaults),
             *(caution for of in evidence.values() for caution in of.cautions),
             *instrument.cautions(boxes),
@@ -123,7 +122,7 @@ def compare(
         cautions=cautions,
         bench=bench,
         plan=plan,
-        departures=departures(plan, study) if plan else (),
+        departures=departed,
     )
 
 

@@ -18,7 +18,7 @@ from towertap.compare.study import chosen
 from towertap.errors import AnalysisError
 from towertap.wear import words
 from towertap.wear.model import Change, Course, Crossing, History, Mean, Point, Trend, Wear
-from towertap.wear.trend import Line, against_first, days_against_passes, fit_line, months_to
+from towertap.wear.trend import Line, against_first, days_against_passes, months_to
 from towertap.words.phrases import sentence_case
 
 MONTH = timedelta(days=365.25 / 12)
@@ -125,27 +125,21 @@ def _mean(points: Sequence[Point]) -> Mean:
     return Mean(points[0].session, fmean(point.months for point in points), level, len(points))
 
 
-def line_of(means: Sequence[Mean]) -> Line | None:
-    """The line through the means of sessions, as `fit_line` has it."""
-    return fit_line([mean.months for mean in means], [math.log(mean.level) for mean in means])
-
-
 def judge(courses: Sequence[Course], first_fit: datetime) -> list[Course]:
     """Give each course its changes, trend and verdict; all changes are one family of tests, all trends another."""
     contrasts = [against_first(course.groups, course.measured_margin) for course in courses]
-    lines = [line_of(course.means) for course in courses]
-    rises = [_rise(line, course) if line else None for line, course in zip(lines, courses, strict=True)]
+    rises = [_rise(course) for course in courses]
     of_changes, change_alpha = _family([change for changes in contrasts for change in changes])
     of_trends, trend_alpha = _family(rises)
     judged = []
-    for course, changes, line, rise, p_trend in zip(courses, contrasts, lines, rises, of_trends, strict=True):
+    for course, changes, rise, p_trend in zip(courses, contrasts, rises, of_trends, strict=True):
         joint = against_first(course.groups, course.measured_margin, change_alpha)
         days = tuple(
             _change(course, mean.session, change, wide.interval, next(of_changes))
             for mean, change, wide in zip(course.means[1:], changes, joint, strict=True)
         )
-        trend = _trend(course, line, rise, p_trend, first_fit) if line and rise else None
-        left = _left(course, line, trend_alpha) if line and not course.drowned else None
+        trend = _trend(course, course.line, rise, p_trend, first_fit) if course.line and rise else None
+        left = None if course.drowned else _left(course, trend_alpha)
         judged.append(
             replace(
                 course,
@@ -194,9 +188,12 @@ def _outside_since(changes: Sequence[Change]) -> str | None:
     return lasting[-1].session if lasting else None
 
 
-def _rise(line: Line, course: Course) -> Contrast:
+def _rise(course: Course) -> Contrast | None:
+    """What the trend's line comes to from the first session to the last."""
+    if course.line is None:
+        return None
     first, last = course.means[0], course.means[-1]
-    start, rise = math.exp(line.at(first.months)), line.between(first.months, last.months)
+    start, rise = math.exp(course.line.at(first.months)), course.line.between(first.months, last.months)
     return in_numbers(rise, start, (first.passes, last.passes), course.measured_margin)
 
 
@@ -250,9 +247,9 @@ def _crossing(line: Line, margin: float, span: float, first_day: datetime, p_dif
     )
 
 
-def _left(course: Course, line: Line, alpha: float) -> str | None:
+def _left(course: Course, alpha: float) -> str | None:
     """The first session at which the line's 1 − `alpha` interval is wholly outside the margin."""
-    surely, first = months_to(line, math.log1p(course.margin), alpha)[2], course.means[0].months
+    surely = months_to(course.line, math.log1p(course.margin), alpha)[2] if course.line else None
     if surely is None:
         return None
-    return next((mean.session for mean in course.means if mean.months - first >= surely), None)
+    return next((mean.session for mean in course.means if mean.months - course.means[0].months >= surely), None)

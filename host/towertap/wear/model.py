@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -12,6 +13,7 @@ from towertap.compare.drives.model import Excluded, Pass, Quantity
 from towertap.compare.road.alignment import RoadAlignment
 from towertap.compare.road.places import Basis
 from towertap.compare.stats.contrast import ALPHA, Contrast, Verdict
+from towertap.wear.trend import Line, fit_line
 
 if TYPE_CHECKING:
     from towertap.bench.carried import BenchSummary
@@ -197,7 +199,13 @@ class Course:
 
     @property
     def groups(self) -> list[list[float]]:
+        """The values of the passes of each session."""
         return [[point.value for point in self.points if point.session == mean.session] for mean in self.means]
+
+    @property
+    def line(self) -> Line | None:
+        """The line through the means of the sessions, as `fit_line` has it."""
+        return fit_line([mean.months for mean in self.means], [math.log(mean.level) for mean in self.means])
 
     @property
     def drowned(self) -> bool:

@@ -12,8 +12,7 @@ from towertap.report.report import draw, make_folders, on_page
 from towertap.report.templates import page_of
 from towertap.wear import figure
 from towertap.wear.model import Wear
-from towertap.wear.tables import tables
-from towertap.wear.words import headline, status, title
+from towertap.wear.words import headline, status, tables, title
 from towertap.words.phrases import sentence_case
 
 HOW_TO_READ = (

@@ -44,9 +44,10 @@ def with_floor(drives, floor, **more):
 def noisy(make, drives, floor):
     """The drives as such a sensor shows them: powers of independent signals add."""
 
+    levels = [make.levels_of(drive) for drive in drives.passes]
     passes = (
-        make.of_cells(drive, drive.cells | {"jerk_z": np.hypot(drive.cells["jerk_z"], floor)})
-        for drive in drives.passes
+        make.of_cells(drive, of_pass | {"jerk_z": np.hypot(of_pass["jerk_z"], floor)})
+        for drive, of_pass in zip(drives.passes, levels, strict=True)
     )
     return with_floor(replace(drives, passes=tuple(passes)), floor)
 

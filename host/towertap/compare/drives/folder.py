@@ -60,14 +60,13 @@ def load_passes(
     excluded: list[Excluded] = []
     sides: dict[str, Side] = {before: "before", after: "after"}
     reader = PassReader(measures or {}, include_unsound, whole, bench, frozenset(sides), position, fresh)
-    read: dict[Path, CaptureRead | TowertapError] = {}
     paths = captures_in(folder)
     if input_position:  # which captures are of one pass must be known before any is read
         known = {label.path: label.conditions for label in labels(paths, excluded)}
     else:
         read = reader.read_all([ReadTask(path) for path in paths], workers, on_progress)
-        known = {path: capture.conditions for path, capture in read.items() if isinstance(capture, CaptureRead)}
-        excluded += [_unread(path, error) for path, error in read.items() if isinstance(error, TowertapError)]
+        known = {path: capture.conditions for path, capture in read.items() if capture.conditions}
+        excluded += [_unread(path, capture.outcome) for path, capture in read.items() if path not in known]
     if before == after:
         raise CallError(f"--before and --after both name '{before}': name two parts")
     for part in sides:
@@ -95,9 +94,7 @@ def load_passes(
         passes=tuple(passes),
         excluded=tuple(excluded),
         clipped_out=tuple(
-            (known[path].road, side)
-            for path, side in chosen.items()
-            if isinstance(capture := read[path], CaptureRead) and isinstance(capture.outcome, ClippedOutError)
+            (known[path].road, side) for path, side in chosen.items() if isinstance(read[path].outcome, ClippedOutError)
         ),
         input_position=input_position,
     )
@@ -132,19 +129,15 @@ def read_passes(
     return _usable(reader.read_all([ReadTask(path) for path in chosen], workers, on_progress), chosen, excluded)
 
 
-def _usable(
-    read: Mapping[Path, CaptureRead | TowertapError], chosen: Mapping[Path, Side], excluded: list[Excluded]
-) -> list[Pass]:
+def _usable(read: Mapping[Path, CaptureRead], chosen: Mapping[Path, Side], excluded: list[Excluded]) -> list[Pass]:
     """The passes that were read, each recording once; the others join `excluded`."""
     passes: list[Pass] = []
     rates: dict[float, list[str]] = defaultdict(list)
     recordings: dict[str, str] = {}
     for path, side in chosen.items():
-        name, capture = name_of(path), read[path]
-        outcome = capture.outcome if isinstance(capture, CaptureRead) else capture
-        if outcome is None or isinstance(outcome, TowertapError):
-            if outcome:
-                excluded.append(_unread(path, outcome))
+        name, outcome = name_of(path), read[path].outcome
+        if not isinstance(outcome, tuple):
+            excluded.append(_unread(path, outcome))
             continue
         drive, rate_hz = replace(outcome[0], side=side), outcome[1]
         if drive.source and (twin := recordings.setdefault(drive.source.raw_sha256, name)) != name:
@@ -161,9 +154,9 @@ def _usable(
     return passes
 
 
-def _unread(path: Path, error: TowertapError) -> Excluded:
-    seen = isinstance(error, SeenAndStruckOutError)
-    return Excluded(name_of(path), str(error).removeprefix(f"{path}: "), seen)
+def _unread(path: Path, why: object) -> Excluded:
+    seen = isinstance(why, SeenAndStruckOutError)
+    return Excluded(name_of(path), str(why).removeprefix(f"{path}: "), seen)
 
 
 @dataclass(frozen=True)

@@ -64,15 +64,15 @@ class Source:
 class Pass:
     """One drive over one road with one part fitted: the unit of every inference.
 
-    `windows` are the values of windows of 1 s, each metric in its unit; `cells` are
-    the same over windows of a tenth of a second, by which passes are aligned and cut into places, and `kept` what each
-    metric keeps of them, (kept, cells), to join them to longer stretches. `whole` holds the values of the whole capture
-    by metric name. `path` is the capture they came from. `noise`,
-    `beyond`, `bench` and `to_vehicle` are what the bench says of them, as in an analysis. `started` is when the
-    recording began, None where the capture does not know; `forward_ms2` the mean forward acceleration in cells from the
-    capture's start, NaN in gaps; `measured` what each section of the comparison took from
-    the open capture, by its name; `speed` the speed driven, by time from the capture's start, None where no log covers
-    the pass. `moving` says what of the capture is left out of all this as no drive over the road; None: nothing was to.
+    `windows` are the values of windows of 1 s, each metric in its unit; `cells` are piece and start of windows of a
+    tenth of a second, by which passes are aligned and cut into places, and `kept` is what each metric keeps of them,
+    (kept, cells), to join them to longer stretches. `whole` holds the values of the whole capture by metric name.
+    `path` is the capture they came from. `noise`, `beyond`, `bench` and `to_vehicle` are what the bench says of them,
+    as in an analysis. `started` is when the recording began, None where the capture does not know; `forward_ms2` the
+    mean forward acceleration in cells from the capture's start, NaN in gaps; `measured` what each section of the
+    comparison took from the open capture, by its name; `speed` the speed driven, by time from the capture's start, None
+    where no log covers the pass. `moving` says what of the capture is left out of all this as no drive over the road;
+    None: nothing was to.
     """
 
     path: Path

@@ -41,12 +41,12 @@ class ReadTask(NamedTuple):
 
 
 class CaptureRead(NamedTuple):
-    """What a capture says of itself, and what became of it.
+    """What a capture says of itself (None: it does not open), and what became of it.
 
     That is a pass and its nominal rate in Hz, why it cannot be used, or None where nobody wanted it.
     """
 
-    conditions: Conditions
+    conditions: Conditions | None
     outcome: tuple[Pass, float] | TowertapError | None
 
 
@@ -77,8 +77,8 @@ class PassReader:
 
     def read_all(
         self, wanted: Sequence[ReadTask], workers: Workers | None, on_progress: Callable[[int, int], None] | None
-    ) -> dict[Path, CaptureRead | TowertapError]:
-        """Each capture in order, or why it does not open; by several `workers` where much is to be read."""
+    ) -> dict[Path, CaptureRead]:
+        """Each capture in order; by several `workers` where much is to be read."""
         kept = {} if self.fresh else {task.path: there for task in wanted if (there := self._kept(task))}
         missing = [task for task in wanted if task.path not in kept]
         alone = workers is None or sum(os.path.getsize(task.path) for task in missing) < WORTH_BYTES
@@ -91,21 +91,18 @@ class PassReader:
                 captures[task.path] = kept[task.path] if task.path in kept else next(made)
         return captures
 
-    def read(self, task: ReadTask) -> CaptureRead | TowertapError:
+    def read(self, task: ReadTask) -> CaptureRead:
         """Read one capture and keep the pass; see `read_all`."""
-        entry = self._entry(task)
+        entry, label = self._entry(task), None
         try:
             with open_capture(task.path) as capture, one_thread():
                 label = capture.conditions
                 of_part = self.parts is None or (bool(label.road) and label.part in self.parts)
                 if not of_part or self.position not in (None, label.box_position):
                     return CaptureRead(label, None)
-                try:
-                    drive, rate_hz = self._pass(capture, task.inputs)
-                except TowertapError as error:
-                    return CaptureRead(label, error)
+                drive, rate_hz = self._pass(capture, task.inputs)
         except TowertapError as error:
-            return error
+            return CaptureRead(label, error)
         entry.keep((replace(drive, measured={}), rate_hz, drive.measured))
         return CaptureRead(label, (drive, rate_hz))
 
@@ -151,7 +148,7 @@ class PassReader:
             conditions=capture.conditions,
             integrity=integrity,
             windows=windows,
-            cells=analysis.columns,
+            cells={name: analysis.columns[name] for name in ("piece", "start_s")},
             kept=analysis.kept.kept,
             whole=analysis.whole,
             noise=analysis.noise,

@@ -189,7 +189,8 @@ def _on_grid(drive: Pass, cell_s: float) -> Array:
     The time that the vehicle stood is taken out: the road did not move on, and no warp may take it for slow driving.
     """
     cell = (drive.driving_s(drive.cells["start_s"] + CELL_S / 2) / cell_s).astype(int)
-    sums, counts = np.bincount(cell, np.square(drive.cells[FINGERPRINT])), np.bincount(cell)
+    levels = metric_of(FINGERPRINT).of_windows(drive.kept[FINGERPRINT])
+    sums, counts = np.bincount(cell, np.square(levels)), np.bincount(cell)
     return np.divide(sums, counts, out=np.full(sums.size, np.nan), where=counts > 0)
 
 

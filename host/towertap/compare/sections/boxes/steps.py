@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import chain
 
 from numpy.typing import NDArray
 
@@ -90,7 +89,33 @@ def on_these_drives(findings: Sequence[Finding]) -> Table:
 
 
 def about_the_part(findings: Sequence[Finding]) -> Table:
-    return tabulate("About the part", map(_part_row, chain.from_iterable(by_metric(findings))), grouped=True)
+    return tabulate(
+        "About the part",
+        (
+            {
+                "metric": sentence_case(finding.label),
+                "road": finding.road,
+                "SE of passes": number(finding.part.pass_error, DIGITS),
+                "its df": number(finding.part.pass_df, 4),
+                "Σ W², installations": _coefficient(finding.overlap.installation_coefficient),
+                "s, installations": number(finding.part.installation.sd, 4),
+                "df, installations": number(finding.part.installation.df),
+                "Σ W², days": _coefficient(finding.overlap.day_coefficient),
+                "s, days": number(finding.part.day.sd, 4),
+                "df, days": number(finding.part.day.df),
+                "SE of ln ratio": number(finding.part.standard_error, DIGITS),
+                "df": number(finding.part.df, 4),
+                "95 % interval": interval(finding.part.interval, DIGITS),
+                "90 % interval": interval(finding.part.interval_90, DIGITS),
+                "p different, Holm": p_value(finding.part.p_difference_holm, finding.part.least_p),
+                "p equivalent, Holm": p_value(finding.part.p_equivalence_holm, finding.part.least_p),
+                "verdict": finding.verdict,
+            }
+            for of_metric in by_metric(findings)
+            for finding in of_metric
+        ),
+        grouped=True,
+    )
 
 
 def taken(findings: Sequence[Finding]) -> str:
@@ -111,29 +136,6 @@ def taken(findings: Sequence[Finding]) -> str:
 def _coefficient(value: float) -> str:
     """One that cancels is nought, whatever rounding left of it."""
     return number(value, 4) if value > CANCELLED else "0"
-
-
-def _part_row(finding: Finding) -> dict[str, str]:
-    part, overlap = finding.part, finding.overlap
-    return {
-        "metric": sentence_case(finding.label),
-        "road": finding.road,
-        "SE of passes": number(part.pass_error, DIGITS),
-        "its df": number(part.pass_df, 4),
-        "Σ W², installations": _coefficient(overlap.installation_coefficient),
-        "s, installations": number(part.installation.sd, 4),
-        "df, installations": number(part.installation.df),
-        "Σ W², days": _coefficient(overlap.day_coefficient),
-        "s, days": number(part.day.sd, 4),
-        "df, days": number(part.day.df),
-        "SE of ln ratio": number(part.standard_error, DIGITS),
-        "df": number(part.df, 4),
-        "95 % interval": interval(part.interval, DIGITS),
-        "90 % interval": interval(part.interval_90, DIGITS),
-        "p different, Holm": p_value(part.p_difference_holm, part.least_p),
-        "p equivalent, Holm": p_value(part.p_equivalence_holm, part.least_p),
-        "verdict": finding.verdict,
-    }
 
 
 Levels = list[NDArray]

@@ -64,9 +64,9 @@ class ThirdsSection(Section):
             tuple(figure.panels(roads, margin)),
             evidence.tables[0],
         )
-        changed_most = max(maps, key=lambda road: _change(road.bands), default=None)
+        largest = [most.size if (most := most_changed(of_road.bands)) else 0.0 for of_road in maps]
         for place, of_road in enumerate(maps, start=1):
-            pair = of_road is changed_most or not of_road.ratios.size
+            pair = place == 1 + largest.index(max(largest)) or not of_road.ratios.size
             yield Picture(
                 f"spectrogram_{place}",
                 spectrogram.title(of_road),
@@ -74,12 +74,6 @@ class ThirdsSection(Section):
                 tuple(spectrogram.panels(of_road, pair)),
                 spectrogram.data(of_road, pair),
             )
-
-
-def _change(road: RoadBands) -> float:
-    """The largest change of a third-octave that is shown, on logarithms."""
-    most = most_changed(road)
-    return abs(math.log(most.ratio)) if most else 0.0
 
 
 def first_findings(findings: Sequence[Finding]) -> list[Finding]:
