@@ -12,7 +12,7 @@ from towertap.compare.drives.model import Drives, Pass, metric_of
 from towertap.compare.drives.slots import Key, key_of
 from towertap.compare.plan.plan import Plan
 from towertap.compare.study import Study
-from towertap.words.phrases import sentence_case, some
+from towertap.words.phrases import some
 
 PRESSURE_STEP_KPA = 5.0
 """Tyre pressures that differ by more from those planned are told, as the drive procedure has it."""
@@ -22,7 +22,6 @@ NO_PLAN = Caution(
     Weight.WEAKENS,
     "Write a plan before the next drives (towertap plan)",
 )
-SEEN = "what is chosen after seeing the data makes a lead for the next plan, not a decision"
 
 DRIVE_THE_REST = "Drive what is left of the plan: 'towertap list' with --plan names it"
 SAME = 1e-9
@@ -42,11 +41,14 @@ class Departure:
 
 
 def leads(departures: Iterable[Departure]) -> Iterator[Caution]:
-    """A caution for each departure that makes a lead."""
-    for departure in departures:
-        if departure.makes_lead:
-            remedy = DRIVE_THE_REST if departure.kind == "missing" else ""
-            yield Caution(f"{sentence_case(departure.words)}; {SEEN}.", Weight.WEAKENS, remedy)
+    """A caution of all departures that make leads, where there are some."""
+    if making := [departure for departure in departures if departure.makes_lead]:
+        yield Caution(
+            "Not as planned, perhaps after seeing the data, and so a lead for the next plan and no decision: "
+            f"{'; '.join(departure.words for departure in making)}.",
+            Weight.WEAKENS,
+            DRIVE_THE_REST if any(departure.kind == "missing" for departure in making) else "",
+        )
 
 
 def departures(plan: Plan, study: Study) -> tuple[Departure, ...]:
