@@ -188,7 +188,7 @@ def test_what_is_given_is_refused_before_anything_is_asked(run, tmp_path, sits):
         ((*CALL, "--spread", "4", "--pilot", "x"), "either --spread or --pilot"),
         ((*CALL, "--spread", "0"), "between 0 and 100"),
         ((*CALL, "--spread", "nan"), "nan % cannot be: say a number between 0 and 100"),
-        ((*CALL, "--pilot", "nowhere"), "no captures"),
+        ((*CALL, "--pilot", "nowhere"), "no folder 'nowhere'"),
         ((*CALL, "--spread", "4", "--margin", "0"), "0 % cannot be: say a number between 0 and 100"),
         ((*CALL, "--spread", "4", "--power", "100"), "100 % cannot be: say a number between 0 and 100"),
         ((*CALL, "--spread", "4", "--margin", "ten"), "'ten' is no number of percent"),

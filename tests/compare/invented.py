@@ -12,7 +12,7 @@ from towertap.capture.conditions import Conditions
 from towertap.capture.integrity import Integrity
 from towertap.capture.speed_log import SpeedLog
 from towertap.compare.drives.calendar import days, installations
-from towertap.compare.drives.model import CELL_S, Drives, Pass, Quantity, metric_of
+from towertap.compare.drives.model import CELL_S, Drives, Pass, metric_of
 from towertap.compare.drives.speed_join import lasted_s
 from towertap.compare.plan.choice import drive_order
 from towertap.compare.plan.plan import HeldConditions, Plan, PlannedRoad
@@ -20,7 +20,7 @@ from towertap.compare.road.places import RoughPlaces, find_places
 from towertap.compare.stats.planning import PlannedDesign
 from towertap.compare.study import Grouping, Road, Study
 
-JERK = Quantity("jerk_z", "vertical jerk", "m/s³")
+JERK = metric_of("jerk_z")
 LOG_BEGAN = datetime(2026, 5, 4, 9, 30, tzinfo=UTC)
 SOUND = Integrity(
     **dict.fromkeys(field.name for field in fields(Integrity))
@@ -79,9 +79,9 @@ def one_pass(table, side, road, number, part=None, profile=None):
     return of_cells(Pass(path, side, conditions, SOUND, cells, cells, {}, whole), cells)
 
 
-def drives_of(passes, quantities=(JERK,)):
+def drives_of(passes, metrics=(JERK,)):
     """Some passes as drives."""
-    return Drives(Path("drives"), "rubber", "polyurethane", "bypass", tuple(quantities), tuple(passes))
+    return Drives(Path("drives"), "rubber", "polyurethane", "bypass", tuple(metrics), tuple(passes))
 
 
 def invented(seed, *, ratio=1.0, n=(4, 4), roads=None, pass_spread=0.03, seconds=40, metrics=("jerk_z",)):
@@ -96,7 +96,7 @@ def invented(seed, *, ratio=1.0, n=(4, 4), roads=None, pass_spread=0.03, seconds
             for number in range(1, count + 1):
                 table = {name: windows(rng, profile, height, pass_spread) for name in metrics}
                 passes.append(one_pass(table, side, road, number, profile=profile))
-    return drives_of(passes, [Quantity(name, name.replace("_", " "), "m/s³") for name in metrics])
+    return drives_of(passes, [replace(metric_of(name), label=name.replace("_", " "), unit="m/s³") for name in metrics])
 
 
 def plan(*roads, passes=4, design="AB|BA", **changes):
@@ -134,10 +134,10 @@ def on_whole_passes(drives, metrics=("jerk_z",), margin=0.10, planned=None):
     }
     blocks = {name: slot.block for name, slot in slots.items() if slot}
     groups = Grouping(blocks, installations(drives.passes, planned), days(drives.passes))
-    quantities = tuple(quantity for quantity in drives.quantities if quantity.name in metrics)
+    compared = tuple(metric for metric in drives.metrics if metric.name in metrics)
     roads = tuple(_road(drives.of(name), groups, planned is not None, metrics) for name in drives.rough_roads)
     smooth = _road(drives.of(drives.smooth), groups, planned is not None, ()) if drives.of(drives.smooth) else None
-    return Study(drives, margin, quantities, {}, roads, smooth, groups)
+    return Study(drives, margin, compared, {}, roads, smooth, groups)
 
 
 def _road(passes, groups, paired, metrics):

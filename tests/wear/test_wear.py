@@ -50,7 +50,7 @@ def followed(make, levels, seed=1, passes=4, smooth=None, days_apart=60):
             replace(drive, side="after", started=began + timedelta(minutes=10 * k)) for k, drive in enumerate(group)
         ]
         sessions.append(Session(f"{began:%Y-%m-%d}", began, tuple(timed)))
-    return History("polyurethane", "minibus", "bypass", drives.quantities, tuple(sessions))
+    return History("polyurethane", "minibus", "bypass", drives.metrics, tuple(sessions))
 
 
 def test_the_line_is_that_of_scipy_and_statsmodels():

@@ -4,7 +4,7 @@ It is made of findings and cautions alone, in words that a customer knows. The f
 all rough roads leads (of the first metric, where no plan names one). Where roads or metrics differ, they are told so.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 
@@ -12,7 +12,7 @@ from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.controls import Control
 from towertap.compare.drives.model import Drives
 from towertap.compare.findings.departures import DRIVE_THE_REST
-from towertap.compare.findings.describe import WORDS, in_play, other_cause, p_decisive, quieter
+from towertap.compare.findings.describe import WORDS, in_play, other_cause, p_decisive, quieter, which
 from towertap.compare.findings.instrument import RECORD_IDLE
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import CONTROLS
@@ -346,24 +346,9 @@ def of_findings(case: Case) -> Iterator[Caution]:
         for caution in finding.cautions:
             touched.setdefault(caution, []).append(finding)
     for caution, findings in touched.items():
-        yield Caution(f"{_touched(case, findings)}{caution.words}", caution.weight, caution.remedy)
-
-
-def _touched(case: Case, findings: Sequence[Finding]) -> str:
-    """What a caution is of: nothing where that is every finding, roads or metrics where those are whole, else each."""
-    if all(finding in findings for finding in case.findings):
-        return ""
-    roads: Mapping[str, int] = dict.fromkeys((finding.road for finding in findings), 0)
-    metrics = dict.fromkeys(finding.metric for finding in findings)
-    if findings == [finding for finding in case.all if finding.road in roads]:
-        return f"On {listed(list(roads))}: "
-    names = []
-    for metric in metrics:
-        of_metric = [finding for finding in findings if finding.metric == metric]
-        every = len(of_metric) == sum(finding.metric == metric for finding in case.all)
-        on = "" if every else f" on {listed([finding.road for finding in of_metric])}"
-        names.append(of_metric[0].label + on)
-    return f"{sentence_case(listed(names))}: "
+        every = all(finding in findings for finding in case.findings)
+        of_which = "" if every else which(findings, case.all)
+        yield Caution(f"{of_which}{caution.words}", caution.weight, caution.remedy)
 
 
 def left_out(case: Case) -> Iterator[Caution]:

@@ -128,7 +128,7 @@ def compare(
 
 def _carried(drives: Drives) -> list[str]:
     """The default metrics that every pass's rate carries; AnalysisError where it carries none."""
-    names = [quantity.name for quantity in drives.quantities]
+    names = [metric.name for metric in drives.metrics]
     carried = [name for name in DEFAULT_METRICS if name in names]
     if not carried:
         raise AnalysisError(

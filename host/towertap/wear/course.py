@@ -10,12 +10,12 @@ from statistics import fmean
 import numpy as np
 
 from towertap.compare.caution import Caution, Weight, ranked
-from towertap.compare.drives.model import Quantity
 from towertap.compare.findings import instrument
 from towertap.compare.road.places import RoughPlaces, find_places, roughness_limit
 from towertap.compare.stats.contrast import ALPHA, Contrast, Verdict, holm, in_numbers, verdict
 from towertap.compare.study import chosen
 from towertap.errors import AnalysisError
+from towertap.signals.metrics import Metric
 from towertap.wear import words
 from towertap.wear.model import Change, Course, Crossing, History, Mean, Point, Trend, Wear
 from towertap.wear.trend import Line, against_first, days_against_passes, months_to
@@ -39,7 +39,7 @@ def follow(history: History, margin: float = 0.10, metrics: Sequence[str] = DEFA
     limit; `metrics` are columns of the window tables. Raises CallError for a margin or metric that cannot be,
     AnalysisError when no rough road was driven at the first fit and later.
     """
-    quantities = chosen(history.quantities, margin, metrics)
+    followed = chosen(history.metrics, margin, metrics)
     roads = {road: history.on(road) for road in history.roads}
     lost = [road for road in roads if not _driven_again(roads[road], history)]
     rough = [road for road in roads if road not in (*lost, history.smooth)]
@@ -49,15 +49,15 @@ def follow(history: History, margin: float = 0.10, metrics: Sequence[str] = DEFA
             "same roads each time, or name a later first day by --since"
         )
     smooth = roads[history.smooth]
-    limits = {each.name: roughness_limit(smooth.passes, each.name).value for each in quantities}
+    limits = {each.name: roughness_limit(smooth.passes, each.name).value for each in followed}
     places = {road: find_places(roads[road].passes) for road in rough}
     unjudged = [
         _course(history, road, each, places[road].rough(each.name, limits[each.name]), margin)
         for road in rough
-        for each in quantities
+        for each in followed
     ]
     courses, checks = judge(unjudged, history.first_fit), []
-    for each in quantities if history.smooth not in lost else ():
+    for each in followed if history.smooth not in lost else ():
         whole = RoughPlaces.none(each.name, UNCUT)
         checks += judge([_course(history, history.smooth, each, whole, margin)], history.first_fit)
     changes_tested = sum(change.p_difference is not None for course in courses for change in course.changes)
@@ -94,11 +94,11 @@ def _driven_again(of_road: History, history: History) -> bool:
     return len(of_road.sessions) > 1 and of_road.sessions[0].name == history.sessions[0].name
 
 
-def _course(history: History, road: str, quantity: Quantity, rough: RoughPlaces, margin: float) -> Course:
+def _course(history: History, road: str, metric: Metric, rough: RoughPlaces, margin: float) -> Course:
     """One metric on one road, over its rough places or over whole passes; not yet judged."""
-    of_road, points, metric = history.on(road), [], quantity.name
+    of_road, points, name = history.on(road), [], metric.name
     passes, smooth = of_road.passes, road == history.smooth  # whose quietest pass is what bounds the engine
-    engine = None if smooth else instrument.engine_share(history.passes, quantity)
+    engine = None if smooth else instrument.engine_share(history.passes, metric)
     values = {drive.name: rough.value(drive) for drive in passes}
     for session in of_road.sessions:
         for drive in session.passes:
@@ -106,17 +106,17 @@ def _course(history: History, road: str, quantity: Quantity, rough: RoughPlaces,
             points.append(Point(drive.name, session.name, months, value.value, value.whole))
     return Course(
         road=road,
-        metric=metric,
-        label=quantity.label,
-        unit=quantity.unit,
+        metric=name,
+        label=metric.label,
+        unit=metric.unit,
         margin=margin,
         basis=rough.basis,
         share=rough.share,
         whole_because=rough.whole_because,
         points=tuple(points),
         means=tuple(_mean([point for point in points if point.session == day.name]) for day in of_road.sessions),
-        noise=instrument.largest_share(passes, values.values(), metric, engine),
-        cautions=(*words.bursts(road, quantity.label, rough), *instrument.mounting_cautions(metric, passes)),
+        noise=instrument.largest_share(passes, values.values(), name, engine),
+        cautions=(*words.bursts(road, metric.label, rough), *instrument.mounting_cautions(name, passes)),
     )
 
 

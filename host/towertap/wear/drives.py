@@ -4,23 +4,23 @@ Days are the driver's: a drive's date is by the offset from UTC that is stored w
 """
 
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, datetime, timedelta
 from pathlib import Path
-from typing import TypeVar
+from typing import TypeVar, Unpack
 
 from towertap.archive import store
 from towertap.archive.record import CAPTURE, NAME
 from towertap.capture.conditions import Conditions
 from towertap.compare.drives.differences import TEMPERATURE_STEP_C, changed_conditions
-from towertap.compare.drives.folder import CaptureLabel, captures_in, labels, quantities_of, read_passes, refuse_unknown
-from towertap.compare.drives.model import Excluded, Pass, Side, name_of
+from towertap.compare.drives.folder import CaptureLabel, captures_in, labels, metrics_of, read_passes, refuse_unknown
+from towertap.compare.drives.model import Excluded, Pass, name_of
+from towertap.compare.drives.reading import HowRead
 from towertap.doors.files import sha256_of
 from towertap.doors.times import local
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.wear.model import History, Session
 from towertap.words.phrases import counted, quoted
-from towertap.workers import Workers
 
 APART = timedelta(hours=8)
 """A longer time between the starts of two drives ends a session: a night does, a break and midnight do not."""
@@ -37,20 +37,16 @@ def load_sessions(
     since: date | None = None,
     position: str | None = None,
     bench: Path | None = None,
-    fresh: bool = False,
-    workers: Workers | None = None,
-    on_progress: Callable[[int, int], None] | None = None,
+    **how: Unpack[HowRead],
 ) -> History:
     """Read every capture of `part` on one vehicle that began on the day `since`, where it was driven, or later.
 
     `folder` is an archive or holds captures (*.h5). Captures that cannot be read, are not sound, hold no whole window,
     copy another or do not say when they began are left out and listed with the reason; in an archive, so are those
     that are not as they were added. `position` is the box position to use where there were two, `bench` the folder of
-    the bench records. `on_progress(done, total)` is called before each capture. Raises CallError when a name matches
-    nothing, or two vehicles or positions do, AnalysisError when fewer than two sessions can be used or rates differ.
+    the bench records. Raises CallError when a name matches nothing, or two vehicles or positions do, AnalysisError when
+    fewer than two sessions can be used or rates differ.
     """
-    if bench and not bench.is_dir():
-        raise CallError(f"no folder '{bench}': name the one that holds the bench records")
     excluded: list[Excluded] = []
     recordings = recordings_in(folder, excluded)
     known = [entry.conditions for entry in recordings]
@@ -58,8 +54,8 @@ def load_sessions(
     of_part = _of_one_vehicle([entry for entry in recordings if entry.conditions.part == part], vehicle)
     dated = _at_position(list(_dated(of_part, since, excluded)), position)
     _refuse_few(dated, part, since, excluded)
-    chosen: dict[Path, Side] = {entry.path: "after" for entry in dated if _as_added(entry, excluded)}
-    passes = read_passes(chosen, excluded, bench=bench, fresh=fresh, workers=workers, on_progress=on_progress)
+    chosen = [entry.path for entry in dated if _as_added(entry, excluded)]
+    passes = read_passes(chosen, excluded, bench, **how)
     _refuse_few(passes, part, since, excluded)
     roads = {drive.road for drive in passes}
     if smooth not in roads:
@@ -72,7 +68,7 @@ def load_sessions(
         part=part,
         vehicle=driven_as.vehicle,
         smooth=smooth,
-        quantities=tuple(quantities_of(passes)),
+        metrics=metrics_of(passes),
         sessions=sessions,
         excluded=tuple(excluded),
         remarks=(*_refitted(recordings, driven_as, sessions), *changed_conditions(passes), *_differing(passes)),

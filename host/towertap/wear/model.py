@@ -9,10 +9,11 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from towertap.compare.caution import Caution
-from towertap.compare.drives.model import Excluded, Pass, Quantity
+from towertap.compare.drives.model import Excluded, Pass
 from towertap.compare.road.alignment import RoadAlignment
 from towertap.compare.road.places import Basis
 from towertap.compare.stats.contrast import ALPHA, Contrast, Verdict
+from towertap.signals.metrics import Metric
 from towertap.wear.trend import Line, fit_line
 
 if TYPE_CHECKING:
@@ -44,7 +45,7 @@ class History:
     part: str
     vehicle: str
     smooth: str
-    quantities: tuple[Quantity, ...]
+    metrics: tuple[Metric, ...]
     sessions: tuple[Session, ...]
     excluded: tuple[Excluded, ...] = ()
     remarks: tuple[str, ...] = ()

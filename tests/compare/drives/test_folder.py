@@ -74,7 +74,7 @@ def test_cells_join_to_the_windows_of_the_analysis(folder):
 
 def test_only_metrics_that_the_rate_carries_are_offered(folder):
     """At 1 kHz the band 100–500 Hz is not carried."""
-    names = {quantity.name for quantity in load_passes(folder, *NAMES).quantities}
+    names = {metric.name for metric in load_passes(folder, *NAMES).metrics}
     assert names == set(METRICS) - {"structure_borne_z"}
 
 

@@ -11,7 +11,7 @@ from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 from towertap.compare.comparison import compare
-from towertap.compare.drives.model import Quantity
+from towertap.compare.drives.model import metric_of
 from towertap.compare.drives.reading import began
 from towertap.compare.findings.departures import DRIVE_THE_REST, departures, leads
 from towertap.compare.plan.choice import drive_order
@@ -52,8 +52,7 @@ def kept(make):
 
     def told(passes=passes, margin=0.1, metrics=("jerk_z", "weighted_z"), plan=plan):
         study = make.on_whole_passes(make.drives_of(passes), margin=margin)
-        quantities = tuple(Quantity(name, name, "") for name in metrics)
-        remarks = departures(plan, replace(study, quantities=quantities))
+        remarks = departures(plan, replace(study, metrics=tuple(map(metric_of, metrics))))
         return [(departure.kind, departure.words) for departure in remarks]
 
     return SimpleNamespace(plan=plan, passes=passes, told=told)

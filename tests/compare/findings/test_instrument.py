@@ -7,7 +7,7 @@ import pytest
 from towertap.bench.carried import BenchSummary
 from towertap.bench.sharing import Share
 from towertap.compare.comparison import compare
-from towertap.compare.drives.model import Quantity
+from towertap.compare.drives.model import metric_of
 from towertap.compare.findings.find import find
 from towertap.compare.findings.instrument import cautions, engine_share, largest_share
 from towertap.compare.road.places import PassValue
@@ -165,7 +165,7 @@ def test_an_engine_on_the_smooth_road_does_not_drown_a_dose_or_a_peak_on_a_rough
     def largest(passes):
         rough = [drive for drive in passes if drive.road == "lane"]
         values = [PassValue(drive.name, 1, 9, 9, 8.0, 8.0) for drive in rough]
-        return largest_share(rough, values, metric, engine_share(passes, Quantity(metric, metric, "")))
+        return largest_share(rough, values, metric, engine_share(passes, metric_of(metric)))
 
     assert largest(passes) == own["lane"]
     unknown = largest([replace(drive, noise={}) for drive in passes])

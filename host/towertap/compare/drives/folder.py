@@ -1,21 +1,23 @@
 """From a folder of captures to the passes of a comparison: what is named, sound, and of a kind; and what is unused."""
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from difflib import SequenceMatcher
 from itertools import combinations
 from pathlib import Path
+from typing import Unpack
 
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
 from towertap.compare.drives.differences import differences
-from towertap.compare.drives.model import Drives, Excluded, Pass, Quantity, Side, name_of
+from towertap.compare.drives.model import Drives, Excluded, Pass, Side, name_of
 from towertap.compare.drives.positions import at_position, inputs_at
 from towertap.compare.drives.reading import (
     CaptureRead,
     ClippedOutError,
+    HowRead,
     Measures,
     PassReader,
     ReadTask,
@@ -23,9 +25,8 @@ from towertap.compare.drives.reading import (
     began,
 )
 from towertap.errors import AnalysisError, CallError, TowertapError
-from towertap.signals.metrics import METRICS
+from towertap.signals.metrics import METRICS, Metric
 from towertap.words.phrases import did_you_mean, quoted
-from towertap.workers import Workers
 
 
 def load_passes(
@@ -40,9 +41,7 @@ def load_passes(
     bench: Path | None = None,
     position: str | None = None,
     input_position: str | None = None,
-    fresh: bool = False,
-    workers: Workers | None = None,
-    on_progress: Callable[[int, int], None] | None = None,
+    **how: Unpack[HowRead],
 ) -> Drives:
     """Read every capture (*.h5, not in subfolders) of `folder` that was made with the part `before` or `after`.
 
@@ -50,21 +49,17 @@ def load_passes(
     `include_unsound`), hold no whole window, or copy another are left out and listed with the reason; so are standing
     and pulling away in a capture, unless the `whole` of it is asked for. `bench` is the folder of the bench records, by
     default `bench` in `folder`; `position` is the box position to use where passes were recorded at two,
-    `input_position` that of a second box on the part's input side. What an earlier run kept of a capture stands in for
-    reading it, unless all is to be `fresh`; much is read by `workers`. `on_progress(done, total)` is called before each
-    capture. Raises CallError when a name matches nothing, AnalysisError when no capture can be used or their rates
-    differ.
+    `input_position` that of a second box on the part's input side. Raises CallError when a name matches nothing,
+    AnalysisError when no capture can be used or their rates differ.
     """
-    if bench and not bench.is_dir():
-        raise CallError(f"no folder '{bench}': name the one that holds the bench records")
     excluded: list[Excluded] = []
     sides: dict[str, Side] = {before: "before", after: "after"}
-    reader = PassReader(measures or {}, include_unsound, whole, bench, frozenset(sides), position, fresh)
+    reader = PassReader(measures or {}, include_unsound, whole, bench, frozenset(sides), position)
     paths = captures_in(folder)
     if input_position:  # which captures are of one pass must be known before any is read
         known = {label.path: label.conditions for label in labels(paths, excluded)}
     else:
-        read = reader.read_all([ReadTask(path) for path in paths], workers, on_progress)
+        read = reader.read_all([ReadTask(path) for path in paths], **how)
         known = {path: capture.conditions for path, capture in read.items() if capture.conditions}
         excluded += [_unread(path, capture.outcome) for path, capture in read.items() if path not in known]
     if before == after:
@@ -79,7 +74,7 @@ def load_passes(
     if input_position:
         inputs = inputs_at(known, chosen, input_position)
         used.update(path for of_pass in inputs.values() for path in of_pass)
-        read = reader.read_all([ReadTask(path, inputs.get(path, ())) for path in chosen], workers, on_progress)
+        read = reader.read_all([ReadTask(path, inputs.get(path, ())) for path in chosen], **how)
     passes = _usable(read, chosen, excluded)
     named = {capture.capture for capture in excluded}
     others = unused(known, used, (before, after), position)
@@ -90,7 +85,7 @@ def load_passes(
         before=before,
         after=after,
         smooth=smooth,
-        quantities=tuple(quantities_of(passes)),
+        metrics=metrics_of(passes),
         passes=tuple(passes),
         excluded=tuple(excluded),
         clipped_out=tuple(
@@ -113,20 +108,15 @@ def captures_in(folder: Path) -> list[Path]:
 
 
 def read_passes(
-    chosen: Mapping[Path, Side],
-    excluded: list[Excluded],
-    *,
-    bench: Path | None = None,
-    fresh: bool = False,
-    workers: Workers | None = None,
-    on_progress: Callable[[int, int], None] | None = None,
+    paths: Iterable[Path], excluded: list[Excluded], bench: Path | None = None, **how: Unpack[HowRead]
 ) -> list[Pass]:
-    """Read some captures, each with its side; those that cannot be used join `excluded`.
+    """Read some captures, as if all were of one side; those that cannot be used join `excluded`.
 
-    The rest is as in `load_passes`. Raises AnalysisError when none can be used or their rates differ.
+    Raises AnalysisError when none can be used or their rates differ.
     """
-    reader = PassReader({}, bench=bench, fresh=fresh)
-    return _usable(reader.read_all([ReadTask(path) for path in chosen], workers, on_progress), chosen, excluded)
+    chosen: dict[Path, Side] = dict.fromkeys(paths, "before")
+    read = PassReader({}, bench=bench).read_all([ReadTask(path) for path in chosen], **how)
+    return _usable(read, chosen, excluded)
 
 
 def _usable(read: Mapping[Path, CaptureRead], chosen: Mapping[Path, Side], excluded: list[Excluded]) -> list[Pass]:
@@ -203,11 +193,9 @@ def _refuse_without_smooth(
     raise AnalysisError(f"no capture of the smooth road '{smooth}' can be used, so nothing says what is rough{why}")
 
 
-def quantities_of(passes: Sequence[Pass]) -> Iterable[Quantity]:
+def metrics_of(passes: Sequence[Pass]) -> tuple[Metric, ...]:
     """The metrics that every pass carries."""
-    for name, metric in METRICS.items():
-        if all(name in drive.windows for drive in passes):
-            yield Quantity(name, metric.label, metric.unit)
+    return tuple(metric for name, metric in METRICS.items() if all(name in drive.windows for drive in passes))
 
 
 def unused(

@@ -40,15 +40,6 @@ def metric_of(name: str) -> Metric:
 
 
 @dataclass(frozen=True)
-class Quantity:
-    """A metric as people meet it: `name` is its column in a window table, `label` its words, `unit` its unit."""
-
-    name: str
-    label: str
-    unit: str
-
-
-@dataclass(frozen=True)
 class Source:
     """Where a pass comes from: the chip and firmware that made it, and the SHA-256 of its capture and raw recording."""
 
@@ -196,7 +187,7 @@ class Drives:
     before: str
     after: str
     smooth: str
-    quantities: tuple[Quantity, ...]
+    metrics: tuple[Metric, ...]
     passes: tuple[Pass, ...]
     excluded: tuple[Excluded, ...] = ()
     remarks: tuple[str, ...] = ()

@@ -6,7 +6,7 @@ from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, NamedTuple, TypedDict, get_type_hints
+from typing import Any, NamedTuple, TypedDict, Unpack, get_type_hints
 
 from towertap.analysis import Columns, analyse_capture, outline, rows_of_pieces
 from towertap.bench.carried import records_for
@@ -17,7 +17,7 @@ from towertap.capture.reading import Capture, open_capture
 from towertap.compare.drives.model import CELL_S, CELLS_A_WINDOW, Pass, Reading, Source
 from towertap.doors.files import sha256_of
 from towertap.doors.times import local
-from towertap.errors import AnalysisError, TowertapError
+from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.kept import Kept
 from towertap.motion import Moving, in_words
 from towertap.signals.fir import one_thread
@@ -28,6 +28,18 @@ MOST_TOUCHED = 0.25
 """Of a pass, by clipping and overflows; with more it is left out."""
 WORTH_BYTES = 20_000_000
 """Fewer bytes of captures, two seconds of work, are read before other processes have loaded what they run."""
+
+
+class HowRead(TypedDict, total=False):
+    """How captures are read.
+
+    Anew, whatever an earlier run kept (`fresh`); by `workers` where it is much; `on_progress(done, total)` before each.
+    """
+
+    fresh: bool
+    workers: Workers | None
+    on_progress: Callable[[int, int], None] | None
+
 
 Measures = Mapping[str, Callable[[Reading], Any]]
 """What else is taken from each capture while it is open, by name: see `Pass.measured`."""
@@ -72,14 +84,13 @@ class PassReader:
     bench: Path | None = None
     parts: frozenset[str] | None = None
     position: str | None = None
-    fresh: bool = False
-    """Take nothing from what was kept."""
 
-    def read_all(
-        self, wanted: Sequence[ReadTask], workers: Workers | None, on_progress: Callable[[int, int], None] | None
-    ) -> dict[Path, CaptureRead]:
-        """Each capture in order; by several `workers` where much is to be read."""
-        kept = {} if self.fresh else {task.path: there for task in wanted if (there := self._kept(task))}
+    def read_all(self, wanted: Sequence[ReadTask], **how: Unpack[HowRead]) -> dict[Path, CaptureRead]:
+        """Each capture in order; CallError where there is no folder of bench records."""
+        if self.bench and not self.bench.is_dir():
+            raise CallError(f"no folder '{self.bench}': name the one that holds the bench records")
+        workers, on_progress = how.get("workers"), how.get("on_progress")
+        kept = {} if how.get("fresh") else {task.path: there for task in wanted if (there := self._kept(task))}
         missing = [task for task in wanted if task.path not in kept]
         alone = workers is None or sum(os.path.getsize(task.path) for task in missing) < WORTH_BYTES
         captures = {}

@@ -110,14 +110,23 @@ def notes(finding: Finding) -> Iterator[str]:
 
 def notes_together(findings: Sequence[Finding]) -> list[str]:
     """Each note once, with the findings that it is of."""
-    of_note: dict[str, dict[str, list[str]]] = {}
+    of_note: dict[str, list[Finding]] = {}
     for finding in findings:
         for note in notes(finding):
-            of_note.setdefault(note, {}).setdefault(finding.label, []).append(finding.road)
-    return [
-        f"{sentence_case('; '.join(f'{label} on {listed(roads)}' for label, roads in names.items()))}: {note}"
-        for note, names in of_note.items()
-    ]
+            of_note.setdefault(note, []).append(finding)
+    return [f"{which(of, findings)}{note}" for note, of in of_note.items()]
+
+
+def which(some: Sequence[Finding], findings: Sequence[Finding]) -> str:
+    """Which of the `findings` a sentence speaks of, to stand before it: roads or metrics where those are whole."""
+    roads = list(dict.fromkeys(finding.road for finding in some))
+    if some == [finding for finding in findings if finding.road in roads]:
+        return f"On {listed(roads)}: "
+    names = []
+    for of_metric in by_metric(some):
+        every = len(of_metric) == sum(finding.metric == of_metric[0].metric for finding in findings)
+        names.append(of_metric[0].label + ("" if every else f" on {listed([finding.road for finding in of_metric])}"))
+    return f"{sentence_case(listed(names))}: "
 
 
 def is_judged(finding: Finding) -> bool:

@@ -166,11 +166,11 @@ def smooth_changes(study: Study) -> tuple[SmoothChange, ...]:
     if study.smooth is None:
         return ()
     changes = []
-    for quantity in study.quantities:
-        before, after = ([whole_value(drive, quantity.name) for drive in study.smooth.of(side)] for side in SIDES)
+    for metric in study.metrics:
+        before, after = ([whole_value(drive, metric.name) for drive in study.smooth.of(side)] for side in SIDES)
         ratio = contrast(before, after, study.margin, study.smooth.design.block)
         moved = ratio.interval is not None and not ratio.interval[0] <= 1 <= ratio.interval[1]
-        changes.append(SmoothChange(**vars(ratio), metric=quantity.name, label=quantity.label, moved=moved))
+        changes.append(SmoothChange(**vars(ratio), metric=metric.name, label=metric.label, moved=moved))
     return tuple(changes)
 
 
@@ -178,15 +178,15 @@ def rough_against_smooth(study: Study) -> tuple[RoughAgainstSmooth, ...]:
     """Every rough road against the smooth one, in every metric, once for each part that drove both."""
     drives, entries = study.drives, []
     parts = [(drives.of(drives.smooth, side), side, part) for side, part in zip(SIDES, drives.parts, strict=True)]
-    for road, quantity, (of_smooth, side, part) in product(study.roads, study.quantities, parts):
+    for road, metric, (of_smooth, side, part) in product(study.roads, study.metrics, parts):
         if of_smooth:
             smooth, rough = (
-                [whole_value(drive, quantity.name) for drive in of] for of in (of_smooth, drives.of(road.name, side))
+                [whole_value(drive, metric.name) for drive in of] for of in (of_smooth, drives.of(road.name, side))
             )
             ratio = contrast(smooth, rough, study.margin)
             distinct = None if ratio.interval is None else ratio.interval[0] > 1
             entries.append(
-                RoughAgainstSmooth(**vars(ratio), road=road.name, metric=quantity.name, part=part, distinct=distinct)
+                RoughAgainstSmooth(**vars(ratio), road=road.name, metric=metric.name, part=part, distinct=distinct)
             )
     return tuple(entries)
 

@@ -9,7 +9,7 @@ from towertap.compare.drives.model import Pass
 from towertap.compare.findings.model import Finding
 from towertap.compare.road.places import Places
 from towertap.compare.section import Evidence, Section
-from towertap.compare.sections.speed.effects import RoadSpeed, faster, speeds_of
+from towertap.compare.sections.speed.effects import RoadSpeed, faster, road_speed
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.words.numbers import change_percent, fixed
@@ -37,7 +37,7 @@ class SpeedSection(Section):
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
         """The speeds of each rough road, and what they have to do with each finding."""
-        roads = speeds_of(study, findings)
+        roads = [speed for road in study.roads if (speed := road_speed(road, study.margin, findings))]
         if not roads:
             return None
         return Evidence(

@@ -5,7 +5,6 @@ from collections.abc import Iterable, Sequence
 
 from towertap.compare.drives.model import Pass
 from towertap.compare.findings.model import Finding
-from towertap.compare.road.places import PassValue
 from towertap.compare.section import Evidence, Section
 from towertap.compare.sections.thirds.bands import RoadBands, where_the_change_is
 from towertap.compare.sections.thirds.by_place import at_one_place, by_place, most_changed
@@ -81,17 +80,11 @@ def first_findings(findings: Sequence[Finding]) -> list[Finding]:
     return list({finding.road: finding for finding in reversed(of_roads)}.values())[::-1]
 
 
-def typical_passes(finding: Finding, passes: Sequence[Pass]) -> tuple[Pass, Pass]:
+def typical_passes(finding: Finding, passes: Sequence[Pass]) -> list[Pass]:
     """The pass of each side whose value is nearest to the side's mean."""
     by_name = {drive.name: drive for drive in passes}
-    return (
-        by_name[_typical(finding.before_values, finding.before)],
-        by_name[_typical(finding.after_values, finding.after)],
-    )
-
-
-def _typical(values: Sequence[PassValue], mean: float) -> str:
-    return min(values, key=lambda drive: abs(math.log(drive.value / mean))).capture
+    sides = ((finding.before_values, finding.before), (finding.after_values, finding.after))
+    return [by_name[min(of, key=lambda drive: abs(math.log(drive.value / mean))).capture] for of, mean in sides]
 
 
 def _table(roads: Sequence[RoadBands]) -> Table:
