@@ -47,11 +47,10 @@ def rms(values):
 
 def of_cells(drive, cells):
     """The same pass made of other cells, r.m.s. in each metric; ten of them make a window of 1 s."""
-    full = cells["start_s"].size // 10 * 10
-    windows = {"piece": np.zeros(full // 10, int), "start_s": cells["start_s"][:full:10]}
-    kept = {name: np.square(column)[None] for name, column in cells.items() if name not in windows}
-    windows |= {name: np.sqrt(squares[0, :full].reshape(-1, 10).mean(axis=1)) for name, squares in kept.items()}
-    return replace(drive, cells={name: cells[name] for name in ("piece", "start_s")}, windows=windows, kept=kept)
+    places = {name: cells[name] for name in ("piece", "start_s")}
+    return replace(
+        drive, cells=places, kept={name: np.square(cells[name])[None] for name in cells if name not in places}
+    )
 
 
 def levels_of(drive):
@@ -70,13 +69,12 @@ def one_pass(table, side, road, number, part=None, profile=None):
     """A pass made of a table (metric name → windows of 1 s), with the road's `profile` as its fingerprint."""
     part = part or {"before": "rubber", "after": "polyurethane"}[side]
     conditions = Conditions(vehicle="minibus", part=part, road=road, pass_number=number, speed_kmh=40.0)
-    whole = {name: rms(values) for name, values in table.items()}
     count = len(next(iter(table.values())))
     columns = {name: np.repeat(np.asarray(values, float), 10) for name, values in table.items()}
     columns["secondary_z"] = np.ones(10 * count) if profile is None else np.repeat(profile, 10)
     cells = cells_of(columns)
     path = Path(f"{road}-{part}-{number}.h5")
-    return of_cells(Pass(path, side, conditions, SOUND, cells, cells, {}, whole), cells)
+    return of_cells(Pass(path, side, conditions, SOUND, {}, {}), cells)
 
 
 def drives_of(passes, metrics=(JERK,)):

@@ -196,17 +196,7 @@ def test_an_engine_that_makes_part_of_the_power_narrows_the_margin(make):
 def test_an_engine_that_nobody_recorded_is_told_as_one_that_may_be_and_what_to_do(make):
     """Where the margin that it may narrow is what leaves a course undecided; its share is a bound, not measured."""
     history = followed(make, (1.0, 1.0, 1.0, 1.0, 1.0), smooth=(2.0,) * 5)
-    sessions = tuple(
-        replace(
-            session,
-            passes=tuple(
-                replace(drive, whole={"jerk_z": float(np.sqrt(np.mean(drive.windows["jerk_z"] ** 2)))})
-                for drive in session.passes
-            ),
-        )
-        for session in history.sessions
-    )
-    (course,) = follow(replace(history, sessions=sessions))
+    (course,) = follow(history)
     assert (course.noise.of, course.verdict) == ("unrecorded", "undecided")
     (caution,) = (caution for caution in course.cautions if "idling" in caution.words)
     assert "may be its own" in caution.words

@@ -325,7 +325,10 @@ def families(make, count):
     for seed in range(count):
         drives = make.invented(seed, roads=roads, metrics=metrics)
         yield [
-            contrast(*([drive.whole[metric] for drive in drives.of(road, side)] for side in ("before", "after")), 0.10)
+            contrast(
+                *([make.rms(drive.windows(metric)) for drive in drives.of(road, side)] for side in ("before", "after")),
+                0.10,
+            )
             for road in roads
             for metric in metrics
         ]

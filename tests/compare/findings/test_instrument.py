@@ -1,6 +1,7 @@
 """The sensor behind a comparison: noise that drowns a finding, bands beyond the mounting, records that are missing."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -87,7 +88,8 @@ def test_noise_pulls_the_ratio_to_1_so_that_equivalence_would_lie(make, judge):
     clear = judge(drives)
     drowned = noisy(make, drives, 2 * clear.before)
     finding = judge(drowned)
-    believed = judge(replace(drowned, passes=tuple(replace(drive, noise={}) for drive in drowned.passes)))
+    quiet = SimpleNamespace(measured_utc={"idle": "2026-05-04T09:00:00+00:00"})  # an engine that nobody hears
+    believed = judge(replace(drowned, passes=tuple(replace(drive, noise={}, bench=quiet) for drive in drowned.passes)))
     assert clear.on_these_drives == "harsher"
     assert believed.on_these_drives == "equivalent"
     assert finding.ratio < 1.10 < clear.ratio
@@ -157,8 +159,13 @@ def test_an_engine_on_the_smooth_road_does_not_drown_a_dose_or_a_peak_on_a_rough
     """They are no r.m.s.: each pass keeps its own share. An engine that nobody recorded is bounded as ever."""
     own = {"bypass": Share(metric, 0.05, "", 0.7, "not judged", "idle"), "lane": Share(metric, 0.05, "", 0.02, "clean")}
     levels = {"bypass": 4.0, "lane": 8.0}
+
+    def of_one_cell(metric, level):
+        """What is kept where all of a dose, or the peak, is in one cell: the fourth power of a dose."""
+        return np.array([[level ** (4 if metric == "vdv_z" else 1)]])
+
     passes = [
-        replace(drive, noise={metric: own[drive.road]}, whole={metric: levels[drive.road]})
+        replace(drive, noise={metric: own[drive.road]}, kept={metric: of_one_cell(metric, levels[drive.road])})
         for drive in make.driven(1).passes
     ]
 

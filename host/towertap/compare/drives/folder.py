@@ -195,7 +195,7 @@ def _refuse_without_smooth(
 
 def metrics_of(passes: Sequence[Pass]) -> tuple[Metric, ...]:
     """The metrics that every pass carries."""
-    return tuple(metric for name, metric in METRICS.items() if all(name in drive.windows for drive in passes))
+    return tuple(metric for name, metric in METRICS.items() if all(name in drive.kept for drive in passes))
 
 
 def unused(

@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, NamedTuple, TypedDict, Unpack, get_type_hints
 
-from towertap.analysis import Columns, analyse_capture, outline, rows_of_pieces
+from towertap.analysis import Columns, analyse_capture, outline, rows_of_pieces, windows_of
 from towertap.bench.carried import records_for
 from towertap.bench.records import bench_folder, digest_of
 from towertap.capture.conditions import Conditions
@@ -150,18 +150,16 @@ class PassReader:
             whole=self.whole,
             clipped_s=integrity.clipped_s if touched else (),
         )
-        windows = analysis.joined(CELLS_A_WINDOW)
         _refuse(integrity, touched, analysis.moving, analysis.settling_s, analysis.columns)
+        windows = windows_of(analysis.columns, {}, {}, CELLS_A_WINDOW)
         reading = Reading(capture, analysis, windows, inputs, self.include_unsound, self.bench)
         drive = Pass(
             path=capture.path,
             side="before",  # until somebody says which
             conditions=capture.conditions,
             integrity=integrity,
-            windows=windows,
             cells={name: analysis.columns[name] for name in ("piece", "start_s")},
             kept=analysis.kept.kept,
-            whole=analysis.whole,
             noise=analysis.noise,
             beyond=analysis.beyond,
             bench=analysis.bench,

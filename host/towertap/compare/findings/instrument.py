@@ -40,7 +40,7 @@ def engine_share(passes: Sequence[Pass], metric: Metric) -> Share | None:
         return max(heard, key=lambda share: share.floor) if metric.statistic is RMS else None
     if any(drive.bench and drive.bench.measured_utc["idle"] for drive in passes):
         return None
-    quietest = min(drive.whole[metric.name] for drive in passes)
+    quietest = min(metric.of_all(drive.kept[metric.name]) for drive in passes)
     return Share(metric.name, quietest, metric.unit, 1.0, "marked", "unrecorded")
 
 

@@ -253,7 +253,7 @@ def roughness_limit(passes: Sequence[Pass], metric: str) -> RoughnessLimit:
 
 def window_values(passes: Sequence[Pass], metric: str) -> Array:
     """The windows of some passes in one metric, joined to one array (n,); windows without a value drop."""
-    values = np.concatenate([np.empty(0), *(drive.windows[metric] for drive in passes)])
+    values = np.concatenate([np.empty(0), *(drive.windows(metric) for drive in passes)])
     return values[np.isfinite(values)]
 
 
