@@ -63,8 +63,12 @@ def kernels(folder):
         "raw bytes → checked arrays",
         f"{bare / arrays:.2f} of CRC-32 and de-interleaving alone; {loop / arrays:.0f} × a struct loop",
     )
-    (decode,) = seconds_of(lambda: decode_raw(raw, folder / "long.h5"), repeats=2)
-    yield "`decode` of 10 min", f"{LONG_S / decode:.0f} × real time"
+    (decode,) = seconds_of(lambda: decode_raw(raw, folder / "long.h5"), repeats=3)
+    yield "`decode` of 10 min of white noise", f"{LONG_S / decode:.0f} × real time"
+    if len(sys.argv) > 1:
+        driven = write(folder / "driven.ttraw", HandMade(), LONG_S, counts_of(sys.argv[1]))
+        (decode,) = seconds_of(lambda: decode_raw(driven, folder / "driven.h5"), repeats=3)
+        yield "`decode` of 10 min of drives", f"{LONG_S / decode:.0f} × real time"
     rows = LONG_S * RATE_HZ
     size = (folder / "long.h5").stat().st_size / (12 * rows)
     yield "a capture of white noise on disk", f"{size:.2f} of its counts in 16 bits"
@@ -80,6 +84,16 @@ def kernels(folder):
             f"analysing 10 min, {what}",
             f"{LONG_S / took:.0f} × real time, {BARE_TURNS * took / bare:.1f} bare filters",
         )
+
+
+def counts_of(folder):
+    """The counts (n, 6) of all captures in a folder, one behind the other."""
+    drives = []
+    for path in sorted(Path(folder).glob("*.h5")):
+        with open_capture(path) as capture:
+            names = capture.layout.quantities
+            drives.append(np.hstack([capture.counts(name, 0, capture.n_samples) for name in names]))
+    return np.vstack(drives)
 
 
 def checked_and_parted(stream):

@@ -19,8 +19,8 @@ FRAME = np.dtype(
 """A sample frame of 32 packets, from hardware_notes/wire_format.md."""
 
 
-def write(path, by_hand, seconds):
-    """A drive over a rough road as raw bytes, made in blocks."""
+def write(path, by_hand, seconds, driven=None):
+    """White noise, or the counts (n, 6) of a drive again and again, as raw bytes, made in blocks."""
     rng = np.random.default_rng(1)
     frames = int(seconds * RATE_HZ) // 32
     with path.open("wb") as file:
@@ -33,9 +33,11 @@ def write(path, by_hand, seconds):
             block["sequence"], block["first"] = number + 1, 32 * number
             block["clock"] = (32 * number + 31) / RATE_HZ * 1e6 + rng.uniform(0, 250, len(number))
             block["packets"]["head"] = 0x68
-            block["packets"]["counts"] = rng.normal([0, 0, 2048, 0, 0, 0], 300, (len(number), 32, 6))
-            rows = block.view("u1").reshape(len(number), -1)
-            block["crc"] = [zlib.crc32(row[:-4]) for row in rows]
+            noise = rng.normal([0, 0, 2048, 0, 0, 0], 300, (len(number), 32, 6))
+            rows = (32 * number[:, None] + np.arange(32)) % (1 if driven is None else len(driven))
+            block["packets"]["counts"] = noise if driven is None else driven[rows]
+            whole = block.view("u1").reshape(len(number), -1)
+            block["crc"] = [zlib.crc32(row[:-4]) for row in whole]
             file.write(block.tobytes())
         clock_us = int(block["clock"][-1]) + 10
         file.write(by_hand.frame(6, b'{"reason": "stop"}', sequence=frames + 1, first=32 * frames, clock=clock_us))

@@ -18,10 +18,10 @@ RATE_HZ, RANGE_G, WATERMARK = 1000, 8, 32
 COUNTS_A_G = 2**19 / RANGE_G
 
 
-def unpack(packets, name):
+def unpack(packets):
     lifted = np.zeros((*packets.shape, 3, 4), np.uint8)
-    lifted[..., :3] = packets[name]
-    return lifted.view(">i4")[..., 0] >> 12
+    lifted[..., :3] = packets["acceleration"]
+    return {"acceleration": lifted.view(">i4")[..., 0] >> 12}
 
 
 MADE_UP = Layout(

@@ -68,7 +68,7 @@ def stream(data: bytes) -> None:
     decoder = Decoder()
     for frames in (*decoder.feed(data[: len(data) // 2]), *decoder.feed(data[len(data) // 2 :]), *decoder.finish()):
         if frames.layout:
-            frames.counts("acceleration")
+            frames.counts()
         for frame in frames.singly():
             frame.text, frame.data  # noqa: B018 - they must not fail
 

@@ -28,8 +28,8 @@ def test_samples_are_read_to_the_bit(by_hand):
     acceleration = np.array([[-32768, -1, 0], [1, 256, 32767]])
     rotation = np.array([[5, -6, 7], [-8, 9, -10]])
     (frames,) = Decoder().feed(by_hand.samples(acceleration, rotation, first=11, clock=12, fifo=2, temperature=-3))
-    assert frames.counts("acceleration").tolist() == [acceleration.tolist()]
-    assert frames.counts("rotation").tolist() == [rotation.tolist()]
+    counts = {name: of_quantity.tolist() for name, of_quantity in frames.counts().items()}
+    assert counts == {"acceleration": acceleration.tolist(), "rotation": rotation.tolist()}
     header = frames.headers[0]
     assert (header["first_sample"], header["clock_us"], header["fifo_level"], header["temperature"]) == (11, 12, 2, -3)
 

@@ -59,7 +59,7 @@ class Follower:
     def new(self) -> NDArray[np.float64]:
         """The samples (n, 3) since the last call; n may be 0."""
         parts = [
-            frames.counts("acceleration").reshape(-1, 3) * layout.quantities["acceleration"].scale(self._range_g)
+            frames.counts()["acceleration"] * layout.quantities["acceleration"].scale(self._range_g)
             for frames in self._decoder.feed(self._file.read())
             if (layout := frames.layout)
         ]

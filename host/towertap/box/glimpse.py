@@ -38,9 +38,10 @@ def glimpse(box: SerialBox, odr_hz: int, seconds: float = GLIMPSE_S) -> Glimpse:
             live.take(frames)
             goes_on = goes_on and frames.kind != FrameType.BYE
             if frames.layout:
-                for name, measurand in frames.layout.quantities.items():
+                for name, counts in frames.counts().items():
+                    measurand = frames.layout.quantities[name]
                     scale = measurand.scale(getattr(hello, measurand.range_key))
-                    rows.setdefault(name, []).append(frames.counts(name).reshape(-1, 3) * scale)
+                    rows.setdefault(name, []).append(counts * scale)
     if goes_on:
         box.stop()
     if not rows:

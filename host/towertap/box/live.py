@@ -52,7 +52,7 @@ class Live:
         self.samples += int(count.sum())
         self._expected = int(ends[-1])
         acceleration = layout.quantities["acceleration"]
-        counts = frames.counts("acceleration").reshape(-1, 3).astype(np.int32)
+        counts = frames.counts()["acceleration"].astype(np.int32)
         counts[counts == acceleration.no_reading] = 0
         peak = np.abs(counts).max(axis=0, initial=0) * acceleration.scale(self._hello.accel_range_g)
         self.peak_ms2 = np.maximum(self.peak_ms2, peak)

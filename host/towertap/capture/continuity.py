@@ -84,12 +84,12 @@ class Continuity:
             self._next = int(first[0])
         if self._sequence is None:
             self._sequence = int(sequence[0])
-        missing = first - np.concatenate(([self._next], first[:-1] + counts[:-1]))
-        lost = (sequence - np.concatenate(([self._sequence], sequence[:-1] + 1))) % SEQUENCES
+        missing = first - _one_on(self._next, first + counts)
+        lost = (sequence - _one_on(self._sequence, sequence + 1)) % SEQUENCES
         fell = lost >= SEQUENCES // 2
         lost[0] += self._unexplained
         lost[fell] = 0
-        restarted = fell | (missing < 0) | (np.diff(clock_us, prepend=self._clock_us) < 0)
+        restarted = fell | (missing < 0) | (clock_us < _one_on(self._clock_us, clock_us))
         rows = self.rows + np.cumsum(counts) - counts
         restarted &= rows > 0
         restarted[0] |= self._restarted
@@ -124,3 +124,8 @@ class Continuity:
         messages = lost - -(-missing // count) if count else lost
         if messages > 0:
             self.lost_messages.append((row, messages, clock_us))
+
+
+def _one_on(first: int, values: np.ndarray) -> np.ndarray:
+    """The values one place further on, behind a first one: to each frame what the frame before says."""
+    return np.concatenate(([first], values[:-1]))

@@ -143,8 +143,8 @@ class _Assembly:
         table["row"] = self._continuity.rows + np.cumsum(headers["count"], dtype=np.int64) - headers["count"]
         self._continuity.samples(frames)
         self._writer.append("frames", table)
-        for name, dataset in datasets.items():
-            self._writer.append(dataset.name, frames.counts(name).reshape(-1, 3))
+        for name, counts in frames.counts().items():
+            self._writer.append(datasets[name].name, counts)
 
     def _message(self, frame: Frames) -> None:
         clock_us = int(frame.headers["clock_us"][0])

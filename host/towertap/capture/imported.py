@@ -18,7 +18,7 @@ def _layout(*quantities: str) -> Layout:
         chip=CHIP,
         packet=np.dtype([]),
         quantities={name: Measurand(32, "", units[name], math.nan) for name in quantities},
-        unpack=lambda packets, name: packets,
+        unpack=lambda packets: {},
         temperature_law=lambda word: np.full_like(word, np.nan, dtype=float),
         sensitivity_tolerance=math.nan,
     )

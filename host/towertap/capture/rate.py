@@ -23,8 +23,8 @@ NORMAL_75 = 0.6744897501960817
 HUBER_C = 1.345
 """Huber's tuning constant: 95 % of the efficiency of least squares on normal errors."""
 ROUNDS = 20
-MOST_FRAMES = 200_000
-"""Frames used of a longer recording, evenly spread, so that memory is bounded."""
+MOST_FRAMES = 75_000
+"""Frames used of a recording longer than some ten minutes, evenly spread, so that memory is bounded."""
 
 
 @dataclass(frozen=True)
@@ -130,7 +130,7 @@ def fit_rate(newest: np.ndarray, clock_us: np.ndarray, stretch: np.ndarray) -> R
     period_us = 0.0
     for _ in range(ROUNDS):
         xw, yw = _centred(x, group, weights), _centred(y, group, weights)
-        before, period_us = period_us, float((weights * xw) @ yw / ((weights * xw) @ xw))
+        before, period_us = period_us, float(np.sum(weights * xw * yw) / np.sum(weights * xw * xw))
         residual = yw - period_us * xw
         scale = np.median(np.abs(residual)) / NORMAL_75
         if abs(period_us - before) <= 1e-10 * abs(period_us) or scale == 0:

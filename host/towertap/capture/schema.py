@@ -197,19 +197,17 @@ def validate(file: h5py.File) -> Layout:
         if entry.quantity in layout.quantities:
             _validate_attribute(file, entry)
     counts = list(counts_of(layout, version).values())
-    for dataset in (*counts, *tables()):
-        if dataset.since <= version:
-            _validate_dataset(file, dataset)
-    entries = [*counts, *(entry for entry in tables() if entry.name in file)]
-    if len({file[entry.name].shape[0] for entry in counts}) > 1:
+    there = [entry for entry in tables() if entry.since <= version or entry.name in file]
+    stored = [_validated_dataset(file, entry) for entry in (*counts, *there)]
+    if len({dataset.shape[0] for dataset in stored[: len(counts)]}) > 1:
         raise FileError("damaged capture: acceleration and rotation differ in length")
-    if len({h5py.h5o.get_info(file[entry.name].id).addr for entry in entries}) < len(entries):
+    if len({h5py.h5o.get_info(dataset.id).addr for dataset in stored}) < len(stored):
         raise FileError("refused: one table of the capture stands under two names")
-    declared = sum(file[entry.name].size * entry.dtype.itemsize for entry in entries)
-    stored = sum(file[entry.name].id.get_storage_size() for entry in entries)
-    if declared > MOST_TIMES_STORED * stored + MUCH_BYTES:
+    declared = sum(dataset.size * dataset.dtype.itemsize for dataset in stored)
+    packed = sum(dataset.id.get_storage_size() for dataset in stored)
+    if declared > MOST_TIMES_STORED * packed + MUCH_BYTES:
         raise FileError(
-            f"refused: declares {declared / 1e6:.0f} MB in {stored / 1e6:.1f}, which no live chip's samples do"
+            f"refused: declares {declared / 1e6:.0f} MB in {packed / 1e6:.1f}, which no live chip's samples do"
         )
     return layout
 
@@ -241,7 +239,7 @@ def _validate_attribute(file: h5py.File, entry: Attribute) -> None:
         raise FileError(f"damaged capture: attribute '{entry.name}' is not {entry.kind}; {AGAIN}")
 
 
-def _validate_dataset(file: h5py.File, entry: Dataset) -> None:
+def _validated_dataset(file: h5py.File, entry: Dataset) -> h5py.Dataset:
     link = file.get(entry.name, getlink=True)
     if link is None:
         raise FileError(f"damaged capture: /{entry.name} is missing; {AGAIN}")
@@ -257,6 +255,7 @@ def _validate_dataset(file: h5py.File, entry: Dataset) -> None:
     if not entry.is_long and stored.shape[0] > LARGEST_TABLE_ROWS:
         raise FileError(f"refused: /{entry.name} has {stored.shape[0]} rows, more than any drive makes")
     _validate_storage(stored)
+    return stored
 
 
 def _validate_storage(stored: h5py.Dataset) -> None:

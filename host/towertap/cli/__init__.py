@@ -75,6 +75,7 @@ def group() -> None:
 
 def main() -> None:
     """Run the command line; turn every expected failure into one line on standard error and exit status 2."""
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # more threads only wait for each other, at full speed
     sys.stderr = sys.stderr or open(os.devnull, "w")  # noqa: SIM115 - closed: nobody hears of errors
     try:
         if sys.stdout is None:

@@ -49,10 +49,11 @@ class Frames:
         """How the samples are read; None for any other frame, and for a layout that is not known."""
         return LAYOUTS.get(int(self.headers["layout"][0])) if self.kind == FrameType.SAMPLES else None
 
-    def counts(self, name: str) -> np.ndarray:
-        """(k, count, 3) counts of `acceleration` or `rotation`, a copy; of frames that have a layout."""
+    def counts(self) -> dict[str, np.ndarray]:
+        """Counts (n, 3) of `acceleration` and, where there is one, `rotation`, copies; of frames that have a layout."""
         layout = LAYOUTS[int(self.headers["layout"][0])]
-        return layout.unpack(self.payloads.view(layout.packet), name)
+        of_frames = layout.unpack(self.payloads.view(layout.packet))
+        return {name: counts.reshape(-1, 3) for name, counts in of_frames.items()}
 
     def singly(self) -> Iterator[Frames]:
         """The frames of the run one by one: each message has a text of its own."""

@@ -58,8 +58,8 @@ class Layout:
     packet: np.dtype
     quantities: dict[str, Measurand]
     """Of "acceleration" and, where the chip has a gyroscope, "rotation"."""
-    unpack: Callable[[np.ndarray, str], np.ndarray]
-    """From packets (k, n) and a quantity's name to counts (k, n, 3); Measurand.no_reading where none was valid."""
+    unpack: Callable[[np.ndarray], dict[str, np.ndarray]]
+    """From packets (k, n) to the counts (k, n, 3) of each quantity; Measurand.no_reading where none was valid."""
     temperature_law: Callable[[np.ndarray], np.ndarray]
     """From the header's temperature word to °C."""
     sensitivity_tolerance: float
@@ -90,13 +90,14 @@ _THREE_COUNTS_AND_MORE = np.dtype(
 """The same with three counts and the two bytes behind them as one number: turned at once, and four times as fast."""
 
 
-def _unpack_fifo_packet_3(packets: np.ndarray, name: str) -> np.ndarray:
+def _unpack_fifo_packet_3(packets: np.ndarray) -> dict[str, np.ndarray]:
     """Header bits 7 to 5: not empty, accelerometer and gyroscope present; any other packet holds no reading."""
-    words = packets.view(_THREE_COUNTS_AND_MORE)[name].astype("<u8")
-    counts = words.view("<i2").reshape(*words.shape, 4)[..., :0:-1]
+    numbers, shape, names = packets.view(_THREE_COUNTS_AND_MORE), (*packets.shape, 4), ("acceleration", "rotation")
+    counts = {name: numbers[name].astype("<u8").view("<i2").reshape(shape)[..., :0:-1] for name in names}
     valid = packets["header"] & 0xE0 == 0x60
     if not valid.all():
-        counts[~valid] = -32768
+        for of_quantity in counts.values():
+            of_quantity[~valid] = -32768
     return counts
 
 
