@@ -262,9 +262,7 @@ def test_what_the_options_change_is_told_as_chosen_afterwards(run, planned, driv
     assert status == 0
     told = " ".join(out.replace("\u00a0", " ").split())
     assert "Not as planned in 3 points" in told
-    assert (
-        "so a lead for the next plan and no decision: the margin is 20 %, and 12 % was planned; vertical jerk" in told
-    )
+    assert "so a lead and no decision: the margin is 20 %, and 12 % was planned; vertical jerk" in told
 
 
 def test_compare_refuses_what_is_no_plan_in_one_line(run, tmp_path, drive_folder):

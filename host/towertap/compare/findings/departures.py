@@ -41,11 +41,12 @@ class Departure:
 
 
 def leads(departures: Iterable[Departure]) -> Iterator[Caution]:
-    """A caution of all departures that make leads, where there are some."""
-    if making := [departure for departure in departures if departure.makes_lead]:
+    """A caution of all departures that make leads, the first two in full, where there are some."""
+    making = [departure for departure in departures if departure.makes_lead]
+    words = [departure.words for departure in making[:2]] + [f"and {len(making) - 2} more"] * (len(making) > 2)
+    if making:
         yield Caution(
-            "Not as planned, perhaps after seeing the data, and so a lead for the next plan and no decision: "
-            f"{'; '.join(departure.words for departure in making)}.",
+            f"Not as planned, perhaps after seeing the data, and so a lead and no decision: {'; '.join(words)}.",
             Weight.WEAKENS,
             DRIVE_THE_REST if any(departure.kind == "missing" for departure in making) else "",
         )

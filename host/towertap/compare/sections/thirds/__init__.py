@@ -45,9 +45,9 @@ class ThirdsSection(Section):
         ]
         roads = list(by_road.values())
         single = {of_road.bands.road for of_road in maps if at_one_place(of_road) is not None}
-        told = [road.words + ", most of it at one place" * (road.road in single) for road in roads]
+        sentences = [road.words + ", most of it at one place" * (road.road in single) for road in roads]
         return Evidence(
-            headline=f"{'; '.join(told)}.", tables=(_table(roads),), data=roads, drawn=(roads, study.margin, maps)
+            headline=f"{'; '.join(sentences)}.", tables=(_table(roads),), data=roads, drawn=(roads, study.margin, maps)
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
