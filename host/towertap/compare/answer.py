@@ -23,7 +23,7 @@ MOST_WORDS = 120
 """What does not fit is left to the findings and cautions beneath."""
 MOST_CAUTIONS = 2
 AGAIN = "Reinstall each part another day and drive again: that tells part from"
-"""The installation, or the day."""
+"""Its installation, or the day: which of them is said behind it."""
 MANY_LEFT_OUT = 0.25
 """Captures left out weaken the verdict where they are more than this share of those used."""
 

@@ -163,9 +163,8 @@ def describe(road: str, passes: tuple[int, int], thirds: Sequence[BandChange], w
     if not any(band.interval for band in (*thirds, *wide)):
         why = "a side has one pass" if min(passes) < 2 else "the passes of a side are copies of one another"
         return f"{road}: nothing can be said of any band, since {why}"
-    changes = sorted(_runs(thirds), key=lambda run: max(band.size for band in run), reverse=True) or [
-        [band] for band in wide if band.shown
-    ]
+    runs = sorted(_runs(thirds), key=lambda run: max(band.size for band in run), reverse=True)
+    changes = runs or [[band] for band in wide if band.shown]
     if not changes:
         return f"{road}: no band shows a change"
     more = f", and in {counted(len(changes) - MOST_RUNS, 'other range')}" if len(changes) > MOST_RUNS else ""
