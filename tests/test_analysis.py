@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from towertap.analysis import analyse_capture
+from towertap.analysis import analyse_capture, windows_of
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
 from towertap.cli.analyse import write_windows
@@ -56,7 +56,7 @@ def test_windows_and_whole_of_a_sine(drive):
 def test_short_windows_joined_are_long_windows_and_none_reaches_over_a_gap(drive):
     with drive(motion(12.0), lost={750}) as capture:
         cells, long = (analyse_capture(capture, window_s=window_s) for window_s in (0.1, 1.0))
-    joined = cells.joined(10)
+    joined = windows_of(cells.columns, cells.metrics, cells.kept.kept, 10)
     assert joined["piece"].tolist() == [0, 0, 1, 1]
     assert list(joined) == list(long.windows)
     for name in set(METRICS) - {"mtvv_z"}:  # whose first cells are too short for a running second

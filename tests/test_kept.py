@@ -62,7 +62,7 @@ def test_wear_and_pilots_share_what_is_kept(folder, reads):
     spread = load_pilot(folder, "acceleration_z", ["quarry-lane"])
     assert len(reads) == 6
     assert load_pilot(folder, "acceleration_z", ["quarry-lane"]).sd == spread.sd
-    read_passes(dict.fromkeys(sorted(folder.glob("quarry*.h5")), "after"), [])
+    read_passes(sorted(folder.glob("quarry*.h5")), [])
     assert len(reads) == 6
 
 
@@ -71,7 +71,7 @@ def test_a_change_of_anything_that_it_rests_on_makes_it_anew(folder, reads, monk
 
     def read(**settings):
         before = len(reads)
-        PassReader({}, **settings).read_all([ReadTask(path)], None, None)
+        PassReader({}, **settings).read_all([ReadTask(path)])
         return len(reads) - before
 
     assert [read(), read()] == [1, 0]
@@ -118,11 +118,11 @@ def test_a_pipe_in_place_of_a_result_is_not_waited_for(tmp_path):
 
 def test_a_pass_whose_kept_result_is_damaged_is_read_again(folder, reads):
     path = sorted(folder.glob("*.h5"))[0]
-    PassReader({}).read_all([ReadTask(path)], None, None)
+    PassReader({}).read_all([ReadTask(path)])
     (result,) = (folder / FOLDER).iterdir()
     sound = result.read_bytes()
     result.write_bytes(sound[:1000] + bytes([sound[1000] ^ 4]) + sound[1001:])
-    PassReader({}).read_all([ReadTask(path)], None, None)
+    PassReader({}).read_all([ReadTask(path)])
     assert (len(reads), result.read_bytes() == sound) == (2, True)
 
 

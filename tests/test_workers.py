@@ -53,9 +53,9 @@ def same(drives, recorded):
     assert [left_out.capture for left_out in drives.excluded] == ["spoilt"]
     assert [drive.name for drive in drives.passes] == [drive.name for drive in recorded.passes]
     for drive, expected in zip(drives.passes, recorded.passes, strict=True):
-        assert drive.cells.keys() == expected.cells.keys()
-        assert all(np.array_equal(drive.cells[name], column, equal_nan=True) for name, column in expected.cells.items())
-        assert drive.whole == expected.whole
+        for read, of_expected in ((drive.cells, expected.cells), (drive.kept, expected.kept)):
+            assert read.keys() == of_expected.keys()
+            assert all(np.array_equal(read[name], of_expected[name], equal_nan=True) for name in read)
         assert (drive.side, drive.started, drive.integrity) == (expected.side, expected.started, expected.integrity)
 
 

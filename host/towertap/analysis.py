@@ -88,10 +88,6 @@ class Analysis:
         """Time that the windows cover together, in seconds."""
         return self.n_windows * self.window_s
 
-    def joined(self, count: int) -> Columns:
-        """Windows of `count` windows each, joined as each metric joins them; none reaches over a gap."""
-        return windows_of(self.columns, self.metrics, self.kept.kept, count)
-
 
 def analyse_capture(
     capture: Capture,

@@ -60,7 +60,7 @@ def wear_page(make, tmp_path_factory):
             if drive.side == "before" and (drive.conditions.pass_number - 1) // 4 == number
         ]
         sessions.append(Session(f"{began:%Y-%m-%d}", began, tuple(passes)))
-    history = History("rubber", "minibus", "bypass", drives.quantities, tuple(sessions), (), (), 0)
+    history = History("rubber", "minibus", "bypass", drives.metrics, tuple(sessions), (), (), 0)
     return write_wear(follow(history), tmp_path_factory.mktemp("wear"))
 
 

@@ -210,7 +210,7 @@ def test_what_is_given_is_refused_before_anything_is_asked(run, tmp_path, sits):
         ((*CALL, "--spread", "4", "--pilot", "x"), "either --spread or --pilot"),
         ((*CALL, "--spread", "0"), "between 0 and 100"),
         ((*CALL, "--spread", "nan"), "nan % cannot be: say a number between 0 and 100"),
-        ((*CALL, "--pilot", "nowhere"), "no captures"),
+        ((*CALL, "--pilot", "nowhere"), "no folder 'nowhere'"),
         ((*CALL, "--spread", "4", "--margin", "0"), "0 % cannot be: say a number between 0 and 100"),
         ((*CALL, "--spread", "4", "--power", "100"), "100 % cannot be: say a number between 0 and 100"),
         ((*CALL, "--spread", "4", "--margin", "ten"), "'ten' is no number of percent"),
@@ -278,10 +278,9 @@ def test_what_the_options_change_is_told_as_chosen_afterwards(run, planned, driv
         "compare", drive_folder, "--plan", planned, "--margin", "20", "--metric", "acceleration_z", "--metric", "jerk_z"
     )
     assert status == 0
-    text = " ".join(out.split())
+    text = " ".join(out.replace("\u00a0", " ").split())
     assert "Not as planned in 3 points" in text
-    assert "Vertical acceleration: Margin not as planned, and perhaps chosen after seeing the data" in text
-    assert "Vertical jerk: Margin and metric not as planned, and perhaps chosen after seeing the data" in text
+    assert "so a lead and no decision: the margin is 20 %, and 12 % was planned; vertical jerk" in text
 
 
 def test_compare_refuses_what_is_no_plan_in_one_line(refused, tmp_path, drive_folder):

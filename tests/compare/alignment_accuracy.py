@@ -54,13 +54,14 @@ def as_pass(number, acceleration):
     filtered = signal.sosfilt(bands.design(bands.BANDS["secondary"], RATE_HZ).sos, acceleration)
     rows = round(CELL_S * RATE_HZ)
     settled = filtered[round(SETTLING_S * RATE_HZ) :]
-    cells = np.sqrt((settled[: settled.size // rows * rows].reshape(-1, rows) ** 2).mean(axis=1))
-    start_s = SETTLING_S + np.arange(cells.size) * CELL_S
+    squares = (settled[: settled.size // rows * rows].reshape(-1, rows) ** 2).mean(axis=1)
+    start_s = SETTLING_S + np.arange(squares.size) * CELL_S
     return SimpleNamespace(
         name=f"pass {number}",
         side=("before", "after")[number % 2],
         road="road",
-        cells={"start_s": start_s, "secondary_z": cells},
+        cells={"start_s": start_s},
+        kept={"secondary_z": squares[None]},
         driving_s=np.asarray,
     )
 

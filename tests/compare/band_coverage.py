@@ -66,7 +66,7 @@ def drives_with_bands(make, seed, changed, **options):
     drives, rng = make.driven(seed, **options), np.random.default_rng([seed, 2])
 
     def with_thirds(drive):
-        cells = drive.cells
+        cells = make.levels_of(drive)
         stray = SPREAD * straying(rng, 1, len(THIRDS))[0] + 0.2 * rng.standard_normal((drive.n_cells, len(THIRDS)))
         gain = np.array([changed.get(name, 1.0) if drive.side == "after" else 1.0 for name in THIRDS])
         values = cells["secondary_z"][:, None] * np.exp(stray) * gain

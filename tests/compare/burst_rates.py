@@ -47,10 +47,10 @@ def rows(make, seeds, **options):
 
 def lorry(make, drive, at):
     """The same pass with a lorry beside it, at a part of its time."""
-    start_s = drive.cells["start_s"]
+    start_s, levels = drive.cells["start_s"], make.levels_of(drive)
     middle_s = at * start_s[-1]
     beside = (start_s >= middle_s) & (start_s <= middle_s + LASTS_S)
-    return make.of_cells(drive, drive.cells | {"jerk_z": drive.cells["jerk_z"] * np.where(beside, LOUDER, 1.0)})
+    return make.of_cells(drive, levels | {"jerk_z": levels["jerk_z"] * np.where(beside, LOUDER, 1.0)})
 
 
 def shares(by_ratio):

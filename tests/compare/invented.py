@@ -12,12 +12,12 @@ from towertap.capture.conditions import Conditions
 from towertap.capture.integrity import Integrity
 from towertap.capture.speed_log import SpeedLog
 from towertap.compare.drives.calendar import days, installations
-from towertap.compare.drives.model import CELL_S, Drives, Pass, Quantity
+from towertap.compare.drives.model import CELL_S, Drives, Pass, metric_of
 from towertap.compare.drives.speed_join import lasted_s
 from towertap.compare.road.places import RoughPlaces, find_places
 from towertap.compare.study import Grouping, Road, Study
 
-JERK = Quantity("jerk_z", "vertical jerk", "m/s³")
+JERK = metric_of("jerk_z")
 LOG_BEGAN = datetime(2026, 5, 4, 9, 30, tzinfo=UTC)
 SOUND = Integrity(
     **dict.fromkeys(field.name for field in fields(Integrity))
@@ -44,11 +44,16 @@ def rms(values):
 
 def of_cells(drive, cells):
     """The same pass made of other cells, r.m.s. in each metric; ten of them make a window of 1 s."""
-    full = cells["start_s"].size // 10 * 10
-    windows = {"piece": np.zeros(full // 10, int), "start_s": cells["start_s"][:full:10]}
-    kept = {name: np.square(column)[None] for name, column in cells.items() if name not in windows}
-    windows |= {name: np.sqrt(squares[0, :full].reshape(-1, 10).mean(axis=1)) for name, squares in kept.items()}
-    return replace(drive, cells=cells, windows=windows, kept=kept)
+    places = {name: cells[name] for name in ("piece", "start_s")}
+    return replace(
+        drive, cells=places, kept={name: np.square(cells[name])[None] for name in cells if name not in places}
+    )
+
+
+def levels_of(drive):
+    """The cells of a pass with the level of each metric in them."""
+    levels = {name: metric_of(name).of_windows(kept) for name, kept in drive.kept.items()}
+    return drive.cells | levels
 
 
 def cells_of(table):
@@ -61,18 +66,17 @@ def one_pass(table, side, road, number, part=None, profile=None):
     """A pass made of a table (metric name → windows of 1 s), with the road's `profile` as its fingerprint."""
     part = part or {"before": "rubber", "after": "polyurethane"}[side]
     conditions = Conditions(vehicle="minibus", part=part, road=road, pass_number=number, speed_kmh=40.0)
-    whole = {name: rms(values) for name, values in table.items()}
     count = len(next(iter(table.values())))
     columns = {name: np.repeat(np.asarray(values, float), 10) for name, values in table.items()}
     columns["secondary_z"] = np.ones(10 * count) if profile is None else np.repeat(profile, 10)
     cells = cells_of(columns)
     path = Path(f"{road}-{part}-{number}.h5")
-    return of_cells(Pass(path, side, conditions, SOUND, cells, cells, {}, whole), cells)
+    return of_cells(Pass(path, side, conditions, SOUND, {}, {}), cells)
 
 
-def drives_of(passes, quantities=(JERK,)):
+def drives_of(passes, metrics=(JERK,)):
     """Some passes as drives."""
-    return Drives(Path("drives"), "rubber", "polyurethane", "bypass", tuple(quantities), tuple(passes))
+    return Drives(Path("drives"), "rubber", "polyurethane", "bypass", tuple(metrics), tuple(passes))
 
 
 def invented(seed, *, ratio=1.0, n=(4, 4), roads=None, pass_spread=0.03, seconds=40, metrics=("jerk_z",)):
@@ -87,7 +91,7 @@ def invented(seed, *, ratio=1.0, n=(4, 4), roads=None, pass_spread=0.03, seconds
             for number in range(1, count + 1):
                 table = {name: windows(rng, profile, height, pass_spread) for name in metrics}
                 passes.append(one_pass(table, side, road, number, profile=profile))
-    return drives_of(passes, [Quantity(name, name.replace("_", " "), "m/s³") for name in metrics])
+    return drives_of(passes, [replace(metric_of(name), label=name.replace("_", " "), unit="m/s³") for name in metrics])
 
 
 def on_whole_passes(drives, metrics=("jerk_z",), margin=0.10, planned=None):
@@ -101,10 +105,10 @@ def on_whole_passes(drives, metrics=("jerk_z",), margin=0.10, planned=None):
     }
     blocks = {name: slot.block for name, slot in slots.items() if slot}
     groups = Grouping(blocks, installations(drives.passes, planned), days(drives.passes))
-    quantities = tuple(quantity for quantity in drives.quantities if quantity.name in metrics)
+    compared = tuple(metric for metric in drives.metrics if metric.name in metrics)
     roads = tuple(_road(drives.of(name), groups, planned is not None, metrics) for name in drives.rough_roads)
     smooth = _road(drives.of(drives.smooth), groups, planned is not None, ()) if drives.of(drives.smooth) else None
-    return Study(drives, margin, quantities, {}, roads, smooth, groups)
+    return Study(drives, margin, compared, {}, roads, smooth, groups)
 
 
 def _road(passes, groups, paired, metrics):
@@ -189,7 +193,7 @@ def logged(drives, offset_s=0.0, faster=1.0):
 
 def scaled(drive, ratio):
     """The same pass with every level `ratio` times as high."""
-    cells = drive.cells
+    cells = levels_of(drive)
     return of_cells(drive, cells | {name: cells[name] * ratio for name in drive.kept})
 
 

@@ -34,7 +34,7 @@ def case_of(make):
 
     def case_of(drives, primary="jerk_z", metrics=("jerk_z",), **options):
         study = make.on_whole_passes(drives, metrics, **options)
-        return Case(*find(study, primary), drives)
+        return Case(drives, *find(study, primary), None)
 
     return case_of
 
@@ -73,7 +73,7 @@ def test_all_harsher_is_one_verdict_with_its_size_and_what_it_rests_on(harsher):
     assert whole.cautions[0].startswith(
         "Installed once only: rubber and polyurethane. It is assumed that installations differ by 3 %; if by more than"
     )
-    assert whole.next_step == f"{AGAIN}."
+    assert whole.next_step == f"{AGAIN} installation."
 
 
 def test_gentler_on_one_road_names_the_road(make, case_of):
@@ -166,7 +166,7 @@ def test_shown_on_these_drives_alone_is_told_with_what_else_it_may_be(make, case
     whole = told(case)
     assert whole.verdict == "undecided"
     assert whole.change.endswith("; it may be the part or how it was installed")
-    assert whole.next_step == f"{AGAIN}."
+    assert whole.next_step == f"{AGAIN} installation."
 
 
 def test_drowned_is_not_judged(harsher):

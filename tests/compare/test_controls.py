@@ -34,7 +34,7 @@ def control(make):
         drives = dated(make.invented(seed, **{"pass_spread": 0.01, "seconds": 200} | options), days_after)
         _, findings = find(make.on_whole_passes(drives), None)
         of_kind = control_of(kind, drives, 0.10, findings)
-        return of_kind, findings[0], str(answer(Case((), findings, drives, of_kind), ()))
+        return of_kind, findings[0], str(answer(Case(drives, (), findings, of_kind), ()))
 
     return control
 

@@ -30,6 +30,7 @@ def course(road, level):
         changes=[SimpleNamespace(session="2026-10-06", together=(1.2, 1.5))],
         trend=None,
         drowned=False,
+        line=None,
         left=None,
         outside_since="2026-10-06",
     )

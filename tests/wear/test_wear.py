@@ -6,21 +6,23 @@ import json
 import math
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
 import statsmodels.api as sm
 from scipy import stats
 from towertap.bench.sharing import Share
+from towertap.capture.conditions import Conditions
 from towertap.cli._outcome import plain
+from towertap.compare.drives.folder import CaptureLabel
 from towertap.errors import AnalysisError, CallError
 from towertap.wear import follow
 from towertap.wear.drives import sessions_of
 from towertap.wear.figure import panels
 from towertap.wear.model import History, Session
-from towertap.wear.tables import tables
 from towertap.wear.trend import against_first, days_against_passes, fit_line, months_to
-from towertap.wear.words import headline
+from towertap.wear.words import headline, tables
 from towertap.words.numbers import range_percent
 
 from tests.wear import wear_trend
@@ -44,7 +46,7 @@ def followed(make, levels, seed=1, passes=4, smooth=None, days_apart=60):
             replace(drive, side="after", started=began + timedelta(minutes=10 * k)) for k, drive in enumerate(group)
         ]
         sessions.append(Session(f"{began:%Y-%m-%d}", began, tuple(timed)))
-    return History("polyurethane", "minibus", "bypass", drives.quantities, tuple(sessions))
+    return History("polyurethane", "minibus", "bypass", drives.metrics, tuple(sessions))
 
 
 def test_the_line_is_that_of_scipy_and_statsmodels():
@@ -140,7 +142,8 @@ def test_changes_hold_together_where_days_do_not_stray():
 def test_a_night_parts_sessions_and_midnight_does_not():
     late = datetime(2026, 3, 14, 22, tzinfo=UTC)
     hours = (0, 1, 3, 12, 13)
-    parted = sessions_of([late + timedelta(hours=each) for each in hours])
+    drives = [CaptureLabel(Path(f"{each}.h5"), Conditions(), late + timedelta(hours=each)) for each in hours]
+    parted = sessions_of(drives)
     assert [len(session) for session in parted] == [3, 2]
     assert sessions_of([]) == []
 
@@ -189,17 +192,7 @@ def test_an_engine_that_makes_part_of_the_power_narrows_the_margin(make):
 def test_an_engine_that_nobody_recorded_is_told_as_one_that_may_be_and_what_to_do(make):
     """Where the margin that it may narrow is what leaves a course undecided; its share is a bound, not measured."""
     history = followed(make, (1.0, 1.0, 1.0, 1.0, 1.0), smooth=(2.0,) * 5)
-    sessions = tuple(
-        replace(
-            session,
-            passes=tuple(
-                replace(drive, whole={"jerk_z": float(np.sqrt(np.mean(drive.windows["jerk_z"] ** 2)))})
-                for drive in session.passes
-            ),
-        )
-        for session in history.sessions
-    )
-    (course,) = follow(replace(history, sessions=sessions))
+    (course,) = follow(history)
     assert (course.noise.of, course.verdict) == ("unrecorded", "undecided")
     (caution,) = (caution for caution in course.cautions if "idling" in caution.words)
     assert "may be its own" in caution.words

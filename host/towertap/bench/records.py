@@ -1,7 +1,6 @@
 """Bench records: small JSON files tied to a box, its settings and a date; finding the one that holds for a capture."""
 
 import hashlib
-import json
 import math
 from collections.abc import Callable
 from contextlib import suppress
@@ -19,7 +18,7 @@ from towertap.capture.reading import Capture
 from towertap.doors.files import sha256_of
 from towertap.doors.structured import read_json, typed
 from towertap.doors.times import instant
-from towertap.doors.whole_file import whole_file
+from towertap.doors.whole_file import write_json
 from towertap.errors import FileError
 from towertap.version import WRITTEN_BY
 
@@ -191,8 +190,7 @@ def write(record: Record, folder: Path) -> Path:
     moment = instant(record.measured_utc) or datetime.now(UTC)
     path = folder / f"{slug(record.subject.serial)}-{record.kind}-{moment:%Y%m%dT%H%M%SZ}.json"
     data = {"schema": SCHEMA, "version": VERSION, "written_by": WRITTEN_BY, **asdict(record)}
-    with whole_file(path) as part:
-        part.write_text(json.dumps(data, indent=1, allow_nan=False, ensure_ascii=False) + "\n", "utf-8")
+    write_json(path, data)
     return path
 
 

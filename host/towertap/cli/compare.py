@@ -196,7 +196,7 @@ def _details(comparison: Comparison) -> Iterator[RenderableType]:
     from towertap.compare.findings.describe import notes_together
     from towertap.compare.sections import SECTIONS
 
-    notes = notes_together(comparison.case.all)
+    notes = notes_together(comparison.all)
     yield folded(("-", note) for note in notes)
     yield folded(("-", f"Not as planned: {departure.words}.") for departure in comparison.departures)
     for section in SECTIONS:

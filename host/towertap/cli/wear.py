@@ -15,7 +15,7 @@ from towertap.wear import follow
 from towertap.wear.course import DEFAULT_METRICS
 from towertap.wear.drives import load_sessions
 from towertap.wear.model import Wear
-from towertap.wear.tables import tables
+from towertap.wear.words import tables
 from towertap.words.phrases import counted
 
 

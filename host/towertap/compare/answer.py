@@ -4,15 +4,15 @@ It is made of findings and cautions alone, in words that a customer knows. The f
 all rough roads leads (of the first metric, where no plan names one). Where roads or metrics differ, they are told so.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from itertools import groupby
 
 from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.controls import Control
 from towertap.compare.drives.model import Drives
 from towertap.compare.findings.departures import DRIVE_THE_REST
-from towertap.compare.findings.describe import WORDS, in_play, other_cause, p_decisive, quieter
+from towertap.compare.findings.describe import WORDS, in_play, other_cause, p_decisive, quieter, which
 from towertap.compare.findings.instrument import RECORD_IDLE
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import CONTROLS
@@ -22,8 +22,8 @@ from towertap.words.phrases import counted, customers, listed, p_equals, sentenc
 MOST_WORDS = 120
 """What does not fit is left to the findings and cautions beneath."""
 MOST_CAUTIONS = 2
-AGAIN = "Install each part once more, on another day, and drive the same roads"
-"""What tells a part from its installation and from the day."""
+AGAIN = "Reinstall each part another day and drive again: that tells part from"
+"""Its installation, or the day: which of them is said behind it."""
 MANY_LEFT_OUT = 0.25
 """Captures left out weaken the verdict where they are more than this share of those used."""
 
@@ -60,15 +60,16 @@ class Answer:
 
 @dataclass(frozen=True, eq=False)
 class Case:
-    """What an answer is made of: the findings, the one that leads, the drives, and the control that they are, if any.
+    """What an answer is made of: the drives, the findings, the one that leads, and the control, if that is what it is.
 
-    A control is told by what its drives show, not by the verdict about a part.
+    `overall` are the findings over all rough roads together, one a metric, where there are two roads or more. A control
+    is told by what its drives show, not by the verdict about a part.
     """
 
+    drives: Drives
     overall: tuple[Finding, ...]
     findings: tuple[Finding, ...]
-    drives: Drives
-    control: Control | None = None
+    control: Control | None
 
     @property
     def all(self) -> tuple[Finding, ...]:
@@ -93,24 +94,20 @@ class Case:
 def answer(case: Case, cautions: Sequence[Caution]) -> Answer:
     """The answer, in MOST_WORDS words; `cautions` are all there are, ranked."""
     verdict, change = _change(case)
-    grave = [caution for caution in cautions if caution.weight > Weight.LIMITS][:MOST_CAUTIONS]
+    grave = tuple(caution.words for caution in cautions if caution.weight > Weight.LIMITS)[:MOST_CAUTIONS]
     whole = Answer(verdict, change, "", "", (), "")
-    for caution in grave[:1]:
-        whole = _with(whole, cautions=(caution.words,))
-    whole = _with(whole, sure=_sure(case))
-    whole = _with(whole, next_step=_next_step(case, cautions))
-    for name in (lambda finding: customers(finding.metric, finding.label), lambda finding: finding.label):
-        if not whole.others:
-            whole = _with(whole, others=_others(case, name))
-    for caution in grave[1:]:
-        whole = _with(whole, cautions=(*whole.cautions, caution.words))
+    for part in (
+        {"cautions": grave[:1]},
+        {"sure": _sure(case)},
+        {"next_step": _next_step(case, cautions)},
+        {"others": _others(case, lambda finding: finding.label)},
+        {"others": _others(case, lambda finding: customers(finding.metric, finding.label))},
+        {"cautions": grave},
+    ):
+        longer = replace(whole, **part)
+        if len(str(longer).split()) <= MOST_WORDS:
+            whole = longer
     return whole
-
-
-def _with(whole: Answer, **parts: object) -> Answer:
-    """The answer with another part, where that leaves it short enough."""
-    longer = Answer(**{**vars(whole), **parts})
-    return longer if len(str(longer).split()) <= MOST_WORDS else whole
 
 
 def _change(case: Case) -> tuple[str, str]:
@@ -170,7 +167,7 @@ def _elsewhere(case: Case) -> str:
 
 
 def _cannot_tell(lead: Finding, drives: Drives, name: str) -> str:
-    few = [part for part, count in zip((drives.before, drives.after), lead.passes, strict=True) if count < 2]
+    few = [part for part, count in zip(drives.parts, lead.passes, strict=True) if count < 2]
     if not few:
         return "the passes of one side are copies of one recording, so nothing shows how far passes differ"
     size = f"{name} was {_higher(lead)} with {drives.after}"
@@ -231,7 +228,8 @@ def _other(case: Case, finding: Finding) -> str:
         size = change_percent(finding.ratio, finding.interval)
         return f"{WORDS[finding.verdict]} ({size})"
     shown = {"harsher": "more", "gentler": "less", "equivalent": WORDS["equivalent"]}.get(finding.on_these_drives)
-    return f"{shown} on these drives, undecided for the part" if shown else WORDS["undecided"]
+    others = "days" if finding.overlap.about == "part or day" else "installations"
+    return f"{shown} on these drives; other {others} may differ" if shown else WORDS["undecided"]
 
 
 def _sure(case: Case) -> str:
@@ -292,7 +290,7 @@ def _settles(case: Case) -> str:
     if any(caution.remedy == RECORD_IDLE for caution in lead.cautions):
         return RECORD_IDLE
     if lead.on_these_drives != "undecided":
-        return AGAIN
+        return f"{AGAIN} {'day' if lead.overlap.about == 'part or day' else 'installation'}"
     needed = lead.passes_needed
     return f"Plan {needed} passes a side, as drives of their own" if needed else "Choose a longer or rougher road"
 
@@ -316,7 +314,7 @@ def smooth_changed(case: Case) -> Iterator[Caution]:
         Weight.OVERTURNS,
         f"Install {drives.before} again and drive the same roads: if the change goes, it was the part"
         if once
-        else AGAIN,
+        else f"{AGAIN} day",
     )
 
 
@@ -329,7 +327,7 @@ def assumed_spreads(case: Case) -> Iterator[Caution]:
         if kind == "days":
             seen, other = "The two parts were driven on different days", "days differ"
         else:
-            pairs = zip((drives.before, drives.after), lead.overlap.installations, strict=True)
+            pairs = zip(drives.parts, lead.overlap.installations, strict=True)
             once = [part for part, count in pairs if count < 2]
             seen = f"Installed once only: {' and '.join(once)}" if once else "Each part was installed more than once"
             other = "installations differ"
@@ -337,7 +335,7 @@ def assumed_spreads(case: Case) -> Iterator[Caution]:
             f"{seen}. It is assumed that {other} by {100 * spread.sd:.0f} %; if by more than "
             f"{100 * spread.overturned_at:.0f} %, the verdict does not stand.",
             Weight.WEAKENS,
-            AGAIN,
+            f"{AGAIN} {'day' if kind == 'days' else 'installation'}",
         )
 
 
@@ -348,24 +346,9 @@ def of_findings(case: Case) -> Iterator[Caution]:
         for caution in finding.cautions:
             touched.setdefault(caution, []).append(finding)
     for caution, findings in touched.items():
-        yield Caution(f"{_touched(case, findings)}{caution.words}", caution.weight, caution.remedy)
-
-
-def _touched(case: Case, findings: Sequence[Finding]) -> str:
-    """What a caution is of: nothing where that is every finding, roads or metrics where those are whole, else each."""
-    if all(finding in findings for finding in case.findings):
-        return ""
-    roads: Mapping[str, int] = dict.fromkeys((finding.road for finding in findings), 0)
-    metrics = dict.fromkeys(finding.metric for finding in findings)
-    if findings == [finding for finding in case.all if finding.road in roads]:
-        return f"On {listed(list(roads))}: "
-    names = []
-    for metric in metrics:
-        of_metric = [finding for finding in findings if finding.metric == metric]
-        every = len(of_metric) == sum(finding.metric == metric for finding in case.all)
-        on = "" if every else f" on {listed([finding.road for finding in of_metric])}"
-        names.append(of_metric[0].label + on)
-    return f"{sentence_case(listed(names))}: "
+        every = all(finding in findings for finding in case.findings)
+        of_which = "" if every else which(findings, case.all)
+        yield Caution(f"{of_which}{caution.words}", caution.weight, caution.remedy)
 
 
 def left_out(case: Case) -> Iterator[Caution]:

@@ -13,7 +13,7 @@ from towertap.compare.drives.calendar import days
 from towertap.compare.drives.model import SIDES, Drives
 from towertap.compare.findings import instrument
 from towertap.compare.findings.cautions import on_the_drives
-from towertap.compare.findings.departures import NO_PLAN, Departure, departures, with_leads
+from towertap.compare.findings.departures import NO_PLAN, Departure, departures, leads
 from towertap.compare.findings.find import find
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import CONTROLS, ControlKind
@@ -29,38 +29,28 @@ MARGIN = 0.10
 
 
 @dataclass(frozen=True, eq=False)
-class Comparison:
+class Comparison(Case):
     """Findings by road and metric, with all that is needed to take them apart.
 
-    `answer` is the one plain answer over all. `overall` are the findings over all rough roads together, one a metric,
-    where there are two roads or more. `alpha` is the error rate of each family of findings (each kind of test),
+    `answer` is the one plain answer over all. `alpha` is the error rate of each family of findings (each kind of test),
     `limits` the roughness limit of each metric by name, `cautions` are all that weaken the answer, the gravest first,
     `bench` is what the bench says of the box behind each capture, by name. `evidence` is what each section found, by
     its name, in the order of SECTIONS. `plan` is the plan it was held against, if there was one, and `departures` where
-    it was not kept. `control` is what this comparison tells as a control, where it is one; the answer is then of that.
+    it was not kept.
     """
 
-    drives: Drives
     margin: float
     alpha: float
     answer: Answer
-    overall: tuple[Finding, ...]
-    findings: tuple[Finding, ...]
     limits: Mapping[str, RoughnessLimit]
     evidence: Mapping[str, Evidence]
     cautions: tuple[Caution, ...]
     bench: Mapping[str, BenchSummary]
-    plan: Plan | None = None
-    departures: tuple[Departure, ...] = ()
-    control: Control | None = None
+    plan: Plan | None
+    departures: tuple[Departure, ...]
 
     def __iter__(self) -> Iterator[Finding]:
         return iter(self.findings)
-
-    @property
-    def case(self) -> Case:
-        """What the answer is made of."""
-        return Case(self.overall, self.findings, self.drives, self.control)
 
     def data(self) -> dict[str, Any]:
         """What JSON holds of the comparison, by name; each section under its own in `evidence`."""
@@ -106,44 +96,39 @@ def compare(
         return study, *find(study, primary)
 
     study, overall, findings = judged(drives)
-    if plan:
-        overall, findings = with_leads(plan, study, overall), with_leads(plan, study, findings)
     departed = departures(plan, study) if plan else ()
     own = control_of(control, drives, margin, overall or findings) if control else None
     study = replace(study, controls=(*study.controls, *([own] if own else [])))
     evidence = {section.name: of for section in SECTIONS if (of := section.compare(study, (*overall, *findings)))}
     bench = {drive.name: drive.bench for drive in drives.passes if drive.bench}
     boxes = {drive.name: drive.bench for drive in drives.passes if drive.bench and drive.from_box}
-    case = Case(overall, findings, drives, own)
+    case = Case(drives, overall, findings, own)
     cautions = all_cautions(
         case,
         (
-            *(() if plan else (NO_PLAN,)),
+            *(leads(departed) if plan else (NO_PLAN,)),
             *on_the_drives(study, findings, lambda clean: judged(clean)[2], defaults),
             *(caution for of in evidence.values() for caution in of.cautions),
             *instrument.cautions(boxes),
         ),
     )
     return Comparison(
-        drives=drives,
+        **vars(case),
         margin=margin,
         alpha=ALPHA,
         answer=answer(case, cautions),
-        overall=overall,
-        findings=findings,
         limits=study.limits,
         evidence=evidence,
         cautions=cautions,
         bench=bench,
         plan=plan,
         departures=departed,
-        control=own,
     )
 
 
 def _carried(drives: Drives) -> list[str]:
     """The default metrics that every pass's rate carries; AnalysisError where it carries none."""
-    names = [quantity.name for quantity in drives.quantities]
+    names = [metric.name for metric in drives.metrics]
     carried = [name for name in DEFAULT_METRICS if name in names]
     if not carried:
         raise AnalysisError(

@@ -10,7 +10,6 @@ a day on which it does not show could not have shown the part either.
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -22,7 +21,7 @@ from towertap.compare.plan.controls import ControlKind
 from towertap.compare.stats.contrast import Verdict
 from towertap.compare.stats.part import Beforehand, MeasuredVariance, pooled
 from towertap.doors.structured import read_json
-from towertap.doors.whole_file import whole_file
+from towertap.doors.whole_file import write_json
 from towertap.errors import FileError
 
 if TYPE_CHECKING:
@@ -88,9 +87,7 @@ def write_control(control: Control, folder: Path) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     captures = hashlib.sha256("\n".join(control.captures).encode()).hexdigest()[:8]
     path = folder / f"control-{control.kind}-{control.date}-{captures}.json"
-    data = {"schema": SCHEMA, "version": VERSION, **asdict(control)}
-    with whole_file(path) as part:
-        part.write_text(json.dumps(data, indent=1, allow_nan=False, ensure_ascii=False) + "\n", "utf-8")
+    write_json(path, {"schema": SCHEMA, "version": VERSION, **asdict(control)})
     return path
 
 

@@ -23,12 +23,15 @@ class Entry:
 
     path: Path
     conditions: Conditions
-    started: datetime | None
-    seconds: float | None
-    integrity: Integrity | None
-    marks: tuple[str, ...]
-    is_struck_out: bool
     problem: str
+    started: datetime | None = None
+    integrity: Integrity | None = None
+    marks: tuple[str, ...] = ()
+    is_struck_out: bool = False
+
+    @property
+    def seconds(self) -> float | None:
+        return self.integrity.seconds if self.integrity else None
 
     @property
     def key(self) -> tuple[str, str, int | None]:
@@ -51,14 +54,14 @@ def entry_of(capture_path: Path) -> Entry:
         with open_capture(capture_path) as capture:
             integrity, struck = check(capture), capture.struck_out
             unusable = struck.words if struck else why_unusable(capture, integrity)
-            texts = (text.decode("utf-8", "replace") for text in capture.marks["text"])
-            conditions, started, marks = capture.conditions, began(capture), tuple(texts)
+            marks = tuple(text.decode("utf-8", "replace") for text in capture.marks["text"])
+            conditions, started = capture.conditions, began(capture)
     except TowertapError as error:
-        return _nothing(capture_path, str(error).removeprefix(f"{capture_path}: "))
+        return Entry(capture_path, Conditions(), str(error).removeprefix(f"{capture_path}: "))
     unsaid = [name for name in ("part", "road", "pass_number") if not getattr(conditions, name)]
     unsaid_words = f"does not say its {', '.join(unsaid)}" if unsaid else ""
     problem = "; ".join(filter(None, (unusable, unsaid_words)))
-    return Entry(capture_path, conditions, started, integrity.seconds, integrity, marks, bool(struck), problem)
+    return Entry(capture_path, conditions, problem, started, integrity, marks, bool(struck))
 
 
 def lacking(plan: Plan, entries: Iterable[Entry], position: str = "") -> list[PlannedDrive]:
@@ -81,9 +84,5 @@ def _undecoded(raw: Path) -> Entry:
     try:
         conditions = read_sidecar(raw)["conditions"]
     except FileError as error:
-        return _nothing(raw, str(error))
-    return Entry(raw, conditions, None, None, None, (), False, "has no capture yet: 'towertap decode' makes it")
-
-
-def _nothing(path: Path, problem: str) -> Entry:
-    return Entry(path, Conditions(), None, None, None, (), False, problem)
+        return Entry(raw, Conditions(), str(error))
+    return Entry(raw, conditions, "has no capture yet: 'towertap decode' makes it")

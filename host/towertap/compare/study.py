@@ -8,11 +8,12 @@ from functools import cached_property
 
 from towertap.compare.controls import Control
 from towertap.compare.drives.calendar import days, installations
-from towertap.compare.drives.model import SIDES, Drives, Pass, Quantity, Side
+from towertap.compare.drives.model import SIDES, Drives, Pass, Side
 from towertap.compare.drives.slots import Key, Slot, slots_of
 from towertap.compare.road.places import Places, RoughnessLimit, RoughPlaces, find_places, roughness_limit
 from towertap.compare.stats.design import Design
 from towertap.errors import AnalysisError, CallError
+from towertap.signals.metrics import Metric
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,7 +55,7 @@ class Study:
 
     drives: Drives
     margin: float
-    quantities: tuple[Quantity, ...]
+    metrics: tuple[Metric, ...]
     limits: Mapping[str, RoughnessLimit]
     roads: tuple[Road, ...]
     smooth: Road | None
@@ -70,7 +71,7 @@ class Study:
 
     @cached_property
     def labels(self) -> dict[str, str]:
-        return {quantity.name: quantity.label for quantity in self.quantities}
+        return {metric.name: metric.label for metric in self.metrics}
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,7 +109,7 @@ def lay_out(
     for name, spread in (("refit", refit_sd), ("day", day_sd)):
         if spread is not None and not 0 <= spread < 1:
             raise CallError(f"a {name} spread of {100 * spread:g} % cannot be: name 0 % or more and less than 100 %")
-    quantities = chosen(drives.quantities, margin, metrics)
+    compared = chosen(drives.metrics, margin, metrics)
     on_both = [road for road in (*drives.rough_roads, drives.smooth) if all(drives.of(road, side) for side in SIDES)]
     if not {*on_both} - {drives.smooth}:
         missing = f"no rough road was driven with both '{drives.before}' and '{drives.after}': record both"
@@ -119,7 +120,7 @@ def lay_out(
         installations(drives.passes, planned),
         days(drives.passes),
     )
-    limits = {quantity.name: roughness_limit(drives.of(drives.smooth), quantity.name) for quantity in quantities}
+    limits = {metric.name: roughness_limit(drives.of(drives.smooth), metric.name) for metric in compared}
     in_blocks = len({slot.block for slot in (planned or {}).values()}) > 1
     roads = [
         _road(name, drives.of(name), groups, of_road if in_blocks else None, {} if name == drives.smooth else limits)
@@ -130,7 +131,7 @@ def lay_out(
     return Study(
         drives=drives,
         margin=margin,
-        quantities=quantities,
+        metrics=compared,
         limits=limits,
         roads=tuple(road for road in roads if road.name != drives.smooth),
         smooth=next((road for road in roads if road.name == drives.smooth), None),
@@ -160,17 +161,17 @@ def _road(
     return Road(name, passes, design, reason, unplanned, places, rough, not_one_road)
 
 
-def chosen(quantities: Sequence[Quantity], margin: float, metrics: Sequence[str]) -> tuple[Quantity, ...]:
-    """The quantities named by `metrics`, each once; CallError for a metric or margin that cannot be."""
+def chosen(carried: Sequence[Metric], margin: float, names: Sequence[str]) -> tuple[Metric, ...]:
+    """The metrics with these `names`, each once; CallError for a metric or margin that cannot be."""
     if not 0 < margin < 1:
         raise CallError(f"a margin of {100 * margin:g} % cannot be: name more than 0 % and less than 100 %")
-    by_name = {quantity.name: quantity for quantity in quantities}
-    if not metrics:
+    by_name = {metric.name: metric for metric in carried}
+    if not names:
         raise CallError("no metric to compare: name one or more")
-    for name in metrics:
+    for name in names:
         if name not in by_name:
             raise CallError(f"no metric '{name}': use {', '.join(by_name)}")
-    return tuple(by_name[name] for name in dict.fromkeys(metrics))
+    return tuple(by_name[name] for name in dict.fromkeys(names))
 
 
 def _left_out(drives: Drives) -> str:

@@ -2,6 +2,7 @@
 
 import errno
 import glob
+import json
 import os
 import secrets
 import shutil
@@ -9,6 +10,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 LEFT_OVER_S = 600.0
 """A part that nobody has written to for so long was left by a process that was killed."""
@@ -33,6 +35,12 @@ def whole_file(path: Path) -> Iterator[Path]:
         raise
     finally:
         part.unlink(missing_ok=True)
+
+
+def write_json(path: Path, data: Any) -> None:
+    """Write what JSON can hold, indented, whole or not at all."""
+    with whole_file(path) as part:
+        part.write_text(json.dumps(data, indent=1, allow_nan=False, ensure_ascii=False) + "\n", "utf-8")
 
 
 def _remove_left_overs(path: Path) -> None:

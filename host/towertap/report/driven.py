@@ -28,7 +28,7 @@ def _rows(comparison: Comparison) -> Iterator[Row]:
     drives = comparison.drives
     sides = [[drive for drive in drives.passes if drive.side == side] for side in SIDES]
     yield "passes", [_counts(drive.road for drive in side) for side in sides]
-    yield "installed", [f"{count} ×" for count in comparison.case.lead.overlap.installations]
+    yield "installed", [f"{count} ×" for count in comparison.lead.overlap.installations]
     yield (
         "driven on",
         [_names(f"{drive.started:%Y-%m-%d}" if drive.started else "" for drive in side) for side in sides],

@@ -10,15 +10,15 @@ from statistics import fmean
 import numpy as np
 
 from towertap.compare.caution import Caution, Weight, ranked
-from towertap.compare.drives.model import Quantity
 from towertap.compare.findings import instrument
 from towertap.compare.road.places import RoughPlaces, find_places, roughness_limit
 from towertap.compare.stats.contrast import ALPHA, Contrast, Verdict, holm, in_numbers, verdict
 from towertap.compare.study import chosen
 from towertap.errors import AnalysisError
+from towertap.signals.metrics import Metric
 from towertap.wear import words
 from towertap.wear.model import Change, Course, Crossing, History, Mean, Point, Trend, Wear
-from towertap.wear.trend import Line, against_first, days_against_passes, fit_line, months_to
+from towertap.wear.trend import Line, against_first, days_against_passes, months_to
 from towertap.words.phrases import sentence_case
 
 MONTH = timedelta(days=365.25 / 12)
@@ -39,7 +39,7 @@ def follow(history: History, margin: float = 0.10, metrics: Sequence[str] = DEFA
     limit; `metrics` are columns of the window tables. Raises CallError for a margin or metric that cannot be,
     AnalysisError when no rough road was driven at the first fit and later.
     """
-    quantities = chosen(history.quantities, margin, metrics)
+    followed = chosen(history.metrics, margin, metrics)
     roads = {road: history.on(road) for road in history.roads}
     lost = [road for road in roads if not _driven_again(roads[road], history)]
     rough = [road for road in roads if road not in (*lost, history.smooth)]
@@ -49,15 +49,15 @@ def follow(history: History, margin: float = 0.10, metrics: Sequence[str] = DEFA
             "same roads each time, or name a later first day by --since"
         )
     smooth = roads[history.smooth]
-    limits = {each.name: roughness_limit(smooth.passes, each.name).value for each in quantities}
+    limits = {each.name: roughness_limit(smooth.passes, each.name).value for each in followed}
     places = {road: find_places(roads[road].passes) for road in rough}
     unjudged = [
         _course(history, road, each, places[road].rough(each.name, limits[each.name]), margin)
         for road in rough
-        for each in quantities
+        for each in followed
     ]
     courses, checks = judge(unjudged, history.first_fit), []
-    for each in quantities if history.smooth not in lost else ():
+    for each in followed if history.smooth not in lost else ():
         whole = RoughPlaces.none(each.name, UNCUT)
         checks += judge([_course(history, history.smooth, each, whole, margin)], history.first_fit)
     changes_tested = sum(change.p_difference is not None for course in courses for change in course.changes)
@@ -94,11 +94,11 @@ def _driven_again(of_road: History, history: History) -> bool:
     return len(of_road.sessions) > 1 and of_road.sessions[0].name == history.sessions[0].name
 
 
-def _course(history: History, road: str, quantity: Quantity, rough: RoughPlaces, margin: float) -> Course:
+def _course(history: History, road: str, metric: Metric, rough: RoughPlaces, margin: float) -> Course:
     """One metric on one road, over its rough places or over whole passes; not yet judged."""
-    of_road, points, metric = history.on(road), [], quantity.name
+    of_road, points, name = history.on(road), [], metric.name
     passes, smooth = of_road.passes, road == history.smooth  # whose quietest pass is what bounds the engine
-    engine = None if smooth else instrument.engine_share(history.passes, quantity)
+    engine = None if smooth else instrument.engine_share(history.passes, metric)
     values = {drive.name: rough.value(drive) for drive in passes}
     for session in of_road.sessions:
         for drive in session.passes:
@@ -106,17 +106,17 @@ def _course(history: History, road: str, quantity: Quantity, rough: RoughPlaces,
             points.append(Point(drive.name, session.name, months, value.value, value.whole))
     return Course(
         road=road,
-        metric=metric,
-        label=quantity.label,
-        unit=quantity.unit,
+        metric=name,
+        label=metric.label,
+        unit=metric.unit,
         margin=margin,
         basis=rough.basis,
         share=rough.share,
         whole_because=rough.whole_because,
         points=tuple(points),
         means=tuple(_mean([point for point in points if point.session == day.name]) for day in of_road.sessions),
-        noise=instrument.largest_share(passes, values.values(), metric, engine),
-        cautions=(*words.bursts(road, quantity.label, rough), *instrument.mounting_cautions(metric, passes)),
+        noise=instrument.largest_share(passes, values.values(), name, engine),
+        cautions=(*words.bursts(road, metric.label, rough), *instrument.mounting_cautions(name, passes)),
     )
 
 
@@ -125,27 +125,21 @@ def _mean(points: Sequence[Point]) -> Mean:
     return Mean(points[0].session, fmean(point.months for point in points), level, len(points))
 
 
-def line_of(means: Sequence[Mean]) -> Line | None:
-    """The line through the means of sessions, as `fit_line` has it."""
-    return fit_line([mean.months for mean in means], [math.log(mean.level) for mean in means])
-
-
 def judge(courses: Sequence[Course], first_fit: datetime) -> list[Course]:
     """Give each course its changes, trend and verdict; all changes are one family of tests, all trends another."""
     contrasts = [against_first(course.groups, course.measured_margin) for course in courses]
-    lines = [line_of(course.means) for course in courses]
-    rises = [_rise(line, course) if line else None for line, course in zip(lines, courses, strict=True)]
+    rises = [_rise(course) for course in courses]
     of_changes, change_alpha = _family([change for changes in contrasts for change in changes])
     of_trends, trend_alpha = _family(rises)
     judged = []
-    for course, changes, line, rise, p_trend in zip(courses, contrasts, lines, rises, of_trends, strict=True):
+    for course, changes, rise, p_trend in zip(courses, contrasts, rises, of_trends, strict=True):
         joint = against_first(course.groups, course.measured_margin, change_alpha)
         days = tuple(
             _change(course, mean.session, change, wide.interval, next(of_changes))
             for mean, change, wide in zip(course.means[1:], changes, joint, strict=True)
         )
-        trend = _trend(course, line, rise, p_trend, first_fit) if line and rise else None
-        left = _left(course, line, trend_alpha) if line and not course.drowned else None
+        trend = _trend(course, course.line, rise, p_trend, first_fit) if course.line and rise else None
+        left = None if course.drowned else _left(course, trend_alpha)
         judged.append(
             replace(
                 course,
@@ -194,9 +188,12 @@ def _outside_since(changes: Sequence[Change]) -> str | None:
     return lasting[-1].session if lasting else None
 
 
-def _rise(line: Line, course: Course) -> Contrast:
+def _rise(course: Course) -> Contrast | None:
+    """What the trend's line comes to from the first session to the last."""
+    if course.line is None:
+        return None
     first, last = course.means[0], course.means[-1]
-    start, rise = math.exp(line.at(first.months)), line.between(first.months, last.months)
+    start, rise = math.exp(course.line.at(first.months)), course.line.between(first.months, last.months)
     return in_numbers(rise, start, (first.passes, last.passes), course.measured_margin)
 
 
@@ -250,9 +247,9 @@ def _crossing(line: Line, margin: float, span: float, first_day: datetime, p_dif
     )
 
 
-def _left(course: Course, line: Line, alpha: float) -> str | None:
+def _left(course: Course, alpha: float) -> str | None:
     """The first session at which the line's 1 − `alpha` interval is wholly outside the margin."""
-    surely, first = months_to(line, math.log1p(course.margin), alpha)[2], course.means[0].months
+    surely = months_to(course.line, math.log1p(course.margin), alpha)[2] if course.line else None
     if surely is None:
         return None
-    return next((mean.session for mean in course.means if mean.months - first >= surely), None)
+    return next((mean.session for mean in course.means if mean.months - course.means[0].months >= surely), None)

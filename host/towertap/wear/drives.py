@@ -4,29 +4,28 @@ Days are the driver's: a drive's date is by the offset from UTC that is stored w
 """
 
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, datetime, timedelta
-from itertools import pairwise
 from pathlib import Path
+from typing import TypeVar, Unpack
 
 from towertap.archive import store
 from towertap.archive.record import CAPTURE, NAME
 from towertap.capture.conditions import Conditions
 from towertap.compare.drives.differences import TEMPERATURE_STEP_C, changed_conditions
-from towertap.compare.drives.folder import CaptureLabel, captures_in, labels, quantities_of, read_passes
-from towertap.compare.drives.model import Excluded, Pass, Side, name_of
+from towertap.compare.drives.folder import CaptureLabel, captures_in, labels, metrics_of, read_passes, refuse_unknown
+from towertap.compare.drives.model import Excluded, Pass, name_of
+from towertap.compare.drives.reading import HowRead
 from towertap.doors.files import sha256_of
 from towertap.doors.times import local
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.wear.model import History, Session
 from towertap.words.phrases import counted, quoted
-from towertap.workers import Workers
 
 APART = timedelta(hours=8)
 """A longer time between the starts of two drives ends a session: a night does, a break and midnight do not."""
 
-
-Dated = tuple[datetime, CaptureLabel]
+Drive = TypeVar("Drive", CaptureLabel, Pass)
 
 
 def load_sessions(
@@ -38,42 +37,38 @@ def load_sessions(
     since: date | None = None,
     position: str | None = None,
     bench: Path | None = None,
-    fresh: bool = False,
-    workers: Workers | None = None,
-    on_progress: Callable[[int, int], None] | None = None,
+    **how: Unpack[HowRead],
 ) -> History:
     """Read every capture of `part` on one vehicle that began on the day `since`, where it was driven, or later.
 
     `folder` is an archive or holds captures (*.h5). Captures that cannot be read, are not sound, hold no whole window,
     copy another or do not say when they began are left out and listed with the reason; in an archive, so are those
     that are not as they were added. `position` is the box position to use where there were two, `bench` the folder of
-    the bench records. `on_progress(done, total)` is called before each capture. Raises CallError when a name matches
-    nothing, or two vehicles or positions do, AnalysisError when fewer than two sessions can be used or rates differ.
+    the bench records. Raises CallError when a name matches nothing, or two vehicles or positions do, AnalysisError when
+    fewer than two sessions can be used or rates differ.
     """
-    if bench and not bench.is_dir():
-        raise CallError(f"no folder '{bench}': name the one that holds the bench records")
     excluded: list[Excluded] = []
     recordings = recordings_in(folder, excluded)
-    _refuse_unknown(recordings, excluded, part=part, road=smooth, vehicle=vehicle, box_position=position)
+    known = [entry.conditions for entry in recordings]
+    refuse_unknown(known, excluded, part=part, road=smooth, vehicle=vehicle, box_position=position)
     of_part = _of_one_vehicle([entry for entry in recordings if entry.conditions.part == part], vehicle)
     dated = _at_position(list(_dated(of_part, since, excluded)), position)
-    _refuse_few([start for start, _ in dated], part, since, excluded)
-    starts = {entry.path: start for start, entry in dated if _as_added(entry, excluded)}
-    sides: dict[Path, Side] = dict.fromkeys(starts, "after")
-    passes = read_passes(sides, excluded, bench=bench, fresh=fresh, workers=workers, on_progress=on_progress)
-    _refuse_few([starts[drive.path] for drive in passes], part, since, excluded)
+    _refuse_few(dated, part, since, excluded)
+    chosen = [entry.path for entry in dated if _as_added(entry, excluded)]
+    passes = read_passes(chosen, excluded, bench, **how)
+    _refuse_few(passes, part, since, excluded)
     roads = {drive.road for drive in passes}
     if smooth not in roads:
         raise AnalysisError(f"no pass over the smooth road '{smooth}' can be used, and it sets the limit: drive it too")
     if roads == {smooth}:
         raise AnalysisError(f"every pass is over the smooth road '{smooth}': drive a rough road as well")
-    sessions = tuple(_sessions(passes, starts))
+    sessions = tuple(_sessions(passes))
     driven_as = of_part[0].conditions
     return History(
         part=part,
         vehicle=driven_as.vehicle,
         smooth=smooth,
-        quantities=tuple(quantities_of(passes)),
+        metrics=metrics_of(passes),
         sessions=sessions,
         excluded=tuple(excluded),
         remarks=(*_refitted(recordings, driven_as, sessions), *changed_conditions(passes), *_differing(passes)),
@@ -115,18 +110,6 @@ def _as_added(entry: CaptureLabel, excluded: list[Excluded]) -> bool:
     return False
 
 
-def _refuse_unknown(recordings: Sequence[CaptureLabel], excluded: list[Excluded], **named: str | None) -> None:
-    """CallError where what was named is in no capture's conditions."""
-    if not recordings and excluded:
-        raise CallError(f"no capture can be read; {excluded[0].capture}: {excluded[0].reason}")
-    known = {kind.replace("_", " "): {getattr(entry.conditions, kind) for entry in recordings} for kind in named}
-    for kind, name in zip(known, named.values(), strict=True):
-        if name is not None and name not in known[kind] - {""}:
-            kinds = sorted(known, key=lambda other: other != kind)
-            there = "; ".join(f"{other}s are {quoted(known[other])}" for other in kinds)
-            raise CallError(f"no capture of the {kind} '{name}': {there}")
-
-
 def _of_one_vehicle(recordings: Sequence[CaptureLabel], vehicle: str | None) -> list[CaptureLabel]:
     vehicles = {entry.conditions.vehicle for entry in recordings}
     if vehicle is None and len(vehicles) > 1:
@@ -137,71 +120,74 @@ def _of_one_vehicle(recordings: Sequence[CaptureLabel], vehicle: str | None) -> 
     return [entry for entry in recordings if vehicle in (None, entry.conditions.vehicle)]
 
 
-def _dated(recordings: Sequence[CaptureLabel], since: date | None, excluded: list[Excluded]) -> Iterator[Dated]:
+def _dated(recordings: Sequence[CaptureLabel], since: date | None, excluded: list[Excluded]) -> Iterator[CaptureLabel]:
     """Those that say their road and when they began, from the first day asked for on."""
     for entry in recordings:
-        if entry.began is None or not entry.conditions.road:
-            missing = "its road" if entry.began else "when it was driven"
+        if entry.started is None or not entry.conditions.road:
+            missing = "its road" if entry.started else "when it was driven"
             excluded.append(Excluded(name_of(entry.path), f"it does not say {missing}"))
-        elif since is None or entry.began.date() >= since:
-            yield entry.began, entry
+        elif since is None or entry.started.date() >= since:
+            yield entry
 
 
-def _at_position(dated: list[Dated], position: str | None) -> list[Dated]:
+def _at_position(dated: list[CaptureLabel], position: str | None) -> list[CaptureLabel]:
     """Those by one box; CallError where a session was recorded at two positions and none is named."""
     if position is not None:
-        return [(start, entry) for start, entry in dated if entry.conditions.box_position == position]
-    for session in sessions_of(start for start, _ in dated):
-        positions = {entry.conditions.box_position for start, entry in dated if start in session}
+        return [entry for entry in dated if entry.conditions.box_position == position]
+    for session in sessions_of(dated):
+        positions = {entry.conditions.box_position for entry in session}
         if len(positions) > 1:
             raise CallError(
-                f"on {session[0]:%Y-%m-%d} there were boxes at more than one position ({quoted(positions)}): name one "
-                "by --position"
+                f"on {session[0].started:%Y-%m-%d} there were boxes at more than one position ({quoted(positions)}): "
+                "name one by --position"
             )
     return dated
 
 
-def sessions_of(times: Iterable[datetime]) -> list[list[datetime]]:
-    """Times in order, parted where none follows for longer than APART."""
-    ordered = sorted(times)
-    sessions = [[first] for first in ordered[:1]]
-    for earlier, later in pairwise(ordered):
-        if later - earlier > APART:
+def sessions_of(dated: Iterable[Drive]) -> list[list[Drive]]:
+    """Captures or passes, all with a date, in order of time, parted where none begins for longer than APART."""
+    sessions: list[list[Drive]] = []
+    for drive in sorted(dated, key=_started):
+        if not sessions or _started(drive) - _started(sessions[-1][-1]) > APART:
             sessions.append([])
-        sessions[-1].append(later)
+        sessions[-1].append(drive)
     return sessions
 
 
-def _refuse_few(times: Sequence[datetime], part: str, since: date | None, excluded: list[Excluded]) -> None:
+def _started(drive: CaptureLabel | Pass) -> datetime:
+    assert drive.started is not None
+    return drive.started
+
+
+def _refuse_few(dated: Sequence[Drive], part: str, since: date | None, excluded: list[Excluded]) -> None:
     """AnalysisError with fewer than two sessions."""
-    sessions = sessions_of(times)
+    sessions = sessions_of(dated)
     after = f" since {since}" if since else ""
     more = f"; left out: {len(excluded)}, {excluded[0].capture}: {excluded[0].reason}" if excluded else ""
     if not sessions:
         raise AnalysisError(f"no drive with '{part}'{after} can be used: record some, or name an earlier day{more}")
     if len(sessions) == 1:
-        driven = f"{min(times):%Y-%m-%d}, {counted(len(times), 'pass')}"
+        driven = f"{sessions[0][0].started:%Y-%m-%d}, {counted(len(dated), 'pass')}"
         raise AnalysisError(
             f"'{part}' was driven on one day only{after} ({driven}): a change takes two days, a trend three; drive "
             f"again, or name an archive that holds more{more}"
         )
 
 
-def _sessions(passes: Sequence[Pass], starts: dict[Path, datetime]) -> Iterator[Session]:
+def _sessions(passes: Sequence[Pass]) -> Iterator[Session]:
     """The passes by session, in the order of their times."""
-    parted = sessions_of(starts[drive.path] for drive in passes)
-    days = [f"{times[0]:%Y-%m-%d}" for times in parted]
-    in_order = iter(sorted(passes, key=lambda drive: (starts[drive.path], drive.name)))
-    for day, times in zip(days, parted, strict=True):
-        name = day if days.count(day) == 1 else f"{times[0]:%Y-%m-%d %H:%M}"
-        yield Session(name, times[0], tuple(next(in_order) for _ in times))
+    parted = sessions_of(sorted(passes, key=lambda drive: drive.name))
+    days = [f"{drives[0].started:%Y-%m-%d}" for drives in parted]
+    for day, drives in zip(days, parted, strict=True):
+        name = day if days.count(day) == 1 else f"{drives[0].started:%Y-%m-%d %H:%M}"
+        yield Session(name, _started(drives[0]), tuple(drives))
 
 
 def _refitted(recordings: Sequence[CaptureLabel], driven_as: Conditions, sessions: Sequence[Session]) -> Iterator[str]:
     """Another part on the same vehicle between the first and the last session: the part was off and on again."""
     first, last = sessions[0].began, sessions[-1].began
     on_vehicle = [entry for entry in recordings if entry.conditions.vehicle == driven_as.vehicle]
-    parts = {entry.conditions.part for entry in on_vehicle if entry.began and first < entry.began < last}
+    parts = {entry.conditions.part for entry in on_vehicle if entry.started and first < entry.started < last}
     if others := parts - {"", driven_as.part}:
         yield (
             f"between the first and the last session the vehicle was driven with {quoted(others)} as well, so "

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.transforms import ScaledTranslation
 
 from towertap.drawing.style import INK, PAPER, QUIET, SIDES, WASH, log_ticks, new_figure
-from towertap.wear.course import MONTH, line_of
+from towertap.wear.course import MONTH
 from towertap.wear.model import Course, Crossing, Wear
 from towertap.wear.trend import Line
 from towertap.words.numbers import brief
@@ -53,19 +53,9 @@ def data(courses: Sequence[Course]) -> Table:
 def _drawn(course: Course, first_fit: datetime, name: str) -> Figure:
     figure = new_figure(3.6)
     axes = figure.subplots()
-    _panel(axes, course, first_fit, name)
-    figure.legend(*axes.get_legend_handles_labels(), loc="outside lower left", ncols=2)
-    locator = mdates.AutoDateLocator(maxticks=5)
-    axes.xaxis.set_major_locator(locator)
-    axes.xaxis.set_major_formatter(mdates.ConciseDateFormatter(locator))
-    axes.set_xlabel("date")
-    return figure
-
-
-def _panel(axes: Axes, course: Course, first_fit: datetime, name: str) -> None:
     axes.set_title(brief(name, 52))
     axes.set_yscale("log")
-    first, top, line = course.means[0].level, 1 + course.margin, line_of(course.means)
+    first, top, line = course.means[0].level, 1 + course.margin, course.line
     axes.axhspan(first / top, first * top, color=WASH, lw=0, label="margin")
     axes.axhline(first, color=QUIET, lw=0.7)
     values = [point.value for point in course.points] + [first / top, first * top]
@@ -80,6 +70,12 @@ def _panel(axes: Axes, course: Course, first_fit: datetime, name: str) -> None:
     log_ticks(axes, "y")
     axes.set_ylabel(textwrap.fill(brief(f"{course.label}, {course.unit}", 60), 20))
     axes.grid(axis="y")
+    figure.legend(*axes.get_legend_handles_labels(), loc="outside lower left", ncols=2)
+    locator = mdates.AutoDateLocator(maxticks=5)
+    axes.xaxis.set_major_locator(locator)
+    axes.xaxis.set_major_formatter(mdates.ConciseDateFormatter(locator))
+    axes.set_xlabel("date")
+    return figure
 
 
 def _line(axes: Axes, course: Course, line: Line, first_fit: datetime) -> list[float]:
@@ -118,13 +114,11 @@ def _days(axes: Axes, course: Course, first_fit: datetime) -> None:
 
 def _passes(axes: Axes, course: Course, first_fit: datetime) -> None:
     """Every pass, in the order driven, to the right of its day."""
-    figure = axes.get_figure()
-    assert figure is not None
     for mean in course.means:
         values = [point.value for point in course.points if point.session == mean.session]
         step = min(APART_PT, (REACH_PT - BESIDE_PT) / max(1, len(values) - 1))
         for rank, value in enumerate(values):
-            aside = ScaledTranslation((BESIDE_PT + rank * step) / 72, 0, figure.dpi_scale_trans)
+            aside = ScaledTranslation((BESIDE_PT + rank * step) / 72, 0, axes.figure.dpi_scale_trans)
             name = "passes" if mean is course.means[0] and not rank else None
             date, place = _date(first_fit, mean.months), axes.transData + aside
             axes.plot(date, value, **CIRCLE, transform=place, label=name)

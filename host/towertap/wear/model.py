@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from towertap.compare.caution import Caution
-from towertap.compare.drives.model import Excluded, Pass, Quantity
+from towertap.compare.drives.model import Excluded, Pass
 from towertap.compare.road.alignment import RoadAlignment
 from towertap.compare.road.places import Basis
 from towertap.compare.stats.contrast import ALPHA, Contrast, Verdict
+from towertap.signals.metrics import Metric
+from towertap.wear.trend import Line, fit_line
 
 if TYPE_CHECKING:
     from towertap.bench.carried import BenchSummary
@@ -42,7 +45,7 @@ class History:
     part: str
     vehicle: str
     smooth: str
-    quantities: tuple[Quantity, ...]
+    metrics: tuple[Metric, ...]
     sessions: tuple[Session, ...]
     excluded: tuple[Excluded, ...] = ()
     remarks: tuple[str, ...] = ()
@@ -197,7 +200,13 @@ class Course:
 
     @property
     def groups(self) -> list[list[float]]:
+        """The values of the passes of each session."""
         return [[point.value for point in self.points if point.session == mean.session] for mean in self.means]
+
+    @property
+    def line(self) -> Line | None:
+        """The line through the means of the sessions, as `fit_line` has it."""
+        return fit_line([mean.months for mean in self.means], [math.log(mean.level) for mean in self.means])
 
     @property
     def drowned(self) -> bool:

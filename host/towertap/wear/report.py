@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 
 from towertap.compare.findings.describe import verdict_of
@@ -12,8 +12,7 @@ from towertap.report.report import draw, make_folders, on_page
 from towertap.report.templates import page_of
 from towertap.wear import figure
 from towertap.wear.model import Wear
-from towertap.wear.tables import tables
-from towertap.wear.words import headline, status, title
+from towertap.wear.words import headline, status, tables, title
 from towertap.words.phrases import sentence_case
 
 HOW_TO_READ = (
@@ -22,11 +21,11 @@ HOW_TO_READ = (
 )
 
 
-def write_wear(wear: Wear, folder: str | Path, notices: Sequence[str] = (), *, full: bool = False) -> Path:
+def write_wear(wear: Wear, folder: str | Path, *, full: bool = False) -> Path:
     """Write `wear.html` into `folder`, which is made if need be; returns the page's path.
 
-    Beside it go its pictures (PNG) and their data (CSV). `notices` are lines to stand over the answer, `full` opens
-    all folds. The page is a function of the answer: no capture is opened.
+    Beside it go its pictures (PNG) and their data (CSV). `full` opens all folds. The page is a function of the answer:
+    no capture is opened.
     """
     folder = Path(folder)
     make_folders(folder)
@@ -47,7 +46,6 @@ def write_wear(wear: Wear, folder: str | Path, notices: Sequence[str] = (), *, f
         wear=wear,
         headline=sentence_case(says),
         tone=verdict_of(says),
-        notices=notices,
         courses=courses,
         tables=tables(wear),
         shared=shared,

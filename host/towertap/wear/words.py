@@ -1,4 +1,4 @@
-"""The words of each course, which a customer understands and a statistician would sign, and its cautions."""
+"""The words of each course, which a customer understands and a statistician would sign, its cautions and tables."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -8,9 +8,10 @@ from towertap.compare.findings import instrument
 from towertap.compare.findings.describe import WORDS
 from towertap.compare.road.places import RoughPlaces
 from towertap.compare.stats.contrast import ALPHA, Verdict
-from towertap.wear.model import Course, History, Trend
-from towertap.words.numbers import range_percent, signed
+from towertap.wear.model import Course, History, Trend, Wear
+from towertap.words.numbers import fixed, interval, number, p_value, range_percent, signed
 from towertap.words.phrases import change, counted, customers, listed, p_equals, sentence_case
+from towertap.words.table import Table, tabulate
 
 ONE_DAY = Caution(
     "A day's weather, temperature, tyres and driver are in its change, and those of the first day in every change. "
@@ -215,3 +216,41 @@ def not_again(road: str, history: History) -> Caution:
         f"compare with: {road}.",
         Weight.WEAKENS,
     )
+
+
+def tables(wear: Wear) -> list[Table]:
+    """Each day against the first fit, a table a course, those of the smooth road last; and the trends.
+
+    p-values are Holm's. Of the trends, days are how far they vary about the line, passes what they account for of it.
+    """
+    courses = (*wear.courses, *wear.checks)
+    by_day = [tabulate(f"{title(each)}, {each.unit}, over {each.basis}", _by_day(each)) for each in courses]
+    trends = [_trend_row(course, course.trend) for course in wear.courses if course.trend]
+    return by_day + ([tabulate("Trends over the time seen", trends)] if trends else [])
+
+
+def _by_day(course: Course) -> Iterator[dict[str, str]]:
+    for mean, day in zip(course.means, (None, *course.changes), strict=True):
+        outside = ",\noutside" if day and day.outside else ""
+        yield {
+            "day": mean.session,
+            "passes": str(mean.passes),
+            "mean": number(mean.level),
+            "ratio": number(day.ratio if day else 1),
+            "interval,\ntogether": interval(day.together if day else None),
+            "p, dif-\nferent": p_value(day.p_difference_holm if day else None),
+            "p, equi-\nvalent": p_value(day.p_equivalence_holm if day else None),
+            "verdict": day.verdict + outside if day else "first fit",
+        }
+
+
+def _trend_row(course: Course, trend: Trend) -> dict[str, str]:
+    by_passes = None if trend.of_passes is None else 100 * trend.of_passes
+    return {
+        "road,\nmetric": f"{course.road},\n{course.metric}",
+        "% a month,\n95 % interval": f"{fixed(trend.percent_per_month, 2)},\n{fixed(trend.interval, 2)}",
+        "ratio,\n95 % interval": f"{number(trend.over_span)},\n{interval(trend.over_span_interval)}",
+        "days, %,\npasses, %": f"{fixed(100 * trend.scatter)},\n{fixed(by_passes)}",
+        "p, days\ndiffer": p_value(trend.days_p),
+        "verdict": f"{trend.verdict},\np {p_value(trend.p_decisive)}",
+    }

@@ -56,22 +56,22 @@ def test_all_named_passes_are_there_with_their_windows(drive_folder):
     assert done == [(step, 12) for step in range(12)]
     for drive in drives.passes:
         assert drive.integrity.sound
-        assert (drive.windows["jerk_z"] > 0).all()
+        assert (drive.windows("jerk_z") > 0).all()
 
 
 def test_cells_join_to_the_windows_of_the_analysis(folder):
     drive = load_passes(folder, *NAMES).passes[0]
     with open_capture(drive.path) as capture:
-        expected = analyse_capture(capture, window_s=1.0, metrics=list(drive.windows)[2:]).columns
-    assert list(drive.windows) == list(expected)
-    for name, column in drive.windows.items():
-        assert column == pytest.approx(expected[name], rel=1e-6)
+        expected = analyse_capture(capture, window_s=1.0, metrics=list(drive.kept)).columns
+    assert ["piece", "start_s", *drive.kept] == list(expected)
+    for name in drive.kept:
+        assert drive.windows(name) == pytest.approx(expected[name], rel=1e-6)
     assert np.diff(drive.cells["start_s"]) == pytest.approx(CELL_S, abs=1e-3)
 
 
 def test_only_metrics_that_the_rate_carries_are_offered(folder):
     """At 1 kHz the band 100–500 Hz is not carried."""
-    names = {quantity.name for quantity in load_passes(folder, *NAMES).quantities}
+    names = {metric.name for metric in load_passes(folder, *NAMES).metrics}
     assert names == set(METRICS) - {"structure_borne_z"}
 
 

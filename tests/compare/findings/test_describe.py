@@ -124,4 +124,4 @@ def test_words_that_are_no_verdicts_are_undecided():
 
 def test_what_is_noted_of_several_findings_is_said_once(two_metrics):
     (note,) = notes_together([replace(finding, **STRONG) for finding in two_metrics[1]])
-    assert note == "Jerk z on a and b; weighted z on a and b: Nothing in the design can overturn it."
+    assert note == "On a and b: Nothing in the design can overturn it."

@@ -137,7 +137,8 @@ def test_a_place_that_one_pass_alone_makes_loud_is_left_out_and_told(make):
     drives = make.driven(1)
     first = drives.of("lane", "after")[0]
     there = (first.cells["start_s"] >= 15.0) & (first.cells["start_s"] <= 18.0)
-    branch = first.cells | {"jerk_z": first.cells["jerk_z"] * np.where(there, 10.0, 1.0)}
+    levels = make.levels_of(first)
+    branch = levels | {"jerk_z": levels["jerk_z"] * np.where(there, 10.0, 1.0)}
     loud = tuple(make.of_cells(drive, branch) if drive is first else drive for drive in drives.passes)
     calm, burst = (on_the_road(lay_out(of, 0.10, ["jerk_z"], None)) for of in (drives, replace(drives, passes=loud)))
     assert calm.loud_passes == ()
@@ -324,7 +325,10 @@ def families(make, count):
     for seed in range(count):
         drives = make.invented(seed, roads=roads, metrics=metrics)
         yield [
-            contrast(*([drive.whole[metric] for drive in drives.of(road, side)] for side in ("before", "after")), 0.10)
+            contrast(
+                *([make.rms(drive.windows(metric)) for drive in drives.of(road, side)] for side in ("before", "after")),
+                0.10,
+            )
             for road in roads
             for metric in metrics
         ]

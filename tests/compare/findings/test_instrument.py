@@ -1,13 +1,14 @@
 """The sensor behind a comparison: noise that drowns a finding, bands beyond the mounting, records that are missing."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from towertap.bench.carried import BenchSummary
 from towertap.bench.sharing import Share
 from towertap.compare.comparison import compare
-from towertap.compare.drives.model import Quantity
+from towertap.compare.drives.model import metric_of
 from towertap.compare.findings.find import find
 from towertap.compare.findings.instrument import cautions, engine_share, largest_share
 from towertap.compare.road.places import PassValue
@@ -44,9 +45,10 @@ def with_floor(drives, floor, **more):
 def noisy(make, drives, floor):
     """The drives as such a sensor shows them: powers of independent signals add."""
 
+    levels = [make.levels_of(drive) for drive in drives.passes]
     passes = (
-        make.of_cells(drive, drive.cells | {"jerk_z": np.hypot(drive.cells["jerk_z"], floor)})
-        for drive in drives.passes
+        make.of_cells(drive, of_pass | {"jerk_z": np.hypot(of_pass["jerk_z"], floor)})
+        for drive, of_pass in zip(drives.passes, levels, strict=True)
     )
     return with_floor(replace(drives, passes=tuple(passes)), floor)
 
@@ -86,7 +88,8 @@ def test_noise_pulls_the_ratio_to_1_so_that_equivalence_would_lie(make, judge):
     clear = judge(drives)
     drowned = noisy(make, drives, 2 * clear.before)
     finding = judge(drowned)
-    believed = judge(replace(drowned, passes=tuple(replace(drive, noise={}) for drive in drowned.passes)))
+    quiet = SimpleNamespace(measured_utc={"idle": "2026-05-04T09:00:00+00:00"})  # an engine that nobody hears
+    believed = judge(replace(drowned, passes=tuple(replace(drive, noise={}, bench=quiet) for drive in drowned.passes)))
     assert clear.on_these_drives == "harsher"
     assert believed.on_these_drives == "equivalent"
     assert finding.ratio < 1.10 < clear.ratio
@@ -156,15 +159,20 @@ def test_an_engine_on_the_smooth_road_does_not_drown_a_dose_or_a_peak_on_a_rough
     """They are no r.m.s.: each pass keeps its own share. An engine that nobody recorded is bounded as ever."""
     own = {"bypass": Share(metric, 0.05, "", 0.7, "not judged", "idle"), "lane": Share(metric, 0.05, "", 0.02, "clean")}
     levels = {"bypass": 4.0, "lane": 8.0}
+
+    def of_one_cell(metric, level):
+        """What is kept where all of a dose, or the peak, is in one cell: the fourth power of a dose."""
+        return np.array([[level ** (4 if metric == "vdv_z" else 1)]])
+
     passes = [
-        replace(drive, noise={metric: own[drive.road]}, whole={metric: levels[drive.road]})
+        replace(drive, noise={metric: own[drive.road]}, kept={metric: of_one_cell(metric, levels[drive.road])})
         for drive in make.driven(1).passes
     ]
 
     def largest(passes):
         rough = [drive for drive in passes if drive.road == "lane"]
         values = [PassValue(drive.name, 1, 9, 9, 8.0, 8.0) for drive in rough]
-        return largest_share(rough, values, metric, engine_share(passes, Quantity(metric, metric, "")))
+        return largest_share(rough, values, metric, engine_share(passes, metric_of(metric)))
 
     assert largest(passes) == own["lane"]
     unknown = largest([replace(drive, noise={}) for drive in passes])

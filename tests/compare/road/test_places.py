@@ -35,7 +35,7 @@ def test_a_place_holds_the_same_road_in_every_pass(places):
 def test_the_level_of_a_place_is_the_energy_over_the_road_it_covers(make, places):
     """Against a sum over a grid of 1 ms, by numpy alone."""
     for number in (0, 5):
-        cells = places.passes[number].cells
+        cells = make.levels_of(places.passes[number])
         bounds_s = places.bounds_s[number]
         grid_s = np.arange(bounds_s[0, 0], bounds_s[-1, 1], 0.001)
         of_cell = np.clip(np.searchsorted(bounds_s[:, 0], grid_s, side="right") - 1, 0, len(bounds_s) - 1)
@@ -45,7 +45,7 @@ def test_the_level_of_a_place_is_the_energy_over_the_road_it_covers(make, places
 
 
 def test_places_within_a_gap_of_one_pass_are_left_out_for_all(make, passes, places):
-    cells = passes[3].cells
+    cells = make.levels_of(passes[3])
     there = (cells["start_s"] < 15) | (cells["start_s"] > 20)
     holed = make.of_cells(passes[3], {name: column[there] for name, column in cells.items()})
     without = find_places([*passes[:3], holed, *passes[4:]])

@@ -132,15 +132,15 @@ def test_one_pass_a_side_tells_nothing(changed, on_the_lane):
 
 def test_copies_of_a_pass_tell_nothing(make, changed, on_the_lane):
     first = changed.of("lane", "before")[0]
-    after = [make.of_cells(drive, first.cells) for drive in changed.of("lane", "after")]
-    copies = [make.of_cells(drive, first.cells) for drive in changed.of("lane", "before")]
+    after = [make.of_cells(drive, make.levels_of(first)) for drive in changed.of("lane", "after")]
+    copies = [make.of_cells(drive, make.levels_of(first)) for drive in changed.of("lane", "before")]
     bands = on_the_lane(replace(changed, passes=(*copies, *after)), aligned=False)
     assert "copies of one another" in bands.words
 
 
-def test_noise_that_drowns_one_side_alone_hides_no_change(changed, on_the_lane):
+def test_noise_that_drowns_one_side_alone_hides_no_change(make, changed, on_the_lane):
     """It pulls the ratio towards 1: 0.9² of the power or so before, and a quarter of that after at twice the level."""
-    level = min(drive.cells["third_31.5_z"].mean() for drive in changed.of("lane", "before"))
+    level = min(make.levels_of(drive)["third_31.5_z"].mean() for drive in changed.of("lane", "before"))
     noise = {"third_31.5_z": Share("third_31.5_z", 0.95 * level, "m/s²", 0.0, "clean")}
     band = of(
         on_the_lane(replace(changed, passes=tuple(replace(drive, noise=noise) for drive in changed.passes))), *noise
@@ -149,9 +149,9 @@ def test_noise_that_drowns_one_side_alone_hides_no_change(changed, on_the_lane):
     assert (band.judged, band.shown) == ("marked", 1)
 
 
-def test_a_band_that_the_sensor_drowns_is_not_judged_and_a_marked_one_is_named(changed, on_the_lane):
+def test_a_band_that_the_sensor_drowns_is_not_judged_and_a_marked_one_is_named(make, changed, on_the_lane):
     """0.8² of the power is more than half of it, 0.5² a quarter."""
-    level = {name: drive.cells[name].mean() for drive in changed.of("lane", "before")[:1] for name in THIRDS}
+    level = {name: make.levels_of(changed.of("lane", "before")[0])[name].mean() for name in THIRDS}
     floors = {"third_10_z": 2.0 * level["third_10_z"], "third_31.5_z": 0.5 * level["third_31.5_z"]}
     noise = {name: Share(name, floor, "m/s²", 0.0, "clean") for name, floor in floors.items()}
     beyond = {name: f"{name} reaches too far" for name in ("third_400_z", "third_500_z")}
@@ -165,7 +165,7 @@ def test_a_band_that_the_sensor_drowns_is_not_judged_and_a_marked_one_is_named(c
 
 def test_a_band_with_nothing_in_it_is_left_out(make, changed, on_the_lane):
     lane = next(drive for drive in changed.passes if drive.road == "lane")
-    silent = make.of_cells(lane, lane.cells | {"third_5_z": np.zeros(lane.n_cells)})
+    silent = make.of_cells(lane, make.levels_of(lane) | {"third_5_z": np.zeros(lane.n_cells)})
     bands = on_the_lane(replace(changed, passes=tuple(silent if drive is lane else drive for drive in changed.passes)))
     assert bands.left_out == ("5 Hz",)
     assert len(bands.thirds) == len(THIRDS) - 1
@@ -225,13 +225,15 @@ def test_ratios_that_the_axis_does_not_hold_are_told_at_its_edge(of_recorded, st
     assert [shade.get_facecolor().size for shade in shades] == [0] * len(wide)
 
 
-def test_levels_by_time_are_decibels_of_the_cells(recorded, of_recorded, styled, labels):
+def test_levels_by_time_are_decibels_of_the_cells(make, recorded, of_recorded, styled, labels):
     """ISO 1683: acceleration in decibels re 1e-6 m/s², so that 1 m/s² is 120 dB."""
     before, after = (recorded.of("quarry-lane", side)[0] for side in ("before", "after"))
     by_time = by_place(of_recorded, None, before, after)
     metrics = [band.metric for band in of_recorded.thirds]
     for drive, levels in ((before, by_time.before), (after, by_time.after)):
-        assert levels == pytest.approx(120 + 20 * np.log10([drive.cells[metric] for metric in metrics]), abs=0.01)
+        assert levels == pytest.approx(
+            120 + 20 * np.log10([make.levels_of(drive)[metric] for metric in metrics]), abs=0.01
+        )
     assert by_time.reference is None
     for panel in spectrogram.panels(by_time, pair=True):
         assert "level, dB re 10⁻⁶ m/s²" in labels(panel)
@@ -242,7 +244,7 @@ def test_levels_by_time_are_decibels_of_the_cells(recorded, of_recorded, styled,
 def test_the_same_place_stands_above_itself_and_the_ratio_is_of_all_passes(make, recorded, of_recorded, styled):
     """One pass is made later by 0.5 s and twice as strong: aligned, it is the other, 6.02 dB higher, a ratio of 2."""
     first = recorded.of("quarry-lane", "before")[0]
-    late = first.cells | {"start_s": first.cells["start_s"] + 0.5}
+    late = make.levels_of(first) | {"start_s": first.cells["start_s"] + 0.5}
     late |= {name: 2 * late[name] for name in first.kept}
     passes = [replace(first, path=first.path.with_name(f"{number}.h5")) for number in range(4)]
     passes[2:] = [make.of_cells(replace(drive, side="after"), late) for drive in passes[2:]]

@@ -19,7 +19,6 @@ from towertap.compare.stats.part import ASSUMED_SD, Beforehand, statements
 from towertap.compare.stats.planning import (
     DESIGNS,
     MOST_PASSES,
-    Needed,
     PlannedDesign,
     cheapest,
     invented,
@@ -62,10 +61,10 @@ def asked(df, runs, true_sd=0.05, seed=1):
     draw = np.random.default_rng(seed)
     rows = []
     for spread in true_sd * np.sqrt(draw.chisquare(df, runs) / df):
-        needed = passes_needed(rounded, spread, df, CHOICES) or Needed(MOST_PASSES, np.nan)
+        needed = passes_needed(rounded, spread, df, CHOICES) or (MOST_PASSES, np.nan)
         limit = spread * np.sqrt(df / chdtri(df, 0.8))
         safe = next((passes for passes in CHOICES if rounded(limit, passes) >= 0.8), MOST_PASSES)
-        rows.append((needed.passes, needed.assurance, safe))
+        rows.append((*needed, safe))
     return np.array(rows).T
 
 

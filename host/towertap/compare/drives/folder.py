@@ -1,21 +1,23 @@
 """From a folder of captures to the passes of a comparison: what is named, sound, and of a kind; and what is unused."""
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from difflib import SequenceMatcher
 from itertools import combinations
 from pathlib import Path
+from typing import Unpack
 
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
 from towertap.compare.drives.differences import differences
-from towertap.compare.drives.model import Drives, Excluded, Pass, Quantity, Side, name_of
+from towertap.compare.drives.model import Drives, Excluded, Pass, Side, name_of
 from towertap.compare.drives.positions import at_position, inputs_at
 from towertap.compare.drives.reading import (
     CaptureRead,
     ClippedOutError,
+    HowRead,
     Measures,
     PassReader,
     ReadTask,
@@ -23,9 +25,8 @@ from towertap.compare.drives.reading import (
     began,
 )
 from towertap.errors import AnalysisError, CallError, TowertapError
-from towertap.signals.metrics import METRICS
+from towertap.signals.metrics import METRICS, Metric
 from towertap.words.phrases import did_you_mean, quoted
-from towertap.workers import Workers
 
 
 def load_passes(
@@ -40,9 +41,7 @@ def load_passes(
     bench: Path | None = None,
     position: str | None = None,
     input_position: str | None = None,
-    fresh: bool = False,
-    workers: Workers | None = None,
-    on_progress: Callable[[int, int], None] | None = None,
+    **how: Unpack[HowRead],
 ) -> Drives:
     """Read every capture (*.h5, not in subfolders) of `folder` that was made with the part `before` or `after`.
 
@@ -50,32 +49,32 @@ def load_passes(
     `include_unsound`), hold no whole window, or copy another are left out and listed with the reason; so are standing
     and pulling away in a capture, unless the `whole` of it is asked for. `bench` is the folder of the bench records, by
     default `bench` in `folder`; `position` is the box position to use where passes were recorded at two,
-    `input_position` that of a second box on the part's input side. What an earlier run kept of a capture stands in for
-    reading it, unless all is to be `fresh`; much is read by `workers`. `on_progress(done, total)` is called before each
-    capture. Raises CallError when a name matches nothing, AnalysisError when no capture can be used or their rates
-    differ.
+    `input_position` that of a second box on the part's input side. Raises CallError when a name matches nothing,
+    AnalysisError when no capture can be used or their rates differ.
     """
-    if bench and not bench.is_dir():
-        raise CallError(f"no folder '{bench}': name the one that holds the bench records")
     excluded: list[Excluded] = []
     sides: dict[str, Side] = {before: "before", after: "after"}
-    reader = PassReader(measures or {}, include_unsound, whole, bench, frozenset(sides), position, fresh)
-    read: dict[Path, CaptureRead | TowertapError] = {}
+    reader = PassReader(measures or {}, include_unsound, whole, bench, frozenset(sides), position)
     paths = captures_in(folder)
     if input_position:  # which captures are of one pass must be known before any is read
         known = {label.path: label.conditions for label in labels(paths, excluded)}
     else:
-        read = reader.read_all([ReadTask(path) for path in paths], workers, on_progress)
-        known = {path: capture.conditions for path, capture in read.items() if isinstance(capture, CaptureRead)}
-        excluded += [_unread(path, error) for path, error in read.items() if isinstance(error, TowertapError)]
-    _refuse_unknown(known.values(), before, after, smooth, excluded)
+        read = reader.read_all([ReadTask(path) for path in paths], **how)
+        known = {path: capture.conditions for path, capture in read.items() if capture.conditions}
+        excluded += [_unread(path, capture.outcome) for path, capture in read.items() if path not in known]
+    if before == after:
+        raise CallError(f"--before and --after both name '{before}': name two parts")
+    for part in sides:
+        refuse_unknown(known.values(), excluded, part=part, road=smooth)
+    if {label.road for label in known.values()} <= {smooth, ""}:
+        raise CallError(f"every capture is of the smooth road '{smooth}': record a rough road as well")
     chosen = {path: sides[label.part] for path, label in known.items() if label.road and label.part in sides}
     chosen = at_position(known, chosen, position, excluded)
     used = {*chosen}
     if input_position:
         inputs = inputs_at(known, chosen, input_position)
         used.update(path for of_pass in inputs.values() for path in of_pass)
-        read = reader.read_all([ReadTask(path, inputs.get(path, ())) for path in chosen], workers, on_progress)
+        read = reader.read_all([ReadTask(path, inputs.get(path, ())) for path in chosen], **how)
     passes = _usable(read, chosen, excluded)
     named = {capture.capture for capture in excluded}
     others = unused(known, used, (before, after), position)
@@ -86,13 +85,11 @@ def load_passes(
         before=before,
         after=after,
         smooth=smooth,
-        quantities=tuple(quantities_of(passes)),
+        metrics=metrics_of(passes),
         passes=tuple(passes),
         excluded=tuple(excluded),
         clipped_out=tuple(
-            (known[path].road, side)
-            for path, side in chosen.items()
-            if isinstance(capture := read[path], CaptureRead) and isinstance(capture.outcome, ClippedOutError)
+            (known[path].road, side) for path, side in chosen.items() if isinstance(read[path].outcome, ClippedOutError)
         ),
         input_position=input_position,
     )
@@ -111,35 +108,26 @@ def captures_in(folder: Path) -> list[Path]:
 
 
 def read_passes(
-    chosen: Mapping[Path, Side],
-    excluded: list[Excluded],
-    *,
-    bench: Path | None = None,
-    fresh: bool = False,
-    workers: Workers | None = None,
-    on_progress: Callable[[int, int], None] | None = None,
+    paths: Iterable[Path], excluded: list[Excluded], bench: Path | None = None, **how: Unpack[HowRead]
 ) -> list[Pass]:
-    """Read some captures, each with its side; those that cannot be used join `excluded`.
+    """Read some captures, as if all were of one side; those that cannot be used join `excluded`.
 
-    The rest is as in `load_passes`. Raises AnalysisError when none can be used or their rates differ.
+    Raises AnalysisError when none can be used or their rates differ.
     """
-    reader = PassReader({}, bench=bench, fresh=fresh)
-    return _usable(reader.read_all([ReadTask(path) for path in chosen], workers, on_progress), chosen, excluded)
+    chosen: dict[Path, Side] = dict.fromkeys(paths, "before")
+    read = PassReader({}, bench=bench).read_all([ReadTask(path) for path in chosen], **how)
+    return _usable(read, chosen, excluded)
 
 
-def _usable(
-    read: Mapping[Path, CaptureRead | TowertapError], chosen: Mapping[Path, Side], excluded: list[Excluded]
-) -> list[Pass]:
+def _usable(read: Mapping[Path, CaptureRead], chosen: Mapping[Path, Side], excluded: list[Excluded]) -> list[Pass]:
     """The passes that were read, each recording once; the others join `excluded`."""
     passes: list[Pass] = []
     rates: dict[float, list[str]] = defaultdict(list)
     recordings: dict[str, str] = {}
     for path, side in chosen.items():
-        name, capture = name_of(path), read[path]
-        outcome = capture.outcome if isinstance(capture, CaptureRead) else capture
-        if outcome is None or isinstance(outcome, TowertapError):
-            if outcome:
-                excluded.append(_unread(path, outcome))
+        name, outcome = name_of(path), read[path].outcome
+        if not isinstance(outcome, tuple):
+            excluded.append(_unread(path, outcome))
             continue
         drive, rate_hz = replace(outcome[0], side=side), outcome[1]
         if drive.source and (twin := recordings.setdefault(drive.source.raw_sha256, name)) != name:
@@ -156,9 +144,9 @@ def _usable(
     return passes
 
 
-def _unread(path: Path, error: TowertapError) -> Excluded:
-    seen = isinstance(error, SeenAndStruckOutError)
-    return Excluded(name_of(path), str(error).removeprefix(f"{path}: "), seen)
+def _unread(path: Path, why: object) -> Excluded:
+    seen = isinstance(why, SeenAndStruckOutError)
+    return Excluded(name_of(path), str(why).removeprefix(f"{path}: "), seen)
 
 
 @dataclass(frozen=True)
@@ -167,7 +155,7 @@ class CaptureLabel:
 
     path: Path
     conditions: Conditions
-    began: datetime | None
+    started: datetime | None
     sha256: str | None = None
 
 
@@ -181,28 +169,17 @@ def labels(paths: Iterable[Path], excluded: list[Excluded]) -> Iterator[CaptureL
             excluded.append(_unread(path, error))
 
 
-def _refuse_unknown(
-    known: Iterable[Conditions], before: str, after: str, smooth: str, excluded: list[Excluded]
-) -> None:
-    known = list(known)
-    parts, roads = ({getattr(label, name) for label in known} - {""} for name in ("part", "road"))
+def refuse_unknown(known: Collection[Conditions], excluded: Sequence[Excluded], **named: str | None) -> None:
+    """CallError where what was named of some conditions is in no capture's, or no capture can be read."""
     if not known and excluded:
         raise CallError(f"no capture can be read; {excluded[0].capture}: {excluded[0].reason}")
-    if before == after:
-        raise CallError(f"--before and --after both name '{before}': name two parts of {quoted(parts)}")
-    for part in (before, after):
-        if part not in parts:
-            raise CallError(
-                f"no capture with the part '{part}': parts are {quoted(parts)}; roads are {quoted(roads)}"
-                f"{did_you_mean(part, parts)}"
-            )
-    if smooth not in roads:
-        raise CallError(
-            f"no capture of the road '{smooth}': roads are {quoted(roads)}; parts are {quoted(parts)}"
-            f"{did_you_mean(smooth, roads)}"
-        )
-    if roads == {smooth}:
-        raise CallError(f"every capture is of the smooth road '{smooth}': record a rough road as well")
+    there = {name: {getattr(label, name) for label in known} - {""} for name in named}
+    for name, value in named.items():
+        if value is not None and value not in there[name]:
+            in_turn = sorted(there, key=lambda other: other != name)
+            names = "; ".join(f"{other.replace('_', ' ')}s are {quoted(there[other])}" for other in in_turn)
+            guess = did_you_mean(value, there[name])
+            raise CallError(f"no capture of the {name.replace('_', ' ')} '{value}': {names}{guess}")
 
 
 def _refuse_without_smooth(
@@ -216,11 +193,9 @@ def _refuse_without_smooth(
     raise AnalysisError(f"no capture of the smooth road '{smooth}' can be used, so nothing says what is rough{why}")
 
 
-def quantities_of(passes: Sequence[Pass]) -> Iterable[Quantity]:
+def metrics_of(passes: Sequence[Pass]) -> tuple[Metric, ...]:
     """The metrics that every pass carries."""
-    for name, metric in METRICS.items():
-        if all(name in drive.windows for drive in passes):
-            yield Quantity(name, metric.label, metric.unit)
+    return tuple(metric for name, metric in METRICS.items() if all(name in drive.kept for drive in passes))
 
 
 def unused(

@@ -12,7 +12,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from towertap.analysis import Analysis, Columns, broken_up, rows_of_pieces, windows_of
+from towertap.analysis import Analysis, Columns, broken_up, rows_of_pieces
 from towertap.archive.record import CAPTURE
 from towertap.bench.carried import BenchSummary
 from towertap.bench.sharing import Share
@@ -40,15 +40,6 @@ def metric_of(name: str) -> Metric:
 
 
 @dataclass(frozen=True)
-class Quantity:
-    """A metric as people meet it: `name` is its column in a window table, `label` its words, `unit` its unit."""
-
-    name: str
-    label: str
-    unit: str
-
-
-@dataclass(frozen=True)
 class Source:
     """Where a pass comes from: the chip and firmware that made it, and the SHA-256 of its capture and raw recording."""
 
@@ -64,25 +55,22 @@ class Source:
 class Pass:
     """One drive over one road with one part fitted: the unit of every inference.
 
-    `windows` are the values of windows of 1 s, each metric in its unit; `cells` are
-    the same over windows of a tenth of a second, by which passes are aligned and cut into places, and `kept` what each
-    metric keeps of them, (kept, cells), to join them to longer stretches. `whole` holds the values of the whole capture
-    by metric name. `path` is the capture they came from. `noise`,
-    `beyond`, `bench` and `to_vehicle` are what the bench says of them, as in an analysis. `started` is when the
-    recording began, None where the capture does not know; `forward_ms2` the mean forward acceleration in cells from the
-    capture's start, NaN in gaps; `measured` what each section of the comparison took from
-    the open capture, by its name; `speed` the speed driven, by time from the capture's start, None where no log covers
-    the pass. `moving` says what of the capture is left out of all this as no drive over the road; None: nothing was to.
+    `cells` are piece and start of windows of a tenth of a second, by which passes are aligned and cut into places, and
+    `kept` is what each metric keeps of them, (kept, cells), to join them to longer stretches. `path` is the capture
+    they came from. `noise`, `beyond`, `bench` and `to_vehicle` are what the bench says of them, as in an analysis.
+    `started` is when the recording began, None where the capture does not know; `forward_ms2` the mean forward
+    acceleration in cells from the capture's start, NaN in gaps; `measured` what each section of the comparison took
+    from the open capture, by its name; `speed` the speed driven, by time from the capture's start, None where no log
+    covers the pass. `moving` says what of the capture is left out of all this as no drive over the road; None: nothing
+    was to.
     """
 
     path: Path
     side: Side
     conditions: Conditions
     integrity: Integrity
-    windows: Columns
     cells: Columns
     kept: Mapping[str, NDArray[np.float32]]
-    whole: dict[str, float]
     noise: dict[str, Share] = field(default_factory=dict)
     beyond: dict[str, str] = field(default_factory=dict)
     bench: BenchSummary | None = None
@@ -113,7 +101,12 @@ class Pass:
 
     @property
     def n_windows(self) -> int:
-        return self.windows["start_s"].size
+        """How many windows of 1 s it has."""
+        return int(self._in_windows.sum()) // CELLS_A_WINDOW
+
+    def windows(self, metric: str) -> NDArray[np.float64]:
+        """The values of a metric in windows of 1 s (n,), in its unit; none reaches over a gap."""
+        return metric_of(metric).of_windows(self.kept[metric][:, self._in_windows], CELLS_A_WINDOW)
 
     def over_windows(self, metric: str) -> float:
         """One value of a metric over all windows of 1 s together; not a number without one."""
@@ -145,15 +138,7 @@ class Pass:
         cells = {name: column[chosen] for name, column in self.cells.items()}
         cells["piece"] = broken_up(self.cells["piece"], chosen)
         kept = {name: of_cells[:, chosen] for name, of_cells in self.kept.items()}
-        metrics = {name: metric_of(name) for name in kept}
-        return replace(
-            self,
-            cells=cells,
-            kept=kept,
-            windows=windows_of(cells, metrics, kept, CELLS_A_WINDOW),
-            whole={name: metric.of_all(kept[name]) for name, metric in metrics.items()},
-            moving=of_drive,
-        )
+        return replace(self, cells=cells, kept=kept, moving=of_drive)
 
     @property
     def road(self) -> str:
@@ -162,7 +147,7 @@ class Pass:
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """A capture while it is open, with its analysis in cells and its windows of 1 s.
+    """A capture while it is open, with its analysis in cells, and piece and start of its windows of 1 s.
 
     `inputs` are captures of the same pass by a box on the part's input side (None: nobody asked); `include_unsound` and
     `bench` are as the user asked for the comparison's own captures.
@@ -196,7 +181,7 @@ class Drives:
     before: str
     after: str
     smooth: str
-    quantities: tuple[Quantity, ...]
+    metrics: tuple[Metric, ...]
     passes: tuple[Pass, ...]
     excluded: tuple[Excluded, ...] = ()
     remarks: tuple[str, ...] = ()
@@ -204,6 +189,10 @@ class Drives:
     clipped_out: tuple[tuple[str, Side], ...] = ()
     """Road and side of each pass that was left out because too much of it is clipped."""
     input_position: str | None = None
+
+    @property
+    def parts(self) -> tuple[str, str]:
+        return self.before, self.after
 
     @property
     def rough_roads(self) -> tuple[str, ...]:

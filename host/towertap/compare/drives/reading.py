@@ -6,9 +6,9 @@ from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, NamedTuple, TypedDict, get_type_hints
+from typing import Any, NamedTuple, TypedDict, Unpack, get_type_hints
 
-from towertap.analysis import Columns, analyse_capture, outline, rows_of_pieces
+from towertap.analysis import Columns, analyse_capture, outline, rows_of_pieces, windows_of
 from towertap.bench.carried import records_for
 from towertap.bench.records import bench_folder, digest_of
 from towertap.capture.conditions import Conditions
@@ -17,7 +17,7 @@ from towertap.capture.reading import Capture, open_capture
 from towertap.compare.drives.model import CELL_S, CELLS_A_WINDOW, Pass, Reading, Source
 from towertap.doors.files import sha256_of
 from towertap.doors.times import local
-from towertap.errors import AnalysisError, TowertapError
+from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.kept import Kept
 from towertap.motion import Moving, in_words
 from towertap.signals.fir import one_thread
@@ -28,6 +28,18 @@ MOST_TOUCHED = 0.25
 """Of a pass, by clipping and overflows; with more it is left out."""
 WORTH_BYTES = 20_000_000
 """Fewer bytes of captures, two seconds of work, are read before other processes have loaded what they run."""
+
+
+class HowRead(TypedDict, total=False):
+    """How captures are read.
+
+    Anew, whatever an earlier run kept (`fresh`); by `workers` where it is much; `on_progress(done, total)` before each.
+    """
+
+    fresh: bool
+    workers: Workers | None
+    on_progress: Callable[[int, int], None] | None
+
 
 Measures = Mapping[str, Callable[[Reading], Any]]
 """What else is taken from each capture while it is open, by name: see `Pass.measured`."""
@@ -41,12 +53,12 @@ class ReadTask(NamedTuple):
 
 
 class CaptureRead(NamedTuple):
-    """What a capture says of itself, and what became of it.
+    """What a capture says of itself (None: it does not open), and what became of it.
 
     That is a pass and its nominal rate in Hz, why it cannot be used, or None where nobody wanted it.
     """
 
-    conditions: Conditions
+    conditions: Conditions | None
     outcome: tuple[Pass, float] | TowertapError | None
 
 
@@ -72,14 +84,13 @@ class PassReader:
     bench: Path | None = None
     parts: frozenset[str] | None = None
     position: str | None = None
-    fresh: bool = False
-    """Take nothing from what was kept."""
 
-    def read_all(
-        self, wanted: Sequence[ReadTask], workers: Workers | None, on_progress: Callable[[int, int], None] | None
-    ) -> dict[Path, CaptureRead | TowertapError]:
-        """Each capture in order, or why it does not open; by several `workers` where much is to be read."""
-        kept = {} if self.fresh else {task.path: there for task in wanted if (there := self._kept(task))}
+    def read_all(self, wanted: Sequence[ReadTask], **how: Unpack[HowRead]) -> dict[Path, CaptureRead]:
+        """Each capture in order; CallError where there is no folder of bench records."""
+        if self.bench and not self.bench.is_dir():
+            raise CallError(f"no folder '{self.bench}': name the one that holds the bench records")
+        workers, on_progress = how.get("workers"), how.get("on_progress")
+        kept = {} if how.get("fresh") else {task.path: there for task in wanted if (there := self._kept(task))}
         missing = [task for task in wanted if task.path not in kept]
         alone = workers is None or sum(os.path.getsize(task.path) for task in missing) < WORTH_BYTES
         captures = {}
@@ -91,21 +102,18 @@ class PassReader:
                 captures[task.path] = kept[task.path] if task.path in kept else next(made)
         return captures
 
-    def read(self, task: ReadTask) -> CaptureRead | TowertapError:
+    def read(self, task: ReadTask) -> CaptureRead:
         """Read one capture and keep the pass; see `read_all`."""
-        entry = self._entry(task)
+        entry, label = self._entry(task), None
         try:
             with open_capture(task.path) as capture, one_thread():
                 label = capture.conditions
                 of_part = self.parts is None or (bool(label.road) and label.part in self.parts)
                 if not of_part or self.position not in (None, label.box_position):
                     return CaptureRead(label, None)
-                try:
-                    drive, rate_hz = self._pass(capture, task.inputs)
-                except TowertapError as error:
-                    return CaptureRead(label, error)
+                drive, rate_hz = self._pass(capture, task.inputs)
         except TowertapError as error:
-            return error
+            return CaptureRead(label, error)
         entry.keep((replace(drive, measured={}), rate_hz, drive.measured))
         return CaptureRead(label, (drive, rate_hz))
 
@@ -142,18 +150,16 @@ class PassReader:
             whole=self.whole,
             clipped_s=integrity.clipped_s if touched else (),
         )
-        windows = analysis.joined(CELLS_A_WINDOW)
         _refuse(integrity, touched, analysis.moving, analysis.settling_s, analysis.columns)
+        windows = windows_of(analysis.columns, {}, {}, CELLS_A_WINDOW)
         reading = Reading(capture, analysis, windows, inputs, self.include_unsound, self.bench)
         drive = Pass(
             path=capture.path,
             side="before",  # until somebody says which
             conditions=capture.conditions,
             integrity=integrity,
-            windows=windows,
-            cells=analysis.columns,
+            cells={name: analysis.columns[name] for name in ("piece", "start_s")},
             kept=analysis.kept.kept,
-            whole=analysis.whole,
             noise=analysis.noise,
             beyond=analysis.beyond,
             bench=analysis.bench,

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from towertap.capture.speed_log import LogOffset, SpeedLog
 from towertap.compare.drives.model import CELL_S, Drives, Pass
+from towertap.words.phrases import some
 
 Array = NDArray[np.float64]
 
@@ -65,9 +66,8 @@ def with_speed(drives: Drives, logs: Sequence[SpeedLog], offset_s: float | None 
                 joined[drive.name] = own.between(0.0, lasted_s(drive))
     without = [drive.name for drive in drives.passes if drive.name not in joined]
     if logs and without:
-        more = f" and {len(without) - 2} more" if len(without) > 2 else ""
-        words = f"{', '.join(without[:2])}{more}"
-        remarks.append(f"no speed log spans {words} without a gap: on their roads speed is known by alignment only")
+        words = f"no speed log spans {some(without)} without a gap: on their roads speed is known by alignment only"
+        remarks.append(words)
     passes = tuple(drive.logged(joined[drive.name]) if drive.name in joined else drive for drive in drives.passes)
     return replace(drives, passes=passes, remarks=(*drives.remarks, *remarks, *_implausible(passes)))
 

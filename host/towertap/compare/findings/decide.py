@@ -12,7 +12,7 @@ from towertap.compare.findings.describe import describe
 from towertap.compare.findings.model import Finding, PartStatement, PassInfluence, Spread
 from towertap.compare.stats.contrast import ALPHA, Contrast, Levels, Student, Verdict, ends, holm
 from towertap.compare.stats.part import ClusterSpread, Statements
-from towertap.compare.stats.planning import MOST_PASSES, Needed, passes_needed, power_on_drives
+from towertap.compare.stats.planning import MOST_PASSES, passes_needed, power_on_drives
 from towertap.words.numbers import change_percent, p_value, range_percent
 from towertap.words.phrases import listed, sentence_case
 
@@ -36,19 +36,12 @@ class Undecided:
     names: tuple[str, ...]
     without: Callable[[int], Statements] | None
 
-    def verdict(self, student: Student, levels: Levels) -> Verdict:
-        """The verdict of a statement: by both margins, where nothing tells which of them is right."""
-        verdicts = self._verdicts(student, levels)
-        return verdicts.pop() if len(verdicts) == 1 else "undecided"
-
-    def hangs_on_engine(self, student: Student, levels: Levels) -> bool:
-        """Whether it takes to know the engine to have a verdict of a statement."""
-        return len(self._verdicts(student, levels)) > 1
-
-    def _verdicts(self, student: Student, levels: Levels) -> set[Verdict]:
+    def verdict(self, student: Student, levels: Levels) -> Verdict | None:
+        """The verdict of a statement; None where it takes to know the engine, as two margins may be right then."""
         noise = self.fields["noise"]
         margins = {self.margin, *([self.fields["margin"]] if noise and noise.of == "unrecorded" else [])}
-        return {student.verdict(margin, levels) for margin in margins}
+        verdicts = {student.verdict(margin, levels) for margin in margins}
+        return verdicts.pop() if len(verdicts) == 1 else None
 
     @property
     def is_judged(self) -> bool:
@@ -118,8 +111,8 @@ def _adjusted(tests: Sequence[tuple[Student | None, float | None]]) -> Iterator[
 def _finding(undecided: Undecided, drives: Tests, part: Tests, primary: bool | None, family: int) -> Finding:
     fields, both, shown = undecided.fields, undecided.both, undecided.shown
     judged = undecided.is_judged
-    on_these_drives: Verdict = undecided.verdict(both.drives, drives.levels) if judged else "undecided"
-    verdict: Verdict = undecided.verdict(both.part, part.levels) if judged else "undecided"
+    on_these_drives = (judged and undecided.verdict(both.drives, drives.levels)) or "undecided"
+    verdict = (judged and undecided.verdict(both.part, part.levels)) or "undecided"
     needed = _needed(undecided, ALPHA / family) if judged and on_these_drives == "undecided" else None
     finding = Finding(
         **vars(shown),
@@ -133,11 +126,11 @@ def _finding(undecided: Undecided, drives: Tests, part: Tests, primary: bool | N
         primary=primary,
         family=family,
         influence=_influence(undecided, drives.levels, part.levels) if judged else None,
-        passes_needed=needed.passes if needed else None,
-        assurance=needed.assurance if needed else None,
+        passes_needed=needed[0] if needed else None,
+        assurance=needed[1] if needed else None,
         words="",
     )
-    hidden = judged and undecided.hangs_on_engine(both.drives, drives.levels)
+    hidden = judged and undecided.verdict(both.drives, drives.levels) is None
     of_noise = instrument.noise_cautions(finding.noise, finding.margin, hidden)
     cautions = (*_cautions(finding), *of_noise, *finding.cautions)
     return replace(finding, words=describe(finding), cautions=cautions)
@@ -149,7 +142,7 @@ def _part(undecided: Undecided, tests: Tests) -> PartStatement:
     made_of, student = both.components, both.part
 
     def spread(kind: Literal["installation", "day"], cluster: ClusterSpread) -> Spread:
-        decided = tells and not undecided.hangs_on_engine(student, tests.levels)
+        decided = tells and undecided.verdict(student, tests.levels)
         overturned_at = both.overturned_by(kind, undecided.margin, tests.levels) if decided else None
         return Spread(float(cluster.sd), float(cluster.df), cluster.source, overturned_at)
 
@@ -176,8 +169,9 @@ def _influence(undecided: Undecided, of_drives: Levels, of_part: Levels) -> Pass
         return None
     every = undecided.both
 
-    def verdicts(both: Statements) -> tuple[Verdict, Verdict]:
-        return undecided.verdict(both.drives, of_drives), undecided.verdict(both.part, of_part)
+    def verdicts(both: Statements) -> list[Verdict]:
+        pairs = ((both.drives, of_drives), (both.part, of_part))
+        return [undecided.verdict(student, levels) or "undecided" for student, levels in pairs]
 
     fewer = [undecided.without(number) for number in range(len(undecided.names))]
     ratios = [float(both.drives.ratio) for both in fewer]
@@ -187,7 +181,7 @@ def _influence(undecided: Undecided, of_drives: Levels, of_part: Levels) -> Pass
     return PassInfluence((min(ratios), max(ratios)), tuple(undecided.names[number] for number in hangs_on))
 
 
-def _needed(undecided: Undecided, alpha: float) -> Needed | None:
+def _needed(undecided: Undecided, alpha: float) -> tuple[int, float] | None:
     """Passes a side that show a change as large as the margin, or hold none inside it, 4 times in 5; None: too many."""
     shown, margin = undecided.shown, undecided.fields["margin"]
     if not (shown.standard_error and shown.df):

@@ -1,19 +1,18 @@
-"""Where the drives and the analysis departed from the plan: said, and a caution at each finding that it touches."""
+"""Where the drives and the analysis departed from the plan: said, and cautioned of where it makes a lead."""
 
 from bisect import bisect_right
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
 from towertap.compare.caution import Caution, Weight
 from towertap.compare.drives.calendar import days
 from towertap.compare.drives.model import Drives, Pass, metric_of
 from towertap.compare.drives.slots import Key, key_of
-from towertap.compare.findings.model import Finding
 from towertap.compare.plan.plan import Plan
 from towertap.compare.study import Study
-from towertap.words.phrases import counted, listed, sentence_case, some
+from towertap.words.phrases import counted, some
 
 PRESSURE_STEP_KPA = 5.0
 """Tyre pressures that differ by more from those planned are told, as the drive procedure has it."""
@@ -23,7 +22,6 @@ NO_PLAN = Caution(
     Weight.WEAKENS,
     "Write a plan before the next drives (towertap plan)",
 )
-SEEN = "it may have been chosen after seeing the data, and decides nothing"
 
 DRIVE_THE_REST = "Drive what is left of the plan: 'towertap list' with --plan names it"
 SAME = 1e-9
@@ -32,132 +30,90 @@ SAME = 1e-9
 
 @dataclass(frozen=True)
 class Departure:
-    """One point in which the drives or the analysis departed from the plan: its kind (one word) and a sentence."""
+    """One point in which the drives or the analysis departed from the plan: its kind (one word) and a sentence.
+
+    `makes_lead`: what it touches is then a lead and no decision, since it may have been chosen after seeing the data.
+    """
 
     kind: str
     words: str
+    makes_lead: bool = False
 
 
-def with_leads(plan: Plan, study: Study, findings: Sequence[Finding]) -> tuple[Finding, ...]:
-    """The findings with a caution at each that was not planned: it is a lead and not a decision."""
-    reasons = [*_lateness(plan, study.drives), *_left_out(plan, findings)]
-    return tuple(
-        replace(finding, cautions=(*finding.cautions, *_leads(plan, study, finding, reasons))) for finding in findings
-    )
-
-
-def _leads(plan: Plan, study: Study, finding: Finding, reasons: Sequence[str]) -> Iterator[Caution]:
-    """A caution for each reason, those of all findings and this one's own, why it is a lead and not a decision."""
-    lead = "a lead for the next plan, not a decision"
-    for reason in (*reasons, *_unplanned(plan, study, finding)):
-        yield Caution(f"{sentence_case(reason)}: {lead}.", Weight.WEAKENS)
-    if finding.passes != (plan.passes, plan.passes) and finding.road in [road.name for road in plan.rough_roads]:
+def leads(departures: Iterable[Departure]) -> Iterator[Caution]:
+    """A caution of all departures that make leads, the first two in full, where there are some."""
+    making = [departure for departure in departures if departure.makes_lead]
+    words = [departure.words for departure in making[:2]] + [f"and {len(making) - 2} more"] * (len(making) > 2)
+    if making:
         yield Caution(
-            f"{finding.passes[0]} and {counted(finding.passes[1], 'pass')} a side are here, and {plan.passes} were "
-            f"planned. If that is because of what the values showed, this is {lead}.",
+            f"Not as planned, perhaps after seeing the data, and so a lead and no decision: {'; '.join(words)}.",
             Weight.WEAKENS,
-            DRIVE_THE_REST if min(finding.passes) < plan.passes else "",
+            DRIVE_THE_REST if any(departure.kind == "missing" for departure in making) else "",
         )
 
 
-def _lateness(plan: Plan, drives: Drives) -> Iterator[str]:
-    dated = [drive.started for drive in drives.passes if drive.started]
-    if dated and min(dated) < plan.written:
-        yield "the plan was written after the first drive, so nothing in it was certainly chosen before the data"
-    elif undated := [drive.name for drive in drives.passes if not drive.started]:
-        yield f"{some(undated)} do not say when they began, so nothing shows that the plan came first"
-
-
-def _left_out(plan: Plan, findings: Sequence[Finding]) -> Iterator[str]:
-    """Planned metrics and roads that no finding speaks of: fewer findings are adjusted for than were planned."""
-    compared = {name for finding in findings for name in (finding.metric, finding.road)}
-    over_all = all(finding.over_all for finding in findings)
-    roads = () if over_all else (road.name for road in plan.rough_roads)
-    if missing := [name for name in (*plan.metrics, *roads) if name not in compared]:
-        names = listed([metric_of(name).label if name in plan.metrics else name for name in missing])
-        yield f"{names} planned and not compared, so that fewer findings are adjusted for"
-
-
-def _unplanned(plan: Plan, study: Study, finding: Finding) -> Iterator[str]:
-    drives = study.drives
-    chosen = {
-        "margin": abs(finding.margin - plan.margin) > SAME,
-        "metric": finding.metric not in plan.metrics,
-        "road": not finding.over_all and finding.road not in [road.name for road in plan.rough_roads],
-        "parts": (drives.before, drives.after) != (plan.before, plan.after),
-        "smooth road": drives.smooth != plan.smooth,
-    }
-    if what := [name for name, unplanned in chosen.items() if unplanned]:
-        yield f"{listed(what)} not as planned, and perhaps chosen after seeing the data"
-
-
 def departures(plan: Plan, study: Study) -> tuple[Departure, ...]:
-    """Hold drives and analysis against the plan.
-
-    What was chosen after the plan is told as chosen after seeing the data, since it may have been.
-    """
+    """Hold drives and analysis against the plan."""
     drives = study.drives
-    remarks = (*_analysis(plan, study), *_passes(plan, drives), *_order(plan, drives), *_conditions(plan, drives))
-    return tuple(Departure(kind, words) for kind, words in remarks)
+    return (*_analysis(plan, study), *_passes(plan, drives), *_order(plan, drives), *_conditions(plan, drives))
 
 
-Remarks = Iterator[tuple[str, str]]
-
-
-def _analysis(plan: Plan, study: Study) -> Remarks:
+def _analysis(plan: Plan, study: Study) -> Iterator[Departure]:
     drives, metrics = study.drives, list(study.labels)
     if abs(study.margin - plan.margin) > SAME:
-        yield "margin", f"the margin is {100 * study.margin:g} %, and {100 * plan.margin:g} % was planned: {SEEN}"
+        words = f"the margin is {100 * study.margin:g} %, and {100 * plan.margin:g} % was planned"
+        yield Departure("margin", words, makes_lead=True)
     for name in ("refit_sd", "day_sd"):
         stated, planned_sd = getattr(study, name), getattr(plan, name)
         if stated != planned_sd:
-            yield "spread", f"--{name.replace('_', '-')} is {_percent(stated)}, and {_percent(planned_sd)} was planned"
+            words = f"--{name.replace('_', '-')} is {_percent(stated)}, and {_percent(planned_sd)} was planned"
+            yield Departure("spread", words)
     for metric in metrics:
         if metric not in plan.metrics:
-            yield "metric", f"{metric_of(metric).label} was not planned: {SEEN}"
+            yield Departure("metric", f"{metric_of(metric).label} was not planned", makes_lead=True)
     for metric in plan.metrics:
         if metric not in metrics:
-            yield "metric", f"{metric_of(metric).label} was planned and is not compared"
+            yield Departure("metric", f"{metric_of(metric).label} was planned and is not compared", makes_lead=True)
     for what, planned, used in (
         ("part before", plan.before, drives.before),
         ("part after", plan.after, drives.after),
         ("smooth road", plan.smooth, drives.smooth),
     ):
         if used != planned:
-            yield "question", f"the {what} is '{used}', and '{planned}' was planned"
+            yield Departure("question", f"the {what} is '{used}', and '{planned}' was planned", makes_lead=True)
 
 
-def _passes(plan: Plan, drives: Drives) -> Remarks:
+def _passes(plan: Plan, drives: Drives) -> Iterator[Departure]:
     """Passes that are missing from the comparison or were not planned, counted by part and road."""
     planned = Counter((drive.part, drive.road) for drive in plan.drives)
     driven = Counter((drive.conditions.part, drive.road) for drive in drives.passes)
     for (part, road), count in sorted((planned | driven).items()):
         wanted, got = planned[part, road], driven[part, road]
         if got < wanted:
-            yield "passes", f"{road} with {part}: {got} of {count} planned passes are here, {wanted - got} missing"
+            words = f"{road} with {part}: {got} of {count} planned passes are here, {wanted - got} missing"
+            yield Departure("missing", words, makes_lead=True)
         elif got > wanted:
-            passes = counted(got, "pass")
-            yield "passes", f"{road} with {part}: {passes}, {wanted} planned; {got - wanted} more than planned"
+            words = f"{road} with {part}: {counted(got, 'pass')}, {wanted} planned; {got - wanted} more than planned"
+            yield Departure("passes", words, makes_lead=True)
 
 
-def _order(plan: Plan, drives: Drives) -> Remarks:
+def _order(plan: Plan, drives: Drives) -> Iterator[Departure]:
     unknown = [drive.name for drive in drives.passes if not drive.started]
     if unknown:
-        yield "order", f"{some(unknown)} do not say when they began: their order cannot be held against the plan"
+        words = f"{some(unknown)} do not say when they began, so nothing shows that the plan came first"
+        yield Departure("order", words, makes_lead=True)
     dated = [(drive.started, drive) for drive in drives.passes if drive.started]
     driven = [drive for _, drive in sorted(dated, key=lambda pair: pair[0])]
     if dated and min(started for started, _ in dated) < plan.written:
-        yield (
-            "order",
-            f"the plan was written at {plan.written:%Y-%m-%d %H:%M} UTC, after {driven[0].name} had been driven: "
-            "it is no plan for that",
-        )
+        words = f"the plan was written at {plan.written:%Y-%m-%d %H:%M} UTC, after {driven[0].name} had been driven"
+        yield Departure("order", words, makes_lead=True)
     places: dict[Key, int] = {(drive.part, drive.road, drive.pass_number): i for i, drive in enumerate(plan.drives)}
     known = [(places[key_of(drive)], drive.name) for drive in driven if key_of(drive) in places]
     moved = len(known) - _longest_rise([place for place, _ in known])
     if moved:
         first = next(name for (place, name), fit in zip(known, sorted(known), strict=True) if place != fit[0])
-        yield "order", f"{moved} of {len(known)} passes were not driven in their planned order, from {first} on"
+        words = f"{moved} of {len(known)} passes were not driven in their planned order, from {first} on"
+        yield Departure("order", words)
     if driven and not unknown:
         parts = [drive.part for drive in plan.drives], [drive.conditions.part for drive in driven]
         changes = [sum(part != following for part, following in pairwise(in_turn)) for in_turn in parts]
@@ -166,7 +122,7 @@ def _order(plan: Plan, drives: Drives) -> Remarks:
             ("days driven on", plan.planned_design.days, len(set(days(driven).values()))),
         ):
             if count != planned:
-                yield "order", f"{what}: {count}, and {planned} planned"
+                yield Departure("order", f"{what}: {count}, and {planned} planned")
 
 
 def _longest_rise(places: Sequence[int]) -> int:
@@ -178,7 +134,7 @@ def _longest_rise(places: Sequence[int]) -> int:
     return len(ends)
 
 
-def _conditions(plan: Plan, drives: Drives) -> Remarks:
+def _conditions(plan: Plan, drives: Drives) -> Iterator[Departure]:
     hold, planned_kmh = plan.hold, {road.name: road.speed_kmh for road in plan.roads}
     speeds: dict[tuple[str, str], list[str]] = defaultdict(list)
     for drive in drives.passes:
@@ -187,7 +143,7 @@ def _conditions(plan: Plan, drives: Drives) -> Remarks:
             speed = "an unknown speed" if aimed is None else f"{aimed:g} km/h"
             speeds[drive.road, f"driven aiming at {speed}, and {planned:g} km/h was planned"].append(drive.name)
     for (road, words), captures in speeds.items():
-        yield "speed", f"{road}: {some(captures)} {words}"
+        yield Departure("speed", f"{road}: {some(captures)} {words}")
     for field, planned_text in (
         ("vehicle", plan.vehicle),
         ("box_position", hold.box_position),
@@ -197,13 +153,14 @@ def _conditions(plan: Plan, drives: Drives) -> Remarks:
         if others:
             said = ", ".join(sorted({f"'{getattr(drive.conditions, field)}'" for drive in others}))
             names = some([drive.name for drive in others])
-            yield "conditions", f"{field.replace('_', ' ')} was to be '{planned_text}', and is {said} in {names}"
+            words = f"{field.replace('_', ' ')} was to be '{planned_text}', and is {said} in {names}"
+            yield Departure("conditions", words)
     changed = ["after"] if plan.control == "positive" else []
     yield from _pressures(hold.tyre_pressures_kpa, [drive for drive in drives.passes if drive.side not in changed])
     yield from _temperatures(hold.air_temperature_c, drives)
 
 
-def _pressures(planned: str, passes: Sequence[Pass]) -> Remarks:
+def _pressures(planned: str, passes: Sequence[Pass]) -> Iterator[Departure]:
     def off(said: str) -> bool:
         try:
             pairs = zip(_numbers(planned), _numbers(said), strict=True)
@@ -215,18 +172,19 @@ def _pressures(planned: str, passes: Sequence[Pass]) -> Remarks:
     if others:
         said = "; ".join(sorted({drive.conditions.tyre_pressures_kpa or "not written down" for drive in others}))
         names = some([drive.name for drive in others])
-        yield "conditions", f"tyre pressures were to be {planned} kPa, and in {names} are {said}"
+        yield Departure("conditions", f"tyre pressures were to be {planned} kPa, and in {names} are {said}")
 
 
-def _temperatures(planned: tuple[float, float] | None, drives: Drives) -> Remarks:
+def _temperatures(planned: tuple[float, float] | None, drives: Drives) -> Iterator[Departure]:
     if planned is None:
         return
     known = {drive.name: c for drive in drives.passes if (c := drive.conditions.air_temperature_c) is not None}
     low, high = planned
     if outside := [name for name, c in known.items() if not low <= c <= high]:
-        yield "conditions", f"the air was to be {low:g} to {high:g} °C, and was not in {some(outside)}"
+        yield Departure("conditions", f"the air was to be {low:g} to {high:g} °C, and was not in {some(outside)}")
     if unsaid := [drive.name for drive in drives.passes if drive.name not in known]:
-        yield "conditions", f"the air temperature was to be held, and is not written down in {some(unsaid)}"
+        words = f"the air temperature was to be held, and is not written down in {some(unsaid)}"
+        yield Departure("conditions", words)
 
 
 def _percent(share: float | None) -> str:

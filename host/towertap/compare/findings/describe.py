@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from towertap.compare.findings.model import Finding, Spread
@@ -48,7 +48,6 @@ def verdict_of(words: str) -> Verdict:
 
 def findings_table(overall: Sequence[Finding], findings: Sequence[Finding]) -> Table:
     """Every finding in a row, by metric, those over all roads first; p is of the part, after Holm's adjustment."""
-    metrics = dict.fromkeys(finding.metric for finding in findings)
     calm = any(finding.verdict == "equivalent" for finding in (*overall, *findings))
     return tabulate(
         f"What changed, with 95 % intervals{' (equivalent, no change that counts: 90 %)' if calm else ''}",
@@ -62,12 +61,19 @@ def findings_table(overall: Sequence[Finding], findings: Sequence[Finding]) -> T
                 "p": p_value(p_decisive(finding), finding.part.least_p),
                 "verdict": finding.verdict,
             }
-            for metric in metrics
-            for finding in (*overall, *findings)
-            if finding.metric == metric
+            for of_metric in by_metric((*overall, *findings))
+            for finding in of_metric
         ),
         grouped=True,
     )
+
+
+def by_metric(findings: Iterable[Finding]) -> list[list[Finding]]:
+    """The findings of each metric, in the order in which they come."""
+    of_metrics: dict[str, list[Finding]] = {}
+    for finding in findings:
+        of_metrics.setdefault(finding.metric, []).append(finding)
+    return list(of_metrics.values())
 
 
 def interval_of_part(finding: Finding) -> tuple[float, float] | None:
@@ -104,14 +110,23 @@ def notes(finding: Finding) -> Iterator[str]:
 
 def notes_together(findings: Sequence[Finding]) -> list[str]:
     """Each note once, with the findings that it is of."""
-    of_note: dict[str, dict[str, list[str]]] = {}
+    of_note: dict[str, list[Finding]] = {}
     for finding in findings:
         for note in notes(finding):
-            of_note.setdefault(note, {}).setdefault(finding.label, []).append(finding.road)
-    return [
-        f"{sentence_case('; '.join(f'{label} on {listed(roads)}' for label, roads in names.items()))}: {note}"
-        for note, names in of_note.items()
-    ]
+            of_note.setdefault(note, []).append(finding)
+    return [f"{which(of, findings)}{note}" for note, of in of_note.items()]
+
+
+def which(some: Sequence[Finding], findings: Sequence[Finding]) -> str:
+    """Which of the `findings` a sentence speaks of, to stand before it: roads or metrics where those are whole."""
+    roads = list(dict.fromkeys(finding.road for finding in some))
+    if some == [finding for finding in findings if finding.road in roads]:
+        return f"On {listed(roads)}: "
+    names = []
+    for of_metric in by_metric(some):
+        every = len(of_metric) == sum(finding.metric == of_metric[0].metric for finding in findings)
+        names.append(of_metric[0].label + ("" if every else f" on {listed([finding.road for finding in of_metric])}"))
+    return f"{sentence_case(listed(names))}: "
 
 
 def is_judged(finding: Finding) -> bool:

@@ -1,14 +1,15 @@
 """From a laid-out study to its findings: what each rests on, on every rough road and over all together."""
 
-from collections.abc import Sequence
-from itertools import chain
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from itertools import chain, count
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from towertap.compare.controls import known_before
-from towertap.compare.drives.model import SIDES, Pass, Quantity
+from towertap.compare.drives.model import SIDES, Pass
 from towertap.compare.findings import instrument
 from towertap.compare.findings.decide import Undecided, decided
 from towertap.compare.findings.model import Finding, OverSmooth
@@ -18,6 +19,7 @@ from towertap.compare.stats.design import Design, overlap
 from towertap.compare.stats.part import Statements, statements
 from towertap.compare.stats.roads import p_roads_differ, rounds, smooth_control
 from towertap.compare.study import Road, Study
+from towertap.signals.metrics import Metric
 
 ALL_ROADS = "all rough roads"
 FEWEST_TO_SPARE_ONE = 3
@@ -33,18 +35,18 @@ def find(study: Study, primary: str | None) -> tuple[tuple[Finding, ...], tuple[
     """
     alone = [(road,) for road in study.roads]
     together = [study.roads] if len(study.roads) > 1 else []
-    measured = [[_measured(study, quantity, roads) for quantity in study.quantities] for roads in (*alone, *together)]
+    measured = [[_measured(study, metric, roads) for metric in study.metrics] for roads in (*alone, *together)]
     of_roads, overall = (list(chain(*part)) for part in (measured[: len(alone)], measured[len(alone) :]))
     return decided(overall, primary), decided(of_roads, primary)
 
 
-def _measured(study: Study, quantity: Quantity, roads: Sequence[Road]) -> Undecided:
+def _measured(study: Study, metric: Metric, roads: Sequence[Road]) -> Undecided:
     """Both statements of a metric on one road, by passes, or over several, by rounds: one drive over each of them.
 
     On one road every pass is a round of its own.
     """
-    metric, passes = quantity.name, [drive for road in roads for drive in road.passes]
-    rough = [road.rough[metric] for road in roads]
+    name, passes = metric.name, [drive for road in roads for drive in road.passes]
+    rough = [road.rough[name] for road in roads]
     values = [places.value(drive) for places, road in zip(rough, roads, strict=True) for drive in road.passes]
     of_road, after = np.array([drive.road for drive in passes]), np.array([drive.side == "after" for drive in passes])
     in_round = np.array(_rounds_of(passes) if len(roads) > 1 else range(len(passes)))
@@ -59,9 +61,9 @@ def _measured(study: Study, quantity: Quantity, roads: Sequence[Road]) -> Undeci
     def without(number: int) -> Statements:
         return statements(*sample(logs, np.delete(every, number))[:2], *known)
 
-    logs, whole_logs = (np.log([getattr(value, name) for value in values]) for name in ("value", "whole"))
-    known = known_before(study.controls, metric, study.refit_sd, study.day_sd)
-    noise = instrument.largest_share(passes, values, metric, instrument.engine_share(study.drives.passes, quantity))
+    logs, whole_logs = (np.log([getattr(value, kind) for value in values]) for kind in ("value", "whole"))
+    known = known_before(study.controls, name, study.refit_sd, study.day_sd)
+    noise = instrument.largest_share(passes, values, name, instrument.engine_share(study.drives.passes, metric))
     margin = noise.narrowed(study.margin) if noise else study.margin
     of_rounds, design, firsts = sample(logs, every)
     of_whole, *_ = sample(whole_logs, every)
@@ -70,19 +72,19 @@ def _measured(study: Study, quantity: Quantity, roads: Sequence[Road]) -> Undeci
     by_block = None if design.block is None else (of_rounds, design.after, design.block)
     times_s = [drive.started.timestamp() if drive.started else None for drive in firsts]
     fields = {
-        "metric": metric,
-        "label": quantity.label,
-        "unit": quantity.unit,
+        "metric": name,
+        "label": metric.label,
+        "unit": metric.unit,
         "margin": study.margin,
         "whole": described(pass_contrast(of_whole, design.after, design.block), of_whole, design.after, study.margin),
         "roads_differ": _differ(roads, logs) if len(roads) > 1 else None,
         "overlap": overlap(design, times_s),
-        "over_smooth": _over_smooth(study, metric, both.drives) if shown.interval else None,
+        "over_smooth": _over_smooth(study, name, both.drives) if shown.interval else None,
         "block_ratios": block_ratios(*by_block) if by_block else (),
         "p_interaction": p_interaction(*by_block) if by_block else None,
         "noise": noise,
-        "cautions": () if len(roads) > 1 else tuple(instrument.mounting_cautions(metric, passes)),
-        **_rests_on(roads, metric),
+        "cautions": () if len(roads) > 1 else tuple(instrument.mounting_cautions(name, passes)),
+        **_rests_on(roads, name),
         **{
             f"{side}_values": tuple(value for drive, value in zip(passes, values, strict=True) if drive.side == side)
             for side in SIDES
@@ -142,10 +144,5 @@ def _rounds_of(passes: Sequence[Pass]) -> list[int]:
     """The round of each pass: its number, or its place among those of its side and road where one has none."""
     if all(drive.conditions.pass_number for drive in passes):
         return [drive.conditions.pass_number or 0 for drive in passes]
-    seen: dict[tuple[str, str], int] = {}
-    numbers = []
-    for drive in passes:
-        key = drive.side, drive.road
-        seen[key] = seen.get(key, 0) + 1
-        numbers.append(seen[key])
-    return numbers
+    counts: dict[tuple[str, str], Iterator[int]] = defaultdict(lambda: count(1))
+    return [next(counts[drive.side, drive.road]) for drive in passes]

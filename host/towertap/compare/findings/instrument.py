@@ -7,9 +7,9 @@ from towertap.bench.carried import BenchSummary
 from towertap.bench.records import KINDS
 from towertap.bench.sharing import MARKED_SHARE, Share
 from towertap.compare.caution import Caution, Weight
-from towertap.compare.drives.model import Pass, Quantity, metric_of
+from towertap.compare.drives.model import Pass
 from towertap.compare.road.places import PassValue
-from towertap.signals.metrics import RMS
+from towertap.signals.metrics import RMS, Metric
 from towertap.words.phrases import listed, sentence_case
 
 RECORD_IDLE = "Record the engine idling with 'towertap record --idle' on the day of the drives"
@@ -29,21 +29,20 @@ def largest_share(
     return max(there, key=lambda share: (share.drowns, share.share), default=None)
 
 
-def engine_share(passes: Sequence[Pass], quantity: Quantity) -> Share | None:
+def engine_share(passes: Sequence[Pass], metric: Metric) -> Share | None:
     """What the idling engine may make of a metric in every one of these passes, the smooth road's among them.
 
     As it was recorded or the vehicle shook at a stand, by the pass that has most: an r.m.s., of other metrics each pass
     tells its own. Where no pass tells, no more than all that the quietest of them has. None where a record shows less
     than the sensor's noise.
     """
-    is_rms = metric_of(quantity.name).statistic is RMS
-    shares = [drive.noise[quantity.name] for drive in passes if quantity.name in drive.noise]
+    shares = [drive.noise[metric.name] for drive in passes if metric.name in drive.noise]
     if heard := [share for share in shares if share.of != "sensor"]:
-        return max(heard, key=lambda share: share.floor) if is_rms else None
+        return max(heard, key=lambda share: share.floor) if metric.statistic is RMS else None
     if any(drive.bench and drive.bench.measured_utc["idle"] for drive in passes):
         return None
-    quietest = min(drive.whole[quantity.name] for drive in passes)
-    return Share(quantity.name, quietest, quantity.unit, 1.0, "marked", "unrecorded")
+    quietest = min(metric.of_all(drive.kept[metric.name]) for drive in passes)
+    return Share(metric.name, quietest, metric.unit, 1.0, "marked", "unrecorded")
 
 
 def noise_cautions(noise: Share | None, margin: float, hangs_on_engine: bool) -> Iterator[Caution]:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Unpack
 
 import numpy as np
 
@@ -15,10 +15,9 @@ from towertap.compare.stats.contrast import NO_SPREAD
 from towertap.compare.stats.planning import middle
 from towertap.errors import AnalysisError, CallError
 from towertap.words.phrases import listed, quoted
-from towertap.workers import Workers
 
 if TYPE_CHECKING:
-    from towertap.compare.drives.model import Side
+    from towertap.compare.drives.reading import HowRead
 
 Levels = dict[tuple[str, str], list[tuple[int | None, float]]]
 """Numbers and logarithms of passes, by road and part."""
@@ -56,10 +55,7 @@ def load_pilot(
     metric: str,
     roads: Sequence[str],
     position: str = "",
-    *,
-    fresh: bool = False,
-    workers: Workers | None = None,
-    on_progress: Callable[[int, int], None] | None = None,
+    **how: Unpack[HowRead],
 ) -> PassSpread:
     """Estimate the spread of `metric` over whole passes from the captures (*.h5) in `folder` of the `roads` named.
 
@@ -68,14 +64,11 @@ def load_pilot(
     of a box elsewhere than at `position`, where that is named; they are read as in `load_passes`. Raises CallError for
     a folder without such captures or with captures of several positions, AnalysisError when no two passes are alike.
     """
-    from towertap.compare.drives.folder import labels, read_passes  # most plans have no pilot to read
+    from towertap.compare.drives.folder import captures_in, labels, read_passes  # most plans have no pilot to read
     from towertap.compare.drives.model import Excluded
 
-    paths = sorted(folder.glob("*.h5"))
-    if not paths:
-        raise CallError(f"no captures (*.h5) in '{folder}': record a pilot, or say the spread as a number")
     excluded: list[Excluded] = []
-    known = {label.path: label.conditions for label in labels(paths, excluded)}
+    known = {label.path: label.conditions for label in labels(captures_in(folder), excluded)}
     driven = {label.road for label in known.values()}
     chosen = [
         path
@@ -92,8 +85,7 @@ def load_pilot(
             f"the pilot in '{folder}' is of several boxes ({quoted(positions)}): name one with --box-position"
         )
     levels: Levels = defaultdict(list)
-    sides: dict[Path, Side] = dict.fromkeys(chosen, "before")
-    for drive in read_passes(sides, excluded, fresh=fresh, workers=workers, on_progress=on_progress):
+    for drive in read_passes(chosen, excluded, **how):
         if metric in drive.left_out:
             raise AnalysisError(f"the pilot has no {metric}: {drive.left_out[metric]}")
         if (level := drive.over_windows(metric)) > 0:

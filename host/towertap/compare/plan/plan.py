@@ -3,7 +3,6 @@
 It is a small JSON file, so that `compare` can say where the drives and the analysis departed from it.
 """
 
-import json
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, fields
@@ -20,7 +19,7 @@ from towertap.compare.plan.controls import ControlKind
 from towertap.compare.stats.planning import PlannedDesign, Stretch
 from towertap.doors.structured import read_json, typed
 from towertap.doors.times import instant
-from towertap.doors.whole_file import whole_file
+from towertap.doors.whole_file import write_json
 from towertap.errors import CallError, FileError
 from towertap.signals.metrics import METRICS, RMS
 
@@ -227,6 +226,4 @@ def write_plan(plan: Plan, path: Path) -> None:
     """Write the plan whole or not at all; CallError where there is one already: a plan is not changed afterwards."""
     if path.exists():
         raise CallError(f"{path} is there already, and a plan is not changed afterwards: name another folder")
-    with whole_file(path) as part:
-        text = json.dumps(plan.to_dict(), indent=1, ensure_ascii=False, allow_nan=False)
-        part.write_text(text + "\n", "utf-8")
+    write_json(path, plan.to_dict())

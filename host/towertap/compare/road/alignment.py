@@ -20,6 +20,7 @@ import scipy
 from numpy.typing import NDArray
 
 from towertap.signals.fir import one_thread
+from towertap.words.phrases import some
 
 Array = NDArray[np.float64]
 
@@ -166,8 +167,7 @@ def _failure(passes: Sequence[PassAlignment]) -> str | None:
     lost = [drive.capture for drive in passes if not drive.aligned]
     if lost and len(passes) < 3:
         return "two passes are too few to be aligned"  # either may be of another road
-    more = f" and {len(lost) - 2} more" if len(lost) > 2 else ""
-    return f"the road's fingerprint is not found again in {', '.join(lost[:2])}{more}" if lost else None
+    return f"the road's fingerprint is not found again in {some(lost)}" if lost else None
 
 
 def _together(warped: Sequence[tuple[Array, Warp]]) -> tuple[Array, int]:

@@ -189,7 +189,8 @@ def _on_grid(drive: Pass, cell_s: float) -> Array:
     The time that the vehicle stood is taken out: the road did not move on, and no warp may take it for slow driving.
     """
     cell = (drive.driving_s(drive.cells["start_s"] + CELL_S / 2) / cell_s).astype(int)
-    sums, counts = np.bincount(cell, np.square(drive.cells[FINGERPRINT])), np.bincount(cell)
+    levels = metric_of(FINGERPRINT).of_windows(drive.kept[FINGERPRINT])
+    sums, counts = np.bincount(cell, np.square(levels)), np.bincount(cell)
     return np.divide(sums, counts, out=np.full(sums.size, np.nan), where=counts > 0)
 
 
@@ -252,7 +253,7 @@ def roughness_limit(passes: Sequence[Pass], metric: str) -> RoughnessLimit:
 
 def window_values(passes: Sequence[Pass], metric: str) -> Array:
     """The windows of some passes in one metric, joined to one array (n,); windows without a value drop."""
-    values = np.concatenate([np.empty(0), *(drive.windows[metric] for drive in passes)])
+    values = np.concatenate([np.empty(0), *(drive.windows(metric) for drive in passes)])
     return values[np.isfinite(values)]
 
 

@@ -285,25 +285,19 @@ def _fewest(power: Callable[[int], float], wanted: float, choices: Sequence[int]
     return choices[bisect_left(choices, wanted, key=power)]
 
 
-@dataclass(frozen=True)
-class Needed:
-    """Passes a side, and their assurance: the power averaged over what the spread may be, given its estimate."""
-
-    passes: int
-    assurance: float
-
-
 def passes_needed(
     power: Callable[[float, int], float], sd: float, df: float, choices: Sequence[int], wanted: float = POWER
-) -> Needed | None:
+) -> tuple[int, float] | None:
     """The fewest of `choices` whose power is as wanted at the spread's middle estimate; None where none does.
+
+    And their assurance: the power averaged over what the spread may be, given its estimate.
 
     `power` is that of a spread (standard deviation of the logarithm) and a number of passes; `sd` was estimated with
     `df` degrees of freedom. The middle estimate is too small as often as too large, so that the passes are too few as
     often as too many: a limit on the safe side asked for twice as many as were needed.
     """
     passes = _fewest(lambda passes: power(middle(sd, df), passes), wanted, choices)
-    return None if passes is None else Needed(passes, assurance(lambda spread: power(spread, passes), sd, df))
+    return None if passes is None else (passes, assurance(lambda spread: power(spread, passes), sd, df))
 
 
 def middle(sd: float, df: float) -> float:

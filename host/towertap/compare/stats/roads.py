@@ -69,15 +69,9 @@ def smooth_control(rough: Student, smooth: Student, margin: float) -> tuple[Stud
     total = variances.sum()
     df = total**2 / (variances**2 / np.array([rough.df, smooth.df])).sum()
     over = Student(rough.difference - smooth.difference, np.sqrt(total), df)
-    return over, _reading(rough, smooth, over, margin)
-
-
-def _reading(rough: Student, smooth: Student, over: Student, margin: float) -> Reading:
-    apart = over.p_difference() < ALPHA
-    if apart and abs(rough.difference) > abs(smooth.difference):
-        return "rough moved more"
-    if smooth.p_difference() < ALPHA and not apart and rough.difference * smooth.difference > 0:
-        return "moved alike"
-    if apart:
-        return "smooth moved more"
-    return "smooth held still" if smooth.p_equivalence(margin) < ALPHA else "cannot tell"
+    if over.p_difference() < ALPHA:
+        more = abs(rough.difference) > abs(smooth.difference)
+        return over, "rough moved more" if more else "smooth moved more"
+    if smooth.p_difference() < ALPHA and rough.difference * smooth.difference > 0:
+        return over, "moved alike"
+    return over, "smooth held still" if smooth.p_equivalence(margin) < ALPHA else "cannot tell"

@@ -9,7 +9,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from towertap.compare.comparison import Comparison
-from towertap.compare.findings.describe import WORDS, findings_table, interval_of_part
+from towertap.compare.findings.describe import WORDS, by_metric, findings_table, interval_of_part
 from towertap.compare.findings.model import Finding
 from towertap.drawing.picture import Picture
 from towertap.drawing.style import INK, PAPER, QUIET, VERDICTS, WASH, change_ticks, legend, new_figure
@@ -30,9 +30,7 @@ def picture(comparison: Comparison) -> Picture:
     """A row a road under each metric; or a row a metric, where there is one road."""
     findings = (*comparison.overall, *comparison.findings)
     if comparison.overall:
-        metrics = dict.fromkeys(finding.metric for finding in findings)
-        by_metric = [[finding for finding in findings if finding.metric == metric] for metric in metrics]
-        groups = [(_name(rows[0]), [(row.road, row) for row in rows]) for rows in by_metric]
+        groups = [(_name(rows[0]), [(row.road, row) for row in rows]) for rows in by_metric(findings)]
     else:
         groups = [(findings[0].road, [(_name(row), row) for row in findings])]
     reach = _reach(findings, comparison.margin)
@@ -61,7 +59,7 @@ def _panels(groups: Sequence[Group]) -> list[list[Group]]:
 
 def title(comparison: Comparison) -> str:
     """What the findings say together, by verdict."""
-    of_metrics = comparison.case.leads
+    of_metrics = comparison.leads
     by_verdict = {
         word: [brief(finding.label, 44) for finding in of_metrics if finding.verdict == verdict]
         for verdict, word in WORDS.items()

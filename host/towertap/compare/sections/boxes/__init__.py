@@ -3,13 +3,11 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from numpy.typing import NDArray
-
 from towertap.compare.drives.model import SIDES
 from towertap.compare.findings.model import Finding
 from towertap.compare.road.places import window_values
 from towertap.compare.section import Evidence, Section
-from towertap.compare.sections.boxes.steps import FORMULA, Drawn, Levels, about_the_part, on_these_drives, taken, values
+from towertap.compare.sections.boxes.steps import FORMULA, Drawn, about_the_part, on_these_drives, taken, values
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.words.phrases import counted
@@ -31,11 +29,10 @@ class BoxesSection(Section):
         """The levels that findings rest on, each pass's own value, and the steps from there to both statements."""
         drives, of_roads = study.drives, [finding for finding in findings if not finding.over_all]
         smooth = {
-            metric: _pair(window_values(drives.of(drives.smooth, side), metric) for side in SIDES)
-            for metric in study.limits
+            metric: [window_values(drives.of(drives.smooth, side), metric) for side in SIDES] for metric in study.limits
         }
         rough = {
-            (road.name, metric): _pair(levels.values(road.of(side)) for side in SIDES)
+            (road.name, metric): [levels.values(road.of(side)) for side in SIDES]
             for road in study.roads
             for metric, levels in road.rough.items()
         }
@@ -59,8 +56,3 @@ class BoxesSection(Section):
             if drawn:
                 panels = tuple(figure.panels(replace(evidence.drawn, findings=drawn)))
                 yield Picture(name, figure.title(drawn), HOW_TO_READ, panels, evidence.tables[0])
-
-
-def _pair(levels: Iterable[NDArray]) -> Levels:
-    before, after = levels
-    return before, after

@@ -3,17 +3,19 @@
 import math
 import textwrap
 from collections.abc import Sequence
+from typing import Any
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from towertap.compare.findings.describe import WORDS
+from towertap.compare.drives.model import Side
+from towertap.compare.findings.describe import WORDS, by_metric
 from towertap.compare.findings.model import Finding
 from towertap.compare.road.places import PassValue
 from towertap.compare.sections.boxes.steps import Drawn, Levels
-from towertap.drawing.style import INK, PAPER, QUIET, SIDES, VERDICTS, legend, log_ticks, new_figure
+from towertap.drawing.style import INK, PAPER, QUIET, SIDES, VERDICTS, Look, legend, log_ticks, new_figure
 from towertap.words.numbers import brief, change_percent, number
 from towertap.words.phrases import sentence_case
 
@@ -23,8 +25,7 @@ Values = tuple[Sequence[PassValue], Sequence[PassValue]]
 
 def panels(drawn: Drawn) -> list[Figure]:
     """A panel a metric: the smooth road first, then every rough road, each before and after."""
-    metrics = dict.fromkeys(finding.metric for finding in drawn.findings)
-    return [_panel(drawn, [finding for finding in drawn.findings if finding.metric == metric]) for metric in metrics]
+    return [_panel(drawn, of_metric) for of_metric in by_metric(drawn.findings)]
 
 
 def title(findings: Sequence[Finding]) -> str:
@@ -66,10 +67,7 @@ def _panel(drawn: Drawn, findings: Sequence[Finding]) -> Figure:
         brief(sentence_case(findings[0].label), 48),
         pad=34 if any(finding.verdict == "equivalent" for finding in findings) else 24,
     )
-    boxes = [
-        Patch(facecolor=f"{look.colour}55", edgecolor=look.colour, hatch=HATCH * (side == "after"), label=side)
-        for side, look in SIDES.items()
-    ]
+    boxes = [Patch(**_box(side, look), label=side) for side, look in SIDES.items()]
     mark = Line2D([], [], color=INK, marker="o", ms=4, mfc=PAPER, ls="", label="a pass")
     legend(figure, [*boxes, mark, Line2D([], [], color=QUIET, lw=0.9, ls=":", label="roughness limit")], columns=4)
     return figure
@@ -84,25 +82,16 @@ def _pair(axes: Axes, place: int, levels: Levels, values: Values) -> None:
                 widths=0.32,
                 patch_artist=True,
                 manage_ticks=False,
-                boxprops={
-                    "facecolor": look.colour + "55",
-                    "edgecolor": look.colour,
-                    "hatch": HATCH if side == "after" else "",
-                },
+                boxprops=_box(side, look),
                 medianprops={"color": look.colour, "lw": 2.0},
                 whiskerprops={"color": look.colour},
                 capprops={"color": look.colour},
                 flierprops={"marker": ".", "ms": 3, "mfc": look.colour, "mec": "none", "alpha": 0.6},
             )
-        offsets = [0.05 * (rank - (len(passes) - 1) / 2) for rank in range(len(passes))]
-        axes.plot(
-            [x + offset for offset in offsets],
-            [drive.value for drive in passes],
-            ls="",
-            marker=look.marker,
-            ms=4,
-            mfc=PAPER,
-            mec=INK,
-            mew=0.8,
-            zorder=4,
-        )
+        beside = [x + 0.05 * (rank - (len(passes) - 1) / 2) for rank in range(len(passes))]
+        mark: dict[str, Any] = {"marker": look.marker, "ms": 4, "mfc": PAPER, "mec": INK, "mew": 0.8, "zorder": 4}
+        axes.plot(beside, [drive.value for drive in passes], ls="", **mark)
+
+
+def _box(side: Side, look: Look) -> dict[str, Any]:
+    return {"facecolor": f"{look.colour}55", "edgecolor": look.colour, "hatch": HATCH * (side == "after")}

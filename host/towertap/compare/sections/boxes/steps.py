@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from numpy.typing import NDArray
 
-from towertap.compare.findings.describe import CANCELLED, SOURCES
+from towertap.compare.findings.describe import CANCELLED, SOURCES, by_metric
 from towertap.compare.findings.model import Finding
 from towertap.compare.road.places import RoughnessLimit
 from towertap.compare.study import Study
@@ -81,19 +81,41 @@ def on_these_drives(findings: Sequence[Finding]) -> Table:
                 ),
                 "hangs on": (finding.influence and some(finding.influence.hangs_on)) or MISSING,
             }
-            for finding in _by_metric(findings)
+            for of_metric in by_metric(findings)
+            for finding in of_metric
         ),
         grouped=True,
     )
 
 
-def _by_metric(findings: Sequence[Finding]) -> list[Finding]:
-    metrics = list(dict.fromkeys(finding.metric for finding in findings))
-    return sorted(findings, key=lambda finding: metrics.index(finding.metric))
-
-
 def about_the_part(findings: Sequence[Finding]) -> Table:
-    return tabulate("About the part", map(_part_row, _by_metric(findings)), grouped=True)
+    return tabulate(
+        "About the part",
+        (
+            {
+                "metric": sentence_case(finding.label),
+                "road": finding.road,
+                "SE of passes": number(finding.part.pass_error, DIGITS),
+                "its df": number(finding.part.pass_df, 4),
+                "Σ W², installations": _coefficient(finding.overlap.installation_coefficient),
+                "s, installations": number(finding.part.installation.sd, 4),
+                "df, installations": number(finding.part.installation.df),
+                "Σ W², days": _coefficient(finding.overlap.day_coefficient),
+                "s, days": number(finding.part.day.sd, 4),
+                "df, days": number(finding.part.day.df),
+                "SE of ln ratio": number(finding.part.standard_error, DIGITS),
+                "df": number(finding.part.df, 4),
+                "95 % interval": interval(finding.part.interval, DIGITS),
+                "90 % interval": interval(finding.part.interval_90, DIGITS),
+                "p different, Holm": p_value(finding.part.p_difference_holm, finding.part.least_p),
+                "p equivalent, Holm": p_value(finding.part.p_equivalence_holm, finding.part.least_p),
+                "verdict": finding.verdict,
+            }
+            for of_metric in by_metric(findings)
+            for finding in of_metric
+        ),
+        grouped=True,
+    )
 
 
 def taken(findings: Sequence[Finding]) -> str:
@@ -116,30 +138,7 @@ def _coefficient(value: float) -> str:
     return number(value, 4) if value > CANCELLED else "0"
 
 
-def _part_row(finding: Finding) -> dict[str, str]:
-    part, overlap = finding.part, finding.overlap
-    return {
-        "metric": sentence_case(finding.label),
-        "road": finding.road,
-        "SE of passes": number(part.pass_error, DIGITS),
-        "its df": number(part.pass_df, 4),
-        "Σ W², installations": _coefficient(overlap.installation_coefficient),
-        "s, installations": number(part.installation.sd, 4),
-        "df, installations": number(part.installation.df),
-        "Σ W², days": _coefficient(overlap.day_coefficient),
-        "s, days": number(part.day.sd, 4),
-        "df, days": number(part.day.df),
-        "SE of ln ratio": number(part.standard_error, DIGITS),
-        "df": number(part.df, 4),
-        "95 % interval": interval(part.interval, DIGITS),
-        "90 % interval": interval(part.interval_90, DIGITS),
-        "p different, Holm": p_value(part.p_difference_holm, part.least_p),
-        "p equivalent, Holm": p_value(part.p_equivalence_holm, part.least_p),
-        "verdict": finding.verdict,
-    }
-
-
-Levels = tuple[NDArray, NDArray]
+Levels = list[NDArray]
 """Levels before and after, (n,) each, in the metric's unit."""
 
 

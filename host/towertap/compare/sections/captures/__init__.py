@@ -109,7 +109,7 @@ def recorders(drives: Drives) -> list[str]:
     if all(drive.from_box for drive in drives.passes):
         return []
     sentences = []
-    for side, part in (("before", drives.before), ("after", drives.after)):
+    for side, part in zip(SIDES, drives.parts, strict=True):
         from_box = [drive.from_box for drive in drives.passes if drive.side == side]
         kinds = ((sum(from_box), "of a box"), (from_box.count(False), "imported from another recorder"))
         sentences.append(
@@ -224,7 +224,7 @@ def order(drives: Drives) -> str:
     """One line on the order of the drives, by the times that the captures say."""
     first = first_half(drives.passes)
     if first is not None:
-        parts = (drives.before, drives.after) if first == "before" else (drives.after, drives.before)
+        parts = drives.parts if first == "before" else drives.parts[::-1]
         return f"Driven in two halves: first {parts[0]}, then {parts[1]}."
     if any(drive.started is None for drive in drives.passes):
         return "Not every capture says when it was driven, so the order is not known."

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from towertap.compare.caution import Caution
-from towertap.compare.drives.model import CELL_S, SIDES, Drives, Pass, Side
+from towertap.compare.drives.model import CELL_S, Drives, Pass
 from towertap.compare.drives.speed_join import metres_by_cell
 from towertap.compare.road.places import Places
 from towertap.compare.stats.contrast import ALPHA, holm
@@ -101,7 +101,6 @@ class PassKnocks:
     (None without one); `threshold_ms2` (places,) is the peak that a knock had to reach at each place.
     """
 
-    side: Side
     knocks: list[Knock]
     place: NDArray[np.int64]
     places_s: NDArray[np.float64]
@@ -125,7 +124,16 @@ def count_knocks(study: Study) -> tuple[RoadKnocks, ...]:
     """
     counted = [_on_road(study.drives, road) for road in study.every_road if not _unheard(road.passes)]
     adjusted = holm([of_road.rates.p for of_road in counted])
-    return tuple(_decided(replace(of_road, p_holm=p)) for of_road, p in zip(counted, adjusted, strict=True))
+    return tuple(
+        replace(of_road, p_holm=p, verdict=_verdict(of_road.rates.ratio, p))
+        for of_road, p in zip(counted, adjusted, strict=True)
+    )
+
+
+def _verdict(ratio: float, p: float | None) -> KnockVerdict:
+    if p is None or p >= ALPHA:
+        return "undecided"
+    return "more knocks" if ratio > 1 else "fewer knocks"
 
 
 def not_heard(drives: Drives) -> Iterator[Caution]:
@@ -144,30 +152,30 @@ def _unheard(passes: Sequence[Pass]) -> list[str]:
 
 def _on_road(drives: Drives, road: Road) -> RoadKnocks:
     """Counts and tests of one road, without what the family of roads decides."""
-    places = road.aligned if road.aligned is not None and len(road.aligned.edges_s) else None
     logged = all(drive.speed for drive in road.passes)
-    passes = [_in_pass(drive, places, logged) for drive in road.passes]
+    passes = [_in_pass(drive, road.aligned, logged) for drive in road.passes]
     heard, level_ms2 = heard_alike(
         [[knock.peak_ms2 for knock in drive.knocks] for drive in passes],
         [[knock.background_ms2 for knock in drive.knocks] for drive in passes],
         [drive.place for drive in passes],
         [drive.threshold_ms2 for drive in passes],
     )
+    counted = [list(compress(drive.knocks, of_pass)) for drive, of_pass in zip(passes, heard, strict=True)]
+    counts, after = np.array(list(map(len, counted))), road.design.after
     exposures, per = _exposures(passes)
-    before, after = ([number for number, drive in enumerate(passes) if drive.side == side] for side in SIDES)
-    counts = np.array([of_pass.sum() for of_pass in heard])
-    rates = rate_ratio(counts[before], counts[after], exposures[before], exposures[after])
+    loudness = np.log([drive.threshold_ms2 for drive in passes])
+    loudness = loudness[:, np.isfinite(loudness).all(axis=0)]
     metres = [drive.metres for drive in passes if drive.metres is not None]
     in_metres = len(metres) == len(passes)
-    loudness = np.log([drive.threshold_ms2 for drive in passes])
-    finite = np.isfinite(loudness).all(axis=0)
+    pairs = list(zip(passes, counted, strict=True))
+    sides = [list(compress(pairs, of_side)) for of_side in (~after, after)]
     return RoadKnocks(
         road=road.name,
-        before=_side(drives.before, [passes[n] for n in before], [heard[n] for n in before]),
-        after=_side(drives.after, [passes[n] for n in after], [heard[n] for n in after]),
+        before=_side(drives.before, sides[0]),
+        after=_side(drives.after, sides[1]),
         level_ms2=float(np.median(level_ms2)),
-        louder=float(np.exp((loudness[after].mean(axis=0) - loudness[before].mean(axis=0))[finite].mean())),
-        rates=rates,
+        louder=float(np.exp((loudness[after].mean(axis=0) - loudness[~after].mean(axis=0)).mean())),
+        rates=rate_ratio(counts[~after], counts[after], exposures[~after], exposures[after]),
         per=per,
         p_holm=None,
         verdict="undecided",
@@ -196,7 +204,6 @@ def _in_pass(drive: Pass, places: Places | None, logged: bool) -> PassKnocks:
     inside &= place >= 0
     shared, metres = cell_of_place >= 0, metres_by_cell(drive) if logged else None
     return PassKnocks(
-        side=drive.side,
         knocks=[knock for knock, there in zip(knocks, inside, strict=True) if there],
         place=place[inside],
         places_s=at_s[inside],
@@ -229,16 +236,16 @@ def _by_place(place: NDArray[np.int64], peaks_ms2: NDArray[np.float64], count: i
     return np.divide(sums, cells, out=np.full(count, np.inf), where=cells > 0)
 
 
-def _side(part: str, passes: Sequence[PassKnocks], above: Sequence[NDArray[np.bool_]]) -> SideKnocks:
-    counted = [list(compress(drive.knocks, of_pass)) for drive, of_pass in zip(passes, above, strict=True)]
-    knocks = [knock for of_pass in counted for knock in of_pass]
-    total, minutes = len(knocks), sum(drive.minutes for drive in passes)
-    lengths = [drive.kilometres for drive in passes if drive.kilometres is not None]
+def _side(part: str, passes: Sequence[tuple[PassKnocks, list[Knock]]]) -> SideKnocks:
+    """One side by its passes, each with the knocks that are counted."""
+    knocks = [knock for _, counted in passes for knock in counted]
+    total, minutes = len(knocks), sum(drive.minutes for drive, _ in passes)
+    lengths = [drive.kilometres for drive, _ in passes if drive.kilometres is not None]
     driven_km = sum(lengths) if len(lengths) == len(passes) else None
     return SideKnocks(
         part=part,
-        counts=tuple(map(len, counted)),
-        softer=tuple(len(drive.knocks) - len(of_pass) for drive, of_pass in zip(passes, counted, strict=True)),
+        counts=tuple(len(counted) for _, counted in passes),
+        softer=tuple(len(drive.knocks) - len(counted) for drive, counted in passes),
         minutes=minutes,
         kilometres=driven_km,
         rate=total / minutes,
@@ -265,9 +272,3 @@ def _exposures(passes: Sequence[PassKnocks]) -> tuple[NDArray[np.float64], Per]:
 def _median(values: Sequence[float]) -> float:
     finite = [value for value in values if math.isfinite(value)]
     return float(np.median(finite)) if finite else math.nan
-
-
-def _decided(knocks: RoadKnocks) -> RoadKnocks:
-    if knocks.p_holm is None or knocks.p_holm >= ALPHA:
-        return knocks
-    return replace(knocks, verdict="more knocks" if knocks.rates.ratio > 1 else "fewer knocks")

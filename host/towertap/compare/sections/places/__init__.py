@@ -1,13 +1,17 @@
 """Which metres of road the findings rest on: how the passes were aligned, and which places are rough."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
+import numpy as np
+from numpy.typing import NDArray
+
+from towertap.compare.drives.model import Pass
 from towertap.compare.findings.model import Finding
 from towertap.compare.road.places import Places
 from towertap.compare.section import Evidence, Section
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
-from towertap.words.numbers import fixed, number, percent
+from towertap.words.numbers import brief, fixed, number, percent
 from towertap.words.table import Table, tabulate
 
 
@@ -34,16 +38,35 @@ class PlacesSection(Section):
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
         """A panel a road: the aligned fingerprints."""
-        from towertap.compare.sections.places import figure
+        from towertap.compare.sections.along_road import along_road
 
-        yield Picture(
+        yield along_road(
             "alignment",
-            figure.title(evidence.drawn),
+            _title(evidence.drawn),
             "Level of the vertical acceleration from 4 to 25 Hz in tenths of a second, one line a pass; where the "
             "alignment holds, the lines rise and fall together.",
-            tuple(map(figure.panel, evidence.drawn)),
-            figure.data(evidence.drawn),
+            evidence.drawn,
+            _fingerprints,
+            "Fingerprints of the road",
         )
+
+
+def _title(roads: Sequence[Places]) -> str:
+    """How well the passes fit."""
+    fits = []
+    for places in roads:
+        qualities = [drive.quality for drive in places.alignment.passes]
+        failed = " (not aligned)" if places.alignment.failure else ""
+        fits.append(f"{brief(places.alignment.road, 24)} {min(qualities):.2f} to {max(qualities):.2f}{failed}")
+    return "Correlation of each pass with the others, aligned: " + "; ".join(fits)
+
+
+def _fingerprints(places: Places) -> Iterator[tuple[Pass, dict[str, NDArray]]]:
+    """The fingerprint of every pass, by the time that it drove and by place."""
+    for drive, warp, fingerprint in zip(places.passes, places.warps, places.prints, strict=True):
+        cells = np.arange(fingerprint.size) + 0.5
+        at_s = {"time, s": cells * places.cell_s, "place, s": warp(cells) * places.cell_s}
+        yield drive, {**at_s, "wheel hop level, standard score": fingerprint}
 
 
 def _headline(study: Study, findings: Sequence[Finding]) -> str:

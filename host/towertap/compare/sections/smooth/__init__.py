@@ -3,9 +3,11 @@
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import chain, groupby, product
 
 from towertap.compare.caution import Caution, Weight
 from towertap.compare.drives.model import SIDES, Drives
+from towertap.compare.findings.describe import by_metric
 from towertap.compare.findings.model import Finding
 from towertap.compare.road.places import whole_value
 from towertap.compare.section import Evidence, Section
@@ -107,11 +109,7 @@ def _changes(smooth: str, changes: Sequence[SmoothChange]) -> Table | None:
                 "metric": change.label,
                 "change": change_percent(change.ratio, change.interval),
                 "95 %": range_percent(change.interval),
-                "changed": "too few passes to say"
-                if change.interval is None
-                else "yes"
-                if change.moved
-                else "not shown",
+                "changed": FEW if change.interval is None else "yes" if change.moved else "not shown",
             }
             for change in changes
         ),
@@ -120,10 +118,10 @@ def _changes(smooth: str, changes: Sequence[SmoothChange]) -> Table | None:
 
 def _against(findings: Sequence[Finding]) -> Table | None:
     """The change of the rough roads against that of the smooth one, and what that leaves as theirs."""
-    pairs = [(finding, finding.over_smooth) for finding in findings if finding.over_smooth]
+    in_turn = chain.from_iterable(by_metric(findings))
+    pairs = [(finding, finding.over_smooth) for finding in in_turn if finding.over_smooth]
     if not pairs:
         return None
-    metrics = list(dict.fromkeys(finding.metric for finding, _ in pairs))
     return tabulate(
         "The rough roads' change against the smooth one's",
         (
@@ -136,7 +134,7 @@ def _against(findings: Sequence[Finding]) -> Table | None:
                 "95 %": range_percent(over.interval),
                 "so": READINGS[over.reading],
             }
-            for finding, over in sorted(pairs, key=lambda pair: metrics.index(pair[0].metric))
+            for finding, over in pairs
         ),
         grouped=True,
     )
@@ -168,46 +166,38 @@ def smooth_changes(study: Study) -> tuple[SmoothChange, ...]:
     if study.smooth is None:
         return ()
     changes = []
-    for quantity in study.quantities:
-        before, after = ([whole_value(drive, quantity.name) for drive in study.smooth.of(side)] for side in SIDES)
+    for metric in study.metrics:
+        before, after = ([whole_value(drive, metric.name) for drive in study.smooth.of(side)] for side in SIDES)
         ratio = contrast(before, after, study.margin, study.smooth.design.block)
         moved = ratio.interval is not None and not ratio.interval[0] <= 1 <= ratio.interval[1]
-        changes.append(SmoothChange(**vars(ratio), metric=quantity.name, label=quantity.label, moved=moved))
+        changes.append(SmoothChange(**vars(ratio), metric=metric.name, label=metric.label, moved=moved))
     return tuple(changes)
 
 
 def rough_against_smooth(study: Study) -> tuple[RoughAgainstSmooth, ...]:
     """Every rough road against the smooth one, in every metric, once for each part that drove both."""
-    return tuple(
-        entry
-        for road in study.roads
-        for quantity in study.quantities
-        for entry in _of_parts(study, road.name, quantity.name)
-    )
-
-
-def _of_parts(study: Study, road: str, metric: str) -> Iterator[RoughAgainstSmooth]:
-    drives = study.drives
-    for side, part in zip(SIDES, (drives.before, drives.after), strict=True):
-        passes = [drives.of(name, side) for name in (drives.smooth, road)]
-        if not all(passes):
-            continue
-        smooth, rough = ([whole_value(drive, metric) for drive in group] for group in passes)
-        ratio = contrast(smooth, rough, study.margin)
-        distinct = None if ratio.interval is None else ratio.interval[0] > 1
-        yield RoughAgainstSmooth(**vars(ratio), road=road, metric=metric, part=part, distinct=distinct)
+    drives, entries = study.drives, []
+    parts = [(drives.of(drives.smooth, side), side, part) for side, part in zip(SIDES, drives.parts, strict=True)]
+    for road, metric, (of_smooth, side, part) in product(study.roads, study.metrics, parts):
+        if of_smooth:
+            smooth, rough = (
+                [whole_value(drive, metric.name) for drive in of] for of in (of_smooth, drives.of(road.name, side))
+            )
+            ratio = contrast(smooth, rough, study.margin)
+            distinct = None if ratio.interval is None else ratio.interval[0] > 1
+            entries.append(
+                RoughAgainstSmooth(**vars(ratio), road=road.name, metric=metric.name, part=part, distinct=distinct)
+            )
+    return tuple(entries)
 
 
 def refuse_rough_as_smooth(drives: Drives, entries: Sequence[RoughAgainstSmooth]) -> None:
     """CallError where a road is certainly smoother than the one given as smooth, in every metric with every part."""
-    levels: dict[str, list[RoughAgainstSmooth]] = {}
-    for entry in entries:
-        levels.setdefault(entry.road, []).append(entry)
-    smoother = {
-        road: math.prod(entry.ratio for entry in of_road) ** (1 / len(of_road))
-        for road, of_road in levels.items()
-        if all(entry.interval is not None and entry.interval[1] < 1 for entry in of_road)
-    }
+    smoother = {}
+    for road, of_road in groupby(entries, key=lambda entry: entry.road):
+        ratios = [entry.ratio if entry.interval and entry.interval[1] < 1 else math.inf for entry in of_road]
+        if max(ratios) < math.inf:
+            smoother[road] = math.prod(ratios) ** (1 / len(ratios))
     if smoother:
         raise CallError(
             f"{drives.smooth}, given as the smooth road, is rougher than {listed(sorted(smoother))}: did you mean "

@@ -19,6 +19,7 @@ from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 from towertap.words.phrases import listed
 
 HIGHEST_HZ = 500.0
+"""Nothing is drawn above it."""
 WINDOW_S = 1.0
 
 
@@ -46,7 +47,7 @@ class SpectraSection(Section):
             for block in capture.blocks(piece):
                 welch.feed((block @ up)[None])
         frequency_hz, density = welch.frequency_hz, welch.densities[0].real
-        carried = frequency_hz <= CARRIED * capture.rate_hz
+        carried = frequency_hz <= min(CARRIED * capture.rate_hz, HIGHEST_HZ)
         noise = float((capture.layout.noise_g_per_rthz * STANDARD_GRAVITY_MS2) ** 2)
         return PassSpectrum(frequency_hz[carried], density[carried], noise)
 
@@ -59,7 +60,7 @@ class SpectraSection(Section):
                 of_side = [
                     measured for drive in study.drives.of(road, side) if (measured := drive.measured.get(self.name))
                 ]
-                density = over_passes([(spectrum.frequency_hz, spectrum.density) for spectrum in of_side], HIGHEST_HZ)
+                density = over_passes([(spectrum.frequency_hz, spectrum.density) for spectrum in of_side])
                 if density is not None:
                     spectra.setdefault(road, {})[side] = density
                     noise = of_side[0].sensor_noise

@@ -21,15 +21,15 @@ class Density:
     passes: int
 
 
-def over_passes(spectra: Sequence[tuple[NDArray[np.float64], NDArray[np.float64]]], top_hz: float) -> Density | None:
-    """Mean, smallest and largest density over passes, up to `top_hz`; None when no pass has one.
+def over_passes(spectra: Sequence[tuple[NDArray[np.float64], NDArray[np.float64]]]) -> Density | None:
+    """Mean, smallest and largest density over passes, as high as all go; None when no pass has one.
 
     The passes' frequencies differ by the parts per million of their rates; the first pass's stand for all.
     """
     whole = [(frequency, density) for frequency, density in spectra if np.isfinite(density).all()]
     if not whole:
         return None
-    bins = min(int(np.searchsorted(frequency, top_hz, side="right")) for frequency, _ in whole)
+    bins = min(frequency.size for frequency, _ in whole)
     stack = np.stack([density[1:bins] for _, density in whole])
     return Density(whole[0][0][1:bins], stack.mean(axis=0), stack.min(axis=0), stack.max(axis=0), len(whole))
 

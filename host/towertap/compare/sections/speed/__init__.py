@@ -2,9 +2,14 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 
+import numpy as np
+from numpy.typing import NDArray
+
+from towertap.compare.drives.model import Pass
 from towertap.compare.findings.model import Finding
+from towertap.compare.road.places import Places
 from towertap.compare.section import Evidence, Section
-from towertap.compare.sections.speed.effects import RoadSpeed, faster, speeds_of
+from towertap.compare.sections.speed.effects import RoadSpeed, faster, road_speed
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.words.numbers import change_percent, fixed
@@ -32,7 +37,7 @@ class SpeedSection(Section):
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
         """The speeds of each rough road, and what they have to do with each finding."""
-        roads = speeds_of(study, findings)
+        roads = [speed for road in study.roads if (speed := road_speed(road, study.margin, findings))]
         if not roads:
             return None
         return Evidence(
@@ -46,15 +51,26 @@ class SpeedSection(Section):
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
         if not evidence.drawn:
             return
-        from towertap.compare.sections.speed import figure
+        from towertap.compare.sections.along_road import along_road
 
-        yield Picture(
+        yield along_road(
             "speed",
             evidence.headline,
             "One line a pass over the same metres of road; what matters are differences between the two kinds of line.",
-            tuple(map(figure.panel, evidence.drawn)),
-            figure.data(evidence.drawn),
+            evidence.drawn,
+            _logged,
+            "Speed along the road",
         )
+
+
+def _logged(road: Places) -> Iterator[tuple[Pass, dict[str, NDArray]]]:
+    """The speed of every pass that has a log, by place, inside its recording."""
+    for number, drive in enumerate(road.passes):
+        if drive.speed is not None:
+            starts_s = drive.cells["start_s"]
+            inside = (drive.speed.time_s >= starts_s[0]) & (drive.speed.time_s <= starts_s[-1])
+            place_s = road.place_s(number, np.asarray(drive.speed.time_s[inside]))
+            yield drive, {"place, s": place_s, "speed, km/h": 3.6 * drive.speed.speed_ms[inside]}
 
 
 def _headline(roads: Sequence[RoadSpeed]) -> str:

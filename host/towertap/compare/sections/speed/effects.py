@@ -18,7 +18,7 @@ from towertap.compare.drives.speed_join import driven_m
 from towertap.compare.findings.model import Finding
 from towertap.compare.road.places import Places
 from towertap.compare.stats.contrast import Contrast, contrast
-from towertap.compare.study import Road, Study
+from towertap.compare.study import Road
 from towertap.words.numbers import change_percent
 
 MOST_EXPONENT = 2.0
@@ -61,16 +61,11 @@ class RoadSpeed:
     caution: Caution | None
 
 
-def speeds_of(study: Study, findings: Sequence[Finding]) -> tuple[RoadSpeed, ...]:
-    """What there is to say of the speed over each rough road."""
-    roads = (
-        road_speed(study, road, [finding for finding in findings if finding.road == road.name]) for road in study.roads
-    )
-    return tuple(road for road in roads if road is not None)
+def road_speed(road: Road, margin: float, findings: Sequence[Finding]) -> RoadSpeed | None:
+    """What there is to say of the speed over one road; None where nobody knows it, or a pass stood still.
 
-
-def road_speed(study: Study, road: Road, findings: Sequence[Finding]) -> RoadSpeed | None:
-    """What there is to say of the speed over one road; None where nobody knows it, or a pass stood still."""
+    `margin` is the change that counts, as a fraction, `findings` are those of all roads.
+    """
     by_log = all(drive.speed for drive in road.passes)
     if not (by_log or road.aligned):
         return None
@@ -79,8 +74,8 @@ def road_speed(study: Study, road: Road, findings: Sequence[Finding]) -> RoadSpe
     if not np.all(speeds > 0):
         return None
     after = road.design.after
-    sides = contrast(speeds[~after], speeds[after], study.margin, road.design.block)
-    explains = math.exp(MOST_EXPONENT * math.log(sides.ratio))
+    sides = contrast(speeds[~after], speeds[after], margin, road.design.block)
+    explains = sides.ratio**MOST_EXPONENT
     return RoadSpeed(
         road=road.name,
         source="log" if by_log else "alignment",
@@ -91,7 +86,7 @@ def road_speed(study: Study, road: Road, findings: Sequence[Finding]) -> RoadSpe
         contrast=sides,
         shared_m=float(np.mean([way for way, _ in ways])) if by_log and road.aligned else None,
         explains=explains,
-        caution=_caution(road.name, sides.ratio, explains, findings),
+        caution=_caution(road.name, sides.ratio, explains, [of for of in findings if of.road == road.name]),
     )
 
 

@@ -5,7 +5,6 @@ from collections.abc import Iterable, Sequence
 
 from towertap.compare.drives.model import Pass
 from towertap.compare.findings.model import Finding
-from towertap.compare.road.places import PassValue
 from towertap.compare.section import Evidence, Section
 from towertap.compare.sections.thirds.bands import RoadBands, where_the_change_is
 from towertap.compare.sections.thirds.by_place import at_one_place, by_place, most_changed
@@ -46,9 +45,9 @@ class ThirdsSection(Section):
         ]
         roads = list(by_road.values())
         single = {of_road.bands.road for of_road in maps if at_one_place(of_road) is not None}
-        told = [road.words + ", most of it at one place" * (road.road in single) for road in roads]
+        sentences = [road.words + ", most of it at one place" * (road.road in single) for road in roads]
         return Evidence(
-            headline=f"{'; '.join(told)}.", tables=(_table(roads),), data=roads, drawn=(roads, study.margin, maps)
+            headline=f"{'; '.join(sentences)}.", tables=(_table(roads),), data=roads, drawn=(roads, study.margin, maps)
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
@@ -64,9 +63,9 @@ class ThirdsSection(Section):
             tuple(figure.panels(roads, margin)),
             evidence.tables[0],
         )
-        changed_most = max(maps, key=lambda road: _change(road.bands), default=None)
+        largest = [most.size if (most := most_changed(of_road.bands)) else 0.0 for of_road in maps]
         for place, of_road in enumerate(maps, start=1):
-            pair = of_road is changed_most or not of_road.ratios.size
+            pair = place == 1 + largest.index(max(largest)) or not of_road.ratios.size
             yield Picture(
                 f"spectrogram_{place}",
                 spectrogram.title(of_road),
@@ -76,28 +75,16 @@ class ThirdsSection(Section):
             )
 
 
-def _change(road: RoadBands) -> float:
-    """The largest change of a third-octave that is shown, on logarithms."""
-    most = most_changed(road)
-    return abs(math.log(most.ratio)) if most else 0.0
-
-
 def first_findings(findings: Sequence[Finding]) -> list[Finding]:
     of_roads = [finding for finding in findings if not finding.over_all]
     return list({finding.road: finding for finding in reversed(of_roads)}.values())[::-1]
 
 
-def typical_passes(finding: Finding, passes: Sequence[Pass]) -> tuple[Pass, Pass]:
+def typical_passes(finding: Finding, passes: Sequence[Pass]) -> list[Pass]:
     """The pass of each side whose value is nearest to the side's mean."""
     by_name = {drive.name: drive for drive in passes}
-    return (
-        by_name[_typical(finding.before_values, finding.before)],
-        by_name[_typical(finding.after_values, finding.after)],
-    )
-
-
-def _typical(values: Sequence[PassValue], mean: float) -> str:
-    return min(values, key=lambda drive: abs(math.log(drive.value / mean))).capture
+    sides = ((finding.before_values, finding.before), (finding.after_values, finding.after))
+    return [by_name[min(of, key=lambda drive: abs(math.log(drive.value / mean))).capture] for of, mean in sides]
 
 
 def _table(roads: Sequence[RoadBands]) -> Table:

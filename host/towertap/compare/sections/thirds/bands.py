@@ -61,6 +61,11 @@ class BandChange:
     judged: Judged | None
     beyond: str | None
 
+    @property
+    def size(self) -> float:
+        """How much it changed, on logarithms."""
+        return abs(math.log(self.ratio))
+
 
 @dataclass(frozen=True)
 class RoadBands:
@@ -158,15 +163,12 @@ def describe(road: str, passes: tuple[int, int], thirds: Sequence[BandChange], w
     if not any(band.interval for band in (*thirds, *wide)):
         why = "a side has one pass" if min(passes) < 2 else "the passes of a side are copies of one another"
         return f"{road}: nothing can be said of any band, since {why}"
-    changes = sorted(_runs(thirds), key=_size, reverse=True) or [[band] for band in wide if band.shown]
+    runs = sorted(_runs(thirds), key=lambda run: max(band.size for band in run), reverse=True)
+    changes = runs or [[band] for band in wide if band.shown]
     if not changes:
         return f"{road}: no band shows a change"
     more = f", and in {counted(len(changes) - MOST_RUNS, 'other range')}" if len(changes) > MOST_RUNS else ""
     return f"{road}: {listed([_run(run) for run in changes[:MOST_RUNS]])}{more}"
-
-
-def _size(run: Sequence[BandChange]) -> float:
-    return max(abs(math.log(band.ratio)) for band in run)
 
 
 def _runs(thirds: Sequence[BandChange]) -> list[list[BandChange]]:
@@ -183,6 +185,6 @@ def _runs(thirds: Sequence[BandChange]) -> list[list[BandChange]]:
 
 def _run(run: Sequence[BandChange]) -> str:
     """A run of third-octaves by the one that changed most, and from where to where it goes."""
-    most = max(run, key=lambda band: abs(math.log(band.ratio)))
+    most = max(run, key=lambda band: band.size)
     size = f"{growth(most.ratio, most.interval)} at {most.name}"
     return size if len(run) == 1 else f"{size} (a change from {run[0].name.removesuffix(' Hz')} to {run[-1].name})"

@@ -98,7 +98,7 @@ def at_one_place(road: ByPlace) -> float | None:
 
 def most_changed(road: RoadBands) -> BandChange | None:
     """The third-octave with the largest change of those that show one."""
-    return max((band for band in road.thirds if band.shown), key=lambda band: abs(math.log(band.ratio)), default=None)
+    return max((band for band in road.thirds if band.shown), key=lambda band: band.size, default=None)
 
 
 def blank(places_s: Array, ratios: Array) -> tuple[Array, Array]:

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from towertap.compare.drives.model import SIDES, Excluded, Reading
+from towertap.compare.drives.model import Excluded, Reading
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
 from towertap.compare.sections.transfer.bands import PassTransfer, RoadTransfer, road_transfer
@@ -49,7 +49,7 @@ class TransferSection(Section):
             passes = [replace(of, side=drive.side) for drive, of in measured if isinstance(of, PassTransfer)]
             excluded = [Excluded(drive.name, why) for drive, why in measured if isinstance(why, str)]
             positions = drives.input_position, output
-            roads.append(road_transfer(road, positions, (drives.before, drives.after), passes, excluded))
+            roads.append(road_transfer(road, positions, drives.parts, passes, excluded))
         if not any(road.passes for road in roads):
             first = roads[0].excluded[0]
             raise AnalysisError(
@@ -59,12 +59,12 @@ class TransferSection(Section):
         return Evidence(
             headline="; ".join(road.words for road in roads) + ".",
             tables=(
-                *(table for road in roads if _both_sides(road) for table in (_bands(road), _passes(road))),
+                *(table for road in roads if road.bands for table in (_bands(road), _passes(road))),
                 *([_left_out(left_out)] if left_out else []),
             ),
             cautions=tuple(caution for road in roads for caution in road.cautions),
             data=roads,
-            drawn=[road for road in roads if _both_sides(road)],
+            drawn=[road for road in roads if road.bands],
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
@@ -86,10 +86,6 @@ def _left_out(excluded: Sequence[Excluded]) -> Table:
     return tabulate(
         "Not in the transfer", ({"capture": capture.capture, "why": capture.reason} for capture in excluded)
     )
-
-
-def _both_sides(road: RoadTransfer) -> bool:
-    return {drive.side for drive in road.passes} == set(SIDES)
 
 
 def _bands(road: RoadTransfer) -> Table:

@@ -80,8 +80,8 @@ class TransferBand:
 class RoadTransfer:
     """How the box at `output` follows the one at `input` on one road, along the vehicle's vertical axis.
 
-    `excluded` are the passes that could not be used and why; `words` is what was found, as part of a sentence,
-    `cautions` what goes with it.
+    `bands` are there where both sides have passes; `excluded` are those that could not be used and why; `words` is what
+    was found, as part of a sentence, `cautions` what goes with it.
     """
 
     road: str
@@ -102,10 +102,8 @@ def road_transfer(
     excluded: Sequence[Excluded],
 ) -> RoadTransfer:
     """Hold the passes of the two sides against each other; `positions` are input and output, `parts` before, after."""
-    sides = [[drive for drive in passes if drive.side == side] for side in SIDES]
-    judged = [all(sides) and all(_coherent(drive, band) for drive in passes) for band in range(len(NAMES))]
-    changes = _changes(sides, [band for band, drive in enumerate(judged) if drive])
-    bands = tuple(_band(sides, band, changes.get(band)) for band in range(len(NAMES)))
+    counts = [sum(drive.side == side for drive in passes) for side in SIDES]
+    bands = _bands(passes) if all(counts) else ()
     return RoadTransfer(
         road=road,
         input=positions[0],
@@ -113,7 +111,7 @@ def road_transfer(
         bands=bands,
         passes=tuple(passes),
         excluded=tuple(excluded),
-        words=describe(road, positions, parts, bands, (len(sides[0]), len(sides[1]))),
+        words=describe(road, positions, parts, bands, counts),
         cautions=tuple(_cautions(positions[0], passes)),
     )
 
@@ -129,39 +127,38 @@ def _cautions(input_position: str, passes: Sequence[PassTransfer]) -> Iterable[C
         )
 
 
-def _coherent(drive: PassTransfer, band: int) -> bool:
-    coherence, chance = drive.coherence[band], drive.chance[band]
-    if coherence is None or chance is None or not drive.gain[band]:
-        return False
-    return coherence >= max(LEAST_COHERENCE, chance)
-
-
-def _changes(sides: Sequence[Sequence[PassTransfer]], judged: Sequence[int]) -> dict[int, tuple[float, float, float]]:
-    """Ratio and ends of its interval by judged band; NaN for ends where passes do not tell how far they vary."""
-    if not judged:
-        return {}
-    before, after = (np.log([[drive.gain[band] or np.nan for band in judged] for drive in side]) for side in sides)
-    ratios, lows, highs = (of.tolist() for of in joint_intervals(before, after))
-    return dict(zip(judged, zip(ratios, lows, highs, strict=True), strict=True))
-
-
-def _band(
-    sides: Sequence[Sequence[PassTransfer]], band: int, change: tuple[float, float, float] | None
-) -> TransferBand:
-    logs = [np.log([drive.gain[band] or np.nan for drive in side]) for side in sides]
-    means = [float(np.exp(side.mean())) if side.size and np.isfinite(side).all() else None for side in logs]
-    return TransferBand(
-        hz=float(np.sqrt(EDGES_HZ[band].prod())),
-        name=NAMES[band],
-        before=means[0],
-        after=means[1],
-        before_coherence=min((drive.coherence[band] or 0.0 for drive in sides[0]), default=0.0),
-        after_coherence=min((drive.coherence[band] or 0.0 for drive in sides[1]), default=0.0),
-        chance=max((drive.chance[band] or 1.0 for side in sides for drive in side), default=1.0),
-        judged=change is not None,
-        ratio=change[0] if change else None,
-        interval=change[1:] if change and not math.isnan(change[1]) else None,
+def _bands(passes: Sequence[PassTransfer]) -> tuple[TransferBand, ...]:
+    """Every band of passes of both sides."""
+    gain, coherence, chance = (
+        np.array([[value or np.nan for value in getattr(drive, name)] for drive in passes])
+        for name in ("gain", "coherence", "chance")
     )
+    after = np.array([drive.side == "after" for drive in passes])
+    judged = (np.isfinite(gain) & (coherence >= np.maximum(LEAST_COHERENCE, chance))).all(axis=0)
+    logs, changes = np.log(gain), np.full((3, len(NAMES)), np.nan)
+    changes[:, judged] = joint_intervals(logs[~after][:, judged], logs[after][:, judged])
+    means = [np.exp(logs[of_side].mean(axis=0)) for of_side in (~after, after)]
+    lowest = [np.nan_to_num(coherence[of_side]).min(axis=0) for of_side in (~after, after)]
+    by_chance = np.nan_to_num(chance, nan=1.0).max(axis=0)
+    return tuple(
+        TransferBand(
+            hz=float(np.sqrt(EDGES_HZ[band].prod())),
+            name=name,
+            before=_known(means[0][band]),
+            after=_known(means[1][band]),
+            before_coherence=float(lowest[0][band]),
+            after_coherence=float(lowest[1][band]),
+            chance=float(by_chance[band]),
+            judged=bool(judged[band]),
+            ratio=_known(changes[0, band]),
+            interval=None if np.isnan(changes[1, band]) else (float(changes[1, band]), float(changes[2, band])),
+        )
+        for band, name in enumerate(NAMES)
+    )
+
+
+def _known(value: float) -> float | None:
+    return None if math.isnan(value) else float(value)
 
 
 def describe(
@@ -169,7 +166,7 @@ def describe(
     positions: tuple[str, str],
     parts: tuple[str, str],
     bands: Sequence[TransferBand],
-    counts: tuple[int, int],
+    counts: Sequence[int],
 ) -> str:
     """What a road's transfer says, as part of a sentence; neighbouring bands that changed alike are told as one."""
     source, output = positions

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -54,17 +55,9 @@ def _gain(axes: Axes, road: RoadTransfer) -> None:
     for side, look in SIDES.items():
         of_side = [drive for drive in road.passes if drive.side == side]
         for drive in of_side:
-            axes.plot(
-                hz * ASIDE[side],
-                _drawable(drive.gain),
-                ls="",
-                marker=look.marker,
-                ms=3.2,
-                mfc=PAPER,
-                mec=look.colour,
-                mew=0.7,
-            )
-        means = [band.before if side == "before" else band.after for band in road.bands]
+            mark: dict[str, Any] = {"marker": look.marker, "ms": 3.2, "mfc": PAPER, "mec": look.colour, "mew": 0.7}
+            axes.plot(hz * ASIDE[side], _drawable(drive.gain), ls="", **mark)
+        means = [getattr(band, side) for band in road.bands]
         label = f"{side}: mean of {len(of_side)} passes (open marks)"
         axes.plot(hz, _drawable(means), color=look.colour, ls=look.line, lw=1.4, label=label)
     axes.axhline(1.0, color=QUIET, lw=0.8)
@@ -76,7 +69,7 @@ def _gain(axes: Axes, road: RoadTransfer) -> None:
 def _coherence(axes: Axes, road: RoadTransfer) -> None:
     hz = [band.hz for band in road.bands]
     for side, look in SIDES.items():
-        values = [band.before_coherence if side == "before" else band.after_coherence for band in road.bands]
+        values = [getattr(band, f"{side}_coherence") for band in road.bands]
         axes.plot(hz, values, color=look.colour, ls=look.line, lw=1.2, marker=look.marker, ms=3)
     axes.plot(hz, [band.chance for band in road.bands], color=QUIET, lw=0.9, ls=":")
     _beside(axes, road.bands[-1].chance, "by chance")
