@@ -1,6 +1,7 @@
 """`towertap list`: what lies in a folder of drives, a line each, what of a plan is lacking, what compare would use."""
 
 from dataclasses import asdict
+from itertools import combinations
 from pathlib import Path
 
 import click
@@ -9,7 +10,7 @@ from rich.text import Text
 from towertap.cli._outcome import PATH, Outcome, answers, lines
 from towertap.cli._reading import counted_on_screen
 from towertap.compare.drives.folder import captures_in, nearly_alike
-from towertap.compare.inventory import Entry, inventory, lacking, names_of
+from towertap.compare.inventory import Entry, inventory, lacking
 from towertap.compare.plan.plan import Plan, read_plan
 from towertap.errors import CallError
 from towertap.words.phrases import counted
@@ -99,12 +100,10 @@ def _doubts(entries: list[Entry], plan: Plan | None) -> list[str]:
         ("part", [plan.before, plan.after] if plan else []),
         ("road", [road.name for road in plan.roads] if plan else []),
     ):
-        names = names_of(entries, field)
-        known = [*planned, *(name for name in names if name not in planned)]
-        for at, name in enumerate(known):
-            doubts += [
-                f"the {field}s '{name}' and '{other}' are nearly one name: 'towertap correct' mends the wrong one"
-                for other in known[at + 1 :]
-                if other in names and nearly_alike(name, other)
-            ]
+        names = {getattr(entry.conditions, field) for entry in entries} - {""}
+        doubts += [
+            f"the {field}s '{name}' and '{other}' are nearly one name: 'towertap correct' mends the wrong one"
+            for name, other in combinations([*planned, *sorted(names - {*planned})], 2)
+            if other in names and nearly_alike(name, other)
+        ]
     return doubts

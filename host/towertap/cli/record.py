@@ -43,7 +43,7 @@ and what does not change is asked once. Without a terminal, or with --part, --ro
     type=click.IntRange(1, 100_000),
     default=4000,
     show_default=True,
-    help="Samples/s: 1000, 2000, 4000, 8000.",
+    help="Samples a second; an ICM-42688-P has 1000, 2000, 4000 and 8000.",
 )
 @click.option("--conditions", "conditions_file", type=FILE, help="TOML file of the day's values: vehicle, speed_kmh, …")
 @click.option("--plan", "plan_path", type=FILE, help="A plan.json: its drives that --out has no sound recording of.")

@@ -1,7 +1,7 @@
 """What lies in a folder of drives: every recording, what was written down of it, and whether it can be used."""
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -73,11 +73,6 @@ def lacking(plan: Plan, entries: Iterable[Entry], position: str = "") -> list[Pl
         and (entry.conditions.box_position == position or not (entry.conditions.box_position and position))
     }
     return [drive for drive in plan.drives if (drive.part, drive.road, drive.pass_number) not in driven]
-
-
-def names_of(entries: Sequence[Entry], field: str) -> list[str]:
-    """The names that recordings give a part or a road, each once."""
-    return sorted({getattr(entry.conditions, field) for entry in entries} - {""})
 
 
 def _undecoded(raw: Path) -> Entry:
