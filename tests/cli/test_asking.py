@@ -100,14 +100,6 @@ def test_a_plan_offers_its_drives_in_order_until_all_are_recorded(plan_path, rec
         next_planned(read_plan(plan_path), {}, folder)
 
 
-def test_who_compares_too_soon_is_told_how_much_of_the_plan_is_driven(plan_path, recorded, refused):
-    plan = read_plan(plan_path)
-    first = {name: value for name, value in vars(plan.drives[0]).items() if name != "block"}
-    folder = recorded(**first, seconds=12.0, mounting="x=+X,y=+Y,z=+Z")
-    err = refused("compare", folder, "--plan", plan_path)
-    assert err.startswith(f"towertap: 1 of 8 drives of the plan done, the next is {plan.drives[1].words}; no capture ")
-
-
 def test_a_planned_drive_can_be_named_and_driven_again(plan_path, recorded, tmp_path):
     plan, named = read_plan(plan_path), {"part": "stiff", "road": "bypass", "pass_number": 2}
     recorded(**named, seconds=12.0, mounting="x=+X,y=+Y,z=+Z")

@@ -1,14 +1,10 @@
-"""What a metric listens to: an axis of the vehicle through a filter, compared by value so that metrics share both.
-
-A design is a filter before the rate is known: `band_hz` passes, `skirt` says what becomes of what lies beside it, and
-`unit` is that of what comes out. It may run at any rate that carries the signal as it is up to `carry_hz`. `make` gives
-the filter at a rate; AnalysisError when the recording's, that of the settings, cannot carry the band.
-"""
+"""What a metric listens to: an axis of the vehicle through a filter, compared by value so that metrics share both."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 from towertap.signals import bands, jerk, weighting
 from towertap.signals.filters import CARRIED, Band, Filter, Recursive, require_rate
@@ -26,6 +22,30 @@ class MetricSettings:
 
     rate_hz: float
     jerk_edge_hz: float = jerk.EDGE_HZ
+
+
+class FilterDesign(Protocol):
+    """A filter before the rate is known; designs that are equal make equal filters."""
+
+    def __hash__(self) -> int:
+        """Equal designs have the same."""
+
+    @property
+    def unit(self) -> str:
+        """Unit of the filtered acceleration."""
+
+    @property
+    def skirt(self) -> str:
+        """What becomes of what lies beside the band."""
+
+    def band_hz(self, settings: MetricSettings) -> Band:
+        """The band that passes."""
+
+    def carry_hz(self, settings: MetricSettings) -> float:
+        """Up to where the signal must arrive as it is; the filter may run at any rate that carries so much."""
+
+    def make(self, settings: MetricSettings, rate_hz: float) -> Filter:
+        """The filter at a rate; AnalysisError when the recording's, that of the settings, cannot carry the band."""
 
 
 @dataclass(frozen=True)
@@ -115,9 +135,6 @@ class Derivative:
         """A band-limited differentiator."""
         require_rate(self.band_hz(settings), settings.rate_hz)
         return jerk.design(settings.jerk_edge_hz, rate_hz)
-
-
-FilterDesign = BandPass | ThirdOctave | Weighted | Derivative
 
 
 @dataclass(frozen=True)
