@@ -142,7 +142,7 @@ def test_packets_that_the_chip_marked_empty_have_no_reading(by_hand, make_captur
         assert capture.counts("acceleration", 0, 4)[:, 0].tolist() == [1, -32768, 1, 1]
 
 
-def test_conditions_come_from_the_sidecar_and_the_call_goes_before_it(by_hand, make_capture, tmp_path):
+def test_conditions_come_from_the_sidecar_and_the_call_goes_before_it(make_capture, tmp_path):
     raw = tmp_path / "drive.ttraw"
     write_sidecar(raw, Conditions(vehicle="minibus", speed_kmh=50), started_utc="2026-11-25T09:00:00Z", clock=[1])
     with open_capture(make_capture()) as capture:
@@ -255,7 +255,7 @@ def test_a_capture_takes_no_more_room_than_it_has(make_capture):
     assert path.stat().st_blocks * 512 < path.stat().st_size + 65_536
 
 
-def test_two_decodes_of_one_capture_at_once_do_not_meet(by_hand, make_capture, tmp_path):
+def test_two_decodes_of_one_capture_at_once_do_not_meet(make_capture, tmp_path):
     alone = make_capture(name="alone")
     raw, path = alone.with_suffix(".ttraw"), tmp_path / "both.h5"
     decode_raw(raw, path, on_progress=lambda done, total: decode_raw(raw, path))
