@@ -157,7 +157,7 @@ def test_a_passenger_is_asked_and_keys_are_marks(tmp_path):
             ("Press Enter to begin recording", "\n"),
             ("any other key marks", " "),
             ("marks +1", "t"),
-            ("text", "gate\r"),
+            ("text +▏", "gate\r"),
             ("marks +2", "\r"),
         ):
             terminal.wait_for(shown)
