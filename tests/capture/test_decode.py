@@ -207,7 +207,7 @@ def test_an_earlier_capture_survives_a_decode_that_fails(by_hand, make_capture, 
 
 def test_a_killed_decode_leaves_no_capture_and_its_part_goes_with_a_later_one(by_hand, tmp_path):
     raw, path = tmp_path / "drive.ttraw", tmp_path / "drive.h5"
-    raw.write_bytes(b"".join(by_hand.recording(1)))
+    by_hand.raw(raw, by_hand.recording(1))
     script = f"""
 import os, signal
 from pathlib import Path
@@ -240,7 +240,7 @@ def test_a_disk_without_room_for_the_capture_is_one_line_and_leaves_nothing(limi
     """setrlimit(2): a file beyond RLIMIT_FSIZE fails with EFBIG, as one on a full disk does with ENOSPC."""
     raw = tmp_path / "drive.ttraw"
     counts = np.random.default_rng(1).integers(-32000, 32000, (240_000, 6))  # of which deflate makes little
-    raw.write_bytes(b"".join(by_hand.recording(80, counts=counts)))
+    by_hand.raw(raw, by_hand.recording(counts=counts))
     command = [sys.executable, "-c", FULL_DISK, str(limit), "decode", str(raw)]
     done = subprocess.run(command, capture_output=True, text=True)
     assert (done.returncode, done.stdout) == (2, "")
