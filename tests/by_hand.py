@@ -6,6 +6,7 @@ import struct
 from pathlib import Path
 
 import numpy as np
+from towertap.bench.records import BoxSetup
 from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.capture.decode import decode_raw
 
@@ -32,6 +33,8 @@ HELLO = {
     "commands": ["hello", "start", "mark", "status", "stop", "restart"],
     "clock_us": 0,
 }
+BOX = BoxSetup("e6605481", "ICM-42688-P", 4000.0, 16.0, 997.0)
+"""The box that says so, as bench records name it."""
 
 
 class HandMade:

@@ -93,7 +93,7 @@ def test_a_folder_is_an_answer(tmp_path):
     assert "polyurethane-bush" in page.read_text("utf-8")
 
 
-def test_what_a_name_would_do_to_a_notebook_is_escaped(make_capture, tmp_path):
+def test_what_a_name_would_do_to_a_notebook_is_escaped(make_capture):
     from towertap.capture.conditions import Conditions
 
     path = make_capture(conditions=Conditions(vehicle="<script>alert(1)</script>"))

@@ -75,7 +75,7 @@ def test_packing_the_same_bytes_gives_the_same_bytes(tmp_path, recording):
     assert (tmp_path / "one.gz").read_bytes() == (tmp_path / "two.gz").read_bytes()
 
 
-def test_adding_twice_is_recognised_by_the_raw_bytes(archive, tmp_path, recording):
+def test_adding_twice_is_recognised_by_the_raw_bytes(archive, recording):
     before = tree(archive)
     again = recording("under-another-name", seed=1, road="bypass")
     record, is_new = put(archive, again)
@@ -83,7 +83,7 @@ def test_adding_twice_is_recognised_by_the_raw_bytes(archive, tmp_path, recordin
     assert tree(archive) == before
 
 
-def test_corrected_conditions_are_taken_over_with_what_they_were(archive, tmp_path, recording):
+def test_corrected_conditions_are_taken_over_with_what_they_were(archive, recording):
     """A wrong part, mended by decoding again with the right one, also in the sidecar that the archive keeps."""
     again = recording("drive1", seed=1, road="bypass")
     decode_raw(again.with_suffix(".ttraw"), again, Conditions("minibus", "stiff", "bypass", 3))
@@ -110,7 +110,7 @@ def test_a_sidecar_that_was_changed_beside_its_capture_is_told(archive, recordin
     assert adding.add(archive, again).how.startswith("there already; its .conditions.json says something else")
 
 
-def test_a_killed_correction_is_mended_by_adding_once_more(archive, tmp_path, recording, monkeypatch):
+def test_a_killed_correction_is_mended_by_adding_once_more(archive, recording, monkeypatch):
     again = recording("drive1", seed=1, road="bypass", part="stiff")
     with monkeypatch.context() as patch:
         patch.setattr(adding, "seal", lambda content: 1 / 0)
@@ -316,7 +316,7 @@ def test_filters(recording, tmp_path):
     assert (found(since=date(2026, 9, 22)), found(until=date(2026, 9, 30))) == (2, 2)
 
 
-def test_a_morning_east_of_greenwich_is_on_its_own_day(recording, tmp_path, by_hand):
+def test_a_morning_east_of_greenwich_is_on_its_own_day(recording, tmp_path):
     """08:00 at UTC+10 is 22:00 of the day before in UTC: the recorder's own time zone says which day it was."""
     capture = recording(started_utc="2026-05-03T22:00:00+00:00", utc_offset_s=36_000)
     record, _ = put(tmp_path / "archive", capture)

@@ -7,7 +7,7 @@ from towertap.bench import records
 from towertap.bench.carried import BenchRecords, no_records, records_for
 from towertap.bench.mounted import rotation_to_vehicle
 from towertap.bench.poses import FACES, Pose
-from towertap.bench.records import BoxSetup, Record, RecordFor
+from towertap.bench.records import Record, RecordFor
 from towertap.bench.tumble import Gravity, calibrate
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
@@ -16,7 +16,8 @@ from towertap.errors import AnalysisError, CallError
 from towertap.signals.metrics import METRICS
 from towertap.wire.layouts import LAYOUTS
 
-BOX = BoxSetup("e6605481", "ICM-42688-P", 4000.0, 16.0, 997.0)  # as tests/conftest.py says hello
+from tests.by_hand import BOX
+
 RATE_HZ, COUNTS_PER_MS2, GRAVITY_MS2 = 4000.0, 2048 / 9.80665, 9.80665
 DENSITY = 70e-6 * 9.80665
 """The data sheet's, m/s²/√Hz."""

@@ -50,7 +50,7 @@ def test_white_counts_at_rest(measured):
     assert json.loads(json.dumps(plain(result.data())))["allan"][1]["axis"] == "y"
 
 
-def test_only_the_longest_stretch_without_gaps_is_measured(measured, by_hand, make_capture):
+def test_only_the_longest_stretch_without_gaps_is_measured(by_hand, make_capture):
     """Frames lost at 6 s: the 24 s after them count."""
     frames = by_hand.recording(rate_hz=1000.0, counts=counts())
     del frames[188:190]
@@ -122,7 +122,7 @@ def test_places_beyond_the_third_are_only_counted():
     assert "20 of 60 s disturbed (at 10 s, 11 s, 12 s …)" in rule.text
 
 
-def test_the_figure_says_what_was_found(measured, make_capture, by_hand, tmp_path):
+def test_the_figure_says_what_was_found(make_capture, by_hand, tmp_path):
     values = counts()
     values[:, 2] += 2 * np.sin(2 * np.pi * 41 * np.arange(len(values)) / 1000)
     frames = by_hand.recording(rate_hz=1000.0, counts=values)

@@ -6,12 +6,13 @@ from datetime import datetime, timedelta
 
 import pytest
 from towertap.bench import records
-from towertap.bench.records import BoxSetup, Record
+from towertap.bench.records import Record
 from towertap.capture.reading import open_capture
 from towertap.errors import FileError
 
+from tests.by_hand import BOX
+
 STARTED = "2026-03-14T10:00:00+00:00"
-BOX = BoxSetup("e6605481", "ICM-42688-P", 4000.0, 16.0, 997.0)  # as tests/conftest.py says hello
 NOISE = {
     "at_rest": True,
     "density": {"value": [7e-4, 7e-4, 7e-4]},

@@ -131,7 +131,7 @@ def stand_in(tmp_path, by_hand):
 
 
 @pytest.fixture
-def talker(tmp_path):
+def talker():
     """A pseudo-terminal on which something answers `reply` to whatever it hears (nothing, when empty)."""
     ends, stop, threads = [], threading.Event(), []
 

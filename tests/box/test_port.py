@@ -72,7 +72,7 @@ def test_a_box_that_sends_but_does_not_answer_is_told_from_a_wrong_device(talker
         open_box(talker(by_hand.frame(FrameType.STATUS, b"{}")), timeout_s=1.0)
 
 
-def test_a_port_without_rights_names_the_group_to_join(monkeypatch, tmp_path):
+def test_a_port_without_rights_names_the_group_to_join(monkeypatch):
     # open(2): EACCES; on Debian the group of serial ports is dialout (Debian wiki, SystemGroups), gid 20 in base-passwd
     def refuse(*args, **options):
         raise serial.SerialException(errno.EACCES, "could not open port")

@@ -142,7 +142,7 @@ def test_packets_that_the_chip_marked_empty_have_no_reading(by_hand, make_captur
         assert capture.counts("acceleration", 0, 4)[:, 0].tolist() == [1, -32768, 1, 1]
 
 
-def test_conditions_come_from_the_sidecar_and_the_call_goes_before_it(by_hand, make_capture, tmp_path):
+def test_conditions_come_from_the_sidecar_and_the_call_goes_before_it(make_capture, tmp_path):
     raw = tmp_path / "drive.ttraw"
     write_sidecar(raw, Conditions(vehicle="minibus", speed_kmh=50), started_utc="2026-11-25T09:00:00Z", clock=[1])
     with open_capture(make_capture()) as capture:
@@ -209,7 +209,7 @@ def test_an_earlier_capture_survives_a_decode_that_fails(by_hand, make_capture, 
 
 def test_a_killed_decode_leaves_no_capture_and_its_part_goes_with_a_later_one(by_hand, tmp_path):
     raw, path = tmp_path / "drive.ttraw", tmp_path / "drive.h5"
-    raw.write_bytes(b"".join(by_hand.recording(1)))
+    by_hand.raw(raw, by_hand.recording(1))
     script = f"""
 import os, signal
 from pathlib import Path
@@ -242,7 +242,7 @@ def test_a_disk_without_room_for_the_capture_is_one_line_and_leaves_nothing(limi
     """setrlimit(2): a file beyond RLIMIT_FSIZE fails with EFBIG, as one on a full disk does with ENOSPC."""
     raw = tmp_path / "drive.ttraw"
     counts = np.random.default_rng(1).integers(-32000, 32000, (240_000, 6))  # of which deflate makes little
-    raw.write_bytes(b"".join(by_hand.recording(80, counts=counts)))
+    by_hand.raw(raw, by_hand.recording(counts=counts))
     command = [sys.executable, "-c", FULL_DISK, str(limit), "decode", str(raw)]
     done = subprocess.run(command, capture_output=True, text=True)
     assert (done.returncode, done.stdout) == (2, "")
@@ -257,7 +257,7 @@ def test_a_capture_takes_no_more_room_than_it_has(make_capture):
     assert path.stat().st_blocks * 512 < path.stat().st_size + 65_536
 
 
-def test_two_decodes_of_one_capture_at_once_do_not_meet(by_hand, make_capture, tmp_path):
+def test_two_decodes_of_one_capture_at_once_do_not_meet(make_capture, tmp_path):
     alone = make_capture(name="alone")
     raw, path = alone.with_suffix(".ttraw"), tmp_path / "both.h5"
     decode_raw(raw, path, on_progress=lambda done, total: decode_raw(raw, path))

@@ -11,6 +11,8 @@ from towertap.capture.integrity import check
 from towertap.capture.mounting import fitting_mounting, leaning_deg, parse_mounting
 from towertap.capture.reading import open_capture
 
+from tests.by_hand import HandMade
+
 
 @pytest.fixture
 def judged(make_capture):
@@ -24,9 +26,8 @@ def judged(make_capture):
     return judge
 
 
-def noise(seconds=3, rate=4000, spread=5.0):
-    rng = np.random.default_rng(7)
-    return np.rint(rng.normal([0, 0, 2048, 0, 0, 0], spread, (seconds * rate, 6))).astype(int)
+def noise(seconds=3, spread=5.0):
+    return HandMade.noise(np.random.default_rng(7), spread, seconds * 4000)
 
 
 def test_a_sound_recording_is_sound(by_hand, judged):

@@ -1,17 +1,8 @@
 """A whole day at a terminal of 80 × 24: 24 drives that do not go smoothly and still end in the right verdict."""
 
-import fcntl
 import json
-import os
-import pty
-import re
-import resource
-import select
-import struct
 import subprocess
-import termios
 import time
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -22,6 +13,7 @@ from towertap.compare.plan.plan import HeldConditions, read_plan, write_plan
 from tests import plans
 from tests.by_hand import STRAIGHT
 from tests.conftest import TOWERTAP
+from tests.terminal import Terminal
 
 FACTOR = 1.4
 SECONDS = 14.0
@@ -29,65 +21,6 @@ STOPPED, DEAF, PULLED, REDONE, SHORT = 5, 7, 9, 14, 19
 """Numbers of drives as they are driven: one with a stop, one before which the box does not start, one that loses its
 cable, one with traffic, one too short."""
 NOTE = "rear seat out"
-
-
-class Terminal:
-    """A pseudo-terminal of 80 × 24 with a program on it: what is shown, and the keys pressed."""
-
-    def __init__(self, *words):
-        self._master, slave = pty.openpty()
-        fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
-        environment = {name: value for name, value in os.environ.items() if name not in ("COLUMNS", "LINES")}
-        self._program = subprocess.Popen(
-            [*TOWERTAP, *map(str, words)],
-            stdin=slave,
-            stderr=slave,
-            stdout=subprocess.PIPE,
-            env=environment | {"TERM": "xterm"},
-        )
-        os.close(slave)
-        self.shown, self._at, self.keys, self.bells = "", 0, 0, 0
-
-    def wait_for(self, pattern):
-        """The match of what comes next, and what was shown before it."""
-        limit = time.monotonic() + 60
-        while not (found := re.compile(pattern).search(self.shown, self._at)):
-            assert time.monotonic() < limit, self.shown[-3000:]
-            if select.select([self._master], [], [], 0.2)[0]:
-                try:
-                    data = os.read(self._master, 65536)
-                except OSError:
-                    raise AssertionError(f"it ended: {self.shown[-3000:]}") from None
-                self.bells += data.count(b"\a")
-                self.shown += re.sub(r"\x1b\[[0-9;?]*[a-zA-Z]|\r|\a", "", data.decode(errors="replace"))
-        before, self._at = self.shown[self._at : found.end()], found.end()
-        return found, before
-
-    def press(self, keys):
-        self.keys += len(keys)
-        os.write(self._master, keys.encode())
-
-    def processor_s(self):
-        """Processor time that the program has used, its own and the system's: proc(5)."""
-        fields = Path(f"/proc/{self._program.pid}/stat").read_text().rpartition(")")[2].split()
-        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
-
-    def end(self):
-        """Exit status and what was said on standard output."""
-        out, status = b"", None
-        before = resource.getrusage(resource.RUSAGE_CHILDREN)
-        while status is None:
-            if select.select([self._master], [], [], 0.05)[0]:
-                try:
-                    os.read(self._master, 65536)
-                except OSError:
-                    break
-            status = self._program.poll()
-        out = self._program.communicate(timeout=60)[0]
-        os.close(self._master)
-        after = resource.getrusage(resource.RUSAGE_CHILDREN)
-        self.used_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-        return self._program.returncode, out.decode()
 
 
 @pytest.fixture(scope="module")

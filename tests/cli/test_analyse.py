@@ -98,7 +98,7 @@ def test_a_metric_of_any_kind_is_one_line_and_goes_all_the_way(answer, capture, 
     """A vector sum has the squares of its axes; noise and uncertainty of scale come along. So does a pitch rate."""
     axes = tuple(METRICS[f"weighted_{axis}"].channels[0] for axis in "xyz")
     monkeypatch.setitem(METRICS, "total", Metric("total", "weighted acceleration of three axes", "m/s²", axes))
-    pitch = Metric("pitch", "pitch rate", "rad/s", (Channel("pitch", BandPass(0.5, 4.0)),), compared="difference")
+    pitch = Metric("pitch", "pitch rate", "rad/s", (Channel("pitch", BandPass(0.5, 4.0)),))
     monkeypatch.setitem(METRICS, "pitch", pitch)
     whole = answer("analyse", capture, "--out", tmp_path / "t.csv")["whole"]
     each = {name: result["value"] for name, result in whole.items()}

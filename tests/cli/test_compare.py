@@ -119,7 +119,7 @@ def test_a_speed_log_over_the_size_limit_is_refused_in_one_line(refused, drive_f
 
 
 def test_the_bench_records_of_a_named_folder_are_used_and_told(refused, answer, drive_folder, tmp_path):
-    """A tap record for the box of tests/conftest.py; the other records are missing, and it says so."""
+    """A tap record for the box of tests/by_hand.py; the other records are missing, and it says so."""
     subject = BoxSetup("e6605481", "ICM-42688-P", 8000.0, 16.0, None)
     tapped = {"resonances": {}, "usable_hz": {"one_third": 60.0, "one_fifth": 36.0}}
     write(Record("tap", subject, "2026-03-14T10:00:00+00:00", None, "taps.h5", tapped), tmp_path / "bench")

@@ -3,9 +3,7 @@
 import errno
 import json
 import os
-import pty
 import re
-import select
 import signal
 import subprocess
 import sys
@@ -23,6 +21,7 @@ from towertap.cli._asking import day_file, next_pass
 from towertap.errors import FileError
 
 from tests.conftest import TOWERTAP
+from tests.terminal import Terminal
 
 RECORD = (*TOWERTAP, "record")
 GIVEN = {
@@ -173,54 +172,28 @@ def test_a_passenger_is_asked_and_keys_are_marks(tmp_path):
     )
     write_sidecar(tmp_path / "before.ttraw", Conditions(road="moor-road", part="rubber", pass_number=3))
     (tmp_path / "before.ttraw").touch()
-    master, slave = pty.openpty()
     with SimulatedBox(None, realtime=True) as box:
-        recorder = subprocess.Popen(
-            [*RECORD, "--port", box.port, "--out", str(tmp_path), "--conditions", str(day), "--json"],
-            stdin=slave,
-            stderr=slave,
-            stdout=subprocess.PIPE,
-            env={**os.environ, "TERM": "xterm", "COLUMNS": "100"},
-        )
-        _hear(master, "Road: ")
-        os.write(master, b"moor-road\n")
-        _hear(master, r"Number of this pass over the road with this part \(Enter: 4\): ")
-        os.write(master, b"none\n")
-        _hear(master, "Error")
-        os.write(master, b"\n")
-        _hear(master, r"Notes \(Enter: none\): ")
-        os.write(master, b"wet\n")
-        _hear(master, "Press Enter to begin recording")
-        os.write(master, b"\n")
-        _hear(master, "any other key marks")
-        os.write(master, b" ")
-        _hear(master, "marks +1")
-        os.write(master, b"t")
-        _hear(master, "text")
-        os.write(master, b"gate\r")
-        _hear(master, "marks +2")
-        os.write(master, b"\r")
-        _hear(master, None)
-        data = json.loads(recorder.communicate(timeout=60)[0])
-    os.close(master)
-    os.close(slave)
+        terminal = Terminal("record", "--port", box.port, "--out", tmp_path, "--conditions", day, "--json")
+        for shown, keys in (
+            ("Road: ", "moor-road\n"),
+            (r"Number of this pass over the road with this part \(Enter: 4\): ", "none\n"),
+            ("Error", "\n"),
+            (r"Notes \(Enter: none\): ", "wet\n"),
+            ("Press Enter to begin recording", "\n"),
+            ("any other key marks", " "),
+            ("marks +1", "t"),
+            ("text +▏", "gate\r"),
+            ("marks +2", "\r"),
+        ):
+            terminal.wait_for(shown)
+            terminal.press(keys)
+        data = json.loads(terminal.end()[1])
     assert (data["ended"], data["marks"]) == ("stopped by the user", 2)
     with h5py.File(data["capture"]) as file:
         assert [mark["text"] for mark in file["marks"]] == [b"mark 1", b"mark 1: gate"]
         conditions = json.loads(file.attrs["conditions"])
     assert (conditions["road"], conditions["pass_number"], conditions["notes"]) == ("moor-road", 4, "wet")
     assert conditions["air_temperature_c"] == 11.5
-
-
-def _hear(master, pattern):
-    """Read from the terminal until the pattern comes; None reads what is there."""
-    heard, limit = "", time.monotonic() + 60
-    while pattern is None or not re.search(pattern, re.sub(r"\x1b\[[0-9;?]*[a-zA-Z]", "", heard)):
-        if select.select([master], [], [], 0.5)[0]:
-            heard += os.read(master, 65536).decode(errors="replace")
-        elif pattern is None:
-            return
-        assert time.monotonic() < limit, heard
 
 
 def test_a_day_file_with_a_slip_is_named(tmp_path):

@@ -82,7 +82,7 @@ def test_a_control_without_a_date_is_refused(make):
         control_of("day", drives, 0.10, findings)
 
 
-def test_controls_tell_the_spread_of_installations_without_bias(make):
+def test_controls_tell_the_spread_of_installations_without_bias():
     """400 refit controls of four and four passes, 3 % between installations: the pooled variance is 3 % squared, within
     four standard errors of a variance with 400 degrees of freedom."""
     draw = np.random.default_rng(5)

@@ -108,7 +108,7 @@ def test_metrics_of_our_own_are_a_line_each():
         "exceeded", "level that 5 % of the windows exceed", "m/s²", three[2:],
         Statistic(mean_square, lambda kept, share: np.sqrt(np.percentile(kept[0], 95, axis=-1))),
     )  # fmt: skip
-    pitching = Metric("pitching", "pitch rate", "rad/s", (Channel("pitch", BandPass(0.5, 4.0)),), compared="difference")
+    pitching = Metric("pitching", "pitch rate", "rad/s", (Channel("pitch", BandPass(0.5, 4.0)),))
 
     sine = np.sin(2 * np.pi * 10.0 * time_s)
     assert whole(magnitude, 2.0 * sine, 3.0 * sine, 6.0 * sine)[0] == pytest.approx(7.0 / np.sqrt(2), rel=7e-3)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from dataclasses import dataclass, replace
-from typing import Protocol
 
 from towertap.signals import bands, jerk, weighting
 from towertap.signals.filters import CARRIED, Band, Filter, Recursive, require_rate
@@ -24,38 +24,34 @@ class MetricSettings:
     jerk_edge_hz: float = jerk.EDGE_HZ
 
 
-class FilterDesign(Protocol):
+class FilterDesign(ABC):
     """A filter before the rate is known; designs that are equal make equal filters."""
 
-    def __hash__(self) -> int:
-        """Equal designs have the same."""
+    unit = "m/s²"
+    """Of what comes out."""
+    skirt: str
+    """What becomes of what lies beside the band."""
 
-    @property
-    def unit(self) -> str:
-        """Unit of the filtered acceleration."""
-
-    @property
-    def skirt(self) -> str:
-        """What becomes of what lies beside the band."""
-
+    @abstractmethod
     def band_hz(self, settings: MetricSettings) -> Band:
         """The band that passes."""
 
+    @abstractmethod
     def carry_hz(self, settings: MetricSettings) -> float:
         """Up to where the signal must arrive as it is; the filter may run at any rate that carries so much."""
 
+    @abstractmethod
     def make(self, settings: MetricSettings, rate_hz: float) -> Filter:
         """The filter at a rate; AnalysisError when the recording's, that of the settings, cannot carry the band."""
 
 
 @dataclass(frozen=True)
-class BandPass:
+class BandPass(FilterDesign):
     """A band between two steep edges in Hz; one that `gives_way` ends where the recording's rate does."""
 
     low_hz: float
     high_hz: float
     gives_way: bool = False
-    unit = "m/s²"
     skirt = bands.SKIRT
 
     def band_hz(self, settings: MetricSettings) -> Band:
@@ -74,11 +70,10 @@ class BandPass:
 
 
 @dataclass(frozen=True)
-class ThirdOctave:
+class ThirdOctave(FilterDesign):
     """A third-octave by its nominal name."""
 
     nominal: str
-    unit = "m/s²"
     skirt = "class 1 of IEC 61260-1 up to a fifth of the rate"
 
     def band_hz(self, settings: MetricSettings) -> Band:
@@ -96,11 +91,10 @@ class ThirdOctave:
 
 
 @dataclass(frozen=True)
-class Weighted:
+class Weighted(FilterDesign):
     """One of the frequency weightings of `weighting.WEIGHTINGS`."""
 
     name: str
-    unit = "m/s²"
     skirt = "as ISO 8041-1 has it"
 
     def band_hz(self, settings: MetricSettings) -> Band:
@@ -117,7 +111,7 @@ class Weighted:
 
 
 @dataclass(frozen=True)
-class Derivative:
+class Derivative(FilterDesign):
     """The derivative up to the settings' jerk edge."""
 
     unit = "m/s³"

@@ -6,7 +6,6 @@ jerk of a constant is nought. All windows of all metrics of an analysis cover th
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 
@@ -81,14 +80,13 @@ CREST = Statistic(lambda signals, window_s: np.concatenate([mean_square(signals,
 
 @dataclass(frozen=True)
 class Metric:
-    """One value of windows, and how two sides of it are compared: by their ratio, their difference, or as counts."""
+    """One value of windows; two sides of it are compared by their ratio."""
 
     name: str
     label: str
     unit: str
     channels: tuple[Channel, ...]
     statistic: Statistic = RMS
-    compared: Literal["ratio", "difference", "count"] = "ratio"
 
     @property
     def axes(self) -> tuple[str, ...]:

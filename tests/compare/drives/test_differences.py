@@ -70,7 +70,7 @@ def test_air_that_varied_over_the_passes_is_warned_of_without_a_plan(warnings):
     assert warning == "the air went from 7.9 to 15.2 °C over the passes, more than 5 °C"
 
 
-def test_the_order_of_the_drives_is_held_against_before_and_after(make, drives):
+def test_the_order_of_the_drives_is_held_against_before_and_after(drives):
     """All of one part in the morning, all of the other an hour later; then one pass of that before the morning's."""
 
     def dated(first):
