@@ -293,7 +293,8 @@ def test_plans_and_bench_records_are_kept_with_the_recordings(archive, tmp_path)
     with pytest.raises(FileError, match="another one of that name"):
         adding.add(archive, plan)
     (archive / "bench" / "e66-noise.json").unlink()
-    assert adding.add(archive, bench).how == "kept"
+    added = adding.add(archive, bench)
+    assert (added.how, added.put_back) == ("there already", ("bench/e66-noise.json",))
     assert verify(archive).problems == []
     assert bench_folder(archive / store.names(archive)[0] / "capture.h5") == archive / "bench"
     (archive / "plans" / "spring.json").write_bytes(plan.read_bytes())

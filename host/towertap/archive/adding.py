@@ -107,8 +107,8 @@ def _add_each(archive: Path, paths: Iterable[Path]) -> Iterator[Added]:
     try:
         for path in paths:
             if path.suffix == ".json":
-                place, is_new = keep(archive, path)
-                yield Added(path, place, KEPT if is_new else THERE)
+                place, is_new, put_back = keep(archive, path)
+                yield Added(path, place, KEPT if is_new else THERE, put_back)
                 continue
             raw, capture = _pair(path)
             digest = sha256_of(raw)

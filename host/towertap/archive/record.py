@@ -181,23 +181,24 @@ def is_kept_kind(path: Path) -> bool:
     return False
 
 
-def keep(archive: Path, path: Path) -> tuple[str, bool]:
-    """Keep a copy; (its place in the archive, whether it is new). FileError when another of that name is there.
+def keep(archive: Path, path: Path) -> tuple[str, bool, tuple[str, ...]]:
+    """Keep a copy, or put it back where it is missing or damaged; for one caller at a time.
 
-    A copy that is missing or damaged is made anew. For one caller at a time.
+    (Its place in the archive, whether it is new, that place if it was put back.) FileError when another of that name
+    is there.
     """
     place = f"{kept_in(path)}/{path.name}"
     kept, sum_ = kept_of(archive), sum_of(path)
     if kept.get(place, sum_) != sum_:
         raise FileError(f"{archive / place}: another one of that name is kept already; give this one another name")
     if place in kept and not damage(archive / place, sum_):
-        return place, False
+        return place, False, ()
     (archive / place).parent.mkdir(parents=True, exist_ok=True)
     with whole_file(archive / place) as part:
         part.write_bytes(content(path, WANTED, MOST_BYTES))
     with whole_file(archive / LIST) as part:
         part.write_bytes(seal({**kept, place: sum_}))
-    return place, True
+    return (place, False, (place,)) if place in kept else (place, True, ())
 
 
 def kept_of(archive: Path) -> dict[str, Any]:
