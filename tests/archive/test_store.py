@@ -327,6 +327,16 @@ def test_what_does_not_belong_together_is_refused_and_leaves_nothing(tmp_path, r
     assert [path.name for path in archive.iterdir()] == [".lock"]
 
 
+@pytest.mark.parametrize("kind", ["a pipe", "a link"])
+def test_a_lock_that_is_no_plain_file_is_refused(kind, archive, tmp_path, recording):
+    lock = archive / ".lock"
+    lock.unlink()
+    os.mkfifo(lock) if kind == "a pipe" else lock.symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(FileError, match=r"\.lock: no plain file; move it away"):
+        adding.add(archive, recording("third", seed=7))
+    assert not (tmp_path / "elsewhere").exists()
+
+
 def test_a_killed_add_leaves_no_recording(tmp_path, recording):
     capture, archive = recording(), tmp_path / "archive"
     script = f"""

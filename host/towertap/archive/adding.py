@@ -89,8 +89,9 @@ def add_all(archive: Path, paths: Iterable[Path]) -> Iterator[Added]:
 def _locked(archive: Path) -> Iterator[None]:
     """Let no other add into an archive. The lock is SQLite's: it holds on every system, and ends with its process."""
     place = archive / LOCK
+    if place.is_symlink() or (place.exists() and not place.is_file()):
+        raise FileError(f"{place}: no plain file; move it away")
     place.touch()
-    size_of(place, "an archive without that")
     with closing(sqlite3.connect(place, LONGEST_WAIT_S, isolation_level=None)) as lock:
         try:
             lock.execute("PRAGMA journal_mode = OFF")  # else a second file lies there for as long
