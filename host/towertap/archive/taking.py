@@ -20,7 +20,8 @@ def take(archive: Path, name: str, folder: Path) -> list[Path]:
 
     They are named after the recording: the raw recording as it was before it was packed, the capture, what was known
     before the drive, and the archive's record, which has the conditions as they were before they were corrected.
-    FileError for a recording that is not as it was added, CallError where a file would be replaced.
+    FileError for a recording that is not as it was added or a folder that cannot be written, CallError where a file
+    would be replaced.
     """
     stored = archive / find(archive, name)["name"]
     record = read_record(stored)
@@ -30,13 +31,16 @@ def take(archive: Path, name: str, folder: Path) -> list[Path]:
     targets = {file: folder / f"{record['name']}{names[file]}" for file in files}
     if there := [path for path in targets.values() if os.path.lexists(path)]:
         raise CallError(f"{there[0]}: there already: not replaced; move it away, or name another folder")
-    folder.mkdir(parents=True, exist_ok=True)
-    remove_left_overs(folder, TAKING)
-    with tempfile.TemporaryDirectory(prefix=TAKING, dir=folder) as place:
-        for file in files:
-            _copy(stored, file, Path(place) / file, record)
-        for file, target in targets.items():
-            (Path(place) / file).rename(target)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        remove_left_overs(folder, TAKING)
+        with tempfile.TemporaryDirectory(prefix=TAKING, dir=folder) as place:
+            for file in files:
+                _copy(stored, file, Path(place) / file, record)
+            for file, target in targets.items():
+                (Path(place) / file).rename(target)
+    except OSError as error:  # of writing alone: what reading meets is a FileError
+        raise FileError(f"{folder}: {error.strerror}; make room there, or name another folder") from None
     return list(targets.values())
 
 
