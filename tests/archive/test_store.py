@@ -9,12 +9,14 @@ import signal
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from towertap.amendments import strike_out, take_back
 from towertap.archive import adding, store
 from towertap.archive import record as records
 from towertap.archive.verify import verify
@@ -121,17 +123,133 @@ def test_a_killed_correction_is_mended_by_adding_once_more(archive, recording, m
     assert verify(archive).problems == []
 
 
-def test_two_adds_of_one_recording_at_once_both_say_the_truth(tmp_path, recording, monkeypatch):
+def gone(path):
+    path.unlink()
+
+
+def flipped(path):
+    content = path.read_bytes()
+    path.write_bytes(content[:-1] + bytes([content[-1] ^ 1]))
+
+
+def a_pipe(path):
+    path.unlink()
+    os.mkfifo(path)
+
+
+def a_link(path):
+    path.unlink()
+    path.symlink_to("/etc/hostname")
+
+
+@pytest.mark.parametrize("harm", [gone, flipped, a_pipe, a_link])
+@pytest.mark.parametrize("file", records.FILES)
+def test_adding_again_puts_back_what_is_missing_or_damaged(file, harm, archive, recording):
+    again, before = recording("drive1", seed=1, road="bypass"), tree(archive)
+    harm(archive / store.find(archive, "bypass")["name"] / file)
+    assert [problem.file for problem in verify(archive).problems] == [file]
+    added = adding.add(archive, again)
+    assert (added.how, added.put_back) == ("there already", (file,))
+    assert tree(archive) == before
+    assert verify(archive).problems == []
+
+
+def test_what_is_missing_and_cannot_be_put_back_is_told(archive, recording):
+    folder = archive / store.find(archive, "bypass")["name"]
+    again = recording("drive1", seed=1, road="bypass")
+    sidecar_path(again).unlink()
+    (folder / "raw.conditions.json").unlink()
+    with pytest.raises(
+        FileError, match=r"raw\.conditions\.json: missing, .*brings no other; 'towertap archive verify'"
+    ):
+        adding.add(archive, again)
+    raw = recording("drive1", seed=1, road="bypass").with_suffix(".ttraw")
+    assert adding.add(archive, raw).put_back == ("raw.conditions.json",)
+    raw.with_suffix(".h5").unlink()
+    sidecar_path(raw).unlink()  # the raw stream alone says nothing of the drive, as the capture did that is gone
+    (folder / "capture.h5").unlink()
+    with pytest.raises(FileError, match=r"capture\.h5: missing, .*brings no other"):
+        adding.add(archive, raw)
+    (folder / "record.json").unlink()
+    with pytest.raises(FileError, match=r"record\.json: no such file; give the one that .* from a copy"):
+        adding.add(archive, raw)
+
+
+def test_a_correction_seals_no_damage(archive, recording):
+    folder = archive / store.find(archive, "bypass")["name"]
+    again = recording("drive1", seed=1, road="bypass", part="stiff")
+    sidecar_path(again).unlink()
+    flipped(folder / "raw.conditions.json")
+    before = tree(archive)
+    with pytest.raises(FileError, match="towertap archive verify"):
+        adding.add(archive, again)
+    assert tree(archive) == before
+    assert [problem.file for problem in verify(archive).problems] == ["raw.conditions.json"]
+
+
+def test_a_correction_puts_back_a_raw_stream_that_is_gone(archive, recording):
+    again = recording("drive1", seed=1, road="bypass", part="stiff")
+    (archive / store.find(archive, "bypass")["name"] / "raw.ttraw.gz").unlink()
+    added = adding.add(archive, again)
+    assert (added.how, added.put_back) == ("corrected", ("raw.ttraw.gz",))
+    assert verify(archive).problems == []
+
+
+def test_a_folder_under_the_name_of_another_is_not_corrected(archive, recording):
+    first, second = store.names(archive)
+    shutil.rmtree(archive / first)
+    shutil.copytree(archive / second, archive / first)
+    with pytest.raises(FileError, match=r"not the recording that index\.json holds"):
+        adding.add(archive, recording("drive1", seed=1, road="bypass"))
+
+
+def test_why_a_pass_was_struck_out_stays_in_the_history(archive, recording):
+    again = recording("drive1", seed=1, road="bypass")
+    strike_out(again, "a tractor in the way")
+    assert adding.add(archive, again).how == "corrected"
+    take_back(again)
+    added = adding.add(archive, again)
+    never, struck = records.read_record(archive / added.name)["history"]
+    assert (added.how, never["struck_out"]) == ("corrected", None)
+    assert struck["struck_out"]["reason"] == "a tractor in the way"
+    again.unlink()  # the raw stream alone
+    sidecar = sidecar_path(again)
+    sidecar.write_text(json.dumps(json.loads(sidecar.read_text()) | {"struck_out": struck["struck_out"]}))
+    assert adding.add(archive, again.with_suffix(".ttraw")).how == "corrected"
+
+
+def test_adds_at_once_lose_nothing(tmp_path, recording):
     archive, capture = tmp_path / "archive", recording()
-    describe, other = adding._describe, []
+    plans = [tmp_path / f"plan{k}.json" for k in range(12)]
+    for k, plan in enumerate(plans):
+        plan.write_text(json.dumps({"schema": "towertap-plan", "version": 1, "seed": k}))
+    (tmp_path / "other").mkdir()
+    of_one_name = tmp_path / "other" / "plan0.json"
+    of_one_name.write_text('{"schema": "towertap-plan", "version": 1, "seed": 99}')
 
-    def meanwhile(*given):
-        monkeypatch.setattr(adding, "_describe", describe)
-        other.append(adding.add(archive, capture))
-        return describe(*given)
+    def add(path):
+        try:
+            return adding.add(archive, path).how
+        except FileError as error:
+            return str(error)
 
-    monkeypatch.setattr(adding, "_describe", meanwhile)
-    assert (adding.add(archive, capture).how, other[0].how) == ("there already", "added")
+    with ThreadPoolExecutor(8) as pool:
+        outcomes = sorted(pool.map(add, [plans[0], of_one_name, capture, *plans[1:], capture]))
+    assert outcomes[1:] == ["added", *["kept"] * 12, "there already"]
+    assert "another one of that name is kept already" in outcomes[0]
+    assert verify(archive).problems == []
+    assert len(list((archive / "plans").iterdir())) == 12
+
+
+def test_an_add_while_another_is_under_way_waits_no_longer_than_it_must(archive, recording, monkeypatch):
+    monkeypatch.setattr(adding, "LONGEST_WAIT_S", 0.05)
+    captures = [recording("third", seed=7), recording("fourth", seed=8)]
+    under_way = adding.add_all(archive, captures)
+    next(under_way)
+    with pytest.raises(FileError, match=r"\.lock: .*locked; add again when no other add is under way"):
+        adding.add(archive, captures[1])
+    under_way.close()
+    assert adding.add(archive, captures[1]).how == "added"
     assert verify(archive).problems == []
 
 
@@ -174,6 +292,10 @@ def test_plans_and_bench_records_are_kept_with_the_recordings(archive, tmp_path)
     plan.write_text('{"schema": "towertap-plan", "version": 1, "margin": 0.5}')
     with pytest.raises(FileError, match="another one of that name"):
         adding.add(archive, plan)
+    (archive / "bench" / "e66-noise.json").unlink()
+    added = adding.add(archive, bench)
+    assert (added.how, added.put_back) == ("there already", ("bench/e66-noise.json",))
+    assert verify(archive).problems == []
     assert bench_folder(archive / store.names(archive)[0] / "capture.h5") == archive / "bench"
     (archive / "plans" / "spring.json").write_bytes(plan.read_bytes())
     (archive / "bench" / "strange.json").write_text("{}")
@@ -202,7 +324,17 @@ def test_what_does_not_belong_together_is_refused_and_leaves_nothing(tmp_path, r
         put(archive, capture)
     with pytest.raises(FileError, match="no such file"):
         put(archive, tmp_path / "nothing.h5")
-    assert list(archive.iterdir()) == []
+    assert [path.name for path in archive.iterdir()] == [".lock"]
+
+
+@pytest.mark.parametrize("kind", ["a pipe", "a link"])
+def test_a_lock_that_is_no_plain_file_is_refused(kind, archive, tmp_path, recording):
+    lock = archive / ".lock"
+    lock.unlink()
+    os.mkfifo(lock) if kind == "a pipe" else lock.symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(FileError, match=r"\.lock: no plain file; move it away"):
+        adding.add(archive, recording("third", seed=7))
+    assert not (tmp_path / "elsewhere").exists()
 
 
 def test_a_killed_add_leaves_no_recording(tmp_path, recording):
@@ -279,7 +411,7 @@ def test_no_text_becomes_a_path_outside(texts, tmp_path, by_hand):
     write_sidecar(raw, Conditions(vehicle, part, road, 1), started_utc="../../2026")
     record, _ = put(place / "archive", raw)
     assert {path.name for path in tmp_path.iterdir()} == {"inner"}
-    assert {path.name for path in (place / "archive").iterdir()} == {record["name"], "index.json"}
+    assert {path.name for path in (place / "archive").iterdir()} == {record["name"], "index.json", ".lock"}
     assert set(record["name"]) <= set("abcdefghijklmnopqrstuvwxyz0123456789-_")
     assert record["conditions"]["road"] == road
 

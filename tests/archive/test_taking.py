@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import gzip
 import json
+import os
+import resource
+import signal
 
 import numpy as np
 import pytest
-from towertap.archive import adding
+from towertap.archive import adding, store
+from towertap.archive import record as records
 from towertap.archive.taking import take
 from towertap.archive.verify import verify
 from towertap.capture.conditions import Conditions, sidecar_path
@@ -61,6 +65,46 @@ def test_nothing_is_replaced_and_nothing_damaged_comes_out(archive, tmp_path):
         with pytest.raises(FileError, match="not as it was added"):
             take(archive, "bypass", out)
         assert [*out.iterdir()] == []
+
+
+def test_a_full_disk_is_not_laid_to_the_archive(archive, tmp_path):
+    """The system's limit on the size of a file stands in for the disk."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (1000, hard))
+    try:
+        with pytest.raises(FileError, match="out: File too large; make room"):
+            take(archive, "bypass", tmp_path / "out")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert [*(tmp_path / "out").iterdir()] == []
+
+
+@pytest.mark.parametrize("file", [*records.FILES, "record.json"])
+@pytest.mark.parametrize("kind", ["a pipe", "a link"])
+def test_only_plain_files_are_copied(kind, file, archive, tmp_path):
+    stored = archive / store.find(archive, "bypass")["name"] / file
+    stored.rename(tmp_path / "moved")
+    os.mkfifo(stored) if kind == "a pipe" else stored.symlink_to(tmp_path / "moved")
+
+    def too_long(*_):
+        raise AssertionError("it waits for the pipe")  # no OSError, which may be taken for damage
+
+    before = signal.signal(signal.SIGALRM, too_long)
+    signal.alarm(20)
+    try:
+        with pytest.raises(FileError, match=file):
+            take(archive, "bypass", tmp_path / "out")
+    finally:
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, before)
+
+
+def test_what_was_left_when_taking_was_killed_is_removed_when_it_is_old(archive, tmp_path):
+    left = tmp_path / ".taking-old"
+    left.mkdir()
+    os.utime(left, (1, 1))
+    take(archive, "bypass", tmp_path)
+    assert not left.exists()
 
 
 def test_an_imported_capture_is_kept_with_its_file(tmp_path, answer):

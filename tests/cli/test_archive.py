@@ -1,4 +1,4 @@
-"""`towertap archive`: add, list, verify, show, each as text and as JSON."""
+"""`towertap archive`: add, list, verify, each as text and as JSON."""
 
 import json
 import shutil
@@ -108,3 +108,42 @@ def test_a_broken_sidecar_stops_the_add_in_one_line(tmp_path, by_hand, refused):
     raw = by_hand.raw(tmp_path / "drive.ttraw", by_hand.recording(0.1))
     sidecar_path(raw).write_text("{")
     refused("archive", "add", tmp_path / "archive", raw)
+
+
+def test_what_is_put_back_is_told(archive, tmp_path, run, answer):
+    for as_text in (True, False):
+        for path in archive.glob("*/raw.ttraw.gz"):
+            path.unlink()
+        if as_text:
+            status, out, _ = run("archive", "add", archive, tmp_path / "drive.h5")
+            assert (status, out.endswith("; put back raw.ttraw.gz\n")) == (0, True)
+        else:
+            (recording,) = answer("archive", "add", archive, tmp_path / "drive.h5")["recordings"]
+            assert recording["put_back"] == ["raw.ttraw.gz"]
+
+
+def test_instants_are_listed_in_utc(tmp_path, by_hand, run):
+    """As an import has them that says +02:00: the folder's name and the line are of one clock."""
+    raw = by_hand.raw(tmp_path / "drive.ttraw", by_hand.recording(0.1))
+    write_sidecar(raw, Conditions(road="bypass"), started_utc="2026-09-21T10:00:00+02:00")
+    assert run("archive", "add", tmp_path / "archive", raw)[0] == 0
+    line = run("archive", "list", tmp_path / "archive")[1]
+    assert "_20260921T080000Z_" in line
+    assert "started 2026-09-21T08:00:00Z" in line
+
+
+def test_a_file_is_no_archive(tmp_path, refused):
+    (tmp_path / "drive.ttraw").touch()
+    for place in (tmp_path / "drive.ttraw", tmp_path / "drive.ttraw" / "archive"):
+        assert "name the folder of the archive first" in refused("archive", "add", place, tmp_path / "drive.ttraw")
+
+
+def test_a_line_end_in_a_name_splits_no_line(tmp_path, by_hand, run):
+    raw = by_hand.raw(tmp_path / "drive\nadded.ttraw", by_hand.recording(0.1))
+    write_sidecar(raw, Conditions(road="by\npass"))
+    archive = tmp_path / "archive\nof"
+    for words in (("add", archive, raw), ("list", archive), ("take", archive, "by", "--to", tmp_path / "o\nut")):
+        status, out, _ = run("archive", *words)
+        assert (status, out.count("\n")) == (0, 4 if words[0] == "take" else 1)
+    (archive / "str\nange").symlink_to("/")
+    assert run("archive", "verify", archive)[1].count("\n") == 2

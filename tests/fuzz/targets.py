@@ -260,7 +260,7 @@ def _records():
     sums = {"bytes": 3, "sha256": "00"}
     content = {"format": 1, "name": "drive", "raw": sums, "files": {"raw.ttraw.gz": sums, "capture.h5": sums}}
     content |= {"conditions": {}, "started_utc": "", "schema_version": "2.0", "host": "", "firmware": "", "samples": 1}
-    return [seal({**content, "seconds": 1.0}).encode(), seal([{**content, "seconds": 1.0}]).encode()]
+    return [seal({**content, "seconds": 1.0}), seal([{**content, "seconds": 1.0}])]
 
 
 def _other(suffix):

@@ -1,17 +1,12 @@
 """What an archive holds: its recordings by their records, by the index, and by what somebody asks for."""
 
-import gzip
-import hashlib
 import os
-import zlib
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
-from typing import Any
 
-from towertap.archive.record import BLOCK_BYTES, Record, held_to_shape, read_record, seal, unseal
-from towertap.doors.files import opened
+from towertap.archive.record import KEPT_FOLDERS, Record, held_to_shape, read_record, seal, unseal
 from towertap.doors.structured import typed
 from towertap.doors.times import local_day
 from towertap.doors.whole_file import whole_file
@@ -20,10 +15,10 @@ from towertap.errors import CallError, FileError
 INDEX = "index.json"
 """All records in one file: for speed, made anew from the records whenever it is not there or does not fit; and the only
 trace of a recording whose folder is gone, which stays in it."""
+LOCK = ".lock"
+"""Empty; held by whoever adds."""
 WITHOUT_INDEX = f"{INDEX} was missing or damaged, and is made anew: a recording lost before that is not known here"
 GONE = f"{INDEX} holds it, and its folder is gone: bring it back from a copy"
-KEPT_FOLDERS = ("bench", "plans")
-"""What is kept with the recordings; see kept.py."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +54,7 @@ def write_index(archive: Path, recordings: list[Record]) -> None:
     if index is None and (archive / INDEX).exists():
         return
     with suppress(OSError), whole_file(archive / INDEX) as part:  # its disk may be one that cannot be written
-        part.write_text(seal(with_others(recordings, index or [])), "utf-8")
+        part.write_bytes(seal(with_others(recordings, index or [])))
 
 
 def index_of(archive: Path) -> list[Record] | None:
@@ -100,7 +95,7 @@ def names(archive: Path) -> list[str]:
         raise CallError(f"{archive}: no such archive; 'towertap archive add' makes one")
     with os.scandir(archive) as entries:
         folders = [entry.name for entry in entries if entry.is_dir(follow_symlinks=False)]
-    return sorted(name for name in folders if not name.startswith(".") and name not in KEPT_FOLDERS)
+    return sorted(name for name in folders if not name.startswith(".") and name not in KEPT_FOLDERS.values())
 
 
 def find(archive: Path, name: str) -> Record:
@@ -134,17 +129,3 @@ def select(
             continue
         chosen.append(record)
     return chosen
-
-
-def unpacked_sum(packed: Path, most_bytes: int) -> dict[str, Any]:
-    """Length and SHA-256 of what a packed file holds, up to a byte more than it may; DAMAGES when it is damaged."""
-    digest, size = hashlib.sha256(), 0
-    with opened(packed, "a packed raw recording") as stored, gzip.open(stored) as file:
-        while size <= most_bytes and (block := file.read(min(BLOCK_BYTES, most_bytes + 1 - size))):
-            digest.update(block)
-            size += len(block)
-    return {"bytes": size, "sha256": digest.hexdigest()}
-
-
-DAMAGES = (OSError, EOFError, zlib.error)
-"""What reading a damaged packed file raises."""

@@ -1,15 +1,13 @@
 """Takes recordings out of an archive again: every byte proved, and the history of the conditions beside them."""
 
-import gzip
 import os
-import shutil
 import tempfile
-from contextlib import suppress
 from pathlib import Path
 
 from towertap.archive import record as records
-from towertap.archive.record import BLOCK_BYTES, CAPTURE, RAW, SIDECAR, Record, read_record, sum_of
-from towertap.archive.store import DAMAGES, find
+from towertap.archive.adding import remove_left_overs
+from towertap.archive.record import CAPTURE, RAW, SIDECAR, Record, blocks_of, read_record, seal
+from towertap.archive.store import find
 from towertap.errors import CallError, FileError
 
 TAKING = ".taking-"
@@ -22,7 +20,8 @@ def take(archive: Path, name: str, folder: Path) -> list[Path]:
 
     They are named after the recording: the raw recording as it was before it was packed, the capture, what was known
     before the drive, and the archive's record, which has the conditions as they were before they were corrected.
-    FileError for a recording that is not as it was added, CallError where a file would be replaced.
+    FileError for a recording that is not as it was added or a folder that cannot be written, CallError where a file
+    would be replaced.
     """
     stored = archive / find(archive, name)["name"]
     record = read_record(stored)
@@ -32,27 +31,28 @@ def take(archive: Path, name: str, folder: Path) -> list[Path]:
     targets = {file: folder / f"{record['name']}{names[file]}" for file in files}
     if there := [path for path in targets.values() if os.path.lexists(path)]:
         raise CallError(f"{there[0]}: there already: not replaced; move it away, or name another folder")
-    folder.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix=TAKING, dir=folder) as place:
-        for file in files:
-            _copy(stored, file, Path(place) / file, record)
-        for file, target in targets.items():
-            (Path(place) / file).rename(target)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        remove_left_overs(folder, TAKING)
+        with tempfile.TemporaryDirectory(prefix=TAKING, dir=folder) as place:
+            for file in files:
+                _copy(stored, file, Path(place) / file, record)
+            for file, target in targets.items():
+                (Path(place) / file).rename(target)
+    except OSError as error:  # of writing alone: what reading meets is a FileError
+        raise FileError(f"{folder}: {error.strerror}; make room there, or name another folder") from None
     return list(targets.values())
 
 
 def _copy(stored: Path, file: str, target: Path, record: Record) -> None:
-    """Copy one file of a recording, the raw recording unpacked, and hold the copy to its sum."""
+    """Copy one file of a recording, the raw recording unpacked, and hold what is read to its sum."""
     if file == records.NAME:
-        shutil.copyfile(stored / file, target)
+        target.write_bytes(seal(record))
         return
-    wanted = record["raw"] if file == RAW else record["files"][file]
-    opener = gzip.open if file == RAW else open
-    with suppress(*DAMAGES):
-        with opener(stored / file, "rb") as source, target.open("wb") as copy:
-            left = wanted["bytes"] + 1  # what unpacks to more is not what was packed
-            while left > 0 and (block := source.read(min(left, BLOCK_BYTES))):
-                left -= copy.write(block)
-        if sum_of(target) == {key: wanted[key] for key in ("bytes", "sha256")}:
-            return
-    raise FileError(f"{stored / file}: not as it was added; 'towertap archive verify' tells more")
+    is_raw = file == RAW
+    try:
+        with target.open("wb") as copy:
+            for block in blocks_of(stored / file, record["raw"] if is_raw else record["files"][file], packed=is_raw):
+                copy.write(block)
+    except FileError as error:
+        raise FileError(f"{error}; 'towertap archive verify' tells more") from None

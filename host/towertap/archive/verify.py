@@ -1,26 +1,23 @@
 """Proves an archive whole, to the bit, or says which file of which recording is not."""
 
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from towertap.archive import record as records
 from towertap.archive.adding import ADDING
-from towertap.archive.record import LIST, RAW, Record, kept_of, read_record, sum_of
+from towertap.archive.record import KEPT_FOLDERS, LIST, damage, damages, kept_of, read_record
 from towertap.archive.store import (
-    DAMAGES,
     GONE,
     INDEX,
-    KEPT_FOLDERS,
+    LOCK,
     WITHOUT_INDEX,
     from_records,
     index_of,
     listing,
     names,
     refuse_any_folder,
-    unpacked_sum,
     with_others,
 )
 from towertap.errors import FileError
@@ -86,33 +83,9 @@ def _verify_recording(folder: Path) -> list[Problem]:
     if record["name"] != name:
         return [Problem(name, records.NAME, f"belongs to {record['name']}; give the folder that name again")]
     there = {entry.name for entry in folder.iterdir()}
-    problems = [
-        Problem(name, strange, "is no part of the recording; move it away")
-        for strange in sorted(there - set(record["files"]) - {records.NAME})
-    ]
-    for file, stored in record["files"].items():
-        if what := _damage(folder / file, stored):
-            problems.append(Problem(name, file, what))
-    if not problems:
-        problems += _verify_raw(folder, record)
-    return problems
-
-
-def _damage(file: Path, stored: dict[str, Any]) -> str:
-    if file.is_symlink() or not file.is_file():
-        return "missing, or a link to elsewhere"
-    try:
-        return "" if sum_of(file) == stored else "damaged: not the bytes that were added (length, SHA-256)"
-    except (OSError, FileError) as error:
-        return f"cannot be read ({error})"
-
-
-def _verify_raw(folder: Path, record: Record) -> list[Problem]:
-    raw = record["raw"]
-    with suppress(*DAMAGES):
-        if unpacked_sum(folder / RAW, raw["bytes"]) == {key: raw[key] for key in ("bytes", "sha256")}:
-            return []
-    return [Problem(folder.name, RAW, "does not unpack to the bytes that the box sent")]
+    strange = sorted(there - set(record["files"]) - {records.NAME})
+    wrong = dict.fromkeys(strange, "is no part of the recording; move it away") | damages(folder, record)
+    return [Problem(name, file, what) for file, what in wrong.items()]
 
 
 def _verify_rest(archive: Path, recordings: set[str]) -> list[Problem]:
@@ -121,7 +94,7 @@ def _verify_rest(archive: Path, recordings: set[str]) -> list[Problem]:
     for entry in sorted(archive.iterdir()):
         if entry.name == INDEX:
             problems += _verify_index(archive)
-        elif entry.name not in (*recordings, *KEPT_FOLDERS, LIST) and not entry.name.startswith(ADDING):
+        elif entry.name not in (*recordings, *KEPT_FOLDERS.values(), LIST, LOCK) and not entry.name.startswith(ADDING):
             problems.append(Problem("", entry.name, "is no part of the archive; move it away"))
     return problems
 
@@ -132,10 +105,10 @@ def _verify_kept(archive: Path) -> list[Problem]:
         kept = kept_of(archive)
     except FileError:
         return [Problem("", LIST, "damaged; the plans and bench records cannot be judged")]
-    problems = [
-        Problem("", place, what) for place, stored in kept.items() if (what := _damage(archive / place, stored))
-    ]
-    there = {str(path.relative_to(archive)) for folder in KEPT_FOLDERS for path in (archive / folder).glob("*")}
+    problems = [Problem("", place, what) for place, stored in kept.items() if (what := damage(archive / place, stored))]
+    there = {
+        str(path.relative_to(archive)) for folder in KEPT_FOLDERS.values() for path in (archive / folder).glob("*")
+    }
     return problems + [
         Problem("", place, "is not in the list; add it, or move it away") for place in sorted(there - set(kept))
     ]

@@ -1,6 +1,6 @@
 """`towertap archive`: keep recordings for years, find them again, prove that nothing changed."""
 
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import click
@@ -13,6 +13,8 @@ from towertap.archive.taking import take
 from towertap.archive.verify import verify
 from towertap.cli._outcome import PATH, Outcome, answers, console, judged, lines
 from towertap.cli._reading import counted_on_screen
+from towertap.doors.terminal import shown
+from towertap.doors.times import instant
 from towertap.errors import CallError
 from towertap.settings import archive_folder
 from towertap.words.phrases import counted
@@ -35,8 +37,8 @@ def command() -> None:
     name="add",
     short_help="add recordings, or folders of them",
     help="Add RECORDINGS, each named by its capture (.h5) or its raw stream (.ttraw), or by a folder that holds them; "
-    "also plans and bench records (.json). Adding a recording again takes over conditions that were corrected. A "
-    "single path is what to add, into the archive that is set.",
+    "also plans and bench records (.json). Adding a recording again takes over conditions that were corrected, and "
+    "puts back stored files that are missing or damaged. A single path is what to add, into the archive that is set.",
 )
 @click.argument("paths", nargs=-1, required=True, metavar="[ARCHIVE] RECORDING…", type=PATH)
 @answers
@@ -52,7 +54,13 @@ def add(paths: tuple[Path, ...]) -> Outcome:
             added.append(entry)
             on_progress(len(added), len(to_add))
     entries = [
-        {"recording": entry.path, "name": entry.name, "is_new": entry.how in (ADDED, KEPT), "how": entry.how}
+        {
+            "recording": entry.path,
+            "name": entry.name,
+            "is_new": entry.how in (ADDED, KEPT),
+            "how": entry.how,
+            "put_back": entry.put_back,
+        }
         for entry in added
     ]
     return Outcome({"archive": archive, "recordings": entries}, lines(*map(_added, added)))
@@ -78,7 +86,7 @@ def list_(archive: Path | None, since: datetime | None, until: datetime | None, 
     recordings = store.select(listing.records, _day(since), _day(until), **conditions)
     gone = [record["name"] for record in listing.gone]
     for line in (*listing.unreadable, *(f"{archive / name}: {store.GONE}" for name in gone)):
-        console.print(Text.assemble(("not listed", "red"), f" {line}"), soft_wrap=True)
+        console.print(Text.assemble(("not listed", "red"), f" {shown(line)}"), soft_wrap=True)
     _tell_of_index(listing)
     data = {"archive": archive, "recordings": recordings, "unreadable": listing.unreadable, "gone": gone}
     return Outcome(data, lines(*map(_line, recordings)) if recordings else "no recording fits")
@@ -96,11 +104,11 @@ def verify_(archive: Path | None) -> Outcome:
     archive = archive_folder(archive)
     with counted_on_screen("verifying") as on_progress:
         verification = verify(archive, on_progress=on_progress)
-    problems = [judged(False, str(problem)) for problem in verification.problems] or [
+    problems = [judged(False, shown(str(problem))) for problem in verification.problems] or [
         Text("every byte as it was added")
     ]
     total = f"{counted(verification.recordings, 'recording')}, {counted(len(verification.problems), 'problem')}"
-    text = lines(*problems, *verification.remarks, total)
+    text = lines(*problems, *map(shown, verification.remarks), total)
     return Outcome({"archive": archive, **verification.data()}, text, 1 if verification.problems else 0)
 
 
@@ -117,7 +125,7 @@ def take_(words: tuple[str, ...], folder: Path) -> Outcome:
     """Take one recording out, and name its files."""
     archive, name = _archive_and_name(words)
     files = take(archive, name, folder)
-    return Outcome({"archive": archive, "files": files}, "\n".join(map(str, files)))
+    return Outcome({"archive": archive, "files": files}, "\n".join(shown(str(file)) for file in files))
 
 
 def _archive_and_name(words: tuple[str, ...]) -> tuple[Path, str]:
@@ -127,7 +135,8 @@ def _archive_and_name(words: tuple[str, ...]) -> tuple[Path, str]:
 
 
 def _added(added: Added) -> str:
-    return f"{added.path}: {added.how}{' as' if added.how in (ADDED, THERE) else ':'} {added.name}"
+    put_back = f"; put back {', '.join(added.put_back)}" if added.put_back else ""
+    return shown(f"{added.path}: {added.how}{' as' if added.how in (ADDED, THERE) else ':'} {added.name}{put_back}")
 
 
 def _tell_of_index(listing: store.Listing) -> None:
@@ -143,5 +152,7 @@ def _line(record: Record) -> Text:
     of = [str(record["conditions"].get(key) or "") for key in ("vehicle", "road", "part")]
     struck = record.get("struck_out")
     of += [f"struck out: {struck['reason']}"] if struck else []
-    details = [*filter(None, of), f"{record['seconds']:.0f} s", f"started {record['started_utc'][:19] or 'unknown'}"]
-    return Text.assemble((record["name"], "bold"), f": {', '.join(details)}")
+    moment = instant(record["started_utc"])
+    started = f"{moment.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}" if moment else "unknown"
+    details = [*filter(None, of), f"{record['seconds']:.0f} s", f"started {started}"]
+    return Text.assemble((record["name"], "bold"), shown(f": {', '.join(details)}"))
