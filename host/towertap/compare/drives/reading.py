@@ -93,14 +93,13 @@ class PassReader:
         kept = {} if how.get("fresh") else {task.path: there for task in wanted if (there := self._kept(task))}
         missing = [task for task in wanted if task.path not in kept]
         alone = workers is None or sum(os.path.getsize(task.path) for task in missing) < WORTH_BYTES
-        captures = {}
         with nullcontext() if alone or workers is None else workers() as executor:
-            made = iter(executor.map(self.read, missing) if executor else map(self.read, missing))
-            for done, task in enumerate(wanted):
+            made = executor.map(self.read, missing) if executor else map(self.read, missing)
+            for done, (task, capture) in enumerate(zip(missing, made, strict=True), len(kept) + 1):  # to its very end
+                kept[task.path] = capture
                 if on_progress:
                     on_progress(done, len(wanted))
-                captures[task.path] = kept[task.path] if task.path in kept else next(made)
-        return captures
+        return {task.path: kept[task.path] for task in wanted}
 
     def read(self, task: ReadTask) -> CaptureRead:
         """Read one capture and keep the pass; see `read_all`."""
