@@ -174,6 +174,62 @@ def test_a_decimal_comma(bring_in):
     assert acceleration(bring_in(content)) == pytest.approx(shaken(), abs=1e-6)
 
 
+@pytest.mark.parametrize(
+    "above",
+    [
+        "logger\x0cpage 2\n",
+        "a\x0bb\x1cc\x1dd\x1ee\n",
+        "made\x85by\u2028no\u2029one\n",
+        '"Note: new bush\nfitted today\ndry road"\n',
+        'driver,"A\nB",x\n',
+        '"logger\n',
+        'a 3.5" disk, "half open\n',
+        "one\rtwo\r\nthree\n\n",
+        "\ufeff",
+    ],
+)
+def test_every_row_is_read_whatever_stands_above(bring_in, above):
+    """RFC 4180: lines end at CR LF, and a cell in quotation marks may go over several; other separators end none."""
+    table = np.column_stack([np.arange(300) / 200, shaken(300)])
+    for header, end in (("t,ax,ay,az", "\n"), ("t,ax,ay,az", "\r\n"), ("t,ax,ay,az", "\r")):
+        capture = bring_in(above + text_of(table, header).replace("\n", end), unit="m/s2")
+        assert capture.n_samples == 300
+        assert acceleration(capture) == pytest.approx(shaken(300), abs=1e-6)
+    capture = bring_in("\ufeff" + text_of(shaken(300), "").lstrip(), rate_hz=200.0)  # numbers from the first byte on
+    assert capture.n_samples == 300
+
+
+@pytest.mark.parametrize(
+    ("spoil", "says"),
+    [
+        ("0,1,2,3,", "line 55 has 5 cells, not 4"),
+        ('0,1,2,"3', "a quotation mark is opened and never closed"),
+        ('0,1,2,"3\n0,1,2,3"', "a cell of 'az' goes over several lines: remove its quotation marks"),
+    ],
+)
+def test_lines_that_are_no_rows_are_refused_and_never_dropped(bring_in, spoil, says):
+    rows = text_of(np.column_stack([np.arange(300) / 200, shaken(300)])).splitlines()
+    rows[52] = spoil
+    with pytest.raises(FileError) as refused:
+        bring_in("logger\n\n" + "\n".join(rows) + "\n")
+    assert says in str(refused.value)
+
+
+def test_leading_rows_without_values_are_rows(bring_in):
+    rows = text_of(np.column_stack([np.arange(1000) / 200, shaken()])).splitlines()
+    rows[1:201] = [f"{n / 200},,," for n in range(200)]
+    capture = bring_in("\n".join(rows) + "\n")
+    assert acceleration(capture) == pytest.approx(shaken()[200:], abs=1e-6)
+
+
+def test_quoted_names_keep_their_commas(bring_in):
+    names = [f"acc,{axis}" for axis in "xyz"]
+    content = text_of(np.column_stack([np.arange(1000) / 200, shaken()]), '"t", "acc,x","acc,y","acc,z"')
+    assert f"acceleration is in the columns {', '.join(names)}" in decisions(
+        bring_in(content, acceleration=tuple(names)), "told"
+    )
+
+
 def test_dates_tell_the_time_and_the_start(bring_in):
     """ISO 8601, as many loggers write it."""
     stamps = np.datetime64("2026-05-04T10:00:00.000") + 5 * np.arange(1000).astype("timedelta64[ms]")
@@ -207,6 +263,9 @@ def test_the_unit_of_time_is_assumed_by_its_steps_and_said(bring_in, step, unit)
         ),
         (text_of(np.column_stack([np.arange(300) / 200, shaken(300) * 1e9])), {"unit": "g"}, "say another --unit"),
         ("nothing here\n", {}, "is it a table of samples?"),
+        (text_of(shaken(), "ax,ay,az").replace("\n", ",road\n"), {}, "columns of words must be taken out"),
+        (text_of(np.zeros((300, 3)), "a,a,a 2"), {}, "two columns are called 'a 2'"),
+        ("t,ax,ay,az\n" + 300 * "2026-05-04T10:00:00Z,0,0,1\n" + "2026-99-99T10:00:00Z,0,0,1\n", {}, "'2026-99-99T10"),
         ("", {}, "is it a table of samples?"),
     ],
 )

@@ -1,6 +1,7 @@
 """What a file of another recorder holds, what a person tells of it, and what was settled on the way to a capture."""
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -76,6 +77,11 @@ def our_metadata_in(text: str | bytes, path: Path) -> OurMetadata:
         return our_metadata(json.loads(text), path)
     except (ValueError, RecursionError):
         return NOT_OURS
+
+
+def repeated(names: Sequence[str]) -> str | None:
+    """The first name that stands there twice."""
+    return next((name for k, name in enumerate(names) if name in names[:k]), None)
 
 
 @dataclass(frozen=True, eq=False)
