@@ -95,6 +95,7 @@ class FileContent:
     rate_hz: float | None = None
     """As the file's format tells it; a column of time goes before it."""
     start_utc: str = ""
+    """When its time is 0, or its first row where it has none."""
     metadata: OurMetadata = NOT_OURS
     unscaled: bool = False
     """Values of 1 stand for a full scale that the file does not tell."""
