@@ -31,7 +31,7 @@ from towertap.capture.decode import decode_raw
 from towertap.capture.reading import Capture, open_capture
 from towertap.doors.files import opened, sha256_of, size_of
 from towertap.doors.times import instant, now_utc
-from towertap.doors.whole_file import LEFT_OVER_S, whole_file
+from towertap.doors.whole_file import LEFT_OVER_S, no_room_named, whole_file
 from towertap.errors import CallError, FileError
 from towertap.version import WRITTEN_BY
 
@@ -125,7 +125,7 @@ def _add(archive: Path, raw: Path, capture: Path | None, digest: str, known: Rec
     """Add a recording, or take over the conditions of one that is `known`."""
     if known and (how := _unchanged(raw, capture, known)):
         return how, known
-    with tempfile.TemporaryDirectory(prefix=ADDING, dir=archive) as place:
+    with no_room_named(archive), tempfile.TemporaryDirectory(prefix=ADDING, dir=archive) as place:
         made = Path(place) / "recording"
         made.mkdir()
         if not known:
