@@ -7,7 +7,7 @@ import json
 
 import numpy as np
 import pytest
-from towertap.archive import adding
+from towertap.archive import adding, taking
 from towertap.archive.taking import take
 from towertap.archive.verify import verify
 from towertap.capture.conditions import Conditions, sidecar_path
@@ -80,6 +80,15 @@ def test_an_imported_capture_is_kept_with_its_file(tmp_path, answer):
     logger.unlink()
     with pytest.raises(CallError, match=r"logger 7\.csv|drive\.csv"):
         adding.add(archive, tmp_path / "drive.h5")
+
+
+@pytest.mark.parametrize("name", ["drive.h5", "drive", "drive.a b", "drive.\0", "..", 7])
+def test_a_raw_recording_without_a_suffix_of_its_own_is_called_as_a_boxs(archive, tmp_path, monkeypatch, name):
+    """A record is a file from outside: the name in it may be anything."""
+    record = taking.read_record(next(archive.glob("bypass*")))
+    record["raw"]["name"] = name
+    monkeypatch.setattr(taking, "read_record", lambda stored: record)
+    assert [path.suffix for path in take(archive, "bypass", tmp_path)].count(".ttraw") == 1
 
 
 def test_an_archive_that_is_set_need_not_be_named(tmp_path, recording, run, monkeypatch):
