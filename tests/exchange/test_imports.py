@@ -220,8 +220,8 @@ def test_a_decimal_comma(bring_in):
 def test_every_row_is_read_whatever_stands_above(bring_in, above):
     """RFC 4180: lines end at CR LF, and a cell in quotation marks may go over several; other separators end none."""
     table = np.column_stack([np.arange(300) / 200, shaken(300)])
-    for header, end in (("t,ax,ay,az", "\n"), ("t,ax,ay,az", "\r\n"), ("t,ax,ay,az", "\r")):
-        capture = bring_in(above + text_of(table, header).replace("\n", end), unit="m/s2")
+    for end in ("\n", "\r\n", "\r", "\r\r\n", "\n\n"):
+        capture = bring_in(above + text_of(table).replace("\n", end), unit="m/s2")
         assert capture.n_samples == 300
         assert acceleration(capture) == pytest.approx(shaken(300), abs=1e-6)
     capture = bring_in("\ufeff" + text_of(shaken(300), "").lstrip(), rate_hz=200.0)  # numbers from the first byte on
@@ -298,7 +298,7 @@ def test_the_unit_of_time_is_assumed_by_its_steps_and_said(bring_in, step, unit)
             "say another --unit or --rotation-unit",
         ),
         ("nothing here\n", {}, "is it a table of samples?"),
-        (text_of(shaken(), "ax,ay,az").replace("\n", ",road\n"), {}, "columns of words must be taken out"),
+        (text_of(shaken(), "ax,ay,az").replace("\n", ",road\n"), {}, "take out columns of words"),
         (text_of(np.zeros((300, 3)), "a,a,a 2"), {}, "two columns are called 'a 2'"),
         ("t,ax,ay,az\n" + 300 * "2026-05-04T10:00:00Z,0,0,1\n" + "2026-99-99T10:00:00Z,0,0,1\n", {}, "'2026-99-99T10"),
         ("", {}, "is it a table of samples?"),

@@ -79,13 +79,14 @@ def _head(lines: list[str], path: Path) -> tuple[int, list[str], dict[str, str],
     """How many lines stand above the first two of as many numbers, the columns' names and units, how it is written."""
     for separator, decimal in ((";", ","), (";", "."), ("\t", ","), ("\t", "."), (",", ".")):
         rows = [_cells(line, separator) for line in lines]
-        for number, (row, following) in enumerate(pairwise(rows)):
+        filled = [(number, row) for number, row in enumerate(rows) if any(row)]
+        for (number, row), (_, following) in pairwise(filled):
             if len(row) == len(following) >= 3 and _is_data(row, decimal) and _is_data(following, decimal):
                 written = {"sep": separator, "decimal": decimal, "skipinitialspace": True}
                 return number, *_named(rows[:number], len(row), path), written
     raise FileError(
-        f"{path}: no two lines of as many cells with three numbers or more and no words in its beginning; columns of "
-        "words must be taken out; is it a table of samples?"
+        f"{path}: no two lines of three numbers or more, and no words, in its beginning: take out columns of words; "
+        "is it a table of samples?"
     )
 
 

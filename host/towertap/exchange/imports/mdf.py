@@ -37,6 +37,8 @@ def arrays(path: Path) -> Arrays:
     from asammdf import MDF
 
     with MDF(path) as file:
+        if not file.groups:
+            raise ValueError("no group of channels")
         group = max(range(len(file.groups)), key=lambda k: len(file.groups[k].channels))
         signals = [file.get(group=group, index=k) for k in range(len(file.groups[group].channels))]
         description, start = str(getattr(file.header, "description", "") or ""), file.start_time
