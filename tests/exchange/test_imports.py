@@ -526,9 +526,12 @@ def test_the_start_is_that_of_the_first_sample_that_has_values(bring_in, options
     stamps = np.datetime64("2026-05-04T10:00:00.000") + 5 * np.arange(1000).astype("timedelta64[ms]")
     rows = [f"{stamp}Z,{x:.9g},{y:.9g},{z:.9g}" for stamp, (x, y, z) in zip(stamps, shaken(), strict=True)]
     rows[:500] = [f"{stamp}Z,,0,{G}" for stamp in stamps[:500]]
+    if not options:
+        rows[0] = f",0,0,{G}"
     capture = bring_in("time,ax,ay,az\n" + "\n".join(rows) + "\n", **options)
     assert capture.text("started_utc") == "2026-05-04T10:00:02.500000+00:00"
     if not options:
+        rows[0] = f"{stamps[0]}Z,,0,{G}"
         unix = [row.replace(row.split(",")[0], f"{1_780_000_000 + n / 200:.3f}") for n, row in enumerate(rows)]
         capture = bring_in("time,ax,ay,az\n" + "\n".join(unix) + "\n")
         assert capture.text("started_utc") == "2026-05-28T20:26:42.500000+00:00"

@@ -127,7 +127,7 @@ def _by_order(free: list[str], rotation: list[str], decisions: Decisions) -> tup
     if len(names) not in (3, 6) or (rotation and len(names) != 3):
         raise CallError(
             f"which columns hold the acceleration is not clear: name them x,y,z with --acceleration; there are "
-            f"{', '.join(free) or 'none'}"
+            f"{', '.join(free) or 'none left'}"
         )
     decisions.add("assumed", f"acceleration x, y, z is in the columns {', '.join(names[:3])}, in this order")
     if len(names) == 6:

@@ -47,7 +47,7 @@ def read(path: Path) -> FileContent:
             table[name].astype("str").str.contains("[\r\n]", na=False).any()
         ):  # lines that a quotation mark made one row of
             raise FileError(f"{path}: a cell of {name!r} goes over several lines: remove its quotation marks")
-        if DATE.match(str(table[name].iloc[0])):
+        if DATE.match("".join(table[name].dropna().iloc[:1].astype("str"))):
             table[name], start_utc = _seconds(table[name], path)
     values = table.apply(pd.to_numeric, errors="coerce")
     useful = [name for name in names if values[name].notna().any()]
@@ -128,10 +128,10 @@ def _is_number(cell: str) -> bool:
 
 
 def _seconds(column: pd.Series, path: Path) -> tuple[np.ndarray, str]:
-    """Seconds from the first of some dates, and that one in UTC."""
-    first = instant(str(column.iloc[0]))
+    """Seconds from the first of some dates, and that one."""
+    first = column.first_valid_index()
     times = pd.to_datetime(column, utc=True, format="ISO8601", errors="coerce")
     if (wrong := times.isna() & column.notna()).any():
         raise FileError(f"{path}: its times are no dates after ISO 8601: {str(column[wrong].iloc[0])[:60]!r}")
-    seconds = (times - times.iloc[0]).dt.total_seconds().to_numpy()
-    return seconds, first.isoformat() if first else ""
+    start = instant(column[first])
+    return (times - times[first]).dt.total_seconds().to_numpy(), start.isoformat() if start else ""
