@@ -55,10 +55,10 @@ class RecordedMotion:
 def motion(content: FileContent, options: ImportOptions, decisions: Decisions) -> RecordedMotion:
     """Settle columns and units; CallError says what must be told."""
     labels = {name: _label(name, content.units.get(name, "")) for name in content.names}
-    told = [name for name in (options.time, *options.acceleration, *options.rotation) if name]
-    if name := repeated([_known(name, content.names) for name in told]):
+    given = [name for name in (options.time, *options.acceleration, *options.rotation) if name]
+    if name := repeated([_known(name, content.names) for name in given]):
         raise CallError(f"the column {name!r} is named twice: time and each axis have a column of their own")
-    free = [name for name in content.names if name not in told]
+    free = [name for name in content.names if name not in given]
     time = _time(options.time, free, labels, decisions)
     free = [name for name in free if name != time]
     acceleration = _axes("acceleration", options.acceleration, free, labels, decisions)
@@ -92,23 +92,23 @@ def _label(name: str, unit: str) -> tuple[str, str]:
     return words, unit.strip()
 
 
-def _time(told: str, free: Sequence[str], labels: dict, decisions: Decisions) -> str:
-    if told:
-        decisions.add("told", f"time is the column {told!r}")
-        return told
+def _time(given: str, free: Sequence[str], labels: dict, decisions: Decisions) -> str:
+    if given:
+        decisions.add("told", f"time is the column {given!r}")
+        return given
     named = [name for name in free if re.fullmatch(TIME, labels[name][0])]
     if named:
         decisions.add("found", f"time is the column {named[0]!r}, by its name")
     return named[0] if named else ""
 
 
-def _axes(quantity: str, told: Sequence[str], free: list[str], labels: dict, decisions: Decisions) -> list[str]:
+def _axes(quantity: str, given: Sequence[str], free: list[str], labels: dict, decisions: Decisions) -> list[str]:
     """The columns x, y, z of a quantity, as told or among those that are `free`; none where they are not clear."""
-    if told:
-        if len(told) != 3:
-            raise CallError(f"--{quantity} names {len(told)} columns: name three, x,y,z")
-        decisions.add("told", f"{quantity} is in the columns {', '.join(told)}")
-        return list(told)
+    if given:
+        if len(given) != 3:
+            raise CallError(f"--{quantity} names {len(given)} columns: name three, x,y,z")
+        decisions.add("told", f"{quantity} is in the columns {', '.join(given)}")
+        return list(given)
     chosen = []
     for axis in "xyz":
         named = [name for name in free if re.fullmatch(rf"(?:{WORDS[quantity]}) ?{axis}", labels[name][0])]

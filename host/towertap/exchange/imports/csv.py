@@ -43,9 +43,8 @@ def read(path: Path) -> FileContent:
     metadata = our_metadata(_metadata(lines), path)
     start_utc = metadata.start_utc or ""
     for name in table.columns[table.dtypes.map(lambda dtype: dtype.kind not in "iuf")]:
-        if (
-            table[name].astype("str").str.contains("[\r\n]", na=False).any()
-        ):  # lines that a quotation mark made one row of
+        # a quotation mark that stays open makes one row of many lines
+        if table[name].astype("str").str.contains("[\r\n]", na=False).any():
             raise FileError(f"{path}: a cell of {name!r} goes over several lines: remove its quotation marks")
         if DATE.match("".join(table[name].dropna().iloc[:1].astype("str"))):
             table[name], start_utc = _seconds(table[name], path)
