@@ -10,7 +10,7 @@ import signal
 
 import numpy as np
 import pytest
-from towertap.archive import adding, store
+from towertap.archive import adding, store, taking
 from towertap.archive import record as records
 from towertap.archive.taking import take
 from towertap.archive.verify import verify
@@ -124,6 +124,15 @@ def test_an_imported_capture_is_kept_with_its_file(tmp_path, answer):
     logger.unlink()
     with pytest.raises(CallError, match=r"logger 7\.csv|drive\.csv"):
         adding.add(archive, tmp_path / "drive.h5")
+
+
+@pytest.mark.parametrize("name", ["drive.h5", "drive", "drive.a b", "drive.\0", "..", 7])
+def test_a_raw_recording_without_a_suffix_of_its_own_is_called_as_a_boxs(archive, tmp_path, monkeypatch, name):
+    """A record is a file from outside: the name in it may be anything."""
+    record = taking.read_record(next(archive.glob("bypass*")))
+    record["raw"]["name"] = name
+    monkeypatch.setattr(taking, "read_record", lambda stored: record)
+    assert [path.suffix for path in take(archive, "bypass", tmp_path)].count(".ttraw") == 1
 
 
 def test_an_archive_that_is_set_need_not_be_named(tmp_path, recording, run, monkeypatch):

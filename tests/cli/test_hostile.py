@@ -2,6 +2,7 @@
 
 import json
 import os
+import resource
 import signal
 import subprocess
 
@@ -11,6 +12,7 @@ import pytest
 from towertap.archive import adding
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions, write_sidecar
+from towertap.exchange.exports import EXPORTS
 
 from tests.conftest import TOWERTAP
 
@@ -120,17 +122,57 @@ def test_a_sidecar_that_is_a_pipe_is_refused_at_once(make_capture, tmp_path, run
     assert (status, err.count("\n"), "a pipe, a device" in err) == (2, 1, True)
 
 
-def test_numbers_that_are_none_are_refused(refused):
-    for words in (
+def test_numbers_that_are_none_are_refused_by_the_name_of_their_option(refused):
+    for *words, option, number in (
         ("record", *OPTIONS, "--seconds", "nan"),
         ("record", *OPTIONS, "--speed", "9" * 400),
         ("record", *OPTIONS, "--air-temperature", "nan"),
         ("correct", "drive.h5", "--speed", "9" * 400),
         ("import", "drive.csv", "--rate", "nan"),
+        ("import", "drive.csv", "--range", "nan"),
         ("listen", "drive.h5", "drive.h5", "--seconds", "nan"),
     ):
-        err = refused(*words)
-        assert "no finite number" in err or "is not a " in err, err
+        err = refused(*words, option, number)
+        assert f"{option}: {float(number)} is no finite number" in err or "is not a " in err, err
+
+
+@pytest.mark.parametrize("path", [".", "/", "", ".."])
+@pytest.mark.parametrize("command", ["analyse", "check", "decode", "import", "show", "export", "correct", "drop"])
+def test_a_folder_is_no_file_by_whatever_name(command, path, tmp_path, monkeypatch, refused):
+    monkeypatch.chdir(tmp_path)
+    options = {"export": ("--to", ".csv"), "correct": ("--road", "lane"), "drop": ("--reason", "gave way")}
+    err = refused(command, path, *options.get(command, ()))
+    assert f"{path or '.'}: " in err
+    assert "a folder" in err or "are not read from" in err
+
+
+@pytest.fixture
+def little_room():
+    """No file may become larger than 20 kB."""
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, before[1]))
+    yield
+    resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+@pytest.mark.parametrize("suffix", EXPORTS)
+def test_where_there_is_no_room_is_named_with_what_to_do(suffix, tmp_path, make_capture, by_hand, request, refused):
+    """setrlimit(2): a file beyond RLIMIT_FSIZE fails with EFBIG, as one on a full disk does with ENOSPC."""
+    capture = make_capture(by_hand.recording(6), conditions=Conditions(mounting="x=+X,y=+Y,z=+Z"))
+    before = {*tmp_path.iterdir()}
+    request.getfixturevalue("little_room")
+    err = refused("export", capture, "--to", tmp_path / f"large{suffix}")
+    assert err == (
+        f"towertap: {tmp_path}/large{suffix}: File too large; make room there, or name a place on another disk\n"
+    )
+    assert {*tmp_path.iterdir()} == before
+
+
+def test_an_archive_without_room_is_named(tmp_path, make_capture, by_hand, request, refused):
+    capture = make_capture(by_hand.recording(6))
+    request.getfixturevalue("little_room")
+    err = refused("archive", "add", tmp_path / "archive", capture)
+    assert err.startswith(f"towertap: {tmp_path}/archive: File too large; make room there")
 
 
 @pytest.mark.parametrize("text", ["[" * 30_000, "a." * 8_000 + "a = 1", "speed_kmh = 1" + "0" * 400, "speed_kmh = inf"])

@@ -141,6 +141,20 @@ def test_uff_58_by_pyuff(examples, plain):
     assert plain.conditions["part"] in sets[0]["id4"]
 
 
+def test_uff_58_ends_a_piece_where_there_is_no_reading(make_capture, by_hand, tmp_path):
+    import pyuff
+
+    counts = np.tile([100, 200, 2048, 1, 2, 3], (4000, 1))
+    counts[1000, 1] = -32768  # data sheet of the chip: no valid reading
+    with open_capture(make_capture(by_hand.recording(1, counts=counts))) as capture:
+        (path,) = export(Samples(capture, "counts"), tmp_path / "exported.uff")
+        n_rows, rate_hz = capture.n_samples, capture.rate_hz
+    sets = pyuff.UFF(str(path)).read_sets()
+    assert [len(function["data"]) for function in sets] == 6 * [1000] + 6 * [n_rows - 1001]
+    assert sets[6]["abscissa_min"] == pytest.approx(1001 / rate_hz, rel=5e-6)
+    assert all(np.array_equal(np.unique(function["data"]), [counts[0, k % 6]]) for k, function in enumerate(sets))
+
+
 @pytest.mark.parametrize("suffix", [".wav", ".uff"])
 def test_more_pieces_than_anyone_reads_are_refused(examples, monkeypatch, suffix):
     monkeypatch.setattr("towertap.exchange.samples.MOST_PIECES", 2)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import math
-from datetime import datetime
+from datetime import UTC, datetime
 
 import h5py
 import numpy as np
@@ -23,6 +23,7 @@ from tests.by_hand import plain_counts
 
 WHOLE, DAMAGED = "quarry-lane_rubber-bush_pass01", "quarry-lane_rubber-bush_pass02"
 G = 9.80665
+SIX = "t,ax,ay,az,gx,gy,gz"
 
 
 def shaken(n=1000, seed=1):
@@ -159,6 +160,34 @@ def test_what_is_told_goes_before_what_is_found(bring_in):
     assert len(decisions(capture, "told")) == 4
 
 
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        ({"acceleration": ("ax", "ax", "az")}, "the column 'ax' is named twice"),
+        ({"acceleration": ("ax", "ay", "az"), "rotation": ("gx", "gy", "az")}, "the column 'az' is named twice"),
+        ({"acceleration": ("t", "ay", "az"), "time": "t"}, "the column 't' is named twice"),
+    ],
+)
+def test_no_column_stands_for_two_axes(bring_in, options, says):
+    with pytest.raises(CallError) as refused:
+        bring_in(text_of(np.column_stack([np.arange(300) / 200, shaken(300)[:, [0, 1, 2, 0, 1, 2]]]), SIX), **options)
+    assert says in str(refused.value)
+
+
+def test_columns_of_one_quantity_are_not_taken_for_another(bring_in):
+    """What is called as a rotation rate may be told to be acceleration, in g: it is then no rotation as well."""
+    table = np.column_stack([np.arange(1000) / 200, shaken() / G])
+    with pytest.raises(CallError, match="not clear: name them x,y,z with --acceleration; there are gx, gy, gz"):
+        bring_in(text_of(table, "t,gx,gy,gz"))
+    capture = bring_in(text_of(table, "t,gx,gy,gz"), acceleration=("gx", "gy", "gz"), rotation_unit="deg/s")
+    assert [*capture.layout.quantities] == ["acceleration"]
+    assert acceleration(capture) == pytest.approx(shaken(), abs=1e-6)
+    six = text_of(np.column_stack([table, np.zeros((1000, 3))]), SIX)
+    swapped = {"rotation": ("ax", "ay", "az"), "rotation_unit": "rad/s", "unit": "g"}
+    capture = bring_in(six, **swapped)
+    assert not acceleration(capture).any()
+
+
 @pytest.mark.parametrize("separator", [",", ";", "\t"])
 def test_lines_before_the_table_and_a_line_of_units(bring_in, separator):
     header = "recorder 7\nfirmware;3\n\n" + separator.join(["time", "ax", "ay", "az"])
@@ -172,6 +201,62 @@ def test_lines_before_the_table_and_a_line_of_units(bring_in, separator):
 def test_a_decimal_comma(bring_in):
     content = text_of(np.column_stack([np.arange(1000) / 200, shaken()]), "t;ax;ay;az", ";").replace(".", ",")
     assert acceleration(bring_in(content)) == pytest.approx(shaken(), abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    "above",
+    [
+        "logger\x0cpage 2\n",
+        "a\x0bb\x1cc\x1dd\x1ee\n",
+        "made\x85by\u2028no\u2029one\n",
+        '"Note: new bush\nfitted today\ndry road"\n',
+        'driver,"A\nB",x\n',
+        '"logger\n',
+        'a 3.5" disk, "half open\n',
+        "one\rtwo\r\nthree\n\n",
+        "\ufeff",
+    ],
+)
+def test_every_row_is_read_whatever_stands_above(bring_in, above):
+    """RFC 4180: lines end at CR LF, and a cell in quotation marks may go over several; other separators end none."""
+    table = np.column_stack([np.arange(300) / 200, shaken(300)])
+    for end in ("\n", "\r\n", "\r", "\r\r\n", "\n\n"):
+        capture = bring_in(above + text_of(table).replace("\n", end), unit="m/s2")
+        assert capture.n_samples == 300
+        assert acceleration(capture) == pytest.approx(shaken(300), abs=1e-6)
+    capture = bring_in("\ufeff" + text_of(shaken(300), "").lstrip(), rate_hz=200.0)  # numbers from the first byte on
+    assert capture.n_samples == 300
+
+
+@pytest.mark.parametrize(
+    ("spoil", "says"),
+    [
+        ("0,1,2,3,", "line 55 has 5 cells, not 4"),
+        ('0,1,2,"3', "a quotation mark is opened and never closed"),
+        ('0,1,2,"3\n0,1,2,3"', "a cell of 'az' goes over several lines: remove its quotation marks"),
+    ],
+)
+def test_lines_that_are_no_rows_are_refused_and_never_dropped(bring_in, spoil, says):
+    rows = text_of(np.column_stack([np.arange(300) / 200, shaken(300)])).splitlines()
+    rows[52] = spoil
+    with pytest.raises(FileError) as refused:
+        bring_in("logger\n\n" + "\n".join(rows) + "\n")
+    assert says in str(refused.value)
+
+
+def test_leading_rows_without_values_are_rows(bring_in):
+    rows = text_of(np.column_stack([np.arange(1000) / 200, shaken()])).splitlines()
+    rows[1:201] = [f"{n / 200},,," for n in range(200)]
+    capture = bring_in("\n".join(rows) + "\n")
+    assert acceleration(capture) == pytest.approx(shaken()[200:], abs=1e-6)
+
+
+def test_quoted_names_keep_their_commas(bring_in):
+    names = [f"acc,{axis}" for axis in "xyz"]
+    content = text_of(np.column_stack([np.arange(1000) / 200, shaken()]), '"t", "acc,x","acc,y","acc,z"')
+    assert f"acceleration is in the columns {', '.join(names)}" in decisions(
+        bring_in(content, acceleration=tuple(names)), "told"
+    )
 
 
 def test_dates_tell_the_time_and_the_start(bring_in):
@@ -206,7 +291,16 @@ def test_the_unit_of_time_is_assumed_by_its_steps_and_said(bring_in, step, unit)
             "none of a recorder",
         ),
         (text_of(np.column_stack([np.arange(300) / 200, shaken(300) * 1e9])), {"unit": "g"}, "say another --unit"),
+        (text_of(shaken(), "ax,ay,az"), {"rate_hz": 100.0, "unit": "1e-300"}, "say another --unit"),
+        (
+            text_of(np.column_stack([np.arange(300) / 200, shaken(300)[:, [0, 1, 2, 0, 1, 2]]]), SIX),
+            {"rotation_unit": "1e-300"},
+            "say another --unit or --rotation-unit",
+        ),
         ("nothing here\n", {}, "is it a table of samples?"),
+        (text_of(shaken(), "ax,ay,az").replace("\n", ",road\n"), {}, "take out columns of words"),
+        (text_of(np.zeros((300, 3)), "a,a,a 2"), {}, "two columns are called 'a 2'"),
+        ("t,ax,ay,az\n" + 300 * "2026-05-04T10:00:00Z,0,0,1\n" + "2026-99-99T10:00:00Z,0,0,1\n", {}, "'2026-99-99T10"),
         ("", {}, "is it a table of samples?"),
     ],
 )
@@ -390,6 +484,57 @@ def test_an_mdf_of_another_recorder(bring_in, tmp_path):
     capture = bring_in((tmp_path / "made.mf4").read_bytes(), ".mf4")
     assert acceleration(capture) == pytest.approx(shaken(), abs=1e-6)
     assert decisions(capture, "assumed") == []
+
+
+def mdf_of(path, channels, times, start=None):
+    """An MDF file as bytes, written by asammdf: name and values of channels on one time, and when that is 0."""
+    from asammdf import MDF, Signal
+
+    with MDF(version="4.10") as file:
+        if start:
+            file.start_time = start
+        signals = [Signal(values, times, unit="m/s²", name=name) for name, values in channels]
+        file.append(signals, common_timebase=True)
+        file.save(path, overwrite=True)
+    return path.read_bytes()
+
+
+def test_names_that_two_columns_have_are_refused(bring_in, tmp_path):
+    """Written by scipy and asammdf."""
+    ride, times = shaken(300), np.arange(300) / 200
+    savemat(tmp_path / "made.mat", {"t": times, "a": ride, "a_x": ride[:, 0]})
+    with pytest.raises(FileError, match="two columns are called 'a_x'"):
+        bring_in((tmp_path / "made.mat").read_bytes(), ".mat")
+    axes = list(zip(("ax", "ay", "az"), ride.T, strict=True))
+    for name in ("ax", "time"):
+        content = mdf_of(tmp_path / "made.mf4", [*axes, (name, ride[:, 1])], times)
+        with pytest.raises(FileError, match=f"two channels are called '{name}'"):
+            bring_in(content, ".mf4")
+
+
+@pytest.mark.parametrize("options", [{}, {"rate_hz": 200.0}])
+def test_an_mdf_starts_with_its_first_sample(bring_in, tmp_path, options):
+    """ASAM MDF 4: time stamps count from the start time in the header."""
+    axes = zip(("ax", "ay", "az"), shaken().T, strict=True)
+    start = datetime(2026, 5, 4, 10, tzinfo=UTC)
+    content = mdf_of(tmp_path / "made.mf4", axes, 100 + np.arange(1000) / 200, start)
+    assert bring_in(content, ".mf4", **options).text("started_utc") == "2026-05-04T10:01:40+00:00"
+
+
+@pytest.mark.parametrize("options", [{}, {"rate_hz": 200.0}])
+def test_the_start_is_that_of_the_first_sample_that_has_values(bring_in, options):
+    stamps = np.datetime64("2026-05-04T10:00:00.000") + 5 * np.arange(1000).astype("timedelta64[ms]")
+    rows = [f"{stamp}Z,{x:.9g},{y:.9g},{z:.9g}" for stamp, (x, y, z) in zip(stamps, shaken(), strict=True)]
+    rows[:500] = [f"{stamp}Z,,0,{G}" for stamp in stamps[:500]]
+    if not options:
+        rows[0] = f",0,0,{G}"
+    capture = bring_in("time,ax,ay,az\n" + "\n".join(rows) + "\n", **options)
+    assert capture.text("started_utc") == "2026-05-04T10:00:02.500000+00:00"
+    if not options:
+        rows[0] = f"{stamps[0]}Z,,0,{G}"
+        unix = [row.replace(row.split(",")[0], f"{1_780_000_000 + n / 200:.3f}") for n, row in enumerate(rows)]
+        capture = bring_in("time,ax,ay,az\n" + "\n".join(unix) + "\n")
+        assert capture.text("started_utc") == "2026-05-28T20:26:42.500000+00:00"
 
 
 @pytest.mark.parametrize("suffix", [".csv", ".wav", ".mat", ".mf4"])

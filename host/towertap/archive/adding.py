@@ -35,7 +35,7 @@ from towertap.capture.decode import decode_raw
 from towertap.capture.reading import Capture, open_capture
 from towertap.doors.files import opened, sha256_of, size_of
 from towertap.doors.times import instant, now_utc
-from towertap.doors.whole_file import LEFT_OVER_S, whole_file
+from towertap.doors.whole_file import LEFT_OVER_S, no_room_named, whole_file
 from towertap.errors import CallError, FileError
 from towertap.version import WRITTEN_BY
 
@@ -198,7 +198,7 @@ def _add_again(folder: Path, raw: Path, capture: Path | None, digest: str) -> tu
 @contextmanager
 def _workplace(archive: Path) -> Iterator[Path]:
     """A folder to make a recording in, on the archive's disk."""
-    with tempfile.TemporaryDirectory(prefix=ADDING, dir=archive) as place:
+    with no_room_named(archive), tempfile.TemporaryDirectory(prefix=ADDING, dir=archive) as place:
         made = Path(place) / "recording"
         made.mkdir()
         yield made

@@ -1,6 +1,7 @@
 """Takes recordings out of an archive again: every byte proved, and the history of the conditions beside them."""
 
 import os
+import re
 import tempfile
 from pathlib import Path
 
@@ -11,8 +12,8 @@ from towertap.archive.store import find
 from towertap.errors import CallError, FileError
 
 TAKING = ".taking-"
-RAW_SUFFIXES = (".ttraw", ".csv", ".wav", ".mat", ".mf4")
-"""Of raw recordings: a box's, and the files that may be imported."""
+RAW_SUFFIX = re.compile(r"\.(?!h5$)[a-z0-9]{1,8}")
+"""Of a raw recording: a box's, or that of a file that was imported; not a capture's."""
 
 
 def take(archive: Path, name: str, folder: Path) -> list[Path]:
@@ -25,7 +26,8 @@ def take(archive: Path, name: str, folder: Path) -> list[Path]:
     """
     stored = archive / find(archive, name)["name"]
     record = read_record(stored)
-    suffix = next((end for end in RAW_SUFFIXES if str(record["raw"].get("name", "")).lower().endswith(end)), ".ttraw")
+    suffix = Path(str(record["raw"].get("name", ""))).suffix.lower()
+    suffix = suffix if RAW_SUFFIX.fullmatch(suffix) else ".ttraw"
     names = {RAW: suffix, CAPTURE: ".h5", SIDECAR: ".conditions.json", records.NAME: ".record.json"}
     files = [*record["files"], records.NAME]
     targets = {file: folder / f"{record['name']}{names[file]}" for file in files}

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Self, get_type_hints
 import msgspec
 from msgspec import Meta
 
+from towertap.doors.files import sibling
 from towertap.doors.structured import read_json, typed
 from towertap.doors.whole_file import whole_file
 from towertap.errors import FileError
@@ -137,7 +138,7 @@ class Sidecar(msgspec.Struct):
 
 def sidecar_path(raw_path: Path) -> Path:
     """Where the conditions of a raw recording are kept: NAME.conditions.json beside NAME.ttraw."""
-    return raw_path.with_suffix(".conditions.json")
+    return sibling(raw_path, ".conditions.json")
 
 
 def write_sidecar(raw_path: Path, conditions: Conditions, **host: Any) -> Path:

@@ -9,6 +9,7 @@ from keyword import iskeyword
 import click
 
 from towertap.doors.terminal import shown
+from towertap.doors.whole_file import NO_ROOM
 from towertap.errors import CallError, TowertapError
 from towertap.version import VERSION
 from towertap.words.phrases import did_you_mean
@@ -95,7 +96,11 @@ def main() -> None:
     except TowertapError as error:
         _fail(str(error))
     except OSError as error:
-        advice = "; get the right to it, or name another place" if isinstance(error, PermissionError) else ""
+        advice = ""
+        if isinstance(error, PermissionError):
+            advice = "; get the right to it, or name another place"
+        elif error.errno in NO_ROOM:
+            advice = "; make room there, or name a place on another disk"
         _fail(f"{error.filename or 'the system'}: {error.strerror or error}{advice}")
 
 

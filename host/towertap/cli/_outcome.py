@@ -70,12 +70,13 @@ def answers(command: Callable[..., Outcome]) -> Callable[..., int]:
     return wrapper
 
 
-def refuse_infinite(options: dict[str, Any]) -> None:
+def refuse_infinite(given: dict[str, Any]) -> None:
     """CallError for an option that is not a finite number: click's ranges let `nan` pass."""
-    for name, value in options.items():
+    for option in click.get_current_context().command.params:
+        value = given.get(option.name or "")
         for number in value if isinstance(value, tuple) else (value,):
             if isinstance(number, float) and not math.isfinite(number):
-                raise CallError(f"--{name.replace('_', '-')}: {number} is no finite number")
+                raise CallError(f"{option.opts[0]}: {number} is no finite number")
 
 
 MARKS = {True: ("ok", "green"), False: ("NOT", "red"), None: ("--", "dim")}

@@ -11,6 +11,7 @@ import click
 
 from towertap.archive.record import is_archived
 from towertap.cli._outcome import FOLDER, console
+from towertap.doors.files import sibling
 from towertap.errors import CallError
 from towertap.settings import default
 from towertap.workers import all_cores, fleet
@@ -47,7 +48,7 @@ def beside(capture: Path, out: Path | None, suffix: str, start: bytes, what: str
 
     CallError where something is there already that does not begin with `start`, as such a file does.
     """
-    path = out or (Path(f"{capture.parent.name}{suffix}") if is_archived(capture) else capture.with_suffix(suffix))
+    path = out or (Path(f"{capture.parent.name}{suffix}") if is_archived(capture) else sibling(capture, suffix))
     if path.exists():
         head = b""
         if path.is_file():

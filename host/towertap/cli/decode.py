@@ -8,6 +8,7 @@ from towertap.capture.decode import decode_raw
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import PATH, Outcome, answers
 from towertap.cli._reading import counted_on_screen
+from towertap.doors.files import sibling
 
 
 @click.command(
@@ -20,7 +21,7 @@ from towertap.cli._reading import counted_on_screen
 @answers
 def command(raw: Path, out: Path | None) -> Outcome:
     """Decode and say in one line what came of it."""
-    out = out or raw.with_suffix(".h5")
+    out = out or sibling(raw, ".h5")
     with counted_on_screen("decoding") as on_progress:
         decode_raw(raw, out, on_progress=on_progress)
     with open_capture(out) as capture:

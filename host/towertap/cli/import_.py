@@ -1,5 +1,6 @@
 """`towertap import`: a capture of what another recorder recorded."""
 
+import csv
 import os
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ from rich.text import Text
 from towertap.capture.reading import open_capture
 from towertap.cli._conditions import condition_options, held_to_rules
 from towertap.cli._outcome import PATH, Outcome, answers
+from towertap.doors.files import sibling
 from towertap.errors import CallError
 from towertap.exchange.imports import IMPORTS, import_file
 from towertap.exchange.imports.form import ImportOptions
@@ -44,13 +46,13 @@ cannot be proved.""",
 @answers
 def command(file: Path, out: Path | None, **given: Any) -> Outcome:
     """Import, and say what was settled on the way."""
-    out = out or file.with_suffix(".h5")
+    out = out or sibling(file, ".h5")
     if os.path.realpath(out) == os.path.realpath(file):
         raise CallError(f"{file}: the capture would overwrite the file; give another --out")
     names = ImportOptions.__struct_fields__
     options = {name: given.pop(name) for name in names}
     for name in ("acceleration", "rotation"):
-        options[name] = tuple(column.strip() for column in options[name].split(",")) if options[name] else ()
+        options[name] = _columns(name, options[name])
     conditions = {name: held_to_rules(name, value) for name, value in given.items() if value not in (None, "")}
     origin = import_file(file, out, ImportOptions(**options), conditions)
     with open_capture(out) as capture:
@@ -71,3 +73,11 @@ def command(file: Path, out: Path | None, **given: Any) -> Outcome:
         f"{data['rate_hz']:.3f} Hz, gaps {data['gaps']}, clipped {data['clipped_samples']}; not from a box"
     )
     return Outcome(data, Group(*lines, summary))
+
+
+def _columns(option: str, text: str) -> tuple[str, ...]:
+    """Names with commas between them; a name that has one stands in quotation marks."""
+    try:
+        return tuple(name.strip() for name in next(csv.reader([text], skipinitialspace=True)))
+    except csv.Error as error:
+        raise CallError(f"--{option}: no names of columns, x,y,z: {error}") from None

@@ -28,6 +28,13 @@ class Closing(ABC):
         self.close()
 
 
+def sibling(path: Path, suffix: str) -> Path:
+    """The file beside `path` of the same name with another suffix; FileError where that names a folder: `.`, `/`."""
+    if not path.name:
+        raise FileError(f"{path}: a folder; give a file")
+    return path.with_suffix(suffix)
+
+
 def size_of(path: Path, wanted: str, most_bytes: int | None = None) -> int:
     """Bytes of a regular file; FileError in one line for whatever else `path` names: a folder, a pipe, a device.
 

@@ -12,6 +12,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
+NO_ROOM = (errno.ENOSPC, errno.EFBIG, errno.EDQUOT)
+"""Why a disk takes no more: it is full, its file system holds no larger file, or nobody may have more of it."""
 LEFT_OVER_S = 600.0
 """A part that nobody has written to for so long was left by a process that was killed."""
 
@@ -25,10 +27,11 @@ def whole_file(path: Path) -> Iterator[Path]:
     _remove_left_overs(path)
     part = path.with_name(f".{path.name[:200]}.{secrets.token_hex(4)}.part")
     try:
-        yield part
-        with part.open("rb+") as file:
-            os.fsync(file.fileno())
-        os.replace(part, path)
+        with no_room_named(path):
+            yield part
+            with part.open("rb+") as file:
+                os.fsync(file.fileno())
+            os.replace(part, path)
     except OSError as error:
         if error.filename in (part, str(part)):  # nobody named that
             error.filename = str(path)
@@ -41,6 +44,17 @@ def write_json(path: Path, data: Any) -> None:
     """Write what JSON can hold, indented, whole or not at all."""
     with whole_file(path) as part:
         part.write_text(json.dumps(data, indent=1, allow_nan=False, ensure_ascii=False) + "\n", "utf-8")
+
+
+@contextmanager
+def no_room_named(path: Path) -> Iterator[None]:
+    """OSError for want of room in the system's words, of `path`: it names no file, or the one that was copied."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno in NO_ROOM:
+            error.filename, error.strerror = str(path), os.strerror(error.errno)
+        raise
 
 
 def _remove_left_overs(path: Path) -> None:

@@ -3,6 +3,7 @@
 from importlib.util import find_spec
 from pathlib import Path
 
+from towertap.doors.files import sibling
 from towertap.doors.whole_file import whole_file
 from towertap.errors import CallError
 from towertap.exchange.exports import csv, mat, mdf, npz, parquet, uff, wav
@@ -28,7 +29,7 @@ def target(path: Path, capture: Path) -> tuple[Path, ExportFormat]:
     where something else than an export of ours would be overwritten.
     """
     if path.name.startswith(".") and not path.suffix:
-        path = capture.with_suffix(path.name)
+        path = sibling(capture, path.name)
     form = EXPORTS.get(path.suffix.lower())
     if form is None:
         raise CallError(f"{path}: samples are not written as '{path.suffix}': give one of {', '.join(EXPORTS)}")

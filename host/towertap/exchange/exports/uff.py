@@ -23,23 +23,38 @@ TIME_RESPONSE, TIME, ACCELERATION, UNKNOWN = 1, 17, 12, 0
 
 
 def write(samples: Samples, path: Path) -> None:
-    """Write piece by piece, axis by axis, each by way of a small file: pyuff reads all of one after every function."""
+    """Write piece by piece, axis by axis, each by way of a small file: pyuff reads all of one after every function.
+
+    A piece ends also where the chip had no valid reading: of NaN pyuff would make 0.
+    """
+    with path.open("wb") as whole, TemporaryDirectory(prefix=".towertap-", dir=path.parent) as folder:
+        piece = Path(folder) / "piece.uff"
+        for part in samples.cut(MOST_ROWS):
+            values = np.concatenate([block for _, block in part.piece_blocks(part.pieces[0])])
+            for rows in np.ma.clump_unmasked(np.ma.masked_invalid(values.sum(axis=1))):
+                start_s = part.metadata["starts_at_s"] + rows.start / part.rate_hz
+                abscissa_s = np.array([start_s, start_s + 1 / part.rate_hz])  # of which pyuff takes start and step
+                axes = range(len(part.columns))
+                _write_piece(piece, [_function(part, axis, values[rows, axis], abscissa_s) for axis in axes])
+                with piece.open("rb") as functions:
+                    shutil.copyfileobj(functions, whole)
+                piece.unlink()
+
+
+def _write_piece(path: Path, functions: list[dict[str, Any]]) -> None:
     import pyuff
 
-    with path.open("wb") as whole, TemporaryDirectory(prefix=".towertap-", dir=path.parent) as folder:
-        for number, part in enumerate(samples.cut(MOST_ROWS)):
-            start_s = part.metadata["starts_at_s"]
-            abscissa_s = np.array([start_s, start_s + 1 / part.rate_hz])  # of which pyuff takes start and step
-            values = np.concatenate([block for _, block in part.piece_blocks(part.pieces[0])])
-            piece = Path(folder) / f"{number}.uff"
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore", ResourceWarning)  # pyuff leaves its file handles to be collected
-                pyuff.UFF(str(piece)).write_sets(
-                    [_function(part, axis, values[:, axis], abscissa_s) for axis in range(len(part.columns))]
-                )
-            with piece.open("rb") as functions:
-                shutil.copyfileobj(functions, whole)
-            piece.unlink()
+    refusal = None
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ResourceWarning)  # pyuff leaves its file handles to be collected
+        try:
+            pyuff.UFF(str(path)).write_sets(functions)
+        except Exception as error:  # pyuff hides in a bare one what the system said
+            if not isinstance(error.__context__, OSError):
+                raise
+            refusal = OSError(error.__context__.errno, error.__context__.strerror)
+    if refusal:  # raised out here, it holds none of pyuff's file handles
+        raise refusal
 
 
 def _function(samples: Samples, number: int, values: np.ndarray, abscissa_s: np.ndarray) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 import json
 import math
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -68,7 +69,7 @@ def import_file(
     samples = even_samples(raw, content, options, decisions)
     conditions = _conditions(content, given or {}, decisions)
     clipped, range_known = _clipped(raw, options, decisions)
-    started_utc = _started(content, raw, decisions)
+    started_utc = _started(content, samples.first_s, decisions)
     acceleration = {f"acceleration {axis}": values for axis, values in zip("xyz", samples.values.T, strict=False)}
     for doubt in doubts(acceleration, samples.rate_hz):
         decisions.add("found", doubt)
@@ -135,12 +136,12 @@ def _conditions(content: FileContent, given: dict[str, Any], decisions: Decision
     return conditions
 
 
-def _started(content: FileContent, raw: RecordedMotion, decisions: Decisions) -> str:
-    """When the first sample was made, ISO 8601, in UTC where the file says no zone; empty where nothing tells it."""
+def _started(content: FileContent, first_s: float, decisions: Decisions) -> str:
+    """When the sample at `first_s` was made, ISO 8601, in UTC where the file says no zone; empty where none tells."""
     start = instant(content.start_utc)
     if start:
-        return (start + timedelta(seconds=content.metadata.starts_at_s)).isoformat()
-    first_s = 0.0 if raw.time_s is None else float(raw.time_s[np.isfinite(raw.time_s)][0])
+        with suppress(OverflowError, ValueError):  # beyond all dates: spoiled
+            return (start + timedelta(seconds=content.metadata.starts_at_s + first_s)).isoformat()
     if not UNIX_TIMES_S[0] < first_s < UNIX_TIMES_S[1]:
         return ""
     start = datetime.fromtimestamp(first_s, UTC)

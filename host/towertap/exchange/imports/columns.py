@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from towertap.errors import CallError
-from towertap.exchange.imports.form import Decisions, FileContent, ImportOptions
+from towertap.exchange.imports.form import Decisions, FileContent, ImportOptions, repeated
 from towertap.signals.filters import Array
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 
@@ -55,12 +55,17 @@ class RecordedMotion:
 def motion(content: FileContent, options: ImportOptions, decisions: Decisions) -> RecordedMotion:
     """Settle columns and units; CallError says what must be told."""
     labels = {name: _label(name, content.units.get(name, "")) for name in content.names}
-    time = _time(content, options, labels, decisions)
-    rest = [name for name in content.names if name != time]
-    acceleration = _axes("acceleration", options.acceleration, rest, labels, decisions)
-    rotation = _axes("rotation", options.rotation, rest, labels, decisions)
+    given = [name for name in (options.time, *options.acceleration, *options.rotation) if name]
+    if name := repeated([_known(name, content.names) for name in given]):
+        raise CallError(f"the column {name!r} is named twice: time and each axis have a column of their own")
+    free = [name for name in content.names if name not in given]
+    time = _time(options.time, free, labels, decisions)
+    free = [name for name in free if name != time]
+    acceleration = _axes("acceleration", options.acceleration, free, labels, decisions)
+    free = [name for name in free if name not in acceleration]
+    rotation = _axes("rotation", options.rotation, free, labels, decisions)
     if not acceleration:
-        acceleration, rotation = _by_order([name for name in rest if name not in rotation], rotation, decisions)
+        acceleration, rotation = _by_order(free, rotation, decisions)
     unit_si = _unit("acceleration", options.unit, content, acceleration, labels, decisions)
     columns = [(content.column(name), unit_si) for name in acceleration]
     if rotation:
@@ -87,28 +92,28 @@ def _label(name: str, unit: str) -> tuple[str, str]:
     return words, unit.strip()
 
 
-def _time(content: FileContent, options: ImportOptions, labels: dict, decisions: Decisions) -> str:
-    if options.time:
-        decisions.add("told", f"time is the column {_known(options.time, content.names)!r}")
-        return options.time
-    named = [name for name, (words, _) in labels.items() if re.fullmatch(TIME, words)]
+def _time(given: str, free: Sequence[str], labels: dict, decisions: Decisions) -> str:
+    if given:
+        decisions.add("told", f"time is the column {given!r}")
+        return given
+    named = [name for name in free if re.fullmatch(TIME, labels[name][0])]
     if named:
         decisions.add("found", f"time is the column {named[0]!r}, by its name")
     return named[0] if named else ""
 
 
-def _axes(quantity: str, given: Sequence[str], names: list[str], labels: dict, decisions: Decisions) -> list[str]:
+def _axes(quantity: str, given: Sequence[str], free: list[str], labels: dict, decisions: Decisions) -> list[str]:
+    """The columns x, y, z of a quantity, as told or among those that are `free`; none where they are not clear."""
     if given:
         if len(given) != 3:
             raise CallError(f"--{quantity} names {len(given)} columns: name three, x,y,z")
-        chosen = [_known(name, names) for name in given]
-        decisions.add("told", f"{quantity} is in the columns {', '.join(chosen)}")
-        return chosen
+        decisions.add("told", f"{quantity} is in the columns {', '.join(given)}")
+        return list(given)
     chosen = []
     for axis in "xyz":
-        named = [name for name in names if re.fullmatch(rf"(?:{WORDS[quantity]}) ?{axis}", labels[name][0])]
+        named = [name for name in free if re.fullmatch(rf"(?:{WORDS[quantity]}) ?{axis}", labels[name][0])]
         if quantity == "acceleration" and not named:
-            named = [name for name in names if labels[name][0] == axis]
+            named = [name for name in free if labels[name][0] == axis]
         chosen += named[:1]
     if len(chosen) < 3:
         return []
@@ -117,11 +122,12 @@ def _axes(quantity: str, given: Sequence[str], names: list[str], labels: dict, d
     return chosen
 
 
-def _by_order(names: list[str], rotation: list[str], decisions: Decisions) -> tuple[list[str], list[str]]:
+def _by_order(free: list[str], rotation: list[str], decisions: Decisions) -> tuple[list[str], list[str]]:
+    names = [name for name in free if name not in rotation]
     if len(names) not in (3, 6) or (rotation and len(names) != 3):
         raise CallError(
             f"which columns hold the acceleration is not clear: name them x,y,z with --acceleration; there are "
-            f"{', '.join(names) or 'none'}"
+            f"{', '.join(free) or 'none left'}"
         )
     decisions.add("assumed", f"acceleration x, y, z is in the columns {', '.join(names[:3])}, in this order")
     if len(names) == 6:

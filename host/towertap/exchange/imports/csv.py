@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import re
+import textwrap
 from contextlib import suppress
 from itertools import pairwise
 from pathlib import Path
@@ -14,33 +16,52 @@ import numpy as np
 from towertap.doors.files import opened
 from towertap.doors.times import instant
 from towertap.errors import FileError
-from towertap.exchange.imports.form import MOST_BYTES, FileContent, our_metadata
+from towertap.exchange.imports.form import MOST_BYTES, FileContent, our_metadata, repeated
 from towertap.lazily import pd
 
 WANTED = "a CSV file of samples"
-HEAD_BYTES = 2**18
-"""In which names and the first numbers stand."""
+HEAD_BYTES = 2**17
+"""In which names and the first numbers stand; Python's csv takes no longer cell."""
 DATE = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d")
+UNEVEN = re.compile(r"Expected (\d+) fields in line (\d+), saw (\d+)")
+"""In what pandas says of a line with too many cells."""
 
 
 def read(path: Path) -> FileContent:
     """Read the whole table; FileError says what is no table about it."""
     with opened(path, WANTED, MOST_BYTES) as file:
-        text = file.read(HEAD_BYTES).decode("utf-8-sig", "replace")
-    lines = text.splitlines()[: -1 if len(text) >= HEAD_BYTES else None]
-    names, units, written = _head(lines, path)
-    try:
-        table = pd.read_csv(path, names=names, index_col=False, comment="#", encoding_errors="replace", **written)
-    except (ValueError, pd.errors.ParserError) as error:
-        raise FileError(f"{path}: no table of numbers: {' '.join(str(error).split())[:120]}") from None
+        head = file.read(HEAD_BYTES)
+        # bytes end lines as pandas does, at LF, CR LF and CR; a text's `splitlines` knows many more
+        as_bytes = head.splitlines(keepends=True)[: -1 if len(head) == HEAD_BYTES else None]
+        lines = [line.decode("utf-8-sig", "replace").rstrip("\r\n") for line in as_bytes]
+        first, names, units, written = _head(lines, path)
+        file.seek(sum(map(len, as_bytes[:first])))
+        try:
+            table = pd.read_csv(file, names=names, index_col=False, comment="#", encoding_errors="replace", **written)
+        except (ValueError, pd.errors.ParserError) as error:
+            raise FileError(f"{path}: no table of numbers: {_wrong(error, first)}") from None
     metadata = our_metadata(_metadata(lines), path)
     start_utc = metadata.start_utc or ""
-    for name in names:
-        if DATE.match(str(table[name].iloc[0])):
+    for name in table.columns[table.dtypes.map(lambda dtype: dtype.kind not in "iuf")]:
+        # a quotation mark that stays open makes one row of many lines
+        if table[name].astype("str").str.contains("[\r\n]", na=False).any():
+            raise FileError(f"{path}: a cell of {name!r} goes over several lines: remove its quotation marks")
+        if DATE.match("".join(table[name].dropna().iloc[:1].astype("str"))):
             table[name], start_utc = _seconds(table[name], path)
     values = table.apply(pd.to_numeric, errors="coerce")
     useful = [name for name in names if values[name].notna().any()]
     return FileContent(useful, values[useful].to_numpy(float), units, start_utc=start_utc, metadata=metadata)
+
+
+def _wrong(error: Exception, above: int) -> str:
+    """What pandas found, of the table below so many lines, in a few words."""
+    words = " ".join(str(error).split())
+    if uneven := UNEVEN.search(words):
+        expected, line, cells = map(int, uneven.groups())
+        return f"line {above + line} has {cells} cells, not {expected}"
+    if "EOF inside string" in words:
+        return "a quotation mark is opened and never closed"
+    return textwrap.shorten(words, 120, placeholder=" …")
 
 
 def _metadata(lines: list[str]) -> dict[str, Any]:
@@ -53,53 +74,63 @@ def _metadata(lines: list[str]) -> dict[str, Any]:
     return metadata
 
 
-def _head(lines: list[str], path: Path) -> tuple[list[str], dict[str, str], dict[str, Any]]:
-    """The columns' names and units, from above the first two lines of as many numbers, and how the table is written."""
+def _head(lines: list[str], path: Path) -> tuple[int, list[str], dict[str, str], dict[str, Any]]:
+    """How many lines stand above the first two of as many numbers, the columns' names and units, how it is written."""
     for separator, decimal in ((";", ","), (";", "."), ("\t", ","), ("\t", "."), (",", ".")):
         rows = [_cells(line, separator) for line in lines]
-        for number, (row, following) in enumerate(pairwise(rows)):
+        filled = [(number, row) for number, row in enumerate(rows) if any(row)]
+        for (number, row), (_, following) in pairwise(filled):
             if len(row) == len(following) >= 3 and _is_data(row, decimal) and _is_data(following, decimal):
-                written = {"sep": separator, "decimal": decimal, "skiprows": number}
-                return *_named(rows[:number], len(row)), written
-    raise FileError(f"{path}: no two lines of three or more numbers in its beginning; is it a table of samples?")
+                written = {"sep": separator, "decimal": decimal, "skipinitialspace": True}
+                return number, *_named(rows[:number], len(row), path), written
+    raise FileError(
+        f"{path}: no two lines of three numbers or more, and no words, in its beginning: take out columns of words; "
+        "is it a table of samples?"
+    )
 
 
 def _cells(line: str, separator: str) -> list[str]:
-    """The cells of a line; none of a comment."""
-    return [] if line.startswith("#") else [cell.strip().strip('"') for cell in line.split(separator)]
+    """The cells of a line, out of their quotation marks; none of a comment."""
+    if line.startswith("#"):
+        return []
+    return [cell.strip() for row in csv.reader([line], delimiter=separator, skipinitialspace=True) for cell in row]
 
 
-def _named(rows: list[list[str]], width: int) -> tuple[list[str], dict[str, str]]:
-    """Names and units of so many columns, by the last rows above them that are as long."""
-    above = [row for row in rows if len(row) == width and any(row)][-2:]
-    names = above[0] if above else [f"column {k + 1}" for k in range(width)]
+def _named(rows: list[list[str]], width: int, path: Path) -> tuple[list[str], dict[str, str]]:
+    """Names and units of so many columns, by the last rows above them that are as long and hold words."""
+    above = [row for row in rows if len(row) == width and any(map(_is_word, row))][-2:]
+    names = above[0] if above else [""] * width
+    names = [name or f"column {k}" for k, name in enumerate(names, start=1)]
+    names = [f"{name} {k}" if names.count(name) > 1 else name for k, name in enumerate(names, start=1)]
+    if name := repeated(names):
+        raise FileError(f"{path}: two columns are called {name!r}: rename one of them")
     units = dict(zip(names, above[1], strict=True)) if len(above) == 2 else {}
-    names = [name or f"column {k + 1}" for k, name in enumerate(names)]
-    if len(set(names)) < width:
-        names = [f"{name} {k + 1}" if names.count(name) > 1 else name for k, name in enumerate(names)]
     return names, {name: unit.strip("[]() ") for name, unit in units.items()}
 
 
+def _is_word(cell: str) -> bool:
+    return not (cell == "" or DATE.match(cell) or _is_number(cell.replace(",", ".")))
+
+
 def _is_data(row: list[str], decimal: str) -> bool:
-    """Numbers, dates and empty cells, and three numbers or more."""
-    numbers = 0
-    for cell in row:
-        if not cell or DATE.match(cell):
-            continue
-        try:
-            float(cell.replace(decimal, "."))
-        except ValueError:
-            return False
-        numbers += 1
-    return numbers >= 3
+    """Numbers, dates and empty cells, and three of the first two or more."""
+    there = [cell for cell in row if cell]
+    return len(there) >= 3 and all(DATE.match(cell) or _is_number(cell.replace(decimal, ".")) for cell in there)
+
+
+def _is_number(cell: str) -> bool:
+    try:
+        float(cell)
+    except ValueError:
+        return False
+    return True
 
 
 def _seconds(column: pd.Series, path: Path) -> tuple[np.ndarray, str]:
-    """Seconds from the first of some dates, and that one in UTC."""
-    first = instant(str(column.iloc[0]))
-    try:
-        times = pd.to_datetime(column, utc=True, format="ISO8601")
-    except (ValueError, TypeError) as error:
-        raise FileError(f"{path}: its times are no dates after ISO 8601: {' '.join(str(error).split())[:80]}") from None
-    seconds = (times - times.iloc[0]).dt.total_seconds().to_numpy()
-    return seconds, first.isoformat() if first else ""
+    """Seconds from the first of some dates, and that one."""
+    first = column.first_valid_index()
+    times = pd.to_datetime(column, utc=True, format="ISO8601", errors="coerce")
+    if (wrong := times.isna() & column.notna()).any():
+        raise FileError(f"{path}: its times are no dates after ISO 8601: {str(column[wrong].iloc[0])[:60]!r}")
+    start = instant(column[first])
+    return (times - times[first]).dt.total_seconds().to_numpy(), start.isoformat() if start else ""

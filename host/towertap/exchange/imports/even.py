@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from towertap.capture.continuity import UNKNOWN
+from towertap.capture.limits import Limits
 from towertap.errors import CallError
 from towertap.exchange.imports.columns import RecordedMotion
 from towertap.exchange.imports.form import Decisions, FileContent, ImportOptions
@@ -17,10 +18,8 @@ SAME_RATE = 1e-5
 """An export of ours tells its rate to more digits than its stamps do; further apart they are not of one file."""
 SURE_PPM = 0.01
 """No recorder's clock is told better than this, however well its stamps lie on a line."""
-LARGEST_VALUE = 1e5
-"""In m/s² or rad/s: no sensor for a vehicle reaches it."""
-LARGEST_DRIFT_PPM = 2000.0
-"""As in the limits of soundness."""
+SMALLEST_VALUE, LARGEST_VALUE = 1e-6, 1e5
+"""In m/s² or rad/s: no sensor for a vehicle reaches this, and none has less noise than that, unless it is all 0."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,6 +33,8 @@ class EvenSamples:
     missing: np.ndarray
     rate_hz: float
     interval_hz: tuple[float, float]
+    first_s: float
+    """When the first was made by the file's time, or after the file's first row where it has none."""
 
 
 def even_samples(
@@ -50,15 +51,17 @@ def even_samples(
     if count := int(empty.sum()):
         decisions.add("found", f"{count} rows without a value on every axis: they are gaps")
     values = motion.values[rows]
-    if (largest := np.abs(values).max()) > LARGEST_VALUE:
-        raise CallError(f"its values reach {largest:.3g} in m/s² or rad/s: say another --unit or --rotation-unit")
+    for axes in (values[:, :3], values[:, 3:]):
+        if not SMALLEST_VALUE <= (largest := np.abs(axes).max(initial=0)) <= LARGEST_VALUE and largest:
+            raise CallError(f"its values reach {largest:.3g} in m/s² or rad/s: say another --unit or --rotation-unit")
     if motion.time_s is None:
         rate_hz, interval_hz = _rate_without_stamps(content, options, decisions)
-        return EvenSamples(values, empty, rate_hz, interval_hz)
+        return EvenSamples(values, empty, rate_hz, interval_hz, float(rows[0] / rate_hz))
     stamps = read_stamps(motion.time_s[rows])
     missing = np.where((empty > 0) & (stamps.missing == 0), UNKNOWN, stamps.missing)
     rate_hz, interval_hz = _rate_of(stamps, content, decisions)
-    return EvenSamples(_on_grid(values, stamps, decisions), missing, rate_hz, interval_hz)
+    first_s = float(motion.time_s[rows[0]])
+    return EvenSamples(_on_grid(values, stamps, decisions), missing, rate_hz, interval_hz, first_s)
 
 
 def _rate_without_stamps(
@@ -91,7 +94,7 @@ def _rate_of(stamps: Stamps, content: FileContent, decisions: Decisions) -> tupl
     )
     if gaps := int(np.count_nonzero(stamps.missing)):
         decisions.add("found", f"{int(stamps.missing.sum())} samples are missing in {gaps} gaps, by the time stamps")
-    if abs(stamps.drift_ppm) > LARGEST_DRIFT_PPM:
+    if abs(stamps.drift_ppm) > Limits.rate_drift_ppm:
         decisions.add(
             "found",
             f"the rate drifts by {stamps.drift_ppm:+.0f} ppm from the first third to the last, and is read as one",

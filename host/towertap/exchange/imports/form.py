@@ -1,6 +1,7 @@
 """What a file of another recorder holds, what a person tells of it, and what was settled on the way to a capture."""
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -78,6 +79,11 @@ def our_metadata_in(text: str | bytes, path: Path) -> OurMetadata:
         return NOT_OURS
 
 
+def repeated(names: Sequence[str]) -> str | None:
+    """The first name that stands there twice."""
+    return next((name for k, name in enumerate(names) if name in names[:k]), None)
+
+
 @dataclass(frozen=True, eq=False)
 class FileContent:
     """The columns of a file as they stand there, (rows, columns) float64, NaN where there is nothing."""
@@ -89,6 +95,7 @@ class FileContent:
     rate_hz: float | None = None
     """As the file's format tells it; a column of time goes before it."""
     start_utc: str = ""
+    """When its time is 0, or its first row where it has none."""
     metadata: OurMetadata = NOT_OURS
     unscaled: bool = False
     """Values of 1 stand for a full scale that the file does not tell."""

@@ -7,7 +7,7 @@ import numpy as np
 from towertap.doors.files import size_of
 from towertap.errors import FileError
 from towertap.exchange.imports.apart import Arrays, read_apart
-from towertap.exchange.imports.form import MOST_BYTES, FileContent, our_metadata_in
+from towertap.exchange.imports.form import MOST_BYTES, FileContent, our_metadata_in, repeated
 
 
 def read(path: Path) -> FileContent:
@@ -15,16 +15,16 @@ def read(path: Path) -> FileContent:
     size_of(path, "a MAT-file of samples", MOST_BYTES)
     content = read_apart("mat", path)
     metadata = our_metadata_in(content.texts.get("metadata", ""), path)
-    columns: dict[str, np.ndarray] = {}
-    for name, array in content.arrays.items():
-        columns |= _columns(name, array)
-    lengths = [len(column) for column in columns.values()]
+    columns = [column for name, array in content.arrays.items() for column in _columns(name, array)]
+    lengths = [len(values) for _, values in columns]
     length = max(set(lengths), key=lengths.count, default=0)
-    names = [name for name, column in columns.items() if len(column) == length]
+    names = [name for name, values in columns if len(values) == length]
     if length < 2 or len(names) < 3:
         there = ", ".join(content.arrays) or "none"
         raise FileError(f"{path}: holds no three vectors of one length; variables of numbers are {there}")
-    values = np.column_stack([columns[name].astype(float) for name in names])
+    if name := repeated(names):
+        raise FileError(f"{path}: two columns are called {name!r}: rename a variable")
+    values = np.column_stack([values.astype(float) for _, values in columns if len(values) == length])
     return FileContent(names, values, start_utc=metadata.start_utc or "", metadata=metadata)
 
 
@@ -47,10 +47,10 @@ def arrays(path: Path) -> Arrays:
     )
 
 
-def _columns(name: str, array: np.ndarray) -> dict[str, np.ndarray]:
+def _columns(name: str, array: np.ndarray) -> list[tuple[str, np.ndarray]]:
     """A vector by its name, a matrix of three columns or rows by name and axis, of others by name and number."""
     if 1 in array.shape:
-        return {name: array.ravel()}
+        return [(name, array.ravel())]
     tall = array if array.shape[0] > array.shape[1] else array.T
     axes = "xyz" if tall.shape[1] == 3 else range(1, tall.shape[1] + 1)
-    return {f"{name}_{axis}": column for axis, column in zip(axes, tall.T, strict=True)}
+    return [(f"{name}_{axis}", column) for axis, column in zip(axes, tall.T, strict=True)]

@@ -1,5 +1,6 @@
 """ASAM MDF 3 and 4: the channels of the largest group, on its own time."""
 
+from datetime import timedelta
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -9,7 +10,7 @@ from towertap.doors.files import opened
 from towertap.errors import CallError, FileError
 from towertap.exchange.exports.mdf import IDENTITY
 from towertap.exchange.imports.apart import Arrays, read_apart
-from towertap.exchange.imports.form import MOST_BYTES, FileContent, our_metadata_in
+from towertap.exchange.imports.form import MOST_BYTES, FileContent, our_metadata_in, repeated
 
 TIME = "time"
 
@@ -32,16 +33,23 @@ def read(path: Path) -> FileContent:
 
 
 def arrays(path: Path) -> Arrays:
-    """Time and channels of the group with most channels, each (n,), with units, description and start."""
+    """Time from the first sample and channels of the group with most channels, each (n,), with units and texts."""
     from asammdf import MDF
 
     with MDF(path) as file:
+        if not file.groups:
+            raise ValueError("no group of channels")
         group = max(range(len(file.groups)), key=lambda k: len(file.groups[k].channels))
         signals = [file.get(group=group, index=k) for k in range(len(file.groups[group].channels))]
-        start_utc = file.start_time.isoformat() if file.start_time.year > 1970 else ""
-        texts = {"description": str(getattr(file.header, "description", "") or ""), "start_utc": start_utc}
+        description, start = str(getattr(file.header, "description", "") or ""), file.start_time
     numeric = [entry for entry in signals if np.issubdtype(entry.samples.dtype, np.number) and entry.samples.ndim == 1]
-    channels = {str(entry.name): entry for entry in numeric if not np.array_equal(entry.samples, entry.timestamps)}
-    texts |= {f"unit of {TIME}": "s"} | {f"unit of {name}": str(entry.unit) for name, entry in channels.items()}
-    times = next(iter(channels.values())).timestamps
-    return Arrays({TIME: times} | {name: entry.samples for name, entry in channels.items()}, texts)
+    channels = [entry for entry in numeric if not np.array_equal(entry.samples, entry.timestamps)]
+    if not channels:
+        raise ValueError("no channel of numbers")
+    if name := repeated([TIME, *(str(entry.name) for entry in channels)]):
+        raise ValueError(f"two channels are called {name!r}: rename one")
+    times = channels[0].timestamps
+    started = start + timedelta(seconds=float(times[0])) if start.year > 1970 else None
+    texts = {"description": description, "start_utc": started.isoformat() if started else ""}
+    texts |= {f"unit of {TIME}": "s"} | {f"unit of {entry.name}": str(entry.unit) for entry in channels}
+    return Arrays({TIME: times - times[0]} | {str(entry.name): entry.samples for entry in channels}, texts)
