@@ -84,7 +84,8 @@ def archive_folder(given: Path | None = None) -> Path:
     """The archive that a command names, or else the one that is set; CallError where neither is."""
     folder: Path | None = given or setting("archive")
     if folder is None:
-        raise CallError("which archive? name its folder, or set one: 'towertap settings' says how")
+        line = f"archive = 'FOLDER' in {settings_file()}"
+        raise CallError(f"which archive? name its folder: 'towertap archive add FOLDER drives', or set one: {line}")
     return folder
 
 

@@ -280,6 +280,15 @@ def test_a_disk_without_room_for_the_recording_and_its_capture_is_refused_before
     assert not any(command["do"] == "start" for command in stand.commands)
 
 
+def test_who_ends_a_recording_whose_port_is_lost_did_not_end_it_on_purpose(stand_in, tmp_path):
+    session = _Session(stand_in(), tmp_path / "a.ttraw")
+    session.grows()
+    session.stand.pull_out()
+    time.sleep(1)
+    recording = session.end()
+    assert (recording.ended, recording.ending) == ("the port was lost; stopped by the user", "broken off")
+
+
 def test_a_write_that_fails_keeps_everything_before_it(stand_in, tmp_path):
     # setrlimit(2): a write beyond RLIMIT_FSIZE fails with EFBIG, as one on a full disk does with ENOSPC
     before = resource.getrlimit(resource.RLIMIT_FSIZE)

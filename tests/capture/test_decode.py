@@ -98,6 +98,9 @@ def test_a_box_that_starts_anew_leaves_a_gap_of_unknown_length(by_hand, make_cap
         first, second = capture.pieces()
         assert (first.n_rows, second.first_row, second.n_rows) == (4000, 4000, 4000)
         assert second.start_time_s == pytest.approx(1.0, rel=1e-3)
+        (missing,) = [rule for rule in check(capture).rules if rule.name == "missing"]
+        words = "samples missing in 1 gap: at 1.000 s (box restart); of 1 gap nobody knows how many"
+        assert (missing.ok, missing.text) == (False, words)
 
 
 def test_a_restart_without_its_hello_is_seen_by_the_clock(by_hand, make_capture):

@@ -68,6 +68,11 @@ def test_on_80_columns_no_cell_of_the_designs_is_folded(run, tmp_path, monkeypat
     assert all(len(line) <= 80 and len(line.replace("←", "").split()) == 16 for line in rows)
 
 
+def test_a_spread_that_no_passes_have_is_asked_after(refused, tmp_path):
+    err = refused("plan", tmp_path / "p", *CALL, "--spread", "0.04")
+    assert "--spread is in percent: passes differ by more than 0.04 %; is it 4?" in err
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
     [

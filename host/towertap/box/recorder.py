@@ -275,6 +275,8 @@ class _Recorder:
 
     def stop(self, why: str, ending: Ending = Ending.BROKEN_OFF) -> None:
         """Ask the box to stop, once; its bye ends the recording."""
+        if self.link is Link.LOST:
+            why, ending = f"the port was lost; {why}", Ending.BROKEN_OFF
         if self.link not in (Link.STOPPING, Link.ENDED):
             self.ended, self.ending = why, ending
             self.turn(Link.STOPPING)

@@ -158,19 +158,21 @@ def _missing(m: Measured) -> Answer:
     share, limit = m.missing / (m.missing + m.capture.n_samples), m.limits.missing_share
     unknown = sum(not gap["exact"] for gap in m.gaps)
     where = ", ".join(_place(gap) for gap in m.gaps[:3]) + (", …" if len(m.gaps) > 3 else "")
-    text = f"{'at least ' if unknown else ''}{counted(m.missing, 'sample')} missing in {counted(len(m.gaps), 'gap')}"
-    text += f" (a share of {share:.2g}, limit {limit:g})" + (f": {where}" if m.gaps else "")
-    text += f"; {counted(unknown, 'gap')} of unknown length" if unknown else ""
+    number = "samples" if unknown and not m.missing else counted(m.missing, "sample")
+    text = f"{'at least ' if unknown and m.missing else ''}{number} missing in {counted(len(m.gaps), 'gap')}"
+    text += f" (a share of {share:.2g}, limit {limit:g})" if m.missing or not m.gaps else ""
+    text += f": {where}" if m.gaps else ""
+    text += f"; of {counted(unknown, 'gap')} nobody knows how many" if unknown else ""
     return share, limit, share <= limit and not unknown, text
 
 
 def _place(gap: dict[str, Any]) -> str:
     at = f"at {gap['at_s']:.3f} s" if gap["at_s"] is not None else f"before row {gap['row']}"
-    number = "?" if gap["missing"] is None else f"{'' if gap['exact'] else '≥ '}{gap['missing']}"
+    number = "" if gap["missing"] is None else f"{'' if gap['exact'] else '≥ '}{gap['missing']} "
     reason = gap["reason"].removesuffix("_at_least").replace("_", " ")
     if gap["exact"] or gap["seconds"] is None:
-        return f"{number} {at} ({reason})"
-    return f"{number} {at} ({reason}, {gap['seconds']:.3f} ± {gap['seconds_uncertainty']:.3f} s)"
+        return f"{number}{at} ({reason})"
+    return f"{number}{at} ({reason}, {gap['seconds']:.3f} ± {gap['seconds_uncertainty']:.3f} s)"
 
 
 def _bad_frames(m: Measured) -> Answer:

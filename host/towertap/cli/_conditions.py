@@ -16,7 +16,7 @@ QUESTIONS = {
     "road": "Road",
     "pass_number": "Number of this pass over the road with this part",
     "speed_kmh": "Speed aimed at, like 40 km/h or 25 mph",
-    "tyre_pressures_kpa": "Tyre pressures, one or front left, front right, rear left, rear right: 2.5, 2.5, 3, 3 bar",
+    "tyre_pressures_kpa": "Tyre pressures, one or front left, right, rear left, right, such as 2.5, 2.5, 3, 3 bar",
     "air_temperature_c": "Air temperature in °C, or like 54 °F",
     "box_position": "Where the box sits",
     "mounting": "Chip axis along each vehicle axis (x forward, y left, z up), like x=+X,y=+Y,z=+Z",

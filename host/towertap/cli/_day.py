@@ -124,7 +124,7 @@ class Day:
         """Once a session: what the engine shakes at rest is no road, and no part."""
         conditions = Conditions.from_dict(self.known | {"vehicle": self.plan.vehicle})
         question = "Record the engine idling first? It stops by itself after 20 s (Enter: yes, s: skip)"
-        while ask(question, str.casefold, "") != "s":
+        while ask(question, _one_of("s"), "") != "s":
             try:
                 console.print(f"idle: {record_idle(self.recorder, conditions)}", soft_wrap=True)
                 return

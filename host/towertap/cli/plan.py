@@ -39,6 +39,8 @@ DESIGN_HELP = (
 )
 BENCH = Path("drives/bench")
 """Where `record` and `compare` look for the records when the drives are in the folder `drives`."""
+LEAST_SPREAD = 0.003
+"""Passes over one road are never so alike: whoever says less means a part of 1 and not percent."""
 AIR_C = click.FloatRange(-60, 60)
 
 
@@ -112,6 +114,9 @@ def _spread(given: dict[str, Any], pilot: Path | None) -> PassSpread:
     """The spread to plan with."""
     if (given["spread"] is None) == (pilot is None):
         raise CallError("say either --spread or --pilot: there is one spread to plan with")
+    if given["spread"] is not None and given["spread"] < LEAST_SPREAD:
+        percent = 100 * given["spread"]
+        raise CallError(f"--spread is in percent: passes differ by more than {percent:g} %; is it {100 * percent:g}?")
     roads = [planned.name for planned in given["roads"]]
     if pilot is None:
         return said(given["spread"], len(roads))

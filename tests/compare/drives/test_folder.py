@@ -49,7 +49,7 @@ def one_line(error):
 
 def test_all_named_passes_are_there_with_their_windows(drive_folder):
     done = []
-    drives = load_passes(drive_folder, *NAMES, on_progress=lambda *step: done.append(step))
+    drives = load_passes(drive_folder, *NAMES, fresh=True, on_progress=lambda *step: done.append(step))
     assert len(drives.passes) == 12
     assert (drives.rough_roads, drives.excluded, drives.remarks) == (("moor-road", "quarry-lane"), (), ())
     assert [drive.name for drive in drives.of("bypass", "after")] == ["bypass-stiff-1", "bypass-stiff-2"]
