@@ -76,6 +76,22 @@ def test_all_harsher_is_one_verdict_with_its_size_and_what_it_rests_on(harsher):
     assert whole.next_step == f"{AGAIN} installation."
 
 
+@pytest.mark.parametrize(
+    ("gone", "says"),
+    [
+        (["moor-road-rubber-1"], "5 to 6 passes with rubber and 6 with polyurethane on each road"),
+        (["moor-road-rubber-1", "moor-road-rubber-2", "quarry-lane-rubber-1"], "4 to 5 passes with rubber and 6 with"),
+        (["moor-road-rubber-1", "moor-road-polyurethane-2"], "5 to 6 passes with each part on each road"),
+        (["moor-road-rubber-1", "quarry-lane-rubber-2"], "5 passes with rubber and 6 with polyurethane on each road"),
+    ],
+)
+def test_no_more_passes_are_claimed_than_every_road_has(make, case_of, gone, says):
+    drives = dated(make.invented(1, ratio=1.5, roads=ROADS, **SURE))
+    fewer = tuple(drive for drive in drives.passes if drive.name not in gone)
+    assert len(fewer) == len(drives.passes) - len(gone)
+    assert told(case_of(replace(drives, passes=fewer))).sure.startswith(says)
+
+
 def test_gentler_on_one_road_names_the_road(make, case_of):
     whole = told(case_of(dated(make.invented(1, ratio=0.6, **SURE))))
     assert whole.verdict == "gentler"

@@ -235,13 +235,11 @@ def _other(case: Case, finding: Finding) -> str:
 def _sure(case: Case) -> str:
     """What the verdict rests on: passes, days, installations, and chance."""
     lead, drives = case.lead, case.drives
-    before, after = lead.passes
-    each = " on each road" if lead.over_all else ""
-    passes = (
-        f"{counted(before, 'pass')} with each part{each}"
-        if before == after
-        else f"{counted(before, 'pass')} with {drives.before}, {after} with {drives.after}{each}"
-    )
+    by_road = [finding.passes for finding in case.of_roads(lead.metric)]
+    before, after = (_least_to_most(passes) for passes in zip(*by_road, strict=True))
+    noun = "pass" if before == "1" else "passes"
+    of_parts = "each part" if before == after else f"{drives.before} and {after} with {drives.after}"
+    passes = f"{before} {noun} with {of_parts}{' on each road' * lead.over_all}"
     sentences = [", ".join([passes, *_days(drives), *_installed(lead, drives)])]
     p = p_equals(p_decisive(lead), lead.part.least_p)
     if case.control:
@@ -253,6 +251,11 @@ def _sure(case: Case) -> str:
     if lead.primary is None and len(case.leads) > 1:
         sentences.append("no plan says what decides, so the first metric does")
     return "; ".join(sentences) + "."
+
+
+def _least_to_most(counts: Sequence[int]) -> str:
+    least, most = min(counts), max(counts)
+    return f"{least}" if least == most else f"{least} to {most}"
 
 
 def _days(drives: Drives) -> Iterator[str]:
