@@ -11,13 +11,13 @@ from itertools import groupby
 from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.controls import Control
 from towertap.compare.drives.model import Drives
-from towertap.compare.findings.departures import DRIVE_THE_REST
+from towertap.compare.findings.departures import DRIVE_THE_REST, Departure, leads
 from towertap.compare.findings.describe import WORDS, in_play, other_cause, p_decisive, quieter, which
 from towertap.compare.findings.instrument import RECORD_IDLE
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import CONTROLS
 from towertap.words.numbers import change_percent, range_percent
-from towertap.words.phrases import counted, customers, listed, p_equals, sentence_case
+from towertap.words.phrases import counted, customers, listed, p_equals, sentence_case, some
 
 MOST_WORDS = 120
 """What does not fit is left to the findings and cautions beneath."""
@@ -298,10 +298,26 @@ def _settles(case: Case) -> str:
     return f"Plan {needed} passes a side, as drives of their own" if needed else "Choose a longer or rougher road"
 
 
-def all_cautions(case: Case, further: Iterable[Caution]) -> tuple[Caution, ...]:
-    """Every caution of a comparison, the gravest first, each once; `further` are those that other evidence has."""
+def all_cautions(case: Case, departed: Iterable[Departure], further: Iterable[Caution]) -> tuple[Caution, ...]:
+    """Every caution of a comparison, the gravest first, each once.
+
+    What was chosen after its values had been seen comes before all that weighs alike: no p-value answers for that.
+    `departed` is where a plan was not kept, `further` are the cautions that other evidence has.
+    """
     own = (smooth_changed, assumed_spreads, of_findings, different, left_out)
-    return ranked([*(caution for check in own for caution in check(case)), *further])
+    return ranked(
+        [*struck_out(case), *leads(departed), *(caution for check in own for caution in check(case)), *further]
+    )
+
+
+def struck_out(case: Case) -> Iterator[Caution]:
+    if chosen := [capture.capture for capture in case.drives.excluded if capture.after_values]:
+        yield Caution(
+            f"Struck out after its values had been shown: {some(chosen)}. Passes chosen by their outcome make any "
+            "result, and no p-value here answers for that.",
+            Weight.OVERTURNS,
+            "Take the pass back with 'towertap drop --undo', or drive anew and strike out before you look",
+        )
 
 
 def smooth_changed(case: Case) -> Iterator[Caution]:

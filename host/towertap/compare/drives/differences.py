@@ -9,7 +9,6 @@ import numpy as np
 
 from towertap.compare.drives.calendar import first_half
 from towertap.compare.drives.model import SIDES, Drives, Pass
-from towertap.words.phrases import some
 
 HELD_CONSTANT = {
     "vehicle": "vehicles",
@@ -45,11 +44,6 @@ def differences(drives: Drives) -> Iterator[str]:
     if spread and not any(words.startswith("the air") for words in by_road):
         span = f"from {min(air_c):g} to {max(air_c):g} °C"
         yield f"the air went {span} over the passes, more than {TEMPERATURE_STEP_C:g} °C"
-    if chosen := [capture.capture for capture in drives.excluded if capture.after_values]:
-        yield (
-            f"{some(chosen)} struck out after its values had been shown: passes chosen by their outcome make any "
-            "result, and no p-value here answers for that"
-        )
     for drive in drives.passes:
         if not drive.integrity.sound and not drive.touched:
             yield f"{drive.name} is not sound but was asked for: {'; '.join(drive.integrity.reasons)}"
