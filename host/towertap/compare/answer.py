@@ -13,7 +13,6 @@ from towertap.compare.controls import Control
 from towertap.compare.drives.model import Drives
 from towertap.compare.findings.departures import DRIVE_THE_REST, Departure, leads
 from towertap.compare.findings.describe import WORDS, in_play, other_cause, p_decisive, quieter, which
-from towertap.compare.findings.instrument import RECORD_IDLE
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import CONTROLS
 from towertap.words.numbers import change_percent, range_percent
@@ -242,7 +241,7 @@ def _sure(case: Case) -> str:
     passes = f"{before} {noun} with {of_parts}{' on each road' * lead.over_all}"
     sentences = [", ".join([passes, *_days(drives), *_installed(lead, drives)])]
     p = p_equals(p_decisive(lead), lead.part.least_p)
-    if case.control:
+    if case.control or _chosen(drives):
         pass
     elif lead.verdict in ("harsher", "gentler"):
         sentences.append(f"chance rarely does as much ({p}); the range holds 19 times in 20")
@@ -273,29 +272,40 @@ def _installed(lead: Finding, drives: Drives) -> Iterator[str]:
 
 
 def _next_step(case: Case, cautions: Sequence[Caution]) -> str:
-    """What would settle an undecided verdict, or else the remedy of the gravest caution that has one."""
-    remedies = [caution.remedy for caution in cautions if caution.remedy]
-    step = DRIVE_THE_REST if DRIVE_THE_REST in remedies else _settles(case) or next(iter(remedies), "")
+    step = next(filter(None, _steps(case, cautions)), "")
     return f"{step}." if step else ""
 
 
-def _settles(case: Case) -> str:
-    lead = case.lead
+def _steps(case: Case, cautions: Sequence[Caution]) -> Iterator[str]:
+    """What there is to do, the most needed first; texts may be empty.
+
+    The cautions' remedies go by weight. What settles an undecided verdict comes after those of what overturns one.
+    """
+    lead, remedies = case.lead, [caution.remedy for caution in cautions]
+    if DRIVE_THE_REST in remedies:
+        yield DRIVE_THE_REST
+    yield _lacks(lead)
+    yield from (caution.remedy for caution in cautions if caution.weight == Weight.OVERTURNS)
+    verdict = case.control.metrics[lead.metric].shows if case.control else lead.verdict
+    is_open = verdict == "undecided" and not lead.not_one_road and not _mixed(case, lead)
+    if is_open and lead.on_these_drives != "undecided":
+        yield f"{AGAIN} {'day' if lead.overlap.about == 'part or day' else 'installation'}"
+    if is_open and lead.passes_needed:
+        yield f"Plan {lead.passes_needed} passes a side, as drives of their own"
+    yield from remedies
+    if is_open:
+        yield "Choose a longer or rougher road"
+
+
+def _lacks(lead: Finding) -> str:
+    """What to do where nothing can be judged."""
     if lead.not_one_road:
         return ""
     if lead.noise and lead.noise.drowns:
         return f"Drive a rougher road, or have {quieter(lead.noise)}; more passes do not help"
     if lead.interval is None:
         return "Drive three passes or more with each part" if min(lead.passes) < 2 else "Record every pass anew"
-    verdict = case.control.metrics[lead.metric].shows if case.control else lead.verdict
-    if verdict != "undecided" or _mixed(case, lead):
-        return ""
-    if any(caution.remedy == RECORD_IDLE for caution in lead.cautions):
-        return RECORD_IDLE
-    if lead.on_these_drives != "undecided":
-        return f"{AGAIN} {'day' if lead.overlap.about == 'part or day' else 'installation'}"
-    needed = lead.passes_needed
-    return f"Plan {needed} passes a side, as drives of their own" if needed else "Choose a longer or rougher road"
+    return ""
 
 
 def all_cautions(case: Case, departed: Iterable[Departure], further: Iterable[Caution]) -> tuple[Caution, ...]:
@@ -310,11 +320,16 @@ def all_cautions(case: Case, departed: Iterable[Departure], further: Iterable[Ca
     )
 
 
+def _chosen(drives: Drives) -> list[str]:
+    """The captures that somebody struck out who had seen their values."""
+    return [capture.capture for capture in drives.excluded if capture.after_values]
+
+
 def struck_out(case: Case) -> Iterator[Caution]:
-    if chosen := [capture.capture for capture in case.drives.excluded if capture.after_values]:
+    if chosen := _chosen(case.drives):
         yield Caution(
-            f"Struck out after its values had been shown: {some(chosen)}. Passes chosen by their outcome make any "
-            "result, and no p-value here answers for that.",
+            f"Struck out after its values had been shown: {some(chosen)}. No p-value here answers for passes chosen by "
+            "their outcome.",
             Weight.OVERTURNS,
             "Take the pass back with 'towertap drop --undo', or drive anew and strike out before you look",
         )

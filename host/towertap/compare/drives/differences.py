@@ -1,7 +1,7 @@
 """What differs between the passes beside the part, in one line each."""
 
 import math
-from collections import defaultdict
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from statistics import fmean
 
@@ -52,12 +52,15 @@ def differences(drives: Drives) -> Iterator[str]:
 def changed_conditions(passes: Sequence[Pass]) -> Iterator[str]:
     """Whatever should be the same throughout and differs between captures, in one line each."""
     for name, words in HELD_CONSTANT.items():
-        groups = defaultdict(list)
-        for drive in passes:
-            groups[getattr(drive.conditions, name)].append(drive.name)
-        if len(groups) > 1:
-            listed = "; ".join(f"'{text}' in {len(names)} ({names[0]} …)" for text, names in groups.items())
-            yield f"{words} differ between captures: {listed}; a change of it may pass for a change of the part"
+        texts = {drive.name: getattr(drive.conditions, name) for drive in passes}
+        (usual, count), *others = Counter(texts.values()).most_common()
+        if others:
+            first, *more = [capture for capture, text in texts.items() if text != usual]
+            named = first + (f" and {len(more)} more" if more else "")
+            yield (
+                f"{words} differ between captures: '{usual}' in {count}, not in {named}; a change of it may pass for a "
+                "change of the part, and 'towertap correct' puts a wrong entry right"
+            )
 
 
 def _order(drives: Drives) -> Iterator[str]:
