@@ -244,7 +244,7 @@ def test_what_was_chosen_after_its_values_were_seen_comes_before_all_else(make, 
     )
     struck = replace(drives, passes=louder, excluded=(Excluded("moor-road-rubber-7", "braked", after_values=True),))
     assert told(case_of(struck)).cautions[0] == (
-        "Struck out after its values had been shown: moor-road-rubber-7. No p-value here answers for passes chosen "
+        "Struck out after the values had been shown: moor-road-rubber-7. No p-value here answers for passes chosen "
         "by their outcome."
     )
     assert "p < " not in str(told(case_of(struck)))

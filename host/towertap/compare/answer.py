@@ -328,7 +328,7 @@ def _chosen(drives: Drives) -> list[str]:
 def struck_out(case: Case) -> Iterator[Caution]:
     if chosen := _chosen(case.drives):
         yield Caution(
-            f"Struck out after its values had been shown: {some(chosen)}. No p-value here answers for passes chosen by "
+            f"Struck out after the values had been shown: {some(chosen)}. No p-value here answers for passes chosen by "
             "their outcome.",
             Weight.OVERTURNS,
             "Take the pass back with 'towertap drop --undo', or drive anew and strike out before you look",
