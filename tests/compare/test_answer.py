@@ -10,7 +10,7 @@ from towertap.bench.sharing import Share
 from towertap.compare.answer import AGAIN, MOST_WORDS, Case, all_cautions, answer
 from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.drives.model import Excluded
-from towertap.compare.findings.departures import DRIVE_THE_REST
+from towertap.compare.findings.departures import DRIVE_THE_REST, Departure
 from towertap.compare.findings.find import find
 
 START = datetime(2026, 5, 4, 9, tzinfo=UTC)
@@ -46,9 +46,9 @@ def harsher(make, case_of):
     return replace(case, overall=(replace(case.lead, roads_differ=False),))
 
 
-def told(case, further=()):
+def told(case, further=(), departed=()):
     """The answer, which is short, says no metric's name and no ratio, and everything once."""
-    cautions = all_cautions(case, further)
+    cautions = all_cautions(case, departed, further)
     whole = answer(case, cautions)
     assert len(str(whole).split()) <= MOST_WORDS
     assert "jerk_z" not in str(whole)
@@ -74,6 +74,22 @@ def test_all_harsher_is_one_verdict_with_its_size_and_what_it_rests_on(harsher):
         "Installed once only: rubber and polyurethane. It is assumed that installations differ by 3 %; if by more than"
     )
     assert whole.next_step == f"{AGAIN} installation."
+
+
+@pytest.mark.parametrize(
+    ("gone", "says"),
+    [
+        (["moor-road-rubber-1"], "5 to 6 passes with rubber and 6 with polyurethane on each road"),
+        (["moor-road-rubber-1", "moor-road-rubber-2", "quarry-lane-rubber-1"], "4 to 5 passes with rubber and 6 with"),
+        (["moor-road-rubber-1", "moor-road-polyurethane-2"], "5 to 6 passes with each part on each road"),
+        (["moor-road-rubber-1", "quarry-lane-rubber-2"], "5 passes with rubber and 6 with polyurethane on each road"),
+    ],
+)
+def test_no_more_passes_are_claimed_than_every_road_has(make, case_of, gone, says):
+    drives = dated(make.invented(1, ratio=1.5, roads=ROADS, **SURE))
+    fewer = tuple(drive for drive in drives.passes if drive.name not in gone)
+    assert len(fewer) == len(drives.passes) - len(gone)
+    assert told(case_of(replace(drives, passes=fewer))).sure.startswith(says)
 
 
 def test_gentler_on_one_road_names_the_road(make, case_of):
@@ -149,6 +165,18 @@ def test_what_is_left_of_a_plan_is_driven_before_anything_else(make, case_of):
     assert told(case, (few,)).next_step == f"{DRIVE_THE_REST}."
 
 
+def test_the_next_step_answers_the_gravest_caution_that_has_a_remedy(make, case_of):
+    """What settles an undecided verdict waits for what overturns one; another road is the last resort."""
+    case = case_of(dated(make.invented(5, n=(3, 3), pass_spread=0.05)))
+    grave, few = Caution("Grave.", Weight.OVERTURNS, "Mend it"), Caution("Few.", Weight.WEAKENS, "Drive three passes")
+    tyres = Caution("Tyre pressures differ.", Weight.WEAKENS)
+    assert told(case, (few,)).next_step.startswith("Plan ")
+    assert told(case, (tyres, few, grave)).next_step == "Mend it."
+    out_of_reach = replace(case, findings=tuple(replace(finding, passes_needed=None) for finding in case.findings))
+    assert told(out_of_reach, (tyres, few)).next_step == "Drive three passes."
+    assert told(out_of_reach, (tyres,)).next_step == "Choose a longer or rougher road."
+
+
 def test_no_change_that_counts_says_within_what(harsher):
     (overall,) = harsher.overall
     part = replace(overall.part, interval_90=(0.96, 1.05), p_equivalence_holm=0.012)
@@ -208,6 +236,23 @@ def test_a_smooth_road_that_changed_as_well_is_the_gravest_caution(make, case_of
     assert whole.next_step.startswith("Install rubber again and drive the same roads: if the change goes")
 
 
+def test_what_was_chosen_after_its_values_were_seen_comes_before_all_else(make, case_of):
+    """The smooth road changed as well, which overturns too."""
+    drives = dated(make.invented(1, ratio=1.3, roads=ROADS, **SURE))
+    louder = tuple(
+        make.scaled(drive, 1.5) if (drive.road, drive.side) == ("bypass", "after") else drive for drive in drives.passes
+    )
+    struck = replace(drives, passes=louder, excluded=(Excluded("moor-road-rubber-7", "braked", after_values=True),))
+    assert told(case_of(struck)).cautions[0] == (
+        "Struck out after the values had been shown: moor-road-rubber-7. No p-value here answers for passes chosen "
+        "by their outcome."
+    )
+    assert "p < " not in str(told(case_of(struck)))
+    margin = Departure("margin", "the margin is 20 %, and 10 % was planned", makes_lead=True)
+    other = told(case_of(replace(struck, excluded=())), departed=(margin,))
+    assert other.cautions[0].startswith("Not as planned, perhaps after seeing the data, and so a lead and no decision:")
+
+
 def test_sides_on_different_days_are_cautioned_of(make, case_of):
     case = case_of(dated(make.invented(1, ratio=1.5, roads=ROADS, **SURE), days_later=3))
     assert case.lead.overlap.about == "part or day"
@@ -221,7 +266,7 @@ def test_captures_left_out_are_told_and_weigh_more_where_they_are_many(harsher):
         replace(harsher, drives=replace(harsher.drives, excluded=(Excluded("x", "not sound"),) * count))
         for count in (1, 20)
     )
-    (caution,) = (caution for caution in all_cautions(few, ()) if "left out" in caution.words)
+    (caution,) = (caution for caution in all_cautions(few, (), ()) if "left out" in caution.words)
     assert (caution.words, caution.weight) == ("1 capture left out of 37: not sound.", Weight.LIMITS)
     assert told(few).cautions == told(harsher).cautions
     assert "20 captures left out of 56: not sound." in told(many).cautions
@@ -231,7 +276,7 @@ def test_a_caution_of_several_findings_is_said_once_with_those_that_it_touches(h
     """Both findings rest on whole passes, which nobody need say of each; what is of one alone names that."""
     ((first, second), own) = harsher.findings, Caution("Odd.", Weight.WEAKENS)
     alone = replace(harsher, findings=(replace(first, cautions=(*first.cautions, own)), second))
-    words = [caution.words for caution in all_cautions(alone, ())]
+    words = [caution.words for caution in all_cautions(alone, (), ())]
     assert words.count("Nobody aligned it: the finding rests on whole passes, smooth stretches and all.") == 1
     assert "On moor-road: Odd." in words
 

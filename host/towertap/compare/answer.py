@@ -11,13 +11,12 @@ from itertools import groupby
 from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.controls import Control
 from towertap.compare.drives.model import Drives
-from towertap.compare.findings.departures import DRIVE_THE_REST
+from towertap.compare.findings.departures import DRIVE_THE_REST, Departure, leads
 from towertap.compare.findings.describe import WORDS, in_play, other_cause, p_decisive, quieter, which
-from towertap.compare.findings.instrument import RECORD_IDLE
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import CONTROLS
 from towertap.words.numbers import change_percent, range_percent
-from towertap.words.phrases import counted, customers, listed, p_equals, sentence_case
+from towertap.words.phrases import counted, customers, listed, p_equals, sentence_case, some
 
 MOST_WORDS = 120
 """What does not fit is left to the findings and cautions beneath."""
@@ -235,16 +234,14 @@ def _other(case: Case, finding: Finding) -> str:
 def _sure(case: Case) -> str:
     """What the verdict rests on: passes, days, installations, and chance."""
     lead, drives = case.lead, case.drives
-    before, after = lead.passes
-    each = " on each road" if lead.over_all else ""
-    passes = (
-        f"{counted(before, 'pass')} with each part{each}"
-        if before == after
-        else f"{counted(before, 'pass')} with {drives.before}, {after} with {drives.after}{each}"
-    )
+    by_road = [finding.passes for finding in case.of_roads(lead.metric)]
+    before, after = (_least_to_most(passes) for passes in zip(*by_road, strict=True))
+    noun = "pass" if before == "1" else "passes"
+    of_parts = "each part" if before == after else f"{drives.before} and {after} with {drives.after}"
+    passes = f"{before} {noun} with {of_parts}{' on each road' * lead.over_all}"
     sentences = [", ".join([passes, *_days(drives), *_installed(lead, drives)])]
     p = p_equals(p_decisive(lead), lead.part.least_p)
-    if case.control:
+    if case.control or _chosen(drives):
         pass
     elif lead.verdict in ("harsher", "gentler"):
         sentences.append(f"chance rarely does as much ({p}); the range holds 19 times in 20")
@@ -253,6 +250,11 @@ def _sure(case: Case) -> str:
     if lead.primary is None and len(case.leads) > 1:
         sentences.append("no plan says what decides, so the first metric does")
     return "; ".join(sentences) + "."
+
+
+def _least_to_most(counts: Sequence[int]) -> str:
+    least, most = min(counts), max(counts)
+    return f"{least}" if least == most else f"{least} to {most}"
 
 
 def _days(drives: Drives) -> Iterator[str]:
@@ -270,35 +272,67 @@ def _installed(lead: Finding, drives: Drives) -> Iterator[str]:
 
 
 def _next_step(case: Case, cautions: Sequence[Caution]) -> str:
-    """What would settle an undecided verdict, or else the remedy of the gravest caution that has one."""
-    remedies = [caution.remedy for caution in cautions if caution.remedy]
-    step = DRIVE_THE_REST if DRIVE_THE_REST in remedies else _settles(case) or next(iter(remedies), "")
+    step = next(filter(None, _steps(case, cautions)), "")
     return f"{step}." if step else ""
 
 
-def _settles(case: Case) -> str:
-    lead = case.lead
+def _steps(case: Case, cautions: Sequence[Caution]) -> Iterator[str]:
+    """What there is to do, the most needed first; texts may be empty.
+
+    The cautions' remedies go by weight. What settles an undecided verdict comes after those of what overturns one.
+    """
+    lead, remedies = case.lead, [caution.remedy for caution in cautions]
+    if DRIVE_THE_REST in remedies:
+        yield DRIVE_THE_REST
+    yield _lacks(lead)
+    yield from (caution.remedy for caution in cautions if caution.weight == Weight.OVERTURNS)
+    verdict = case.control.metrics[lead.metric].shows if case.control else lead.verdict
+    is_open = verdict == "undecided" and not lead.not_one_road and not _mixed(case, lead)
+    if is_open and lead.on_these_drives != "undecided":
+        yield f"{AGAIN} {'day' if lead.overlap.about == 'part or day' else 'installation'}"
+    if is_open and lead.passes_needed:
+        yield f"Plan {lead.passes_needed} passes a side, as drives of their own"
+    yield from remedies
+    if is_open:
+        yield "Choose a longer or rougher road"
+
+
+def _lacks(lead: Finding) -> str:
+    """What to do where nothing can be judged."""
     if lead.not_one_road:
         return ""
     if lead.noise and lead.noise.drowns:
         return f"Drive a rougher road, or have {quieter(lead.noise)}; more passes do not help"
     if lead.interval is None:
         return "Drive three passes or more with each part" if min(lead.passes) < 2 else "Record every pass anew"
-    verdict = case.control.metrics[lead.metric].shows if case.control else lead.verdict
-    if verdict != "undecided" or _mixed(case, lead):
-        return ""
-    if any(caution.remedy == RECORD_IDLE for caution in lead.cautions):
-        return RECORD_IDLE
-    if lead.on_these_drives != "undecided":
-        return f"{AGAIN} {'day' if lead.overlap.about == 'part or day' else 'installation'}"
-    needed = lead.passes_needed
-    return f"Plan {needed} passes a side, as drives of their own" if needed else "Choose a longer or rougher road"
+    return ""
 
 
-def all_cautions(case: Case, further: Iterable[Caution]) -> tuple[Caution, ...]:
-    """Every caution of a comparison, the gravest first, each once; `further` are those that other evidence has."""
+def all_cautions(case: Case, departed: Iterable[Departure], further: Iterable[Caution]) -> tuple[Caution, ...]:
+    """Every caution of a comparison, the gravest first, each once.
+
+    What was chosen after its values had been seen comes before all that weighs alike: no p-value answers for that.
+    `departed` is where a plan was not kept, `further` are the cautions that other evidence has.
+    """
     own = (smooth_changed, assumed_spreads, of_findings, different, left_out)
-    return ranked([*(caution for check in own for caution in check(case)), *further])
+    return ranked(
+        [*struck_out(case), *leads(departed), *(caution for check in own for caution in check(case)), *further]
+    )
+
+
+def _chosen(drives: Drives) -> list[str]:
+    """The captures that somebody struck out who had seen their values."""
+    return [capture.capture for capture in drives.excluded if capture.after_values]
+
+
+def struck_out(case: Case) -> Iterator[Caution]:
+    if chosen := _chosen(case.drives):
+        yield Caution(
+            f"Struck out after the values had been shown: {some(chosen)}. No p-value here answers for passes chosen by "
+            "their outcome.",
+            Weight.OVERTURNS,
+            "Take the pass back with 'towertap drop --undo', or drive anew and strike out before you look",
+        )
 
 
 def smooth_changed(case: Case) -> Iterator[Caution]:

@@ -13,7 +13,7 @@ class Weight(IntEnum):
     WEAKENS = 2
     """It makes the verdict less sure."""
     OVERTURNS = 3
-    """It could be the cause of what was seen, instead of the part."""
+    """It could be the cause of what was seen, instead of the part, as a choice made after seeing the values could."""
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from towertap.compare.drives.calendar import days
 from towertap.compare.drives.model import SIDES, Drives
 from towertap.compare.findings import instrument
 from towertap.compare.findings.cautions import on_the_drives
-from towertap.compare.findings.departures import NO_PLAN, Departure, departures, leads
+from towertap.compare.findings.departures import NO_PLAN, Departure, departures
 from towertap.compare.findings.find import find
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import CONTROLS, ControlKind
@@ -105,9 +105,10 @@ def compare(
     case = Case(drives, overall, findings, own)
     cautions = all_cautions(
         case,
+        departed,
         (
-            *(leads(departed) if plan else (NO_PLAN,)),
             *on_the_drives(study, findings, lambda clean: judged(clean)[2], defaults),
+            *(() if plan else (NO_PLAN,)),
             *(caution for of in evidence.values() for caution in of.cautions),
             *instrument.cautions(boxes),
         ),

@@ -56,6 +56,14 @@ def test_what_differs_beside_the_part_is_warned_of(warnings, conditions, says):
     assert says in warning
 
 
+def test_of_many_other_tyre_pressures_the_first_capture_is_named_and_what_puts_it_right(warnings):
+    (warning,) = warnings(*({"tyre_pressures_kpa": text} for text in ("200", "210", "220")))
+    assert warning == (
+        "tyre pressures differ between captures: '' in 12, not in odd-0 and 2 more; a change of it may pass for a "
+        "change of the part, and 'towertap correct' puts a wrong entry right"
+    )
+
+
 def test_a_warmer_day_after_the_change_is_warned_of(warnings):
     (warning,) = warnings({"air_temperature_c": 4.0}, {"side": "after", "air_temperature_c": 19.0})
     assert "the air on quarry-lane was 4 °C before and 19 °C after the change" in warning

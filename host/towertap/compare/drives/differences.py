@@ -1,7 +1,7 @@
 """What differs between the passes beside the part, in one line each."""
 
 import math
-from collections import defaultdict
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from statistics import fmean
 
@@ -9,7 +9,6 @@ import numpy as np
 
 from towertap.compare.drives.calendar import first_half
 from towertap.compare.drives.model import SIDES, Drives, Pass
-from towertap.words.phrases import some
 
 HELD_CONSTANT = {
     "vehicle": "vehicles",
@@ -45,11 +44,6 @@ def differences(drives: Drives) -> Iterator[str]:
     if spread and not any(words.startswith("the air") for words in by_road):
         span = f"from {min(air_c):g} to {max(air_c):g} °C"
         yield f"the air went {span} over the passes, more than {TEMPERATURE_STEP_C:g} °C"
-    if chosen := [capture.capture for capture in drives.excluded if capture.after_values]:
-        yield (
-            f"{some(chosen)} struck out after its values had been shown: passes chosen by their outcome make any "
-            "result, and no p-value here answers for that"
-        )
     for drive in drives.passes:
         if not drive.integrity.sound and not drive.touched:
             yield f"{drive.name} is not sound but was asked for: {'; '.join(drive.integrity.reasons)}"
@@ -58,12 +52,15 @@ def differences(drives: Drives) -> Iterator[str]:
 def changed_conditions(passes: Sequence[Pass]) -> Iterator[str]:
     """Whatever should be the same throughout and differs between captures, in one line each."""
     for name, words in HELD_CONSTANT.items():
-        groups = defaultdict(list)
-        for drive in passes:
-            groups[getattr(drive.conditions, name)].append(drive.name)
-        if len(groups) > 1:
-            listed = "; ".join(f"'{text}' in {len(names)} ({names[0]} …)" for text, names in groups.items())
-            yield f"{words} differ between captures: {listed}; a change of it may pass for a change of the part"
+        texts = {drive.name: getattr(drive.conditions, name) for drive in passes}
+        (usual, count), *others = Counter(texts.values()).most_common()
+        if others:
+            first, *more = [capture for capture, text in texts.items() if text != usual]
+            named = first + (f" and {len(more)} more" if more else "")
+            yield (
+                f"{words} differ between captures: '{usual}' in {count}, not in {named}; a change of it may pass for a "
+                "change of the part, and 'towertap correct' puts a wrong entry right"
+            )
 
 
 def _order(drives: Drives) -> Iterator[str]:

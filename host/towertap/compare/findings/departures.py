@@ -47,7 +47,7 @@ def leads(departures: Iterable[Departure]) -> Iterator[Caution]:
     if making:
         yield Caution(
             f"Not as planned, perhaps after seeing the data, and so a lead and no decision: {'; '.join(words)}.",
-            Weight.WEAKENS,
+            Weight.OVERTURNS,
             DRIVE_THE_REST if any(departure.kind == "missing" for departure in making) else "",
         )
 
