@@ -46,6 +46,7 @@ def bring_in(tmp_path):
     def bring(content, suffix=".csv", given=None, **options):
         path = tmp_path / f"recorded{suffix}"
         path.write_bytes(content if isinstance(content, bytes) else content.encode())
+        (tmp_path / "recorded.h5").unlink(missing_ok=True)
         import_file(path, tmp_path / "recorded.h5", ImportOptions(**options), given)
         opened.append(open_capture(tmp_path / "recorded.h5"))
         return opened[-1]
@@ -110,6 +111,23 @@ def test_the_same_file_and_options_make_the_same_capture(bring_in, tmp_path):
     import_file(tmp_path / "recorded.csv", tmp_path / "again.h5", ImportOptions(**kept.options))
     with open_capture(tmp_path / "again.h5") as again:
         assert np.array_equal(acceleration(again), first)
+
+
+def test_only_an_import_of_the_same_file_is_replaced(make_capture, tmp_path, run, refused):
+    loggers = [tmp_path / f"logger-{seed}.csv" for seed in (1, 2)]
+    for seed, logger in enumerate(loggers):
+        logger.write_text(text_of(np.column_stack([np.arange(300) / 200, shaken(300, seed)])))
+    imported, of_box = tmp_path / "imported.h5", make_capture()
+    assert run("import", loggers[0], "--out", imported)[0] == 0
+    assert run("import", loggers[0], "--out", imported, "--part", "rubber")[0] == 0
+    with open_capture(imported) as capture:
+        assert capture.conditions.part == "rubber"
+    damaged = tmp_path / "damaged.h5"
+    damaged.write_bytes(of_box.read_bytes()[:2000])
+    for there in (imported, of_box, damaged):
+        before = there.read_bytes()
+        assert f"{there}: there already" in refused("import", loggers[1], "--out", there)
+        assert there.read_bytes() == before
 
 
 # --- columns and units
