@@ -11,6 +11,7 @@ import os
 import shutil
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -31,28 +32,66 @@ LARGEST_SEEN = 10_000_000
 ROOM_BYTES = 2**20
 
 
-def correct(capture_path: Path, changes: Mapping[str, Any]) -> Path:
-    """Give a recording other conditions; what they were before joins its history. The capture's path, if it is another.
+@dataclass(frozen=True)
+class _Correction:
+    """What a recording says until now and from now on."""
 
-    A name that `record` made of the conditions is made anew of those that hold now, for raw recording, sidecar and
-    capture alike. CallError where nothing changes or a file of the new name is there.
+    capture_path: Path
+    raw: Path
+    was: Conditions
+    now: Conditions
+    host: dict[str, Any]
+
+    @property
+    def stem(self) -> str:
+        """A name that `record` made of the conditions is made anew of those that hold now; another stays."""
+        return renamed(self.capture_path.stem, self.was, self.now)
+
+    @property
+    def moves(self) -> dict[Path, Path]:
+        """Where raw recording, sidecar and capture are, as far as they are there, and where they will be."""
+        files = [path for path in (self.raw, sidecar_path(self.raw), self.capture_path) if os.path.lexists(path)]
+        return {path: _named(path, self.stem) for path in files}
+
+    def refuse_taken(self, planned: dict[str, Path]) -> None:
+        """CallError where a file of the new name is there, or `planned` has it for another capture; else it joins."""
+        would_be = f"{self.capture_path}: its name would be {self.stem}, and"
+        for path, target in self.moves.items():
+            if target != path and target.exists():
+                raise CallError(f"{would_be} there is a {target.name} of that name: move it away")
+        other = planned.setdefault(os.path.realpath(_named(self.capture_path, self.stem)), self.capture_path)
+        if other != self.capture_path:
+            raise CallError(f"{would_be} so would that of {other}: correct them one by one")
+
+    def carry_out(self) -> Path:
+        """Write it; the capture's path from now on."""
+        history = [*self.host.get("history", []), {"conditions": self.was.to_dict(), "until_utc": now_utc()}]
+        host = self.host | {"history": history}
+        _write(self.capture_path, self.raw, self.now, host, raw_name=f"{self.stem}{self.raw.suffix}")
+        for path, target in self.moves.items():
+            os.replace(path, target)
+        return _named(self.capture_path, self.stem)
+
+
+def correct(capture_paths: Iterable[Path], changes: Mapping[str, Any]) -> dict[Path, Path]:
+    """Give recordings other conditions; what they were before joins their history. Each capture's path, was and is.
+
+    One that says so already is left out. All are looked at before any is changed: FileError for a damaged one,
+    CallError where none would change or a new name is taken.
     """
-    raw, conditions, host = _known(capture_path)
-    corrected = Conditions.from_dict(conditions.to_dict() | dict(changes))
-    if corrected == conditions:
-        raise CallError(f"{capture_path}: says so already; nothing is corrected")
-    stem = renamed(capture_path.stem, conditions, corrected)
-    files = [path for path in (capture_path, sidecar_path(raw), raw) if os.path.lexists(path)]
-    taken = [path.name for path in files if stem != capture_path.stem and _named(path, stem).exists()]
-    if taken:
-        raise CallError(
-            f"{capture_path}: its name would be {stem}, and there is a {taken[0]} of that name: move it away"
-        )
-    history = [*host.get("history", []), {"conditions": conditions.to_dict(), "until_utc": now_utc()}]
-    _write(capture_path, raw, corrected, host | {"history": history}, raw_name=f"{stem}{raw.suffix}")
-    for path in [path for path in (raw, sidecar_path(raw), capture_path) if os.path.lexists(path)]:
-        os.replace(path, _named(path, stem))
-    return _named(capture_path, stem)
+    paths = list({os.path.realpath(path): path for path in capture_paths}.values())
+    corrections = []
+    for path in paths:
+        raw, was, host = _known(path)
+        now = Conditions.from_dict(was.to_dict() | dict(changes))
+        if now != was:
+            corrections.append(_Correction(path, raw, was, now, host))
+    if not corrections:
+        raise CallError(f"{', '.join(map(str, paths))}: says so already; nothing is corrected")
+    planned: dict[str, Path] = {}
+    for correction in corrections:
+        correction.refuse_taken(planned)
+    return {correction.capture_path: correction.carry_out() for correction in corrections}
 
 
 def strike_out(capture_path: Path, reason: str) -> StruckOut:

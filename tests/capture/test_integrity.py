@@ -125,11 +125,16 @@ def test_clipped_and_invalid_samples_are_counted_once_a_sample(by_hand, judged):
     assert (integrity.clipped_samples, integrity.invalid_samples) == (3, 2)
 
 
-def test_gravity_is_not_judged_without_rest(by_hand, judged):
-    integrity, broken = judged(by_hand.recording(3, counts=noise(spread=200.0)))
+@pytest.mark.parametrize(("times", "broken"), [(1.0, []), (1.4, []), (1 / 9.80665, ["gravity"]), (2.0, ["gravity"])])
+def test_without_rest_gravity_is_judged_by_the_mean_and_only_roughly(by_hand, judged, times, broken):
+    counts = noise(spread=200.0)
+    counts[:, 2] = counts[:, 2] - counts[:, 2].mean() + times * counts[:, 2].mean()
+    integrity, rules = judged(by_hand.recording(3, counts=counts))
     (gravity,) = [rule for rule in integrity.rules if rule.name == "gravity"]
-    assert gravity.ok is None
-    assert (integrity.gravity_ms2, broken) == (None, [])
+    assert (rules, gravity.limit) == (broken, 4.9)
+    assert gravity.value == pytest.approx(9.81 * times, rel=0.01)
+    assert "by the mean over the drive" in gravity.text
+    assert integrity.gravity_ms2 is None
 
 
 def test_temperature_and_faults(by_hand, judged):

@@ -1,6 +1,7 @@
 """`towertap correct` and `towertap drop`: what is amended afterwards is amended everywhere, and nothing is lost."""
 
 import json
+from dataclasses import replace
 
 import pytest
 from click.testing import CliRunner
@@ -58,6 +59,40 @@ def test_many_are_corrected_at_once_and_a_name_of_ones_own_stays(recorded, run):
     assert not captures[0].exists()
 
 
+def test_one_among_many_that_says_so_already_is_skipped_and_told(recorded, run, refused):
+    captures = [recorded(name, SAID) for name in ("first", "second", "third")]
+    assert run("correct", captures[1], "--speed", "50 km/h")[0] == 0
+    history = said_of(captures[1])[1]["history"]
+    status, out, _ = run("correct", *captures, "--speed", "50 km/h")
+    assert status == 0
+    assert f"{captures[1]}: says so already" in out.splitlines()
+    assert [said_of(path)[0].speed_kmh for path in captures] == [50, 50, 50]
+    assert said_of(captures[1])[1]["history"] == history
+    assert "nothing is corrected" in refused("correct", *captures, "--speed", "50 km/h")
+
+
+def test_where_one_cannot_be_corrected_none_is(recorded, refused):
+    captures = [recorded(), recorded(NAME.replace("T093000Z", "T101500Z"), SAID), recorded("last", SAID)]
+    folder = captures[0].parent
+    taken = captures[1].with_name(captures[1].name.replace("pass03", "pass04"))
+    taken.touch()
+    before = {path: path.read_bytes() for path in folder.iterdir()}
+    err = refused("correct", *captures, "--pass", "4")
+    assert f"there is a {taken.name} of that name" in err
+    assert {path: path.read_bytes() for path in folder.iterdir()} == before
+    captures[2].write_bytes(captures[2].read_bytes()[:1000])
+    before = {path: path.read_bytes() for path in folder.iterdir()}
+    assert str(captures[2]) in refused("correct", *captures, "--part", "rubber-bush")
+    assert {path: path.read_bytes() for path in folder.iterdir()} == before
+
+
+def test_two_never_become_one(recorded, refused):
+    both = [recorded(NAME, SAID), recorded(NAME.replace("pass03", "pass05"), replace(SAID, pass_number=5))]
+    before = {path: path.read_bytes() for path in both[0].parent.iterdir()}
+    assert f"so would that of {both[0]}" in refused("correct", *both, "--pass", "4")
+    assert {path: path.read_bytes() for path in both[0].parent.iterdir()} == before
+
+
 def test_a_condition_can_be_taken_back(recorded, run):
     capture = recorded()
     assert run("correct", capture, "--mounting", "", "--speed", "")[0] == 0
@@ -72,7 +107,10 @@ def test_a_condition_can_be_taken_back(recorded, run):
         (["--pass", "0"], "pass_number"),
         (["--mounting", "x=+X,y=+X,z=+Z"], "one chip axis twice"),
         (["--tyre-pressures", "2.5, 2.5, 3, 3"], "say the unit"),
-        (["--part", "rubber-bush"], "of that name: move it away"),
+        (
+            ["--part", "rubber-bush"],
+            f"there is a {NAME.replace('bsh', 'bush')}.h5 of that name: move it away",
+        ),
     ],
 )
 def test_what_cannot_be_is_one_line_and_changes_nothing(recorded, refused, options, says):

@@ -46,6 +46,7 @@ def bring_in(tmp_path):
     def bring(content, suffix=".csv", given=None, **options):
         path = tmp_path / f"recorded{suffix}"
         path.write_bytes(content if isinstance(content, bytes) else content.encode())
+        (tmp_path / "recorded.h5").unlink(missing_ok=True)
         import_file(path, tmp_path / "recorded.h5", ImportOptions(**options), given)
         opened.append(open_capture(tmp_path / "recorded.h5"))
         return opened[-1]
@@ -112,6 +113,23 @@ def test_the_same_file_and_options_make_the_same_capture(bring_in, tmp_path):
         assert np.array_equal(acceleration(again), first)
 
 
+def test_only_an_import_of_the_same_file_is_replaced(make_capture, tmp_path, run, refused):
+    loggers = [tmp_path / f"logger-{seed}.csv" for seed in (1, 2)]
+    for seed, logger in enumerate(loggers):
+        logger.write_text(text_of(np.column_stack([np.arange(300) / 200, shaken(300, seed)])))
+    imported, of_box = tmp_path / "imported.h5", make_capture()
+    assert run("import", loggers[0], "--out", imported)[0] == 0
+    assert run("import", loggers[0], "--out", imported, "--part", "rubber")[0] == 0
+    with open_capture(imported) as capture:
+        assert capture.conditions.part == "rubber"
+    damaged = tmp_path / "damaged.h5"
+    damaged.write_bytes(of_box.read_bytes()[:2000])
+    for there in (imported, of_box, damaged):
+        before = there.read_bytes()
+        assert f"{there}: there already" in refused("import", loggers[1], "--out", there)
+        assert there.read_bytes() == before
+
+
 # --- columns and units
 
 
@@ -158,6 +176,39 @@ def test_what_is_told_goes_before_what_is_found(bring_in):
     assert acceleration(capture) == pytest.approx(shaken()[:, [1, 0, 2]], abs=1e-5)
     assert capture.conditions.part == "rubber"
     assert len(decisions(capture, "told")) == 4
+
+
+@pytest.mark.parametrize(
+    ("one_g", "unit", "reads", "is_it"),
+    [
+        (G, "g", "9.8 g", "m/s²"),
+        (1.0, "m/s2", "0.1 g", "g"),
+        (1000.0, "g", "1000 g", "mg"),
+        (1.0, "mg", "0.001 g", "g"),
+        (G, "98.0665", "98 g", "m/s²"),
+    ],
+)
+@pytest.mark.parametrize("shaking", [0.0, 1.0])
+def test_a_unit_by_which_gravity_would_be_far_off_is_refused(bring_in, one_g, unit, reads, is_it, shaking):
+    """Standing still or on the road, lying aslant, and with a fall of the recorder in it."""
+    aslant = np.array([[1, 0, 0], [0, 0.8, -0.6], [0, 0.6, 0.8]])
+    ride = ([0, 0, G] + shaking * (shaken(2000) - [0, 0, G])) @ aslant
+    ride[700:720] = 150.0
+    content = text_of(np.column_stack([np.arange(2000) / 200, ride * one_g / G]), "t,ax_ms2,ay_ms2,az_ms2")
+    with pytest.raises(CallError) as refused:
+        bring_in(content, unit=unit)
+    assert f"1 g would read as {reads}: is it {is_it}?" in str(refused.value)
+    assert "\n" not in str(refused.value)
+    bring_in(content, unit=is_it)
+
+
+@pytest.mark.parametrize("unit", ["g", "mg", "m/s2"])
+def test_a_file_without_gravity_says_nothing_of_its_unit(bring_in, unit):
+    """Its mean is the sensor's offset, here 10 mg and 1 of the unit: small beside the motion."""
+    for offset in (0.0, 1.0, 9.8):
+        motion = 20 * (shaken() - [0, 0, G]) + [offset, 0, 0]
+        capture = bring_in(text_of(np.column_stack([np.arange(1000) / 200, motion])), unit=unit)
+        assert capture.n_samples == 1000
 
 
 @pytest.mark.parametrize(
@@ -284,14 +335,14 @@ def test_the_unit_of_time_is_assumed_by_its_steps_and_said(bring_in, step, unit)
         (text_of(np.zeros((300, 4))), {"acceleration": ("ax", "ay")}, "names 2 columns"),
         (text_of(np.zeros((300, 4))), {"acceleration": ("ax", "ay", "no")}, "no column is called 'no'"),
         (text_of(shaken(), "ax,ay,az"), {"rate_hz": 100.0, "unit": "furlongs"}, "is no unit of acceleration"),
-        (text_of(shaken(), "ax,ay,az"), {"rate_hz": 0.2, "unit": "g"}, "none of a recorder"),
+        (text_of(shaken(), "ax,ay,az"), {"rate_hz": 0.2, "unit": "m/s2"}, "none of a recorder"),
         (
             text_of(np.column_stack([np.arange(300) * 40.0, shaken(300)])),
-            {"unit": "g", "time_unit": "s"},
+            {"unit": "m/s2", "time_unit": "s"},
             "none of a recorder",
         ),
         (text_of(np.column_stack([np.arange(300) / 200, shaken(300) * 1e9])), {"unit": "g"}, "say another --unit"),
-        (text_of(shaken(), "ax,ay,az"), {"rate_hz": 100.0, "unit": "1e-300"}, "say another --unit"),
+        (text_of(shaken() - [0, 0, G], "ax,ay,az"), {"rate_hz": 100.0, "unit": "1e-300"}, "say another --unit"),
         (
             text_of(np.column_stack([np.arange(300) / 200, shaken(300)[:, [0, 1, 2, 0, 1, 2]]]), SIX),
             {"rotation_unit": "1e-300"},

@@ -191,6 +191,7 @@ def settings(data: bytes) -> None:
 
 
 def _imported(suffix, data, *words):
+    (PLACE / "imported.h5").unlink(missing_ok=True)
     _command("import", _file(f"other{suffix}", data), "--out", PLACE / "imported.h5", *words)
 
 

@@ -23,6 +23,8 @@ from towertap.words.phrases import counted
 
 GRAVITY_MS2 = 9.81
 """Where towns lie, between 9.78 and 9.83 (International Gravity Formula 1980)."""
+GRAVITY_MOVING_MS2 = 4.9
+"""Half of it: no road moves a drive's mean so far, and a wrong unit or scale does."""
 FORWARD_UNSEEN = "gravity does not show which axis is forward"
 HARMLESS_FAULTS = (b"bad_command", b"fifo_overflow")
 """A command that the box refused harms no sample; overflows have a rule of their own."""
@@ -91,6 +93,11 @@ class Measured:
     def gravity(self) -> np.ndarray:
         """Which way gravity lies: the specific force at rest, or else its mean over the drive, (3,), chip axes."""
         return self.sweep.mean_force() if self.gravity_at_rest is None else self.gravity_at_rest
+
+    @property
+    def gravity_from(self) -> str:
+        """In words, where `gravity` is from."""
+        return "by the mean over the drive, no second at rest was found" if self.gravity_at_rest is None else "at rest"
 
     @cached_property
     def rotation(self) -> np.ndarray | None:
@@ -242,10 +249,9 @@ def noise_floor_counts(capture: Capture) -> np.ndarray:
 
 
 def _gravity(m: Measured) -> Answer:
-    limit, gravity = m.limits.gravity_tolerance_ms2, m.gravity_ms2
-    if gravity is None:
-        return None, limit, None, "gravity: not judged, no second at rest was found"
-    text = f"gravity at rest {gravity:.3f} m/s² (limit {GRAVITY_MS2} ± {limit:g})"
+    limit = GRAVITY_MOVING_MS2 if m.gravity_at_rest is None else m.limits.gravity_tolerance_ms2
+    gravity = float(np.linalg.norm(m.gravity))
+    text = f"gravity {gravity:.3f} m/s² ({m.gravity_from}; limit {GRAVITY_MS2} ± {limit:g})"
     return gravity, limit, abs(gravity - GRAVITY_MS2) <= limit, text
 
 
@@ -254,8 +260,7 @@ def _mounting(m: Measured) -> Answer:
     if rotation is None:
         return None, limit, None, "mounting: not judged, the conditions say none that gravity can be held against"
     leaning = leaning_deg(rotation, m.gravity)
-    where = "at rest" if m.gravity_at_rest is not None else "by the mean over the drive, no second at rest was found"
-    text = f"gravity lies {leaning:.0f}° from the declared up ({where}; limit {limit:g}°)"
+    text = f"gravity lies {leaning:.0f}° from the declared up ({m.gravity_from}; limit {limit:g}°)"
     if leaning <= limit:
         return leaning, limit, True, text
     fitting = fitting_mounting(rotation, m.gravity)

@@ -21,13 +21,18 @@ from towertap.errors import CallError
 @condition_options
 @answers
 def command(captures: tuple[Path, ...], **given: Any) -> Outcome:
-    """Correct each, and say what it is called now."""
+    """Correct all, or none where one cannot be, and say what each is called now."""
     said = {name: value for name, value in given.items() if value is not None}
     if not said:
         raise CallError("nothing to correct: name a condition and its true value, such as --part NAME")
     nothing = {name: None if name in NUMBERS else "" for name in said}
     changes = {name: nothing[name] if value == "" else held_to_rules(name, value) for name, value in said.items()}
-    corrected = [(path, correct(path, changes)) for path in captures]
-    data = {"corrected": [{"was": was, "capture": now} for was, now in corrected], "changes": changes}
-    lines = (f"{was}: corrected" + (f", now {now.name}" if now != was else "") for was, now in corrected)
-    return Outcome(data, "\n".join(lines))
+    corrected = correct(captures, changes)
+    unchanged = [path for path in captures if path not in corrected]
+    data = {
+        "corrected": [{"was": was, "capture": now} for was, now in corrected.items()],
+        "unchanged": unchanged,
+        "changes": changes,
+    }
+    lines = [f"{was}: corrected" + (f", now {now.name}" if now != was else "") for was, now in corrected.items()]
+    return Outcome(data, "\n".join([*lines, *(f"{path}: says so already" for path in unchanged)]))

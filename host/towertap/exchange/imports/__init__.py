@@ -15,8 +15,8 @@ import numpy as np
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions
 from towertap.capture.continuity import NOT_IN_FILE
-from towertap.capture.decode import is_capture
 from towertap.capture.imported import CHIP, LAYOUTS_OF_OTHERS, Origin
+from towertap.capture.reading import open_capture
 from towertap.capture.writing import CaptureWriter
 from towertap.doors.files import sha256_of, size_of
 from towertap.doors.times import instant
@@ -52,16 +52,18 @@ def import_file(
     """Make the capture `capture_path` of another recorder's file; what was settled on the way.
 
     `given` are fields of Conditions that a person told; an export of ours tells the others. The capture appears whole
-    or not at all, and says for ever that no box made it. CallError for what must be told, FileError for a file that
-    cannot be read, AnalysisError for one whose times cannot carry the samples.
+    or not at all, and says for ever that no box made it; only an import of the same file is replaced. CallError for
+    what must be told, FileError for a file that cannot be read or would be lost, AnalysisError for one whose times
+    cannot carry the samples.
     """
     read = IMPORTS.get(path.suffix.lower())
     if read is None:
         raise CallError(f"{path}: samples are not read from '{path.suffix}': give one of {', '.join(IMPORTS)}")
-    if capture_path.exists() and not is_capture(capture_path):
-        raise FileError(f"{capture_path}: there already, and no capture: not replaced; give another name")
     options, decisions = options or ImportOptions(), Decisions()
     size = size_of(path, "a file of samples", MOST_BYTES)
+    digest = sha256_of(path)
+    if capture_path.exists() and not _is_import_of(digest, capture_path):
+        raise FileError(f"{capture_path}: there already, and no import of this file: not replaced; give another --out")
     content = _scaled(read(path), options, decisions)
     if content.metadata != NOT_OURS:
         decisions.add("found", f"an export of {content.metadata.capture}; what a box proves of that is not in it")
@@ -91,10 +93,16 @@ def import_file(
             "started_utc": started_utc,
             "raw_name": path.name,
             "raw_bytes": size,
-            "raw_sha256": sha256_of(path),
+            "raw_sha256": digest,
         },
     )
     return origin
+
+
+def _is_import_of(digest: str, capture_path: Path) -> bool:
+    with suppress(FileError), open_capture(capture_path) as capture:
+        return capture.is_imported and capture.text("raw_sha256") == digest
+    return False
 
 
 def _scaled(content: FileContent, options: ImportOptions, decisions: Decisions) -> FileContent:

@@ -40,6 +40,12 @@ TIME = r"t|time|times?tamp|elapsed(?: time)?|seconds"
 AT_REST = {"g": 1.0, "m/s²": STANDARD_GRAVITY_MS2, "mg": 1000.0}
 """What the magnitude is about, by unit, when nobody tells the unit: a vehicle feels little beside gravity."""
 ABOUT = 0.15
+BLOCKS = 20
+"""Of whose means the median is gravity, at rest or on the road: what a few of them hold does not move it."""
+STEADY = 0.5
+"""Part of the median magnitude that the mean has at least where there is gravity in it."""
+FAR_OFF = 3.0
+"""Times too much or too little: no road does that to a mean."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,6 +79,7 @@ def motion(content: FileContent, options: ImportOptions, decisions: Decisions) -
         columns += [(content.column(name), turning_si) for name in rotation]
     with np.errstate(all="ignore"):  # what is no number, or too large for one, is none afterwards either
         values = np.column_stack([column * si for column, si in columns])
+        _hold_to_gravity(values[:, :3], unit_si)
     time_s = None
     if options.rate_hz is not None and time:
         decisions.add("told", f"the column of time, {time!r}, is left aside")
@@ -198,6 +205,26 @@ def _unit_by_gravity(content: FileContent, names: list[str], decisions: Decision
         f"the file does not tell the unit of acceleration, and a median magnitude of {magnitude:.4g} does not show "
         f"it: say --unit, one of {', '.join(AT_REST)}, or m/s² a number"
     )
+
+
+def _hold_to_gravity(acceleration: Array, unit_si: float) -> None:
+    """CallError where the mean of an acceleration (rows, 3), m/s², is gravity by another unit, and far off by this one.
+
+    Without gravity in it the mean is small beside the motion, and shows nothing.
+    """
+    blocks = (block[np.isfinite(block).all(axis=1)] for block in np.array_split(acceleration, BLOCKS))
+    levels = [(*block.mean(axis=0), np.median(np.linalg.norm(block, axis=1))) for block in blocks if len(block)]
+    *mean, magnitude = np.median(levels, axis=0) if levels else np.zeros(4)
+    gravity = float(np.linalg.norm(mean))
+    in_g = gravity / STANDARD_GRAVITY_MS2
+    if gravity <= STEADY * magnitude or 1 / FAR_OFF < in_g < FAR_OFF:
+        return
+    for unit, expected in AT_REST.items():
+        if abs(gravity / unit_si / expected - 1) < ABOUT:
+            reading = float(f"{in_g:.2g}")
+            raise CallError(
+                f"by this unit of acceleration 1 g would read as {reading:g} g: is it {unit}? say --unit {unit}"
+            )
 
 
 def _unit_of_time(time: Array, decisions: Decisions) -> float:
