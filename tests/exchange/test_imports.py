@@ -211,6 +211,14 @@ def test_a_file_without_gravity_says_nothing_of_its_unit(bring_in, unit):
         assert capture.n_samples == 1000
 
 
+def test_a_file_without_gravity_is_not_unsound_for_that(bring_in):
+    """A piezo-electric sensor passes nothing that does not change (common practice: its band begins above 0 Hz)."""
+    motion = 20 * (shaken() - [0, 0, G])
+    integrity = check(bring_in(text_of(np.column_stack([np.arange(1000) / 200, motion])), unit="m/s2"))
+    (gravity,) = [rule for rule in integrity.rules if rule.name == "gravity"]
+    assert (gravity.ok, integrity.sound) == (None, True)
+
+
 @pytest.mark.parametrize(
     ("options", "says"),
     [

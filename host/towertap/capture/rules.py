@@ -251,6 +251,8 @@ def noise_floor_counts(capture: Capture) -> np.ndarray:
 def _gravity(m: Measured) -> Answer:
     limit = GRAVITY_MOVING_MS2 if m.gravity_at_rest is None else m.limits.gravity_tolerance_ms2
     gravity = float(np.linalg.norm(m.gravity))
+    if m.capture.is_imported and gravity < GRAVITY_MS2 / 2:  # many sensors, and many programs, take it out
+        return gravity, limit, None, "gravity: not judged, the file is without it"
     text = f"gravity {gravity:.3f} m/s² ({m.gravity_from}; limit {GRAVITY_MS2} ± {limit:g})"
     return gravity, limit, abs(gravity - GRAVITY_MS2) <= limit, text
 
