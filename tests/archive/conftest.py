@@ -2,7 +2,14 @@
 
 import pytest
 from towertap.archive import adding
+from towertap.archive import record as records
 from towertap.capture.conditions import Conditions
+
+
+def put(archive, path):
+    """Add a recording; its record, and whether it is new."""
+    added = adding.add(archive, path)
+    return records.read_record(archive / added.name), added.how == "added"
 
 
 @pytest.fixture

@@ -8,6 +8,9 @@ from types import SimpleNamespace
 import h5py
 import numpy as np
 import pytest
+from towertap.capture.reading import open_capture
+from towertap.exchange.imports import import_file
+from towertap.exchange.imports.form import ImportOptions
 
 from tests.by_hand import plain_counts
 
@@ -57,3 +60,21 @@ def by_plain_h5py(name):
 def plain():
     """Of the damaged example."""
     return by_plain_h5py(DAMAGED)
+
+
+@pytest.fixture
+def bring_in(tmp_path):
+    """A function from a file's text or bytes and options to the open capture that the import made of it."""
+    opened = []
+
+    def bring(content, suffix=".csv", given=None, **options):
+        path = tmp_path / f"recorded{suffix}"
+        path.write_bytes(content if isinstance(content, bytes) else content.encode())
+        (tmp_path / "recorded.h5").unlink(missing_ok=True)
+        import_file(path, tmp_path / "recorded.h5", ImportOptions(**options), given)
+        opened.append(open_capture(tmp_path / "recorded.h5"))
+        return opened[-1]
+
+    yield bring
+    for capture in opened:
+        capture.close()
