@@ -91,8 +91,8 @@ def _read(path: Path, bench: Path | None, fresh: bool, jerk_edge_hz: float | Non
                 design(jerk_edge_hz, capture.rate_hz)
             records = records_for(capture, bench)
             analysis = analyse_capture(capture, jerk_edge_hz=jerk_edge_hz or EDGE_HZ, bench=records, **settings)
-            told = replace(analysis, metrics={}, kept=NO_WINDOWS, course=NO_COURSE)
-            read = _Read(told, integrity, capture.struck_out, capture.text("raw_sha256"))
+            lean = replace(analysis, metrics={}, kept=NO_WINDOWS, course=NO_COURSE)
+            read = _Read(lean, integrity, capture.struck_out, capture.text("raw_sha256"))
         entry.keep(read)
     return read
 
