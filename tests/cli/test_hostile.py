@@ -58,7 +58,6 @@ CALLS = {
     "archive list": ("archive", "list", "{}"),
     "archive take": ("archive", "take", "{}", "drive", "--to", "{folder}"),
     "archive verify": ("archive", "verify", "{}"),
-    "record --conditions": ("record", "--conditions", "{}", *OPTIONS),
     "record --plan": ("record", "--plan", "{}", *OPTIONS),
     "show": ("show", "{}"),
     "simbox --signal": ("simbox", "--signal", "{}"),
@@ -177,10 +176,9 @@ def test_an_archive_without_room_is_named(tmp_path, make_capture, by_hand, reque
 
 @pytest.mark.parametrize("text", ["[" * 30_000, "a." * 8_000 + "a = 1", "speed_kmh = 1" + "0" * 400, "speed_kmh = inf"])
 def test_hostile_toml_is_one_line(text, tmp_path, make_capture, refused):
-    (tmp_path / "day.toml").write_text(text)
-    path = tmp_path / "day.toml"
-    for words in (("record", "--conditions", path), ("check", make_capture(), "--limits", path)):
-        refused(*words)
+    path = tmp_path / "limits.toml"
+    path.write_text(text)
+    refused("check", make_capture(), "--limits", path)
 
 
 def hostile_capture(make_capture, by_hand, tmp_path):

@@ -17,8 +17,7 @@ from towertap.box.simulated import SimulatedBox
 from towertap.capture import writing
 from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.cli import main
-from towertap.cli._asking import day_file, next_pass
-from towertap.errors import FileError
+from towertap.cli._asking import next_pass
 
 from tests.conftest import TOWERTAP
 from tests.terminal import Terminal
@@ -165,15 +164,12 @@ def test_bad_input_gets_one_line_and_status_2(towertap, tmp_path):
 
 def test_a_passenger_is_asked_and_keys_are_marks(tmp_path):
     """The whole dialogue on a pseudo-terminal: two questions, Enter, a key, a text, Enter."""
-    day = tmp_path / "day.toml"
-    day.write_text(
-        'vehicle = "minibus"\npart = "rubber"\nspeed_kmh = 40\nair_temperature_c = 11.5\nbox_position = "left tower"\n'
-        'mounting = "x=+X,y=+Y,z=+Z"\ntyre_pressures_kpa = "250, 250, 300, 300"\n'
-    )
+    day = ["--vehicle", "minibus", "--part", "rubber", "--speed", "40", "--air-temperature", "11.5"]
+    day += ["--box-position", "left tower", "--mounting", "x=+X,y=+Y,z=+Z", "--tyre-pressures", "250, 250, 300, 300"]
     write_sidecar(tmp_path / "before.ttraw", Conditions(road="moor-road", part="rubber", pass_number=3))
     (tmp_path / "before.ttraw").touch()
     with SimulatedBox(None, realtime=True) as box:
-        terminal = Terminal("record", "--port", box.port, "--out", tmp_path, "--conditions", day, "--json")
+        terminal = Terminal("record", "--port", box.port, "--out", tmp_path, *day, "--json")
         for shown, keys in (
             ("Road: ", "moor-road\n"),
             (r"Number of this pass over the road with this part \(Enter: 4\): ", "none\n"),
@@ -194,19 +190,6 @@ def test_a_passenger_is_asked_and_keys_are_marks(tmp_path):
         conditions = json.loads(file.attrs["conditions"])
     assert (conditions["road"], conditions["pass_number"], conditions["notes"]) == ("moor-road", 4, "wet")
     assert conditions["air_temperature_c"] == 11.5
-
-
-def test_a_day_file_with_a_slip_is_named(tmp_path):
-    path = tmp_path / "day.toml"
-    for text, words in (
-        ('vehicel = "x"', "no field is called vehicel"),
-        ("= 3", "not TOML"),
-        ("speed_kmh = 900", "400"),
-    ):
-        path.write_text(text)
-        with pytest.raises(FileError, match=words) as error:
-            day_file(path)
-        assert str(path) in str(error.value)
 
 
 def test_the_next_pass_counts_recordings_of_the_same_road_and_part(tmp_path):

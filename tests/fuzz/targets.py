@@ -11,14 +11,13 @@ import sys
 import tempfile
 from contextlib import redirect_stderr, redirect_stdout, suppress
 from pathlib import Path
-from typing import Any
 from unittest.mock import patch
 
 import numpy as np
 from towertap.archive.record import read_record, seal
 from towertap.archive.store import listing
 from towertap.box.simulated import read_signal
-from towertap.capture.conditions import Conditions, read_sidecar, sidecar_path
+from towertap.capture.conditions import read_sidecar, sidecar_path
 from towertap.capture.decode import decode_raw
 from towertap.capture.integrity import check
 from towertap.capture.limits import read_limits
@@ -26,7 +25,6 @@ from towertap.capture.reading import open_capture
 from towertap.capture.speed_log import read_speed_log
 from towertap.cli import main
 from towertap.compare.plan.plan import read_plan
-from towertap.doors.structured import read_toml
 from towertap.errors import TowertapError
 from towertap.wire.decoder import Decoder
 
@@ -105,11 +103,6 @@ def sidecar(data: bytes) -> None:
 def limits(data: bytes) -> None:
     """Limits in TOML."""
     read_limits(_file("limits.toml", data))
-
-
-def conditions(data: bytes) -> None:
-    """The day's values in TOML."""
-    Conditions.from_dict(read_toml(_file("day.toml", data), dict[str, Any], "a TOML file"))
 
 
 def csv(data: bytes) -> None:
@@ -215,7 +208,7 @@ def import_mdf(data: bytes) -> None:
     _imported(".mf4", data)
 
 
-READERS = (stream, raw, capture, sidecar, limits, conditions, csv, gpx, plan, record, signal)
+READERS = (stream, raw, capture, sidecar, limits, csv, gpx, plan, record, signal)
 COMMANDS = (listed, amended, analysed, settings, import_csv, import_wav, import_mat, import_mdf)
 SLOW = ("import_mat", "import_mdf")
 """These are read in a process of their own, which loads a large library each time."""
@@ -300,7 +293,6 @@ SOUND = {
     "capture": _captures,
     "sidecar": lambda: [next(EXAMPLES.glob("*.conditions.json")).read_bytes()],
     "limits": lambda: [b"missing_share = 0.0001\nrate_ppm = 100\n"],
-    "conditions": lambda: [b'vehicle = "minibus"\nspeed_kmh = 50.0\npass_number = 3\nnotes = "none"\n'],
     "csv": lambda: [b"time_utc,speed_kmh\n2026-05-04T09:30:00Z,36\n2026-05-04T09:30:01Z,37\n"],
     "gpx": lambda: [TRACK.encode()],
     "plan": _plans,

@@ -1,4 +1,4 @@
-"""Gathers what must be known before a drive: from options, a file with the day's values, and by asking."""
+"""Gathers what must be known before a drive: from options, and by asking for the rest."""
 
 from __future__ import annotations
 
@@ -14,7 +14,6 @@ import click
 from towertap.capture.conditions import NUMBERS, Conditions, read_sidecar
 from towertap.cli._conditions import QUESTIONS, condition_flag, held_to_rules
 from towertap.cli._outcome import console
-from towertap.doors.structured import read_toml
 from towertap.errors import CallError, FileError, TowertapError
 from towertap.words.phrases import did_you_mean
 
@@ -33,17 +32,6 @@ KEPT = ("vehicle", "tyre_pressures_kpa", "air_temperature_c", "box_position", "m
 BEGIN = "Press Enter to begin recording: at speed, about 5 s before the start, since the filters have to settle"
 
 Answer = TypeVar("Answer")
-
-
-def day_file(path: Path) -> dict[str, Any]:
-    """Read a TOML file whose keys are fields of Conditions, so that nobody types the vehicle before each pass."""
-    day = read_toml(path, dict[str, Any], "a TOML file with the day's values")
-    try:
-        return Conditions.from_dict(
-            day | {name: held_to_rules(name, day[name]) for name in QUESTIONS if name in day}
-        ).to_dict()
-    except TowertapError as error:
-        raise FileError(f"{path}: {error}") from None
 
 
 def gather(known: dict[str, Any], folder: Path) -> Conditions:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from towertap.box.port import open_box
-from towertap.cli._asking import ask_for, day_file, gather, next_planned, not_said, said
+from towertap.cli._asking import ask_for, gather, next_planned, not_said, said
 from towertap.cli._conditions import condition_flag, condition_options, held_to_rules
 from towertap.cli._outcome import FILE, FOLDER, Outcome, answers, console, judged, lines
 from towertap.cli._reading import port_option
@@ -45,7 +45,6 @@ and what does not change is asked once. Without a terminal, or with --part, --ro
     show_default=True,
     help="Samples a second; an ICM-42688-P has 1000, 2000, 4000 and 8000.",
 )
-@click.option("--conditions", "conditions_file", type=FILE, help="TOML file of the day's values: vehicle, speed_kmh, …")
 @click.option("--plan", "plan_path", type=FILE, help="A plan.json: its drives that --out has no sound recording of.")
 @click.option("--preflight", is_flag=True, help="Only look: box, rate, gravity, space, battery, clock, bench records.")
 @click.option("--idle", is_flag=True, help="Record the engine idling at rest: what of each metric is its own.")
@@ -57,7 +56,6 @@ def command(
     out: Path,
     seconds: float | None,
     odr_hz: int,
-    conditions_file: Path | None,
     plan_path: Path | None,
     preflight: bool,
     idle: bool,
@@ -66,8 +64,7 @@ def command(
 ) -> Outcome:
     """Ask, record, decode, check, and say what comes next."""
     given = {name: value and held_to_rules(name, value) for name, value in given.items() if value is not None}
-    day = said(day_file(conditions_file)) if conditions_file else {}
-    plan, known = None, day | given
+    plan, known = None, given
     if plan_path:
         from towertap.compare.plan.plan import read_plan  # statistics take long to load, and few recordings need a plan
 
