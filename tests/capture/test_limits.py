@@ -1,4 +1,4 @@
-"""Limits: each rule holds the capture to its own, and a file can tighten them and nothing else."""
+"""Limits: each rule holds the capture to its own, and the page tells them."""
 
 from dataclasses import fields, replace
 from pathlib import Path
@@ -6,49 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from towertap.capture.integrity import check
-from towertap.capture.limits import Limits, read_limits
+from towertap.capture.limits import Limits
 from towertap.capture.reading import open_capture
-from towertap.errors import FileError
-
-
-@pytest.fixture
-def refuses(tmp_path):
-    """A function that holds that a file's text is refused in one line that matches."""
-
-    def refuse(text, match):
-        path = tmp_path / "limits.toml"
-        path.write_text(text)
-        with pytest.raises(FileError, match=match) as failure:
-            read_limits(path)
-        assert "\n" not in str(failure.value)
-
-    return refuse
-
-
-def test_a_file_tightens_what_it_names(tmp_path):
-    path = tmp_path / "limits.toml"
-    path.write_text("# for the smooth reference\nmissing_share = 0\nnoise_share = 0.5\nrate_interval_ppm = 20.5\n")
-    assert read_limits(path) == replace(Limits(), missing_share=0, noise_share=0.5, rate_interval_ppm=20.5)
-
-
-def test_a_file_never_loosens(refuses):
-    for entry in fields(Limits):
-        looser = entry.default - 1 if entry.metadata["lowest"] else entry.default + 1
-        refuses(f"{entry.name} = {looser}", f"{entry.name} = .* is looser than")
-
-
-def test_other_files_are_refused_in_one_line(refuses, tmp_path):
-    refuses("missing = 0", "no limit is called 'missing'; there are rate_ppm")
-    refuses("missing_share = '0'", "missing_share must be a number")
-    refuses("missing_share = nan", "not finite")
-    refuses("missing_share = true", "missing_share must be a number")
-    refuses("[missing_share]\nvalue = 0", "missing_share must be a number")
-    refuses("missing_share", "not TOML")
-    with pytest.raises(FileError, match="no such file"):
-        read_limits(tmp_path / "nothing.toml")
-    with pytest.raises(FileError, match="a folder"):
-        read_limits(tmp_path)
-
 
 TIGHT = {
     "rate_ppm": (50.0, "rate"),
@@ -89,7 +48,8 @@ def test_a_limit_of_nothing_is_one_too(name, rule, by_hand, make_capture):
 def test_the_page_tells_the_limits_of_the_code():
     page = Path(__file__).parents[2] / "hardware_notes" / "integrity.md"
     items = [" ".join(item.split()) for item in page.read_text("utf-8").split("\n- ")]
-    for row in Limits.table():
-        said = f"`{row['name']}`: {row['bound']} {row['value']:g} {row['unit']}. {row['why']}"
+    for limit in fields(Limits):
+        about, bound = limit.metadata, "at least" if limit.metadata["lowest"] else "at most"
+        said = f"`{limit.name}`: {bound} {limit.default:g} {about['unit']}. {about['why']}"
         assert any(item.startswith(said) for item in items), said
-    assert sum(item.startswith("`") for item in items) == len(Limits.table())
+    assert sum(item.startswith("`") for item in items) == len(fields(Limits))

@@ -18,7 +18,7 @@ def test_a_sound_capture(make_capture, run, answer):
     assert out.splitlines()[-1] == "sound"
     assert len(out.splitlines()) == len(RULES) + 2
     assert "started: not known" in out.splitlines()[-2]
-    data = answer("check", path)
+    (data,) = answer("check", path)["captures"]
     assert data["sound"] is True
     assert set(data) >= KEYS
     assert {"name", "value", "limit", "ok", "text"} == set(data["rules"][0])
@@ -32,7 +32,7 @@ def test_an_unsound_capture_says_why_and_exits_1(make_capture, by_hand, run, ans
     assert status == 1
     assert "not sound:" in out
     assert "320 samples missing in 1 gap" in out.splitlines()[-1]
-    data = answer("check", path, status=1)
+    (data,) = answer("check", path, status=1)["captures"]
     assert (data["sound"], data["missing_samples"]) == (False, 320)
     assert data["gaps"][0]["row"] == 99 * 32
     assert len(data["reasons"]) == 1
@@ -60,20 +60,23 @@ def test_how_a_recording_ended_is_told(case, make_capture, by_hand, run, answer,
     write_sidecar(tmp_path / "drive.ttraw", Conditions(), **host)
     path = make_capture(by_hand.recording(2) if has_bye else by_hand.recording(2)[:-1])
     status, out, _ = run("check", path)
-    data = answer("check", path, status=expected)
+    (data,) = answer("check", path, status=expected)["captures"]
     assert (status, data["ending"], words in out) == (expected, ending, True), out
     assert ("--include-unsound" in out) == (expected == 1)
 
 
-def test_limits_of_a_file_hold_in_the_verdict(make_capture, refused, answer, tmp_path):
-    path, limits = make_capture(), tmp_path / "limits.toml"
-    limits.write_text("gravity_tolerance_ms2 = 0.001\n")
-    data = answer("check", path, "--limits", limits, status=1)
-    (gravity,) = [rule for rule in data["rules"] if rule["name"] == "gravity"]
-    assert (gravity["limit"], gravity["ok"]) == (0.001, False)
-    limits.write_text("gravity_tolerance_ms2 = 5\n")
-    err = refused("check", path, "--limits", limits)
-    assert "looser" in err
+def test_several_captures_are_told_under_their_names_and_one_that_is_not_sound_is_enough(
+    make_capture, by_hand, run, answer
+):
+    frames = by_hand.recording(2)
+    del frames[100:110]
+    sound, damaged = make_capture(), make_capture(frames, name="damaged")
+    status, out, _ = run("check", sound, damaged)
+    assert status == 1
+    assert out.startswith(f"{sound}\n")
+    assert f"\nsound\n{damaged}\n" in out
+    data = answer("check", sound, damaged, status=1)
+    assert (data["sound"], [entry["sound"] for entry in data["captures"]]) == (False, [True, False])
 
 
 def test_a_raw_recording_is_sent_to_decode(make_capture, refused):

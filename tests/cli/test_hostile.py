@@ -51,7 +51,6 @@ def strange(tmp_path):
 
 CALLS = {
     "check": ("check", "{}"),
-    "check --limits": ("check", "{capture}", "--limits", "{}"),
     "decode": ("decode", "{}", "--out", "{folder}/new.h5"),
     "analyse": ("analyse", "{}", "--out", "{folder}/new.csv"),
     "archive add": ("archive", "add", "{folder}/archive", "{}"),
@@ -175,10 +174,11 @@ def test_an_archive_without_room_is_named(tmp_path, make_capture, by_hand, reque
 
 
 @pytest.mark.parametrize("text", ["[" * 30_000, "a." * 8_000 + "a = 1", "speed_kmh = 1" + "0" * 400, "speed_kmh = inf"])
-def test_hostile_toml_is_one_line(text, tmp_path, make_capture, refused):
-    path = tmp_path / "limits.toml"
+def test_hostile_toml_is_one_line(text, monkeypatch, tmp_path, refused):
+    path = tmp_path / "settings.toml"
     path.write_text(text)
-    refused("check", make_capture(), "--limits", path)
+    monkeypatch.setenv("TOWERTAP_SETTINGS", str(path))
+    refused("settings")
 
 
 def hostile_capture(make_capture, by_hand, tmp_path):

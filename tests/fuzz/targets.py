@@ -20,7 +20,6 @@ from towertap.box.simulated import read_signal
 from towertap.capture.conditions import read_sidecar, sidecar_path
 from towertap.capture.decode import decode_raw
 from towertap.capture.integrity import check
-from towertap.capture.limits import read_limits
 from towertap.capture.reading import open_capture
 from towertap.capture.speed_log import read_speed_log
 from towertap.cli import main
@@ -98,11 +97,6 @@ def sidecar(data: bytes) -> None:
     path.write_bytes((EXAMPLES / "streams" / "whole.bin").read_bytes())
     with open_capture(decode_raw(path, PLACE / "side.h5")) as opened:
         check(opened)
-
-
-def limits(data: bytes) -> None:
-    """Limits in TOML."""
-    read_limits(_file("limits.toml", data))
 
 
 def csv(data: bytes) -> None:
@@ -208,7 +202,7 @@ def import_mdf(data: bytes) -> None:
     _imported(".mf4", data)
 
 
-READERS = (stream, raw, capture, sidecar, limits, csv, gpx, plan, record, signal)
+READERS = (stream, raw, capture, sidecar, csv, gpx, plan, record, signal)
 COMMANDS = (listed, amended, analysed, settings, import_csv, import_wav, import_mat, import_mdf)
 SLOW = ("import_mat", "import_mdf")
 """These are read in a process of their own, which loads a large library each time."""
@@ -292,7 +286,6 @@ SOUND = {
     "raw": _streams,
     "capture": _captures,
     "sidecar": lambda: [next(EXAMPLES.glob("*.conditions.json")).read_bytes()],
-    "limits": lambda: [b"missing_share = 0.0001\nrate_ppm = 100\n"],
     "csv": lambda: [b"time_utc,speed_kmh\n2026-05-04T09:30:00Z,36\n2026-05-04T09:30:01Z,37\n"],
     "gpx": lambda: [TRACK.encode()],
     "plan": _plans,

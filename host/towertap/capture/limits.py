@@ -1,11 +1,7 @@
-"""The limits by which a capture is sound: each with name, unit and reason, and a TOML file that can tighten them."""
+"""The limits by which a capture is sound: each with name, unit and reason."""
 
-from dataclasses import dataclass, field, fields
-from pathlib import Path
+from dataclasses import dataclass, field
 from typing import Any
-
-from towertap.doors.structured import read_toml, typed
-from towertap.errors import FileError
 
 
 def _limit(value: float, unit: str, why: str, *, lowest: bool = False) -> Any:
@@ -15,7 +11,7 @@ def _limit(value: float, unit: str, why: str, *, lowest: bool = False) -> Any:
 
 @dataclass(frozen=True)
 class Limits:
-    """What the rules allow. A name here is the name in a TOML file."""
+    """What the rules allow."""
 
     rate_ppm: float = _limit(
         50_000,
@@ -80,34 +76,3 @@ class Limits:
     )
     coldest_c: float = _limit(-40.0, "°C", "The chip's operating range (data sheet).", lowest=True)
     hottest_c: float = _limit(85.0, "°C", "The chip's operating range (data sheet).")
-
-    @classmethod
-    def table(cls) -> list[dict[str, Any]]:
-        """One object a limit: `name`, `value`, `unit`, `bound` ("at most" or "at least") and `why`."""
-        return [
-            {
-                "name": entry.name,
-                "value": entry.default,
-                "unit": entry.metadata["unit"],
-                "bound": "at least" if entry.metadata["lowest"] else "at most",
-                "why": entry.metadata["why"],
-            }
-            for entry in fields(cls)
-        ]
-
-
-def read_limits(path: Path) -> Limits:
-    """Limits with those of a TOML file, `name = value` a line, in their place; FileError for one that is looser.
-
-    A file tightens and never loosens, so that "sound" means at least the same everywhere.
-    """
-    given = read_toml(path, dict[str, Any], "a TOML file of limits")
-    known = {row["name"]: row for row in Limits.table()}
-    for name, value in given.items():
-        if name not in known:
-            raise FileError(f"{path}: no limit is called {name!r}; there are {', '.join(known)}")
-        typed(value, float, f"{path}: {name}")
-        built_in = known[name]["value"]
-        if value < built_in if known[name]["bound"] == "at least" else value > built_in:
-            raise FileError(f"{path}: {name} = {value:g} is looser than the {built_in:g} built in; it can be tightened")
-    return Limits(**given)

@@ -7,7 +7,6 @@ from rich.text import Text
 
 from towertap.capture.conditions import StruckOut
 from towertap.capture.integrity import Integrity, check
-from towertap.capture.limits import Limits, read_limits
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import PATH, Outcome, answers, judged, lines
 
@@ -15,19 +14,21 @@ NOT_FROM_A_BOX = " as far as another recorder's file can show; what is marked --
 
 
 @click.command(
-    help="Prove CAPTURE sound, or say why it is not (exit status 1).",
+    help="Prove CAPTURES sound, or say why one is not (exit status 1).",
     epilog="Example: towertap check drives/bypass_rubber_pass01.h5",
 )
-@click.argument("capture", type=PATH)
-@click.option("--limits", type=PATH, help="A TOML file of tighter limits: one 'name = value' a line.")
+@click.argument("captures", nargs=-1, required=True, type=PATH)
 @answers
-def command(capture: Path, limits: Path | None) -> Outcome:
-    """Check and show one line a rule, then the verdict."""
-    allowed = read_limits(limits) if limits else Limits()
-    with open_capture(capture) as opened:
-        integrity, struck = check(opened, allowed), opened.struck_out
-    data = {"capture": capture, "struck_out": struck and struck.to_dict(), **integrity.data()}
-    return Outcome(data, _text(integrity, struck), 0 if integrity.sound else 1)
+def command(captures: tuple[Path, ...]) -> Outcome:
+    """Check and show one line a rule, then the verdict; under its name where there are several."""
+    entries, texts = [], []
+    for path in captures:
+        with open_capture(path) as capture:
+            integrity, struck = check(capture), capture.struck_out
+        entries.append({"capture": path, "struck_out": struck and struck.to_dict(), **integrity.data()})
+        texts += [*([Text(str(path), "bold")] if len(captures) > 1 else []), _text(integrity, struck)]
+    sound = all(entry["sound"] for entry in entries)
+    return Outcome({"sound": sound, "captures": entries}, lines(*texts), 0 if sound else 1)
 
 
 def _text(integrity: Integrity, struck: StruckOut | None) -> Text:
