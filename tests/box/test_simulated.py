@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 import serial
 from towertap.box import simulated
-from towertap.box.simulated import SimulatedBox, read_signal
+from towertap.box.simulated import SimulatedBox
 from towertap.errors import BoxError, CallError, TowertapError
 from towertap.wire.decoder import Damage, Decoder
 from towertap.wire.frames import FrameType, command_line
@@ -245,11 +245,11 @@ def test_a_box_that_fails_says_why():
     [
         (np.zeros((10, 4)), 1000, "three columns"),
         (np.zeros(10), 1000, "three columns"),
-        (np.zeros((1, 3)), 1000, "two at least"),
-        (np.zeros((0, 3)), 1000, "two at least"),
+        (np.zeros((1, 3)), 1000, "two samples or more"),
+        (np.zeros((0, 3)), 1000, "two samples or more"),
         (np.full((5, 3), np.nan), 1000, "row 1"),
         (np.full((5, 3), 3e3), 1000, "check the units"),
-        (np.zeros((5, 3)), None, "give --rate"),
+        (np.zeros((5, 3)), None, "give it in Hz"),
         (np.zeros((5, 3)), 1e9, "makes no sense"),
         (np.zeros((5, 3)), np.nan, "makes no sense"),
     ],
@@ -266,11 +266,6 @@ def test_an_unknown_fault_is_refused(fault):
         SimulatedBox(None, faults=[fault])
 
 
-def test_an_unknown_axis_is_refused():
-    with pytest.raises(CallError, match="no axis called 'w'"):
-        SimulatedBox(None, faults=[{"fault": "stuck_axis", "axis": "w"}])
-
-
 def test_a_system_without_terminals_is_told_so_in_one_line(monkeypatch):
     """Windows: Python's library has neither termios nor, resting on it, tty."""
     monkeypatch.setitem(sys.modules, "tty", None)
@@ -281,70 +276,3 @@ def test_a_system_without_terminals_is_told_so_in_one_line(monkeypatch):
 def test_an_unknown_setting_is_refused():
     with pytest.raises(CallError, match="no setting colour"):
         SimulatedBox(None, colour="green")
-
-
-def test_signals_are_read_from_npy_and_csv(tmp_path):
-    values = np.arange(18.0).reshape(6, 3)
-    np.save(tmp_path / "a.npy", values)
-    np.savetxt(tmp_path / "plain.csv", values, delimiter=",")
-    np.savetxt(tmp_path / "named.csv", values, delimiter=",", header="x,y,z", comments="")
-    timed = np.column_stack([np.arange(6) / 250, values])
-    np.savetxt(tmp_path / "exported.csv", timed, delimiter=",", header="time_s, x, y, z", comments="")
-    np.savetxt(tmp_path / "timed.csv", timed, delimiter=",", header="# a remark\nTime, x, y, z", comments="")
-    for name, rate_hz, expected_hz in (
-        ("a.npy", 100, 100),
-        ("plain.csv", 100, 100),
-        ("named.csv", 100, 100),
-        ("timed.csv", None, 250),
-        ("exported.csv", None, 250),
-    ):
-        signal, rate = read_signal(tmp_path / name, rate_hz)
-        assert np.array_equal(signal, values)
-        assert rate == pytest.approx(expected_hz)
-
-
-@pytest.mark.parametrize(
-    ("content", "words"),
-    [
-        (b"", "no numbers"),
-        (b"x,y,z\n", "no numbers"),
-        (b"1,2,3\n4,five,6\n", "not a table of numbers"),
-        (b"1,2,3\n4,5\n", "not a table of numbers"),
-        (b"1,2,3\n4,nan,6\n", "row 2"),
-        (b"1,2\n3,4\n", "three columns"),
-        (b"1,2,x\n4,5,6\n7,8,9\n", "line 1 is neither all names nor all numbers"),
-        (b"# a remark\n1,,3\n4,5,6\n7,8,9\n", "line 2 is neither"),
-        (b"\x89PNG\r\n\x1a\n\x00\xff", "columns; 'towertap export "),
-        (b"time,x,y,z\n0,1,2,3\n0.1,1,2,3\n0.05,1,2,3\n", "even steps"),
-    ],
-)
-def test_a_bad_csv_is_told_in_one_line(tmp_path, content, words):
-    (tmp_path / "bad.csv").write_bytes(content)
-    with pytest.raises(CallError, match=words) as caught:
-        read_signal(tmp_path / "bad.csv", None if b"time" in content else 100)
-    assert "\n" not in str(caught.value)
-
-
-def test_a_bad_npy_is_told_in_one_line_without_numpys_advice(tmp_path):
-    (tmp_path / "bad.npy").write_bytes(b"\x93NUMPY rubbish")
-    (tmp_path / "picture.npy").write_bytes(b"\x89PNG\r\n\x1a\n\x00\xff")
-    np.save(tmp_path / "objects.npy", np.array([{}], dtype=object))
-    np.savez(tmp_path / "several.npz", a=np.zeros((4, 3)))
-    (tmp_path / "several.npz").rename(tmp_path / "several.npy")
-    for name in ("bad.npy", "picture.npy", "objects.npy", "several.npy"):
-        with pytest.raises(CallError, match=r"no \.npy file of numbers") as caught:
-            read_signal(tmp_path / name, 100)
-        assert "\n" not in str(caught.value)
-        assert "pickle" not in str(caught.value)
-
-
-def test_a_folder_or_a_missing_file_is_told_as_such(tmp_path):
-    for name, words in (("none.csv", "no such file"), ("", "a folder; give")):
-        with pytest.raises(CallError, match=words):
-            read_signal(tmp_path / name, 100)
-
-
-def test_a_rate_that_contradicts_the_time_column_is_refused(tmp_path):
-    (tmp_path / "t.csv").write_text("t,x,y,z\n0,1,2,3\n0.01,1,2,3\n")
-    with pytest.raises(CallError, match="100 Hz, not 200 Hz"):
-        read_signal(tmp_path / "t.csv", 200)

@@ -59,7 +59,7 @@ CALLS = {
     "archive verify": ("archive", "verify", "{}"),
     "record --plan": ("record", "--plan", "{}", *OPTIONS),
     "show": ("show", "{}"),
-    "simbox --signal": ("simbox", "--signal", "{}"),
+    "simbox": ("simbox", "{}"),
     "compare": ("compare", "{}", *SIDES),
     "compare --plan": ("compare", "{folder}", "--plan", "{}"),
     "compare --speed": ("compare", "{folder}", *SIDES, "--speed", "{}"),

@@ -16,7 +16,6 @@ from unittest.mock import patch
 import numpy as np
 from towertap.archive.record import read_record, seal
 from towertap.archive.store import listing
-from towertap.box.simulated import read_signal
 from towertap.capture.conditions import read_sidecar, sidecar_path
 from towertap.capture.decode import decode_raw
 from towertap.capture.integrity import check
@@ -125,13 +124,6 @@ def record(data: bytes) -> None:
     listing(archive)
 
 
-def signal(data: bytes) -> None:
-    """A signal for the simulated box."""
-    for name in ("signal.csv", "signal.npy"):
-        with suppress(TowertapError):
-            read_signal(_file(name, data), 100.0)
-
-
 def listed(data: bytes) -> None:
     """A capture in a folder of drives: listed, corrected, struck out and taken back, brought out in other formats."""
     folder = PLACE / "drives"
@@ -202,7 +194,7 @@ def import_mdf(data: bytes) -> None:
     _imported(".mf4", data)
 
 
-READERS = (stream, raw, capture, sidecar, csv, gpx, plan, record, signal)
+READERS = (stream, raw, capture, sidecar, csv, gpx, plan, record)
 COMMANDS = (listed, amended, analysed, settings, import_csv, import_wav, import_mat, import_mdf)
 SLOW = ("import_mat", "import_mdf")
 """These are read in a process of their own, which loads a large library each time."""
@@ -233,11 +225,6 @@ def _streams():
 def _captures():
     made = decode_raw(_file("seed.ttraw", (EXAMPLES / "streams" / "firmware.bin").read_bytes()), PLACE / "seed.h5")
     return [made.read_bytes()]
-
-
-def _signals():
-    np.save(PLACE / "seed.npy", np.ones((5, 3)))
-    return [b"t,x,y,z\n0,0,0,9.8\n0.01,0,0,9.9\n", (PLACE / "seed.npy").read_bytes()]
 
 
 def _plans():
@@ -290,7 +277,6 @@ SOUND = {
     "gpx": lambda: [TRACK.encode()],
     "plan": _plans,
     "record": _records,
-    "signal": _signals,
     "listed": _captures,
     "amended": lambda: [next(EXAMPLES.glob("*.conditions.json")).read_bytes(), b'{"00ff": "2026-05-04T09:00:00Z"}'],
     "analysed": lambda: [(EXAMPLES / "quarry-lane_rubber-bush_pass01.h5").read_bytes()],

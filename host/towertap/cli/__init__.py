@@ -34,7 +34,7 @@ COMMANDS = {
     "record": "record a drive from the box",
     "settings": "what is set once for all, and where each value is from",
     "show": "a picture of one capture, and what there is to say of it",
-    "simbox": "start a simulated box that plays a recorded signal",
+    "simbox": "start a simulated box that plays a capture",
     "wear": "one part over months: its trend, its change since the first fit, when it leaves the margin",
 }
 """Command name → one-line help. Command NAME lives in `towertap/cli/NAME.py` as a click command called `command`, or in

@@ -1,44 +1,38 @@
-"""`towertap simbox`: start a simulated box that plays a recorded signal, and say which port to record from."""
+"""`towertap simbox`: start a simulated box that plays a capture, and say which port to record from."""
 
 import json
 import signal
 import sys
 from pathlib import Path
-from typing import Any
 
 import click
+import numpy as np
 
-from towertap.box.simulated import FAULTS, SimulatedBox, read_signal
+from towertap.box.simulated import SimulatedBox
+from towertap.capture.reading import open_capture
 from towertap.cli._outcome import PATH, console
-from towertap.errors import CallError
+from towertap.exchange.samples import Samples
+from towertap.signals.filters import Array
+
+LONGEST_S = 600.0
+"""Of a capture: it is played from memory."""
 
 
 @click.command(
-    help="""Start a simulated box that plays a recorded signal, and print the port to record from.
+    help=f"""Start a simulated box that plays CAPTURE, or is at rest, and print the port to record from.
 
-The signal is a .csv or .npy file with three columns in m/s² (or six, with rad/s after them) in the chip's axes, as an
-accelerometer feels them: at rest +9.81 upwards. `towertap export CAPTURE --chip-axes --to lane.csv` makes one. It
-begins each time the box is told to start; after its end the box rests, turned as it lay on average. The box runs in
-real time until Ctrl-C.""",
-    epilog="Example: towertap simbox --signal lane.csv",
+What the chip felt is played in its own axes: the longest stretch without a gap, up to {LONGEST_S:.0f} s of it. It
+begins each time the box is told to start; after its end the box rests, turned as it lay on average. 'towertap import'
+makes a capture of any other signal. The box runs in real time until Ctrl-C.""",
+    epilog="Example: towertap simbox drives/bypass_rubber_pass01.h5",
 )
-@click.option("--signal", "path", type=PATH, help="Signal to play; without it the box is at rest.")
-@click.option(
-    "--rate", "rate_hz", type=float, help="Sample rate of the signal in Hz, unless its first column is a time."
-)
+@click.argument("capture", type=PATH, required=False)
 @click.option("--virtual", is_flag=True, help="Run as fast as it goes instead of by the wall clock.")
-@click.option(
-    "--fault",
-    "faults",
-    multiple=True,
-    metavar="NAME@SECONDS[:KEY=VALUE]",
-    help=f"What goes wrong, so long after the signal began: {', '.join(FAULTS)}; as in fifo_overflow@5:lost=37.",
-)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object on standard output, nothing else.")
-def command(path: Path | None, rate_hz: float | None, virtual: bool, faults: tuple[str, ...], as_json: bool) -> int:
+def command(capture: Path | None, virtual: bool, as_json: bool) -> int:
     """Run a box until it ends or Ctrl-C; the port is printed at once, so this command has no Outcome at its end."""
-    motion, motion_rate_hz = read_signal(path, rate_hz) if path else (None, None)
-    box = SimulatedBox(motion, motion_rate_hz, realtime=not virtual, faults=[parse_fault(text) for text in faults])
+    motion, rate_hz = motion_of(capture) if capture else (None, None)
+    box = SimulatedBox(motion, rate_hz, realtime=not virtual)
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # so that the box is tidied away then, too
     with box:
         if as_json:
@@ -56,17 +50,9 @@ def command(path: Path | None, rate_hz: float | None, virtual: bool, faults: tup
     return 0
 
 
-def parse_fault(text: str) -> dict[str, Any]:
-    """Read `NAME@SECONDS[:KEY=VALUE…]` as a fault for SimulatedBox; CallError when it is not one."""
-    head, *pairs = text.split(":")
-    name, _, at_s = head.partition("@")
-    try:
-        fault: dict[str, Any] = {"fault": name, "at_s": float(at_s or 0)}
-        for pair in pairs:
-            key, _, value = pair.partition("=")
-            fault[key] = value if key == "axis" else int(value, 0)
-    except ValueError:
-        raise CallError(
-            f"--fault {text}: write it as NAME@SECONDS[:KEY=VALUE], as in fifo_overflow@5:lost=37"
-        ) from None
-    return fault
+def motion_of(path: Path) -> tuple[Array, float]:
+    """What the chip of a capture felt, (n, 3) in m/s² or (n, 6) with rad/s after them, and its rate in Hz."""
+    with open_capture(path) as capture:
+        samples, most_rows = Samples(capture, "chip"), round(LONGEST_S * capture.rate_hz)
+        blocks = samples.piece_blocks(max(samples.pieces, key=lambda piece: piece.n_rows))
+        return np.concatenate([values for row, values in blocks if row < most_rows])[:most_rows], capture.rate_hz
