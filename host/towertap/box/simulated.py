@@ -162,9 +162,7 @@ def _checked(signal: NDArray[np.float64]) -> NDArray[np.float64]:
         row = int(np.nonzero(~np.isfinite(signal).all(axis=1))[0][0])
         raise CallError(f"the signal holds a value that is not a number (row {row + 1}); cut it there")
     if np.abs(signal).max() > _INT32_MAX / _MICRO:
-        raise CallError(
-            f"it reaches {np.abs(signal).max():.4g}; the limit is 2147 m/s² or rad/s: check the units"
-        )
+        raise CallError(f"it reaches {np.abs(signal).max():.4g}; the limit is 2147 m/s² or rad/s: check the units")
     return signal
 
 
