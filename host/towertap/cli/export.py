@@ -1,17 +1,15 @@
 """`towertap export`: a capture's samples in the format of another program."""
 
 from pathlib import Path
-from typing import cast
 
 import click
-from rich.progress import Progress
 
 from towertap.capture.reading import open_capture
-from towertap.cli._outcome import PATH, Outcome, answers, console
-from towertap.cli._reading import bench_option
+from towertap.cli._outcome import PATH, Outcome, answers
+from towertap.cli._reading import bench_option, counted_on_screen
 from towertap.errors import CallError
-from towertap.exchange.exports import EXPORTS, export, target
-from towertap.exchange.samples import UNITS, Samples, Units
+from towertap.exchange.exports import EXPORTS, export
+from towertap.exchange.samples import UNITS, Axes, Samples, Units
 from towertap.settings import default
 
 
@@ -39,26 +37,14 @@ the bench's calibration where one holds. What is known of the drive goes with th
 @bench_option
 @answers
 def command(
-    capture: Path, path: Path, axes: str | None, units: str, mounting: str | None, bench: Path | None
+    capture: Path, path: Path, axes: Axes | None, units: Units, mounting: str | None, bench: Path | None
 ) -> Outcome:
     """Export and say what was written."""
     if axes and mounting:
         raise CallError("--mounting turns chip axes into the vehicle's; it has no meaning with --chip-axes or --counts")
-    with (
-        open_capture(capture) as opened,
-        Progress(console=console, transient=True, disable=not console.is_terminal) as progress,
-    ):
-        path, form = target(path, capture)
-        task = progress.add_task(f"export to {form.name}", total=None)
-        samples = Samples(
-            opened,
-            "counts" if axes == "counts" else "chip" if axes else "vehicle",
-            cast(Units, units),
-            mounting=mounting,
-            bench=bench,
-            on_rows=lambda rows: progress.advance(task, rows),
-        )
-        progress.update(task, total=samples.n_rows)
+    with open_capture(capture) as opened, counted_on_screen("exporting") as on_progress:
+        axes = axes or "vehicle"
+        samples = Samples(opened, axes, units, mounting=mounting, bench=bench, on_progress=on_progress)
         paths = export(samples, path)
         data = {"capture": capture, "files": paths, "rows": samples.n_rows, **samples.metadata}
     gaps = f", gaps {data['gaps']}" if data["gaps"] else ""
@@ -66,5 +52,5 @@ def command(
     units_told = " and ".join(data["units"].values())
     return Outcome(
         data,
-        f"{names}: {data['samples']} samples at {data['rate_hz']:.4f} Hz, {units_told}, {axes or 'vehicle'} axes{gaps}",
+        f"{names}: {data['samples']} samples at {data['rate_hz']:.4f} Hz, {units_told}, {axes} axes{gaps}",
     )

@@ -70,10 +70,10 @@ class Samples:
         *,
         mounting: str | None = None,
         bench: Path | None = None,
-        on_rows: Callable[[int], None] = lambda rows: None,
+        on_progress: Callable[[int, int], None] = lambda done, total: None,
     ) -> None:
-        """`mounting` and `bench` as in an analysis; `on_rows` is called with the rows of each block given out."""
-        self.capture, self.axes, self._on_rows = capture, axes, on_rows
+        """`mounting` and `bench` as in an analysis; `on_progress` is called with samples given out and in all."""
+        self.capture, self.axes, self._on_progress = capture, axes, on_progress
         self.pieces = capture.pieces()
         self.rate_hz = capture.rate_hz
         quantities = list(capture.layout.quantities)
@@ -130,7 +130,6 @@ class Samples:
                 before = self.pieces[number - 1]
                 end_s = before.start_time_s + (before.n_rows - 0.5) / self.rate_hz
                 yield np.array([end_s]), np.full((1, len(self.columns)), np.nan)
-                self._on_rows(1)
             for row, values in self.piece_blocks(piece):
                 yield piece.start_time_s + (row + np.arange(len(values))) / self.rate_hz, values
 
@@ -139,7 +138,7 @@ class Samples:
         for row in range(0, piece.n_rows, BLOCK_ROWS):
             start, stop = piece.first_row + row, piece.first_row + min(row + BLOCK_ROWS, piece.n_rows)
             yield row, np.hstack([self._values(name, start, stop) for name in self._turned])
-            self._on_rows(stop - start)
+            self._on_progress(stop, self.capture.n_samples)
 
     def _values(self, quantity: str, start: int, stop: int) -> Array:
         counts = self.capture.counts(quantity, start, stop)

@@ -7,7 +7,7 @@ from towertap.doors.files import sibling
 from towertap.doors.whole_file import whole_file
 from towertap.errors import CallError
 from towertap.exchange.exports import csv, mat, mdf, npz, parquet, uff, wav
-from towertap.exchange.exports.form import ExportFormat
+from towertap.exchange.exports.form import ExportFormat, is_ours
 from towertap.exchange.samples import Samples
 
 EXPORTS: dict[str, ExportFormat] = {
@@ -19,17 +19,19 @@ EXPORTS: dict[str, ExportFormat] = {
     ".uff": uff.EXPORT,
     ".mf4": mdf.EXPORT,
 }
-"""Suffix → how its files are written and known again."""
+"""Suffix → how its files are written."""
 
 
-def target(path: Path, capture: Path) -> tuple[Path, ExportFormat]:
-    """Where `path`, a file or a bare suffix such as `.wav`, has the samples go, and the format.
+def export(samples: Samples, path: Path) -> list[Path]:
+    """Write samples to `path` in the format of its suffix, each file whole or not at all; the files written.
 
-    CallError for a suffix that is not in EXPORTS, for a library that is missing, for a folder that is not there, and
-    where something else than an export of ours would be overwritten.
+    A bare suffix such as `.wav` stands for a file beside the capture. Where the format cannot hold gaps or so many
+    samples, the pieces go into `NAME_01`, `NAME_02` and so on. CallError for a suffix that is not in EXPORTS, for a
+    library that is missing, for a folder that is not there, and where something else than an export of ours would be
+    replaced.
     """
     if path.name.startswith(".") and not path.suffix:
-        path = sibling(capture, path.name)
+        path = sibling(samples.capture.path, path.name)
     form = EXPORTS.get(path.suffix.lower())
     if form is None:
         raise CallError(f"{path}: samples are not written as '{path.suffix}': give one of {', '.join(EXPORTS)}")
@@ -37,23 +39,6 @@ def target(path: Path, capture: Path) -> tuple[Path, ExportFormat]:
         raise CallError(f"{path}: this needs the library {form.needs}: pip install 'towertap[export]'")
     if not path.parent.is_dir():
         raise CallError(f"{path}: no folder '{path.parent}'; make it first, or give another file")
-    refuse_to_replace(path, form)
-    return path, form
-
-
-def refuse_to_replace(path: Path, form: ExportFormat) -> None:
-    """CallError where `path` is there already and no export of this format."""
-    if path.exists() and not (path.is_file() and form.recognise(path)):
-        raise CallError(f"{path}: there already, and no export of samples: not replaced; give another file")
-
-
-def export(samples: Samples, path: Path) -> list[Path]:
-    """Write samples to `path` in the format of its suffix, each file whole or not at all; the files written.
-
-    Where the format cannot hold gaps or so many samples, the pieces go into `NAME_01`, `NAME_02` and so on. Raises
-    CallError as `target` does.
-    """
-    path, form = target(path, samples.capture.path)
     parts = form.parts(samples)
     digits = max(2, len(str(len(parts))))
     paths = [
@@ -61,7 +46,8 @@ def export(samples: Samples, path: Path) -> list[Path]:
         for number in range(1, len(parts) + 1)
     ]
     for place in paths:
-        refuse_to_replace(place, form)
+        if place.exists() and not is_ours(place):
+            raise CallError(f"{place}: there already, and no export of samples: not replaced; give another file")
     for place, part in zip(paths, parts, strict=True):
         with whole_file(place) as unfinished:
             form.write(part, unfinished)

@@ -5,10 +5,9 @@ from pathlib import Path
 
 import numpy as np
 
-from towertap.exchange.exports.form import ExportFormat, begins
+from towertap.exchange.exports.form import ExportFormat
 from towertap.exchange.samples import FORMAT, Samples
 
-START = f"# {FORMAT}\n"
 TIME, VALUE = "%.7f", "%.9g"
 """Tenths of a microsecond; nine digits, as many as tell any two 32-bit numbers apart."""
 
@@ -17,7 +16,7 @@ def write(samples: Samples, path: Path) -> None:
     """Write a block of lines at a time."""
     line = ",".join([TIME, *len(samples.columns) * [VALUE]]) + "\n"
     with path.open("w", encoding="utf-8", newline="") as file:
-        file.write(START)
+        file.write(f"# {FORMAT}\n")
         for key, value in samples.metadata.items():
             file.write(f"# {key}: {json.dumps(value, ensure_ascii=False)}\n")
         file.write(",".join(["time_s", *(column.name for column in samples.columns)]) + "\n")
@@ -26,4 +25,4 @@ def write(samples: Samples, path: Path) -> None:
             file.write(text.replace("nan", "") if np.isnan(values).any() else text)
 
 
-EXPORT = ExportFormat("CSV", write, begins(START.encode(), len(START)))
+EXPORT = ExportFormat(write)

@@ -1,6 +1,6 @@
 """What a format of the ways out is."""
 
-import json
+import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -9,8 +9,10 @@ from tempfile import TemporaryDirectory
 
 from towertap.exchange.samples import FORMAT, Samples
 
-MARK = json.dumps(FORMAT).encode()
-"""What the metadata of every export holds, whatever the format around it."""
+MARKS = (FORMAT.encode(), FORMAT.encode("utf-32-le"))
+"""One of these stands near the beginning or the end of every export; NumPy has texts in UTF-32."""
+NEAR_BYTES = 2**18
+"""A thousand gaps in the metadata take half of it."""
 
 
 def whole(samples: Samples) -> Sequence[Samples]:
@@ -20,26 +22,24 @@ def whole(samples: Samples) -> Sequence[Samples]:
 
 @dataclass(frozen=True)
 class ExportFormat:
-    """One format: how its file is written, and how one of ours is told from any other."""
+    """One format: how its file is written, with FORMAT near its beginning or its end."""
 
-    name: str
     write: Callable[[Samples, Path], None]
-    recognise: Callable[[Path], bool]
     needs: str = ""
     """The library of the extra `export` that writes it."""
     parts: Callable[[Samples], Sequence[Samples]] = whole
     """The samples cut into what one file can hold."""
 
 
-def begins(identity: bytes, within: int) -> Callable[[Path], bool]:
-    """What knows a file again that begins so, and names FORMAT within so many bytes."""
-
-    def recognise(path: Path) -> bool:
-        with path.open("rb") as file:
-            head = file.read(within)
-        return head.startswith(identity) and FORMAT.encode() in head
-
-    return recognise
+def is_ours(path: Path) -> bool:
+    """Whether what is there is an export of samples."""
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        ends = file.read(NEAR_BYTES)
+        file.seek(-min(path.stat().st_size, NEAR_BYTES), os.SEEK_END)
+        ends += file.read()
+    return any(mark in ends for mark in MARKS)
 
 
 @contextmanager

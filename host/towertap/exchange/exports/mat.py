@@ -10,7 +10,7 @@ import struct
 from pathlib import Path
 
 from towertap.errors import CallError
-from towertap.exchange.exports.form import ExportFormat, begins, columns_on_disk
+from towertap.exchange.exports.form import ExportFormat, columns_on_disk
 from towertap.exchange.samples import Samples
 
 INT8, INT32, UINT32, DOUBLE, MATRIX = 1, 5, 6, 9, 14
@@ -18,7 +18,6 @@ INT8, INT32, UINT32, DOUBLE, MATRIX = 1, 5, 6, 9, 14
 DOUBLE_CLASS = 6
 LARGEST_BYTES = 2**31
 """Of a variable."""
-HEAD_BYTES = 1024
 
 
 def write(samples: Samples, path: Path) -> None:
@@ -44,4 +43,4 @@ def _head(name: str, length: int) -> bytes:
     return struct.pack("<2I", MATRIX, len(head) + 8 * length) + head
 
 
-EXPORT = ExportFormat("MATLAB", write, begins(b"MATLAB 5.0", HEAD_BYTES))
+EXPORT = ExportFormat(write)

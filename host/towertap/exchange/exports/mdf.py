@@ -7,12 +7,8 @@ from io import StringIO
 from pathlib import Path
 
 from towertap.doors.times import instant
-from towertap.exchange.exports.form import ExportFormat, begins
+from towertap.exchange.exports.form import ExportFormat
 from towertap.exchange.samples import Samples
-
-IDENTITY = b"MDF     "
-"""How every such file begins."""
-HEAD_BYTES = 1024
 
 
 def write(samples: Samples, path: Path) -> None:
@@ -38,4 +34,4 @@ def write(samples: Samples, path: Path) -> None:
             file.save(unfinished)
 
 
-EXPORT = ExportFormat("MDF 4", write, begins(IDENTITY, HEAD_BYTES), needs="asammdf")
+EXPORT = ExportFormat(write, needs="asammdf")

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from towertap.exchange.exports.form import ExportFormat, columns_on_disk
-from towertap.exchange.samples import FORMAT, Samples
+from towertap.exchange.samples import Samples
 
 
 def write(samples: Samples, path: Path) -> None:
@@ -23,13 +23,4 @@ def write(samples: Samples, path: Path) -> None:
                 shutil.copyfileobj(values, file)
 
 
-def recognise(path: Path) -> bool:
-    """Whether its metadata says so."""
-    try:
-        with np.load(path) as arrays:
-            return json.loads(str(arrays["metadata"]))["format"] == FORMAT
-    except (OSError, EOFError, ValueError, TypeError, KeyError, zipfile.BadZipFile):
-        return False
-
-
-EXPORT = ExportFormat("NumPy", write, recognise)
+EXPORT = ExportFormat(write)

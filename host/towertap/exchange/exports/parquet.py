@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from towertap.exchange.exports.form import MARK, ExportFormat
+from towertap.exchange.exports.form import ExportFormat
 from towertap.exchange.samples import FORMAT, Samples
 from towertap.signals.filters import Array
 
@@ -55,14 +55,4 @@ def _groups(samples: Samples) -> Iterator[Array]:
         yield np.concatenate(blocks)
 
 
-def recognise(path: Path) -> bool:
-    """Whether its footer says so."""
-    from pyarrow import lib, parquet
-
-    try:
-        return MARK in (parquet.read_schema(path).metadata or {}).get(FORMAT.encode(), b"")
-    except (lib.ArrowInvalid, OSError):
-        return False
-
-
-EXPORT = ExportFormat("Parquet", write, recognise, needs="pyarrow")
+EXPORT = ExportFormat(write, needs="pyarrow")

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from towertap.exchange.exports.form import ExportFormat, begins
+from towertap.exchange.exports.form import ExportFormat
 from towertap.exchange.samples import FORMAT, Samples
 
 MOST_ROWS = 2**18
@@ -93,4 +93,4 @@ def _ascii(text: str) -> str:
     return text.encode("ascii", "replace").decode()[:LINE]
 
 
-EXPORT = ExportFormat("UFF 58", write, begins(b"", 3 * (LINE + 1)), needs="pyuff")
+EXPORT = ExportFormat(write, needs="pyuff")

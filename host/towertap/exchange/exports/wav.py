@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from towertap.exchange.exports.form import MARK, ExportFormat
+from towertap.exchange.exports.form import NEAR_BYTES, ExportFormat
 from towertap.exchange.samples import Samples
 
 FULL = 2**31
@@ -23,7 +23,6 @@ ROOM = math.sqrt(3)
 """Full scale over the chip's range: however the box sits, no axis of the vehicle can feel more. Counts need no room."""
 MOST_BYTES = 2**32 - 2**24
 """Of samples, so that the lengths in the headers hold them and the comment."""
-TAIL_BYTES = 2**17
 
 
 def parts(samples: Samples) -> Sequence[Samples]:
@@ -68,13 +67,8 @@ def ending(path: Path) -> bytes:
     with path.open("rb") as file:
         if file.read(4) != b"RIFF":
             return b""
-        file.seek(-min(path.stat().st_size, TAIL_BYTES), 2)
+        file.seek(-min(path.stat().st_size, NEAR_BYTES), 2)
         return file.read()
 
 
-def recognise(path: Path) -> bool:
-    """Whether its comment says so."""
-    return MARK in ending(path)
-
-
-EXPORT = ExportFormat("WAV", write, recognise, parts=parts)
+EXPORT = ExportFormat(write, parts=parts)

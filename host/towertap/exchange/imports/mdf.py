@@ -8,10 +8,11 @@ import numpy as np
 
 from towertap.doors.files import opened
 from towertap.errors import CallError, FileError
-from towertap.exchange.exports.mdf import IDENTITY
 from towertap.exchange.imports.apart import Arrays, read_apart
 from towertap.exchange.imports.form import MOST_BYTES, FileContent, our_metadata_in, repeated
 
+IDENTITY = b"MDF     "
+"""How every such file begins."""
 TIME = "time"
 
 
