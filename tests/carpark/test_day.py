@@ -130,6 +130,22 @@ def test_a_day_of_24_drives_that_goes_wrong_ends_in_the_right_verdict(plan_path,
     assert not [departure for departure in comparison["departures"] if departure["kind"] == "passes"]
 
 
+def test_a_day_that_is_ended_early_says_how_it_goes_on(plan_path, playing_box, tmp_path, simulated):
+    box = playing_box([simulated.motion("bypass", 1.0, 1, seconds=2)])
+    words = ("record", "--plan", plan_path, "--out", tmp_path / "drives", "--port", box.path, "--odr-hz", 1000)
+    terminal = Terminal(*words)
+    for question, keys in (
+        ("Tyre pressures.*: ", "\r"),
+        ("Air temperature.*: ", "\r"),
+        ("Record the engine idling.*\\)", "s\r"),
+        ("q ends the day", "q\r"),
+    ):
+        terminal.wait_for(question)
+        terminal.press(keys)
+    status, answer = terminal.end()
+    assert (status, answer.splitlines()[-1].endswith(f": {' '.join(['towertap', *map(str, words)])}")) == (0, True)
+
+
 def test_a_drive_begins_within_a_second_of_enter_and_is_judged_within_two_of_its_stop(playing_box, tmp_path, simulated):
     """Of a pass of 60 s, in processor time: other work on the computer is none of it. What a clock shows is told."""
     box = playing_box([np.tile(simulated.motion("quarry-lane", 1.0, 1, seconds=30), (2, 1))])

@@ -40,7 +40,7 @@ def test_the_place_is_found_again_and_written_as_a_sound(two_passes, run, answer
     assert status == 0
     assert "with headphones" in text
     assert "not an ear" in text
-    data = answer("listen", first, second, "--out", out, "--seconds", 2, "--axes", "all")
+    data = answer("listen", first, second, "--out", out, "--seconds", 2)
     assert data["after_at_s"] - data["before_at_s"] == pytest.approx(1.5, abs=0.15)
     assert data["agreement"] > 0.8
     with wave.open(str(out)) as file:

@@ -1,6 +1,7 @@
 """A whole plan in one go: the next drive named big, Enter begins, Enter stops, sound or not, next."""
 
 import shlex
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -198,7 +199,6 @@ class Day:
         left = self._left()
         kept = [driven for driven in self.driven if driven.capture_path.name not in self.struck_out]
         unusable = [driven for driven in kept if driven.problem]
-        plan, out = shlex.quote(str(self.plan_path)), shlex.quote(str(self.recorder.out))
         data = {
             "drives": [driven.data() for driven in self.driven],
             "struck_out": self.struck_out,
@@ -207,9 +207,10 @@ class Day:
         recorded = f"{counted(len(kept), 'drive')} recorded, {len(self.struck_out)} struck out"
         lines = [f"{recorded}; left of the plan: {counted(len(left), 'drive')}"]
         if left:
-            lines.append(f"Next: {left[0].words}: towertap record --plan {plan} --out {out}")
+            lines.append(f"Next: {left[0].words}: {shlex.join(['towertap', *sys.argv[1:]])}")  # the same call goes on
         else:
-            lines.append(f"Next: towertap compare {out} --plan {plan} --report report")
+            compare = ["towertap", "compare", self.recorder.out, "--plan", self.plan_path, "--report", "report"]
+            lines.append(f"Next: {shlex.join(map(str, compare))}")
         lines += [f"not to be used: {driven.capture_path.name}: {driven.problem}" for driven in unusable]
         return Outcome(data, "\n".join(lines), 1 if unusable else 0)
 

@@ -71,13 +71,12 @@ class RecordedDrive:
 
 @dataclass(frozen=True)
 class Recorder:
-    """What all drives of a session share: the box, where they go, how fast and how long, and whether the bell rings."""
+    """What all drives of a session share: the box, where they go, how fast and how long."""
 
     box: SerialBox
     out: Path
     odr_hz: int
     seconds: float | None
-    bell: bool
 
     @property
     def bench(self) -> Path:
@@ -85,8 +84,8 @@ class Recorder:
         return bench_folder(self.out / "capture.h5")
 
     def ring(self) -> None:
-        """Sound the terminal's bell, where there is one and it is wanted."""
-        if self.bell and console.is_terminal:
+        """Sound the terminal's bell, where there is one."""
+        if console.is_terminal:
             console.bell()
 
     def drive(self, conditions: Conditions, kind: str = "") -> RecordedDrive:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -23,45 +23,44 @@ DIRECTIONS = {"x": "forward", "y": "left", "z": "up"}
 LONGEST_MARK = 24
 
 
-@dataclass(frozen=True, eq=False)
-class CapturePicture:
-    """What is drawn: `pieces` are start and end of each stretch without a gap, `marks` time and text, all in s."""
+def write(
+    path: Path,
+    title: str,
+    envelopes: Mapping[str, Envelope],
+    windows: Columns,
+    pieces: Sequence[tuple[float, float]],
+    marks: Sequence[tuple[float, str]],
+    of_drive: Moving,
+) -> None:
+    """Draw a PNG of five panels over one axis of time; OSError where it cannot be written.
 
-    title: str
-    envelopes: Mapping[str, Envelope]
-    windows: Columns
-    pieces: Sequence[tuple[float, float]]
-    marks: Sequence[tuple[float, str]]
-    of_drive: Moving
-
-
-def write(path: Path, shown: CapturePicture) -> None:
-    """Draw, and write a PNG; OSError where it cannot be written."""
+    `pieces` are start and end of each stretch without a gap, `marks` time and text, all in s.
+    """
     with rc_context(RC):
-        save(draw(shown), path)
+        figure = new_figure(9.0, width_in=8.6, title=title)
+        panels = figure.subplots(5, 1, sharex=True, height_ratios=[2, 2, 3, 2, 4])
+        _envelopes(panels[:3], envelopes)
+        _running(panels[3], windows)
+        _spectrogram(figure, panels[4], windows)
+        for axes in panels:
+            _shade(axes, pieces, of_drive)
+            for time_s, _ in marks:
+                axes.axvline(time_s, color=INK, lw=0.6, ls=":")
+        for time_s, text in marks:
+            name, at = text[:LONGEST_MARK], (time_s, 1)
+            panels[0].annotate(name, at, xycoords=("data", "axes fraction"), rotation=30, fontsize=7, color=INK)
+        panels[4].set_xlim(0, pieces[-1][1])
+        panels[4].set_xlabel("time from the start of the recording, s")
+        no_drive = Patch(label="no drive over the road", fc=FAINT, lw=0)
+        legend(figure, [no_drive, Patch(label="gap", fc=WASH, ec=QUIET, hatch="////", lw=0)])
+        save(figure, path)
 
 
-def draw(shown: CapturePicture) -> Figure:
-    """Five panels over one axis of time."""
-    figure = new_figure(9.0, width_in=8.6, title=shown.title)
-    panels = figure.subplots(5, 1, sharex=True, height_ratios=[2, 2, 3, 2, 4])
-    for axes, (axis, envelope) in zip(panels, shown.envelopes.items(), strict=False):
+def _envelopes(panels: Sequence[Axes], envelopes: Mapping[str, Envelope]) -> None:
+    for axes, (axis, envelope) in zip(panels, envelopes.items(), strict=True):
         times_s = (np.arange(envelope.low.size) + 0.5) * envelope.step_s
         axes.fill_between(times_s, envelope.low, envelope.high, color=SIDES["before"].colour, lw=0.3)
         axes.set_ylabel(f"{axis} ({DIRECTIONS[axis]}),\nm/s²")
-    _running(panels[3], shown.windows)
-    _spectrogram(figure, panels[4], shown.windows)
-    for axes in panels:
-        _shade(axes, shown)
-    for time_s, text in shown.marks:
-        panels[0].annotate(
-            text[:LONGEST_MARK], (time_s, 1), xycoords=("data", "axes fraction"), rotation=30, fontsize=7, color=INK
-        )
-    panels[4].set_xlim(0, shown.pieces[-1][1])
-    panels[4].set_xlabel("time from the start of the recording, s")
-    no_drive = Patch(label="no drive over the road", fc=FAINT, lw=0)
-    legend(figure, [no_drive, Patch(label="gap", fc=WASH, ec=QUIET, hatch="////", lw=0)])
-    return figure
 
 
 def _running(axes: Axes, windows: Columns) -> None:
@@ -102,11 +101,9 @@ def _spectrogram(figure: Figure, axes: Axes, windows: Columns) -> None:
     log_ticks(bar.ax, "y")
 
 
-def _shade(axes: Axes, shown: CapturePicture) -> None:
-    left_out = np.flatnonzero(np.diff(shown.of_drive.left_out, prepend=False, append=False)).reshape(-1, 2) * CELL_S
+def _shade(axes: Axes, pieces: Sequence[tuple[float, float]], of_drive: Moving) -> None:
+    left_out = np.flatnonzero(np.diff(of_drive.left_out, prepend=False, append=False)).reshape(-1, 2) * CELL_S
     for start_s, end_s in left_out:
         axes.axvspan(start_s, end_s, color=FAINT, alpha=0.6, lw=0)
-    for (_, start_s), (end_s, _) in zip(shown.pieces, shown.pieces[1:], strict=False):
+    for (_, start_s), (end_s, _) in pairwise(pieces):
         axes.axvspan(start_s, end_s, fc=WASH, ec=QUIET, hatch="////", lw=0)
-    for time_s, _ in shown.marks:
-        axes.axvline(time_s, color=INK, lw=0.6, ls=":")

@@ -25,7 +25,6 @@ high one before the second. The place is the roughest that both hold; it is foun
 @click.argument("after", type=PATH)
 @click.option("--out", type=PATH, default=Path("listen.wav"), show_default=True, help="The sound.")
 @click.option("--seconds", type=click.FloatRange(0.5, 60), default=SECONDS, show_default=True, help="Of each.")
-@click.option("--axes", type=click.Choice(["vertical", "all"]), default="vertical", show_default=True)
 @click.option("--at", "before_at_s", type=click.FloatRange(0), help="Where the place begins in BEFORE, s.")
 @click.option("--after-at", "after_at_s", type=click.FloatRange(0), help="Where it begins in AFTER, s.")
 @answers

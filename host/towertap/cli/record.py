@@ -48,7 +48,6 @@ and what does not change is asked once. Without a terminal, or with --part, --ro
 @click.option("--plan", "plan_path", type=FILE, help="A plan.json: its drives that --out has no sound recording of.")
 @click.option("--preflight", is_flag=True, help="Only look: box, rate, gravity, space, battery, clock, bench records.")
 @click.option("--idle", is_flag=True, help="Record the engine idling at rest: what of each metric is its own.")
-@click.option("--bell/--no-bell", default=True, help="Sound the terminal's bell at start, stop and loss.")
 @condition_options
 @answers
 def command(
@@ -59,7 +58,6 @@ def command(
     plan_path: Path | None,
     preflight: bool,
     idle: bool,
-    bell: bool,
     **given: Any,
 ) -> Outcome:
     """Ask, record, decode, check, and say what comes next."""
@@ -74,7 +72,7 @@ def command(
         console.print(
             f"Box {box.identity['serial']} with {box.identity.get('chip')} on {box.port}, {odr_hz} Hz. {SAFETY}"
         )
-        recorder = Recorder(box, out, odr_hz, seconds, bell)
+        recorder = Recorder(box, out, odr_hz, seconds)
         if preflight:
             return _preflight(recorder, known)
         if idle:

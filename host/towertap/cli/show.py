@@ -53,7 +53,7 @@ def command(capture: Path, out: Path | None) -> Outcome:
     said = entry.conditions
     title = f"{said.road or '?'}, {said.part or '?'}, pass {said.pass_number or '?'}: {pieces[-1][1]:.0f} s"
     try:
-        _show_figure.write(out, _show_figure.CapturePicture(title, envelopes, windows, pieces, marks, of_drive))
+        _show_figure.write(out, title, envelopes, windows, pieces, marks, of_drive)
     except OSError as error:
         raise FileError(f"{out}: cannot be written: {error.strerror or error}") from None
     note_seen([(capture, digest)])

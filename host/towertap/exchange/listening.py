@@ -3,7 +3,6 @@
 import wave
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,8 +19,6 @@ from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.exchange.exports.wav import add_comment, ending
 from towertap.signals.filters import Array
 from towertap.signals.sound import SOUND_HZ, in_turns
-
-Axes = Literal["vertical", "all"]
 
 CAUTION = (
     "Turn the volume down before you listen, above all with headphones: a knock is far louder than what is around it. "
@@ -40,18 +37,16 @@ class Listening:
     before_at_s: float
     after_at_s: float
     seconds: float
-    axes: Axes
     agreement: float | None
     """Correlation of the two passes' fingerprints, by which the place was found again; None where it was told."""
 
     @property
     def words(self) -> str:
         """What is heard, in one line."""
-        what = "vertical acceleration" if self.axes == "vertical" else "acceleration of all axes, summed"
         return (
             f"{self.before} from {self.before_at_s:.2f} s and {self.after} from {self.after_at_s:.2f} s, "
-            f"{self.seconds:g} s each, in turns (a low tone before the one, a high tone before the other): {what}, "
-            "20 Hz up, both at the same gain"
+            f"{self.seconds:g} s each, in turns (a low tone before the one, a high tone before the other): vertical "
+            "acceleration, 20 Hz up, both at the same gain"
         )
 
 
@@ -61,7 +56,6 @@ def listen(
     path: Path,
     *,
     seconds: float = SECONDS,
-    axes: Axes = "vertical",
     before_at_s: float | None = None,
     after_at_s: float | None = None,
 ) -> Listening:
@@ -76,11 +70,9 @@ def listen(
         raise CallError(f"{path}: there already, and no sound of ours: not replaced; give another --out")
     with open_capture(before) as first, open_capture(after) as second:
         before_at_s, after_at_s, quality = _place(first, second, seconds, before_at_s, after_at_s)
-        stretches = [
-            _stretch(capture, at_s, seconds, axes) for capture, at_s in ((first, before_at_s), (second, after_at_s))
-        ]
+        stretches = [_stretch(capture, at_s, seconds) for capture, at_s in ((first, before_at_s), (second, after_at_s))]
         sound = in_turns(stretches[0], first.rate_hz, stretches[1], second.rate_hz)
-    heard = Listening(before.stem, after.stem, before_at_s, after_at_s, seconds, axes, quality)
+    heard = Listening(before.stem, after.stem, before_at_s, after_at_s, seconds, quality)
     with whole_file(path) as unfinished:
         with wave.open(str(unfinished), "wb") as file:
             file.setnchannels(1)
@@ -108,15 +100,15 @@ def sounds_of(comparison: Comparison, folder: Path) -> tuple[dict[str, Path], li
     return sounds, failures
 
 
-def _stretch(capture: Capture, start_s: float, seconds: float, axes: Axes) -> Array:
-    """Acceleration of `seconds` from `start_s` on, (n,) in m/s², along the vehicle's z or summed over its axes."""
+def _stretch(capture: Capture, start_s: float, seconds: float) -> Array:
+    """Acceleration of `seconds` from `start_s` on, (n,) in m/s², along the vehicle's z."""
     for piece in capture.pieces():
         row = round((start_s - piece.start_time_s) * capture.rate_hz)
         rows = round(seconds * capture.rate_hz)
         if row >= 0 and row + rows <= piece.n_rows:
             counts = capture.counts("acceleration", piece.first_row + row, piece.first_row + row + rows)
-            turned: Array = counts * capture.scale_ms2 @ rotation_to_vehicle(capture).T
-            return turned[:, 2] if axes == "vertical" else turned.sum(axis=1)
+            upward: Array = counts * capture.scale_ms2 @ rotation_to_vehicle(capture)[2]
+            return upward
     raise AnalysisError(f"{capture.path}: no {seconds:g} s without a gap from {start_s:.2f} s on: name another place")
 
 

@@ -78,7 +78,7 @@ def import_file(
     origin = Origin(
         file=path.name,
         options=msgspec.to_builtins(options),
-        decisions=tuple(decisions.all),
+        decisions=tuple(decisions),
         range_known=range_known,
         clipped=tuple(map(int, clipped.sum(axis=0))),
         clipped_samples=int(clipped.any(axis=1).sum()),

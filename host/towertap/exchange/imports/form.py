@@ -105,12 +105,9 @@ class FileContent:
         return np.ascontiguousarray(self.values[:, self.names.index(name)])
 
 
-class Decisions:
+class Decisions(list[Decision]):
     """What was settled, in order; nothing is assumed that does not stand here."""
-
-    def __init__(self) -> None:
-        self.all: list[Decision] = []
 
     def add(self, how: Literal["told", "found", "assumed"], what: str) -> None:
         """Note one."""
-        self.all.append(Decision(how, what))
+        self.append(Decision(how, what))
