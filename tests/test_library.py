@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import towertap as tt
+from towertap.compare.controls import Control, ControlValue, write_control
 
 from tests.by_hand import plain_counts
 
@@ -91,6 +92,17 @@ def test_a_folder_is_an_answer(tmp_path):
     page = result.report(tmp_path / "report", sounds=False)
     assert page == tmp_path / "report" / "report.html"
     assert "polyurethane-bush" in page.read_text("utf-8")
+
+
+def test_controls_of_the_vehicle_are_taken_up_as_by_the_command_line(answer, tmp_path):
+    value = ControlValue("weighted", 1.02, (0.98, 1.06), (0.99, 1.05), "equivalent", 0.0004)
+    of_control = ("rubber-bush", "rubber-bush-refitted", "2026-05-01", 0.1, ("a", "b"), {"weighted_z": value})
+    write_control(Control("refit", "community minibus (invented)", *of_control), tmp_path)
+    sides = {"before": "rubber-bush", "after": "polyurethane-bush", "smooth": "bypass"}
+    evidence = tt.compare(EXAMPLES, **sides, metrics=["weighted_z"], bench=tmp_path).comparison.evidence
+    options = [word for name, value in sides.items() for word in (f"--{name}", value)]
+    told = answer("compare", EXAMPLES, *options, "--metric", "weighted_z", "--bench", tmp_path)["evidence"]
+    assert evidence["controls"].headline == told["controls"]["headline"]
 
 
 def test_what_a_name_would_do_to_a_notebook_is_escaped(make_capture):

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from towertap.analysis import Analysis, analyse_capture
 from towertap.bench.carried import records_for
+from towertap.bench.records import bench_folder
 from towertap.capture.conditions import Conditions
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
@@ -19,6 +20,7 @@ from towertap.capture.speed_log import read_speed_logs
 from towertap.compare import load_drives
 from towertap.compare.comparison import Comparison
 from towertap.compare.comparison import compare as compare_drives
+from towertap.compare.controls import controls_of
 from towertap.compare.drives.speed_join import with_speed
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.plan import read_plan
@@ -188,18 +190,13 @@ def compare(
     chosen = {name: value or (getattr(kept, name) if kept else "") for name, value in names.items()}
     if missing := [name for name, value in chosen.items() if not value]:
         raise CallError(f"not said: {', '.join(missing)}; name them, or a plan")
-    drives = load_drives(
-        Path(folder),
-        chosen["before"],
-        chosen["after"],
-        chosen["smooth"],
-        include_unsound=include_unsound,
-        bench=None if bench is None else Path(bench),
-        position=position,
-        input_position=input_position,
-    )
+    records = None if bench is None else Path(bench)
+    options: dict[str, Any] = {"position": position, "input_position": input_position}
+    drives = load_drives(Path(folder), **chosen, bench=records, include_unsound=include_unsound, **options)
     logs = [log for path in speed for log in read_speed_logs(path)]
-    return BeforeAfter(compare_drives(with_speed(drives, logs, speed_offset_s), margin, metrics, kept))
+    drives = with_speed(drives, logs, speed_offset_s)
+    controls = controls_of(drives, bench_folder(drives.passes[0].path, records))
+    return BeforeAfter(compare_drives(drives, margin, metrics, kept, controls=controls))
 
 
 def _row(finding: Finding) -> dict[str, Any]:
