@@ -1,27 +1,21 @@
-"""What the bench's subcommands share: options, recording on the spot with a bar while it lasts, keeping the record."""
+"""What the bench's subcommands share: options, recording on the spot, keeping the record."""
 
 import sys
-import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
 import click
-from rich.progress import Progress as Bar
 
 from towertap.bench import records
-from towertap.box.naming import bench_name
 from towertap.box.port import SerialBox, open_box
-from towertap.box.recorder import Recording, record
 from towertap.capture.conditions import Conditions
-from towertap.capture.decode import decode_raw
 from towertap.capture.reading import Capture, open_capture
 from towertap.cli._outcome import console, plain
 from towertap.cli._reading import bench_option, port_option
-from towertap.errors import AnalysisError
+from towertap.cli._recording import Look, Recorder
 
 RATES_HZ = (1000, 2000, 4000, 8000)
 """Those of the ICM-42688-P, of which the bench knows what to expect."""
@@ -54,31 +48,11 @@ def record_now(
     seconds: float,
     odr_hz: str,
     folder: Path | None,
-    *,
-    look: Callable[[Path], tuple[str, str]] = lambda raw_path: ("recording", ""),
-    stop: threading.Event | None = None,
+    look: Look = lambda raw, stop: "",
 ) -> Path:
-    """Record from a greeted box with a bar, and give the capture's path; AnalysisError when nothing came.
-
-    `look` is called now and then with the path of the raw recording, and gives what goes on, and a line to keep.
-    """
-    folder = folder or Path("bench")
-    folder.mkdir(parents=True, exist_ok=True)
-    raw_path = folder / f"{bench_name(str(box.identity['serial']), kind, datetime.now(UTC))}.ttraw"
-    with Bar(console=console, transient=True, disable=not console.is_terminal) as bar:
-        task = bar.add_task("recording", total=seconds)
-
-        def show(progress: Recording) -> None:
-            now, line = look(raw_path)
-            bar.update(task, description=now, completed=progress.live.seconds)
-            if line:
-                bar.console.print(line)
-
-        conditions = Conditions(notes=f"bench: {kind}")
-        recording = record(box, raw_path, conditions, int(odr_hz), seconds=seconds, on_progress=show, stop=stop)
-    if not recording.live.samples:
-        raise AnalysisError(f"{raw_path}: no samples came ({recording.ended}); check cable and box")
-    return decode_raw(raw_path, raw_path.with_suffix(".h5"))
+    """Record from a greeted box into the bench folder, and give the capture's path."""
+    recorder = Recorder(box, folder or Path("bench"), int(odr_hz), seconds)
+    return recorder.capture(Conditions(notes=f"bench: {kind}"), kind, look)[1]
 
 
 def captured(

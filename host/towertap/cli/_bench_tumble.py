@@ -15,7 +15,7 @@ from towertap.bench.tumble import WORST_ANGLE_DEG, Calibration, Gravity, calibra
 from towertap.box.port import SerialBox
 from towertap.capture.reading import open_capture
 from towertap.cli._bench_recording import guided, record_now, recording_options
-from towertap.cli._outcome import PATH, Outcome, answers, plain
+from towertap.cli._outcome import PATH, Outcome, answers, console, plain
 from towertap.errors import AnalysisError, CallError
 from towertap.wire.decoder import Decoder
 from towertap.words.phrases import counted
@@ -57,38 +57,36 @@ def tumble(
 
 def _record(port: str | None, seconds: float, odr_hz: str, bench: Path | None) -> Path:
     """Record until every face was held long enough, or the time is over."""
-    stop = threading.Event()
-    with guided(port, GUIDE) as box, closing(_Watcher(box, float(odr_hz), stop)) as watcher:
-        return record_now(box, "tumble", seconds, odr_hz, bench, look=watcher.look, stop=stop)
+    with guided(port, GUIDE) as box, closing(_Watcher(box, float(odr_hz))) as watcher:
+        return record_now(box, "tumble", seconds, odr_hz, bench, watcher.look)
 
 
 class _Watcher:
     """Follows the recording, tells of every face that has been held, and ends when all have."""
 
-    def __init__(self, box: SerialBox, rate_hz: float, stop: threading.Event) -> None:
-        self._range_g, self._stop = float(box.identity.get("accel_range_g", 16)), stop
+    def __init__(self, box: SerialBox, rate_hz: float) -> None:
+        self._range_g = float(box.identity.get("accel_range_g", 16))
         self._finder, self._decoder = PoseFinder(rate_hz), Decoder()
         self._file: BinaryIO | None = None
         self._done: set[str] = set()
 
-    def look(self, raw_path: Path) -> tuple[str, str]:
-        """Take what is new in the file; how it lies, and a line when a face has just been held long enough."""
+    def look(self, raw_path: Path, stop: threading.Event) -> str:
+        """Take what is new in the file; how it lies. A face that has just been held long enough is told."""
         self._file = self._file or raw_path.open("rb")
         for frames in self._decoder.feed(self._file.read()):
             if frames.layout:
                 scale_ms2 = frames.layout.quantities["acceleration"].scale(self._range_g)
                 self._finder.take(frames.counts()["acceleration"] * scale_ms2)
         face, seconds = self._finder.now
-        now = f"{face} up, {seconds:.0f} s" if face else "not still"
         done = {face for face, seconds in self._finder.longest_s().items() if seconds >= HOLD_S}
-        if done == self._done:
-            return now, ""
-        new, self._done = done - self._done, done
-        left = [face for face in FACES if face not in done]
-        if not left:
-            self._stop.set()
-        rest = f"Still to do: {', '.join(left)}" if left else "All six done."
-        return now, f"{', '.join(sorted(new))} up: enough. {rest}"
+        if new := done - self._done:
+            self._done = done
+            left = [face for face in FACES if face not in done]
+            rest = f"Still to do: {', '.join(left)}" if left else "All six done."
+            console.print(f"{', '.join(sorted(new))} up: enough. {rest}")
+            if not left:
+                stop.set()
+        return f"{face} up, {seconds:.0f} s" if face else "not still"
 
     def close(self) -> None:
         """Let go of the raw file."""

@@ -1,4 +1,4 @@
-"""One drive recorded from the terminal: keys and a screen while it runs, then the capture and its check."""
+"""Recording from the terminal, a drive or at the bench: keys and a screen while it runs, then the capture."""
 
 import queue
 import shlex
@@ -29,6 +29,10 @@ from towertap.errors import FileError
 
 HANGUP = getattr(signal, "SIGHUP", None)
 """The terminal was closed; Windows has no such signal."""
+
+
+Look = Callable[[Path, threading.Event], str]
+"""Called now and then with the path of the raw recording and what stops it; gives what the screen shows of it."""
 
 
 @dataclass(frozen=True)
@@ -88,7 +92,9 @@ class Recorder:
         if console.is_terminal:
             console.bell()
 
-    def drive(self, conditions: Conditions, kind: str = "") -> RecordedDrive:
+    def capture(
+        self, conditions: Conditions, kind: str = "", look: Look = lambda raw, stop: ""
+    ) -> tuple[Recording, Path]:
         """Record until the box, a key or a signal ends it; after a second Ctrl-C no capture is made of it.
 
         What is no pass is named by its `kind`.
@@ -96,7 +102,7 @@ class Recorder:
         self.out.mkdir(parents=True, exist_ok=True)
         raw, marks = self._free_path(conditions, kind), queue.SimpleQueue[str]()
         with _ended_by_signals() as (stop, hangup, interrupted):
-            with Keyboard(marks, stop) as keyboard, _screen(keyboard, self.ring) as show:
+            with Keyboard(marks, stop) as keyboard, _screen(keyboard, self.ring, self.seconds) as show:
                 self.ring()
                 recording = record(
                     self.box,
@@ -104,19 +110,23 @@ class Recorder:
                     conditions,
                     self.odr_hz,
                     seconds=self.seconds,
-                    on_progress=show,
+                    on_progress=lambda recording: show(recording, look(raw, stop)),
                     marks=marks,
                     stop=stop,
                     hangup=hangup,
                 )
-                show(recording)
+                show(recording, "")
             self.ring()
-            capture_path = _capture_of(recording, conditions, interrupted)
-            from towertap.compare.drives.reading import why_unusable  # statistics take long to load; the drive is over
+            return recording, _capture_of(recording, conditions, interrupted)
 
-            with open_capture(capture_path) as capture:
-                integrity = check(capture)
-                return RecordedDrive(recording, capture_path, integrity, conditions, why_unusable(capture, integrity))
+    def drive(self, conditions: Conditions) -> RecordedDrive:
+        """Record a pass and check it."""
+        recording, path = self.capture(conditions)
+        from towertap.compare.drives.reading import why_unusable  # statistics take long to load; the drive is over
+
+        with open_capture(path) as capture:
+            integrity = check(capture)
+            return RecordedDrive(recording, path, integrity, conditions, why_unusable(capture, integrity))
 
     def _free_path(self, said: Conditions, kind: str) -> Path:
         """The path of the raw recording; a drive begun anew within its second has the next one in its name."""
@@ -169,19 +179,21 @@ def _ended_by_signals() -> Iterator[tuple[threading.Event, threading.Event, thre
 
 
 @contextmanager
-def _screen(keyboard: Keyboard, ring: Callable[[], None]) -> Iterator[Callable[[Recording], None]]:
+def _screen(
+    keyboard: Keyboard, ring: Callable[[], None], seconds: float | None
+) -> Iterator[Callable[[Recording, str], None]]:
     """A function that tells events as they come, with the bell, and on a terminal keeps the values below them."""
     screen = Screen(console=console, auto_refresh=False, transient=True) if console.is_terminal else None
     shown = 0
 
-    def show(recording: Recording) -> None:
+    def show(recording: Recording, seen: str) -> None:
         nonlocal shown
         for event in recording.events[shown:]:
             console.print(f"{datetime.fromtimestamp(event.unix_s):%H:%M:%S} {event.text}")
             ring()
         shown = len(recording.events)
         if screen:
-            screen.update(_running(recording, keyboard), refresh=True)
+            screen.update(_running(recording, keyboard, seconds, seen), refresh=True)
 
     if screen:
         screen.start()
@@ -193,11 +205,14 @@ def _screen(keyboard: Keyboard, ring: Callable[[], None]) -> Iterator[Callable[[
                 screen.stop()
 
 
-def _running(recording: Recording, keyboard: Keyboard) -> Table:
+def _running(recording: Recording, keyboard: Keyboard, seconds: float | None, seen: str) -> Table:
     live = recording.live
-    minutes, seconds = divmod(live.seconds, 60)
+    minutes, left_s = divmod(live.seconds, 60)
+    of = f" of {seconds:g} s" if seconds else ""
     table = Table.grid(padding=(0, 2))
-    table.add_row("time", f"{minutes:.0f} min {seconds:04.1f} s")
+    table.add_row("time", f"{minutes:.0f} min {left_s:04.1f} s{of}")
+    if seen:
+        table.add_row("box", seen)
     table.add_row("rate", "–" if live.rate_hz is None else f"{live.rate_hz:.1f} Hz")
     table.add_row("missing", f"{live.missing_samples} of {live.samples + live.missing_samples} samples")
     table.add_row(
