@@ -54,7 +54,7 @@ STALE = "there already; its .conditions.json says something else than its captur
 class Added:
     """What became of a recording, or of a plan or bench record, that was to be added."""
 
-    path: Path
+    recording: Path
     name: str
     """Of its folder, or its place in the archive."""
     how: str

@@ -33,7 +33,7 @@ def noise(capture: Path | None, port: str | None, seconds: float | None, odr_hz:
     result, data = kept("noise", path, bench, measure)
     figure = data["record"].with_suffix(".png")
     setup = data["subject"]
-    draw(result, f"box {setup['serial']}, {setup['chip']}, {setup['odr_hz']:g} Hz", figure)
+    draw(result, f"box {setup.serial}, {setup.chip}, {setup.odr_hz:g} Hz", figure)
     lines = "\n".join([*_density_lines(result), *_slow_lines(result), *_tone_lines(result)])
     checks = [judged(check.ok, check.text) for check in result.checks]
     verdict = "at rest" if result.at_rest else "not at rest: record it again"

@@ -3,7 +3,6 @@
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
@@ -81,4 +80,4 @@ def kept(kind: str, path: Path, folder: Path | None, measure: Callable[[Capture]
         result = measure(opened)
         record = records.record_of(kind, opened, plain(result.data()))
     written = records.write(record, records.bench_folder(path, folder))
-    return result, {"capture": path, "record": written, "subject": asdict(record.subject), **result.data()}
+    return result, {"capture": path, "record": written, "subject": record.subject, **result.data()}

@@ -3,7 +3,6 @@
 import threading
 from collections.abc import Sequence
 from contextlib import closing
-from dataclasses import asdict
 from pathlib import Path
 from typing import BinaryIO
 
@@ -51,7 +50,7 @@ def tumble(
     paths = captures or (_record(port, seconds or SECONDS, odr_hz, bench),)
     calibration, record = _calibrate(paths, gravity)
     written = records.write(record, records.bench_folder(paths[0], bench))
-    data = {"captures": paths, "record": written, "subject": asdict(record.subject), **calibration.data()}
+    data = {"captures": paths, "record": written, "subject": record.subject, **calibration.data()}
     return Outcome(data, "\n".join([*_lines(calibration), f"record {written}"]))
 
 

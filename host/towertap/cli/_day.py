@@ -202,7 +202,7 @@ class Day:
         data = {
             "drives": [driven.data() for driven in self.driven],
             "struck_out": self.struck_out,
-            "left": [vars(drive) for drive in left],
+            "left": left,
         }
         recorded = f"{counted(len(kept), 'drive')} recorded, {len(self.struck_out)} struck out"
         lines = [f"{recorded}; left of the plan: {counted(len(left), 'drive')}"]

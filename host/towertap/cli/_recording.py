@@ -6,7 +6,7 @@ import signal
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -65,7 +65,7 @@ class RecordedDrive:
             "missing_samples": live.missing_samples,
             "marks": live.messages["mark"],
             "raw_bytes": recording.raw_bytes,
-            "events": [asdict(event) for event in recording.events],
+            "events": recording.events,
             "rate_hz": self.integrity.rate_hz,
             "sound": self.integrity.sound,
             "reasons": self.integrity.reasons,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -85,7 +84,7 @@ def _data(capture: Path, out: Path, analysis: Analysis) -> dict[str, object]:
         "settling_s": analysis.settling_s,
         "analysed_s": analysis.analysed_s,
         "whole": {name: {"value": analysis.whole[name], **about} for name, about in describe(analysis).items()},
-        "bench": asdict(analysis.bench),
+        "bench": analysis.bench,
         "windows": analysis.columns,
         "left_out": analysis.left_out,
         "left_out_s": analysis.moving.seconds() if analysis.moving else {},

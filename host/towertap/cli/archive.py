@@ -53,16 +53,7 @@ def add(paths: tuple[Path, ...]) -> Outcome:
         for entry in add_all(archive, to_add):
             added.append(entry)
             on_progress(len(added), len(to_add))
-    entries = [
-        {
-            "recording": entry.path,
-            "name": entry.name,
-            "is_new": entry.how in (ADDED, KEPT),
-            "how": entry.how,
-            "put_back": entry.put_back,
-        }
-        for entry in added
-    ]
+    entries = [vars(entry) | {"is_new": entry.how in (ADDED, KEPT)} for entry in added]
     return Outcome({"archive": archive, "recordings": entries}, lines(*map(_added, added)))
 
 
@@ -136,7 +127,9 @@ def _archive_and_name(words: tuple[str, ...]) -> tuple[Path, str]:
 
 def _added(added: Added) -> str:
     put_back = f"; put back {', '.join(added.put_back)}" if added.put_back else ""
-    return shown(f"{added.path}: {added.how}{' as' if added.how in (ADDED, THERE) else ':'} {added.name}{put_back}")
+    return shown(
+        f"{added.recording}: {added.how}{' as' if added.how in (ADDED, THERE) else ':'} {added.name}{put_back}"
+    )
 
 
 def _tell_of_index(listing: store.Listing) -> None:

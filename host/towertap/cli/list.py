@@ -1,6 +1,5 @@
 """`towertap list`: what lies in a folder of drives, a line each, what of a plan is lacking, what compare would use."""
 
-from dataclasses import asdict
 from itertools import combinations
 from pathlib import Path
 
@@ -39,7 +38,7 @@ def command(folder: Path, plan_file: Path | None) -> Outcome:
     data = {
         "folder": folder,
         "recordings": [_data(entry, use) for entry, use in zip(entries, uses, strict=True)],
-        "lacking": [asdict(drive) for drive in left],
+        "lacking": left,
         "doubts": doubts,
     }
     remarks = [Text(f"Caution: {doubt}", "yellow") for doubt in doubts]

@@ -160,7 +160,7 @@ def _data(plan: Plan, wanted: Wanted, able: Reach, designs: list[Reach], files: 
     of_designs = [
         asdict(design) | {"refits": design.planned.refits, "days": design.planned.days} for design in (able, *designs)
     ]
-    installation, day = (asdict(taken) for taken in wanted.taken)
+    installation, day = wanted.taken
     return {
         "plan": plan.to_dict(),
         "spread": {"sd": wanted.spread.sd, "df": wanted.spread.df, "planned": wanted.spread.planned},

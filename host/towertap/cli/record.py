@@ -94,7 +94,7 @@ def _preflight(recorder: Recorder, known: dict[str, Any]) -> Outcome:
     checks = preflight(recorder, known.get("mounting", ""))
     ok = all(check.ok is not False for check in checks)
     text = lines(*(judged(check.ok, check.text) for check in checks), "ready" if ok else "not ready")
-    return Outcome({"ready": ok, "checks": [asdict(check) for check in checks]}, text, 0 if ok else 1)
+    return Outcome({"ready": ok, "checks": checks}, text, 0 if ok else 1)
 
 
 def _idle(recorder: Recorder, known: dict[str, Any], out: Path) -> Outcome:
