@@ -1,14 +1,15 @@
 """Recordings to archive: raw stream, sidecar and capture, as `record` and `decode` leave them."""
 
 import pytest
-from towertap.archive import adding
 from towertap.archive import record as records
 from towertap.capture.conditions import Conditions
+
+from tests.archives import add
 
 
 def put(archive, path):
     """Add a recording; its record, and whether it is new."""
-    added = adding.add(archive, path)
+    added = add(archive, path)
     return records.read_record(archive / added.name), added.how == "added"
 
 
@@ -32,5 +33,5 @@ def archive(tmp_path, recording):
     """An archive of two recordings."""
     folder = tmp_path / "archive"
     for number, road in enumerate(["quarry-lane", "bypass"]):
-        adding.add(folder, recording(f"drive{number}", seed=number, road=road))
+        add(folder, recording(f"drive{number}", seed=number, road=road))
     return folder

@@ -24,6 +24,7 @@ from towertap.capture.reading import open_capture
 from towertap.errors import CallError, FileError
 
 from tests.archive.conftest import put
+from tests.archives import add
 from tests.by_hand import plain_counts
 
 
@@ -81,7 +82,7 @@ def test_corrected_conditions_are_taken_over_with_what_they_were(archive, record
     """A wrong part, mended by decoding again with the right one, also in the sidecar that the archive keeps."""
     again = recording("drive1", seed=1, road="bypass")
     decode_raw(again.with_suffix(".ttraw"), again, Conditions("minibus", "stiff", "bypass", 3))
-    added = adding.add(archive, again)
+    added = add(archive, again)
     record = records.read_record(archive / added.name)
     assert (added.how, record["conditions"]["part"]) == ("corrected", "stiff")
     (before,) = record["history"]
@@ -91,9 +92,9 @@ def test_corrected_conditions_are_taken_over_with_what_they_were(archive, record
     assert json.loads((archive / added.name / "raw.conditions.json").read_text())["conditions"]["part"] == "stiff"
     assert verify(archive).problems == []
     assert store.select(store.listing(archive).records, part="stiff") == [record]
-    assert adding.add(archive, again).how == "there already"
+    assert add(archive, again).how == "there already"
     again.unlink()  # the raw recording alone, whose own sidecar has the condition of before
-    assert adding.add(archive, again.with_suffix(".ttraw")).how == "corrected"
+    assert add(archive, again.with_suffix(".ttraw")).how == "corrected"
     history = records.read_record(archive / added.name)["history"]
     assert [entry["conditions"]["part"] for entry in history] == ["rubber", "stiff"]
 
@@ -101,7 +102,7 @@ def test_corrected_conditions_are_taken_over_with_what_they_were(archive, record
 def test_a_sidecar_that_was_changed_beside_its_capture_is_told(archive, recording):
     again = recording("drive1", seed=1, road="bypass")
     write_sidecar(again.with_suffix(".ttraw"), Conditions("minibus", "stiff", "bypass", 3))
-    assert adding.add(archive, again).how.startswith("there already; its .conditions.json says something else")
+    assert add(archive, again).how.startswith("there already; its .conditions.json says something else")
 
 
 def test_a_killed_correction_is_mended_by_adding_once_more(archive, recording, monkeypatch):
@@ -109,9 +110,9 @@ def test_a_killed_correction_is_mended_by_adding_once_more(archive, recording, m
     with monkeypatch.context() as patch:
         patch.setattr(adding, "seal", lambda content: 1 / 0)
         with pytest.raises(ZeroDivisionError):
-            adding.add(archive, again)
+            add(archive, again)
     assert verify(archive).problems != []
-    assert adding.add(archive, again).how == "corrected"
+    assert add(archive, again).how == "corrected"
     assert verify(archive).problems == []
 
 
@@ -140,7 +141,7 @@ def test_adding_again_puts_back_what_is_missing_or_damaged(file, harm, archive, 
     again, before = recording("drive1", seed=1, road="bypass"), tree(archive)
     harm(archive / store.find(archive, "bypass")["name"] / file)
     assert [problem.file for problem in verify(archive).problems] == [file]
-    added = adding.add(archive, again)
+    added = add(archive, again)
     assert (added.how, added.put_back) == ("there already", (file,))
     assert tree(archive) == before
     assert verify(archive).problems == []
@@ -154,17 +155,17 @@ def test_what_is_missing_and_cannot_be_put_back_is_told(archive, recording):
     with pytest.raises(
         FileError, match=r"raw\.conditions\.json: missing, .*brings no other; 'towertap archive verify'"
     ):
-        adding.add(archive, again)
+        add(archive, again)
     raw = recording("drive1", seed=1, road="bypass").with_suffix(".ttraw")
-    assert adding.add(archive, raw).put_back == ("raw.conditions.json",)
+    assert add(archive, raw).put_back == ("raw.conditions.json",)
     raw.with_suffix(".h5").unlink()
     sidecar_path(raw).unlink()  # the raw stream alone says nothing of the drive, as the capture did that is gone
     (folder / "capture.h5").unlink()
     with pytest.raises(FileError, match=r"capture\.h5: missing, .*brings no other"):
-        adding.add(archive, raw)
+        add(archive, raw)
     (folder / "record.json").unlink()
     with pytest.raises(FileError, match=r"record\.json: no such file; give the one that .* from a copy"):
-        adding.add(archive, raw)
+        add(archive, raw)
 
 
 def test_a_correction_seals_no_damage(archive, recording):
@@ -174,7 +175,7 @@ def test_a_correction_seals_no_damage(archive, recording):
     flipped(folder / "raw.conditions.json")
     before = tree(archive)
     with pytest.raises(FileError, match="towertap archive verify"):
-        adding.add(archive, again)
+        add(archive, again)
     assert tree(archive) == before
     assert [problem.file for problem in verify(archive).problems] == ["raw.conditions.json"]
 
@@ -182,7 +183,7 @@ def test_a_correction_seals_no_damage(archive, recording):
 def test_a_correction_puts_back_a_raw_stream_that_is_gone(archive, recording):
     again = recording("drive1", seed=1, road="bypass", part="stiff")
     (archive / store.find(archive, "bypass")["name"] / "raw.ttraw.gz").unlink()
-    added = adding.add(archive, again)
+    added = add(archive, again)
     assert (added.how, added.put_back) == ("corrected", ("raw.ttraw.gz",))
     assert verify(archive).problems == []
 
@@ -192,22 +193,22 @@ def test_a_folder_under_the_name_of_another_is_not_corrected(archive, recording)
     shutil.rmtree(archive / first)
     shutil.copytree(archive / second, archive / first)
     with pytest.raises(FileError, match=r"not the recording that index\.json holds"):
-        adding.add(archive, recording("drive1", seed=1, road="bypass"))
+        add(archive, recording("drive1", seed=1, road="bypass"))
 
 
 def test_why_a_pass_was_struck_out_stays_in_the_history(archive, recording):
     again = recording("drive1", seed=1, road="bypass")
     strike_out(again, "a tractor in the way")
-    assert adding.add(archive, again).how == "corrected"
+    assert add(archive, again).how == "corrected"
     take_back(again)
-    added = adding.add(archive, again)
+    added = add(archive, again)
     never, struck = records.read_record(archive / added.name)["history"]
     assert (added.how, never["struck_out"]) == ("corrected", None)
     assert struck["struck_out"]["reason"] == "a tractor in the way"
     again.unlink()  # the raw stream alone
     sidecar = sidecar_path(again)
     sidecar.write_text(json.dumps(json.loads(sidecar.read_text()) | {"struck_out": struck["struck_out"]}))
-    assert adding.add(archive, again.with_suffix(".ttraw")).how == "corrected"
+    assert add(archive, again.with_suffix(".ttraw")).how == "corrected"
 
 
 def test_adds_at_once_lose_nothing(tmp_path, recording):
@@ -219,14 +220,14 @@ def test_adds_at_once_lose_nothing(tmp_path, recording):
     of_one_name = tmp_path / "other" / "plan0.json"
     of_one_name.write_text('{"schema": "towertap-plan", "version": 1, "seed": 99}')
 
-    def add(path):
+    def outcome(path):
         try:
-            return adding.add(archive, path).how
+            return add(archive, path).how
         except FileError as error:
             return str(error)
 
     with ThreadPoolExecutor(8) as pool:
-        outcomes = sorted(pool.map(add, [plans[0], of_one_name, capture, *plans[1:], capture]))
+        outcomes = sorted(pool.map(outcome, [plans[0], of_one_name, capture, *plans[1:], capture]))
     assert outcomes[1:] == ["added", *["kept"] * 12, "there already"]
     assert "another one of that name is kept already" in outcomes[0]
     assert verify(archive).problems == []
@@ -239,9 +240,9 @@ def test_an_add_while_another_is_under_way_waits_no_longer_than_it_must(archive,
     under_way = adding.add_all(archive, captures)
     next(under_way)
     with pytest.raises(FileError, match=r"\.lock: .*locked; add again when no other add is under way"):
-        adding.add(archive, captures[1])
+        add(archive, captures[1])
     under_way.close()
-    assert adding.add(archive, captures[1]).how == "added"
+    assert add(archive, captures[1]).how == "added"
     assert verify(archive).problems == []
 
 
@@ -277,15 +278,15 @@ def test_plans_and_bench_records_are_kept_with_the_recordings(archive, tmp_path)
     (tmp_path / "other.json").write_text("{}")
     names = [added.name for added in adding.add_all(archive, [plan, bench])]
     assert names == ["plans/spring.json", "bench/e66-noise.json"]
-    assert adding.add(archive, plan).how == "there already"
+    assert add(archive, plan).how == "there already"
     assert (verify(archive).problems, len(store.listing(archive).records)) == ([], 2)
     with pytest.raises(FileError, match="no plan and no bench record"):
-        adding.add(archive, tmp_path / "other.json")
+        add(archive, tmp_path / "other.json")
     plan.write_text('{"schema": "towertap-plan", "version": 1, "margin": 0.5}')
     with pytest.raises(FileError, match="another one of that name"):
-        adding.add(archive, plan)
+        add(archive, plan)
     (archive / "bench" / "e66-noise.json").unlink()
-    added = adding.add(archive, bench)
+    added = add(archive, bench)
     assert (added.how, added.put_back) == ("there already", ("bench/e66-noise.json",))
     assert verify(archive).problems == []
     assert bench_folder(archive / store.names(archive)[0] / "capture.h5") == archive / "bench"
@@ -325,7 +326,7 @@ def test_a_lock_that_is_no_plain_file_is_refused(kind, archive, tmp_path, record
     lock.unlink()
     os.mkfifo(lock) if kind == "a pipe" else lock.symlink_to(tmp_path / "elsewhere")
     with pytest.raises(FileError, match=r"\.lock: no plain file; move it away"):
-        adding.add(archive, recording("third", seed=7))
+        add(archive, recording("third", seed=7))
     assert not (tmp_path / "elsewhere").exists()
 
 
@@ -336,7 +337,7 @@ import os, signal
 from pathlib import Path
 from towertap.archive import adding
 adding._describe = lambda *given: os.kill(os.getpid(), signal.SIGKILL)
-adding.add(Path({str(archive)!r}), Path({str(capture)!r}))
+list(adding.add_all(Path({str(archive)!r}), [Path({str(capture)!r})]))
 """
     assert subprocess.run([sys.executable, "-c", script]).returncode == -signal.SIGKILL
     assert store.listing(archive).records == []

@@ -10,8 +10,8 @@ import signal
 
 import numpy as np
 import pytest
-from towertap.archive import adding, store, taking
 from towertap.archive import record as records
+from towertap.archive import store, taking
 from towertap.archive.taking import take
 from towertap.archive.verify import verify
 from towertap.capture.conditions import Conditions, sidecar_path
@@ -20,11 +20,13 @@ from towertap.capture.reading import open_capture
 from towertap.errors import CallError, FileError
 from towertap.exchange.imports import import_file
 
+from tests.archives import add
+
 
 def test_a_recording_comes_out_whole_and_goes_in_again(tmp_path, recording):
     capture = recording()
     archive, out = tmp_path / "archive", tmp_path / "out" / "of"
-    added = adding.add(archive, capture)
+    added = add(archive, capture)
     files = take(archive, added.name[:12], out)
     assert [path.name for path in files] == [
         f"{added.name}{suffix}" for suffix in (".h5", ".conditions.json", ".ttraw", ".record.json")
@@ -33,17 +35,17 @@ def test_a_recording_comes_out_whole_and_goes_in_again(tmp_path, recording):
     assert taken[".ttraw"] == capture.with_suffix(".ttraw").read_bytes()
     assert taken[".h5"] == capture.read_bytes()
     assert files[1].read_bytes() == sidecar_path(capture).read_bytes()
-    assert adding.add(tmp_path / "other", files[0]).how == "added"
-    assert adding.add(archive, files[0]).how == "there already"
+    assert add(tmp_path / "other", files[0]).how == "added"
+    assert add(archive, files[0]).how == "there already"
     assert verify(archive).problems == []
 
 
 def test_the_history_of_its_conditions_comes_with_it(tmp_path, recording):
     capture = recording()
     archive = tmp_path / "archive"
-    adding.add(archive, capture)
+    add(archive, capture)
     decode_raw(capture.with_suffix(".ttraw"), capture, Conditions("minibus", "stiff", "bypass", 3))
-    assert adding.add(archive, capture).how == "corrected"
+    assert add(archive, capture).how == "corrected"
     *_, record = take(archive, "quarry", tmp_path)
     history = json.loads(record.read_text())["content"]["history"]
     assert [entry["conditions"]["part"] for entry in history] == ["rubber"]
@@ -113,17 +115,17 @@ def test_an_imported_capture_is_kept_with_its_file(tmp_path, answer):
     np.savetxt(logger, table, delimiter=",", header="t,ax,ay,az", comments="")
     import_file(logger, tmp_path / "drive.h5", given={"part": "rubber", "road": "bypass", "pass_number": 1})
     archive = tmp_path / "archive"
-    added = adding.add(archive, tmp_path / "drive.h5")
+    added = add(archive, tmp_path / "drive.h5")
     assert added.name.startswith("bypass_rubber_pass01_undated_")
     assert verify(archive).problems == []
     taken = answer("archive", "take", archive, "bypass", "--to", tmp_path / "out")
     capture, raw, _ = (tmp_path / "out" / f"{added.name}{end}" for end in (".h5", ".csv", ".record.json"))
     assert set(taken["files"]) == {str(capture), str(raw), str(_)}
     assert raw.read_bytes() == logger.read_bytes()
-    assert adding.add(archive, capture).how == "there already"  # its file lies beside it under the recording's name
+    assert add(archive, capture).how == "there already"  # its file lies beside it under the recording's name
     logger.unlink()
     with pytest.raises(CallError, match=r"logger 7\.csv|drive\.csv"):
-        adding.add(archive, tmp_path / "drive.h5")
+        add(archive, tmp_path / "drive.h5")
 
 
 @pytest.mark.parametrize("name", ["drive.h5", "drive", "drive.a b", "drive.\0", "..", 7])

@@ -8,9 +8,11 @@ import time
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from towertap.archive import adding, store
 from towertap.archive import record as records
+from towertap.archive import store
 from towertap.archive.verify import verify
+
+from tests.archives import add
 
 
 def places(archive):
@@ -109,7 +111,7 @@ def test_a_record_with_sound_sums_and_strange_content_is_refused(changes, archiv
 def test_a_recording_whose_folder_is_gone_is_named_for_as_long_as_it_is(archive, tmp_path, recording):
     lost, kept = store.names(archive)
     shutil.move(archive / lost, tmp_path / lost)
-    for use in (lambda: None, lambda: store.listing(archive), lambda: adding.add(archive, recording("third", seed=7))):
+    for use in (lambda: None, lambda: store.listing(archive), lambda: add(archive, recording("third", seed=7))):
         use()
         (problem,) = verify(archive).problems
         assert (problem.recording, "gone" in problem.what, "delete" in problem.what) == (lost, True, False)
@@ -133,7 +135,7 @@ def test_a_lost_recording_that_is_added_again_is_whole(archive, recording):
     lost = store.names(archive)[0]
     capture = recording("again", seed=1, road="bypass")
     shutil.rmtree(archive / lost)
-    assert adding.add(archive, capture).how == "added"
+    assert add(archive, capture).how == "added"
     assert places(archive) == []
 
 

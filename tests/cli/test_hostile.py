@@ -9,11 +9,11 @@ import subprocess
 import h5py
 import numpy as np
 import pytest
-from towertap.archive import adding
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.exchange.exports import EXPORTS
 
+from tests.archives import add
 from tests.conftest import TOWERTAP
 
 ESCAPES = "\x1b[2J\x1b]0;sound\x07\r\x9b31m[/b][green]\u202e$\\frac$"
@@ -277,7 +277,7 @@ def test_decoding_a_capture_says_that_it_is_one(make_capture, run):
 
 def test_a_capture_of_an_archive_stays_as_it_was_added(make_capture, by_hand, tmp_path, run, monkeypatch):
     """`analyse` writes its table where one works, not into the archive."""
-    added = adding.add(tmp_path / "archive", make_capture(by_hand.recording(6)))
+    added = add(tmp_path / "archive", make_capture(by_hand.recording(6)))
     monkeypatch.chdir(tmp_path)
     capture = tmp_path / "archive" / added.name / "capture.h5"
     assert run("analyse", capture, "--mounting", "x=+X,y=+Y,z=+Z", "--whole")[0] == 0

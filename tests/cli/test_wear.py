@@ -16,6 +16,8 @@ from scipy import stats
 from towertap.archive import adding
 from towertap.capture.schema import set_attributes, text_attribute
 
+from tests.archives import add
+
 DAYS = ("2026-03-14", "2026-05-16", "2026-07-18", "2026-09-19")
 """First fit and three visits, nine weeks apart."""
 RISE = 0.30
@@ -49,7 +51,7 @@ def archive(garage, tmp_path_factory):
     """The same recordings in an archive."""
     folder = tmp_path_factory.mktemp("archive")
     for path in adding.recordings_of(garage):
-        adding.add(folder, path)
+        add(folder, path)
     return folder
 
 

@@ -14,6 +14,8 @@ from towertap.wear import follow
 from towertap.wear.drives import load_sessions
 from towertap.wear.report import write_wear
 
+from tests.archives import add
+
 CALL = ("--part", "polyurethane-bush", "--smooth", "bypass")
 STARTS = ("2026-03-01T09:00:00+10:00", "2026-05-04T08:00:00+10:00", "2026-07-01T23:50:00+10:00")
 """Times at UTC+10; by UTC the second began on 3 May, and the passes of the third are parted by midnight."""
@@ -54,7 +56,7 @@ def test_since_keeps_the_morning_of_its_day(run, answer, far_east):
 
 def test_an_archive_keeps_the_driver_s_day(answer, far_east, tmp_path):
     for path in adding.recordings_of(far_east):
-        adding.add(tmp_path / "archive", path)
+        add(tmp_path / "archive", path)
     days = days_of(answer("wear", tmp_path / "archive", *CALL, "--since", "2026-05-04"))
     assert days == [("2026-05-04", 2), ("2026-07-01", 2)]
 

@@ -62,12 +62,6 @@ class Added:
     """Stored files that were missing or damaged, and are there again."""
 
 
-def add(archive: Path, path: Path) -> Added:
-    """Add one; see `add_all`."""
-    (added,) = add_all(archive, [path])
-    return added
-
-
 def add_all(archive: Path, paths: Iterable[Path]) -> Iterator[Added]:
     """Add recordings, each named by its raw stream or its capture, and plans and bench records, by their files.
 

@@ -19,7 +19,6 @@ from towertap.doors.times import instant
 from towertap.errors import AnalysisError, FileError
 from towertap.words.phrases import counted
 
-RATE_PPM = 50_000.0
 SPACE_MIN = 30.0
 BATTERY_PERCENT = 25
 POWER = Path("/sys/class/power_supply")
@@ -62,7 +61,7 @@ def gravity(look: Glimpse, mounting: str) -> Check:
     except AnalysisError as error:
         return Check("gravity", False, str(error))
     leaning = leaning_deg(rotation, look.force_ms2)
-    if leaning <= Limits().mounting_deg:
+    if leaning <= Limits.mounting_deg:
         return Check("gravity", True, f"gravity lies {leaning:.0f}° from the declared up")
     fitting = fitting_mounting(rotation, look.force_ms2)
     text = f"gravity lies {leaning:.0f}° from the up of {mounting}: {fitting} would fit, as far as up goes"
@@ -74,7 +73,7 @@ def _rate(look: Glimpse, odr_hz: int) -> Check:
         return Check("rate", None, "rate: too few frames to tell")
     off_ppm = (look.rate_hz / odr_hz - 1) * 1e6
     text = f"rate {look.rate_hz:.0f} Hz of {odr_hz}, {counted(look.missing, 'sample')} missing"
-    return Check("rate", abs(off_ppm) <= RATE_PPM and not look.missing, text)
+    return Check("rate", abs(off_ppm) <= Limits.rate_ppm and not look.missing, text)
 
 
 def _space(out: Path, odr_hz: int) -> Check:
