@@ -5,16 +5,19 @@ from datetime import UTC, datetime
 from hypothesis import given
 from hypothesis import strategies as st
 from towertap.box.naming import bench_name, recording_name, slug
+from towertap.capture.conditions import Conditions
 
+TEXT = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=2000)
+"""What conditions hold."""
 NOON = datetime(2024, 5, 17, 12, 0, 5, tzinfo=UTC)
 
 
 def test_a_name_reads_like_the_pass_it_holds():
-    assert recording_name("Quarry lane", "Polyurethane, stiff", 3, NOON) == (
-        "quarry-lane_polyurethane-stiff_pass03_20240517T120005Z"
-    )
+    stiff = Conditions(road="Quarry lane", part="Polyurethane, stiff", pass_number=3)
+    assert recording_name(stiff, NOON) == "quarry-lane_polyurethane-stiff_pass03_20240517T120005Z"
     # two boxes in one second
-    assert recording_name("a", "b", 3, NOON, "Left sill") == "a_b_pass03_left-sill_20240517T120005Z"
+    name = "quarry-lane_polyurethane-stiff_pass03_left-sill_20240517T120005Z"
+    assert recording_name(stiff, NOON, "Left sill") == name
 
 
 def test_what_is_no_pass_is_named_by_what_it_is():
@@ -27,10 +30,10 @@ def test_paths_and_accents_fall_off():
     assert slug("…") == "unnamed"
 
 
-@given(st.text(), st.text(), st.integers(1, 9999), st.text())
+@given(TEXT, TEXT, st.integers(1, 9999), TEXT)
 def test_every_name_is_a_portable_file_name(road, part, number, position):
     # POSIX.1-2017, 3.282 Portable Filename Character Set, and NAME_MAX of 255 on ext4, APFS, NTFS
-    name = recording_name(road, part, number, NOON, position)
+    name = recording_name(Conditions(road=road, part=part, pass_number=number), NOON, position)
     assert set(name) <= set("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_")
     assert len(name + ".conditions.json.part") < 255
     assert not name.startswith("-")

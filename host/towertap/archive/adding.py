@@ -291,7 +291,7 @@ def _replace(folder: Path, made: Path, known: Record, record: Record) -> Record:
 
 def _describe(capture: Capture, raw: Path, digest: str) -> Record:
     drive, started_utc = capture.conditions, capture.text("started_utc")
-    name = recording_name(drive.road, drive.part, drive.pass_number or 0, instant(started_utc))
+    name = recording_name(drive, instant(started_utc))
     return {
         "format": records.FORMAT,
         "name": f"{name}_{digest[:12]}",

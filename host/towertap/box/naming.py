@@ -20,21 +20,20 @@ def renamed(stem: str, was: Conditions, now: Conditions) -> str:
     """The name of a recording by conditions that were corrected; one that was not made of them stays."""
     for positions in ((was.box_position, now.box_position), ("", "")):
         old, new = (
-            _of_conditions(of.road, of.part, of.pass_number or 0, position)
-            for of, position in zip((was, now), positions, strict=True)
+            _of_conditions(conditions, position) for conditions, position in zip((was, now), positions, strict=True)
         )
         if stem == old or stem.startswith(f"{old}_"):
             return new + stem.removeprefix(old)
     return stem
 
 
-def recording_name(road: str, part: str, pass_number: int, started: datetime | None, position: str = "") -> str:
+def recording_name(conditions: Conditions, started: datetime | None, position: str = "") -> str:
     """Name a recording, without suffix: `road_part_passNN_UTC`; `started` is aware, None where nobody knows.
 
     Where the box's `position` is said it goes before the time: two boxes may start a pass in the same second.
     """
     moment = f"{started.astimezone(UTC):%Y%m%dT%H%M%SZ}" if started else "undated"
-    return f"{_of_conditions(road, part, pass_number, position)}_{moment}"
+    return f"{_of_conditions(conditions, position)}_{moment}"
 
 
 def bench_name(serial: str, kind: str, started: datetime) -> str:
@@ -42,6 +41,6 @@ def bench_name(serial: str, kind: str, started: datetime) -> str:
     return f"{slug(serial)}-{kind}-{started:%Y%m%dT%H%M%SZ}"
 
 
-def _of_conditions(road: str, part: str, pass_number: int, position: str) -> str:
+def _of_conditions(conditions: Conditions, position: str) -> str:
     where = f"_{slug(position)}" if position else ""
-    return f"{slug(road)}_{slug(part)}_pass{pass_number:02d}{where}"
+    return f"{slug(conditions.road)}_{slug(conditions.part)}_pass{conditions.pass_number or 0:02d}{where}"

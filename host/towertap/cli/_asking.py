@@ -134,7 +134,7 @@ def _recorded(folder: Path, position: str) -> list[Conditions]:
     Where this box's `position` is said, recordings at another are a second box's, and not counted.
     """
     drives = [sidecar["conditions"] for sidecar in _sidecars(folder) if not sidecar.get("struck_out")]
-    return [of for of in drives if of.box_position == position or not (of.box_position and position)]
+    return [drive for drive in drives if drive.box_position == position or not (drive.box_position and position)]
 
 
 def tell_if_there(known: dict[str, Any], folder: Path) -> None:

@@ -160,7 +160,8 @@ class Day:
         """What is to be done to the car before a drive; empty when its part is in, as it is before the first."""
         driven = self.done | {_key(recorded.conditions) for recorded in self.driven}
         number = self.plan.drives.index(drive)
-        if number == 0 or self._fitting(drive) in [self._fitting(of) for of in self.plan.drives if _key(of) in driven]:
+        fitted_before = [self._fitting(other) for other in self.plan.drives if _key(other) in driven]
+        if number == 0 or self._fitting(drive) in fitted_before:
             return ""
         again = self.plan.drives[number - 1].part == drive.part
         return f"TAKE {drive.part} OUT AND FIT IT ANEW FIRST" if again else f"FIT {drive.part} FIRST"

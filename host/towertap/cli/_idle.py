@@ -14,8 +14,8 @@ SHOWN = ("jerk_z", "weighted_z", "acceleration_z")
 
 def record_idle(recorder: Recorder, conditions: Conditions) -> str:
     """Record, measure, keep; what came of it in one line. AnalysisError where the vehicle did not stand."""
-    said = replace(conditions, road="", part="", pass_number=None, notes="the engine idling, at rest")
-    _, path = replace(recorder, out=recorder.bench, seconds=recorder.seconds or IDLE_S).capture(said, "idle")
+    at_rest = replace(conditions, road="", part="", pass_number=None, notes="the engine idling, at rest")
+    _, path = replace(recorder, out=recorder.bench, seconds=recorder.seconds or IDLE_S).capture(at_rest, "idle")
     idle, data = kept("idle", path, recorder.bench, idle_of)
     levels = (
         f"{METRICS[name].label} {idle.levels[name].rms:.3g} {METRICS[name].unit}"

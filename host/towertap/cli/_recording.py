@@ -128,11 +128,11 @@ class Recorder:
             integrity = check(capture)
             return RecordedDrive(recording, path, integrity, conditions, why_unusable(capture, integrity))
 
-    def _free_path(self, said: Conditions, kind: str) -> Path:
+    def _free_path(self, conditions: Conditions, kind: str) -> Path:
         """The path of the raw recording; a drive begun anew within its second has the next one in its name."""
         serial, started = str(self.box.identity["serial"]), datetime.now(UTC)
         while True:
-            of_pass = recording_name(said.road, said.part, said.pass_number or 0, started, said.box_position)
+            of_pass = recording_name(conditions, started, conditions.box_position)
             name = bench_name(serial, kind, started) if kind else of_pass
             if not (raw := self.out / f"{name}.ttraw").exists():
                 return raw

@@ -48,8 +48,8 @@ def command(
         data = {"capture": capture, "files": paths, "rows": samples.n_rows, **samples.metadata}
     gaps = f", gaps {data['gaps']}" if data["gaps"] else ""
     names = paths[0] if len(paths) == 1 else f"{paths[0]} … {paths[-1].name} ({len(paths)} pieces)"
-    units_told = " and ".join(data["units"].values())
+    in_units = " and ".join(data["units"].values())
     return Outcome(
         data,
-        f"{names}: {data['samples']} samples at {data['rate_hz']:.4f} Hz, {units_told}, {axes} axes{gaps}",
+        f"{names}: {data['samples']} samples at {data['rate_hz']:.4f} Hz, {in_units}, {axes} axes{gaps}",
     )

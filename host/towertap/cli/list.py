@@ -65,12 +65,12 @@ def _use(entry: Entry, plan: Plan | None, entries: list[Entry]) -> str:
 
 
 def _line(entry: Entry, use: str) -> Text:
-    said, integrity = entry.conditions, entry.integrity
+    conditions, integrity = entry.conditions, entry.integrity
     when = f"{entry.started:%m-%d %H:%M}" if entry.started else "–"
     length = "–" if entry.seconds is None else f"{entry.seconds:.0f} s"
     clipped = f", {integrity.clipped_samples} clipped" if integrity and integrity.clipped_samples else ""
     marks = f", {counted(len(entry.marks), 'mark')}" if entry.marks else ""
-    what = f"{said.road or '?'}, {said.part or '?'}, pass {said.pass_number or '?'}"
+    what = f"{conditions.road or '?'}, {conditions.part or '?'}, pass {conditions.pass_number or '?'}"
     head = Text(f"{when}  {what}: {length}{clipped}{marks}  ")
     verdict = Text("ok", "green") if not use else Text(f"NOT USED: {use}", "dim" if entry.is_struck_out else "red")
     return Text.assemble(head, verdict)

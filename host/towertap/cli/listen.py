@@ -30,7 +30,7 @@ high one before the second. The place is the roughest that both hold; it is foun
 @answers
 def command(before: Path, after: Path, out: Path, **place: Any) -> Outcome:
     """Write the sound, and say what it holds, with the caution."""
-    heard = listen(before, after, out, **place)
-    agreement = f"; found again with an agreement of {heard.agreement:.2f}" if heard.agreement is not None else ""
-    data = {"sound": out, **asdict(heard), "caution": CAUTION}
-    return Outcome(data, Group(Text(f"{out}: {heard.words}{agreement}"), Text(f"\nCaution: {CAUTION}", style="yellow")))
+    sound = listen(before, after, out, **place)
+    agreement = f"; found again with an agreement of {sound.agreement:.2f}" if sound.agreement is not None else ""
+    data = {"sound": out, **asdict(sound), "caution": CAUTION}
+    return Outcome(data, Group(Text(f"{out}: {sound.words}{agreement}"), Text(f"\nCaution: {CAUTION}", style="yellow")))

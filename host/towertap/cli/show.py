@@ -50,8 +50,9 @@ def command(capture: Path, out: Path | None) -> Outcome:
         marks = list(zip(opened.times_s(opened.marks["row"]).tolist(), texts, strict=True))
         pieces = [(piece.start_time_s, piece.start_time_s + piece.n_rows / opened.rate_hz) for piece in opened.pieces()]
     entry = entry_of(capture)
-    said = entry.conditions
-    title = f"{said.road or '?'}, {said.part or '?'}, pass {said.pass_number or '?'}: {pieces[-1][1]:.0f} s"
+    conditions = entry.conditions
+    drive = f"{conditions.road or '?'}, {conditions.part or '?'}, pass {conditions.pass_number or '?'}"
+    title = f"{drive}: {pieces[-1][1]:.0f} s"
     try:
         _show_figure.write(out, title, envelopes, windows, pieces, marks, of_drive)
     except OSError as error:

@@ -72,15 +72,15 @@ def listen(
         before_at_s, after_at_s, quality = _place(first, second, seconds, before_at_s, after_at_s)
         stretches = [_stretch(capture, at_s, seconds) for capture, at_s in ((first, before_at_s), (second, after_at_s))]
         sound = in_turns(stretches[0], first.rate_hz, stretches[1], second.rate_hz)
-    heard = Listening(before.stem, after.stem, before_at_s, after_at_s, seconds, quality)
+    listening = Listening(before.stem, after.stem, before_at_s, after_at_s, seconds, quality)
     with whole_file(path) as unfinished:
         with wave.open(str(unfinished), "wb") as file:
             file.setnchannels(1)
             file.setsampwidth(2)
             file.setframerate(SOUND_HZ)
             file.writeframes(sound.astype("<i2").tobytes())
-        add_comment(unfinished, f"{heard.words}. {CAUTION}")
-    return heard
+        add_comment(unfinished, f"{listening.words}. {CAUTION}")
+    return listening
 
 
 def sounds_of(comparison: Comparison, folder: Path) -> tuple[dict[str, Path], list[str]]:
