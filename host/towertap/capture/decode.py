@@ -26,7 +26,7 @@ from towertap.wire.frames import FrameType
 from towertap.wire.layouts import LAYOUTS, Layout
 from towertap.wire.messages import MESSAGES, Hello, cut, hello_of
 
-BLOCK_BYTES = 3 * 2**16
+BLOCK_BYTES = 2**17
 """What is read at a time; a larger block costs more, since the system then hands out its memory anew every time."""
 RAW = "a raw recording (.ttraw)"
 

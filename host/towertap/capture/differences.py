@@ -8,14 +8,13 @@ noise of a bench none would take up to an eighth less, which no choice from stre
 
 from __future__ import annotations
 
-import zlib
 from concurrent.futures import Executor
 from functools import lru_cache
 from itertools import product
 
 import numpy as np
 
-from towertap.doors.inflating import InflateError, decompress
+from towertap.doors.deflate import END_BLOCK, RUNS_ONLY, InflateError, compressobj, decompress
 from towertap.lazily import h5py
 
 STRETCH = 16384
@@ -44,8 +43,10 @@ def _packed(counts: np.ndarray) -> bytes:
     differences = np.full(STRETCH, OFFSET, counts.dtype)  # HDF5 stores whole stretches, the last one as well
     differences[: len(counts)] += counts
     differences[1 : len(counts)] -= counts[:-1]
-    deflate = zlib.compressobj(1, strategy=zlib.Z_RLE)
-    return deflate.compress(differences.view(np.uint8).reshape(STRETCH, -1).T.tobytes()) + deflate.flush()
+    planes = differences.view(np.uint8).reshape(STRETCH, -1).T  # the lower bytes, then the upper: HDF5's shuffle
+    deflate = compressobj(1, strategy=RUNS_ONLY)
+    packed = [deflate.compress(plane.tobytes()) + deflate.flush(END_BLOCK) for plane in planes]
+    return b"".join(packed) + deflate.flush()
 
 
 class Counts:
