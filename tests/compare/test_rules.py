@@ -1,4 +1,7 @@
-"""A metric is one line of a table, with its own rule of comparison: three made-up ones go through to page and JSON."""
+"""A metric is one line of a table, with its own rule of comparison: three made-up ones go through to page and JSON.
+
+The captures are invented: what is planted in them is what has to come out.
+"""
 
 import json
 
@@ -7,18 +10,16 @@ import pytest
 from scipy import stats
 from statsmodels.regression.linear_model import OLS
 from statsmodels.stats.weightstats import CompareMeans, DescrStatsW
-from towertap.compare.sections.differences import by_count, by_difference
+from towertap.compare.sections.differences.effects import by_count, by_difference
 from towertap.compare.stats.design import Design
 from towertap.signals.channels import ACCELERATIONS, BandPass, Channel, MetricSettings
 from towertap.signals.metrics import METRICS, THIRDS, Metric, Statistic, mean, total
 from towertap.signals.stream import Bank
 
-MS2 = 9.80665 / 2048
-"""Of a count, at the range of ±16 g."""
 THREE = tuple(Channel(axis, BandPass(0.5, 300.0)) for axis in ACCELERATIONS)
 VECTOR = Metric("vector", "all axes together", "m/s²", THREE)
 LEAN = Metric(
-    "lean", "push backwards with lift", "m²/s⁴", (THREE[0], THREE[2]),
+    "lean", "push forwards with lift", "m²/s⁴", (THREE[0], THREE[2]),
     Statistic(lambda signals, _: np.einsum("wr,wr->w", *signals)[None] / signals.shape[2],
               lambda kept, share: mean(kept[0], share)),
     "difference",
@@ -63,7 +64,7 @@ def folder(tmp_path_factory, by_hand):
 
 
 @pytest.fixture
-def told(run, table, folder):
+def comparison(run, table, folder):
     status, out, err = run("compare", folder, *CALL, *named("vector", "lean", "shocks"), "--json")
     assert status == 0, err
     return json.loads(out)
@@ -73,23 +74,23 @@ def named(*metrics):
     return [word for metric in metrics for word in ("--metric", metric)]
 
 
-def test_by_ratio_a_vector_sum_is_a_finding(told):
+def test_by_ratio_a_vector_sum_is_a_finding(comparison):
     """scipy: Welch's interval of the logarithms."""
-    (finding,) = told["findings"]
+    (finding,) = comparison["findings"]
     sides = [[np.log(drive["value"]) for drive in finding[f"{side}_values"]] for side in ("after", "before")]
     welch = stats.ttest_ind(*sides, equal_var=False).confidence_interval()
     assert (finding["metric"], finding["verdict"]) == ("vector", "harsher")
     assert finding["interval"] == pytest.approx(np.exp([welch.low, welch.high]))
 
 
-def by_rule(told, rule):
+def by_rule(comparison, rule):
     """The rough and the smooth road in the metric of a rule."""
-    return (difference for difference in told["evidence"]["differences"]["data"] if difference["rule"] == rule)
+    return (difference for difference in comparison["evidence"]["differences"]["data"] if difference["rule"] == rule)
 
 
-def test_by_difference_a_mean_crosses_nought(told):
+def test_by_difference_a_mean_crosses_nought(comparison):
     """statsmodels and scipy: Welch's interval and p of the raw values. Before, x follows z; after, it turns away."""
-    lane, bypass = by_rule(told, "difference")
+    lane, bypass = by_rule(comparison, "difference")
     before, after = (lane["values"][side] for side in ("before", "after"))
     assert min(before) > 0 > max(after)
     assert np.corrcoef([*before, *after], np.ravel([*LEANS.values()]))[0, 1] > 0.98
@@ -104,9 +105,9 @@ def test_by_difference_a_mean_crosses_nought(told):
     assert bypass["words"] == "no change is shown"
 
 
-def test_by_count_few_events_and_none_are_held_against_many(told):
+def test_by_count_few_events_and_none_are_held_against_many(comparison):
     """scipy: given the sum, the count after is binomial (exact); the interval over passes is no narrower."""
-    lane, bypass = by_rule(told, "count")
+    lane, bypass = by_rule(comparison, "count")
     assert lane["values"] == {"before": list(PLANTED["soft"]), "after": list(PLANTED["stiff"])}
     assert lane["size"] == pytest.approx(30 / 4)
     exact = stats.binomtest(30, 34)
