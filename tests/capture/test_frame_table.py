@@ -1,4 +1,4 @@
-"""The table of frames comes back as it was, whatever its numbers: by our reading, and by plain h5py as the page has it."""
+"""The table of frames comes back as it was, whatever its numbers: by our reading, and by plain h5py as a page says."""
 
 import h5py
 import numpy as np
