@@ -29,8 +29,8 @@ UNREADABLE = (OSError, RuntimeError, ValueError, InflateError)
 def write(dataset: h5py.Dataset, start: int, counts: np.ndarray, pool: Executor) -> None:
     """Write columns of counts, (columns, n), from row `start` on, a multiple of STRETCH.
 
-    The bytes are those that HDF5 makes of shuffle and deflate, only smaller and in a third of the time. Deflate's search
-    for repetitions finds none in the noise of a sensor: only runs are looked for, a column on a core.
+    The bytes are those that HDF5 makes of shuffle and deflate, only smaller and in a third of the time. Deflate's
+    search for repetitions finds none in the noise of a sensor: only runs are looked for, a column on a core.
     """
     for number, stretches in enumerate(pool.map(_packed_column, counts)):
         for place, packed in enumerate(stretches):
