@@ -218,6 +218,7 @@ def test_nothing_in_a_file_rewrites_what_its_reader_sees(make_capture, by_hand, 
         ("import", logger, "--unit", ESCAPES),
         ("listen", path, path, "--out", tmp_path / f"{ESCAPES}.wav"),
         ("settings",),
+        ("completion", ESCAPES),
     ):
         said += run(*words)[1:]
     text = "".join(said)
@@ -231,7 +232,7 @@ def test_an_error_shows_what_it_was_given_and_does_not_obey(run):
     assert (status, err) == (2, "towertap: no\u241b[2Jsuch file: no such file; give a capture (.h5)\n")
 
 
-@pytest.mark.parametrize("words", [("check", "drive.h5"), ("list", ".")])
+@pytest.mark.parametrize("words", [("check", "drive.h5"), ("list", "."), ("completion", "bash")])
 def test_an_answer_that_cannot_be_written_is_status_2_and_no_traceback(words, make_capture, tmp_path, monkeypatch):
     signal.alarm(60)  # three processes, each with all that it loads
     make_capture()

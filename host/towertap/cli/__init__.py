@@ -20,6 +20,7 @@ COMMANDS = {
     "bench": "know the sensor before the road: self-test, noise, calibration, mounting",
     "check": "prove a capture sound, or say why it is not",
     "compare": "before against after, with the pass as the unit, and a report",
+    "completion": "let bash, zsh or fish complete commands, options and files",
     "correct": "correct the conditions of recordings: name, sidecar and capture together",
     "decode": "make a capture from a raw recording",
     "demo": "the whole job on an invented minibus, with no hardware",
