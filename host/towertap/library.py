@@ -73,7 +73,7 @@ class OpenCapture(Closing):
         """All samples as a table, indexed by `time_s` from the first sample at the true rate; a gap is a row of NaN.
 
         Columns are named by quantity, axis and unit, such as `acceleration_z_ms2`; `axes` are "vehicle" (x forward, y
-        left, z up) or "chip", `units` "si" or "g". What is known beside the samples is in `attrs`. It takes
+        left, z up), "chip" or "counts", `units` "si" or "g". What is known beside the samples is in `attrs`. It takes
         some 56 bytes a sample. AnalysisError where the mounting is not known.
         """
         samples = Samples(self._capture, axes, units, bench=self._bench)

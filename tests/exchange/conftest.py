@@ -45,6 +45,7 @@ def by_plain_h5py(name):
     vehicle = np.hstack([counts[quantity] * scales[quantity] @ IN_VEHICLE.T for quantity in counts])
     chip = np.hstack([counts[quantity] * scales[quantity] for quantity in counts])
     return SimpleNamespace(
+        counts=np.hstack([*counts.values()]).astype(float),
         vehicle=vehicle,
         chip=chip,
         time_s=(row + late) / rate_hz,

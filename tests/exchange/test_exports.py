@@ -21,7 +21,10 @@ from towertap.exchange.samples import FORMAT, Samples
 DAMAGED = "quarry-lane_rubber-bush_pass02"
 """The example with two gaps."""
 AXES = [f"{quantity}_{axis}" for quantity in ("acceleration", "rotation") for axis in "xyz"]
-NAMES = [f"{axis}_{'ms2' if axis.startswith('acc') else 'rads'}" for axis in AXES]
+NAMES = {
+    "vehicle": [f"{axis}_{'ms2' if axis.startswith('acc') else 'rads'}" for axis in AXES],
+    "counts": [f"{axis}_counts" for axis in AXES],
+}
 
 
 def write(examples, suffix, axes="vehicle", **options):
@@ -44,31 +47,32 @@ def metadata_holds(metadata, plain):
     assert metadata["conditions"] == plain.conditions
     assert [gap["missing"] for gap in metadata["first_gaps"]] == [missing for _, missing in plain.gaps]
     assert metadata["start_utc"].startswith("20")
-    assert metadata["units"]["acceleration"] == "m/s²"
+    assert metadata["units"]["acceleration"] in ("m/s²", "counts")
 
 
-@pytest.mark.parametrize("axes", ["vehicle", "chip"])
+@pytest.mark.parametrize("axes", ["vehicle", "counts"])
 def test_csv_by_pandas(examples, plain, axes):
     """To nine digits, and a tenth of a microsecond."""
     (path,) = write(examples, ".csv", axes)
     table = pd.read_csv(path, comment="#")
-    assert list(table) == ["time_s", *NAMES]
-    time_s, values = without_gaps(table["time_s"].to_numpy(), table[NAMES].to_numpy(), plain)
+    assert list(table) == ["time_s", *NAMES[axes]]
+    time_s, values = without_gaps(table["time_s"].to_numpy(), table[NAMES[axes]].to_numpy(), plain)
     assert np.abs(time_s - plain.time_s).max() <= 0.5e-7 + 1e-12
-    assert np.array_equal(values, np.vectorize(lambda x: float(f"{x:.9g}"))(getattr(plain, axes)))
+    expected = plain.counts if axes == "counts" else np.vectorize(lambda x: float(f"{x:.9g}"))(plain.vehicle)
+    assert np.array_equal(values, expected)
     lines = [line[2:].split(": ", 1) for line in path.read_text("utf-8").splitlines()[1:] if line.startswith("# ")]
     metadata_holds({key: json.loads(value) for key, value in lines}, plain)
 
 
-@pytest.mark.parametrize("axes", ["vehicle", "chip"])
+@pytest.mark.parametrize("axes", ["vehicle", "counts"])
 def test_parquet_by_pyarrow(examples, plain, axes):
     from pyarrow import parquet
 
     (path,) = write(examples, ".parquet", axes)
     table = parquet.read_table(path)
-    assert table.schema.names == ["time_s", *NAMES]
-    assert str(table.schema.field(3).type) == "double"
-    assert table.schema.field(3).metadata[b"unit"].decode() == "m/s²"
+    assert table.schema.names == ["time_s", *NAMES[axes]]
+    assert str(table.schema.field(3).type) == ("int32" if axes == "counts" else "double")
+    assert table.schema.field(3).metadata[b"unit"].decode() == ("counts" if axes == "counts" else "m/s²")
     values = table.to_pandas().to_numpy(dtype=float, na_value=np.nan)
     assert table.column(1).null_count == 2
     time_s, values = without_gaps(values[:, 0], values[:, 1:], plain)
@@ -80,7 +84,7 @@ def test_parquet_by_pyarrow(examples, plain, axes):
 def test_npz_by_numpy(examples, plain):
     (path,) = write(examples, ".npz")
     with np.load(path) as arrays:
-        values = np.column_stack([arrays[name] for name in NAMES])
+        values = np.column_stack([arrays[name] for name in NAMES["vehicle"]])
         time_s, values = without_gaps(arrays["time_s"], values, plain)
         metadata_holds(json.loads(str(arrays["metadata"])), plain)
     assert time_s == pytest.approx(plain.time_s, abs=1e-12)
@@ -90,7 +94,7 @@ def test_npz_by_numpy(examples, plain):
 def test_mat_by_scipy(examples, plain):
     (path,) = write(examples, ".mat")
     variables = loadmat(path)
-    values = np.hstack([variables[name] for name in NAMES])
+    values = np.hstack([variables[name] for name in NAMES["vehicle"]])
     assert variables["time_s"].shape == (len(values), 1)
     time_s, values = without_gaps(variables["time_s"][:, 0], values, plain)
     assert time_s == pytest.approx(plain.time_s, abs=1e-12)
@@ -103,7 +107,7 @@ def test_mdf_by_asammdf(examples, plain):
 
     (path,) = write(examples, ".mf4")
     with MDF(path) as file:
-        signals = [file.get(name) for name in NAMES]
+        signals = [file.get(name) for name in NAMES["vehicle"]]
         assert [signal.unit for signal in signals] == 3 * ["m/s²"] + 3 * ["rad/s"]
         values = np.column_stack([signal.samples for signal in signals])
         time_s, values = without_gaps(signals[0].timestamps, values, plain)
@@ -143,13 +147,12 @@ def test_uff_58_ends_a_piece_where_there_is_no_reading(make_capture, by_hand, tm
     counts = np.tile([100, 200, 2048, 1, 2, 3], (4000, 1))
     counts[1000, 1] = -32768  # data sheet of the chip: no valid reading
     with open_capture(make_capture(by_hand.recording(1, counts=counts))) as capture:
-        (path,) = export(Samples(capture, "chip"), tmp_path / "exported.uff")
-        n_rows, rate_hz, scales = capture.n_samples, capture.rate_hz, np.repeat([*capture.scales.values()], 3)
+        (path,) = export(Samples(capture, "counts"), tmp_path / "exported.uff")
+        n_rows, rate_hz = capture.n_samples, capture.rate_hz
     sets = pyuff.UFF(str(path)).read_sets()
     assert [len(function["data"]) for function in sets] == 6 * [1000] + 6 * [n_rows - 1001]
     assert sets[6]["abscissa_min"] == pytest.approx(1001 / rate_hz, rel=5e-6)
-    expected = counts[0] * scales
-    assert all(np.array_equal(np.unique(function["data"]), [expected[k % 6]]) for k, function in enumerate(sets))
+    assert all(np.array_equal(np.unique(function["data"]), [counts[0, k % 6]]) for k, function in enumerate(sets))
 
 
 @pytest.mark.parametrize("suffix", [".wav", ".uff"])
@@ -160,22 +163,25 @@ def test_more_pieces_than_anyone_reads_are_refused(examples, monkeypatch, suffix
     assert not list(examples.glob(f"*{suffix}"))
 
 
-@pytest.mark.parametrize("axes", ["vehicle", "chip"])
+@pytest.mark.parametrize("axes", ["vehicle", "counts"])
 def test_wav_by_scipy_and_wave(examples, plain, axes):
-    """Whole numbers of the stated full scale: √3 of ±16 g and of ±2000 °/s."""
+    """Whole numbers of the stated full scale: √3 of ±16 g and of ±2000 °/s, or a count as 2^16."""
     paths = write(examples, ".wav", axes)
     assert [path.stem for path in paths] == [f"{DAMAGED}_{number:02d}" for number in (1, 2, 3)]
     for path, rows in zip(paths, pieces_of(plain), strict=True):
         rate_hz, levels = wavfile.read(path)
         assert rate_hz == 4033
-        full_scale = math.sqrt(3) * np.repeat([16 * 9.80665, math.radians(2000)], 3)
-        assert np.array_equal(levels, np.rint(getattr(plain, axes)[rows] / full_scale * 2**31))
+        if axes == "counts":
+            assert np.array_equal(levels, plain.counts[rows] * 2**16)
+        else:
+            full_scale = math.sqrt(3) * np.repeat([16 * 9.80665, math.radians(2000)], 3)
+            assert np.array_equal(levels, np.rint(plain.vehicle[rows] / full_scale * 2**31))
         with wave.open(str(path)) as file:
             assert (file.getnframes(), file.getnchannels(), file.getsampwidth()) == (len(rows), 6, 4)
         tail = path.read_bytes().split(b"INFOICMT")[1][4:].rstrip(b"\0")
         metadata = json.loads(tail)
         metadata_holds(metadata, plain)
-        assert metadata["channels"] == NAMES
+        assert metadata["channels"] == NAMES[axes]
         assert metadata["starts_at_s"] == pytest.approx(plain.time_s[rows[0]], abs=1e-12)
 
 
@@ -237,7 +243,7 @@ def test_a_gap_of_unknown_length_is_a_row_of_nan_too(make_capture, by_hand):
     again = by_hand.recording(1, seed=2)
     again[0] = by_hand.hello(boot_id="another")
     with open_capture(make_capture([*frames[:-1], *again])) as capture:
-        samples = Samples(capture, "chip")
+        samples = Samples(capture, "counts")
         rows = np.concatenate([block for _, block in samples.blocks()])
         assert samples.metadata["first_gaps"][0]["missing"] is None
     assert np.flatnonzero(np.isnan(rows[:, 0])).tolist() == [capture_rows := len(rows) // 2]
@@ -262,8 +268,8 @@ def test_a_format_is_one_line_and_a_second_run_replaces_its_own_file_only(exampl
     monkeypatch.setitem(EXPORTS, ".count", rows)
     capture = examples / f"{DAMAGED}.h5"
     table, foreign = examples / "drive.count", examples / "foreign.count"
-    for options, axes in (([], "vehicle"), (["--chip-axes"], "chip")):
-        assert run("export", capture, "--to", table, *options)[0] == 0
+    for option, axes in (("--counts", "counts"), ("--chip-axes", "chip")):
+        assert run("export", capture, "--to", table, option)[0] == 0
         assert table.read_text().endswith(f" rows, {axes}\n")
     foreign.write_text("a shopping list\n")
     status, _, err = run("export", capture, "--to", foreign)
@@ -276,7 +282,7 @@ def test_what_cannot_be_written_is_said_in_one_line(examples, run, monkeypatch, 
     for words, says in (
         (["--to", "x.docx"], "not written as '.docx': give one of .csv, .parquet"),
         (["--to", "nowhere/x.csv"], "no folder 'nowhere'"),
-        (["--to", ".csv", "--chip-axes", "--mounting", "x=+X,y=+Y,z=+Z"], "no meaning"),
+        (["--to", ".csv", "--counts", "--mounting", "x=+X,y=+Y,z=+Z"], "no meaning"),
         (["--to", ".csv", "--mounting", "x=+X"], "is not a mounting"),
     ):
         err = refused("export", capture, *words)

@@ -132,8 +132,8 @@ def listed(data: bytes) -> None:
     path = folder / "drive.h5"
     path.write_bytes(data)
     _command("list", folder)
-    _command("export", path, "--to", ".csv")
-    _command("export", path, "--to", ".npz", "--chip-axes")
+    _command("export", path, "--to", ".csv", "--chip-axes")
+    _command("export", path, "--to", ".npz", "--counts")
     _command("correct", path, "--road", "lane", "--speed", "40 km/h")
     _command("drop", path, "--reason", "gave way")
     _command("drop", path, "--undo")

@@ -25,7 +25,8 @@ the bench's calibration where one holds. What is known of the drive goes with th
 @click.option(
     "--to", "path", type=PATH, required=True, help="The file to write, or its suffix alone, for one beside the capture."
 )
-@click.option("--chip-axes", is_flag=True, help="Axes as the chip has them, without calibration.")
+@click.option("--chip-axes", "axes", flag_value="chip", help="Axes as the chip has them, without calibration.")
+@click.option("--counts", "axes", flag_value="counts", help="The chip's own numbers.")
 @click.option(
     "--units",
     type=click.Choice([*UNITS]),
@@ -36,13 +37,13 @@ the bench's calibration where one holds. What is known of the drive goes with th
 @bench_option
 @answers
 def command(
-    capture: Path, path: Path, chip_axes: bool, units: Units, mounting: str | None, bench: Path | None
+    capture: Path, path: Path, axes: Axes | None, units: Units, mounting: str | None, bench: Path | None
 ) -> Outcome:
     """Export and say what was written."""
-    if chip_axes and mounting:
-        raise CallError("--mounting turns chip axes into the vehicle's; it has no meaning with --chip-axes")
-    axes: Axes = "chip" if chip_axes else "vehicle"
+    if axes and mounting:
+        raise CallError("--mounting turns chip axes into the vehicle's; it has no meaning with --chip-axes or --counts")
     with open_capture(capture) as opened, counted_on_screen("exporting") as on_progress:
+        axes = axes or "vehicle"
         samples = Samples(opened, axes, units, mounting=mounting, bench=bench, on_progress=on_progress)
         paths = export(samples, path)
         data = {"capture": capture, "files": paths, "rows": samples.n_rows, **samples.metadata}

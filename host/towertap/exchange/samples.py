@@ -21,7 +21,7 @@ from towertap.signals.filters import Array
 from towertap.version import WRITTEN_BY
 from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 
-Axes = Literal["vehicle", "chip"]
+Axes = Literal["vehicle", "chip", "counts"]
 Units = Literal["si", "g"]
 
 FORMAT = "towertap samples"
@@ -40,6 +40,7 @@ UNITS: dict[Units, dict[str, tuple[str, str, float]]] = {
 IN_WORDS = {
     "vehicle": "vehicle axes after ISO 8855: x forward, y left, z up; at rest +g on z",
     "chip": "chip axes, no calibration",
+    "counts": "counts of the chip in chip axes",
 }
 
 
@@ -57,8 +58,8 @@ class Column:
 class Samples:
     """The samples of an open capture in the axes and units asked for, block by block.
 
-    `vehicle` axes are corrected by the bench's calibration where one holds; `chip` axes are as read. Values are float64
-    throughout; NaN says that there was no reading.
+    `vehicle` axes are corrected by the bench's calibration where one holds; `chip` axes and `counts` are as read.
+    Values are float64 throughout, so that NaN can say that there was no reading; counts are exact in it.
     """
 
     def __init__(
@@ -76,7 +77,7 @@ class Samples:
         self.pieces = capture.pieces()
         self.rate_hz = capture.rate_hz
         quantities = list(capture.layout.quantities)
-        units_of = UNITS[units]
+        units_of = dict.fromkeys(quantities, ("counts", "counts", 1.0)) if axes == "counts" else UNITS[units]
         self.columns = tuple(
             Column(name, axis, units_of[name][0], f"{name}_{axis}_{units_of[name][1]}")
             for name in quantities
@@ -117,7 +118,7 @@ class Samples:
     def full_scale(self, quantity: str) -> float:
         """The end of the chip's range in the columns' unit."""
         highest = self.capture.layout.quantities[quantity].full_scale
-        return highest * self.capture.scales[quantity] / self._unit_si[quantity]
+        return highest * (1.0 if self.axes == "counts" else self.capture.scales[quantity] / self._unit_si[quantity])
 
     def blocks(self) -> Iterator[tuple[Array, Array]]:
         """Times (n,) in s from the first sample, and values (n, columns), all rows in order.
@@ -143,10 +144,14 @@ class Samples:
         counts = self.capture.counts(quantity, start, stop)
         values = counts.astype(float)
         values[np.any(counts == self.capture.layout.quantities[quantity].no_reading, axis=1)] = np.nan
+        if self.axes == "counts":
+            return values
         values *= self.capture.scales[quantity]
         if quantity == "acceleration":
             values -= self._offset_ms2
-        return values @ self._turned[quantity].T / self._unit_si[quantity]
+        if self.axes == "vehicle":
+            values = values @ self._turned[quantity].T
+        return values / self._unit_si[quantity]
 
     @cached_property
     def metadata(self) -> dict[str, Any]:
@@ -171,6 +176,7 @@ class Samples:
             "axes_in_words": IN_WORDS[self.axes],
             "units": {column.quantity: column.unit for column in self.columns},
             "full_scale": {name: self.full_scale(name) for name in self._turned},
+            "counts_are": {UNITS["si"][name][0]: capture.scales[name] for name in self._turned},
             "calibration": self._calibration,
             "samples": capture.n_samples,
             "gaps": len(self.pieces) - 1,

@@ -1,4 +1,4 @@
-"""Parquet: a column of time and one an axis, with units; a gap is a row of nulls."""
+"""Parquet: a column of time and one an axis, with units; counts are whole numbers, a gap is a row of nulls."""
 
 import json
 from collections.abc import Iterator
@@ -20,25 +20,27 @@ def write(samples: Samples, path: Path) -> None:
     import pyarrow as pa
     from pyarrow import parquet
 
-    units = {"time_s": "s"} | {column.name: column.unit for column in samples.columns}
-    fields = [pa.field(name, pa.float64(), metadata={"unit": unit}) for name, unit in units.items()]
+    kind = pa.int32() if samples.axes == "counts" else pa.float64()
+    fields = [pa.field("time_s", pa.float64(), metadata={"unit": "s"})]
+    fields += [pa.field(column.name, kind, metadata={"unit": column.unit}) for column in samples.columns]
     schema = pa.schema(fields, metadata={FORMAT: json.dumps(samples.metadata, ensure_ascii=False)})
     alike = [column.name for column in samples.columns]  # a dictionary serves values that come again; no time does
     with parquet.ParquetWriter(
         path, schema, compression="zstd", use_dictionary=alike, write_statistics=False
     ) as writer:
         for rows in _groups(samples):
-            writer.write_table(pa.Table.from_arrays(list(map(_array, rows.T)), schema=schema))
+            arrays = [_array(field.type, column) for field, column in zip(fields, rows.T, strict=True)]
+            writer.write_table(pa.Table.from_arrays(arrays, schema=schema))
 
 
-def _array(column: Array) -> Any:
-    """An array of pyarrow, nulls for NaN; of plain memory, since `pyarrow.array` would load all of pandas."""
+def _array(kind: Any, column: Array) -> Any:
+    """An array of a pyarrow type, nulls for NaN; of plain memory, since `pyarrow.array` would load all of pandas."""
     import pyarrow as pa
 
     valid = ~np.isnan(column)
-    values = np.where(valid, column, 0.0)
+    values = np.where(valid, column, 0.0).astype(kind.to_pandas_dtype())
     bits = np.packbits(valid, bitorder="little")
-    return pa.Array.from_buffers(pa.float64(), len(values), [pa.py_buffer(bits), pa.py_buffer(values)])
+    return pa.Array.from_buffers(kind, len(values), [pa.py_buffer(bits), pa.py_buffer(values)])
 
 
 def _groups(samples: Samples) -> Iterator[Array]:

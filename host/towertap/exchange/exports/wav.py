@@ -20,7 +20,7 @@ FULL = 2**31
 """What full scale is written as."""
 NO_READING = -FULL
 ROOM = math.sqrt(3)
-"""Full scale over the chip's range: however the box sits, no axis of the vehicle can feel more."""
+"""Full scale over the chip's range: however the box sits, no axis of the vehicle can feel more. Counts need no room."""
 MOST_BYTES = 2**32 - 2**24
 """Of samples, so that the lengths in the headers hold them and the comment."""
 
@@ -33,7 +33,8 @@ def parts(samples: Samples) -> Sequence[Samples]:
 def write(samples: Samples, path: Path) -> None:
     """Write one piece; a sample without a reading is NO_READING, which no other can be."""
     (piece,) = samples.pieces
-    scale = {name: ROOM * samples.full_scale(name) for name in samples.metadata["units"]}
+    room = 1.0 if samples.axes == "counts" else ROOM
+    scale = {name: room * samples.full_scale(name) for name in samples.metadata["units"]}
     full_scale = np.array([scale[column.quantity] for column in samples.columns])
     with wave.open(str(path), "wb") as file:
         file.setnchannels(len(samples.columns))

@@ -166,6 +166,10 @@ def _unit(
     if in_metadata in units:
         decisions.add("found", f"the unit of {quantity} is {in_metadata}, by the file's metadata")
         return units[in_metadata]
+    scale = content.metadata.counts_are.get({"acceleration": "m/s²", "rotation": "rad/s"}.get(quantity, ""))
+    if in_metadata == "counts" and scale:
+        decisions.add("found", f"a count of {quantity} is {scale:g}, by the file's metadata")
+        return scale
     if quantity == "time":
         return _unit_of_time(content.column(names[0]), decisions)
     if quantity == "acceleration" and not content.unscaled:

@@ -54,6 +54,7 @@ class OurMetadata(msgspec.Struct, frozen=True):
     nominal_rate_hz: Annotated[float, Meta(ge=RATES_HZ[0], le=RATES_HZ[1])] | None = None
     axes: str = ""
     units: dict[str, str] = {}
+    counts_are: dict[str, Positive] = {}
     conditions: dict[str, Any] = {}
     channels: tuple[str, ...] = ()
     wav_full_scale: dict[str, Positive] = {}
