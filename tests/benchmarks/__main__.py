@@ -128,19 +128,17 @@ def commands(folder):
         yield f"`{' '.join(command)}`", best(command)
     yield "`check` of a pass", best(("check", capture))
     yield "`analyse` of a pass", best(("analyse", capture))
-    yield f"`compare` of {len(paths)} passes, nothing kept", best(("compare", drives, *NAMES), drives / FOLDER)
+    yield f"`compare` of {len(paths)} passes, nothing kept", best(("compare", drives, *NAMES, "--fresh"))
     size = sum(path.stat().st_size for path in (drives / FOLDER).iterdir()) / len(paths) / 1000
     yield f"… kept, {size:.0f} kB a pass", best(("compare", drives, *NAMES))
-    yield "… with the report, nothing kept", best(("compare", drives, *NAMES, *report), drives / FOLDER)
+    yield "… with the report, nothing kept", best(("compare", drives, *NAMES, *report, "--fresh"))
     yield "… kept, with the report", best(("compare", drives, *NAMES, *report))
 
 
-def best(words, kept=None):
-    """The least processor time of three runs of a command, and the peak of its largest process; `kept` goes before."""
+def best(words):
+    """The least processor time of three runs of a command, and the peak of its largest process."""
     runs = []
     for _ in range(3):
-        if kept:
-            shutil.rmtree(kept, ignore_errors=True)
         call = [sys.executable, "-c", WATCH, *map(str, words)]
         runs.append([*map(float, subprocess.run(call, stdout=subprocess.PIPE, check=True).stdout.split())])
     return f"{min(runs)[0]:.2f} s, {max(peak for _, peak in runs) / 1e6:.0f} MB"

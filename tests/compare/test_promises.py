@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 import sys
 from collections import Counter
 from dataclasses import dataclass
@@ -20,7 +19,6 @@ from towertap.compare.road import places
 from towertap.compare.section import Evidence, Section
 from towertap.drawing.picture import Picture
 from towertap.drawing.style import new_figure
-from towertap.kept import FOLDER
 from towertap.report.report import write_report
 from towertap.words.table import tabulate
 
@@ -127,8 +125,7 @@ def test_a_whole_run_with_its_report_opens_every_capture_once_and_aligns_every_r
     monkeypatch.setattr(h5py, "File", CountedFile)
     for module in ("towertap.compare.study", "towertap.compare.road.places"):
         monkeypatch.setattr(f"{module}.find_places", counted)
-    shutil.rmtree(drive_folder / FOLDER, ignore_errors=True)  # another test may have read them
-    drives = load_drives(drive_folder, "soft", "stiff", "bypass")
+    drives = load_drives(drive_folder, "soft", "stiff", "bypass", fresh=True)  # another test may have read them
     write_report(compare(drives, metrics=["acceleration_z"]), tmp_path)
     assert opened == {str(path): 1 for path in drive_folder.glob("*.h5")}
     assert aligned == {"moor-road": 1, "quarry-lane": 1}

@@ -35,6 +35,8 @@ def test_a_picture_is_drawn_once_until_what_it_shows_changes(tmp_path, pictures)
     assert first[0].panels[0].svg.startswith("<svg")
     keeper.drawn("lines", {"level": 1.0 + 2**-52}, make)
     assert len(calls) == 2
+    PictureKeeper(capture, fresh=True).drawn("lines", {"level": 1.0 + 2**-52}, make)
+    assert len(calls) == 3
 
 
 def test_kept_captures_give_the_same_evidence_to_the_last_bit(recorded, compared, monkeypatch):

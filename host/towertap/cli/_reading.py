@@ -29,8 +29,9 @@ full_option = click.option(
 
 
 def reads_captures(command: Command) -> Command:
-    """Give a command --scheduler; it gets `workers`."""
+    """Give a command --fresh and --scheduler; it gets `fresh` and `workers`."""
 
+    @click.option("--fresh", is_flag=True, help="Read every capture anew, whatever was kept of an earlier run.")
     @click.option("--scheduler", metavar="ADDRESS", help="A scheduler of Dask whose workers read (towertap[fleet]).")
     @functools.wraps(command)
     def wrapper(*args: Any, scheduler: str | None, **kwargs: Any) -> Any:

@@ -146,7 +146,7 @@ def command(
         of_pictures, failures = sounds_of(comparison, report) if sounds else ({}, [])
         for failure in failures:
             console.print(failure, style="yellow", soft_wrap=True)
-        page = write_report(comparison, report, sounds=of_pictures, full=full)
+        page = write_report(comparison, report, sounds=of_pictures, full=full, fresh=reading["fresh"])
         data["report"] = str(page)
         text.append(Text(f"\nReport: {page}"))
     return Outcome(data, Group(*text))

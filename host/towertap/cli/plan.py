@@ -126,6 +126,7 @@ def _spread(given: dict[str, Any], pilot: Path | None) -> PassSpread:
             given["metrics"][0],
             roads,
             given["box_position"],
+            fresh=given["fresh"],
             workers=given["workers"],
             on_progress=on_progress,
         )

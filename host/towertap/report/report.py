@@ -29,16 +29,17 @@ def write_report(
     sounds: Mapping[str, Path] | None = None,
     *,
     full: bool = False,
+    fresh: bool = False,
 ) -> Path:
     """Write `report.html` into `folder`, which is made if need be; returns the page's path.
 
     Beside it go its pictures (PNG) and, as CSV, what they draw and every table. `notices` are lines to stand over the
-    answer, `sounds` files in the folder by the picture that they belong to; `full` opens all folds. The report is a
-    function of the comparison: no capture is opened.
+    answer, `sounds` files in the folder by the picture that they belong to; `full` opens all folds, `fresh` draws
+    every picture anew. The report is a function of the comparison: no capture is opened.
     """
     folder = Path(folder)
     make_folders(folder)
-    keeper = PictureKeeper(comparison.drives.passes[0].path)
+    keeper = PictureKeeper(comparison.drives.passes[0].path, fresh)
     of_findings = (comparison.overall, comparison.findings, comparison.margin, comparison.drives.after)
     (findings,) = keeper.drawn("findings", of_findings, lambda: [_findings(comparison)])
     pictures = {}
@@ -73,6 +74,8 @@ class PictureKeeper:
     """Draws pictures, and keeps them beside a `capture` (see `kept`)."""
 
     capture: Path
+    fresh: bool = False
+    """Take nothing from what was kept."""
 
     def drawn(
         self, name: str, made_from: object, pictures: Callable[[], Iterable[Picture]]
@@ -80,7 +83,7 @@ class PictureKeeper:
         """Some `pictures` by the `name` of what they show, anew where all that they are `made_from` has changed."""
         content = hashlib.sha256(packed(made_from)).hexdigest()
         entry = Kept(self.capture, f"drawn-{name}", (content, version("matplotlib")), files=())
-        drawn: tuple[DrawnPicture, ...] | None = entry.look_up(tuple[DrawnPicture, ...])
+        drawn: tuple[DrawnPicture, ...] | None = None if self.fresh else entry.look_up(tuple[DrawnPicture, ...])
         if drawn is None:
             drawn = draw(pictures)
             entry.keep(drawn)

@@ -12,7 +12,6 @@ from towertap.capture.reading import open_capture
 from towertap.compare.drives.folder import load_passes, nearly_alike
 from towertap.compare.drives.model import CELL_S
 from towertap.errors import AnalysisError, CallError, FileError
-from towertap.kept import FOLDER
 from towertap.signals.metrics import METRICS
 
 from tests.by_hand import plain_counts, put_counts
@@ -50,8 +49,7 @@ def one_line(error):
 
 def test_all_named_passes_are_there_with_their_windows(drive_folder):
     done = []
-    shutil.rmtree(drive_folder / FOLDER, ignore_errors=True)  # another test may have read them
-    drives = load_passes(drive_folder, *NAMES, on_progress=lambda *step: done.append(step))
+    drives = load_passes(drive_folder, *NAMES, fresh=True, on_progress=lambda *step: done.append(step))
     assert len(drives.passes) == 12
     assert (drives.rough_roads, drives.excluded, drives.remarks) == (("moor-road", "quarry-lane"), (), ())
     assert [drive.name for drive in drives.of("bypass", "after")] == ["bypass-stiff-1", "bypass-stiff-2"]

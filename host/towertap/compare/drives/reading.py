@@ -31,8 +31,12 @@ WORTH_BYTES = 20_000_000
 
 
 class HowRead(TypedDict, total=False):
-    """How captures are read: by `workers` where it is much; `on_progress(done, total)` before each."""
+    """How captures are read.
 
+    Anew, whatever an earlier run kept (`fresh`); by `workers` where it is much; `on_progress(done, total)` before each.
+    """
+
+    fresh: bool
     workers: Workers | None
     on_progress: Callable[[int, int], None] | None
 
@@ -86,7 +90,7 @@ class PassReader:
         if self.bench and not self.bench.is_dir():
             raise CallError(f"no folder '{self.bench}': name the one that holds the bench records")
         workers, on_progress = how.get("workers"), how.get("on_progress")
-        kept = {task.path: there for task in wanted if (there := self._kept(task))}
+        kept = {} if how.get("fresh") else {task.path: there for task in wanted if (there := self._kept(task))}
         missing = [task for task in wanted if task.path not in kept]
         alone = workers is None or sum(os.path.getsize(task.path) for task in missing) < WORTH_BYTES
         with nullcontext() if alone or workers is None else workers() as executor:
