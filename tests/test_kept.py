@@ -12,6 +12,7 @@ import pytest
 from towertap import kept
 from towertap.bench.records import BoxSetup, Record, write
 from towertap.capture.conditions import Conditions
+from towertap.cli import analyse
 from towertap.compare.drives import reading
 from towertap.compare.drives.folder import read_passes
 from towertap.compare.drives.reading import PassReader, ReadTask
@@ -56,6 +57,15 @@ def test_what_was_kept_says_the_same_to_the_last_digit(run, folder, reads, tmp_p
     assert answers[0] == answers[1] == answers[2]
     pages = [(tmp_path / name / "report.html").read_text("utf-8") for name in ("first", "second")]
     assert [page.count("<img") for page in pages] == [pages[0].count("<img")] * 2
+
+
+def test_analyse_says_the_same_again(run, folder, monkeypatch):
+    capture = sorted(folder.glob("*.h5"))[0]
+    first = run("analyse", capture)
+    table = capture.with_suffix(".windows.csv").read_bytes()
+    monkeypatch.setattr(analyse, "analyse_capture", None)
+    assert run("analyse", capture) == first
+    assert capture.with_suffix(".windows.csv").read_bytes() == table
 
 
 def test_wear_and_pilots_share_what_is_kept(folder, reads):

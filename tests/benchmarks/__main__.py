@@ -127,7 +127,8 @@ def commands(folder):
     for command in (("compare", "--help"), ("plan", "--help"), ("check", "--help")):
         yield f"`{' '.join(command)}`", best(command)
     yield "`check` of a pass", best(("check", capture))
-    yield "`analyse` of a pass", best(("analyse", capture))
+    yield "`analyse` of a pass, nothing kept", best(("analyse", capture, "--fresh"))
+    yield "… kept", best(("analyse", capture))
     yield f"`compare` of {len(paths)} passes, nothing kept", best(("compare", drives, *NAMES, "--fresh"))
     size = sum(path.stat().st_size for path in (drives / FOLDER).iterdir()) / len(paths) / 1000
     yield f"… kept, {size:.0f} kB a pass", best(("compare", drives, *NAMES))

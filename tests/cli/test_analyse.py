@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from towertap.amendments import SEEN
 from towertap.capture.conditions import Conditions
+from towertap.kept import FOLDER
 from towertap.signals.channels import BandPass, Channel
 from towertap.signals.metrics import METRICS, Metric
 
@@ -90,7 +91,7 @@ def test_a_table_is_replaced_and_nothing_is_left_beside_it(run, capture, tmp_pat
         assert run("analyse", capture, "--out", table, "--window-s", window_s)[0] == 0
         written.append(table.read_bytes())
     assert written[0] != written[1]
-    assert {path.name for path in tmp_path.iterdir()} == {"drive.ttraw", "drive.h5", table.name, SEEN}
+    assert {path.name for path in tmp_path.iterdir()} == {"drive.ttraw", "drive.h5", table.name, SEEN, FOLDER}
 
 
 def test_a_metric_of_any_kind_is_one_line_and_goes_all_the_way(answer, capture, tmp_path, monkeypatch):

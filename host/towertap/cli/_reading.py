@@ -23,6 +23,9 @@ bench_option = click.option(
     "--bench", type=FOLDER, default=default("bench"), help="Folder of bench records; as set, or bench beside captures."
 )
 port_option = click.option("--port", help="The box's serial port; found by greeting every port when not given.")
+fresh_option = click.option(
+    "--fresh", is_flag=True, help="Read every capture anew, whatever was kept of an earlier run."
+)
 full_option = click.option(
     "--full", is_flag=True, help="Tell all that the answer rests on; in the report, open every fold."
 )
@@ -31,7 +34,7 @@ full_option = click.option(
 def reads_captures(command: Command) -> Command:
     """Give a command --fresh and --scheduler; it gets `fresh` and `workers`."""
 
-    @click.option("--fresh", is_flag=True, help="Read every capture anew, whatever was kept of an earlier run.")
+    @fresh_option
     @click.option("--scheduler", metavar="ADDRESS", help="A scheduler of Dask whose workers read (towertap[fleet]).")
     @functools.wraps(command)
     def wrapper(*args: Any, scheduler: str | None, **kwargs: Any) -> Any:

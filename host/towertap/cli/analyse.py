@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import click
+import numpy as np
 from rich.console import Group
 from rich.table import Table
 from rich.text import Text
@@ -14,19 +16,24 @@ from rich.text import Text
 from towertap.amendments import note_seen
 from towertap.analysis import Analysis, analyse_capture, describe
 from towertap.bench.carried import records_for
+from towertap.bench.records import bench_folder, digest_of
 from towertap.capture.conditions import StruckOut
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import PATH, Outcome, answers
-from towertap.cli._reading import bench_option, beside
+from towertap.cli._reading import bench_option, beside, fresh_option
 from towertap.doors.whole_file import whole_file
 from towertap.errors import CallError
-from towertap.motion import in_words
+from towertap.kept import Kept
+from towertap.motion import DriveCourse, in_words
 from towertap.signals.bands import SKIRT
 from towertap.signals.jerk import EDGE_HZ, design
+from towertap.signals.metrics import METRICS
+from towertap.signals.stream import Windows
 from towertap.words.numbers import number
 from towertap.words.phrases import counted, sentence_case
 
+NO_WINDOWS, NO_COURSE = Windows(np.empty((0, 0), np.float32), {}, {}), DriveCourse(np.empty(0), np.empty(0), None)
 TABLE_START = b"# towertap windows\n"
 """By which a table of windows is told from any other .csv."""
 MARKS = {"clean": "", "marked": " *", "not judged": " **"}
@@ -45,27 +52,49 @@ MARKS = {"clean": "", "marked": " *", "not judged": " **"}
 )
 @bench_option
 @click.option("--whole", is_flag=True, help="Keep standing, pulling away and what marks start and stop cut off.")
+@fresh_option
 @answers
-def command(
-    capture: Path, out: Path | None, bench: Path | None, jerk_edge_hz: float | None, **settings: Any
-) -> Outcome:
+def command(capture: Path, out: Path | None, bench: Path | None, fresh: bool, **settings: Any) -> Outcome:
     """Analyse, save, tell."""
     out = beside(capture, out, ".windows.csv", TABLE_START, "table of windows")
     if out.suffix.lower() != ".csv":
         raise CallError(f"{out}: no table is written as '{out.suffix}': give .csv")
     if not out.parent.is_dir():
         raise CallError(f"{out}: no folder '{out.parent}'; make it first, or give another --out")
-    with open_capture(capture) as opened:
-        integrity = check(opened)  # what is damaged anywhere is damaged here
-        if jerk_edge_hz is not None:  # asked for: to leave the jerk out is no answer
-            design(jerk_edge_hz, opened.rate_hz)
-        records = records_for(opened, bench)
-        analysis = analyse_capture(opened, jerk_edge_hz=jerk_edge_hz or EDGE_HZ, bench=records, **settings)
-        struck, digest = opened.struck_out, opened.text("raw_sha256")
-    note_seen([(capture, digest)])
+    read = _read(capture, bench, fresh, **settings)
+    analysis = replace(read.analysis, metrics={name: METRICS[name] for name in read.analysis.whole})
+    note_seen([(capture, read.raw_sha256)])
     write_windows(analysis, out)
-    text = Group(_table(analysis), *_not_used(integrity, struck), *_remarks(out, analysis))
+    text = Group(_table(analysis), *_not_used(read.integrity, read.struck_out), *_remarks(out, analysis))
     return Outcome(_data(capture, out, analysis), text)
+
+
+@dataclass(frozen=True)
+class _Read:
+    """What is read of a capture, and kept: all that is told, and of ten hours not the 100 MB that are not."""
+
+    analysis: Analysis
+    """Without its metrics, which are this program's, and without windows and course."""
+    integrity: Integrity
+    struck_out: StruckOut | None
+    raw_sha256: str
+
+
+def _read(path: Path, bench: Path | None, fresh: bool, jerk_edge_hz: float | None, **settings: Any) -> _Read:
+    folder = bench_folder(path, bench)
+    entry = Kept(path, "analysed", (jerk_edge_hz, settings, str(folder), digest_of(folder), [*METRICS]))
+    read: _Read | None = None if fresh else entry.look_up(_Read)
+    if read is None:
+        with open_capture(path) as capture:
+            integrity = check(capture)  # what is damaged anywhere is damaged here
+            if jerk_edge_hz is not None:  # asked for: to leave the jerk out is no answer
+                design(jerk_edge_hz, capture.rate_hz)
+            records = records_for(capture, bench)
+            analysis = analyse_capture(capture, jerk_edge_hz=jerk_edge_hz or EDGE_HZ, bench=records, **settings)
+            lean = replace(analysis, metrics={}, kept=NO_WINDOWS, course=NO_COURSE)
+            read = _Read(lean, integrity, capture.struck_out, capture.text("raw_sha256"))
+        entry.keep(read)
+    return read
 
 
 def _not_used(integrity: Integrity, struck: StruckOut | None) -> list[Text]:
