@@ -44,9 +44,9 @@ class CapturesSection(Section):
     name = "captures"
     title = "The captures"
     note = (
-        "Where no bench record holds for the box, its settings and the date, the data sheet stands in. The scale's "
-        "uncertainty is in absolute values and not in changes of one box. The mounting carries up to a third of its "
-        "resonance."
+        "Where no bench record holds for the box, its settings and the date, the data sheet stands in for noise and "
+        "scale. The scale's uncertainty is in absolute values and not in changes of one box. The mounting carries up "
+        "to a third of its resonance."
     )
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence:
