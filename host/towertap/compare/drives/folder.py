@@ -161,6 +161,7 @@ class CaptureLabel:
     conditions: Conditions
     started: datetime | None
     sha256: str | None = None
+    is_struck_out: bool = False
 
 
 def labels(paths: Iterable[Path], excluded: list[Excluded]) -> Iterator[CaptureLabel]:
@@ -168,7 +169,7 @@ def labels(paths: Iterable[Path], excluded: list[Excluded]) -> Iterator[CaptureL
     for path in paths:
         try:
             with open_capture(path) as capture:
-                yield CaptureLabel(path, capture.conditions, began(capture))
+                yield CaptureLabel(path, capture.conditions, began(capture), is_struck_out=bool(capture.struck_out))
         except TowertapError as error:
             excluded.append(_unread(path, error))
 
