@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 from towertap.bench.records import BoxSetup
+from towertap.capture import schema
 from towertap.capture.conditions import Conditions, write_sidecar
 from towertap.capture.decode import decode_raw
 
@@ -143,6 +144,16 @@ def plain_counts(file, quantity):
     steps = file[f"{quantity}_differences"][:] - np.int16(128)
     stretches = [steps[row : row + 16384] for row in range(0, len(steps), 16384)]
     return np.vstack([np.cumsum(stretch, axis=0, dtype=steps.dtype) for stretch in stretches])
+
+
+def put_table(file, name, rows):
+    """Other rows in a small table of a capture open for writing."""
+    if name in file:
+        del file[name]
+    entry = next(entry for entry in schema.tables() if entry.name == name)
+    schema.create(file, entry)
+    file[name].resize(len(rows), axis=0)
+    file[name][:] = np.array(list(rows), entry.dtype)
 
 
 def put_counts(file, quantity, counts):

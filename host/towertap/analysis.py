@@ -153,7 +153,7 @@ def analyse_capture(
             stand,
         ),
         uncertainty={
-            name: max(float(of_scale[axis] * values[name]) for axis in metric.axes)
+            name: max(float(of_scale[axis] * abs(values[name])) for axis in metric.axes)
             for name, metric in bank.metrics.items()
             if metric.unit != "1" and of_scale.keys() >= set(metric.axes)
         },

@@ -45,7 +45,7 @@ def test_a_recording_goes_in_with_all_that_belongs_to_it(tmp_path, recording):
     for name, entry in record["files"].items():
         assert entry["sha256"] == hashlib.sha256((folder / name).read_bytes()).hexdigest()
     assert json.loads((folder / "record.json").read_text())["content"] == record
-    assert (record["firmware"], record["schema_version"], record["samples"]) == ("0.1.0", "3.0", 4000)
+    assert (record["firmware"], record["schema_version"], record["samples"]) == ("0.1.0", "4.0", 4000)
     assert record["host"].startswith("towertap ")
     assert record["conditions"] == Conditions("minibus", "rubber", "quarry-lane", 3).to_dict()
 

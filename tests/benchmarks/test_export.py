@@ -49,10 +49,10 @@ def long_capture(tmp_path_factory, by_hand):
     with CaptureWriter(folder / "long.h5") as writer:
         writer.create(schema.counts_of(LAYOUTS[1]).values())
         for start in range(0, int(SECONDS * 4000), len(counts)):
-            frames = np.zeros(BLOCK_FRAMES, schema.FRAME)
+            frames = np.zeros(BLOCK_FRAMES, schema.FRAMES.dtype)
             frames["row"] = frames["first_sample"] = start + FRAME_ROWS * np.arange(BLOCK_FRAMES)
             frames["count"], frames["clock_us"] = FRAME_ROWS, frames["row"] * 250
-            writer.append("frames", frames)
+            writer.append(schema.FRAMES.name, frames)
             writer.append("acceleration_differences", counts[:, :3])
             writer.append("rotation_differences", counts[:, 3:])
         writer.set_attributes(attributes)

@@ -14,7 +14,7 @@ WHEEL = 99
 @pytest.fixture
 def wheel(monkeypatch):
     """Turns of a wheel, as a box might count them."""
-    turns = MessageTable("wheel", (("turns", "<i4"),), lambda frame: (frame.data["turns"],), "turns of a wheel", (2, 0))
+    turns = MessageTable("wheel", (("turns", "<i4"),), lambda frame: (frame.data["turns"],), "turns of a wheel")
     told = Message("wheel", turns, lambda frame: f"the wheel has turned {frame.data['turns']} times")
     monkeypatch.setitem(MESSAGES, WHEEL, told)
 

@@ -15,9 +15,9 @@ from towertap.capture.integrity import check
 from towertap.capture.reading import open_capture
 from towertap.errors import AnalysisError, FileError
 
-from tests.by_hand import plain_counts
+from tests.by_hand import plain_counts, put_table
 
-ACCELERATION, ROTATION = "acceleration_differences", "rotation_differences"
+ACCELERATION, ROTATION, FRAMES = "acceleration_differences", "rotation_differences", schema.FRAMES.name
 
 
 def refused(path, match):
@@ -70,16 +70,16 @@ def text_of_variable_length(file):
     file.attrs["hello"] = "{}"
 
 
-def replace_dataset(name, **how):
+def a_dataset(name, **how):
     def spoil(file):
-        del file[name]
+        if name in file:
+            del file[name]
         file.create_dataset(name, **how)
 
     return spoil
 
 
 def link_elsewhere(file):
-    del file["marks"]
     file["marks"] = h5py.ExternalLink("/etc/passwd", "/marks")
 
 
@@ -89,8 +89,8 @@ def soft_link(file):
 
 
 def group_instead(file):
-    del file["frames"]
-    file.create_group("frames")
+    del file[FRAMES]
+    file.create_group(FRAMES)
 
 
 def shorter_rotation(file):
@@ -103,7 +103,6 @@ def huge_shape(file):
 
 
 def external_data(file):
-    del file["damage"]
     file.create_dataset("damage", (1,), schema.DAMAGE, external=[("/etc/passwd", 0, 16)])
 
 
@@ -115,7 +114,6 @@ def virtual_data(file):
 
 
 def file_of_paths(file):
-    del file["marks"]
     file.create_dataset("marks", (1,), h5py.ref_dtype, maxshape=(None,))
 
 
@@ -131,7 +129,7 @@ def packed_by_a_plug_in(file):
 
 def unfolding(file):
     """One chunk of 8 kB whose stored bytes would become 30 MB in memory."""
-    replace_dataset(ROTATION, shape=(8000, 3), dtype="<i2", maxshape=(None, 3), chunks=(1365, 3), compression=1)(file)
+    a_dataset(ROTATION, shape=(8000, 3), dtype="<i2", maxshape=(None, 3), chunks=(1365, 3), compression=1)(file)
     file[ROTATION].id.write_direct_chunk((0, 0), zlib.compress(bytes(30_000_000), 9))
 
 
@@ -140,7 +138,7 @@ def endless_text(file):
 
 
 SPOILED = {
-    "newer schema": (spoil_attribute("schema_version", "4.0"), "install a newer towertap"),
+    "newer schema": (spoil_attribute("schema_version", "5.0"), "install a newer towertap"),
     "strange schema": (spoil_attribute("schema_version", "x"), "MAJOR.MINOR"),
     "number for a text": (spoil_attribute("hello", 5), "'hello' is not text"),
     "text in a heap": (text_of_variable_length, "'hello' is not text"),
@@ -153,7 +151,7 @@ SPOILED = {
     "conditions no object": (spoil_attribute("conditions", "[1]"), "conditions must be an object"),
     "unknown layout": (spoil_attribute("layout", 99), "does not know"),
     "attribute missing": (lambda file: file.attrs.__delitem__("raw_sha256"), "'raw_sha256' is missing"),
-    "dataset missing": (lambda file: file.__delitem__("gaps"), "/gaps is missing"),
+    "dataset missing": (lambda file: file.__delitem__(ROTATION), f"/{ROTATION} is missing"),
     "external link": (link_elsewhere, "link to elsewhere"),
     "soft link": (soft_link, "link to elsewhere"),
     "external data": (external_data, "data in another file"),
@@ -163,19 +161,19 @@ SPOILED = {
     "a chunk that unfolds": (unfolding, "would unfold"),
     "a text without end": (endless_text, "'host' is not text"),
     "group": (group_instead, "not of the type"),
-    "objects": (replace_dataset("marks", shape=(1,), dtype=h5py.string_dtype(), maxshape=(None,)), "not of the type"),
+    "objects": (a_dataset("marks", shape=(1,), dtype=h5py.string_dtype(), maxshape=(None,)), "not of the type"),
     "floats": (
-        replace_dataset(ACCELERATION, data=np.zeros((4000, 3)), maxshape=(None, 3)),
+        a_dataset(ACCELERATION, data=np.zeros((4000, 3)), maxshape=(None, 3)),
         "not of the type",
     ),
     "two columns": (
-        replace_dataset(ROTATION, shape=(8000, 2), dtype="<i2", maxshape=(None, 2)),
+        a_dataset(ROTATION, shape=(8000, 2), dtype="<i2", maxshape=(None, 2)),
         "not of the shape",
     ),
     "huge shape": (huge_shape, "more data than the file can hold"),
     "uneven": (shorter_rotation, "differ in length"),
     "huge chunk": (
-        replace_dataset(ROTATION, shape=(0, 3), dtype="<i2", maxshape=(None, 3), chunks=(2**24, 3)),
+        a_dataset(ROTATION, shape=(0, 3), dtype="<i2", maxshape=(None, 3), chunks=(2**24, 3)),
         "more data than",
     ),
 }
@@ -193,7 +191,7 @@ def test_a_spoiled_capture_is_refused_in_one_line(spoil, make_capture):
 def test_a_newer_minor_schema_is_read(make_capture):
     path = make_capture()
     with h5py.File(path, "r+") as file:
-        newer = {"schema_version": "3.9", "conditions": '{"road": "bypass", "weather": "rain"}'}
+        newer = {"schema_version": "4.9", "conditions": '{"road": "bypass", "weather": "rain"}'}
         schema.set_attributes(file, newer)
         file["new_table"] = [1, 2, 3]
     with open_capture(path) as capture:
@@ -215,27 +213,27 @@ def fewer_samples(file):
 
 
 def absurd_frames(file):
-    rows = file["frames"][:]
-    rows["row"][7:] += 5
-    file["frames"][:] = rows
+    steps = file[FRAMES][:]
+    steps["row"][7] += 5
+    file[FRAMES][:] = steps
 
 
 def no_frames(file):
-    file["frames"].resize(0, axis=0)
+    del file[FRAMES]
+
+
+def table(name, *rows):
+    return lambda file: put_table(file, name, rows)
 
 
 def gap(*row):
-    def spoil(file):
-        file["gaps"].resize(1, axis=0)
-        file["gaps"][:] = [row]
-
-    return spoil
+    return table("gaps", row)
 
 
 def a_gap_that_no_table_tells(file):
-    rows = file["frames"][:]
-    rows["first_sample"][9:] += 320
-    file["frames"][:] = rows
+    steps = file[FRAMES][:]
+    steps["first_sample"][9] += 320
+    file[FRAMES][:] = steps
 
 
 def one_table_twice(file):
@@ -244,14 +242,8 @@ def one_table_twice(file):
 
 
 def marks_that_cannot_be_read(file):
-    file["marks"].resize(1, axis=0)
-    file["marks"][:] = [(0, 0, b"gate")]
+    put_table(file, "marks", [(0, 0, b"gate")])
     file["marks"].id.write_direct_chunk((0,), b"this is no deflate stream")
-
-
-def marks_behind_the_end(file):
-    file["marks"].resize(1, axis=0)
-    file["marks"][:] = [(9999, 0, b"gate")]
 
 
 def sixty_million_samples(file):
@@ -265,11 +257,7 @@ def sixty_million_samples(file):
 
 
 def lost_messages(*numbers):
-    def change(file):
-        file["lost_messages"].resize(len(numbers), axis=0)
-        file["lost_messages"][:] = np.array([(0, number, 0) for number in numbers], file["lost_messages"].dtype)
-
-    return change
+    return table("lost_messages", *((0, number, 0) for number in numbers))
 
 
 def minus_seven_bytes(file):
@@ -291,7 +279,7 @@ CONTRADICTING = {
     "a gap behind the end": (gap(9000, 4, b"link", 0), "out of order"),
     "one table under two names": (one_table_twice, "under two names"),
     "marks that cannot be read": (marks_that_cannot_be_read, "/marks cannot be read"),
-    "marks behind the end": (marks_behind_the_end, "marks are out of order"),
+    "marks behind the end": (table("marks", (9999, 0, b"gate")), "marks are out of order"),
     "sixty million samples in a megabyte": (sixty_million_samples, "which no live chip"),
     "no range in the hello": (spoil_attribute("hello", '{"accel_range_g": null}'), "accel_range_g must be a number"),
     "a number of 400 digits": (spoil_attribute("conditions", '{"speed_kmh": 1' + 400 * "0" + "}"), "too large"),

@@ -38,7 +38,7 @@ def by_plain_h5py(name):
             "rotation": file.attrs["rotation_scale_rads"],
         }
         rate_hz = float(file.attrs["rate_hz"])
-        gaps = [(int(row), int(missing)) for row, missing, *_ in file["gaps"][:]]
+        gaps = [(int(row), int(missing)) for row, missing, *_ in file.get("gaps", ())]
         conditions = json.loads(bytes(file.attrs["conditions"]))
     row = np.arange(len(counts["acceleration"]))
     late = sum(missing * (row >= at) for at, missing in gaps)

@@ -285,6 +285,8 @@ def test_what_cannot_be_followed_is_refused(make):
     for options in ({"margin": 0.0}, {"margin": math.nan}, {"metrics": ["comfort"]}):
         with pytest.raises(CallError):
             follow(two, **options)
+    with pytest.raises(CallError, match="no metric 'jerk_z'"):  # a course has no other scale than the ratio
+        follow(replace(two, metrics=tuple(replace(metric, rule="difference") for metric in two.metrics)))
     first, last = two.sessions
     only_smooth = replace(last, passes=last.of("bypass"))
     with pytest.raises(AnalysisError, match="no rough road was driven both in the first session"):

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from towertap.capture import schema
+from towertap.capture import frame_table, schema
 from towertap.capture.conditions import Conditions, read_sidecar
 from towertap.capture.continuity import Continuity
 from towertap.capture.rate import Rate, rate_of, readings_of
@@ -26,7 +26,7 @@ from towertap.wire.frames import FrameType
 from towertap.wire.layouts import LAYOUTS, Layout
 from towertap.wire.messages import MESSAGES, Hello, cut, hello_of
 
-BLOCK_BYTES = 3 * 2**16
+BLOCK_BYTES = 2**17
 """What is read at a time; a larger block costs more, since the system then hands out its memory anew every time."""
 RAW = "a raw recording (.ttraw)"
 
@@ -137,13 +137,13 @@ class _Assembly:
         elif self._layout_id != layout_id:
             raise FileError(f"{self._raw_path}: goes from one chip's samples to another's: record each on its own")
         self._layout_id = layout_id
-        table = np.empty(len(headers), schema.FRAME)
+        table = np.empty(len(headers), frame_table.FRAME)
         for name in ("sequence", "first_sample", "count", "clock_us", "fifo_level", "flags"):
             table[name] = headers[name]
         table["temperature_raw"], table["raw_offset"] = headers["temperature"], frames.offsets
         table["row"] = self._continuity.rows + np.cumsum(headers["count"], dtype=np.int64) - headers["count"]
         self._continuity.samples(frames)
-        self._writer.append("frames", table)
+        self._writer.append(schema.FRAMES.name, table)
         for name, counts in frames.counts().items():
             self._writer.append(datasets[name].name, counts)
 

@@ -8,14 +8,13 @@ noise of a bench none would take up to an eighth less, which no choice from stre
 
 from __future__ import annotations
 
-import zlib
 from concurrent.futures import Executor
 from functools import lru_cache
 from itertools import product
 
 import numpy as np
 
-from towertap.doors.inflating import InflateError, decompress
+from towertap.doors.deflate import END_BLOCK, RUNS_ONLY, InflateError, compressobj, decompress
 from towertap.lazily import h5py
 
 STRETCH = 16384
@@ -30,22 +29,26 @@ UNREADABLE = (OSError, RuntimeError, ValueError, InflateError)
 def write(dataset: h5py.Dataset, start: int, counts: np.ndarray, pool: Executor) -> None:
     """Write columns of counts, (columns, n), from row `start` on, a multiple of STRETCH.
 
-    The bytes are those that HDF5 makes of shuffle and deflate, only smaller and in half the time. Deflate's search for
-    repetitions finds none in the noise of a sensor: only runs are looked for, on all cores.
+    The bytes are those that HDF5 makes of shuffle and deflate, only smaller and in a third of the time. Deflate's
+    search for repetitions finds none in the noise of a sensor: only runs are looked for, a column on a core.
     """
-    columns, rows = counts.shape
-    places = list(product(range(0, rows, STRETCH), range(columns)))
-    stretches = (counts[column, place : place + STRETCH] for place, column in places)
-    for (place, column), packed in zip(places, pool.map(_packed, stretches), strict=True):
-        dataset.id.write_direct_chunk((start + place, column), packed)
+    for number, stretches in enumerate(pool.map(_packed_column, counts)):
+        for place, packed in enumerate(stretches):
+            dataset.id.write_direct_chunk((start + place * STRETCH, number), packed)
+
+
+def _packed_column(counts: np.ndarray) -> list[bytes]:
+    return [_packed(counts[row : row + STRETCH]) for row in range(0, len(counts), STRETCH)]
 
 
 def _packed(counts: np.ndarray) -> bytes:
     differences = np.full(STRETCH, OFFSET, counts.dtype)  # HDF5 stores whole stretches, the last one as well
     differences[: len(counts)] += counts
     differences[1 : len(counts)] -= counts[:-1]
-    deflate = zlib.compressobj(1, strategy=zlib.Z_RLE)
-    return deflate.compress(differences.view(np.uint8).reshape(STRETCH, -1).T.tobytes()) + deflate.flush()
+    planes = differences.view(np.uint8).reshape(STRETCH, -1).T  # the lower bytes, then the upper: HDF5's shuffle
+    deflate = compressobj(1, strategy=RUNS_ONLY)
+    packed = [deflate.compress(plane.tobytes()) + deflate.flush(END_BLOCK) for plane in planes]
+    return b"".join(packed) + deflate.flush()
 
 
 class Counts:

@@ -11,6 +11,7 @@ import scipy
 
 from towertap.capture.conditions import LATEST_S, ClockReading
 from towertap.capture.continuity import BOX_RESTART, EXACT
+from towertap.capture.frame_table import frame_blocks
 from towertap.capture.reading import Capture
 from towertap.doors.structured import typed
 from towertap.errors import FileError
@@ -78,7 +79,7 @@ def host_time(readings: list[ClockReading], boot_id: str, clock_s: float) -> Mom
 
 def started(capture: Capture, rate_hz: float) -> Moment | None:
     """Unix time of the first sample, by the host's clock."""
-    readings, frames = clock_readings_of(capture), capture.file["frames"]
+    readings, frames = clock_readings_of(capture), next(frame_blocks(capture.file))
     boots = _boots(capture, readings)
     if boots is None or not len(frames):
         return None

@@ -10,10 +10,11 @@ import numpy as np
 from towertap.capture.conditions import Ending
 from towertap.capture.continuity import EXACT, OVERFLOW, OVERFLOW_AT_LEAST, UNKNOWN
 from towertap.capture.ending import ending_of
+from towertap.capture.frame_table import frame_blocks
 from towertap.capture.host_time import gap_lengths, started, utc
 from towertap.capture.imported import NO_RANGE, UNPROVED, Origin
 from towertap.capture.limits import Limits
-from towertap.capture.rate import drift_of, frame_blocks, rate_of, readings_of
+from towertap.capture.rate import drift_of, rate_of, readings_of
 from towertap.capture.reading import Capture
 from towertap.capture.rules import RULES, Judgement, Measured
 from towertap.capture.sweep import sweep

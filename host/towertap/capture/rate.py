@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
+from towertap.capture import schema
 from towertap.capture.continuity import EXACT
+from towertap.capture.frame_table import frame_blocks, n_frames
 from towertap.lazily import h5py
 from towertap.wire.frames import UNKNOWN_TEMPERATURE
 from towertap.wire.layouts import Layout
 
-BLOCK_FRAMES = 16384
 FEWEST_FRAMES = 16
 BATCHES = 12
 T_975 = 2.2281388519649385
@@ -67,17 +67,10 @@ class Readings:
         return Readings(self.newest[places], self.clock_us[places], self.stretch[places], self.temperature[places])
 
 
-def frame_blocks(file: h5py.File) -> Iterator[np.ndarray]:
-    """The frame table of an open capture in blocks, at least one, in the type schema.FRAME."""
-    frames = file["frames"]
-    for start in range(0, max(len(frames), 1), BLOCK_FRAMES):
-        yield frames[start : start + BLOCK_FRAMES]
-
-
 def readings_of(file: h5py.File) -> Readings:
     """The readings of an open capture, read in blocks. A gap whose missing samples are not counted begins a stretch."""
-    gaps = file["gaps"][:]
-    step = -(-len(file["frames"]) // MOST_FRAMES) or 1
+    gaps = schema.small_table(file, "gaps")
+    step = -(-n_frames(file) // MOST_FRAMES) or 1
     every_step = (block[block["count"] > 0][::step].copy() for block in frame_blocks(file))  # a view would keep all
     table = np.concatenate(list(every_step))
     newest = table["first_sample"] + table["fifo_level"] - 1

@@ -18,8 +18,8 @@ from towertap.capture.conditions import Conditions, StruckOut
 from towertap.capture.consistency import hold_together
 from towertap.capture.continuity import LARGEST_COUNTER
 from towertap.capture.differences import UNREADABLE, Counts, EarlierCounts
+from towertap.capture.frame_table import frame_blocks
 from towertap.capture.imported import LAYOUTS_OF_OTHERS, Origin
-from towertap.capture.rate import frame_blocks
 from towertap.doors.files import Closing, opened, size_of
 from towertap.doors.structured import from_json, typed
 from towertap.doors.times import local_day
@@ -77,7 +77,7 @@ class Capture(Closing):
         self.n_samples = int(stored["acceleration"].shape[0])
         if self.n_samples == 0:
             raise FileError(f"a capture without samples; {schema.AGAIN}")
-        self._tables = {entry.name: self._read_table(entry) for entry in schema.tables() if not entry.is_long}
+        self._tables = {entry.name: self._small_table(entry.name) for entry in schema.tables()}
         try:
             hold_together(frame_blocks(file), self.n_samples, self._tables, has_frames=not self.is_imported)
         except FileError as error:
@@ -117,8 +117,8 @@ class Capture(Closing):
 
     @cached_property
     def frames(self) -> np.ndarray:
-        """Table of frames (schema.FRAME), some 50 bytes a frame."""
-        return self._rows("frames")
+        """Table of frames (frame_table.FRAME), some 50 bytes a frame."""
+        return np.concatenate(list(frame_blocks(self.file)))
 
     @property
     def struck_out(self) -> StruckOut | None:
@@ -190,18 +190,14 @@ class Capture(Closing):
             raise FileError(f"{self.path}: damaged capture: /{name} cannot be read; {schema.AGAIN}") from None
 
     def table(self, name: str) -> np.ndarray:
-        """A small table of the schema, whole; one that this capture's version does not have yet is empty."""
+        """A small table of the schema, whole; one that is not there is empty."""
         return self._tables[name]
 
-    def _read_table(self, entry: schema.Dataset) -> np.ndarray:
-        return self._rows(entry.name) if entry.name in self.file else np.empty(0, entry.dtype)
-
-    def _rows(self, name: str) -> np.ndarray:
+    def _small_table(self, name: str) -> np.ndarray:
         try:
-            values: np.ndarray = self.file[name][:]
+            return schema.small_table(self.file, name)
         except OSError:
             raise FileError(f"{self.path}: damaged capture: /{name} cannot be read; {schema.AGAIN}") from None
-        return values
 
     def _json(self, name: str) -> dict[str, Any]:
         return from_json(self.text(name), dict[str, Any], name)

@@ -10,8 +10,10 @@ from typing import Any
 
 import numpy as np
 
+from towertap.capture import schema
 from towertap.capture.conditions import Ending
 from towertap.capture.ending import ending_of
+from towertap.capture.frame_table import n_frames
 from towertap.capture.limits import Limits
 from towertap.capture.mounting import fitting_mounting, leaning_deg, parse_mounting
 from towertap.capture.rate import Drift, Rate
@@ -183,7 +185,7 @@ def _place(gap: dict[str, Any]) -> str:
 
 
 def _bad_frames(m: Measured) -> Answer:
-    limit = max(1.0, m.limits.bad_frame_share * m.capture.file["frames"].shape[0])
+    limit = max(1.0, m.limits.bad_frame_share * n_frames(m.capture.file))
     skipped = int(m.capture.file.attrs["skipped_bytes"])
     text = f"{counted(m.bad_frames, 'bad frame')}, {counted(skipped, 'raw byte')} skipped (limit {limit:.0f} frames)"
     return m.bad_frames, limit, m.bad_frames <= limit, text
@@ -282,13 +284,8 @@ def _temperature(m: Measured) -> Answer:
 
 def _messages(m: Measured) -> Answer:
     limit = m.limits.lost_messages
-    if "lost_messages" not in m.capture.file:
-        return (
-            None,
-            limit,
-            None,
-            "messages: not judged, a capture of schema 1 does not tell; decode it again",
-        )
+    if schema.version_of(m.capture.file) < (2, 0):
+        return None, limit, None, "messages: not judged, a capture of schema 1 does not tell; decode it again"
     lost, number = m.capture.table("lost_messages"), m.lost_messages
     where = ", ".join(f"{row / m.capture.rate_hz:.1f}" for row in lost["row"][:3].tolist()) + (", …" * (len(lost) > 3))
     advice = f" after {where} s of samples: marks, faults, statuses or hellos; which, nobody knows"

@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from towertap.capture import differences
+from towertap.capture import differences, frame_table
 from towertap.capture.imported import LAYOUTS_OF_OTHERS
 from towertap.errors import FileError
 from towertap.lazily import h5py
@@ -18,9 +18,9 @@ from towertap.wire.layouts import LAYOUTS, Layout
 from towertap.wire.messages import MESSAGES
 
 NAME = "towertap capture"
-VERSION = (3, 0)
+VERSION = (4, 0)
 """1.0: two quantities of 16 bits. 2.0: a chip may have no gyroscope, and counts of up to 32 bits; status messages.
-3.0: not counts, but their differences along time."""
+3.0: not counts, but their differences along time. 4.0: nor the frames themselves; a table without rows is not there."""
 LARGEST_CHUNK_BYTES = 16 * 2**20
 LARGEST_TEXT_BYTES = 2**24
 LARGEST_TABLE_ROWS = 100_000
@@ -46,8 +46,6 @@ class Dataset:
     chunk_rows: int = 256
     is_long: bool = False
     """Grows with the recording's samples; the others are small tables that are read as a whole."""
-    since: tuple[int, int] = (1, 0)
-    """Version of the schema that has it."""
 
     @property
     def tail(self) -> tuple[int, ...]:
@@ -67,32 +65,15 @@ class Attribute:
     """Only where the chip measures this."""
 
 
-FRAME = np.dtype(
-    [
-        ("sequence", "<u4"),
-        ("first_sample", "<i8"),
-        ("row", "<i8"),
-        ("count", "<u2"),
-        ("clock_us", "<i8"),
-        ("fifo_level", "<u2"),
-        ("temperature_raw", "<i2"),
-        ("flags", "u1"),
-        ("raw_offset", "<i8"),
-    ]
-)
 GAP = np.dtype([("row", "<i8"), ("missing", "<i8"), ("reason", "S20"), ("time_us", "<i8")])
 LOST = np.dtype([("row", "<i8"), ("messages", "<i8"), ("time_us", "<i8")])
 DAMAGE = np.dtype([("raw_offset", "<i8"), ("bytes", "<i8")])
 
+FRAMES = Dataset(frame_table.NAME, frame_table.FRAME, frame_table.WHAT, 0, frame_table.STRETCH, True)
+_EARLIER_FRAMES = replace(FRAMES, name=frame_table.EARLIER)
 _TABLES = (
-    Dataset("frames", FRAME, "one row a sample frame; row is that of its first sample above", 0, 4096, True),
     Dataset("gaps", GAP, "before `row`, `missing` samples are not here (-1: not known how many); box clock"),
-    Dataset(
-        "lost_messages",
-        LOST,
-        "before `row` so many frames without samples are not here, at least; box clock",
-        since=(2, 0),
-    ),
+    Dataset("lost_messages", LOST, "before `row` so many frames without samples are not here, at least; box clock"),
     Dataset("damage", DAMAGE, "stretches of the raw bytes that could not be decoded"),
 )
 
@@ -107,12 +88,10 @@ def counts_of(layout: Layout, version: tuple[int, int] = VERSION) -> dict[str, D
 
 
 def tables() -> list[Dataset]:
-    """All others: the tables above, and one for each message that is kept."""
+    """The small tables, which are only there when they have rows: those above, and one for each message kept."""
     kept = [message.table for message in MESSAGES.values() if message.table]
     place = [("row", "<i8"), ("time_us", "<i8")]
-    dtypes = [np.dtype([*place, *entry.columns]) for entry in kept]
-    of_messages = [Dataset(entry.name, dtypes[k], entry.what, since=entry.since) for k, entry in enumerate(kept)]
-    return [*_TABLES, *of_messages]
+    return [*_TABLES, *(Dataset(entry.name, np.dtype([*place, *entry.columns]), entry.what) for entry in kept)]
 
 
 ATTRIBUTES = (
@@ -169,6 +148,14 @@ def set_attributes(owner: h5py.File | h5py.Dataset, values: Mapping[str, Any]) -
         owner.attrs.create(name, value if text is None else text, dtype=kind)
 
 
+def small_table(file: h5py.File, name: str) -> np.ndarray:
+    """One of `tables`, whole; empty where it is not there."""
+    rows: np.ndarray = (
+        file[name][:] if name in file else np.empty(0, {entry.name: entry for entry in tables()}[name].dtype)
+    )
+    return rows
+
+
 def text_attribute(file: h5py.File, name: str) -> str:
     """A text attribute of the file."""
     return bytes(file.attrs[name]).decode("utf-8", "replace")
@@ -197,7 +184,7 @@ def validate(file: h5py.File) -> Layout:
         if entry.quantity in layout.quantities:
             _validate_attribute(file, entry)
     counts = list(counts_of(layout, version).values())
-    there = [entry for entry in tables() if entry.since <= version or entry.name in file]
+    there = [entry for entry in (FRAMES, _EARLIER_FRAMES, *tables()) if entry.name in file]
     stored = [_validated_dataset(file, entry) for entry in (*counts, *there)]
     if len({dataset.shape[0] for dataset in stored[: len(counts)]}) > 1:
         raise FileError("damaged capture: acceleration and rotation differ in length")

@@ -12,7 +12,7 @@ from typing import Any, Self
 
 import numpy as np
 
-from towertap.capture import differences, schema
+from towertap.capture import differences, frame_table, schema
 from towertap.doors.whole_file import allocate, whole_file
 from towertap.errors import FileError
 from towertap.lazily import h5py
@@ -37,6 +37,7 @@ class CaptureWriter:
         self._path = path
         self._cleanup = ExitStack()
         self._waiting: dict[str, np.ndarray] = {}
+        self._entries: dict[str, schema.Dataset] = {}
         self._fill: dict[str, int] = {}
         self._room = self._used = 0
 
@@ -56,7 +57,7 @@ class CaptureWriter:
             cleanup.callback(lambda: self.file.close())
             self._take_room(0)
             self._pool = cleanup.enter_context(ThreadPoolExecutor())
-            self.create(schema.tables())
+            self.create([schema.FRAMES, *schema.tables()])
             self._cleanup = cleanup.pop_all()
         return self
 
@@ -78,11 +79,10 @@ class CaptureWriter:
         self.file = h5py.File(self._part, "r+", libver=LIBRARY)
 
     def create(self, entries: Iterable[schema.Dataset]) -> None:
-        """Make datasets: the tables are there at once, the counts when the chip is known."""
+        """Have room for rows of these; the counts are known when the chip is. A dataset is made when it has rows."""
         for entry in entries:
-            schema.create(self.file, entry)
+            self._entries[entry.name], self._fill[entry.name] = entry, 0
             self._waiting[entry.name] = np.empty((BLOCK_CHUNKS * entry.chunk_rows, *entry.tail), entry.dtype, "F")
-            self._fill[entry.name] = 0
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
@@ -111,7 +111,8 @@ class CaptureWriter:
         """Add rows to the table `name`; FileError when it becomes longer than a table may be."""
         if rows:
             self.append(name, np.array(rows, self._waiting[name].dtype))
-            if self._fill[name] + self.file[name].shape[0] > schema.LARGEST_TABLE_ROWS:
+            stored = len(self.file[name]) if name in self.file else 0
+            if self._fill[name] + stored > schema.LARGEST_TABLE_ROWS:
                 number, what = f"{schema.LARGEST_TABLE_ROWS:,}", name.replace("_", " ")
                 raise FileError(f"{self._path}: would have more than {number} {what}, which no drive has")
 
@@ -130,11 +131,13 @@ class CaptureWriter:
         if not fill:
             return
         self._take_room(int(self._waiting[name][:fill].nbytes * schema.WORST_DEFLATE_RATIO))
+        if name not in self.file:
+            schema.create(self.file, self._entries[name])
         dataset, rows = self.file[name], self._waiting[name][:fill]
         start = dataset.shape[0]
         dataset.resize(start + fill, axis=0)
         if dataset.ndim == 2:
             differences.write(dataset, start, rows.T, self._pool)
         else:
-            dataset[start:] = rows
+            dataset[start:] = frame_table.differences(rows) if name == frame_table.NAME else rows
         self._fill[name] = 0

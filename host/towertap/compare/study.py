@@ -48,9 +48,10 @@ class Road:
 class Study:
     """The drives laid out for comparison.
 
-    `roads` are the rough roads that both sides drove, `smooth` the smooth one where both did. `limits` are the
-    roughness limits by metric. `refit_sd` and `day_sd` state how far installations of one part and days differ, as
-    fractions (None: nobody said); `controls` were driven before.
+    `roads` are the rough roads that both sides drove, `smooth` the smooth one where both did. `metrics` are compared by
+    their ratio, those `beside` by another rule. `limits` are the roughness limits by metric. `refit_sd` and `day_sd`
+    state how far installations of one part and days differ, as fractions (None: nobody said); `controls` were driven
+    before.
     """
 
     drives: Drives
@@ -63,6 +64,7 @@ class Study:
     refit_sd: float | None = None
     day_sd: float | None = None
     controls: tuple[Control, ...] = ()
+    beside: tuple[Metric, ...] = ()
 
     @property
     def every_road(self) -> tuple[Road, ...]:
@@ -71,7 +73,7 @@ class Study:
 
     @cached_property
     def labels(self) -> dict[str, str]:
-        return {metric.name: metric.label for metric in self.metrics}
+        return {metric.name: metric.label for metric in (*self.metrics, *self.beside)}
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,7 +111,10 @@ def lay_out(
     for name, spread in (("refit", refit_sd), ("day", day_sd)):
         if spread is not None and not 0 <= spread < 1:
             raise CallError(f"a {name} spread of {100 * spread:g} % cannot be: name 0 % or more and less than 100 %")
-    compared = chosen(drives.metrics, margin, metrics)
+    named = chosen(drives.metrics, margin, metrics)
+    compared, beside = (tuple(of for of in named if (of.rule == "ratio") == by_ratio) for by_ratio in (True, False))
+    if not compared:
+        raise CallError(f"{named[0].name} is compared by {named[0].rule} and cannot decide: name one beside that can")
     on_both = [road for road in (*drives.rough_roads, drives.smooth) if all(drives.of(road, side) for side in SIDES)]
     if not {*on_both} - {drives.smooth}:
         missing = f"no rough road was driven with both '{drives.before}' and '{drives.after}': record both"
@@ -139,6 +144,7 @@ def lay_out(
         refit_sd=refit_sd,
         day_sd=day_sd,
         controls=tuple(controls),
+        beside=beside,
     )
 
 

@@ -6,6 +6,7 @@ jerk of a constant is nought. All windows of all metrics of an analysis cover th
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -78,15 +79,24 @@ DOSE = Statistic(
 CREST = Statistic(lambda signals, window_s: np.concatenate([mean_square(signals, 1.0), peak(signals, 1.0)]), _crest)
 
 
+Rule = Literal["ratio", "difference", "count"]
+"""How two sides are compared: a level above nought by its ratio; a value of either sign by the difference of means over
+passes; a count of events, a whole number that may be nought, by the ratio of rates."""
+
+
 @dataclass(frozen=True)
 class Metric:
-    """One value of windows; two sides of it are compared by their ratio."""
+    """One value of windows, and the rule by which two sides of it are compared.
+
+    What is compared by its ratio can decide; the others stand beside the answer, without a margin.
+    """
 
     name: str
     label: str
     unit: str
     channels: tuple[Channel, ...]
     statistic: Statistic = RMS
+    rule: Rule = "ratio"
 
     @property
     def axes(self) -> tuple[str, ...]:

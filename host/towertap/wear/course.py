@@ -39,7 +39,7 @@ def follow(history: History, margin: float = 0.10, metrics: Sequence[str] = DEFA
     limit; `metrics` are columns of the window tables. Raises CallError for a margin or metric that cannot be,
     AnalysisError when no rough road was driven at the first fit and later.
     """
-    followed = chosen(history.metrics, margin, metrics)
+    followed = chosen([metric for metric in history.metrics if metric.rule == "ratio"], margin, metrics)
     roads = {road: history.on(road) for road in history.roads}
     lost = [road for road in roads if not _driven_again(roads[road], history)]
     rough = [road for road in roads if road not in (*lost, history.smooth)]

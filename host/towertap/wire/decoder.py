@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from towertap.doors.inflating import crc32
+from towertap.doors.deflate import crc32
 from towertap.doors.structured import from_json
 from towertap.errors import FileError
 from towertap.wire.frames import HEADER, MAX_PAYLOAD, OVERHEAD, SYNC, VERSION, FrameType

@@ -69,8 +69,6 @@ class MessageTable:
     row: Callable[[Frames], tuple]
     """From a frame to what goes into the columns."""
     what: str
-    since: tuple[int, int] = (1, 0)
-    """Version of the capture's schema that has it."""
 
 
 @dataclass(frozen=True)
@@ -122,7 +120,6 @@ MESSAGES: dict[int, Message] = {
             (("content", "S1024"),),
             lambda frame: (cut(frame.text, 1024),),
             "how the box was doing, every ten seconds: the next sample's row, box clock, JSON as the box sent it",
-            (2, 0),
         ),
     ),
     FrameType.BYE: Message("bye"),

@@ -161,6 +161,13 @@ class Places:
         """
         return self.warps[number](self.passes[number].driving_s(time_s) / self.cell_s) * self.cell_s
 
+    def place_of(self, number: int, time_s: NDArray[np.floating]) -> NDArray[np.int64]:
+        """The number of the place where pass `number` is at times (n,), as `place_s`; −1 beside them all."""
+        at_s = self.place_s(number, time_s)
+        place = np.searchsorted(self.edges_s[:, 0], at_s, side="right") - 1
+        inside = (place >= 0) & (at_s < self.edges_s[np.maximum(place, 0), 1])
+        return np.asarray(np.where(inside, place, -1))
+
     @cached_property
     def bounds_s(self) -> list[Array]:
         """Start and end of each cell of each pass, (n, 2), in seconds of the reference pass."""

@@ -4,6 +4,7 @@ from towertap.compare.section import Section
 from towertap.compare.sections.boxes import BoxesSection
 from towertap.compare.sections.captures import CapturesSection
 from towertap.compare.sections.controls import ControlsSection
+from towertap.compare.sections.differences import DifferencesSection
 from towertap.compare.sections.knocks import KnocksSection
 from towertap.compare.sections.places import PlacesSection
 from towertap.compare.sections.smooth import SmoothSection
@@ -16,6 +17,7 @@ SECTIONS: tuple[Section, ...] = (
     SmoothSection(),
     ControlsSection(),
     BoxesSection(),
+    DifferencesSection(),
     ThirdsSection(),
     SpectraSection(),
     TransferSection(),

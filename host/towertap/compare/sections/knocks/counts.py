@@ -196,10 +196,10 @@ def _in_pass(drive: Pass, places: Places | None, logged: bool) -> PassKnocks:
     threshold_ms2 = np.array([whole_pass(peaks_ms2)])
     if places is not None:
         number = [member.name for member in places.passes].index(drive.name)
-        cell_of_place = _place_of(places, places.place_s(number, starts_s + CELL_S / 2))
+        cell_of_place = places.place_of(number, starts_s + CELL_S / 2)
         at_s = places.place_s(number, onsets_s) if onsets_s.size else onsets_s
         road_s = float(np.diff(places.bounds_s[number][cell_of_place >= 0]).sum())
-        threshold_ms2 = _by_place(_place_of(places, places.place_s(number, times_s)), peaks_ms2, len(places.edges_s))
+        threshold_ms2 = _by_place(places.place_of(number, times_s), peaks_ms2, len(places.edges_s))
     place = cell_of_place[np.maximum(cell, 0)] if onsets_s.size else np.zeros(0, int)
     inside &= place >= 0
     shared, metres = cell_of_place >= 0, metres_by_cell(drive) if logged else None
@@ -220,13 +220,6 @@ def _thresholds(drive: Pass) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     pieces = drive.measured[NAME].thresholds
     times_s = [of.start_s + (np.arange(of.peak_ms2.size) + 0.5) * of.cell_s for of in pieces]
     return np.concatenate(times_s), np.concatenate([of.peak_ms2 for of in pieces])
-
-
-def _place_of(places: Places, at_s: NDArray[np.float64]) -> NDArray[np.int64]:
-    """The number of the place at each coordinate (n,) of the road, −1 beside them all."""
-    number = np.searchsorted(places.edges_s[:, 0], at_s, side="right") - 1
-    inside = (number >= 0) & (at_s < places.edges_s[np.maximum(number, 0), 1])
-    return np.asarray(np.where(inside, number, -1))
 
 
 def _by_place(place: NDArray[np.int64], peaks_ms2: NDArray[np.float64], count: int) -> NDArray[np.float64]:
