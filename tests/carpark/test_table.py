@@ -100,6 +100,30 @@ def test_a_pass_driven_twice_under_one_number_is_told_until_one_is_struck_out(ru
     assert of_jerk(comparison)["passes"] == [2, 3]
 
 
+def test_a_pass_recorded_again_without_its_box_position_is_told_until_it_is_struck_out(
+    run, answer, refused, drives, compared, tmp_path
+):
+    def place(key, counts, said):
+        again = key == ("rubber", "quarry-lane", 3)
+        return counts, replace(said, pass_number=2 if again else key[2], box_position="" if again else "sill")
+
+    folder = drives(tmp_path / "drives", change=place)
+    says = "recorded at more than one box position"
+    assert says in refused("compare", folder, *CALL)
+    assert any(says in doubt for doubt in answer("list", folder)["doubts"])
+    twin = folder / "quarry-lane_rubber_pass03.h5"
+    assert run("drop", twin, "--reason", "recorded twice")[0] == 0
+    assert answer("list", folder)["doubts"] == []
+    assert of_jerk(compared(folder))["passes"] == [2, 3]
+
+
+def test_a_capture_that_cannot_be_read_is_listed_by_its_name(run, drives, tmp_path):
+    folder = drives(tmp_path / "drives", passes=1)
+    capture = folder / "bypass_rubber_pass01.h5"
+    capture.write_bytes(capture.read_bytes()[:5000])
+    assert "bypass_rubber_pass01.h5: –  NOT USED: cut off" in run("list", folder)[1]
+
+
 def test_a_smooth_road_of_pure_standstill_is_refused(refused, drives, simulated, tmp_path):
     def stand(key, counts, said):
         return simulated.standstill(14, 0.02) if key[1] == "bypass" else counts, said

@@ -189,7 +189,7 @@ BUSHES = ("--before", "rubber", "--after", "polyurethane", "--smooth", "bypass",
 @pytest.mark.parametrize(
     ("options", "says"),
     [
-        ((), "say which the comparison uses with --position, one of 'arm', 'sill'"),
+        ((), "say which compare uses with --position, one of 'arm', 'sill'"),
         (("--position", "roof"), "no capture of these parts was made at the box position 'roof'"),
         (("--position", "sill", "--input-position", "roof"), "positions are 'arm', 'sill'"),
     ],

@@ -210,6 +210,15 @@ def test_a_vehicle_that_drove_another_part_only_is_refused(refused, changed):
     assert "the part was not driven on 'lorry': it was on 'minibus'" in error
 
 
+def test_a_capture_that_is_struck_out_is_no_second_box(run, answer, changed):
+    folder = changed(("", {"box_position": "sill"}), (f"{DAYS[2]}-2", {"box_position": "arm"}))
+    at_arm = sorted(folder.glob(f"*{DAYS[2]}-2.h5"))
+    for path in at_arm:
+        assert run("drop", path, "--reason", "recorded twice")[0] == 0
+    left_out = {capture["capture"] for capture in answer("wear", folder, *CALL)["excluded"]}
+    assert left_out == {path.stem for path in at_arm}
+
+
 def test_two_box_positions_on_a_day_are_refused_until_one_is_named(refused, answer, changed):
     folder = changed(("", {"box_position": "sill"}), (f"{DAYS[2]}-2", {"box_position": "arm"}))
     words = f"on {DAYS[2]} there were boxes at more than one position ('arm', 'sill'): name one by --position"

@@ -263,7 +263,7 @@ def test_sides_on_different_days_are_cautioned_of(make, case_of):
 
 def test_captures_left_out_are_told_and_weigh_more_where_they_are_many(harsher):
     few, many = (
-        replace(harsher, drives=replace(harsher.drives, excluded=(Excluded("x", "not sound"),) * count))
+        replace(harsher, drives=replace(harsher.drives, excluded=(Excluded("x", "not sound; drive it again"),) * count))
         for count in (1, 20)
     )
     (caution,) = (caution for caution in all_cautions(few, (), ()) if "left out" in caution.words)

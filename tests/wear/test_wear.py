@@ -22,7 +22,7 @@ from towertap.wear.drives import sessions_of
 from towertap.wear.figure import panels
 from towertap.wear.model import History, Session
 from towertap.wear.trend import against_first, days_against_passes, fit_line, months_to
-from towertap.wear.words import headline, tables
+from towertap.wear.words import headline, summary, tables
 from towertap.words.numbers import range_percent
 
 from tests.wear import wear_trend
@@ -229,6 +229,7 @@ def test_an_undecided_trend_has_no_date_although_its_own_interval_holds_no_nough
     assert "The line reaches the margin of 10 % on 2026-" in alone.words
     wear = follow(with_a_second_road(make, followed(make, levels)))
     course = next(course for course in wear if course.road == "lane")
+    assert summary(wear.courses).count("(how suddenly the force comes)") == 1, "said once for two roads"
     assert course.trend.p_difference < 0.05 < course.trend.p_difference_holm
     assert course.trend.p_difference_holm == pytest.approx(2 * course.trend.p_difference)
     assert course.trend.verdict == "undecided"

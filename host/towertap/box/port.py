@@ -205,7 +205,7 @@ class SerialBox(Closing):
         try:
             yield
         except OSError as error:
-            raise BoxError(f"{self.port}: lost while talking to the box ({error}); check the cable") from error
+            raise BoxError(f"{self.port}: lost while talking to the box; check the cable") from error
 
 
 def _reports(fault: Frames) -> str:

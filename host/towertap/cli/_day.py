@@ -28,7 +28,7 @@ SETTLED = ("tyre_pressures_kpa", "air_temperature_c", "box_position", "mounting"
 """Asked once: what does not change from drive to drive."""
 AGAIN = ("tyre_pressures_kpa", "air_temperature_c")
 """And again where a part is fitted."""
-KEYS = "Enter begins; r drives the last one again, n adds a note, q ends the day"
+KEYS = "Enter begins; n adds a note to it, r drives the last one again, q ends the day"
 ALL_DRIVEN = "All drives of the plan are recorded. Enter ends the day; r drives the last one again"
 WIDTH = 78
 

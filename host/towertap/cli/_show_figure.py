@@ -52,7 +52,8 @@ def write(
         panels[4].set_xlim(0, pieces[-1][1])
         panels[4].set_xlabel("time from the start of the recording, s")
         no_drive = Patch(label="no drive over the road", fc=FAINT, lw=0)
-        legend(figure, [no_drive, Patch(label="gap", fc=WASH, ec=QUIET, hatch="////", lw=0)])
+        gap = [Patch(label="gap", fc=WASH, ec=QUIET, hatch="////", lw=0)] if len(pieces) > 1 else []
+        legend(figure, [no_drive, *gap])
         save(figure, path)
 
 
@@ -79,7 +80,7 @@ def _running(axes: Axes, windows: Columns) -> None:
     axes.set_yscale("log")
     log_ticks(axes, "y")
     axes.set_ylabel("r.m.s. over 1 s,\nz, m/s²")
-    axes.legend(loc="upper right", ncols=2)
+    axes.legend(loc="lower right", bbox_to_anchor=(1, 1), borderaxespad=0, ncols=2)
 
 
 def _spectrogram(figure: Figure, axes: Axes, windows: Columns) -> None:

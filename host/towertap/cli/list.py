@@ -9,6 +9,7 @@ from rich.text import Text
 from towertap.cli._outcome import PATH, Outcome, answers, lines
 from towertap.cli._reading import counted_on_screen
 from towertap.compare.drives.folder import captures_in, nearly_alike
+from towertap.compare.drives.positions import refuse_two_positions
 from towertap.compare.inventory import Entry, inventory, lacking
 from towertap.compare.plan.plan import Plan, read_plan
 from towertap.errors import CallError
@@ -71,6 +72,7 @@ def _line(entry: Entry, use: str) -> Text:
     clipped = f", {integrity.clipped_samples} clipped" if integrity and integrity.clipped_samples else ""
     marks = f", {counted(len(entry.marks), 'mark')}" if entry.marks else ""
     what = f"{conditions.road or '?'}, {conditions.part or '?'}, pass {conditions.pass_number or '?'}"
+    what = what if any(entry.key) else entry.path.name
     head = Text(f"{when}  {what}: {length}{clipped}{marks}  ")
     verdict = Text("ok", "green") if not use else Text(f"NOT USED: {use}", "dim" if entry.is_struck_out else "red")
     return Text.assemble(head, verdict)
@@ -93,8 +95,12 @@ def _data(entry: Entry, use: str) -> dict[str, object]:
 
 
 def _doubts(entries: list[Entry], plan: Plan | None) -> list[str]:
-    """Names that are nearly alike, among the recordings and against the plan."""
+    """Names that are nearly alike, among the recordings and against the plan, and passes at two box positions."""
     doubts = []
+    try:
+        refuse_two_positions(entry.conditions for entry in entries if not entry.problem)
+    except CallError as error:
+        doubts.append(str(error))
     for field, planned in (
         ("part", [plan.before, plan.after] if plan else []),
         ("road", [road.name for road in plan.roads] if plan else []),

@@ -44,11 +44,13 @@ LEAST_SPREAD = 0.003
 AIR_C = click.FloatRange(-60, 60)
 
 
+NOTATION = "A, B: the part before, after; ' fitted anew; | ends a block, ; ends a day"
+
+
 @click.command(
     help="Plan a comparison: write plan.json and a run sheet (HTML and text) into FOLDER. What a plan cannot do "
     "without and is not given is asked for on a terminal.",
-    epilog="\b\nA design as it is driven: A and B are stretches of passes with the part before and after,\n"
-    "| ends a block, ; ends a day, ' says that the part is fitted anew: --design \"AB|B'A\".\n\n"
+    epilog=f'\b\nA design as it is driven, --design "AB|B\'A":\n{NOTATION}\n\n'
     "\b\nExample: towertap plan spring --vehicle minibus --before rubber --after polyurethane\n"
     "         --smooth bypass=80 --road quarry-lane=40 --spread 4 --mounting x=+X,y=+Y,z=+Z",
 )
@@ -193,6 +195,7 @@ def _text(
         *(Text.assemble((f"{what}: ", "bold"), text) for what, text in (*driven(plan), *prospects(plan, wanted))),
         "",
         *([as_rich(_designs(plan, designs))] if designs else []),
+        *([Text(NOTATION, "dim")] if designs else []),
         *(Text(line) for line in _cannot_answer(plan, wanted, designs)),
         Text(f"Plan: {files['plan']}\n"),
         Text("What to do next", style="bold"),

@@ -122,7 +122,7 @@ def _outcome(driven: RecordedDrive, plan: Plan | None, plan_path: Path | None, o
     if driven.problem:
         strike = shlex.join(["towertap", "drop", str(driven.capture_path), "--reason", driven.reason])
         text.append(f"{'not sound' if not driven.integrity.sound else 'sound, and not a pass'}: {driven.problem}")
-        text.append(f"Next: '{strike}', and drive it again under the same number")
+        text.append(f"Next: drive it again under the same number, and strike this one out: {strike}")
     else:
         text += [driven.integrity.remark or "sound", f"Next: {_after(plan, plan_path, out)}"]
     return Outcome(driven.data(), "\n".join(text), 0 if driven.integrity.sound else 1)

@@ -62,7 +62,9 @@ def command(capture: Path, out: Path | None) -> Outcome:
     left_out = in_words(of_drive)
     text = lines(
         title,
-        judged(not entry.problem, entry.problem or (entry.integrity and entry.integrity.remark) or "sound"),
+        judged(False, f"to be used: {entry.problem}")
+        if entry.problem
+        else judged(True, (entry.integrity and entry.integrity.remark) or "sound"),
         f"peaks    {', '.join(f'{axis} {number(peak)}' for axis, peak in peaks.items())} m/s², without gravity",
         *(f"{analysis.metrics[name].label}, by the second: {_range(windows[name])} m/s²" for name in RUNNING),
         *([f"no drive over the road: {left_out}"] if left_out else []),

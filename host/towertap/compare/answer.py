@@ -11,7 +11,7 @@ from itertools import groupby
 from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.controls import Control
 from towertap.compare.drives.model import Drives
-from towertap.compare.findings.departures import DRIVE_THE_REST, Departure, leads
+from towertap.compare.findings.departures import DRIVE_THE_REST, Departure, leads, mislabelled
 from towertap.compare.findings.describe import WORDS, in_play, other_cause, p_decisive, quieter, which
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import CONTROLS
@@ -308,7 +308,7 @@ def _lacks(lead: Finding) -> str:
     return ""
 
 
-def all_cautions(case: Case, departed: Iterable[Departure], further: Iterable[Caution]) -> tuple[Caution, ...]:
+def all_cautions(case: Case, departed: Sequence[Departure], further: Iterable[Caution]) -> tuple[Caution, ...]:
     """Every caution of a comparison, the gravest first, each once.
 
     What was chosen after its values had been seen comes before all that weighs alike: no p-value answers for that.
@@ -316,7 +316,13 @@ def all_cautions(case: Case, departed: Iterable[Departure], further: Iterable[Ca
     """
     own = (smooth_changed, assumed_spreads, of_findings, different, left_out)
     return ranked(
-        [*struck_out(case), *leads(departed), *(caution for check in own for caution in check(case)), *further]
+        [
+            *struck_out(case),
+            *leads(departed),
+            *mislabelled(departed),
+            *(caution for check in own for caution in check(case)),
+            *further,
+        ]
     )
 
 
@@ -388,7 +394,7 @@ def of_findings(case: Case) -> Iterator[Caution]:
 def left_out(case: Case) -> Iterator[Caution]:
     excluded, used = case.drives.excluded, len(case.drives.passes)
     if excluded:
-        reasons = list(dict.fromkeys(capture.reason for capture in excluded))
+        reasons = list(dict.fromkeys(capture.reason.partition(";")[0] for capture in excluded))
         more = " and more" if len(reasons) > 2 else ""
         yield Caution(
             f"{counted(len(excluded), 'capture')} left out of {used + len(excluded)}: {'; '.join(reasons[:2])}{more}.",

@@ -95,7 +95,8 @@ def _archived(folder: Path, excluded: list[Excluded]) -> Iterator[CaptureLabel]:
         except TowertapError as error:
             excluded.append(Excluded(record["name"], f"its {NAME}: {error}"))
         else:
-            yield CaptureLabel(path, conditions, local(record["started_utc"], record.get("utc_offset_s")), sha256)
+            started = local(record["started_utc"], record.get("utc_offset_s"))
+            yield CaptureLabel(path, conditions, started, sha256, bool(record.get("struck_out")))
 
 
 def _as_added(entry: CaptureLabel, excluded: list[Excluded]) -> bool:
@@ -135,7 +136,7 @@ def _at_position(dated: list[CaptureLabel], position: str | None) -> list[Captur
     if position is not None:
         return [entry for entry in dated if entry.conditions.box_position == position]
     for session in sessions_of(dated):
-        positions = {entry.conditions.box_position for entry in session}
+        positions = {entry.conditions.box_position for entry in session if not entry.is_struck_out}
         if len(positions) > 1:
             raise CallError(
                 f"on {session[0].started:%Y-%m-%d} there were boxes at more than one position ({quoted(positions)}): "

@@ -47,10 +47,14 @@ def headline(courses: Sequence[Course]) -> str:
 
 
 def summary(courses: Sequence[Course]) -> str:
-    """One sentence a course: where it stands and where it goes."""
+    """One sentence a course: where it stands and where it goes; a metric in a customer's words the first time."""
+    first = {course.metric: course for course in reversed(courses)}
+    names = (
+        customers(course.metric, course.label) if first[course.metric] is course else course.label for course in courses
+    )
     return " ".join(
-        f"{sentence_case(customers(course.metric, course.label))} on {course.road}: {status(course)}{_goes(course)}."
-        for course in courses
+        f"{sentence_case(name)} on {course.road}: {status(course)}{_goes(course)}."
+        for name, course in zip(names, courses, strict=True)
     )
 
 
@@ -144,8 +148,9 @@ def _crossing(course: Course, trend: Trend) -> str:
     when, margin = trend.crossing, _margin(course)
     if when.months is None:
         soonest = f"on {when.earliest}" if when.earliest else f"not before {when.told_until}"
-        steepest = "" if trend.verdict == "undecided" else f"; at the steepest that its interval holds, {soonest}"
-        return f"No rise or fall is shown, so it does not say when the margin is left{steepest}."
+        steepest = f"; at the steepest that its interval holds, it would be {soonest}"
+        limit = "" if trend.verdict == "undecided" else steepest
+        return f"No rise or fall is shown, so it does not say when the margin is left{limit}."
     if when.on is None:
         earliest = f"; {when.earliest} at the earliest" if when.earliest else ""
         return (

@@ -12,7 +12,7 @@ NAMES = ("rubber", "polyurethane", "bypass")
 
 
 def test_two_positions_are_asked_about_and_one_is_used(two_box_folder, two_box_drives):
-    with pytest.raises(CallError, match=r"more than one box position: say which .* --position, one of 'arm', 'sill'"):
+    with pytest.raises(CallError, match=r"one box position: .* --position, one of 'arm', 'sill'; of one, strike"):
         load_passes(two_box_folder, *NAMES)
     with pytest.raises(CallError, match="'roof': use one of 'arm', 'sill'"):
         load_passes(two_box_folder, *NAMES, position="roof")

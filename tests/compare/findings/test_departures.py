@@ -11,11 +11,19 @@ from towertap.capture.reading import open_capture
 from towertap.compare.comparison import compare
 from towertap.compare.drives.model import metric_of
 from towertap.compare.drives.reading import began
-from towertap.compare.findings.departures import DRIVE_THE_REST, departures, leads
+from towertap.compare.findings.departures import (
+    DRIVE_THE_REST,
+    FIND_THE_WRONG,
+    Departure,
+    departures,
+    leads,
+    mislabelled,
+)
 from towertap.compare.plan.plan import HeldConditions
 
 from tests import plans
 
+PARTS = ("rubber", "polyurethane")
 ROADS = {"quarry-lane": 40.0, "bypass": 80.0}
 HELD = {
     "tyre_pressures_kpa": "300, 300, 350, 350",
@@ -104,6 +112,20 @@ def test_one_change_in_place_of_two_is_told(kept):
     words = [words for kind, words in kept.told(driven) if kind == "order"]
     assert words[0].startswith("4 of 16 passes")
     assert words[1] == "changes of the part between passes: 1, and 2 planned"
+
+
+def test_a_capture_that_says_the_wrong_part_is_cautioned_of(kept):
+    """Two captures of the first stretches of A B B A, their parts swapped: A changes to B and back in each."""
+    first = {part: next(drive for drive in kept.passes if drive.conditions.part == part) for part in PARTS}
+    other = dict(zip(PARTS, reversed(PARTS), strict=True))
+    swapped = [
+        changed(drive, part=other[drive.conditions.part]) if drive in first.values() else drive for drive in kept.passes
+    ]
+    departed = [Departure(kind, words) for kind, words in kept.told(swapped) if kind == "refits"]
+    (caution,) = mislabelled(departed)
+    assert caution.words.startswith("Changes of the part between passes: ")
+    assert caution.words.endswith(", and 2 planned: a capture may say the wrong part.")
+    assert caution.remedy == FIND_THE_WRONG
 
 
 def test_a_plan_written_after_the_first_drive_is_none_for_it(kept):

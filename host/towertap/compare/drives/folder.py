@@ -13,7 +13,7 @@ from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
 from towertap.compare.drives.differences import differences
 from towertap.compare.drives.model import Drives, Excluded, Pass, Side, name_of
-from towertap.compare.drives.positions import at_position, inputs_at
+from towertap.compare.drives.positions import at_position, inputs_at, refuse_two_positions
 from towertap.compare.drives.reading import (
     CaptureRead,
     ClippedOutError,
@@ -69,7 +69,11 @@ def load_passes(
     if {label.road for label in known.values()} <= {smooth, ""}:
         raise CallError(f"every capture is of the smooth road '{smooth}': record a rough road as well")
     chosen = {path: sides[label.part] for path, label in known.items() if label.road and label.part in sides}
-    chosen = at_position(known, chosen, position, excluded)
+    if position is not None:
+        chosen = at_position(known, chosen, position, excluded)
+    else:  # a capture that is struck out or not sound is no second box
+        unread = {path for path in chosen if not input_position and isinstance(read[path].outcome, TowertapError)}
+        refuse_two_positions(known[path] for path in chosen if path not in unread)
     used = {*chosen}
     if input_position:
         inputs = inputs_at(known, chosen, input_position)
@@ -157,6 +161,7 @@ class CaptureLabel:
     conditions: Conditions
     started: datetime | None
     sha256: str | None = None
+    is_struck_out: bool = False
 
 
 def labels(paths: Iterable[Path], excluded: list[Excluded]) -> Iterator[CaptureLabel]:
@@ -164,7 +169,7 @@ def labels(paths: Iterable[Path], excluded: list[Excluded]) -> Iterator[CaptureL
     for path in paths:
         try:
             with open_capture(path) as capture:
-                yield CaptureLabel(path, capture.conditions, began(capture))
+                yield CaptureLabel(path, capture.conditions, began(capture), is_struck_out=bool(capture.struck_out))
         except TowertapError as error:
             excluded.append(_unread(path, error))
 

@@ -1,7 +1,7 @@
 """Box positions: which of the captures of a pass a comparison uses, where two boxes were recorded at once."""
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from towertap.capture.conditions import Conditions
@@ -17,28 +17,30 @@ def pass_key(label: Conditions) -> Key:
     return label.vehicle, label.part, label.road, label.pass_number
 
 
+def refuse_two_positions(used: Iterable[Conditions]) -> None:
+    """CallError where a pass was recorded at two box positions, by the conditions of the captures to use."""
+    places = _places(used)
+    twice = next((key for key, names in places.items() if len(names) > 1), None)
+    if twice:
+        raise CallError(
+            f"pass {twice[3]} over {twice[2]} with {twice[1]} was recorded at more than one box position: of two "
+            f"boxes, say which compare uses with --position, one of {_names(places)}; of one, strike a capture out "
+            "('towertap drop')"
+        )
+
+
 def at_position(
-    known: Mapping[Path, Conditions], chosen: Mapping[Path, Side], position: str | None, excluded: list[Excluded]
+    known: Mapping[Path, Conditions], chosen: Mapping[Path, Side], position: str, excluded: list[Excluded]
 ) -> dict[Path, Side]:
     """Those of the `chosen` captures that were made at one box position.
 
     Captures of a pass that has none there join `excluded`; the others' passes are there by another box. Raises
-    CallError where a pass was recorded at two positions and none is named, and where none was recorded at the one.
+    CallError where none was recorded there.
     """
-    places: dict[Key, set[str]] = defaultdict(set)
-    for path in chosen:
-        places[pass_key(known[path])].add(known[path].box_position)
-    names = ", ".join(f"'{name}'" for name in sorted(set().union(*places.values())))
-    if position is None:
-        twice = next((key for key, names in places.items() if len(names) > 1), None)
-        if twice:
-            raise CallError(
-                f"pass {twice[3]} over {twice[2]} with {twice[1]} was recorded at more than one box position: say "
-                f"which the comparison uses with --position, one of {names}"
-            )
-        return dict(chosen)
+    places = _places(known[path] for path in chosen)
     if not any(position in names for names in places.values()):
-        raise CallError(f"no capture of these parts was made at the box position '{position}': use one of {names}")
+        there = _names(places)
+        raise CallError(f"no capture of these parts was made at the box position '{position}': use one of {there}")
     excluded += [
         Excluded(name_of(path), f"its pass was not recorded at '{position}'")
         for path in chosen
@@ -66,3 +68,15 @@ def inputs_at(
             f"no capture was made at the box position '{position}': positions are {names or 'not written down'}"
         )
     return {path: tuple(by_pass[pass_key(known[path])]) for path in chosen}
+
+
+def _places(labels: Iterable[Conditions]) -> dict[Key, set[str]]:
+    """The box positions at which each pass was recorded."""
+    places: dict[Key, set[str]] = defaultdict(set)
+    for label in labels:
+        places[pass_key(label)].add(label.box_position)
+    return places
+
+
+def _names(places: Mapping[Key, set[str]]) -> str:
+    return ", ".join(f"'{name}'" for name in sorted(set().union(*places.values())))

@@ -12,7 +12,7 @@ from towertap.compare.drives.model import Drives, Pass, metric_of
 from towertap.compare.drives.slots import Key, key_of
 from towertap.compare.plan.plan import Plan
 from towertap.compare.study import Study
-from towertap.words.phrases import counted, some
+from towertap.words.phrases import counted, sentence_case, some
 
 PRESSURE_STEP_KPA = 5.0
 """Tyre pressures that differ by more from those planned are told, as the drive procedure has it."""
@@ -24,6 +24,7 @@ NO_PLAN = Caution(
 )
 
 DRIVE_THE_REST = "Drive what is left of the plan: 'towertap list' with --plan names it"
+FIND_THE_WRONG = "Find the capture of the wrong part in 'towertap list', by its time, and mend it by 'towertap correct'"
 SAME = 1e-9
 """Margins that differ by less are one."""
 
@@ -50,6 +51,15 @@ def leads(departures: Iterable[Departure]) -> Iterator[Caution]:
             Weight.OVERTURNS,
             DRIVE_THE_REST if any(departure.kind == "missing" for departure in making) else "",
         )
+
+
+def mislabelled(departures: Iterable[Departure]) -> Iterator[Caution]:
+    """A caution where the part changes more often from pass to pass than the plan has it."""
+    for departure in departures:
+        if departure.kind == "refits":
+            yield Caution(
+                f"{sentence_case(departure.words)}: a capture may say the wrong part.", Weight.OVERTURNS, FIND_THE_WRONG
+            )
 
 
 def departures(plan: Plan, study: Study) -> tuple[Departure, ...]:
@@ -116,13 +126,13 @@ def _order(plan: Plan, drives: Drives) -> Iterator[Departure]:
         yield Departure("order", words)
     if driven and not unknown:
         parts = [drive.part for drive in plan.drives], [drive.conditions.part for drive in driven]
-        changes = [sum(part != following for part, following in pairwise(in_turn)) for in_turn in parts]
-        for what, planned, count in (
-            ("changes of the part between passes", *changes),
-            ("days driven on", plan.planned_design.days, len(set(days(driven).values()))),
-        ):
-            if count != planned:
-                yield Departure("order", f"{what}: {count}, and {planned} planned")
+        planned, count = (sum(part != following for part, following in pairwise(in_turn)) for in_turn in parts)
+        if count != planned:
+            words = f"changes of the part between passes: {count}, and {planned} planned"
+            yield Departure("refits" if count > planned else "order", words)
+        on_days = len(set(days(driven).values()))
+        if on_days != plan.planned_design.days:
+            yield Departure("order", f"days driven on: {on_days}, and {plan.planned_design.days} planned")
 
 
 def _longest_rise(places: Sequence[int]) -> int:

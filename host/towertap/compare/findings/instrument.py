@@ -81,8 +81,8 @@ def cautions(bench: Mapping[str, BenchSummary]) -> Iterator[Caution]:
             without[missing].append(kind)
     for names, kinds in without.items():
         yield Caution(
-            f"No bench record of {listed(kinds)} holds for {len(names)} of {len(bench)} captures; the data sheet "
-            "stands in. Make them with 'towertap bench' ('towertap record --idle'), or name their folder with --bench."
+            f"No bench record of {listed(kinds)} holds for {len(names)} of {len(bench)} captures: make them "
+            "with 'towertap bench' and 'towertap record --idle', or name their folder with --bench."
         )
     boxes = sorted({records.serial for records in bench.values()})
     if len(boxes) > 1:

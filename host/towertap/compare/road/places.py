@@ -138,7 +138,8 @@ class Places:
         chosen, because = is_rough(levels, limit), None
         share = float(chosen.mean())
         if chosen.sum() < FEWEST_PLACES:
-            because = f"only {chosen.sum()} of {chosen.size} places are over the roughness limit"
+            count = f"only {chosen.sum()}" if chosen.any() else "none"
+            because = f"{count} of {chosen.size} places are over the roughness limit"
             chosen = np.ones(chosen.size, bool)
         kept, loud = bursts(levels[:, chosen])
         chosen[chosen] = kept

@@ -44,9 +44,9 @@ class CapturesSection(Section):
     name = "captures"
     title = "The captures"
     note = (
-        "Where no bench record holds for the box, its settings and the date, the data sheet stands in. The scale's "
-        "uncertainty is in absolute values and not in changes of one box. The mounting carries up to a third of its "
-        "resonance."
+        "Where no bench record holds for the box, its settings and the date, the data sheet stands in for noise and "
+        "scale. The scale's uncertainty is in absolute values and not in changes of one box. The mounting carries up "
+        "to a third of its resonance."
     )
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence:
@@ -212,7 +212,7 @@ def conditions(passes: Sequence[Pass]) -> tuple[list[str], Table]:
     varying = [head for head in columns if head not in shared]
     common = [f"{head}: {value}" for head, value in shared.items() if value != UNSAID]
     unsaid = [head for head, value in shared.items() if value == UNSAID]
-    sentences = [f"The same for all passes: {'; '.join(common)}."] if common else []
+    sentences = [f"The same for all passes: {'; '.join(common).rstrip('.')}."] if common else []
     sentences += [f"Not written down for any pass: {', '.join(unsaid)}."] if unsaid else []
     rows = (
         {"capture": drive.name} | {head: columns[head][row] for head in varying} for row, drive in enumerate(passes)

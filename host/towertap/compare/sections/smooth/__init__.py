@@ -23,7 +23,7 @@ FEW = "too few passes to say"
 READINGS: dict[Reading, str] = {
     "rough moved more": "part of the change is the rough roads' own",
     "moved alike": "box, tyres, weather or day may be the cause, or the part acts there too",
-    "smooth moved more": "not all of it is the rough roads' own",
+    "smooth moved more": "the smooth road changed more",
     "smooth held still": "what changed is the rough roads' own",
     "cannot tell": "not settled whether it moved as well",
 }
