@@ -2,7 +2,7 @@
 
 The roads are fixed: the ratio is the geometric mean over the roads driven, each road counting alike, and says nothing
 of a road not driven. The unit is the round, one drive over every road: what a round's roads share (warmth, wind, the
-driver) so stays in the error. Where a round lacks a road, its others stand in, each at its own level.
+driver) so stays in the error. A round that lacks a road is left out, or the roads would not count alike.
 """
 
 from collections.abc import Hashable, Sequence
@@ -20,20 +20,18 @@ Reading = Literal["rough moved more", "moved alike", "smooth moved more", "smoot
 def rounds(
     logs: ArrayLike, road: ArrayLike, number: Sequence[Hashable], after: ArrayLike
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """The mean of each round's passes, each as far above the level of its road: logs (…, n) over several roads.
+    """The mean over roads of each round that drove them all, and its first pass: logs (…, n) over several roads.
 
     `road` (n,) names the road, `number` (n,) the round, counted within each side, and `after` (n,) is True after the
-    change. A road's level is the mean of its two sides' means; every road must have passes of both sides.
+    change. Returns (…, rounds), and (rounds,) places among the n.
     """
-    values, side, of_road = np.asarray(logs, float), np.asarray(after, bool), dummies(road)
-    means = [values @ (of_road & of[:, None]) / (of_road & of[:, None]).sum(axis=0) for of in (~side, side)]
-    level = (means[0] + means[1]) / 2
-    above = values - level @ of_road.T
-    labels = list(zip(side.tolist(), number, strict=True))
-    names = list(dict.fromkeys(labels))
-    member = np.array([[label == name for name in names] for label in labels])
-    of_rounds = level.mean(axis=-1, keepdims=True) + above @ member / member.sum(axis=0)
-    return of_rounds, member.argmax(axis=0)
+    labels = list(zip(np.asarray(after, bool).tolist(), number, strict=True))
+    member = np.array([[label == name for name in dict.fromkeys(labels)] for label in labels])
+    of_road = dummies(road).astype(int)
+    counts = of_road.T @ member
+    whole = np.all(counts > 0, axis=0)
+    share = member[:, whole] / (of_road @ counts[:, whole]) / len(counts)
+    return np.asarray(logs, float) @ share, member[:, whole].argmax(axis=0)
 
 
 def p_roads_differ(roads: Sequence[Student]) -> Floats:

@@ -20,7 +20,7 @@ FORMULA = (
     "the part SE² = s²(passes) Σ w² + s²(installations) Σ W² + s²(days) Σ W², with W the sum of the weights in each "
     "installation and each day; interval and p are no narrower and no smaller than on these drives. An interval is "
     "ratio × exp(± t SE), with Student's t for the degrees of freedom (df); equivalence is read from that of 90 %. "
-    "Over all roads the logarithm of a round is the mean over its roads."
+    "Over all roads the logarithm of a round is the mean over its roads, and a round that lacks one is left out."
 )
 
 
