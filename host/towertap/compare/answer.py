@@ -152,6 +152,8 @@ def _of_control(control: Control, lead: Finding, name: str) -> tuple[str, str]:
     if control.kind == "positive":
         if value.shows == "harsher":
             return f"{kind} shown", changed
+        if value.shows == "gentler":
+            return f"{kind} not shown", f"{changed}, the other way: {control.after} was to be the harsher one"
         return f"{kind} not shown", f"{changed}, so drives like these could not have shown the part"
     if equivalent:
         return f"{kind} held", f"{changed}, less than {100 * control.margin:g} %"
