@@ -111,6 +111,8 @@ def test_roads_that_contradict_each_other_are_told_apart_and_never_averaged(hars
     assert "harsher on quarry-lane (+" in whole.change
     assert "gentler on moor-road (−20 %)" in whole.change
     assert str(round(100 * (mixed.lead.ratio - 1))) + " %" not in whole.change.replace("quarry-lane", "")[:60]
+    assert mixed.lead.verdict == "harsher"
+    assert "19 times in 20" not in whole.sure, "of a range that is not told"
 
 
 def test_a_road_that_would_not_show_it_alone_is_named(harsher):

@@ -243,7 +243,7 @@ def _sure(case: Case) -> str:
     passes = f"{before} {noun} with {of_parts}{' on each road' * lead.over_all}"
     sentences = [", ".join([passes, *_days(drives), *_installed(lead, drives)])]
     p = p_equals(p_decisive(lead), lead.part.least_p)
-    if case.control or _chosen(drives):
+    if case.control or _chosen(drives) or _mixed(case, lead):
         pass
     elif lead.verdict in ("harsher", "gentler"):
         sentences.append(f"chance rarely does as much ({p}); the range holds 19 times in 20")
