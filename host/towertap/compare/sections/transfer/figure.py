@@ -15,7 +15,7 @@ from towertap.words.numbers import brief, change_percent, range_percent
 ASIDE = {"before": 0.985, "after": 1.015}
 """Marks of the two sides stand a little beside their band's middle, so that neither hides the other."""
 WIDEST = 8.0
-"""The ratio's axis goes no further than this and its inverse."""
+"""For an interval the axis goes no further than this ratio and its inverse; it holds every ratio."""
 
 
 def panel(road: RoadTransfer) -> Figure:
