@@ -345,7 +345,7 @@ def smooth_changed(case: Case) -> Iterator[Caution]:
         return
     if lead.over_smooth.reading not in ("moved alike", "smooth moved more"):
         return
-    much = {"moved alike": "as much", "smooth moved more": "even more"}[lead.over_smooth.reading]
+    much = {"moved alike": "as well", "smooth moved more": "even more"}[lead.over_smooth.reading]
     size = change_percent(lead.over_smooth.smooth, lead.over_smooth.smooth_interval)
     once = lead.overlap.installations[0] < 2
     yield Caution(

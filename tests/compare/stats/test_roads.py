@@ -63,6 +63,9 @@ def test_roads_that_do_not_differ_are_seldom_told_to():
         (0.15, 0.15, "moved alike"),
         (0.15, 0.0, "rough moved more"),
         (0.0, 0.15, "smooth moved more"),
+        (-0.02, 0.15, "smooth moved more"),
+        (-0.10, 0.15, "moved apart"),
+        (-0.15, 0.10, "rough moved more"),
         (0.02, 0.0, "smooth held still"),
     ],
 )

@@ -199,5 +199,5 @@ def _settled(finding: Finding) -> str:
 def other_cause(finding: Finding) -> str:
     """The part, or what else a difference on these drives may be."""
     if finding.over_smooth is not None and finding.over_smooth.reading == "moved alike":
-        return "the part, or box, tyres, weather or day, for the smooth road moved alike"
+        return "the part, or box, tyres, weather or day, for the smooth road moved as well"
     return f"the part or {OR_WHAT[finding.overlap.about]}"

@@ -14,7 +14,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from towertap.compare.stats.contrast import ALPHA, Floats, Student, dummies
 
-Reading = Literal["rough moved more", "moved alike", "smooth moved more", "smooth held still", "cannot tell"]
+Reading = Literal[
+    "rough moved more", "moved alike", "smooth moved more", "moved apart", "smooth held still", "cannot tell"
+]
 
 
 def rounds(
@@ -61,6 +63,7 @@ def smooth_control(rough: Student, smooth: Student, margin: float) -> tuple[Stud
     both share make it cautious. No reading rests on a large p: "rough moved more" names what is left of the change as
     the rough roads' own; "moved alike" says that the smooth road moved the same way and the rough ones are not shown to
     have moved more, so that the part is not named as the cause (which of the two it was, another drive must tell);
+    "moved apart" that both moved, in opposite ways, so that what acts on every road alike made less of the rough ones';
     "smooth held still" that its change is held inside the margin.
     """
     variances = np.array([rough.error, smooth.error]) ** 2
@@ -68,8 +71,10 @@ def smooth_control(rough: Student, smooth: Student, margin: float) -> tuple[Stud
     df = total**2 / (variances**2 / np.array([rough.df, smooth.df])).sum()
     over = Student(rough.difference - smooth.difference, np.sqrt(total), df)
     if over.p_difference() < ALPHA:
-        more = abs(rough.difference) > abs(smooth.difference)
-        return over, "rough moved more" if more else "smooth moved more"
+        if abs(rough.difference) > abs(smooth.difference):
+            return over, "rough moved more"
+        apart = rough.difference * smooth.difference < 0 and rough.p_difference() < ALPHA
+        return over, "moved apart" if apart else "smooth moved more"
     if smooth.p_difference() < ALPHA and rough.difference * smooth.difference > 0:
         return over, "moved alike"
     return over, "smooth held still" if smooth.p_equivalence(margin) < ALPHA else "cannot tell"

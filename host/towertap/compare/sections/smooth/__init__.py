@@ -25,6 +25,7 @@ READINGS: dict[Reading, str] = {
     "rough moved more": "part of the change is the rough roads' own",
     "moved alike": "box, tyres, weather or day may be the cause, or the part acts there too",
     "smooth moved more": "not all of it is the rough roads' own",
+    "moved apart": "the smooth road moved the other way",
     "smooth held still": "what changed is the rough roads' own",
     "cannot tell": "not settled whether it moved as well",
 }
