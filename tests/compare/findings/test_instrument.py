@@ -83,6 +83,19 @@ def test_more_than_a_tenth_is_cautioned_and_more_than_half_is_not_judged(make, j
     assert finding.p_difference_holm == bare.p_difference_holm
 
 
+def test_more_passes_are_counted_for_the_margin_of_what_is_measured(make, judge):
+    """Two fifths of the power are noise: a change by the margin of 10 % shows as √(0.4 + 0.6 · 1.21), about 6 %."""
+    drives = next(
+        drives
+        for seed in range(40)
+        if (needed := judge(drives := make.invented(seed, ratio=1.06, n=(3, 3))).passes_needed) and needed < 12
+    )
+    bare = judge(drives)
+    finding = judge(with_floor(drives, 0.4**0.5 * of_smallest_pass(bare)))
+    assert finding.on_these_drives == "undecided"
+    assert finding.passes_needed > 1.5 * bare.passes_needed
+
+
 def test_noise_pulls_the_ratio_to_1_so_that_equivalence_would_lie(make, judge):
     """A true change of 30 % under a sensor of twice the road's level: (4 + 1.69) / (4 + 1), root 1.067, by powers."""
     drives = make.invented(5, ratio=1.3, n=(6, 6), pass_spread=0.01)

@@ -182,7 +182,7 @@ def _influence(undecided: Undecided, of_drives: Levels, of_part: Levels) -> Pass
 
 def _needed(undecided: Undecided, alpha: float) -> tuple[int, float] | None:
     """Passes a side that show a change as large as the margin, or hold none inside it, 4 times in 5; None: too many."""
-    shown, margin = undecided.shown, undecided.fields["margin"]
+    shown, margin = undecided.shown, undecided.margin  # as a change by the margin shows in what is measured
     if not (shown.standard_error and shown.df):
         return None
     blocks = max(1, len(undecided.fields["block_ratios"]))
