@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from towertap.compare.caution import Caution
+from towertap.compare.caution import Caution, Weight
 from towertap.compare.controls import known_before
 from towertap.compare.drives.model import SIDES, Pass
 from towertap.compare.findings import instrument
@@ -162,8 +162,14 @@ def _left_over(passes: Sequence[Pass], in_round: Sequence[int]) -> Iterator[Caut
     lacking = [
         drive.name for drive, number in zip(passes, in_round, strict=True) if driven[drive.side, number] != every
     ]
+    whole = [side for (side, _), roads in driven.items() if roads == every]
+    few = min(map(whole.count, SIDES)) == 2
     if lacking:
-        yield Caution(f"Left out, for their round did not drive every road: {some(lacking)}.")
+        yield Caution(
+            f"Left out, for their round did not drive every road: {some(lacking)}."
+            + " Two rounds on a side hardly carry a test." * few,
+            Weight.WEAKENS if few else Weight.LIMITS,
+        )
 
 
 def _rounds_of(passes: Sequence[Pass]) -> list[int]:
