@@ -29,6 +29,7 @@ SOURCES = {
     "controls": "measured by this vehicle's controls",
     "stated": "stated",
     "assumed": "assumed",
+    "installations": "measured with installations",
 }
 """Whence a spread of installations or days is known."""
 OR_WHAT: dict[About, str] = {

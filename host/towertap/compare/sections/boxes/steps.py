@@ -30,7 +30,7 @@ def values(study: Study, findings: Sequence[Finding]) -> Table:
     paired = {drive.name: road.design.block is not None for road in study.roads for drive in road.passes}
     part = {drive.name: drive.conditions.part for drive in study.drives.passes}
     return tabulate(
-        "The value of each pass (r.m.s.)",
+        "The value of each pass",
         (
             {
                 "metric, road": f"{sentence_case(finding.label)} on {finding.road}, {finding.unit}",
@@ -123,7 +123,8 @@ def taken(findings: Sequence[Finding]) -> str:
     spreads: dict[str, list[str]] = {}
     for finding in findings:
         for kind, spread in (("installations", finding.part.installation), ("days", finding.part.day)):
-            size = f"{kind} by {100 * spread.sd:.2g} % ({SOURCES[spread.source]})"
+            within = spread.source == "installations"
+            size = f"{kind} {'within that' if within else f'by {100 * spread.sd:.2g} %'} ({SOURCES[spread.source]})"
             spreads.setdefault(size, []).append(finding.label)
     every = len(dict.fromkeys(finding.label for finding in findings))
     sizes = []
