@@ -28,7 +28,7 @@ def test_numbers_keep_three_digits(value, shown):
 
 
 @pytest.mark.parametrize(
-    ("value", "shown"), [(2.24, "+2.2"), (-0.3, "−0.3"), (-0.02, "0.0"), (0.02, "0.0"), (math.inf, "+inf")]
+    ("value", "shown"), [(2.24, "+2.2"), (-0.3, "−0.3"), (-0.02, "0.0"), (0.02, "0.0"), (math.inf, "+∞")]
 )
 def test_a_number_with_its_sign_has_none_where_it_is_nought(value, shown):
     assert numbers.signed(value) == shown
