@@ -82,11 +82,10 @@ def stands(course: Course) -> tuple[str, str]:
         return undecided, f"{outside} on {listed(course.outside)} by the passes of the day, but not on {last}"
     if course.verdict == "undecided":
         return undecided, f"undecided on {last}"
-    stands_at = f"{course.verdict} on {last} than at the first fit, but not shown to be {outside}"
-    if course.verdict == "equivalent":
-        stands_at = f"inside {_margin(course)} on {last}"
+    calm = course.verdict == "equivalent"
+    stands_at = f"inside {_margin(course)} on {last}" if calm else f"{course.verdict} on {last} than at the first fit"
     if trend and trend.verdict == course.verdict:
-        return WORDS[course.verdict], stands_at
+        return WORDS[course.verdict], stands_at + ("" if calm else f", but not shown to be {outside}")
     return undecided, stands_at + by_day
 
 
