@@ -112,6 +112,19 @@ def test_a_control_is_planned_by_what_it_must_show(run, tmp_path):
     assert "--bench drives/bench" in out
 
 
+@pytest.mark.parametrize(
+    ("kind", "design", "says"),
+    [
+        ("refit", "A;B", "a refit control is driven on one day, not as A;B"),
+        ("day", "AB", "a no-change day has each side on days of its own, as A;B, not as AB"),
+        ("day", "AB;BA", "each side on days of its own"),
+    ],
+)
+def test_a_control_is_not_planned_as_compare_would_refuse_it(refused, tmp_path, kind, design, says):
+    call = (*CALL[:4], *CALL[6:], "--control", kind, "--spread", "2", "--passes", "4", "--design", design)
+    assert says in refused("plan", tmp_path / "p", *call)
+
+
 def test_the_run_sheet_has_a_line_for_every_drive_and_needs_no_other_file(run, tmp_path):
     run("plan", tmp_path, *CALL, "--spread", "4", "--question", "Is <it> harsher?", "--air-temperature-c", "5", "12")
     plan = read_plan(tmp_path / "plan.json")

@@ -111,6 +111,8 @@ def test_roads_that_contradict_each_other_are_told_apart_and_never_averaged(hars
     assert "harsher on quarry-lane (+" in whole.change
     assert "gentler on moor-road (−20 %)" in whole.change
     assert str(round(100 * (mixed.lead.ratio - 1))) + " %" not in whole.change.replace("quarry-lane", "")[:60]
+    assert mixed.lead.verdict == "harsher"
+    assert "19 times in 20" not in whole.sure, "of a range that is not told"
 
 
 def test_a_road_that_would_not_show_it_alone_is_named(harsher):
@@ -259,6 +261,43 @@ def test_sides_on_different_days_are_cautioned_of(make, case_of):
     whole = told(case)
     assert "2 days" in whole.sure
     assert any(caution.startswith("The two parts were driven on different days") for caution in whole.cautions)
+
+
+def test_parts_driven_on_one_day_but_for_a_few_passes_are_told_so(make, case_of):
+    drives = dated(make.invented(1, ratio=1.5, roads=ROADS, **SURE))
+    stray = tuple(
+        replace(drive, started=drive.started + timedelta(days=1))
+        if (drive.side, drive.conditions.pass_number) in {("after", 5), ("after", 6)}
+        else drive
+        for drive in drives.passes
+    )
+    words = [caution.words for caution in all_cautions(case_of(replace(drives, passes=stray)), (), ())]
+    assert any(text.startswith("The two parts were driven partly on different days.") for text in words)
+
+
+def test_of_captures_without_a_date_nothing_is_claimed_of_days_and_installations(make, case_of):
+    case = case_of(make.invented(1, ratio=1.5, roads=ROADS, **SURE))
+    assert case.lead.verdict == "harsher"
+    whole, words = told(case), " ".join(caution.words for caution in all_cautions(case, (), ()))
+    assert "6 passes with each part on each road, how often each was installed is not known; chance" in whole.sure
+    assert "Not every capture says when it was driven. It is assumed that days differ by 3 %" in words
+    assert "driven on different days" not in words
+    assert "Installed once only" not in words
+
+
+def test_of_passes_that_may_be_of_several_roads_no_other_cause_is_sought(make, case_of):
+    """Nothing is judged: neither the smooth road nor how parts were installed can be the cause of it."""
+    drives = dated(make.invented(1, ratio=1.3, **SURE))
+    louder = (make.scaled(drive, 1.5) if drive.side == "after" else drive for drive in drives.passes)
+    study = make.on_whole_passes(replace(drives, passes=tuple(louder)))
+    apart = replace(study.roads[0], not_one_road="these may not be one road")
+    case = Case(drives, *find(replace(study, roads=(apart,)), "jerk_z"), None)
+    (finding,) = case.findings
+    assert (finding.verdict, finding.part.installation.overturned_at) == ("undecided", None)
+    whole = told(case)
+    assert whole.verdict == "not judged"
+    assert whole.cautions == ("These may not be one road: nothing is judged.",)
+    assert whole.next_step.startswith("Look at the names of roads in 'towertap list'")
 
 
 def test_captures_left_out_are_told_and_weigh_more_where_they_are_many(harsher):

@@ -67,6 +67,12 @@ def test_a_place_that_is_told_is_not_looked_for(two_passes, run, tmp_path, refus
     assert (status, "no sound of ours" in err, other.read_bytes()) == (2, True, b"RIFF")
 
 
+@pytest.mark.filterwarnings("error")
+def test_a_folder_that_is_not_there_is_one_line(two_passes, refused, tmp_path):
+    first, second, _ = two_passes
+    assert "No such file or directory" in refused("listen", first, second, "--out", tmp_path / "none" / "x.wav")
+
+
 def test_a_report_has_a_sound_beside_each_pair_of_spectrograms(compared, tmp_path):
     sounds, failures = sounds_of(compared, tmp_path)
     assert (list(sounds), failures) == (["spectrogram_1"], [])

@@ -74,7 +74,15 @@ def test_findings_without_an_interval_or_with_an_endless_one_are_drawn(compared)
     endless = replace(compared.findings[1], interval=(1e-9, math.inf))
     (panel,) = intervals.picture(replace(compared, findings=(lone, endless))).panels
     panel.canvas.draw()
-    assert panel.axes[0].get_xlim()[1] <= intervals.WIDEST
+    assert panel.axes[0].get_xlim()[1] <= 1.06 * intervals.WIDEST
+
+
+@pytest.mark.parametrize("ratio", [40.0, 1 / 40])
+def test_a_change_however_large_stands_in_the_picture(compared, ratio):
+    large = replace(compared.findings[0], ratio=ratio, interval=(0.9 * ratio, 1.1 * ratio))
+    (panel,) = intervals.picture(replace(compared, findings=(large,))).panels
+    low, high = panel.axes[0].get_xlim()
+    assert low < ratio < high
 
 
 @pytest.mark.parametrize("name", ["$\\frac{ \n\x00\x1b[31m" + "<b>" * 200, "石の道 🛣"])

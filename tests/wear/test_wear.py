@@ -146,6 +146,8 @@ def test_a_night_parts_sessions_and_midnight_does_not():
     parted = sessions_of(drives)
     assert [len(session) for session in parted] == [3, 2]
     assert sessions_of([]) == []
+    whole_day = [CaptureLabel(Path(f"{each}.h5"), Conditions(), late - timedelta(hours=each)) for each in (0, 10, 20)]
+    assert len(sessions_of(whole_day)) == 1, "a morning and an evening are one day"
 
 
 def test_a_course_that_rises_rests_on_rough_places_and_leaves_the_margin(make):
@@ -269,6 +271,34 @@ def test_two_days_give_a_change_and_no_trend(make):
     assert (course.left, course.outside_since) == (None, "2026-05-13")
     assert "two days do not tell the part from the day" in course.words
     assert "no trend" in course.words
+
+
+def test_days_on_one_line_to_the_last_digit_are_not_told_to_be_two_days(make):
+    history = followed(make, (1.0, 1.0, 1.0))
+    first = history.sessions[0]
+    copies = [
+        replace(
+            day,
+            passes=tuple(
+                replace(own, kept=drive.kept, cells=drive.cells)
+                for own, drive in zip(day.passes, first.passes, strict=True)
+            ),
+        )
+        for day in history.sessions
+    ]
+    (course,) = follow(replace(history, sessions=tuple(copies)), margin=0.2)
+    assert course.trend is None
+    assert "two days" not in course.words
+    assert "There is no trend: its days lie on one line to the last digit, as drives never do." in course.words
+
+
+def test_a_change_of_two_days_makes_no_word_of_the_part_however_small_it_is(make):
+    """What is surely outside the margin is undecided of the part, so what is inside it, or beside it, is as well."""
+    small, inside = (follow(followed(make, (1.0, ratio), passes=8), margin=0.3).courses for ratio in (1.25, 1.0))
+    assert [courses[0].verdict for courses in (small, inside)] == ["harsher", "equivalent"]
+    assert [headline(courses) for courses in (small, inside)] == ["undecided", "undecided"]
+    for courses in (small, inside):
+        assert "by the passes of the day, though two days do not tell the part from the day" in courses[0].words
 
 
 def test_one_word_stands_over_all_courses_and_a_days_passes_alone_do_not_make_it(make):

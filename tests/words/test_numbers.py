@@ -27,6 +27,13 @@ def test_numbers_keep_three_digits(value, shown):
     assert numbers.number(value) == shown
 
 
+@pytest.mark.parametrize(
+    ("value", "shown"), [(2.24, "+2.2"), (-0.3, "−0.3"), (-0.02, "0.0"), (0.02, "0.0"), (math.inf, "+∞")]
+)
+def test_a_number_with_its_sign_has_none_where_it_is_nought(value, shown):
+    assert numbers.signed(value) == shown
+
+
 def test_an_interval_that_is_not_there_is_a_dash():
     assert numbers.interval(None) == "–"
     assert numbers.interval((0.9, 1.25)) == "0.900 to 1.25"

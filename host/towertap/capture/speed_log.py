@@ -108,7 +108,9 @@ def read_speed_log(path: str | Path) -> SpeedLog:
     path = Path(path)
     reader = READERS.get(path.suffix.lower())
     if reader is None:
-        raise FileError(f"{path}: no speed log is read from '{path.suffix}'; give {' or '.join(READERS)}")
+        raise FileError(
+            f"{path}: no folder, and no speed log is read from '{path.suffix}'; give {' or '.join(READERS)}"
+        )
     wanted = f"a speed log ({path.suffix}) of the day of the drives"
     if not size_of(path, wanted, MOST_BYTES):
         raise FileError(f"{path}: empty: export the log again")

@@ -12,7 +12,7 @@ from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.controls import Control
 from towertap.compare.drives.model import Drives
 from towertap.compare.findings.departures import DRIVE_THE_REST, Departure, leads, mislabelled
-from towertap.compare.findings.describe import WORDS, in_play, other_cause, p_decisive, quieter, which
+from towertap.compare.findings.describe import WORDS, in_play, is_judged, other_cause, p_decisive, quieter, which
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import CONTROLS
 from towertap.words.numbers import change_percent, range_percent
@@ -152,6 +152,8 @@ def _of_control(control: Control, lead: Finding, name: str) -> tuple[str, str]:
     if control.kind == "positive":
         if value.shows == "harsher":
             return f"{kind} shown", changed
+        if value.shows == "gentler":
+            return f"{kind} not shown", f"{changed}, the other way: {control.after} was to be the harsher one"
         return f"{kind} not shown", f"{changed}, so drives like these could not have shown the part"
     if equivalent:
         return f"{kind} held", f"{changed}, less than {100 * control.margin:g} %"
@@ -241,7 +243,7 @@ def _sure(case: Case) -> str:
     passes = f"{before} {noun} with {of_parts}{' on each road' * lead.over_all}"
     sentences = [", ".join([passes, *_days(drives), *_installed(lead, drives)])]
     p = p_equals(p_decisive(lead), lead.part.least_p)
-    if case.control or _chosen(drives):
+    if case.control or _chosen(drives) or _mixed(case, lead):
         pass
     elif lead.verdict in ("harsher", "gentler"):
         sentences.append(f"chance rarely does as much ({p}); the range holds 19 times in 20")
@@ -265,7 +267,9 @@ def _days(drives: Drives) -> Iterator[str]:
 
 def _installed(lead: Finding, drives: Drives) -> Iterator[str]:
     times = [{1: "once", 2: "twice"}.get(count, f"{count} times") for count in lead.overlap.installations]
-    if times[0] == times[1]:
+    if not all(drive.started for drive in drives.passes):
+        yield "how often each was installed is not known"
+    elif times[0] == times[1]:
         yield f"each installed {times[0]}"
     else:
         yield f"{drives.before} installed {times[0]}, {drives.after} {times[1]}"
@@ -343,9 +347,11 @@ def struck_out(case: Case) -> Iterator[Caution]:
 
 def smooth_changed(case: Case) -> Iterator[Caution]:
     lead, drives = case.lead, case.drives
-    if case.control or lead.over_smooth is None or lead.over_smooth.reading not in ("moved alike", "smooth moved more"):
+    if case.control or lead.over_smooth is None or not is_judged(lead):
         return
-    much = {"moved alike": "as much", "smooth moved more": "even more"}[lead.over_smooth.reading]
+    if lead.over_smooth.reading not in ("moved alike", "smooth moved more"):
+        return
+    much = {"moved alike": "as well", "smooth moved more": "even more"}[lead.over_smooth.reading]
     size = change_percent(lead.over_smooth.smooth, lead.over_smooth.smooth_interval)
     once = lead.overlap.installations[0] < 2
     yield Caution(
@@ -361,11 +367,15 @@ def smooth_changed(case: Case) -> Iterator[Caution]:
 def assumed_spreads(case: Case) -> Iterator[Caution]:
     """A verdict that would not stand if installations, or days, differed by more than is assumed."""
     lead, drives = case.lead, case.drives
+    dated = all(drive.started for drive in drives.passes)
     for kind, spread in () if case.control else in_play(lead):
         if spread.source != "assumed" or not spread.overturned_at or spread.overturned_at == float("inf"):
             continue
-        if kind == "days":
-            seen, other = "The two parts were driven on different days", "days differ"
+        if not dated:
+            seen, other = "Not every capture says when it was driven", f"{kind} differ"
+        elif kind == "days":
+            partly = "partly " * (lead.overlap.within_day > 0)
+            seen, other = f"The two parts were driven {partly}on different days", "days differ"
         else:
             pairs = zip(drives.parts, lead.overlap.installations, strict=True)
             once = [part for part, count in pairs if count < 2]

@@ -161,17 +161,18 @@ def control_of(kind: ControlKind, drives: Drives, margin: float, findings: Seque
         date=str(max(str(day) for day in every)),
         margin=margin,
         captures=tuple(sorted(drive.name for drive in drives.passes)),
-        metrics={finding.metric: _value(finding) for finding in findings},
+        metrics={finding.metric: _value(finding, kind) for finding in findings},
     )
 
 
-def _value(finding: Finding) -> ControlValue:
-    error = finding.standard_error
+def _value(finding: Finding, kind: ControlKind) -> ControlValue:
+    error, overlap = finding.part.pass_error, finding.overlap
+    coefficient = overlap.day_coefficient if kind == "day" else overlap.installation_coefficient
     return ControlValue(
         label=finding.label,
         ratio=finding.ratio,
         interval=finding.interval,
         interval_90=finding.interval_90,
         shows=finding.on_these_drives,
-        variance=None if error is None else (math.log(finding.ratio) ** 2 - error**2) / 2,
+        variance=None if error is None else (math.log(finding.ratio) ** 2 - error**2) / coefficient,
     )

@@ -2,7 +2,8 @@
 
 A refit control is one part taken out and fitted again on one day, a no-change day the same installation on another day.
 Both are judged by equivalence, since a large p does not say that nothing changed, and each tells with one degree of
-freedom how far installations, or days, differ: half of its squared difference, less what passes alone make of it. A
+freedom how far installations, or days, differ: its squared difference, less what passes alone make of it, over the
+coefficient of that variance in the design (2 with one installation, or day, of each side). A
 positive control is a change that must show (tyre pressures up by 50 kPa, say), named so that after is the harsher one:
 a day on which it does not show could not have shown the part either.
 """

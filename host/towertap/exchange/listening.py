@@ -74,7 +74,7 @@ def listen(
         sound = in_turns(stretches[0], first.rate_hz, stretches[1], second.rate_hz)
     listening = Listening(before.stem, after.stem, before_at_s, after_at_s, seconds, quality)
     with whole_file(path) as unfinished:
-        with wave.open(str(unfinished), "wb") as file:
+        with unfinished.open("wb") as opened, wave.open(opened, "wb") as file:
             file.setnchannels(1)
             file.setsampwidth(2)
             file.setframerate(SOUND_HZ)

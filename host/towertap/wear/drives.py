@@ -23,7 +23,7 @@ from towertap.wear.model import History, Session
 from towertap.words.phrases import counted, quoted
 
 APART = timedelta(hours=8)
-"""A longer time between the starts of two drives ends a session: a night does, a break and midnight do not."""
+"""A longer time between the starts of two drives, to another date, ends a session: a night does, a break does not."""
 
 Drive = TypeVar("Drive", CaptureLabel, Pass)
 
@@ -146,12 +146,19 @@ def _at_position(dated: list[CaptureLabel], position: str | None) -> list[Captur
 
 
 def sessions_of(dated: Iterable[Drive]) -> list[list[Drive]]:
-    """Captures or passes, all with a date, in order of time, parted where none begins for longer than APART."""
+    """Captures or passes, all with a date, in order of time, parted by days.
+
+    That is where none begins for longer than APART, and the next on another date than the first.
+    """
     sessions: list[list[Drive]] = []
     for drive in sorted(dated, key=_started):
-        if not sessions or _started(drive) - _started(sessions[-1][-1]) > APART:
-            sessions.append([])
-        sessions[-1].append(drive)
+        began = _started(drive)
+        if sessions and (
+            began - _started(sessions[-1][-1]) <= APART or began.date() == _started(sessions[-1][0]).date()
+        ):
+            sessions[-1].append(drive)
+        else:
+            sessions.append([drive])
     return sessions
 
 
@@ -177,11 +184,8 @@ def _refuse_few(dated: Sequence[Drive], part: str, since: date | None, excluded:
 
 def _sessions(passes: Sequence[Pass]) -> Iterator[Session]:
     """The passes by session, in the order of their times."""
-    parted = sessions_of(sorted(passes, key=lambda drive: drive.name))
-    days = [f"{drives[0].started:%Y-%m-%d}" for drives in parted]
-    for day, drives in zip(days, parted, strict=True):
-        name = day if days.count(day) == 1 else f"{drives[0].started:%Y-%m-%d %H:%M}"
-        yield Session(name, _started(drives[0]), tuple(drives))
+    for drives in sessions_of(sorted(passes, key=lambda drive: drive.name)):
+        yield Session(f"{drives[0].started:%Y-%m-%d}", _started(drives[0]), tuple(drives))
 
 
 def _refitted(recordings: Sequence[CaptureLabel], driven_as: Conditions, sessions: Sequence[Session]) -> Iterator[str]:

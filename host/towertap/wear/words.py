@@ -9,6 +9,7 @@ from towertap.compare.findings.describe import WORDS
 from towertap.compare.road.places import RoughPlaces
 from towertap.compare.stats.contrast import ALPHA, Verdict
 from towertap.wear.model import Course, History, Trend, Wear
+from towertap.wear.trend import FEWEST_SESSIONS
 from towertap.words.numbers import fixed, interval, number, p_value, range_percent, signed
 from towertap.words.phrases import change, counted, customers, listed, p_equals, sentence_case
 from towertap.words.table import Table, tabulate
@@ -77,17 +78,19 @@ def stands(course: Course) -> tuple[str, str]:
         return way, f"{way} than at the first fit, and outside {_margin(course)} since {course.left}"
     if trend and trend.days_differ:
         return undecided, "undecided, for its days differ by more than their passes do"
-    outside = f"outside {_margin(course)}"
+    outside, unsure = f"outside {_margin(course)}", "the trend does not say so" if trend else _no_trend(course)
+    by_day = f" by the passes of the day, though {unsure}"
     if course.outside_since:
-        unsure = "the trend does not say so" if trend else "two days do not tell the part from the day"
-        return undecided, f"{outside} since {course.outside_since} by the passes of the day, though {unsure}"
+        return undecided, f"{outside} since {course.outside_since}{by_day}"
     if course.outside:
         return undecided, f"{outside} on {listed(course.outside)} by the passes of the day, but not on {last}"
-    if course.verdict == "equivalent":
-        return WORDS["equivalent"], f"inside {_margin(course)} on {last}"
     if course.verdict == "undecided":
         return undecided, f"undecided on {last}"
-    return course.verdict, f"{course.verdict} on {last} than at the first fit, but not shown to be {outside}"
+    calm = course.verdict == "equivalent"
+    stands_at = f"inside {_margin(course)} on {last}" if calm else f"{course.verdict} on {last} than at the first fit"
+    if trend and trend.verdict == course.verdict:
+        return WORDS[course.verdict], stands_at + ("" if calm else f", but not shown to be {outside}")
+    return undecided, stands_at + by_day
 
 
 def _goes(course: Course) -> str:
@@ -118,6 +121,12 @@ def _last(course: Course, tested: int) -> str:
     return f"{measured}; {interval}){shown.get(last.verdict, rare)}."
 
 
+def _no_trend(course: Course) -> str:
+    if len(course.means) < FEWEST_SESSIONS:
+        return "two days do not tell the part from the day"
+    return "its days lie on one line to the last digit, as drives never do"
+
+
 def _holm(p: float | None) -> str:
     return f"{p_equals(p)} after Holm's adjustment"
 
@@ -125,7 +134,7 @@ def _holm(p: float | None) -> str:
 def _trend(course: Course, tested: int) -> Iterator[str]:
     trend = course.trend
     if trend is None:
-        yield "With fewer than three days there is no trend: two days always lie on a line."
+        yield f"There is no trend: {_no_trend(course)}."
         return
     family = f" for {tested} trends" if tested > 1 else ""
     certain = "" if trend.verdict == "undecided" else f" ({_holm(trend.p_decisive)}{family})"

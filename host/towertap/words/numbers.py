@@ -41,8 +41,8 @@ def fixed(value: float | tuple[float, float] | None, places: int = 1) -> str:
 
 
 def signed(value: float, places: int = 1) -> str:
-    """A number to so many decimal places with its sign, a plus too."""
-    return f"{value:+.{places}f}".replace("-", "−")
+    """A number to so many decimal places with its sign, a plus too; nought has none."""
+    return f"{value:+.{places}f}".replace("-", "−").replace("inf", "∞") if round(value, places) else f"{0:.{places}f}"
 
 
 def p_value(p: float | None, least: float = LEAST_P) -> str:

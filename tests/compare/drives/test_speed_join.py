@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from towertap.capture.speed_log import SpeedLog, read_speed_log
 from towertap.compare.drives.speed_join import STEP_S, driven_m, find_offset, lasted_s, with_speed
+from towertap.errors import CallError
 
 BEGAN = datetime(2026, 5, 4, 9, 30, tzinfo=UTC)
 
@@ -86,6 +87,11 @@ def test_a_clock_that_is_an_hour_off_is_joined_by_the_offset_given(make, offset_
     log = day.between(day.time_s[0], day.time_s[0] + lasted_s(drive) + 10)
     joined = with_speed(replace(drives, passes=(drive,)), [log], offset_s)
     assert driven_m(joined.passes[0]) == pytest.approx(10 * lasted_s(drive))
+
+
+def test_an_offset_without_a_log_is_refused(make):
+    with pytest.raises(CallError, match="name one with --speed"):
+        with_speed(make.driven(1), [], 5.0)
 
 
 def test_a_log_of_another_hour_says_what_to_do(make):

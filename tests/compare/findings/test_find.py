@@ -212,6 +212,92 @@ def test_all_rough_roads_together_are_one_ratio_over_rounds(make):
     assert not overall.roads_differ
 
 
+def test_every_road_counts_alike_over_all_though_one_has_fewer_passes(make):
+    """Of four passes a side on the one road, and two on the other, only what both drove counts: by scipy's Welch."""
+    drives = make.invented(5, ratio=1.3, roads={"quarry-lane": 40.0, "moor-road": 30.0})
+    fewer = [drive for drive in drives.passes if drive.road != "moor-road" or drive.conditions.pass_number < 3]
+    (overall,), findings = find(make.on_whole_passes(replace(drives, passes=tuple(fewer))), None)
+    logs = np.log(
+        [[[value.value for value in side[:2]] for side in (of.before_values, of.after_values)] for of in findings]
+    )
+    before, after = logs.mean(axis=0)
+    assert overall.passes == (2, 2)
+    assert np.log(overall.ratio) == pytest.approx(after.mean() - before.mean())
+    assert overall.p_difference == pytest.approx(stats.ttest_ind(after, before, equal_var=False).pvalue)
+    assert [caution.words for caution in overall.cautions if caution.words.startswith("Left out")] == [
+        "Left out, for their round did not drive every road: quarry-lane-rubber-3, quarry-lane-rubber-4, "
+        "quarry-lane-polyurethane-3 and 1 more. Two rounds on a side hardly carry a test."
+    ]
+
+
+@pytest.mark.filterwarnings("error")
+def test_over_all_roads_one_pass_on_a_side_of_one_of_them_tells_nothing_from_chance(make):
+    drives = make.invented(5, ratio=1.3, roads={"quarry-lane": 40.0, "moor-road": 30.0})
+    once = [
+        drive
+        for drive in drives.passes
+        if (drive.road, drive.side) != ("moor-road", "before") or drive.conditions.pass_number == 1
+    ]
+    (overall,), _ = find(make.on_whole_passes(replace(drives, passes=tuple(once))), None)
+    assert (overall.verdict, overall.passes, overall.interval, overall.influence) == ("undecided", (1, 4), None, None)
+    assert overall.ratio > 1.2
+
+
+def test_roads_whose_passes_are_numbered_apart_meet_in_driving_order(make):
+    drives = make.invented(5, ratio=1.3, roads={"quarry-lane": 40.0, "moor-road": 30.0})
+    onwards = tuple(
+        replace(drive, conditions=replace(drive.conditions, pass_number=drive.conditions.pass_number + 4))
+        if drive.road == "moor-road"
+        else drive
+        for drive in drives.passes
+    )
+    (alike,), _ = find(make.on_whole_passes(drives), None)
+    (apart,), _ = find(make.on_whole_passes(replace(drives, passes=onwards)), None)
+    assert (apart.passes, apart.ratio, apart.interval) == (alike.passes, alike.ratio, alike.interval)
+
+
+@pytest.mark.filterwarnings("error")
+def test_blocks_that_hold_one_side_alone_over_all_roads_make_no_ratio(make):
+    """Each road has both parts in both blocks, and lacks another pass of the first: no whole round before in it."""
+    drives = make.invented(5, ratio=1.3, roads={"quarry-lane": 40.0, "moor-road": 30.0})
+    planned = {
+        (part, road, number): Slot(1 + (number > 2), 1)
+        for part in drives.parts
+        for road in ("quarry-lane", "moor-road", "bypass")
+        for number in range(1, 5)
+    }
+    lost = {("quarry-lane", 1), ("moor-road", 2)}
+    fewer = [
+        drive
+        for drive in drives.passes
+        if drive.side == "after" or (drive.road, drive.conditions.pass_number) not in lost
+    ]
+    (overall,), _ = find(make.on_whole_passes(replace(drives, passes=tuple(fewer)), planned=planned), None)
+    assert (overall.passes, len(overall.block_ratios), overall.p_interaction) == ((2, 4), 1, None)
+    assert 1.2 < overall.block_ratios[0] == pytest.approx(overall.ratio)
+
+
+@pytest.mark.filterwarnings("error")
+def test_copies_of_one_recording_tell_nothing_of_roads_that_differ_nor_of_the_smooth_road(make):
+    """By block: copies leave no error but what rounding makes, which would be taken for certainty."""
+    drives = make.invented(5, ratio=1.3, pass_spread=0.05, roads={"quarry-lane": 40.0, "moor-road": 30.0})
+    first = {(drive.road, drive.side): drive for drive in drives.passes if drive.conditions.pass_number == 1}
+    copied = tuple(
+        replace(drive, kept=first[drive.road, drive.side].kept) if drive.road != "quarry-lane" else drive
+        for drive in drives.passes
+    )
+    planned = {
+        (drive.conditions.part, drive.road, drive.conditions.pass_number): Slot(
+            1 + (drive.conditions.pass_number > 2), 1
+        )
+        for drive in drives.passes
+    }
+    (overall,), (_, lane) = find(make.on_whole_passes(replace(drives, passes=copied), planned=planned), None)
+    assert overall.roads_differ is None
+    assert lane.interval is not None
+    assert lane.over_smooth is None
+
+
 def test_over_roads_that_do_not_rest_on_the_same_it_says_what_each_rests_on(make):
     """One road has rough places, the other could not be aligned: it rests on whole passes, and both are named."""
     lane = make.driven(1)

@@ -1,6 +1,7 @@
 """The sensor behind a comparison: noise that drowns a finding, bands beyond the mounting, records that are missing."""
 
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 
 import numpy as np
@@ -82,6 +83,19 @@ def test_more_than_a_tenth_is_cautioned_and_more_than_half_is_not_judged(make, j
     assert finding.p_difference_holm == bare.p_difference_holm
 
 
+def test_more_passes_are_counted_for_the_margin_of_what_is_measured(make, judge):
+    """Two fifths of the power are noise: a change by the margin of 10 % shows as √(0.4 + 0.6 · 1.21), about 6 %."""
+    drives = next(
+        drives
+        for seed in range(40)
+        if (needed := judge(drives := make.invented(seed, ratio=1.06, n=(3, 3))).passes_needed) and needed < 12
+    )
+    bare = judge(drives)
+    finding = judge(with_floor(drives, 0.4**0.5 * of_smallest_pass(bare)))
+    assert finding.on_these_drives == "undecided"
+    assert finding.passes_needed > 1.5 * bare.passes_needed
+
+
 def test_noise_pulls_the_ratio_to_1_so_that_equivalence_would_lie(make, judge):
     """A true change of 30 % under a sensor of twice the road's level: (4 + 1.69) / (4 + 1), root 1.067, by powers."""
     drives = make.invented(5, ratio=1.3, n=(6, 6), pass_spread=0.01)
@@ -152,6 +166,20 @@ def test_a_comparison_cautions_of_its_captures_records_and_has_them_in_its_data(
     assert any(
         caution.words.startswith("No bench record of noise holds for 16 of 16") for caution in comparison.cautions
     )
+
+
+def test_a_statement_about_the_part_that_hangs_on_the_engine_says_so(make):
+    """Three installations of each part. Its p is below 0.05 and it is undecided: two margins may be right."""
+    drives = make.invented(2, ratio=1.05, pass_spread=0.003, seconds=150, n=(6, 6), roads={"quarry-lane": 22.0})
+    in_turn = []
+    for drive in drives.passes:
+        pair = (drive.conditions.pass_number - 1) // 2
+        minutes = 60 * (2 * pair + (drive.side == "after")) + drive.conditions.pass_number
+        in_turn.append(replace(drive, started=datetime(2026, 5, 4, 9, tzinfo=UTC) + timedelta(minutes=minutes)))
+    _, (finding,) = find(make.on_whole_passes(replace(drives, passes=tuple(in_turn))), None)
+    assert (finding.noise.of, finding.on_these_drives, finding.verdict) == ("unrecorded", "equivalent", "undecided")
+    assert finding.part.p_difference_holm < 0.05
+    assert any(caution.words.startswith("The engine was not recorded idling") for caution in finding.cautions)
 
 
 @pytest.mark.parametrize("metric", ["vdv_z", "mtvv_z"])

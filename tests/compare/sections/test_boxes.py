@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
@@ -67,6 +68,17 @@ def test_hostile_names_do_not_break_the_figure(compared):
         style.save(panel, io.BytesIO())
 
 
+def test_what_is_no_root_mean_square_is_not_headed_as_one(compared):
+    drawn = compared.evidence["passes"].drawn
+    ((metric, finding),) = [(each.metric, each) for each in drawn.findings if each.metric == "jerk_z"]
+    dose = replace(finding, metric="vdv_z", unit="m/s^1.75")
+    as_dose = {"smooth": {"vdv_z": drawn.smooth[metric]}, "limits": {"vdv_z": drawn.limits[metric]}}
+    rough = {(finding.road, "vdv_z"): drawn.rough[finding.road, metric]}
+    of_both = replace(drawn, findings=[finding]), replace(drawn, findings=[dose], rough=rough, **as_dose)
+    labels = [panel.axes[0].get_ylabel() for of in of_both for panel in figure.panels(of)]
+    assert labels == ["r.m.s., m/s³", "m/s^1.75"]
+
+
 def columns(table):
     """A table's rows as dicts."""
     return [dict(zip(table.columns, row, strict=True)) for row in table.rows]
@@ -102,6 +114,24 @@ def test_both_statements_can_be_computed_again_from_the_tables(make):
     assert error == pytest.approx(np.sqrt(variance), rel=1e-4)
     reach = stats.t.ppf(0.975, float(about["df"])) * error
     assert ends(about["95 % interval"]) == pytest.approx(float(shown["ratio"]) * np.exp([-reach, reach]), rel=1e-4)
+
+
+def test_days_that_each_have_an_installation_of_their_own_are_not_told_to_differ_by_nothing(make):
+    """A;B;A;B;A;B: only the sum of both spreads shows, and the row of days is empty for it."""
+    drives = make.driven(1, n=(6, 6))
+    began = datetime(2026, 5, 4, 9, tzinfo=UTC)
+    apart = tuple(
+        replace(
+            drive,
+            started=began + timedelta(days=2 * ((drive.conditions.pass_number - 1) // 2) + (drive.side == "after")),
+        )
+        for drive in drives.passes
+    )
+    evidence = compare(replace(drives, passes=apart), metrics=["jerk_z"]).evidence["passes"]
+    (words,) = evidence.paragraphs
+    assert words.endswith(" % (measured here); days within that (measured with installations).")
+    (about,) = columns(evidence.tables[2])
+    assert float(about["s, days"]) == 0
 
 
 def test_all_roads_together_have_a_row_of_their_own(make):

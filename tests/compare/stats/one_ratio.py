@@ -12,7 +12,7 @@ import sys
 
 import numpy as np
 from scipy.stats import chi2
-from towertap.compare.stats.contrast import pass_contrast
+from towertap.compare.stats.contrast import Student, pass_contrast
 from towertap.compare.stats.roads import p_roads_differ, rounds, smooth_control
 
 PASS_SD, CHANGE = 0.05, 0.09
@@ -36,8 +36,10 @@ def driven(sets, roads, passes, shared, seed, change=0.0, by_road=None):
 def contrasts(logs, road, number, after):
     """Contrasts of each road, of all by rounds, and of all with passes taken for independent."""
     own = [pass_contrast(logs[:, road == name], after[road == name]) for name in np.unique(road)]
-    by_round, by_pass = (rounds(logs, road, of, after) for of in (number.tolist(), list(range(after.size))))
-    return own, *(pass_contrast(of_rounds, after[first]) for of_rounds, first in (by_round, by_pass))
+    of_rounds, first = rounds(logs, road, number.tolist(), after)
+    error = np.sqrt(sum(contrast.error**2 for contrast in own)) / len(own)
+    by_pass = Student(sum(contrast.difference for contrast in own) / len(own), error, sum(of.df for of in own))
+    return own, pass_contrast(of_rounds, after[first]), by_pass
 
 
 def power(sets, roads, passes, shared, seed=1):

@@ -17,13 +17,20 @@ def test_the_ratio_over_all_roads_is_the_mean_of_the_roads_own():
     assert by_round.difference[0] == pytest.approx(np.mean([contrast.difference[0] for contrast in own]))
 
 
-def test_a_round_without_one_road_stands_at_the_level_of_the_others():
-    logs = np.array([1.0, 1.0, 5.0, 1.2, 1.2, 5.2, 5.2])
-    road = ["lane", "lane", "moor", "lane", "lane", "moor", "moor"]
-    after = np.array([0, 0, 0, 1, 1, 1, 1], bool)
-    of_rounds, first = rounds(logs, road, [1, 2, 1, 3, 4, 3, 4], after)
-    assert pass_contrast(of_rounds, after[first]).difference == pytest.approx(0.2)
-    assert first.tolist() == [0, 1, 3, 4]
+def test_a_round_without_one_road_is_left_out():
+    """By hand: one road changed by 0.2 and the other by none, which a round of the first alone would lean towards."""
+    logs = np.array([1.0, 1.1, 9.0, 5.0, 5.3, 1.2, 1.3, 9.0, 5.0, 5.3])
+    road = ["lane", "lane", "lane", "moor", "moor"] * 2
+    after = np.repeat([False, True], 5)
+    of_rounds, first = rounds(logs, road, [1, 2, 3, 1, 2] * 2, after)
+    assert of_rounds == pytest.approx([3.0, 3.2, 3.1, 3.3])
+    assert first.tolist() == [0, 1, 5, 6]
+    assert pass_contrast(of_rounds, after[first]).difference == pytest.approx(0.1)
+
+
+def test_a_road_driven_twice_in_a_round_counts_once():
+    of_rounds, _ = rounds([1.0, 3.0, 5.0], ["lane", "lane", "moor"], [1, 1, 1], [False] * 3)
+    assert of_rounds == pytest.approx([3.5])
 
 
 def test_roads_are_tested_by_welchs_f():
@@ -56,6 +63,9 @@ def test_roads_that_do_not_differ_are_seldom_told_to():
         (0.15, 0.15, "moved alike"),
         (0.15, 0.0, "rough moved more"),
         (0.0, 0.15, "smooth moved more"),
+        (-0.02, 0.15, "smooth moved more"),
+        (-0.10, 0.15, "moved apart"),
+        (-0.15, 0.10, "rough moved more"),
         (0.02, 0.0, "smooth held still"),
     ],
 )

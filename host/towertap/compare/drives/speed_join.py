@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from towertap.capture.speed_log import LogOffset, SpeedLog
 from towertap.compare.drives.model import CELL_S, Drives, Pass
+from towertap.errors import CallError
 from towertap.words.phrases import some
 
 Array = NDArray[np.float64]
@@ -39,8 +40,11 @@ Push = tuple[float, Array]
 def with_speed(drives: Drives, logs: Sequence[SpeedLog], offset_s: float | None = None) -> Drives:
     """The same drives, each pass with the first of the logs that spans it; what could not be joined is remarked.
 
-    `offset_s` is how far the logs' clocks are ahead of the host's, be it hours; None: found for each log.
+    `offset_s` is how far the logs' clocks are ahead of the host's, be it hours; None: found for each log. CallError
+    where there is an offset and no log.
     """
+    if offset_s is not None and not logs:
+        raise CallError("an offset of the speed logs' clocks, and no log: name one with --speed")
     joined: dict[str, SpeedLog] = {}
     remarks: list[str] = []
     for log in logs:

@@ -111,8 +111,8 @@ def _adjusted(tests: Sequence[tuple[Student | None, float | None]]) -> Iterator[
 def _finding(undecided: Undecided, drives: Tests, part: Tests, primary: bool | None, family: int) -> Finding:
     fields, both, shown = undecided.fields, undecided.both, undecided.shown
     judged = undecided.is_judged
-    on_these_drives = (judged and undecided.verdict(both.drives, drives.levels)) or "undecided"
-    verdict = (judged and undecided.verdict(both.part, part.levels)) or "undecided"
+    verdicts = undecided.verdict(both.drives, drives.levels), undecided.verdict(both.part, part.levels)
+    on_these_drives, verdict = ((judged and of_statement) or "undecided" for of_statement in verdicts)
     needed = _needed(undecided, ALPHA / family) if judged and on_these_drives == "undecided" else None
     finding = Finding(
         **vars(shown),
@@ -130,8 +130,7 @@ def _finding(undecided: Undecided, drives: Tests, part: Tests, primary: bool | N
         assurance=needed[1] if needed else None,
         words="",
     )
-    hidden = judged and undecided.verdict(both.drives, drives.levels) is None
-    of_noise = instrument.noise_cautions(finding.noise, finding.margin, hidden)
+    of_noise = instrument.noise_cautions(finding.noise, finding.margin, judged and None in verdicts)
     cautions = (*_cautions(finding), *of_noise, *finding.cautions)
     return replace(finding, words=describe(finding), cautions=cautions)
 
@@ -142,7 +141,7 @@ def _part(undecided: Undecided, tests: Tests) -> PartStatement:
     made_of, student = both.components, both.part
 
     def spread(kind: Literal["installation", "day"], cluster: ClusterSpread) -> Spread:
-        decided = tells and undecided.verdict(student, tests.levels)
+        decided = undecided.is_judged and undecided.verdict(student, tests.levels)
         overturned_at = both.overturned_by(kind, undecided.margin, tests.levels) if decided else None
         return Spread(float(cluster.sd), float(cluster.df), cluster.source, overturned_at)
 
@@ -183,7 +182,7 @@ def _influence(undecided: Undecided, of_drives: Levels, of_part: Levels) -> Pass
 
 def _needed(undecided: Undecided, alpha: float) -> tuple[int, float] | None:
     """Passes a side that show a change as large as the margin, or hold none inside it, 4 times in 5; None: too many."""
-    shown, margin = undecided.shown, undecided.fields["margin"]
+    shown, margin = undecided.shown, undecided.margin  # as a change by the margin shows in what is measured
     if not (shown.standard_error and shown.df):
         return None
     blocks = max(1, len(undecided.fields["block_ratios"]))

@@ -29,6 +29,7 @@ SOURCES = {
     "controls": "measured by this vehicle's controls",
     "stated": "stated",
     "assumed": "assumed",
+    "installations": "measured with installations",
 }
 """Whence a spread of installations or days is known."""
 OR_WHAT: dict[About, str] = {
@@ -199,5 +200,5 @@ def _settled(finding: Finding) -> str:
 def other_cause(finding: Finding) -> str:
     """The part, or what else a difference on these drives may be."""
     if finding.over_smooth is not None and finding.over_smooth.reading == "moved alike":
-        return "the part, or box, tyres, weather or day, for the smooth road moved alike"
+        return "the part, or box, tyres, weather or day, for the smooth road moved as well"
     return f"the part or {OR_WHAT[finding.overlap.about]}"

@@ -8,18 +8,29 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from towertap.compare.caution import Caution, Weight
 from towertap.compare.controls import known_before
 from towertap.compare.drives.model import SIDES, Pass
 from towertap.compare.findings import instrument
 from towertap.compare.findings.decide import Undecided, decided
 from towertap.compare.findings.model import Finding, OverSmooth
 from towertap.compare.road.places import BASES, whole_value
-from towertap.compare.stats.contrast import ALPHA, Student, block_ratios, described, ends, p_interaction, pass_contrast
+from towertap.compare.stats.contrast import (
+    ALPHA,
+    NO_SPREAD,
+    Student,
+    block_ratios,
+    described,
+    ends,
+    p_interaction,
+    pass_contrast,
+)
 from towertap.compare.stats.design import Design, overlap
 from towertap.compare.stats.part import Statements, statements
 from towertap.compare.stats.roads import p_roads_differ, rounds, smooth_control
 from towertap.compare.study import Road, Study
 from towertap.signals.metrics import Metric
+from towertap.words.phrases import some
 
 ALL_ROADS = "all rough roads"
 FEWEST_TO_SPARE_ONE = 3
@@ -49,12 +60,12 @@ def _measured(study: Study, metric: Metric, roads: Sequence[Road]) -> Undecided:
     rough = [road.rough[name] for road in roads]
     values = [places.value(drive) for places, road in zip(rough, roads, strict=True) for drive in road.passes]
     of_road, after = np.array([drive.road for drive in passes]), np.array([drive.side == "after" for drive in passes])
-    in_round = np.array(_rounds_of(passes) if len(roads) > 1 else range(len(passes)))
+    in_round = _rounds_of(passes) if len(roads) > 1 else list(range(len(passes)))
     paired, every = all(road.design.block is not None for road in roads), np.arange(len(passes))
 
     def sample(logs: Array, numbers: NDArray[np.int64]) -> tuple[Array, Design, list[Pass]]:
         """Logarithms of the rounds that these passes make, their design, and the first pass of each."""
-        of_rounds, first = rounds(logs[numbers], of_road[numbers], in_round[numbers].tolist(), after[numbers])
+        of_rounds, first = rounds(logs[numbers], of_road[numbers], [in_round[i] for i in numbers], after[numbers])
         firsts = [passes[number] for number in numbers[first]]
         return of_rounds, study.groups.design(firsts, paired), firsts
 
@@ -83,7 +94,9 @@ def _measured(study: Study, metric: Metric, roads: Sequence[Road]) -> Undecided:
         "block_ratios": block_ratios(*by_block) if by_block else (),
         "p_interaction": p_interaction(*by_block) if by_block else None,
         "noise": noise,
-        "cautions": () if len(roads) > 1 else tuple(instrument.mounting_cautions(name, passes)),
+        "cautions": tuple(
+            _left_over(passes, in_round) if len(roads) > 1 else instrument.mounting_cautions(name, passes)
+        ),
         **_rests_on(roads, name),
         **{
             f"{side}_values": tuple(value for drive, value in zip(passes, values, strict=True) if drive.side == side)
@@ -125,7 +138,7 @@ def _differ(roads: Sequence[Road], logs: Array) -> bool | None:
         pass_contrast(of_road, road.design.after, road.design.block)
         for road, of_road in zip(roads, np.split(logs, ends_at[:-1]), strict=True)
     ]
-    return bool(p_roads_differ(students) < ALPHA) if all(student.df >= 1 for student in students) else None
+    return bool(p_roads_differ(students) < ALPHA) if all(student.error > NO_SPREAD for student in students) else None
 
 
 def _over_smooth(study: Study, metric: str, rough: Student) -> OverSmooth | None:
@@ -134,15 +147,41 @@ def _over_smooth(study: Study, metric: str, rough: Student) -> OverSmooth | None
         return None
     levels = np.log([whole_value(drive, metric) for drive in study.smooth.passes])
     smooth = pass_contrast(levels, study.smooth.design.after, study.smooth.design.block)
-    if not (smooth.df >= 1 and smooth.error > 0):
+    if not smooth.error > NO_SPREAD:
         return None
     over, reading = smooth_control(rough, smooth, study.margin)
     return OverSmooth(float(over.ratio), ends(over), float(smooth.ratio), ends(smooth), reading)
 
 
+def _left_over(passes: Sequence[Pass], in_round: Sequence[int]) -> Iterator[Caution]:
+    """The passes of rounds that did not drive every road."""
+    driven: dict[tuple[str, int], set[str]] = defaultdict(set)
+    for drive, number in zip(passes, in_round, strict=True):
+        driven[drive.side, number].add(drive.road)
+    every = set.union(*driven.values())
+    lacking = [
+        drive.name for drive, number in zip(passes, in_round, strict=True) if driven[drive.side, number] != every
+    ]
+    whole = [side for (side, _), roads in driven.items() if roads == every]
+    few = min(map(whole.count, SIDES)) == 2
+    if lacking:
+        yield Caution(
+            f"Left out, for their round did not drive every road: {some(lacking)}."
+            + " Two rounds on a side hardly carry a test." * few,
+            Weight.WEAKENS if few else Weight.LIMITS,
+        )
+
+
 def _rounds_of(passes: Sequence[Pass]) -> list[int]:
-    """The round of each pass: its number, or its place among those of its side and road where one has none."""
-    if all(drive.conditions.pass_number for drive in passes):
-        return [drive.conditions.pass_number or 0 for drive in passes]
+    """The round of each pass: its number, or its place among those of its side and road.
+
+    The place where a pass has no number, or one side no number that every road has.
+    """
+    numbers = [drive.conditions.pass_number or 0 for drive in passes]
+    of_roads: dict[str, set[tuple[str, int]]] = defaultdict(set)
+    for drive, number in zip(passes, numbers, strict=True):
+        of_roads[drive.road].add((drive.side, number))
+    if all(numbers) and len({side for side, _ in set.intersection(*of_roads.values())}) == len(SIDES):
+        return numbers
     counts: dict[tuple[str, str], Iterator[int]] = defaultdict(lambda: count(1))
     return [next(counts[drive.side, drive.road]) for drive in passes]

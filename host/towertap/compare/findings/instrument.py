@@ -48,7 +48,7 @@ def engine_share(passes: Sequence[Pass], metric: Metric) -> Share | None:
 def noise_cautions(noise: Share | None, margin: float, hangs_on_engine: bool) -> Iterator[Caution]:
     """Where a known noise is more than a tenth of a finding's power and less than half, or an engine decides.
 
-    `hangs_on_engine`: what these drives show would have a verdict if the engine, which nobody recorded, were known.
+    `hangs_on_engine`: a statement would have a verdict if the engine, which nobody recorded, were known.
     """
     if noise is None or noise.judged != "marked":
         return

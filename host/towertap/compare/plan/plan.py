@@ -136,6 +136,13 @@ class Plan:
             (stretch.block, self.after if stretch.after else self.before) for stretch in self.planned_design.stretches
         ]
         yield in_turn != planned, f"the drives are not in the blocks and parts of the design {self.design}"
+        days_of = {(stretch.day, stretch.after) for stretch in self.planned_design.stretches}
+        days = self.planned_design.days
+        yield self.control == "refit" and days > 1, f"a refit control is driven on one day, not as {self.design}"
+        yield (
+            self.control == "day" and (days < 2 or len(days_of) > days),
+            f"a no-change day has each side on days of its own, as A;B, not as {self.design}",
+        )
         yield instant(self.written_utc) is None, "written_utc must be a time in ISO 8601"
         low, high = self.hold.air_temperature_c or (0.0, 0.0)
         yield low > high, f"air temperature: {low:g} is above {high:g} °C; say the lowest first"

@@ -240,22 +240,22 @@ def holm(p_values: Sequence[float | None]) -> list[float | None]:
 
 
 def block_ratios(logs: ArrayLike, is_after: ArrayLike, block: ArrayLike) -> tuple[float, ...]:
-    """The ratio of geometric means in each block in turn, from logs (n,); every block must hold both sides."""
+    """The ratio of geometric means in each block in turn that holds both sides, from logs (n,)."""
     values, after, blocks = np.asarray(logs, float), np.asarray(is_after, bool), np.asarray(block)
     return tuple(
         float(np.exp(values[(blocks == number) & after].mean() - values[(blocks == number) & ~after].mean()))
-        for number in np.unique(blocks)
+        for number in np.intersect1d(blocks[after], blocks[~after])
     )
 
 
 def p_interaction(logs: ArrayLike, is_after: ArrayLike, block: ArrayLike) -> float | None:
-    """The p of part × block: F-test against the passes' own spread within part and block; None where that has none."""
+    """The p of part × block: F-test against the passes' own spread within part and block; None where it cannot be."""
     values, after, blocks = np.asarray(logs, float), np.asarray(is_after, bool), dummies(block)
     additive = off(np.column_stack([after, blocks]))
     cells = off(np.column_stack([blocks & after[:, None], blocks & ~after[:, None]]))
     within, within_df = _square(values, cells)
     between, between_df = _square(values, additive - cells)
-    if within_df < 1 or not within > 0:
+    if min(within_df, between_df) < 1 or not within > 0:
         return None
     return float(scipy.special.fdtrc(between_df, within_df, between / between_df / (within / within_df)))
 

@@ -41,7 +41,8 @@ from towertap.compare.stats.contrast import (
 )
 from towertap.compare.stats.design import SEVERAL, UNKNOWN, Design
 
-Source = Literal["this set", "controls", "stated", "assumed"]
+Source = Literal["this set", "controls", "stated", "assumed", "installations"]
+"""The last of days that are the same passes as installations, and measured with them."""
 
 ASSUMED_SD = 0.03
 """Until a control replaces it: between one installation or day and the next a figure differs by some 3 %."""
@@ -235,7 +236,7 @@ def statements(
     own = between_installations(values, design)
     if design.joint and own.df:
         both = spread(own, UNKNOWN_SPREAD, np.sqrt(2) * ASSUMED_SD)
-        none = ClusterSpread(0.0, both.df, both.source)
+        none = ClusterSpread(0.0, both.df, "installations")
         components = Components(error, df, both, none, design.installation_coefficient, 0.0)
     else:
         components = Components(

@@ -2,7 +2,7 @@
 
 The roads are fixed: the ratio is the geometric mean over the roads driven, each road counting alike, and says nothing
 of a road not driven. The unit is the round, one drive over every road: what a round's roads share (warmth, wind, the
-driver) so stays in the error. Where a round lacks a road, its others stand in, each at its own level.
+driver) so stays in the error. A round that lacks a road is left out, or the roads would not count alike.
 """
 
 from collections.abc import Hashable, Sequence
@@ -14,26 +14,26 @@ from numpy.typing import ArrayLike, NDArray
 
 from towertap.compare.stats.contrast import ALPHA, Floats, Student, dummies
 
-Reading = Literal["rough moved more", "moved alike", "smooth moved more", "smooth held still", "cannot tell"]
+Reading = Literal[
+    "rough moved more", "moved alike", "smooth moved more", "moved apart", "smooth held still", "cannot tell"
+]
 
 
 def rounds(
     logs: ArrayLike, road: ArrayLike, number: Sequence[Hashable], after: ArrayLike
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """The mean of each round's passes, each as far above the level of its road: logs (…, n) over several roads.
+    """The mean over roads of each round that drove them all, and its first pass: logs (…, n) over several roads.
 
     `road` (n,) names the road, `number` (n,) the round, counted within each side, and `after` (n,) is True after the
-    change. A road's level is the mean of its two sides' means; every road must have passes of both sides.
+    change. Returns (…, rounds), and (rounds,) places among the n.
     """
-    values, side, of_road = np.asarray(logs, float), np.asarray(after, bool), dummies(road)
-    means = [values @ (of_road & of[:, None]) / (of_road & of[:, None]).sum(axis=0) for of in (~side, side)]
-    level = (means[0] + means[1]) / 2
-    above = values - level @ of_road.T
-    labels = list(zip(side.tolist(), number, strict=True))
-    names = list(dict.fromkeys(labels))
-    member = np.array([[label == name for name in names] for label in labels])
-    of_rounds = level.mean(axis=-1, keepdims=True) + above @ member / member.sum(axis=0)
-    return of_rounds, member.argmax(axis=0)
+    labels = list(zip(np.asarray(after, bool).tolist(), number, strict=True))
+    member = np.array([[label == name for name in dict.fromkeys(labels)] for label in labels])
+    of_road = dummies(road).astype(int)
+    counts = of_road.T @ member
+    whole = np.all(counts > 0, axis=0)
+    share = member[:, whole] / (of_road @ counts[:, whole]) / len(counts)
+    return np.asarray(logs, float) @ share, member[:, whole].argmax(axis=0)
 
 
 def p_roads_differ(roads: Sequence[Student]) -> Floats:
@@ -63,6 +63,7 @@ def smooth_control(rough: Student, smooth: Student, margin: float) -> tuple[Stud
     both share make it cautious. No reading rests on a large p: "rough moved more" names what is left of the change as
     the rough roads' own; "moved alike" says that the smooth road moved the same way and the rough ones are not shown to
     have moved more, so that the part is not named as the cause (which of the two it was, another drive must tell);
+    "moved apart" that both moved, in opposite ways, so that what acts on every road alike made less of the rough ones';
     "smooth held still" that its change is held inside the margin.
     """
     variances = np.array([rough.error, smooth.error]) ** 2
@@ -70,8 +71,10 @@ def smooth_control(rough: Student, smooth: Student, margin: float) -> tuple[Stud
     df = total**2 / (variances**2 / np.array([rough.df, smooth.df])).sum()
     over = Student(rough.difference - smooth.difference, np.sqrt(total), df)
     if over.p_difference() < ALPHA:
-        more = abs(rough.difference) > abs(smooth.difference)
-        return over, "rough moved more" if more else "smooth moved more"
+        if abs(rough.difference) > abs(smooth.difference):
+            return over, "rough moved more"
+        apart = rough.difference * smooth.difference < 0 and rough.p_difference() < ALPHA
+        return over, "moved apart" if apart else "smooth moved more"
     if smooth.p_difference() < ALPHA and rough.difference * smooth.difference > 0:
         return over, "moved alike"
     return over, "smooth held still" if smooth.p_equivalence(margin) < ALPHA else "cannot tell"

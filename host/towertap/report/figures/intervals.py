@@ -20,7 +20,7 @@ ROW_IN, HEADING_IN, AXIS_IN = 0.36, 0.34, 0.62
 MOST_ROWS = 24
 """A panel holds no more, so that it fits on paper."""
 WIDEST = 8.0
-"""The axis goes no further than this ratio and its inverse; a wider interval runs out of the panel."""
+"""For an interval the axis goes no further than this ratio and its inverse; it holds every ratio."""
 
 Group = tuple[str, list[tuple[str, Finding]]]
 """A heading, and the findings under it by their labels."""
@@ -113,6 +113,7 @@ def _reach(findings: Sequence[Finding], margin: float) -> float:
     """Just wide enough for the intervals."""
     ends = [1 + 2 * margin]
     for finding in findings:
-        for end in (finding.ratio, *(finding.interval or ()), *(finding.part.interval or ())):
-            ends += [max(end, 1 / end)] if 0 < end < math.inf else []
-    return min(WIDEST, 1.06 * max(ends))
+        for end in (*(finding.interval or ()), *(finding.part.interval or ())):
+            ends += [min(WIDEST, max(end, 1 / end))] if 0 < end < math.inf else []
+        ends.append(max(finding.ratio, 1 / finding.ratio))
+    return 1.06 * max(ends)

@@ -10,12 +10,13 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from towertap.compare.drives.model import Side
+from towertap.compare.drives.model import Side, metric_of
 from towertap.compare.findings.describe import WORDS, by_metric
 from towertap.compare.findings.model import Finding
 from towertap.compare.road.places import PassValue
 from towertap.compare.sections.boxes.steps import Drawn, Levels
 from towertap.drawing.style import INK, PAPER, QUIET, SIDES, VERDICTS, Look, legend, log_ticks, new_figure
+from towertap.signals.metrics import RMS
 from towertap.words.numbers import brief, change_percent, number
 from towertap.words.phrases import sentence_case
 
@@ -62,7 +63,7 @@ def _panel(drawn: Drawn, findings: Sequence[Finding]) -> Figure:
     names = [f"{brief(drawn.smooth_road, 16)}\n(smooth)", *(brief(finding.road, 16) for finding in findings)]
     axes.set_xticks(range(len(names)), labels=names)
     axes.tick_params(axis="x", length=0, labelcolor=INK)
-    axes.set_ylabel(f"r.m.s., {findings[0].unit}")
+    axes.set_ylabel("r.m.s., " * (metric_of(metric).statistic is RMS) + findings[0].unit)
     axes.set_title(
         brief(sentence_case(findings[0].label), 48),
         pad=34 if any(finding.verdict == "equivalent" for finding in findings) else 24,

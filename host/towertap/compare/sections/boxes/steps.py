@@ -20,7 +20,7 @@ FORMULA = (
     "the part SE² = s²(passes) Σ w² + s²(installations) Σ W² + s²(days) Σ W², with W the sum of the weights in each "
     "installation and each day; interval and p are no narrower and no smaller than on these drives. An interval is "
     "ratio × exp(± t SE), with Student's t for the degrees of freedom (df); equivalence is read from that of 90 %. "
-    "Over all roads the logarithm of a round is the mean over its roads."
+    "Over all roads the logarithm of a round is the mean over its roads, and a round that lacks one is left out."
 )
 
 
@@ -30,7 +30,7 @@ def values(study: Study, findings: Sequence[Finding]) -> Table:
     paired = {drive.name: road.design.block is not None for road in study.roads for drive in road.passes}
     part = {drive.name: drive.conditions.part for drive in study.drives.passes}
     return tabulate(
-        "The value of each pass (r.m.s.)",
+        "The value of each pass",
         (
             {
                 "metric, road": f"{sentence_case(finding.label)} on {finding.road}, {finding.unit}",
@@ -123,7 +123,8 @@ def taken(findings: Sequence[Finding]) -> str:
     spreads: dict[str, list[str]] = {}
     for finding in findings:
         for kind, spread in (("installations", finding.part.installation), ("days", finding.part.day)):
-            size = f"{kind} by {100 * spread.sd:.2g} % ({SOURCES[spread.source]})"
+            within = spread.source == "installations"
+            size = f"{kind} {'within that' if within else f'by {100 * spread.sd:.2g} %'} ({SOURCES[spread.source]})"
             spreads.setdefault(size, []).append(finding.label)
     every = len(dict.fromkeys(finding.label for finding in findings))
     sizes = []

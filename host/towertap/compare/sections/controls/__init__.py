@@ -55,7 +55,7 @@ def _not_shown(controls: Sequence[Control], metrics: Sequence[str]) -> Iterator[
     for control in controls:
         if control.kind == "positive":
             values = {name: control.metrics[name] for name in metrics if name in control.metrics}
-            if hidden := [value.label for value in values.values() if value.shows != "harsher"]:
+            if hidden := [value.label for value in values.values() if value.shows in ("undecided", "equivalent")]:
                 yield Caution(
                     f"The positive control of {control.date} did not show in {listed(hidden)}: drives like these could "
                     "not have shown the part either.",

@@ -20,10 +20,12 @@ from towertap.words.phrases import listed, sentence_case
 from towertap.words.table import Table, tabulate
 
 FEW = "too few passes to say"
+EVERY = "every rough road is rougher"
 READINGS: dict[Reading, str] = {
     "rough moved more": "part of the change is the rough roads' own",
     "moved alike": "box, tyres, weather or day may be the cause, or the part acts there too",
     "smooth moved more": "the smooth road changed more",
+    "moved apart": "the smooth road moved the other way",
     "smooth held still": "what changed is the rough roads' own",
     "cannot tell": "not settled whether it moved as well",
 }
@@ -83,9 +85,8 @@ def _headline(smooth: str, changes: Sequence[SmoothChange], apart: Sequence[Roug
     level = f"No change of {smooth} is shown" if changes else f"{smooth} was not driven on both sides"
     sentence = f"It changed as well: {listed(moved)}" if moved else level
     alike = dict.fromkeys(entry.road for entry in apart if not entry.distinct)
-    rougher = (
-        f"{listed(list(alike))} is not shown to be rougher in every metric" if alike else "every rough road is rougher"
-    )
+    be = "is" if len(alike) == 1 else "are"
+    rougher = f"{listed(list(alike))} {be} not shown to be rougher in every metric" if alike else EVERY
     return f"{sentence}; {rougher}." if apart else f"{sentence}."
 
 

@@ -15,7 +15,7 @@ from towertap.words.numbers import brief, change_percent, range_percent
 ASIDE = {"before": 0.985, "after": 1.015}
 """Marks of the two sides stand a little beside their band's middle, so that neither hides the other."""
 WIDEST = 8.0
-"""The ratio's axis goes no further than this and its inverse."""
+"""For an interval the axis goes no further than this ratio and its inverse; it holds every ratio."""
 
 
 def panel(road: RoadTransfer) -> Figure:
@@ -94,8 +94,9 @@ def _change(axes: Axes, bands: Sequence[TransferBand]) -> None:
         certain = band.interval is not None and not _holds_1(band.interval)
         axes.plot([band.hz] * 2, ends, color=INK if certain else QUIET, lw=2.2 if certain else 1.1)
         axes.plot(band.hz, band.ratio, marker="s", ms=4, color=INK if certain else QUIET, mec=PAPER, mew=0.5)
-        reach = max(reach, *(max(end, 1 / end) for end in (*ends, band.ratio) if 0 < end < math.inf))
-    reach = min(WIDEST, 1.08 * reach)
+        reach = max(reach, *(min(WIDEST, max(end, 1 / end)) for end in ends if 0 < end < math.inf))
+        reach = max(reach, band.ratio, 1 / band.ratio)
+    reach *= 1.08
     change_ticks(axes, "y", (1 / reach, reach))
     axes.set_ylabel("change, 95 %\ninterval of all bands")
 
