@@ -44,7 +44,7 @@ def bare_filters(rows):
             signal.sosfilt(KERNEL, BLOCK[:, : min(BLOCK.shape[1], rows - start)])
 
 
-def test_analysing_a_capture_costs_no_more_than_8_bare_filters(capture):
+def test_analysing_a_capture_costs_no_more_than_10_bare_filters(capture):
     # Reading, all metrics, windows, where the vehicle stood. Measured on two shared cores: 5.7 to 5.8 for the metrics,
     # 2600 × real time, and 11.4 to 11.7 with third-octaves, cells and knocks.
     options = {"mounting": "x=+X,y=+Y,z=+Z"}
@@ -58,8 +58,8 @@ def test_analysing_a_capture_costs_no_more_than_8_bare_filters(capture):
     kernel = bare / BARE_TURNS
     for name, took in (("metrics", metrics), ("cells and knocks", cells)):
         print(f"{name}: {rows / RATE_HZ / took:.0f} × real time, {took / kernel:.1f} × a bare filter")
-    assert metrics < 8 * kernel
-    assert cells < 15 * kernel
+    assert metrics < 10 * kernel
+    assert cells < 18 * kernel
 
 
 def test_memory_does_not_grow_with_length():

@@ -49,15 +49,15 @@ def decoded(stream):
                 yield tuple(run.counts().values())
 
 
-def test_decoding_is_40_times_as_fast_as_a_loop_over_samples(write_drive, tmp_path):
-    # Measured: 56 to 90.
+def test_decoding_is_30_times_as_fast_as_a_loop_over_samples(write_drive, tmp_path):
+    # Measured: 56 to 90; 38 beside eight others on two cores.
     stream = write_drive(tmp_path / "short.ttraw", 40).read_bytes()
     assert np.array_equal(np.vstack([np.hstack(run) for run in decoded(stream)]), np.vstack(list(struct_loop(stream))))
     by_loop, by_decoder = seconds_of(
         lambda: deque(struct_loop(stream), maxlen=0), lambda: deque(decoded(stream), maxlen=0), repeats=15
     )
     print(f"{by_loop / by_decoder:.1f} times as fast as the loop")
-    assert by_loop > 40 * by_decoder, f"{by_loop / by_decoder:.1f} times"
+    assert by_loop > 30 * by_decoder, f"{by_loop / by_decoder:.1f} times"
 
 
 def test_decoding_and_checking_cost_little_more_than_compressing(drive, tmp_path):
