@@ -121,12 +121,13 @@ class Recorder:
 
     def drive(self, conditions: Conditions) -> RecordedDrive:
         """Record a pass and check it."""
-        recording, path = self.capture(conditions)
-        from towertap.compare.drives.reading import why_unusable  # statistics take long to load; the drive is over
+        with _ended_by_signals():  # one that comes while it is checked ends nothing: the recording is over
+            recording, path = self.capture(conditions)
+            from towertap.compare.drives.reading import why_unusable  # statistics take long to load
 
-        with open_capture(path) as capture:
-            integrity = check(capture)
-            return RecordedDrive(recording, path, integrity, conditions, why_unusable(capture, integrity))
+            with open_capture(path) as capture:
+                integrity = check(capture)
+                return RecordedDrive(recording, path, integrity, conditions, why_unusable(capture, integrity))
 
     def _free_path(self, conditions: Conditions, kind: str) -> Path:
         """The path of the raw recording; a drive begun anew within its second has the next one in its name."""
