@@ -123,14 +123,19 @@ def test_the_answer_starts_with_where_the_course_stands(run, archive):
         "Vertical jerk (how suddenly the force comes) on quarry-lane: harsher than at the first fit, and outside the "
         f"margin of 10 % since {DAYS[1]}; the trend rises, +"
     )
-    for words in (
-        "The line reaches the margin of 10 % on 2026-04-",
-        "each counting once",
-        "as a check",
-        "Only the trend weighs days against days",
-    ):
-        assert words in folded
+    (row,) = re.findall(r"^ *quarry-lane +(.*)$", out, re.M)
+    assert re.match(r"\+\d+ % +\+\d+ to \+\d+ % +\+11\.\d % +\+\S+ to \+\S+ +harsher", row)
+    assert re.search(r"bypass, the .*no change", out)
+    assert "Vertical jerk on quarry-lane: the line reaches the margin of 10 % on 2026-04-" in folded
+    assert "Only the trend weighs days against days" in folded
     assert "Not looked at: 2 captures" in out
+
+
+def test_full_tells_each_course_in_words_and_by_the_day(run, archive):
+    _, out, _ = run("wear", archive, *CALL, "--full")
+    folded = " ".join(out.split())
+    for words in ("The line reaches the margin of 10 % on 2026-04-", "each counting once", "as a check", "Trends over"):
+        assert words in folded
 
 
 def test_since_moves_the_first_fit(answer, archive):

@@ -247,7 +247,7 @@ def test_an_undecided_trend_has_no_date_although_its_own_interval_holds_no_nough
 
 def test_a_smooth_road_that_moves_as_well_is_cautioned_of(make):
     (course,) = follow(followed(make, (1.0, 1.2, 1.4), smooth=(1.0, 1.2, 1.4)))
-    assert any("the smooth road, bypass, changed as well" in caution.words for caution in course.cautions)
+    assert any("The smooth road, bypass, changed as well" in caution.words for caution in course.cautions)
     (course,) = follow(followed(make, (1.0, 1.2, 1.4)))
     assert not any("changed as well" in caution.words for caution in course.cautions)
 

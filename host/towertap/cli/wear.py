@@ -6,16 +6,17 @@ from typing import Any
 
 import click
 from rich.console import Group, RenderableType
+from rich.constrain import Constrain
 from rich.text import Text
 
-from towertap.cli._outcome import FOLDER, PATH, Outcome, answers, as_rich, folded, paragraph
+from towertap.cli._outcome import FOLDER, PATH, READABLE_COLUMNS, Outcome, answers, as_rich, folded, paragraph
 from towertap.cli._reading import bench_option, counted_on_screen, full_option, reads_captures
 from towertap.settings import archive_folder, default
 from towertap.wear import follow
 from towertap.wear.course import DEFAULT_METRICS
 from towertap.wear.drives import load_sessions
 from towertap.wear.model import Wear
-from towertap.wear.words import tables
+from towertap.wear.words import at_a_glance, dates, tables
 from towertap.words.phrases import counted
 
 
@@ -78,15 +79,18 @@ def command(
 
 
 def tell(wear: Wear, full: bool = False) -> RenderableType:
-    """The answer, each course in words, what could be wrong; `full` adds the tables. The answer stands last as well."""
+    """The answer, its numbers, what could be wrong; `full` adds each course in words and by the day.
+
+    The answer stands last as well.
+    """
     answer = paragraph(wear.summary, "bold")
     left_out = (f"{capture.capture} was left out: {capture.reason}" for capture in wear.history.excluded)
     cautions = [*(caution.words for caution in wear.cautions), *left_out]
-    blocks: list[RenderableType] = [answer, ""]
-    blocks += [folded(("-", course.words) for course in (*wear, *wear.checks)), ""]
+    table = Constrain(as_rich(at_a_glance(wear)), READABLE_COLUMNS)
+    blocks: list[RenderableType] = [answer, "", table, folded(("-", words) for words in dates(wear)), ""]
     blocks += [Text("What could be wrong", style="bold"), folded(("-", words) for words in cautions), ""]
     if wear.history.others:
         blocks += [f"Not looked at: {counted(wear.history.others, 'capture')} of other parts or vehicles.", ""]
     if full:
-        blocks += map(as_rich, tables(wear))
+        blocks += [folded(("-", course.words) for course in (*wear, *wear.checks)), "", *map(as_rich, tables(wear))]
     return Group(*blocks, answer)

@@ -78,7 +78,7 @@ def follow(history: History, margin: float = 0.10, metrics: Sequence[str] = DEFA
         alignment=tuple(placed.alignment for placed in places.values()),
         cautions=ranked(
             [
-                *(caution for course in courses for caution in course.cautions),
+                *words.together(courses),
                 *(Caution(f"{sentence_case(remark)}.", Weight.WEAKENS) for remark in history.remarks),
                 *not_again,
                 words.ONE_DAY,
@@ -116,7 +116,7 @@ def _course(history: History, road: str, metric: Metric, rough: RoughPlaces, mar
         points=tuple(points),
         means=tuple(_mean([point for point in points if point.session == day.name]) for day in of_road.sessions),
         noise=instrument.largest_share(passes, values.values(), name, engine),
-        cautions=(*words.bursts(road, metric.label, rough), *instrument.mounting_cautions(name, passes)),
+        cautions=(*words.bursts(rough), *instrument.mounting_cautions(name, passes)),
     )
 
 

@@ -10,9 +10,9 @@ from towertap.compare.road.places import RoughPlaces
 from towertap.compare.stats.contrast import ALPHA, Verdict
 from towertap.wear.model import Course, History, Trend, Wear
 from towertap.wear.trend import FEWEST_SESSIONS
-from towertap.words.numbers import fixed, interval, number, p_value, range_percent, signed
+from towertap.words.numbers import change_percent, fixed, interval, number, p_value, range_percent, signed
 from towertap.words.phrases import change, counted, customers, listed, p_equals, sentence_case
-from towertap.words.table import Table, tabulate
+from towertap.words.table import MISSING, Table, tabulate
 
 ONE_DAY = Caution(
     "A day's weather, temperature, tyres and driver are in its change, and those of the first day in every change. "
@@ -148,8 +148,12 @@ def _trend(course: Course, tested: int) -> Iterator[str]:
 
 
 def _rate(trend: Trend, name: str = "") -> str:
+    return f"{signed(trend.percent_per_month)} % a month ({name}{_interval(trend)})"
+
+
+def _interval(trend: Trend) -> str:
     low, high = trend.interval
-    return f"{signed(trend.percent_per_month)} % a month ({name}{signed(low)} to {signed(high)})"
+    return f"{signed(low)} to {signed(high)}"
 
 
 def _crossing(course: Course, trend: Trend) -> str:
@@ -191,36 +195,47 @@ def _moved(check: Course) -> bool:
 
 
 def _cautions(course: Course, check: Course | None) -> Iterator[Caution]:
-    here, trend = title(course), course.trend
+    trend = course.trend
     if check is None:
         yield Caution(
-            f"{here}: the smooth road was not driven at the first fit and later, so there is no check.", Weight.WEAKENS
+            "The smooth road was not driven at the first fit and later, so there is no check.", Weight.WEAKENS
         )
     elif _moved(check):
         yield Caution(
-            f"{here}: the smooth road, {check.road}, changed as well. What changes both may be tyres, weather, the "
-            "sensor or the road itself as well as the part.",
+            f"The smooth road, {check.road}, changed as well. What changes both may be tyres, weather, the sensor or "
+            "the road itself as well as the part.",
             Weight.OVERTURNS,
         )
     if trend and trend.of_passes is not None and trend.days_differ:
         yield Caution(
-            f"{here}: days vary about the line by {100 * trend.scatter:.1f} %, and passes account for "
+            f"Days vary about the line by {100 * trend.scatter:.1f} %, and passes account for "
             f"{100 * trend.of_passes:.1f} % ({p_equals(trend.days_p)}): days differ, or the course is no straight "
             "line. The changes of single days claim too much; trust the trend.",
             Weight.WEAKENS,
         )
     if course.whole_because:
-        yield Caution(f"{here}: {course.whole_because}; the values rest on {course.basis}, smooth stretches and all.")
-    for caution in instrument.noise_cautions(course.noise, course.margin, course.verdict == "undecided"):
-        yield replace(caution, words=f"{here}: {caution.words[0].lower()}{caution.words[1:]}")
+        reason = sentence_case(course.whole_because)
+        yield Caution(f"{reason}; the values rest on {course.basis}, smooth stretches and all.")
+    yield from instrument.noise_cautions(course.noise, course.margin, course.verdict == "undecided")
 
 
-def bursts(road: str, label: str, rough: RoughPlaces) -> Iterator[Caution]:
+def together(courses: Sequence[Course]) -> Iterator[Caution]:
+    """The cautions of all courses with what they are of; one that is of several roads stands once."""
+    roads: dict[tuple[str, Caution], list[str]] = {}
+    for course in courses:
+        for caution in course.cautions:
+            roads.setdefault((course.label, caution), []).append(course.road)
+    for (label, caution), of in roads.items():
+        words = f"{sentence_case(label)} on {listed(of)}: {caution.words[:1].lower()}{caution.words[1:]}"
+        yield replace(caution, words=words)
+
+
+def bursts(rough: RoughPlaces) -> Iterator[Caution]:
     """The places left out because one pass alone was loud there."""
     if rough.bursts:
         named = f" ({listed(rough.loud_passes)})" if rough.loud_passes else ""
         places = f"{counted(rough.bursts, 'place')} where one pass alone was by far the loudest{named}"
-        yield Caution(f"{sentence_case(label)} on {road}: left out, {places}.")
+        yield Caution(f"Left out: {places}.")
 
 
 def not_again(road: str, history: History) -> Caution:
@@ -230,6 +245,35 @@ def not_again(road: str, history: History) -> Caution:
         f"compare with: {road}.",
         Weight.WEAKENS,
     )
+
+
+def dates(wear: Wear) -> Iterator[str]:
+    """When the line of each course that shows a rise or a fall reaches the margin."""
+    for course in wear.courses:
+        if course.trend and course.trend.crossing.on:
+            words = _crossing(course, course.trend)
+            yield f"{title(course)}: {words[0].lower()}{words[1:]}"
+
+
+def at_a_glance(wear: Wear) -> Table:
+    """The last day and the trend of every course, the smooth road's last; intervals of a smooth road stand alone."""
+    rows = []
+    for course in (*wear.courses, *wear.checks):
+        last, trend, is_check = course.changes[-1], course.trend, course in wear.checks
+        per_month = (f"{signed(trend.percent_per_month)} %", _interval(trend)) if trend else (MISSING, MISSING)
+        rows.append(
+            {
+                "metric": sentence_case(course.label),
+                "road": course.road + (", the smooth one" if is_check else ""),
+                "since the\nfirst fit": change_percent(last.ratio),
+                "95 %": range_percent(last.interval if is_check else last.together),
+                "trend,\na month": per_month[0],
+                "95 % ": per_month[1],
+                "": ("changed as well" if _moved(course) else "no change shown") if is_check else stands(course)[0],
+            }
+        )
+    first, *_, last_day = (session.name for session in wear.history.sessions)
+    return tabulate(f"The last day against the first fit, and the trend: {first} to {last_day}", rows, grouped=True)
 
 
 def tables(wear: Wear) -> list[Table]:
