@@ -13,6 +13,7 @@ def archive(make_capture, tmp_path, run):
     write_sidecar(raw, Conditions("minibus", "rubber", "bypass", 2), started_utc="2026-09-21T14:13:20+00:00")
     status, out, err = run("archive", "add", tmp_path / "archive", make_capture())
     assert (status, err) == (0, "")
+    assert out.startswith(f"{tmp_path / 'archive'} is a new archive\n")
     assert "added as bypass_rubber_pass02_20260921T141320Z_" in out
     return tmp_path / "archive"
 
@@ -20,7 +21,7 @@ def archive(make_capture, tmp_path, run):
 def test_adding_again_says_so(archive, tmp_path, run, answer):
     (recording,) = answer("archive", "add", archive, tmp_path / "drive.ttraw")["recordings"]
     assert recording["is_new"] is False
-    assert "there already as bypass" in run("archive", "add", archive, tmp_path / "drive.h5")[1]
+    assert run("archive", "add", archive, tmp_path / "drive.h5")[1].startswith("there already as bypass")
 
 
 def test_a_folder_stands_for_the_recordings_in_it(archive, tmp_path, run, answer):

@@ -83,8 +83,15 @@ def test_a_look_before_the_drive_says_whether_all_is_ready_and_records_nothing(t
     checks = {check["name"]: check for check in answer["checks"]}
     assert (done.returncode, answer["ready"], checks["gravity"]["ok"]) == (int(not ready), ready, ready)
     assert all(checks[name]["ok"] for name in ("box", "rate", "space"))
+    assert checks["space"]["text"].endswith(f"in {tmp_path}")
     assert checks.keys() >= {"battery", "clock", "record of idle"}
     assert [path for path in tmp_path.rglob("*") if path.is_file()] == [sidecar]
+
+
+def test_a_look_before_the_drive_says_that_the_folder_is_not_there(towertap, tmp_path):
+    with SimulatedBox(None) as box:
+        done = towertap("--preflight", "--port", box.port, "--out", str(tmp_path / "gone" / "usb"))
+    assert f"in {tmp_path / 'gone' / 'usb'}, which is to be made" in " ".join(done.out.split())
 
 
 def test_a_recording_with_losses_is_kept_and_called_not_sound(towertap, tmp_path):

@@ -79,7 +79,8 @@ def _rate(look: Glimpse, odr_hz: int) -> Check:
 def _space(out: Path, odr_hz: int) -> Check:
     there = next(path for path in (out, *out.resolve().parents) if path.exists())
     minutes = HostWatch(there, odr_hz * BYTES_PER_SAMPLE).measure(0) / 60
-    return Check("space", minutes >= SPACE_MIN, f"room for {minutes:.0f} min of recording (limit {SPACE_MIN:g})")
+    where = str(out) if there == out else f"{out}, which is to be made"
+    return Check("space", minutes >= SPACE_MIN, f"room for {minutes:.0f} min (limit {SPACE_MIN:g}) in {where}")
 
 
 def _battery() -> Check:
