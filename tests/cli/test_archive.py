@@ -21,9 +21,8 @@ def archive(make_capture, tmp_path, run):
 def test_adding_again_says_so(archive, tmp_path, run, answer):
     (recording,) = answer("archive", "add", archive, tmp_path / "drive.ttraw")["recordings"]
     assert recording["is_new"] is False
-    assert run("archive", "add", archive, tmp_path / "drive.h5")[1].startswith(
-        f"{tmp_path / 'drive.h5'}: there already"
-    )
+    again = tmp_path / "drive.h5"
+    assert run("archive", "add", archive, again)[1].startswith(f"{again}: there already")
 
 
 def test_a_folder_stands_for_the_recordings_in_it(archive, tmp_path, run, answer):

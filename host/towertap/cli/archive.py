@@ -47,7 +47,7 @@ def add(paths: tuple[Path, ...]) -> Outcome:
     archive, recordings = (paths[0], paths[1:]) if len(paths) > 1 else (archive_folder(), paths)
     if archive.is_dir():
         _tell_of_index(store.listing(archive))
-    begun = [] if archive.is_dir() else [f"{shown(archive)} is a new archive"]  # a disk may be missing
+    begun = [] if archive.is_dir() else [f"{shown(str(archive))} is a new archive"]  # a disk may be missing
     to_add = [path for given in recordings for path in recordings_of(given)]
     added = []
     with counted_on_screen("adding") as on_progress:
