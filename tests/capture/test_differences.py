@@ -2,7 +2,6 @@
 
 import re
 import textwrap
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import h5py
@@ -28,8 +27,7 @@ def stored(path, counts):
         entry = schema.Dataset("acceleration_differences", counts.dtype, "", 3, differences.STRETCH, True)
         schema.create(file, entry)
         file[entry.name].resize(len(counts), axis=0)
-        with ThreadPoolExecutor() as pool:
-            differences.write(file[entry.name], 0, counts.T, pool)
+        differences.write(file[entry.name], 0, counts.T)
     return path
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from io import BytesIO
 from pathlib import Path
@@ -56,7 +55,6 @@ class CaptureWriter:
                 ) from None
             cleanup.callback(lambda: self.file.close())
             self._take_room(0)
-            self._pool = cleanup.enter_context(ThreadPoolExecutor())
             self.create([schema.FRAMES, *schema.tables()])
             self._cleanup = cleanup.pop_all()
         return self
@@ -137,7 +135,7 @@ class CaptureWriter:
         start = dataset.shape[0]
         dataset.resize(start + fill, axis=0)
         if dataset.ndim == 2:
-            differences.write(dataset, start, rows.T, self._pool)
+            differences.write(dataset, start, rows.T)
         else:
             dataset[start:] = frame_table.differences(rows) if name == frame_table.NAME else rows
         self._fill[name] = 0
