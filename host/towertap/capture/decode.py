@@ -26,8 +26,8 @@ from towertap.wire.frames import FrameType
 from towertap.wire.layouts import LAYOUTS, Layout
 from towertap.wire.messages import MESSAGES, Hello, cut, hello_of
 
-BLOCK_BYTES = 2**17
-"""What is read at a time; a larger block costs more, since the system then hands out its memory anew every time."""
+BLOCK_BYTES = 2**18
+"""What is read at a time; of a much larger block the system hands out the memory anew every time."""
 RAW = "a raw recording (.ttraw)"
 
 Progress = Callable[[int, int], None]

@@ -18,6 +18,7 @@ from towertap.wire.frames import HEADER, MAX_PAYLOAD, OVERHEAD, SYNC, VERSION, F
 from towertap.wire.layouts import LAYOUTS, Layout
 
 _AFTER_SYNC = struct.Struct("<4xBBxBHH")
+_LONGEST_FRAME = OVERHEAD + MAX_PAYLOAD
 _LARGEST_RUN = 512
 _LONG_RUN = 64
 """Frames from which a check of all at once costs less than one of each."""
@@ -122,15 +123,27 @@ class Decoder:
         self._run = 1
 
     def feed(self, portion: bytes) -> list[Frames]:
-        """Frames completed by this portion of the stream."""
-        return self._scan(self._rest + portion, ended=False)
+        """Frames completed by this portion of the stream.
+
+        Only the frame that the last portion broke off is put together anew: memory for whole portions takes longer to
+        get than they take to decode.
+        """
+        if not self._rest:
+            return self._scan(portion)
+        before, joint = len(self._rest), self._rest + portion[:_LONGEST_FRAME]
+        runs = self._scan(joint)
+        if len(portion) > _LONGEST_FRAME:
+            runs += self._scan(portion, len(joint) - len(self._rest) - before)
+        return runs
 
     def finish(self) -> list[Frames]:
         """Frames in what was still waiting for more bytes, now that no more will come."""
         return self._scan(self._rest, ended=True)
 
-    def _scan(self, stream: bytes, *, ended: bool) -> list[Frames]:
-        runs, at, end = [], 0, len(stream)
+    def _scan(self, stream: bytes, at: int = 0, *, ended: bool = False) -> list[Frames]:
+        """Frames from the place `at` on; the place in the whole stream and what waits for more bytes are kept."""
+        self._offset -= at
+        runs, end = [], len(stream)
         while at < end:
             start = stream.find(SYNC, at)
             if start < 0:
