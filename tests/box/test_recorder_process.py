@@ -160,3 +160,22 @@ def _wait_for(condition):
     while not condition():
         assert time.monotonic() < limit
         time.sleep(0.02)
+
+
+SIGNALS_ON_SIGNALS = """
+import os, signal
+from towertap.cli._recording import _ended_by_signals
+with _ended_by_signals() as requests:
+    parent, child = os.getpid(), os.fork()
+    if not child:
+        for _ in range(500_000):
+            os.kill(parent, signal.SIGINT)
+        os._exit(0)
+    os.waitpid(child, 0)
+print([request.is_set() for request in requests])
+"""
+
+
+def test_a_signal_that_comes_while_another_is_taken_stops_nothing():
+    done = subprocess.run([sys.executable, "-c", SIGNALS_ON_SIGNALS], capture_output=True, text=True, timeout=60)
+    assert done.stdout == "[True, False, True]\n", done.stderr

@@ -30,6 +30,25 @@ LONGEST_TEXT = 150
 KEYS = "Enter stops, s marks start and stop, t adds a text to the last mark, any other key marks"
 
 
+class Request:
+    """Something asked for, once and for good, by a key or a signal.
+
+    An Event would do but for its lock: a signal's handler that is itself interrupted by a signal would wait for it
+    while it holds it.
+    """
+
+    def __init__(self) -> None:
+        self._made = False
+
+    def set(self) -> None:
+        """Ask for it."""
+        self._made = True
+
+    def is_set(self) -> bool:
+        """Whether it was asked for."""
+        return self._made
+
+
 class TerminalKeys:
     """The keys of a POSIX terminal, at once and unseen; Ctrl-C still interrupts."""
 
@@ -79,7 +98,7 @@ class Keyboard:
     key press, and the text typed afterwards follows as `mark 3: …`.
     """
 
-    def __init__(self, marks: queue.SimpleQueue[str], stop: threading.Event) -> None:
+    def __init__(self, marks: queue.SimpleQueue[str], stop: Request) -> None:
         self.active = sys.stdin.isatty()
         self.typing: str | None = None
         """The text being typed, for the screen; None when none is."""

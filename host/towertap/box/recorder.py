@@ -2,7 +2,6 @@
 
 import math
 import queue
-import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
@@ -16,6 +15,7 @@ import msgspec
 
 from towertap.box.host_clock import ClockLog
 from towertap.box.host_watch import STOP_SPACE_S, HostWatch
+from towertap.box.keyboard import Request
 from towertap.box.live import Live
 from towertap.box.port import SerialBox
 from towertap.box.pump import Pump
@@ -77,8 +77,8 @@ def record(
     seconds: float | None = None,
     on_progress: Callable[[Recording], None] = lambda progress: None,
     marks: queue.SimpleQueue[str] | None = None,
-    stop: threading.Event | None = None,
-    hangup: threading.Event | None = None,
+    stop: Request | None = None,
+    hangup: Request | None = None,
 ) -> Recording:
     """Record from a greeted box into the new file `raw_path` for `seconds`, or until `stop`, `hangup` or a full disk.
 
@@ -89,8 +89,8 @@ def record(
     """
     recorder = _Recorder(box, raw_path, conditions, odr_hz, seconds)
     requests = {
-        "stopped by the user": (Ending.STOPPED, stop or threading.Event()),
-        "the terminal was closed": (Ending.BROKEN_OFF, hangup or threading.Event()),
+        "stopped by the user": (Ending.STOPPED, stop or Request()),
+        "the terminal was closed": (Ending.BROKEN_OFF, hangup or Request()),
     }
     recorder.run(on_progress, marks or queue.SimpleQueue(), requests)
     return recorder.state()
@@ -151,7 +151,7 @@ class _Recorder:
         self,
         on_progress: Callable[[Recording], None],
         marks: queue.SimpleQueue[str],
-        requests: dict[str, tuple[Ending, threading.Event]],
+        requests: dict[str, tuple[Ending, Request]],
     ) -> None:
         """Follow the file until the recording has ended; whatever happens, what was read is written and synced."""
         looked_s = saved_s = shown_s = -math.inf

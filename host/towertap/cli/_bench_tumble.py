@@ -1,6 +1,5 @@
 """`towertap bench tumble`: offset, scale and cross-axis from six positions at rest."""
 
-import threading
 from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
@@ -11,6 +10,7 @@ import click
 from towertap.bench import records
 from towertap.bench.poses import FACES, HOLD_S, PoseFinder, find_poses
 from towertap.bench.tumble import WORST_ANGLE_DEG, Calibration, Gravity, calibrate, local_gravity
+from towertap.box.keyboard import Request
 from towertap.box.port import SerialBox
 from towertap.capture.reading import open_capture
 from towertap.cli._bench_recording import guided, record_now, recording_options
@@ -69,7 +69,7 @@ class _Watcher:
         self._file: BinaryIO | None = None
         self._done: set[str] = set()
 
-    def look(self, raw_path: Path, stop: threading.Event) -> str:
+    def look(self, raw_path: Path, stop: Request) -> str:
         """Take what is new in the file; how it lies. A face that has just been held long enough is told."""
         self._file = self._file or raw_path.open("rb")
         for frames in self._decoder.feed(self._file.read()):

@@ -3,7 +3,6 @@
 import queue
 import shlex
 import signal
-import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -16,7 +15,7 @@ from rich.table import Table
 from rich.text import Text
 
 from towertap.bench.records import bench_folder
-from towertap.box.keyboard import KEYS, Keyboard
+from towertap.box.keyboard import KEYS, Keyboard, Request
 from towertap.box.naming import bench_name, recording_name
 from towertap.box.port import SerialBox
 from towertap.box.recorder import Recording, record
@@ -31,7 +30,7 @@ HANGUP = getattr(signal, "SIGHUP", None)
 """The terminal was closed; Windows has no such signal."""
 
 
-Look = Callable[[Path, threading.Event], str]
+Look = Callable[[Path, Request], str]
 """Called now and then with the path of the raw recording and what stops it; gives what the screen shows of it."""
 
 
@@ -140,7 +139,7 @@ class Recorder:
             started += timedelta(seconds=1)
 
 
-def _capture_of(recording: Recording, conditions: Conditions, interrupted: threading.Event) -> Path:
+def _capture_of(recording: Recording, conditions: Conditions, interrupted: Request) -> Path:
     """Make the capture; where that cannot be or was interrupted, say that the raw recording is there and what to do."""
     raw = recording.raw_path
     kept = f"the raw recording {raw} is kept, and '{shlex.join(['towertap', 'decode', str(raw)])}' makes its capture"
@@ -159,12 +158,12 @@ def _capture_of(recording: Recording, conditions: Conditions, interrupted: threa
 
 
 @contextmanager
-def _ended_by_signals() -> Iterator[tuple[threading.Event, threading.Event, threading.Event]]:
+def _ended_by_signals() -> Iterator[tuple[Request, Request, Request]]:
     """Events that a first Ctrl-C or SIGTERM, a closed terminal and a second Ctrl-C set.
 
     They are looked at where it is safe: an error raised wherever a signal comes can be lost, or lose something.
     """
-    stop, hangup, interrupted = threading.Event(), threading.Event(), threading.Event()
+    stop, hangup, interrupted = Request(), Request(), Request()
 
     def ask(number: int, frame: object) -> None:
         event = hangup if number == HANGUP else interrupted if stop.is_set() else stop
