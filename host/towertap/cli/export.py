@@ -49,8 +49,8 @@ def command(
         data = {"capture": capture, "files": paths, "rows": samples.n_rows, **samples.metadata}
     gaps = f", gaps {data['gaps']}" if data["gaps"] else ""
     names = paths[0] if len(paths) == 1 else f"{paths[0]} … {paths[-1].name} ({len(paths)} pieces)"
-    in_units = " and ".join(data["units"].values())
+    of_values = "counts" if axes == "counts" else f"{' and '.join(data['units'].values())}, {axes} axes"
     return Outcome(
         data,
-        f"{names}: {data['samples']} samples at {data['rate_hz']:.4f} Hz, {in_units}, {axes} axes{gaps}",
+        f"{names}: {data['samples']} samples at {data['rate_hz']:.4f} Hz, {of_values}{gaps}",
     )
