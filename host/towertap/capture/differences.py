@@ -29,8 +29,8 @@ def write(dataset: h5py.Dataset, start: int, counts: np.ndarray) -> None:
     """Write columns of counts, (columns, n), from row `start` on, a multiple of STRETCH.
 
     The bytes are those that HDF5 makes of shuffle and deflate, only smaller and in a third of the time. Deflate's
-    search for repetitions finds none in the noise of a sensor: only runs are looked for. In threads of their own they
-    take longer, which hand over to each other more than they pack.
+    search for repetitions finds none in the noise of a sensor: only runs are looked for. Threads would take longer:
+    they hand over to each other more than they pack.
     """
     columns, rows = counts.shape
     for row, column in product(range(0, rows, STRETCH), range(columns)):

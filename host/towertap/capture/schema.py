@@ -150,9 +150,8 @@ def set_attributes(owner: h5py.File | h5py.Dataset, values: Mapping[str, Any]) -
 
 def small_table(file: h5py.File, name: str) -> np.ndarray:
     """One of `tables`, whole; empty where it is not there."""
-    rows: np.ndarray = (
-        file[name][:] if name in file else np.empty(0, {entry.name: entry for entry in tables()}[name].dtype)
-    )
+    dtypes = {entry.name: entry.dtype for entry in tables()}
+    rows: np.ndarray = file[name][:] if name in file else np.empty(0, dtypes[name])
     return rows
 
 
