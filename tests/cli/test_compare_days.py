@@ -80,11 +80,11 @@ def test_one_part_on_two_days_is_a_lead_and_no_verdict(run, answer, two_days, tm
         assert low < 1 < high
         assert finding["over_smooth"]["reading"] == "moved alike"
         assert finding["words"].startswith(f"Vertical acceleration on {finding['road']}: undecided, +")
-        lead = "These drives show more: the part, or box, tyres, weather or day, for the smooth road moved as well; "
+        lead = "These drives show more: the part, or box, tyres, weather or day, since the smooth road moved as well; "
         assert lead in finding["words"]
     for text in (" ".join(out.split()), page):
         assert "on these drives on both rough roads" in text
-        assert "it may be the part, or box, tyres, weather or day, for the smooth road moved as well" in text
+        assert "it may be the part, or box, tyres, weather or day, since the smooth road moved as well" in text
     assert data["answer"]["verdict"] == "undecided"
     assert not out.startswith("Harsher")
     assert any("One part was driven first and then the other" in caution["words"] for caution in data["cautions"])

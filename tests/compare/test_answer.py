@@ -214,7 +214,7 @@ def test_drowned_is_not_judged(harsher):
 def test_one_pass_on_a_side_tells_nothing_from_chance(make, case_of, n, few):
     whole = told(case_of(dated(make.invented(1, ratio=3.0, n=n))))
     assert whole.verdict == "undecided"
-    assert f"but {few} does not tell a change from chance" in whole.change
+    assert f"but {few} cannot tell a change from chance" in whole.change
     assert whole.next_step == "Drive three passes or more with each part."
 
 
@@ -223,7 +223,7 @@ def test_copies_of_a_pass_are_no_evidence(make, case_of):
     passes = [make.one_pass(table, side, "quarry-lane", n) for side in ("before", "after") for n in (1, 2, 3)]
     whole = told(case_of(make.drives_of(passes)))
     assert "copies of one recording" in whole.change
-    assert whole.next_step == "Record every pass anew."
+    assert whole.next_step == "Record every pass again."
 
 
 def test_a_smooth_road_that_changed_as_well_is_the_gravest_caution(make, case_of):
@@ -246,13 +246,15 @@ def test_what_was_chosen_after_its_values_were_seen_comes_before_all_else(make, 
     )
     struck = replace(drives, passes=louder, excluded=(Excluded("moor-road-rubber-7", "braked", after_values=True),))
     assert told(case_of(struck)).cautions[0] == (
-        "Struck out after the values had been shown: moor-road-rubber-7. No p-value here answers for passes chosen "
+        "Struck out after the values had been shown: moor-road-rubber-7. No p-value accounts for passes chosen "
         "by their outcome."
     )
     assert "p < " not in str(told(case_of(struck)))
     margin = Departure("margin", "the margin is 20 %, and 10 % was planned", makes_lead=True)
     other = told(case_of(replace(struck, excluded=())), departed=(margin,))
-    assert other.cautions[0].startswith("Not as planned, perhaps after seeing the data, and so a lead and no decision:")
+    assert other.cautions[0].startswith(
+        "Not as planned, perhaps chosen after seeing the data, so a lead and not a decision:"
+    )
 
 
 def test_sides_on_different_days_are_cautioned_of(make, case_of):

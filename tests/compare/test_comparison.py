@@ -67,7 +67,7 @@ def test_two_passes_a_side_are_decided_with_a_warning(make):
 @pytest.mark.parametrize(
     ("options", "says"),
     [
-        ({"margin": 0.0}, "a margin of 0 % cannot be: name more than 0 % and less than 100 %$"),
+        ({"margin": 0.0}, "a margin of 0 % is impossible: name more than 0 % and less than 100 %$"),
         ({"margin": 1.5}, "a margin of 150 % cannot be"),
         ({"margin": -0.1}, "margin"),
         ({"margin": float("nan")}, "margin"),

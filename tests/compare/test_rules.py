@@ -138,7 +138,7 @@ def test_all_three_are_on_the_terminal_and_the_page_with_their_pictures(run, tab
 def test_one_that_has_no_ratio_cannot_decide_alone(run, table, folder):
     status, _, err = run("compare", folder, *CALL, *named("lean"))
     assert status == 2
-    assert "lean is compared by difference and cannot decide: name one beside that can" in " ".join(err.split())
+    assert "lean is compared by difference and cannot decide: also name one that can" in " ".join(err.split())
 
 
 def test_blocks_take_their_drift_out_of_a_difference():

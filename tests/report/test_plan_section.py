@@ -32,7 +32,7 @@ def test_the_plan_and_the_departures_from_it_are_there(recorded, plan):
         "3 with each part on each road, 12 drives in all",
         "The margin is 10 %, and 12 % was planned",
         "Weighted vertical acceleration was not planned",
-        "Not as planned, perhaps after seeing the data, and so a lead and no decision: the margin is",
+        "Not as planned, perhaps chosen after seeing the data, so a lead and not a decision: the margin is",
     ):
         assert words in html.unescape(source)
 

@@ -188,7 +188,7 @@ def test_an_engine_that_makes_part_of_the_power_narrows_the_margin(make):
     assert course.noise.share == pytest.approx(0.2)
     assert course.measured_margin == pytest.approx((0.2 + 0.8 / 1.21) ** -0.5 - 1)
     assert course.changes[-1].p_equivalence > bare.changes[-1].p_equivalence
-    assert any("the margin is taken as much narrower" in caution.words for caution in course.cautions)
+    assert any("the margin is narrowed accordingly" in caution.words for caution in course.cautions)
 
 
 def test_an_engine_that_nobody_recorded_is_told_as_one_that_may_be_and_what_to_do(make):
@@ -197,7 +197,7 @@ def test_an_engine_that_nobody_recorded_is_told_as_one_that_may_be_and_what_to_d
     (course,) = follow(history)
     assert (course.noise.of, course.verdict) == ("unrecorded", "undecided")
     (caution,) = (caution for caution in course.cautions if "idling" in caution.words)
-    assert "may be its own" in caution.words
+    assert "may come from it" in caution.words
     assert caution.remedy.startswith("Record the engine idling")
 
 

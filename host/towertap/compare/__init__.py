@@ -17,7 +17,7 @@ __all__ = ["Comparison", "compare", "load_drives"]
 
 
 def __getattr__(name: str) -> Any:
-    """Load the comparison when it is first asked for: a command's help needs none."""
+    """Load the comparison on first use: a command's help does not need it."""
     if name not in __all__:
         raise AttributeError(f"module '{__name__}' has no attribute {name!r}")
     from towertap.compare import comparison
@@ -26,7 +26,7 @@ def __getattr__(name: str) -> Any:
 
 
 def load_drives(folder: Path, before: str, after: str, smooth: str, **options: Any) -> Drives:
-    """Read the captures of a folder with all that the sections take from them; `options` as in `load_passes`."""
+    """Read the captures of a folder with everything that the sections measure; `options` as in `load_passes`."""
     from towertap.compare.drives.folder import load_passes
     from towertap.compare.sections import SECTIONS
 
@@ -35,10 +35,10 @@ def load_drives(folder: Path, before: str, after: str, smooth: str, **options: A
 
 
 class _CallableRoom(ModuleType):
-    """A room that can be called: Python puts it at `towertap.compare`, where the library has a function."""
+    """A callable package: Python binds it to `towertap.compare`, which is also a function of the library."""
 
     def __call__(self, *arguments: Any, **options: Any) -> Any:
-        """As `towertap.library.compare`."""
+        """Same as `towertap.library.compare`."""
         return towertap.__getattr__("compare")(*arguments, **options)
 
 

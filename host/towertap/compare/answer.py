@@ -1,7 +1,7 @@
 """The answer: one plain verdict over all findings, how sure it is, what could be wrong with it, and what to do next.
 
-It is made of findings and cautions alone, in words that a customer knows. The finding of the plan's primary metric over
-all rough roads leads (of the first metric, where no plan names one). Where roads or metrics differ, they are told so.
+It is made of findings and cautions alone, in a customer's words. The finding of the plan's primary metric over all
+rough roads leads; without a plan, that of the first metric. Differences between roads or metrics are stated.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -19,20 +19,19 @@ from towertap.words.numbers import change_percent, range_percent
 from towertap.words.phrases import counted, customers, listed, p_equals, sentence_case, some
 
 MOST_WORDS = 120
-"""What does not fit is left to the findings and cautions beneath."""
+"""What does not fit is left to the findings and cautions below."""
 MOST_CAUTIONS = 2
-AGAIN = "Reinstall each part another day and drive again: that tells part from"
-"""Its installation, or the day: which of them is said behind it."""
+AGAIN = "Reinstall each part on another day and drive again: that separates the part from the"
+"""Followed by "installation" or "day"."""
 MANY_LEFT_OUT = 0.25
-"""Captures left out weaken the verdict where they are more than this share of those used."""
+"""Captures left out weaken the verdict when they are more than this share of those used."""
 
 
 @dataclass(frozen=True)
 class Answer:
-    """`verdict` in a word or a few, `change` says of what, how much and where, `others` the other metrics.
+    """`verdict` in a few words; `change` says of what, how much and where; `others` the other metrics' verdicts.
 
-    `sure` is what it rests on, `cautions` are the gravest ones, `next_step` is what to do where something is missing.
-    Texts may be empty.
+    `sure` is the evidence, `cautions` are the gravest ones, `next_step` is what to do next. Texts may be empty.
     """
 
     verdict: str
@@ -49,7 +48,7 @@ class Answer:
 
     @property
     def lines(self) -> tuple[tuple[str, str], ...]:
-        """All but the headline, in pairs of what a line is and what it says."""
+        """Everything but the headline, as pairs of a line's name and text."""
         pairs = [("Also", self.others), ("How sure", self.sure), *(("But", caution) for caution in self.cautions)]
         return tuple((name, text) for name, text in (*pairs, ("Next", self.next_step)) if text)
 
@@ -59,10 +58,10 @@ class Answer:
 
 @dataclass(frozen=True, eq=False)
 class Case:
-    """What an answer is made of: the drives, the findings, the one that leads, and the control, if that is what it is.
+    """What an answer is made of: the drives, their findings, and the control if this is one.
 
-    `overall` are the findings over all rough roads together, one a metric, where there are two roads or more. A control
-    is told by what its drives show, not by the verdict about a part.
+    `overall` are the findings over all rough roads together, one per metric, empty with one road. A control is answered
+    by what its drives show, not by the verdict about a part.
     """
 
     drives: Drives
@@ -72,30 +71,30 @@ class Case:
 
     @property
     def all(self) -> tuple[Finding, ...]:
-        """Those over all roads, then those of each."""
+        """The findings over all roads, then those on each road."""
         return (*self.overall, *self.findings)
 
     @property
     def leads(self) -> tuple[Finding, ...]:
-        """One finding a metric: that over all rough roads, or that on the only one."""
+        """One finding per metric: over all rough roads, or on the only one."""
         return self.overall or self.findings
 
     @property
     def lead(self) -> Finding:
-        """The finding that the verdict is read from."""
+        """The finding that gives the verdict."""
         return next((finding for finding in self.leads if finding.primary), self.leads[0])
 
     def of_roads(self, metric: str) -> list[Finding]:
-        """The findings of one metric, by road."""
+        """The findings of one metric, one per road."""
         return [finding for finding in self.findings if finding.metric == metric]
 
 
 def answer(case: Case, cautions: Sequence[Caution]) -> Answer:
-    """The answer, in MOST_WORDS words; `cautions` are all there are, ranked."""
+    """The answer, in at most MOST_WORDS words; `cautions` are all there are, ranked."""
     verdict, change = _change(case)
     grave = tuple(caution.words for caution in cautions if caution.weight > Weight.LIMITS)[:MOST_CAUTIONS]
-    whole = Answer(verdict, change, "", "", (), "")
-    for part in (
+    fitting = Answer(verdict, change, "", "", (), "")
+    for addition in (
         {"cautions": grave[:1]},
         {"sure": _sure(case)},
         {"next_step": _next_step(case, cautions)},
@@ -103,14 +102,14 @@ def answer(case: Case, cautions: Sequence[Caution]) -> Answer:
         {"others": _others(case, lambda finding: customers(finding.metric, finding.label))},
         {"cautions": grave},
     ):
-        longer = replace(whole, **part)
+        longer = replace(fitting, **addition)
         if len(str(longer).split()) <= MOST_WORDS:
-            whole = longer
-    return whole
+            fitting = longer
+    return fitting
 
 
 def _change(case: Case) -> tuple[str, str]:
-    """The verdict, and what it says of the metric that leads."""
+    """The verdict, and what it says of the leading metric."""
     lead, drives = case.lead, case.drives
     name, where, margin = customers(lead.metric, lead.label), _where(case), f"{100 * lead.margin:g} %"
     if lead.not_one_road:
@@ -136,11 +135,10 @@ def _change(case: Case) -> tuple[str, str]:
     if lead.verdict == "equivalent":
         return WORDS["equivalent"], f"{changed} {where} ({range_percent(lead.part.interval_90)}), less than {margin}"
     if lead.on_these_drives in ("harsher", "gentler"):
-        was = f"with {drives.after}, {name} was {size} on these drives {where} ({range_percent(lead.interval)})"
-        return "undecided", f"{was}; it may be {other_cause(lead)}"
+        shown = f"with {drives.after}, {name} was {size} on these drives {where} ({range_percent(lead.interval)})"
+        return "undecided", f"{shown}; it may be {other_cause(lead)}"
     if lead.on_these_drives == "equivalent":
-        may_be = f"but for the part it may be {of_part}"
-        return "undecided", f"{changed} on these drives {where}, less than {margin}, {may_be}"
+        return "undecided", f"{changed} on these drives {where}, less than {margin}, but the part's may be {of_part}"
     return "undecided", f"{changed} {where} ({of_part}), which neither shows a change nor rules out one of {margin}"
 
 
@@ -153,13 +151,13 @@ def _of_control(control: Control, lead: Finding, name: str) -> tuple[str, str]:
         if value.shows == "harsher":
             return f"{kind} shown", changed
         if value.shows == "gentler":
-            return f"{kind} not shown", f"{changed}, the other way: {control.after} was to be the harsher one"
+            return f"{kind} not shown", f"{changed}, the other way: {control.after} was meant to be the harsher one"
         return f"{kind} not shown", f"{changed}, so drives like these could not have shown the part"
     if equivalent:
         return f"{kind} held", f"{changed}, less than {100 * control.margin:g} %"
     if value.shows == "undecided":
         return f"{kind} undecided", f"{changed}, which neither shows a change nor rules out one that counts"
-    return f"{kind} not held", f"{changed}, more than passes make"
+    return f"{kind} not held", f"{changed}, more than passes alone would"
 
 
 def _elsewhere(case: Case) -> str:
@@ -172,7 +170,7 @@ def _cannot_tell(lead: Finding, drives: Drives, name: str) -> str:
     if not few:
         return "the passes of one side are copies of one recording, so nothing shows how far passes differ"
     size = f"{name} was {_higher(lead)} with {drives.after}"
-    return f"{size}, but one pass with {' and one with '.join(few)} does not tell a change from chance"
+    return f"{size}, but one pass with {' and one with '.join(few)} cannot tell a change from chance"
 
 
 def _where(case: Case) -> str:
@@ -188,18 +186,19 @@ def _higher(finding: Finding) -> str:
 
 
 def _mixed(case: Case, lead: Finding) -> bool:
-    """Whether the roads' verdicts contradict each other, or differ where the roads are shown to differ."""
-    kinds = {finding.verdict for finding in case.of_roads(lead.metric)}
-    return lead.over_all and len(kinds - {"undecided"}) > 1 - bool(lead.roads_differ and len(kinds) > 1)
+    """Whether the roads' verdicts contradict each other, or differ while the roads are shown to differ."""
+    verdicts = {finding.verdict for finding in case.of_roads(lead.metric)}
+    decided = verdicts - {"undecided"}
+    return lead.over_all and (len(decided) > 1 or bool(decided and lead.roads_differ and len(verdicts) > 1))
 
 
 def _by_road(findings: Sequence[Finding]) -> str:
     by_verdict = {verdict: [finding for finding in findings if finding.verdict == verdict] for verdict in WORDS}
     return listed(
         [
-            f"{WORDS[verdict]} on {listed([of.road for of in alike]) if verdict == 'undecided' else _sizes(alike)}"
-            for verdict, alike in by_verdict.items()
-            if alike
+            f"{WORDS[verdict]} on {listed([each.road for each in group]) if verdict == 'undecided' else _sizes(group)}"
+            for verdict, group in by_verdict.items()
+            if group
         ]
     )
 
@@ -209,11 +208,11 @@ def _sizes(findings: Sequence[Finding]) -> str:
 
 
 def _others(case: Case, name: Callable[[Finding], str]) -> str:
-    """The verdicts of the other metrics, those alike together, each by its `name`."""
-    lead = case.lead
-    verdicts = [(_other(case, finding), name(finding)) for finding in case.leads if finding.metric != lead.metric]
-    alike = [(verdict, [label for _, label in group]) for verdict, group in groupby(verdicts, key=lambda pair: pair[0])]
-    return sentence_case("; ".join(f"{listed(labels)}: {verdict}" for verdict, labels in alike)) + "." * bool(alike)
+    """The verdicts of the other metrics, grouped when equal, each metric called by its `name`."""
+    others = [finding for finding in case.leads if finding.metric != case.lead.metric]
+    groups = groupby(others, key=lambda finding: _other(case, finding))
+    text = "; ".join(f"{listed([name(finding) for finding in group])}: {verdict}" for verdict, group in groups)
+    return f"{sentence_case(text)}." if text else ""
 
 
 def _other(case: Case, finding: Finding) -> str:
@@ -222,7 +221,7 @@ def _other(case: Case, finding: Finding) -> str:
     if finding.not_one_road:
         return "not judged"
     if finding.noise and finding.noise.drowns:
-        return "not judged, for noise"
+        return "not judged, because of noise"
     if _mixed(case, finding):
         return _by_road(case.of_roads(finding.metric))
     if finding.verdict != "undecided":
@@ -234,7 +233,7 @@ def _other(case: Case, finding: Finding) -> str:
 
 
 def _sure(case: Case) -> str:
-    """What the verdict rests on: passes, days, installations, and chance."""
+    """What the verdict rests on: passes, days, installations, and the p-value."""
     lead, drives = case.lead, case.drives
     by_road = [finding.passes for finding in case.of_roads(lead.metric)]
     before, after = (_least_to_most(passes) for passes in zip(*by_road, strict=True))
@@ -281,9 +280,9 @@ def _next_step(case: Case, cautions: Sequence[Caution]) -> str:
 
 
 def _steps(case: Case, cautions: Sequence[Caution]) -> Iterator[str]:
-    """What there is to do, the most needed first; texts may be empty.
+    """What there is to do, the most urgent first; texts may be empty.
 
-    The cautions' remedies go by weight. What settles an undecided verdict comes after those of what overturns one.
+    Remedies go by the weight of their caution. Only those that overturn a verdict come before settling an open one.
     """
     lead, remedies = case.lead, [caution.remedy for caution in cautions]
     if DRIVE_THE_REST in remedies:
@@ -302,21 +301,21 @@ def _steps(case: Case, cautions: Sequence[Caution]) -> Iterator[str]:
 
 
 def _lacks(lead: Finding) -> str:
-    """What to do where nothing can be judged."""
+    """What to do when nothing can be judged."""
     if lead.not_one_road:
         return ""
     if lead.noise and lead.noise.drowns:
         return f"Drive a rougher road, or have {quieter(lead.noise)}; more passes do not help"
     if lead.interval is None:
-        return "Drive three passes or more with each part" if min(lead.passes) < 2 else "Record every pass anew"
+        return "Drive three passes or more with each part" if min(lead.passes) < 2 else "Record every pass again"
     return ""
 
 
 def all_cautions(case: Case, departed: Sequence[Departure], further: Iterable[Caution]) -> tuple[Caution, ...]:
     """Every caution of a comparison, the gravest first, each once.
 
-    What was chosen after its values had been seen comes before all that weighs alike: no p-value answers for that.
-    `departed` is where a plan was not kept, `further` are the cautions that other evidence has.
+    Choices made after the values were seen come first among equals: no p-value accounts for them. `departed` is where
+    the plan was not kept, `further` are the cautions of other evidence.
     """
     own = (smooth_changed, assumed_spreads, of_findings, different, left_out)
     return ranked(
@@ -331,17 +330,17 @@ def all_cautions(case: Case, departed: Sequence[Departure], further: Iterable[Ca
 
 
 def _chosen(drives: Drives) -> list[str]:
-    """The captures that somebody struck out who had seen their values."""
+    """The captures that were struck out after their values had been seen."""
     return [capture.capture for capture in drives.excluded if capture.after_values]
 
 
 def struck_out(case: Case) -> Iterator[Caution]:
     if chosen := _chosen(case.drives):
         yield Caution(
-            f"Struck out after the values had been shown: {some(chosen)}. No p-value here answers for passes chosen by "
+            f"Struck out after the values had been shown: {some(chosen)}. No p-value accounts for passes chosen by "
             "their outcome.",
             Weight.OVERTURNS,
-            "Take the pass back with 'towertap drop --undo', or drive anew and strike out before you look",
+            "Take the pass back with 'towertap drop --undo', or drive again and strike out before you look",
         )
 
 
@@ -351,11 +350,11 @@ def smooth_changed(case: Case) -> Iterator[Caution]:
         return
     if lead.over_smooth.reading not in ("moved alike", "smooth moved more"):
         return
-    much = {"moved alike": "as well", "smooth moved more": "even more"}[lead.over_smooth.reading]
+    extent = {"moved alike": "as well", "smooth moved more": "even more"}[lead.over_smooth.reading]
     size = change_percent(lead.over_smooth.smooth, lead.over_smooth.smooth_interval)
     once = lead.overlap.installations[0] < 2
     yield Caution(
-        f"The smooth road, {drives.smooth}, changed {much} ({size}): either the part acts there too, or box, tyres, "
+        f"The smooth road, {drives.smooth}, changed {extent} ({size}): either the part acts there too, or box, tyres, "
         "weather or day changed.",
         Weight.OVERTURNS,
         f"Install {drives.before} again and drive the same roads: if the change goes, it was the part"
@@ -365,7 +364,7 @@ def smooth_changed(case: Case) -> Iterator[Caution]:
 
 
 def assumed_spreads(case: Case) -> Iterator[Caution]:
-    """A verdict that would not stand if installations, or days, differed by more than is assumed."""
+    """Warn of a verdict that would not stand if installations, or days, differed by more than is assumed."""
     lead, drives = case.lead, case.drives
     dated = all(drive.started for drive in drives.passes)
     for kind, spread in () if case.control else in_play(lead):
@@ -390,15 +389,15 @@ def assumed_spreads(case: Case) -> Iterator[Caution]:
 
 
 def of_findings(case: Case) -> Iterator[Caution]:
-    """The findings' own cautions, each once with the findings that it touches, where those are not all."""
+    """The findings' own cautions, each once, naming the findings that it touches unless it touches all."""
     touched: dict[Caution, list[Finding]] = {}
     for finding in case.all:
         for caution in finding.cautions:
             touched.setdefault(caution, []).append(finding)
     for caution, findings in touched.items():
         every = all(finding in findings for finding in case.findings)
-        of_which = "" if every else which(findings, case.all)
-        yield Caution(f"{of_which}{caution.words}", caution.weight, caution.remedy)
+        prefix = "" if every else which(findings, case.all)
+        yield Caution(f"{prefix}{caution.words}", caution.weight, caution.remedy)
 
 
 def left_out(case: Case) -> Iterator[Caution]:
@@ -415,5 +414,5 @@ def left_out(case: Case) -> Iterator[Caution]:
 def different(case: Case) -> Iterator[Caution]:
     names = {name for drive in case.drives.passes for name in (drive.road, drive.name)}
     for remark in case.drives.remarks:
-        begins = any(remark.startswith(name) for name in names)
-        yield Caution(f"{remark if begins else sentence_case(remark)}.", Weight.WEAKENS)
+        starts_with_name = any(remark.startswith(name) for name in names)
+        yield Caution(f"{remark if starts_with_name else sentence_case(remark)}.", Weight.WEAKENS)

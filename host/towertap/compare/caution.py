@@ -1,4 +1,4 @@
-"""A caution: what weakens a finding, with how much it could do to the verdict, and what would settle it."""
+"""A caution: what weakens a finding, how much that could matter to the verdict, and what would settle it."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -9,16 +9,16 @@ class Weight(IntEnum):
     """What a caution could do to the verdict."""
 
     LIMITS = 1
-    """It narrows what the verdict speaks of, or how well it is known."""
+    """It narrows what the verdict covers, or how well it is known."""
     WEAKENS = 2
-    """It makes the verdict less sure."""
+    """It makes the verdict less certain."""
     OVERTURNS = 3
-    """It could be the cause of what was seen, instead of the part, as a choice made after seeing the values could."""
+    """It, and not the part, could be the cause: a choice made after seeing the values, for example."""
 
 
 @dataclass(frozen=True)
 class Caution:
-    """A sentence or two, how much they weigh, and what to do so that they no longer hold, where something can be."""
+    """A sentence or two, their weight, and what to do about it, if anything can be done."""
 
     words: str
     weight: Weight = Weight.LIMITS
@@ -26,8 +26,8 @@ class Caution:
 
 
 def ranked(cautions: Iterable[Caution]) -> tuple[Caution, ...]:
-    """The gravest first, those alike in the order given, each once."""
-    once: dict[str, Caution] = {}
+    """The gravest first, equals in the given order, each sentence once."""
+    unique: dict[str, Caution] = {}
     for caution in cautions:
-        once.setdefault(caution.words, caution)
-    return tuple(sorted(once.values(), key=lambda caution: -caution.weight))
+        unique.setdefault(caution.words, caution)
+    return tuple(sorted(unique.values(), key=lambda caution: -caution.weight))

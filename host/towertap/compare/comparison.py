@@ -30,13 +30,12 @@ MARGIN = 0.10
 
 @dataclass(frozen=True, eq=False)
 class Comparison(Case):
-    """Findings by road and metric, with all that is needed to take them apart.
+    """Findings by road and metric, with everything behind them.
 
-    `answer` is the one plain answer over all. `alpha` is the error rate of each family of findings (each kind of test),
-    `limits` the roughness limit of each metric by name, `cautions` are all that weaken the answer, the gravest first,
-    `bench` is what the bench says of the box behind each capture, by name. `evidence` is what each section found, by
-    its name, in the order of SECTIONS. `plan` is the plan it was held against, if there was one, and `departures` where
-    it was not kept.
+    `answer` is the one plain answer over all. `alpha` is the error rate of each family of findings and kind of test,
+    `limits` the roughness limit of each metric by name, `cautions` all that weakens the answer, the gravest first,
+    `bench` the bench records of the box behind each capture, by capture name. `evidence` is what each section found, by
+    section name in the order of SECTIONS. `departures` say where `plan`, if there was one, was not kept.
     """
 
     margin: float
@@ -54,10 +53,10 @@ class Comparison(Case):
 
     def data(self) -> dict[str, Any]:
         """What JSON holds of the comparison, by name; each section under its own in `evidence`."""
-        of_drives = {name: getattr(self.drives, name) for name in ("before", "after", "smooth", "excluded")}
+        shared = {name: getattr(self.drives, name) for name in ("before", "after", "smooth", "excluded")}
         own = {name: value for name, value in vars(self).items() if name not in ("drives", "evidence")}
-        evidence = {name: {"headline": of.headline, "data": of.data} for name, of in self.evidence.items()}
-        return of_drives | own | {"evidence": evidence}
+        evidence = {name: {"headline": found.headline, "data": found.data} for name, found in self.evidence.items()}
+        return shared | own | {"evidence": evidence}
 
 
 def compare(
@@ -72,15 +71,15 @@ def compare(
     control: ControlKind | None = None,
     judge_unaligned: bool = False,
 ) -> Comparison:
-    """Compare the two sides of `drives` on every rough road that both drove, in every metric asked for.
+    """Compare the two sides of `drives` in every metric asked for, on every rough road that both drove.
 
-    `margin` is the change that counts, as a fraction; `metrics` are columns of the window tables; what is not given is
+    `margin` is the change that counts, as a fraction; `metrics` are columns of the window tables. What is not given is
     the `plan`'s, or else the default. With a plan, a road whose passes have planned slots is decided by block, and the
     findings of the first planned metric are one family of tests, all others another; without, all are one. The pass is
     the unit throughout. `refit_sd` and `day_sd` state how far installations of one part and days differ, as fractions;
-    `controls` are those driven before, and `control` says that this is one, and of which kind. Nothing is judged on a
-    road whose passes may be of several, unless `judge_unaligned`. Raises CallError for a margin or metric that cannot
-    be, AnalysisError for drives that cannot be compared.
+    `controls` were driven before; `control` says that this comparison is one, and of which kind. A road whose passes
+    may be of several roads is not judged, unless `judge_unaligned`. Raises CallError for an impossible margin or
+    metric, AnalysisError for drives that cannot be compared.
     """
     if plan:
         control = control or plan.control
@@ -99,7 +98,7 @@ def compare(
     departed = departures(plan, study) if plan else ()
     own = control_of(control, drives, margin, overall or findings) if control else None
     study = replace(study, controls=(*study.controls, *([own] if own else [])))
-    evidence = {section.name: of for section in SECTIONS if (of := section.compare(study, (*overall, *findings)))}
+    evidence = {section.name: item for section in SECTIONS if (item := section.compare(study, (*overall, *findings)))}
     bench = {drive.name: drive.bench for drive in drives.passes if drive.bench}
     boxes = {drive.name: drive.bench for drive in drives.passes if drive.bench and drive.from_box}
     case = Case(drives, overall, findings, own)
@@ -109,7 +108,7 @@ def compare(
         (
             *on_the_drives(study, findings, lambda clean: judged(clean)[2], defaults),
             *(() if plan else (NO_PLAN,)),
-            *(caution for of in evidence.values() for caution in of.cautions),
+            *(caution for item in evidence.values() for caution in item.cautions),
             *instrument.cautions(boxes),
         ),
     )
@@ -128,7 +127,7 @@ def compare(
 
 
 def _carried(drives: Drives) -> list[str]:
-    """The default metrics that every pass's rate carries; AnalysisError where it carries none."""
+    """The default metrics that every pass's rate carries; AnalysisError if it carries none."""
     names = [metric.name for metric in drives.metrics]
     carried = [name for name in DEFAULT_METRICS if name in names]
     if not carried:
@@ -139,18 +138,18 @@ def _carried(drives: Drives) -> list[str]:
 
 
 def control_of(kind: ControlKind, drives: Drives, margin: float, findings: Sequence[Finding]) -> Control:
-    """The control that a comparison is; `findings` are one a metric, over all its rough roads.
+    """The control that a comparison is; `findings` are one per metric, over all its rough roads.
 
-    Raises CallError where it was not driven on the days that such a control needs, or nobody knows.
+    Raises CallError if it was not driven on the days that such a control needs, or if a day is unknown.
     """
-    of_day = days(drives.passes)
-    before, after = ({of_day[drive.name] for drive in drives.passes if drive.side == side} for side in SIDES)
+    day_of = days(drives.passes)
+    before, after = ({day_of[drive.name] for drive in drives.passes if drive.side == side} for side in SIDES)
     every = before | after
     if None in every:
         name = CONTROLS[kind].name
         raise CallError(f"a {name} needs the date of every pass: a capture does not say when it was driven")
     if kind == "refit" and len(every) > 1:
-        raise CallError("a refit control is driven on one day, or what differs from day to day is in it: drive it so")
+        raise CallError("a refit control is driven on one day, or it would include what differs from day to day")
     if kind == "day" and before & after:
         raise CallError("a no-change day needs all passes of one side on one day and those of the other on another")
     return Control(

@@ -1,17 +1,17 @@
-"""Controls: drives on which the part did not change, or something known did; judged, kept, and taken up again.
+"""Controls: drives on which nothing changed, or something known did; judged, kept, and used by later comparisons.
 
-A refit control is one part taken out and fitted again on one day, a no-change day the same installation on another day.
-Both are judged by equivalence, since a large p does not say that nothing changed, and each tells with one degree of
-freedom how far installations, or days, differ: its squared difference, less what passes alone make of it, over the
-coefficient of that variance in the design (2 with one installation, or day, of each side). A
-positive control is a change that must show (tyre pressures up by 50 kPa, say), named so that after is the harsher one:
-a day on which it does not show could not have shown the part either.
+A refit control is one part taken out and fitted again on one day; a no-change day is one installation on another day.
+Both are judged by equivalence, since a large p does not show that nothing changed. Each measures, with one degree of
+freedom, how far installations (or days) differ: the squared difference, less the share of the passes' own variation,
+over the coefficient of that variance in the design (2 with one installation, or day, per side). A positive control is a
+change that must show (tyre pressures up by 50 kPa, say), named so that after is the harsher one: a day on which it does
+not show could not have shown the part either.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -33,7 +33,7 @@ LARGEST_BYTES = 1_000_000
 
 
 class _Head(msgspec.Struct):
-    """What every version begins with."""
+    """The fields that every version begins with."""
 
     schema: Literal["towertap control"]
     version: int
@@ -41,10 +41,10 @@ class _Head(msgspec.Struct):
 
 @dataclass(frozen=True)
 class ControlValue:
-    """One metric over all roads of a control: after over before on these drives, and what they show by its intervals.
+    """One metric over all roads of a control: after over before on these drives, and the verdict of its intervals.
 
-    `variance` is that of installations, or of days, on logarithms, with one degree of freedom; it can be negative. It
-    and the intervals of 95 and 90 % are None where the passes cannot tell.
+    `variance` is that between installations, or days, on logarithms, with one degree of freedom; it can be negative.
+    It and the intervals of 95 and 90 % are None if the passes cannot tell a change from chance.
     """
 
     label: str
@@ -57,7 +57,7 @@ class ControlValue:
 
 @dataclass(frozen=True)
 class Control:
-    """A control as it is kept: what was driven when, and each metric by its name; `margin` is a fraction."""
+    """A control as stored: what was driven and when, and its metrics by name; `margin` is a fraction."""
 
     kind: ControlKind
     vehicle: str
@@ -70,21 +70,21 @@ class Control:
 
 
 def measured(controls: Iterable[Control], kind: ControlKind, metric: str) -> MeasuredVariance:
-    """What the controls of a kind tell of the spread in a metric, together."""
+    """The variance of a metric that all controls of a kind give together."""
     values = [control.metrics[metric] for control in controls if control.kind == kind and metric in control.metrics]
     return pooled(MeasuredVariance(value.variance, 1.0) for value in values if value.variance is not None)
 
 
 def known_before(
-    controls: Iterable[Control], metric: str, refit_sd: float | None, day_sd: float | None
+    controls: Sequence[Control], metric: str, refit_sd: float | None, day_sd: float | None
 ) -> tuple[Beforehand, Beforehand]:
     """What is known beforehand of how far installations and days differ: by controls, or as stated (fractions)."""
-    kept = list(controls)
-    return Beforehand(measured(kept, "refit", metric), refit_sd), Beforehand(measured(kept, "day", metric), day_sd)
+    refit, day = measured(controls, "refit", metric), measured(controls, "day", metric)
+    return Beforehand(refit, refit_sd), Beforehand(day, day_sd)
 
 
 def write_control(control: Control, folder: Path) -> Path:
-    """Keep a control in the bench folder, under a name that the same drives give again; returns its path."""
+    """Write a control to the bench folder under a name that depends only on its drives; returns the path."""
     folder.mkdir(parents=True, exist_ok=True)
     captures = hashlib.sha256("\n".join(control.captures).encode()).hexdigest()[:8]
     path = folder / f"control-{control.kind}-{control.date}-{captures}.json"
@@ -93,17 +93,17 @@ def write_control(control: Control, folder: Path) -> Path:
 
 
 def controls_of(drives: Drives, folder: Path) -> tuple[Control, ...]:
-    """The controls of the same vehicle in the bench folder, but for those made of these very drives."""
+    """The controls of the same vehicle in the bench folder, except those made of these very drives."""
     vehicles = {drive.conditions.vehicle for drive in drives.passes}
     own = {drive.name for drive in drives.passes}
-    kept = controls_with(vehicles.pop(), folder) if len(vehicles) == 1 else ()
-    return tuple(control for control in kept if not own <= set(control.captures))
+    controls = controls_with(vehicles.pop(), folder) if len(vehicles) == 1 else ()
+    return tuple(control for control in controls if not own <= set(control.captures))
 
 
 def controls_with(vehicle: str, folder: Path) -> tuple[Control, ...]:
     """The controls of a vehicle in the bench folder, the oldest first; FileError for a file that is no control."""
-    kept = [_read(path) for path in sorted(folder.glob("control-*.json"))]
-    return tuple(sorted((control for control in kept if control.vehicle == vehicle), key=lambda control: control.date))
+    controls = [_read(path) for path in sorted(folder.glob("control-*.json"))]
+    return tuple(sorted((each for each in controls if each.vehicle == vehicle), key=lambda control: control.date))
 
 
 def _read(path: Path) -> Control:

@@ -1,4 +1,4 @@
-"""What lies in a folder of drives: every recording, what was written down of it, and whether it can be used."""
+"""What is in a folder of drives: every recording, its written conditions, and whether it can be used."""
 
 import math
 from collections.abc import Callable, Iterable
@@ -16,9 +16,9 @@ from towertap.errors import FileError, TowertapError
 
 @dataclass(frozen=True)
 class Entry:
-    """One recording of a folder; `problem` says why no comparison would use it, empty when one would.
+    """One recording of a folder; `problem` says why no comparison would use it, empty if one would.
 
-    `seconds` and `integrity` are None where there is no capture that can be read, `marks` the texts of its marks.
+    `seconds` and `integrity` are None without a readable capture; `marks` are the texts of its marks.
     """
 
     path: Path
@@ -39,7 +39,7 @@ class Entry:
 
 
 def inventory(folder: Path, on_progress: Callable[[int, int], None] = lambda done, total: None) -> list[Entry]:
-    """The recordings of a folder, in the order in which they began; those that do not say when come last."""
+    """The recordings of a folder in the order in which they began; those without a start time come last."""
     captures = sorted(folder.glob("*.h5"))
     stems = {path.stem for path in captures}
     entries = [_undecoded(path) for path in sorted(folder.glob("*.ttraw")) if path.stem not in stems]
@@ -65,7 +65,7 @@ def entry_of(capture_path: Path) -> Entry:
 
 
 def lacking(plan: Plan, entries: Iterable[Entry], position: str = "") -> list[PlannedDrive]:
-    """The drives of a plan that no usable recording is of, by a box at `position` where two were there."""
+    """The planned drives without a usable recording by a box at `position`, if the drives had two."""
     driven = {
         entry.key
         for entry in entries
@@ -80,4 +80,4 @@ def _undecoded(raw: Path) -> Entry:
         conditions = read_sidecar(raw)["conditions"]
     except FileError as error:
         return Entry(raw, Conditions(), str(error))
-    return Entry(raw, conditions, "has no capture yet: 'towertap decode' makes it")
+    return Entry(raw, conditions, "has no capture yet: make it with 'towertap decode'")

@@ -1,4 +1,4 @@
-"""What a section of a comparison is: evidence beside the findings, from the open capture to words and pictures."""
+"""A section of a comparison: evidence beside the findings, from the open capture to words and pictures."""
 
 from __future__ import annotations
 
@@ -21,9 +21,8 @@ if TYPE_CHECKING:
 class Evidence:
     """What a section found.
 
-    `headline` says it in one sentence, `tables` take it apart, `paragraphs` say what no table can; where there is
-    nothing but the headline there is nothing to see. `data` are dataclasses for JSON, `drawn` what the pictures need
-    besides (None: there are none).
+    `headline` says it in one sentence, `tables` give the details, `paragraphs` say what no table can. A headline alone
+    means nothing to show. `data` holds dataclasses for JSON, `drawn` what the pictures also need (None: no pictures).
     """
 
     headline: str
@@ -35,24 +34,24 @@ class Evidence:
 
 
 class Section(ABC):
-    """One kind of evidence; stateless. `note` says how to read it, whatever it found."""
+    """One kind of evidence; stateless. `note` says how to read it, whatever the result."""
 
     name: ClassVar[str]
-    """Its key among the evidence in JSON, and its place on the page."""
+    """Its key in the JSON evidence, and its place on the page."""
     title: ClassVar[str]
     note: ClassVar[str] = ""
 
     def measure(self, reading: Reading) -> Any:
-        """What it takes from each capture while that is open, small; `Pass.measured[name]` holds it.
+        """What the section takes from each open capture, small; stored in `Pass.measured[name]`.
 
-        The type that is returned is declared whole, since the result is kept and read again by it (see `kept`).
+        Declare the return type in full: the kept result is read back by that type (see `kept`).
         """
         return None
 
     @abstractmethod
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
-        """Hold before against after, beside the findings over all roads and on each; None where nothing is to say."""
+        """Compare before with after, given the findings over all roads and on each; None with nothing to say."""
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
-        """Draw what it found, where `evidence` has what is drawn; matplotlib is loaded only here."""
+        """Draw the evidence that has something to draw; matplotlib is loaded only here."""
         return ()

@@ -1,4 +1,4 @@
-"""The drives laid out: each road with its passes on the same metres, paired as planned, and what of it is rough."""
+"""The drives laid out: each road with its passes on the same metres, in the plan's blocks, and its rough places."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from towertap.signals.metrics import Metric
 
 @dataclass(frozen=True, eq=False)
 class Road:
-    """One road that both sides drove, its passes before and then those after, each in driving order.
+    """One road that both sides drove: its passes before, then those after, each in driving order.
 
-    `design` says which of them share a block, an installation and a day, `not_paired` why a plan's blocks do not hold;
-    where they do, `unplanned` are passes that the plan does not have, left out here. `places` are its passes on one
-    coordinate (None for the smooth road, which is not cut into places), `rough` the rough ones by metric;
-    `not_one_road` says why nothing is judged: its passes may be of several.
+    `design` says which passes share a block, an installation and a day, `not_paired` why the plan's blocks do not hold.
+    If they do, `unplanned` are the passes outside the plan, which are left out. `places` puts the passes on one
+    coordinate (None for the smooth road, which is not cut into places); `rough` are its rough places by metric.
+    `not_one_road` says why nothing is judged: the passes may be of several roads.
     """
 
     name: str
@@ -40,7 +40,7 @@ class Road:
 
     @property
     def aligned(self) -> Places | None:
-        """The places, where the alignment holds."""
+        """The places, if the alignment holds."""
         return self.places if self.places is not None and self.places.alignment.failure is None else None
 
 
@@ -48,9 +48,9 @@ class Road:
 class Study:
     """The drives laid out for comparison.
 
-    `roads` are the rough roads that both sides drove, `smooth` the smooth one where both did. `metrics` are compared by
+    `roads` are the rough roads that both sides drove, `smooth` the smooth one if both did. `metrics` are compared by
     their ratio, those `beside` by another rule. `limits` are the roughness limits by metric. `refit_sd` and `day_sd`
-    state how far installations of one part and days differ, as fractions (None: nobody said); `controls` were driven
+    state how far installations of one part and days differ, as fractions (None: not stated); `controls` were driven
     before.
     """
 
@@ -68,7 +68,7 @@ class Study:
 
     @property
     def every_road(self) -> tuple[Road, ...]:
-        """The rough roads, then the smooth one where both sides drove it."""
+        """The rough roads, then the smooth one if both sides drove it."""
         return (*self.roads, *([self.smooth] if self.smooth else []))
 
     @cached_property
@@ -78,14 +78,14 @@ class Study:
 
 @dataclass(frozen=True, eq=False)
 class Grouping:
-    """Block, installation and day of every pass, by its capture's name; a pass without a block is not in `blocks`."""
+    """Block, installation and day of every pass by capture name; a pass without a block is not in `blocks`."""
 
     blocks: Mapping[str, int]
     installations: Mapping[str, Hashable | None]
     days: Mapping[str, Hashable | None]
 
     def design(self, passes: Sequence[Pass], paired: bool) -> Design:
-        """The design of some passes; by block where they are `paired`."""
+        """The design of some passes; by block if they are `paired`."""
         return Design.of(
             [drive.side == "after" for drive in passes],
             [self.installations[drive.name] for drive in passes],
@@ -104,47 +104,48 @@ def lay_out(
     controls: Sequence[Control] = (),
     judge_unaligned: bool = False,
 ) -> Study:
-    """Align every road once and find what is rough; CallError or AnalysisError for what cannot be compared.
+    """Align every road once and find its rough places; CallError or AnalysisError for what cannot be compared.
 
-    With `judge_unaligned` roads are judged by whole passes even where most passes do not fit the others.
+    `judge_unaligned` judges roads by whole passes even if most passes do not fit the others.
     """
     for name, spread in (("refit", refit_sd), ("day", day_sd)):
         if spread is not None and not 0 <= spread < 1:
-            raise CallError(f"a {name} spread of {100 * spread:g} % cannot be: name 0 % or more and less than 100 %")
+            raise CallError(f"a {name} spread of {100 * spread:g} % is impossible: name from 0 % to less than 100 %")
     named = chosen(drives.metrics, margin, metrics)
-    compared, beside = (tuple(of for of in named if (of.rule == "ratio") == by_ratio) for by_ratio in (True, False))
+    compared = tuple(metric for metric in named if metric.rule == "ratio")
     if not compared:
-        raise CallError(f"{named[0].name} is compared by {named[0].rule} and cannot decide: name one beside that can")
+        raise CallError(f"{named[0].name} is compared by {named[0].rule} and cannot decide: also name one that can")
     on_both = [road for road in (*drives.rough_roads, drives.smooth) if all(drives.of(road, side) for side in SIDES)]
     if not {*on_both} - {drives.smooth}:
         missing = f"no rough road was driven with both '{drives.before}' and '{drives.after}': record both"
         raise AnalysisError(missing + _left_out(drives))
     slots = {road: slots_of(drives.of(road), planned or {}) for road in on_both}
     groups = Grouping(
-        {name: slot.block for of_road, _ in slots.values() for name, slot in of_road.items()},
+        {name: slot.block for of_passes, _ in slots.values() for name, slot in of_passes.items()},
         installations(drives.passes, planned),
         days(drives.passes),
     )
     limits = {metric.name: roughness_limit(drives.of(drives.smooth), metric.name) for metric in compared}
     in_blocks = len({slot.block for slot in (planned or {}).values()}) > 1
-    roads = [
-        _road(name, drives.of(name), groups, of_road if in_blocks else None, {} if name == drives.smooth else limits)
-        for name, of_road in slots.items()
-    ]
-    if judge_unaligned:
-        roads = [replace(road, not_one_road=None) for road in roads]
+    roads = {}
+    for name, of_passes in slots.items():
+        places_by = {} if name == drives.smooth else limits
+        roads[name] = _road(name, drives.of(name), groups, of_passes if in_blocks else None, places_by)
+        if judge_unaligned:
+            roads[name] = replace(roads[name], not_one_road=None)
+    smooth = roads.pop(drives.smooth, None)
     return Study(
         drives=drives,
         margin=margin,
         metrics=compared,
         limits=limits,
-        roads=tuple(road for road in roads if road.name != drives.smooth),
-        smooth=next((road for road in roads if road.name == drives.smooth), None),
+        roads=tuple(roads.values()),
+        smooth=smooth,
         groups=groups,
         refit_sd=refit_sd,
         day_sd=day_sd,
         controls=tuple(controls),
-        beside=beside,
+        beside=tuple(metric for metric in named if metric.rule != "ratio"),
     )
 
 
@@ -155,7 +156,7 @@ def _road(
     slots: tuple[dict[str, Slot], str | None] | None,
     limits: Mapping[str, RoughnessLimit],
 ) -> Road:
-    """One road laid out, by block where its slots hold; cut into places where there are roughness limits."""
+    """One road laid out, by block if its slots hold; cut into places if there are roughness limits."""
     planned, reason = slots or ({}, None)
     paired = slots is not None and reason is None
     unplanned = tuple(drive.name for drive in passes if paired and drive.name not in planned)
@@ -168,9 +169,9 @@ def _road(
 
 
 def chosen(carried: Sequence[Metric], margin: float, names: Sequence[str]) -> tuple[Metric, ...]:
-    """The metrics with these `names`, each once; CallError for a metric or margin that cannot be."""
+    """The metrics with these `names`, each once; CallError for an unknown metric or an impossible margin."""
     if not 0 < margin < 1:
-        raise CallError(f"a margin of {100 * margin:g} % cannot be: name more than 0 % and less than 100 %")
+        raise CallError(f"a margin of {100 * margin:g} % is impossible: name more than 0 % and less than 100 %")
     by_name = {metric.name: metric for metric in carried}
     if not names:
         raise CallError("no metric to compare: name one or more")

@@ -79,7 +79,7 @@ def test_a_margin_or_metric_that_was_not_planned_may_have_been_chosen_after_the_
     (metric,) = kept.told(metrics=("jerk_z", "weighted_z", "harshness_z"))
     assert metric[1] == "vertical harshness was not planned"
     assert kept.told(metrics=("jerk_z",)) == [
-        ("metric", "weighted vertical acceleration was planned and is not compared")
+        ("metric", "weighted vertical acceleration was planned but is not compared")
     ]
 
 
@@ -146,12 +146,12 @@ def test_captures_without_a_start_are_named(kept):
     [
         ({"speed_kmh": 47.0}, "speed", "aiming at 47 km/h"),
         ({"speed_kmh": None}, "speed", "aiming at an unknown speed"),
-        ({"vehicle": "van"}, "conditions", "vehicle was to be 'minibus', and is 'van'"),
-        ({"box_position": "sill"}, "conditions", "box position was to be 'tower', and is 'sill'"),
-        ({"tyre_pressures_kpa": "300, 300, 350, 340"}, "conditions", "tyre pressures were to be"),
+        ({"vehicle": "van"}, "conditions", "vehicle was planned as 'minibus', but is 'van'"),
+        ({"box_position": "sill"}, "conditions", "box position was planned as 'tower', but is 'sill'"),
+        ({"tyre_pressures_kpa": "300, 300, 350, 340"}, "conditions", "tyre pressures were planned as"),
         ({"tyre_pressures_kpa": ""}, "conditions", "not written down"),
-        ({"air_temperature_c": 13.0}, "conditions", "the air was to be 5 to 12 °C"),
-        ({"air_temperature_c": None}, "conditions", "air temperature was to be held, and is not written down"),
+        ({"air_temperature_c": 13.0}, "conditions", "the air was planned at 5 to 12 °C"),
+        ({"air_temperature_c": None}, "conditions", "air temperature was to be held, but is not written down"),
     ],
 )
 def test_conditions_that_were_not_held_are_told(kept, conditions, kind, says):
@@ -222,7 +222,7 @@ def test_what_was_done_as_planned_makes_no_lead(plan, leads_of):
 def test_a_plan_written_after_the_first_drive_makes_a_lead(plan, leads_of):
     (caution,) = leads_of(plan, minutes=-50)
     assert caution.words.startswith(
-        "Not as planned, perhaps after seeing the data, and so a lead and no decision: the plan was "
+        "Not as planned, perhaps chosen after seeing the data, so a lead and not a decision: the plan was "
     )
     assert caution.words.endswith(" had been driven.")
 
@@ -243,7 +243,7 @@ def test_other_passes_than_planned_make_a_lead_and_missing_ones_can_be_driven(pl
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        ({"metrics": ("jerk_z", "weighted_z")}, "weighted vertical acceleration was planned and is not compared"),
+        ({"metrics": ("jerk_z", "weighted_z")}, "weighted vertical acceleration was planned but is not compared"),
         ({"margin": 0.2}, "the margin is 10 %, and 20 % was planned"),
         (SWAPPED, "the part before is 'rubber', and 'polyurethane' was planned"),
         ({"smooth": "quarry-lane"}, "the smooth road is 'bypass', and 'quarry-lane' was planned"),

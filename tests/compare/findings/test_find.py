@@ -129,7 +129,7 @@ def test_a_change_that_is_not_the_same_on_smooth_stretches_is_cautioned_of(make)
     assert finding.ratio == pytest.approx(2 * finding.whole.ratio)
     (caution,) = finding.cautions
     whole = range_percent(finding.whole.interval)
-    assert caution.words.endswith(f" is another than over whole passes ({whole}).")
+    assert caution.words.endswith(f" differs from that over whole passes ({whole}).")
 
 
 def test_a_place_that_one_pass_alone_makes_loud_is_left_out_and_told(make):
@@ -225,8 +225,8 @@ def test_every_road_counts_alike_over_all_though_one_has_fewer_passes(make):
     assert np.log(overall.ratio) == pytest.approx(after.mean() - before.mean())
     assert overall.p_difference == pytest.approx(stats.ttest_ind(after, before, equal_var=False).pvalue)
     assert [caution.words for caution in overall.cautions if caution.words.startswith("Left out")] == [
-        "Left out, for their round did not drive every road: quarry-lane-rubber-3, quarry-lane-rubber-4, "
-        "quarry-lane-polyurethane-3 and 1 more. Two rounds on a side hardly carry a test."
+        "Left out, because their round did not drive every road: quarry-lane-rubber-3, quarry-lane-rubber-4, "
+        "quarry-lane-polyurethane-3 and 1 more. Two rounds on a side are hardly enough for a test."
     ]
 
 

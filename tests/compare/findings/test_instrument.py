@@ -114,8 +114,8 @@ def test_noise_pulls_the_ratio_to_1_so_that_equivalence_would_lie(make, judge):
 def test_a_band_beyond_the_mounting_is_cautioned_once(make, judge):
     reason = "jerk_z reaches 100 Hz, and the mounting is good to 90 Hz (a third of its resonance)"
     finding = judge(with_floor(make.invented(3), 0.1, beyond={"jerk_z": reason}))
-    assert [caution.words for caution in finding.cautions if "rings along" in caution.words] == [
-        f"{sentence_case(reason)}; above that the mounting rings along."
+    assert [caution.words for caution in finding.cautions if "the mounting resonates" in caution.words] == [
+        f"{sentence_case(reason)}; above that the mounting resonates."
     ]
 
 
@@ -146,7 +146,7 @@ def test_what_a_ratio_within_one_box_does_not_have_is_told():
     assert "±0.3 % each" in words
     later = replace(KNOWN, measured_utc=KNOWN.measured_utc | {"calibration": "2026-04-01T10:00:00+00:00"})
     (words,) = cautions_with(KNOWN, later)
-    assert "different calibrations" in words
+    assert "Calibrations differ" in words
 
 
 def test_a_chip_that_failed_its_own_test_is_named():

@@ -1,7 +1,7 @@
-"""What of the drives weakens the findings: passes that clipped or overflowed, blocks that do not hold, a low rate.
+"""What in the drives weakens the findings: clipped or overflowed passes, blocks that do not hold, a low rate.
 
-A harsher part clips more, so leaving such passes out would choose by the outcome. Where few of a pass's windows are
-touched it is used without those, and nothing is hidden by it: both answers are told.
+A harsher part clips more, so leaving such passes out would choose by the outcome. A pass with few touched windows is
+used without those, and the verdicts with and without such passes are both reported.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -20,7 +20,7 @@ from towertap.words.phrases import counted, listed, sentence_case, some
 def on_the_drives(
     study: Study, findings: Sequence[Finding], judge: Callable[[Drives], Sequence[Finding]], defaults: Sequence[str]
 ) -> Iterator[Caution]:
-    """What a sceptic must know; `judge` finds the same of other drives, `defaults` are the metrics nobody chose."""
+    """What a sceptic must know; `judge` finds the same for other drives, `defaults` are the metrics nobody chose."""
     drives = study.drives
     touched = [drive for drive in drives.passes if drive.touched]
     if touched:
@@ -34,13 +34,13 @@ def on_the_drives(
 
 
 def _without(drives: Drives, findings: Sequence[Finding], judge: Callable[[Drives], Sequence[Finding]]) -> Caution:
-    """How the verdicts stand without these passes."""
+    """What the verdicts would be without these passes."""
     clean = replace(drives, passes=tuple(drive for drive in drives.passes if not drive.touched))
     try:
         others = {(finding.road, finding.metric): finding for finding in judge(clean)}
     except TowertapError:
         return Caution(
-            "Without the passes that clipped or overflowed nothing could be compared: all rests on them.",
+            "Without the passes that clipped or overflowed nothing could be compared: everything rests on them.",
             Weight.OVERTURNS,
         )
     changed = []
@@ -62,7 +62,7 @@ def _verdict(finding: Finding) -> str:
 
 
 def _one_sided(drives: Drives, road: str) -> Iterator[Caution]:
-    """That one side alone was clipped: its values are too low by what was cut off."""
+    """Warn when only one side was clipped: its values are too low by what was cut off."""
     counts = [sum(bool(drive.integrity.clipped_samples) for drive in drives.of(road, side)) for side in SIDES]
     counts = [count + drives.clipped_out.count((road, side)) for count, side in zip(counts, SIDES, strict=True)]
     if bool(counts[0]) != bool(counts[1]):
@@ -83,7 +83,7 @@ def _not_carried(drives: Drives, defaults: Sequence[str]) -> Iterator[Caution]:
 
 
 def _on_pairing(study: Study) -> Iterator[Caution]:
-    """Blocks that do not hold, passes that the plan does not have, and too few passes."""
+    """Blocks that do not hold, passes outside the plan, and too few passes."""
     for road in study.every_road:
         if road.not_paired:
             yield Caution(
@@ -96,7 +96,7 @@ def _on_pairing(study: Study) -> Iterator[Caution]:
     for road in study.roads:
         if min(len(road.of("before")), len(road.of("after"))) == 2:
             yield Caution(
-                f"{road.name} has two passes on a side, which hardly carry a test.",
+                f"{road.name} has two passes on a side, which is hardly enough for a test.",
                 Weight.WEAKENS,
                 "Drive three passes or more with each part",
             )

@@ -1,4 +1,4 @@
-"""What a family of findings decides: Holm's adjustment over it, both verdicts, and what each of them hangs on."""
+"""What a family of findings decides: Holm's adjustment over it, both verdicts, and the passes that they hang on."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -17,27 +17,27 @@ from towertap.words.numbers import change_percent, p_value, range_percent
 from towertap.words.phrases import listed, sentence_case
 
 DISAGREE = 0.05
-"""Blocks are told to disagree where part × block has a smaller p."""
+"""Blocks disagree when part × block has a smaller p."""
 
 
 @dataclass(frozen=True, eq=False)
 class Undecided:
     """What a finding rests on, before its family decides.
 
-    `fields` are those of the `Finding` that the family does not touch, `names` the captures; `margin` is that of what
-    is measured: narrower than the one that counts where part of the power is no road's. `without` gives the statements
-    on these drives and about the part without one of the passes (None: none can be spared).
+    `fields` are the fields of `Finding` that do not depend on the family, `names` the captures. `margin` applies to the
+    measured ratio: it is narrower than the margin that counts when noise adds to the power. `without` gives both
+    statements without one of the passes (None: none can be spared).
     """
 
     fields: Mapping[str, Any]
     shown: Contrast
-    both: Statements
+    statements: Statements
     margin: float
     names: tuple[str, ...]
     without: Callable[[int], Statements] | None
 
     def verdict(self, student: Student, levels: Levels) -> Verdict | None:
-        """The verdict of a statement; None where it takes to know the engine, as two margins may be right then."""
+        """Verdict of a statement. None when it depends on an engine that was not recorded."""
         noise = self.fields["noise"]
         margins = {self.margin, *([self.fields["margin"]] if noise and noise.of == "unrecorded" else [])}
         verdicts = {student.verdict(margin, levels) for margin in margins}
@@ -45,20 +45,20 @@ class Undecided:
 
     @property
     def is_judged(self) -> bool:
-        """Whether a verdict may be told: not where noise drowns the road, nor where that may be several."""
+        """Whether a verdict may be given. Not when noise dominates, or when the passes may be of several roads."""
         noise = self.fields["noise"]
-        return self.tells and not (noise and noise.drowns) and not self.fields["not_one_road"]
+        return self.is_testable and not (noise and noise.drowns) and not self.fields["not_one_road"]
 
     @property
-    def tells(self) -> bool:
-        """Whether the passes tell anything from chance."""
+    def is_testable(self) -> bool:
+        """Whether the passes distinguish a change from chance."""
         return self.shown.interval is not None
 
 
 class Tests(NamedTuple):
-    """The two tests of one statement after Holm, as they may be told, and the levels that this leaves of ALPHA.
+    """The two tests of one statement after Holm: p-values as reported, and the levels that their raw p must stay under.
 
-    The p-values are None where the passes tell nothing from chance.
+    The p-values are None if the passes cannot distinguish a change from chance.
     """
 
     p_difference_holm: float | None
@@ -67,7 +67,7 @@ class Tests(NamedTuple):
 
 
 def decided(findings: Sequence[Undecided], primary: str | None) -> tuple[Finding, ...]:
-    """The findings with their verdicts, those of the primary metric, where there is one, a family apart."""
+    """The findings with their verdicts; those of the primary metric, if there is one, are a family of their own."""
     kinds = [finding.fields["metric"] == primary if primary else None for finding in findings]
     families = {
         kind: _family([finding for finding, own in zip(findings, kinds, strict=True) if own == kind], kind)
@@ -78,9 +78,9 @@ def decided(findings: Sequence[Undecided], primary: str | None) -> tuple[Finding
 
 def _family(family: Sequence[Undecided], primary: bool | None) -> Iterator[Finding]:
     margins = [finding.margin for finding in family]
-    drives = _tests([finding.both.drives if finding.tells else None for finding in family], margins)
-    part = _tests([finding.both.part if finding.tells else None for finding in family], margins)
-    size = sum(finding.tells for finding in family)
+    drives = _tests([finding.statements.drives if finding.is_testable else None for finding in family], margins)
+    part = _tests([finding.statements.part if finding.is_testable else None for finding in family], margins)
+    size = sum(finding.is_testable for finding in family)
     for finding, *tests in zip(family, drives, part, strict=True):
         yield _finding(finding, tests[0], tests[1], primary, size)
 
@@ -93,26 +93,26 @@ def _tests(students: Sequence[Student | None], margins: Sequence[float]) -> list
 
 
 def _adjusted(tests: Sequence[tuple[Student | None, float | None]]) -> Iterator[tuple[float | None, float]]:
-    """Each p after Holm, as it may be told, and what it is held against, as Holm's method holds that against ALPHA.
+    """Each p after Holm, as reported, and the level that the raw p is tested at, equivalent to Holm's at ALPHA.
 
-    Those that stay are held against ALPHA over their number, as the smallest of them was; 0 where there is none.
+    Those not rejected are tested at ALPHA over their number, as the smallest of them was; 0 without a test.
     """
     adjusted = holm([p for _, p in tests])
-    stay = sum(p is not None and p >= ALPHA for p in adjusted)
+    not_rejected = sum(p is not None and p >= ALPHA for p in adjusted)
     for (student, p), after_holm in zip(tests, adjusted, strict=True):
         if student is None or p is None or after_holm is None:
             yield None, 0.0
         elif after_holm >= ALPHA:
-            yield student.told(after_holm), ALPHA / stay
+            yield student.reported_p(after_holm), ALPHA / not_rejected
         else:
-            yield student.told(after_holm), ALPHA * p / after_holm if after_holm else ALPHA
+            yield student.reported_p(after_holm), ALPHA * p / after_holm if after_holm else ALPHA
 
 
 def _finding(undecided: Undecided, drives: Tests, part: Tests, primary: bool | None, family: int) -> Finding:
-    fields, both, shown = undecided.fields, undecided.both, undecided.shown
+    fields, statements, shown = undecided.fields, undecided.statements, undecided.shown
     judged = undecided.is_judged
-    verdicts = undecided.verdict(both.drives, drives.levels), undecided.verdict(both.part, part.levels)
-    on_these_drives, verdict = ((judged and of_statement) or "undecided" for of_statement in verdicts)
+    verdicts = undecided.verdict(statements.drives, drives.levels), undecided.verdict(statements.part, part.levels)
+    on_these_drives, verdict = ((judged and possible) or "undecided" for possible in verdicts)
     needed = _needed(undecided, ALPHA / family) if judged and on_these_drives == "undecided" else None
     finding = Finding(
         **vars(shown),
@@ -130,59 +130,62 @@ def _finding(undecided: Undecided, drives: Tests, part: Tests, primary: bool | N
         assurance=needed[1] if needed else None,
         words="",
     )
-    of_noise = instrument.noise_cautions(finding.noise, finding.margin, judged and None in verdicts)
-    cautions = (*_cautions(finding), *of_noise, *finding.cautions)
+    noise_cautions = instrument.noise_cautions(finding.noise, finding.margin, judged and None in verdicts)
+    cautions = (*_cautions(finding), *noise_cautions, *finding.cautions)
     return replace(finding, words=describe(finding), cautions=cautions)
 
 
 def _part(undecided: Undecided, tests: Tests) -> PartStatement:
     """The statement about the part in plain numbers."""
-    both, tells = undecided.both, undecided.tells
-    made_of, student = both.components, both.part
+    statements, is_testable = undecided.statements, undecided.is_testable
+    components, student = statements.components, statements.part
 
     def spread(kind: Literal["installation", "day"], cluster: ClusterSpread) -> Spread:
         decided = undecided.is_judged and undecided.verdict(student, tests.levels)
-        overturned_at = both.overturned_by(kind, undecided.margin, tests.levels) if decided else None
+        overturned_at = statements.overturned_by(kind, undecided.margin, tests.levels) if decided else None
         return Spread(float(cluster.sd), float(cluster.df), cluster.source, overturned_at)
 
     return PartStatement(
-        interval=ends(student) if tells else None,
-        interval_90=ends(student, 2 * ALPHA) if tells else None,
-        standard_error=float(student.error) if tells else None,
-        df=float(student.df) if tells else None,
-        pass_error=float(made_of.pass_error) if tells else None,
-        pass_df=float(made_of.pass_df) if tells else None,
-        p_difference=student.told(student.p_difference()) if tells else None,
-        p_equivalence=student.told(student.p_equivalence(undecided.margin)) if tells else None,
+        interval=ends(student) if is_testable else None,
+        interval_90=ends(student, 2 * ALPHA) if is_testable else None,
+        standard_error=float(student.error) if is_testable else None,
+        df=float(student.df) if is_testable else None,
+        pass_error=float(components.pass_error) if is_testable else None,
+        pass_df=float(components.pass_df) if is_testable else None,
+        p_difference=student.reported_p(student.p_difference()) if is_testable else None,
+        p_equivalence=student.reported_p(student.p_equivalence(undecided.margin)) if is_testable else None,
         p_difference_holm=tests.p_difference_holm,
         p_equivalence_holm=tests.p_equivalence_holm,
         least_p=student.least_p,
-        installation=spread("installation", made_of.installation),
-        day=spread("day", made_of.day),
+        installation=spread("installation", components.installation),
+        day=spread("day", components.day),
     )
 
 
-def _influence(undecided: Undecided, of_drives: Levels, of_part: Levels) -> PassInfluence | None:
-    """What each pass left out in turn does to the ratio and to the two verdicts."""
+def _influence(undecided: Undecided, drive_levels: Levels, part_levels: Levels) -> PassInfluence | None:
+    """What leaving out each pass in turn does to the ratio and to the two verdicts."""
     if undecided.without is None:
         return None
-    every = undecided.both
 
-    def verdicts(both: Statements) -> list[Verdict]:
-        pairs = ((both.drives, of_drives), (both.part, of_part))
+    def verdicts(statements: Statements) -> list[Verdict]:
+        pairs = ((statements.drives, drive_levels), (statements.part, part_levels))
         return [undecided.verdict(student, levels) or "undecided" for student, levels in pairs]
 
+    every = undecided.statements
     fewer = [undecided.without(number) for number in range(len(undecided.names))]
-    ratios = [float(both.drives.ratio) for both in fewer]
-    moved = [abs(float(both.drives.difference - every.drives.difference)) for both in fewer]
-    other = [number for number, both in enumerate(fewer) if verdicts(both) != verdicts(every)]
-    hangs_on = sorted(other, key=lambda number: -moved[number])
+    ratios = [float(statements.drives.ratio) for statements in fewer]
+    moved = [abs(float(statements.drives.difference - every.drives.difference)) for statements in fewer]
+    decisive = [number for number, statements in enumerate(fewer) if verdicts(statements) != verdicts(every)]
+    hangs_on = sorted(decisive, key=lambda number: -moved[number])
     return PassInfluence((min(ratios), max(ratios)), tuple(undecided.names[number] for number in hangs_on))
 
 
 def _needed(undecided: Undecided, alpha: float) -> tuple[int, float] | None:
-    """Passes a side that show a change as large as the margin, or hold none inside it, 4 times in 5; None: too many."""
-    shown, margin = undecided.shown, undecided.margin  # as a change by the margin shows in what is measured
+    """Passes per side that show a change of the margin, or equivalence, 4 times in 5, and their assurance.
+
+    None if too many. By the measured ratio's margin, since a change that counts shows there as that.
+    """
+    shown, margin = undecided.shown, undecided.margin
     if not (shown.standard_error and shown.df):
         return None
     blocks = max(1, len(undecided.fields["block_ratios"]))
@@ -196,9 +199,9 @@ def _needed(undecided: Undecided, alpha: float) -> tuple[int, float] | None:
 
 
 def _cautions(finding: Finding) -> Iterator[Caution]:
-    """What a sceptic must know of one finding beside its words."""
+    """What a sceptic must know of one finding besides its words."""
     if min(finding.passes) < 2:
-        return  # nothing is told from chance, whatever is rough
+        return  # nothing is distinguished from chance, whatever is rough
     whole = finding.whole.interval
     if finding.not_one_road and not finding.over_all:
         yield Caution(
@@ -215,8 +218,8 @@ def _cautions(finding: Finding) -> Iterator[Caution]:
         )
     elif whole and not whole[0] <= finding.ratio <= whole[1]:
         yield Caution(
-            f"The change over {finding.basis} ({change_percent(finding.ratio, finding.interval)}) is another than over "
-            f"whole passes ({range_percent(whole)}).",
+            f"The change over {finding.basis} ({change_percent(finding.ratio, finding.interval)}) differs from that "
+            f"over whole passes ({range_percent(whole)}).",
             Weight.WEAKENS,
         )
     if finding.p_interaction is not None and finding.p_interaction < DISAGREE:
@@ -224,4 +227,4 @@ def _cautions(finding: Finding) -> Iterator[Caution]:
         yield Caution(f"Its blocks disagree ({sizes}; p {p_value(finding.p_interaction)}).", Weight.WEAKENS)
     if finding.influence and finding.influence.hangs_on:
         weight = Weight.LIMITS if finding.verdict == "undecided" else Weight.WEAKENS
-        yield Caution("Without one single pass, named in the evidence, the verdict would be another.", weight)
+        yield Caution("Without one single pass, named in the evidence, the verdict would be different.", weight)

@@ -1,4 +1,4 @@
-"""Where the drives and the analysis departed from the plan: said, and cautioned of where it makes a lead."""
+"""Departures of drives and analysis from the plan: reported, with a caution for those that make a finding a lead."""
 
 from bisect import bisect_right
 from collections import Counter, defaultdict
@@ -15,7 +15,7 @@ from towertap.compare.study import Study
 from towertap.words.phrases import counted, sentence_case, some
 
 PRESSURE_STEP_KPA = 5.0
-"""Tyre pressures that differ by more from those planned are told, as the drive procedure has it."""
+"""Tyre pressures further from the planned ones are reported; the limit is the drive procedure's."""
 
 NO_PLAN = Caution(
     "No plan was given: margin, metrics and roads may have been chosen after seeing the data.",
@@ -24,16 +24,18 @@ NO_PLAN = Caution(
 )
 
 DRIVE_THE_REST = "Drive what is left of the plan: 'towertap list' with --plan names it"
-FIND_THE_WRONG = "Find the capture of the wrong part in 'towertap list', by its time, and mend it by 'towertap correct'"
+FIND_THE_WRONG = (
+    "Find the capture of the wrong part in 'towertap list', by its time, and fix it with 'towertap correct'"
+)
 SAME = 1e-9
-"""Margins that differ by less are one."""
+"""Margins that differ by less are equal."""
 
 
 @dataclass(frozen=True)
 class Departure:
     """One point in which the drives or the analysis departed from the plan: its kind (one word) and a sentence.
 
-    `makes_lead`: what it touches is then a lead and no decision, since it may have been chosen after seeing the data.
+    `makes_lead`: the findings concerned are leads and not decisions, since it may have been chosen after seeing data.
     """
 
     kind: str
@@ -42,19 +44,19 @@ class Departure:
 
 
 def leads(departures: Iterable[Departure]) -> Iterator[Caution]:
-    """A caution of all departures that make leads, the first two in full, where there are some."""
+    """One caution for all departures that make leads, if any, with the first two in full."""
     making = [departure for departure in departures if departure.makes_lead]
     words = [departure.words for departure in making[:2]] + [f"and {len(making) - 2} more"] * (len(making) > 2)
     if making:
         yield Caution(
-            f"Not as planned, perhaps after seeing the data, and so a lead and no decision: {'; '.join(words)}.",
+            f"Not as planned, perhaps chosen after seeing the data, so a lead and not a decision: {'; '.join(words)}.",
             Weight.OVERTURNS,
             DRIVE_THE_REST if any(departure.kind == "missing" for departure in making) else "",
         )
 
 
 def mislabelled(departures: Iterable[Departure]) -> Iterator[Caution]:
-    """A caution where the part changes more often from pass to pass than the plan has it."""
+    """A caution if the part changes more often from pass to pass than planned."""
     for departure in departures:
         if departure.kind == "refits":
             yield Caution(
@@ -63,7 +65,7 @@ def mislabelled(departures: Iterable[Departure]) -> Iterator[Caution]:
 
 
 def departures(plan: Plan, study: Study) -> tuple[Departure, ...]:
-    """Hold drives and analysis against the plan."""
+    """Check drives and analysis against the plan."""
     drives = study.drives
     return (*_analysis(plan, study), *_passes(plan, drives), *_order(plan, drives), *_conditions(plan, drives))
 
@@ -83,7 +85,7 @@ def _analysis(plan: Plan, study: Study) -> Iterator[Departure]:
             yield Departure("metric", f"{metric_of(metric).label} was not planned", makes_lead=True)
     for metric in plan.metrics:
         if metric not in metrics:
-            yield Departure("metric", f"{metric_of(metric).label} was planned and is not compared", makes_lead=True)
+            yield Departure("metric", f"{metric_of(metric).label} was planned but is not compared", makes_lead=True)
     for what, planned, used in (
         ("part before", plan.before, drives.before),
         ("part after", plan.after, drives.after),
@@ -121,8 +123,8 @@ def _order(plan: Plan, drives: Drives) -> Iterator[Departure]:
     known = [(places[key_of(drive)], drive.name) for drive in driven if key_of(drive) in places]
     moved = len(known) - _longest_rise([place for place, _ in known])
     if moved:
-        first = next(name for (place, name), fit in zip(known, sorted(known), strict=True) if place != fit[0])
-        words = f"{moved} of {len(known)} passes were not driven in their planned order, from {first} on"
+        first = next(name for (place, name), (fit, _) in zip(known, sorted(known), strict=True) if place != fit)
+        words = f"{moved} of {len(known)} passes were not driven in their planned order, starting with {first}"
         yield Departure("order", words)
     if driven and not unknown:
         parts = [drive.part for drive in plan.drives], [drive.conditions.part for drive in driven]
@@ -136,7 +138,7 @@ def _order(plan: Plan, drives: Drives) -> Iterator[Departure]:
 
 
 def _longest_rise(places: Sequence[int]) -> int:
-    """Length of the longest subsequence that does not fall: as many passes kept their order, one driven twice too."""
+    """Length of the longest non-decreasing subsequence: passes that kept their order, repeated ones included."""
     ends: list[int] = []
     for place in places:
         at = bisect_right(ends, place)
@@ -163,7 +165,7 @@ def _conditions(plan: Plan, drives: Drives) -> Iterator[Departure]:
         if others:
             said = ", ".join(sorted({f"'{getattr(drive.conditions, field)}'" for drive in others}))
             names = some([drive.name for drive in others])
-            words = f"{field.replace('_', ' ')} was to be '{planned_text}', and is {said} in {names}"
+            words = f"{field.replace('_', ' ')} was planned as '{planned_text}', but is {said} in {names}"
             yield Departure("conditions", words)
     changed = ["after"] if plan.control == "positive" else []
     yield from _pressures(hold.tyre_pressures_kpa, [drive for drive in drives.passes if drive.side not in changed])
@@ -182,7 +184,7 @@ def _pressures(planned: str, passes: Sequence[Pass]) -> Iterator[Departure]:
     if others:
         said = "; ".join(sorted({drive.conditions.tyre_pressures_kpa or "not written down" for drive in others}))
         names = some([drive.name for drive in others])
-        yield Departure("conditions", f"tyre pressures were to be {planned} kPa, and in {names} are {said}")
+        yield Departure("conditions", f"tyre pressures were planned as {planned} kPa, but in {names} are {said}")
 
 
 def _temperatures(planned: tuple[float, float] | None, drives: Drives) -> Iterator[Departure]:
@@ -191,9 +193,9 @@ def _temperatures(planned: tuple[float, float] | None, drives: Drives) -> Iterat
     known = {drive.name: c for drive in drives.passes if (c := drive.conditions.air_temperature_c) is not None}
     low, high = planned
     if outside := [name for name, c in known.items() if not low <= c <= high]:
-        yield Departure("conditions", f"the air was to be {low:g} to {high:g} °C, and was not in {some(outside)}")
+        yield Departure("conditions", f"the air was planned at {low:g} to {high:g} °C, but was not in {some(outside)}")
     if unsaid := [drive.name for drive in drives.passes if drive.name not in known]:
-        words = f"the air temperature was to be held, and is not written down in {some(unsaid)}"
+        words = f"the air temperature was to be held, but is not written down in {some(unsaid)}"
         yield Departure("conditions", words)
 
 

@@ -23,7 +23,7 @@ WORDS: dict[Verdict, str] = {
     "equivalent": "no change that counts",
     "undecided": "undecided",
 }
-"""Each verdict as a sentence has it, in the order in which they are told."""
+"""Each verdict in a sentence, in the order in which they are reported."""
 SOURCES = {
     "this set": "measured here",
     "controls": "measured by this vehicle's controls",
@@ -31,24 +31,24 @@ SOURCES = {
     "assumed": "assumed",
     "installations": "measured with installations",
 }
-"""Whence a spread of installations or days is known."""
+"""Where a spread of installations or days is known from."""
 OR_WHAT: dict[About, str] = {
     "part or day": "the day",
     "part or installation": "how it was installed",
     "part": "chance over installations and days",
 }
-"""What else than the part a change on these drives may be."""
+"""What a change on these drives may come from other than the part."""
 CANCELLED = 1e-9
-"""A spread with a smaller coefficient is not in the error."""
+"""A spread with a smaller coefficient does not enter the error."""
 
 
 def verdict_of(words: str) -> Verdict:
-    """The verdict whose words these are; undecided where they are none's, as of roads that differ."""
+    """The verdict with these words; undecided for any other words, such as those of roads that differ."""
     return next((verdict for verdict, own in WORDS.items() if own == words), "undecided")
 
 
 def findings_table(overall: Sequence[Finding], findings: Sequence[Finding]) -> Table:
-    """Every finding in a row, by metric, those over all roads first; p is of the part, after Holm's adjustment."""
+    """A row per finding, by metric, those over all roads first; p is of the part, after Holm's adjustment."""
     calm = any(finding.verdict == "equivalent" for finding in (*overall, *findings))
     return tabulate(
         f"What changed, with 95 % intervals{' (equivalent, no change that counts: 90 %)' if calm else ''}",
@@ -70,7 +70,7 @@ def findings_table(overall: Sequence[Finding], findings: Sequence[Finding]) -> T
 
 
 def by_metric(findings: Iterable[Finding]) -> list[list[Finding]]:
-    """The findings of each metric, in the order in which they come."""
+    """The findings of each metric, in order of first appearance."""
     of_metrics: dict[str, list[Finding]] = {}
     for finding in findings:
         of_metrics.setdefault(finding.metric, []).append(finding)
@@ -78,29 +78,29 @@ def by_metric(findings: Iterable[Finding]) -> list[list[Finding]]:
 
 
 def interval_of_part(finding: Finding) -> tuple[float, float] | None:
-    """The interval of the part that the verdict is read from: of 90 % where no change counts, else of 95 %."""
+    """The interval of the part that decides: 90 % for no change that counts, else 95 %."""
     return finding.part.interval_90 if finding.verdict == "equivalent" else finding.part.interval
 
 
 def p_decisive(finding: Finding) -> float | None:
-    """The p of the part that the verdict rests on: of equivalence where that is the verdict, else of a difference."""
+    """The p of the part that decides: of equivalence if that is the verdict, else of a difference."""
     return finding.part.p_equivalence_holm if finding.verdict == "equivalent" else finding.part.p_difference_holm
 
 
 def describe(finding: Finding) -> str:
-    """Three short sentences at most."""
+    """At most three short sentences."""
     size = change_percent(finding.ratio, finding.interval)
     if is_judged(finding):
-        of_part = f"{range_percent(finding.part.interval)} of the part"
+        part = f"{range_percent(finding.part.interval)} of the part"
         if finding.verdict == "equivalent":
-            of_part += f", {range_percent(finding.part.interval_90)} at 90 %, which decides"
-        size += f" ({range_percent(finding.interval)} on these drives, {of_part})"
+            part += f", {range_percent(finding.part.interval_90)} at 90 %, which decides"
+        size += f" ({range_percent(finding.interval)} on these drives, {part})"
     first = f"{sentence_case(finding.label)} on {finding.road}: {WORDS[finding.verdict]}, {size}."
     return " ".join((first, *notes(finding)))
 
 
 def notes(finding: Finding) -> Iterator[str]:
-    """What the numbers of a finding do not say: what would overturn or settle it, and what was left out."""
+    """What a finding's numbers do not say: what would overturn or settle it, and what was left out."""
     yield why_not(finding) or _overturned(finding) or _settled(finding)
     if finding.over_all and finding.roads_differ:
         yield "The roads are shown to differ: each has its own finding."
@@ -110,23 +110,23 @@ def notes(finding: Finding) -> Iterator[str]:
 
 
 def notes_together(findings: Sequence[Finding]) -> list[str]:
-    """Each note once, with the findings that it is of."""
-    of_note: dict[str, list[Finding]] = {}
+    """Each note once, prefixed with the findings that it belongs to."""
+    by_note: dict[str, list[Finding]] = {}
     for finding in findings:
         for note in notes(finding):
-            of_note.setdefault(note, []).append(finding)
-    return [f"{which(of, findings)}{note}" for note, of in of_note.items()]
+            by_note.setdefault(note, []).append(finding)
+    return [f"{which(concerned, findings)}{note}" for note, concerned in by_note.items()]
 
 
 def which(some: Sequence[Finding], findings: Sequence[Finding]) -> str:
-    """Which of the `findings` a sentence speaks of, to stand before it: roads or metrics where those are whole."""
+    """A prefix that says which of the `findings` a sentence is about: roads, or metrics, named alone if complete."""
     roads = list(dict.fromkeys(finding.road for finding in some))
     if some == [finding for finding in findings if finding.road in roads]:
         return f"On {listed(roads)}: "
     names = []
-    for of_metric in by_metric(some):
-        every = len(of_metric) == sum(finding.metric == of_metric[0].metric for finding in findings)
-        names.append(of_metric[0].label + ("" if every else f" on {listed([finding.road for finding in of_metric])}"))
+    for group in by_metric(some):
+        every = len(group) == sum(finding.metric == group[0].metric for finding in findings)
+        names.append(group[0].label + ("" if every else f" on {listed([finding.road for finding in group])}"))
     return f"{sentence_case(listed(names))}: "
 
 
@@ -136,7 +136,7 @@ def is_judged(finding: Finding) -> bool:
 
 
 def why_not(finding: Finding) -> str:
-    """Why nothing can be judged; empty where something can."""
+    """Why nothing can be judged; empty if something can."""
     if is_judged(finding):
         return ""
     if finding.not_one_road:
@@ -144,7 +144,7 @@ def why_not(finding: Finding) -> str:
     if finding.noise and finding.noise.drowns:
         return (
             f"It is not judged: {100 * finding.noise.share:.0f} % of a pass's power is {finding.noise.source}, the "
-            f"same with either part. A rougher road, a band that ends lower or {quieter(finding.noise)} can tell; more "
+            f"same with either part. A rougher road, a band that ends lower or {quieter(finding.noise)} can help; more "
             "passes cannot."
         )
     if min(finding.passes) < 2:
@@ -154,12 +154,12 @@ def why_not(finding: Finding) -> str:
 
 
 def quieter(noise: Share) -> str:
-    """What would drown the road less."""
+    """What would make the noise smaller against the road."""
     return "a quieter engine" if noise.of == "idle" else "a quieter sensor"
 
 
 def in_play(finding: Finding) -> Iterator[tuple[str, Spread]]:
-    """What the design leaves in the statement about the part: days, installations, and how far they may differ."""
+    """The spreads that the design leaves in the statement about the part: days, installations."""
     if finding.overlap.day_coefficient > CANCELLED:
         yield "days", finding.part.day
     if finding.overlap.installation_coefficient > CANCELLED:
@@ -167,7 +167,7 @@ def in_play(finding: Finding) -> Iterator[tuple[str, Spread]]:
 
 
 def _overturned(finding: Finding) -> str:
-    """How large a spread of installations or of days would overturn a verdict about the part."""
+    """The spread of installations or of days that would overturn a verdict about the part."""
     limits = [
         f"{name} differ by more than {100 * spread.overturned_at:.0f} % ({100 * spread.sd:.0f} % is "
         f"{SOURCES[spread.source]})"
@@ -188,17 +188,17 @@ def _settled(finding: Finding) -> str:
         shown = {"harsher": "more", "gentler": "less"}[finding.on_these_drives]
         return f"These drives show {shown}: {other_cause(finding)}; {more}."
     needed, units = finding.passes_needed, "rounds" if finding.over_all else "passes"
-    many = f"even {MOST_PASSES} {units} a side would not settle it"
+    power = f"even {MOST_PASSES} {units} a side would not settle it"
     if needed is not None and finding.assurance is not None:
-        many = (
+        power = (
             f"{needed} {units} a side would settle it 4 times in 5 ({percent(finding.assurance)} over all that their "
             "spread may be)"
         )
-    return f"As passes vary, {many}; plan them as drives of their own. It is not evidence that nothing changed."
+    return f"As passes vary, {power}; plan them as drives of their own. It is not evidence that nothing changed."
 
 
 def other_cause(finding: Finding) -> str:
-    """The part, or what else a difference on these drives may be."""
+    """What a difference on these drives may come from: the part, or what else."""
     if finding.over_smooth is not None and finding.over_smooth.reading == "moved alike":
-        return "the part, or box, tyres, weather or day, for the smooth road moved as well"
+        return "the part, or box, tyres, weather or day, since the smooth road moved as well"
     return f"the part or {OR_WHAT[finding.overlap.about]}"

@@ -1,4 +1,4 @@
-"""From a laid-out study to its findings: what each rests on, on every rough road and over all together."""
+"""From a laid-out study to its findings, on every rough road and over all together, and what each rests on."""
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
@@ -34,15 +34,15 @@ from towertap.words.phrases import some
 
 ALL_ROADS = "all rough roads"
 FEWEST_TO_SPARE_ONE = 3
-"""With fewer passes on a side none is left out to see what hangs on it."""
+"""With fewer passes on a side, none is left out to see what hangs on it."""
 
 Array = NDArray[np.float64]
 
 
 def find(study: Study, primary: str | None) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
-    """Every metric over all rough roads together, where there are two or more; and on each road.
+    """Every metric over all rough roads together, if there are two or more, and on each road.
 
-    `primary` names the metric whose findings are families of their own.
+    The findings of the `primary` metric are families of their own.
     """
     alone = [(road,) for road in study.roads]
     together = [study.roads] if len(study.roads) > 1 else []
@@ -52,9 +52,9 @@ def find(study: Study, primary: str | None) -> tuple[tuple[Finding, ...], tuple[
 
 
 def _measured(study: Study, metric: Metric, roads: Sequence[Road]) -> Undecided:
-    """Both statements of a metric on one road, by passes, or over several, by rounds: one drive over each of them.
+    """Both statements of a metric: on one road by passes, over several by rounds, each one drive over every road.
 
-    On one road every pass is a round of its own.
+    On one road every pass is its own round.
     """
     name, passes = metric.name, [drive for road in roads for drive in road.passes]
     rough = [road.rough[name] for road in roads]
@@ -64,10 +64,10 @@ def _measured(study: Study, metric: Metric, roads: Sequence[Road]) -> Undecided:
     paired, every = all(road.design.block is not None for road in roads), np.arange(len(passes))
 
     def sample(logs: Array, numbers: NDArray[np.int64]) -> tuple[Array, Design, list[Pass]]:
-        """Logarithms of the rounds that these passes make, their design, and the first pass of each."""
-        of_rounds, first = rounds(logs[numbers], of_road[numbers], [in_round[i] for i in numbers], after[numbers])
+        """Logarithms of the rounds that these passes make, their design, and each round's first pass."""
+        round_logs, first = rounds(logs[numbers], of_road[numbers], [in_round[i] for i in numbers], after[numbers])
         firsts = [passes[number] for number in numbers[first]]
-        return of_rounds, study.groups.design(firsts, paired), firsts
+        return round_logs, study.groups.design(firsts, paired), firsts
 
     def without(number: int) -> Statements:
         return statements(*sample(logs, np.delete(every, number))[:2], *known)
@@ -76,18 +76,19 @@ def _measured(study: Study, metric: Metric, roads: Sequence[Road]) -> Undecided:
     known = known_before(study.controls, name, study.refit_sd, study.day_sd)
     noise = instrument.largest_share(passes, values, name, instrument.engine_share(study.drives.passes, metric))
     margin = noise.narrowed(study.margin) if noise else study.margin
-    of_rounds, design, firsts = sample(logs, every)
-    of_whole, *_ = sample(whole_logs, every)
-    both = statements(of_rounds, design, *known)
-    shown = described(both.drives, of_rounds, design.after, margin)
-    by_block = None if design.block is None else (of_rounds, design.after, design.block)
+    round_logs, design, firsts = sample(logs, every)
+    whole_round_logs, *_ = sample(whole_logs, every)
+    both = statements(round_logs, design, *known)
+    shown = described(both.drives, round_logs, design.after, margin)
+    by_block = None if design.block is None else (round_logs, design.after, design.block)
+    whole = pass_contrast(whole_round_logs, design.after, design.block)
     times_s = [drive.started.timestamp() if drive.started else None for drive in firsts]
     fields = {
         "metric": name,
         "label": metric.label,
         "unit": metric.unit,
         "margin": study.margin,
-        "whole": described(pass_contrast(of_whole, design.after, design.block), of_whole, design.after, study.margin),
+        "whole": described(whole, whole_round_logs, design.after, study.margin),
         "roads_differ": _differ(roads, logs) if len(roads) > 1 else None,
         "overlap": overlap(design, times_s),
         "over_smooth": _over_smooth(study, name, both.drives) if shown.interval else None,
@@ -110,7 +111,7 @@ def _measured(study: Study, metric: Metric, roads: Sequence[Road]) -> Undecided:
 def _rests_on(roads: Sequence[Road], metric: str) -> dict[str, Any]:
     """The fields of a finding that say which metres of road it rests on."""
     rough, over_all = [road.rough[metric] for road in roads], len(roads) > 1
-    several = [f"{road.name}: {road.not_one_road}" for road in roads if road.not_one_road]
+    not_one_road = [f"{road.name}: {road.not_one_road}" for road in roads if road.not_one_road]
     return {
         "road": ALL_ROADS if over_all else roads[0].name,
         "over_all": over_all,
@@ -119,12 +120,12 @@ def _rests_on(roads: Sequence[Road], metric: str) -> dict[str, Any]:
         "rough_share": float(np.mean([places.share for places in rough])),
         "bursts": sum(places.bursts for places in rough),
         "loud_passes": tuple(name for places in rough for name in places.loud_passes),
-        "not_one_road": next(iter(several), None) if over_all else roads[0].not_one_road,
+        "not_one_road": next(iter(not_one_road), None) if over_all else roads[0].not_one_road,
     }
 
 
 def _why_not_rough(roads: Sequence[Road], metric: str) -> str | None:
-    """What each of several roads rests on, where they differ in that."""
+    """What each of several roads rests on; None if all rest on the same."""
     bases = {road.name: road.rough[metric].basis for road in roads}
     if len(set(bases.values())) == 1:
         return None
@@ -132,17 +133,17 @@ def _why_not_rough(roads: Sequence[Road], metric: str) -> str | None:
 
 
 def _differ(roads: Sequence[Road], logs: Array) -> bool | None:
-    """Whether roads are shown to differ, by the logarithms (n,) of all their passes; None where they cannot tell."""
+    """Whether roads are shown to differ, by the logarithms (n,) of all their passes; None if this cannot be tested."""
     ends_at = np.cumsum([len(road.passes) for road in roads])
     students = [
-        pass_contrast(of_road, road.design.after, road.design.block)
-        for road, of_road in zip(roads, np.split(logs, ends_at[:-1]), strict=True)
+        pass_contrast(road_logs, road.design.after, road.design.block)
+        for road, road_logs in zip(roads, np.split(logs, ends_at[:-1]), strict=True)
     ]
     return bool(p_roads_differ(students) < ALPHA) if all(student.error > NO_SPREAD for student in students) else None
 
 
 def _over_smooth(study: Study, metric: str, rough: Student) -> OverSmooth | None:
-    """The finding against the smooth road's own change, where both sides drove it two times or more."""
+    """The finding against the smooth road's own change, if each side drove that twice or more."""
     if study.smooth is None:
         return None
     levels = np.log([whole_value(drive, metric) for drive in study.smooth.passes])
@@ -154,28 +155,28 @@ def _over_smooth(study: Study, metric: str, rough: Student) -> OverSmooth | None
 
 
 def _left_over(passes: Sequence[Pass], in_round: Sequence[int]) -> Iterator[Caution]:
-    """The passes of rounds that did not drive every road."""
+    """Warn of passes left out because their round did not drive every road."""
     driven: dict[tuple[str, int], set[str]] = defaultdict(set)
     for drive, number in zip(passes, in_round, strict=True):
         driven[drive.side, number].add(drive.road)
     every = set.union(*driven.values())
-    lacking = [
+    incomplete = [
         drive.name for drive, number in zip(passes, in_round, strict=True) if driven[drive.side, number] != every
     ]
-    whole = [side for (side, _), roads in driven.items() if roads == every]
-    few = min(map(whole.count, SIDES)) == 2
-    if lacking:
+    complete_sides = [side for (side, _), roads in driven.items() if roads == every]
+    few = min(map(complete_sides.count, SIDES)) == 2
+    if incomplete:
         yield Caution(
-            f"Left out, for their round did not drive every road: {some(lacking)}."
-            + " Two rounds on a side hardly carry a test." * few,
+            f"Left out, because their round did not drive every road: {some(incomplete)}."
+            + " Two rounds on a side are hardly enough for a test." * few,
             Weight.WEAKENS if few else Weight.LIMITS,
         )
 
 
 def _rounds_of(passes: Sequence[Pass]) -> list[int]:
-    """The round of each pass: its number, or its place among those of its side and road.
+    """The round of each pass: its number, or its position among those of its side and road.
 
-    The place where a pass has no number, or one side no number that every road has.
+    The position if a pass has no number, or if a side has no number that every road has.
     """
     numbers = [drive.conditions.pass_number or 0 for drive in passes]
     of_roads: dict[str, set[tuple[str, int]]] = defaultdict(set)

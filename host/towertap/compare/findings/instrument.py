@@ -1,4 +1,4 @@
-"""What the bench says of the instrument behind a comparison: noise in the findings, bands, records that are missing."""
+"""What the bench records say of the instrument behind a comparison: noise, bands, missing records."""
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -18,27 +18,26 @@ RECORD_IDLE = "Record the engine idling with 'towertap record --idle' on the day
 def largest_share(
     passes: Sequence[Pass], values: Iterable[PassValue], metric: str, engine: Share | None
 ) -> Share | None:
-    """The share of what is no road in the value of the pass where it is largest; None where nothing is known of it.
+    """The largest share in any pass's value of what is not the road; None if nothing is known of it.
 
-    That is the sensor's noise, or the `engine` in all of them; one that nobody recorded only where it may count.
+    That is the sensor's own noise, or the `engine` in every pass. An unrecorded engine counts only if it may matter.
     """
     noise = {drive.name: drive.noise[metric] for drive in passes if metric in drive.noise}
     pairs = ((floor, value) for value in values for floor in (noise.get(value.capture), engine))
     shares = [floor.over(value.value) for floor, value in pairs if floor]
-    there = (share for share in shares if (share.of, share.judged) != ("unrecorded", "clean"))
-    return max(there, key=lambda share: (share.drowns, share.share), default=None)
+    relevant = (share for share in shares if (share.of, share.judged) != ("unrecorded", "clean"))
+    return max(relevant, key=lambda share: (share.drowns, share.share), default=None)
 
 
 def engine_share(passes: Sequence[Pass], metric: Metric) -> Share | None:
-    """What the idling engine may make of a metric in every one of these passes, the smooth road's among them.
+    """What the idling engine may contribute to a metric in each of these passes, the smooth road's included.
 
-    As it was recorded or the vehicle shook at a stand, by the pass that has most: an r.m.s., of other metrics each pass
-    tells its own. Where no pass tells, no more than all that the quietest of them has. None where a record shows less
-    than the sensor's noise.
+    As recorded idling or standing, in the pass with the most; only for an r.m.s., since other metrics have each pass's
+    own. Without either, at most all of the quietest pass. None if a record shows less than the sensor's noise.
     """
     shares = [drive.noise[metric.name] for drive in passes if metric.name in drive.noise]
-    if heard := [share for share in shares if share.of != "sensor"]:
-        return max(heard, key=lambda share: share.floor) if metric.statistic is RMS else None
+    if recorded := [share for share in shares if share.of != "sensor"]:
+        return max(recorded, key=lambda share: share.floor) if metric.statistic is RMS else None
     if any(drive.bench and drive.bench.measured_utc["idle"] for drive in passes):
         return None
     quietest = min(metric.of_all(drive.kept[metric.name]) for drive in passes)
@@ -46,9 +45,9 @@ def engine_share(passes: Sequence[Pass], metric: Metric) -> Share | None:
 
 
 def noise_cautions(noise: Share | None, margin: float, hangs_on_engine: bool) -> Iterator[Caution]:
-    """Where a known noise is more than a tenth of a finding's power and less than half, or an engine decides.
+    """Warn of a known noise between a tenth and half of a finding's power, or of an engine that decides.
 
-    `hangs_on_engine`: a statement would have a verdict if the engine, which nobody recorded, were known.
+    `hangs_on_engine`: a statement would have a verdict if the unrecorded engine were known.
     """
     if noise is None or noise.judged != "marked":
         return
@@ -56,11 +55,11 @@ def noise_cautions(noise: Share | None, margin: float, hangs_on_engine: bool) ->
     if noise.of != "unrecorded":
         yield Caution(
             f"{sentence_case(part)} is {noise.source} (limit {100 * MARKED_SHARE:.0f} %), the same with either part: "
-            "the true change is larger than the measured one, and the margin is taken as much narrower."
+            "the true change is larger than the measured one, and the margin is narrowed accordingly."
         )
     elif hangs_on_engine:
         yield Caution(
-            f"The engine was not recorded idling: {part} may be its own, and hide a change of more than "
+            f"The engine was not recorded idling: {part} may come from it, and hide a change of more than "
             f"{100 * margin:g} %.",
             Weight.OVERTURNS,
             RECORD_IDLE,
@@ -68,13 +67,13 @@ def noise_cautions(noise: Share | None, margin: float, hangs_on_engine: bool) ->
 
 
 def mounting_cautions(metric: str, passes: Sequence[Pass]) -> Iterator[Caution]:
-    """Each way in which a metric reaches beyond what the mounting carries."""
+    """Each way in which a metric reaches above what the mounting transmits."""
     for reason in dict.fromkeys(drive.beyond[metric] for drive in passes if metric in drive.beyond):
-        yield Caution(f"{sentence_case(reason)}; above that the mounting rings along.")
+        yield Caution(f"{sentence_case(reason)}; above that the mounting resonates.")
 
 
 def cautions(bench: Mapping[str, BenchSummary]) -> Iterator[Caution]:
-    """Of captures by name: missing records, boxes and calibrations that differ, chips that failed their own test."""
+    """By capture name: missing records, differing boxes and calibrations, chips that failed their self-test."""
     without = defaultdict(list)
     for kind in KINDS:
         if missing := tuple(name for name, records in bench.items() if records.measured_utc[kind] is None):
@@ -89,11 +88,11 @@ def cautions(bench: Mapping[str, BenchSummary]) -> Iterator[Caution]:
         scale = 100 * max(max(records.scale_uncertainty) for records in bench.values())
         yield Caution(
             f"The captures are of {len(boxes)} boxes ({', '.join(boxes)}), whose scales are known to ±{scale:.2g} % "
-            "each; no interval holds that.",
+            "each; no interval includes that.",
             Weight.WEAKENS,
         )
     if len({records.measured_utc["calibration"] for records in bench.values()}) > 1:
-        yield Caution("Captures are read by different calibrations, whose difference is in the change.", Weight.WEAKENS)
+        yield Caution("Calibrations differ between captures; the change includes their difference.", Weight.WEAKENS)
     for name, records in bench.items():
         if records.selftest_ok is False:
             yield Caution(f"{name}: {records.words['selftest']}", Weight.WEAKENS)

@@ -18,10 +18,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Spread:
-    """How far installations or days are taken to differ, as a fraction, with `df` degrees of freedom, and whence.
+    """How far installations or days are taken to differ, as a fraction, with `df` degrees of freedom and its source.
 
-    `overturned_at` is the largest spread with which the verdict about the part would still stand: infinite where the
-    design cancels it, None where the verdict is undecided.
+    `overturned_at` is the largest spread at which the verdict about the part still stands: infinite if the design
+    cancels it, None if the verdict is undecided.
     """
 
     sd: float
@@ -34,9 +34,9 @@ class Spread:
 class PartStatement:
     """What these drives say about the part: the same ratio, with the spread of installations and days in its error.
 
-    `interval` is that of 95 %, `interval_90` the one that equivalence is read from; `standard_error` is of the ratio's
-    logarithm, with `df` degrees of freedom, and of it `pass_error` is what passes alone make, with `pass_df`. The
-    p-values are raw and after Holm, none smaller than `least_p`. All are None where a contrast's are.
+    `interval` is the 95 % one, `interval_90` decides equivalence. `standard_error` is of the ratio's logarithm, with
+    `df` degrees of freedom; `pass_error`, with `pass_df`, is the passes' share of it. The p-values are raw and after
+    Holm, none smaller than `least_p`. All are None when a contrast's are.
     """
 
     interval: tuple[float, float] | None
@@ -56,9 +56,9 @@ class PartStatement:
 
 @dataclass(frozen=True)
 class OverSmooth:
-    """The rough road against the smooth one: `ratio` of ratios with its 95 % interval, `smooth` the smooth road's own.
+    """The rough roads against the smooth one: `ratio` of ratios with its 95 % interval; `smooth` is the smooth road's.
 
-    `reading` says what that leaves of the change as the rough roads' own.
+    `reading` says how much of the change is the rough roads' own.
     """
 
     ratio: float
@@ -72,7 +72,7 @@ class OverSmooth:
 class PassInfluence:
     """What single passes do to a finding: the range of ratios without each, and the passes that a verdict hangs on.
 
-    Those are the passes without which one of the two verdicts is another, the one that moves the ratio most first.
+    Without one of the latter a verdict would be different; the one that moves the ratio most comes first.
     """
 
     ratios: tuple[float, float]
@@ -84,22 +84,20 @@ class Finding(Contrast):
     """What the passes say about one metric on one road, or over all rough roads together (`over_all`).
 
     Two statements, never mixed. The contrast and `on_these_drives` say what these drives showed: the interval over
-    their passes, or over all roads their rounds. `part` and `verdict` say what that is about the part, with the spread
-    of installations and days that the design did not cancel; `about` what a difference is about, from `overlap`, how
-    part, installation, day, order and warmth went together. Verdicts are after Holm's adjustment over the `family`
-    findings tested together (those of the `primary` metric, or all others; None where no plan names one, and all are
-    one family).
+    their passes, or over all roads their rounds. `part` and `verdict` say what that means for the part, with the spread
+    of installations and days that the design did not cancel. `about` says what a difference may come from, judged by
+    `overlap`: how part, installation, day and order went together. Verdicts are after Holm's adjustment over the
+    `family` findings tested together: those of the `primary` metric, or all others (None without a plan: one family).
 
-    `margin` is the margin that counts as a fraction, `basis` what the contrast rests on and `whole_because` why not on
-    rough places (None where it does; over all, what each road rests on where they differ), `rough_share` the share of
-    the road's places that are rough, `whole` the same contrast over whole passes. `block_ratios` are those of each
-    block where blocks decide, `p_interaction` asks whether they agree. `bursts` is the number of places left out where
-    one pass alone was loud, `loud_passes` those passes, `influence` what single passes do (None where a side has too
-    few to spare one). `passes_needed` are the passes a side that would decide an undecided finding 4 times in 5, if
-    passes vary as the middle estimate has it, and `assurance` that power averaged over what their spread may be (None
-    where decided or out of reach). `noise` is the share of the sensor's own noise in the pass where it is largest (None
-    where nobody knows), `not_one_road` why nothing is judged of passes that may be of several roads (None where that is
-    no question). `cautions` are what a sceptic must know with it.
+    `margin` is the margin that counts, as a fraction. `basis` is what the contrast rests on, `whole_because` why not on
+    rough places (None if it does; over all, what each road rests on, if they differ), `rough_share` the rough share of
+    the road's places, `whole` the same contrast over whole passes. `block_ratios` are those of each block when blocks
+    decide, `p_interaction` tests whether they agree. `bursts` is the number of places left out because one pass alone
+    was loud, `loud_passes` those passes, `influence` what single passes do (None if a side has too few to spare one).
+    `passes_needed` are the passes per side that would decide an undecided finding 4 times in 5, at the middle estimate
+    of their spread, and `assurance` that power averaged over what the spread may be (both None if decided or out of
+    reach). `noise` is the sensor's own noise in the pass with the largest share (None if unknown). `not_one_road` says
+    why passes that may be of several roads are not judged. `cautions` are what a sceptic must know with it.
     """
 
     road: str

@@ -1,7 +1,7 @@
-"""On these drives: after less before, with the error that passes alone give it; for one set of passes or many at once.
+"""On these drives: after less before, with the error of the passes alone; for one set of passes or many at once.
 
-Everything is on natural logarithms. The last axis of `logs` holds the passes; the axes before it, if any, hold sets of
-passes of the same design, so that a simulation of thousands of sets runs the code that decides.
+Everything is on natural logarithms. The last axis of `logs` holds the passes. Axes before it hold sets of passes of the
+same design, so that a simulation of thousands of sets runs the code that decides.
 """
 
 from __future__ import annotations
@@ -15,24 +15,24 @@ import scipy
 from numpy.typing import ArrayLike, NDArray
 
 Floats = Any
-"""A float of a single set of passes, or an array of many sets' shape."""
+"""A float for a single set of passes, or an array with one element per set."""
 Verdict = Literal["harsher", "gentler", "equivalent", "undecided"]
 Levels = tuple[float, float]
-"""What the p of the difference, and that of equivalence, are held against."""
+"""The levels at which the difference and equivalence are tested."""
 
 ALPHA = 0.05
 LEAST_P = 0.001
-"""No smaller p is told: that far out the logarithms of a dozen passes cannot be shown to follow Student's law."""
+"""No smaller p is reported: a dozen passes cannot show that their logarithms follow Student's law that far out."""
 NO_SPREAD = 1e-12
-"""Logarithms of one side's passes that differ by less than this are copies, not passes."""
+"""Logarithms of one side's passes that differ by less are copies, not passes."""
 
 
 @dataclass(frozen=True, eq=False)
 class Student:
     """An estimate whose error follows Student's t: the difference of logarithms, its standard error, and their df.
 
-    Half-width, interval and p-values are those of t with `df` degrees of freedom, and no narrower (no smaller) than
-    those of `at_least`, where there is one.
+    Half-width, interval and p-values come from t with `df` degrees of freedom, and are never narrower (smaller) than
+    those of `at_least`, if given.
     """
 
     difference: Floats
@@ -51,12 +51,12 @@ class Student:
         return own if self.at_least is None else np.maximum(own, self.at_least.half_width(alpha))
 
     def interval(self, alpha: float = ALPHA) -> tuple[Floats, Floats]:
-        """The 1 − `alpha` interval of the ratio; with twice ALPHA the one that equivalence is read from."""
+        """The 1 − `alpha` interval of the ratio; with twice ALPHA, the one that decides equivalence."""
         reach = self.half_width(alpha)
         return np.exp(self.difference - reach), np.exp(self.difference + reach)
 
     def p_difference(self) -> Floats:
-        """Two-sided p of no difference, to decide by; `told` is what may be told of it."""
+        """Two-sided p of no difference, to decide by; `reported_p` limits it for a report."""
         own = 2 * self._tail(-np.abs(self.difference))
         return own if self.at_least is None else np.maximum(own, self.at_least.p_difference())
 
@@ -65,17 +65,17 @@ class Student:
         own = self._tail(np.abs(self.difference) - np.log1p(margin))
         return own if self.at_least is None else np.maximum(own, self.at_least.p_equivalence(margin))
 
-    def told(self, p: float) -> float:
-        """A p of a single set, adjusted or not, as it may be told: no smaller than the model bears."""
+    def reported_p(self, p: float) -> float:
+        """A p of a single set, adjusted or not, for a report: no smaller than the model supports."""
         return max(float(p), self.least_p)
 
     def _tail(self, distance: Floats) -> Floats:
-        """Student's probability below a distance; not a number where passes without spread leave no error."""
+        """Student's probability below a distance; NaN when passes without spread leave no error."""
         with np.errstate(invalid="ignore", divide="ignore"):
             return scipy.special.stdtr(self.df, np.true_divide(distance, self.error))
 
     def verdict(self, margin: float, levels: Levels = (ALPHA, ALPHA)) -> Verdict:
-        """Of a single set, as `verdict` has it; undecided without an error."""
+        """Same as the function `verdict`, for a single set; undecided without an error."""
         return verdict(self.ratio, self.p_difference(), self.p_equivalence(margin), *levels)
 
 
@@ -88,8 +88,8 @@ def verdict(
 ) -> Verdict:
     """The verdict from the ratio and the p-values of the difference and of the two one-sided tests; None: no test.
 
-    `equivalent` goes before `harsher` and `gentler`: a difference inside the margin does not count, though it is there.
-    A large p is never taken for "the same".
+    `equivalent` comes before `harsher` and `gentler`: a real difference inside the margin does not count. A large p is
+    never taken as "the same".
     """
     if p_difference is None or p_equivalence is None:
         return "undecided"
@@ -103,8 +103,8 @@ def verdict(
 def weights(after: ArrayLike, block: ArrayLike | None = None) -> NDArray[np.float64]:
     """The weights w (n,) with which the difference is w · logs: they sum to 1 after and to −1 before.
 
-    `after` (n,) is True for a pass after the change. Without blocks each side's passes weigh alike; with them (n,) the
-    weights are those of least squares for part + block (the randomised complete block estimate), and sum to 0 in each.
+    `after` (n,) is True for a pass after the change. Without blocks the passes of a side have equal weights. With
+    blocks (n,) they are the least-squares weights of part + block (randomised complete blocks), and sum to 0 in each.
     """
     side = np.asarray(after, bool)
     if block is None:
@@ -116,7 +116,7 @@ def pass_contrast(logs: ArrayLike, after: ArrayLike, block: ArrayLike | None = N
     """After less before from logs (…, n), by Welch (1947), or with blocks by part + block + error.
 
     N passes in b blocks leave N − b − 1 degrees of freedom (Montgomery, Design and Analysis of Experiments, blocking).
-    The error is not a number with fewer than two passes a side, or where blocks leave no degree of freedom.
+    The error is NaN with fewer than two passes per side, or if the blocks leave no degree of freedom.
     """
     values, side = np.asarray(logs, float), np.asarray(after, bool)
     share = weights(side, block)
@@ -125,7 +125,7 @@ def pass_contrast(logs: ArrayLike, after: ArrayLike, block: ArrayLike | None = N
         counts = np.array([(~side).sum(), side.sum()])
         if counts.min() < 2:
             return Student(difference, difference * np.nan, difference * np.nan)
-        squares = np.stack([values[..., of].var(axis=-1, ddof=1) for of in (~side, side)], axis=-1) / counts
+        squares = np.stack([values[..., mask].var(axis=-1, ddof=1) for mask in (~side, side)], axis=-1) / counts
         total = squares.sum(axis=-1)
         with np.errstate(invalid="ignore", divide="ignore"):
             df = total**2 / (squares**2 / (counts - 1)).sum(axis=-1)
@@ -135,36 +135,35 @@ def pass_contrast(logs: ArrayLike, after: ArrayLike, block: ArrayLike | None = N
 
 
 def residual_variance(values: NDArray[np.float64], model: NDArray[Any]) -> tuple[Floats, float]:
-    """Residual mean square of values (…, n) about a linear model (n, k), and its df; NaN where there are none."""
-    residual_maker = off(model)
-    df = round(float(np.trace(residual_maker)))
+    """Residual mean square of values (…, n) about a linear model (n, k), and its df; NaN without any."""
+    off_model = residual_maker(model)
+    df = round(float(np.trace(off_model)))
     if df < 1:
         return values[..., 0] * np.nan, np.nan
-    return ((values @ residual_maker) ** 2).sum(axis=-1) / df, float(df)
+    return ((values @ off_model) ** 2).sum(axis=-1) / df, float(df)
 
 
-def off(model: NDArray[Any]) -> NDArray[np.float64]:
-    """The matrix (n, n) that leaves of a vector what the columns (n, k) do not explain."""
+def residual_maker(model: NDArray[Any]) -> NDArray[np.float64]:
+    """The matrix (n, n) that projects a vector onto its residuals from the columns (n, k)."""
     columns = model.astype(float)
     return np.eye(len(columns)) - columns @ np.linalg.pinv(columns)
 
 
 def dummies(labels: ArrayLike) -> NDArray[np.bool_]:
-    """A column for every label: labels (n,) to (n, k)."""
+    """Indicator columns, one per label: labels (n,) to (n, k)."""
     values = np.asarray(labels)
     return np.asarray(values[:, None] == np.unique(values))
 
 
 @dataclass(frozen=True, kw_only=True)
 class Contrast:
-    """Two groups of passes against each other, on logarithms.
+    """Two groups of passes compared on logarithms.
 
     `before` and `after` are geometric means over passes in the metric's unit (by block: adjusted to the blocks of all
-    passes), `ratio` = after / before, `interval` its 95 % interval (Welch's, or by block; None where a side has one
-    pass or the passes cannot tell) and `interval_90` the one that equivalence is read from, `passes` the numbers of
-    passes, `p_difference` the two-sided p, `p_equivalence`
-    that of the two one-sided tests against the margin, none smaller than LEAST_P; `standard_error` of the ratio's
-    logarithm with `df` degrees of freedom, by which all of these can be computed again (Student's t).
+    passes). `ratio` is after / before, `interval` its 95 % interval (Welch's, or by block) and `interval_90` the one
+    that decides equivalence. `passes` are the numbers of passes, `p_difference` is the two-sided p, `p_equivalence`
+    that of the two one-sided tests against the margin, neither below LEAST_P. All follow from `standard_error`, of the
+    ratio's logarithm, and `df` (Student's t). They are None when a side has one pass or only copies.
     """
 
     before: float
@@ -180,11 +179,11 @@ class Contrast:
 
 
 def contrast(before: ArrayLike, after: ArrayLike, margin: float, block: ArrayLike | None = None) -> Contrast:
-    """Hold two groups of passes against each other on logarithms.
+    """Compare two groups of passes on logarithms.
 
     `before` and `after` are values of passes, (n,) and (m,), positive, in one unit; `block` (n + m,), those before
     first, pairs them. The margin is symmetric in the logarithm, ratios from 1 / (1 + margin) to 1 + margin, so that
-    swapping the sides swaps nothing else; it is narrower below 1 than 1 − margin, so never the more lenient choice.
+    swapping the sides only inverts the ratio. Below 1 it is narrower than 1 − margin, never the more lenient choice.
     """
     sides = np.log(np.asarray(before, float)), np.log(np.asarray(after, float))
     logs, is_after = np.concatenate(sides), np.repeat([False, True], [side.size for side in sides])
@@ -192,7 +191,7 @@ def contrast(before: ArrayLike, after: ArrayLike, margin: float, block: ArrayLik
 
 
 def described(student: Student, logs: ArrayLike, is_after: ArrayLike, margin: float) -> Contrast:
-    """A contrast in plain numbers; `logs` (n,) are the passes behind it, `is_after` (n,) says which side each is of."""
+    """A contrast in plain numbers; `logs` (n,) are the passes behind it, `is_after` (n,) their sides."""
     values, after = np.asarray(logs, float), np.asarray(is_after, bool)
     before = float(np.exp(values.mean() - student.difference * after.mean()))
     if not all(np.ptp(values[side]) > NO_SPREAD for side in (~after, after)):
@@ -205,33 +204,33 @@ def in_numbers(
 ) -> Contrast:
     """A contrast in plain numbers from a difference of logarithms and the level before; no tests without an error.
 
-    `interval` is that of 1 − `alpha`. Ratios that no float holds are infinite.
+    `interval` is the 1 − `alpha` one. Ratios too large for a float are infinite.
     """
-    tells = bool(student.error > NO_SPREAD)
+    has_error = bool(student.error > NO_SPREAD)
     with np.errstate(over="ignore"):
         ratio = float(student.ratio)
         return Contrast(
             before=before,
             after=before * ratio,
             ratio=ratio,
-            interval=ends(student, alpha) if tells else None,
-            interval_90=ends(student, 2 * ALPHA) if tells else None,
+            interval=ends(student, alpha) if has_error else None,
+            interval_90=ends(student, 2 * ALPHA) if has_error else None,
             passes=passes,
-            p_difference=student.told(student.p_difference()) if tells else None,
-            p_equivalence=student.told(student.p_equivalence(margin)) if tells else None,
-            standard_error=float(student.error) if tells else None,
-            df=float(student.df) if tells else None,
+            p_difference=student.reported_p(student.p_difference()) if has_error else None,
+            p_equivalence=student.reported_p(student.p_equivalence(margin)) if has_error else None,
+            standard_error=float(student.error) if has_error else None,
+            df=float(student.df) if has_error else None,
         )
 
 
 def ends(student: Student, alpha: float = ALPHA) -> tuple[float, float]:
-    """The 1 − `alpha` interval of the ratio of a single set, in plain numbers."""
+    """The 1 − `alpha` interval of the ratio of a single set, as plain floats."""
     low, high = student.interval(alpha)
     return float(low), float(high)
 
 
 def holm(p_values: Sequence[float | None]) -> list[float | None]:
-    """Adjust p-values for their number by Holm's step-down method (1979); None stays None and does not count."""
+    """Adjust p-values by Holm's step-down method (1979); None stays None and does not count."""
     tested = np.array([np.nan if p is None else p for p in p_values], float)
     order = np.argsort(tested)[: int(np.isfinite(tested).sum())]
     steps = np.arange(order.size, 0, -1) * tested[order]
@@ -240,7 +239,7 @@ def holm(p_values: Sequence[float | None]) -> list[float | None]:
 
 
 def block_ratios(logs: ArrayLike, is_after: ArrayLike, block: ArrayLike) -> tuple[float, ...]:
-    """The ratio of geometric means in each block in turn that holds both sides, from logs (n,)."""
+    """The ratio of geometric means, from logs (n,), in each block that holds both sides."""
     values, after, blocks = np.asarray(logs, float), np.asarray(is_after, bool), np.asarray(block)
     return tuple(
         float(np.exp(values[(blocks == number) & after].mean() - values[(blocks == number) & ~after].mean()))
@@ -249,17 +248,17 @@ def block_ratios(logs: ArrayLike, is_after: ArrayLike, block: ArrayLike) -> tupl
 
 
 def p_interaction(logs: ArrayLike, is_after: ArrayLike, block: ArrayLike) -> float | None:
-    """The p of part × block: F-test against the passes' own spread within part and block; None where it cannot be."""
+    """The p of part × block: F-test against the passes' spread within part and block; None if it cannot be tested."""
     values, after, blocks = np.asarray(logs, float), np.asarray(is_after, bool), dummies(block)
-    additive = off(np.column_stack([after, blocks]))
-    cells = off(np.column_stack([blocks & after[:, None], blocks & ~after[:, None]]))
-    within, within_df = _square(values, cells)
-    between, between_df = _square(values, additive - cells)
+    additive = residual_maker(np.column_stack([after, blocks]))
+    cells = residual_maker(np.column_stack([blocks & after[:, None], blocks & ~after[:, None]]))
+    within, within_df = _sum_of_squares(values, cells)
+    between, between_df = _sum_of_squares(values, additive - cells)
     if min(within_df, between_df) < 1 or not within > 0:
         return None
     return float(scipy.special.fdtrc(between_df, within_df, between / between_df / (within / within_df)))
 
 
-def _square(values: NDArray[np.float64], projection: NDArray[np.float64]) -> tuple[float, int]:
-    """Sum of squares and degrees of freedom of what a projection (n, n) leaves."""
+def _sum_of_squares(values: NDArray[np.float64], projection: NDArray[np.float64]) -> tuple[float, int]:
+    """Sum of squares and degrees of freedom of the projected values; projection (n, n)."""
     return float(values @ projection @ values), round(float(np.trace(projection)))

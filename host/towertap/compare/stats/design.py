@@ -1,8 +1,8 @@
-"""Who shares what: which passes have one installation of the part, one day, one block, and what that leaves confounded.
+"""Which passes share an installation of the part, a day or a block, and what that leaves confounded.
 
 The variance of a contrast with weights w is σ²_pass Σ w² + σ²_installation Σ_i W_i² + σ²_day Σ_d W_d², where W_i and
 W_d are the sums of the weights in each installation and each day. Σ W_i² is 2 with one installation of each part, and
-less where the design cancels some; Σ W_d² is 0 where each day holds both parts alike.
+less if the design cancels some; Σ W_d² is 0 if every day holds both parts alike.
 """
 
 from __future__ import annotations
@@ -22,16 +22,16 @@ Labels = Sequence[Hashable | None]
 
 UNKNOWN = -1
 SEVERAL = 3
-"""So many installations (days) of each part, and part and installation (day) can be told apart."""
+"""With this many installations (days) of each part, part and installation (day) can be separated."""
 WITHIN_DAY = 2 / 3
-"""Or so much of the contrast compared within days, for days; a side's one stray pass in three is a third."""
+"""Or, for days, with this share of the contrast compared within days; one stray pass of a side's three is a third."""
 
 
 @dataclass(frozen=True, eq=False)
 class Design:
-    """The passes of one road, or the rounds over all, as codes (n,); `block` is None where no blocks pair the parts.
+    """The passes of one road, or the rounds over all, as codes (n,); `block` is None unless blocks pair the parts.
 
-    A code is UNKNOWN where nobody knows; installations of the two parts never share one.
+    An unknown code is UNKNOWN. The two parts never share an installation's code.
     """
 
     after: NDArray[np.bool_]
@@ -50,7 +50,7 @@ class Design:
 
     @cached_property
     def weights(self) -> NDArray[np.float64]:
-        """Those of the contrast, (n,)."""
+        """Weights of the contrast, (n,)."""
         return weights(self.after, self.block)
 
     @cached_property
@@ -63,17 +63,17 @@ class Design:
 
     @property
     def installations(self) -> tuple[int, int]:
-        """Installations before and after that carry weight: half an even share of the side's passes, or more."""
+        """Installations before and after that matter: with at least half an even share of the side's passes."""
         return _carrying(self.installation[~self.after]), _carrying(self.installation[self.after])
 
     @property
     def days(self) -> tuple[int, int]:
-        """Days before and after that carry weight."""
+        """Days before and after that matter."""
         return _carrying(self.day[~self.after]), _carrying(self.day[self.after])
 
     @cached_property
     def joint(self) -> bool:
-        """Whether installations and days are the same passes, so that only the sum of their variances shows."""
+        """Whether installations and days group the passes alike, so that only the sum of their variances shows."""
         if UNKNOWN in self.installation or UNKNOWN in self.day:
             return False
         pairs = np.unique(np.column_stack([self.installation, self.day]), axis=0)
@@ -81,7 +81,7 @@ class Design:
 
     @cached_property
     def cells(self) -> NDArray[np.int64]:
-        """The cell of each pass: passes alike in part, installation, day and block differ as passes only."""
+        """The cell of each pass: passes of one part, installation, day and block differ only as passes."""
         block = np.zeros(self.after.size, int) if self.block is None else self.block
         labels = np.column_stack([self.after, self.installation, self.day, block])
         return np.asarray(np.unique(labels, axis=0, return_inverse=True)[1]).ravel()
@@ -94,15 +94,15 @@ class Design:
 
 
 def codes(labels: Labels) -> NDArray[np.int64]:
-    """Numbers from 0 in the order of first appearance, UNKNOWN for None."""
+    """Numbers from 0 in order of first appearance, UNKNOWN for None."""
     numbers: dict[Hashable, int] = {}
     return np.array([UNKNOWN if label is None else numbers.setdefault(label, len(numbers)) for label in labels], int)
 
 
 def coefficient(share: NDArray[np.float64], code: NDArray[np.int64]) -> float:
-    """Σ over the groups of the squared sum of their weights; passes of unknown group count as badly as they can.
+    """Σ over the groups of the squared sum of their weights; passes of unknown group count in the worst way.
 
-    That is all of a side in one group: the one that already leans furthest to that side, or one of their own.
+    That is, all unknown passes of a side in one group: the one already furthest to that side, or one of their own.
     """
     known = code != UNKNOWN
     sums = np.append(np.bincount(code[known], share[known]) if known.any() else [], [0.0, 0.0])
@@ -115,13 +115,13 @@ def coefficient(share: NDArray[np.float64], code: NDArray[np.int64]) -> float:
 
 @dataclass(frozen=True)
 class Overlap:
-    """How part overlaps with what came with it, on one road.
+    """How the part overlaps with what changed along with it, on one road.
 
     `within_day` is the share (0 to 1) of the contrast that compares passes of one day: Σ over days of the smaller of
-    the two parts' shares of passes there, a pass of unknown day never within one. Numbers and coefficients are those of
-    `Design`; the unknown installations (days) of a side count as one. `order_lean` is the mean place in the driving
-    order after less before, the first pass at 0 and the last at 1: a drift of x % from first to last adds that much of
-    x to the ratio (0.5 for all of one part first, 0 for A B B A). None where a time is not known.
+    the two parts' shares of passes there; a pass of unknown day is never within one. Numbers and coefficients are those
+    of `Design`; the unknown installations (days) of a side count as one. `order_lean` is the mean position in the
+    driving order after less before, from 0 for the first pass to 1 for the last: a drift of x % from first to last adds
+    that fraction of x to the ratio (0.5 for all of one part first, 0 for A B B A). None if a time is unknown.
     """
 
     within_day: float
@@ -133,26 +133,26 @@ class Overlap:
 
     @property
     def about(self) -> About:
-        """What a difference on these drives is about by the design alone."""
+        """What a difference on these drives may come from, by the design alone."""
         if self.within_day < WITHIN_DAY and min(self.days) < SEVERAL:
             return "part or day"
         return "part" if min(self.installations) >= SEVERAL else "part or installation"
 
 
 def overlap(design: Design, order: Sequence[float | None] | None = None) -> Overlap:
-    """Describe a design; `order` (n,) is a start time or number of each pass, None where one is not known."""
-    after, share = design.after, design.weights
+    """Describe a design; `order` (n,) is a start time or number per pass, None if unknown."""
+    after, weights_of_passes = design.after, design.weights
     places = _known(order)
     if places is not None:
         places = np.argsort(np.argsort(places, kind="stable"), kind="stable") / max(places.size - 1, 1)
-    shares = [_shares(design.day[of]) for of in (~after, after)]
+    shares = [_shares(design.day[side]) for side in (~after, after)]
     return Overlap(
         within_day=float(sum(min(part, shares[1].get(day, 0.0)) for day, part in shares[0].items() if day != UNKNOWN)),
         installations=design.installations,
         days=design.days,
         installation_coefficient=design.installation_coefficient,
         day_coefficient=design.day_coefficient,
-        order_lean=None if places is None else float(share @ places),
+        order_lean=None if places is None else float(weights_of_passes @ places),
     )
 
 
@@ -162,11 +162,11 @@ def _shares(code: NDArray[np.int64]) -> dict[int, float]:
 
 
 def _carrying(code: NDArray[np.int64]) -> int:
-    """Groups with half an even share of the passes or more, so that a stray pass makes none."""
+    """Number of groups with at least half an even share of the passes, so that a stray pass does not count."""
     shares = np.array(list(_shares(code).values()))
     return int((shares >= 0.5 / shares.size).sum())
 
 
 def _known(values: Sequence[float | None] | None) -> NDArray[np.float64] | None:
-    """The values as an array, None where one is missing."""
+    """The values as an array; None if one is missing."""
     return None if values is None or any(value is None for value in values) else np.asarray(values, float)

@@ -1,9 +1,8 @@
 """Knocks at one absolute level for both sides, and knocks that come in a regular series.
 
-A knock is found where it stands above the background of its second, so a louder background hides knocks that are
-there. Held against each other are therefore only knocks that every pass could have heard: at each place the pass with
-the loudest background decides. A background also adds to a peak that it does not hide, as squares do, and that is
-taken off.
+A knock is found when it stands above the background of its second, so a louder background hides knocks. Only knocks
+that every pass could have heard are therefore compared: at each place the pass with the loudest background decides.
+Background power also adds to the peaks that it does not hide, and is subtracted.
 """
 
 from collections.abc import Sequence
@@ -14,15 +13,15 @@ import scipy
 from numpy.typing import ArrayLike, NDArray
 
 OWN_QUANTILE = 0.9
-"""Without aligned places a pass hears what stands above this quantile of its own thresholds."""
+"""Without aligned places, a pass hears what stands above this quantile of its own thresholds."""
 ADDED = 3.0
-"""A peak's square holds about so many times the square of the background (r.m.s. without its loudest fifth)."""
+"""A peak's square holds about this many times the background's square (r.m.s. without its loudest fifth)."""
 
 SERIES_KNOCKS = 8
 TOLERANCE, MULTIPLES = 0.08, 3
-"""An interval fits a spacing when it is within this part of the spacing of one, two or three times it."""
+"""An interval fits a spacing when it is within this fraction of it from one, two or three times the spacing."""
 SERIES_SHARE, SERIES_P = 0.5, 0.001
-"""A series is told where this share of the intervals fits, and where chance would do that more seldom than this."""
+"""A series is reported if this share of the intervals fits, and chance would do that less often than this."""
 
 
 def heard_alike(
@@ -33,9 +32,9 @@ def heard_alike(
 ) -> tuple[list[NDArray[np.bool_]], NDArray[np.float64]]:
     """Which knocks (k,) of each pass every pass could have heard, and the level (places,) that the loudest sets there.
 
-    One array (k,) a pass of peaks, of backgrounds around them and of places (numbers from 0); `threshold_ms2` (passes,
-    places) is the peak that a knock had to reach there in each pass. Where passes are not aligned there is one place,
-    and `whole_pass` gives its threshold.
+    Per pass one array (k,) of peaks, of the backgrounds around them, and of places (numbers from 0). `threshold_ms2`
+    (passes, places) is the peak that a knock had to reach there in each pass. Unaligned passes have one place, whose
+    threshold `whole_pass` gives.
     """
     level = np.asarray(threshold_ms2, float).max(axis=0)
     above = []
@@ -46,7 +45,7 @@ def heard_alike(
 
 
 def whole_pass(threshold_ms2: ArrayLike) -> float:
-    """One threshold of a pass that is not aligned, from those of its cells (n,)."""
+    """One threshold of an unaligned pass, from those of its cells (n,)."""
     return float(np.quantile(np.asarray(threshold_ms2, float), OWN_QUANTILE))
 
 

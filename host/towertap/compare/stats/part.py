@@ -1,22 +1,21 @@
-"""About the part: what these drives showed, with the spread of installations and of days that the design left in it.
+"""About the part: what these drives showed, with the spread of installations and days that the design left in it.
 
     SE² = s²_pass · Σ w² + s²_installation · Σ W_i² + s²_day · Σ W_d²
 
-with w the weights of the passes and W their sums in each installation and day. Where both spreads are given, the
-degrees of freedom are those of Welch and Satterthwaite (GUM, JCGM 100:2008, equation G.2b), a given spread with
-GIVEN_DF; where one is measured, they are its own, the fewest, since a spread that happens to come out small would else
-bring a small factor with it as well. The statement is never surer than the one on these drives: half-width and p are
-the wider of the two.
+with w the weights of the passes and W their sums in each installation and day. If both spreads are given, the degrees
+of freedom are Welch and Satterthwaite's (GUM, JCGM 100:2008, equation G.2b), a given spread counting GIVEN_DF. If one
+is measured, they are its own, the fewest: a spread that happens to come out small would otherwise also get a small
+factor. The statement is never surer than the one on these drives: half-width and p are the wider of the two.
 
-How far installations of one part, and days, differ when nothing else changes is measured, stated, or assumed, all as
-standard deviations of the logarithm (0.03 is 3 %). What is measured with ENOUGH_DF degrees of freedom or more stands
-alone. With fewer, the assumption makes up those that are missing: s² = ((4 − ν) · 0.03² + ν s_ν²) / 4, with four
-degrees of freedom. Two installations alone would tell next to nothing (t with one degree of freedom).
+How far installations of one part, and days, differ when nothing else changes is measured, stated, or assumed, always as
+a standard deviation of the logarithm (0.03 is 3 %). A measurement with at least ENOUGH_DF degrees of freedom stands
+alone. With fewer, the assumption supplies those that are missing: s² = ((4 − ν) · 0.03² + ν s_ν²) / 4, with four
+degrees of freedom. Two installations alone would show next to nothing (t with one degree of freedom).
 
-Tried and left, as `tests/compare/stats/part_effect.py` prints: Satterthwaite's degrees of freedom over measured spreads
-as well; half-widths added in squares; installations as the units and nothing assumed, which is what Kenward and Roger's
-degrees of freedom come to where as many passes stand in each installation. Generalised least squares would change the
-ratio, and gains nothing in balanced designs.
+Tried and rejected, as `tests/compare/stats/part_effect.py` prints: Satterthwaite's degrees of freedom for measured
+spreads; half-widths added in squares; installations as the units with nothing assumed, which is what Kenward and
+Roger's degrees of freedom come to with equally many passes in each installation. Generalised least squares would change
+the ratio, and gains nothing in balanced designs.
 """
 
 import math
@@ -35,25 +34,25 @@ from towertap.compare.stats.contrast import (
     Levels,
     Student,
     dummies,
-    off,
     pass_contrast,
+    residual_maker,
     residual_variance,
 )
 from towertap.compare.stats.design import SEVERAL, UNKNOWN, Design
 
 Source = Literal["this set", "controls", "stated", "assumed", "installations"]
-"""The last of days that are the same passes as installations, and measured with them."""
+"""The last is for days that coincide with installations and were measured with them."""
 
 ASSUMED_SD = 0.03
-"""Until a control replaces it: between one installation or day and the next a figure differs by some 3 %."""
+"""Until a control replaces it: levels differ by some 3 % from one installation or day to the next."""
 GIVEN_DF = 30.0
 """A spread given as a number is taken as known to within 13 % (GUM, JCGM 100:2008, G.4.2: df = ½ (Δu/u)^−2)."""
 ENOUGH_DF = 4.0
-"""Chosen by simulation: where the assumption counts for more, more than 5 % are told at a true spread of 4 %."""
+"""Chosen by simulation: if the assumption counts for more, false changes exceed 5 % at a true spread of 4 %."""
 LEAST_P_GIVEN = 0.01
-"""The least p told on a given spread: where the truth is a third larger, 0.01 was really 0.04."""
+"""The least p reported on a given spread: if the truth is a third larger, 0.01 is really 0.04."""
 LARGEST_SD = 1.0
-"""No spread of installations or days is looked for beyond it."""
+"""The largest spread of installations or days that is tried."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,7 +67,7 @@ NOTHING = MeasuredVariance(0.0, 0.0)
 
 
 def pooled(measured: Iterable[MeasuredVariance]) -> MeasuredVariance:
-    """The mean of variances, each weighed by its degrees of freedom."""
+    """The mean of variances, weighted by their degrees of freedom."""
     several = list(measured)
     df = sum(entry.df for entry in several)
     return MeasuredVariance(sum(entry.variance * entry.df for entry in several) / df, df) if df else NOTHING
@@ -76,7 +75,7 @@ def pooled(measured: Iterable[MeasuredVariance]) -> MeasuredVariance:
 
 @dataclass(frozen=True, eq=False)
 class ClusterSpread:
-    """The spread that a statement about the part takes, and where it is from."""
+    """The spread used for a statement about the part, and its source."""
 
     sd: Floats
     df: float
@@ -100,9 +99,9 @@ UNKNOWN_SPREAD = Beforehand()
 
 
 def spread(own: MeasuredVariance, before: Beforehand, assumed_sd: float = ASSUMED_SD) -> ClusterSpread:
-    """The spread to take: this set's where it tells one, else the controls', else what was stated, else assumed.
+    """The spread to use: this set's if it has one, else the controls', else the stated one, else the assumed one.
 
-    Controls with fewer than ENOUGH_DF degrees of freedom count only beside this set's own, or where they contradict
+    Controls with fewer than ENOUGH_DF degrees of freedom count only together with this set's own, or if they contradict
     what is given.
     """
     given = ClusterSpread(assumed_sd, GIVEN_DF, "assumed")
@@ -118,20 +117,20 @@ def spread(own: MeasuredVariance, before: Beforehand, assumed_sd: float = ASSUME
 
 
 def contradicts(measured: MeasuredVariance, sd: float) -> bool:
-    """Whether a measured variance is too large for a spread: χ² at ALPHA; nothing measured contradicts nothing."""
+    """Whether a measured variance is too large for a spread: χ² at ALPHA; never without a measurement."""
     return bool(measured.df and measured.df * measured.variance > scipy.special.chdtri(measured.df, ALPHA) * sd**2)
 
 
 def within_cells(logs: NDArray[np.float64], design: Design) -> tuple[Floats, float]:
-    """The variance of passes alike in part, installation, day and block, and its degrees of freedom; NaN without."""
+    """Variance within part, installation, day and block, and its degrees of freedom; NaN without any."""
     return residual_variance(logs, dummies(design.cells))
 
 
 def between_installations(logs: NDArray[np.float64], design: Design) -> MeasuredVariance:
-    """The variance between installations in logs (…, n), where each part has SEVERAL that carry weight.
+    """The variance between installations in logs (…, n), if each part has SEVERAL that matter.
 
-    Days and blocks are taken out first (by differences of mean squares: Henderson 1953, method 3). Where each
-    installation has a day of its own (`Design.joint`) it is the variance of both together.
+    Days and blocks are taken out first (by differences of mean squares: Henderson 1953, method 3). If each installation
+    has its own day (`Design.joint`), it is the variance of both together.
     """
     if min(design.installations) < SEVERAL:
         return NOTHING
@@ -139,7 +138,7 @@ def between_installations(logs: NDArray[np.float64], design: Design) -> Measured
 
 
 def between_days(logs: NDArray[np.float64], design: Design) -> MeasuredVariance:
-    """The same between days, where each part was driven on SEVERAL; installations and blocks are taken out first."""
+    """The same between days, if each part was driven on SEVERAL; installations and blocks are taken out first."""
     if design.joint or min(design.days) < SEVERAL:
         return NOTHING
     return _between(logs, design, design.day, design.installation)
@@ -150,8 +149,8 @@ def _between(
 ) -> MeasuredVariance:
     if UNKNOWN in code or any(UNKNOWN in other for other in further):
         return NOTHING
-    without = off(design.nuisance(*further))
-    beyond = without - off(design.nuisance(*further, code))
+    without = residual_maker(design.nuisance(*further))
+    beyond = without - residual_maker(design.nuisance(*further, code))
     df = round(float(np.trace(beyond)))
     if df < 1:
         return NOTHING
@@ -163,10 +162,10 @@ def _between(
 
 @dataclass(frozen=True, eq=False)
 class Components:
-    """What goes into SE²: the error of the passes and its df, the spreads, and the coefficients of their variances.
+    """What makes up SE²: the error of the passes and its df, the spreads, and the coefficients of their variances.
 
-    Where installations and days are the same passes and were measured together, `installation` is the spread of both
-    and the day's coefficient is 0.
+    If installations and days coincide and were measured together, `installation` is the spread of both and the day's
+    coefficient is 0.
     """
 
     pass_error: Floats
@@ -177,7 +176,7 @@ class Components:
     day_coefficient: float
 
     def student(self, drives: Student) -> Student:
-        """The statement about the part that they make of the one on these drives."""
+        """The statement about the part, from the one on these drives."""
         spreads = ((self.installation, self.installation_coefficient), (self.day, self.day_coefficient))
         variances = [(coefficient * cluster.sd**2, cluster) for cluster, coefficient in spreads if coefficient > 1e-9]
         total = self.pass_error**2 + sum(variance for variance, _ in variances)
@@ -194,7 +193,7 @@ class Components:
 
 @dataclass(frozen=True, eq=False)
 class Statements:
-    """The two: `drives` on these drives, `part` about the part, and what the second is made of."""
+    """The two statements: `drives` on these drives, `part` about the part; and what the second is made of."""
 
     drives: Student
     part: Student
@@ -203,10 +202,10 @@ class Statements:
     def overturned_by(
         self, kind: Literal["installation", "day"], margin: float, levels: Levels = (ALPHA, ALPHA)
     ) -> float | None:
-        """The largest spread of `kind` that leaves the verdict about the part as it is, all else as it is.
+        """The largest spread of `kind` that leaves the verdict about the part unchanged, all else equal.
 
-        As a standard deviation of the logarithm, taken as given; infinite where the design cancels that spread. None
-        where the verdict is undecided. For a single set.
+        As a standard deviation of the logarithm, taken as given; infinite if the design cancels it, None if the verdict
+        is undecided. For a single set.
         """
         verdict = self.part.verdict(margin, levels)
         if verdict == "undecided":
@@ -235,9 +234,9 @@ def statements(
         error, df = drives.error, drives.df
     own = between_installations(values, design)
     if design.joint and own.df:
-        both = spread(own, UNKNOWN_SPREAD, np.sqrt(2) * ASSUMED_SD)
-        none = ClusterSpread(0.0, both.df, "installations")
-        components = Components(error, df, both, none, design.installation_coefficient, 0.0)
+        together = spread(own, UNKNOWN_SPREAD, np.sqrt(2) * ASSUMED_SD)
+        none = ClusterSpread(0.0, together.df, "installations")
+        components = Components(error, df, together, none, design.installation_coefficient, 0.0)
     else:
         components = Components(
             error,

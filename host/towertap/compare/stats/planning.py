@@ -1,11 +1,10 @@
-"""Designs before anyone drives: the work they take, what each can say about the part, and how many passes that takes.
+"""Designs before anyone drives: the work they take, what they can show about the part, and how many passes they need.
 
 A design is written as it is driven: A and B are stretches of passes with the part before and after, | ends a block,
-; ends a day, and ' says that the part is taken out and fitted again before it. A part that is fitted already stays:
-in AB|BA the B of both blocks is one installation, in AB|B'A they are two.
+; ends a day, and ' means that the part is taken out and fitted again before it. A fitted part stays: in AB|BA the B of
+both blocks is one installation, in AB|B'A they are two.
 
-Power is counted over invented sets by the very functions that decide, so that it holds for every design alike; the
-product counts it nowhere else.
+Power is counted over simulated sets by the functions that decide, so that it holds for every design, and nowhere else.
 """
 
 import re
@@ -25,10 +24,10 @@ from towertap.errors import CallError
 
 CHANGES = (0.03, 0.05, 0.08, 0.10)
 SETS = 4_000
-"""Power is then told to a point."""
+"""Gives power to a percentage point."""
 POWER = 0.80
 MOST_PASSES = 48
-"""Nobody drives more a side."""
+"""Nobody drives more per side."""
 REFIT_ROUNDS = 6
 """Rounds that take as long as a refit: two hours with settling in, against twenty minutes (common practice)."""
 STEPS = 20
@@ -38,7 +37,7 @@ WRITTEN = re.compile(r"A(?:[|;]?[AB]'?)*")
 
 @dataclass(frozen=True)
 class Stretch:
-    """Passes in a row with one installation; `installation`, `block` and `day` count from 1 in driving order."""
+    """Consecutive passes with one installation; `installation`, `block` and `day` count from 1 in driving order."""
 
     after: bool
     installation: int
@@ -48,40 +47,37 @@ class Stretch:
 
 @dataclass(frozen=True)
 class PlannedDesign:
-    """A design as `order` writes it (see the head of this module), and what it is called.
-
-    Raises CallError for what is no design.
-    """
+    """A design as `order` writes it (see the head of this module), and its name; CallError for what is no design."""
 
     order: str
     name: str = ""
 
     def __post_init__(self) -> None:
-        """Refuse in one line what is no design."""
+        """Refuse, in one line, what is no design."""
         if not WRITTEN.fullmatch(self.order) or "B" not in self.order:
             raise CallError(
                 f"'{self.order:.100}' is no design: it begins with A, has a B, and is made of A, B, | (ends a block), "
-                "; (ends a day) and ' (fitted anew), as AB|B'A is"
+                "; (ends a day) and ' (fitted again), as AB|B'A is"
             )
-        alike = re.search(r"AA|BB", self.order.replace("'", ""))
-        if alike:
-            raise CallError(f"'{self.order:.100}': two stretches of one part in a row need | or ; between them")
+        repeated = re.search(r"AA|BB", self.order.replace("'", ""))
+        if repeated:
+            raise CallError(f"'{self.order:.100}': two consecutive stretches of one part need | or ; between them")
 
     @cached_property
     def stretches(self) -> tuple[Stretch, ...]:
         stretches: list[Stretch] = []
         block = day = 1
-        for ends, part, anew in re.findall(r"([|;]?)([AB])('?)", self.order):
+        for ends, part, refit in re.findall(r"([|;]?)([AB])('?)", self.order):
             block, day = block + bool(ends), day + (ends == ";")
             last = stretches[-1] if stretches else None
-            stays = last is not None and last.after == (part == "B") and not anew
+            stays = last is not None and last.after == (part == "B") and not refit
             installation = (last.installation if last else 0) + (not stays)
             stretches.append(Stretch(part == "B", installation, block, day))
         return tuple(stretches)
 
     @property
     def refits(self) -> int:
-        """How often a part is taken out and one fitted, after the first."""
+        """How often a part is taken out and another, or the same, fitted."""
         return self.stretches[-1].installation - 1
 
     @property
@@ -90,17 +86,17 @@ class PlannedDesign:
 
     @property
     def shares(self) -> int:
-        """Stretches that share the passes of a side; CallError where one part has more than the other."""
+        """Stretches that share the passes of a side; CallError if one part has more than the other."""
         after = sum(stretch.after for stretch in self.stretches)
         if 2 * after != len(self.stretches):
-            raise CallError(f"'{self.order:.100}' has not as many stretches with A as with B: make it so")
+            raise CallError(f"'{self.order:.100}' needs as many stretches with A as with B")
         return after
 
     def per_stretch(self, passes: int) -> int:
-        """Passes in each stretch of so many a side; CallError where the stretches cannot share them alike."""
+        """Passes in each stretch, from passes per side; CallError if the stretches cannot share them equally."""
         if passes < 2 or passes % self.shares:
             raise CallError(
-                f"{passes} passes cannot be shared alike by the stretches of {self.order}: take a multiple of "
+                f"{passes} passes cannot be shared equally by the stretches of {self.order}: take a multiple of "
                 f"{self.shares}, two or more"
             )
         return passes // self.shares
@@ -113,7 +109,7 @@ class PlannedDesign:
         return blocks > 1 and len(sides) == 2 * blocks
 
     def design(self, passes: int) -> Design:
-        """The design with so many passes in each stretch."""
+        """The design with this many passes in each stretch."""
         each = [stretch for stretch in self.stretches for _ in range(passes)]
         return Design.of(
             [stretch.after for stretch in each],
@@ -138,14 +134,14 @@ DESIGNS = (
 
 
 def design_of(text: str) -> PlannedDesign:
-    """A design by its name or as it is written; CallError for what is neither."""
+    """A design by its name or in writing; CallError for anything else."""
     known = {label: planned for planned in DESIGNS for label in (planned.name, planned.order)}
     return known.get(text) or PlannedDesign(text)
 
 
 @dataclass(frozen=True)
 class Power:
-    """Of one statement: the power of telling each change in its direction, and of holding none inside the margin."""
+    """Power of one statement: of showing each change in its direction, and of showing equivalence without a change."""
 
     told: tuple[float, ...]
     equivalent: float
@@ -153,7 +149,7 @@ class Power:
 
 @dataclass(frozen=True)
 class Reach:
-    """What a design can do with so many passes a side: the power of both statements, `changes` being fractions."""
+    """What a design can do with so many passes per side: the power of both statements; `changes` are fractions."""
 
     planned: PlannedDesign
     passes: int
@@ -184,11 +180,11 @@ def reach(
     sets: int = SETS,
     seed: int = 1,
 ) -> Reach:
-    """The power of a design with `passes` a side, shared alike by its stretches.
+    """The power of a design with `passes` per side, shared equally by its stretches.
 
     `pass_sd` is the standard deviation of the logarithm from pass to pass on one road, or from round to round over
-    several. `known` is what the verdict will know of installations and days beforehand; they truly vary by `true_sd`,
-    by as much as it will take them to where that is not said.
+    several. `known` is what the verdict will know of installations and days beforehand. They truly vary by `true_sd`,
+    or else by what the verdict will assume.
     """
     design = planned.design(planned.per_stretch(passes))
     sds = true_sd or tuple(float(spread(NOTHING, before).sd) for before in known)
@@ -198,21 +194,21 @@ def reach(
 
 
 Sets = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
-"""Of many sets (sets,): the difference, and half the intervals that a difference and equivalence are read from."""
+"""For many sets (sets,): the difference, and half the intervals that decide a difference and equivalence."""
 
 
 def power_on_drives(blocks: int, passes: int, pass_sd: float, margin: float, alpha: float, seed: int = 1) -> Power:
-    """The power on these drives, where only passes vary: of a change by the margin, and of none held inside it.
+    """The power on these drives, where only passes vary: of a change by the margin, and of equivalence without one.
 
-    In blocks that share the `passes` a side alike, where there are two or more; tests at `alpha`.
+    In `blocks` that share the `passes` per side equally, if there are two or more; tests at `alpha`.
     """
-    difference, least, reach = (pass_sd * of_unit for of_unit in _on_drives(blocks, passes, alpha, seed))
+    difference, least, reach = (pass_sd * unit for unit in _on_drives(blocks, passes, alpha, seed))
     return power_of((difference, least, reach), margin, (margin,))
 
 
 @lru_cache
 def _on_drives(blocks: int, passes: int, alpha: float, seed: int) -> Sets:
-    """The sets behind `power_on_drives` where passes vary by 1: they grow with the spread, and nothing else changes."""
+    """The sets behind `power_on_drives` with a pass spread of 1: they scale with the spread."""
     design = PlannedDesign("|".join(("AB", "BA")[block % 2] for block in range(blocks))).design(passes // blocks)
     student = pass_contrast(invented(design, (1.0, 0.0, 0.0), SETS, seed), design.after, design.block)
     return sets_of(student, alpha)
@@ -224,7 +220,7 @@ def sets_of(student: Student, alpha: float = ALPHA) -> Sets:
 
 
 def power_of(sets: Sets, margin: float, changes: Sequence[float]) -> Power:
-    """The power of tests, from many sets with nothing changed, into which each change is put."""
+    """The power of tests, from many sets with nothing changed, with each change added to them."""
     difference, least, reach = sets
     return Power(
         tuple(float((difference + np.log1p(change) > least).mean()) for change in changes),
@@ -233,7 +229,7 @@ def power_of(sets: Sets, margin: float, changes: Sequence[float]) -> Power:
 
 
 def invented(design: Design, sds: tuple[float, ...], sets: int, seed: int) -> NDArray[np.float64]:
-    """Logarithms (sets, n) with nothing changed, where passes, installations and days vary by `sds`."""
+    """Simulated logarithms (sets, n) with nothing changed, when passes, installations and days vary by `sds`."""
     draw = np.random.default_rng(seed)
     logs = np.zeros((sets, design.after.size))
     for sd, group in zip(sds, (np.arange(design.after.size), design.installation, design.day), strict=True):
@@ -242,9 +238,9 @@ def invented(design: Design, sds: tuple[float, ...], sets: int, seed: int) -> ND
 
 
 Able = Callable[[PlannedDesign, int], Reach]
-"""What a design can do with so many passes a side: `reach` with all else as it will be."""
+"""What a design can do with so many passes per side: `reach` with everything else fixed."""
 Aim = Callable[[Reach], float]
-"""The power that is wanted of it."""
+"""The power that is asked of it."""
 
 
 def told_of_the_part(able: Reach) -> float:
@@ -254,7 +250,7 @@ def told_of_the_part(able: Reach) -> float:
 def cheapest(
     able: Able, power: float = POWER, aim: Aim = told_of_the_part, designs: Sequence[PlannedDesign] = DESIGNS
 ) -> Reach | None:
-    """The design that does what is wanted at the least work, and on the fewest days; None where none does."""
+    """The design that reaches the power with the least work, and on the fewest days; None if none does."""
     best: Reach | None = None
     for planned in sorted(designs, key=lambda planned: (planned.refits, planned.days)):
         if best and REFIT_ROUNDS * planned.refits >= best.work:
@@ -268,18 +264,18 @@ def cheapest(
 def fewest_passes(
     able: Able, planned: PlannedDesign, power: float = POWER, aim: Aim = told_of_the_part
 ) -> Reach | None:
-    """The design with the fewest passes that reach the power wanted; None beyond MOST_PASSES a side."""
+    """The design with the fewest passes that reach the power; None beyond MOST_PASSES per side."""
     passes = _fewest(lambda passes: aim(able(planned, passes)), power, choices(planned.shares))
     return able(planned, passes) if passes else None
 
 
 def choices(shares: int) -> range:
-    """Passes a side, two or more, that so many stretches share alike."""
+    """Passes per side, two or more, that this many stretches share equally."""
     return range(shares * -(-2 // shares), MOST_PASSES + 1, shares)
 
 
 def _fewest(power: Callable[[int], float], wanted: float, choices: Sequence[int]) -> int | None:
-    """The fewest of `choices` whose power is as wanted, by bisection, since power grows with passes."""
+    """The fewest of `choices` that reach the wanted power, by bisection, since power grows with passes."""
     if power(choices[-1]) < wanted:
         return None
     return choices[bisect_left(choices, wanted, key=power)]
@@ -288,13 +284,12 @@ def _fewest(power: Callable[[int], float], wanted: float, choices: Sequence[int]
 def passes_needed(
     power: Callable[[float, int], float], sd: float, df: float, choices: Sequence[int], wanted: float = POWER
 ) -> tuple[int, float] | None:
-    """The fewest of `choices` whose power is as wanted at the spread's middle estimate; None where none does.
+    """The fewest of `choices` that reach the wanted power at the spread's middle estimate, and their assurance.
 
-    And their assurance: the power averaged over what the spread may be, given its estimate.
-
-    `power` is that of a spread (standard deviation of the logarithm) and a number of passes; `sd` was estimated with
-    `df` degrees of freedom. The middle estimate is too small as often as too large, so that the passes are too few as
-    often as too many: a limit on the safe side asked for twice as many as were needed.
+    None if none does. Assurance is the power averaged over what the spread may be, given its estimate. `power` takes a
+    spread (standard deviation of the logarithm) and a number of passes; `sd` was estimated with `df` degrees of
+    freedom. The middle estimate is too small as often as too large, so the passes are too few as often as too many; a
+    limit on the safe side asked for twice as many as were needed.
     """
     passes = _fewest(lambda passes: power(middle(sd, df), passes), wanted, choices)
     return None if passes is None else (passes, assurance(lambda spread: power(spread, passes), sd, df))
@@ -306,6 +301,6 @@ def middle(sd: float, df: float) -> float:
 
 
 def assurance(power: Callable[[float], float], sd: float, df: float) -> float:
-    """The power averaged over what a spread may be that was estimated with `df` degrees of freedom."""
+    """The power averaged over what a spread may be, if it was estimated with `df` degrees of freedom."""
     likely = sd * np.sqrt(df / scipy.special.chdtri(df, (np.arange(STEPS) + 0.5) / STEPS))
     return float(np.mean([power(float(spread)) for spread in likely]))

@@ -1,14 +1,14 @@
 """Counts of passes before and after: exact Poisson intervals, and a rate ratio with the pass as the unit.
 
-Counts are held against each other twice, and the wider answer decides. Once as Poisson counts, by the exact conditional
-test (given their sum, the count after is binomial; Przyborowski and Wilenski 1940), p twice the smaller tail, with
-Clopper and Pearson's interval. Once with the pass as the unit: counts scatter over passes more than Poisson counts
-would, so what a ratio costs in deviance is held against the dispersion over passes (Pearson's χ² over its degrees of
-freedom, never below 1) by an F test, and the interval is every ratio that this test bears (quasi-Poisson, McCullagh and
-Nelder 1989). A side without a count shows no scatter and counts neither in the χ² nor in its degrees of freedom.
+Counts are compared twice, and the wider answer decides. First as Poisson counts, by the exact conditional test (given
+their sum, the count after is binomial; Przyborowski and Wilenski 1940): p is twice the smaller tail, with Clopper and
+Pearson's interval. Then with the pass as the unit, since counts scatter over passes more than Poisson counts would: a
+ratio's deviance is tested against the dispersion over passes (Pearson's χ² over its degrees of freedom, never below 1)
+by F, and the interval holds every ratio that the test accepts (quasi-Poisson, McCullagh and Nelder 1989). A side
+without any count shows no scatter, and enters neither the χ² nor its degrees of freedom.
 
-Pearson's χ² takes a pass's variance to grow as its exposure. Where each pass has a rate of its own that of a long pass
-grows faster, so the jackknife over passes stands in for a side's χ² where it is larger (MacKinnon and White 1985).
+Pearson's χ² assumes that a pass's variance grows with its exposure. If every pass has a rate of its own, that of a long
+pass grows faster, so the jackknife over passes replaces a side's χ² when it is larger (MacKinnon and White 1985).
 """
 
 import math
@@ -23,11 +23,11 @@ from towertap.compare.stats.contrast import ALPHA
 
 @dataclass(frozen=True)
 class RateRatio:
-    """After over before: the ratio (NaN of none over none), its 95 % interval, p, and the dispersion over passes.
+    """After over before: the ratio (NaN for none over none), its 95 % interval, p, and the dispersion over passes.
 
-    `interval` and `p` are the wider of exact and quasi-Poisson: the interval leaves out 1 where p < 0.05 and nowhere
-    else. It starts at 0 with none after and has no end with none before. They and `dispersion`, that of the sides with
-    knocks, are None where no pass has a knock or a side has one pass.
+    `interval` and `p` are the wider of exact and quasi-Poisson: the interval excludes 1 exactly when p < 0.05. It
+    starts at 0 with none after, and is unbounded with none before. They and `dispersion`, that of the sides with
+    knocks, are None when no pass has a knock or a side has one pass.
     """
 
     ratio: float
@@ -37,7 +37,7 @@ class RateRatio:
 
 
 def poisson_interval(count: int, exposure: float) -> tuple[float, float]:
-    """Exact 95 % interval of a Poisson rate (Garwood 1936); of nothing, 0 and the one-sided 95 % bound."""
+    """Exact 95 % interval of a Poisson rate (Garwood 1936); for a count of 0, from 0 to the one-sided 95 % bound."""
     if not count:
         return 0.0, -math.log(ALPHA) / exposure
     low, high = scipy.special.gammaincinv([count, count + 1], [ALPHA / 2, 1 - ALPHA / 2])
@@ -45,9 +45,10 @@ def poisson_interval(count: int, exposure: float) -> tuple[float, float]:
 
 
 def exact_ratio(counts: tuple[int, int], exposures: tuple[float, float]) -> tuple[tuple[float, float], float]:
-    """95 % interval of the rate ratio after / before of two Poisson counts, not both 0, and the p of none changed.
+    """95 % interval of the rate ratio after / before of two Poisson counts, not both 0, and the p of no change.
 
-    Exact, given the sum of the counts; p is twice the smaller tail, as the interval (Clopper and Pearson 1934) has it.
+    Exact, given the sum of the counts; p is twice the smaller tail, consistent with the interval (Clopper and Pearson
+    1934).
     """
     before, after = counts
     total, share = before + after, exposures[1] / sum(exposures)
@@ -61,11 +62,11 @@ def exact_ratio(counts: tuple[int, int], exposures: tuple[float, float]) -> tupl
 def deviance_ratio(
     counts: tuple[int, int], exposures: tuple[float, float], dispersion: float, df: int
 ) -> tuple[tuple[float, float], float]:
-    """95 % interval of the rate ratio after / before of two counts, not both 0, and the p of none changed, by F.
+    """95 % interval of the rate ratio after / before of two counts, not both 0, and the p of no change, by F.
 
-    What a ratio costs is the difference of deviance between Poisson regressions with that ratio and with a free one;
-    over the `dispersion`, known with `df` degrees of freedom, it is held against F with 1 and df (McCullagh and Nelder
-    1989). The interval holds every ratio with p above 0.05.
+    A ratio's cost is the difference in deviance between Poisson regressions with that ratio and with a free one. Over
+    the `dispersion`, known with `df` degrees of freedom, it follows F with 1 and df (McCullagh and Nelder 1989). The
+    interval holds every ratio with p above 0.05.
     """
     before, after = counts
     total = before + after
@@ -73,13 +74,13 @@ def deviance_ratio(
     unit = math.log(exposures[1] / exposures[0])
 
     def cost(logit: float) -> float:
-        """That of the ratio with which the expected counts, after / before, are as exp(logit)."""
+        """Cost of the ratio at which the expected counts, after / before, are exp(logit)."""
         return 2 * float(least - before * scipy.special.log_expit(-logit) - after * scipy.special.log_expit(logit))
 
     most = dispersion * float(scipy.special.fdtri(1, df, 1 - ALPHA))
-    enough = most / 2 + total * math.log(2)  # this over a side's count is a logit that costs more than `most`
+    enough = most / 2 + total * math.log(2)  # over a side's count: a logit that costs more than `most`
     low, high = -math.inf, math.inf
-    best = math.log(after / before) if before and after else math.copysign(50.0, after - before)  # as good as infinite
+    best = math.log(after / before) if before and after else math.copysign(50.0, after - before)  # in effect infinite
     if after:
         low = scipy.optimize.brentq(lambda at: cost(at) - most, -enough / after, best)
     if before:
@@ -90,7 +91,7 @@ def deviance_ratio(
 
 
 def rate_ratio(before: ArrayLike, after: ArrayLike, exposure_before: ArrayLike, exposure_after: ArrayLike) -> RateRatio:
-    """Hold the counts of passes (n,) against each other, with exposures (n,) of any one unit, all above nought."""
+    """Compare the counts of passes (n,), with exposures (n,) in any one unit, all positive."""
     counts = [np.asarray(side, float) for side in (before, after)]
     exposures = [np.asarray(side, float) for side in (exposure_before, exposure_after)]
     sums = int(counts[0].sum()), int(counts[1].sum())
@@ -100,9 +101,9 @@ def rate_ratio(before: ArrayLike, after: ArrayLike, exposure_before: ArrayLike, 
     ratio = sums[1] / times[1] / (sums[0] / times[0]) if sums[0] else math.inf
     if min(side.size for side in counts) < 2:
         return RateRatio(ratio, None, None, None)
-    knocking = [(c, e) for c, e in zip(counts, exposures, strict=True) if c.any()]
-    df = sum(c.size - 1 for c, _ in knocking)
-    dispersion = sum(_scatter(c, e) for c, e in knocking) / df
+    with_knocks = [(side, exposure) for side, exposure in zip(counts, exposures, strict=True) if side.any()]
+    df = sum(side.size - 1 for side, _ in with_knocks)
+    dispersion = sum(_scatter(side, times) for side, times in with_knocks) / df
     exact, p_exact = exact_ratio(sums, times)
     scattered, p = deviance_ratio(sums, times, max(1.0, dispersion), df)
     interval = min(exact[0], scattered[0]), max(exact[1], scattered[1])
@@ -110,12 +111,12 @@ def rate_ratio(before: ArrayLike, after: ArrayLike, exposure_before: ArrayLike, 
 
 
 def _scatter(counts: NDArray[np.float64], exposures: NDArray[np.float64]) -> float:
-    """χ² of one side's passes, (n,) each, two or more: Pearson's, or the jackknife's where that is larger.
+    """χ² of one side's passes, (n,) each, two or more: Pearson's, or the jackknife's if that is larger.
 
-    The jackknife holds each pass against the rate of the others; of equally long passes both are the same.
+    The jackknife compares each pass with the rate of the others; for equally long passes both are the same.
     """
     share = exposures / exposures.sum()
-    strays = np.square(counts - counts.sum() * share)
-    pearson = (strays / share).sum()
-    jackknife = (strays / np.square(1 - share)).sum() * (counts.size - 1) ** 2 / counts.size
+    squares = np.square(counts - counts.sum() * share)
+    pearson = (squares / share).sum()
+    jackknife = (squares / np.square(1 - share)).sum() * (counts.size - 1) ** 2 / counts.size
     return float(max(pearson, jackknife) / counts.sum())

@@ -1,8 +1,8 @@
 """One ratio over all roads, whether the roads differ, and the smooth road as a control.
 
-The roads are fixed: the ratio is the geometric mean over the roads driven, each road counting alike, and says nothing
-of a road not driven. The unit is the round, one drive over every road: what a round's roads share (warmth, wind, the
-driver) so stays in the error. A round that lacks a road is left out, or the roads would not count alike.
+The roads are fixed: the ratio is the geometric mean over the roads driven, all with equal weight, and says nothing of a
+road not driven. The unit is the round, one drive over every road, so that what its roads share (warmth, wind, the
+driver) stays in the error. A round that lacks a road is left out; otherwise the roads would not weigh the same.
 """
 
 from collections.abc import Hashable, Sequence
@@ -25,23 +25,23 @@ def rounds(
     """The mean over roads of each round that drove them all, and its first pass: logs (…, n) over several roads.
 
     `road` (n,) names the road, `number` (n,) the round, counted within each side, and `after` (n,) is True after the
-    change. Returns (…, rounds), and (rounds,) places among the n.
+    change. Returns means (…, rounds), and the index (rounds,) of each round's first pass.
     """
     labels = list(zip(np.asarray(after, bool).tolist(), number, strict=True))
     member = np.array([[label == name for name in dict.fromkeys(labels)] for label in labels])
     of_road = dummies(road).astype(int)
     counts = of_road.T @ member
-    whole = np.all(counts > 0, axis=0)
-    share = member[:, whole] / (of_road @ counts[:, whole]) / len(counts)
-    return np.asarray(logs, float) @ share, member[:, whole].argmax(axis=0)
+    complete = np.all(counts > 0, axis=0)
+    share = member[:, complete] / (of_road @ counts[:, complete]) / len(counts)
+    return np.asarray(logs, float) @ share, member[:, complete].argmax(axis=0)
 
 
 def p_roads_differ(roads: Sequence[Student]) -> Floats:
-    """The p of Welch's F (1951) that the roads' own contrasts, two or more, of passes alone, have one ratio in common.
+    """The p of Welch's F (1951) that two or more roads' own contrasts, of passes alone, share one ratio.
 
-    A large p does not say that they agree. Cochran's Q with the weights estimated from few passes finds differences
-    that are not there; Welch's F is that Q with the few degrees of freedom taken into account, his t squared for two
-    roads. Rounds that their roads share make it cautious.
+    A large p does not say that they agree. Cochran's Q, with weights estimated from few passes, finds differences that
+    are not there; Welch's F is that Q with the few degrees of freedom allowed for, his t squared for two roads. Rounds
+    that the roads share make it conservative.
     """
     difference, error, df = (
         np.stack([np.asarray(getattr(road, name)) for road in roads]) for name in ("difference", "error", "df")
@@ -56,15 +56,17 @@ def p_roads_differ(roads: Sequence[Student]) -> Floats:
 
 
 def smooth_control(rough: Student, smooth: Student, margin: float) -> tuple[Student, Reading]:
-    """The ratio of ratios, rough roads (one, or over all) over the smooth one, and what that leaves as theirs.
+    """The ratio of ratios, rough roads (one, or over all) over the smooth one, and what change that leaves as theirs.
 
-    Passes alone, single sets. What acts on every road alike (box, tyres, weather, day) cancels in it, and so does what
-    the part does on the smooth road. Errors add in squares, degrees of freedom by Welch and Satterthwaite: rounds that
-    both share make it cautious. No reading rests on a large p: "rough moved more" names what is left of the change as
-    the rough roads' own; "moved alike" says that the smooth road moved the same way and the rough ones are not shown to
-    have moved more, so that the part is not named as the cause (which of the two it was, another drive must tell);
-    "moved apart" that both moved, in opposite ways, so that what acts on every road alike made less of the rough ones';
-    "smooth held still" that its change is held inside the margin.
+    Passes alone, single sets. What acts on every road alike (box, tyres, weather, day) cancels, and so does what the
+    part does on the smooth road. Errors add in squares, with Welch and Satterthwaite's degrees of freedom; shared
+    rounds make it conservative. No reading rests on a large p:
+
+    - "rough moved more": the rough roads' change exceeds what acts on every road alike.
+    - "moved alike": the smooth road moved the same way and the rough ones are not shown to have moved more, so the part
+      is not named as the cause; another drive must tell which it was.
+    - "moved apart": both moved, in opposite ways, so what acts on every road alike reduced the rough roads' change.
+    - "smooth held still": the smooth road's change is shown to lie inside the margin.
     """
     variances = np.array([rough.error, smooth.error]) ** 2
     total = variances.sum()

@@ -26,7 +26,7 @@ def by_difference(values: Array, road_s: Array, design: Design, unit: str) -> Ef
     words = f"{number(abs(size))} {unit} {'more' if size >= 0 else 'less'}"
     if not (student.error > least and all(np.ptp(values[side]) > least for side in (design.after, ~design.after))):
         return size, None, None, words  # too few passes, or copies
-    return size, (size - reach, size + reach), student.told(student.p_difference()), words
+    return size, (size - reach, size + reach), student.reported_p(student.p_difference()), words
 
 
 def by_count(values: Array, road_s: Array, design: Design, unit: str) -> Effect:
