@@ -148,5 +148,5 @@ def test_one_pass_driven_twice_in_succession_under_one_number_is_told(run, two_d
     assert status == 0, err
     text = " ".join(out.split())
     assert "are the same planned pass" in text
-    assert "ass 1 on lane is there more than once before the change" in text
+    assert "ass 1 on lane exists more than once before the change" in text
     assert "not driven in their planned order" not in text

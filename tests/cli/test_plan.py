@@ -116,8 +116,8 @@ def test_a_control_is_planned_by_what_it_must_show(run, tmp_path):
     ("kind", "design", "says"),
     [
         ("refit", "A;B", "a refit control is driven on one day, not as A;B"),
-        ("day", "AB", "a no-change day has each side on days of its own, as A;B, not as AB"),
-        ("day", "AB;BA", "each side on days of its own"),
+        ("day", "AB", "a no-change day has each side on its own days, as A;B, not as AB"),
+        ("day", "AB;BA", "each side on its own days"),
     ],
 )
 def test_a_control_is_not_planned_as_compare_would_refuse_it(refused, tmp_path, kind, design, says):
@@ -298,7 +298,7 @@ def test_what_the_options_change_is_told_as_chosen_afterwards(run, planned, driv
     assert status == 0
     text = " ".join(out.replace("\u00a0", " ").split())
     assert "Not as planned in 3 points" in text
-    assert "so a lead and no decision: the margin is 20 %, and 12 % was planned; vertical jerk" in text
+    assert "so a lead and not a decision: the margin is 20 %, and 12 % was planned; vertical jerk" in text
 
 
 def test_compare_refuses_what_is_no_plan_in_one_line(refused, tmp_path, drive_folder):

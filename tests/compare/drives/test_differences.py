@@ -47,7 +47,7 @@ def test_passes_alike_but_for_the_part_warn_of_nothing(warnings):
         ({"box_position": "left sill"}, "box positions differ"),
         ({"tyre_pressures_kpa": "200, 200, 200, 200"}, "tyre pressures differ"),
         ({"speed_kmh": 55.0}, "speed aimed at on quarry-lane differs: 40, 55 km/h before, 40 km/h after"),
-        ({"pass_number": 2}, "pass 2 on quarry-lane is there more than once before"),
+        ({"pass_number": 2}, "pass 2 on quarry-lane exists more than once before"),
         ({"road": "new-road"}, "new-road was driven on one side only"),
     ],
 )
@@ -56,11 +56,11 @@ def test_what_differs_beside_the_part_is_warned_of(warnings, conditions, says):
     assert says in warning
 
 
-def test_of_many_other_tyre_pressures_the_first_capture_is_named_and_what_puts_it_right(warnings):
+def test_of_many_other_tyre_pressures_the_first_capture_is_named_and_what_fixes_it(warnings):
     (warning,) = warnings(*({"tyre_pressures_kpa": text} for text in ("200", "210", "220")))
     assert warning == (
-        "tyre pressures differ between captures: '' in 12, not in odd-0 and 2 more; a change of it may pass for a "
-        "change of the part, and 'towertap correct' puts a wrong entry right"
+        "tyre pressures differ between captures: '' in 12, not in odd-0 and 2 more; that could be taken for a "
+        "change of the part, and 'towertap correct' fixes a wrong entry"
     )
 
 

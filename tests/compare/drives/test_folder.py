@@ -89,7 +89,7 @@ def test_every_capture_that_was_not_used_is_listed_with_why(folder, add):
         "nothing": "no part is written down in it",
     }
     (remark,) = [words for words in drives.remarks if "nearly one name" in words]
-    assert remark == "the parts 'soft' and 'Soft' are nearly one name: if they are one, write it in one way"
+    assert remark == "the parts 'soft' and 'Soft' are nearly one name: if they are the same, spell both alike"
 
 
 @pytest.mark.parametrize(

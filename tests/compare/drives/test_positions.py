@@ -12,7 +12,7 @@ NAMES = ("rubber", "polyurethane", "bypass")
 
 
 def test_two_positions_are_asked_about_and_one_is_used(two_box_folder, two_box_drives):
-    with pytest.raises(CallError, match=r"one box position: .* --position, one of 'arm', 'sill'; of one, strike"):
+    with pytest.raises(CallError, match=r"one box position\. .* --position, one of 'arm', 'sill'; with one, strike"):
         load_passes(two_box_folder, *NAMES)
     with pytest.raises(CallError, match="'roof': use one of 'arm', 'sill'"):
         load_passes(two_box_folder, *NAMES, position="roof")
@@ -26,7 +26,7 @@ def test_two_positions_are_asked_about_and_one_is_used(two_box_folder, two_box_d
 def test_an_input_that_is_not_there_is_one_line(two_box_folder):
     with pytest.raises(CallError, match="'roof': positions are 'arm', 'sill'"):
         load_passes(two_box_folder, *NAMES, position="sill", input_position="roof")
-    with pytest.raises(CallError, match="'sill' is the position that is compared"):
+    with pytest.raises(CallError, match="'sill' is the position being compared"):
         load_passes(two_box_folder, *NAMES, position="sill", input_position="sill")
 
 

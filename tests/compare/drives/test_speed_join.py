@@ -100,7 +100,7 @@ def test_a_log_of_another_hour_says_what_to_do(make):
         (words,) = (line for line in with_speed(drives, [log], offset_s).remarks if "covers no pass" in line)
         assert f"it goes from {BEGAN.replace(hour=19, minute=29, second=55):%Y-%m-%d %H:%M:%S} to 2026-" in words
         assert f"the passes begin from {BEGAN:%Y-%m-%d %H:%M:%S} to 2026-" in words
-        assert "write its times in UTC, or name by --speed-offset how many seconds its clock is ahead" in words
+        assert "write its times in UTC, or give with --speed-offset how many seconds its clock is ahead" in words
     undated = replace(drives, passes=tuple(replace(drive, started=None) for drive in drives.passes))
     assert any("no capture says when it began" in words for words in with_speed(undated, [log], 0.0).remarks)
 

@@ -1,4 +1,4 @@
-"""What differs between the passes beside the part, in one line each."""
+"""What differs between the passes other than the part, in one line each."""
 
 import math
 from collections import Counter
@@ -16,14 +16,13 @@ HELD_CONSTANT = {
     "mounting": "mountings",
     "tyre_pressures_kpa": "tyre pressures",
 }
-"""Conditions that should be one text throughout, or else a change of them may pass for a change of the part."""
+"""Conditions that should be constant: a change of them could be taken for a change of the part."""
 
 TEMPERATURE_STEP_C = 5.0
-"""Warn where the air differs by more, between the sides' means or over all passes: rubber and damper oil stiffen in
-the cold."""
+"""Warn if the air differs by more, between the sides' means or over all passes: cold stiffens rubber and damper oil."""
 
 LEANS_DEG = 3.0
-"""Warn where gravity lies otherwise by more between the sides: the box has moved, or stands otherwise on its place."""
+"""Warn if the direction of gravity differs by more between the sides: the box has moved or was turned."""
 
 DRIFT = (
     "one part was driven first and then the other, so drift in time (weather, tyres, bedding in) is not separated from "
@@ -32,7 +31,7 @@ DRIFT = (
 
 
 def differences(drives: Drives) -> Iterator[str]:
-    """Whatever differs between captures beside the part, and what the order of the drives leaves mixed with it."""
+    """What differs between captures other than the part, and what the order of the drives leaves confounded with it."""
     yield from _order(drives)
     yield from changed_conditions(drives.passes)
     yield from _leaning(drives)
@@ -40,8 +39,8 @@ def differences(drives: Drives) -> Iterator[str]:
     by_road = [words for road in sorted({drive.road for drive in drives.passes}) for words in _on_road(drives, road)]
     yield from by_road
     air_c = [c for drive in drives.passes if (c := drive.conditions.air_temperature_c) is not None]
-    spread = bool(air_c) and max(air_c) - min(air_c) > TEMPERATURE_STEP_C
-    if spread and not any(words.startswith("the air") for words in by_road):
+    is_spread = bool(air_c) and max(air_c) - min(air_c) > TEMPERATURE_STEP_C
+    if is_spread and not any(words.startswith("the air") for words in by_road):
         span = f"from {min(air_c):g} to {max(air_c):g} °C"
         yield f"the air went {span} over the passes, more than {TEMPERATURE_STEP_C:g} °C"
     for drive in drives.passes:
@@ -50,7 +49,7 @@ def differences(drives: Drives) -> Iterator[str]:
 
 
 def changed_conditions(passes: Sequence[Pass]) -> Iterator[str]:
-    """Whatever should be the same throughout and differs between captures, in one line each."""
+    """What should be constant and differs between captures, in one line each."""
     for name, words in HELD_CONSTANT.items():
         texts = {drive.name: getattr(drive.conditions, name) for drive in passes}
         (usual, count), *others = Counter(texts.values()).most_common()
@@ -58,8 +57,8 @@ def changed_conditions(passes: Sequence[Pass]) -> Iterator[str]:
             first, *more = [capture for capture, text in texts.items() if text != usual]
             named = first + (f" and {len(more)} more" if more else "")
             yield (
-                f"{words} differ between captures: '{usual}' in {count}, not in {named}; a change of it may pass for a "
-                "change of the part, and 'towertap correct' puts a wrong entry right"
+                f"{words} differ between captures: '{usual}' in {count}, not in {named}; that could be taken for a "
+                "change of the part, and 'towertap correct' fixes a wrong entry"
             )
 
 
@@ -75,7 +74,7 @@ def _order(drives: Drives) -> Iterator[str]:
 
 
 def _leaning(drives: Drives) -> Iterator[str]:
-    """That gravity lies otherwise in the vehicle's axes with one part than with the other."""
+    """Warn if gravity points differently in the vehicle's axes with the two parts."""
     sides = [
         [g for drive in drives.passes if drive.side == side and (g := drive.integrity.gravity_in_vehicle_ms2)]
         for side in SIDES
@@ -96,14 +95,14 @@ def _repeated(passes: Sequence[Pass]) -> Iterator[str]:
         (drive.side, drive.road, drive.conditions.pass_number) for drive in passes if drive.conditions.pass_number
     ]
     for side, road, number in sorted({key for key in numbered if numbered.count(key) > 1}):
-        yield f"pass {number} on {road} is there more than once {side} the change"
+        yield f"pass {number} on {road} exists more than once {side} the change"
 
 
 def _on_road(drives: Drives, road: str) -> Iterator[str]:
     sides = [[drive.conditions for drive in drives.of(road, side)] for side in SIDES]
     if not all(sides):
         missing = "before" if sides[1] else "after"
-        yield f"{road} was driven on one side only: there is no pass {missing} the change to hold the others against"
+        yield f"{road} was driven on one side only: there is no pass {missing} the change to compare the others with"
         return
     speeds = [{conditions.speed_kmh for conditions in side} for side in sides]
     if speeds[0] != speeds[1]:

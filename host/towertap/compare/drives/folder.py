@@ -45,18 +45,18 @@ def load_passes(
 ) -> Drives:
     """Read every capture (*.h5, not in subfolders) of `folder` that was made with the part `before` or `after`.
 
-    Captures of another part or box position, and those that cannot be read, are struck out or not sound (unless
-    `include_unsound`), hold no whole window, or copy another are left out and listed with the reason; so are standing
-    and pulling away in a capture, unless the `whole` of it is asked for. `bench` is the folder of the bench records, by
-    default `bench` in `folder`; `position` is the box position to use where passes were recorded at two,
-    `input_position` that of a second box on the part's input side. Raises CallError when a name matches nothing,
-    AnalysisError when no capture can be used or their rates differ.
+    Left out and listed with the reason are captures of another part or box position, and those that cannot be read, are
+    struck out or not sound (unless `include_unsound`), hold no whole window, or copy another. Standing and pulling away
+    are cut from a capture unless `whole`. `bench` is the folder of the bench records, by default `bench` in `folder`;
+    `position` is the box position to use if passes were recorded at two, `input_position` that of a second box on the
+    part's input side. Raises CallError when a name matches nothing, AnalysisError when no capture can be used or their
+    rates differ.
     """
     excluded: list[Excluded] = []
     sides: dict[str, Side] = {before: "before", after: "after"}
     reader = PassReader(measures or {}, include_unsound, whole, bench, frozenset(sides), position)
     paths = captures_in(folder)
-    if input_position:  # which captures are of one pass must be known before any is read
+    if input_position:  # before reading any capture, find out which ones are of one pass
         known = {label.path: label.conditions for label in labels(paths, excluded)}
     else:
         read = reader.read_all([ReadTask(path) for path in paths], **how)
@@ -71,13 +71,13 @@ def load_passes(
     chosen = {path: sides[label.part] for path, label in known.items() if label.road and label.part in sides}
     if position is not None:
         chosen = at_position(known, chosen, position, excluded)
-    else:  # a capture that is struck out or not sound is no second box
+    else:  # a capture that is struck out or not sound does not count as a second box
         unread = {path for path in chosen if not input_position and isinstance(read[path].outcome, TowertapError)}
         refuse_two_positions(known[path] for path in chosen if path not in unread)
     used = {*chosen}
     if input_position:
         inputs = inputs_at(known, chosen, input_position)
-        used.update(path for of_pass in inputs.values() for path in of_pass)
+        used.update(path for paths in inputs.values() for path in paths)
         read = reader.read_all([ReadTask(path, inputs.get(path, ())) for path in chosen], **how)
     passes = _usable(read, chosen, excluded)
     named = {capture.capture for capture in excluded}
@@ -101,7 +101,7 @@ def load_passes(
 
 
 def captures_in(folder: Path) -> list[Path]:
-    """The captures (*.h5) of a folder, by name; CallError where there is none."""
+    """The captures (*.h5) of a folder, by name; CallError if there are none."""
     if not folder.is_dir():
         raise CallError(f"no folder '{folder}': name the folder that holds the captures")
     paths = sorted(folder.glob("*.h5"))
@@ -114,9 +114,9 @@ def captures_in(folder: Path) -> list[Path]:
 def read_passes(
     paths: Iterable[Path], excluded: list[Excluded], bench: Path | None = None, **how: Unpack[HowRead]
 ) -> list[Pass]:
-    """Read some captures, as if all were of one side; those that cannot be used join `excluded`.
+    """Read some captures, all as of one side; those that cannot be used join `excluded`.
 
-    Raises AnalysisError when none can be used or their rates differ.
+    Raises AnalysisError if none can be used or their rates differ.
     """
     chosen: dict[Path, Side] = dict.fromkeys(paths, "before")
     read = PassReader({}, bench=bench).read_all([ReadTask(path) for path in chosen], **how)
@@ -155,7 +155,7 @@ def _unread(path: Path, why: object) -> Excluded:
 
 @dataclass(frozen=True)
 class CaptureLabel:
-    """A capture by what it says of itself; `sha256` is what an archive says of its file, None in a folder."""
+    """What a capture says of itself; `sha256` is its file's hash by the archive, None in a folder."""
 
     path: Path
     conditions: Conditions
@@ -165,7 +165,7 @@ class CaptureLabel:
 
 
 def labels(paths: Iterable[Path], excluded: list[Excluded]) -> Iterator[CaptureLabel]:
-    """What every capture that opens says of itself; those that do not join `excluded`."""
+    """What every readable capture says of itself; the others join `excluded`."""
     for path in paths:
         try:
             with open_capture(path) as capture:
@@ -175,26 +175,28 @@ def labels(paths: Iterable[Path], excluded: list[Excluded]) -> Iterator[CaptureL
 
 
 def refuse_unknown(known: Collection[Conditions], excluded: Sequence[Excluded], **named: str | None) -> None:
-    """CallError where what was named of some conditions is in no capture's, or no capture can be read."""
+    """CallError if a named condition is in no capture, or no capture can be read."""
     if not known and excluded:
         raise CallError(f"no capture can be read; {excluded[0].capture}: {excluded[0].reason}")
-    there = {name: {getattr(label, name) for label in known} - {""} for name in named}
+    known_values = {name: {getattr(label, name) for label in known} - {""} for name in named}
     for name, value in named.items():
-        if value is not None and value not in there[name]:
-            in_turn = sorted(there, key=lambda other: other != name)
-            names = "; ".join(f"{other.replace('_', ' ')}s are {quoted(there[other])}" for other in in_turn)
-            guess = did_you_mean(value, there[name])
+        if value is not None and value not in known_values[name]:
+            in_order = sorted(known_values, key=lambda other: other != name)
+            names = "; ".join(f"{other.replace('_', ' ')}s are {quoted(known_values[other])}" for other in in_order)
+            guess = did_you_mean(value, known_values[name])
             raise CallError(f"no capture of the {name.replace('_', ' ')} '{value}': {names}{guess}")
 
 
 def _refuse_without_smooth(
     smooth: str, known: Mapping[Path, Conditions], passes: Sequence[Pass], excluded: Sequence[Excluded]
 ) -> None:
-    """AnalysisError where no capture of the smooth road is left, which sets the limit of what is rough."""
+    """AnalysisError if no capture of the smooth road is left, which sets the roughness limit."""
     if any(drive.road == smooth for drive in passes):
         return
-    of_road = {name_of(path) for path, label in known.items() if label.road == smooth}
-    why = next((f"; {capture.capture}: {capture.reason}" for capture in excluded if capture.capture in of_road), "")
+    smooth_names = {name_of(path) for path, label in known.items() if label.road == smooth}
+    why = next(
+        (f"; {capture.capture}: {capture.reason}" for capture in excluded if capture.capture in smooth_names), ""
+    )
     raise AnalysisError(f"no capture of the smooth road '{smooth}' can be used, so nothing says what is rough{why}")
 
 
@@ -206,7 +208,7 @@ def metrics_of(passes: Sequence[Pass]) -> tuple[Metric, ...]:
 def unused(
     known: Mapping[Path, Conditions], used: Collection[Path], parts: tuple[str, str], position: str | None
 ) -> Iterator[Excluded]:
-    """The captures that are not `used`, of those whose conditions are known, and why; `parts` are those compared."""
+    """The captures, of those with known conditions, that are not `used`, and why; `parts` are those compared."""
     for path, label in known.items():
         if path in used:
             continue
@@ -221,7 +223,7 @@ def unused(
 
 
 def spelt_twice(labels: Iterable[Conditions], parts: tuple[str, str]) -> Iterator[str]:
-    """Each two names of a part compared, or of a road, that may be one."""
+    """Pairs of names, of a part compared or of roads, that may mean the same."""
     known = list(labels)
     pairs = [
         *(("parts", part, other) for part in parts for other in sorted({label.part for label in known} - {*parts, ""})),
@@ -229,15 +231,15 @@ def spelt_twice(labels: Iterable[Conditions], parts: tuple[str, str]) -> Iterato
     ]
     for kind, name, other in pairs:
         if nearly_alike(name, other):
-            yield f"the {kind} '{name}' and '{other}' are nearly one name: if they are one, write it in one way"
+            yield f"the {kind} '{name}' and '{other}' are nearly one name: if they are the same, spell both alike"
 
 
 def nearly_alike(name: str, other: str) -> bool:
-    """Whether two names differ by case, hyphens and blanks, or by one letter; other digits are another name."""
-    plain, plain_other = ("".join(sign for sign in text.casefold() if sign.isalnum()) for text in (name, other))
-    digits = [[sign for sign in text if sign.isdigit()] for text in (plain, plain_other)]
-    if not plain or not plain_other or name == other or digits[0] != digits[1]:
+    """Whether two names differ only by case, hyphens and blanks, or by one letter; other digits are another name."""
+    plain, other_plain = ("".join(sign for sign in text.casefold() if sign.isalnum()) for text in (name, other))
+    digits, other_digits = ([sign for sign in text if sign.isdigit()] for text in (plain, other_plain))
+    if not plain or not other_plain or name == other or digits != other_digits:
         return False
-    longest = max(len(plain), len(plain_other))
-    alike = SequenceMatcher(None, plain, plain_other, autojunk=False).ratio()
-    return plain == plain_other or (longest > 3 and alike >= 1 - 1.01 / longest)
+    longest = max(len(plain), len(other_plain))
+    similarity = SequenceMatcher(None, plain, other_plain, autojunk=False).ratio()
+    return plain == other_plain or (longest > 3 and similarity >= 1 - 1.01 / longest)

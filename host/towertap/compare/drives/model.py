@@ -1,4 +1,4 @@
-"""What was driven, as plain data: passes with all that was read from their captures."""
+"""What was driven, as plain data: passes with everything read from their captures."""
 
 from __future__ import annotations
 
@@ -26,11 +26,11 @@ from towertap.signals.metrics import METRICS, THIRDS, Metric
 Side = Literal["before", "after"]
 SIDES: tuple[Side, Side] = ("before", "after")
 CELLS_A_WINDOW = 10
-"""Cells of CELL_S, by which passes are aligned and cut into places, make one of the windows of 1 s."""
+"""Cells of CELL_S, by which passes are aligned and cut into places, in a window of 1 s."""
 
 
 def name_of(capture: Path) -> str:
-    """A capture's file name without its suffix, or in an archive, where all have one name, its recording's."""
+    """A capture's file name without suffix; in an archive, where all share one name, its recording's."""
     return capture.parent.name if capture.name == CAPTURE else capture.stem
 
 
@@ -48,21 +48,20 @@ class Source:
     capture_sha256: str
     raw_sha256: str
     from_box: bool = True
-    """Otherwise another recorder made it, and much of it cannot be proved."""
+    """Otherwise another recorder made it, and much of it cannot be checked."""
 
 
 @dataclass(frozen=True, eq=False)
 class Pass:
     """One drive over one road with one part fitted: the unit of every inference.
 
-    `cells` are piece and start of windows of a tenth of a second, by which passes are aligned and cut into places, and
-    `kept` is what each metric keeps of them, (kept, cells), to join them to longer stretches. `path` is the capture
-    they came from. `noise`, `beyond`, `bench` and `to_vehicle` are what the bench says of them, as in an analysis.
-    `started` is when the recording began, None where the capture does not know; `forward_ms2` the mean forward
-    acceleration in cells from the capture's start, NaN in gaps; `measured` what each section of the comparison took
-    from the open capture, by its name; `speed` the speed driven, by time from the capture's start, None where no log
-    covers the pass. `moving` says what of the capture is left out of all this as no drive over the road; None: nothing
-    was to.
+    `cells` holds piece and start of windows of a tenth of a second, by which passes are aligned and cut into places.
+    `kept` is what each metric keeps of them, (kept, cells), to join them into longer stretches. `path` is their
+    capture. `noise`, `beyond`, `bench` and `to_vehicle` come from the bench records, as in an analysis. `started` is
+    when the recording began (None: unknown), `forward_ms2` the mean forward acceleration in cells from the capture's
+    start, NaN in gaps. `measured` is what each section of the comparison took from the open capture, by section name.
+    `speed` is the speed driven, by time from the capture's start (None: no log covers the pass). `moving` says what of
+    the capture is left out as no drive over the road (None: nothing may be).
     """
 
     path: Path
@@ -82,13 +81,13 @@ class Pass:
     speed: SpeedLog | None = None
     moving: Moving | None = None
     touched: bool = False
-    """Clipped or overflowed, and used without the windows that this touched."""
+    """Clipped or overflowed, and used without the windows affected."""
     left_out: Mapping[str, str] = field(default_factory=dict)
     """The metrics that its rate cannot carry, with the reason."""
 
     @property
     def from_box(self) -> bool:
-        """Whether a box made it, and not another recorder."""
+        """Whether a box made it, rather than another recorder."""
         return self.source is None or self.source.from_box
 
     @property
@@ -101,44 +100,44 @@ class Pass:
 
     @property
     def n_windows(self) -> int:
-        """How many windows of 1 s it has."""
+        """Number of windows of 1 s."""
         return int(self._in_windows.sum()) // CELLS_A_WINDOW
 
     def windows(self, metric: str) -> NDArray[np.float64]:
-        """The values of a metric in windows of 1 s (n,), in its unit; none reaches over a gap."""
+        """The values of a metric in windows of 1 s (n,), in its unit; no window spans a gap."""
         return metric_of(metric).of_windows(self.kept[metric][:, self._in_windows], CELLS_A_WINDOW)
 
     def over_windows(self, metric: str) -> float:
-        """One value of a metric over all windows of 1 s together; not a number without one."""
-        kept = self.kept[metric][:, self._in_windows]
-        return metric_of(metric).of_all(kept) if kept.size else float("nan")
+        """One value of a metric over all windows of 1 s together; NaN without any."""
+        in_windows = self.kept[metric][:, self._in_windows]
+        return metric_of(metric).of_all(in_windows) if in_windows.size else float("nan")
 
     @cached_property
     def _in_windows(self) -> NDArray[np.bool_]:
-        """The cells (n,) that full windows of 1 s are joined of."""
+        """The cells (n,) that make up full windows of 1 s."""
         used = np.zeros(self.n_cells, bool)
         for rows in rows_of_pieces(self.cells["piece"]):
             used[rows[: rows.size // CELLS_A_WINDOW * CELLS_A_WINDOW]] = True
         return used
 
     def driving_s(self, time_s: NDArray[np.floating]) -> NDArray[np.float64]:
-        """Times (n,) from the capture's start without the time that the vehicle stood."""
+        """Times (n,) from the capture's start, less the time that the vehicle stood."""
         return np.asarray(time_s, float) if self.moving is None else self.moving.driving_s(time_s)
 
     def logged(self, log: SpeedLog) -> Pass:
-        """The same pass with its speed log, and without what that shows to be no drive over the road."""
+        """The same pass with its speed log, less what that shows to be no drive over the road."""
         drive = replace(self, speed=log)
         return drive if self.moving is None else drive.cut(self.moving.with_log(log))
 
-    def cut(self, of_drive: Moving) -> Pass:
-        """The same pass without the cells that are no drive over the road; as it is where that leaves none."""
-        chosen = ~of_drive.is_left_out(self.cells["start_s"], CELL_S)
+    def cut(self, moving: Moving) -> Pass:
+        """The same pass without the cells that are no drive over the road; unchanged if that would leave none."""
+        chosen = ~moving.is_left_out(self.cells["start_s"], CELL_S)
         if chosen.all() or not chosen.any():
             return self
         cells = {name: column[chosen] for name, column in self.cells.items()}
         cells["piece"] = broken_up(self.cells["piece"], chosen)
-        kept = {name: of_cells[:, chosen] for name, of_cells in self.kept.items()}
-        return replace(self, cells=cells, kept=kept, moving=of_drive)
+        kept = {name: values[:, chosen] for name, values in self.kept.items()}
+        return replace(self, cells=cells, kept=kept, moving=moving)
 
     @property
     def road(self) -> str:
@@ -147,10 +146,10 @@ class Pass:
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """A capture while it is open, with its analysis in cells, and piece and start of its windows of 1 s.
+    """An open capture with its analysis in cells, and piece and start of its windows of 1 s.
 
-    `inputs` are captures of the same pass by a box on the part's input side (None: nobody asked); `include_unsound` and
-    `bench` are as the user asked for the comparison's own captures.
+    `inputs` are captures of the same pass by a box on the part's input side (None: not requested). `include_unsound`
+    and `bench` are the user's choices for the comparison.
     """
 
     capture: Capture
@@ -163,9 +162,9 @@ class Reading:
 
 @dataclass(frozen=True)
 class Excluded:
-    """A capture that was left out of the comparison, by file name without suffix, and why, in one line.
+    """A capture left out of the comparison, by file name without suffix, with the reason in one line.
 
-    `after_values`: somebody struck it out who had seen its values.
+    `after_values`: it was struck out by somebody who had seen its values.
     """
 
     capture: str
@@ -185,9 +184,9 @@ class Drives:
     passes: tuple[Pass, ...]
     excluded: tuple[Excluded, ...] = ()
     remarks: tuple[str, ...] = ()
-    """What differs between passes beside the part, and what could not be done."""
+    """What differs between passes other than the part, and what could not be done."""
     clipped_out: tuple[tuple[str, Side], ...] = ()
-    """Road and side of each pass that was left out because too much of it is clipped."""
+    """Road and side of each pass left out because too much of it is clipped."""
     input_position: str | None = None
 
     @property
@@ -196,7 +195,7 @@ class Drives:
 
     @property
     def rough_roads(self) -> tuple[str, ...]:
-        """Every road but the smooth one, in the order of the alphabet."""
+        """Every road except the smooth one, in alphabetical order."""
         return tuple(sorted({drive.road for drive in self.passes} - {self.smooth}))
 
     def of(self, road: str, side: Side | None = None) -> tuple[Pass, ...]:

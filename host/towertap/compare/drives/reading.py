@@ -1,4 +1,4 @@
-"""A pass from its capture: read once, with all that is taken while it is open, and kept for the next time."""
+"""A pass from its capture: read once, with everything taken while it is open, and kept for the next run."""
 
 import os
 from collections.abc import Callable, Mapping, Sequence
@@ -25,15 +25,15 @@ from towertap.signals.metrics import METRICS, THIRDS
 from towertap.workers import Workers
 
 MOST_TOUCHED = 0.25
-"""Of a pass, by clipping and overflows; with more it is left out."""
+"""Share of a pass touched by clipping and overflows; beyond it the pass is left out."""
 WORTH_BYTES = 20_000_000
-"""Fewer bytes of captures, two seconds of work, are read before other processes have loaded what they run."""
+"""Fewer bytes of captures, two seconds of work, are read before other processes have finished loading."""
 
 
 class HowRead(TypedDict, total=False):
     """How captures are read.
 
-    Anew, whatever an earlier run kept (`fresh`); by `workers` where it is much; `on_progress(done, total)` before each.
+    `fresh` ignores what an earlier run kept; `workers` share large amounts; `on_progress(done, total)` reports.
     """
 
     fresh: bool
@@ -46,16 +46,16 @@ Measures = Mapping[str, Callable[[Reading], Any]]
 
 
 class ReadTask(NamedTuple):
-    """A capture to read; `inputs` are those of the same pass by a second box (None: nobody asked)."""
+    """A capture to read; `inputs` are those of the same pass by a second box (None: not requested)."""
 
     path: Path
     inputs: tuple[Path, ...] | None = None
 
 
 class CaptureRead(NamedTuple):
-    """What a capture says of itself (None: it does not open), and what became of it.
+    """A capture's conditions (None: it does not open), and what became of it.
 
-    That is a pass and its nominal rate in Hz, why it cannot be used, or None where nobody wanted it.
+    That is a pass and its nominal rate in Hz, why it cannot be used, or None if it was not wanted.
     """
 
     conditions: Conditions | None
@@ -67,14 +67,14 @@ class ClippedOutError(AnalysisError):
 
 
 class SeenAndStruckOutError(AnalysisError):
-    """Somebody struck the pass out who had seen its values."""
+    """The pass was struck out by somebody who had seen its values."""
 
 
 @dataclass(frozen=True)
 class PassReader:
-    """Reads passes from captures, each in one opening, with all that is measured while it is open.
+    """Reads passes from captures, opening each once, with everything measured while it is open.
 
-    With `parts`, captures of others are only asked what they are, and so are those made elsewhere than at a `position`.
+    With `parts`, other parts' captures are only read for their conditions, and so are those not at `position`.
     """
 
     measures: Measures
@@ -86,16 +86,16 @@ class PassReader:
     position: str | None = None
 
     def read_all(self, wanted: Sequence[ReadTask], **how: Unpack[HowRead]) -> dict[Path, CaptureRead]:
-        """Each capture in order; CallError where there is no folder of bench records."""
+        """Each capture in order; CallError if the folder of bench records does not exist."""
         if self.bench and not self.bench.is_dir():
             raise CallError(f"no folder '{self.bench}': name the one that holds the bench records")
         workers, on_progress = how.get("workers"), how.get("on_progress")
-        kept = {} if how.get("fresh") else {task.path: there for task in wanted if (there := self._kept(task))}
+        kept = {} if how.get("fresh") else {task.path: read for task in wanted if (read := self._kept(task))}
         missing = [task for task in wanted if task.path not in kept]
         alone = workers is None or sum(os.path.getsize(task.path) for task in missing) < WORTH_BYTES
         with nullcontext() if alone or workers is None else workers() as executor:
-            made = executor.map(self.read, missing) if executor else map(self.read, missing)
-            for done, (task, capture) in enumerate(zip(missing, made, strict=True), len(kept) + 1):  # to its very end
+            captures = executor.map(self.read, missing) if executor else map(self.read, missing)
+            for done, (task, capture) in enumerate(zip(missing, captures, strict=True), len(kept) + 1):
                 kept[task.path] = capture
                 if on_progress:
                     on_progress(done, len(wanted))
@@ -107,8 +107,8 @@ class PassReader:
         try:
             with open_capture(task.path) as capture, one_thread():
                 label = capture.conditions
-                of_part = self.parts is None or (bool(label.road) and label.part in self.parts)
-                if not of_part or self.position not in (None, label.box_position):
+                is_of_parts = self.parts is None or (bool(label.road) and label.part in self.parts)
+                if not is_of_parts or self.position not in (None, label.box_position):
                     return CaptureRead(label, None)
                 drive, rate_hz = self._pass(capture, task.inputs)
         except TowertapError as error:
@@ -126,10 +126,10 @@ class PassReader:
     def _kept(self, task: ReadTask) -> CaptureRead | None:
         hints = {name: get_type_hints(measure)["return"] for name, measure in self.measures.items()}
         kind: Any = TypedDict("Measured", hints)  # type: ignore[misc]
-        there = self._entry(task).look_up(tuple[Pass, float, kind])
-        if there is None:
+        found = self._entry(task).look_up(tuple[Pass, float, kind])
+        if found is None:
             return None
-        drive, rate_hz, measured = there
+        drive, rate_hz, measured = found
         return CaptureRead(drive.conditions, (replace(drive, path=task.path, measured=measured), rate_hz))
 
     def _pass(self, capture: Capture, inputs: tuple[Path, ...] | None) -> tuple[Pass, float]:
@@ -154,7 +154,7 @@ class PassReader:
         reading = Reading(capture, analysis, windows, inputs, self.include_unsound, self.bench)
         drive = Pass(
             path=capture.path,
-            side="before",  # until somebody says which
+            side="before",  # until the caller sets it
             conditions=capture.conditions,
             integrity=integrity,
             cells={name: analysis.columns[name] for name in ("piece", "start_s")},
@@ -175,7 +175,7 @@ class PassReader:
 
 
 def why_unusable(capture: Capture, integrity: Integrity) -> str:
-    """Why no comparison uses a capture as a pass, in the words of one; empty where one does."""
+    """Why no comparison uses a capture as a pass, as a comparison would say it; empty if it would use it."""
     if integrity.no_pass:
         return "; ".join(integrity.no_pass)
     touched = bool(integrity.touched)
@@ -187,16 +187,16 @@ def why_unusable(capture: Capture, integrity: Integrity) -> str:
     return ""
 
 
-def _refuse(integrity: Integrity, touched: bool, of_drive: Moving | None, settling_s: float, cells: Columns) -> None:
-    """AnalysisError where clipped samples and what filters take to settle after gaps take too much, or all."""
-    clipped_s = of_drive.touched.sum() * CELL_S if of_drive else 0.0
+def _refuse(integrity: Integrity, touched: bool, moving: Moving | None, settling_s: float, cells: Columns) -> None:
+    """AnalysisError if clipped samples and the filters' settling after gaps take too much of the pass, or all."""
+    clipped_s = moving.touched.sum() * CELL_S if moving else 0.0
     lost = float((clipped_s + settling_s * len(integrity.gaps)) / integrity.seconds)
     if touched and lost > MOST_TOUCHED:
-        what = ClippedOutError if "clipping" in integrity.touched else AnalysisError
+        error = ClippedOutError if "clipping" in integrity.touched else AnalysisError
         reasons = "; ".join(integrity.reasons)
-        raise what(f"not sound: {reasons}; {100 * lost:.0f} % of it is touched, too much to use the rest")
+        raise error(f"not sound: {reasons}; {100 * lost:.0f} % of it is touched, too much to use the rest")
     if max(rows.size for rows in rows_of_pieces(cells["piece"])) < CELLS_A_WINDOW:
-        left_out = f": {in_words(of_drive)} are left out" if of_drive and of_drive.left_out.any() else ""
+        left_out = f": {in_words(moving)} are left out" if moving and moving.left_out.any() else ""
         raise AnalysisError(f"too short or too broken for one whole window{left_out}")
 
 
@@ -208,5 +208,5 @@ def _source(capture: Capture) -> Source:
 
 
 def began(capture: Capture) -> datetime | None:
-    """When the recording began, as a clock showed it there; None where the capture does not say."""
+    """When the recording began, in local time as shown there; None if the capture does not say."""
     return local(capture.text("started_utc"), capture.utc_offset_s)

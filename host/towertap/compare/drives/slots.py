@@ -1,4 +1,4 @@
-"""Where each pass of a road stands in the plan, and why a road cannot be compared by block."""
+"""The place of each pass of a road in the plan, and why a road cannot be compared by block."""
 
 from __future__ import annotations
 
@@ -16,21 +16,21 @@ Key = tuple[str, str, int | None]
 
 @dataclass(frozen=True)
 class Slot:
-    """Where a pass stands in the plan: its block, and the installation of its part, counted from 1."""
+    """A pass's place in the plan: its block, and the installation of its part, counted from 1."""
 
     block: int
     installation: int
 
 
 def key_of(drive: Pass) -> Key:
-    """What the plan knows a pass by."""
+    """How the plan identifies a pass."""
     return drive.conditions.part, drive.road, drive.conditions.pass_number
 
 
 def slots_of(passes: Sequence[Pass], planned: Mapping[Key, Slot]) -> tuple[dict[str, Slot], str | None]:
-    """The slot of every planned pass over one road by its capture's name; and, if so, why blocks do not hold.
+    """The slot of every planned pass over one road by its capture's name, and why blocks do not hold (None: they do).
 
-    Passes that were not planned have none.
+    Passes that were not planned have no slot.
     """
     slots: dict[str, Slot] = {}
     taken: dict[Key, str] = {}
@@ -45,7 +45,7 @@ def slots_of(passes: Sequence[Pass], planned: Mapping[Key, Slot]) -> tuple[dict[
 
 
 def _broken(passes: Sequence[Pass], slots: Mapping[str, Slot]) -> str | None:
-    """What is wrong with the blocks as they were driven, if anything."""
+    """What is wrong with the blocks as driven, if anything."""
     blocks = sorted({slot.block for slot in slots.values()})
     if len(blocks) < 2:
         return "its passes are all of one block"

@@ -1,9 +1,9 @@
-"""Joins speed logs to passes by UTC, and finds how far a log's clock is off by the car's own forward acceleration.
+"""Joins speed logs to passes by UTC, and finds each log's clock offset from the car's own forward acceleration.
 
-A log and a capture of one drive share what the driver did: where the log's speed rises, the box feels a push forward.
-So the offset of the log's clock is where the change of the log's speed over a second fits the mean forward acceleration
-of that second best, over all passes that the log covers. What a slope or a tilted box adds to the acceleration is
-taken out as each pass's own mean. An offset is believed only where a fit so good would hardly come by chance.
+A log and a capture of one drive share what the driver did: when the log's speed rises, the box feels a push forward.
+The clock offset is therefore the one at which the log's speed change over each second best fits the mean forward
+acceleration of that second, over all passes that the log covers. Each pass's own mean is subtracted, to remove slopes
+and a tilted box. An offset is accepted only if chance would rarely give so good a fit.
 """
 
 import math
@@ -23,14 +23,14 @@ from towertap.words.phrases import some
 Array = NDArray[np.float64]
 
 SEARCH_S = 60.0
-"""Offsets looked at either way: clocks set by network or satellite are closer, a wrong hour is for the option."""
+"""Offsets tried either way: clocks set by network or satellite are closer, and a wrong hour is for the option."""
 STEP_S = CELL_S
 SECOND = 10
-"""STEP_S cells a second: the change of speed is taken over one."""
+"""Cells of STEP_S in a second, over which the change of speed is taken."""
 SHARED = 0.8
-"""Of the seconds of the passes, the log covers this part at any offset that is looked at."""
+"""The log must cover this share of the passes' seconds at the offset found."""
 CHANCE = 1e-3
-"""An offset is believed where the best of all offsets would fit so well by chance less often than this."""
+"""An offset is accepted if the best of all offsets would fit that well by chance less often than this."""
 
 
 Push = tuple[float, Array]
@@ -38,13 +38,13 @@ Push = tuple[float, Array]
 
 
 def with_speed(drives: Drives, logs: Sequence[SpeedLog], offset_s: float | None = None) -> Drives:
-    """The same drives, each pass with the first of the logs that spans it; what could not be joined is remarked.
+    """The same drives, each pass with the first log that spans it, and remarks on what could not be joined.
 
-    `offset_s` is how far the logs' clocks are ahead of the host's, be it hours; None: found for each log. CallError
-    where there is an offset and no log.
+    `offset_s` is how far the logs' clocks are ahead of the host's, even by hours; None: found for each log. CallError
+    for an offset without a log.
     """
     if offset_s is not None and not logs:
-        raise CallError("an offset of the speed logs' clocks, and no log: name one with --speed")
+        raise CallError("an offset of the speed logs' clocks without a log: name one with --speed")
     joined: dict[str, SpeedLog] = {}
     remarks: list[str] = []
     for log in logs:
@@ -60,8 +60,8 @@ def with_speed(drives: Drives, logs: Sequence[SpeedLog], offset_s: float | None 
         if offset is None:
             offset = LogOffset(0.0, None, "not found")
             remarks.append(
-                f"the clock of the speed log {log.name} could not be held against the captures' (its speed fits their "
-                "forward acceleration no better than by chance) and is taken as right; name its offset with "
+                f"the clock of the speed log {log.name} could not be checked against the captures' (its speed fits "
+                "their forward acceleration no better than chance) and is taken as right; give its offset with "
                 "--speed-offset"
             )
         for drive in near:
@@ -77,12 +77,12 @@ def with_speed(drives: Drives, logs: Sequence[SpeedLog], offset_s: float | None 
 
 
 def lasted_s(drive: Pass) -> float:
-    """End of a pass's last cell, from the start of its capture."""
+    """End of a pass's last cell, from its capture's start."""
     return float(drive.cells["start_s"][-1]) + STEP_S
 
 
 def metres_by_cell(drive: Pass) -> Array | None:
-    """Metres that a pass drove in each of its cells (n,); None where no log says."""
+    """Metres driven in each of a pass's cells (n,); None without a log."""
     if drive.speed is None:
         return None
     starts_s = drive.cells["start_s"]
@@ -91,27 +91,27 @@ def metres_by_cell(drive: Pass) -> Array | None:
 
 
 def driven_m(drive: Pass) -> float | None:
-    """Metres that a pass drove in the seconds that its windows cover; None where no log says."""
+    """Metres driven in the seconds that a pass's windows cover; None without a log."""
     metres = metres_by_cell(drive)
     return None if metres is None else float(metres.sum())
 
 
 def find_offset(log: SpeedLog, pushes: Sequence[Push]) -> LogOffset | None:
-    """How far the clock of `log` is ahead, by the forward acceleration of the passes; None: no better than by chance.
+    """How far the clock of `log` is ahead, by the passes' forward acceleration; None if no better than chance.
 
-    The best correlation is held against chance by Fisher's transform, with as many independent seconds as Bartlett's
-    formula leaves of two series that are each alike from second to second, and for all offsets looked at. The interval
-    is that of a delay by least squares: the noise over the curvature of the misfit at its least.
+    Fisher's transform tests the best correlation against chance, with as many independent seconds as Bartlett's formula
+    leaves of two autocorrelated series, and for all offsets tried. The interval is that of a delay by least squares:
+    the noise over the curvature of the misfit at its minimum.
     """
     offsets_s = np.asarray(np.arange(-round(SEARCH_S / STEP_S), round(SEARCH_S / STEP_S) + 1) * STEP_S, np.float64)
     felt, rises = _seconds(log, pushes, offsets_s)
     if felt.size < SECOND:
         return None
-    there = np.isfinite(rises)
-    shares = there.mean(axis=1)
+    is_known = np.isfinite(rises)
+    shares = is_known.mean(axis=1)
     fits = np.full(offsets_s.size, -1.0)
     for i in np.flatnonzero(shares >= SHARED * shares.max()):
-        x, y = felt[there[i]], rises[i, there[i]]
+        x, y = felt[is_known[i]], rises[i, is_known[i]]
         if min(np.ptp(x), np.ptp(y)) > 0:
             fits[i] = np.corrcoef(x, y)[0, 1]
     best = int(np.argmax(fits))
@@ -119,12 +119,12 @@ def find_offset(log: SpeedLog, pushes: Sequence[Push]) -> LogOffset | None:
         return None
     low, top, high = fits[best - 1 : best + 2]
     bend = low - 2 * top + high
-    independent = felt.size / SECOND / _alike(felt, np.nan_to_num(rises[best]))
+    independent = felt.size / SECOND / _correlated_seconds(felt, np.nan_to_num(rises[best]))
     if bend >= 0 or independent <= 4 or shares[best] < SHARED:
         return None
-    looked_at = 2 * SEARCH_S  # of the offsets those a second apart are about independent
+    tried = 2 * SEARCH_S  # offsets a second apart are about independent
     score = math.atanh(min(top, 1 - 1e-9)) * math.sqrt(independent - 3)
-    if scipy.special.ndtr(-score) * looked_at > CHANCE:
+    if scipy.special.ndtr(-score) * tried > CHANCE:
         return None
     seconds = offsets_s[best] + STEP_S * (low - high) / (2 * bend)
     error = math.sqrt((1 - top**2) / (independent * top * -bend / STEP_S**2))
@@ -132,40 +132,40 @@ def find_offset(log: SpeedLog, pushes: Sequence[Push]) -> LogOffset | None:
 
 
 def _seconds(log: SpeedLog, pushes: Sequence[Push], offsets_s: Array) -> tuple[Array, NDArray[np.float64]]:
-    """Mean forward acceleration of every second, begun in every cell, (n,), and the log's rise in it by offset, (m, n).
+    """Mean forward acceleration of the second after every cell, (n,), and the log's rise in it by offset, (m, n).
 
-    Each pass's own mean is taken out of both.
+    Each pass's own mean is subtracted from both.
     """
     felt, rises = [np.empty(0)], [np.empty((offsets_s.size, 0))]
     for start_s, forward_ms2 in pushes:
         if forward_ms2.size <= SECOND:
             continue
         mean = np.convolve(forward_ms2, np.full(SECOND, 1 / SECOND), "valid")
-        whole = np.isfinite(mean)
-        if not whole.any():
+        is_whole = np.isfinite(mean)
+        if not is_whole.any():
             continue
-        at_s = start_s + np.flatnonzero(whole) * STEP_S + offsets_s[:, None]
+        at_s = start_s + np.flatnonzero(is_whole) * STEP_S + offsets_s[:, None]
         rise = log.speed_at(at_s + SECOND * STEP_S) - log.speed_at(at_s)
-        felt.append(mean[whole] - mean[whole].mean())
-        there = np.isfinite(rise)
-        count = np.maximum(there.sum(axis=1, keepdims=True), 1)
-        rises.append(rise - np.where(there, rise, 0.0).sum(axis=1, keepdims=True) / count)
+        felt.append(mean[is_whole] - mean[is_whole].mean())
+        is_known = np.isfinite(rise)
+        count = np.maximum(is_known.sum(axis=1, keepdims=True), 1)
+        rises.append(rise - np.where(is_known, rise, 0.0).sum(axis=1, keepdims=True) / count)
     return np.concatenate(felt), np.concatenate(rises, axis=1)
 
 
-def _alike(x: Array, y: Array) -> float:
-    """By how much two series (n,) that are alike from cell to cell hold fewer independent seconds than seconds.
+def _correlated_seconds(x: Array, y: Array) -> float:
+    """Seconds of two autocorrelated series (n,) per independent second; at least 1.
 
     Bartlett (1946): the variance of their correlation is 1 + 2 Σ ρx(k) ρy(k) times that of independent values.
     """
     most = min(20 * SECOND, x.size // 4)
-    of_x, of_y = ([float(z[:-k] @ z[k:]) / max(float(z @ z), 1e-300) for k in range(1, most)] for z in (x, y))
-    together = np.array(of_x) * np.array(of_y)
-    return max(1.0, (1 + 2 * float(np.maximum(together, 0).sum())) / SECOND)
+    rho_x, rho_y = ([float(z[:-k] @ z[k:]) / max(float(z @ z), 1e-300) for k in range(1, most)] for z in (x, y))
+    products = np.array(rho_x) * np.array(rho_y)
+    return max(1.0, (1 + 2 * float(np.maximum(products, 0).sum())) / SECOND)
 
 
 def _near(drive: Pass, log: SpeedLog, offset_s: float | None) -> bool:
-    """Whether a log and a pass share time by an offset that is given, or may do so by one that is looked for."""
+    """Whether a log and a pass share time at the given offset, or may at one within the search."""
     if drive.started is None:
         return False
     began_s, slack_s = _began_s(drive) + (offset_s or 0.0), SEARCH_S if offset_s is None else 0.0
@@ -173,17 +173,17 @@ def _near(drive: Pass, log: SpeedLog, offset_s: float | None) -> bool:
 
 
 def _covers_none(passes: Sequence[Pass], log: SpeedLog, offset_s: float | None) -> str:
-    """That a log covers no pass, with both times, by which the wrong hour is seen, and what to do."""
+    """A remark on a log that covers no pass, with both times, which show a wrong hour, and what to do."""
     words = f"the speed log {log.name} covers no pass"
     dated = [drive for drive in passes if drive.started is not None]
     if not dated:
-        return f"{words}, for no capture says when it began"
+        return f"{words}, because no capture says when it began"
     begins_s = [_began_s(drive) for drive in dated]
     given = "" if offset_s is None else f" less the {offset_s:g} s of --speed-offset"
     return (
         f"{words}: read as UTC it goes from {_utc(log.time_s[0])} to {_utc(log.time_s[-1])}{given}, and the passes "
-        f"begin from {_utc(min(begins_s))} to {_utc(max(begins_s))}; write its times in UTC, or name by --speed-offset "
-        "how many seconds its clock is ahead"
+        f"begin from {_utc(min(begins_s))} to {_utc(max(begins_s))}; write its times in UTC, or give with "
+        "--speed-offset how many seconds its clock is ahead"
     )
 
 
@@ -197,7 +197,7 @@ def _began_s(drive: Pass) -> float:
 
 
 def _implausible(passes: Sequence[Pass]) -> Iterator[str]:
-    """Passes whose log speaks of quite another speed than the one aimed at: another unit, or another drive."""
+    """Remarks on passes whose log disagrees with the aimed speed: another unit, or another drive."""
     for drive in passes:
         aimed_kmh, metres = drive.conditions.speed_kmh, driven_m(drive)
         if not aimed_kmh or metres is None:
@@ -205,6 +205,6 @@ def _implausible(passes: Sequence[Pass]) -> Iterator[str]:
         logged_kmh = 3.6 * metres / (drive.n_cells * STEP_S)
         if not 0.5 < logged_kmh / aimed_kmh < 2:
             yield (
-                f"{drive.name} was driven at {logged_kmh:.0f} km/h by its speed log and at {aimed_kmh:g} km/h by what "
-                "was written down: is the log's unit right, and is it of this drive?"
+                f"{drive.name} was driven at {logged_kmh:.0f} km/h by its speed log but at {aimed_kmh:g} km/h by its "
+                "conditions: is the log's unit right, and is it of this drive?"
             )

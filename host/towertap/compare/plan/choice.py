@@ -1,4 +1,4 @@
-"""Which design and how many passes, what is wanted against what each can do; and the drives of it in their order."""
+"""Which design and how many passes serve a purpose, and the resulting drives in order."""
 
 import random
 from collections import Counter
@@ -30,14 +30,14 @@ from towertap.compare.stats.planning import (
 from towertap.errors import AnalysisError, CallError
 
 STANDARD = design_of("AB|B'A")
-"""Where the passes are given and no design does what is wanted with them."""
+"""Used when the passes are given and no design reaches the aim with them."""
 DRIFT_CANCELS = tuple(planned for planned in DESIGNS if planned.paired)
-"""Nobody is given another who did not ask for it: no verdict knows how much a drift put into it."""
+"""Any other design is used only on request: no verdict knows how much of it is drift."""
 
 
 @dataclass(frozen=True)
 class Wanted:
-    """What is wanted of a plan: to tell the `margin` about the part, or what its control must, with this `power`.
+    """What a plan must reach: a verdict about the part at the `margin`, or what its control must, with this `power`.
 
     `known` is what is known beforehand of installations and days; all shares are fractions.
     """
@@ -50,7 +50,7 @@ class Wanted:
 
     @classmethod
     def of(cls, plan: Plan) -> Self:
-        """What a plan was to do, by what it says itself."""
+        """The aim of an existing plan, as far as the plan states it."""
         known = Beforehand(stated_sd=plan.refit_sd), Beforehand(stated_sd=plan.day_sd)
         return cls(PassSpread(plan.spread, None, plan.spread_from), plan.margin, plan.power, known, plan.control)
 
@@ -61,7 +61,7 @@ class Wanted:
         return installation, day
 
     def able(self, planned: PlannedDesign, passes: int, pass_sd: float | None = None) -> Reach:
-        """What a design can do with so many passes a side: the change that counts first, then CHANGES."""
+        """What a design can do with so many passes per side: the change that counts first, then CHANGES."""
         installation, day = self.taken
         differ = CONTROLS[self.control].differ if self.control else (True, True)
         truly = float(installation.sd) * differ[0], float(day.sd) * differ[1]
@@ -73,7 +73,7 @@ class Wanted:
         return CONTROLS[self.control].aim(able) if self.control else told_of_the_part(able)
 
     def choose(self, planned: PlannedDesign | None, passes: int | None) -> Reach:
-        """The design and the passes, of what is not given the cheapest; AnalysisError where none would do."""
+        """The given design and passes, with the cheapest for what is not given; AnalysisError if none would do."""
         if self.control:
             planned = planned or design_of(CONTROLS[self.control].design)
         if passes is None:
@@ -85,7 +85,7 @@ class Wanted:
         return self.able(planned, passes)
 
     def _with_enough(self, planned: PlannedDesign | None) -> Reach:
-        """With the fewest passes; a design that was asked for and cannot tell of the part tells of these drives."""
+        """With the fewest passes. A requested design that cannot decide about the part is planned for its drives."""
         if planned is None:
             able = cheapest(self.able, self.power, self.aim, DRIFT_CANCELS)
         else:
@@ -96,19 +96,19 @@ class Wanted:
             raise AnalysisError(
                 f"even {MOST_PASSES} passes a side would not do for a margin of {100 * self.margin:g} % at these "
                 "spreads: make passes more alike, measure installations and days (--control), take a larger margin, "
-                "or say --design and --passes"
+                "or set --design and --passes"
             )
         return able
 
     def beside(self, chosen: Reach) -> list[Reach]:
-        """What each design can do with the passes chosen, or the next number that its stretches can share."""
+        """What each design can do with the chosen passes, or the next number that its stretches can share."""
         designs = {planned.order: planned for planned in (*DESIGNS, chosen.planned)}.values()
         return [
             self.able(planned, max(-(-chosen.passes // (n := planned.shares)), -(-2 // n)) * n) for planned in designs
         ]
 
     def assurance(self, able: Reach) -> float | None:
-        """The power averaged over what the spread of passes may be; None where that was said."""
+        """The power averaged over what the spread of passes may be; None if the spread was given."""
         if self.spread.df is None:
             return None
 
@@ -121,10 +121,10 @@ class Wanted:
 def drive_order(
     before: str, after: str, roads: Sequence[str], passes: int, planned: PlannedDesign, seed: int
 ) -> tuple[PlannedDrive, ...]:
-    """All drives in order: `passes` over every road with each part, shared alike by the stretches of the design.
+    """All drives in order: `passes` over every road with each part, shared equally by the stretches of the design.
 
-    Within a stretch every round goes over all roads once, in a drawn order. Raises CallError when the passes cannot be
-    shared, or are more drives than a plan holds.
+    Within a stretch, every round covers all roads once, in random order. Raises CallError if the passes cannot be
+    shared, or make more drives than a plan holds.
     """
     each = planned.per_stretch(passes)
     if (count := 2 * passes * len(roads)) > MOST_DRIVES:
@@ -150,11 +150,11 @@ def drift(planned: PlannedDesign) -> str:
     lean = overlap(design, order=list(range(design.after.size))).order_lean or 0.0
     if abs(lean) < 1e-9:
         return "a steady drift cancels"
-    return "drift between blocks cancels" if planned.paired else "whatever drifts is in the ratio"
+    return "drift between blocks cancels" if planned.paired else "any drift is in the ratio"
 
 
 def left_open(planned: PlannedDesign) -> str:
-    """Whose a change can be as well as the part's, in words."""
+    """What else a change may come from than the part, in words."""
     over = overlap(planned.design(2))
     if over.about == "part or day":
         return "the day's"

@@ -1,4 +1,4 @@
-"""Plans of controls: what is driven, and what these drives must show: that nothing changed, or a known change."""
+"""Plans of controls: what is driven, and what the drives must show: that nothing changed, or a known change."""
 
 from dataclasses import dataclass
 from typing import Literal
@@ -10,10 +10,10 @@ ControlKind = Literal["refit", "day", "positive"]
 
 @dataclass(frozen=True)
 class PlannedControl:
-    """A kind of control: its name, its design, and what is wanted of it.
+    """A kind of control: its name, design and question, and the power that it aims at.
 
-    `called` names the part after, from the part before; `differ` says whether the two sides are of other installations,
-    and of other days.
+    `called` names the part after, given the part before. `differ` says whether the two sides differ in installation and
+    in day.
     """
 
     name: str
@@ -28,7 +28,7 @@ CONTROLS: dict[ControlKind, PlannedControl] = {
     "refit": PlannedControl(
         "refit control",
         "AB",
-        "Does {before} ride alike when it is taken out and fitted anew?",
+        "Does {before} ride the same after it is taken out and fitted again?",
         "{before}-refitted",
         lambda able: able.drives.equivalent,
         (True, False),
@@ -36,7 +36,7 @@ CONTROLS: dict[ControlKind, PlannedControl] = {
     "day": PlannedControl(
         "no-change day",
         "A;B",
-        "Does {before} ride alike on another day?",
+        "Does {before} ride the same on another day?",
         "{before}-another-day",
         lambda able: able.drives.equivalent,
         (False, True),

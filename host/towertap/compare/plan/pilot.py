@@ -22,15 +22,15 @@ if TYPE_CHECKING:
 Levels = dict[tuple[str, str], list[tuple[int | None, float]]]
 """Numbers and logarithms of passes, by road and part."""
 FEWEST_DF = 3
-"""With fewer from rounds, four with one part, the spread is taken from passes."""
+"""With fewer from rounds (four rounds with one part), the spread is taken from passes."""
 
 
 @dataclass(frozen=True)
 class PassSpread:
-    """How far rounds over all rough roads (passes, where there is one) differ with nothing changed.
+    """How far rounds over all rough roads (passes, if there is one road) differ with nothing changed.
 
-    `sd` is the standard deviation of the logarithm, estimated with `df` degrees of freedom (None: said), `words` tell
-    where it is from; `left_out` are the captures of a pilot that were not used.
+    `sd` is the standard deviation of the logarithm, estimated with `df` degrees of freedom (None: given), `words` say
+    where it comes from, `left_out` are the captures of a pilot that were not used.
     """
 
     sd: float
@@ -40,13 +40,13 @@ class PassSpread:
 
     @property
     def planned(self) -> float:
-        """What is planned with: the middle estimate."""
+        """The spread to plan with: the middle estimate."""
         return self.sd if self.df is None else middle(self.sd, self.df)
 
 
 def said(pass_sd: float, roads: int) -> PassSpread:
-    """A spread from pass to pass that somebody said, a fraction, over so many rough roads."""
-    words = f"{100 * pass_sd:g} % from pass to pass, as said and not measured"
+    """A given spread from pass to pass, a fraction, converted to rounds over so many rough roads."""
+    words = f"{100 * pass_sd:g} % from pass to pass, as stated and not measured"
     return PassSpread(pass_sd / math.sqrt(roads), None, words + _of_rounds(pass_sd, roads))
 
 
@@ -57,12 +57,12 @@ def load_pilot(
     position: str = "",
     **how: Unpack[HowRead],
 ) -> PassSpread:
-    """Estimate the spread of `metric` over whole passes from the captures (*.h5) in `folder` of the `roads` named.
+    """Estimate the spread of `metric` over whole passes from the captures (*.h5) in `folder` of these `roads`.
 
-    From rounds, passes of one number and part over every road, where there are enough; else from passes alike in road
-    and part, as if roads varied independently. Captures that a comparison would not use are left out, and so are those
-    of a box elsewhere than at `position`, where that is named; they are read as in `load_passes`. Raises CallError for
-    a folder without such captures or with captures of several positions, AnalysisError when no two passes are alike.
+    From rounds (passes of one number and part over every road) if there are enough; else from passes of one road and
+    part, as if roads varied independently. Captures that a comparison would not use are left out, and those of a box
+    at another `position`, if given; they are read as in `load_passes`. Raises CallError for a folder without such
+    captures or with captures of several positions, AnalysisError without two comparable passes.
     """
     from towertap.compare.drives.folder import captures_in, labels, read_passes  # most plans have no pilot to read
     from towertap.compare.drives.model import Excluded
@@ -99,11 +99,11 @@ def load_pilot(
 
 
 def _spread(levels: Levels, roads: Sequence[str]) -> tuple[float, int, str]:
-    """The spread from round to round, its degrees of freedom, and where it is from in words."""
-    over_all = _rounds(levels, roads) if len(roads) > 1 else {}
-    sd, df = _pooled(over_all.values())
+    """The spread from round to round, its degrees of freedom, and its source in words."""
+    rounds = _rounds(levels, roads) if len(roads) > 1 else {}
+    sd, df = _pooled(rounds.values())
     if df >= FEWEST_DF and sd >= NO_SPREAD:
-        used = listed([f"{len(logs)} with {part}" for part, logs in over_all.items()])
+        used = listed([f"{len(logs)} with {part}" for part, logs in rounds.items()])
         return sd, df, f"pilot (rounds over {listed(roads)}: {used}): {100 * sd:.1f} % from round to round"
     sd, df = _pooled([log for _, log in passes] for passes in levels.values())
     if not df or sd < NO_SPREAD:
@@ -115,24 +115,24 @@ def _spread(levels: Levels, roads: Sequence[str]) -> tuple[float, int, str]:
 
 def _rounds(levels: Levels, roads: Sequence[str]) -> dict[str, list[float]]:
     """The mean logarithm of each round over all roads, by part."""
-    over_all: dict[str, list[float]] = {}
+    by_part: dict[str, list[float]] = {}
     for part in dict.fromkeys(part for _, part in levels):
-        of_roads = [dict(levels.get((road, part), [])) for road in roads]
-        numbers = set.intersection(*map(set, of_roads)) - {None}
-        over_all[part] = [float(np.mean([logs[number] for logs in of_roads])) for number in numbers]
-    return over_all
+        by_road = [dict(levels.get((road, part), [])) for road in roads]
+        numbers = set.intersection(*map(set, by_road)) - {None}
+        by_part[part] = [float(np.mean([logs[number] for logs in by_road])) for number in numbers]
+    return by_part
 
 
 def _pooled(groups: Iterable[Sequence[float]]) -> tuple[float, int]:
     """The standard deviation within groups, pooled, and its degrees of freedom."""
-    several = [group for group in groups if len(group) > 1]
-    df = sum(len(group) - 1 for group in several)
-    squares = sum((len(group) - 1) * float(np.var(group, ddof=1)) for group in several)
+    usable = [group for group in groups if len(group) > 1]
+    df = sum(len(group) - 1 for group in usable)
+    squares = sum((len(group) - 1) * float(np.var(group, ddof=1)) for group in usable)
     return (math.sqrt(squares / df), df) if df else (math.nan, 0)
 
 
 def _of_rounds(pass_sd: float, roads: int) -> str:
-    """What a spread from pass to pass makes of rounds, in words."""
+    """The spread from round to round that follows from that of passes, in words."""
     if roads == 1:
         return ""
     return f", so {100 * pass_sd / math.sqrt(roads):.1f} % from round to round if {roads} roads vary independently"

@@ -1,4 +1,4 @@
-"""The plan of a comparison, settled before the first drive: what is asked, what counts, what is driven in which order.
+"""The plan of a comparison, settled before the first drive: the question, what counts, and the order of the drives.
 
 It is a small JSON file, so that `compare` can say where the drives and the analysis departed from it.
 """
@@ -25,11 +25,11 @@ from towertap.signals.metrics import METRICS, RMS
 
 SCHEMA, VERSION = "towertap-plan", 2
 DEFAULT_METRICS = ("jerk_z", "weighted_z", "acceleration_z")
-"""Few, because without a plan that names the primary one every further metric costs the power of all."""
+"""Few, because without a plan that names the primary one, every further metric costs power for all."""
 
 LARGEST_FILE = 1_000_000
 MOST_DRIVES = 2000
-MEND = "mend it, or write the plan anew with `towertap plan`"
+MEND = "fix it, or write a new plan with `towertap plan`"
 
 Text = Annotated[str, Meta(max_length=2000)]
 Number = Annotated[int, Meta(ge=1, le=9999)]
@@ -48,7 +48,7 @@ class PlannedRoad:
 
 @dataclass(frozen=True)
 class PlannedDrive:
-    """One pass of the plan; `block` is that of its stretch; the pass number counts by part and road, from 1."""
+    """One pass of the plan, in the block of its stretch; the pass number counts by part and road, from 1."""
 
     block: Number
     part: Text
@@ -57,13 +57,13 @@ class PlannedDrive:
 
     @property
     def words(self) -> str:
-        """How it is named to people."""
+        """What people call it."""
         return f"pass {self.pass_number} of {self.road} with {self.part}"
 
 
 @dataclass(frozen=True)
 class HeldConditions:
-    """Conditions to hold in every pass, as the captures write them down; an empty text or None is not held."""
+    """Conditions to hold in every pass, as captures record them; an empty text or None is not held."""
 
     tyre_pressures_kpa: Text = ""
     air_temperature_c: tuple[Celsius, Celsius] | None = None
@@ -74,13 +74,13 @@ class HeldConditions:
 
 @dataclass(frozen=True, kw_only=True)
 class Plan:
-    """A plan; `roads` include the smooth one, `metrics` start with the primary one, `drives` stand in driving order.
+    """A plan; `roads` include the smooth one, `metrics` start with the primary one, `drives` are in driving order.
 
-    `margin`, `power`, `spread` and what is stated of installations and days (`refit_sd`, `day_sd`, None where nobody
-    says) are fractions. `spread` is how far rounds over all rough roads (passes, where there is one) differ with
-    nothing changed, as planned with; `spread_from` says in words where it comes from. `design` says what of the drives
-    shares a block, an installation and a day, as `planning` writes it; `control` is set where the plan is of a control.
-    Raises CallError for what cannot be a plan.
+    `margin`, `power`, `spread` and what is stated of installations and days (`refit_sd`, `day_sd`, None if nothing is)
+    are fractions. `spread` is how far rounds over all rough roads (passes, if there is one road) are planned to differ
+    with nothing changed; `spread_from` says where it comes from. `design` says which drives share a block, an
+    installation and a day, written as in `planning`; `control` is set for a control. Raises CallError for what cannot
+    be a plan.
     """
 
     question: Text
@@ -104,7 +104,7 @@ class Plan:
     written_utc: str
 
     def __post_init__(self) -> None:
-        """Hold the plan to its rules, one line for the first that is broken."""
+        """Check the plan's rules; CallError names the first that is broken."""
         for broken, words in self._rules():
             if broken:
                 raise CallError(words)
@@ -130,22 +130,22 @@ class Plan:
         yield len(keys) < len(self.drives), "a drive is planned twice"
         wanted = {(part, road) for part in (self.before, self.after) for road in names}
         covered = {(part, road) for part, road, _ in keys}
-        yield covered != wanted, "the drives must cover both parts on every road, and no other"
-        in_turn = [of_stretch for of_stretch, _ in self._runs()]
+        yield covered != wanted, "the drives must cover both parts on every road, and nothing else"
+        driven = [run for run, _ in self._runs()]
         planned = [
             (stretch.block, self.after if stretch.after else self.before) for stretch in self.planned_design.stretches
         ]
-        yield in_turn != planned, f"the drives are not in the blocks and parts of the design {self.design}"
+        yield driven != planned, f"the drives are not in the blocks and parts of the design {self.design}"
         days_of = {(stretch.day, stretch.after) for stretch in self.planned_design.stretches}
         days = self.planned_design.days
         yield self.control == "refit" and days > 1, f"a refit control is driven on one day, not as {self.design}"
         yield (
             self.control == "day" and (days < 2 or len(days_of) > days),
-            f"a no-change day has each side on days of its own, as A;B, not as {self.design}",
+            f"a no-change day has each side on its own days, as A;B, not as {self.design}",
         )
         yield instant(self.written_utc) is None, "written_utc must be a time in ISO 8601"
         low, high = self.hold.air_temperature_c or (0.0, 0.0)
-        yield low > high, f"air temperature: {low:g} is above {high:g} °C; say the lowest first"
+        yield low > high, f"air temperature: {low:g} is above {high:g} °C; give the lowest first"
 
     @property
     def rough_roads(self) -> tuple[PlannedRoad, ...]:
@@ -162,19 +162,19 @@ class Plan:
 
     @property
     def stretches(self) -> list[tuple[Stretch, list[PlannedDrive]]]:
-        """The drives of each stretch, in driving order: its installation and day are theirs."""
+        """Each stretch with its drives, in driving order."""
         return [
             (stretch, drives) for stretch, (_, drives) in zip(self.planned_design.stretches, self._runs(), strict=True)
         ]
 
     def _runs(self) -> list[tuple[tuple[int, str], list[PlannedDrive]]]:
-        """Drives in a row of one block with one part."""
+        """Consecutive drives of one block with one part, by block and part."""
         runs = groupby(self.drives, lambda drive: (drive.block, drive.part))
-        return [(of_stretch, list(drives)) for of_stretch, drives in runs]
+        return [(block_and_part, list(drives)) for block_and_part, drives in runs]
 
     @property
     def slots(self) -> dict[Key, Slot]:
-        """The slot of each drive by its part, road and pass number; all in one block where none pair the parts."""
+        """The slot of each drive by its part, road and pass number; all in one block unless blocks pair the parts."""
         paired = self.planned_design.paired
         return {
             (drive.part, drive.road, drive.pass_number): Slot(stretch.block if paired else 1, stretch.installation)
@@ -188,18 +188,18 @@ class Plan:
         return (instant(self.written_utc) or datetime.max.replace(tzinfo=UTC)).astimezone(UTC)
 
     def speed_kmh(self, road: str) -> float | None:
-        """The speed aimed at on a road, None where the plan does not know it."""
+        """The speed aimed at on a road; None if the plan does not have the road."""
         return {planned.name: planned.speed_kmh for planned in self.roads}.get(road)
 
     @classmethod
     def from_dict(cls, data: dict[str, Any], source: str = "plan") -> Self:
-        """From the JSON object of the file; FileError or CallError says in one line what is wrong."""
+        """From the file's JSON object; FileError or CallError says in one line what is wrong."""
         if data.get("schema") != SCHEMA:
             raise FileError(f"{source}: not a plan: it does not say schema {SCHEMA}; write one with `towertap plan`")
         version = data.get("version")
         if version != VERSION:
             raise FileError(
-                f"{source}: a plan of version {version!r:.20}, and this one reads {VERSION}: write it anew, or update"
+                f"{source}: a plan of version {version!r:.20}, but this one reads {VERSION}: write a new one, or update"
             )
         entries = {name: value for name, value in data.items() if name not in ("schema", "version")}
         for declared, items in ((cls, entries), *((kind, entries.get(name)) for name, kind in NESTED.items())):
@@ -212,16 +212,16 @@ class Plan:
         return plan
 
     def to_dict(self) -> dict[str, Any]:
-        """A mapping that JSON can hold and `from_dict` reads back."""
+        """A JSON object that `from_dict` reads back."""
         return {"schema": SCHEMA, "version": VERSION, **asdict(self)}
 
 
 NESTED = {"hold": HeldConditions, "roads": PlannedRoad, "drives": PlannedDrive}
-"""The entries of a plan that hold entries of their own."""
+"""The entries of a plan that have entries of their own."""
 
 
 def read_plan(path: Path) -> Plan:
-    """Read a plan file; FileError names the file and says in one line what is wrong with it."""
+    """Read a plan file; FileError names the file and says in one line what is wrong."""
     data = read_json(path, dict[str, Any], "the plan.json that `towertap plan` wrote", LARGEST_FILE)
     try:
         return Plan.from_dict(data, str(path))
@@ -230,7 +230,7 @@ def read_plan(path: Path) -> Plan:
 
 
 def write_plan(plan: Plan, path: Path) -> None:
-    """Write the plan whole or not at all; CallError where there is one already: a plan is not changed afterwards."""
+    """Write the plan completely or not at all; CallError if the file exists, since a plan is never changed."""
     if path.exists():
-        raise CallError(f"{path} is there already, and a plan is not changed afterwards: name another folder")
+        raise CallError(f"{path} exists already, and a plan is not changed afterwards: name another folder")
     write_json(path, plan.to_dict())

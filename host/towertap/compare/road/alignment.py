@@ -1,12 +1,12 @@
 """Which metre of road a moment of a pass belongs to, found by the road's own fingerprint; pure functions on arrays.
 
 A fingerprint is the logarithm of the mean square of vertical acceleration over short cells of time. The same road gives
-much the same fingerprint in every pass, stretched by the speed driven. It is stretched back by correlation optimised
-warping (Nielsen, Carstensen, Smedsgaard 1998, doi:10.1016/S0021-9673(98)00021-1): the pass is cut into segments, each
-of which may run over more or fewer cells of a template, and dynamic programming finds the best chain of segments that
-touch. The score is the logarithm of the likelihood ratio of cells that share a road, correlated SHARED, against cells
-that do not, so that gaps and road driven by one of the two only weigh nothing; neighbouring segments of very different
-speed pay. Neither the offset nor the mean speed need be known.
+nearly the same fingerprint in every pass, stretched by the speed driven. Correlation optimised warping (Nielsen,
+Carstensen, Smedsgaard 1998, doi:10.1016/S0021-9673(98)00021-1) stretches it back: the pass is cut into segments, each
+of which may cover more or fewer cells of a template, and dynamic programming finds the best chain of adjoining
+segments. The score is the log likelihood ratio of cells that share a road, correlated SHARED, against cells that do
+not. Gaps, and road driven by only one of the two, therefore weigh nothing. Neighbouring segments of very different
+speed are penalised. Neither the offset nor the mean speed need be known.
 """
 
 import math
@@ -25,30 +25,30 @@ from towertap.words.phrases import some
 Array = NDArray[np.float64]
 
 SEGMENT = 20
-"""Cells a segment, within which the speed relative to the template is constant."""
+"""Cells per segment; the speed relative to the template is constant within one."""
 ADVANCES = np.arange(11, 38)
-"""Cells of the template that a segment may run over: 0.55 to 1.85 times the template's speed."""
+"""Template cells that a segment may cover: 0.55 to 1.85 times the template's speed."""
 STEP_REACH = 5
-"""Neighbouring segments differ by at most so many cells in their advance."""
+"""Neighbouring segments differ by at most this many cells in their advance."""
 STEP_SPREAD, SPEED_SPREAD = 0.08, 0.25
-"""Standard deviations of the logarithm of speed: from segment to segment, and of a pass against the template."""
+"""Standard deviations of the logarithm of speed: from segment to segment, and of a pass relative to the template."""
 SHARED = 0.5
-"""Correlation, cell by cell, that the score supposes of one road; passes with much less are thrown out."""
+"""Correlation, cell by cell, that the score assumes for one road; passes with much less are rejected."""
 INDEPENDENT = 0.7
-"""Share of cells that count as independent, neighbours being alike."""
+"""Share of cells that count as independent, since neighbours are correlated."""
 CLIP = 3.0
-"""Standard scores of a fingerprint end here: a single bang is not the road."""
+"""A fingerprint's standard scores are clipped here: a single bang is not the road."""
 OVERHANG = 0.25
-"""A pass may begin before the template or end after it by this part of its own length."""
+"""A pass may begin before the template or end after it by this fraction of its own length."""
 REFERENCES = 3
-"""So many passes are tried as the reference, for one of them may be of another road."""
+"""This many passes are tried as the reference, since one may be of another road."""
 LEAST_OVERLAP_S = 4.0
 """A pass that shares less with the others is not aligned."""
 TELLING_OVERLAP_S = 8.0
-"""A pass that shares so much and still does not fit may well be of another road."""
+"""A pass that shares this much and still does not fit may well be of another road."""
 LEAST_QUALITY = 0.5
 ABOVE_CHANCE = 0.15
-"""An aligned pass has a quality of at least the first, and by the second above what chance gives on that road."""
+"""An aligned pass has at least the first as its quality, and exceeds the chance level of its road by the second."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +64,7 @@ class Warp:
         return curve
 
     def __call__(self, cells: NDArray[np.floating]) -> Array:
-        """Places (n,) of cells (n,), continued at the first and last speed beyond the knots."""
+        """Places (n,) of cells (n,), extrapolated at the first and last speed beyond the knots."""
         speeds = np.diff(self.places) / np.diff(self.knots)
         inside = np.clip(cells, self.knots[0], self.knots[-1])
         beyond = np.where(cells < inside, speeds[0], speeds[-1]) * (cells - inside)
@@ -76,9 +76,9 @@ class PassAlignment:
     """How one pass fits its road's fingerprint.
 
     `quality` is the correlation of its fingerprint, warped to all other passes over the road, with those of the other
-    side: the two sides may have driven a road each. `chance` is what the same search finds on all others run backwards,
-    where there is nothing to find. `speed` is its mean speed as a multiple of the reference pass's, `overlap_s` how
-    long of it the others share.
+    side: each side may have driven a road of its own. `chance` is what the same search finds with the others reversed,
+    where there is nothing to find. `speed` is its mean speed as a multiple of the reference pass's, `overlap_s` the
+    length that it shares with the others.
     """
 
     capture: str
@@ -91,10 +91,10 @@ class PassAlignment:
 
 @dataclass(frozen=True)
 class RoadAlignment:
-    """The passes over one road brought onto one coordinate, the time of the pass `reference`.
+    """The passes over one road on one coordinate, the time of the pass `reference`.
 
     `places` is the number of stretches of road, one second of the reference long, that every pass covers. `failure`
-    says why they cannot be used, None when they can.
+    says why they cannot be used, None if they can.
     """
 
     road: str
@@ -105,7 +105,7 @@ class RoadAlignment:
 
     @property
     def not_one_road(self) -> str | None:
-        """Why these passes may not be of one road at all: most of them do not fit, though they are long enough to."""
+        """Why these passes may not be of one road: most of them do not fit, although they are long enough."""
         misfits = [drive for drive in self.passes if not drive.aligned and drive.overlap_s >= TELLING_OVERLAP_S]
         if len(self.passes) < 3 or 2 * len(misfits) <= len(self.passes):
             return None
@@ -115,12 +115,12 @@ class RoadAlignment:
 def align(
     road: str, names: Sequence[str], prints: Sequence[Array], is_after: Sequence[bool], cell_s: float
 ) -> tuple[RoadAlignment, tuple[Warp, ...]]:
-    """Bring passes, two or more, onto the coordinate of the one that is most like the others in length.
+    """Bring two or more passes onto the coordinate of the one with the most typical length.
 
-    One fingerprint (n,) a pass, in cells of `cell_s`. Where some do not fit, another reference is tried.
+    One fingerprint (n,) per pass, in cells of `cell_s`. If some do not fit, another reference is tried.
     """
     lengths = np.array([np.isfinite(own).sum() for own in prints])
-    unusual = abs(lengths - np.median(lengths))  # ties by name, so that it does not matter which side is called before
+    unusual = abs(lengths - np.median(lengths))  # ties by name, so that swapping the sides changes nothing
     tried = []
     for reference in sorted(range(len(names)), key=lambda i: (unusual[i], names[i]))[:REFERENCES]:
         with one_thread():
@@ -134,7 +134,7 @@ def align(
 def _aligned_to(
     reference: int, names: Sequence[str], prints: Sequence[Array], is_after: Sequence[bool], cell_s: float
 ) -> tuple[tuple[PassAlignment, ...], tuple[Warp, ...]]:
-    """All passes on the coordinate of one of them: first each on that one, then each on all others together."""
+    """All passes on the coordinate of one of them: first each on that one, then each on all the others together."""
     first = [find_warp(own, prints[reference]) for own in prints]
     warps, fits = [], []
     for i, own in enumerate(prints):
@@ -171,44 +171,44 @@ def _failure(passes: Sequence[PassAlignment]) -> str | None:
 
 
 def _together(warped: Sequence[tuple[Array, Warp]]) -> tuple[Array, int]:
-    """The mean of some fingerprints on the coordinate that their warps lead to, and the place where it starts."""
+    """The mean of some fingerprints on the coordinate that their warps lead to, and the place where that starts."""
     places = [warp(np.arange(own.size) + 0.5) for own, warp in warped]
     start = math.floor(min(at[0] for at in places))
     grid = np.arange(start, math.ceil(max(at[-1] for at in places))) + 0.5
     rows = np.array(
         [np.interp(grid, at, own, left=np.nan, right=np.nan) for (own, _), at in zip(warped, places, strict=True)]
     )
-    there = np.isfinite(rows)
-    counts = there.sum(axis=0)
-    sums = np.where(there, rows, 0.0).sum(axis=0)
+    present = np.isfinite(rows)
+    counts = present.sum(axis=0)
+    sums = np.where(present, rows, 0.0).sum(axis=0)
     return standard_scores(np.divide(sums, counts, out=np.full(grid.size, np.nan), where=counts > 0)), start
 
 
 def agreement(own: Array, warp: Warp, template: Array) -> tuple[float, NDArray[np.bool_]]:
-    """Correlation of a warped fingerprint (n,) with a template (m,), or 0, and the cells (n,) both hold."""
+    """Correlation of a warped fingerprint (n,) with a template (m,), or 0, and the cells (n,) that both hold."""
     at = warp(np.arange(own.size) + 0.5) - 0.5
     other = np.interp(at, np.arange(template.size), template, left=np.nan, right=np.nan)
     both = np.isfinite(own) & np.isfinite(other)
     x, y = own[both], other[both]
-    tells = both.sum() > 1 and min(np.ptp(x), np.ptp(y)) > 0
-    return float(np.corrcoef(x, y)[0, 1]) if tells else 0.0, both
+    is_defined = both.sum() > 1 and min(np.ptp(x), np.ptp(y)) > 0
+    return float(np.corrcoef(x, y)[0, 1]) if is_defined else 0.0, both
 
 
 def fingerprint(mean_squares: Array) -> Array:
-    """Standard scores (n,) of the logarithm of mean squares (n,); NaN stays NaN, and so does nought."""
+    """Standard scores (n,) of the logarithm of mean squares (n,); NaN and zero become NaN."""
     return standard_scores(np.log(np.where(mean_squares > 0, mean_squares, np.nan)))
 
 
 def standard_scores(values: Array) -> Array:
-    """Values (n,) less their mean over their standard deviation, clipped at CLIP; NaN stays NaN."""
-    there = values[np.isfinite(values)]
-    spread = there.std() if there.size else 0.0
-    scores: Array = np.clip((values - there.mean()) / spread, -CLIP, CLIP) if spread > 0 else 0.0 * values
+    """Values (n,) less their mean, over their standard deviation, clipped at CLIP; NaN stays NaN."""
+    present = values[np.isfinite(values)]
+    spread = present.std() if present.size else 0.0
+    scores: Array = np.clip((values - present.mean()) / spread, -CLIP, CLIP) if spread > 0 else 0.0 * values
     return scores
 
 
 def find_warp(fingerprint: Array, template: Array) -> Warp:
-    """The warp of one fingerprint (n,) onto another (m,), both NaN where there is nothing."""
+    """The warp of one fingerprint (n,) onto another (m,), both NaN where nothing is known."""
     count = -(-fingerprint.size // SEGMENT)
     segments = np.full(count * SEGMENT, np.nan)
     segments[: fingerprint.size] = fingerprint
@@ -220,22 +220,23 @@ def find_warp(fingerprint: Array, template: Array) -> Warp:
 
 
 def _scores(segments: Array, template: Array) -> NDArray[np.float32]:
-    """What each segment (s, SEGMENT) scores with each advance from each place of the template (m,): (s, advances, m).
+    """The score of each segment (s, SEGMENT) at each advance from each place of the template (m,): (s, advances, m).
 
-    For standard scores x and r of cells that are both there, −½ ln(1 − ρ²) − (ρ²x² − 2ρxr + ρ²r²) / 2(1 − ρ²): a sum of
-    products of one with the other, and so a matrix product over the cells of a segment.
+    For standard scores x and r of cells that both hold, −½ ln(1 − ρ²) − (ρ²x² − 2ρxr + ρ²r²) / 2(1 − ρ²). That is a sum
+    of products of the two, so a matrix product over the cells of a segment.
     """
     rho, k = SHARED, 0.5 / (1 - SHARED**2)
-    here, there = np.isfinite(segments), np.isfinite(template)
+    is_own, is_template = np.isfinite(segments), np.isfinite(template)
     x, r = np.nan_to_num(segments), np.nan_to_num(template)
-    left = np.hstack([here * (-0.5 * np.log(1 - rho**2) - k * rho**2 * x**2), here, 2 * k * rho * x]).astype(np.float32)
-    right = np.stack([there, -k * rho**2 * r**2, r]).astype(np.float32)
+    constant = -0.5 * np.log(1 - rho**2) - k * rho**2 * x**2
+    left = np.hstack([is_own * constant, is_own, 2 * k * rho * x]).astype(np.float32)
+    right = np.stack([is_template, -k * rho**2 * r**2, r]).astype(np.float32)
     scores = np.zeros((len(segments), ADVANCES.size, template.size), np.float32)
     for level, advance in enumerate(ADVANCES):
         cells = ((np.arange(SEGMENT) + 0.5) * advance / SEGMENT).astype(int)
         starts = template.size - int(advance)
-        run_over = np.lib.stride_tricks.sliding_window_view(right, starts, axis=1)[:, cells]
-        scores[:, level, :starts] = left @ run_over.reshape(3 * SEGMENT, starts)
+        covered = np.lib.stride_tricks.sliding_window_view(right, starts, axis=1)[:, cells]
+        scores[:, level, :starts] = left @ covered.reshape(3 * SEGMENT, starts)
     return INDEPENDENT * scores
 
 
@@ -244,15 +245,15 @@ def _best_chain(scores: NDArray[np.float32]) -> tuple[NDArray[np.int64], int]:
     count, levels, places = scores.shape
     speed = np.log(ADVANCES / SEGMENT).astype(np.float32)
     costs = 0.5 * ((speed - speed[:, None]) / STEP_SPREAD) ** 2
-    reached = np.full_like(scores, -np.inf)  # best score of a chain by segment, its advance and the place where it ends
+    reached = np.full_like(scores, -np.inf)  # best chain's score by segment, its advance, and the place where it ends
     for segment in range(count):
         if segment:
             best = np.full((levels, places), -np.inf, np.float32)
             for step in range(-STEP_REACH, STEP_REACH + 1):
                 to = slice(max(0, -step), min(levels, levels - step))
-                of = slice(to.start + step, to.stop + step)
+                previous = slice(to.start + step, to.stop + step)
                 cost = np.diagonal(costs, step)[:, None]
-                np.maximum(best[to], reached[segment - 1, of] - cost, out=best[to])
+                np.maximum(best[to], reached[segment - 1, previous] - cost, out=best[to])
         else:
             best = np.repeat(-0.5 * (speed[:, None] / SPEED_SPREAD) ** 2, places, axis=1)
         best += scores[segment]

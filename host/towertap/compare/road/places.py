@@ -1,7 +1,7 @@
-"""The same stretches of road in every pass, what is rough of them, and what that makes of each pass.
+"""The same stretches of road in every pass, which of them are rough, and the value they give each pass.
 
-Where too few places are rough, a road rests on all that every pass covers: whole passes are not the same road where a
-stop is cut out of some. Only where passes cannot be aligned it rests on whole passes.
+With too few rough places, a road rests on everything that every pass covers: whole passes are not the same road once a
+stop is cut out of some. A road rests on whole passes only if they cannot be aligned.
 """
 
 import math
@@ -24,20 +24,20 @@ BASES: tuple[Basis, ...] = get_args(Basis)
 PLACE_S = 1.0
 """Length of a place, in time of the reference pass."""
 COVERED = 0.9
-"""Every pass covers this part of a place or more, or the place is left out."""
+"""A place is left out unless every pass covers at least this fraction of it."""
 FINGERPRINT = "secondary_z"
-"""The metric that gives the fingerprint: the wheel hop, which follows the road and hardly the part or the speed."""
+"""The fingerprint's metric: the wheel hop, which follows the road and hardly depends on the part or the speed."""
 MOST_CELLS = 2000
-"""Longer passes are aligned by cells several times as long, so that time and memory stay bounded."""
+"""Longer passes are aligned by cells several times as long, which bounds time and memory."""
 FEWEST_PLACES = 5
-"""With fewer rough places than these a finding rests on all places."""
+"""With fewer rough places, a finding rests on all places."""
 QUANTILE = 0.95
-"""Of the smooth road's windows: the roughness limit."""
+"""Quantile of the smooth road's windows that is the roughness limit."""
 
 
 @dataclass(frozen=True)
 class RoughnessLimit:
-    """The limit of one metric: the QUANTILE of the smooth road's `windows` windows, pooled over both parts."""
+    """The limit of one metric: the QUANTILE over `windows` windows of the smooth road, pooled over both parts."""
 
     metric: str
     value: float
@@ -48,8 +48,8 @@ class RoughnessLimit:
 class PassValue:
     """One pass in one metric on one road.
 
-    `places` are the road's (its own windows of 1 s where it is not cut into places), `rough_places` those above the
-    limit; `whole` is the value over the whole pass, `value` the one that the finding rests on.
+    `places` are the road's (or the pass's own windows of 1 s, if the road has none), `rough_places` those above the
+    limit. `whole` is the value over the whole pass, `value` the one that the finding rests on.
     """
 
     capture: str
@@ -64,9 +64,9 @@ class PassValue:
 class RoughPlaces:
     """The rough places of one road in one metric: `chosen` (places,) is True at those that findings rest on.
 
-    By pass, `at` holds the levels there and `over` the one over all of them; `share` is how many of the road's places
-    are rough, 0 to 1. `bursts` are rough places left out because one pass alone was loud there, `loud_passes` those.
-    Where `whole_because` says why too few are rough, all places stand in, or whole passes where there are none.
+    By pass, `at` holds the levels there and `over` the level over all of them; `share` is the rough share of the road's
+    places, 0 to 1. `bursts` are rough places left out because one pass alone was loud there, `loud_passes` those. If
+    `whole_because` says why too few are rough, all places are used instead, or whole passes if there are none.
     """
 
     metric: str
@@ -80,12 +80,12 @@ class RoughPlaces:
 
     @classmethod
     def none(cls, metric: str, because: str) -> Self:
-        """No places to rest on, and why."""
+        """No places to rest on, and the reason."""
         return cls(metric, np.zeros(0, bool), {}, {}, 1.0, 0, (), because)
 
     @property
     def basis(self) -> Basis:
-        """What values by these places rest on."""
+        """What the values of these places rest on."""
         return BASES[0] if self.whole_because is None else BASES[1] if self.over else BASES[2]
 
     def value(self, drive: Pass) -> PassValue:
@@ -96,7 +96,7 @@ class RoughPlaces:
         return PassValue(drive.name, number, self.chosen.size, self.at[drive.name].size, whole, self.over[drive.name])
 
     def values(self, passes: Sequence[Pass]) -> Array:
-        """What the values of some passes rest on, places or windows, joined to one array (n,)."""
+        """What some passes' values rest on, places or windows, joined into one array (n,)."""
         if not self.over:
             return window_values(passes, self.metric)
         return np.concatenate([self.at[drive.name] for drive in passes])
@@ -106,8 +106,8 @@ class RoughPlaces:
 class Places:
     """One road's passes on one coordinate: `alignment` says how well, `warps` maps each pass's cells to places.
 
-    `prints` are the fingerprints, cells of `cell_s` from the start of each capture; `edges_s` (n, 2) are start and end
-    of each place that every pass covers, in seconds of the reference pass, none where the alignment failed.
+    `prints` are the fingerprints, in cells of `cell_s` from the start of each capture. `edges_s` (n, 2) are start and
+    end of each place that every pass covers, in seconds of the reference pass; none if the alignment failed.
     """
 
     alignment: RoadAlignment
@@ -123,14 +123,14 @@ class Places:
         return np.array([at_stretches(drive, metric, bounds_s, self.edges_s) for drive, bounds_s in pairs])
 
     def over(self, metric: str, chosen: NDArray[np.bool_]) -> dict[str, float]:
-        """One value of each pass, by its name, over some of the places (n,) together."""
+        """One value per pass, by name, over some of the places (n,) together."""
         pairs = zip(self.passes, self.bounds_s, strict=True)
         return {drive.name: together(drive, metric, bounds_s, self.edges_s[chosen]) for drive, bounds_s in pairs}
 
     def rough(self, metric: str, limit: float) -> RoughPlaces:
-        """The places where all passes together are over the limit, whatever was fitted or when; all where too few are.
+        """The places where all passes together exceed the limit, whatever was fitted; all places if those are too few.
 
-        Bursts, where one pass alone is far louder than all others, are left out, in all passes alike.
+        Bursts, where one pass alone is far louder than all others, are left out of every pass.
         """
         if self.alignment.failure is not None:
             return RoughPlaces.none(metric, self.alignment.failure)
@@ -155,14 +155,14 @@ class Places:
         )
 
     def place_s(self, number: int, time_s: NDArray[np.floating]) -> Array:
-        """Where pass `number` is at times (n,) from the start of its capture, in seconds of the reference pass.
+        """The position of pass `number` at times (n,) from its capture's start, in seconds of the reference pass.
 
-        While it stands it stays where it is.
+        It does not move while the vehicle stands.
         """
         return self.warps[number](self.passes[number].driving_s(time_s) / self.cell_s) * self.cell_s
 
     def place_of(self, number: int, time_s: NDArray[np.floating]) -> NDArray[np.int64]:
-        """The number of the place where pass `number` is at times (n,), as `place_s`; −1 beside them all."""
+        """The place number of pass `number` at times (n,), as in `place_s`; −1 outside all places."""
         at_s = self.place_s(number, time_s)
         place = np.searchsorted(self.edges_s[:, 0], at_s, side="right") - 1
         inside = (place >= 0) & (at_s < self.edges_s[np.maximum(place, 0), 1])
@@ -180,7 +180,7 @@ class Places:
 
 
 def find_places(passes: Sequence[Pass]) -> Places:
-    """Align all passes over one road, two or more, and cut the road into places of PLACE_S that every pass covers."""
+    """Align two or more passes over one road, and cut it into places of PLACE_S that every pass covers."""
     longest_s = max(float(drive.driving_s(drive.cells["start_s"][-1:])[0]) for drive in passes)
     cell_s = CELL_S * math.ceil((longest_s + CELL_S) / CELL_S / MOST_CELLS)
     mean_squares = [_on_grid(drive, cell_s) for drive in passes]
@@ -194,7 +194,7 @@ def find_places(passes: Sequence[Pass]) -> Places:
 def _on_grid(drive: Pass, cell_s: float) -> Array:
     """Mean squares of the fingerprint's metric in cells of `cell_s` of driving from the capture's start, NaN in gaps.
 
-    The time that the vehicle stood is taken out: the road did not move on, and no warp may take it for slow driving.
+    Standing time is taken out: the road did not move on, and no warp may take it for slow driving.
     """
     cell = (drive.driving_s(drive.cells["start_s"] + CELL_S / 2) / cell_s).astype(int)
     levels = metric_of(FINGERPRINT).of_windows(drive.kept[FINGERPRINT])
@@ -227,13 +227,13 @@ def at_stretches(drive: Pass, metric: str, bounds_s: Array, stretches_s: Array) 
 
 
 def together(drive: Pass, metric: str, bounds_s: Array, stretches_s: Array) -> float:
-    """One value of a metric over all of the stretches (m, 2), as `at_stretches` has each."""
+    """One value of a metric over all the stretches (m, 2) together, as in `at_stretches`."""
     cells, shares = _cells_of(bounds_s, stretches_s)
     return float(metric_of(metric).statistic.value(drive.kept[metric][:, cells.ravel()], shares.ravel()))
 
 
 def _cells_of(bounds_s: Array, stretches_s: Array) -> tuple[NDArray[np.int64], Array]:
-    """For each stretch (m, 2) the cells (m, k) that may lie in it, and how much of each does, in cells (m, k)."""
+    """The cells (m, k) that may lie in each stretch (m, 2), and how much of each does, in cells (m, k)."""
     first = np.searchsorted(bounds_s[:, 1], stretches_s[:, 0], side="right")
     end = np.searchsorted(bounds_s[:, 0], stretches_s[:, 1], side="left")
     cells = first[:, None] + np.arange(max(1, (end - first).max(initial=0)))
@@ -243,16 +243,15 @@ def _cells_of(bounds_s: Array, stretches_s: Array) -> tuple[NDArray[np.int64], A
     return inside, np.where(cells < end[:, None], np.maximum(overlap_s, 0.0), 0.0) / CELL_S
 
 
-def _covered(bounds: Array, edges: Array) -> Array:
-    """How much of each of the stretches `edges` (m, 2) lies within `bounds` (n, 2)."""
-    upto = np.cumsum(bounds[:, 1] - bounds[:, 0])
+def _covered(bounds_s: Array, stretches_s: Array) -> Array:
+    """The length (m,) of each stretch (m, 2) that lies within `bounds_s` (n, 2)."""
+    upto = np.cumsum(bounds_s[:, 1] - bounds_s[:, 0])
     running = np.column_stack([np.append(0.0, upto[:-1]), upto]).ravel()
-    at = np.interp(edges, bounds.ravel(), running)
-    return at[:, 1] - at[:, 0]
+    return np.diff(np.interp(stretches_s, bounds_s.ravel(), running), axis=1)[:, 0]
 
 
 def roughness_limit(passes: Sequence[Pass], metric: str) -> RoughnessLimit:
-    """The limit of one metric from the smooth road's `passes`; AnalysisError where they have none."""
+    """The limit of one metric from the smooth road's `passes`; AnalysisError without any value."""
     values = window_values(passes, metric)
     if not values.size:
         raise AnalysisError(f"no window of the smooth road has a {metric}: the roughness limit needs a sound pass")
@@ -260,13 +259,13 @@ def roughness_limit(passes: Sequence[Pass], metric: str) -> RoughnessLimit:
 
 
 def window_values(passes: Sequence[Pass], metric: str) -> Array:
-    """The windows of some passes in one metric, joined to one array (n,); windows without a value drop."""
+    """The windows of some passes in one metric, joined into one array (n,); windows without a value are dropped."""
     values = np.concatenate([np.empty(0), *(drive.windows(metric) for drive in passes)])
     return values[np.isfinite(values)]
 
 
 def whole_value(drive: Pass, metric: str) -> float:
-    """One metric over a whole pass; AnalysisError where it is nought or there is no window."""
+    """One metric over a whole pass; AnalysisError if it is zero or there is no window."""
     whole = drive.over_windows(metric)
     if not whole > 0:
         raise AnalysisError(
