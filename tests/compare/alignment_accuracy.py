@@ -1,8 +1,8 @@
-"""How well passes at 70 to 130 % of a speed, wandering by 5 % within a pass, are brought onto one road; run it for all.
+"""How well passes at 70 to 130 % of a speed, wandering by 5 % within a pass, are aligned; run it for all of them.
 
 `python -m tests.compare.alignment_accuracy [PASSES]` drives the demo's car over the demo's roads, each
-pass with a part, a line, a speed and a start of its own, and prints how far its aligned place is from where it was, in
-seconds of road.
+pass with its own part, line, speed and start, and prints how far its aligned place is from the true one, in seconds of
+road.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ def driven(road, passes, seconds, seed):
 
 
 def as_pass(number, acceleration):
-    """What the alignment asks of a pass: its cells in the fingerprint's band, after the filter has settled."""
+    """A pass as the alignment needs it: its cells in the fingerprint's band, after the filter has settled."""
     filtered = signal.sosfilt(bands.design(bands.BANDS["secondary"], RATE_HZ).sos, acceleration)
     rows = round(CELL_S * RATE_HZ)
     settled = filtered[round(SETTLING_S * RATE_HZ) :]
@@ -67,29 +67,29 @@ def as_pass(number, acceleration):
 
 
 def errors(road, passes, seconds, seed):
-    """The places found, and how far each cell of each pass is off, in seconds of the reference, (n,) each."""
+    """The places found, and the error of each cell of each pass in seconds of the reference, (n,) each."""
     drives = driven(road, passes, seconds, seed)
     places = find_places([as_pass(i, felt) for i, (felt, _) in enumerate(drives)])
     reference = [drive.name for drive in places.passes].index(places.alignment.reference)
     reference_m = drives[reference][1]
-    off = []
+    errors_s = []
     for i, drive in enumerate(places.passes):
         middle_s = drive.cells["start_s"] + CELL_S / 2
         place_m = drives[i][1][np.round(middle_s * RATE_HZ).astype(int)]
         inside = (place_m > reference_m[0]) & (place_m < reference_m[-1])
         true_s = np.interp(place_m, reference_m, np.arange(reference_m.size) / RATE_HZ)
-        off.append((places.place_s(i, middle_s) - true_s)[inside])
-    return places, off
+        errors_s.append((places.place_s(i, middle_s) - true_s)[inside])
+    return places, errors_s
 
 
 if __name__ == "__main__":
     for road in ROADS:
-        places, off = errors(road, int(sys.argv[1]) if len(sys.argv) > 1 else 40, 40.0, seed=1)
-        alignment, every = places.alignment, np.abs(np.concatenate(off))
-        worst = min(np.mean(np.abs(off_s) < 0.5) for off_s in off)
+        places, errors_s = errors(road, int(sys.argv[1]) if len(sys.argv) > 1 else 40, 40.0, seed=1)
+        alignment, every = places.alignment, np.abs(np.concatenate(errors_s))
+        worst = min(np.mean(np.abs(off_s) < 0.5) for off_s in errors_s)
         fits = [drive.quality for drive in alignment.passes]
         print(
-            f"{road.name}: {len(off)} passes, {every.size} cells; within 0.5 s {np.mean(every < 0.5):.4f}, "
+            f"{road.name}: {len(errors_s)} passes, {every.size} cells; within 0.5 s {np.mean(every < 0.5):.4f}, "
             f"median {np.median(every):.3f} s, worst pass {worst:.3f}; fit {min(fits):.2f} to {max(fits):.2f}, "
             f"by chance {max(drive.chance for drive in alignment.passes):.2f}; {alignment.failure or 'all aligned'}",
             flush=True,

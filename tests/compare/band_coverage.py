@@ -1,9 +1,9 @@
-"""What joint intervals of bands hold, and whether a change in known bands is located; run it for the full count.
+"""Coverage of joint intervals of bands, and whether a change in known bands is located; run it for the full count.
 
-`python -m tests.compare.band_coverage [RUNS]` prints, for sets of passes whose bands stray together, how often all
-intervals of a set hold their true ratios at once (beside it Welch's by scipy with Bonferroni's part each, without the
-bound on the degrees of freedom), and how often RUNS sets of drives with a change put into some bands are told to have
-changed in these bands, that way, and nowhere else, from cells through alignment to the answer.
+`python -m tests.compare.band_coverage [RUNS]` prints, for sets of passes whose bands vary together, how often all
+intervals of a set hold their true ratios at once, next to scipy's Welch intervals with Bonferroni's share each and no
+limit on the degrees of freedom. It also prints how often RUNS sets of drives with a change in some bands are shown to
+have changed in these bands, in that direction, and nowhere else, from cells through alignment to the answer.
 """
 
 from __future__ import annotations
@@ -22,31 +22,31 @@ from tests.compare import invented
 
 BANDS = 25
 SPREAD = 0.02
-"""Standard deviation of the logarithm of a band's figure from pass to pass."""
+"""Standard deviation of the logarithm of a band's level from pass to pass."""
 ALIKE = 0.7
-"""Correlation of neighbouring bands in what a pass strays by."""
+"""Correlation of neighbouring bands in a pass's deviation."""
 
 PASSES = {"2 + 2": (2, 2), "3 + 3": (3, 3), "4 + 4": (4, 4), "6 + 6": (6, 6), "2 + 6": (2, 6), "4 + 8": (4, 8)}
 SPREADS = {
     "both alike": (1.0, 1.0),
     "after 3 times": (1.0, 3.0),
     "before 3 times": (3.0, 1.0),
-    "by turns, band by band": (np.where(np.arange(BANDS) % 2, 3.0, 1.0), np.where(np.arange(BANDS) % 2, 1.0, 3.0)),
+    "alternating, band by band": (np.where(np.arange(BANDS) % 2, 3.0, 1.0), np.where(np.arange(BANDS) % 2, 1.0, 3.0)),
 }
 CHANGED = {"third_25_z": 1.6, "third_31.5_z": 2.0, "third_40_z": 1.6, "third_10_z": 1 / 1.6}
-"""Third-octaves and the ratios put into them, at two places; all others stay."""
-CHANGES = {"in one": {"third_31.5_z": 1.6}, "in four, at two places": CHANGED, "in none": {}}
+"""Third-octaves and the ratios put into them, in two parts of the spectrum; all others stay."""
+CHANGES = {"in one": {"third_31.5_z": 1.6}, "in four, at two frequencies": CHANGED, "in none": {}}
 
 
 def straying(rng, passes, bands=BANDS, common=0.5, alike=ALIKE):
-    """What passes stray by in bands, (passes, bands) of variance 1: half in common, half alike between neighbours."""
+    """Deviations of passes, (passes, bands) of variance 1: half in common, half correlated between neighbours."""
     steps = rng.standard_normal((passes, bands + 50))
     waves = signal.lfilter([np.sqrt(1 - alike**2)], [1, -alike], steps)[:, 50:]
     return np.sqrt(common) * rng.standard_normal((passes, 1)) + np.sqrt(1 - common) * waves
 
 
 def joint_coverage(runs, passes=(4, 4), spreads=(1.0, 1.0), seed=1, **how):
-    """Share of sets whose intervals all hold the ratio 1 at once: these, and Welch's by scipy at Bonferroni's part."""
+    """Share of sets whose intervals all hold the ratio 1: ours, and scipy's Welch with Bonferroni's share."""
     rng, ours, plain = np.random.default_rng(seed), 0, 0
     for _ in range(runs):
         before, after = (
@@ -59,9 +59,9 @@ def joint_coverage(runs, passes=(4, 4), spreads=(1.0, 1.0), seed=1, **how):
 
 
 def drives_with_bands(make, seed, changed, **options):
-    """Drives with third-octaves in their cells, which follow the road, stray by pass and cell, and changed as known.
+    """Drives with third-octaves in their cells, which follow the road, vary by pass and cell, and change as `changed`.
 
-    With the level that every pass of `driven` has of its own, a band strays by 3.6 % from pass to pass.
+    With each pass's own level from `driven`, a band varies by 3.6 % from pass to pass.
     """
     drives, rng = make.driven(seed, **options), np.random.default_rng([seed, 2])
 
@@ -77,7 +77,7 @@ def drives_with_bands(make, seed, changed, **options):
 
 
 def locate(make, seeds, changed, **options):
-    """For each seed, the third-octaves that are told to have changed, each with its sign, and the places behind it."""
+    """For each seed, the third-octaves shown to have changed, each with its sign, and the number of places."""
     located = []
     for seed in seeds:
         drives = drives_with_bands(make, seed, changed, **options)
@@ -87,7 +87,7 @@ def locate(make, seeds, changed, **options):
 
 
 def right(located, changed):
-    """Share of comparisons that told these changes, each that way, and no other."""
+    """Share of comparisons that showed exactly these changes, each in its direction."""
     true = {name: int(np.sign(np.log(ratio))) for name, ratio in changed.items()}
     return np.mean([shown == true for shown, _ in located])
 
@@ -110,7 +110,7 @@ if __name__ == "__main__":
             print(f"{passes}; spread {spreads}; all hold {ours:.4f}; plain Welch {plain:.4f}", flush=True)
         for name, changed in CHANGES.items():
             tasks = [(range(start, min(start + 50, runs)), changed) for start in range(0, runs, 50)]
-            located = [of_seed for chunk in pool.map(_chunk, tasks) for of_seed in chunk]
+            located = [bands for chunk in pool.map(_chunk, tasks) for bands in chunk]
             aligned = np.mean([places > 0 for _, places in located])
             share = right(located, changed)
             print(f"changed {name}; located and nothing else {share:.4f}; aligned {aligned:.4f}", flush=True)

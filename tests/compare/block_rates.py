@@ -2,9 +2,9 @@
 
 `python -m tests.compare.block_rates [RUNS]` invents RUNS sets of six passes a side over one of twenty rough roads, as
 `error_rates.py` does, aligns each once, and compares it with nothing changed and with the part at the margin: by Welch,
-and in blocks A B B A between which everything drifts. It prints the power that a plan promises for the spread that the
-passes over each road really have, beside what came out. Passes vary by 4 % as drives, and by what their own line
-makes of the road's few large bumps, so that some roads have twice the spread of others: a plan is for one road.
+and in blocks A B B A between which everything drifts. It prints the power that a plan promises for the true spread of
+the passes over each road, next to the power reached. Passes vary by 4 % as drives, and by how their line meets the
+road's few large bumps, so that some roads have twice the spread of others: a plan is for one road.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ ROADS = 20
 
 
 def planned(drives):
-    """A B B A: the first half of the passes of either part in the first block; the middle installation is shared."""
+    """A B B A: the first half of each part's passes in the first block; the blocks share the middle installation."""
     slots = {}
     for drive in drives.passes:
         part, number = drive.conditions.part, drive.conditions.pass_number
@@ -37,9 +37,9 @@ def planned(drives):
 
 
 def outcomes(make, seeds, **options):
-    """Of each set (n, 2, 2, 6), by blocks or not and by ratio: p different, p equal, covers, variance, road, decided.
+    """For each set, by blocks or not and by ratio, (n, 2, 2, 6): p different, p equal, covers, variance, road, decided.
 
-    With blocks, every pass of the second one is rougher by a drift, whichever part is fitted.
+    With blocks, every pass of the second one is rougher by a drift, whatever is fitted.
     """
     rows = []
     for seed in seeds:
@@ -58,7 +58,7 @@ def outcomes(make, seeds, **options):
                 logs = np.log([road.rough["jerk_z"].value(drive).value for drive in road.passes])
                 student = pass_contrast(logs, road.design.after, road.design.block)
                 low, high = student.interval()
-                groups = logs.reshape(2 if road.design.block is None else 4, -1)  # passes alike in part and block
+                groups = logs.reshape(2 if road.design.block is None else 4, -1)  # passes of one part and block
                 rows.append(
                     (
                         student.p_difference(),
@@ -77,8 +77,8 @@ def summarised(outcomes):
     table = {}
     for place, name in enumerate(("Welch", "A B B A")):
         sets, blocks = outcomes[:, place], place + 1
-        of_road = sets[:, 0, 4]
-        spreads = [float(np.sqrt(sets[of_road == road, 0, 3].mean())) for road in of_road]
+        roads = sets[:, 0, 4]
+        spreads = [float(np.sqrt(sets[roads == road, 0, 3].mean())) for road in roads]
         powers = [power_on_drives(blocks, PASSES, spread, MARGIN, ALPHA) for spread in spreads]
         table[name] = {
             "least spread of a road": min(spreads),
@@ -87,8 +87,8 @@ def summarised(outcomes):
             "difference reached": np.mean(sets[:, 1, 0] < 0.05),
             "equivalence planned": np.mean([power.equivalent for power in powers]),
             "equivalence reached": np.mean(sets[:, 0, 1] < 0.05),
-            "no change told different": np.mean(sets[:, 0, 5]),
-            "at the margin told equivalent": np.mean(sets[:, 1, 1] < 0.05),
+            "no change shown different": np.mean(sets[:, 0, 5]),
+            "at the margin shown equivalent": np.mean(sets[:, 1, 1] < 0.05),
             "covers": sets[:, :, 2].mean(),
         }
     return table

@@ -1,8 +1,8 @@
-"""Error rates of what is told of these drives, the whole way from drives to verdict on them; run it for the full count.
+"""Error rates of verdicts on these drives, from drives to verdict; run it for the full count.
 
 `python -m tests.compare.error_rates [RUNS]` invents RUNS sets of drives whose passes share the road's places, with
-correlated samples, heavy-tailed roads and a level of each pass's own, aligns each set once, compares it as it is and
-with the part a given number of times as rough, and prints what came out.
+correlated samples, heavy-tailed roads and a level of each pass's own. It aligns each set once, compares it unchanged
+and with the part changed by several ratios, and prints the rates.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ RATIOS = {"no change": 1.0, "at the margin": 1.1, "at the margin, below": 1 / 1.
 
 
 def contrasts(make, seeds, levels=(14.0, 20.0, 40.0), **options):
-    """By true ratio, what as many drives as seeds show: whether by rough places, and the contrast over the passes.
+    """For each true ratio, the basis and the contrast over passes for every seed.
 
-    The level of the road goes round by the seed.
+    The road's level rotates with the seed.
     """
     by_ratio = {name: [] for name in RATIOS}
     for seed in seeds:
@@ -38,8 +38,8 @@ def contrasts(make, seeds, levels=(14.0, 20.0, 40.0), **options):
 
 
 def rates(by_ratio):
-    """What came out of `contrasts`, by true ratio: shares, and the mean ratio in percent of the true one."""
-    return {name: _row(RATIOS[name], *zip(*of_ratio, strict=True)) for name, of_ratio in by_ratio.items()}
+    """Rates from `contrasts` by true ratio: shares, and the mean change in percent."""
+    return {name: _row(RATIOS[name], *zip(*sets, strict=True)) for name, sets in by_ratio.items()}
 
 
 def _row(ratio, bases, students):
@@ -65,8 +65,8 @@ if __name__ == "__main__":
     together = {}
     with ProcessPoolExecutor(2) as pool:
         for chunk in pool.map(_chunk, [range(start, min(start + 100, runs)) for start in range(0, runs, 100)]):
-            for name, of_ratio in chunk.items():
-                together.setdefault(name, []).extend(of_ratio)
+            for name, sets in chunk.items():
+                together.setdefault(name, []).extend(sets)
             print(f"{len(next(iter(together.values())))} of {runs}", file=sys.stderr, flush=True)
     for name, row in rates(together).items():
         print(name, *(f"{what} {value:.4g}" for what, value in row.items()), sep="; ")

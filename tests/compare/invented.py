@@ -23,11 +23,11 @@ SOUND = Integrity(
     **dict.fromkeys(field.name for field in fields(Integrity))
     | {"sound": True, "reasons": [], "rate_hz": 1000.0, "gaps": [], "rules": [], "from_box": True}
 )
-"""All else is not known."""
+"""Everything else is unknown."""
 
 
 def road_profile(rng, n, heavy=0.35):
-    """How rough each window of a road is, about 1: log-normal, neighbours correlated 0.6."""
+    """Roughness of each window of a road, about 1: log-normal, neighbours correlated 0.6."""
     return np.exp(heavy * signal.lfilter([0.8], [1, -0.6], rng.standard_normal(n + 20))[20:])
 
 
@@ -43,7 +43,7 @@ def rms(values):
 
 
 def of_cells(drive, cells):
-    """The same pass made of other cells, r.m.s. in each metric; ten of them make a window of 1 s."""
+    """The same pass with other cells, r.m.s. in each metric; ten make a window of 1 s."""
     places = {name: cells[name] for name in ("piece", "start_s")}
     return replace(
         drive, cells=places, kept={name: np.square(cells[name])[None] for name in cells if name not in places}
@@ -57,7 +57,7 @@ def levels_of(drive):
 
 
 def cells_of(table):
-    """A pass's cells from a table (metric name → cells), one after the other."""
+    """A pass's consecutive cells from a table (metric name → cells)."""
     count = len(next(iter(table.values())))
     return {"piece": np.zeros(count, int), "start_s": np.arange(count) * CELL_S, **table}
 
@@ -75,7 +75,7 @@ def one_pass(table, side, road, number, part=None, profile=None):
 
 
 def drives_of(passes, metrics=(JERK,)):
-    """Some passes as drives."""
+    """Drives of these passes."""
     return Drives(Path("drives"), "rubber", "polyurethane", "bypass", tuple(metrics), tuple(passes))
 
 
@@ -95,9 +95,9 @@ def invented(seed, *, ratio=1.0, n=(4, 4), roads=None, pass_spread=0.03, seconds
 
 
 def on_whole_passes(drives, metrics=("jerk_z",), margin=0.10, planned=None):
-    """The drives laid out without alignment, which costs most of a comparison: findings rest on whole passes.
+    """The drives laid out without alignment, the slowest part of a comparison: findings rest on whole passes.
 
-    Where `planned` slots are given, by part, road and number of a pass, blocks pair the sides.
+    If `planned` slots are given, by part, road and pass number, blocks pair the sides.
     """
     slots = {
         drive.name: (planned or {}).get((drive.conditions.part, drive.road, drive.conditions.pass_number))
@@ -119,15 +119,15 @@ def _road(passes, groups, paired, metrics):
 
 
 def one_road(drives, name, aligned=True):
-    """One road of some drives, its passes on the same metres or not."""
+    """One road of some drives, its passes aligned or not."""
     passes = drives.of(name)
     groups = Grouping({}, installations(passes, None), days(passes))
     return replace(_road(passes, groups, False, ()), places=find_places(passes) if aligned else None)
 
 
 def road_level(rng, seconds, heavy=0.35):
-    """Logarithm of how rough a road is, at steps of 0.02 s of the reference speed: a slow part correlated 0.6 over a
-    second, and a quick one, correlated 0.1 s, whose tails are those of Student's t with 4 degrees of freedom."""
+    """Logarithm of a road's roughness, in steps of 0.02 s at the reference speed: a slow part correlated 0.6 over a
+    second, and a quick one, correlated over 0.1 s, with the tails of Student's t with 4 degrees of freedom."""
     n = round(seconds / 0.02)
     slow, quick = 0.6**0.02, np.exp(-0.2)
     waves = signal.lfilter([np.sqrt(1 - slow**2)], [1, -slow], rng.standard_normal(n + 500))[500:]
@@ -136,7 +136,7 @@ def road_level(rng, seconds, heavy=0.35):
 
 
 def place_driven(rng, seconds, speed, wander):
-    """Place of a pass at every 0.02 s of its time, in seconds of the reference: a speed, and two waves of it."""
+    """Position of a pass every 0.02 s of its time, in seconds of the reference: a speed with two waves."""
     time_s = np.arange(round(seconds / speed / 0.02)) * 0.02
     waves = np.sin(2 * np.pi * time_s[:, None] / rng.uniform(4, 20, 2) + rng.uniform(0, 2 * np.pi, 2)).sum(axis=1)
     return rng.uniform(0, 1) + np.cumsum(speed * (1 + wander * waves)) * 0.02
@@ -155,11 +155,11 @@ def driven(
     faster=1.0,
     road=None,
 ):
-    """Drives whose passes over one rough road share its places: every pass at a speed of its own, wandering.
+    """Drives whose passes over one rough road share its places, each at its own wandering speed.
 
-    After is driven `faster` times as fast over the same road. The line driven, correlated 0.1 s, adds to each pass and
-    metric; the smooth road is as in `invented`. `road` is the seed of a rough road that several sets share, else each
-    set has its own.
+    After is driven `faster` times as fast over the same road. The line driven, correlated over 0.1 s, adds to each pass
+    and metric. The smooth road is as in `invented`. `road` is the seed of a rough road that several sets share;
+    otherwise each set has its own.
     """
     rng = np.random.default_rng(seed)
     smooth = [drive for drive in invented(seed, n=n).passes if drive.road == "bypass"]
@@ -198,9 +198,9 @@ def scaled(drive, ratio):
 
 
 def changed(study, change):
-    """A laid-out study after `change` of every pass over a rough road, which leaves its fingerprint but for the level.
+    """A laid-out study after a `change` of every rough pass that affects its fingerprint only in level.
 
-    So the alignment, which is most of the work, stays.
+    The alignment, which is most of the work, can then stay.
     """
     roads = []
     for road in study.roads:
@@ -216,6 +216,6 @@ def rougher(study, ratio):
 
 
 def swapped(drives):
-    """The same drives with before and after changed about."""
+    """The same drives with before and after swapped."""
     passes = tuple(replace(drive, side={"before": "after", "after": "before"}[drive.side]) for drive in drives.passes)
     return replace(drives, before=drives.after, after=drives.before, passes=passes)

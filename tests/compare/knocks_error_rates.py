@@ -1,9 +1,9 @@
-"""How often counts of knocks are told different when nothing changed; run it for the full count.
+"""How often counts of knocks are shown different when nothing changed; run it for the full count.
 
 `python -m tests.compare.knocks_error_rates [RUNS]` draws RUNS sets (2,000 by default) of four passes a side, equally
-long or one nine times as long as the others, as Poisson counts and as counts that scatter more: with a variance of so
-many times the mean (a gamma-mixed Poisson count, the negative binomial), or with a rate of each pass's own (gamma of
-shape 4). It prints the shares told different with nothing changed, with the rate doubled and with none before, and how
+long or one nine times as long as the others, as Poisson counts and as counts that scatter more: with a variance of
+several times the mean (a gamma-mixed Poisson count, the negative binomial), or with each pass's own rate (gamma of
+shape 4). It prints the shares shown different with nothing changed, with the rate doubled and with none before, and how
 often the interval covers the ratio of 1 and of 2, of the sets with any knock.
 """
 
@@ -22,17 +22,16 @@ EQUAL, UNEQUAL = (0.6, 0.6, 0.6, 0.6), (0.2, 0.2, 0.2, 1.8)
 
 
 class Shares(NamedTuple):
-    """Shares of sets told different, and of those with a knock whose interval covers the true ratio."""
+    """Shares of sets shown different, and of those with a knock whose interval covers the true ratio."""
 
     different: float
     covered: float
 
 
 def shares(runs, mean, dispersion, minutes=EQUAL, ratio=1.0, shape=None, none_before=False, seed=1):
-    """Of sets with `mean` knocks a pass before and `ratio` times as many after, in passes so long.
+    """For sets with `mean` knocks per pass before and `ratio` times as many after, in passes of `minutes`.
 
-    `shape` is that of the gamma that each pass's own rate is drawn from, None: the variance is `dispersion` times the
-    mean.
+    `shape` is that of the gamma of each pass's own rate; None: the variance is `dispersion` times the mean.
     """
     rng = np.random.default_rng(seed)
     exposures = np.array(minutes)
@@ -42,9 +41,9 @@ def shares(runs, mean, dispersion, minutes=EQUAL, ratio=1.0, shape=None, none_be
         rates = rates * rng.gamma(shape, 1 / shape, rates.shape)
     elif dispersion > 1:
         rates = rng.gamma(rates / (dispersion - 1), dispersion - 1)
-    ratios = [rate_ratio(row[:4], row[4:], exposures, exposures) for row in rng.poisson(rates)]
-    different = [seen.p is not None and seen.p < 0.05 for seen in ratios]
-    covered = [seen.interval[0] <= ratio <= seen.interval[1] for seen in ratios if seen.interval]
+    results = [rate_ratio(row[:4], row[4:], exposures, exposures) for row in rng.poisson(rates)]
+    different = [result.p is not None and result.p < 0.05 for result in results]
+    covered = [result.interval[0] <= ratio <= result.interval[1] for result in results if result.interval]
     return Shares(float(np.mean(different)), float(np.mean(covered)))
 
 

@@ -1,8 +1,8 @@
 """What a stop in the passes of one side does to a comparison; run it for the full count.
 
 `python -m tests.compare.stops_error_rates [RUNS]` invents RUNS sets of drives over one rough road with nothing changed,
-in which every pass after brakes, stands for 8 s with the engine idling and pulls away again, somewhere. It compares
-them as `compare` does, and with `--whole`, and prints how often a difference was told.
+in which every pass after brakes somewhere, stands for 8 s with the engine idling and pulls away again. It compares
+them as `compare` does, and with `--whole`, and prints how often a difference is shown.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ MARGIN = 0.10
 
 
 def pace(rng, seconds, stop):
-    """Speed (n,) at every STEP_S as a multiple of that aimed at, with a stop or without one; both wander by 2 %."""
+    """Speed (n,) at every STEP_S as a multiple of the aimed speed, with or without a stop; it wanders by 2 %."""
     n = round(seconds / STEP_S)
     speed = np.ones(n)
     if stop:
@@ -52,14 +52,14 @@ def by_cell(values):
 
 
 def one_pass(make, rng, level_at, side, number, stop, height):
-    """A pass over the road, whole: level as speed, idle beneath it, and what the box felt of the driving."""
+    """A complete pass over the road: levels that follow speed over an idle floor, and the driver's accelerations."""
     speed = pace(rng, 35.0, stop)
     place = rng.uniform(0, 1) + np.cumsum(speed) * STEP_S
     rough = np.exp(by_cell(level_at[(place / STEP_S).astype(int)]))
     share, n = by_cell(speed), rough.size
     table = {
-        name: np.hypot(of_road * height * rough * share * np.exp(0.2 * rng.standard_normal(n)), idle)
-        for name, of_road, idle in (("secondary_z", LEVEL_MS2, IDLE_MS2), ("jerk_z", JERK_MS3, IDLE_MS3))
+        name: np.hypot(driving_level * height * rough * share * np.exp(0.2 * rng.standard_normal(n)), idle)
+        for name, driving_level, idle in (("secondary_z", LEVEL_MS2, IDLE_MS2), ("jerk_z", JERK_MS3, IDLE_MS3))
     }
     cells = make.cells_of(table)
     sway = np.radians(0.5) * share[:, None] * rng.standard_normal((n, 3)) + np.radians(0.02) * rng.standard_normal(
@@ -73,7 +73,7 @@ def one_pass(make, rng, level_at, side, number, stop, height):
 
 
 def stopping(make, seed, whole, turns=True, passes=4, stops=("after",)):
-    """Drives with nothing changed, those of the sides `stops` with a stop; without a gyroscope unless it `turns`."""
+    """Drives with nothing changed, with a stop on the sides `stops`, and a gyroscope if it `turns`."""
     rng = np.random.default_rng(seed)
     drives = [drive for drive in make.invented(seed).passes if drive.road == "bypass"]
     level_at = make.road_level(np.random.default_rng([seed, 5]), 60.0)
@@ -84,14 +84,13 @@ def stopping(make, seed, whole, turns=True, passes=4, stops=("after",)):
             if not whole:
                 stands = standing(course if turns else replace(course, turning_rads=None))
                 nothing = np.zeros(stands.size, bool)
-                of_drive = Moving(stands, pulling_away(course.forward_ms2, stands), nothing, nothing)
-                drive = drive.cut(of_drive)
+                drive = drive.cut(Moving(stands, pulling_away(course.forward_ms2, stands), nothing, nothing))
             drives.append(drive)
     return make.drives_of(drives)
 
 
-def told(make, seed, whole, turns=True):
-    """What these drives show of the jerk on the lane: verdict, ratio, and what they rest on."""
+def jerk_outcome(make, seed, whole, turns=True):
+    """Verdict, ratio and basis of these drives for the jerk on the lane."""
     (road,) = lay_out(stopping(make, seed, whole, turns), MARGIN, ["jerk_z"], None).roads
     rough = road.rough["jerk_z"]
     logs = np.log([rough.value(drive).value for drive in road.passes])
@@ -99,21 +98,23 @@ def told(make, seed, whole, turns=True):
     return student.verdict(MARGIN), float(student.ratio), rough.basis
 
 
-def _one(seed):
-    return [told(invented, seed, whole, turns) for whole, turns in ((False, True), (False, False), (True, True))]
+def _outcomes(seed):
+    return [
+        jerk_outcome(invented, seed, whole, turns) for whole, turns in ((False, True), (False, False), (True, True))
+    ]
 
 
 if __name__ == "__main__":
     runs = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
     with ProcessPoolExecutor(2) as pool:
-        rows = list(pool.map(_one, range(runs), chunksize=10))
+        rows = list(pool.map(_outcomes, range(runs), chunksize=10))
     kinds = ("as compare does", "without a gyroscope", "with --whole")
-    for name, of_kind in zip(kinds, zip(*rows, strict=True), strict=True):
-        verdicts, ratios, bases = zip(*of_kind, strict=True)
+    for name, outcomes in zip(kinds, zip(*rows, strict=True), strict=True):
+        verdicts, ratios, bases = zip(*outcomes, strict=True)
         different = stats.binomtest(sum(verdict in ("harsher", "gentler") for verdict in verdicts), runs)
         low, high = different.proportion_ci()
         places = np.mean([basis == "rough places" for basis in bases])
         print(
-            f"{name}: told different {100 * different.statistic:.1f} % ({100 * low:.1f} to {100 * high:.1f}), "
+            f"{name}: shown different {100 * different.statistic:.1f} % ({100 * low:.1f} to {100 * high:.1f}), "
             f"mean ratio {np.mean(ratios):.3f}, by rough places {places:.2f}"
         )

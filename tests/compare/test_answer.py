@@ -1,4 +1,4 @@
-"""The answer on made-up comparisons: what a customer reads, whatever the findings and the doubts are."""
+"""The answer on made-up comparisons: what a customer reads for every kind of finding and doubt."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ from towertap.compare.findings.find import find
 START = datetime(2026, 5, 4, 9, tzinfo=UTC)
 ROADS = {"moor-road": 50.0, "quarry-lane": 60.0}
 SURE = {"pass_spread": 0.005, "seconds": 150, "n": (6, 6)}
-"""Long passes that hardly differ."""
+"""Long passes that hardly vary."""
 
 
 def dated(drives, days_later=0):
-    """The drives, all begun on one day; or those after so many days later."""
+    """The drives, all on one day, or those after `days_later`."""
 
     def began(drive):
         return START + timedelta(days=days_later * (drive.side == "after"))
@@ -41,13 +41,13 @@ def case_of(make):
 
 @pytest.fixture(scope="module")
 def harsher(make, case_of):
-    """Two roads half as rough again with the part after, both alike."""
+    """Two roads, both half as rough again with the part after."""
     case = case_of(dated(make.invented(1, ratio=1.5, roads=ROADS, **SURE)))
     return replace(case, overall=(replace(case.lead, roads_differ=False),))
 
 
-def told(case, further=(), departed=()):
-    """The answer, which is short, says no metric's name and no ratio, and everything once."""
+def checked_answer(case, further=(), departed=()):
+    """The answer, checked to be short, without metric names or ratios, and without repetition."""
     cautions = all_cautions(case, departed, further)
     whole = answer(case, cautions)
     assert len(str(whole).split()) <= MOST_WORDS
@@ -58,13 +58,13 @@ def told(case, further=(), departed=()):
 
 
 def of_roads(case, changes):
-    """The case with other findings by road; `changes` by road."""
+    """The case with its findings changed by road."""
     findings = tuple(replace(finding, **changes.get(finding.road, {})) for finding in case.findings)
     return replace(case, findings=findings)
 
 
 def test_all_harsher_is_one_verdict_with_its_size_and_what_it_rests_on(harsher):
-    whole = told(harsher)
+    whole = checked_answer(harsher)
     assert whole.verdict == "harsher"
     assert whole.headline.startswith("Harsher: with polyurethane, jerk z (how suddenly the force comes) is 51 %")
     assert "higher than with rubber on both rough roads (+" in whole.change
@@ -89,47 +89,47 @@ def test_no_more_passes_are_claimed_than_every_road_has(make, case_of, gone, say
     drives = dated(make.invented(1, ratio=1.5, roads=ROADS, **SURE))
     fewer = tuple(drive for drive in drives.passes if drive.name not in gone)
     assert len(fewer) == len(drives.passes) - len(gone)
-    assert told(case_of(replace(drives, passes=fewer))).sure.startswith(says)
+    assert checked_answer(case_of(replace(drives, passes=fewer))).sure.startswith(says)
 
 
 def test_gentler_on_one_road_names_the_road(make, case_of):
-    whole = told(case_of(dated(make.invented(1, ratio=0.6, **SURE))))
+    whole = checked_answer(case_of(dated(make.invented(1, ratio=0.6, **SURE))))
     assert whole.verdict == "gentler"
     assert "lower than with rubber on quarry-lane (−" in whole.change
 
 
-def test_the_interval_that_is_told_is_the_parts(harsher):
+def test_the_reported_interval_is_the_parts(harsher):
     low, high = (100 * (end - 1) for end in harsher.lead.part.interval)
-    assert f"(+{low:.0f} to +{high:.0f} %)" in told(harsher).change
-    assert told(harsher).sure.endswith("the range holds 19 times in 20.")
+    assert f"(+{low:.0f} to +{high:.0f} %)" in checked_answer(harsher).change
+    assert checked_answer(harsher).sure.endswith("the range holds 19 times in 20.")
 
 
-def test_roads_that_contradict_each_other_are_told_apart_and_never_averaged(harsher):
+def test_roads_that_contradict_each_other_are_listed_and_never_averaged(harsher):
     mixed = of_roads(harsher, {"moor-road": {"verdict": "gentler", "ratio": 0.8, "interval": (0.7, 0.9)}})
-    whole = told(mixed)
+    whole = checked_answer(mixed)
     assert whole.verdict == "mixed"
     assert "harsher on quarry-lane (+" in whole.change
     assert "gentler on moor-road (−20 %)" in whole.change
     assert str(round(100 * (mixed.lead.ratio - 1))) + " %" not in whole.change.replace("quarry-lane", "")[:60]
     assert mixed.lead.verdict == "harsher"
-    assert "19 times in 20" not in whole.sure, "of a range that is not told"
+    assert "19 times in 20" not in whole.sure, "this range is not reported"
 
 
 def test_a_road_that_would_not_show_it_alone_is_named(harsher):
-    whole = told(of_roads(harsher, {"moor-road": {"verdict": "undecided"}}))
+    whole = checked_answer(of_roads(harsher, {"moor-road": {"verdict": "undecided"}}))
     assert whole.verdict == "harsher"
     assert whole.change.endswith("; moor-road alone would not show it")
 
 
-def test_roads_alike_in_verdict_that_differ_in_size_are_told_with_their_own(harsher):
+def test_roads_with_one_verdict_that_differ_in_size_are_reported_with_their_own(harsher):
     (overall,) = harsher.overall
-    whole = told(replace(harsher, overall=(replace(overall, roads_differ=True),)))
+    whole = checked_answer(replace(harsher, overall=(replace(overall, roads_differ=True),)))
     assert whole.verdict == "harsher"
     assert ", by roads moor-road (+" in whole.change
     assert "quarry-lane (+" in whole.change
 
 
-def test_metrics_that_differ_are_told_as_such(make, case_of):
+def test_metrics_that_differ_are_reported_as_such(make, case_of):
     drives = dated(make.invented(1, ratio=1.5, roads=ROADS, metrics=("jerk_z", "weighted_z", "primary_z"), **SURE))
     case = case_of(drives, metrics=("jerk_z", "weighted_z", "primary_z"))
     other = {"weighted_z": "equivalent", "primary_z": "undecided"}
@@ -137,23 +137,23 @@ def test_metrics_that_differ_are_told_as_such(make, case_of):
         replace(finding, verdict=other.get(finding.metric, finding.verdict), on_these_drives="undecided")
         for finding in case.overall
     )
-    whole = told(replace(case, overall=overall))
+    whole = checked_answer(replace(case, overall=overall))
     size = f"{100 * (case.overall[1].ratio - 1):.0f} %"
     assert whole.others == (
         f"Weighted z (vibration, weighted as people feel it): no change that counts (+{size}); primary z: undecided."
     )
 
 
-def test_without_a_plan_the_first_metric_leads_and_that_is_said(make, case_of):
+def test_without_a_plan_the_first_metric_leads_and_the_answer_says_so(make, case_of):
     drives = dated(make.invented(1, ratio=1.5, metrics=("weighted_z", "jerk_z"), **SURE))
-    whole = told(case_of(drives, None, ("weighted_z", "jerk_z")))
+    whole = checked_answer(case_of(drives, None, ("weighted_z", "jerk_z")))
     assert whole.change.startswith("with polyurethane, weighted z (vibration, weighted as people feel it) is ")
     assert whole.sure.endswith("; no plan says what decides, so the first metric does.")
 
 
-def test_undecided_says_by_how_much_and_how_many_passes_would_tell(make, case_of):
+def test_undecided_gives_the_size_and_the_passes_that_would_decide(make, case_of):
     case = case_of(dated(make.invented(5, n=(3, 3), pass_spread=0.05)))
-    whole = told(case)
+    whole = checked_answer(case)
     assert whole.verdict == "undecided"
     assert "neither shows a change nor rules out one of 10 %" in whole.change
     assert whole.next_step == f"Plan {case.lead.passes_needed} passes a side, as drives of their own."
@@ -161,10 +161,10 @@ def test_undecided_says_by_how_much_and_how_many_passes_would_tell(make, case_of
 
 
 def test_what_is_left_of_a_plan_is_driven_before_anything_else(make, case_of):
-    """Undecided has a next step of its own, which waits until the plan is driven."""
+    """An undecided verdict has its own next step, which waits until the plan is driven."""
     case, few = case_of(dated(make.invented(5, n=(3, 3), pass_spread=0.05))), Caution("Few.", remedy=DRIVE_THE_REST)
-    assert told(case).next_step.startswith("Plan ")
-    assert told(case, (few,)).next_step == f"{DRIVE_THE_REST}."
+    assert checked_answer(case).next_step.startswith("Plan ")
+    assert checked_answer(case, (few,)).next_step == f"{DRIVE_THE_REST}."
 
 
 def test_the_next_step_answers_the_gravest_caution_that_has_a_remedy(make, case_of):
@@ -172,11 +172,11 @@ def test_the_next_step_answers_the_gravest_caution_that_has_a_remedy(make, case_
     case = case_of(dated(make.invented(5, n=(3, 3), pass_spread=0.05)))
     grave, few = Caution("Grave.", Weight.OVERTURNS, "Mend it"), Caution("Few.", Weight.WEAKENS, "Drive three passes")
     tyres = Caution("Tyre pressures differ.", Weight.WEAKENS)
-    assert told(case, (few,)).next_step.startswith("Plan ")
-    assert told(case, (tyres, few, grave)).next_step == "Mend it."
+    assert checked_answer(case, (few,)).next_step.startswith("Plan ")
+    assert checked_answer(case, (tyres, few, grave)).next_step == "Mend it."
     out_of_reach = replace(case, findings=tuple(replace(finding, passes_needed=None) for finding in case.findings))
-    assert told(out_of_reach, (tyres, few)).next_step == "Drive three passes."
-    assert told(out_of_reach, (tyres,)).next_step == "Choose a longer or rougher road."
+    assert checked_answer(out_of_reach, (tyres, few)).next_step == "Drive three passes."
+    assert checked_answer(out_of_reach, (tyres,)).next_step == "Choose a longer or rougher road."
 
 
 def test_no_change_that_counts_says_within_what(harsher):
@@ -184,25 +184,25 @@ def test_no_change_that_counts_says_within_what(harsher):
     part = replace(overall.part, interval_90=(0.96, 1.05), p_equivalence_holm=0.012)
     calm = replace(overall, ratio=1.004, interval=(0.98, 1.03), verdict="equivalent", part=part)
     quiet = of_roads(replace(harsher, overall=(calm,)), {road: {"verdict": "equivalent"} for road in ROADS})
-    whole = told(quiet)
+    whole = checked_answer(quiet)
     assert whole.headline.startswith("No change that counts: with polyurethane, jerk z")
     assert "changed by 0 % on both rough roads (−4 to +5 %), less than 10 %" in whole.change
     assert "chance alone rarely keeps it so close (p = 0.012)" in whole.sure
 
 
-def test_shown_on_these_drives_alone_is_told_with_what_else_it_may_be(make, case_of):
+def test_a_change_on_these_drives_alone_is_reported_with_its_other_possible_cause(make, case_of):
     case = case_of(dated(make.invented(3, n=(6, 6), ratio=1.06, pass_spread=0.01, seconds=200)), margin=0.03)
     assert (case.lead.on_these_drives, case.lead.verdict) == ("harsher", "undecided")
-    whole = told(case)
+    whole = checked_answer(case)
     assert whole.verdict == "undecided"
     assert whole.change.endswith("; it may be the part or how it was installed")
     assert whole.next_step == f"{AGAIN} installation."
 
 
-def test_drowned_is_not_judged(harsher):
+def test_a_road_drowned_by_noise_is_not_judged(harsher):
     (overall,) = harsher.overall
     noise = Share("jerk_z", 1.0, "m/s³", 0.83, "not judged")
-    whole = told(replace(harsher, overall=(replace(overall, noise=noise, verdict="undecided"),)))
+    whole = checked_answer(replace(harsher, overall=(replace(overall, noise=noise, verdict="undecided"),)))
     assert whole.verdict == "not judged"
     assert "83 % of jerk z" in whole.change
     assert "more passes do not help" in whole.next_step
@@ -211,8 +211,8 @@ def test_drowned_is_not_judged(harsher):
 @pytest.mark.parametrize(
     ("n", "few"), [((1, 1), "one pass with rubber and one with polyurethane"), ((1, 5), "one pass with rubber")]
 )
-def test_one_pass_on_a_side_tells_nothing_from_chance(make, case_of, n, few):
-    whole = told(case_of(dated(make.invented(1, ratio=3.0, n=n))))
+def test_one_pass_on_a_side_cannot_tell_a_change_from_chance(make, case_of, n, few):
+    whole = checked_answer(case_of(dated(make.invented(1, ratio=3.0, n=n))))
     assert whole.verdict == "undecided"
     assert f"but {few} cannot tell a change from chance" in whole.change
     assert whole.next_step == "Drive three passes or more with each part."
@@ -221,7 +221,7 @@ def test_one_pass_on_a_side_tells_nothing_from_chance(make, case_of, n, few):
 def test_copies_of_a_pass_are_no_evidence(make, case_of):
     table = {"jerk_z": [40.0, 50.0, 60.0]}
     passes = [make.one_pass(table, side, "quarry-lane", n) for side in ("before", "after") for n in (1, 2, 3)]
-    whole = told(case_of(make.drives_of(passes)))
+    whole = checked_answer(case_of(make.drives_of(passes)))
     assert "copies of one recording" in whole.change
     assert whole.next_step == "Record every pass again."
 
@@ -233,39 +233,39 @@ def test_a_smooth_road_that_changed_as_well_is_the_gravest_caution(make, case_of
     )
     case = case_of(replace(drives, passes=tuple(louder)))
     assert case.lead.over_smooth.reading == "smooth moved more"
-    whole = told(case)
+    whole = checked_answer(case)
     assert whole.cautions[0].startswith("The smooth road, bypass, changed even more (+")
     assert whole.next_step.startswith("Install rubber again and drive the same roads: if the change goes")
 
 
-def test_what_was_chosen_after_its_values_were_seen_comes_before_all_else(make, case_of):
-    """The smooth road changed as well, which overturns too."""
+def test_choices_made_after_seeing_the_values_come_first(make, case_of):
+    """The smooth road changed as well, which also overturns the verdict."""
     drives = dated(make.invented(1, ratio=1.3, roads=ROADS, **SURE))
     louder = tuple(
         make.scaled(drive, 1.5) if (drive.road, drive.side) == ("bypass", "after") else drive for drive in drives.passes
     )
     struck = replace(drives, passes=louder, excluded=(Excluded("moor-road-rubber-7", "braked", after_values=True),))
-    assert told(case_of(struck)).cautions[0] == (
+    assert checked_answer(case_of(struck)).cautions[0] == (
         "Struck out after the values had been shown: moor-road-rubber-7. No p-value accounts for passes chosen "
         "by their outcome."
     )
-    assert "p < " not in str(told(case_of(struck)))
+    assert "p < " not in str(checked_answer(case_of(struck)))
     margin = Departure("margin", "the margin is 20 %, and 10 % was planned", makes_lead=True)
-    other = told(case_of(replace(struck, excluded=())), departed=(margin,))
+    other = checked_answer(case_of(replace(struck, excluded=())), departed=(margin,))
     assert other.cautions[0].startswith(
         "Not as planned, perhaps chosen after seeing the data, so a lead and not a decision:"
     )
 
 
-def test_sides_on_different_days_are_cautioned_of(make, case_of):
+def test_sides_on_different_days_get_a_caution(make, case_of):
     case = case_of(dated(make.invented(1, ratio=1.5, roads=ROADS, **SURE), days_later=3))
     assert case.lead.overlap.about == "part or day"
-    whole = told(case)
+    whole = checked_answer(case)
     assert "2 days" in whole.sure
     assert any(caution.startswith("The two parts were driven on different days") for caution in whole.cautions)
 
 
-def test_parts_driven_on_one_day_but_for_a_few_passes_are_told_so(make, case_of):
+def test_parts_driven_on_one_day_except_for_a_few_passes_are_reported_so(make, case_of):
     drives = dated(make.invented(1, ratio=1.5, roads=ROADS, **SURE))
     stray = tuple(
         replace(drive, started=drive.started + timedelta(days=1))
@@ -277,18 +277,18 @@ def test_parts_driven_on_one_day_but_for_a_few_passes_are_told_so(make, case_of)
     assert any(text.startswith("The two parts were driven partly on different days.") for text in words)
 
 
-def test_of_captures_without_a_date_nothing_is_claimed_of_days_and_installations(make, case_of):
+def test_captures_without_a_date_claim_nothing_of_days_and_installations(make, case_of):
     case = case_of(make.invented(1, ratio=1.5, roads=ROADS, **SURE))
     assert case.lead.verdict == "harsher"
-    whole, words = told(case), " ".join(caution.words for caution in all_cautions(case, (), ()))
+    whole, words = checked_answer(case), " ".join(caution.words for caution in all_cautions(case, (), ()))
     assert "6 passes with each part on each road, how often each was installed is not known; chance" in whole.sure
     assert "Not every capture says when it was driven. It is assumed that days differ by 3 %" in words
     assert "driven on different days" not in words
     assert "Installed once only" not in words
 
 
-def test_of_passes_that_may_be_of_several_roads_no_other_cause_is_sought(make, case_of):
-    """Nothing is judged: neither the smooth road nor how parts were installed can be the cause of it."""
+def test_passes_that_may_be_of_several_roads_have_no_other_cause(make, case_of):
+    """Nothing is judged, so neither the smooth road nor the installations are named as a cause."""
     drives = dated(make.invented(1, ratio=1.3, **SURE))
     louder = (make.scaled(drive, 1.5) if drive.side == "after" else drive for drive in drives.passes)
     study = make.on_whole_passes(replace(drives, passes=tuple(louder)))
@@ -296,25 +296,25 @@ def test_of_passes_that_may_be_of_several_roads_no_other_cause_is_sought(make, c
     case = Case(drives, *find(replace(study, roads=(apart,)), "jerk_z"), None)
     (finding,) = case.findings
     assert (finding.verdict, finding.part.installation.overturned_at) == ("undecided", None)
-    whole = told(case)
+    whole = checked_answer(case)
     assert whole.verdict == "not judged"
     assert whole.cautions == ("These may not be one road: nothing is judged.",)
     assert whole.next_step.startswith("Look at the names of roads in 'towertap list'")
 
 
-def test_captures_left_out_are_told_and_weigh_more_where_they_are_many(harsher):
+def test_captures_left_out_are_reported_and_weigh_more_if_they_are_many(harsher):
     few, many = (
         replace(harsher, drives=replace(harsher.drives, excluded=(Excluded("x", "not sound; drive it again"),) * count))
         for count in (1, 20)
     )
     (caution,) = (caution for caution in all_cautions(few, (), ()) if "left out" in caution.words)
     assert (caution.words, caution.weight) == ("1 capture left out of 37: not sound.", Weight.LIMITS)
-    assert told(few).cautions == told(harsher).cautions
-    assert "20 captures left out of 56: not sound." in told(many).cautions
+    assert checked_answer(few).cautions == checked_answer(harsher).cautions
+    assert "20 captures left out of 56: not sound." in checked_answer(many).cautions
 
 
 def test_a_caution_of_several_findings_is_said_once_with_those_that_it_touches(harsher):
-    """Both findings rest on whole passes, which nobody need say of each; what is of one alone names that."""
+    """Both findings rest on whole passes, which is said once; a caution of one finding alone names that."""
     ((first, second), own) = harsher.findings, Caution("Odd.", Weight.WEAKENS)
     alone = replace(harsher, findings=(replace(first, cautions=(*first.cautions, own)), second))
     words = [caution.words for caution in all_cautions(alone, (), ())]
@@ -322,21 +322,21 @@ def test_a_caution_of_several_findings_is_said_once_with_those_that_it_touches(h
     assert "On moor-road: Odd." in words
 
 
-def test_cautions_are_ranked_by_what_they_could_do_and_each_is_once():
+def test_cautions_are_ranked_by_weight_and_each_appears_once():
     light, middle, grave = (Caution(weight.name, weight) for weight in Weight)
     assert ranked([light, middle, light, grave, replace(middle, remedy="again")]) == (grave, middle, light)
 
 
-def test_where_words_are_short_the_other_metrics_lose_a_customers_words_before_the_next_step_goes(make, case_of):
+def test_a_tight_word_limit_drops_customers_words_before_the_next_step(make, case_of):
     metrics = ("jerk_z", "weighted_z")
     case = case_of(dated(make.invented(1, ratio=1.5, roads=ROADS, metrics=metrics, **SURE)), metrics=metrics)
     room = MOST_WORDS - len(str(answer(case, ())).split())
-    whole = told(case, (Caution("word " * room, Weight.OVERTURNS, "Mend it"),))
+    whole = checked_answer(case, (Caution("word " * room, Weight.OVERTURNS, "Mend it"),))
     assert whole.others.startswith("Weighted z: harsher (+")
     assert whole.next_step == "Mend it."
 
 
 def test_the_answer_leaves_out_what_makes_it_too_long(harsher):
     long = Caution("word " * 80, Weight.OVERTURNS), Caution("more " * 80, Weight.OVERTURNS)
-    whole = told(harsher, long)
+    whole = checked_answer(harsher, long)
     assert whole.cautions in ((), (long[0].words,))

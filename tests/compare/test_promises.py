@@ -1,4 +1,4 @@
-"""What adding and reading cost: a section is one class and one line; a capture is opened and a road aligned once."""
+"""The cost of adding and reading: a section is one class and one line; captures open and roads align once."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class Roll:
 
 
 class RollSection(Section):
-    """How far the body rolls: made up for the test, and all that it takes."""
+    """How far the body rolls: a complete section, made up for the test."""
 
     name = "roll"
     title = "Rolling"
@@ -61,7 +61,7 @@ class RollSection(Section):
     def pictures(self, evidence):
         figure = new_figure(3.0)
         figure.subplots().plot([roll.rms_counts for roll in evidence.drawn])
-        yield Picture("roll", "Rolling of each pass", "One point a pass.", (figure,), evidence.tables[0])
+        yield Picture("roll", "Rolling of each pass", "One point per pass.", (figure,), evidence.tables[0])
 
 
 @pytest.fixture
@@ -75,7 +75,7 @@ def roll(monkeypatch):
 def test_a_section_is_one_class_and_one_line_from_the_open_capture_to_json_terminal_and_page(
     run, roll, drive_folder, tmp_path
 ):
-    status, told, err = run("compare", drive_folder, *CALL, "--report", tmp_path, "--full")
+    status, out, err = run("compare", drive_folder, *CALL, "--report", tmp_path, "--full")
     assert status == 0, err
     for words in (
         "8 passes rolled over 2 roads.",
@@ -83,7 +83,7 @@ def test_a_section_is_one_class_and_one_line_from_the_open_capture_to_json_termi
         "Rolling was invented.",
         "Rolling by pass",
     ):
-        assert words in told
+        assert words in out
     page = (tmp_path / "report.html").read_text("utf-8")
     section = page.partition('<details id="roll" open>')[2].partition("</details>")[0]
     for words in (
@@ -93,14 +93,14 @@ def test_a_section_is_one_class_and_one_line_from_the_open_capture_to_json_termi
         "&lt;rolls&gt;",
         "<h4>Rolling by pass</h4>",
         "Rolling of each pass",
-        "One point a pass.",
+        "One point per pass.",
     ):
         assert words in section
     assert "<li>Rolling was invented.</li>" in page
     assert (tmp_path / "pictures" / "roll.png").is_file()
     assert (tmp_path / "data" / "roll.csv").is_file()
-    _, told, _ = run("compare", drive_folder, *CALL, "--json")
-    evidence = json.loads(told)["evidence"]
+    _, out, _ = run("compare", drive_folder, *CALL, "--json")
+    evidence = json.loads(out)["evidence"]
     assert list(evidence)[-1] == "roll"
     assert evidence["roll"]["headline"] == "8 passes rolled over 2 roads."
     by_capture = {entry["capture"]: entry["rms_counts"] for entry in evidence["roll"]["data"]}
@@ -108,7 +108,7 @@ def test_a_section_is_one_class_and_one_line_from_the_open_capture_to_json_termi
         assert by_capture["moor-road-stiff-1"] == pytest.approx(np.std(plain_counts(file, "rotation")[:, 0]))
 
 
-def test_a_whole_run_with_its_report_opens_every_capture_once_and_aligns_every_road_once(
+def test_a_complete_run_with_its_report_opens_every_capture_once_and_aligns_every_road_once(
     monkeypatch, drive_folder, tmp_path
 ):
     opened, aligned, find_places = Counter(), Counter(), places.find_places
@@ -125,10 +125,10 @@ def test_a_whole_run_with_its_report_opens_every_capture_once_and_aligns_every_r
     monkeypatch.setattr(h5py, "File", CountedFile)
     for module in ("towertap.compare.study", "towertap.compare.road.places"):
         monkeypatch.setattr(f"{module}.find_places", counted)
-    drives = load_drives(drive_folder, "soft", "stiff", "bypass", fresh=True)  # another test may have read them
+    drives = load_drives(drive_folder, "soft", "stiff", "bypass", fresh=True)  # whatever another test has kept
     write_report(compare(drives, metrics=["acceleration_z"]), tmp_path)
     assert opened == {str(path): 1 for path in drive_folder.glob("*.h5")}
     assert aligned == {"moor-road": 1, "quarry-lane": 1}
-    with open_capture(drives.passes[0].path) as capture:  # the count sees what it is meant to see
+    with open_capture(drives.passes[0].path) as capture:  # the counter counts
         analyse_capture(capture)
     assert opened[str(drives.passes[0].path)] == 2

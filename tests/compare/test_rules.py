@@ -1,6 +1,6 @@
-"""A metric is one line of a table, with its own rule of comparison: three made-up ones go through to page and JSON.
+"""A metric is one line of a table, with its own rule of comparison: three made-up ones reach page and JSON.
 
-The captures are invented: what is planted in them is what has to come out.
+The captures are invented: the values planted in them must come out.
 """
 
 import json
@@ -31,21 +31,21 @@ SHOCKS = Metric(
     "count",
 )  # fmt: skip
 LEANS = {"soft": (0.30, 0.25, 0.36, 0.28), "stiff": (-0.20, -0.28, -0.17, -0.22)}
-"""Of x on z, by pass over the rough road."""
+"""Slope of x on z, by pass over the rough road."""
 PLANTED = {"soft": (1, 0, 2, 1), "stiff": (7, 9, 6, 8)}
 CALL = ("--before", "soft", "--after", "stiff", "--smooth", "bypass")
 
 
 @pytest.fixture
 def table(monkeypatch):
-    """The table of metrics with the made-up ones as its last lines."""
+    """The table of metrics, ending with the made-up ones."""
     for metric in (VECTOR, LEAN, SHOCKS):
         monkeypatch.setitem(METRICS, metric.name, metric)
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory, by_hand):
-    """Four passes a part of 12 s at 1 kHz over one profile a road; x follows z, and shocks are in windows' middles."""
+    """Four passes per part of 12 s at 1 kHz, one profile per road; x follows z, and shocks are in mid-window."""
     folder, rng = tmp_path_factory.mktemp("ruled"), np.random.default_rng(5)
     first = Bank.of(METRICS | THIRDS | {"shocks": SHOCKS}, MetricSettings(1000.0)).settled_row + 1450
     for road, level in {"bypass": 40.0, "lane": 200.0}.items():
@@ -74,7 +74,7 @@ def named(*metrics):
     return [word for metric in metrics for word in ("--metric", metric)]
 
 
-def test_by_ratio_a_vector_sum_is_a_finding(comparison):
+def test_a_vector_sum_compared_by_ratio_is_a_finding(comparison):
     """scipy: Welch's interval of the logarithms."""
     (finding,) = comparison["findings"]
     sides = [[np.log(drive["value"]) for drive in finding[f"{side}_values"]] for side in ("after", "before")]
@@ -88,7 +88,7 @@ def by_rule(comparison, rule):
     return (difference for difference in comparison["evidence"]["differences"]["data"] if difference["rule"] == rule)
 
 
-def test_by_difference_a_mean_crosses_nought(comparison):
+def test_a_mean_compared_by_difference_may_cross_zero(comparison):
     """statsmodels and scipy: Welch's interval and p of the raw values. Before, x follows z; after, it turns away."""
     lane, bypass = by_rule(comparison, "difference")
     before, after = (lane["values"][side] for side in ("before", "after"))
@@ -105,7 +105,7 @@ def test_by_difference_a_mean_crosses_nought(comparison):
     assert bypass["words"] == "no change is shown"
 
 
-def test_by_count_few_events_and_none_are_held_against_many(comparison):
+def test_few_events_or_none_are_compared_by_count_with_many(comparison):
     """scipy: given the sum, the count after is binomial (exact); the interval over passes is no narrower."""
     lane, bypass = by_rule(comparison, "count")
     assert lane["values"] == {"before": list(PLANTED["soft"]), "after": list(PLANTED["stiff"])}
@@ -120,7 +120,7 @@ def test_by_count_few_events_and_none_are_held_against_many(comparison):
     assert (bypass["interval"], bypass["p"], bypass["words"]) == (None, None, "no change is shown")
 
 
-def test_all_three_are_on_the_terminal_and_the_page_with_their_pictures(run, table, folder, tmp_path):
+def test_all_three_are_on_the_terminal_and_the_page_with_pictures(run, table, folder, tmp_path):
     status, out, err = run("compare", folder, *CALL, *named("vector", "lean", "shocks"), "--report", tmp_path, "--full")
     assert status == 0, err
     page = (tmp_path / "report.html").read_text("utf-8")
@@ -135,13 +135,13 @@ def test_all_three_are_on_the_terminal_and_the_page_with_their_pictures(run, tab
     assert "0, 0, 0, 0" in (tmp_path / "data" / "differences.csv").read_text("utf-8-sig")
 
 
-def test_one_that_has_no_ratio_cannot_decide_alone(run, table, folder):
+def test_a_metric_without_a_ratio_cannot_decide_alone(run, table, folder):
     status, _, err = run("compare", folder, *CALL, *named("lean"))
     assert status == 2
     assert "lean is compared by difference and cannot decide: also name one that can" in " ".join(err.split())
 
 
-def test_blocks_take_their_drift_out_of_a_difference():
+def test_blocks_remove_their_drift_from_a_difference():
     """statsmodels: ordinary least squares of part + block."""
     after, block = np.tile([False, False, True, True], 2), np.repeat([0, 1], 4)
     values = np.array([-0.1, 0.1, 0.4, 0.5, 5.0, 5.3, 5.5, 5.4])
@@ -152,13 +152,13 @@ def test_blocks_take_their_drift_out_of_a_difference():
 
 
 @pytest.mark.parametrize("values", [[0.3, -0.2], [0.1, 0.1, 0.4, 0.3], [0.2, 0.2, 0.2, 0.2]])
-def test_one_pass_a_side_and_copies_tell_nothing_from_chance(values):
+def test_one_pass_per_side_and_copies_show_nothing(values):
     after = np.repeat([False, True], len(values) // 2)
     _, interval, p, _ = by_difference(np.array(values), np.ones(len(values)), Design.of(after, after, after), "m/s²")
     assert interval is p is None
 
 
-def test_counts_are_held_against_the_road_that_each_pass_covers():
+def test_counts_are_relative_to_the_road_that_each_pass_covers():
     """Twice the road in each pass after, and twice the events: the rate is the same."""
     after = np.repeat([False, True], 3)
     counts, road_s = np.array([4.0, 6.0, 5.0, 9.0, 11.0, 10.0]), np.array([10.0] * 3 + [20.0] * 3)

@@ -1,8 +1,8 @@
 """How often all intervals of a road's transfer hold their true ratios at once; run it for the full count.
 
-`python -m tests.compare.transfer_coverage [RUNS]` invents RUNS sets of passes whose gains stray in all 17 bands, puts
-them through `road_transfer`, and prints the share of sets that hold in every band, beside it that of Welch's intervals
-by scipy with Bonferroni's part each, without the bound on the degrees of freedom.
+`python -m tests.compare.transfer_coverage [RUNS]` invents RUNS sets of passes whose gains vary in all 17 bands, puts
+them through `road_transfer`, and prints the share of sets that hold in every band, next to that of scipy's Welch
+intervals with Bonferroni's share each and no limit on the degrees of freedom.
 """
 
 from __future__ import annotations
@@ -26,13 +26,13 @@ SPREADS = {
     "1:1": (1.0, 1.0),
     "1:3": (1.0, 3.0),
     "3:1": (3.0, 1.0),
-    "by turns, band by band": (np.where(np.arange(BANDS) % 2, 3.0, 1.0), np.where(np.arange(BANDS) % 2, 1.0, 3.0)),
+    "alternating, band by band": (np.where(np.arange(BANDS) % 2, 3.0, 1.0), np.where(np.arange(BANDS) % 2, 1.0, 3.0)),
 }
-BANDS_STRAY = {"together": {}, "each alone": {"common": 0.0, "alike": 0.0}}
+BANDS_VARY = {"together": {}, "each alone": {"common": 0.0, "alike": 0.0}}
 
 
 def coherent_pass(side, number, gain):
-    """A pass that follows in every band, with `gain` (bands,)."""
+    """A pass that is coherent in every band, with `gain` (bands,)."""
     every = (0.9,) * BANDS, (0.1,) * BANDS
     names = f"{side}-{number}-sill", f"{side}-{number}-arm"
     return PassTransfer(*names, number, 0.0, 0.0, 0.0, 9, 9, 50.0, tuple(gain.tolist()), *every, BENCH, None, side)
@@ -59,8 +59,8 @@ def all_hold(runs, passes, spreads, seed=1, **how):
 
 if __name__ == "__main__":
     runs = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
-    for stray, how in BANDS_STRAY.items():
+    for stray, how in BANDS_VARY.items():
         for passes, counts in PASSES.items():
             for spreads, ratio in SPREADS.items():
                 ours, plain = all_hold(runs, counts, ratio, **how)
-                print(f"bands stray {stray}; {passes}; spread {spreads}: all hold {ours:.4f}; plain {plain:.4f}")
+                print(f"bands vary {stray}; {passes}; spread {spreads}: all hold {ours:.4f}; plain {plain:.4f}")

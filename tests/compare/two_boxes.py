@@ -1,9 +1,9 @@
-"""Two boxes that feel one simulated motion, each by an oscillator and a clock of its own, as captures in a folder.
+"""Two boxes that measure one simulated motion, each with its own oscillator and clock, as captures in a folder.
 
     python -m tests.compare.two_boxes [RUNS]
 
-makes RUNS pairs of recordings of a known transmissibility, brings them onto one time base, and prints how far the
-offset, its drift and the transfer are off.
+makes RUNS pairs of recordings of a known transmissibility, brings them onto one time base, and prints the errors
+of the offset, its drift and the transfer.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from scipy import signal
 from scipy.interpolate import CubicSpline
 
 FINE_HZ = 16000
-"""Rate of the motion itself; what moves lies below 400 Hz, so that a cubic spline between samples is exact to 1e-5."""
+"""Rate of the motion itself; below 400 Hz a cubic spline between samples is exact to 1e-5."""
 SCALE_MS2 = 9.80665 / 2048
 """At ± 16 g, by the chip's data sheet."""
 
@@ -30,14 +30,14 @@ def transmissibility(frequency_hz, natural_hz=40.0, damping=0.2):
 def motion(rng, seconds, transfer=transmissibility, other=0.0):
     """Functions of time: what the input feels, 2 to 400 Hz with 3 m/s² r.m.s., and the output after `transfer`.
 
-    `other` is the r.m.s. in m/s² of what the output feels beside, from 2 to 400 Hz.
+    `other` is the r.m.s. in m/s² of the output's other motion, from 2 to 400 Hz.
     """
     n = round(seconds * FINE_HZ)
     shape = signal.butter(3, [2.0, 400.0], "bandpass", fs=FINE_HZ, output="sos")
 
     def noise(level):
-        made = signal.sosfilt(shape, rng.standard_normal(n))
-        return level * made / made.std()
+        filtered = signal.sosfilt(shape, rng.standard_normal(n))
+        return level * filtered / filtered.std()
 
     felt = noise(3.0)
     passed = np.fft.irfft(np.fft.rfft(felt) * transfer(np.fft.rfftfreq(n, 1 / FINE_HZ)), n)
@@ -46,12 +46,12 @@ def motion(rng, seconds, transfer=transmissibility, other=0.0):
 
 
 def sampled(felt, rate_hz, start_s, end_s):
-    """Samples (n,) of a motion by an oscillator of `rate_hz` from `start_s` on."""
+    """Samples (n,) of a motion by an oscillator of `rate_hz`, starting at `start_s`."""
     return felt(start_s + np.arange(int((end_s - start_s) * rate_hz)) / rate_hz)
 
 
 def interpolated(samples, rate_hz):
-    """Samples as the function of time that `find_offset` asks for."""
+    """Samples as the function of time that `find_offset` needs."""
     from towertap.signals.time_base import interpolate
 
     def at(time_s):
@@ -64,7 +64,7 @@ def interpolated(samples, rate_hz):
 SECONDS = 14.0
 RATES_HZ = {"sill": 1000 * 1.008, "arm": 1000 * 0.995}
 APART_S = 1.37
-"""The arm's box starts so long after the sill's, and the host's clock says 30 ms less."""
+"""The arm's box starts this long after the sill's; the host's clock says 30 ms less."""
 BUSHES = {"rubber": 40.0, "polyurethane": 56.0}
 """Natural frequency on either bush in Hz: the second is about twice as stiff."""
 
@@ -76,8 +76,8 @@ def write_folder(folder, by_hand, seed=5):
         for number in (1, 2, 3):
             stiff_hz = natural_hz * np.exp(0.01 * rng.standard_normal())
             felt, passed = motion(rng, SECONDS + 3, lambda f, n=stiff_hz: transmissibility(f, n), other=0.3)
-            for place, moving, start_s, told_s in (("sill", passed, 0.5, 0.5), ("arm", felt, 0.5 + APART_S, 1.84)):
-                write_capture(folder, by_hand, part, "quarry-lane", number, place, moving, start_s, told_s, rng)
+            for place, moving, start_s, clock_s in (("sill", passed, 0.5, 0.5), ("arm", felt, 0.5 + APART_S, 1.84)):
+                write_capture(folder, by_hand, part, "quarry-lane", number, place, moving, start_s, clock_s, rng)
             smooth, _ = motion(rng, SECONDS)
             write_capture(
                 folder, by_hand, part, "bypass", number, "sill", lambda t, s=smooth: 0.1 * s(t), 0.0, 0.0, rng
@@ -85,14 +85,14 @@ def write_folder(folder, by_hand, seed=5):
     return folder
 
 
-def write_capture(folder, by_hand, part, road, number, place, moving, start_s, told_s, rng):
-    """One capture along z; it says that it began `told_s` after the hour."""
+def write_capture(folder, by_hand, part, road, number, place, moving, start_s, clock_s, rng):
+    """One capture along z; it says that it began `clock_s` after the hour."""
     rate_hz = RATES_HZ[place]
     felt_ms2 = sampled(moving, rate_hz, start_s, start_s + SECONDS - 2)
     counts = by_hand.noise(rng, 2.0, felt_ms2.size)
     counts[:, 2] += np.rint(felt_ms2 / SCALE_MS2).astype(int)
     frames = by_hand.recording(rate_hz=rate_hz, counts=counts, seed=number, rolls=True)
-    began = {"started_utc": f"2026-03-14T10:{number:02d}:{told_s:09.6f}+00:00"}
+    began = {"started_utc": f"2026-03-14T10:{number:02d}:{clock_s:09.6f}+00:00"}
     conditions = by_hand.conditions(part, road, number, box_position=place)
     by_hand.capture(folder / f"{road}_{part}_{number}_{place}", frames, conditions, began)
 
@@ -103,7 +103,7 @@ def one_run(seed, seconds=30.0):
     return brought_together(felt, passed, seconds)
 
 
-def brought_together(felt, passed, seconds, rates_hz=(4000 * 1.008, 4000 * 0.995), apart_s=1.37, told_wrong_s=0.4):
+def brought_together(felt, passed, seconds, rates_hz=(4000 * 1.008, 4000 * 0.995), apart_s=1.37, clock_error_s=0.4):
     """Mean error of the offset between two recordings, its spread over the pass, both in seconds, and the spectra."""
     from towertap.signals.spectra import WelchSum
     from towertap.signals.time_base import GRID_HZ, find_offset
@@ -112,7 +112,7 @@ def brought_together(felt, passed, seconds, rates_hz=(4000 * 1.008, 4000 * 0.995
     output = interpolated(sampled(passed, rates_hz[0], 0.2, seconds), rates_hz[0])
     moving = interpolated(sampled(felt, rates_hz[1], 0.2 + apart_s, seconds - 0.1), rates_hz[1])
     span_s = (apart_s + 0.1, seconds - 0.5)
-    offset = find_offset(output, moving, span_s, -apart_s + told_wrong_s)
+    offset = find_offset(output, moving, span_s, -apart_s + clock_error_s)
     total = WelchSum(GRID_HZ, SEGMENT_S, PAIRS)
     for start in np.arange(*span_s, 8.0):
         time_s = np.arange(start, min(start + 8.0, span_s[1]), 1 / GRID_HZ)

@@ -1,4 +1,4 @@
-"""Turns, installations and days from dates and from the plan, and that no stray pass makes another of them."""
+"""Turns, installations and days from dates and from the plan, unaffected by a stray pass."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def driven(make):
 
 
 def in_order(labels):
-    """The labels, counted from 1 as they come."""
+    """The labels, numbered from 1 in order of appearance."""
     numbers = {}
     return [None if label is None else numbers.setdefault(label, len(numbers) + 1) for label in labels.values()]
 
@@ -41,12 +41,12 @@ def redated(passes, number, started):
 @pytest.mark.parametrize(
     ("order", "per_pass"), [("AABB", "1122"), ("ABBA", "1223"), ("ABAB", "1234"), ("AAAABBBB", "11112222")]
 )
-def test_a_part_stays_on_until_the_other_is_driven(driven, order, per_pass):
+def test_a_part_stays_fitted_until_the_other_is_driven(driven, order, per_pass):
     assert in_order(installations(driven(order), None)) == [int(number) for number in per_pass for _ in range(2)]
 
 
-def test_the_plan_says_where_a_part_is_fitted_anew(driven):
-    """A B | B' A: between the two stretches with B nothing else is driven, and the plan has it taken out."""
+def test_the_plan_says_when_a_part_is_fitted_again(driven):
+    """A B | B' A: nothing is driven between the two stretches with B, but the plan has it taken out."""
     passes = driven("ABBA")
     planned = {
         (part, road, number): Slot(block, installation)
@@ -80,7 +80,7 @@ def test_a_stray_pass_makes_no_installation_and_leaves_the_halves(driven):
     assert first_half(undated) == "before"
 
 
-def test_halves_are_told_from_turns_and_from_what_nobody_knows(driven):
+def test_halves_differ_from_turns_and_from_an_unknown_order(driven):
     assert first_half(driven("BBAA")) == "after"
     assert first_half(driven("ABBA")) is None
     assert first_half([replace(drive, started=None) for drive in driven("AABB")]) is None
@@ -88,7 +88,7 @@ def test_halves_are_told_from_turns_and_from_what_nobody_knows(driven):
 
 
 def test_a_day_is_the_drivers_own(make):
-    """Eight in the morning ten hours ahead of UTC is the day before by UTC, and the driver's own day all the same."""
+    """Eight in the morning ten hours ahead of UTC is the day before in UTC, but the driver's own day counts."""
     morning = datetime(2026, 5, 4, 8, tzinfo=timezone(timedelta(hours=10)))
     drive = replace(make.one_pass({"jerk_z": [1.0]}, "before", "lane", 1), started=morning)
     assert days([drive, replace(drive, path=drive.path.with_name("b.h5"), started=None)]) == {

@@ -1,4 +1,4 @@
-"""What differs between the passes beside the part, and what the order of the drives leaves mixed with it."""
+"""What differs between the passes other than the part, and what the order of the drives leaves confounded."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from towertap.compare.drives.differences import DRIFT, differences
 
 @pytest.fixture(scope="module")
 def drives(make):
-    """Two passes of either part over a smooth and two rough roads, under the same conditions."""
+    """Two passes with each part over a smooth and two rough roads, under the same conditions."""
     return make.drives_of(
         make.one_pass({"jerk_z": [1.0]}, side, road, number)
         for road in ("bypass", "moor-road", "quarry-lane")
@@ -22,7 +22,7 @@ def drives(make):
 
 @pytest.fixture
 def warnings(make, drives):
-    """A function from conditions of further passes to what is warned of; `side` is a condition like the others."""
+    """A function from conditions of further passes to the warnings; `side` is a condition like the others."""
 
     def warnings(*further):
         passes = list(drives.passes)
@@ -35,7 +35,7 @@ def warnings(make, drives):
     return warnings
 
 
-def test_passes_alike_but_for_the_part_warn_of_nothing(warnings):
+def test_passes_that_differ_only_in_the_part_give_no_warning(warnings):
     assert warnings() == []
 
 
@@ -51,12 +51,12 @@ def test_passes_alike_but_for_the_part_warn_of_nothing(warnings):
         ({"road": "new-road"}, "new-road was driven on one side only"),
     ],
 )
-def test_what_differs_beside_the_part_is_warned_of(warnings, conditions, says):
+def test_any_difference_other_than_the_part_gives_a_warning(warnings, conditions, says):
     (warning,) = warnings(conditions)
     assert says in warning
 
 
-def test_of_many_other_tyre_pressures_the_first_capture_is_named_and_what_fixes_it(warnings):
+def test_with_many_tyre_pressures_the_first_capture_is_named_and_what_fixes_it(warnings):
     (warning,) = warnings(*({"tyre_pressures_kpa": text} for text in ("200", "210", "220")))
     assert warning == (
         "tyre pressures differ between captures: '' in 12, not in odd-0 and 2 more; that could be taken for a "
@@ -64,12 +64,12 @@ def test_of_many_other_tyre_pressures_the_first_capture_is_named_and_what_fixes_
     )
 
 
-def test_a_warmer_day_after_the_change_is_warned_of(warnings):
+def test_a_warmer_day_after_the_change_gives_a_warning(warnings):
     (warning,) = warnings({"air_temperature_c": 4.0}, {"side": "after", "air_temperature_c": 19.0})
     assert "the air on quarry-lane was 4 °C before and 19 °C after the change" in warning
 
 
-def test_air_that_varied_over_the_passes_is_warned_of_without_a_plan(warnings):
+def test_air_that_varied_over_the_passes_gives_a_warning_without_a_plan(warnings):
     (warning,) = warnings(
         {"air_temperature_c": 7.9},
         {"side": "after", "air_temperature_c": 12.0},
@@ -78,7 +78,7 @@ def test_air_that_varied_over_the_passes_is_warned_of_without_a_plan(warnings):
     assert warning == "the air went from 7.9 to 15.2 °C over the passes, more than 5 °C"
 
 
-def test_the_order_of_the_drives_is_held_against_before_and_after(drives):
+def test_the_order_of_the_drives_is_checked_against_before_and_after(drives):
     """All of one part in the morning, all of the other an hour later; then one pass of that before the morning's."""
 
     def dated(first):
@@ -101,7 +101,7 @@ def test_the_order_of_the_drives_is_held_against_before_and_after(drives):
     assert list(differences(replace(drives, passes=tuple(none)))) == []
 
 
-def test_a_capture_that_is_not_sound_and_was_asked_for_is_told(drives):
+def test_a_requested_capture_that_is_not_sound_is_reported(drives):
     first, *others = drives.passes
     unsound = replace(first, integrity=replace(first.integrity, sound=False, reasons=["37 samples missing", "clipped"]))
     (warning,) = differences(replace(drives, passes=(unsound, *others)))

@@ -1,4 +1,4 @@
-"""From a folder of captures, decoded from hand-built frames, to passes: what is taken, left out, warned of, refused."""
+"""From a folder of captures, decoded from hand-built frames, to passes: used, left out, warned about, refused."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ NAMES = ("soft", "stiff", "bypass")
 
 @pytest.fixture
 def folder(drive_folder, tmp_path):
-    """Copies that a test may spoil: one pass of either part over the smooth and a rough road."""
+    """Copies that a test may spoil: one pass with each part over the smooth and a rough road."""
     copy = tmp_path / "drives"
     copy.mkdir()
     for road in ("bypass", "quarry-lane"):
@@ -47,7 +47,7 @@ def one_line(error):
     return "\n" not in str(error.value)
 
 
-def test_all_named_passes_are_there_with_their_windows(drive_folder):
+def test_all_named_passes_are_read_with_their_windows(drive_folder):
     done = []
     drives = load_passes(drive_folder, *NAMES, fresh=True, on_progress=lambda *step: done.append(step))
     assert len(drives.passes) == 12
@@ -75,7 +75,7 @@ def test_only_metrics_that_the_rate_carries_are_offered(folder):
     assert names == set(METRICS) - {"structure_borne_z"}
 
 
-def test_every_capture_that_was_not_used_is_listed_with_why(folder, add):
+def test_every_unused_capture_is_listed_with_the_reason(folder, add):
     add("other", part="wooden", odr_hz=2000)
     add("spelt", part="Soft")
     add("nowhere", road="")
@@ -108,11 +108,11 @@ def test_every_capture_that_was_not_used_is_listed_with_why(folder, add):
         ("", "A", False),
     ],
 )
-def test_names_that_may_be_one(name, other, alike):
+def test_names_that_may_mean_the_same(name, other, alike):
     assert nearly_alike(name, other) is alike
 
 
-def test_roads_that_may_be_one_are_warned_of_and_a_misspelt_option_is_met_with_the_name(folder, add):
+def test_similar_road_names_give_a_warning_and_a_misspelt_option_a_suggestion(folder, add):
     add("again", road="quarry lane")
     assert any("the roads 'quarry lane' and 'quarry-lane'" in words for words in load_passes(folder, *NAMES).remarks)
     with pytest.raises(CallError, match="did you mean 'stiff'"):
@@ -130,7 +130,7 @@ def test_roads_that_may_be_one_are_warned_of_and_a_misspelt_option_is_met_with_t
         (("soft", "soft", "bypass"), "both name 'soft'"),
     ],
 )
-def test_a_name_that_matches_nothing_is_refused_with_the_names_there_are(folder, names, says):
+def test_a_name_that_matches_nothing_is_refused_with_the_known_names(folder, names, says):
     with pytest.raises(CallError, match=says) as error:
         load_passes(folder, *names)
     assert one_line(error)
@@ -177,7 +177,7 @@ def test_captures_that_cannot_be_used_are_left_out_with_the_reason(folder, add):
     assert "mounted" in reasons["unmounted"]
 
 
-def test_an_unsound_capture_is_left_out_unless_asked_for_and_then_told(folder):
+def test_an_unsound_capture_is_left_out_unless_requested_and_then_reported(folder):
     with h5py.File(folder / "quarry-lane-stiff-1.h5", "r+") as file:
         counts = plain_counts(file, "acceleration")
         counts[100:4000, 2] = 32767

@@ -1,4 +1,4 @@
-"""Which of two boxes' captures a comparison uses, and which captures are of the same pass."""
+"""Which of two boxes' captures a comparison uses, and which captures are of one pass."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from towertap.errors import CallError
 NAMES = ("rubber", "polyurethane", "bypass")
 
 
-def test_two_positions_are_asked_about_and_one_is_used(two_box_folder, two_box_drives):
+def test_two_positions_need_a_choice_and_one_is_used(two_box_folder, two_box_drives):
     with pytest.raises(CallError, match=r"one box position\. .* --position, one of 'arm', 'sill'; with one, strike"):
         load_passes(two_box_folder, *NAMES)
     with pytest.raises(CallError, match="'roof': use one of 'arm', 'sill'"):
@@ -23,7 +23,7 @@ def test_two_positions_are_asked_about_and_one_is_used(two_box_folder, two_box_d
     assert two_box_drives.excluded == (), "the captures at the arm are the input"
 
 
-def test_an_input_that_is_not_there_is_one_line(two_box_folder):
+def test_a_missing_input_is_refused_in_one_line(two_box_folder):
     with pytest.raises(CallError, match="'roof': positions are 'arm', 'sill'"):
         load_passes(two_box_folder, *NAMES, position="sill", input_position="roof")
     with pytest.raises(CallError, match="'sill' is the position being compared"):
@@ -40,7 +40,7 @@ def known(tmp_path):
     }
 
 
-def test_a_pass_that_the_position_does_not_have_is_told(known):
+def test_a_pass_missing_at_the_position_is_reported(known):
     excluded = []
     chosen = at_position(known, dict.fromkeys(known, "before"), "sill", excluded)
     assert [path.stem for path in chosen] == ["lane_1_sill", "lane_3_sill"]
@@ -58,7 +58,7 @@ def test_the_inputs_of_a_capture_are_of_the_same_pass(known):
     }
 
 
-def test_captures_at_another_position_are_not_used_and_listed(known):
+def test_captures_at_another_position_are_listed_as_unused(known):
     chosen = at_position(known, dict.fromkeys(known, "before"), "sill", [])
     assert {
         capture.capture: capture.reason for capture in unused(known, chosen, ("rubber", "stiff"), "sill")

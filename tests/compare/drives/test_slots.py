@@ -1,4 +1,4 @@
-"""Where each pass stands in the plan, and why a road cannot be compared by block."""
+"""The place of each pass in the plan, and why a road cannot be compared by block."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ PLANNED = {
 
 @pytest.fixture(scope="module")
 def passes(make):
-    """The six passes of either part over one road."""
+    """The six passes with each part over one road."""
     return [
         make.one_pass({"jerk_z": [1.0]}, side, "moor-road", number)
         for side in ("before", "after")

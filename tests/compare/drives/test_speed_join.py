@@ -15,7 +15,7 @@ BEGAN = datetime(2026, 5, 4, 9, 30, tzinfo=UTC)
 
 
 def drive_and_log(seed, passes=6, seconds=30, offset_s=0.0, noise_ms=0.1):
-    """Pushes of passes, and a log of 1 Hz over them all; the speed is two sines, so its slope is known exactly."""
+    """Pushes of passes, and a 1 Hz log over all of them; the speed is two sines, so its slope is known exactly."""
     rng = np.random.default_rng(seed)
     period_s, phase = rng.uniform(5, 20, (2, passes)), rng.uniform(0, 2 * np.pi, (2, passes))
     pushes, times, speeds = [], [], []
@@ -36,7 +36,7 @@ def drive_and_log(seed, passes=6, seconds=30, offset_s=0.0, noise_ms=0.1):
 
 
 def test_the_offset_of_a_clock_is_found_within_its_uncertainty():
-    """Known offsets on drives whose acceleration is known by calculus; noise of a receiver of 0.1 m/s at 1 Hz."""
+    """Known offsets on drives whose acceleration is known by calculus; receiver noise of 0.1 m/s at 1 Hz."""
     errors, within = [], []
     for seed in range(12):
         truth = float(np.random.default_rng([seed, 9]).uniform(-20, 20))
@@ -49,7 +49,7 @@ def test_the_offset_of_a_clock_is_found_within_its_uncertainty():
 
 
 def test_a_receiver_that_froze_in_some_passes_leaves_a_gap_and_the_offset_right(tmp_path):
-    """In 2 of 16 passes the position stood still for 6 s and then caught up in one: the clock is 5.0 s ahead."""
+    """In 2 of 16 passes the position froze for 6 s and then jumped; the clock is 5.0 s ahead."""
     pushes, log = drive_and_log(3, passes=16, offset_s=5.0)
     speed_ms = log.speed_ms.copy()
     starts = [int(np.searchsorted(log.time_s, pushes[number][0] + 5.0)) + 8 for number in (4, 11)]
@@ -67,14 +67,14 @@ def test_a_receiver_that_froze_in_some_passes_leaves_a_gap_and_the_offset_right(
     assert offset.uncertainty_s < 0.5
 
 
-def test_no_offset_is_believed_of_another_drive():
+def test_no_offset_is_accepted_for_another_drive():
     """By chance less than once in a thousand, as `CHANCE` says."""
     offsets = [find_offset(drive_and_log(1000 + seed)[1], drive_and_log(seed)[0]) for seed in range(12)]
     assert offsets == [None] * 12
 
 
 @pytest.mark.parametrize("offset_s", [3600.0, -3600.0])
-def test_a_clock_that_is_an_hour_off_is_joined_by_the_offset_given(make, offset_s):
+def test_a_clock_an_hour_off_is_joined_by_the_given_offset(make, offset_s):
     """A log of one drive, and one of the whole day of 16; 10 m/s by hand, in every pass."""
     drives, day = make.logged(make.driven(1), offset_s=offset_s)
     assert len(drives.passes) >= 10
@@ -105,7 +105,7 @@ def test_a_log_of_another_hour_says_what_to_do(make):
     assert any("no capture says when it began" in words for words in with_speed(undated, [log], 0.0).remarks)
 
 
-def test_a_log_that_begins_too_late_for_its_only_pass_is_warned_of(make):
+def test_a_log_that_begins_too_late_for_its_only_pass_gives_a_warning(make):
     drives, log = make.logged(make.driven(1))
     drive = drives.passes[0]
     late = log.between(BEGAN.timestamp() + 3, BEGAN.timestamp() + lasted_s(drive) + 4)
@@ -114,7 +114,7 @@ def test_a_log_that_begins_too_late_for_its_only_pass_is_warned_of(make):
     assert any(f"no speed log spans {drive.name} without a gap" in words for words in joined.remarks)
 
 
-def test_logs_that_cannot_be_joined_are_warned_of(make):
+def test_logs_that_cannot_be_joined_give_a_warning(make):
     drives, log = make.logged(make.driven(1))
     assert any("covers no pass" in words for words in with_speed(drives, [log.shifted(1e6)]).remarks)
     assert any(

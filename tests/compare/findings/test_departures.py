@@ -1,4 +1,4 @@
-"""Departures from a plan, on drives invented to keep it and then to break it in one point at a time."""
+"""Departures from a plan, on drives invented to keep it and then to break it one point at a time."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ SWAPPED = {
 
 
 @pytest.fixture
-def kept(make):
+def as_planned(make):
     """A plan, and drives that keep it: passes in driving order and their start times."""
     plan = plans.plan(
         ROADS,
@@ -56,87 +56,88 @@ def kept(make):
         started = plan.written + timedelta(minutes=10 * number)
         passes.append(replace(drive, conditions=conditions, started=started))
 
-    def told(passes=passes, margin=0.1, metrics=("jerk_z", "weighted_z"), plan=plan):
+    def departures_of(passes=passes, margin=0.1, metrics=("jerk_z", "weighted_z"), plan=plan):
         study = make.on_whole_passes(make.drives_of(passes), margin=margin)
         remarks = departures(plan, replace(study, metrics=tuple(map(metric_of, metrics))))
         return [(departure.kind, departure.words) for departure in remarks]
 
-    return SimpleNamespace(plan=plan, passes=passes, told=told)
+    return SimpleNamespace(plan=plan, passes=passes, departures=departures_of)
 
 
 def changed(drive, **conditions):
     return replace(drive, conditions=replace(drive.conditions, **conditions))
 
 
-def test_a_plan_that_was_kept_has_no_departures(kept):
-    assert kept.told() == []
+def test_a_plan_that_was_kept_has_no_departures(as_planned):
+    assert as_planned.departures() == []
 
 
-def test_a_margin_or_metric_that_was_not_planned_may_have_been_chosen_after_the_data(kept):
-    (margin,) = kept.told(margin=0.12)
+def test_a_margin_or_metric_that_was_not_planned_may_have_been_chosen_after_the_data(as_planned):
+    (margin,) = as_planned.departures(margin=0.12)
     assert margin[0] == "margin"
     assert margin[1] == "the margin is 12 %, and 10 % was planned"
-    (metric,) = kept.told(metrics=("jerk_z", "weighted_z", "harshness_z"))
+    (metric,) = as_planned.departures(metrics=("jerk_z", "weighted_z", "harshness_z"))
     assert metric[1] == "vertical harshness was not planned"
-    assert kept.told(metrics=("jerk_z",)) == [
+    assert as_planned.departures(metrics=("jerk_z",)) == [
         ("metric", "weighted vertical acceleration was planned but is not compared")
     ]
 
 
-def test_missing_and_further_passes_are_counted(kept):
-    assert kept.told(kept.passes[:-1])[0] == (
+def test_missing_and_further_passes_are_counted(as_planned):
+    assert as_planned.departures(as_planned.passes[:-1])[0] == (
         "missing",
-        f"{kept.passes[-1].road} with rubber: 3 of 4 planned passes are here, 1 missing",
+        f"{as_planned.passes[-1].road} with rubber: 3 of 4 planned passes are here, 1 missing",
     )
-    more = changed(kept.passes[-1], pass_number=5)
+    more = changed(as_planned.passes[-1], pass_number=5)
     late = more.started + timedelta(minutes=10)
     more = replace(more, path=more.path.with_name("more.h5"), started=late)
-    assert kept.told([*kept.passes, more]) == [
+    assert as_planned.departures([*as_planned.passes, more]) == [
         ("passes", f"{more.road} with rubber: 5 passes, 4 planned; 1 more than planned")
     ]
 
 
-def test_a_pass_out_of_its_place_is_told_and_the_others_are_not(kept):
-    later = replace(kept.passes[0], started=kept.passes[3].started + timedelta(minutes=1))
-    ((kind, words),) = kept.told([later, *kept.passes[1:]])
+def test_only_the_pass_out_of_order_is_reported(as_planned):
+    later = replace(as_planned.passes[0], started=as_planned.passes[3].started + timedelta(minutes=1))
+    ((kind, words),) = as_planned.departures([later, *as_planned.passes[1:]])
     assert kind == "order"
     assert words.startswith("1 of 16 passes were not driven in their planned order")
 
 
-def test_one_change_in_place_of_two_is_told(kept):
-    ordered = sorted(kept.passes, key=lambda drive: drive.side == "after")
+def test_one_change_instead_of_two_is_reported(as_planned):
+    ordered = sorted(as_planned.passes, key=lambda drive: drive.side == "after")
     driven = [
-        replace(drive, started=kept.plan.written + timedelta(minutes=number))
+        replace(drive, started=as_planned.plan.written + timedelta(minutes=number))
         for number, drive in enumerate(ordered, start=1)
     ]
-    words = [words for kind, words in kept.told(driven) if kind == "order"]
+    words = [words for kind, words in as_planned.departures(driven) if kind == "order"]
     assert words[0].startswith("4 of 16 passes")
     assert words[1] == "changes of the part between passes: 1, and 2 planned"
 
 
-def test_a_capture_that_says_the_wrong_part_is_cautioned_of(kept):
+def test_a_capture_with_the_wrong_part_gets_a_caution(as_planned):
     """Two captures of the first stretches of A B B A, their parts swapped: A changes to B and back in each."""
-    first = {part: next(drive for drive in kept.passes if drive.conditions.part == part) for part in PARTS}
+    first = {part: next(drive for drive in as_planned.passes if drive.conditions.part == part) for part in PARTS}
     other = dict(zip(PARTS, reversed(PARTS), strict=True))
     swapped = [
-        changed(drive, part=other[drive.conditions.part]) if drive in first.values() else drive for drive in kept.passes
+        changed(drive, part=other[drive.conditions.part]) if drive in first.values() else drive
+        for drive in as_planned.passes
     ]
-    departed = [Departure(kind, words) for kind, words in kept.told(swapped) if kind == "refits"]
+    departed = [Departure(kind, words) for kind, words in as_planned.departures(swapped) if kind == "refits"]
     (caution,) = mislabelled(departed)
     assert caution.words.startswith("Changes of the part between passes: ")
     assert caution.words.endswith(", and 2 planned: a capture may say the wrong part.")
     assert caution.remedy == FIND_THE_WRONG
 
 
-def test_a_plan_written_after_the_first_drive_is_none_for_it(kept):
-    late = replace(kept.plan, written_utc="2026-05-04T08:15:00+00:00")
-    ((kind, words),) = kept.told(plan=late)
-    assert (kind, f"after {kept.passes[0].name} had been driven" in words) == ("order", True)
+def test_a_plan_written_after_the_first_drive_is_reported(as_planned):
+    late = replace(as_planned.plan, written_utc="2026-05-04T08:15:00+00:00")
+    ((kind, words),) = as_planned.departures(plan=late)
+    assert (kind, f"after {as_planned.passes[0].name} had been driven" in words) == ("order", True)
 
 
-def test_captures_without_a_start_are_named(kept):
-    first, *others = kept.passes
-    assert kept.told([replace(first, started=None), *others]) == [
+def test_captures_without_a_start_are_named(as_planned):
+    first, *others = as_planned.passes
+    assert as_planned.departures([replace(first, started=None), *others]) == [
         ("order", f"{first.name} do not say when they began, so nothing shows that the plan came first")
     ]
 
@@ -154,33 +155,33 @@ def test_captures_without_a_start_are_named(kept):
         ({"air_temperature_c": None}, "conditions", "air temperature was to be held, but is not written down"),
     ],
 )
-def test_conditions_that_were_not_held_are_told(kept, conditions, kind, says):
-    ((got, words),) = kept.told([changed(kept.passes[0], **conditions), *kept.passes[1:]])
+def test_conditions_that_were_not_held_are_reported(as_planned, conditions, kind, says):
+    ((got, words),) = as_planned.departures([changed(as_planned.passes[0], **conditions), *as_planned.passes[1:]])
     assert got == kind
     assert says in words
-    assert kept.passes[0].name in words
+    assert as_planned.passes[0].name in words
 
 
-def test_tyre_pressures_within_5_kpa_are_held(kept):
-    """The drive procedure's own bound."""
-    close = changed(kept.passes[0], tyre_pressures_kpa="304 296 350 350")
-    assert kept.told([close, *kept.passes[1:]]) == []
+def test_tyre_pressures_within_5_kpa_are_held(as_planned):
+    """The drive procedure's own limit."""
+    close = changed(as_planned.passes[0], tyre_pressures_kpa="304 296 350 350")
+    assert as_planned.departures([close, *as_planned.passes[1:]]) == []
 
 
-def test_a_temperature_that_was_not_planned_departs_from_nothing(kept):
-    """That the air changed is remarked of the drives, with a plan and without one."""
-    free = replace(kept.plan, hold=replace(kept.plan.hold, air_temperature_c=None))
-    warm = [changed(kept.passes[0], air_temperature_c=16.0), *kept.passes[1:]]
-    assert kept.told(warm, plan=free) == []
+def test_a_temperature_that_was_not_planned_is_no_departure(as_planned):
+    """A remark on the drives says that the air changed, with or without a plan."""
+    free = replace(as_planned.plan, hold=replace(as_planned.plan.hold, air_temperature_c=None))
+    warm = [changed(as_planned.passes[0], air_temperature_c=16.0), *as_planned.passes[1:]]
+    assert as_planned.departures(warm, plan=free) == []
 
 
-def test_other_names_than_the_plans_are_told(kept):
-    departed = kept.told(plan=replace(kept.plan, smooth="quarry-lane"))
+def test_names_other_than_the_plans_are_reported(as_planned):
+    departed = as_planned.departures(plan=replace(as_planned.plan, smooth="quarry-lane"))
     assert departed == [("question", "the smooth road is 'bypass', and 'quarry-lane' was planned")]
 
 
 def test_a_capture_began_when_its_sidecar_says(by_hand, tmp_path):
-    """One of two captures knows when it began, by ISO 8601 with the offset of a summer afternoon."""
+    """One of two captures has a start time, in ISO 8601 with a summer time offset."""
     began_at = []
     for number, host in ((1, {"started_utc": "2026-05-04T14:30:00+02:00"}), (2, {})):
         path = by_hand.capture(tmp_path / f"drive-{number}", by_hand.recording(0.2), sidecar=host)
@@ -189,16 +190,16 @@ def test_a_capture_began_when_its_sidecar_says(by_hand, tmp_path):
     assert began_at == [datetime(2026, 5, 4, 12, 30, tzinfo=UTC), None]
 
 
-def test_the_offset_of_the_plans_time_counts(kept):
+def test_the_offset_of_the_plans_time_counts(as_planned):
     """ISO 8601: half past nine two hours ahead of UTC is half past seven, before the first drive at ten past eight."""
-    plan = replace(kept.plan, written_utc="2026-05-04T09:30:00+02:00")
+    plan = replace(as_planned.plan, written_utc="2026-05-04T09:30:00+02:00")
     assert plan.written == datetime.fromisoformat("2026-05-04T07:30:00+00:00")
-    assert kept.told(plan=plan) == []
+    assert as_planned.departures(plan=plan) == []
 
 
 @pytest.fixture
-def leads_of(kept, make):
-    """A function from a plan and when the drives began to the cautions."""
+def leads_of(as_planned, make):
+    """A function from a plan and the drives' start times to the cautions."""
 
     def leads_of(plan, minutes=10.0):
         began_at = None if minutes is None else plan.written + timedelta(minutes=minutes)
@@ -210,9 +211,9 @@ def leads_of(kept, make):
 
 
 @pytest.fixture
-def plan(kept):
-    """A plan of the very metric, road and passes that are compared."""
-    return replace(kept.plan, metrics=("jerk_z",))
+def plan(as_planned):
+    """A plan of exactly the metric, road and passes that are compared."""
+    return replace(as_planned.plan, metrics=("jerk_z",))
 
 
 def test_what_was_done_as_planned_makes_no_lead(plan, leads_of):
@@ -227,7 +228,7 @@ def test_a_plan_written_after_the_first_drive_makes_a_lead(plan, leads_of):
     assert caution.words.endswith(" had been driven.")
 
 
-def test_captures_that_do_not_say_when_they_began_do_not_show_that_the_plan_came_first(plan, leads_of):
+def test_captures_without_a_start_time_do_not_show_that_the_plan_came_first(plan, leads_of):
     (caution,) = leads_of(plan, minutes=None)
     assert "nothing shows that the plan came first" in caution.words
 
@@ -249,12 +250,12 @@ def test_other_passes_than_planned_make_a_lead_and_missing_ones_can_be_driven(pl
         ({"smooth": "quarry-lane"}, "the smooth road is 'bypass', and 'quarry-lane' was planned"),
     ],
 )
-def test_whatever_moves_a_finding_and_was_not_planned_makes_a_lead(plan, leads_of, change, says):
+def test_any_unplanned_choice_that_affects_a_finding_makes_a_lead(plan, leads_of, change, says):
     (caution,) = leads_of(replace(plan, **change))
     assert says in caution.words
 
 
-def test_a_comparison_takes_what_is_not_said_from_the_plan_and_tells_departures(make, plan):
+def test_a_comparison_takes_missing_options_from_the_plan_and_reports_departures(make, plan):
     drives = make.invented(3, ratio=1.3, metrics=("jerk_z", "weighted_z"))
     as_planned = compare(drives, plan=replace(plan, margin=0.12))
     assert (as_planned.margin, {finding.metric for finding in as_planned}) == (0.12, {"jerk_z"})

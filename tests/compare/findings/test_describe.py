@@ -1,4 +1,4 @@
-"""The words of a finding in each of its states, and the table of all."""
+"""The words of a finding in each of its states, and the table of all findings."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ from towertap.compare.stats.design import Overlap
 from towertap.words.numbers import change_percent, range_percent
 
 LARGE = {"pass_spread": 0.01, "seconds": 200, "roads": {"quarry-lane": 60.0}}
-"""Long passes that hardly differ."""
+"""Long passes that hardly vary."""
 STRONG = {"verdict": "harsher", "overlap": Overlap(1.0, (3, 3), (3, 3), 0.0, 0.0, None)}
-"""Nothing of installations or days is left in it."""
+"""Installations and days cancel in it."""
 START = datetime(2026, 5, 4, 9, tzinfo=UTC)
 
 
 @pytest.fixture
 def finding_of(make):
-    """A function from how drives are invented to the finding over their one rough road, all driven on one day."""
+    """A function that invents drives of one day and returns the finding over their one rough road."""
 
     def finding_of(seed, margin=0.10, **options):
         drives = make.invented(seed, **options)
@@ -55,13 +55,13 @@ def test_nothing_changed_and_small_spread_is_equivalent_on_these_drives(finding_
     assert "no change that counts" in finding.words
 
 
-def test_what_shows_on_these_drives_alone_says_what_else_it_may_be(finding_of):
+def test_a_change_on_these_drives_alone_names_its_other_possible_cause(finding_of):
     finding = finding_of(3, n=(6, 6), ratio=1.06, margin=0.03, **LARGE)
     assert (finding.on_these_drives, finding.verdict) == ("harsher", "undecided")
     assert "These drives show more: the part or how it was installed; more passes of the same kind" in finding.words
 
 
-def test_undecided_says_how_many_passes_would_tell_and_never_that_nothing_changed(finding_of):
+def test_undecided_says_how_many_passes_would_decide_and_never_that_nothing_changed(finding_of):
     finding = finding_of(5, n=(3, 3), pass_spread=0.05)
     assert (finding.on_these_drives, finding.verdict) == ("undecided", "undecided")
     assert (
@@ -122,6 +122,6 @@ def test_words_that_are_no_verdicts_are_undecided():
     assert told == ["gentler", "equivalent", "undecided", "undecided"]
 
 
-def test_what_is_noted_of_several_findings_is_said_once(two_metrics):
+def test_a_note_on_several_findings_appears_once(two_metrics):
     (note,) = notes_together([replace(finding, **STRONG) for finding in two_metrics[1]])
     assert note == "On a and b: Nothing in the design can overturn it."

@@ -51,24 +51,24 @@ def test_swapping_the_parts_swaps_both_verdicts_and_nothing_else(make):
     seen = set()
     for seed, ratio in [(1, 1.4), (2, 0.7), (3, 1.0), (4, 1.1), (5, 0.95)]:
         drives = make.invented(seed, ratio=ratio, pass_spread=0.01, seconds=200)
-        there, back = (on_the_road(make.on_whole_passes(of)) for of in (drives, make.swapped(drives)))
-        assert (back.verdict, back.on_these_drives) == (MIRROR[there.verdict], MIRROR[there.on_these_drives])
-        assert back.ratio == pytest.approx(1 / there.ratio)
-        seen |= {there.verdict, there.on_these_drives}
+        forward, back = (on_the_road(make.on_whole_passes(each)) for each in (drives, make.swapped(drives)))
+        assert (back.verdict, back.on_these_drives) == (MIRROR[forward.verdict], MIRROR[forward.on_these_drives])
+        assert back.ratio == pytest.approx(1 / forward.ratio)
+        seen |= {forward.verdict, forward.on_these_drives}
     assert seen >= {"harsher", "gentler", "equivalent"}
 
 
 def test_both_sides_rest_on_the_same_places_and_the_finding_swaps(make):
     drives = make.driven(1)
-    there, back = (on_the_road(lay_out(of, 0.10, ["jerk_z"], None)) for of in (drives, make.swapped(drives)))
-    places = {(value.rough_places, value.places) for value in (*there.before_values, *there.after_values)}
-    assert (there.basis, there.whole_because) == ("rough places", None)
+    forward, back = (on_the_road(lay_out(each, 0.10, ["jerk_z"], None)) for each in (drives, make.swapped(drives)))
+    places = {(value.rough_places, value.places) for value in (*forward.before_values, *forward.after_values)}
+    assert (forward.basis, forward.whole_because) == ("rough places", None)
     assert len(places) == 1
-    assert back.ratio == pytest.approx(1 / there.ratio)
+    assert back.ratio == pytest.approx(1 / forward.ratio)
 
 
-def test_a_finding_over_rough_places_stands_beside_the_one_over_whole_passes(make):
-    """The statistics of either are those of `contrast` over the passes' own values."""
+def test_a_finding_over_rough_places_also_has_the_contrast_over_whole_passes(make):
+    """The statistics of both are those of `contrast` over the passes' own values."""
     finding = on_the_road(lay_out(make.driven(1, ratio=1.1), 0.10, ["jerk_z"], None))
     sides = (finding.before_values, finding.after_values)
     over_places = contrast(*([value.value for value in side] for side in sides), 0.10)
@@ -101,7 +101,7 @@ def with_a_stray(make):
     ],
     ids=["too few rough places", "a pass over another road"],
 )
-def test_a_road_without_rough_places_rests_on_all_of_it_and_says_why(make, spoilt, basis, says):
+def test_a_road_with_too_few_rough_places_rests_on_all_of_it_and_says_why(make, spoilt, basis, says):
     finding = on_the_road(lay_out(spoilt(make), 0.10, ["jerk_z"], None))
     assert finding.basis == basis
     whole = finding.whole
@@ -123,7 +123,7 @@ class TwiceAfter:
         return PassValue(drive.name, drive.conditions.pass_number, 10, 5, whole, over_places)
 
 
-def test_a_change_that_is_not_the_same_on_smooth_stretches_is_cautioned_of(make):
+def test_a_change_that_differs_on_smooth_stretches_gets_a_caution(make):
     study = make.on_whole_passes(make.invented(3, pass_spread=0.01))
     finding = on_the_road(replace(study, roads=(replace(study.roads[0], rough={"jerk_z": TwiceAfter()}),)))
     assert finding.ratio == pytest.approx(2 * finding.whole.ratio)
@@ -132,7 +132,7 @@ def test_a_change_that_is_not_the_same_on_smooth_stretches_is_cautioned_of(make)
     assert caution.words.endswith(f" differs from that over whole passes ({whole}).")
 
 
-def test_a_place_that_one_pass_alone_makes_loud_is_left_out_and_told(make):
+def test_a_place_where_one_pass_alone_is_loud_is_left_out_and_reported(make):
     """Somebody drove over a branch: three seconds of one pass, ten times as loud."""
     drives = make.driven(1)
     first = drives.of("lane", "after")[0]
@@ -164,12 +164,12 @@ def test_the_pass_that_a_verdict_hangs_on_is_named(make):
 
 
 def p_from(finding, statement):
-    """Student's p of no difference by scipy, from what is told: ratio, standard error and its df."""
+    """Student's p of no difference by scipy, from the reported ratio, standard error and df."""
     return 2 * stats.t.sf(abs(np.log(finding.ratio)) / statement.standard_error, statement.df)
 
 
-def test_the_primary_metric_is_a_family_apart(make):
-    """Holm (1979) by statsmodels, over the primary metric's roads and over all others' apart; without it, over all."""
+def test_the_primary_metric_is_a_family_of_its_own(make):
+    """Holm (1979) by statsmodels, over the primary metric's roads and over all others'; without it, over all."""
     roads = {"quarry-lane": 40.0, "moor-road": 30.0}
     metrics = ("jerk_z", "weighted_z", "acceleration_z")
     study = make.on_whole_passes(make.invented(5, ratio=1.25, roads=roads, metrics=metrics), metrics)
@@ -212,8 +212,8 @@ def test_all_rough_roads_together_are_one_ratio_over_rounds(make):
     assert not overall.roads_differ
 
 
-def test_every_road_counts_alike_over_all_though_one_has_fewer_passes(make):
-    """Of four passes a side on the one road, and two on the other, only what both drove counts: by scipy's Welch."""
+def test_every_road_weighs_the_same_over_all_even_with_fewer_passes(make):
+    """With four passes per side on one road and two on the other, only common rounds count: scipy's Welch."""
     drives = make.invented(5, ratio=1.3, roads={"quarry-lane": 40.0, "moor-road": 30.0})
     fewer = [drive for drive in drives.passes if drive.road != "moor-road" or drive.conditions.pass_number < 3]
     (overall,), findings = find(make.on_whole_passes(replace(drives, passes=tuple(fewer))), None)
@@ -231,7 +231,7 @@ def test_every_road_counts_alike_over_all_though_one_has_fewer_passes(make):
 
 
 @pytest.mark.filterwarnings("error")
-def test_over_all_roads_one_pass_on_a_side_of_one_of_them_tells_nothing_from_chance(make):
+def test_over_all_roads_one_pass_on_a_side_of_one_road_shows_nothing(make):
     drives = make.invented(5, ratio=1.3, roads={"quarry-lane": 40.0, "moor-road": 30.0})
     once = [
         drive
@@ -243,7 +243,7 @@ def test_over_all_roads_one_pass_on_a_side_of_one_of_them_tells_nothing_from_cha
     assert overall.ratio > 1.2
 
 
-def test_roads_whose_passes_are_numbered_apart_meet_in_driving_order(make):
+def test_roads_with_different_pass_numbers_are_matched_in_driving_order(make):
     drives = make.invented(5, ratio=1.3, roads={"quarry-lane": 40.0, "moor-road": 30.0})
     onwards = tuple(
         replace(drive, conditions=replace(drive.conditions, pass_number=drive.conditions.pass_number + 4))
@@ -257,8 +257,8 @@ def test_roads_whose_passes_are_numbered_apart_meet_in_driving_order(make):
 
 
 @pytest.mark.filterwarnings("error")
-def test_blocks_that_hold_one_side_alone_over_all_roads_make_no_ratio(make):
-    """Each road has both parts in both blocks, and lacks another pass of the first: no whole round before in it."""
+def test_blocks_with_one_side_only_over_all_roads_give_no_ratio(make):
+    """Each road has both parts in both blocks but lacks a different pass of the first: no complete round before."""
     drives = make.invented(5, ratio=1.3, roads={"quarry-lane": 40.0, "moor-road": 30.0})
     planned = {
         (part, road, number): Slot(1 + (number > 2), 1)
@@ -278,8 +278,8 @@ def test_blocks_that_hold_one_side_alone_over_all_roads_make_no_ratio(make):
 
 
 @pytest.mark.filterwarnings("error")
-def test_copies_of_one_recording_tell_nothing_of_roads_that_differ_nor_of_the_smooth_road(make):
-    """By block: copies leave no error but what rounding makes, which would be taken for certainty."""
+def test_copies_of_one_recording_show_nothing_of_differing_roads_or_the_smooth_road(make):
+    """By block: copies leave only a rounding error, which would be taken for certainty."""
     drives = make.invented(5, ratio=1.3, pass_spread=0.05, roads={"quarry-lane": 40.0, "moor-road": 30.0})
     first = {(drive.road, drive.side): drive for drive in drives.passes if drive.conditions.pass_number == 1}
     copied = tuple(
@@ -298,8 +298,8 @@ def test_copies_of_one_recording_tell_nothing_of_roads_that_differ_nor_of_the_sm
     assert lane.over_smooth is None
 
 
-def test_over_roads_that_do_not_rest_on_the_same_it_says_what_each_rests_on(make):
-    """One road has rough places, the other could not be aligned: it rests on whole passes, and both are named."""
+def test_a_finding_over_all_says_what_each_road_rests_on_if_they_differ(make):
+    """One road has rough places, the other could not be aligned and rests on whole passes; both are named."""
     lane = make.driven(1)
     other = make.invented(2, roads={"moor-road": 30.0}).of("moor-road")
     study = lay_out(replace(lane, passes=(*lane.passes, *other)), 0.10, ["jerk_z"], None)
@@ -314,7 +314,7 @@ def test_over_roads_that_do_not_rest_on_the_same_it_says_what_each_rests_on(make
     )
 
 
-def test_roads_that_answer_differently_are_shown_to_differ(make):
+def test_roads_that_respond_differently_are_shown_to_differ(make):
     drives = make.invented(5, pass_spread=0.01, seconds=200, roads={"quarry-lane": 40.0, "moor-road": 30.0})
     one_road = tuple(
         make.scaled(drive, 1.3) if (drive.road, drive.side) == ("moor-road", "after") else drive
@@ -325,7 +325,7 @@ def test_roads_that_answer_differently_are_shown_to_differ(make):
     assert "The roads are shown to differ: each has its own finding." in overall.words
 
 
-def test_the_change_of_the_smooth_road_is_taken_off_and_read(make):
+def test_the_change_of_the_smooth_road_is_divided_out_and_read(make):
     """After drives on which everything, the smooth road too, is 20 % rougher: the ratio of ratios is 1, by hand."""
     drives = make.invented(2, pass_spread=0.01, seconds=200)
     louder = tuple(make.scaled(drive, 1.2) if drive.side == "after" else drive for drive in drives.passes)
@@ -347,8 +347,8 @@ def dated(drives, days):
     )
 
 
-def test_a_part_a_day_shows_on_these_drives_what_it_does_not_show_of_the_part(make):
-    """6 % on drives that hardly vary: what installations and days are assumed to differ by, 3 % each, may make that."""
+def test_one_day_per_part_shows_a_change_on_these_drives_but_not_of_the_part(make):
+    """6 % on drives that hardly vary: installations and days, assumed to differ by 3 % each, may cause that."""
     drives = make.invented(3, ratio=1.06, n=(6, 6), pass_spread=0.005, seconds=200)
     finding = on_the_road(make.on_whole_passes(dated(drives, lambda drive: 4 if drive.side == "before" else 5)))
     assert finding.on_these_drives in ("harsher", "equivalent")
@@ -369,8 +369,8 @@ def test_both_parts_on_one_day_cancel_the_day(make):
     assert 0.03 < finding.part.installation.overturned_at < 1
 
 
-def test_more_passes_are_counted_at_the_middle_of_what_the_spread_may_be(make):
-    """The fewest for which the margin would be shown, and none held inside it, 4 times in 5; χ² by scipy."""
+def test_passes_needed_are_counted_at_the_middle_estimate_of_the_spread(make):
+    """The fewest that show the margin, and equivalence without a change, 4 times in 5; χ² by scipy."""
     finding = next(
         finding
         for seed in range(40)
@@ -388,7 +388,7 @@ def test_more_passes_are_counted_at_the_middle_of_what_the_spread_may_be(make):
     assert f"{finding.passes_needed} passes a side would settle it 4 times in 5" in finding.words
 
 
-def test_a_drift_between_blocks_cancels_where_welchs_test_is_blinded_by_it(make):
+def test_a_drift_between_blocks_cancels_but_blinds_welchs_test(make):
     """A B B A: the passes of the second block are 20 % rougher, whatever is fitted."""
     drives = make.invented(3, n=(6, 6), pass_spread=0.01, seconds=120, roads={"quarry-lane": 60.0, "moor-road": 60.0})
     later = (make.scaled(drive, 1.2) if drive.conditions.pass_number > 3 else drive for drive in drives.passes)
@@ -406,7 +406,7 @@ def test_a_drift_between_blocks_cancels_where_welchs_test_is_blinded_by_it(make)
 
 
 def families(make, count):
-    """For so many comparisons with nothing changed, three metrics over two roads each: contrasts over whole passes."""
+    """Contrasts over whole passes of comparisons with nothing changed, three metrics over two roads each."""
     metrics, roads = ("jerk_z", "weighted_z", "acceleration_z"), {"rough": 60.0, "medium": 20.0}
     for seed in range(count):
         drives = make.invented(seed, roads=roads, metrics=metrics)
@@ -421,7 +421,7 @@ def families(make, count):
 
 
 def test_a_family_with_nothing_changed_raises_a_false_alarm_in_at_most_5_percent(make):
-    """Windows are correlated (0.6 at lag 1) and heavy-tailed, every pass has a level of its own: the unit is the pass.
+    """Windows are correlated (0.6 at lag 1) and heavy-tailed, every pass has its own level: the unit is the pass.
 
     150 families of six findings; three standard errors are allowed for.
     """
@@ -442,8 +442,8 @@ def test_a_family_with_nothing_changed_raises_a_false_alarm_in_at_most_5_percent
     assert np.mean(covers) == pytest.approx(0.95, abs=0.025)
 
 
-def test_windows_taken_for_independent_tell_parts_different_that_are_not(make):
-    """A short run of `window_rates.py`: what common practice would have said of the same passes."""
+def test_windows_taken_as_independent_show_false_differences(make):
+    """A short run of `window_rates.py`: what common practice would say of the same passes."""
     by_windows, by_passes = window_rates.false_alarms(make, range(300), 0.06)
     assert by_windows > 0.15
     assert by_passes <= 0.05 + 3 * (0.05 * 0.95 / 300) ** 0.5

@@ -1,4 +1,4 @@
-"""The sensor behind a comparison: noise that drowns a finding, bands beyond the mounting, records that are missing."""
+"""The sensor behind a comparison: noise that drowns a finding, bands above the mounting's limit, missing records."""
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -38,13 +38,13 @@ def judge(make):
 
 
 def with_floor(drives, floor, **more):
-    """The drives, recorded with a sensor whose noise alone makes `floor` of the jerk."""
+    """The drives, with a sensor whose noise alone gives a jerk of `floor`."""
     noise = {"jerk_z": Share("jerk_z", floor, "m/s³", 0.0, "clean")}
     return replace(drives, passes=tuple(replace(drive, noise=noise, **more) for drive in drives.passes))
 
 
 def noisy(make, drives, floor):
-    """The drives as such a sensor shows them: powers of independent signals add."""
+    """The drives as such a sensor measures them: powers of independent signals add."""
 
     levels = [make.levels_of(drive) for drive in drives.passes]
     passes = (
@@ -67,8 +67,8 @@ def of_smallest_pass(finding):
         (0.51, "not judged", "undecided"),
     ],
 )
-def test_more_than_a_tenth_is_cautioned_and_more_than_half_is_not_judged(make, judge, part, judged, verdict):
-    """The share is that of the value that the finding rests on, in the pass where it is largest."""
+def test_noise_above_a_tenth_gets_a_caution_and_above_half_is_not_judged(make, judge, part, judged, verdict):
+    """The share is of the value that the finding rests on, in the pass where it is largest."""
     drives = make.invented(3, ratio=1.5)
     bare = judge(drives)
     finding = judge(with_floor(drives, part**0.5 * of_smallest_pass(bare)))
@@ -83,7 +83,7 @@ def test_more_than_a_tenth_is_cautioned_and_more_than_half_is_not_judged(make, j
     assert finding.p_difference_holm == bare.p_difference_holm
 
 
-def test_more_passes_are_counted_for_the_margin_of_what_is_measured(make, judge):
+def test_passes_needed_are_counted_at_the_margin_of_the_measured_ratio(make, judge):
     """Two fifths of the power are noise: a change by the margin of 10 % shows as √(0.4 + 0.6 · 1.21), about 6 %."""
     drives = next(
         drives
@@ -96,13 +96,13 @@ def test_more_passes_are_counted_for_the_margin_of_what_is_measured(make, judge)
     assert finding.passes_needed > 1.5 * bare.passes_needed
 
 
-def test_noise_pulls_the_ratio_to_1_so_that_equivalence_would_lie(make, judge):
+def test_noise_pulls_the_ratio_to_1_so_that_equivalence_would_be_false(make, judge):
     """A true change of 30 % under a sensor of twice the road's level: (4 + 1.69) / (4 + 1), root 1.067, by powers."""
     drives = make.invented(5, ratio=1.3, n=(6, 6), pass_spread=0.01)
     clear = judge(drives)
     drowned = noisy(make, drives, 2 * clear.before)
     finding = judge(drowned)
-    quiet = SimpleNamespace(measured_utc={"idle": "2026-05-04T09:00:00+00:00"})  # an engine that nobody hears
+    quiet = SimpleNamespace(measured_utc={"idle": "2026-05-04T09:00:00+00:00"})  # an inaudible engine
     believed = judge(replace(drowned, passes=tuple(replace(drive, noise={}, bench=quiet) for drive in drowned.passes)))
     assert clear.on_these_drives == "harsher"
     assert believed.on_these_drives == "equivalent"
@@ -111,7 +111,7 @@ def test_noise_pulls_the_ratio_to_1_so_that_equivalence_would_lie(make, judge):
     assert "more passes cannot" in finding.words
 
 
-def test_a_band_beyond_the_mounting_is_cautioned_once(make, judge):
+def test_a_band_above_the_mounting_limit_gets_one_caution(make, judge):
     reason = "jerk_z reaches 100 Hz, and the mounting is good to 90 Hz (a third of its resonance)"
     finding = judge(with_floor(make.invented(3), 0.1, beyond={"jerk_z": reason}))
     assert [caution.words for caution in finding.cautions if "the mounting resonates" in caution.words] == [
@@ -120,18 +120,18 @@ def test_a_band_beyond_the_mounting_is_cautioned_once(make, judge):
 
 
 def cautions_with(*records):
-    """What is cautioned of sixteen captures that have these records in turn."""
+    """The cautions for sixteen captures with these records in turn."""
     return [
         caution.words
         for caution in cautions({f"drive-{number:02d}": records[number % len(records)] for number in range(16)})
     ]
 
 
-def test_all_records_there_are_no_caution():
+def test_complete_records_give_no_caution():
     assert cautions_with(KNOWN) == []
 
 
-def test_missing_records_are_told_together():
+def test_missing_records_are_reported_together():
     without = replace(KNOWN, measured_utc=KNOWN.measured_utc | {"noise": None, "tap": None})
     (words,) = cautions_with(without)
     assert words.startswith("No bench record of noise and tap holds for 16 of 16 captures")
@@ -139,7 +139,7 @@ def test_missing_records_are_told_together():
     assert "noise and tap holds for 8 of 16 captures" in words
 
 
-def test_what_a_ratio_within_one_box_does_not_have_is_told():
+def test_boxes_and_calibrations_that_differ_get_a_caution():
     """GUM F.1.2.3: a scale common to both cancels from a ratio, two scales do not."""
     (words,) = cautions_with(KNOWN, replace(KNOWN, serial="e6600000"))
     assert "of 2 boxes (e6600000, e6605481)" in words
@@ -149,14 +149,14 @@ def test_what_a_ratio_within_one_box_does_not_have_is_told():
     assert "Calibrations differ" in words
 
 
-def test_a_chip_that_failed_its_own_test_is_named():
+def test_a_chip_that_failed_its_self_test_is_named():
     failed = replace(KNOWN, selftest_ok=False, words=KNOWN.words | {"selftest": "selftest record a.json: wrong on x"})
     told = cautions_with(failed)
     assert len(told) == 16
     assert told[0] == "drive-00: selftest record a.json: wrong on x"
 
 
-def test_a_comparison_cautions_of_its_captures_records_and_has_them_in_its_data(make):
+def test_a_comparison_reports_its_captures_bench_records(make):
     drives = make.driven(1)
     without = replace(KNOWN, measured_utc=KNOWN.measured_utc | {"noise": None})
     comparison = compare(
@@ -169,7 +169,7 @@ def test_a_comparison_cautions_of_its_captures_records_and_has_them_in_its_data(
 
 
 def test_a_statement_about_the_part_that_hangs_on_the_engine_says_so(make):
-    """Three installations of each part. Its p is below 0.05 and it is undecided: two margins may be right."""
+    """Three installations of each part. Its p is below 0.05, but two margins may be right: undecided."""
     drives = make.invented(2, ratio=1.05, pass_spread=0.003, seconds=150, n=(6, 6), roads={"quarry-lane": 22.0})
     in_turn = []
     for drive in drives.passes:
@@ -184,12 +184,12 @@ def test_a_statement_about_the_part_that_hangs_on_the_engine_says_so(make):
 
 @pytest.mark.parametrize("metric", ["vdv_z", "mtvv_z"])
 def test_an_engine_on_the_smooth_road_does_not_drown_a_dose_or_a_peak_on_a_rough_one(make, metric):
-    """They are no r.m.s.: each pass keeps its own share. An engine that nobody recorded is bounded as ever."""
+    """They are no r.m.s., so each pass keeps its own share. An unrecorded engine is bounded as always."""
     own = {"bypass": Share(metric, 0.05, "", 0.7, "not judged", "idle"), "lane": Share(metric, 0.05, "", 0.02, "clean")}
     levels = {"bypass": 4.0, "lane": 8.0}
 
     def of_one_cell(metric, level):
-        """What is kept where all of a dose, or the peak, is in one cell: the fourth power of a dose."""
+        """What is kept if all of a dose, or the peak, is in one cell: the fourth power of a dose."""
         return np.array([[level ** (4 if metric == "vdv_z" else 1)]])
 
     passes = [

@@ -17,7 +17,7 @@ ROADS = ("moor-road", "quarry-lane")
 
 
 def test_the_spread_is_pooled_over_parts_and_roads(drive_folder):
-    """By the definition of a pooled variance; with two passes a group its sum of squares is half the difference's."""
+    """By definition of a pooled variance: for two passes per group, half the squared difference is the sum of squares."""
     logs = {}
     for path in drive_folder.glob("*.h5"):
         with open_capture(path) as capture:
@@ -27,13 +27,13 @@ def test_the_spread_is_pooled_over_parts_and_roads(drive_folder):
     squares = sum(np.diff(pair).item() ** 2 / 2 for pair in logs.values())
     got = load_pilot(drive_folder, "acceleration_z", ROADS)
     assert (got.df, got.left_out) == (4, ())
-    assert got.sd == pytest.approx(np.sqrt(squares / 4 / 2)), "of rounds over two roads that vary independently"
+    assert got.sd == pytest.approx(np.sqrt(squares / 4 / 2)), "from rounds over two roads that vary independently"
     assert "2 over quarry-lane with soft" in got.words
     assert "if 2 roads vary independently" in got.words
     assert got.planned == pytest.approx(got.sd * np.sqrt(4 / 3.357), rel=1e-3), "the median of χ², printed tables"
 
 
-def test_rounds_are_taken_as_they_are_where_there_are_enough(drive_folder, monkeypatch):
+def test_rounds_are_used_directly_if_there_are_enough(drive_folder, monkeypatch):
     """By the definition: the mean of each round over both roads, pooled over the parts."""
     monkeypatch.setattr(pilot, "FEWEST_DF", 2)
     rounds = {}
@@ -60,7 +60,7 @@ def test_copies_and_files_that_do_not_open_are_left_out(drive_folder, tmp_path):
     assert sorted(line.split(":")[0] for line in got.left_out) == ["moor-road-soft-3", "notes"]
 
 
-def test_a_folder_without_a_pass_over_the_roads_is_refused_by_what_it_holds(drive_folder, tmp_path):
+def test_a_folder_without_a_pass_over_the_roads_is_refused_with_its_roads(drive_folder, tmp_path):
     with pytest.raises(CallError, match="its roads are bypass, moor-road, quarry-lane"):
         load_pilot(drive_folder, "acceleration_z", ["green-lane"])
     with pytest.raises(CallError, match="no captures"):
@@ -73,10 +73,10 @@ def test_one_pass_is_no_pilot(drive_folder, tmp_path):
         load_pilot(tmp_path, "acceleration_z", ROADS)
 
 
-def test_one_box_of_a_pilot_is_used_and_two_are_asked_about(two_box_folder):
-    """A second box's captures are of the same passes, and would count the pilot twice."""
+def test_one_box_of_a_pilot_is_used_and_two_need_a_choice(two_box_folder):
+    """A second box's captures are of the same passes, and would count them twice."""
     with pytest.raises(CallError, match=r"several boxes .'arm', 'sill'.: name one with --box-position"):
         load_pilot(two_box_folder, "acceleration_z", ["quarry-lane"])
-    one, other = (load_pilot(two_box_folder, "acceleration_z", ["quarry-lane"], place) for place in ("sill", "arm"))
-    assert one.df == other.df
-    assert one.sd != other.sd
+    sill, arm = (load_pilot(two_box_folder, "acceleration_z", ["quarry-lane"], place) for place in ("sill", "arm"))
+    assert sill.df == arm.df
+    assert sill.sd != arm.sd

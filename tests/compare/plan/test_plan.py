@@ -29,11 +29,11 @@ def a_plan(design="AB|BA"):
     return plans.plan(ROADS, passes=6, design=design, hold=hold)
 
 
-def test_the_middle_of_a_b_b_a_is_one_installation_unless_it_is_fitted_anew():
+def test_the_middle_of_a_b_b_a_is_one_installation_unless_it_is_fitted_again():
     for design, middle in (("AB|BA", [2, 2]), ("AB|B'A", [2, 3])):
         slots = a_plan(design).slots
-        of_after = {slot for (part, _, _), slot in slots.items() if part == "polyurethane"}
-        assert sorted((slot.block, slot.installation) for slot in of_after) == [*zip((1, 2), middle, strict=True)]
+        after_slots = {slot for (part, _, _), slot in slots.items() if part == "polyurethane"}
+        assert sorted((slot.block, slot.installation) for slot in after_slots) == [*zip((1, 2), middle, strict=True)]
 
 
 @pytest.mark.parametrize("design", ["AB", "A;B"])
@@ -46,8 +46,8 @@ def test_installations_are_known_without_blocks_that_pair_the_parts(design):
 
 
 @pytest.mark.parametrize("design", ["AB|BA", "AB|B'A", "AB|BA|AB|BA"])
-def test_a_steady_drift_cancels_where_it_is_said_to(design):
-    """A drift in proportion to the place in the day adds the same to both parts: their places have one mean."""
+def test_a_steady_drift_cancels_if_the_plan_says_so(design):
+    """A drift linear in the position adds the same to both parts, whose positions have one mean."""
     assert drift(PlannedDesign(design)) == "a steady drift cancels"
     drives = order(passes=12, design=design)
     rounds = {"rubber": [], "polyurethane": []}
@@ -64,7 +64,7 @@ def test_one_change_lets_a_drift_through_and_says_so():
 
 
 @pytest.mark.parametrize(("design", "each"), [("AB", 6), ("AB|BA", 3), ("AB|B'A|A'B", 2)])
-def test_every_road_is_driven_alike_in_every_stretch(design, each):
+def test_every_road_is_driven_equally_often_in_every_stretch(design, each):
     drives = order(design=design)
     assert set(Counter((d.block, d.part, d.road) for d in drives).values()) == {each}
     for part in ("rubber", "polyurethane"):
@@ -72,7 +72,7 @@ def test_every_road_is_driven_alike_in_every_stretch(design, each):
             assert [d.pass_number for d in drives if (d.part, d.road) == (part, road)] == [1, 2, 3, 4, 5, 6]
 
 
-def test_the_draw_is_the_seeds():
+def test_the_seed_determines_the_order():
     assert order(seed=3) == order(seed=3)
     assert order(seed=3) != order(seed=4)
 
@@ -82,7 +82,7 @@ def test_passes_that_stretches_cannot_share_are_refused():
         order(passes=5)
 
 
-def test_the_file_gives_the_plan_back_and_is_not_overwritten(tmp_path):
+def test_the_file_restores_the_plan_and_is_not_overwritten(tmp_path):
     plan, path = a_plan(), tmp_path / "plan.json"
     write_plan(plan, path)
     assert read_plan(path) == plan
@@ -146,7 +146,7 @@ def test_a_file_that_is_no_json_is_refused(tmp_path):
         read_plan(path)
 
 
-def test_a_plan_that_is_not_there_says_what_to_name(tmp_path):
+def test_a_missing_plan_file_says_what_to_name(tmp_path):
     for path in (tmp_path, tmp_path / "none.json"):
         with pytest.raises(FileError, match=r"give the plan\.json that"):
             read_plan(path)
@@ -161,7 +161,7 @@ junk = st.recursive(
 
 @settings(deadline=None, max_examples=150)
 @given(st.sampled_from(sorted(a_plan().to_dict())), junk)
-def test_whatever_stands_in_a_field_it_is_a_plan_or_a_call_error(field, value):
+def test_any_field_value_gives_a_plan_or_a_call_error(field, value):
     try:
         plan = Plan.from_dict(a_plan().to_dict() | {field: value})
     except (CallError, FileError):

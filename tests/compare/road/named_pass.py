@@ -1,12 +1,12 @@
-"""Whether the pass in which something happened is named, and the change behind it shown; run it for the full count.
+"""Whether a pass with a burst is named, and the change behind it shown; run it for the full count.
 
 `python -m tests.compare.road.named_pass [SETS]` draws SETS sets (2,000 by default) of four and four passes over 40
-places whose figures vary by 3 % from pass to pass and by 12 % from place to place within one, and puts a burst into one
-pass of the part after: an eightfold place, two fivefold, four threefold, eight twofold, such as a lorry beside the car
-makes. It prints how often a true change of −9 % is shown, and one of none, over all places, over those kept, and by the
-median of places, and how often the right pass is named by its bursts, and by being the one that the ratio hangs on
-most. Then the same for places that vary twice as much, whose lines have fat tails (Student's t with 4 degrees of
-freedom), and where the part acts on every place differently.
+places whose levels vary by 3 % from pass to pass and by 12 % from place to place within one, and puts a burst into one
+pass of the part after, such as a lorry beside the car makes: an eightfold place, two fivefold, four threefold, eight
+twofold. It prints how often a true change of −9 %, and none, is shown over all places, over those kept, and by the
+median of places, and how often the right pass is named by its bursts, and as the one that the ratio hangs on most. Then
+the same for places that vary twice as much, for fat tails (Student's t with 4 degrees of freedom), and for a part that
+acts on every place differently.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ BURSTS = {"none": (0, 1.0), "one place × 8": (1, 8.0), "two × 5": (2, 5.0), "f
 
 @dataclass(frozen=True)
 class Road:
-    """How figures vary: from place to place of the road, from pass to pass, within a pass, by part and place."""
+    """How levels vary: from place to place of the road, from pass to pass, within a pass, by part and place."""
 
     places: int = 40
     levels: float = 0.5
@@ -35,7 +35,7 @@ class Road:
 
 
 def driven(sets, road, burst, change, seed):
-    """R.m.s. at places (sets, passes, places), and the pass (sets,) with the burst in it."""
+    """R.m.s. at places (sets, passes, places), and the pass (sets,) with the burst."""
     draw = np.random.default_rng(seed)
     shape = sets, AFTER.size, road.places
     line = draw.standard_normal(shape)
@@ -53,17 +53,17 @@ def driven(sets, road, burst, change, seed):
 
 
 def judged(rms, where):
-    """Shares: shown over all places, over those kept, by the median; named, named rightly; most hangs on it."""
-    of_sets = [bursts(levels) for levels in rms]
+    """Shares: shown over all places, over those kept, by the median; named, named rightly, most influential."""
+    results = [bursts(levels) for levels in rms]
     shown = {}
     logs = {
         "all places": np.array([log_rms(levels) for levels in rms]),
-        "kept": np.array([log_rms(levels[:, kept]) for levels, (kept, _) in zip(rms, of_sets, strict=True)]),
+        "kept": np.array([log_rms(levels[:, kept]) for levels, (kept, _) in zip(rms, results, strict=True)]),
         "median": np.median(np.log(rms) - np.median(np.log(rms), axis=1, keepdims=True), axis=2),
     }
     for what, values in logs.items():
         shown[what] = np.mean(pass_contrast(values, AFTER).p_difference() < 0.05)
-    first = np.array([named[0] if named else -1 for _, named in of_sets])
+    first = np.array([named[0] if named else -1 for _, named in results])
     every = logs["all places"]
     whole = pass_contrast(every, AFTER).difference
     without = [
@@ -75,7 +75,7 @@ def judged(rms, where):
         "named": np.mean(first >= 0),
         "rightly": np.mean(first == where),
         "hangs on it most": np.mean(hangs == where),
-        "places aside": np.mean([1 - kept.mean() for kept, _ in of_sets]),
+        "places aside": np.mean([1 - kept.mean() for kept, _ in results]),
     }
 
 

@@ -1,4 +1,4 @@
-"""The alignment: its score against scipy's, its search against brute force, and how well it finds the road again."""
+"""The alignment: its score against scipy's, its search against brute force, and its accuracy."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def road(cells, seed=0):
 
 
 def stretched(template, start, speed):
-    """What a pass at a constant speed makes of a road, to its end, and the place of each of its cells."""
+    """The fingerprint of a pass at a constant speed, to the end of the road, and the place of each of its cells."""
     at = np.arange(start + 0.5, template.size - 1, speed)
     return np.interp(at - 0.5, np.arange(template.size), template), at
 
@@ -88,7 +88,7 @@ def test_a_gap_and_road_that_the_template_lacks_are_bridged():
     assert np.mean(np.abs(placed - at)[inside] < 3) > 0.95
 
 
-def test_a_fingerprint_does_not_know_the_level_and_keeps_gaps():
+def test_a_fingerprint_ignores_the_level_and_keeps_gaps():
     squares = np.random.default_rng(2).lognormal(size=500)
     squares[10:20] = np.nan
     shown = fingerprint(squares)

@@ -1,4 +1,4 @@
-"""Which pass: a burst in one pass is named and set aside, and what the part does is not; a short run of the script."""
+"""A burst in one pass is named and set aside, but not the part's effect; a short run of the script."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def test_a_burst_is_named_and_the_change_behind_it_shown(burst):
     assert row["kept"] >= 0.60
 
 
-def test_false_alarms_stay_where_they_were():
+def test_false_alarms_do_not_rise():
     for burst in ((0, 1.0), (2, 5.0)):
         row = named_pass.judged(*named_pass.driven(600, named_pass.Road(), burst, 0.0, 2))
         assert row["kept"] <= 0.05

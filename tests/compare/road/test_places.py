@@ -1,4 +1,4 @@
-"""Places: the same road in every pass, and what the way from drives over places to findings comes to."""
+"""Places: the same road in every pass, and error rates from drives over places to findings."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def places(passes):
 
 
 def test_a_place_holds_the_same_road_in_every_pass(places):
-    """The road's level differs by a factor of some two from place to place, the line driven by a few percent."""
+    """The road's level differs about twofold from place to place, the line driven by a few percent."""
     logs = np.log(places.levels("jerk_z"))
     assert places.alignment.places == logs.shape[1] >= 30
     levelled = logs - logs.mean(axis=1, keepdims=True)
@@ -32,22 +32,22 @@ def test_a_place_holds_the_same_road_in_every_pass(places):
     assert within < 0.1
 
 
-def test_the_level_of_a_place_is_the_energy_over_the_road_it_covers(make, places):
+def test_the_level_of_a_place_is_the_energy_over_its_stretch_of_road(make, places):
     """Against a sum over a grid of 1 ms, by numpy alone."""
     for number in (0, 5):
         cells = make.levels_of(places.passes[number])
         bounds_s = places.bounds_s[number]
         grid_s = np.arange(bounds_s[0, 0], bounds_s[-1, 1], 0.001)
-        of_cell = np.clip(np.searchsorted(bounds_s[:, 0], grid_s, side="right") - 1, 0, len(bounds_s) - 1)
-        values = cells["jerk_z"][of_cell]
+        cell = np.clip(np.searchsorted(bounds_s[:, 0], grid_s, side="right") - 1, 0, len(bounds_s) - 1)
+        values = cells["jerk_z"][cell]
         for (start_s, end_s), level in list(zip(places.edges_s, places.levels("jerk_z")[number], strict=True))[::7]:
             assert level == pytest.approx(make.rms(values[(grid_s >= start_s) & (grid_s < end_s)]), rel=5e-3)
 
 
 def test_places_within_a_gap_of_one_pass_are_left_out_for_all(make, passes, places):
     cells = make.levels_of(passes[3])
-    there = (cells["start_s"] < 15) | (cells["start_s"] > 20)
-    holed = make.of_cells(passes[3], {name: column[there] for name, column in cells.items()})
+    outside = (cells["start_s"] < 15) | (cells["start_s"] > 20)
+    holed = make.of_cells(passes[3], {name: column[outside] for name, column in cells.items()})
     without = find_places([*passes[:3], holed, *passes[4:]])
     assert without.alignment.failure is None
     assert 4 <= places.alignment.places - without.alignment.places <= 8
@@ -61,7 +61,7 @@ def test_a_pass_over_another_road_is_named(make, passes):
     assert alignment.failure == f"the road's fingerprint is not found again in {stray.name}"
 
 
-def test_two_passes_of_different_roads_are_too_few_to_say_which_strays(make, passes):
+def test_two_passes_of_different_roads_are_too_few_to_say_which_is_wrong(make, passes):
     stray = make.driven(99).of("lane", "after")[0]
     assert find_places([passes[0], stray]).alignment.failure == "two passes are too few to be aligned"
 
@@ -72,7 +72,7 @@ def rates(make):
     return error_rates.rates(error_rates.contrasts(make, range(30), seconds=30))
 
 
-def test_nothing_changed_is_seldom_called_different_and_the_margin_seldom_equivalent(rates):
+def test_no_change_is_rarely_called_different_and_the_margin_rarely_equivalent(rates):
     assert rates["no change"]["different"] <= 0.05
     for name in ("at the margin", "at the margin, below"):
         assert rates[name]["equivalent"] <= 0.10
@@ -80,7 +80,7 @@ def test_nothing_changed_is_seldom_called_different_and_the_margin_seldom_equiva
         assert 0.88 <= row["covers"] <= 1.0
 
 
-def test_rough_places_show_a_change_as_large_as_it_is(rates):
+def test_rough_places_show_the_full_change(rates):
     """Windows that each pass picks for itself would show some 6 % of these 8 %."""
     assert rates["8 % gentler"]["by places"] >= 0.9
     assert rates["8 % gentler"]["finding shows, %"] == pytest.approx(-8.0, abs=1.2)

@@ -1,4 +1,4 @@
-"""What is rough: the limit, the value of a pass, and places that all passes choose together."""
+"""Roughness: the limit, the value of a pass, and places that all passes choose together."""
 
 from __future__ import annotations
 
@@ -54,10 +54,10 @@ def test_a_pass_value_is_the_energy_mean_over_the_rough_places_the_same_in_every
     together = np.exp(np.log(levels).mean(axis=0)) > limit
     assert rough.basis == "rough places"
     assert rough.share == together.mean()
-    for drive, of_pass in zip(places.passes, levels, strict=True):
+    for drive, pass_levels in zip(places.passes, levels, strict=True):
         value = rough.value(drive)
         assert (value.places, value.rough_places) == (together.size, together.sum())
-        assert value.value == pytest.approx(make.rms(of_pass[together]))
+        assert value.value == pytest.approx(make.rms(pass_levels[together]))
         assert value.whole == whole_value(drive, "jerk_z")
     assert rough.values(places.passes[:2]) == pytest.approx(levels[:2, together].ravel())
 
@@ -76,18 +76,18 @@ def test_with_too_few_rough_places_values_rest_on_all_that_every_pass_covers(mak
 
 
 @pytest.mark.parametrize(("level", "share", "shows"), [(30.0, 0.87, 0.08), (20.0, 0.58, 0.06)])
-def test_windows_that_each_pass_picks_for_itself_would_hide_part_of_a_change(make, level, share, shows):
+def test_windows_chosen_by_each_pass_would_hide_part_of_a_change(make, level, share, shows):
     """Why places are chosen together: the bias at the head of `rough.py`, of a true change of 10 % in 120 sets."""
     shares, ratios = [], []
     for seed in range(120):
         drives = make.invented(seed, ratio=1.1, roads={"lane": level})
         limit = roughness_limit(drives.of("bypass"), "jerk_z").value
-        of_passes = {
+        windows = {
             side: [window_values([drive], "jerk_z") for drive in drives.of("lane", side)]
             for side in ("before", "after")
         }
-        kept = {side: [values[values > limit] for values in drives] for side, drives in of_passes.items()}
-        shares += [(values > limit).mean() for side in of_passes.values() for values in side]
+        kept = {side: [values[values > limit] for values in drives] for side, drives in windows.items()}
+        shares += [(values > limit).mean() for side in windows.values() for values in side]
         ratios.append(contrast(*([make.rms(values) for values in side] for side in kept.values()), 0.1).ratio)
     assert np.mean(shares) == pytest.approx(share, abs=0.03)
     assert np.expm1(np.log(ratios).mean()) == pytest.approx(shows, abs=0.01)

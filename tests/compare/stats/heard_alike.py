@@ -1,11 +1,11 @@
-"""Identical impacts on louder and quieter backgrounds, heard by the project's own detector; run it for the full count.
+"""Identical impacts on louder and quieter backgrounds, found by the project's own detector; run it for the full count.
 
 `python -m tests.compare.stats.heard_alike [SETS]` puts impacts, Poisson in number and the same in kind on both sides,
 into passes of 60 s at 1 kHz whose background wanders by 20 % and is louder after by 0, 15, 30, 60 and 100 %, and
 resamples SETS sets (2,000 by default) of four and four and of eight and eight passes from 160 of each. It prints how
-often rates are told different with every knock found, and at one level (places of one second, and whole passes), and
-the mean counts left; the same with twice as many impacts after; and how often a regular series is told in joints of
-which some are not heard, and in knocks at random.
+often rates are shown different with every knock found, and at one level (places of one second, and whole passes), and
+the mean counts left; the same with twice as many impacts after; and how often a regular series is found in joints, some
+of which are not heard, and in random knocks.
 """
 
 from __future__ import annotations
@@ -23,18 +23,18 @@ from towertap.signals.knocks import CELL_S, Knock, KnockFinder, Thresholds
 RATE_HZ, SECONDS, PLACE_S = 1000.0, 60.0, 1.0
 LOUDER = (1.0, 1.15, 1.3, 1.6, 2.0)
 MIDDLE_MS2 = 5.5
-"""The median impact at its source: some 1.2 times what the quiet background lets be heard."""
+"""The median impact at its source: some 1.2 times the threshold over the quiet background."""
 
 
 class Driven(NamedTuple):
-    """Of one pass: its knocks, and what a knock had to reach by cell."""
+    """One pass's knocks, and the threshold in each cell."""
 
     knocks: tuple[Knock, ...]
     thresholds: Thresholds
 
     @property
     def place(self):
-        """The place of each knock, one a second from the first cell on."""
+        """The place of each knock; places last a second, starting at the first cell."""
         onset_s = np.array([knock.onset_s for knock in self.knocks])
         places = self.thresholds.peak_ms2.size // round(PLACE_S / CELL_S)
         return np.clip(((onset_s - self.thresholds.start_s) / PLACE_S).astype(int), 0, places - 1)
@@ -78,40 +78,42 @@ def driven(louder, spread, number, count=20):
 
 
 def counts(passes):
-    """Every knock found, those at one level of each place, and those at one of the whole road, (passes,) each."""
-    peaks = [[knock.peak_ms2 for knock in of.knocks] for of in passes]
-    backgrounds = [[knock.background_ms2 for knock in of.knocks] for of in passes]
-    by_place, _ = heard_alike(peaks, backgrounds, [of.place for of in passes], [of.by_place_ms2 for of in passes])
-    whole = [[whole_pass(of.thresholds.peak_ms2)] for of in passes]
-    by_pass, _ = heard_alike(peaks, backgrounds, [np.zeros(len(of.knocks), int) for of in passes], whole)
+    """Counts (passes,) of every knock found, of those at one level per place, and at one level for the road."""
+    peaks = [[knock.peak_ms2 for knock in drive.knocks] for drive in passes]
+    backgrounds = [[knock.background_ms2 for knock in drive.knocks] for drive in passes]
+    by_place, _ = heard_alike(
+        peaks, backgrounds, [drive.place for drive in passes], [drive.by_place_ms2 for drive in passes]
+    )
+    whole = [[whole_pass(drive.thresholds.peak_ms2)] for drive in passes]
+    by_pass, _ = heard_alike(peaks, backgrounds, [np.zeros(len(drive.knocks), int) for drive in passes], whole)
     return {
-        "found": np.array([len(of.knocks) for of in passes]),
+        "found": np.array([len(drive.knocks) for drive in passes]),
         "by place": np.array([heard.sum() for heard in by_place]),
         "by pass": np.array([heard.sum() for heard in by_pass]),
     }
 
 
 def different(louder, spread, passes, sets, pool, more=1, seed=1):
-    """Shares of sets told different, and mean counts of a pass before and after, by way of counting.
+    """For each way of counting, the share of sets shown different, and mean counts per pass before and after.
 
     There are `more` times as many impacts after.
     """
     draw = np.random.default_rng([seed, round(100 * louder), passes])
-    shares, kept = {}, {}
+    shares, means = {}, {}
     for _ in range(sets):
         chosen = draw.permutation(pool)[: 2 * passes]
-        of_set = [driven(1.0, spread, int(number)) for number in chosen[:passes]]
-        of_set += [driven(louder, spread, int(number), 20 * more) for number in chosen[passes:]]
-        for way, values in counts(of_set).items():
+        drives = [driven(1.0, spread, int(number)) for number in chosen[:passes]]
+        drives += [driven(louder, spread, int(number), 20 * more) for number in chosen[passes:]]
+        for way, values in counts(drives).items():
             before, after = values[:passes], values[passes:]
             p = rate_ratio(before, after, np.ones(passes), np.ones(passes)).p
             shares.setdefault(way, []).append(p is not None and p < 0.05)
-            kept.setdefault(way, []).append((before.mean(), after.mean()))
-    return {way: (np.mean(shares[way]), *np.mean(kept[way], axis=0)) for way in shares}
+            means.setdefault(way, []).append((before.mean(), after.mean()))
+    return {way: (np.mean(shares[way]), *np.mean(means[way], axis=0)) for way in shares}
 
 
 def joints(spacing_m, heard, others, runs, seed=1, length_m=800, passes=4):
-    """How often a series is told, and with the right spacing, of joints with 3 % jitter; 0 m: only the others."""
+    """How often joints with 3 % jitter give a series, and the right spacing; 0 m: only the others."""
     draw = np.random.default_rng(seed)
     series_count = right = 0
     for _ in range(runs):
@@ -152,5 +154,5 @@ if __name__ == "__main__":
         (0, 0, 20),
     ):
         row = joints(spacing_m, heard, others, sets)
-        print(f"joints every {spacing_m} m, {heard:.0%} heard, {others} others a pass", end=": ")
-        print(f"told {row[0]:.3f}, right {row[1]:.3f}")
+        print(f"joints every {spacing_m} m, {heard:.0%} heard, {others} others per pass", end=": ")
+        print(f"found {row[0]:.3f}, right {row[1]:.3f}")

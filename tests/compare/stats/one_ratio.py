@@ -1,9 +1,9 @@
 """One ratio over all roads against the roads' own, roads that differ, and the smooth road as a control.
 
 `python -m tests.compare.stats.one_ratio [SETS]` draws SETS sets (20,000 by default) of rounds over two or three roads,
-in which what a round's roads share makes up none or half of the variance, and prints the power and the false alarms on
-these drives of one road, of all roads by rounds, and of all roads with passes taken for independent; how often roads
-are told to differ; and what the smooth road reads where rough and smooth really change by so much.
+in which the roads of a round share none or half of their variance. It prints the power and the false alarms on these
+drives of one road, of all roads by rounds, and of all roads with passes taken as independent; how often roads are shown
+to differ; and the readings of the smooth road for true changes of the rough and the smooth roads.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ PASS_SD, CHANGE = 0.05, 0.09
 
 
 def driven(sets, roads, passes, shared, seed, change=0.0, by_road=None):
-    """Logarithms (sets, passes of all roads) and their labels; `shared` is the part of the variance rounds share."""
+    """Logarithms (sets, passes of all roads) and their labels; rounds share the fraction `shared` of the variance."""
     draw = np.random.default_rng(seed)
     after = np.repeat([False, True], passes)
     own = draw.standard_normal((sets, roads, 2 * passes))
@@ -34,18 +34,20 @@ def driven(sets, roads, passes, shared, seed, change=0.0, by_road=None):
 
 
 def contrasts(logs, road, number, after):
-    """Contrasts of each road, of all by rounds, and of all with passes taken for independent."""
+    """Contrasts of each road, of all by rounds, and of all with passes taken as independent."""
     own = [pass_contrast(logs[:, road == name], after[road == name]) for name in np.unique(road)]
-    of_rounds, first = rounds(logs, road, number.tolist(), after)
+    round_logs, first = rounds(logs, road, number.tolist(), after)
     error = np.sqrt(sum(contrast.error**2 for contrast in own)) / len(own)
-    by_pass = Student(sum(contrast.difference for contrast in own) / len(own), error, sum(of.df for of in own))
-    return own, pass_contrast(of_rounds, after[first]), by_pass
+    by_pass = Student(
+        sum(contrast.difference for contrast in own) / len(own), error, sum(contrast.df for contrast in own)
+    )
+    return own, pass_contrast(round_logs, after[first]), by_pass
 
 
 def power(sets, roads, passes, shared, seed=1):
-    """Shares told with a change and with none: either road, all by rounds, all with passes independent."""
+    """Shares shown with a change and without: one road, all by rounds, all with passes as independent."""
     row = {}
-    for name, change in (("told", np.log1p(CHANGE)), ("false", 0.0)):
+    for name, change in (("shown", np.log1p(CHANGE)), ("false", 0.0)):
         own, by_round, by_pass = contrasts(*driven(sets, roads, passes, shared, seed, change))
         row[f"one road {name}"] = np.mean(own[0].p_difference() < 0.05)
         row[f"by rounds {name}"] = np.mean(by_round.p_difference() < 0.05)
@@ -54,15 +56,15 @@ def power(sets, roads, passes, shared, seed=1):
 
 
 def incomplete(sets, roads, passes, shared, seed=4):
-    """False alarms by rounds where one pass of the last round after the change is missing."""
+    """False alarms by rounds if one pass of the last round after the change is missing."""
     logs, road, number, after = driven(sets, roads, passes, shared, seed)
-    left = np.arange(after.size) != after.size - 1
-    of_rounds, first = rounds(logs[:, left], road[left], number[left].tolist(), after[left])
-    return np.mean(pass_contrast(of_rounds, after[left][first]).p_difference() < 0.05)
+    present = np.arange(after.size) != after.size - 1
+    round_logs, first = rounds(logs[:, present], road[present], number[present].tolist(), after[present])
+    return np.mean(pass_contrast(round_logs, after[present][first]).p_difference() < 0.05)
 
 
 def differ(sets, roads, passes, shared, by_road, seed=2):
-    """Shares of sets in which the roads are told to differ, and in which Cochran's Q would have told it."""
+    """Shares of sets whose roads are shown to differ, and would be by Cochran's Q."""
     own, _, _ = contrasts(*driven(sets, roads, passes, shared, seed, by_road=by_road))
     difference, error = (np.stack([getattr(road, name) for road in own]) for name in ("difference", "error"))
     weight = error**-2.0
@@ -71,13 +73,13 @@ def differ(sets, roads, passes, shared, by_road, seed=2):
 
 
 def readings(sets, passes, rough, smooth, seed=3, shared=0.0):
-    """Shares of what the smooth control reads where rough and smooth roads really change so much."""
+    """Shares of the smooth control's readings for true changes of the rough and smooth roads."""
     logs, road, _, after = driven(sets, 2, passes, shared, seed, by_road=(rough, smooth))
-    read = []
+    all_readings = []
     for values in logs:
-        rough_one, smooth_one = (pass_contrast(values[road == name], after[road == name]) for name in (0, 1))
-        read.append(smooth_control(rough_one, smooth_one, 0.10)[1])
-    return {what: read.count(what) / sets for what in sorted(set(read))}
+        rough_change, smooth_change = (pass_contrast(values[road == name], after[road == name]) for name in (0, 1))
+        all_readings.append(smooth_control(rough_change, smooth_change, 0.10)[1])
+    return {what: all_readings.count(what) / sets for what in sorted(set(all_readings))}
 
 
 if __name__ == "__main__":
@@ -91,8 +93,8 @@ if __name__ == "__main__":
         for shared in (0.0, 0.5):
             same = differ(sets, roads, passes, shared, np.full(roads, 0.1))
             apart = differ(sets, roads, passes, shared, np.linspace(0.0, 0.2, roads))
-            print(f"{roads} roads, {passes} + {passes}, shared {shared:.0%}: told to differ where they do not", end=" ")
-            print(f"{same[0]:.3f} (Q {same[1]:.3f}); where they lie 20 % apart {apart[0]:.3f}")
+            print(f"{roads} roads, {passes} + {passes}, shared {shared:.0%}: shown to differ when they do not", end=" ")
+            print(f"{same[0]:.3f} (Q {same[1]:.3f}); when they are 20 % apart {apart[0]:.3f}")
     for rough, smooth in ((0.0, 0.0), (0.08, 0.08), (0.15, 0.15), (0.15, 0.0), (0.25, 0.10)):
         row = readings(min(sets, 2000), 6, rough, smooth)
         print(

@@ -1,9 +1,9 @@
-"""The table of designs, planned power against reached, the passes that are asked for, and what a margin can do.
+"""The table of designs, planned power against reached, the passes asked for, and the effect of the margin.
 
 `python -m tests.compare.stats.planned_designs [SETS]` prints, for passes that vary by 4 % and installations and days by
-3 %: for each design its work and its power about the part; the largest difference between the power planned and that of
-SETS other sets (2,000 by default); the cheapest design for 10 % at 80 %; how many passes are asked for from a spread
-that was itself estimated; and how often a change is told equivalent at a margin of 10 and of 6.7 %.
+3 %: for each design its work and its power about the part; the largest difference between the planned power and that of
+SETS other sets (2,000 by default); the cheapest design for 10 % at 80 %; how many passes an estimated spread asks for;
+and how often a change is called equivalent at margins of 10 and 6.7 %.
 """
 
 from __future__ import annotations
@@ -34,12 +34,12 @@ CHANGES = (0.0, 0.03, 0.05, 0.067, 0.08, 0.10)
 
 
 def table(passes, pass_sd=PASS_SD):
-    """What each design can do with so many passes a side, or the next number that its stretches share alike."""
+    """What each design can do with at least `passes` per side that its stretches share equally."""
     return [reach(planned, -(-passes // planned.shares) * planned.shares, pass_sd) for planned in DESIGNS]
 
 
 def reached(able, sets, seed, pass_sd=PASS_SD):
-    """The power of the same design in other sets, about the part, for the same changes."""
+    """The power about the part of the same design in other sets, for the same changes."""
     design = able.planned.design(able.planned.per_stretch(able.passes))
     both = statements(invented(design, (pass_sd, ASSUMED_SD, ASSUMED_SD), sets, seed), design)
     return power_of(sets_of(both.part), 0.10, able.changes).told
@@ -47,12 +47,12 @@ def reached(able, sets, seed, pass_sd=PASS_SD):
 
 @cache
 def power(spread, passes):
-    """Power of telling 10 % on these drives, one change on one day, by statsmodels' t-test."""
+    """Power to show 10 % on these drives, one change on one day, by statsmodels' t-test."""
     return TTestIndPower().power(np.log(1.1) / spread, passes, 0.05)
 
 
 def rounded(spread, passes):
-    """The power from a spread to the nearest 0.1 %, so that few are computed."""
+    """The power for a spread rounded to 0.1 %, so that few are computed."""
     return power(round(float(spread), 3), passes)
 
 
@@ -69,7 +69,7 @@ def asked(df, runs, true_sd=0.05, seed=1):
 
 
 def equivalent(order, passes, margin, change, statement, true_sd=ASSUMED_SD, sets=20_000):
-    """How often a true change is told equivalent, on these drives or about the part."""
+    """How often a true change is called equivalent, on these drives or about the part."""
     planned = PlannedDesign(order)
     design = planned.design(planned.per_stretch(passes))
     given = getattr(statements(invented(design, (PASS_SD, true_sd, true_sd), sets, 5), design), statement)
@@ -78,7 +78,7 @@ def equivalent(order, passes, margin, change, statement, true_sd=ASSUMED_SD, set
 
 if __name__ == "__main__":
     sets = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
-    print("design; order; refits; days; passes a side; power about the part at 3, 5, 8, 10 %; equivalent; drives")
+    print("design; order; refits; days; passes per side; power about the part at 3, 5, 8, 10 %; equivalent; drives")
     apart = []
     for passes in (6, 12):
         for seed, able in enumerate(table(passes)):
@@ -105,10 +105,11 @@ if __name__ == "__main__":
         real = np.mean([power(0.05, int(number)) for number in passes])
         print(f"{df} df: {truly} needed, asked for {np.median(passes):.0f} ({np.quantile(passes, 0.1):.0f} to", end=" ")
         print(
-            f"{np.quantile(passes, 0.9):.0f}), power {real:.2f}, assurance told {np.nanmean(assurance):.2f},", end=" "
+            f"{np.quantile(passes, 0.9):.0f}), power {real:.2f}, assurance reported {np.nanmean(assurance):.2f},",
+            end=" ",
         )
         print(f"enough in {np.mean(passes >= truly):.2f}; on the safe side {np.median(safe):.0f}", flush=True)
-    print("told equivalent at a true change of 0, 3, 5, 6.7, 8, 10 %")
+    print("called equivalent at a true change of 0, 3, 5, 6.7, 8, 10 %")
     for order, passes in (("A;B", 6), ("AB|B'A", 6), ("AB|B'A", 16)):
         for statement in ("drives", "part"):
             for margin in (0.10, 0.067):

@@ -11,20 +11,20 @@ from tests.compare import block_rates
 
 
 def test_planned_power_is_reached_and_errors_are_kept_with_blocks_and_without(make):
-    """The whole way from drives on, in twelve short sets: for what breaks between the parts. Limits are four binomial
-    standard errors wide; the rates themselves are held below, and by the full run."""
+    """From drives to rates in twelve short sets, to find what breaks between the steps. Limits are four binomial
+    standard errors wide; the test below and the full run check the rates themselves."""
     for row in block_rates.summarised(block_rates.outcomes(make, range(12), seconds=25)).values():
         assert row["difference reached"] == pytest.approx(row["difference planned"], abs=0.35)
         assert row["equivalence reached"] == pytest.approx(row["equivalence planned"], abs=0.35)
-        assert row["no change told different"] <= 0.25
-        assert row["at the margin told equivalent"] <= 0.25
+        assert row["no change shown different"] <= 0.25
+        assert row["at the margin shown equivalent"] <= 0.25
         assert row["covers"] >= 0.8
 
 
 @pytest.mark.parametrize("blocks", [None, [1, 1, 1, 2, 2, 2] * 2])
 def test_rates_of_log_normal_values_are_the_nominal_ones(blocks):
-    """2,000 sets of six passes a side that vary by 5 %, drift between blocks and all: as the full run, from values
-    on. Levels by definition, held to three binomial standard errors, and power to 4 points of what is planned."""
+    """2,000 sets of six passes per side that vary by 5 %, with drift between blocks: the full run, starting at values.
+    Levels by definition within three binomial standard errors, and power within 4 points of the plan's."""
     rng = np.random.default_rng(8)
     drift = 0.1 * rng.standard_normal((2000, 1, 1)) * (np.arange(6) >= 3) if blocks else 0.0
     logs = 0.05 * rng.standard_normal((2000, 2, 6)) + drift

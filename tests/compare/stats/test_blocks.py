@@ -30,7 +30,7 @@ def levels(seed, blocks=BLOCKS, drift=0.1, ratio=1.0, spread=0.03):
 
 
 def table(before, after, blocks=BLOCKS):
-    """The same as columns for statsmodels."""
+    """The same, as columns for statsmodels."""
     return pd.DataFrame(
         {
             "y": np.log([*before, *after]),
@@ -73,22 +73,22 @@ def test_part_by_block_is_the_analysis_of_variance_of_statsmodels():
     assert block_ratios(logs, is_after, BLOCK)[1] == pytest.approx(np.exp(in_second))
 
 
-def test_blocks_alike_keep_the_plain_geometric_means():
+def test_equal_blocks_keep_the_plain_geometric_means():
     blocks = ([1, 1, 2, 2], [1, 1, 2, 2])
     before, after = levels(4, blocks)
     got, plain = contrast(before, after, 0.1, np.concatenate(blocks)), contrast(before, after, 0.1)
     assert (got.before, got.after, got.ratio) == pytest.approx((plain.before, plain.after, plain.ratio))
 
 
-def test_what_shifts_a_whole_block_changes_nothing_but_the_means():
+def test_a_shift_of_a_whole_block_changes_only_the_means():
     before, after = levels(5)
     shift = np.array([0, 1.0, 3.0, 0.2])
     moved = [side * shift[np.array(where)] for side, where in zip((before, after), BLOCKS, strict=True)]
-    still, then = contrast(before, after, 0.1, BLOCK), contrast(*moved, 0.1, BLOCK)
+    before_shift, after_shift = contrast(before, after, 0.1, BLOCK), contrast(*moved, 0.1, BLOCK)
     for name in ("ratio", "interval", "p_difference", "p_equivalence"):
-        assert getattr(then, name) == pytest.approx(getattr(still, name))
+        assert getattr(after_shift, name) == pytest.approx(getattr(before_shift, name))
 
 
-def test_blocks_that_agree_to_the_last_digit_tell_nothing():
+def test_blocks_that_agree_to_the_last_digit_show_nothing():
     got = contrast([1.0, 2.0], [1.1, 2.2], 0.1, [1, 2, 1, 2])
     assert (got.interval, got.p_difference) == (None, None)

@@ -50,7 +50,7 @@ def test_the_two_one_sided_tests_are_two_one_sided_tests():
     assert pass_contrast(LOGS, AFTER).p_equivalence(0.3) == pytest.approx(max(above, below))
 
 
-def test_many_sets_at_once_are_the_sets_one_by_one():
+def test_many_sets_at_once_give_the_same_as_one_by_one():
     sets = np.random.default_rng(1).standard_normal((3, 8))
     for block in (None, np.array([1, 1, 2, 2, 1, 1, 2, 2])):
         together = pass_contrast(sets, AFTER, block)
@@ -59,7 +59,7 @@ def test_many_sets_at_once_are_the_sets_one_by_one():
         assert together.difference == pytest.approx([student.difference for student in alone])
 
 
-def test_weights_sum_to_one_after_and_to_nothing_in_a_block():
+def test_weights_sum_to_one_after_and_to_zero_in_a_block():
     block = np.array([1, 1, 2, 2, 1, 2, 2, 2])
     for share in (weights(AFTER), weights(AFTER, block)):
         assert share[AFTER].sum() == pytest.approx(1)
@@ -68,12 +68,12 @@ def test_weights_sum_to_one_after_and_to_nothing_in_a_block():
 
 
 @pytest.mark.parametrize("logs", [[0.1, 0.2, 0.3], [0.1, 0.1, 0.2, 0.2]])
-def test_one_pass_a_side_or_no_spread_leaves_it_undecided(logs):
+def test_one_pass_per_side_or_no_spread_is_undecided(logs):
     student = pass_contrast(logs, np.arange(len(logs)) >= 2)
     assert student.verdict(0.10) == "undecided"
 
 
-def test_a_statement_is_never_surer_than_the_one_it_stands_on():
+def test_a_statement_is_never_surer_than_the_one_it_rests_on():
     wide = Student(0.1, 0.08, 3.0)
     narrow = Student(0.1, 0.01, 30.0, at_least=wide)
     assert narrow.half_width() == wide.half_width()
@@ -143,7 +143,7 @@ def test_holms_adjustment_of_a_worked_example():
 @settings(deadline=None, max_examples=40)
 @given(st.lists(st.floats(0, 1), min_size=1, max_size=6))
 def test_holm_is_the_closed_test_of_bonferronis(p_values):
-    """Holm 1979, by closure (Marcus, Peritz and Gabriel 1976): a p is the largest of all families that it is in."""
+    """Holm 1979, by closure (Marcus, Peritz and Gabriel 1976): a p is the largest of all families that contain it."""
     families = [family for size in range(1, len(p_values) + 1) for family in combinations(range(len(p_values)), size)]
     for number, adjusted in enumerate(holm(p_values)):
         of_families = [len(f) * min(p_values[i] for i in f) for f in families if number in f]
@@ -154,7 +154,7 @@ def test_holm_is_the_closed_test_of_bonferronis(p_values):
     ("before", "after"),
     [([3.0], [4.0]), ([3.0], [4.0, 4.1, 4.2]), ([3.0, 3.0], [3.0, 3.0]), ([3.0, 3.0, 3.0], [4.0, 4.1, 4.3])],
 )
-def test_without_spread_on_both_sides_there_is_a_ratio_and_nothing_else(before, after):
+def test_without_spread_on_both_sides_there_is_only_a_ratio(before, after):
     got = contrast(before, after, 0.1)
     assert got.ratio == pytest.approx(stats.gmean(after) / stats.gmean(before))
     assert (got.interval, got.p_difference, got.p_equivalence) == (None, None, None)
@@ -166,11 +166,11 @@ values = st.lists(st.floats(0.5, 2.0), min_size=2, max_size=7, unique=True)
 @settings(deadline=None)
 @given(values, values)
 def test_swapping_the_sides_inverts_the_ratio_and_changes_no_p(before, after):
-    there, back = contrast(before, after, 0.1), contrast(after, before, 0.1)
-    assert back.ratio == pytest.approx(1 / there.ratio)
-    assert (back.p_difference, back.p_equivalence) == pytest.approx((there.p_difference, there.p_equivalence))
-    if there.interval is not None:
-        assert back.interval == pytest.approx((1 / there.interval[1], 1 / there.interval[0]))
+    forward, back = contrast(before, after, 0.1), contrast(after, before, 0.1)
+    assert back.ratio == pytest.approx(1 / forward.ratio)
+    assert (back.p_difference, back.p_equivalence) == pytest.approx((forward.p_difference, forward.p_equivalence))
+    if forward.interval is not None:
+        assert back.interval == pytest.approx((1 / forward.interval[1], 1 / forward.interval[0]))
 
 
 @settings(deadline=None)

@@ -1,4 +1,4 @@
-"""Who shares what: coefficients and overlaps by hand, and what cannot be known counts against the part."""
+"""Coefficients and overlaps by hand; what is unknown counts against the part."""
 
 from __future__ import annotations
 
@@ -29,23 +29,23 @@ def test_coefficients_are_the_squares_of_the_weights_of_each_group(order, instal
 
 
 @pytest.mark.parametrize("stray", [3, 5, None])
-def test_one_stray_pass_does_not_take_the_day_out_of_it(stray):
-    """A pass before that was re-dated to the second day, to a day of its own, or has no date."""
+def test_one_stray_pass_does_not_separate_the_day(stray):
+    """A pass before the change, moved to the second day or to its own day, or without a date."""
     labels = [1] * 5 + [2 if stray == 3 else stray] + [2] * 6
     assert overlap(SATURDAYS).about == "part or day"
     assert overlap(Design.of(SATURDAYS.after, SATURDAYS.installation.tolist(), labels)).about == "part or day"
 
 
 @pytest.mark.parametrize(("before", "after"), [(2, 2), (3, 3), (4, 4)])
-def test_nor_does_it_with_few_passes(before, after):
+def test_one_stray_pass_does_not_separate_the_day_with_few_passes_either(before, after):
     days = [1] * (before - 1) + [2] + [2] * after
     design = Design.of([0] * before + [1] * after, ["a"] * before + ["b"] * after, days)
     assert overlap(design).within_day == pytest.approx(1 / before)
     assert overlap(design).about == "part or day"
 
 
-def test_what_nobody_knows_counts_as_confounded():
-    """Of one day each in truth or not: unknown days are a day of each part, and no better than a known one."""
+def test_unknown_days_count_as_confounded():
+    """Unknown days count as one day per part, and are never better than a known one."""
     after, parts = [0] * 4 + [1] * 4, ["a"] * 4 + ["b"] * 4
     unknown = Design.of(after, [None] * 8, [None] * 8)
     assert unknown.day_coefficient == pytest.approx(2)
@@ -57,7 +57,7 @@ def test_what_nobody_knows_counts_as_confounded():
     assert leaning.day_coefficient == pytest.approx(2)
 
 
-def test_an_installation_that_a_stray_pass_stands_for_is_none():
+def test_a_stray_pass_makes_no_installation():
     labels = [1, 1, 1, 1, 2, 3, 4, 4, 5, 5, 6, 6]
     assert overlap(Design.of([0] * 6 + [1] * 6, labels, [1] * 12)).installations == (3, 3)
     stray = [1] * 5 + [2] + [4, 4, 5, 5, 6, 6]
@@ -73,7 +73,7 @@ def test_an_installation_that_a_stray_pass_stands_for_is_none():
         ("A;B;A;B;A;B", "part"),
     ],
 )
-def test_what_a_design_is_about(order, says):
+def test_what_a_change_in_a_design_may_come_from(order, says):
     assert overlap(PlannedDesign(order).design(2)).about == says
 
 
@@ -85,6 +85,6 @@ def test_the_order_leans():
     assert overlap(SATURDAYS, order=[*range(11), None]).order_lean is None
 
 
-def test_installations_of_two_parts_are_never_one():
+def test_two_parts_never_share_an_installation():
     design = Design.of([0, 0, 1, 1], ["1", "1", "1", "1"], [1] * 4)
     assert np.unique(design.installation).size == 2

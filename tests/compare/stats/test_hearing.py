@@ -20,21 +20,21 @@ def test_the_loudest_pass_decides_at_each_place():
     assert [of_pass.sum() for of_pass in heard] == [2, 1]
 
 
-def test_what_the_background_adds_to_a_peak_is_taken_off():
+def test_the_backgrounds_share_of_a_peak_is_subtracted():
     quiet, loud = (heard_alike([[5.0]], [[level]], [[0]], [[4.9]])[0][0].sum() for level in (0.1, 1.0))
     assert (quiet, loud) == (1, 0)
 
 
-def test_no_knock_is_none():
+def test_no_knocks_give_no_counts():
     heard, _ = heard_alike([[], []], [[], []], [[], []], [[2.0], [3.0]])
     assert [of_pass.sum() for of_pass in heard] == [0, 0]
     assert whole_pass(np.arange(11.0)) == pytest.approx(9)
 
 
 @pytest.mark.parametrize("louder", [1.3, 1.6, 2.0])
-def test_identical_impacts_on_a_louder_background_are_not_told_different(louder):
-    """300 sets of four and four from 24 passes of each: at most 5 % at one level, by the aim of this project, where
-    counting every knock found tells up to all of them."""
+def test_identical_impacts_on_a_louder_background_are_not_shown_different(louder):
+    """300 sets of four and four from 24 passes of each: at most 5 % at one level, by the aim of this project;
+    counting every knock found shows up to all of them."""
     row = simulation.different(louder, 0.3, 4, 300, 24)
     assert row["by place"][0] <= 0.05
     assert row["by pass"][0] <= 0.05
@@ -42,7 +42,7 @@ def test_identical_impacts_on_a_louder_background_are_not_told_different(louder)
 
 
 @pytest.mark.parametrize(("spacing_m", "heard"), [(25, 0.9), (10, 0.7), (5, 0.6)])
-def test_joints_are_told_with_their_spacing(spacing_m, heard):
+def test_joints_are_found_with_their_spacing(spacing_m, heard):
     series, right = simulation.joints(spacing_m, heard, 3, 100)
     assert series == right
     assert right >= 0.95

@@ -11,7 +11,7 @@ from tests.compare import band_coverage
 
 
 def test_the_interval_of_a_single_band_is_scipys():
-    """scipy.stats.ttest_ind without equal variances is Welch's (1947); with one band there is nothing to share."""
+    """scipy.stats.ttest_ind without equal variances is Welch's (1947); one band shares its level with no other."""
     rng = np.random.default_rng(1)
     before, after = rng.normal(0, 0.03, (4, 1)), rng.normal(0.1, 0.05, (5, 1))
     ratio, low, high = joint_intervals(before, after)
@@ -20,7 +20,7 @@ def test_the_interval_of_a_single_band_is_scipys():
     assert np.log([low, high]) == pytest.approx(np.array(expected))
 
 
-def test_the_intervals_of_many_bands_are_never_narrower_than_scipys_with_bonferronis_part():
+def test_intervals_of_many_bands_are_never_narrower_than_scipys_with_bonferronis_share():
     rng = np.random.default_rng(2)
     before, after = rng.normal(0, 0.03, (4, 21)), rng.normal(0, 0.03, (4, 21))
     _, low, high = joint_intervals(before, after)
@@ -38,10 +38,10 @@ def test_all_intervals_hold_at_once_in_95_percent(passes, spreads):
     ours, plain = band_coverage.joint_coverage(600, *how)
     assert ours >= 0.95 - 2 * 0.009
     if passes == "2 + 6":
-        assert plain < 0.93  # what the bound on the degrees of freedom is for
+        assert plain < 0.93  # which the limit on the degrees of freedom prevents
 
 
-def test_bands_are_held_by_block_where_the_plan_pairs_the_parts():
+def test_bands_are_compared_by_block_if_the_plan_pairs_the_parts():
     """A drift from block to block cancels with a pass missing too: additive data give the part's effect exactly."""
     blocks = [1, 1, 2, 2], [1, 1, 2]
     drift = np.array([0.0, 0.2])

@@ -58,7 +58,7 @@ def test_a_day_each_by_hand():
     assert given.drives.interval()[0] > given.part.interval()[0]
 
 
-def test_the_spread_that_overturns_it_does_and_a_smaller_one_does_not():
+def test_the_overturning_spread_overturns_the_verdict_and_a_smaller_one_does_not():
     given = statements(LOGS, SATURDAYS)
     largest = given.overturned_by("installation", 0.10)
     for sd, verdict in ((largest - 1e-3, "harsher"), (largest + 1e-3, "undecided")):
@@ -79,7 +79,7 @@ def test_a_spread_that_the_design_cancels_overturns_nothing():
 
 def test_variances_between_batches_are_the_published_ones():
     """Yields of dyestuff, six batches of five (Davies 1947; from memory, as in R's lme4): the variance between batches
-    is 1764.05 and the residual 2451.25 by REML, which these are for balanced data. Twice over, as two parts."""
+    is 1764.05 and the residual 2451.25 by REML, equal to these for balanced data. Taken twice, as two parts."""
     yields = [
         [1545, 1440, 1440, 1520, 1580],
         [1540, 1555, 1490, 1560, 1495],
@@ -100,15 +100,15 @@ def test_variances_between_batches_are_the_published_ones():
 
 
 @pytest.mark.parametrize("df", [1.0, 3.0, 4.0, 7.0])
-def test_the_assumption_makes_up_the_degrees_of_freedom_that_are_missing(df):
+def test_the_assumption_supplies_the_missing_degrees_of_freedom(df):
     taken = spread(MeasuredVariance(0.02**2, df), Beforehand(stated_sd=0.001))
     missing = max(4 - df, 0)
     assert taken.sd**2 == pytest.approx((missing * ASSUMED_SD**2 + df * 0.02**2) / (missing + df))
     assert (taken.df, taken.source) == (max(df, 4), "this set")
 
 
-def test_the_order_of_what_is_known():
-    """Measured in the set, by controls, stated, assumed; few controls count where they contradict what is given."""
+def test_the_precedence_of_what_is_known():
+    """Measured in the set, by controls, stated, assumed; few controls count if they contradict what is given."""
     nothing = MeasuredVariance(0.0, 0.0)
     assert spread(nothing, Beforehand()).source == "assumed"
     assert spread(nothing, Beforehand(stated_sd=0.01)).sd == 0.01
@@ -125,7 +125,7 @@ def test_too_few_installations_of_one_part_leave_the_assumption():
 
 
 @pytest.mark.parametrize("order", ["A;B", "AB|BA", "AB|BA|AB", "AB|B'A|A'B"])
-def test_nothing_is_told_of_the_part_where_nothing_changed(order):
+def test_nothing_is_shown_of_the_part_when_nothing_changed(order):
     """10,000 sets, installations and days varying by 3 % as assumed, passes by 4 %: at most 5 %, however many passes,
     by the aim of this project; on these drives it is up to 60 %."""
     for passes in (6, 12):
@@ -137,19 +137,19 @@ def test_nothing_is_told_of_the_part_where_nothing_changed(order):
 
 
 @pytest.mark.parametrize("order", ["AB|B'A|A'B", "A;B;A;B;A;B"])
-def test_a_measured_spread_keeps_to_it_at_four_per_cent(order):
+def test_a_measured_spread_keeps_the_false_alarm_rate_at_four_per_cent(order):
     row = part_effect.rates(part_effect.judged(part_effect.design(order, 12), 0.04, SETS, 3))
     assert row["part"] <= 0.05
     assert row["covers"] >= 0.93
 
 
-def test_a_large_change_is_still_told_with_a_day_each():
+def test_a_large_change_is_still_shown_with_a_day_each():
     """A true 20 % with four and four passes, a day each: in 75 % or more, by the aim of this project."""
     row = part_effect.rates(part_effect.judged(part_effect.design("A;B", 4), 0.03, SETS, 3))
     assert row["20 %"] >= 0.75
 
 
-def test_a_small_change_over_two_days_is_told_of_these_drives_only():
+def test_a_small_change_over_two_days_is_shown_on_these_drives_only():
     """6 % on a day each: however many passes, the part's statement stays undecided in most sets."""
     for passes in (6, 24):
         design = part_effect.design("A;B", passes)

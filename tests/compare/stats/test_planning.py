@@ -1,4 +1,4 @@
-"""Designs before anyone drives: what they are, and that the power planned is the power reached."""
+"""Designs before anyone drives: their notation, and that planned power is reached."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def able(planned, passes):
 
 
 def told(reached):
-    """The power of telling 10 % about the part."""
+    """The power to show 10 % of the part."""
     return reached.part.told[-1]
 
 
@@ -43,13 +43,13 @@ def test_a_design_is_read_as_it_is_written(order, refits, days, blocks):
     assert (1 if block is None else np.unique(block).size) == blocks
 
 
-def test_a_design_goes_by_its_name_as_well():
+def test_a_design_can_be_named():
     assert design_of("there-and-back-anew") == design_of("AB|B'A")
     assert len({planned.name for planned in DESIGNS}) == len(DESIGNS)
 
 
 @pytest.mark.parametrize("text", ["", "A", "BA", "A||B", "AB|", "AB'|", "'AB", "AABB", "AB'B", "AB|BC", "A" * 2000])
-def test_what_is_no_design_is_refused_in_one_line(text):
+def test_an_invalid_design_is_refused_in_one_line(text):
     with pytest.raises(CallError, match=r"is no design|need \| or ;|not as many") as refused:
         PlannedDesign(text).per_stretch(4)
     assert len(str(refused.value)) < 300
@@ -64,7 +64,7 @@ def test_planned_power_is_reached():
 @pytest.mark.parametrize("passes", [8, 20])
 @pytest.mark.parametrize("alpha", [0.05, 0.01])
 def test_power_on_these_drives_is_that_of_statsmodels(passes, alpha):
-    """Student's t-test; Welch's, by which one block is decided, is as powerful with so many passes of one spread."""
+    """Student's t-test; Welch's, which decides one block, is as powerful with this many passes of one spread."""
     expected = TTestIndPower().power(np.log1p(0.10) / 0.07, passes, alpha)
     assert power_on_drives(1, passes, 0.07, 0.10, alpha).told[0] == pytest.approx(expected, abs=0.03)
 
@@ -81,7 +81,7 @@ def test_power_of_equivalence_is_a_published_value():
     """The definition (Phillips 1990), integrated here, gives the value in the documentation of the R package PowerTOST:
     power.TOST(CV = 0.3, n = 40), a 2×2 cross-over with limits 0.80 to 1.25 and the ratio 0.95, 0.8158453. Its error is
     sqrt(2 / n) of the within-subject spread with n − 2 degrees of freedom: two groups of 20 with a spread smaller by
-    sqrt(2). At a ratio of 1 it is what is planned with."""
+    sqrt(2). At a ratio of 1, it is the planned power."""
     spread = np.sqrt(np.log1p(0.3**2) / 2)
     df, error = 38, spread * np.sqrt(2 / 20)
 
@@ -95,7 +95,7 @@ def test_power_of_equivalence_is_a_published_value():
     assert power_on_drives(1, 20, spread, 0.25, 0.05).equivalent == pytest.approx(power(1.0), abs=0.02)
 
 
-def test_the_cheapest_design_reaches_what_it_is_for():
+def test_the_cheapest_design_reaches_the_power():
     chosen = cheapest(able, aim=told)
     assert told(chosen) >= 0.80
     assert chosen.planned.order == "AB|B'A"
@@ -104,13 +104,13 @@ def test_the_cheapest_design_reaches_what_it_is_for():
     assert cheapest(able, aim=told, designs=fewer) is None
 
 
-def test_a_day_each_says_almost_nothing_of_equivalence():
+def test_one_day_per_part_shows_almost_no_equivalence():
     assert reach(PlannedDesign("A;B"), 12, 0.04).part.equivalent < 0.01
     stated = Beforehand(stated_sd=0.005)
     assert reach(PlannedDesign("A;B"), 12, 0.04, known=(stated, stated)).part.equivalent > 0.8
 
 
-def test_as_many_passes_are_asked_for_as_are_needed():
+def test_the_passes_asked_for_are_those_needed():
     """Median over 100 estimates with six degrees of freedom, within one of what the true spread needs."""
     truly = next(passes for passes in planned_designs.CHOICES if planned_designs.power(0.05, passes) >= 0.8)
     passes, assurance, _ = planned_designs.asked(6, 100)
@@ -119,5 +119,5 @@ def test_as_many_passes_are_asked_for_as_are_needed():
     assert reached == pytest.approx(np.nanmean(assurance), abs=0.04)
 
 
-def test_none_is_asked_for_out_of_reach():
+def test_no_passes_are_asked_for_beyond_reach():
     assert passes_needed(lambda spread, passes: 0.1, 0.05, 6, range(2, 10)) is None

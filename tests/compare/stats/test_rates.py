@@ -1,4 +1,4 @@
-"""Counts of passes against each other: exact and quasi-Poisson ratios against statsmodels and scipy; error rates."""
+"""Comparing counts of passes: exact and quasi-Poisson ratios against statsmodels and scipy; error rates."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from towertap.compare.stats.rates import deviance_ratio, exact_ratio, poisson_in
 
 from tests.compare import knocks_error_rates
 
-test_poisson_2indep.__test__ = False  # it is no test of ours
+test_poisson_2indep.__test__ = False  # not one of our tests
 
 
 @pytest.mark.parametrize(("count", "exposure"), [(1, 2.0), (7, 0.5), (40, 3.0)])
@@ -27,7 +27,7 @@ def test_none_is_bounded_by_the_exact_rule_of_three():
 
 @pytest.mark.parametrize(("counts", "exposures"), [((5, 15), (2.0, 2.5)), ((1, 0), (1.0, 1.0)), ((9, 0), (4.0, 3.0))])
 def test_exact_ratio_agrees_with_statsmodels(counts, exposures):
-    """Twice the smaller of its one-sided p; each limit is the ratio that one of them at 2.5 % just bears."""
+    """Twice the smaller of its one-sided p; each limit is the ratio that one of them just accepts at 2.5 %."""
 
     def theirs(side, value=1.0):
         numbers = counts[1], exposures[1], counts[0], exposures[0]
@@ -50,7 +50,7 @@ def poisson_fit(counts, exposures, design, ratio=1.0):
 
 
 @pytest.mark.parametrize("counts", [[8, 0, 4, 36, 12, 14, 9, 70], [3, 1, 2, 30, 0, 1, 0, 1], [0, 0, 0, 0, 3, 2, 1, 20]])
-def test_deviance_is_that_of_statsmodels_and_the_limits_just_bear_it(counts):
+def test_deviance_is_that_of_statsmodels_and_just_accepts_the_limits(counts):
     """F of the deviances of its Poisson regressions; a side without a knock is fitted by the limit of no rate."""
     minutes = np.tile([0.2, 0.2, 0.2, 1.8], 2)
     alike, apart = np.ones((8, 1)), np.column_stack([np.ones(8), np.repeat([0.0, 1.0], 4)])
@@ -75,8 +75,8 @@ def test_the_dispersion_of_unequal_passes_is_pearsons_by_statsmodels():
     assert ratio.dispersion == pytest.approx((16 / 4 + 16 / 4 + 4 / 2 + 4 / 2 + 1 / 2 + 1 / 18) / 6)
 
 
-def test_a_long_pass_that_strays_is_held_against_the_others():
-    """The jackknife variance of a ratio of sums (Cochran, Sampling Techniques, 6.17), by leaving passes out in turn."""
+def test_a_long_pass_that_deviates_is_compared_with_the_others():
+    """The jackknife variance of a ratio of sums (Cochran, Sampling Techniques, 6.17), leaving out each pass in turn."""
     minutes, counts = np.array([0.2, 0.2, 0.2, 1.8]), np.array([1, 2, 1, 80])
     rates = np.array([np.delete(counts, i).sum() / np.delete(minutes, i).sum() for i in range(4)])
     full = counts.sum() / minutes.sum()
@@ -117,7 +117,7 @@ def test_none_on_one_side_is_decided_by_the_other_sides_scatter():
     assert rate_ratio([0, 0, 0], [30, 0, 0], np.ones(3), np.ones(3)).p > 0.05
 
 
-def test_one_pass_a_side_decides_nothing():
+def test_one_pass_per_side_decides_nothing():
     assert rate_ratio([3], [30], [1.0], [1.0]).p is None
 
 
@@ -131,8 +131,8 @@ def test_one_pass_a_side_decides_nothing():
         (20.0, 1.0, {"minutes": knocks_error_rates.UNEQUAL, "shape": 4.0}),
     ],
 )
-def test_no_change_is_told_different_in_at_most_5_percent(mean, dispersion, more):
-    """The short run of knocks_error_rates.py; three standard errors of 400 sets are allowed for."""
+def test_no_change_is_shown_different_in_at_most_5_percent(mean, dispersion, more):
+    """A short run of knocks_error_rates.py; three standard errors of 400 sets are allowed."""
     share, covered = knocks_error_rates.shares(400, mean, dispersion, **more)
     assert share <= 0.05 + 3 * (0.05 * 0.95 / 400) ** 0.5
     assert covered >= 0.95 - 3 * (0.05 * 0.95 / 400) ** 0.5

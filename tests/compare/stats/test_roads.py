@@ -1,4 +1,4 @@
-"""One ratio over all roads, whether they differ, and the smooth road: from outside, by hand, and short runs."""
+"""One ratio over all roads, whether they differ, and the smooth road: libraries, hand calculation, short runs."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def test_the_ratio_over_all_roads_is_the_mean_of_the_roads_own():
 
 
 def test_a_round_without_one_road_is_left_out():
-    """By hand: one road changed by 0.2 and the other by none, which a round of the first alone would lean towards."""
+    """By hand: one road changed by 0.2, the other not; a round of the first alone would bias the ratio."""
     logs = np.array([1.0, 1.1, 9.0, 5.0, 5.3, 1.2, 1.3, 9.0, 5.0, 5.3])
     road = ["lane", "lane", "lane", "moor", "moor"] * 2
     after = np.repeat([False, True], 5)
@@ -46,12 +46,12 @@ def test_power_and_false_alarms_of_one_ratio():
     """2,000 sets over two roads, four rounds each: what both roads share stays in the error."""
     for shared in (0.0, 0.5):
         row = one_ratio.power(2000, 2, 4, shared)
-        assert row["by rounds told"] > row["one road told"] + 0.05
+        assert row["by rounds shown"] > row["one road shown"] + 0.05
         assert row["by rounds false"] <= 0.05
     assert row["as if independent false"] > 0.08
 
 
-def test_roads_that_do_not_differ_are_seldom_told_to():
+def test_equal_roads_are_rarely_shown_to_differ():
     told, _ = one_ratio.differ(2000, 3, 3, 0.0, (0.1, 0.1, 0.1))
     assert told <= 0.05
     assert one_ratio.differ(2000, 3, 6, 0.0, (0.0, 0.1, 0.2))[0] > 0.9
@@ -77,11 +77,11 @@ def test_the_smooth_road_as_a_control(rough, smooth, reading):
     assert over.df == pytest.approx(20)
 
 
-def test_a_smooth_road_with_large_errors_is_not_told_to_hold_still():
+def test_a_smooth_road_with_large_errors_is_not_said_to_hold_still():
     assert smooth_control(Student(0.1, 0.1, 4.0), Student(0.05, 0.1, 4.0), 0.10)[1] == "cannot tell"
 
 
-def test_a_day_that_acts_on_every_road_is_seldom_the_rough_roads_own():
+def test_a_day_that_acts_on_every_road_is_rarely_read_as_the_rough_roads_own():
     row = one_ratio.readings(400, 6, 0.15, 0.15)
     assert row["moved alike"] > 0.85
     assert row.get("rough moved more", 0) <= 0.06
