@@ -238,7 +238,7 @@ def test_what_is_given_is_refused_before_anything_is_asked(run, tmp_path, sits):
         ((*CALL, "--spread", "4", "--passes", "1"), "1 is not in the range 2<=x<=500"),
         ((*CALL, "--spread", "4", "--mounting", "x=+X,y=+X,z=+Z"), "uses one chip axis twice"),
         ((*CALL, "--spread", "4", "--tyre-pressures", "2.5,2.5"), "not one tyre pressure or four"),
-        ((*CALL, "--spread", "60", "--margin", "5"), "even 48 passes a side would not do"),
+        ((*CALL, "--spread", "60", "--margin", "5"), "even 48 passes per side would not do"),
         ((*CALL, "--spread", "4", "--passes", "5"), "multiple of 2"),
         ((*CALL, "--spread", "4", "--road", "lane"), "say NAME=SPEED"),
         ((*CALL, "--spread", "4", "--road", "lane=fast"), "'fast' is not a speed"),

@@ -156,7 +156,7 @@ def test_undecided_gives_the_size_and_the_passes_that_would_decide(make, case_of
     whole = checked_answer(case)
     assert whole.verdict == "undecided"
     assert "neither shows a change nor rules out one of 10 %" in whole.change
-    assert whole.next_step == f"Plan {case.lead.passes_needed} passes a side, as drives of their own."
+    assert whole.next_step == f"Plan {case.lead.passes_needed} passes per side, as a new set of drives."
     assert "the same" not in str(whole).lower()
 
 

@@ -123,13 +123,13 @@ def _change(case: Case) -> tuple[str, str]:
         return _of_control(case.control, lead, name)
     if _mixed(case, lead):
         return "mixed", f"with {drives.after}, {name} is {_by_road(case.of_roads(lead.metric))}"
-    size, of_part = _higher(lead), range_percent(lead.part.interval)
+    size, part_range = _higher(lead), range_percent(lead.part.interval)
     if lead.verdict in ("harsher", "gentler"):
         alone = [finding.road for finding in case.of_roads(lead.metric) if finding.verdict != lead.verdict]
         tail = f"; {listed(alone)} alone would not show it" if alone else ""
         if lead.over_all and lead.roads_differ:
             tail = f", by roads {_sizes(case.of_roads(lead.metric))}"
-        than = f"than with {drives.before} {where} ({of_part}){tail}"
+        than = f"than with {drives.before} {where} ({part_range}){tail}"
         return WORDS[lead.verdict], f"with {drives.after}, {name} is {size} {than}"
     changed = f"with {drives.after}, {name} changed by {change_percent(lead.ratio, lead.interval)}"
     if lead.verdict == "equivalent":
@@ -138,8 +138,8 @@ def _change(case: Case) -> tuple[str, str]:
         shown = f"with {drives.after}, {name} was {size} on these drives {where} ({range_percent(lead.interval)})"
         return "undecided", f"{shown}; it may be {other_cause(lead)}"
     if lead.on_these_drives == "equivalent":
-        return "undecided", f"{changed} on these drives {where}, less than {margin}, but the part's may be {of_part}"
-    return "undecided", f"{changed} {where} ({of_part}), which neither shows a change nor rules out one of {margin}"
+        return "undecided", f"{changed} on these drives {where}, less than {margin}, but the part's may be {part_range}"
+    return "undecided", f"{changed} {where} ({part_range}), which neither shows a change nor rules out one of {margin}"
 
 
 def _of_control(control: Control, lead: Finding, name: str) -> tuple[str, str]:
@@ -238,8 +238,8 @@ def _sure(case: Case) -> str:
     by_road = [finding.passes for finding in case.of_roads(lead.metric)]
     before, after = (_least_to_most(passes) for passes in zip(*by_road, strict=True))
     noun = "pass" if before == "1" else "passes"
-    of_parts = "each part" if before == after else f"{drives.before} and {after} with {drives.after}"
-    passes = f"{before} {noun} with {of_parts}{' on each road' * lead.over_all}"
+    sides = "each part" if before == after else f"{drives.before} and {after} with {drives.after}"
+    passes = f"{before} {noun} with {sides}{' on each road' * lead.over_all}"
     sentences = [", ".join([passes, *_days(drives), *_installed(lead, drives)])]
     p = p_equals(p_decisive(lead), lead.part.least_p)
     if case.control or _chosen(drives) or _mixed(case, lead):
@@ -294,7 +294,7 @@ def _steps(case: Case, cautions: Sequence[Caution]) -> Iterator[str]:
     if is_open and lead.on_these_drives != "undecided":
         yield f"{AGAIN} {'day' if lead.overlap.about == 'part or day' else 'installation'}"
     if is_open and lead.passes_needed:
-        yield f"Plan {lead.passes_needed} passes a side, as drives of their own"
+        yield f"Plan {lead.passes_needed} passes per side, as a new set of drives"
     yield from remedies
     if is_open:
         yield "Choose a longer or rougher road"

@@ -72,7 +72,7 @@ def lacking(plan: Plan, entries: Iterable[Entry], position: str = "") -> list[Pl
         if not entry.problem
         and (entry.conditions.box_position == position or not (entry.conditions.box_position and position))
     }
-    return [drive for drive in plan.drives if (drive.part, drive.road, drive.pass_number) not in driven]
+    return [drive for drive in plan.drives if drive.key not in driven]
 
 
 def _undecoded(raw: Path) -> Entry:

@@ -121,16 +121,16 @@ def lay_out(
         raise AnalysisError(missing + _left_out(drives))
     slots = {road: slots_of(drives.of(road), planned or {}) for road in on_both}
     groups = Grouping(
-        {name: slot.block for of_passes, _ in slots.values() for name, slot in of_passes.items()},
+        {name: slot.block for road_slots, _ in slots.values() for name, slot in road_slots.items()},
         installations(drives.passes, planned),
         days(drives.passes),
     )
     limits = {metric.name: roughness_limit(drives.of(drives.smooth), metric.name) for metric in compared}
     in_blocks = len({slot.block for slot in (planned or {}).values()}) > 1
     roads = {}
-    for name, of_passes in slots.items():
+    for name, road_slots in slots.items():
         places_by = {} if name == drives.smooth else limits
-        roads[name] = _road(name, drives.of(name), groups, of_passes if in_blocks else None, places_by)
+        roads[name] = _road(name, drives.of(name), groups, road_slots if in_blocks else None, places_by)
         if judge_unaligned:
             roads[name] = replace(roads[name], not_one_road=None)
     smooth = roads.pop(drives.smooth, None)

@@ -65,14 +65,14 @@ def test_undecided_says_how_many_passes_would_decide_and_never_that_nothing_chan
     finding = finding_of(5, n=(3, 3), pass_spread=0.05)
     assert (finding.on_these_drives, finding.verdict) == ("undecided", "undecided")
     assert (
-        f"As passes vary, {finding.passes_needed} passes a side would settle it 4 times in 5 "
+        f"As passes vary, {finding.passes_needed} passes per side would settle it 4 times in 5 "
         f"({100 * finding.assurance:.0f} % over all that their spread may be)"
     ) in finding.words
     assert "It is not evidence that nothing changed." in finding.words
     assert 0.6 < finding.assurance < 0.85
     wild = finding_of(5, n=(3, 3), pass_spread=0.5)
     assert wild.passes_needed is None
-    assert "As passes vary, even 48 passes a side would not settle it" in wild.words
+    assert "As passes vary, even 48 passes per side would not settle it" in wild.words
 
 
 @pytest.mark.parametrize("n", [(1, 1), (1, 5), (5, 1)])

@@ -385,7 +385,7 @@ def test_passes_needed_are_counted_at_the_middle_estimate_of_the_spread(make):
 
     assert finding.on_these_drives == "undecided"
     assert power(finding.passes_needed - 1) < 0.8 <= power(finding.passes_needed)
-    assert f"{finding.passes_needed} passes a side would settle it 4 times in 5" in finding.words
+    assert f"{finding.passes_needed} passes per side would settle it 4 times in 5" in finding.words
 
 
 def test_a_drift_between_blocks_cancels_but_blinds_welchs_test(make):

@@ -17,7 +17,7 @@ ROADS = ("moor-road", "quarry-lane")
 
 
 def test_the_spread_is_pooled_over_parts_and_roads(drive_folder):
-    """By definition of a pooled variance: for two passes per group, half the squared difference is the sum of squares."""
+    """The definition of a pooled variance: two passes have half their squared difference as the sum of squares."""
     logs = {}
     for path in drive_folder.glob("*.h5"):
         with open_capture(path) as capture:

@@ -20,12 +20,12 @@ def pass_key(label: Conditions) -> Key:
 
 def refuse_two_positions(used: Iterable[Conditions]) -> None:
     """CallError if a pass was recorded at two box positions, by the conditions of the captures to use."""
-    places = _places(used)
-    twice = next((key for key, names in places.items() if len(names) > 1), None)
+    positions = _positions(used)
+    twice = next((key for key, names in positions.items() if len(names) > 1), None)
     if twice:
         raise CallError(
             f"pass {twice[3]} over {twice[2]} with {twice[1]} was recorded at more than one box position. With two "
-            f"boxes, choose the one to compare with --position, one of {_names(places)}; with one, strike a capture "
+            f"boxes, choose the one to compare with --position, one of {_names(positions)}; with one, strike a capture "
             "out ('towertap drop')"
         )
 
@@ -38,14 +38,14 @@ def at_position(
     Captures of passes without one there join `excluded`; the other passes have one from another box. Raises CallError
     if nothing was recorded there.
     """
-    places = _places(known[path] for path in chosen)
-    if not any(position in names for names in places.values()):
-        names = _names(places)
+    positions = _positions(known[path] for path in chosen)
+    if not any(position in names for names in positions.values()):
+        names = _names(positions)
         raise CallError(f"no capture of these parts was made at the box position '{position}': use one of {names}")
     excluded += [
         Excluded(name_of(path), f"its pass was not recorded at '{position}'")
         for path in chosen
-        if position not in places[pass_key(known[path])]
+        if position not in positions[pass_key(known[path])]
     ]
     return {path: side for path, side in chosen.items() if known[path].box_position == position}
 
@@ -69,13 +69,13 @@ def inputs_at(
     return {path: tuple(by_pass[pass_key(known[path])]) for path in chosen}
 
 
-def _places(labels: Iterable[Conditions]) -> dict[Key, set[str]]:
+def _positions(labels: Iterable[Conditions]) -> dict[Key, set[str]]:
     """The box positions at which each pass was recorded."""
-    places: dict[Key, set[str]] = defaultdict(set)
+    positions: dict[Key, set[str]] = defaultdict(set)
     for label in labels:
-        places[pass_key(label)].add(label.box_position)
-    return places
+        positions[pass_key(label)].add(label.box_position)
+    return positions
 
 
-def _names(places: Mapping[Key, set[str]]) -> str:
-    return ", ".join(f"'{name}'" for name in sorted(set().union(*places.values())))
+def _names(positions: Mapping[Key, set[str]]) -> str:
+    return ", ".join(f"'{name}'" for name in sorted(set().union(*positions.values())))

@@ -66,7 +66,7 @@ class Tests(NamedTuple):
     levels: Levels
 
 
-def decided(findings: Sequence[Undecided], primary: str | None) -> tuple[Finding, ...]:
+def decide(findings: Sequence[Undecided], primary: str | None) -> tuple[Finding, ...]:
     """The findings with their verdicts; those of the primary metric, if there is one, are a family of their own."""
     kinds = [finding.fields["metric"] == primary if primary else None for finding in findings]
     families = {
@@ -207,7 +207,7 @@ def _cautions(finding: Finding) -> Iterator[Caution]:
         yield Caution(
             f"{sentence_case(finding.not_one_road)}: nothing is judged.",
             Weight.OVERTURNS,
-            "Look at the names of roads in 'towertap list' and mend wrong ones with 'towertap correct'; if it is one "
+            "Look at the names of roads in 'towertap list' and fix wrong ones with 'towertap correct'; if it is one "
             "road, --judge-unaligned compares whole passes",
         )
     elif finding.whole_because and finding.over_all:

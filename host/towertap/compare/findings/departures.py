@@ -9,7 +9,7 @@ from itertools import pairwise
 from towertap.compare.caution import Caution, Weight
 from towertap.compare.drives.calendar import days
 from towertap.compare.drives.model import Drives, Pass, metric_of
-from towertap.compare.drives.slots import Key, key_of
+from towertap.compare.drives.slots import key_of
 from towertap.compare.plan.plan import Plan
 from towertap.compare.study import Study
 from towertap.words.phrases import counted, sentence_case, some
@@ -24,10 +24,10 @@ NO_PLAN = Caution(
 )
 
 DRIVE_THE_REST = "Drive what is left of the plan: 'towertap list' with --plan names it"
-FIND_THE_WRONG = (
+FIND_WRONG_PART = (
     "Find the capture of the wrong part in 'towertap list', by its time, and fix it with 'towertap correct'"
 )
-SAME = 1e-9
+MARGIN_TOLERANCE = 1e-9
 """Margins that differ by less are equal."""
 
 
@@ -60,7 +60,9 @@ def mislabelled(departures: Iterable[Departure]) -> Iterator[Caution]:
     for departure in departures:
         if departure.kind == "refits":
             yield Caution(
-                f"{sentence_case(departure.words)}: a capture may say the wrong part.", Weight.OVERTURNS, FIND_THE_WRONG
+                f"{sentence_case(departure.words)}: a capture may say the wrong part.",
+                Weight.OVERTURNS,
+                FIND_WRONG_PART,
             )
 
 
@@ -72,7 +74,7 @@ def departures(plan: Plan, study: Study) -> tuple[Departure, ...]:
 
 def _analysis(plan: Plan, study: Study) -> Iterator[Departure]:
     drives, metrics = study.drives, list(study.labels)
-    if abs(study.margin - plan.margin) > SAME:
+    if abs(study.margin - plan.margin) > MARGIN_TOLERANCE:
         words = f"the margin is {100 * study.margin:g} %, and {100 * plan.margin:g} % was planned"
         yield Departure("margin", words, makes_lead=True)
     for name in ("refit_sd", "day_sd"):
@@ -119,7 +121,7 @@ def _order(plan: Plan, drives: Drives) -> Iterator[Departure]:
     if dated and min(started for started, _ in dated) < plan.written:
         words = f"the plan was written at {plan.written:%Y-%m-%d %H:%M} UTC, after {driven[0].name} had been driven"
         yield Departure("order", words, makes_lead=True)
-    places: dict[Key, int] = {(drive.part, drive.road, drive.pass_number): i for i, drive in enumerate(plan.drives)}
+    places = {drive.key: place for place, drive in enumerate(plan.drives)}
     known = [(places[key_of(drive)], drive.name) for drive in driven if key_of(drive) in places]
     moved = len(known) - _longest_rise([place for place, _ in known])
     if moved:

@@ -32,7 +32,7 @@ SOURCES = {
     "installations": "measured with installations",
 }
 """Where a spread of installations or days is known from."""
-OR_WHAT: dict[About, str] = {
+OTHER_CAUSES: dict[About, str] = {
     "part or day": "the day",
     "part or installation": "how it was installed",
     "part": "chance over installations and days",
@@ -49,9 +49,9 @@ def verdict_of(words: str) -> Verdict:
 
 def findings_table(overall: Sequence[Finding], findings: Sequence[Finding]) -> Table:
     """A row per finding, by metric, those over all roads first; p is of the part, after Holm's adjustment."""
-    calm = any(finding.verdict == "equivalent" for finding in (*overall, *findings))
+    has_equivalent = any(finding.verdict == "equivalent" for finding in (*overall, *findings))
     return tabulate(
-        f"What changed, with 95 % intervals{' (equivalent, no change that counts: 90 %)' if calm else ''}",
+        f"What changed, with 95 % intervals{' (equivalent, no change that counts: 90 %)' if has_equivalent else ''}",
         (
             {
                 "metric": sentence_case(finding.label),
@@ -62,8 +62,8 @@ def findings_table(overall: Sequence[Finding], findings: Sequence[Finding]) -> T
                 "p": p_value(p_decisive(finding), finding.part.least_p),
                 "verdict": finding.verdict,
             }
-            for of_metric in by_metric((*overall, *findings))
-            for finding in of_metric
+            for group in by_metric((*overall, *findings))
+            for finding in group
         ),
         grouped=True,
     )
@@ -71,10 +71,10 @@ def findings_table(overall: Sequence[Finding], findings: Sequence[Finding]) -> T
 
 def by_metric(findings: Iterable[Finding]) -> list[list[Finding]]:
     """The findings of each metric, in order of first appearance."""
-    of_metrics: dict[str, list[Finding]] = {}
+    groups: dict[str, list[Finding]] = {}
     for finding in findings:
-        of_metrics.setdefault(finding.metric, []).append(finding)
-    return list(of_metrics.values())
+        groups.setdefault(finding.metric, []).append(finding)
+    return list(groups.values())
 
 
 def interval_of_part(finding: Finding) -> tuple[float, float] | None:
@@ -188,17 +188,17 @@ def _settled(finding: Finding) -> str:
         shown = {"harsher": "more", "gentler": "less"}[finding.on_these_drives]
         return f"These drives show {shown}: {other_cause(finding)}; {more}."
     needed, units = finding.passes_needed, "rounds" if finding.over_all else "passes"
-    power = f"even {MOST_PASSES} {units} a side would not settle it"
+    power = f"even {MOST_PASSES} {units} per side would not settle it"
     if needed is not None and finding.assurance is not None:
         power = (
-            f"{needed} {units} a side would settle it 4 times in 5 ({percent(finding.assurance)} over all that their "
+            f"{needed} {units} per side would settle it 4 times in 5 ({percent(finding.assurance)} over all that their "
             "spread may be)"
         )
-    return f"As passes vary, {power}; plan them as drives of their own. It is not evidence that nothing changed."
+    return f"As passes vary, {power}; plan them as a new set of drives. It is not evidence that nothing changed."
 
 
 def other_cause(finding: Finding) -> str:
     """What a difference on these drives may come from: the part, or what else."""
     if finding.over_smooth is not None and finding.over_smooth.reading == "moved alike":
         return "the part, or box, tyres, weather or day, since the smooth road moved as well"
-    return f"the part or {OR_WHAT[finding.overlap.about]}"
+    return f"the part or {OTHER_CAUSES[finding.overlap.about]}"

@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from itertools import chain, count
+from itertools import count
 from typing import Any
 
 import numpy as np
@@ -12,7 +12,7 @@ from towertap.compare.caution import Caution, Weight
 from towertap.compare.controls import known_before
 from towertap.compare.drives.model import SIDES, Pass
 from towertap.compare.findings import instrument
-from towertap.compare.findings.decide import Undecided, decided
+from towertap.compare.findings.decide import Undecided, decide
 from towertap.compare.findings.model import Finding, OverSmooth
 from towertap.compare.road.places import BASES, whole_value
 from towertap.compare.stats.contrast import (
@@ -44,11 +44,9 @@ def find(study: Study, primary: str | None) -> tuple[tuple[Finding, ...], tuple[
 
     The findings of the `primary` metric are families of their own.
     """
-    alone = [(road,) for road in study.roads]
-    together = [study.roads] if len(study.roads) > 1 else []
-    measured = [[_measured(study, metric, roads) for metric in study.metrics] for roads in (*alone, *together)]
-    of_roads, overall = (list(chain(*part)) for part in (measured[: len(alone)], measured[len(alone) :]))
-    return decided(overall, primary), decided(of_roads, primary)
+    of_roads = [_measured(study, metric, (road,)) for road in study.roads for metric in study.metrics]
+    overall = [_measured(study, metric, study.roads) for metric in study.metrics] if len(study.roads) > 1 else []
+    return decide(overall, primary), decide(of_roads, primary)
 
 
 def _measured(study: Study, metric: Metric, roads: Sequence[Road]) -> Undecided:
@@ -78,8 +76,8 @@ def _measured(study: Study, metric: Metric, roads: Sequence[Road]) -> Undecided:
     margin = noise.narrowed(study.margin) if noise else study.margin
     round_logs, design, firsts = sample(logs, every)
     whole_round_logs, *_ = sample(whole_logs, every)
-    both = statements(round_logs, design, *known)
-    shown = described(both.drives, round_logs, design.after, margin)
+    inference = statements(round_logs, design, *known)
+    shown = described(inference.drives, round_logs, design.after, margin)
     by_block = None if design.block is None else (round_logs, design.after, design.block)
     whole = pass_contrast(whole_round_logs, design.after, design.block)
     times_s = [drive.started.timestamp() if drive.started else None for drive in firsts]
@@ -89,14 +87,14 @@ def _measured(study: Study, metric: Metric, roads: Sequence[Road]) -> Undecided:
         "unit": metric.unit,
         "margin": study.margin,
         "whole": described(whole, whole_round_logs, design.after, study.margin),
-        "roads_differ": _differ(roads, logs) if len(roads) > 1 else None,
+        "roads_differ": _roads_differ(roads, logs) if len(roads) > 1 else None,
         "overlap": overlap(design, times_s),
-        "over_smooth": _over_smooth(study, name, both.drives) if shown.interval else None,
+        "over_smooth": _over_smooth(study, name, inference.drives) if shown.interval else None,
         "block_ratios": block_ratios(*by_block) if by_block else (),
         "p_interaction": p_interaction(*by_block) if by_block else None,
         "noise": noise,
         "cautions": tuple(
-            _left_over(passes, in_round) if len(roads) > 1 else instrument.mounting_cautions(name, passes)
+            _incomplete_rounds(passes, in_round) if len(roads) > 1 else instrument.mounting_cautions(name, passes)
         ),
         **_rests_on(roads, name),
         **{
@@ -105,7 +103,8 @@ def _measured(study: Study, metric: Metric, roads: Sequence[Road]) -> Undecided:
         },
     }
     can_spare = shown.interval is not None and min(shown.passes) >= FEWEST_TO_SPARE_ONE
-    return Undecided(fields, shown, both, margin, tuple(drive.name for drive in passes), without if can_spare else None)
+    names = tuple(drive.name for drive in passes)
+    return Undecided(fields, shown, inference, margin, names, without if can_spare else None)
 
 
 def _rests_on(roads: Sequence[Road], metric: str) -> dict[str, Any]:
@@ -132,7 +131,7 @@ def _why_not_rough(roads: Sequence[Road], metric: str) -> str | None:
     return "its roads differ in what they rest on: " + "; ".join(f"{name}, {basis}" for name, basis in bases.items())
 
 
-def _differ(roads: Sequence[Road], logs: Array) -> bool | None:
+def _roads_differ(roads: Sequence[Road], logs: Array) -> bool | None:
     """Whether roads are shown to differ, by the logarithms (n,) of all their passes; None if this cannot be tested."""
     ends_at = np.cumsum([len(road.passes) for road in roads])
     students = [
@@ -154,7 +153,7 @@ def _over_smooth(study: Study, metric: str, rough: Student) -> OverSmooth | None
     return OverSmooth(float(over.ratio), ends(over), float(smooth.ratio), ends(smooth), reading)
 
 
-def _left_over(passes: Sequence[Pass], in_round: Sequence[int]) -> Iterator[Caution]:
+def _incomplete_rounds(passes: Sequence[Pass], in_round: Sequence[int]) -> Iterator[Caution]:
     """Warn of passes left out because their round did not drive every road."""
     driven: dict[tuple[str, int], set[str]] = defaultdict(set)
     for drive, number in zip(passes, in_round, strict=True):

@@ -1,5 +1,6 @@
 """Which design and how many passes serve a purpose, and the resulting drives in order."""
 
+import math
 import random
 from collections import Counter
 from collections.abc import Sequence
@@ -94,7 +95,7 @@ class Wanted:
                 able = fewest_passes(self.able, planned, self.power, lambda reached: reached.drives.told[0])
         if able is None:
             raise AnalysisError(
-                f"even {MOST_PASSES} passes a side would not do for a margin of {100 * self.margin:g} % at these "
+                f"even {MOST_PASSES} passes per side would not do for a margin of {100 * self.margin:g} % at these "
                 "spreads: make passes more alike, measure installations and days (--control), take a larger margin, "
                 "or set --design and --passes"
             )
@@ -103,9 +104,7 @@ class Wanted:
     def beside(self, chosen: Reach) -> list[Reach]:
         """What each design can do with the chosen passes, or the next number that its stretches can share."""
         designs = {planned.order: planned for planned in (*DESIGNS, chosen.planned)}.values()
-        return [
-            self.able(planned, max(-(-chosen.passes // (n := planned.shares)), -(-2 // n)) * n) for planned in designs
-        ]
+        return [self.able(planned, math.ceil(chosen.passes / planned.shares) * planned.shares) for planned in designs]
 
     def assurance(self, able: Reach) -> float | None:
         """The power averaged over what the spread of passes may be; None if the spread was given."""

@@ -29,7 +29,7 @@ DEFAULT_METRICS = ("jerk_z", "weighted_z", "acceleration_z")
 
 LARGEST_FILE = 1_000_000
 MOST_DRIVES = 2000
-MEND = "fix it, or write a new plan with `towertap plan`"
+REMEDY = "fix it, or write a new plan with `towertap plan`"
 
 Text = Annotated[str, Meta(max_length=2000)]
 Number = Annotated[int, Meta(ge=1, le=9999)]
@@ -54,6 +54,10 @@ class PlannedDrive:
     part: Text
     road: Text
     pass_number: Number
+
+    @property
+    def key(self) -> Key:
+        return self.part, self.road, self.pass_number
 
     @property
     def words(self) -> str:
@@ -126,7 +130,7 @@ class Plan:
             share = getattr(self, name)
             yield not 0 < share < 1, f"{name} must lie between 0 and 100 %, not {100 * share:g} %"
         yield not 1 <= len(self.drives) <= MOST_DRIVES, f"a plan has 1 to {MOST_DRIVES} drives, not {len(self.drives)}"
-        keys = {(drive.part, drive.road, drive.pass_number) for drive in self.drives}
+        keys = {drive.key for drive in self.drives}
         yield len(keys) < len(self.drives), "a drive is planned twice"
         wanted = {(part, road) for part in (self.before, self.after) for road in names}
         covered = {(part, road) for part, road, _ in keys}
@@ -177,7 +181,7 @@ class Plan:
         """The slot of each drive by its part, road and pass number; all in one block unless blocks pair the parts."""
         paired = self.planned_design.paired
         return {
-            (drive.part, drive.road, drive.pass_number): Slot(stretch.block if paired else 1, stretch.installation)
+            drive.key: Slot(stretch.block if paired else 1, stretch.installation)
             for stretch, drives in self.stretches
             for drive in drives
         }
@@ -207,7 +211,7 @@ class Plan:
             for item in items if isinstance(items, list) else [items]:
                 for name in item if isinstance(item, dict) else ():
                     if name not in known:
-                        raise FileError(f'{source}: unknown entry "{name:.100}": {MEND}')
+                        raise FileError(f'{source}: unknown entry "{name:.100}": {REMEDY}')
         plan: Self = typed(entries, cls, source)
         return plan
 

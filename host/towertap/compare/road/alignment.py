@@ -188,10 +188,10 @@ def agreement(own: Array, warp: Warp, template: Array) -> tuple[float, NDArray[n
     """Correlation of a warped fingerprint (n,) with a template (m,), or 0, and the cells (n,) that both hold."""
     at = warp(np.arange(own.size) + 0.5) - 0.5
     other = np.interp(at, np.arange(template.size), template, left=np.nan, right=np.nan)
-    both = np.isfinite(own) & np.isfinite(other)
-    x, y = own[both], other[both]
-    is_defined = both.sum() > 1 and min(np.ptp(x), np.ptp(y)) > 0
-    return float(np.corrcoef(x, y)[0, 1]) if is_defined else 0.0, both
+    shared = np.isfinite(own) & np.isfinite(other)
+    x, y = own[shared], other[shared]
+    is_defined = shared.sum() > 1 and min(np.ptp(x), np.ptp(y)) > 0
+    return float(np.corrcoef(x, y)[0, 1]) if is_defined else 0.0, shared
 
 
 def fingerprint(mean_squares: Array) -> Array:

@@ -174,8 +174,8 @@ class Places:
         bounds_s = []
         for number, drive in enumerate(self.passes):
             starts_s = drive.cells["start_s"]
-            of_pass = self.place_s(number, np.column_stack([starts_s, starts_s + CELL_S]).ravel())
-            bounds_s.append(np.maximum.accumulate(of_pass).reshape(-1, 2))
+            pass_bounds_s = self.place_s(number, np.column_stack([starts_s, starts_s + CELL_S]).ravel())
+            bounds_s.append(np.maximum.accumulate(pass_bounds_s).reshape(-1, 2))
         return bounds_s
 
 

@@ -61,13 +61,13 @@ class RegularSeries:
 def regular_series(position: Sequence[ArrayLike]) -> RegularSeries | None:
     """Find a regular series (rail joints, slab joints) in positions (k,) of the knocks of each pass; None without one.
 
-    Best in metres, where speed does not matter. The pass with the most knocks decides, since passes that meet the same
-    few bumps are no evidence beyond one of them: each of its intervals is tried as the spacing, and p is the binomial
-    probability that so many others fit it when knocks come at random (exponential intervals of the same mean), times
-    the intervals tried. Spacing and share are then of all passes.
+    Best in metres, where speed does not matter. The pass with the most knocks decides, since passes over the same few
+    bumps are no more evidence than one. Each of its intervals is tried as the spacing. p is the binomial probability
+    that this many others fit it if knocks come at random (exponential intervals of the same mean), times the number of
+    intervals tried. Spacing and share are then those of all passes.
     """
-    of_passes = [np.diff(np.sort(np.asarray(positions, float))) for positions in position]
-    gaps = max((gaps[gaps > 0] for gaps in of_passes), key=len, default=np.empty(0))
+    intervals = [np.diff(np.sort(np.asarray(positions, float))) for positions in position]
+    gaps = max((gaps[gaps > 0] for gaps in intervals), key=len, default=np.empty(0))
     if gaps.size < SERIES_KNOCKS - 1:
         return None
     expected = np.zeros(gaps.size)
@@ -77,7 +77,7 @@ def regular_series(position: Sequence[ArrayLike]) -> RegularSeries | None:
     fitting = np.array([_fits(gaps, spacing).sum() for spacing in gaps])
     p = np.fmin(1.0, gaps.size * scipy.special.bdtrc(fitting - 2, gaps.size - 1, expected))
     best = int(np.lexsort((gaps, p))[0])
-    every = np.concatenate(of_passes)
+    every = np.concatenate(intervals)
     fits = _fits(every, gaps[best])
     if p[best] > SERIES_P or fits.mean() < SERIES_SHARE:
         return None

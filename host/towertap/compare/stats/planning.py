@@ -188,8 +188,8 @@ def reach(
     """
     design = planned.design(planned.per_stretch(passes))
     sds = true_sd or tuple(float(spread(NOTHING, before).sd) for before in known)
-    both = statements(invented(design, (pass_sd, *sds), sets, seed), design, *known)
-    part, drives = (power_of(sets_of(student), margin, changes) for student in (both.part, both.drives))
+    simulated = statements(invented(design, (pass_sd, *sds), sets, seed), design, *known)
+    part, drives = (power_of(sets_of(student), margin, changes) for student in (simulated.part, simulated.drives))
     return Reach(planned, passes, tuple(changes), part, drives)
 
 
@@ -271,7 +271,7 @@ def fewest_passes(
 
 def choices(shares: int) -> range:
     """Passes per side, two or more, that this many stretches share equally."""
-    return range(shares * -(-2 // shares), MOST_PASSES + 1, shares)
+    return range(max(2, shares), MOST_PASSES + 1, shares)
 
 
 def _fewest(power: Callable[[int], float], wanted: float, choices: Sequence[int]) -> int | None:

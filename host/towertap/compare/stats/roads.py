@@ -29,10 +29,10 @@ def rounds(
     """
     labels = list(zip(np.asarray(after, bool).tolist(), number, strict=True))
     member = np.array([[label == name for name in dict.fromkeys(labels)] for label in labels])
-    of_road = dummies(road).astype(int)
-    counts = of_road.T @ member
+    in_road = dummies(road).astype(int)
+    counts = in_road.T @ member
     complete = np.all(counts > 0, axis=0)
-    share = member[:, complete] / (of_road @ counts[:, complete]) / len(counts)
+    share = member[:, complete] / (in_road @ counts[:, complete]) / len(counts)
     return np.asarray(logs, float) @ share, member[:, complete].argmax(axis=0)
 
 
