@@ -43,7 +43,6 @@ class Answer:
 
     @property
     def headline(self) -> str:
-        """Verdict and change in one sentence."""
         return f"{sentence_case(self.verdict)}: {self.change}."
 
     @property

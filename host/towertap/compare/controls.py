@@ -33,8 +33,6 @@ LARGEST_BYTES = 1_000_000
 
 
 class _Head(msgspec.Struct):
-    """The fields that every version begins with."""
-
     schema: Literal["towertap control"]
     version: int
 

@@ -14,6 +14,7 @@ from towertap.compare.road.places import Places, RoughnessLimit, RoughPlaces, fi
 from towertap.compare.stats.design import Design
 from towertap.errors import AnalysisError, CallError
 from towertap.signals.metrics import Metric
+from towertap.words.phrases import counted
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,6 +186,6 @@ def _left_out(drives: Drives) -> str:
     """The number of captures left out and the first two reasons, as the end of a line."""
     if not drives.excluded:
         return ""
-    count, reasons = len(drives.excluded), dict.fromkeys(capture.reason for capture in drives.excluded)
-    first = ", ".join([*reasons][:2]) + (", …" if len(reasons) > 2 else "")
-    return f"; {count} capture{'s' if count > 1 else ''} left out: {first}"
+    reasons = list(dict.fromkeys(capture.reason for capture in drives.excluded))
+    first = ", ".join(reasons[:2]) + (", …" if len(reasons) > 2 else "")
+    return f"; {counted(len(drives.excluded), 'capture')} left out: {first}"

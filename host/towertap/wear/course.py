@@ -163,7 +163,7 @@ def _family(tests: Sequence[Contrast | None]) -> tuple[Iterator[PValues], float]
 
 
 def _verdict(course: Course, ratio: float, p_values: PValues) -> Verdict:
-    return "undecided" if course.drowned else verdict(ratio, *p_values, ALPHA)
+    return "undecided" if course.drowned else verdict(ratio, *p_values)
 
 
 def _change(

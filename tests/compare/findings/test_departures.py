@@ -13,7 +13,7 @@ from towertap.compare.drives.model import metric_of
 from towertap.compare.drives.reading import began
 from towertap.compare.findings.departures import (
     DRIVE_THE_REST,
-    FIND_THE_WRONG,
+    FIND_WRONG_PART,
     Departure,
     departures,
     leads,
@@ -126,7 +126,7 @@ def test_a_capture_with_the_wrong_part_gets_a_caution(as_planned):
     (caution,) = mislabelled(departed)
     assert caution.words.startswith("Changes of the part between passes: ")
     assert caution.words.endswith(", and 2 planned: a capture may say the wrong part.")
-    assert caution.remedy == FIND_THE_WRONG
+    assert caution.remedy == FIND_WRONG_PART
 
 
 def test_a_plan_written_after_the_first_drive_is_reported(as_planned):

@@ -10,7 +10,7 @@ from towertap.compare.caution import Caution, Weight
 from towertap.compare.findings import instrument
 from towertap.compare.findings.describe import describe
 from towertap.compare.findings.model import Finding, PartStatement, PassInfluence, Spread
-from towertap.compare.stats.contrast import ALPHA, Contrast, Levels, Student, Verdict, ends, holm
+from towertap.compare.stats.contrast import ALPHA, Contrast, Levels, Student, Verdict, holm, plain_numbers
 from towertap.compare.stats.part import ClusterSpread, Statements
 from towertap.compare.stats.planning import MOST_PASSES, passes_needed, power_on_drives
 from towertap.words.numbers import change_percent, p_value, range_percent
@@ -137,8 +137,11 @@ def _finding(undecided: Undecided, drives: Tests, part: Tests, primary: bool | N
 
 def _part(undecided: Undecided, tests: Tests) -> PartStatement:
     """The statement about the part in plain numbers."""
-    statements, is_testable = undecided.statements, undecided.is_testable
-    components, student = statements.components, statements.part
+    statements, student = undecided.statements, undecided.statements.part
+    components, numbers = statements.components, {}
+    if undecided.is_testable:
+        errors = {"pass_error": float(components.pass_error), "pass_df": float(components.pass_df)}
+        numbers = plain_numbers(student, undecided.margin) | errors
 
     def spread(kind: Literal["installation", "day"], cluster: ClusterSpread) -> Spread:
         decided = undecided.is_judged and undecided.verdict(student, tests.levels)
@@ -146,14 +149,7 @@ def _part(undecided: Undecided, tests: Tests) -> PartStatement:
         return Spread(float(cluster.sd), float(cluster.df), cluster.source, overturned_at)
 
     return PartStatement(
-        interval=ends(student) if is_testable else None,
-        interval_90=ends(student, 2 * ALPHA) if is_testable else None,
-        standard_error=float(student.error) if is_testable else None,
-        df=float(student.df) if is_testable else None,
-        pass_error=float(components.pass_error) if is_testable else None,
-        pass_df=float(components.pass_df) if is_testable else None,
-        p_difference=student.reported_p(student.p_difference()) if is_testable else None,
-        p_equivalence=student.reported_p(student.p_equivalence(undecided.margin)) if is_testable else None,
+        **numbers,
         p_difference_holm=tests.p_difference_holm,
         p_equivalence_holm=tests.p_equivalence_holm,
         least_p=student.least_p,

@@ -30,7 +30,7 @@ class Spread:
     overturned_at: float | None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class PartStatement:
     """What these drives say about the part: the same ratio, with the spread of installations and days in its error.
 
@@ -39,14 +39,14 @@ class PartStatement:
     Holm, none smaller than `least_p`. All are None when a contrast's are.
     """
 
-    interval: tuple[float, float] | None
-    interval_90: tuple[float, float] | None
-    standard_error: float | None
-    df: float | None
-    pass_error: float | None
-    pass_df: float | None
-    p_difference: float | None
-    p_equivalence: float | None
+    interval: tuple[float, float] | None = None
+    interval_90: tuple[float, float] | None = None
+    standard_error: float | None = None
+    df: float | None = None
+    pass_error: float | None = None
+    pass_df: float | None = None
+    p_difference: float | None = None
+    p_equivalence: float | None = None
     p_difference_holm: float | None
     p_equivalence_holm: float | None
     least_p: float

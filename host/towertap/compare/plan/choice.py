@@ -146,7 +146,7 @@ def drive_order(
 def drift(planned: PlannedDesign) -> str:
     """What the order does to a drift, in words."""
     design = planned.design(1)
-    lean = overlap(design, order=list(range(design.after.size))).order_lean or 0.0
+    lean = overlap(design, order=range(design.after.size)).order_lean or 0.0
     if abs(lean) < 1e-9:
         return "a steady drift cancels"
     return "drift between blocks cancels" if planned.paired else "any drift is in the ratio"

@@ -61,7 +61,6 @@ class PlannedDrive:
 
     @property
     def words(self) -> str:
-        """What people call it."""
         return f"pass {self.pass_number} of {self.road} with {self.part}"
 
 
@@ -108,7 +107,6 @@ class Plan:
     written_utc: str
 
     def __post_init__(self) -> None:
-        """Check the plan's rules; CallError names the first that is broken."""
         for broken, words in self._rules():
             if broken:
                 raise CallError(words)
@@ -188,7 +186,6 @@ class Plan:
 
     @property
     def written(self) -> datetime:
-        """When the plan was written, in UTC."""
         return (instant(self.written_utc) or datetime.max.replace(tzinfo=UTC)).astimezone(UTC)
 
     def speed_kmh(self, road: str) -> float | None:

@@ -24,10 +24,7 @@ FEWEST_PASSES = 3
 
 def is_rough(levels: NDArray[np.float64], limit: float) -> NDArray[np.bool_]:
     """Which places (m,) exceed the limit in the geometric mean of the passes' levels (n, m)."""
-    if not levels.size:
-        return np.zeros(0, bool)
-    rough: NDArray[np.bool_] = np.exp(np.log(levels).mean(axis=0)) > limit
-    return rough
+    return np.asarray(np.exp(np.log(levels).mean(axis=0)) > limit)
 
 
 def bursts(rms: ArrayLike) -> tuple[NDArray[np.bool_], tuple[int, ...]]:

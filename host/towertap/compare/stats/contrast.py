@@ -76,15 +76,11 @@ class Student:
 
     def verdict(self, margin: float, levels: Levels = (ALPHA, ALPHA)) -> Verdict:
         """Same as the function `verdict`, for a single set; undecided without an error."""
-        return verdict(self.ratio, self.p_difference(), self.p_equivalence(margin), *levels)
+        return verdict(self.ratio, self.p_difference(), self.p_equivalence(margin), levels)
 
 
 def verdict(
-    ratio: float,
-    p_difference: float | None,
-    p_equivalence: float | None,
-    alpha: float = ALPHA,
-    alpha_equivalence: float = ALPHA,
+    ratio: float, p_difference: float | None, p_equivalence: float | None, levels: Levels = (ALPHA, ALPHA)
 ) -> Verdict:
     """The verdict from the ratio and the p-values of the difference and of the two one-sided tests; None: no test.
 
@@ -93,9 +89,9 @@ def verdict(
     """
     if p_difference is None or p_equivalence is None:
         return "undecided"
-    if p_equivalence < alpha_equivalence:
+    if p_equivalence < levels[1]:
         return "equivalent"
-    if p_difference < alpha:
+    if p_difference < levels[0]:
         return "harsher" if ratio > 1 else "gentler"
     return "undecided"
 
@@ -169,13 +165,13 @@ class Contrast:
     before: float
     after: float
     ratio: float
-    interval: tuple[float, float] | None
+    interval: tuple[float, float] | None = None
     interval_90: tuple[float, float] | None = None
     passes: tuple[int, int]
-    p_difference: float | None
-    p_equivalence: float | None
-    standard_error: float | None
-    df: float | None
+    p_difference: float | None = None
+    p_equivalence: float | None = None
+    standard_error: float | None = None
+    df: float | None = None
 
 
 def contrast(before: ArrayLike, after: ArrayLike, margin: float, block: ArrayLike | None = None) -> Contrast:
@@ -206,21 +202,22 @@ def in_numbers(
 
     `interval` is the 1 − `alpha` one. Ratios too large for a float are infinite.
     """
-    has_error = bool(student.error > NO_SPREAD)
     with np.errstate(over="ignore"):
         ratio = float(student.ratio)
-        return Contrast(
-            before=before,
-            after=before * ratio,
-            ratio=ratio,
-            interval=ends(student, alpha) if has_error else None,
-            interval_90=ends(student, 2 * ALPHA) if has_error else None,
-            passes=passes,
-            p_difference=student.reported_p(student.p_difference()) if has_error else None,
-            p_equivalence=student.reported_p(student.p_equivalence(margin)) if has_error else None,
-            standard_error=float(student.error) if has_error else None,
-            df=float(student.df) if has_error else None,
-        )
+        numbers = plain_numbers(student, margin, alpha) if student.error > NO_SPREAD else {}
+        return Contrast(before=before, after=before * ratio, ratio=ratio, passes=passes, **numbers)
+
+
+def plain_numbers(student: Student, margin: float, alpha: float = ALPHA) -> dict[str, Any]:
+    """Intervals, tests, error and df of a single set in plain numbers, by the names that `Contrast` gives them."""
+    return {
+        "interval": ends(student, alpha),
+        "interval_90": ends(student, 2 * ALPHA),
+        "p_difference": student.reported_p(student.p_difference()),
+        "p_equivalence": student.reported_p(student.p_equivalence(margin)),
+        "standard_error": float(student.error),
+        "df": float(student.df),
+    }
 
 
 def ends(student: Student, alpha: float = ALPHA) -> tuple[float, float]:

@@ -142,9 +142,9 @@ class Overlap:
 def overlap(design: Design, order: Sequence[float | None] | None = None) -> Overlap:
     """Describe a design; `order` (n,) is a start time or number per pass, None if unknown."""
     after, weights_of_passes = design.after, design.weights
-    places = _known(order)
-    if places is not None:
-        places = np.argsort(np.argsort(places, kind="stable"), kind="stable") / max(places.size - 1, 1)
+    places = None
+    if order is not None and None not in order:
+        places = np.argsort(np.argsort(np.asarray(order), kind="stable"), kind="stable") / max(len(order) - 1, 1)
     shares = [_shares(design.day[side]) for side in (~after, after)]
     return Overlap(
         within_day=float(sum(min(part, shares[1].get(day, 0.0)) for day, part in shares[0].items() if day != UNKNOWN)),
@@ -165,8 +165,3 @@ def _carrying(code: NDArray[np.int64]) -> int:
     """Number of groups with at least half an even share of the passes, so that a stray pass does not count."""
     shares = np.array(list(_shares(code).values()))
     return int((shares >= 0.5 / shares.size).sum())
-
-
-def _known(values: Sequence[float | None] | None) -> NDArray[np.float64] | None:
-    """The values as an array; None if one is missing."""
-    return None if values is None or any(value is None for value in values) else np.asarray(values, float)

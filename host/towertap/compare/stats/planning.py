@@ -23,7 +23,7 @@ from towertap.compare.stats.part import NOTHING, UNKNOWN_SPREAD, Beforehand, spr
 from towertap.errors import CallError
 
 CHANGES = (0.03, 0.05, 0.08, 0.10)
-SETS = 4_000
+SETS, SEED = 4_000, 1
 """Gives power to a percentage point."""
 POWER = 0.80
 MOST_PASSES = 48
@@ -53,7 +53,6 @@ class PlannedDesign:
     name: str = ""
 
     def __post_init__(self) -> None:
-        """Refuse, in one line, what is no design."""
         if not WRITTEN.fullmatch(self.order) or "B" not in self.order:
             raise CallError(
                 f"'{self.order:.100}' is no design: it begins with A, has a B, and is made of A, B, | (ends a block), "
@@ -177,8 +176,6 @@ def reach(
     changes: Sequence[float] = CHANGES,
     known: Known = NOTHING_KNOWN,
     true_sd: tuple[float, float] | None = None,
-    sets: int = SETS,
-    seed: int = 1,
 ) -> Reach:
     """The power of a design with `passes` per side, shared equally by its stretches.
 
@@ -188,7 +185,7 @@ def reach(
     """
     design = planned.design(planned.per_stretch(passes))
     sds = true_sd or tuple(float(spread(NOTHING, before).sd) for before in known)
-    simulated = statements(invented(design, (pass_sd, *sds), sets, seed), design, *known)
+    simulated = statements(invented(design, (pass_sd, *sds), SETS, SEED), design, *known)
     part, drives = (power_of(sets_of(student), margin, changes) for student in (simulated.part, simulated.drives))
     return Reach(planned, passes, tuple(changes), part, drives)
 
@@ -197,20 +194,20 @@ Sets = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
 """For many sets (sets,): the difference, and half the intervals that decide a difference and equivalence."""
 
 
-def power_on_drives(blocks: int, passes: int, pass_sd: float, margin: float, alpha: float, seed: int = 1) -> Power:
+def power_on_drives(blocks: int, passes: int, pass_sd: float, margin: float, alpha: float) -> Power:
     """The power on these drives, where only passes vary: of a change by the margin, and of equivalence without one.
 
     In `blocks` that share the `passes` per side equally, if there are two or more; tests at `alpha`.
     """
-    difference, least, reach = (pass_sd * unit for unit in _on_drives(blocks, passes, alpha, seed))
+    difference, least, reach = (pass_sd * unit for unit in _on_drives(blocks, passes, alpha))
     return power_of((difference, least, reach), margin, (margin,))
 
 
 @lru_cache
-def _on_drives(blocks: int, passes: int, alpha: float, seed: int) -> Sets:
+def _on_drives(blocks: int, passes: int, alpha: float) -> Sets:
     """The sets behind `power_on_drives` with a pass spread of 1: they scale with the spread."""
     design = PlannedDesign("|".join(("AB", "BA")[block % 2] for block in range(blocks))).design(passes // blocks)
-    student = pass_contrast(invented(design, (1.0, 0.0, 0.0), SETS, seed), design.after, design.block)
+    student = pass_contrast(invented(design, (1.0, 0.0, 0.0), SETS, SEED), design.after, design.block)
     return sets_of(student, alpha)
 
 
@@ -282,16 +279,16 @@ def _fewest(power: Callable[[int], float], wanted: float, choices: Sequence[int]
 
 
 def passes_needed(
-    power: Callable[[float, int], float], sd: float, df: float, choices: Sequence[int], wanted: float = POWER
+    power: Callable[[float, int], float], sd: float, df: float, choices: Sequence[int]
 ) -> tuple[int, float] | None:
-    """The fewest of `choices` that reach the wanted power at the spread's middle estimate, and their assurance.
+    """The fewest of `choices` that reach POWER at the spread's middle estimate, and their assurance.
 
     None if none does. Assurance is the power averaged over what the spread may be, given its estimate. `power` takes a
     spread (standard deviation of the logarithm) and a number of passes; `sd` was estimated with `df` degrees of
     freedom. The middle estimate is too small as often as too large, so the passes are too few as often as too many; a
     limit on the safe side asked for twice as many as were needed.
     """
-    passes = _fewest(lambda passes: power(middle(sd, df), passes), wanted, choices)
+    passes = _fewest(lambda passes: power(middle(sd, df), passes), POWER, choices)
     return None if passes is None else (passes, assurance(lambda spread: power(spread, passes), sd, df))
 
 
