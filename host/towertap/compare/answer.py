@@ -174,9 +174,7 @@ def _cannot_tell(lead: Finding, drives: Drives, name: str) -> str:
 
 def _where(case: Case) -> str:
     roads = len(case.of_roads(case.lead.metric))
-    return (
-        f"on {case.lead.road}" if roads < 2 else "on both rough roads" if roads == 2 else f"on all {roads} rough roads"
-    )
+    return {1: f"on {case.lead.road}", 2: "on both rough roads"}.get(roads, f"on all {roads} rough roads")
 
 
 def _higher(finding: Finding) -> str:
@@ -239,7 +237,7 @@ def _sure(case: Case) -> str:
     noun = "pass" if before == "1" else "passes"
     sides = "each part" if before == after else f"{drives.before} and {after} with {drives.after}"
     passes = f"{before} {noun} with {sides}{' on each road' * lead.over_all}"
-    sentences = [", ".join([passes, *_days(drives), *_installed(lead, drives)])]
+    sentences = [", ".join([passes, *_days_and_installations(lead, drives)])]
     p = p_equals(p_decisive(lead), lead.part.least_p)
     if case.control or _chosen(drives) or _mixed(case, lead):
         pass
@@ -257,20 +255,14 @@ def _least_to_most(counts: Sequence[int]) -> str:
     return f"{least}" if least == most else f"{least} to {most}"
 
 
-def _days(drives: Drives) -> Iterator[str]:
-    dates = {drive.started.date() for drive in drives.passes if drive.started}
-    if all(drive.started for drive in drives.passes):
-        yield "one day" if len(dates) == 1 else f"{len(dates)} days"
-
-
-def _installed(lead: Finding, drives: Drives) -> Iterator[str]:
-    times = [{1: "once", 2: "twice"}.get(count, f"{count} times") for count in lead.overlap.installations]
+def _days_and_installations(lead: Finding, drives: Drives) -> tuple[str, ...]:
     if not all(drive.started for drive in drives.passes):
-        yield "how often each was installed is not known"
-    elif times[0] == times[1]:
-        yield f"each installed {times[0]}"
-    else:
-        yield f"{drives.before} installed {times[0]}, {drives.after} {times[1]}"
+        return ("how often each was installed is not known",)
+    dates = {drive.started.date() for drive in drives.passes if drive.started}
+    before, after = ({1: "once", 2: "twice"}.get(count, f"{count} times") for count in lead.overlap.installations)
+    installed = f"{drives.before} installed {before}, {drives.after} {after}"
+    on_days = "one day" if len(dates) == 1 else f"{len(dates)} days"
+    return on_days, f"each installed {before}" if before == after else installed
 
 
 def _next_step(case: Case, cautions: Sequence[Caution]) -> str:

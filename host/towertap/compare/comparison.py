@@ -97,7 +97,8 @@ def compare(
     study, overall, findings = judged(drives)
     departed = departures(plan, study) if plan else ()
     own = control_of(control, drives, margin, overall or findings) if control else None
-    study = replace(study, controls=(*study.controls, *([own] if own else [])))
+    if own:
+        study = replace(study, controls=(*study.controls, own))
     evidence = {section.name: item for section in SECTIONS if (item := section.compare(study, (*overall, *findings)))}
     bench = {drive.name: drive.bench for drive in drives.passes if drive.bench}
     boxes = {drive.name: drive.bench for drive in drives.passes if drive.bench and drive.from_box}

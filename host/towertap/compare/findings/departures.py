@@ -116,9 +116,9 @@ def _order(plan: Plan, drives: Drives) -> Iterator[Departure]:
     if unknown:
         words = f"{some(unknown)} do not say when they began, so nothing shows that the plan came first"
         yield Departure("order", words, makes_lead=True)
-    dated = [(drive.started, drive) for drive in drives.passes if drive.started]
-    driven = [drive for _, drive in sorted(dated, key=lambda pair: pair[0])]
-    if dated and min(started for started, _ in dated) < plan.written:
+    dated = sorted(((drive.started, drive) for drive in drives.passes if drive.started), key=lambda pair: pair[0])
+    driven = [drive for _, drive in dated]
+    if dated and dated[0][0] < plan.written:
         words = f"the plan was written at {plan.written:%Y-%m-%d %H:%M} UTC, after {driven[0].name} had been driven"
         yield Departure("order", words, makes_lead=True)
     places = {drive.key: place for place, drive in enumerate(plan.drives)}

@@ -25,8 +25,8 @@ from towertap.compare.stats.planning import (
     choices,
     design_of,
     fewest_passes,
+    part_power,
     reach,
-    told_of_the_part,
 )
 from towertap.errors import AnalysisError, CallError
 
@@ -71,7 +71,7 @@ class Wanted:
         return reach(planned, passes, pass_sd, self.margin, changes=changes, known=self.known, true_sd=truly)
 
     def aim(self, able: Reach) -> float:
-        return CONTROLS[self.control].aim(able) if self.control else told_of_the_part(able)
+        return CONTROLS[self.control].aim(able) if self.control else part_power(able)
 
     def choose(self, planned: PlannedDesign | None, passes: int | None) -> Reach:
         """The given design and passes, with the cheapest for what is not given; AnalysisError if none would do."""

@@ -51,11 +51,7 @@ def said(pass_sd: float, roads: int) -> PassSpread:
 
 
 def load_pilot(
-    folder: Path,
-    metric: str,
-    roads: Sequence[str],
-    position: str = "",
-    **how: Unpack[HowRead],
+    folder: Path, metric: str, roads: Sequence[str], position: str = "", **how: Unpack[HowRead]
 ) -> PassSpread:
     """Estimate the spread of `metric` over whole passes from the captures (*.h5) in `folder` of these `roads`.
 

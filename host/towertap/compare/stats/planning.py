@@ -240,12 +240,12 @@ Aim = Callable[[Reach], float]
 """The power that is asked of it."""
 
 
-def told_of_the_part(able: Reach) -> float:
+def part_power(able: Reach) -> float:
     return able.part.told[0]
 
 
 def cheapest(
-    able: Able, power: float = POWER, aim: Aim = told_of_the_part, designs: Sequence[PlannedDesign] = DESIGNS
+    able: Able, power: float = POWER, aim: Aim = part_power, designs: Sequence[PlannedDesign] = DESIGNS
 ) -> Reach | None:
     """The design that reaches the power with the least work, and on the fewest days; None if none does."""
     best: Reach | None = None
@@ -258,9 +258,7 @@ def cheapest(
     return best
 
 
-def fewest_passes(
-    able: Able, planned: PlannedDesign, power: float = POWER, aim: Aim = told_of_the_part
-) -> Reach | None:
+def fewest_passes(able: Able, planned: PlannedDesign, power: float = POWER, aim: Aim = part_power) -> Reach | None:
     """The design with the fewest passes that reach the power; None beyond MOST_PASSES per side."""
     passes = _fewest(lambda passes: aim(able(planned, passes)), power, choices(planned.shares))
     return able(planned, passes) if passes else None
