@@ -29,7 +29,7 @@ def write(dataset: h5py.Dataset, start: int, counts: np.ndarray) -> None:
     """Write columns of counts, (columns, n), starting at row `start`, a multiple of STRETCH.
 
     HDF5 reads the result as its own shuffle and deflate. It is smaller and takes a third of the time, because deflate
-    looks only for runs: sensor noise has no other repetitions. Threads would be slower: each piece of work is too short.
+    looks only for runs: sensor noise has no other repetitions. Threads would be slower, the pieces of work are short.
     """
     columns, rows = counts.shape
     for row, column in product(range(0, rows, STRETCH), range(columns)):
@@ -76,7 +76,7 @@ class Counts:
 
 
 def _cumulative(differences: np.ndarray) -> np.ndarray:
-    """Cumulative sums (columns, STRETCH) along the rows, in half the time of numpy, whose additions wait for each other.
+    """Cumulative sums (columns, STRETCH) in half the time of numpy, whose additions wait for each other.
 
     Sums within runs of 16 rows are made side by side; then each run starts at the sum of all runs before it.
     """
