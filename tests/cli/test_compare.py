@@ -143,7 +143,7 @@ def test_spreads_are_stated_in_percent_and_a_control_is_kept_beside_the_bench_re
         ("stated", pytest.approx(0.015)),
         ("stated", pytest.approx(0.005)),
     ]
-    assert "a refit spread of -1 % cannot be" in refused(*call, "--refit-sd", -1)
+    assert "a refit spread of -1 % is impossible" in refused(*call, "--refit-sd", -1)
     kept = answer(*call, "--control", "refit")
     assert kept["kept"].startswith(str(dated_folder / "bench" / "control-refit-2026-05-04-"))
     assert kept["answer"]["verdict"] == "refit control not held"
@@ -170,7 +170,7 @@ def test_the_report_is_written_and_named(answer, drive_folder, tmp_path):
     [
         (("--before", "soft", "--after", "hard", "--smooth", "bypass"), "parts are 'soft', 'stiff'"),
         ((*CALL, "--metric", "comfort"), "no metric 'comfort': use"),
-        ((*CALL, "--margin", "150"), "a margin of 150 % cannot be"),
+        ((*CALL, "--margin", "150"), "a margin of 150 % is impossible"),
         ((*CALL, "--gate", "windows"), "No such option '--gate'"),
         (("--before", "soft", "--smooth", "bypass"), "--after"),
     ],
@@ -189,7 +189,7 @@ BUSHES = ("--before", "rubber", "--after", "polyurethane", "--smooth", "bypass",
 @pytest.mark.parametrize(
     ("options", "says"),
     [
-        ((), "say which compare uses with --position, one of 'arm', 'sill'"),
+        ((), "choose the one to compare with --position, one of 'arm', 'sill'"),
         (("--position", "roof"), "no capture of these parts was made at the box position 'roof'"),
         (("--position", "sill", "--input-position", "roof"), "positions are 'arm', 'sill'"),
     ],
