@@ -1,4 +1,4 @@
-"""Writes the report: draws the pictures, puts them into the page as vectors, and beside it as PNG with their data."""
+"""Write the report: the page with its pictures as SVG, and beside it the pictures as PNG and all data as CSV."""
 
 from __future__ import annotations
 
@@ -31,17 +31,16 @@ def write_report(
     full: bool = False,
     fresh: bool = False,
 ) -> Path:
-    """Write `report.html` into `folder`, which is made if need be; returns the page's path.
+    """Write `report.html` into `folder`, created if needed, with pictures (PNG) and data (CSV); returns its path.
 
-    Beside it go its pictures (PNG) and, as CSV, what they draw and every table. `notices` are lines to stand over the
-    answer, `sounds` files in the folder by the picture that they belong to; `full` opens all folds, `fresh` draws
-    every picture anew. The report is a function of the comparison: no capture is opened.
+    `notices` are lines above the answer, `sounds` maps pictures to sound files in the folder. `full` opens all folds,
+    `fresh` redraws every picture. The report is a function of the comparison: no capture is opened.
     """
     folder = Path(folder)
     make_folders(folder)
     keeper = PictureKeeper(comparison.drives.passes[0].path, fresh)
-    of_findings = (comparison.overall, comparison.findings, comparison.margin, comparison.drives.after)
-    (findings,) = keeper.drawn("findings", of_findings, lambda: [_findings(comparison)])
+    inputs = (comparison.overall, comparison.findings, comparison.margin, comparison.drives.after)
+    (findings,) = keeper.drawn("findings", inputs, lambda: [_findings(comparison)])
     pictures = {}
     for section in SECTIONS:
         if evidence := comparison.evidence.get(section.name):
@@ -58,9 +57,9 @@ def write_report(
 
 
 def make_folders(folder: Path) -> None:
-    """The folder of a page, and those beside the page."""
-    for beside in (PICTURES, DATA):
-        (folder / beside).mkdir(parents=True, exist_ok=True)
+    """Create the folder of a page with its subfolders."""
+    for name in (PICTURES, DATA):
+        (folder / name).mkdir(parents=True, exist_ok=True)
 
 
 def _findings(comparison: Comparison) -> Picture:
@@ -71,16 +70,16 @@ def _findings(comparison: Comparison) -> Picture:
 
 @dataclass(frozen=True)
 class PictureKeeper:
-    """Draws pictures, and keeps them beside a `capture` (see `kept`)."""
+    """Draws pictures and keeps the results beside a `capture` (see `kept`)."""
 
     capture: Path
     fresh: bool = False
-    """Take nothing from what was kept."""
+    """Ignore kept results."""
 
     def drawn(
         self, name: str, made_from: object, pictures: Callable[[], Iterable[Picture]]
     ) -> tuple[DrawnPicture, ...]:
-        """Some `pictures` by the `name` of what they show, anew where all that they are `made_from` has changed."""
+        """The drawn `pictures`, kept under `name`; drawn again only if the data they are `made_from` has changed."""
         content = hashlib.sha256(packed(made_from)).hexdigest()
         entry = Kept(self.capture, f"drawn-{name}", (content, version("matplotlib")), files=())
         drawn: tuple[DrawnPicture, ...] | None = None if self.fresh else entry.look_up(tuple[DrawnPicture, ...])
@@ -91,7 +90,7 @@ class PictureKeeper:
 
 
 def draw(pictures: Callable[[], Iterable[Picture]]) -> tuple[DrawnPicture, ...]:
-    """Pictures made and drawn; matplotlib is loaded only here."""
+    """Make and draw pictures; only this imports matplotlib."""
     from matplotlib import rc_context
 
     from towertap.drawing import style
@@ -101,7 +100,7 @@ def draw(pictures: Callable[[], Iterable[Picture]]) -> tuple[DrawnPicture, ...]:
 
 
 def on_page(picture: DrawnPicture, folder: Path, sounds: Mapping[str, Path] | None = None) -> page.PagePicture:
-    """A picture for the page in `folder`, with its panels and its data beside that."""
+    """Write the panels and data of a picture into `folder`; returns the picture for the page there."""
     for panel in picture.panels:
         (folder / PICTURES / f"{panel.name}.png").write_bytes(panel.png)
     write_csv(picture.data, folder / DATA / f"{picture.name}.csv")
