@@ -28,7 +28,7 @@ def test_the_alignment_shows_every_pass_by_place(make, recorded, aligned):
 def test_it_says_how_many_places_there_are_and_which_findings_rest_on_none(make, compared):
     comparison = compare(make.driven(1), metrics=["jerk_z"])
     (alignment,) = comparison.evidence["places"].data
-    assert comparison.evidence["places"].headline == f"Found again in every pass: lane in {alignment.places} places."
+    assert comparison.evidence["places"].headline == f"All passes are aligned on lane ({alignment.places} places)."
     assert compared.evidence["places"].headline == (
-        "No road was found again in every pass. Findings that do not rest on rough places alone: quarry-lane."
+        "Passes could not be aligned on any road. Findings not over rough places alone: quarry-lane."
     )

@@ -127,7 +127,7 @@ def test_one_pass_a_side_tells_nothing(changed, on_the_lane):
     bands = on_the_lane(few)
     assert bands.passes == (1, 4)
     assert all(band.interval is None and band.shown == 0 for band in bands.thirds)
-    assert "nothing can be said of any band, since a side has one pass" in bands.words
+    assert "nothing can be said about any band, because a side has one pass" in bands.words
 
 
 def test_copies_of_a_pass_tell_nothing(make, changed, on_the_lane):
@@ -235,10 +235,10 @@ def test_levels_by_time_are_decibels_of_the_cells(make, recorded, of_recorded, s
             120 + 20 * np.log10([make.levels_of(drive)[metric] for metric in metrics]), abs=0.01
         )
     assert by_time.reference is None
-    for panel in spectrogram.panels(by_time, pair=True):
+    for panel in spectrogram.panels(by_time, has_pair=True):
         assert "level, dB re 10⁻⁶ m/s²" in labels(panel)
         assert any("not aligned" in label.replace("\n", " ") for label in labels(panel))
-    assert len(spectrogram.data(by_time, pair=True).rows) == 2 * by_time.before.shape[1]
+    assert len(spectrogram.data(by_time, has_pair=True).rows) == 2 * by_time.before.shape[1]
 
 
 def test_the_same_place_stands_above_itself_and_the_ratio_is_of_all_passes(make, recorded, of_recorded, styled):
@@ -255,11 +255,11 @@ def test_the_same_place_stands_above_itself_and_the_ratio_is_of_all_passes(make,
     assert both.mean() > 0.7
     assert np.median(along.after[both] - along.before[both]) == pytest.approx(20 * np.log10(2), abs=0.1)
     assert np.median(along.ratios) == pytest.approx(2.0, rel=0.02)
-    titles = [panel.axes[0].get_title("left") for panel in spectrogram.panels(along, pair=True)]
+    titles = [panel.axes[0].get_title("left") for panel in spectrogram.panels(along, has_pair=True)]
     assert [title.split(":")[0] for title in titles] == ["before", "after", along.bands.road]
     assert titles[2].endswith(": change, 3 before, 3 after")
-    assert len(spectrogram.panels(along, pair=False)) == 1
-    assert len(spectrogram.data(along, pair=False).rows) == len(along.places_s)
+    assert len(spectrogram.panels(along, has_pair=False)) == 1
+    assert len(spectrogram.data(along, has_pair=False).rows) == len(along.places_s)
     assert at_one_place(along) is None
 
 
@@ -271,7 +271,7 @@ def test_a_change_of_one_place_is_told_as_one_place(of_recorded):
     levels = np.zeros((len(of_recorded.thirds), 10))
     road = ByPlace(of_recorded, ("a", "b"), "a", np.arange(11.0), levels, levels, places_s, ratios)
     assert at_one_place(road) == 6.5
-    assert "is of one place, at 6 s; elsewhere +10 % to " in spectrogram.title(road)
+    assert "is at one place, at 6 s; elsewhere +10 % to " in spectrogram.title(road)
 
 
 def test_places_that_do_not_touch_leave_a_blank():
