@@ -41,7 +41,7 @@ def test_more_knocks_after_are_told_and_survive_json(make):
     comparison = compare(with_knocks(make.driven(3), 3, 20), metrics=["jerk_z"])
     evidence = comparison.evidence["knocks"]
     assert {road.verdict for road in evidence.data} == {"more knocks"}
-    series = ", at a regular spacing as joints of a road have"
+    series = ", at a regular spacing like road joints"
     assert evidence.headline == (
         f"lane: more knocks (12 before, 77 after){series}; bypass: more knocks (12 before, 80 after){series}."
     )
@@ -183,7 +183,7 @@ def test_joints_of_the_road_are_told_as_such_in_metres_where_speed_is_logged(mak
     passes = tuple(replace(heard(drive, np.arange(2.0, 38.0, 1.5)), speed=log) for drive in drives.passes)
     lane = count_knocks(make.on_whole_passes(replace(drives, passes=passes)))[0]
     assert lane.series.spacing == pytest.approx(22.5)
-    told = "they come in a regular series, one every 22.5 m (100 % of the intervals): joints of the road"
+    told = "they come in a regular series, one every 22.5 m (100 % of the intervals). That points to joints"
     assert any(told in words for words in causes(lane))
     without_log = tuple(replace(drive, speed=None) for drive in passes)
     lane = count_knocks(make.on_whole_passes(replace(drives, passes=without_log)))[0]

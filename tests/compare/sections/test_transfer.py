@@ -50,7 +50,7 @@ def test_one_pass_a_side_has_ratios_and_claims_no_intervals():
     road = road_transfer(*WHERE, passes, ())
     assert np.log([band.ratio for band in road.bands]) == pytest.approx(logs[1].mean(axis=0) - logs[0][0])
     assert [band.interval for band in road.bands] == [None] * transfer_coverage.BANDS
-    assert road.words.endswith("one pass on a side does not tell a change from chance")
+    assert road.words.endswith("one pass on a side cannot distinguish a change from chance")
 
 
 def test_a_side_without_passes_and_a_band_without_a_line_are_not_judged():

@@ -106,12 +106,12 @@ def test_what_cannot_be_paired_is_left_out_with_the_reason(make, folder):
     (road,) = transfer_in(make, folder).data
     reasons = {capture.capture: capture.reason for capture in road.excluded}
     assert "has no capture at the input's position" in reasons["quarry-lane_rubber_1_sill"]
-    assert "does not say when it began" in reasons["quarry-lane_rubber_2_sill"]
-    assert "it shares 0.0 s with its input" in reasons["quarry-lane_polyurethane_1_sill"]
+    assert "has no start time" in reasons["quarry-lane_rubber_2_sill"]
+    assert "it shares only 0.0 s with its input" in reasons["quarry-lane_polyurethane_1_sill"]
     assert "no more than by chance" in reasons["quarry-lane_polyurethane_2_sill"]
     assert [drive.capture for drive in road.passes] == ["quarry-lane_rubber_3_sill", "quarry-lane_polyurethane_3_sill"]
     assert not any(band.interval for band in road.bands)
-    assert road.words.endswith("one pass on a side does not tell a change from chance")
+    assert road.words.endswith("one pass on a side cannot distinguish a change from chance")
 
 
 def test_inputs_of_which_none_can_be_used_are_one_line(make, folder):

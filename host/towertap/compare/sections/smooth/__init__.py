@@ -1,9 +1,9 @@
-"""The smooth road, which should hardly change and must lie below the rough ones."""
+"""The smooth road as a check: it should hardly change, and it must be smoother than the rough ones."""
 
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import chain, groupby, product
+from itertools import groupby, product
 
 from towertap.compare.caution import Caution, Weight
 from towertap.compare.drives.model import SIDES, Drives
@@ -33,9 +33,9 @@ READINGS: dict[Reading, str] = {
 
 @dataclass(frozen=True, kw_only=True)
 class SmoothChange(Contrast):
-    """The smooth road after against before: whole passes in one metric. A check, and no finding.
+    """The smooth road after against before: whole passes in one metric. A check, not a finding.
 
-    `moved` is True where the 95 % interval does not hold 1, unadjusted, so that the check is strict.
+    `moved` is True if the unadjusted 95 % interval excludes 1, which makes the check strict.
     """
 
     metric: str
@@ -45,10 +45,9 @@ class SmoothChange(Contrast):
 
 @dataclass(frozen=True, kw_only=True)
 class RoughAgainstSmooth(Contrast):
-    """Is a rough road told from the smooth one? `before` is the smooth road, `after` the rough one.
+    """A rough road (`after`) against the smooth one (`before`): whole passes with one part, in one metric.
 
-    Whole passes of one part, in one metric. `distinct` is True when the 95 % interval lies above 1, None when there
-    are too few passes to say.
+    `distinct` is True if the 95 % interval is above 1, None with too few passes to say.
     """
 
     road: str
@@ -58,14 +57,14 @@ class RoughAgainstSmooth(Contrast):
 
 
 class SmoothSection(Section):
-    """Does the instrument tell rough from smooth, and did the smooth road move as well?"""
+    """Does the instrument distinguish rough from smooth, and did the smooth road change as well?"""
 
     name = "smooth"
     title = "The smooth road"
     note = (
-        "Whole passes. A part that acts on rough roads alone leaves the smooth road as it was; box, tyres and weather "
-        "act on both. A rough road must come out above the smooth one with either part, or the roughness limit means "
-        "little."
+        "Whole passes. A part that acts only on rough roads does not change the smooth road; box, tyres and weather "
+        "act on both. A rough road must come out rougher than the smooth one with either part, or the roughness limit "
+        "means little."
     )
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence:
@@ -82,11 +81,11 @@ class SmoothSection(Section):
 
 def _headline(smooth: str, changes: Sequence[SmoothChange], apart: Sequence[RoughAgainstSmooth]) -> str:
     moved = [f"{change.label} {change_percent(change.ratio, change.interval)}" for change in changes if change.moved]
-    level = f"No change of {smooth} is shown" if changes else f"{smooth} was not driven on both sides"
-    sentence = f"It changed as well: {listed(moved)}" if moved else level
+    unmoved = f"No change of {smooth} is shown" if changes else f"{smooth} was not driven on both sides"
+    sentence = f"It changed as well: {listed(moved)}" if moved else unmoved
     alike = dict.fromkeys(entry.road for entry in apart if not entry.distinct)
-    be = "is" if len(alike) == 1 else "are"
-    rougher = f"{listed(list(alike))} {be} not shown to be rougher in every metric" if alike else EVERY
+    verb = "is" if len(alike) == 1 else "are"
+    rougher = f"{listed(list(alike))} {verb} not shown to be rougher in every metric" if alike else EVERY
     return f"{sentence}; {rougher}." if apart else f"{sentence}."
 
 
@@ -118,9 +117,10 @@ def _changes(smooth: str, changes: Sequence[SmoothChange]) -> Table | None:
 
 
 def _against(findings: Sequence[Finding]) -> Table | None:
-    """The change of the rough roads against that of the smooth one, and what that leaves as theirs."""
-    in_turn = chain.from_iterable(by_metric(findings))
-    pairs = [(finding, finding.over_smooth) for finding in in_turn if finding.over_smooth]
+    """The change of the rough roads against the smooth one's, and what remains as theirs."""
+    pairs = [
+        (finding, finding.over_smooth) for group in by_metric(findings) for finding in group if finding.over_smooth
+    ]
     if not pairs:
         return None
     return tabulate(
@@ -163,7 +163,7 @@ def _apart(study: Study, apart: Sequence[RoughAgainstSmooth]) -> Table | None:
 
 
 def smooth_changes(study: Study) -> tuple[SmoothChange, ...]:
-    """The smooth road's whole passes after against before, in every metric; none where a side did not drive it."""
+    """The smooth road's whole passes after against before, in every metric; empty unless both sides drove it."""
     if study.smooth is None:
         return ()
     changes = []
@@ -176,14 +176,13 @@ def smooth_changes(study: Study) -> tuple[SmoothChange, ...]:
 
 
 def rough_against_smooth(study: Study) -> tuple[RoughAgainstSmooth, ...]:
-    """Every rough road against the smooth one, in every metric, once for each part that drove both."""
+    """Every rough road against the smooth one, in every metric, for each part that drove both."""
     drives, entries = study.drives, []
-    parts = [(drives.of(drives.smooth, side), side, part) for side, part in zip(SIDES, drives.parts, strict=True)]
-    for road, metric, (of_smooth, side, part) in product(study.roads, study.metrics, parts):
-        if of_smooth:
-            smooth, rough = (
-                [whole_value(drive, metric.name) for drive in of] for of in (of_smooth, drives.of(road.name, side))
-            )
+    for road, metric, (side, part) in product(study.roads, study.metrics, zip(SIDES, drives.parts, strict=True)):
+        smooth, rough = (
+            [whole_value(drive, metric.name) for drive in drives.of(name, side)] for name in (drives.smooth, road.name)
+        )
+        if smooth:
             ratio = contrast(smooth, rough, study.margin)
             distinct = None if ratio.interval is None else ratio.interval[0] > 1
             entries.append(
@@ -193,10 +192,10 @@ def rough_against_smooth(study: Study) -> tuple[RoughAgainstSmooth, ...]:
 
 
 def refuse_rough_as_smooth(drives: Drives, entries: Sequence[RoughAgainstSmooth]) -> None:
-    """CallError where a road is certainly smoother than the one given as smooth, in every metric with every part."""
+    """Raise CallError if a road is clearly smoother than the one named as smooth, in every metric with every part."""
     smoother = {}
-    for road, of_road in groupby(entries, key=lambda entry: entry.road):
-        ratios = [entry.ratio if entry.interval and entry.interval[1] < 1 else math.inf for entry in of_road]
+    for road, group in groupby(entries, key=lambda entry: entry.road):
+        ratios = [entry.ratio if entry.interval and entry.interval[1] < 1 else math.inf for entry in group]
         if max(ratios) < math.inf:
             smoother[road] = math.prod(ratios) ** (1 / len(ratios))
     if smoother:

@@ -104,7 +104,7 @@ def _row(road: RoadSpeed) -> dict[str, str]:
         "before": _speed(road, road.contrast.before),
         "after": _speed(road, road.contrast.after),
         "change": change_percent(road.contrast.ratio, road.contrast.interval),
-        "speed alone may cause up to": change_percent(road.explains),
+        "speed alone may make up to": change_percent(road.explains),
     }
 
 
