@@ -74,7 +74,7 @@ def test_findings_without_an_interval_or_with_an_endless_one_are_drawn(compared)
     endless = replace(compared.findings[1], interval=(1e-9, math.inf))
     (panel,) = intervals.picture(replace(compared, findings=(lone, endless))).panels
     panel.canvas.draw()
-    assert panel.axes[0].get_xlim()[1] <= 1.06 * intervals.WIDEST
+    assert panel.axes[0].get_xlim()[1] <= 1.06 * style.WIDEST
 
 
 @pytest.mark.parametrize("ratio", [40.0, 1 / 40])

@@ -155,6 +155,17 @@ def change_ticks(axes: Axes, which: Literal["x", "y"], ends: tuple[float, float]
     axis.set_minor_locator(NullLocator())
 
 
+WIDEST = 8.0
+"""An axis of ratios shows every ratio, but intervals only up to this ratio and its inverse."""
+
+
+def ratio_reach(ratios: Iterable[float], intervals: Iterable[tuple[float, float] | None], least: float) -> float:
+    """The end of a symmetric axis of `ratios` and their `intervals`, `least` or more; its other end is the inverse."""
+    ends = [end for limits in intervals for end in limits or () if 0 < end < math.inf]
+    reach = [min(WIDEST, max(end, 1 / end)) for end in ends] + [max(ratio, 1 / ratio) for ratio in ratios]
+    return 1.06 * max([least, *reach])
+
+
 def draw(picture: Picture) -> DrawnPicture:
     """Draw the panels of a picture."""
     title, single = " ".join(picture.title.split()), len(picture.panels) == 1

@@ -46,6 +46,7 @@ def render(
     others = [caution for caution in comparison.cautions if caution.words not in comparison.answer.cautions]
     shown = [caution for caution in others if caution.weight > Weight.LIMITS][:MOST_CAUTIONS]
     differing, alike = driven(comparison)
+    not_as_planned = f"Not as planned in {counted(len(comparison.departures), 'point')}."
     return page_of(
         "report.html.j2",
         comparison=comparison,
@@ -67,7 +68,7 @@ def render(
             for section in SECTIONS
             if section.name in comparison.evidence
         ],
-        plan_kept=_plan_kept(len(comparison.departures)),
+        plan_kept=not_as_planned if comparison.departures else "Driven and compared as planned.",
         plan_facts=run_sheet.facts(comparison.plan) if comparison.plan else [],
         by_block=any(finding.block_ratios for finding in comparison),
         notices=notices,
@@ -79,10 +80,6 @@ def _verdicts(findings: Sequence[Finding]) -> str:
     """How many findings have each verdict."""
     count = Counter(finding.verdict for finding in findings)
     return f"{', '.join(f'{count[verdict]} {words}' for verdict, words in WORDS.items() if count[verdict])}."
-
-
-def _plan_kept(departures: int) -> str:
-    return f"Not as planned in {counted(departures, 'point')}." if departures else "Driven and compared as planned."
 
 
 def _head(drives: Drives) -> list[str]:

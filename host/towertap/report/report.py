@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import version
 from pathlib import Path
@@ -38,15 +37,15 @@ def write_report(
     """
     folder = Path(folder)
     make_folders(folder)
-    keeper = PictureKeeper(comparison.drives.passes[0].path, fresh)
+    drawn = partial(kept_or_drawn, comparison.drives.passes[0].path, fresh)
     inputs = (comparison.overall, comparison.findings, comparison.margin, comparison.drives.after)
-    (findings,) = keeper.drawn("findings", inputs, lambda: [_findings(comparison)])
+    (findings,) = drawn("findings", inputs, lambda: [_findings(comparison)])
     pictures = {}
     for section in SECTIONS:
         if evidence := comparison.evidence.get(section.name):
             make = partial(section.pictures, evidence)
-            drawn = () if evidence.drawn is None else keeper.drawn(section.name, evidence, make)
-            pictures[section.name] = [on_page(picture, folder, sounds) for picture in drawn]
+            own = () if evidence.drawn is None else drawn(section.name, evidence, make)
+            pictures[section.name] = [on_page(picture, folder, sounds) for picture in own]
     for name, evidence in comparison.evidence.items():
         for number, table in enumerate(evidence.tables, start=1):
             write_csv(table, folder / DATA / f"{name}_table_{number}.csv")
@@ -68,25 +67,17 @@ def _findings(comparison: Comparison) -> Picture:
     return intervals.picture(comparison)
 
 
-@dataclass(frozen=True)
-class PictureKeeper:
-    """Draws pictures and keeps the results beside a `capture` (see `kept`)."""
-
-    capture: Path
-    fresh: bool = False
-    """Ignore kept results."""
-
-    def drawn(
-        self, name: str, made_from: object, pictures: Callable[[], Iterable[Picture]]
-    ) -> tuple[DrawnPicture, ...]:
-        """The drawn `pictures`, kept under `name`; drawn again only if the data they are `made_from` has changed."""
-        content = hashlib.sha256(packed(made_from)).hexdigest()
-        entry = Kept(self.capture, f"drawn-{name}", (content, version("matplotlib")), files=())
-        drawn: tuple[DrawnPicture, ...] | None = None if self.fresh else entry.look_up(tuple[DrawnPicture, ...])
-        if drawn is None:
-            drawn = draw(pictures)
-            entry.keep(drawn)
-        return drawn
+def kept_or_drawn(
+    capture: Path, fresh: bool, name: str, made_from: object, pictures: Callable[[], Iterable[Picture]]
+) -> tuple[DrawnPicture, ...]:
+    """The drawn `pictures`, kept beside a `capture` under `name`; drawn again if `fresh` or `made_from` has changed."""
+    content = hashlib.sha256(packed(made_from)).hexdigest()
+    entry = Kept(capture, f"drawn-{name}", (content, version("matplotlib")), files=())
+    drawn: tuple[DrawnPicture, ...] | None = None if fresh else entry.look_up(tuple[DrawnPicture, ...])
+    if drawn is None:
+        drawn = draw(pictures)
+        entry.keep(drawn)
+    return drawn
 
 
 def draw(pictures: Callable[[], Iterable[Picture]]) -> tuple[DrawnPicture, ...]:

@@ -30,7 +30,9 @@ def template(name: str) -> Template:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.globals.update(palette=Markup(palette.css()), versions=versions())
+    own = f"{WRITTEN_BY}, Python {platform.python_version()}"
+    programs = [own, *(f"{library} {version(library)}" for library in LIBRARIES)]
+    environment.globals.update(palette=Markup(palette.css()), versions=", ".join(programs))
     environment.filters.update(percent=numbers.percent, sentence_case=sentence_case)
     return environment.get_template(name)
 
@@ -38,9 +40,3 @@ def template(name: str) -> Template:
 def page_of(name: str, **values: Any) -> str:
     """The template filled with `values`; no line breaks between a number and its unit."""
     return unbroken(template(name).render(values))
-
-
-def versions() -> str:
-    """The programs that computed a page, with their versions."""
-    own = f"{WRITTEN_BY}, Python {platform.python_version()}"
-    return ", ".join([own, *(f"{library} {version(library)}" for library in LIBRARIES)])

@@ -48,7 +48,7 @@ def load_sessions(
     AnalysisError if fewer than two sessions can be used or rates differ.
     """
     excluded: list[Excluded] = []
-    recordings = recordings_in(folder, excluded)
+    recordings = _recordings_in(folder, excluded)
     conditions = [entry.conditions for entry in recordings]
     refuse_unknown(conditions, excluded, part=part, road=smooth, vehicle=vehicle, box_position=position)
     of_part = _of_one_vehicle([entry for entry in recordings if entry.conditions.part == part], vehicle)
@@ -62,7 +62,10 @@ def load_sessions(
         raise AnalysisError(f"no pass over the smooth road '{smooth}' can be used, and it sets the limit: drive it too")
     if roads == {smooth}:
         raise AnalysisError(f"every pass is over the smooth road '{smooth}': drive a rough road as well")
-    sessions = tuple(_sessions(passes))
+    sessions = tuple(
+        Session(f"{drives[0].started:%Y-%m-%d}", _started(drives[0]), tuple(drives))
+        for drives in sessions_of(sorted(passes, key=lambda drive: drive.name))
+    )
     part_and_vehicle = of_part[0].conditions
     return History(
         part=part,
@@ -76,7 +79,7 @@ def load_sessions(
     )
 
 
-def recordings_in(folder: Path, excluded: list[Excluded]) -> list[CaptureLabel]:
+def _recordings_in(folder: Path, excluded: list[Excluded]) -> list[CaptureLabel]:
     """The label of every capture in an archive or folder; captures without a readable one go to `excluded`."""
     if folder.is_dir() and any((folder / name / NAME).is_file() for name in store.names(folder)):
         return list(_archived(folder, excluded))
@@ -180,12 +183,6 @@ def _refuse_few(dated: Sequence[Drive], part: str, since: date | None, excluded:
             f"'{part}' was driven on one day only{after} ({driven}): a change takes two days, a trend three; drive "
             f"again, or name an archive that holds more{more}"
         )
-
-
-def _sessions(passes: Sequence[Pass]) -> Iterator[Session]:
-    """The passes by session, in order of time."""
-    for drives in sessions_of(sorted(passes, key=lambda drive: drive.name)):
-        yield Session(f"{drives[0].started:%Y-%m-%d}", _started(drives[0]), tuple(drives))
 
 
 def _refitted(recordings: Sequence[CaptureLabel], own: Conditions, sessions: Sequence[Session]) -> Iterator[str]:

@@ -58,7 +58,7 @@ def p_value(p: float | None, least: float = LEAST_P) -> str:
 def change_percent(ratio: float, interval: tuple[float, float] | None = None) -> str:
     """A ratio as a change, "+29 %". If there is an interval, its width sets the digits."""
     places = _places(interval[1] - interval[0], 2) if interval else 0 if abs(ratio - 1) >= 0.0995 else 1
-    return f"{_signed(ratio, places)} %"
+    return f"{_as_change(ratio, places)} %"
 
 
 def growth(ratio: float, interval: tuple[float, float] | None = None) -> str:
@@ -78,11 +78,11 @@ def range_percent(interval: tuple[float, float] | None) -> str:
     if interval is None:
         return "–"
     width = _places(interval[1] - interval[0], 2)
-    low, high = (_signed(end, max(width, _places(end - 1, 0.5))) for end in interval)
+    low, high = (_as_change(end, max(width, _places(end - 1, 0.5))) for end in interval)
     return f"{low} to {high} %"
 
 
-def _signed(ratio: float, places: int) -> str:
+def _as_change(ratio: float, places: int) -> str:
     if not math.isfinite(ratio):
         return "+∞"
     percent = round(100 * (ratio - 1), places)

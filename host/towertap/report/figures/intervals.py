@@ -1,6 +1,5 @@
 """The picture of the findings: each change with its intervals, for these drives and the part, and the margin."""
 
-import math
 from collections.abc import Sequence
 
 from matplotlib.axes import Axes
@@ -12,15 +11,13 @@ from towertap.compare.comparison import Comparison
 from towertap.compare.findings.describe import WORDS, by_metric, findings_table, interval_of_part
 from towertap.compare.findings.model import Finding
 from towertap.drawing.picture import Picture
-from towertap.drawing.style import INK, PAPER, QUIET, VERDICTS, WASH, change_ticks, legend, new_figure
+from towertap.drawing.style import INK, PAPER, QUIET, VERDICTS, WASH, change_ticks, legend, new_figure, ratio_reach
 from towertap.words.numbers import brief, change_percent
 from towertap.words.phrases import listed, sentence_case
 
 ROW_IN, HEADING_IN, AXIS_IN = 0.36, 0.34, 0.62
 MOST_ROWS = 24
 """Most rows of a panel, so that it fits on paper."""
-WIDEST = 8.0
-"""The axis shows every ratio, but intervals only up to this ratio and its inverse."""
 
 Group = tuple[str, list[tuple[str, Finding]]]
 """A heading, and the labelled findings under it."""
@@ -33,7 +30,8 @@ def picture(comparison: Comparison) -> Picture:
         groups = [(_name(rows[0]), [(row.road, row) for row in rows]) for rows in by_metric(findings)]
     else:
         groups = [(findings[0].road, [(_name(row), row) for row in findings])]
-    reach = _reach(findings, comparison.margin)
+    limits = [limits for finding in findings for limits in (finding.interval, finding.part.interval)]
+    reach = ratio_reach((finding.ratio for finding in findings), limits, 1 + 2 * comparison.margin)
     has_equivalent = any(finding.verdict == "equivalent" for finding in findings)
     level_90 = " (90 % for no change that counts)" if has_equivalent else ""
     return Picture(
@@ -107,13 +105,3 @@ def _row(axes: Axes, place: float, label: str, finding: Finding) -> None:
     axes.text(0, above, brief(label, 34), transform=across, va="center", color=INK)
     words = f"{change_percent(finding.ratio, finding.interval)}  {WORDS[finding.verdict]}"
     axes.text(1, above, words, transform=across, va="center", ha="right", color=look.colour, weight="bold")
-
-
-def _reach(findings: Sequence[Finding], margin: float) -> float:
-    """The ratio at the end of the axis, just wide enough for the intervals."""
-    ends = [1 + 2 * margin]
-    for finding in findings:
-        for end in (*(finding.interval or ()), *(finding.part.interval or ())):
-            ends += [min(WIDEST, max(end, 1 / end))] if 0 < end < math.inf else []
-        ends.append(max(finding.ratio, 1 / finding.ratio))
-    return 1.06 * max(ends)

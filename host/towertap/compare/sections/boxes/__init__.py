@@ -26,8 +26,6 @@ HOW_TO_READ = (
 
 
 class BoxesSection(Section):
-    """Levels of places and windows, and the value of each pass."""
-
     name = "passes"
     title = "The passes"
     note = FORMULA

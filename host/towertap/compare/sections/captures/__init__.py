@@ -39,8 +39,6 @@ SOUND = {True: "sound", False: "nothing speaks against it"}
 
 
 class CapturesSection(Section):
-    """Soundness, bench records, conditions and fingerprints."""
-
     name = "captures"
     title = "The captures"
     note = (

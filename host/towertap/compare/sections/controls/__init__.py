@@ -20,8 +20,6 @@ VARYING: dict[ControlKind, str] = {"refit": "installations", "day": "days"}
 
 
 class ControlsSection(Section):
-    """The part refitted, another day, and a change that must show."""
-
     name = "controls"
     title = "Controls"
     note = (
@@ -53,15 +51,14 @@ def _headline(controls: Sequence[Control]) -> str:
 
 def _not_shown(controls: Sequence[Control], metrics: Sequence[str]) -> Iterator[Caution]:
     """Positive controls that did not show in a metric."""
-    for control in controls:
-        if control.kind == "positive":
-            values = {name: control.metrics[name] for name in metrics if name in control.metrics}
-            if hidden := [value.label for value in values.values() if value.shows in ("undecided", "equivalent")]:
-                yield Caution(
-                    f"The positive control of {control.date} did not show in {listed(hidden)}: drives like these could "
-                    "not have shown the part either.",
-                    Weight.WEAKENS,
-                )
+    for control in (control for control in controls if control.kind == "positive"):
+        values = [control.metrics[name] for name in metrics if name in control.metrics]
+        if hidden := [value.label for value in values if value.shows in ("undecided", "equivalent")]:
+            yield Caution(
+                f"The positive control of {control.date} did not show in {listed(hidden)}: drives like these could "
+                "not have shown the part either.",
+                Weight.WEAKENS,
+            )
 
 
 def _spreads(controls: Sequence[Control], metric: str, label: str) -> Iterator[str]:
@@ -85,14 +82,14 @@ def _table(controls: Sequence[Control], metrics: Sequence[str]) -> Table:
                 "control": CONTROLS[control.kind].name,
                 "from": control.before,
                 "to": control.after,
-                "metric": control.metrics[metric].label,
-                "change": change_percent(control.metrics[metric].ratio, control.metrics[metric].interval),
-                "95 %": range_percent(control.metrics[metric].interval),
-                "90 %": range_percent(control.metrics[metric].interval_90),
-                "these drives": WORDS[control.metrics[metric].shows],
+                "metric": value.label,
+                "change": change_percent(value.ratio, value.interval),
+                "95 %": range_percent(value.interval),
+                "90 %": range_percent(value.interval_90),
+                "these drives": WORDS[value.shows],
             }
             for control in controls
             for metric in metrics
-            if metric in control.metrics
+            if (value := control.metrics.get(metric))
         ),
     )

@@ -13,8 +13,6 @@ from towertap.words.table import tabulate
 
 
 class DifferencesSection(Section):
-    """The requested metrics whose rule is "difference" or "count"."""
-
     name = "differences"
     title = "Differences and counts"
     note = (
@@ -43,7 +41,6 @@ class DifferencesSection(Section):
         return Evidence(headline, (table,), data=differences, drawn=differences) if differences else None
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
-        """A panel per metric."""
         from towertap.compare.sections.differences import figure
 
         caption = "Each mark is a pass: its value over the road that all passes share. Lines are the means of a side."

@@ -22,8 +22,6 @@ from towertap.words.table import Table, tabulate
 
 
 class KnocksSection(Section):
-    """Short impacts, before and after."""
-
     name = NAME
     title = "Knocks"
     note = (

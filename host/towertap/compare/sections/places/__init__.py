@@ -17,8 +17,6 @@ from towertap.words.table import Table, tabulate
 
 
 class PlacesSection(Section):
-    """Alignment of the passes by the road's own fingerprint, and the rough places of each metric."""
-
     name = "places"
     title = "Which metres of road"
     note = (
@@ -38,7 +36,6 @@ class PlacesSection(Section):
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
-        """The aligned fingerprints, a panel per road."""
         from towertap.compare.sections.along_road import along_road
 
         yield along_road(

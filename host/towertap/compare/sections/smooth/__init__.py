@@ -20,7 +20,6 @@ from towertap.words.phrases import listed, sentence_case
 from towertap.words.table import Table, tabulate
 
 FEW = "too few passes to say"
-EVERY = "every rough road is rougher"
 READINGS: dict[Reading, str] = {
     "rough moved more": "part of the change is the rough roads' own",
     "moved alike": "box, tyres, weather or day may be the cause, or the part acts there too",
@@ -57,8 +56,6 @@ class RoughAgainstSmooth(Contrast):
 
 
 class SmoothSection(Section):
-    """Does the instrument distinguish rough from smooth, and did the smooth road change as well?"""
-
     name = "smooth"
     title = "The smooth road"
     note = (
@@ -85,7 +82,8 @@ def _headline(smooth: str, changes: Sequence[SmoothChange], apart: Sequence[Roug
     sentence = f"It changed as well: {listed(moved)}" if moved else unmoved
     alike = dict.fromkeys(entry.road for entry in apart if not entry.distinct)
     verb = "is" if len(alike) == 1 else "are"
-    rougher = f"{listed(list(alike))} {verb} not shown to be rougher in every metric" if alike else EVERY
+    not_shown = f"{listed(list(alike))} {verb} not shown to be rougher in every metric"
+    rougher = not_shown if alike else "every rough road is rougher"
     return f"{sentence}; {rougher}." if apart else f"{sentence}."
 
 

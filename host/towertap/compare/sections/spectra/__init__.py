@@ -33,8 +33,6 @@ class PassSpectrum:
 
 
 class SpectraSection(Section):
-    """How much vibration there is at each frequency, and the level of the sensor's own noise."""
-
     name = "spectra"
     title = "Spectra"
 

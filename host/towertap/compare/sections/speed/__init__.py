@@ -25,8 +25,6 @@ OFFSETS = {
 
 
 class SpeedSection(Section):
-    """The speeds of both sides, since a difference contributes to the ratio."""
-
     name = "speed"
     title = "Speed"
     note = (

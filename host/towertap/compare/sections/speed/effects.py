@@ -107,9 +107,8 @@ def _way(drive: Pass, places: Places | None, number: int, by_log: bool) -> tuple
 
 def _pass_speed(drive: Pass, speed: float, by_log: bool) -> PassSpeed:
     log = drive.speed if by_log else None
-    return PassSpeed(
-        drive.name, drive.side, speed, driven_m(drive), log.name if log else None, log.offset if log else None
-    )
+    name, offset = (log.name, log.offset) if log else (None, None)
+    return PassSpeed(drive.name, drive.side, speed, driven_m(drive), name, offset)
 
 
 def faster(ratio: float) -> str:

@@ -23,8 +23,6 @@ SHOWN = {1: "higher", -1: "lower", 0: "not shown"}
 
 
 class ThirdsSection(Section):
-    """Third-octaves locate a change and decide nothing."""
-
     name = "thirds"
     title = "Where in frequency"
     note = (

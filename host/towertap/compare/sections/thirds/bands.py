@@ -21,12 +21,9 @@ from towertap.compare.study import Road
 from towertap.signals.bands import BANDS, NOMINAL, edges_hz
 from towertap.signals.metrics import METRICS, THIRDS
 from towertap.words.numbers import growth
-from towertap.words.phrases import counted, listed
+from towertap.words.phrases import counted
 
 Array = NDArray[np.float64]
-
-MOST_RUNS = 1
-"""How many changes of a road its sentence names, the largest first; the table has all."""
 
 _EDGES_HZ = {name: edges_hz(nominal) for name, nominal in zip(THIRDS, NOMINAL, strict=True)} | {
     f"{name}_z": edges for name, edges in BANDS.items()
@@ -157,7 +154,7 @@ def _change(
 
 
 def describe(road: str, passes: tuple[int, int], thirds: Sequence[BandChange], wide: Sequence[BandChange]) -> str:
-    """Where the change of a road lies, as part of a sentence: its largest changes and the bands that show them."""
+    """Where the change of a road lies, as part of a sentence: its largest change, and how many others."""
     if not any(band.interval for band in (*thirds, *wide)):
         reason = "a side has one pass" if min(passes) < 2 else "the passes of a side are copies of one another"
         return f"{road}: nothing can be said about any band, because {reason}"
@@ -165,8 +162,8 @@ def describe(road: str, passes: tuple[int, int], thirds: Sequence[BandChange], w
     changes = runs or [[band] for band in wide if band.shown]
     if not changes:
         return f"{road}: no band shows a change"
-    more = f", and in {counted(len(changes) - MOST_RUNS, 'other range')}" if len(changes) > MOST_RUNS else ""
-    return f"{road}: {listed([_run(run) for run in changes[:MOST_RUNS]])}{more}"
+    more = f", and in {counted(len(changes) - 1, 'other range')}" if len(changes) > 1 else ""
+    return f"{road}: {_run(changes[0])}{more}"
 
 
 def _runs(thirds: Sequence[BandChange]) -> list[list[BandChange]]:

@@ -15,8 +15,6 @@ from towertap.words.table import Table, joined, tabulate
 
 
 class TransferSection(Section):
-    """How the motion of a second box, at the input, reaches the first."""
-
     name = "transfer"
     title = "From the input to the output of the part"
     note = (

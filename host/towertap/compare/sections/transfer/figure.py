@@ -9,13 +9,11 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from towertap.compare.sections.transfer.bands import LEAST_COHERENCE, RoadTransfer, TransferBand
-from towertap.drawing.style import INK, PAPER, QUIET, SIDES, WASH, change_ticks, log_ticks, new_figure
+from towertap.drawing.style import INK, PAPER, QUIET, SIDES, WASH, change_ticks, log_ticks, new_figure, ratio_reach
 from towertap.words.numbers import brief, change_percent, range_percent
 
 ASIDE = {"before": 0.985, "after": 1.015}
 """Factors that shift the marks of the two sides apart, so that neither hides the other."""
-WIDEST = 8.0
-"""The axis shows every ratio, but intervals only up to this ratio and its inverse."""
 
 
 def panel(road: RoadTransfer) -> Figure:
@@ -88,17 +86,13 @@ def _beside(axes: Axes, y: float, text: str) -> None:
 
 def _change(axes: Axes, bands: Sequence[TransferBand]) -> None:
     axes.axhline(1.0, color=QUIET, lw=0.8)
-    reach = 1.3
-    for band in bands:
-        if band.ratio is None:
-            continue
-        ends = band.interval or (band.ratio, band.ratio)
+    changes = [(band, band.ratio) for band in bands if band.ratio is not None]
+    for band, ratio in changes:
+        ends = band.interval or (ratio, ratio)
         is_shown = band.interval is not None and not _contains_1(band.interval)
         axes.plot([band.hz] * 2, ends, color=INK if is_shown else QUIET, lw=2.2 if is_shown else 1.1)
-        axes.plot(band.hz, band.ratio, marker="s", ms=4, color=INK if is_shown else QUIET, mec=PAPER, mew=0.5)
-        reach = max(reach, *(min(WIDEST, max(end, 1 / end)) for end in ends if 0 < end < math.inf))
-        reach = max(reach, band.ratio, 1 / band.ratio)
-    reach *= 1.08
+        axes.plot(band.hz, ratio, marker="s", ms=4, color=INK if is_shown else QUIET, mec=PAPER, mew=0.5)
+    reach = ratio_reach((ratio for _, ratio in changes), (band.interval for band, _ in changes), 1.3)
     change_ticks(axes, "y", (1 / reach, reach))
     axes.set_ylabel("change, 95 %\ninterval of all bands")
 
