@@ -81,9 +81,10 @@ def _headline(smooth: str, changes: Sequence[SmoothChange], apart: Sequence[Roug
     unmoved = f"No change of {smooth} is shown" if changes else f"{smooth} was not driven on both sides"
     sentence = f"It changed as well: {listed(moved)}" if moved else unmoved
     alike = dict.fromkeys(entry.road for entry in apart if not entry.distinct)
-    verb = "is" if len(alike) == 1 else "are"
-    not_shown = f"{listed(list(alike))} {verb} not shown to be rougher in every metric"
-    rougher = not_shown if alike else "every rough road is rougher"
+    rougher = "every rough road is rougher"
+    if alike:
+        verb = "is" if len(alike) == 1 else "are"
+        rougher = f"{listed(list(alike))} {verb} not shown to be rougher in every metric"
     return f"{sentence}; {rougher}." if apart else f"{sentence}."
 
 
