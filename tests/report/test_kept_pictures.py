@@ -1,4 +1,4 @@
-"""Pictures that are kept: drawn once, anew where what they show has changed, and the same of captures kept or read."""
+"""Kept pictures: drawn again only if their data has changed, and the same from kept captures."""
 
 import pytest
 from towertap.compare import compare, load_drives
@@ -38,7 +38,7 @@ def test_a_picture_is_drawn_once_until_what_it_shows_changes(tmp_path, pictures)
     assert len(calls) == 3
 
 
-def test_kept_captures_give_the_same_evidence_to_the_last_bit(recorded, compared, monkeypatch):
+def test_kept_captures_give_the_same_evidence_bit_for_bit(recorded, compared, monkeypatch):
     monkeypatch.setattr(reading, "open_capture", None)  # none is read again
     kept = compare(load_drives(recorded.folder, recorded.before, recorded.after, recorded.smooth))
     assert list(kept.evidence) == list(compared.evidence)

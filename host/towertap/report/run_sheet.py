@@ -45,7 +45,7 @@ CAUTIONS = (
     "Put axle stands under the points that the maker names. Nobody goes under a vehicle on a jack alone or sits in a "
     "lifted one. A compressed spring can kill: use rated compressors, or a workshop.",
     "Fix nothing to an airbag, its cover or its wiring, and route nothing across them.",
-    "Have a step done if you are not trained for it. A finding does not approve a part for the road.",
+    "Have any step done for you that you are not trained for. A finding does not approve a part for the road.",
 )
 """The short form of the safety page."""
 
@@ -53,7 +53,7 @@ NO_MOUNTING = f"the plan does not say how the box is mounted: give every record 
 """`record` refuses to start without it, so better to know before sitting in the vehicle."""
 
 WRONG = (
-    "Safety first: stop where it is safe; nobody tries to save a pass.",
+    "Safety first: stop where it is safe; never try to save a pass.",
     "Not sound (read the recorder only when stopped), broken off, braked, gave way or left the line: write down why "
     "before anybody sees its values, and drive it again at once, under the same number.",
     "Cannot be driven again today: leave the box unticked and go on; compare says what is missing.",
@@ -177,7 +177,7 @@ def facts(plan: Plan) -> list[tuple[str, str]]:
         ("Roads", roads),
         ("Decided by", primary + over_all + secondary),
         ("Margin that counts", f"{100 * plan.margin:g} %"),
-        ("Written", f"{plan.written:%Y-%m-%d %H:%M} UTC; roads drawn with seed {plan.seed}"),
+        ("Written", f"{plan.written:%Y-%m-%d %H:%M} UTC; road order drawn with seed {plan.seed}"),
         *driven(plan),
     ]
 

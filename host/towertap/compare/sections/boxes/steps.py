@@ -119,11 +119,11 @@ def about_the_part(findings: Sequence[Finding]) -> Table:
 
 
 def assumed_spread(findings: Sequence[Finding]) -> str:
-    """How far installations and days are taken to differ, and the source of that, in a sentence."""
+    """The spread of installations and days that is used for the part, and its source, in a sentence."""
     spreads: dict[str, list[str]] = {}
     for finding in findings:
         for kind, spread in (("installations", finding.part.installation), ("days", finding.part.day)):
-            amount = "within that" if spread.source == "installations" else f"by {100 * spread.sd:.2g} %"
+            amount = "within that" if spread.source == "installations" else f"{100 * spread.sd:.2g} %"
             size = f"{kind} {amount} ({SOURCES[spread.source]})"
             spreads.setdefault(size, []).append(finding.label)
     all_labels = {finding.label for finding in findings}
@@ -131,7 +131,7 @@ def assumed_spread(findings: Sequence[Finding]) -> str:
         size if set(labels) == all_labels else f"{size} in {listed(list(dict.fromkeys(labels)))}"
         for size, labels in spreads.items()
     ]
-    return f"For the part, installations and days are taken to differ: {'; '.join(sizes)}."
+    return f"Spread of installations and days, for the part: {'; '.join(sizes)}."
 
 
 def _coefficient(value: float) -> str:

@@ -26,8 +26,8 @@ class ThirdsSection(Section):
     name = "thirds"
     title = "Where in frequency"
     note = (
-        "This locates a change and decides nothing. The intervals of a road are joint over all its bands at 95 %, so a "
-        "single band can be singled out although many were looked at. “Not shown” does not mean “no change”."
+        "This locates a change and decides nothing. The intervals of a road are joint over all its bands at 95 %, so "
+        "one band can be singled out although many were looked at. “Not shown” does not mean “no change”."
     )
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
