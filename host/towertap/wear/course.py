@@ -40,11 +40,12 @@ def follow(history: History, margin: float = 0.10, metrics: Sequence[str] = DEFA
     """
     followed = chosen([metric for metric in history.metrics if metric.rule == "ratio"], margin, metrics)
     roads = {road: history.on(road) for road in history.roads}
-    unrepeated = [road for road in roads if not _is_repeated(roads[road], history)]
+    first_session = history.sessions[0].name
+    unrepeated = [road for road, own in roads.items() if len(own.sessions) < 2 or own.sessions[0].name != first_session]
     rough = [road for road in roads if road not in (*unrepeated, history.smooth)]
     if not rough:
         raise AnalysisError(
-            f"no rough road was driven both in the first session ({history.sessions[0].name}) and later: drive the "
+            f"no rough road was driven both in the first session ({first_session}) and later: drive the "
             "same roads each time, or give a later first day with --since"
         )
     smooth = roads[history.smooth]
@@ -87,19 +88,15 @@ def follow(history: History, margin: float = 0.10, metrics: Sequence[str] = DEFA
     )
 
 
-def _is_repeated(of_road: History, history: History) -> bool:
-    """Whether a road was driven at the first fit and again in a later session."""
-    return len(of_road.sessions) > 1 and of_road.sessions[0].name == history.sessions[0].name
-
-
 def _course(history: History, road: str, metric: Metric, rough: RoughPlaces, margin: float) -> Course:
     """One metric on one road, over its rough places or over whole passes; not yet judged."""
-    of_road, points, name = history.on(road), [], metric.name
-    passes = of_road.passes
+    own, name = history.on(road), metric.name
+    sessions, passes = own.sessions, own.passes
     # The bound on the engine comes from the smooth road's own quietest pass.
     engine = None if road == history.smooth else instrument.engine_share(history.passes, metric)
     values = {drive.name: rough.value(drive) for drive in passes}
-    for session in of_road.sessions:
+    points = []
+    for session in sessions:
         for drive in session.passes:
             months, value = ((drive.started or session.began) - history.first_fit) / MONTH, values[drive.name]
             points.append(Point(drive.name, session.name, months, value.value, value.whole))
@@ -113,7 +110,7 @@ def _course(history: History, road: str, metric: Metric, rough: RoughPlaces, mar
         share=rough.share,
         whole_because=rough.whole_because,
         points=tuple(points),
-        means=tuple(_mean([point for point in points if point.session == day.name]) for day in of_road.sessions),
+        means=tuple(_mean([point for point in points if point.session == session.name]) for session in sessions),
         noise=instrument.largest_share(passes, values.values(), name, engine),
         cautions=(*words.bursts(rough), *instrument.mounting_cautions(name, passes)),
     )
@@ -128,13 +125,13 @@ def judge(courses: Sequence[Course], first_fit: datetime) -> list[Course]:
     """Add changes, trend and verdict to each course. All changes are one family of tests, all trends another."""
     contrasts = [against_first(course.groups, course.measured_margin) for course in courses]
     rises = [_rise(course) for course in courses]
-    of_changes, change_alpha = _family([change for changes in contrasts for change in changes])
-    of_trends, trend_alpha = _family(rises)
+    change_p_values, change_alpha = _family([change for changes in contrasts for change in changes])
+    trend_p_values, trend_alpha = _family(rises)
     judged = []
-    for course, changes, rise, p_trend in zip(courses, contrasts, rises, of_trends, strict=True):
+    for course, changes, rise, p_trend in zip(courses, contrasts, rises, trend_p_values, strict=True):
         joint = against_first(course.groups, course.measured_margin, change_alpha)
         days = tuple(
-            _change(course, mean.session, change, wide.interval, next(of_changes))
+            _change(course, mean.session, change, wide.interval, next(change_p_values))
             for mean, change, wide in zip(course.means[1:], changes, joint, strict=True)
         )
         trend = _trend(course, course.line, rise, p_trend, first_fit) if course.line and rise else None

@@ -51,8 +51,8 @@ def load_sessions(
     recordings = _recordings_in(folder, excluded)
     conditions = [entry.conditions for entry in recordings]
     refuse_unknown(conditions, excluded, part=part, road=smooth, vehicle=vehicle, box_position=position)
-    of_part = _of_one_vehicle([entry for entry in recordings if entry.conditions.part == part], vehicle)
-    dated = _at_position(list(_dated(of_part, since, excluded)), position)
+    with_part = _of_one_vehicle([entry for entry in recordings if entry.conditions.part == part], vehicle)
+    dated = _at_position(list(_dated(with_part, since, excluded)), position)
     _refuse_few(dated, part, since, excluded)
     chosen = [entry.path for entry in dated if _as_added(entry, excluded)]
     passes = read_passes(chosen, excluded, bench, **how)
@@ -66,7 +66,7 @@ def load_sessions(
         Session(f"{drives[0].started:%Y-%m-%d}", _started(drives[0]), tuple(drives))
         for drives in sessions_of(sorted(passes, key=lambda drive: drive.name))
     )
-    part_and_vehicle = of_part[0].conditions
+    part_and_vehicle = with_part[0].conditions
     return History(
         part=part,
         vehicle=part_and_vehicle.vehicle,
@@ -75,7 +75,7 @@ def load_sessions(
         sessions=sessions,
         excluded=tuple(excluded),
         remarks=(*_refitted(recordings, part_and_vehicle, sessions), *changed_conditions(passes), *_differing(passes)),
-        others=len(recordings) - len(of_part),
+        others=len(recordings) - len(with_part),
     )
 
 

@@ -67,8 +67,8 @@ class History:
 
     def on(self, road: str) -> History:
         """The history of one road: the sessions in which it was driven, without other passes."""
-        of_road = [replace(session, passes=session.of(road)) for session in self.sessions]
-        return replace(self, sessions=tuple(session for session in of_road if session.passes))
+        sessions = [replace(session, passes=session.of(road)) for session in self.sessions]
+        return replace(self, sessions=tuple(session for session in sessions if session.passes))
 
 
 @dataclass(frozen=True)
@@ -247,9 +247,9 @@ class Wear:
     def data(self) -> dict[str, Any]:
         history = self.history
         own = {name: value for name, value in vars(self).items() if name != "history"}
-        of_history = {name: getattr(history, name) for name in ("part", "vehicle", "smooth", "excluded")}
+        from_history = {name: getattr(history, name) for name in ("part", "vehicle", "smooth", "excluded")}
         sessions = [_day(session) for session in history.sessions]
-        return own | of_history | {"sessions": sessions, "other_captures": history.others}
+        return own | from_history | {"sessions": sessions, "other_captures": history.others}
 
 
 def _day(session: Session) -> dict[str, Any]:

@@ -39,7 +39,7 @@ def write_wear(wear: Wear, folder: str | Path, *, full: bool = False) -> Path:
 
     courses = [(course, on_page(picture, folder)) for course, picture in zip(wear, draw(pictures), strict=True)]
     verdict = headline(wear.courses)
-    shared, of_passes = conditions(wear.history.passes)
+    shared, conditions_table = conditions(wear.history.passes)
     text = page_of(
         "wear.html.j2",
         wear=wear,
@@ -48,7 +48,7 @@ def write_wear(wear: Wear, folder: str | Path, *, full: bool = False) -> Path:
         courses=courses,
         tables=tables(wear),
         shared=shared,
-        of_passes=[of_passes, fingerprints(wear.history.passes)],
+        pass_tables=[conditions_table, fingerprints(wear.history.passes)],
         full=full,
     )
     path = folder / "wear.html"

@@ -43,7 +43,7 @@ def describe(course: Course, checks: Sequence[Course], changes_tested: int, tren
 
 def headline(courses: Sequence[Course]) -> str:
     """The verdict that all courses share, else "mixed"."""
-    verdicts = {verdict for verdict, _ in map(stands, courses)}
+    verdicts = {verdict for verdict, _ in map(_verdict_and_status, courses)}
     return verdicts.pop() if len(verdicts) == 1 else "mixed"
 
 
@@ -65,10 +65,10 @@ def title(course: Course) -> str:
 
 def status(course: Course) -> str:
     """The state of a course, in a few words."""
-    return stands(course)[1]
+    return _verdict_and_status(course)[1]
 
 
-def stands(course: Course) -> tuple[str, str]:
+def _verdict_and_status(course: Course) -> tuple[str, str]:
     """A course's verdict on the part, and its state in a few words. The passes of one day give no verdict."""
     last, trend, undecided = course.changes[-1].session, course.trend, WORDS["undecided"]
     if course.drowned:
@@ -270,7 +270,7 @@ def at_a_glance(wear: Wear) -> Table:
                 "95 % ": per_month[1],
                 "": ("changed as well" if _has_changed(course) else "no change shown")
                 if is_check
-                else stands(course)[0],
+                else _verdict_and_status(course)[0],
             }
         )
     first, *_, last_day = (session.name for session in wear.history.sessions)

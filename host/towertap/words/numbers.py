@@ -89,11 +89,11 @@ def _as_change(ratio: float, places: int) -> str:
     return f"{percent:+.{places}f}".replace("-", "−") if percent else "0"
 
 
-def _places(apart: float, units: float) -> int:
-    """Decimal places of percent that make a difference `apart` at least `units` of the last place."""
-    if apart == 0 or not math.isfinite(apart):
+def _places(difference: float, units: float) -> int:
+    """Decimal places of percent that make a `difference` at least `units` of the last place."""
+    if difference == 0 or not math.isfinite(difference):
         return 0
-    return min(MOST_PLACES, max(0, math.ceil(-math.log10(100 * abs(apart) / units))))
+    return min(MOST_PLACES, max(0, math.ceil(-math.log10(100 * abs(difference) / units))))
 
 
 def percent(share: float | None) -> str:

@@ -66,30 +66,30 @@ class SmoothSection(Section):
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence:
         """Whole passes over the smooth road after against before, and each rough road against it."""
-        smooth, changes, apart = study.drives.smooth, smooth_changes(study), rough_against_smooth(study)
-        refuse_rough_as_smooth(study.drives, apart)
+        smooth, changes, contrasts = study.drives.smooth, smooth_changes(study), rough_against_smooth(study)
+        refuse_rough_as_smooth(study.drives, contrasts)
         return Evidence(
-            headline=_headline(smooth, changes, apart),
-            tables=tuple(filter(None, (_changes(smooth, changes), _against(findings), _apart(study, apart)))),
-            cautions=tuple(_cautions(smooth, apart)),
-            data={"changes": changes, "rough_against_smooth": apart},
+            headline=_headline(smooth, changes, contrasts),
+            tables=tuple(filter(None, (_changes(smooth, changes), _against(findings), _roughness(study, contrasts)))),
+            cautions=tuple(_cautions(smooth, contrasts)),
+            data={"changes": changes, "rough_against_smooth": contrasts},
         )
 
 
-def _headline(smooth: str, changes: Sequence[SmoothChange], apart: Sequence[RoughAgainstSmooth]) -> str:
+def _headline(smooth: str, changes: Sequence[SmoothChange], contrasts: Sequence[RoughAgainstSmooth]) -> str:
     moved = [f"{change.label} {change_percent(change.ratio, change.interval)}" for change in changes if change.moved]
     unmoved = f"No change of {smooth} is shown" if changes else f"{smooth} was not driven on both sides"
     sentence = f"It changed as well: {listed(moved)}" if moved else unmoved
-    alike = dict.fromkeys(entry.road for entry in apart if not entry.distinct)
+    alike = dict.fromkeys(entry.road for entry in contrasts if not entry.distinct)
     rougher = "every rough road is rougher"
     if alike:
         verb = "is" if len(alike) == 1 else "are"
         rougher = f"{listed(list(alike))} {verb} not shown to be rougher in every metric"
-    return f"{sentence}; {rougher}." if apart else f"{sentence}."
+    return f"{sentence}; {rougher}." if contrasts else f"{sentence}."
 
 
-def _cautions(smooth: str, apart: Sequence[RoughAgainstSmooth]) -> Iterator[Caution]:
-    if alike := list(dict.fromkeys(entry.road for entry in apart if entry.distinct is False)):
+def _cautions(smooth: str, contrasts: Sequence[RoughAgainstSmooth]) -> Iterator[Caution]:
+    if alike := list(dict.fromkeys(entry.road for entry in contrasts if entry.distinct is False)):
         yield Caution(
             f"Not shown to be rougher than the smooth road, {smooth}, in every metric and with either part: "
             f"{listed(alike)}. What counts as rough means little there.",
@@ -140,8 +140,8 @@ def _against(findings: Sequence[Finding]) -> Table | None:
     )
 
 
-def _apart(study: Study, apart: Sequence[RoughAgainstSmooth]) -> Table | None:
-    if not apart:
+def _roughness(study: Study, contrasts: Sequence[RoughAgainstSmooth]) -> Table | None:
+    if not contrasts:
         return None
     distinct = {True: "yes", False: "no", None: FEW}
     return tabulate(
@@ -155,7 +155,7 @@ def _apart(study: Study, apart: Sequence[RoughAgainstSmooth]) -> Table | None:
                 "95 %": interval(entry.interval),
                 "rougher": "no: smoother" if entry.interval and entry.interval[1] < 1 else distinct[entry.distinct],
             }
-            for entry in apart
+            for entry in contrasts
         ),
         grouped=True,
     )
