@@ -89,7 +89,7 @@ def test_it_says_the_answer_every_finding_and_all_evidence(page, compared):
     assert squeezed(compared.answer.change[1:]) in text
     for words in (*(line for _, line in compared.answer.lines), *(caution.words for caution in compared.cautions)):
         assert squeezed(words) in text
-    for table in (findings_table(compared.overall, compared.findings), *driven_table(compared)):
+    for table in (findings_table(compared.overall, compared.findings), driven(compared)[0]):
         assert all(squeezed(cell) in text for row in table.rows for cell in row)
     for evidence in compared.evidence.values():
         for words in (evidence.headline, *evidence.paragraphs):
@@ -98,11 +98,6 @@ def test_it_says_the_answer_every_finding_and_all_evidence(page, compared):
             assert squeezed(table.title) in text
             for cell in (cell for row in table.rows for cell in row):
                 assert squeezed(cell) in text
-
-
-def driven_table(comparison):
-    table, _ = driven(comparison)
-    return [table]
 
 
 def test_the_order_is_answer_evidence_method(page, compared):

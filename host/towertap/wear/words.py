@@ -161,7 +161,7 @@ def _crossing(course: Course, trend: Trend) -> str:
     when, margin = trend.crossing, _margin(course)
     if when.months is None:
         soonest = f"on {when.earliest}" if when.earliest else f"not before {when.told_until}"
-        steepest = f"; at the steepest slope in its interval, it would be {soonest}"
+        steepest = f"; at the steepest slope in its interval, the line would reach it {soonest}"
         limit = "" if trend.verdict == "undecided" else steepest
         return f"No rise or fall is shown, so there is no date for leaving the margin{limit}."
     if when.on is None:

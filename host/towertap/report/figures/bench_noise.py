@@ -5,7 +5,6 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
 from towertap.bench import allan
 from towertap.bench.density import Tone
@@ -94,9 +93,7 @@ def _allan(axes: Axes, noise: Noise) -> None:
         fine = np.geomspace(curve.tau_s[0], curve.tau_s[-1], 100)
         axes.plot(fine, allan.modelled(coefficients, fine) / UG_MS2, color=colour, ls=look.line, lw=0.9)
     axes.set(xscale="log", yscale="log", xlabel="averaging time, s", ylabel="Allan deviation, µg")
-    axes.xaxis.set_major_locator(LogLocator(numticks=10))
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-    axes.xaxis.set_minor_locator(NullLocator())
+    log_ticks(axes, "x")
     log_ticks(axes, "y")
     axes.grid(axis="y")
     axes.set_title("Allan deviation with 95 % limits; lines: the fitted kinds of noise")

@@ -21,7 +21,6 @@ from towertap.words.numbers import brief, change_percent, number
 from towertap.words.phrases import sentence_case
 
 HATCH = "////"
-Values = tuple[Sequence[PassValue], Sequence[PassValue]]
 
 
 def panels(drawn: Drawn) -> list[Figure]:
@@ -74,7 +73,7 @@ def _panel(drawn: Drawn, findings: Sequence[Finding]) -> Figure:
     return figure
 
 
-def _pair(axes: Axes, place: int, levels: Levels, values: Values) -> None:
+def _pair(axes: Axes, place: int, levels: Levels, values: Sequence[Sequence[PassValue]]) -> None:
     positions = (place - 0.2, place + 0.2)
     for (side, look), x, side_levels, passes in zip(SIDES.items(), positions, levels, values, strict=True):
         if side_levels.size:
