@@ -127,8 +127,8 @@ def test_the_answer_starts_with_where_the_course_stands(run, archive):
     assert re.match(r"\+\d+ % +\+\d+ to \+\d+ % +\+11\.\d % +\+\S+ to \+\S+ +harsher", row)
     assert re.search(r"bypass, the .*no change", out)
     assert "Vertical jerk on quarry-lane: the line reaches the margin of 10 % on 2026-04-" in folded
-    assert "Only the trend weighs days against days" in folded
-    assert "Not looked at: 2 captures" in out
+    assert "Only the trend compares days with days" in folded
+    assert "Not used: 2 captures" in out
 
 
 def test_full_tells_each_course_in_words_and_by_the_day(run, archive):
@@ -154,7 +154,7 @@ def test_a_capture_that_is_not_as_it_was_added_is_left_out_and_named(answer, spo
     data = answer("wear", spoilt, *CALL, "--since", DAYS[2])
     (left_out,) = data["excluded"]
     assert left_out["capture"] == victim.name
-    assert "not as it was added to the archive" in left_out["reason"]
+    assert "changed since it was added to the archive" in left_out["reason"]
 
 
 def test_a_record_that_cannot_be_read_is_left_out_and_named(answer, spoilt):
@@ -198,8 +198,11 @@ def test_a_wrong_call_is_one_line_and_status_2(refused, archive, words, says):
 @pytest.mark.parametrize(
     ("vehicle", "says"),
     [
-        ("lorry", "driven on more than one vehicle ('lorry', 'minibus'): name it by --vehicle"),
-        ("", "driven on more than one vehicle ('minibus' and by captures that do not say which): name it by --vehicle"),
+        ("lorry", "driven on more than one vehicle ('lorry', 'minibus'): choose one with --vehicle"),
+        (
+            "",
+            "driven on more than one vehicle ('minibus' and captures that do not say which): choose one with --vehicle",
+        ),
     ],
 )
 def test_two_vehicles_are_refused_until_one_is_named(refused, answer, changed, vehicle, says):
@@ -212,7 +215,7 @@ def test_two_vehicles_are_refused_until_one_is_named(refused, answer, changed, v
 def test_a_vehicle_that_drove_another_part_only_is_refused(refused, changed):
     folder = changed(("rubber-bush", {"vehicle": "lorry"}))
     error = refused("wear", folder, *CALL, "--vehicle", "lorry")
-    assert "the part was not driven on 'lorry': it was on 'minibus'" in error
+    assert "the part was not driven on 'lorry', but on 'minibus'" in error
 
 
 def test_a_capture_that_is_struck_out_is_no_second_box(run, answer, changed):
@@ -226,7 +229,7 @@ def test_a_capture_that_is_struck_out_is_no_second_box(run, answer, changed):
 
 def test_two_box_positions_on_a_day_are_refused_until_one_is_named(refused, answer, changed):
     folder = changed(("", {"box_position": "sill"}), (f"{DAYS[2]}-2", {"box_position": "arm"}))
-    words = f"on {DAYS[2]} there were boxes at more than one position ('arm', 'sill'): name one by --position"
+    words = f"on {DAYS[2]} there were boxes at more than one position ('arm', 'sill'): choose one with --position"
     assert words in refused("wear", folder, *CALL)
     error = refused("wear", folder, *CALL, "--position", "roof")
     assert "no capture of the box position 'roof'" in error
@@ -237,7 +240,7 @@ def test_two_box_positions_on_a_day_are_refused_until_one_is_named(refused, answ
 
 def test_another_part_between_two_sessions_is_told_as_a_refit(answer, changed, answered):
     """It is no refusal: the answer is given with a warning. Before the first fit another part is none."""
-    words = "driven with 'rubber-bush' as well, so 'polyurethane-bush' was taken off and fitted again"
+    words = "also driven with 'rubber-bush', so 'polyurethane-bush' was removed and refitted"
     assert not any(words in caution["words"] for caution in answered["cautions"])
     folder = changed(("rubber-bush", {"started_utc": "2026-08-01T09:00:00+00:00"}))
     data = answer("wear", folder, *CALL, "--since", DAYS[2])

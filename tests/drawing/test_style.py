@@ -1,4 +1,4 @@
-"""What every picture shares: ticks that can be read, colours that stand out, and how it goes into a page."""
+"""What every picture shares: readable ticks, colours with contrast, and its form in a page."""
 
 import re
 import xml.etree.ElementTree as ElementTree
@@ -24,7 +24,7 @@ def test_a_logarithmic_axis_has_readable_ticks_whatever_its_span(low, high, styl
 
 
 @pytest.mark.parametrize(("low", "high"), [(0.83, 1.2), (0.5, 2.0), (0.1, 10.0), (0.9, 5.0)])
-def test_an_axis_of_changes_is_told_in_percent(low, high, styled):
+def test_an_axis_of_changes_is_in_percent(low, high, styled):
     axes = style.new_figure(3).subplots()
     style.change_ticks(axes, "y", (low, high))
     ticks = list(axes.get_yticks())
@@ -34,7 +34,7 @@ def test_an_axis_of_changes_is_told_in_percent(low, high, styled):
     assert [1 + float(text.removesuffix(" %").replace("−", "-")) / 100 for text in shown] == pytest.approx(ticks)
 
 
-def test_a_long_title_is_broken_into_lines_that_fit(styled):
+def test_a_long_title_is_wrapped_to_fit(styled):
     title = "outside the margin since then by the passes of the day " * 4
     figure = style.new_figure(3, width_in=8.6, title=title)
     figure.canvas.draw()
@@ -52,20 +52,20 @@ def luminance(colour):
 @pytest.mark.parametrize("screen", [0, 1], ids=["on paper", "on a dark screen"])
 @pytest.mark.parametrize("ground", ["paper", "wash"])
 @pytest.mark.parametrize("name", TEXTS)
-def test_what_is_text_stands_out_from_its_ground(name, ground, screen):
+def test_text_contrasts_with_its_ground(name, ground, screen):
     """WCAG 2.2, success criterion 1.4.3: 4.5 to 1 or more; its contrast ratio."""
     light, dark = sorted((luminance(PALETTE[which][screen]) for which in (name, ground)), reverse=True)
     assert (light + 0.05) / (dark + 0.05) >= 4.5
 
 
-def test_a_page_has_both_palettes_and_the_dark_one_on_screens_alone():
+def test_a_page_has_both_palettes_and_the_dark_one_only_on_screens():
     light, dark = css().split("@media screen and (prefers-color-scheme:dark)")
     for name, (on_paper, on_dark) in PALETTE.items():
         assert f"--{name}:{on_paper};" in light
         assert f"--{name}:{on_dark};" in dark
 
 
-def test_a_picture_in_a_page_keeps_its_text_has_names_of_its_own_and_the_pages_colours(styled):
+def test_a_picture_in_a_page_keeps_its_text_and_has_unique_ids_and_the_pages_colours(styled):
     figure = style.new_figure(2)
     axes = figure.subplots()
     axes.plot([1, 2], [1.23456, 3], color=style.SIDES["before"].colour)

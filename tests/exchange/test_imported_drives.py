@@ -115,7 +115,7 @@ def test_sides_of_different_kinds_are_warned_of(recorded):
     )
     not_proved, differing = unproved(mixed)
     assert not_proved.words.startswith("6 captures of 12 not from a box")
-    assert "do not rest on the same recorders" in differing.words
+    assert "do not come from the same recorders" in differing.words
     cautions = compare(mixed).cautions
     assert {not_proved, differing} <= set(cautions)
     assert any("No bench record" in caution.words and "6 of 6" in caution.words for caution in cautions)

@@ -1,4 +1,4 @@
-"""The picture of the findings: every change with both intervals, whatever names and ends they have."""
+"""The picture of the findings: every change with both intervals, for any names and ends."""
 
 import io
 import math
@@ -15,7 +15,7 @@ from towertap.words.phrases import sentence_case
 pytestmark = pytest.mark.usefixtures("styled")
 
 
-def test_on_one_road_there_is_a_row_a_metric_with_both_intervals(compared):
+def test_one_road_has_a_row_per_metric_with_both_intervals(compared):
     picture = intervals.picture(compared)
     (panel,) = picture.panels
     (axes,) = panel.axes
@@ -35,7 +35,7 @@ def labels_of(panel):
     return [text.get_text() for text in panel.axes[0].texts if text.get_position()[0] == 0]
 
 
-def test_over_several_roads_there_is_a_row_a_road_under_each_metric(compared):
+def test_several_roads_have_a_row_per_road_under_each_metric(compared):
     overall = tuple(replace(finding, road="all rough roads", over_all=True) for finding in compared.findings)
     (panel,) = intervals.picture(replace(compared, overall=overall)).panels
     assert labels_of(panel) == [
@@ -46,7 +46,7 @@ def test_over_several_roads_there_is_a_row_a_road_under_each_metric(compared):
 
 
 def test_no_panel_is_taller_than_paper_and_none_leaves_a_row_out(compared):
-    """A4 is 11.7 inches high; a panel is as wide as 4.1 inches of them."""
+    """A4 is 11.7 inches high; a panel is 4.1 inches wide."""
     many = [
         replace(finding, label=f"{finding.label} {number}") for number in range(20) for finding in compared.findings
     ]
@@ -55,11 +55,11 @@ def test_no_panel_is_taller_than_paper_and_none_leaves_a_row_out(compared):
     assert max(panel.get_size_inches()[1] for panel in panels) < 10
 
 
-def test_beside_no_change_that_counts_stands_the_interval_that_decides_it(compared):
-    """Two one-sided tests at 5 % are read from the interval of 90 % (Schuirmann 1987)."""
+def test_no_change_that_counts_is_shown_with_the_interval_that_decides_it(compared):
+    """Two one-sided tests at 5 % correspond to the 90 % interval (Schuirmann 1987)."""
     part = replace(compared.findings[0].part, interval=(0.95, 1.11), interval_90=(0.96, 1.09))
-    calm = replace(compared.findings[0], ratio=1.03, interval=(0.98, 1.08), verdict="equivalent", part=part)
-    picture = intervals.picture(replace(compared, findings=(calm,)))
+    equivalent = replace(compared.findings[0], ratio=1.03, interval=(0.98, 1.08), verdict="equivalent", part=part)
+    picture = intervals.picture(replace(compared, findings=(equivalent,)))
     lines = [tuple(np.atleast_1d(line.get_xdata())) for line in picture.panels[0].axes[0].lines]
     assert part.interval_90 in lines
     assert part.interval not in lines
@@ -69,16 +69,16 @@ def test_beside_no_change_that_counts_stands_the_interval_that_decides_it(compar
     assert picture.data.title.endswith("(equivalent, no change that counts: 90 %)")
 
 
-def test_findings_without_an_interval_or_with_an_endless_one_are_drawn(compared):
+def test_findings_with_no_interval_or_an_infinite_one_are_drawn(compared):
     lone = replace(compared.findings[0], interval=None)
     endless = replace(compared.findings[1], interval=(1e-9, math.inf))
     (panel,) = intervals.picture(replace(compared, findings=(lone, endless))).panels
     panel.canvas.draw()
-    assert panel.axes[0].get_xlim()[1] <= 1.06 * intervals.WIDEST
+    assert panel.axes[0].get_xlim()[1] <= 1.06 * style.WIDEST
 
 
 @pytest.mark.parametrize("ratio", [40.0, 1 / 40])
-def test_a_change_however_large_stands_in_the_picture(compared, ratio):
+def test_a_change_of_any_size_is_inside_the_picture(compared, ratio):
     large = replace(compared.findings[0], ratio=ratio, interval=(0.9 * ratio, 1.1 * ratio))
     (panel,) = intervals.picture(replace(compared, findings=(large,))).panels
     low, high = panel.axes[0].get_xlim()
@@ -87,7 +87,7 @@ def test_a_change_however_large_stands_in_the_picture(compared, ratio):
 
 @pytest.mark.parametrize("name", ["$\\frac{ \n\x00\x1b[31m" + "<b>" * 200, "石の道 🛣"])
 def test_no_name_breaks_the_picture(compared, name):
-    """One that is markup, mathematics and control characters; one in a script that the font lacks."""
+    """A name of markup, mathematics and control characters, and one in a script that the font lacks."""
     findings = tuple(replace(finding, road=name, label=name) for finding in compared)
     for panel in intervals.picture(replace(compared, findings=findings)).panels:
         style.save(panel, io.BytesIO())

@@ -1,4 +1,4 @@
-"""Pictures that are kept: drawn once, anew where what they show has changed, and the same of captures kept or read."""
+"""Kept pictures: drawn again only if their data has changed, and the same from kept captures."""
 
 import pytest
 from towertap.compare import compare, load_drives
@@ -6,7 +6,7 @@ from towertap.compare.drives import reading
 from towertap.drawing import style
 from towertap.drawing.picture import Picture
 from towertap.kept import packed
-from towertap.report.report import PictureKeeper
+from towertap.report.report import kept_or_drawn
 from towertap.words.table import of_columns
 
 
@@ -27,19 +27,18 @@ def pictures():
 def test_a_picture_is_drawn_once_until_what_it_shows_changes(tmp_path, pictures):
     make, calls = pictures
     (capture := tmp_path / "pass.h5").write_bytes(b"a capture")
-    keeper = PictureKeeper(capture)
-    first = keeper.drawn("lines", {"level": 1.0}, make)
-    assert keeper.drawn("lines", {"level": 1.0}, make) == first
+    first = kept_or_drawn(capture, False, "lines", {"level": 1.0}, make)
+    assert kept_or_drawn(capture, False, "lines", {"level": 1.0}, make) == first
     assert len(calls) == 1
     assert first[0].panels[0].png.startswith(b"\x89PNG")
     assert first[0].panels[0].svg.startswith("<svg")
-    keeper.drawn("lines", {"level": 1.0 + 2**-52}, make)
+    kept_or_drawn(capture, False, "lines", {"level": 1.0 + 2**-52}, make)
     assert len(calls) == 2
-    PictureKeeper(capture, fresh=True).drawn("lines", {"level": 1.0 + 2**-52}, make)
+    kept_or_drawn(capture, True, "lines", {"level": 1.0 + 2**-52}, make)
     assert len(calls) == 3
 
 
-def test_kept_captures_give_the_same_evidence_to_the_last_bit(recorded, compared, monkeypatch):
+def test_kept_captures_give_the_same_evidence_bit_for_bit(recorded, compared, monkeypatch):
     monkeypatch.setattr(reading, "open_capture", None)  # none is read again
     kept = compare(load_drives(recorded.folder, recorded.before, recorded.after, recorded.smooth))
     assert list(kept.evidence) == list(compared.evidence)

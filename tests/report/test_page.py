@@ -1,4 +1,4 @@
-"""The page: parses, stands by itself, says every finding, and lets no name of a user become markup."""
+"""The page: it parses, is self-contained, states every finding, and escapes user names."""
 
 import hashlib
 import re
@@ -18,12 +18,12 @@ from towertap.report.report import write_report
 
 NO_PICTURE = PagePicture("", "", (), "")
 ODD = "odd-\udcff"
-"""What os.fsdecode makes of the byte FF."""
+"""The byte FF after os.fsdecode."""
 VOID = {"meta", "img", "br", "link", "hr", "input"}
 
 
 class Page(HTMLParser):
-    """Collects text and attributes, and holds that every tag that opens also closes."""
+    """Collects text and attributes, and asserts that every tag is closed."""
 
     def __init__(self, source):
         super().__init__()
@@ -89,7 +89,7 @@ def test_it_says_the_answer_every_finding_and_all_evidence(page, compared):
     assert squeezed(compared.answer.change[1:]) in text
     for words in (*(line for _, line in compared.answer.lines), *(caution.words for caution in compared.cautions)):
         assert squeezed(words) in text
-    for table in (findings_table(compared.overall, compared.findings), *driven_table(compared)):
+    for table in (findings_table(compared.overall, compared.findings), driven(compared)[0]):
         assert all(squeezed(cell) in text for row in table.rows for cell in row)
     for evidence in compared.evidence.values():
         for words in (evidence.headline, *evidence.paragraphs):
@@ -100,13 +100,8 @@ def test_it_says_the_answer_every_finding_and_all_evidence(page, compared):
                 assert squeezed(cell) in text
 
 
-def driven_table(comparison):
-    table, _ = driven(comparison)
-    return [table]
-
-
 def test_the_order_is_answer_evidence_method(page, compared):
-    """The folds come in the order of the sections; nothing stands open unless that was asked for."""
+    """The folds are in the order of the sections, and closed by default."""
     identities = [attrs["id"] for tag, attrs in page.tags if tag in ("section", "details", "p") and "id" in attrs]
     evidence = [section.name for section in SECTIONS if section.name in compared.evidence]
     short = ["findings", "driven", "cautions", "method", "limits", "safety", "evidence"]
@@ -120,11 +115,11 @@ def test_full_opens_every_fold(compared):
 
 
 def test_a_section_with_nothing_to_say_is_one_line(compared):
-    """No knock was heard in the white noise: its headline alone."""
+    """White noise has no knocks: only the headline remains."""
     assert compared.evidence["knocks"].tables == ()
-    told = without_pictures(compared)
-    assert '<p class="line" id="knocks">' in told
-    assert squeezed(compared.evidence["knocks"].headline) in squeezed(Page(told).text)
+    source = without_pictures(compared)
+    assert '<p class="line" id="knocks">' in source
+    assert squeezed(compared.evidence["knocks"].headline) in squeezed(Page(source).text)
 
 
 def test_the_conditions_say_when_each_pass_was_driven_and_the_order(recorded, compared):
@@ -150,7 +145,7 @@ def of_box(make, drives):
     return [" | ".join(row) for row in table.rows]
 
 
-def test_it_says_what_the_bench_knows_of_the_box(make, recorded):
+def test_it_lists_the_bench_records_of_the_box(make, recorded):
     """Without records the data sheet's ±0.5 % (DS-000347 table 2); with them their dates and values."""
     (row,) = of_box(make, recorded)
     assert row.startswith("all | ")
@@ -181,7 +176,7 @@ def test_names_of_users_stay_text(page, recorded):
     assert "onload" not in "".join(key for _, attrs in page.tags for key in attrs)
 
 
-def test_half_a_character_as_file_names_can_hold_does_not_stop_the_page(page):
+def test_a_lone_surrogate_from_a_file_name_does_not_stop_the_page(page):
     assert "odd-?" in page.text
 
 
@@ -192,7 +187,7 @@ def test_the_captures_fingerprints_are_there(page, recorded):
         assert hashlib.sha256(drive.path.with_suffix(".ttraw").read_bytes()).hexdigest() in page.text
 
 
-def test_every_picture_is_in_the_page_as_vectors_and_beside_it_with_its_data(page, folder):
+def test_every_picture_is_in_the_page_as_svg_and_beside_it_with_its_data(page, folder):
     pictures = [attrs for tag, attrs in page.tags if tag == "svg"]
     names = sorted(path.stem for path in (folder / "pictures").glob("*.png"))
     assert names == [
@@ -222,7 +217,7 @@ def test_every_table_lies_beside_the_page(folder, compared):
             assert (tuple(read.columns), len(read)) == (table.columns, len(table.rows))
 
 
-def test_one_pass_a_side_makes_a_report_that_says_undecided(recorded):
+def test_one_pass_per_side_makes_a_report_that_says_undecided(recorded):
     few = tuple(drive for drive in recorded.passes if drive.conditions.pass_number == 1)
     comparison = compare(replace(recorded, passes=few))
     text = squeezed(Page(without_pictures(comparison)).text)
@@ -231,15 +226,13 @@ def test_one_pass_a_side_makes_a_report_that_says_undecided(recorded):
     assert "too few passes to say" in text
 
 
-def test_it_speaks_of_limits_not_of_comfort_limits(page):
+def test_it_states_its_limits_and_no_comfort_limits(page):
     text = squeezed(page.text)
-    assert (
-        "A hard point of the body is not a seat: no limit for people's comfort or health may be read from this." in text
-    )
+    assert "A hard point of the body is not a seat: this says nothing about limits for comfort or health." in text
     assert "springs under load and a badly supported vehicle kill" in text
 
 
-def test_what_differs_between_the_sides_is_a_table_and_what_does_not_a_sentence(compared):
+def test_differences_between_the_sides_are_a_table_and_the_rest_a_sentence(compared):
     table, alike = driven(compared)
     assert [row[0] for row in table.rows] == ["speed on quarry-lane, times the reference pass"][: len(table.rows)]
     assert "tyres, kPa 250, 250, 300, 300" in alike

@@ -1,4 +1,4 @@
-"""The report's section on the plan: what was planned, what was not kept, and that there was none."""
+"""The report's section on the plan: what was planned, departures from it, and no plan at all."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def test_the_plan_and_the_departures_from_it_are_there(recorded, plan):
         assert words in html.unescape(source)
 
 
-def test_a_plan_that_was_kept_is_told_as_kept(compared, plan):
+def test_a_plan_that_was_kept_is_said_to_be(compared, plan):
     assert "Driven and compared as planned." in page(replace(compared, plan=plan))
 
 

@@ -13,7 +13,7 @@ DAYS = (("2026-05-09", 0.0, 1.0), ("2026-10-06", 4.9, 1.33))
 
 
 def course(road, level):
-    """Two days of three passes, the second a third higher and outside the margin."""
+    """Two days of three passes each; the second is a third higher and outside the margin."""
     days = [SimpleNamespace(session=name, months=at, level=level * by) for name, at, by in DAYS]
     return SimpleNamespace(
         road=road,

@@ -1,4 +1,4 @@
-"""A part over months: its statistics against scipy and statsmodels, its error rates, its sessions and its words."""
+"""A part over months: statistics against scipy and statsmodels, error rates, sessions and wording."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ MEANS = (0.00, 0.04, 0.05, 0.12, 0.11)
 
 
 def followed(make, levels, seed=1, passes=4, smooth=None, days_apart=60):
-    """Sessions of `driven` passes over the rough road `lane`, each times its level, with the smooth road's beside."""
+    """Sessions of passes over the rough road `lane`, scaled by `levels`, and over the smooth road."""
     drives = make.driven(seed, n=(passes * len(levels), passes * len(levels)))
     rough, bypass = drives.of("lane", "before"), drives.of("bypass", "before")
     start = datetime(2026, 3, 14, 9, tzinfo=UTC)
@@ -88,11 +88,12 @@ def test_the_day_of_crossing_is_fiellers():
 
 
 def test_changes_against_the_first_are_dunnetts():
-    """scipy's Dunnett test has the same statistics; its intervals, which know how changes share the first fit, are a
-    little narrower than Bonferroni's."""
+    """scipy's Dunnett test has the same statistics. Its intervals account for the shared first fit and are a little
+    narrower than Bonferroni's."""
     rng = np.random.default_rng(4)
     logs = [level + 0.03 * rng.standard_normal(4) for level in (0.0, 0.02, 0.08, 0.15)]
-    changes = against_first([np.exp(day) for day in logs], 0.1)
+    levels = [np.exp(day) for day in logs]
+    changes = against_first(levels, 0.1)
     dunnett = stats.dunnett(*logs[1:], control=logs[0], rng=np.random.default_rng(1))
     reached = [stats.t.isf(change.p_difference / 2, 12) for change in changes]
     assert reached == pytest.approx(np.abs(dunnett.statistic))
@@ -100,13 +101,9 @@ def test_changes_against_the_first_are_dunnetts():
         [day.mean() - logs[0].mean() for day in logs[1:]]
     )
     ends = dunnett.confidence_interval(0.95)
-    for change, low, high in zip(against_first(map_exp(logs), 0.1, 0.05 / 3), ends.low, ends.high, strict=True):
+    for change, low, high in zip(against_first(levels, 0.1, 0.05 / 3), ends.low, ends.high, strict=True):
         width = math.log(change.interval[1] / change.interval[0])
         assert high - low <= width <= 1.1 * (high - low)
-
-
-def map_exp(logs):
-    return [np.exp(day) for day in logs]
 
 
 def test_days_against_passes_is_the_test_of_lack_of_fit():
@@ -123,7 +120,7 @@ def test_days_against_passes_is_the_test_of_lack_of_fit():
 
 @pytest.mark.parametrize("name", ["five days of four passes, days and passes vary 3 %", "the same, level"])
 def test_error_rates_of_the_trend(name):
-    """500 sets of the full script; ± 2 % is two standard errors. By passes, one level course in four has a trend."""
+    """500 sets of the full script; ±2 % is two standard errors. Counting passes, 1 level course in 4 has a trend."""
     rates = wear_trend.rates(range(500), **wear_trend.CASES[name])
     assert 0.93 <= rates["slope's interval covers"] <= 0.97
     assert 0.93 <= rates["the day of crossing is covered"] <= 0.975
@@ -133,24 +130,23 @@ def test_error_rates_of_the_trend(name):
         assert rates["by passes as if independent"] > 0.15
 
 
-def test_changes_hold_together_where_days_do_not_stray():
+def test_intervals_of_changes_cover_jointly_if_days_do_not_vary():
     rates = wear_trend.rates(range(500), **wear_trend.CASES["days do not vary, level"])
     assert rates["all intervals of changes cover"] >= 0.93
     assert rates["a change is told on some day"] <= 0.07
 
 
-def test_a_night_parts_sessions_and_midnight_does_not():
+def test_a_night_separates_sessions_and_midnight_does_not():
     late = datetime(2026, 3, 14, 22, tzinfo=UTC)
     hours = (0, 1, 3, 12, 13)
-    drives = [CaptureLabel(Path(f"{each}.h5"), Conditions(), late + timedelta(hours=each)) for each in hours]
-    parted = sessions_of(drives)
-    assert [len(session) for session in parted] == [3, 2]
+    drives = [CaptureLabel(Path(f"{hour}.h5"), Conditions(), late + timedelta(hours=hour)) for hour in hours]
+    assert [len(session) for session in sessions_of(drives)] == [3, 2]
     assert sessions_of([]) == []
-    whole_day = [CaptureLabel(Path(f"{each}.h5"), Conditions(), late - timedelta(hours=each)) for each in (0, 10, 20)]
-    assert len(sessions_of(whole_day)) == 1, "a morning and an evening are one day"
+    one_day = [CaptureLabel(Path(f"{hour}.h5"), Conditions(), late - timedelta(hours=hour)) for hour in (0, 10, 20)]
+    assert len(sessions_of(one_day)) == 1, "a morning and an evening are one day"
 
 
-def test_a_course_that_rises_rests_on_rough_places_and_leaves_the_margin(make):
+def test_a_rising_course_uses_rough_places_and_leaves_the_margin(make):
     wear = follow(followed(make, (1.0, 1.12, 1.25, 1.4, 1.57)))
     (course,) = wear
     assert (course.basis, course.whole_because) == ("rough places", None)
@@ -169,13 +165,13 @@ def test_a_level_course_stays_inside_and_says_no_more_than_that(make):
     assert (course.left, course.outside, course.verdict) == (None, (), "equivalent")
     assert "inside the margin of 20 % on" in course.words
     last = course.changes[-1]
-    assert f"{range_percent(last.interval_90)}, an interval of 90 %" in course.words
+    assert f"{range_percent(last.interval_90)}, a 90 % interval" in course.words
     assert last.interval[0] < last.interval_90[0] < last.interval_90[1] < last.interval[1]
     assert course.trend.crossing.on is None or not course.trend.crossing.seen
 
 
 def test_an_engine_that_makes_part_of_the_power_narrows_the_margin(make):
-    """With a fifth of the power the same every day, a true 1 / 1.1 shows as root of 0.2 + 0.8 / 1.21, 1 / 1.078."""
+    """With a fifth of the power constant, a true 1 / 1.1 is measured as √(0.2 + 0.8 / 1.21) = 1 / 1.078."""
     history = followed(make, (1.0, 1.0, 1.0, 1.0, 1.0))
     (bare,) = follow(history)
     quietest = min(point.value for point in bare.points)
@@ -191,8 +187,8 @@ def test_an_engine_that_makes_part_of_the_power_narrows_the_margin(make):
     assert any("the margin is narrowed accordingly" in caution.words for caution in course.cautions)
 
 
-def test_an_engine_that_nobody_recorded_is_told_as_one_that_may_be_and_what_to_do(make):
-    """Where the margin that it may narrow is what leaves a course undecided; its share is a bound, not measured."""
+def test_an_unrecorded_engine_gets_a_caution_and_a_remedy(make):
+    """The course is undecided only because the engine may narrow the margin; its share is a bound, not measured."""
     history = followed(make, (1.0, 1.0, 1.0, 1.0, 1.0), smooth=(2.0,) * 5)
     (course,) = follow(history)
     assert (course.noise.of, course.verdict) == ("unrecorded", "undecided")
@@ -201,30 +197,30 @@ def test_an_engine_that_nobody_recorded_is_told_as_one_that_may_be_and_what_to_d
     assert caution.remedy.startswith("Record the engine idling")
 
 
-def test_a_slow_course_is_told_as_a_continuation_beyond_the_time_seen(make):
+def test_a_slow_course_is_marked_as_extrapolated(make):
     (course,) = follow(followed(make, (1.0, 1.02, 1.04, 1.06, 1.08)), margin=0.12)
     crossing = course.trend.crossing
     assert not crossing.seen
-    assert "not a measurement" in course.words or "not measured" in course.words or "does not say when" in course.words
+    assert "not a measurement" in course.words or "not measured" in course.words or "no date" in course.words
 
 
 def with_a_second_road(make, history):
-    """The same with a second rough road, `track`, that no more than varies, so that two trends are judged."""
+    """The history with a second rough road, `track`, without a trend, so that two trends are judged."""
 
-    def beside(each, level):
-        path = each.path.with_name(each.path.name.replace("lane", "track"))
-        return replace(make.scaled(each, level), path=path, conditions=replace(each.conditions, road="track"))
+    def on_track(drive, level):
+        path = drive.path.with_name(drive.path.name.replace("lane", "track"))
+        return replace(make.scaled(drive, level), path=path, conditions=replace(drive.conditions, road="track"))
 
     levels = (1.0, 1.05, 0.96, 1.03, 0.97)
     sessions = [
-        replace(session, passes=(*session.passes, *(beside(each, level) for each in session.of("lane"))))
+        replace(session, passes=(*session.passes, *(on_track(drive, level) for drive in session.of("lane"))))
         for session, level in zip(history.sessions, levels, strict=True)
     ]
     return replace(history, sessions=tuple(sessions))
 
 
-def test_an_undecided_trend_has_no_date_although_its_own_interval_holds_no_nought(make):
-    """Holm's adjustment of two: the smaller p doubles, here from below to above 5 %; alone it is told with a date."""
+def test_an_undecided_trend_has_no_date_even_if_its_own_interval_excludes_0(make):
+    """Holm's adjustment of two tests doubles the smaller p, here from below to above 5 %; alone it has a date."""
     levels = (1.0, 1.10, 1.075, 1.23, 1.19)
     (alone,) = follow(followed(make, levels))
     assert alone.trend.verdict == "harsher"
@@ -238,14 +234,14 @@ def test_an_undecided_trend_has_no_date_although_its_own_interval_holds_no_nough
     when = course.trend.crossing
     assert [when.months, when.latest_months, when.on, when.latest, when.seen] == [None] * 4 + [False]
     words = course.words.partition("The trend through")[2]
-    assert "No rise or fall is shown, so it does not say when the margin is left." in words
+    assert "No rise or fall is shown, so there is no date for leaving the margin." in words
     assert "2026-" not in words
     (check,) = wear.checks
     lines = [line for panel in panels(wear, course, check) for line in panel.axes[0].lines]
     assert not any(line.get_label() == "reaches the margin" for line in lines)
 
 
-def test_a_smooth_road_that_moves_as_well_is_cautioned_of(make):
+def test_a_smooth_road_that_changes_as_well_gets_a_caution(make):
     (course,) = follow(followed(make, (1.0, 1.2, 1.4), smooth=(1.0, 1.2, 1.4)))
     assert any("The smooth road, bypass, changed as well" in caution.words for caution in course.cautions)
     (course,) = follow(followed(make, (1.0, 1.2, 1.4)))
@@ -253,13 +249,13 @@ def test_a_smooth_road_that_moves_as_well_is_cautioned_of(make):
 
 
 def test_days_that_differ_by_more_than_their_passes_leave_the_course_undecided(make):
-    """Whatever the passes of the last day say for themselves; and the days are told in the order of time."""
+    """Whatever the passes of the last day show; days are listed in order of time."""
     wear = follow(followed(make, (1.0, 0.8, 1.3, 0.85, 1.3)))
     (course,) = wear
     assert course.changes[-1].verdict == "harsher"
     assert course.trend.days_differ
     assert (course.verdict, course.left) == ("undecided", None)
-    assert "undecided, for its days differ by more than their passes do" in course.words.split(".")[0]
+    assert "undecided, because its days differ by more than their passes do" in course.words.split(".")[0]
     days = [(row[0], row[-1].split(",")[0]) for row in tables(wear)[0].rows]
     verdicts = ("first fit", "gentler", "harsher", "gentler", "harsher")
     assert days == list(zip([mean.session for mean in course.means], verdicts, strict=True))
@@ -269,11 +265,11 @@ def test_two_days_give_a_change_and_no_trend(make):
     (course,) = follow(followed(make, (1.0, 1.5)))
     assert course.trend is None
     assert (course.left, course.outside_since) == (None, "2026-05-13")
-    assert "two days do not tell the part from the day" in course.words
+    assert "two days cannot separate the part from the day" in course.words
     assert "no trend" in course.words
 
 
-def test_days_on_one_line_to_the_last_digit_are_not_told_to_be_two_days(make):
+def test_days_exactly_on_one_line_are_not_called_two_days(make):
     history = followed(make, (1.0, 1.0, 1.0))
     first = history.sessions[0]
     copies = [
@@ -289,19 +285,19 @@ def test_days_on_one_line_to_the_last_digit_are_not_told_to_be_two_days(make):
     (course,) = follow(replace(history, sessions=tuple(copies)), margin=0.2)
     assert course.trend is None
     assert "two days" not in course.words
-    assert "There is no trend: its days lie on one line to the last digit, as drives never do." in course.words
+    assert "There is no trend: its days lie exactly on one line, which real drives never do." in course.words
 
 
-def test_a_change_of_two_days_makes_no_word_of_the_part_however_small_it_is(make):
-    """What is surely outside the margin is undecided of the part, so what is inside it, or beside it, is as well."""
+def test_a_change_between_two_days_gives_no_verdict_on_the_part(make):
+    """A change inside the margin, or not surely outside it, is as undecided as one outside."""
     small, inside = (follow(followed(make, (1.0, ratio), passes=8), margin=0.3).courses for ratio in (1.25, 1.0))
     assert [courses[0].verdict for courses in (small, inside)] == ["harsher", "equivalent"]
     assert [headline(courses) for courses in (small, inside)] == ["undecided", "undecided"]
     for courses in (small, inside):
-        assert "by the passes of the day, though two days do not tell the part from the day" in courses[0].words
+        assert "by the passes of the day, though two days cannot separate the part from the day" in courses[0].words
 
 
-def test_one_word_stands_over_all_courses_and_a_days_passes_alone_do_not_make_it(make):
+def test_one_headline_covers_all_courses_and_one_days_passes_do_not_make_it(make):
     rising = follow(followed(make, (1.0, 1.12, 1.25, 1.4, 1.57))).courses
     level = follow(followed(make, (1.0, 1.0, 1.0, 1.0, 1.0)), margin=0.2).courses
     two_days = follow(followed(make, (1.0, 1.5))).courses
@@ -323,8 +319,8 @@ def test_what_cannot_be_followed_is_refused(make):
         follow(replace(two, sessions=(first, only_smooth)))
 
 
-def test_three_days_on_end_that_stray_far_still_answer(make):
-    """Slopes by the month of days one apart overflow a float's exponential: told as infinite, and as null in JSON."""
+def test_three_consecutive_days_that_vary_widely_still_answer(make):
+    """With days one apart, the exponential of a monthly slope overflows: infinite, and null in JSON."""
     wear = follow(followed(make, (1.0, 40.0, 0.02), days_apart=1))
     (course,) = wear
     assert course.trend.interval[1] == math.inf

@@ -1,8 +1,8 @@
-"""Error rates of a part's trend and of its changes since the first fit; run it for the full count.
+"""Error rates of a part's trend and of its changes since the first fit.
 
-`python -m tests.wear.wear_trend [RUNS]` invents RUNS sets of sessions whose days vary and whose passes within a day
-vary too, on logarithms, and prints what came out: the trend with the session as the unit, beside it the line through
-all passes as if they were independent, and the changes of single days against the first.
+`python -m tests.wear.wear_trend [RUNS]` invents RUNS sets of sessions in which days and passes within a day vary, on
+logarithms. It prints the error rates of the trend with the session as the unit, of the line through all passes as if
+they were independent, and of the changes of single days against the first.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ CASES = {
 
 
 def driven(rng, months=(0, 1.5, 3, 4.5, 6), passes=(4, 5), slope=0.015, day_spread=0.03, pass_spread=0.03, uneven=1.0):
-    """Months of each session, logarithms of the figures of its passes, and the slope they were made with."""
+    """Months of each session, logarithms of its passes' levels, and the true slope."""
     days = day_spread * rng.standard_normal(len(months))
     spreads = pass_spread * uneven ** rng.uniform(-1, 1, len(months))
     groups = [
@@ -41,14 +41,14 @@ def driven(rng, months=(0, 1.5, 3, 4.5, 6), passes=(4, 5), slope=0.015, day_spre
 
 
 def one_set(rng, **case):
-    """What one set of sessions comes to, as truth values by name."""
+    """Outcomes of one set of sessions, as booleans by name."""
     months, groups, slope = driven(rng, **case)
     line = fit_line(months, [group.mean() for group in groups])
     low, high = line.slope_interval()
     through_passes = stats.linregress(np.repeat(months, [group.size for group in groups]), np.concatenate(groups))
-    figures = [np.exp(group) for group in groups]
-    changes = against_first(figures, MARGIN)
-    together = against_first(figures, MARGIN, 0.05 / len(changes))
+    levels = [np.exp(group) for group in groups]
+    changes = against_first(levels, MARGIN)
+    together = against_first(levels, MARGIN, 0.05 / len(changes))
     truths = np.exp(slope * (months[1:] - months[0]))
     _, earliest, latest = months_to(line, math.log1p(MARGIN))
     seen = months[-1] - months[0]
@@ -70,9 +70,9 @@ def one_set(rng, **case):
 
 
 def rates(seeds, **case):
-    """Shares over as many sets as seeds, by name."""
+    """Share of sets, one per seed, with each outcome, by name."""
     sets = [one_set(np.random.default_rng(seed), **case) for seed in seeds]
-    return {name: float(np.mean([of_set[name] for of_set in sets])) for name in sets[0]}
+    return {name: float(np.mean([outcomes[name] for outcomes in sets])) for name in sets[0]}
 
 
 def _case(name_and_runs):

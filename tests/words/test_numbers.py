@@ -30,11 +30,11 @@ def test_numbers_keep_three_digits(value, shown):
 @pytest.mark.parametrize(
     ("value", "shown"), [(2.24, "+2.2"), (-0.3, "−0.3"), (-0.02, "0.0"), (0.02, "0.0"), (math.inf, "+∞")]
 )
-def test_a_number_with_its_sign_has_none_where_it_is_nought(value, shown):
+def test_a_signed_zero_has_no_sign(value, shown):
     assert numbers.signed(value) == shown
 
 
-def test_an_interval_that_is_not_there_is_a_dash():
+def test_a_missing_interval_is_a_dash():
     assert numbers.interval(None) == "–"
     assert numbers.interval((0.9, 1.25)) == "0.900 to 1.25"
     assert numbers.fixed((12998.23, 13001.7)) == "12998.2 to 13001.7"
@@ -51,20 +51,20 @@ def test_an_interval_that_is_not_there_is_a_dash():
         ((1.0000000001, 2.0), "1.00000 to 2.00000"),
     ],
 )
-def test_an_end_by_1_is_told_from_1(limits, shown):
+def test_an_end_close_to_1_differs_from_1_in_print(limits, shown):
     assert numbers.interval(limits) == shown
 
 
 def test_p_values_have_two_digits_and_are_never_printed_as_zero():
-    told = [numbers.p_value(p) for p in (1e-9, 0.0123, 0.269, 0.9999, None, math.nan)]
-    assert told == ["< 0.001", "0.012", "0.27", "1.0", "–", "–"]
+    shown = [numbers.p_value(p) for p in (1e-9, 0.0123, 0.269, 0.9999, None, math.nan)]
+    assert shown == ["< 0.001", "0.012", "0.27", "1.0", "–", "–"]
 
 
-def test_a_p_just_below_5_percent_does_not_read_as_if_it_were_not():
+def test_a_p_just_below_5_percent_is_not_rounded_up_to_it():
     assert [numbers.p_value(p) for p in (0.0499, 0.049996, 0.05, 0.0501)] == ["0.0499", "0.049996", "0.050", "0.050"]
 
 
-def test_a_large_growth_is_told_as_so_many_times():
+def test_a_large_growth_is_a_multiple():
     assert [numbers.growth(ratio) for ratio in (1.3, 4.6)] == ["+30 %", "4.6 times as much"]
     ranges = [numbers.growth_range(*ends) for ends in ((1.033, 2.61), (1.5, 4.6), (4.3, 4.8))]
     assert ranges == ["+3 to +161 %", "+50 % to 4.6 times as much", "4.3 to 4.8 times as much"]
@@ -74,7 +74,7 @@ def test_shares_in_percent():
     assert [numbers.percent(share) for share in (0.0, 0.25, 1.0, None)] == ["0 %", "25 %", "100 %", "–"]
 
 
-def test_names_in_figures_are_one_short_line_of_printable_signs():
+def test_names_in_pictures_are_one_short_line_of_printable_characters():
     shown = numbers.brief("a\nvery\tlong \x1b[31mname " * 20)
     assert len(shown) == 34
     assert shown.isprintable()
@@ -93,11 +93,11 @@ def test_names_in_figures_are_one_short_line_of_printable_signs():
         (0.5, (1e-9, math.inf), "−50 %", "−100 to +∞ %"),
     ],
 )
-def test_a_change_has_as_many_digits_as_its_interval_whose_ends_differ(ratio, interval, change, ends):
+def test_the_digits_of_a_change_follow_its_interval(ratio, interval, change, ends):
     assert numbers.change_percent(ratio, interval) == change
     assert numbers.range_percent(interval) == ends
 
 
-def test_a_change_without_an_interval_has_two_digits_or_so():
+def test_a_change_without_an_interval_has_about_two_digits():
     assert [numbers.change_percent(ratio) for ratio in (1.0331, 1.2, 0.0, 1.0)] == ["+3.3 %", "+20 %", "−100 %", "0 %"]
     assert numbers.range_percent(None) == "–"

@@ -1,4 +1,4 @@
-"""Ways of saying a change, a count, a p-value or a list."""
+"""Wording of changes, counts, p-values and lists."""
 
 import pytest
 from towertap.words import phrases
@@ -16,28 +16,28 @@ def test_counts_agree_with_their_noun():
     assert phrases.counted(2, "metric") == "2 metrics"
 
 
-def test_a_misspelt_name_gets_the_nearest_known_one_and_a_strange_one_none():
+def test_a_misspelt_name_gets_the_nearest_known_one_and_a_strange_name_none():
     roads = ["quarry-lane", "bypass"]
     assert phrases.did_you_mean("Quary lane", roads) == "; did you mean 'quarry-lane'?"
     assert phrases.did_you_mean("motorway", roads) == phrases.did_you_mean("x", []) == ""
 
 
-def test_a_p_value_in_a_sentence_is_never_nought():
+def test_a_p_value_in_a_sentence_is_never_zero():
     assert [phrases.p_equals(p) for p in (1e-9, 0.0123, 0.5, None)] == ["p < 0.001", "p = 0.012", "p = 0.50", "no p"]
     assert phrases.p_equals(0.0499) == "p = 0.0499"
 
 
-def test_names_are_listed_as_a_sentence_lists_them():
+def test_names_are_listed_as_in_a_sentence():
     assert [phrases.listed(["a", "b", "c"][:n]) for n in (1, 2, 3)] == ["a", "a and b", "a, b and c"]
 
 
-def test_of_many_captures_the_first_three_are_named():
+def test_the_first_three_of_many_captures_are_named():
     assert phrases.some(["a", "b", "c"]) == "a, b, c"
     assert phrases.some(["a", "b", "c", "d", "e"]) == "a, b, c and 2 more"
 
 
 @pytest.mark.parametrize(
-    ("words", "told"),
+    ("words", "unbroken"),
     [
         ("from +21 to +39 %, at 40 Hz", "from +21 to +39_%, at 40_Hz"),
         ("52.3 to 67.9 m/s³, 50 km/h, 2 × (p < 0.01)", "52.3 to 67.9_m/s³, 50_km/h, 2_× (p_<_0.01)"),
@@ -45,8 +45,8 @@ def test_of_many_captures_the_first_three_are_named():
         ("3 passes at 2 speeds", "3 passes at 2 speeds"),
     ],
 )
-def test_no_line_parts_a_number_from_its_unit(words, told):
-    assert phrases.unbroken(words, "_") == told
+def test_no_line_breaks_between_a_number_and_its_unit(words, unbroken):
+    assert phrases.unbroken(words, "_") == unbroken
 
 
 def test_only_the_first_letter_becomes_a_capital():

@@ -1,11 +1,11 @@
-"""Tables of plain texts: columns by key, which of them hold numbers, and as files that pandas reads back."""
+"""Tables of plain text: columns by key, alignment of numbers, and CSV files that pandas reads back."""
 
 import numpy as np
 import pandas as pd
 from towertap.words.table import joined, of_columns, tabulate, write_csv
 
 
-def test_columns_are_the_keys_and_numbers_stand_flush_right():
+def test_columns_are_the_keys_and_numbers_are_right_aligned():
     rows = [
         {"road": "1 lane", "ratio": "1.23", "interval": "1.01 to 1.40", "p": "< 0.001", "basis": "rough places"},
         {"road": "moor", "ratio": "–", "interval": "–", "p": "0.12", "basis": "whole passes"},
@@ -20,14 +20,14 @@ def test_a_table_without_rows_has_no_columns():
     assert (tabulate("None", []).columns, tabulate("None", []).rows) == ((), ())
 
 
-def test_rows_alike_in_their_first_cell_stand_under_it():
+def test_rows_with_the_same_first_cell_are_grouped_under_it():
     rows = [{"road": road, "pass": number} for road, number in (("lane", "1"), ("lane", "2"), ("moor", "1"))]
     assert tabulate("", rows, grouped=True).groups() == [("lane", [("1",), ("2",)]), ("moor", [("1",)])]
     assert tabulate("", rows).groups() == [("", [("lane", "1"), ("lane", "2"), ("moor", "1")])]
 
 
 def test_a_file_of_a_table_is_read_back_by_pandas(tmp_path):
-    """RFC 4180 by pandas' reader: a comma and a quote in a name, a minus, what is missing, and no formula."""
+    """RFC 4180 by pandas' reader: a comma and a quote in a name, a minus, a missing value, and no formula."""
     first = of_columns("", {"road": ['a, "b"', "=1+1"], "level": np.array([-1.5, np.nan])})
     second = tabulate("", [{"road": "c", "level": "−2.25"}])
     write_csv(joined("", [first, second]), tmp_path / "table.csv")

@@ -90,7 +90,7 @@ def tell(wear: Wear, full: bool = False) -> RenderableType:
     blocks: list[RenderableType] = [answer, "", table, folded(("-", words) for words in dates(wear)), ""]
     blocks += [Text("What could be wrong", style="bold"), folded(("-", words) for words in cautions), ""]
     if wear.history.others:
-        blocks += [f"Not looked at: {counted(wear.history.others, 'capture')} of other parts or vehicles.", ""]
+        blocks += [f"Not used: {counted(wear.history.others, 'capture')} of other parts or vehicles.", ""]
     if full:
         blocks += [folded(("-", course.words) for course in (*wear, *wear.checks)), "", *map(as_rich, tables(wear))]
     return Group(*blocks, answer)

@@ -1,4 +1,4 @@
-"""The colours of pages and pictures, on paper and on a dark screen."""
+"""The colours of pages and pictures, for paper and for dark screens."""
 
 PALETTE: dict[str, tuple[str, str]] = {
     "paper": ("#ffffff", "#15191d"),
@@ -15,13 +15,13 @@ PALETTE: dict[str, tuple[str, str]] = {
     "equivalent": ("#004d80", "#86c0ec"),
     "undecided": ("#5c6771", "#a8b2bb"),
 }
-"""Name → colour on paper and on a dark screen. Before and after are near the blue and vermilion of Okabe and Ito's
-palette (2008). What is text stands out from paper and wash by 4.5 to 1 or more (WCAG 2.2, success criterion 1.4.3)."""
+"""Name → colour on paper and on a dark screen. Before and after are close to blue and vermilion in Okabe and Ito's
+palette (2008). Text contrasts with paper and wash by 4.5 to 1 or more (WCAG 2.2, success criterion 1.4.3)."""
 
 
 def css() -> str:
-    """The palette as custom properties, `--ink` and so on, by the reader's preference; print is always on paper."""
-    light, dark = ("".join(f"--{name}:{pair[place]};" for name, pair in PALETTE.items()) for place in (0, 1))
+    """The palette as CSS custom properties, `--ink` and so on: dark on screens if the reader prefers it."""
+    light, dark = ("".join(f"--{name}:{pair[screen]};" for name, pair in PALETTE.items()) for screen in (0, 1))
     return (
         f":root{{color-scheme:light dark;{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
     )

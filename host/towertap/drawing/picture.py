@@ -1,4 +1,4 @@
-"""What the page shows as one picture: panels that stand side by side or stack, with the finding and the data."""
+"""A picture of the page: panels side by side or stacked, with title, caption and data."""
 
 from __future__ import annotations
 
@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING
 
 from towertap.words.table import Table
 
-if TYPE_CHECKING:  # loading it takes a third of a second, and few runs draw
+if TYPE_CHECKING:  # importing matplotlib takes a third of a second, and few runs draw
     from matplotlib.figure import Figure
 
 
 @dataclass(frozen=True, eq=False)
 class Picture:
-    """`name` is its files' name without suffix, `title` the finding, `caption` how to read it, `data` what is drawn.
+    """`name` names its files, without suffix; `title` states the finding, `caption` says how to read it.
 
-    Each of `panels` is as wide as `style.PANEL_IN` and can be read alone.
+    Each panel is `style.PANEL_IN` wide and can be read alone. `data` is what is drawn.
     """
 
     name: str
@@ -27,7 +27,7 @@ class Picture:
 
 @dataclass(frozen=True)
 class DrawnPanel:
-    """`svg` is an element for a page, `png` a file; `name` is that file's without suffix."""
+    """A panel as `svg` element for the page, and as `png` file called `name`, without suffix."""
 
     name: str
     svg: str
@@ -36,7 +36,7 @@ class DrawnPanel:
 
 @dataclass(frozen=True)
 class DrawnPicture:
-    """A picture once its panels are drawn."""
+    """A picture with its panels drawn."""
 
     name: str
     title: str

@@ -1,4 +1,4 @@
-"""How every picture looks: one type scale, and a palette that survives colour-blindness, print and dark screens."""
+"""The look of every picture: one type scale, and a palette for colour-blindness, print and dark screens."""
 
 import io
 import math
@@ -28,10 +28,10 @@ _ON_PAPER = {name: colours[0] for name, colours in PALETTE.items()}
 PAPER, INK, QUIET, FAINT, WASH, SHADE, MUTED = (_ON_PAPER[name] for name in list(PALETTE)[:7])
 
 PANEL_IN = 4.1
-"""Width of a panel: two or three beside each other on a wide page, one on a phone, legible on either."""
+"""Width of a panel: two or three side by side on a wide page, one on a phone, legible on both."""
 DPI = 200
 TITLE_PER_IN = 11.5
-"""Letters of a title to the inch, few enough for wide ones."""
+"""Characters of a title per inch, allowing for wide letters."""
 
 RC: dict[Any, Any] = {
     "text.parse_math": False,
@@ -62,12 +62,12 @@ RC: dict[Any, Any] = {
     "legend.columnspacing": 1.2,
     "svg.hashsalt": "towertap",
 }
-"""Matplotlib settings of all pictures; used through `matplotlib.rc_context`."""
+"""Matplotlib settings of all pictures, for `matplotlib.rc_context`."""
 
 
 @dataclass(frozen=True)
 class Look:
-    """How one side or verdict is drawn; shape and line tell them apart where colour does not."""
+    """How a side or verdict is drawn; marker and line distinguish them without colour."""
 
     colour: str
     marker: str
@@ -87,7 +87,7 @@ VERDICTS: dict[str, Look] = {
 
 
 def new_figure(height_in: float, *, width_in: float = PANEL_IN, title: str = "") -> Figure:
-    """An empty figure on the Agg canvas, without pyplot; a title is folded into as many lines as it takes."""
+    """An empty figure on the Agg canvas, without pyplot; a long title is wrapped."""
     figure = Figure(figsize=(width_in, height_in), layout="constrained", facecolor=PAPER)
     FigureCanvasAgg(figure)
     if title:
@@ -97,12 +97,12 @@ def new_figure(height_in: float, *, width_in: float = PANEL_IN, title: str = "")
 
 
 def legend(figure: Figure, handles: Iterable[Line2D | Patch], columns: int = 2) -> None:
-    """What the marks mean, under the panel."""
+    """A legend under the panel."""
     figure.legend(handles=list(handles), loc="outside lower left", ncols=columns)
 
 
 def side_handles(**marks: Any) -> list[Line2D]:
-    """A line each for before and after."""
+    """Legend lines for before and after."""
     return [
         Line2D([], [], color=look.colour, ls=look.line, lw=1.2, label=side, **marks) for side, look in SIDES.items()
     ]
@@ -112,14 +112,14 @@ MOST_TICKS = 12
 
 
 class Everyday(Locator):
-    """1, 2 and 5 of each decade in view; decades where those are too many, evenly spaced numbers where too few."""
+    """Ticks at 1, 2 and 5 of each decade; decades only if those are too many, evenly spaced if too few."""
 
     def __call__(self) -> Any:
         assert self.axis is not None
         return self.tick_values(*self.axis.get_view_interval())
 
     def tick_values(self, vmin: float, vmax: float) -> Any:
-        """The ticks from `vmin` to `vmax`, both positive."""
+        """Ticks from `vmin` to `vmax`, both positive."""
         low, high = sorted((vmin, vmax))
         one_two_five, decades = LogLocator(subs=(1.0, 2.0, 5.0), numticks=99), LogLocator(numticks=MOST_TICKS)
         for locator in (one_two_five, decades, MaxNLocator(5, steps=[1, 2, 2.5, 5, 10])):
@@ -139,11 +139,11 @@ def log_ticks(axes: Axes, which: Literal["x", "y"]) -> None:
 
 
 CHANGES = (-95, -90, -80, -70, -50, -30, -20, -10, 0, 10, 20, 30, 50, 100, 200, 400, 900, 2000, 5000, 10000)
-"""Everyday changes in percent, for the ticks of an axis of ratios."""
+"""Round changes in percent, for the ticks of an axis of ratios."""
 
 
 def change_ticks(axes: Axes, which: Literal["x", "y"], ends: tuple[float, float], most: int = 7) -> None:
-    """A logarithmic axis of ratios between two `ends`, with `most` ticks or so, told as changes in percent."""
+    """A logarithmic axis of ratios between two `ends`, with about `most` ticks, labelled as changes in percent."""
     axes.set(**{f"{which}scale": "log", f"{which}lim": ends})
     axis, apart = axes.xaxis if which == "x" else axes.yaxis, math.log(ends[1] / ends[0]) / most
     ticks = [1.0]
@@ -153,6 +153,17 @@ def change_ticks(axes: Axes, which: Literal["x", "y"], ends: tuple[float, float]
     axis.set_major_locator(FixedLocator(ticks))
     axis.set_major_formatter(FuncFormatter(lambda ratio, _: change_percent(ratio)))
     axis.set_minor_locator(NullLocator())
+
+
+WIDEST = 8.0
+"""An axis of ratios shows every ratio, but intervals only up to this ratio and its inverse."""
+
+
+def ratio_reach(ratios: Iterable[float], intervals: Iterable[tuple[float, float] | None], least: float) -> float:
+    """The end of a symmetric axis of `ratios` and their `intervals`, `least` or more; its other end is the inverse."""
+    ends = [end for limits in intervals for end in limits or () if 0 < end < math.inf]
+    reach = [min(WIDEST, max(end, 1 / end)) for end in ends] + [max(ratio, 1 / ratio) for ratio in ratios]
+    return 1.06 * max([least, *reach])
 
 
 def draw(picture: Picture) -> DrawnPicture:
@@ -169,7 +180,7 @@ def draw(picture: Picture) -> DrawnPicture:
 
 
 def _lay_out(panel: Figure) -> None:
-    """Make room for all words, once: `savefig` would draw all of it to do so, each time."""
+    """Fit the axes to their labels once; left to `savefig`, each format would draw everything twice."""
     (axes, *others), engine = panel.axes, panel.get_layout_engine()
     panel.set_layout_engine(None)
     if others and engine:
@@ -177,14 +188,14 @@ def _lay_out(panel: Figure) -> None:
         return
     pad, renderer = 0.05 * DPI, FigureCanvasAgg(panel).get_renderer()
     inner, outer = axes.get_window_extent(), axes.get_tightbbox(renderer) or panel.bbox
-    under = sum(words.get_window_extent(renderer).height for words in panel.legends)
+    under = sum(box.get_window_extent(renderer).height for box in panel.legends)
     left, bottom = inner.x0 - outer.x0 + pad, inner.y0 - outer.y0 + pad + under
     right, top = panel.bbox.x1 - (outer.x1 - inner.x1) - pad, panel.bbox.y1 - (outer.y1 - inner.y1) - pad
     axes.set_position(Bbox([(left, bottom), (right, top)]).transformed(panel.transFigure.inverted()))
 
 
 def save(figure: Figure, target: Path | BinaryIO) -> None:
-    """Write the figure as PNG; a sign that the font lacks is drawn as a box."""
+    """Write the figure as PNG; a character that the font lacks is drawn as a box."""
     _write(figure, target, dpi=DPI, format="png", pil_kwargs={"compress_level": 1})
 
 
@@ -200,21 +211,21 @@ COLOURS = {colours[0]: f"var(--{name})" for name, colours in PALETTE.items()}
 COLOUR = re.compile("|".join(COLOURS))
 
 
-def svg(figure: Figure, name: str, words: str) -> str:
-    """The figure as an `svg` element for a page with the properties of `css`; text stays text, to find and to copy.
+def svg(figure: Figure, name: str, label: str) -> str:
+    """The figure as an `svg` element, coloured by the properties of `palette.css`; text can be searched and copied.
 
-    `name` keeps its inner names apart from those of other pictures; `words` are for those who cannot see it.
+    `name` makes its ids unique on the page; `label` describes it to those who cannot see it.
     """
     source = io.StringIO()
     with rc_context({"svg.fonttype": "none"}):
         _write(figure, source, format="svg", transparent=True, metadata={"Date": None})
-    text = source.getvalue().split("</defs>", 1)[1]  # what is before are its size and a style sheet for whole pages
+    text = source.getvalue().split("</defs>", 1)[1]  # drop the header and style sheet, which would apply to the page
     width, height = 72 * figure.get_size_inches()
     head = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}" role="img"'
-    return f'{head} aria-label="{escape(words)}">\n{TAG.sub(lambda tag: _for_page(tag[0], name), text)}'
+    return f'{head} aria-label="{escape(label)}">\n{TAG.sub(lambda tag: _for_page(tag[0], name), text)}'
 
 
 def _for_page(tag: str, name: str) -> str:
-    """A tag with rounded numbers, names of its own and the colours of the palette."""
+    """A tag with numbers rounded, ids made unique and colours from the palette."""
     tag = LONG_NUMBER.sub(lambda number: f"{float(number[0]):.2f}".rstrip("0").rstrip("."), tag)
     return COLOUR.sub(lambda colour: COLOURS[colour[0]], IDENTITY.sub(rf"\1{name}-", tag))

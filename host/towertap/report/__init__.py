@@ -1,1 +1,1 @@
-"""The report of a comparison: one HTML page that stands by itself, and its figures beside it."""
+"""The report of a comparison: one self-contained HTML page, with its pictures and data as files beside it."""

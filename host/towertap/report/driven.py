@@ -1,4 +1,4 @@
-"""What was driven, before beside after: what differs as a table, what does not in a sentence."""
+"""What was driven before and after: what differs as a table, what does not as a sentence."""
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
@@ -11,12 +11,9 @@ from towertap.compare.sections.captures import FIELDS
 from towertap.words.numbers import number
 from towertap.words.table import MISSING, Table, tabulate
 
-Row = tuple[str, list[str]]
-"""What, and what it was before and after."""
-
 
 def driven(comparison: Comparison) -> tuple[Table, str]:
-    """The table of what differs, and the sentence."""
+    """The table of what differs, and the sentence on what does not."""
     rows, drives = list(_rows(comparison)), comparison.drives
     columns = ("", f"before: {drives.before}", f"after: {drives.after}")
     differ = [dict(zip(columns, (name, *cells), strict=True)) for name, cells in rows if cells[0] != cells[1]]
@@ -24,7 +21,8 @@ def driven(comparison: Comparison) -> tuple[Table, str]:
     return tabulate("What was driven", differ), f"The same on both sides: {'; '.join(alike)}." if alike else ""
 
 
-def _rows(comparison: Comparison) -> Iterator[Row]:
+def _rows(comparison: Comparison) -> Iterator[tuple[str, list[str]]]:
+    """Names, each with its text before and after."""
     drives = comparison.drives
     sides = [[drive for drive in drives.passes if drive.side == side] for side in SIDES]
     yield "passes", [_counts(drive.road for drive in side) for side in sides]

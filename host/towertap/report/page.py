@@ -1,4 +1,4 @@
-"""The page: a template filled from a comparison, its pictures in it as vectors."""
+"""The report page: a template filled from a comparison, with pictures as SVG."""
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -18,21 +18,21 @@ from towertap.report.templates import page_of
 from towertap.words.phrases import counted
 
 UP_FRONT = "passes"
-"""The section whose first picture stands before the folds."""
+"""The section whose first picture comes before the folds."""
 MOST_CAUTIONS = 4
-"""So many stand beside the answer's own, of those that weaken it; the others are in a fold."""
+"""Weakening cautions shown in addition to the answer's own; the others go into a fold."""
 
 
 @dataclass(frozen=True)
 class PagePicture:
-    """A picture as the page has it: `panels` are `svg` elements, `data` is the file of what is drawn."""
+    """A picture on the page: `panels` are SVG elements, `data` is the path of its CSV."""
 
     title: str
     caption: str
     panels: tuple[Markup, ...]
     data: str
     sound: str = ""
-    """Path of a sound that belongs to it, from the page's folder."""
+    """Path of its sound, relative to the page."""
 
 
 def render(
@@ -42,10 +42,11 @@ def render(
     notices: Sequence[str] = (),
     full: bool = False,
 ) -> str:
-    """Fill the template; `pictures` are those of each section. Every text that a user gave is escaped."""
+    """Fill the template; `pictures` are those of each section. All user text is escaped."""
     others = [caution for caution in comparison.cautions if caution.words not in comparison.answer.cautions]
-    beside = [caution for caution in others if caution.weight > Weight.LIMITS][:MOST_CAUTIONS]
+    shown = [caution for caution in others if caution.weight > Weight.LIMITS][:MOST_CAUTIONS]
     differing, alike = driven(comparison)
+    not_as_planned = f"Not as planned in {counted(len(comparison.departures), 'point')}."
     return page_of(
         "report.html.j2",
         comparison=comparison,
@@ -60,14 +61,14 @@ def render(
         up_front=pictures.get(UP_FRONT, ())[:1],
         differing=differing,
         alike=alike,
-        cautions=[caution.words for caution in beside],
-        further=[caution.words for caution in others if caution not in beside],
+        cautions=[caution.words for caution in shown],
+        further=[caution.words for caution in others if caution not in shown],
         evidence=[
             (section, comparison.evidence[section.name], pictures[section.name][section.name == UP_FRONT :])
             for section in SECTIONS
             if section.name in comparison.evidence
         ],
-        plan_kept=_plan_kept(len(comparison.departures)),
+        plan_kept=not_as_planned if comparison.departures else "Driven and compared as planned.",
         plan_facts=run_sheet.facts(comparison.plan) if comparison.plan else [],
         by_block=any(finding.block_ratios for finding in comparison),
         notices=notices,
@@ -76,17 +77,13 @@ def render(
 
 
 def _verdicts(findings: Sequence[Finding]) -> str:
-    """How many findings have which verdict."""
+    """How many findings have each verdict."""
     count = Counter(finding.verdict for finding in findings)
     return f"{', '.join(f'{count[verdict]} {words}' for verdict, words in WORDS.items() if count[verdict])}."
 
 
-def _plan_kept(departures: int) -> str:
-    return f"Not as planned in {counted(departures, 'point')}." if departures else "Driven and compared as planned."
-
-
 def _head(drives: Drives) -> list[str]:
-    """Vehicle and dates, for the line over the answer."""
+    """Vehicles, first and last date, for the line above the answer."""
     vehicles = dict.fromkeys(drive.conditions.vehicle for drive in drives.passes if drive.conditions.vehicle)
     dates = sorted({f"{drive.started:%Y-%m-%d}" for drive in drives.passes if drive.started})
     return [*vehicles, *dict.fromkeys([dates[0], dates[-1]] if dates else [])]

@@ -1,10 +1,9 @@
-"""Writes the report: draws the pictures, puts them into the page as vectors, and beside it as PNG with their data."""
+"""Write the report: the page with its pictures as SVG, and beside it the pictures as PNG and all data as CSV."""
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import version
 from pathlib import Path
@@ -31,23 +30,22 @@ def write_report(
     full: bool = False,
     fresh: bool = False,
 ) -> Path:
-    """Write `report.html` into `folder`, which is made if need be; returns the page's path.
+    """Write `report.html` into `folder`, created if needed, with pictures (PNG) and data (CSV); returns its path.
 
-    Beside it go its pictures (PNG) and, as CSV, what they draw and every table. `notices` are lines to stand over the
-    answer, `sounds` files in the folder by the picture that they belong to; `full` opens all folds, `fresh` draws
-    every picture anew. The report is a function of the comparison: no capture is opened.
+    `notices` are lines above the answer, `sounds` maps pictures to sound files in the folder. `full` opens all folds,
+    `fresh` redraws every picture. The report is a function of the comparison: no capture is opened.
     """
     folder = Path(folder)
     make_folders(folder)
-    keeper = PictureKeeper(comparison.drives.passes[0].path, fresh)
-    of_findings = (comparison.overall, comparison.findings, comparison.margin, comparison.drives.after)
-    (findings,) = keeper.drawn("findings", of_findings, lambda: [_findings(comparison)])
+    drawn = partial(kept_or_drawn, comparison.drives.passes[0].path, fresh)
+    inputs = (comparison.overall, comparison.findings, comparison.margin, comparison.drives.after)
+    (findings,) = drawn("findings", inputs, lambda: [_findings(comparison)])
     pictures = {}
     for section in SECTIONS:
         if evidence := comparison.evidence.get(section.name):
             make = partial(section.pictures, evidence)
-            drawn = () if evidence.drawn is None else keeper.drawn(section.name, evidence, make)
-            pictures[section.name] = [on_page(picture, folder, sounds) for picture in drawn]
+            own = () if evidence.drawn is None else drawn(section.name, evidence, make)
+            pictures[section.name] = [on_page(picture, folder, sounds) for picture in own]
     for name, evidence in comparison.evidence.items():
         for number, table in enumerate(evidence.tables, start=1):
             write_csv(table, folder / DATA / f"{name}_table_{number}.csv")
@@ -58,9 +56,9 @@ def write_report(
 
 
 def make_folders(folder: Path) -> None:
-    """The folder of a page, and those beside the page."""
-    for beside in (PICTURES, DATA):
-        (folder / beside).mkdir(parents=True, exist_ok=True)
+    """Create the folder of a page with its subfolders."""
+    for name in (PICTURES, DATA):
+        (folder / name).mkdir(parents=True, exist_ok=True)
 
 
 def _findings(comparison: Comparison) -> Picture:
@@ -69,29 +67,21 @@ def _findings(comparison: Comparison) -> Picture:
     return intervals.picture(comparison)
 
 
-@dataclass(frozen=True)
-class PictureKeeper:
-    """Draws pictures, and keeps them beside a `capture` (see `kept`)."""
-
-    capture: Path
-    fresh: bool = False
-    """Take nothing from what was kept."""
-
-    def drawn(
-        self, name: str, made_from: object, pictures: Callable[[], Iterable[Picture]]
-    ) -> tuple[DrawnPicture, ...]:
-        """Some `pictures` by the `name` of what they show, anew where all that they are `made_from` has changed."""
-        content = hashlib.sha256(packed(made_from)).hexdigest()
-        entry = Kept(self.capture, f"drawn-{name}", (content, version("matplotlib")), files=())
-        drawn: tuple[DrawnPicture, ...] | None = None if self.fresh else entry.look_up(tuple[DrawnPicture, ...])
-        if drawn is None:
-            drawn = draw(pictures)
-            entry.keep(drawn)
-        return drawn
+def kept_or_drawn(
+    capture: Path, fresh: bool, name: str, made_from: object, pictures: Callable[[], Iterable[Picture]]
+) -> tuple[DrawnPicture, ...]:
+    """The drawn `pictures`, kept beside a `capture` under `name`; drawn again if `fresh` or `made_from` has changed."""
+    content = hashlib.sha256(packed(made_from)).hexdigest()
+    entry = Kept(capture, f"drawn-{name}", (content, version("matplotlib")), files=())
+    drawn: tuple[DrawnPicture, ...] | None = None if fresh else entry.look_up(tuple[DrawnPicture, ...])
+    if drawn is None:
+        drawn = draw(pictures)
+        entry.keep(drawn)
+    return drawn
 
 
 def draw(pictures: Callable[[], Iterable[Picture]]) -> tuple[DrawnPicture, ...]:
-    """Pictures made and drawn; matplotlib is loaded only here."""
+    """Make and draw pictures; only this imports matplotlib."""
     from matplotlib import rc_context
 
     from towertap.drawing import style
@@ -101,7 +91,7 @@ def draw(pictures: Callable[[], Iterable[Picture]]) -> tuple[DrawnPicture, ...]:
 
 
 def on_page(picture: DrawnPicture, folder: Path, sounds: Mapping[str, Path] | None = None) -> page.PagePicture:
-    """A picture for the page in `folder`, with its panels and its data beside that."""
+    """Write the panels and data of a picture into `folder`; returns the picture for the page there."""
     for panel in picture.panels:
         (folder / PICTURES / f"{panel.name}.png").write_bytes(panel.png)
     write_csv(picture.data, folder / DATA / f"{picture.name}.csv")

@@ -1,4 +1,4 @@
-"""The templates of all pages: what they are given is escaped, and they know how numbers are written."""
+"""The templates of all pages: HTML is escaped, and filters format numbers."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ LIBRARIES = ("numpy", "scipy", "pandas", "h5py", "matplotlib")
 
 
 def template(name: str) -> Template:
-    """The template of a page (.html.j2) or of a text."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined  # a plan's help waits for none of it
+    """A template: a page (.html.j2) or plain text."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined  # imported late, to keep `plan --help` fast
 
     environment = Environment(
         loader=PackageLoader("towertap.report", "."),
@@ -30,17 +30,13 @@ def template(name: str) -> Template:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.globals.update(palette=Markup(palette.css()), versions=versions())
+    own = f"{WRITTEN_BY}, Python {platform.python_version()}"
+    programs = [own, *(f"{library} {version(library)}" for library in LIBRARIES)]
+    environment.globals.update(palette=Markup(palette.css()), versions=", ".join(programs))
     environment.filters.update(percent=numbers.percent, sentence_case=sentence_case)
     return environment.get_template(name)
 
 
 def page_of(name: str, **values: Any) -> str:
-    """The page that a template makes of the values; no line of it parts a number from its unit."""
+    """The template filled with `values`; no line breaks between a number and its unit."""
     return unbroken(template(name).render(values))
-
-
-def versions() -> str:
-    """What computed a page."""
-    own = f"{WRITTEN_BY}, Python {platform.python_version()}"
-    return ", ".join([own, *(f"{library} {version(library)}" for library in LIBRARIES)])

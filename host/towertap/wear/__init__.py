@@ -1,4 +1,4 @@
-"""Wear: one part over months on the same roads, and when it leaves the margin."""
+"""Wear: one part over months on the same roads, and when its change leaves the margin."""
 
 from towertap.wear.course import follow
 

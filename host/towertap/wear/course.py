@@ -23,48 +23,47 @@ from towertap.words.phrases import sentence_case
 
 MONTH = timedelta(days=365.25 / 12)
 DEFAULT_METRICS = ("jerk_z",)
-"""One, because every session is a change of its own, and every further metric multiplies the family they share."""
+"""Only one: each session is a test of its own, and each further metric multiplies the family of tests."""
 SPANS = 2.0
-"""A line is not continued further than so many times the time seen, from the first fit."""
-UNCUT = "the smooth road is not cut into places"
+"""A line is extrapolated to this multiple of the observed time, from the first fit."""
 
 PValues = tuple[float | None, float | None]
-"""Of the difference and of the two one-sided tests, after Holm's adjustment."""
+"""p of the difference and of the two one-sided tests, after Holm's adjustment."""
 
 
 def follow(history: History, margin: float = 0.10, metrics: Sequence[str] = DEFAULT_METRICS) -> Wear:
-    """Follow a part over its sessions on every road, in every metric asked for.
+    """Follow a part over its sessions on every road, in each of `metrics` (columns of the window tables).
 
-    `margin` is the change that counts, as a fraction; the smooth road's windows of all sessions set the roughness
-    limit; `metrics` are columns of the window tables. Raises CallError for a margin or metric that cannot be,
-    AnalysisError when no rough road was driven at the first fit and later.
+    `margin` is the change that counts, as a fraction. The smooth road's windows of all sessions set the roughness
+    limit. Raises CallError for an impossible margin or metric, AnalysisError if no rough road was driven both at the
+    first fit and later.
     """
     followed = chosen([metric for metric in history.metrics if metric.rule == "ratio"], margin, metrics)
     roads = {road: history.on(road) for road in history.roads}
-    lost = [road for road in roads if not _driven_again(roads[road], history)]
-    rough = [road for road in roads if road not in (*lost, history.smooth)]
+    first_session = history.sessions[0].name
+    unrepeated = [road for road, own in roads.items() if len(own.sessions) < 2 or own.sessions[0].name != first_session]
+    rough = [road for road in roads if road not in (*unrepeated, history.smooth)]
     if not rough:
         raise AnalysisError(
-            f"no rough road was driven both in the first session ({history.sessions[0].name}) and later: drive the "
-            "same roads each time, or name a later first day by --since"
+            f"no rough road was driven both in the first session ({first_session}) and later: drive the "
+            "same roads each time, or give a later first day with --since"
         )
     smooth = roads[history.smooth]
-    limits = {each.name: roughness_limit(smooth.passes, each.name).value for each in followed}
+    limits = {metric.name: roughness_limit(smooth.passes, metric.name).value for metric in followed}
     places = {road: find_places(roads[road].passes) for road in rough}
     unjudged = [
-        _course(history, road, each, places[road].rough(each.name, limits[each.name]), margin)
+        _course(history, road, metric, places[road].rough(metric.name, limits[metric.name]), margin)
         for road in rough
-        for each in followed
+        for metric in followed
     ]
     courses, checks = judge(unjudged, history.first_fit), []
-    for each in followed if history.smooth not in lost else ():
-        whole = RoughPlaces.none(each.name, UNCUT)
-        checks += judge([_course(history, history.smooth, each, whole, margin)], history.first_fit)
+    for metric in followed if history.smooth not in unrepeated else ():
+        whole = RoughPlaces.none(metric.name, "the smooth road is not cut into places")
+        checks += judge([_course(history, history.smooth, metric, whole, margin)], history.first_fit)
     changes_tested = sum(change.p_difference is not None for course in courses for change in course.changes)
     trends_tested = sum(course.trend is not None for course in courses)
-    courses = [words.described(course, checks, changes_tested, trends_tested) for course in courses]
+    courses = [words.describe(course, checks, changes_tested, trends_tested) for course in courses]
     bench = {drive.name: drive.bench for drive in history.passes if drive.bench}
-    not_again = [words.not_again(road, history) for road in lost]
     return Wear(
         history=history,
         margin=margin,
@@ -78,9 +77,9 @@ def follow(history: History, margin: float = 0.10, metrics: Sequence[str] = DEFA
         alignment=tuple(placed.alignment for placed in places.values()),
         cautions=ranked(
             [
-                *words.together(courses),
+                *words.cautions_of(courses),
                 *(Caution(f"{sentence_case(remark)}.", Weight.WEAKENS) for remark in history.remarks),
-                *not_again,
+                *(words.not_repeated(road, history) for road in unrepeated),
                 words.ONE_DAY,
                 *instrument.cautions(bench),
             ]
@@ -89,18 +88,15 @@ def follow(history: History, margin: float = 0.10, metrics: Sequence[str] = DEFA
     )
 
 
-def _driven_again(of_road: History, history: History) -> bool:
-    """Whether a road was driven at the first fit and in a later session."""
-    return len(of_road.sessions) > 1 and of_road.sessions[0].name == history.sessions[0].name
-
-
 def _course(history: History, road: str, metric: Metric, rough: RoughPlaces, margin: float) -> Course:
     """One metric on one road, over its rough places or over whole passes; not yet judged."""
-    of_road, points, name = history.on(road), [], metric.name
-    passes, smooth = of_road.passes, road == history.smooth  # whose quietest pass is what bounds the engine
-    engine = None if smooth else instrument.engine_share(history.passes, metric)
+    own, name = history.on(road), metric.name
+    sessions, passes = own.sessions, own.passes
+    # The bound on the engine comes from the smooth road's own quietest pass.
+    engine = None if road == history.smooth else instrument.engine_share(history.passes, metric)
     values = {drive.name: rough.value(drive) for drive in passes}
-    for session in of_road.sessions:
+    points = []
+    for session in sessions:
         for drive in session.passes:
             months, value = ((drive.started or session.began) - history.first_fit) / MONTH, values[drive.name]
             points.append(Point(drive.name, session.name, months, value.value, value.whole))
@@ -114,7 +110,7 @@ def _course(history: History, road: str, metric: Metric, rough: RoughPlaces, mar
         share=rough.share,
         whole_because=rough.whole_because,
         points=tuple(points),
-        means=tuple(_mean([point for point in points if point.session == day.name]) for day in of_road.sessions),
+        means=tuple(_mean([point for point in points if point.session == session.name]) for session in sessions),
         noise=instrument.largest_share(passes, values.values(), name, engine),
         cautions=(*words.bursts(rough), *instrument.mounting_cautions(name, passes)),
     )
@@ -126,16 +122,16 @@ def _mean(points: Sequence[Point]) -> Mean:
 
 
 def judge(courses: Sequence[Course], first_fit: datetime) -> list[Course]:
-    """Give each course its changes, trend and verdict; all changes are one family of tests, all trends another."""
+    """Add changes, trend and verdict to each course. All changes are one family of tests, all trends another."""
     contrasts = [against_first(course.groups, course.measured_margin) for course in courses]
     rises = [_rise(course) for course in courses]
-    of_changes, change_alpha = _family([change for changes in contrasts for change in changes])
-    of_trends, trend_alpha = _family(rises)
+    change_p_values, change_alpha = _family([change for changes in contrasts for change in changes])
+    trend_p_values, trend_alpha = _family(rises)
     judged = []
-    for course, changes, rise, p_trend in zip(courses, contrasts, rises, of_trends, strict=True):
+    for course, changes, rise, p_trend in zip(courses, contrasts, rises, trend_p_values, strict=True):
         joint = against_first(course.groups, course.measured_margin, change_alpha)
         days = tuple(
-            _change(course, mean.session, change, wide.interval, next(of_changes))
+            _change(course, mean.session, change, wide.interval, next(change_p_values))
             for mean, change, wide in zip(course.means[1:], changes, joint, strict=True)
         )
         trend = _trend(course, course.line, rise, p_trend, first_fit) if course.line and rise else None
@@ -155,7 +151,7 @@ def judge(courses: Sequence[Course], first_fit: datetime) -> list[Course]:
 
 
 def _family(tests: Sequence[Contrast | None]) -> tuple[Iterator[PValues], float]:
-    """The adjusted p-values of each, and the share of ALPHA with which all intervals hold together (Bonferroni)."""
+    """The adjusted p-values of each test, and the alpha per interval that makes all intervals joint (Bonferroni)."""
     differences = holm([test.p_difference if test else None for test in tests])
     equivalences = holm([test.p_equivalence if test else None for test in tests])
     tested = sum(p is not None for p in differences)
@@ -182,14 +178,14 @@ def _change(
 
 
 def _outside_since(changes: Sequence[Change]) -> str | None:
-    """The session since which each lies outside the margin, on the side where the last does; None if that does not."""
+    """The session since which all are outside the margin on the side of the last; None if the last is inside."""
     higher = changes[-1].ratio > 1
     lasting = [*takewhile(lambda change: change.outside and (change.ratio > 1) == higher, reversed(changes))]
     return lasting[-1].session if lasting else None
 
 
 def _rise(course: Course) -> Contrast | None:
-    """What the trend's line comes to from the first session to the last."""
+    """The change along the trend's line from the first session to the last."""
     if course.line is None:
         return None
     first, last = course.means[0], course.means[-1]
@@ -201,7 +197,7 @@ def _trend(course: Course, line: Line, rise: Contrast, p_values: PValues, first_
     months = [mean.months for mean in course.means]
     of_passes, days_p = days_against_passes(months, [np.log(group) for group in course.groups])
     span = months[-1] - months[0]
-    with np.errstate(over="ignore"):  # of days one apart, a month may be more than a float holds
+    with np.errstate(over="ignore"):  # with days one apart, a month's change can exceed a float
         percent, *interval = (100 * float(np.expm1(slope)) for slope in (line.slope, *line.slope_interval()))
     return Trend(
         percent_per_month=percent,
@@ -224,9 +220,9 @@ def _trend(course: Course, line: Line, rise: Contrast, p_values: PValues, first_
 
 
 def _crossing(line: Line, margin: float, span: float, first_day: datetime, p_difference: float | None) -> Crossing:
-    """When the line has gone as far as the margin, as dates no later than SPANS times the time seen.
+    """When the line reaches the margin, with dates up to SPANS times the observed time.
 
-    Where no rise or fall is shown there is only an earliest time.
+    If no rise or fall is shown there is only an earliest time.
     """
 
     def day(months: float | None) -> str | None:
@@ -248,8 +244,8 @@ def _crossing(line: Line, margin: float, span: float, first_day: datetime, p_dif
 
 
 def _left(course: Course, alpha: float) -> str | None:
-    """The first session at which the line's 1 − `alpha` interval is wholly outside the margin."""
-    surely = months_to(course.line, math.log1p(course.margin), alpha)[2] if course.line else None
-    if surely is None:
+    """The first session at which the line's complete 1 − `alpha` interval is outside the margin."""
+    latest = months_to(course.line, math.log1p(course.margin), alpha)[2] if course.line else None
+    if latest is None:
         return None
-    return next((mean.session for mean in course.means if mean.months - course.means[0].months >= surely), None)
+    return next((mean.session for mean in course.means if mean.months - course.means[0].months >= latest), None)

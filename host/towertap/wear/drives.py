@@ -1,6 +1,6 @@
 """From an archive or a folder of captures to the sessions of one part on one vehicle.
 
-Days are the driver's: a drive's date is by the offset from UTC that is stored with its capture.
+Dates are the driver's, by the UTC offset stored with each capture.
 """
 
 import os
@@ -23,7 +23,7 @@ from towertap.wear.model import History, Session
 from towertap.words.phrases import counted, quoted
 
 APART = timedelta(hours=8)
-"""A longer time between the starts of two drives, to another date, ends a session: a night does, a break does not."""
+"""A longer time between the starts of two drives ends a session if the date changes: a night does, a break does not."""
 
 Drive = TypeVar("Drive", CaptureLabel, Pass)
 
@@ -39,20 +39,20 @@ def load_sessions(
     bench: Path | None = None,
     **how: Unpack[HowRead],
 ) -> History:
-    """Read every capture of `part` on one vehicle that began on the day `since`, where it was driven, or later.
+    """Read every capture of `part` on one vehicle that began on the local date `since` or later.
 
-    `folder` is an archive or holds captures (*.h5). Captures that cannot be read, are not sound, hold no whole window,
-    copy another or do not say when they began are left out and listed with the reason; in an archive, so are those
-    that are not as they were added. `position` is the box position to use where there were two, `bench` the folder of
-    the bench records. Raises CallError when a name matches nothing, or two vehicles or positions do, AnalysisError when
-    fewer than two sessions can be used or rates differ.
+    `folder` is an archive or holds captures (*.h5). Captures that cannot be read, are not sound, hold no complete
+    window, copy another or lack a start time are left out and listed with the reason; in an archive, so are those that
+    have changed since they were added. `position` selects a box position if there were two; `bench` is the folder of
+    the bench records. Raises CallError if a name matches nothing or is needed to choose between vehicles or positions,
+    AnalysisError if fewer than two sessions can be used or rates differ.
     """
     excluded: list[Excluded] = []
-    recordings = recordings_in(folder, excluded)
-    known = [entry.conditions for entry in recordings]
-    refuse_unknown(known, excluded, part=part, road=smooth, vehicle=vehicle, box_position=position)
-    of_part = _of_one_vehicle([entry for entry in recordings if entry.conditions.part == part], vehicle)
-    dated = _at_position(list(_dated(of_part, since, excluded)), position)
+    recordings = _recordings_in(folder, excluded)
+    conditions = [entry.conditions for entry in recordings]
+    refuse_unknown(conditions, excluded, part=part, road=smooth, vehicle=vehicle, box_position=position)
+    with_part = _of_one_vehicle([entry for entry in recordings if entry.conditions.part == part], vehicle)
+    dated = _at_position(list(_dated(with_part, since, excluded)), position)
     _refuse_few(dated, part, since, excluded)
     chosen = [entry.path for entry in dated if _as_added(entry, excluded)]
     passes = read_passes(chosen, excluded, bench, **how)
@@ -62,22 +62,25 @@ def load_sessions(
         raise AnalysisError(f"no pass over the smooth road '{smooth}' can be used, and it sets the limit: drive it too")
     if roads == {smooth}:
         raise AnalysisError(f"every pass is over the smooth road '{smooth}': drive a rough road as well")
-    sessions = tuple(_sessions(passes))
-    driven_as = of_part[0].conditions
+    sessions = tuple(
+        Session(f"{drives[0].started:%Y-%m-%d}", _started(drives[0]), tuple(drives))
+        for drives in sessions_of(sorted(passes, key=lambda drive: drive.name))
+    )
+    part_and_vehicle = with_part[0].conditions
     return History(
         part=part,
-        vehicle=driven_as.vehicle,
+        vehicle=part_and_vehicle.vehicle,
         smooth=smooth,
         metrics=metrics_of(passes),
         sessions=sessions,
         excluded=tuple(excluded),
-        remarks=(*_refitted(recordings, driven_as, sessions), *changed_conditions(passes), *_differing(passes)),
-        others=len(recordings) - len(of_part),
+        remarks=(*_refitted(recordings, part_and_vehicle, sessions), *changed_conditions(passes), *_differing(passes)),
+        others=len(recordings) - len(with_part),
     )
 
 
-def recordings_in(folder: Path, excluded: list[Excluded]) -> list[CaptureLabel]:
-    """Every capture of an archive or a folder that says what it is of; those that cannot join `excluded`."""
+def _recordings_in(folder: Path, excluded: list[Excluded]) -> list[CaptureLabel]:
+    """The label of every capture in an archive or folder; captures without a readable one go to `excluded`."""
     if folder.is_dir() and any((folder / name / NAME).is_file() for name in store.names(folder)):
         return list(_archived(folder, excluded))
     return list(labels(captures_in(folder), excluded))
@@ -86,8 +89,8 @@ def recordings_in(folder: Path, excluded: list[Excluded]) -> list[CaptureLabel]:
 def _archived(folder: Path, excluded: list[Excluded]) -> Iterator[CaptureLabel]:
     listing = store.listing(folder)
     for line in listing.unreadable:
-        path, _, why = line.rpartition(f"{os.sep}{NAME}: ")
-        excluded.append(Excluded(Path(path).name, f"its {NAME}: {why}"))
+        path, _, error_text = line.rpartition(f"{os.sep}{NAME}: ")
+        excluded.append(Excluded(Path(path).name, f"its {NAME}: {error_text}"))
     for record in listing.records:
         path, sha256 = folder / record["name"] / CAPTURE, record["files"][CAPTURE]["sha256"]
         try:
@@ -100,29 +103,29 @@ def _archived(folder: Path, excluded: list[Excluded]) -> Iterator[CaptureLabel]:
 
 
 def _as_added(entry: CaptureLabel, excluded: list[Excluded]) -> bool:
-    """Whether a capture is, to the bit, what the archive took in; always so in a folder."""
+    """Whether a capture is bit for bit what was added to the archive; True in a plain folder."""
     try:
         if entry.sha256 is None or sha256_of(entry.path) == entry.sha256:
             return True
-        why = "not as it was added to the archive"
+        reason = "changed since it was added to the archive"
     except OSError as error:
-        why = f"its {CAPTURE} cannot be read ({error.strerror})"
-    excluded.append(Excluded(name_of(entry.path), f"{why}; 'towertap archive verify' says more"))
+        reason = f"its {CAPTURE} cannot be read ({error.strerror})"
+    excluded.append(Excluded(name_of(entry.path), f"{reason}; 'towertap archive verify' says more"))
     return False
 
 
 def _of_one_vehicle(recordings: Sequence[CaptureLabel], vehicle: str | None) -> list[CaptureLabel]:
     vehicles = {entry.conditions.vehicle for entry in recordings}
     if vehicle is None and len(vehicles) > 1:
-        on = quoted(vehicles) + (" and by captures that do not say which" if "" in vehicles else "")
-        raise CallError(f"the part was driven on more than one vehicle ({on}): name it by --vehicle")
+        names = quoted(vehicles) + (" and captures that do not say which" if "" in vehicles else "")
+        raise CallError(f"the part was driven on more than one vehicle ({names}): choose one with --vehicle")
     if vehicle not in (None, *vehicles):
-        raise CallError(f"the part was not driven on '{vehicle}': it was on {quoted(vehicles)}")
+        raise CallError(f"the part was not driven on '{vehicle}', but on {quoted(vehicles)}")
     return [entry for entry in recordings if vehicle in (None, entry.conditions.vehicle)]
 
 
 def _dated(recordings: Sequence[CaptureLabel], since: date | None, excluded: list[Excluded]) -> Iterator[CaptureLabel]:
-    """Those that say their road and when they began, from the first day asked for on."""
+    """The recordings with a road and a start time, from the day `since` on."""
     for entry in recordings:
         if entry.started is None or not entry.conditions.road:
             missing = "its road" if entry.started else "when it was driven"
@@ -132,7 +135,7 @@ def _dated(recordings: Sequence[CaptureLabel], since: date | None, excluded: lis
 
 
 def _at_position(dated: list[CaptureLabel], position: str | None) -> list[CaptureLabel]:
-    """Those by one box; CallError where a session was recorded at two positions and none is named."""
+    """The recordings of one box; CallError if a session was recorded at two positions and none is chosen."""
     if position is not None:
         return [entry for entry in dated if entry.conditions.box_position == position]
     for session in sessions_of(dated):
@@ -140,15 +143,15 @@ def _at_position(dated: list[CaptureLabel], position: str | None) -> list[Captur
         if len(positions) > 1:
             raise CallError(
                 f"on {session[0].started:%Y-%m-%d} there were boxes at more than one position ({quoted(positions)}): "
-                "name one by --position"
+                "choose one with --position"
             )
     return dated
 
 
 def sessions_of(dated: Iterable[Drive]) -> list[list[Drive]]:
-    """Captures or passes, all with a date, in order of time, parted by days.
+    """Captures or passes, all with a start time, sorted and split into sessions.
 
-    That is where none begins for longer than APART, and the next on another date than the first.
+    A session ends where the next drive begins more than APART later and on a later date than the session's first.
     """
     sessions: list[list[Drive]] = []
     for drive in sorted(dated, key=_started):
@@ -168,7 +171,7 @@ def _started(drive: CaptureLabel | Pass) -> datetime:
 
 
 def _refuse_few(dated: Sequence[Drive], part: str, since: date | None, excluded: list[Excluded]) -> None:
-    """AnalysisError with fewer than two sessions."""
+    """Raise AnalysisError if there are fewer than two sessions."""
     sessions = sessions_of(dated)
     after = f" since {since}" if since else ""
     more = f"; left out: {len(excluded)}, {excluded[0].capture}: {excluded[0].reason}" if excluded else ""
@@ -182,35 +185,28 @@ def _refuse_few(dated: Sequence[Drive], part: str, since: date | None, excluded:
         )
 
 
-def _sessions(passes: Sequence[Pass]) -> Iterator[Session]:
-    """The passes by session, in the order of their times."""
-    for drives in sessions_of(sorted(passes, key=lambda drive: drive.name)):
-        yield Session(f"{drives[0].started:%Y-%m-%d}", _started(drives[0]), tuple(drives))
-
-
-def _refitted(recordings: Sequence[CaptureLabel], driven_as: Conditions, sessions: Sequence[Session]) -> Iterator[str]:
-    """Another part on the same vehicle between the first and the last session: the part was off and on again."""
+def _refitted(recordings: Sequence[CaptureLabel], own: Conditions, sessions: Sequence[Session]) -> Iterator[str]:
+    """A remark if the vehicle was driven with another part between the first and the last session."""
     first, last = sessions[0].began, sessions[-1].began
-    on_vehicle = [entry for entry in recordings if entry.conditions.vehicle == driven_as.vehicle]
+    on_vehicle = [entry for entry in recordings if entry.conditions.vehicle == own.vehicle]
     parts = {entry.conditions.part for entry in on_vehicle if entry.started and first < entry.started < last}
-    if others := parts - {"", driven_as.part}:
+    if others := parts - {"", own.part}:
         yield (
-            f"between the first and the last session the vehicle was driven with {quoted(others)} as well, so "
-            f"'{driven_as.part}' was taken off and fitted again: what installing it does is in the changes and the "
-            "trend too"
+            f"between the first and the last session the vehicle was also driven with {quoted(others)}, so "
+            f"'{own.part}' was removed and refitted: the changes and the trend include the effect of refitting"
         )
 
 
 def _differing(passes: Sequence[Pass]) -> Iterator[str]:
-    """Air and speed that differ between passes."""
+    """Remarks on air temperatures and speeds that differ between passes."""
     air_c = [c for drive in passes if (c := drive.conditions.air_temperature_c) is not None]
     if air_c and max(air_c) - min(air_c) > TEMPERATURE_STEP_C:
         yield (
-            f"the air went from {min(air_c):g} to {max(air_c):g} °C over the sessions: rubber and damper oil stiffen "
-            "in the cold, and a season may pass for wear"
+            f"the air ranged from {min(air_c):g} to {max(air_c):g} °C over the sessions: rubber and damper oil stiffen "
+            "in the cold, so a season may look like wear"
         )
     for road in sorted({drive.road for drive in passes}):
         speeds = {drive.conditions.speed_kmh for drive in passes if drive.road == road}
         if len(speeds) > 1:
-            aimed = ", ".join(sorted("unknown" if speed is None else f"{speed:g}" for speed in speeds))
-            yield f"the speed aimed at on {road} differs between passes ({aimed} km/h) and may pass for wear"
+            planned = ", ".join(sorted("unknown" if speed is None else f"{speed:g}" for speed in speeds))
+            yield f"the planned speed on {road} differs between passes ({planned} km/h) and may look like wear"

@@ -1,4 +1,4 @@
-"""Picture of one course over time: passes, days, the line through them, and the margin around the first fit."""
+"""The picture of one course: passes, days, the trend line, and the margin around the first fit."""
 
 import textwrap
 from collections.abc import Sequence
@@ -25,21 +25,21 @@ LINE: Any = {"color": TREND, "ls": SIDES["after"].line, "lw": 1.5}
 REACHED: Any = {"ls": "-", "marker": "s", "ms": 6.5, "color": TREND, "mec": PAPER}
 STEPS = 60
 WIDEST = 3.0
-"""The axis goes no further than so many times what was measured; a wider interval runs out of the picture."""
+"""The axis reaches at most this multiple of the measured values; a wider interval is cut off."""
 BESIDE_PT, APART_PT, REACH_PT = 7.0, 4.0, 18.0
-"""Passes stand beside their day's diamond, so far from it and from each other, the last no further than the reach."""
+"""Distance of a day's passes from its diamond and from each other, and of the last from the diamond at most."""
 
 
 def panels(wear: Wear, course: Course, check: Course | None) -> list[Figure]:
-    """A rough road's course, and beside it that of the smooth road where there is one; by the driver's date."""
+    """A rough road's course, and the smooth road's if there is one, by the driver's date."""
     first_fit = wear.history.first_fit.replace(tzinfo=None)
     drawn = [(course, f"{course.road}, over {course.basis}")]
     drawn += [(check, f"{check.road}, the smooth road: the check")] if check else []
-    return [_drawn(each, first_fit, name) for each, name in drawn]
+    return [_panel(shown, first_fit, name) for shown, name in drawn]
 
 
 def data(courses: Sequence[Course]) -> Table:
-    """Every pass by its date in months since the first fit."""
+    """Every pass, dated in months since the first fit."""
     columns: dict[str, Any] = {
         "road": [course.road for course in courses for _ in course.points],
         "pass": [point.capture for course in courses for point in course.points],
@@ -50,7 +50,7 @@ def data(courses: Sequence[Course]) -> Table:
     return of_columns("Passes over time", columns)
 
 
-def _drawn(course: Course, first_fit: datetime, name: str) -> Figure:
+def _panel(course: Course, first_fit: datetime, name: str) -> Figure:
     figure = new_figure(3.6)
     axes = figure.subplots()
     axes.set_title(brief(name, 52))
@@ -79,7 +79,7 @@ def _drawn(course: Course, first_fit: datetime, name: str) -> Figure:
 
 
 def _line(axes: Axes, course: Course, line: Line, first_fit: datetime) -> list[float]:
-    """The trend's line, its band, and where it reaches the margin; the ends of the band."""
+    """Draw the trend's line, its band, and where it reaches the margin; returns the ends of the band."""
     months = np.linspace(course.means[0].months, course.means[-1].months, STEPS)
     low, high = np.exp(line.band(months))
     dates = [_date(first_fit, month) for month in months]
@@ -91,7 +91,7 @@ def _line(axes: Axes, course: Course, line: Line, first_fit: datetime) -> list[f
 
 
 def _crossing(axes: Axes, course: Course, line: Line, when: Crossing, first_fit: datetime) -> None:
-    """Where the line has gone as far as the margin, with the part of its interval within the time seen."""
+    """Mark where the line reaches the margin, with its interval up to the last day."""
     first, last = course.means[0].months, course.means[-1].months
     assert when.months is not None
     ends = [min(first + months, last) for months in (when.earliest_months, when.latest_months or last)]
@@ -101,7 +101,7 @@ def _crossing(axes: Axes, course: Course, line: Line, when: Crossing, first_fit:
 
 
 def _days(axes: Axes, course: Course, first_fit: datetime) -> None:
-    """Days' means; later ones with the interval of their change, which holds together with all others."""
+    """Draw the means of days, later ones with the joint interval of their change."""
     first, name = course.means[0].level, "days, 95 % together"
     together = {change.session: change.together for change in course.changes}
     for mean in course.means:
@@ -113,7 +113,7 @@ def _days(axes: Axes, course: Course, first_fit: datetime) -> None:
 
 
 def _passes(axes: Axes, course: Course, first_fit: datetime) -> None:
-    """Every pass, in the order driven, to the right of its day."""
+    """Draw every pass, in the order driven, to the right of its day."""
     for mean in course.means:
         values = [point.value for point in course.points if point.session == mean.session]
         step = min(APART_PT, (REACH_PT - BESIDE_PT) / max(1, len(values) - 1))

@@ -1,4 +1,4 @@
-"""One part over months: what was driven, and the answer, as plain data."""
+"""One part over months as plain data: what was driven, and the answer."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, eq=False)
 class Session:
-    """The drives of one day: `began` is when the first of them did, `name` its date where it was driven."""
+    """The drives of one day; `began` is the start of the first one, `name` its local date."""
 
     name: str
     began: datetime
@@ -36,10 +36,10 @@ class Session:
 
 @dataclass(frozen=True, eq=False)
 class History:
-    """All passes with one part on one vehicle, by session; the first session is that of the first fit.
+    """All passes with one part on one vehicle, by session; the first session is the first fit.
 
-    `smooth` is the road that sets the roughness limit, `remarks` what
-    differs between passes, `others` the number of captures of other parts and vehicles.
+    `smooth` is the road that sets the roughness limit, `remarks` say what differs between passes, `others` is the
+    number of captures of other parts and vehicles.
     """
 
     part: str
@@ -57,23 +57,23 @@ class History:
 
     @property
     def roads(self) -> tuple[str, ...]:
-        """Every road, the rough ones in the order of the alphabet, then the smooth one."""
+        """Every road: the rough ones sorted, then the smooth one."""
         return (*sorted({drive.road for drive in self.passes} - {self.smooth}), self.smooth)
 
     @property
     def first_fit(self) -> datetime:
-        """When the first session began, from which months are counted."""
+        """When the first session began; months are counted from here."""
         return self.sessions[0].began
 
     def on(self, road: str) -> History:
-        """The same of one road: the sessions in which it was driven, with no other passes."""
-        of_road = [replace(session, passes=session.of(road)) for session in self.sessions]
-        return replace(self, sessions=tuple(session for session in of_road if session.passes))
+        """The history of one road: the sessions in which it was driven, without other passes."""
+        sessions = [replace(session, passes=session.of(road)) for session in self.sessions]
+        return replace(self, sessions=tuple(session for session in sessions if session.passes))
 
 
 @dataclass(frozen=True)
 class Point:
-    """One pass: `months` since the first fit, `value` over what the course rests on, `whole` over the whole pass."""
+    """One pass: `months` since the first fit, `value` over the course's basis, `whole` over the complete pass."""
 
     capture: str
     session: str
@@ -96,8 +96,8 @@ class Mean:
 class Change(Contrast):
     """One later session (`after`) against the first fit (`before`), by the spread of passes within all sessions.
 
-    `together` is the interval that holds together with those of all changes of the answer (Bonferroni; None as
-    `interval`), `outside` whether it lies wholly outside the margin; `p_…_holm` are adjusted over all changes.
+    `together` is the joint interval over all changes of the answer (Bonferroni), None if `interval` is. `outside` is
+    True if all of it is outside the margin. `p_…_holm` are adjusted over all changes.
     """
 
     session: str
@@ -110,11 +110,11 @@ class Change(Contrast):
 
 @dataclass(frozen=True)
 class Crossing:
-    """When the trend's line has gone as far as the margin, counted from where it stands at the first fit.
+    """When the trend's line has changed by the margin since the first fit.
 
-    Months since then, with a 95 % interval, and the same as dates. All but the earliest are None where no rise or fall
-    is shown after Holm's adjustment; a date is also None later than `told_until`, where a line ends. `seen` is True
-    when the crossing lies within the time seen.
+    Months since then with a 95 % interval, and the same as dates. All but the earliest are None if no rise or fall is
+    shown after Holm's adjustment. Dates after `told_until`, where the extrapolation ends, are None. `seen` is True if
+    the crossing is not after the last session.
     """
 
     months: float | None
@@ -129,13 +129,13 @@ class Crossing:
 
 @dataclass(frozen=True)
 class Trend:
-    """The line through the sessions' means of the logarithm, each session counting once.
+    """The line through the sessions' mean logarithms, each session counting once.
 
-    `interval` is that of the percent a month (95 %), `start` the line at the first fit, in the metric's unit;
-    `over_span` the ratio from the first to the last session with its 95 % interval and p-values as in a contrast.
-    `scatter` is the standard deviation of session means about the line, `of_passes` what the passes within days give
-    of it (both of logarithms), `days_p` the p of the test that days differ by no more than that (lack of fit); both
-    None where no day has two passes.
+    `interval` is the 95 % interval of `percent_per_month`, `start` the line at the first fit in the metric's unit.
+    `over_span` is the ratio of the last session to the first, with its 95 % interval and p-values as in a contrast.
+    `scatter` is the standard deviation of session means about the line, `of_passes` the part that passes within days
+    explain (both of logarithms), `days_p` the p of the lack-of-fit test that days differ by no more than that. The last
+    two are None if no day has two passes.
     """
 
     percent_per_month: float
@@ -161,7 +161,7 @@ class Trend:
 
     @property
     def days_differ(self) -> bool:
-        """Whether the days vary about the line by more than the passes within days account for."""
+        """Whether days vary about the line by more than the passes within days explain."""
         return self.days_p is not None and self.days_p < ALPHA
 
 
@@ -169,13 +169,14 @@ class Trend:
 class Course:
     """One metric on one road over the months.
 
-    `basis` is what the values rest on, `whole_because` why not on rough places (None where it does), `share` the share
-    of places that are rough, `noise` the sensor's or the engine's share in the pass where it is largest. `verdict` is
-    that of the last session's passes against those of the first fit, their days and all; where the days differ by more
-    than passes account for it is `undecided`, unless the trend has left the margin. `outside` are the sessions whose
-    passes lie outside the margin, `outside_since` the first of those that go on to the last session. `left` is the
-    first session at which the trend has left the margin, so that the part has and not a day: the line's interval, one
-    of as many as there are trends, is wholly outside. `trend` is None with two sessions.
+    `basis` is what the values are taken over, `whole_because` why that is not the rough places (None if it is), `share`
+    the share of places that are rough, `noise` the largest share of sensor or engine noise in any pass.
+
+    `verdict` compares the last session's passes with those of the first fit, including what their days add. It is
+    `undecided` if days differ by more than passes explain, unless the trend has left the margin. `outside` are the
+    sessions whose passes are outside the margin, `outside_since` the first of an unbroken run up to the last session.
+    `left` is the first session at which the trend has left the margin, a statement about the part and not about a day:
+    all of the line's interval, joint over all trends, is outside. `trend` is None with two sessions.
     """
 
     road: str
@@ -205,26 +206,26 @@ class Course:
 
     @property
     def line(self) -> Line | None:
-        """The line through the means of the sessions, as `fit_line` has it."""
+        """`fit_line` through the means of the sessions."""
         return fit_line([mean.months for mean in self.means], [math.log(mean.level) for mean in self.means])
 
     @property
     def drowned(self) -> bool:
-        """Whether noise is more than half of a pass's power, so that nothing is judged."""
+        """Whether noise is more than half of a pass's power; nothing is judged then."""
         return self.noise is not None and self.noise.drowns
 
     @property
     def measured_margin(self) -> float:
-        """The margin of what is measured, narrower where part of the power is no road's."""
+        """The margin for measured values, narrower if part of the power does not come from the road."""
         return self.noise.narrowed(self.margin) if self.noise else self.margin
 
 
 @dataclass(frozen=True, eq=False)
 class Wear:
-    """The answer: `courses` of the rough roads, `checks` of the smooth one, and what is needed to take them apart.
+    """The answer: `courses` of the rough roads, `checks` of the smooth one, and how they were reached.
 
-    `changes_tested` and `trends_tested` are the sizes of the two families over which p-values are adjusted; the checks
-    stand by themselves. `limits` is the roughness limit of each metric by name.
+    `changes_tested` and `trends_tested` are the sizes of the two families of tests that p-values are adjusted over; the
+    checks belong to neither. `limits` maps each metric to its roughness limit.
     """
 
     history: History
@@ -246,13 +247,13 @@ class Wear:
     def data(self) -> dict[str, Any]:
         history = self.history
         own = {name: value for name, value in vars(self).items() if name != "history"}
-        of_history = {name: getattr(history, name) for name in ("part", "vehicle", "smooth", "excluded")}
+        from_history = {name: getattr(history, name) for name in ("part", "vehicle", "smooth", "excluded")}
         sessions = [_day(session) for session in history.sessions]
-        return own | of_history | {"sessions": sessions, "other_captures": history.others}
+        return own | from_history | {"sessions": sessions, "other_captures": history.others}
 
 
 def _day(session: Session) -> dict[str, Any]:
-    """A session in short; `air_c` is the air of the passes that say it, from coldest to warmest."""
+    """A summary of a session; `air_c` is the coldest and warmest air that its passes state, °C."""
     air_c = [c for drive in session.passes if (c := drive.conditions.air_temperature_c) is not None]
     return {
         "session": session.name,

@@ -1,4 +1,4 @@
-"""Writes the page of a part over months, with a picture of each course."""
+"""Write the page of a part over months, with a picture of each course."""
 
 from __future__ import annotations
 
@@ -16,16 +16,15 @@ from towertap.wear.words import headline, status, tables, title
 from towertap.words.phrases import sentence_case
 
 HOW_TO_READ = (
-    "Circles: passes, beside their day. Diamonds: a day's mean, with an interval that holds together with all others. "
+    "Circles: passes, beside their day. Diamonds: the mean of a day, with an interval that is joint with all others. "
     "Dashed: the line through the days, each counting once. Shaded: the margin around the first fit."
 )
 
 
 def write_wear(wear: Wear, folder: str | Path, *, full: bool = False) -> Path:
-    """Write `wear.html` into `folder`, which is made if need be; returns the page's path.
+    """Write `wear.html` into `folder`, created if needed, with pictures (PNG) and data (CSV); returns the page's path.
 
-    Beside it go its pictures (PNG) and their data (CSV). `full` opens all folds. The page is a function of the answer:
-    no capture is opened.
+    `full` opens all folds. The page is a function of the answer: no capture is opened.
     """
     folder = Path(folder)
     make_folders(folder)
@@ -35,21 +34,21 @@ def write_wear(wear: Wear, folder: str | Path, *, full: bool = False) -> Path:
         for number, course in enumerate(wear, start=1):
             check = checks.get(course.metric)
             panels = tuple(figure.panels(wear, course, check))
-            stands, data = f"{title(course)}: {status(course)}", figure.data([course, *([check] if check else [])])
-            yield Picture(f"wear_{number}", stands, HOW_TO_READ, panels, data)
+            data = figure.data([course, *([check] if check else [])])
+            yield Picture(f"wear_{number}", f"{title(course)}: {status(course)}", HOW_TO_READ, panels, data)
 
     courses = [(course, on_page(picture, folder)) for course, picture in zip(wear, draw(pictures), strict=True)]
-    says = headline(wear.courses)
-    shared, of_passes = conditions(wear.history.passes)
+    verdict = headline(wear.courses)
+    shared, conditions_table = conditions(wear.history.passes)
     text = page_of(
         "wear.html.j2",
         wear=wear,
-        headline=sentence_case(says),
-        tone=verdict_of(says),
+        headline=sentence_case(verdict),
+        tone=verdict_of(verdict),
         courses=courses,
         tables=tables(wear),
         shared=shared,
-        of_passes=[of_passes, fingerprints(wear.history.passes)],
+        pass_tables=[conditions_table, fingerprints(wear.history.passes)],
         full=full,
     )
     path = folder / "wear.html"

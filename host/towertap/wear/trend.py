@@ -1,9 +1,9 @@
-"""The statistics of a level over months: the line through the days, when it has gone so far, days against passes.
+"""The statistics of a level over months: the line through the days, when it crosses a limit, days against passes.
 
-Passes of one day share its weather, its tyres and its driver: they show how passes vary, and not how days do. For a
-trend the session is therefore the unit: a straight line by least squares through the sessions' means, with as many
-degrees of freedom as sessions less two. With as many passes in every session that is the line that a mixed model with
-a random session gives, and it needs no estimate of how days vary, for which a handful of days is too few.
+Passes of one day share its weather, tyres and driver: they show how passes vary, not how days do. The unit of a trend
+is therefore the session: a least-squares line through the sessions' means, with two degrees of freedom fewer than
+sessions. With equally many passes per session this is the line of a mixed model with a random session, and it needs no
+estimate of how days vary, for which a handful of days is too few.
 """
 
 import math
@@ -19,12 +19,12 @@ from towertap.compare.stats.contrast import ALPHA, NO_SPREAD, Contrast, Student,
 Array = NDArray[np.float64]
 
 FEWEST_SESSIONS = 3
-"""Two points are always on a line; the third is the first that can lie beside it."""
+"""Two points always lie on a line; the third is the first that can deviate."""
 
 
 @dataclass(frozen=True)
 class Line:
-    """A least-squares line: `intercept` at month 0, `slope` a month, its standard `error`, `df` degrees of freedom.
+    """A least-squares line: `intercept` at month 0, `slope` per month with standard `error`, `df` degrees of freedom.
 
     `scatter` is the standard deviation of the points about it, `middle` the mean of their months.
     """
@@ -37,30 +37,30 @@ class Line:
     middle: float
 
     def at(self, months: ArrayLike) -> Array:
-        """The line at some months (n,)."""
+        """The line at `months` (n,)."""
         levels: Array = self.intercept + self.slope * np.asarray(months, float)
         return levels
 
     def slope_interval(self, alpha: float = ALPHA) -> tuple[float, float]:
-        """The slope's 1 − `alpha` interval by Student's t."""
+        """The slope's 1 − `alpha` interval (Student's t)."""
         reach = self.between(0.0, 1.0).half_width(alpha)
         return self.slope - reach, self.slope + reach
 
     def band(self, months: ArrayLike) -> tuple[Array, Array]:
-        """Lower and upper end of the 95 % interval of the line itself at some months (n,), each (n,)."""
+        """Lower and upper end (n,) of the 95 % interval of the line itself at `months` (n,)."""
         errors = np.hypot(self.scatter / math.sqrt(self.df + 2), self.error * (np.asarray(months, float) - self.middle))
         reach = Student(0.0, errors, self.df).half_width()
         return self.at(months) - reach, self.at(months) + reach
 
     def between(self, start: float, end: float) -> Student:
-        """What it rises from one month to another."""
+        """The rise from one month to another."""
         return Student(self.slope * (end - start), self.error * (end - start), self.df, least_p=0.0)
 
 
 def fit_line(months: ArrayLike, means: ArrayLike) -> Line | None:
-    """The line through session means (n,) of logarithms at their months (n,).
+    """The line through sessions' mean logarithms (n,) at `months` (n,).
 
-    None with fewer than FEWEST_SESSIONS, or where all lie on one line to the last digit, as no drives do.
+    None with fewer than FEWEST_SESSIONS, or if all points lie exactly on one line, which real drives never do.
     """
     x, y = np.asarray(months, float), np.asarray(means, float)
     if x.size < FEWEST_SESSIONS:
@@ -73,10 +73,10 @@ def fit_line(months: ArrayLike, means: ArrayLike) -> Line | None:
 
 
 def months_to(line: Line, distance: float, alpha: float = ALPHA) -> tuple[float | None, float, float | None]:
-    """Months in which the line goes a `distance` up or down, and the ends of the interval of that time.
+    """Months until the line has risen or fallen by `distance`, and the ends of their interval.
 
-    Fieller's interval (1954) of a ratio whose numerator is known: the slope's own, turned over. Where that holds 0 the
-    line may never go so far: no months and no upper end, and the lower end is for the steepest slope it holds.
+    Fieller's interval (1954) of a ratio with a known numerator: the distance over the ends of the slope's interval. If
+    that contains 0, the line may never get there: no months, no upper end, and the lower end is for the steepest slope.
     """
     low, high = line.slope_interval(alpha)
     earliest = distance / max(abs(low), abs(high))
@@ -88,10 +88,10 @@ def months_to(line: Line, distance: float, alpha: float = ALPHA) -> tuple[float 
 def days_against_passes(months: ArrayLike, groups: Sequence[ArrayLike]) -> tuple[float, float] | tuple[None, None]:
     """How much session means would vary if days did not differ, and the p of the test that they do not.
 
-    `groups` are logarithms of values of passes, (n,) a session, at `months` (sessions,). The first is a standard
-    deviation, from the passes' own spread within sessions; the second the F-test of lack of fit of a straight line
-    (Draper and Smith, Applied Regression Analysis, 3rd edition, 1998, section 2.1). None where no session has two
-    passes that differ, or with fewer than FEWEST_SESSIONS.
+    `groups` are logarithms of passes' values, (n,) per session, at `months` (sessions,). The first result is a standard
+    deviation, from the spread of passes within sessions; the second is the lack-of-fit F-test of a straight line
+    (Draper and Smith, Applied Regression Analysis, 3rd edition, 1998, section 2.1). None if no session has two passes
+    that differ, or with fewer than FEWEST_SESSIONS.
     """
     x, logs = np.asarray(months, float), [np.asarray(group, float) for group in groups]
     spread, within_df = _within(logs)
@@ -104,11 +104,11 @@ def days_against_passes(months: ArrayLike, groups: Sequence[ArrayLike]) -> tuple
 
 
 def against_first(groups: Sequence[ArrayLike], margin: float, alpha: float = ALPHA) -> list[Contrast]:
-    """Hold each later group of passes against the first, on logarithms, by the spread of passes within all groups.
+    """Compare each later group of passes with the first, on logarithms.
 
-    `groups` are values of passes, (n,), positive, one group a session. Three passes hardly tell their own spread;
-    those of all sessions together do, as in Dunnett's test (1955). Intervals are Student's, of 1 − `alpha`, the
-    p-values those of `contrast`; None where no session has two passes that differ.
+    `groups` are positive values of passes, (n,), one group per session. Three passes estimate their spread poorly, so
+    it is pooled over all sessions, as in Dunnett's test (1955). Intervals are Student's of 1 − `alpha`, p-values those
+    of `contrast`; both None if no session has two passes that differ.
     """
     first, *later = logs = [np.log(np.asarray(group, float)) for group in groups]
     spread, df = _within(logs)
@@ -121,7 +121,7 @@ def against_first(groups: Sequence[ArrayLike], margin: float, alpha: float = ALP
 
 
 def _within(logs: Sequence[Array]) -> tuple[float, int]:
-    """Standard deviation within groups (n,), NaN where none has two that differ, and its degrees of freedom."""
+    """Pooled standard deviation within groups (n,), NaN if no group has two values that differ, and its df."""
     df = sum(group.size - 1 for group in logs)
     squares = sum(float(((group - group.mean()) ** 2).sum()) for group in logs)
     return math.sqrt(squares / df) if df and math.sqrt(squares) > NO_SPREAD else math.nan, df

@@ -1,4 +1,4 @@
-"""The words of each course, which a customer understands and a statistician would sign, its cautions and tables."""
+"""The sentences, cautions and tables of each course."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -15,8 +15,8 @@ from towertap.words.phrases import change, counted, customers, listed, p_equals,
 from towertap.words.table import MISSING, Table, tabulate
 
 ONE_DAY = Caution(
-    "A day's weather, temperature, tyres and driver are in its change, and those of the first day in every change. "
-    "Only the trend weighs days against days, and only it speaks of the part."
+    "A day's change includes its weather, temperature, tyres and driver; every change includes those of the first day. "
+    "Only the trend compares days with days, so only the trend is about the part."
 )
 GOES: dict[Verdict, str] = {
     "harsher": "rises",
@@ -27,14 +27,14 @@ GOES: dict[Verdict, str] = {
 """What a trend does, by its verdict."""
 
 
-def described(course: Course, checks: Sequence[Course], changes_tested: int, trends_tested: int) -> Course:
-    """A course with its words and cautions; `checks` are those of the smooth road, the rest the sizes of families."""
+def describe(course: Course, checks: Sequence[Course], changes_tested: int, trends_tested: int) -> Course:
+    """The course with its words and cautions; `checks` are the smooth road's courses."""
     check = next((check for check in checks if check.metric == course.metric), None)
     sentences = [f"{title(course)}: {status(course)}."]
     if course.noise and course.noise.drowns:
         sentences.append(
-            f"{100 * course.noise.share:.0f} % of the power of a pass is {course.noise.source}, which drowns what the "
-            "road makes of the part."
+            f"{100 * course.noise.share:.0f} % of the power of a pass is {course.noise.source}, which hides what comes "
+            "from the road."
         )
     else:
         sentences += [_last(course, changes_tested), *_trend(course, trends_tested)]
@@ -42,13 +42,13 @@ def described(course: Course, checks: Sequence[Course], changes_tested: int, tre
 
 
 def headline(courses: Sequence[Course]) -> str:
-    """The one verdict of all courses, or that they differ."""
-    verdicts = {verdict for verdict, _ in map(stands, courses)}
+    """The verdict that all courses share, else "mixed"."""
+    verdicts = {verdict for verdict, _ in map(_verdict_and_status, courses)}
     return verdicts.pop() if len(verdicts) == 1 else "mixed"
 
 
 def summary(courses: Sequence[Course]) -> str:
-    """One sentence a course: where it stands and where it goes; a metric in a customer's words the first time."""
+    """One sentence per course: its state and its trend; a metric is explained the first time."""
     first = {course.metric: course for course in reversed(courses)}
     names = (
         customers(course.metric, course.label) if first[course.metric] is course else course.label for course in courses
@@ -64,12 +64,12 @@ def title(course: Course) -> str:
 
 
 def status(course: Course) -> str:
-    """Where a course stands, in a few words."""
-    return stands(course)[1]
+    """The state of a course, in a few words."""
+    return _verdict_and_status(course)[1]
 
 
-def stands(course: Course) -> tuple[str, str]:
-    """The verdict of a course in a word or a few, and where it stands; a day's passes alone make none of the part."""
+def _verdict_and_status(course: Course) -> tuple[str, str]:
+    """A course's verdict on the part, and its state in a few words. The passes of one day give no verdict."""
     last, trend, undecided = course.changes[-1].session, course.trend, WORDS["undecided"]
     if course.drowned:
         return "not judged", "not judged"
@@ -77,20 +77,20 @@ def stands(course: Course) -> tuple[str, str]:
         way = "harsher" if trend.over_span > 1 else "gentler"
         return way, f"{way} than at the first fit, and outside {_margin(course)} since {course.left}"
     if trend and trend.days_differ:
-        return undecided, "undecided, for its days differ by more than their passes do"
-    outside, unsure = f"outside {_margin(course)}", "the trend does not say so" if trend else _no_trend(course)
-    by_day = f" by the passes of the day, though {unsure}"
+        return undecided, "undecided, because its days differ by more than their passes do"
+    outside = f"outside {_margin(course)}"
+    by_day = f" by the passes of the day, though {'the trend does not say so' if trend else _no_trend(course)}"
     if course.outside_since:
         return undecided, f"{outside} since {course.outside_since}{by_day}"
     if course.outside:
         return undecided, f"{outside} on {listed(course.outside)} by the passes of the day, but not on {last}"
     if course.verdict == "undecided":
         return undecided, f"undecided on {last}"
-    calm = course.verdict == "equivalent"
-    stands_at = f"inside {_margin(course)} on {last}" if calm else f"{course.verdict} on {last} than at the first fit"
+    is_inside = course.verdict == "equivalent"
+    state = f"inside {_margin(course)} on {last}" if is_inside else f"{course.verdict} on {last} than at the first fit"
     if trend and trend.verdict == course.verdict:
-        return WORDS[course.verdict], stands_at + ("" if calm else f", but not shown to be {outside}")
-    return undecided, stands_at + by_day
+        return WORDS[course.verdict], state + ("" if is_inside else f", but not shown to be {outside}")
+    return undecided, state + by_day
 
 
 def _goes(course: Course) -> str:
@@ -109,22 +109,22 @@ def _last(course: Course, tested: int) -> str:
     measured = f"On {last.session} it was {change(last.ratio)} than at the first fit ({course.means[0].session}"
     if last.together is None:
         return f"{measured}). No day has two passes that differ, so nothing shows how much passes vary by chance."
-    family = f", held together with all {tested} changes" if tested > 1 else ""
-    shown = {
+    family = f", joint over all {tested} changes" if tested > 1 else ""
+    conclusions = {
         "equivalent": f", inside {_margin(course)} ({_holm(last.p_equivalence_holm)})",
         "undecided": f", which neither shows a change nor rules out one of {100 * course.margin:g} %",
     }
     rare = f"; chance alone rarely gives a change this large ({_holm(last.p_difference_holm)})"
     interval = f"{range_percent(last.together)}{family}"
     if last.verdict == "equivalent":
-        interval = f"{range_percent(last.interval_90)}, an interval of 90 %"
-    return f"{measured}; {interval}){shown.get(last.verdict, rare)}."
+        interval = f"{range_percent(last.interval_90)}, a 90 % interval"
+    return f"{measured}; {interval}){conclusions.get(last.verdict, rare)}."
 
 
 def _no_trend(course: Course) -> str:
     if len(course.means) < FEWEST_SESSIONS:
-        return "two days do not tell the part from the day"
-    return "its days lie on one line to the last digit, as drives never do"
+        return "two days cannot separate the part from the day"
+    return "its days lie exactly on one line, which real drives never do"
 
 
 def _holm(p: float | None) -> str:
@@ -144,7 +144,7 @@ def _trend(course: Course, tested: int) -> Iterator[str]:
     )
     yield _crossing(course, trend)
     if course.left and trend.crossing.on:
-        yield f"Its whole interval is outside by {course.left}."
+        yield f"Its complete interval is outside the margin by {course.left}."
 
 
 def _rate(trend: Trend, name: str = "") -> str:
@@ -157,39 +157,39 @@ def _interval(trend: Trend) -> str:
 
 
 def _crossing(course: Course, trend: Trend) -> str:
-    """When the line has gone as far as the margin; no date where the trend is undecided."""
+    """When the line reaches the margin; no date if the trend is undecided."""
     when, margin = trend.crossing, _margin(course)
     if when.months is None:
         soonest = f"on {when.earliest}" if when.earliest else f"not before {when.told_until}"
-        steepest = f"; at the steepest that its interval holds, it would be {soonest}"
+        steepest = f"; at the steepest slope in its interval, the line would reach it {soonest}"
         limit = "" if trend.verdict == "undecided" else steepest
-        return f"No rise or fall is shown, so it does not say when the margin is left{limit}."
+        return f"No rise or fall is shown, so there is no date for leaving the margin{limit}."
     if when.on is None:
         earliest = f"; {when.earliest} at the earliest" if when.earliest else ""
         return (
-            f"If it went on like that, which is not measured, it would not reach {margin} by {when.told_until}, twice "
+            f"If it went on like this, which is not measured, it would not reach {margin} by {when.told_until}, twice "
             f"the time seen{earliest}."
         )
     dates = f"{margin} on {when.on} (95 % interval {when.earliest} to {when.latest or f'later than {when.told_until}'})"
     if when.seen:
         return f"The line reaches {dates}."
-    return f"The line would reach {dates}, by a continuation beyond the last day, which is not a measurement."
+    return f"The line would reach {dates}. This is beyond the last day, so it is not a measurement."
 
 
 def check_words(check: Course) -> str:
-    """What a smooth road's course says, without any adjustment: the limit is low on purpose."""
+    """What a smooth road's course says. Nothing is adjusted: the limit is low on purpose."""
     last = check.changes[-1]
     interval = f" ({range_percent(last.interval)})" if last.interval else ""
     trend = f", {_rate(check.trend)}" if check.trend else ""
-    moved = "it changed as well" if _moved(check) else "no change is shown"
+    outcome = "it changed as well" if _has_changed(check) else "no change is shown"
     return (
         f"{title(check)}, the smooth road, as a check: {change(last.ratio)} on {last.session} than at the first fit"
-        f"{interval}{trend}; {moved}."
+        f"{interval}{trend}; {outcome}."
     )
 
 
-def _moved(check: Course) -> bool:
-    """Whether the smooth road moved, each test alone: a caution too many costs less than one too few."""
+def _has_changed(check: Course) -> bool:
+    """Whether any test of the smooth road, unadjusted, shows a change: better a needless caution than a missed one."""
     p_values = [day.p_difference for day in check.changes] + [check.trend.p_difference if check.trend else None]
     return any(p is not None and p < ALPHA for p in p_values)
 
@@ -200,55 +200,54 @@ def _cautions(course: Course, check: Course | None) -> Iterator[Caution]:
         yield Caution(
             "The smooth road was not driven at the first fit and later, so there is no check.", Weight.WEAKENS
         )
-    elif _moved(check):
+    elif _has_changed(check):
         yield Caution(
-            f"The smooth road, {check.road}, changed as well. What changes both may be tyres, weather, the sensor or "
-            "the road itself as well as the part.",
+            f"The smooth road, {check.road}, changed as well. The cause may be tyres, weather, the sensor or the road "
+            "itself as well as the part.",
             Weight.OVERTURNS,
         )
     if trend and trend.of_passes is not None and trend.days_differ:
         yield Caution(
-            f"Days vary about the line by {100 * trend.scatter:.1f} %, and passes account for "
-            f"{100 * trend.of_passes:.1f} % ({p_equals(trend.days_p)}): days differ, or the course is no straight "
-            "line. The changes of single days claim too much; trust the trend.",
+            f"Days vary about the line by {100 * trend.scatter:.1f} %; passes explain {100 * trend.of_passes:.1f} % "
+            f"({p_equals(trend.days_p)}). Either days differ, or the course is not a straight line. Changes of single "
+            "days look more certain than they are; trust the trend.",
             Weight.WEAKENS,
         )
     if course.whole_because:
         reason = sentence_case(course.whole_because)
-        yield Caution(f"{reason}; the values rest on {course.basis}, smooth stretches and all.")
+        yield Caution(f"{reason}; values are over {course.basis}, including smooth stretches.")
     yield from instrument.noise_cautions(course.noise, course.margin, course.verdict == "undecided")
 
 
-def together(courses: Sequence[Course]) -> Iterator[Caution]:
-    """The cautions of all courses with what they are of; one that is of several roads stands once."""
+def cautions_of(courses: Sequence[Course]) -> Iterator[Caution]:
+    """The cautions of all courses, each with its metric and roads; one that several roads share comes once."""
     roads: dict[tuple[str, Caution], list[str]] = {}
     for course in courses:
         for caution in course.cautions:
             roads.setdefault((course.label, caution), []).append(course.road)
-    for (label, caution), of in roads.items():
-        words = f"{sentence_case(label)} on {listed(of)}: {caution.words[:1].lower()}{caution.words[1:]}"
+    for (label, caution), names in roads.items():
+        words = f"{sentence_case(label)} on {listed(names)}: {caution.words[:1].lower()}{caution.words[1:]}"
         yield replace(caution, words=words)
 
 
 def bursts(rough: RoughPlaces) -> Iterator[Caution]:
-    """The places left out because one pass alone was loud there."""
+    """A caution about places left out because a single pass was loud there."""
     if rough.bursts:
-        named = f" ({listed(rough.loud_passes)})" if rough.loud_passes else ""
-        places = f"{counted(rough.bursts, 'place')} where one pass alone was by far the loudest{named}"
+        names = f" ({listed(rough.loud_passes)})" if rough.loud_passes else ""
+        places = f"{counted(rough.bursts, 'place')} where one pass alone was by far the loudest{names}"
         yield Caution(f"Left out: {places}.")
 
 
-def not_again(road: str, history: History) -> Caution:
-    """A road that the first session or all later ones lack."""
+def not_repeated(road: str, history: History) -> Caution:
+    """A road that is missing from the first session or from all later ones."""
     return Caution(
-        f"Not driven both in the first session ({history.sessions[0].name}) and later, so without a first fit to "
-        f"compare with: {road}.",
+        f"Left out: {road}, not driven both in the first session ({history.sessions[0].name}) and later.",
         Weight.WEAKENS,
     )
 
 
 def dates(wear: Wear) -> Iterator[str]:
-    """When the line of each course that shows a rise or a fall reaches the margin."""
+    """When the line reaches the margin, for each course that shows a rise or fall."""
     for course in wear.courses:
         if course.trend and course.trend.crossing.on:
             words = _crossing(course, course.trend)
@@ -256,7 +255,7 @@ def dates(wear: Wear) -> Iterator[str]:
 
 
 def at_a_glance(wear: Wear) -> Table:
-    """The last day and the trend of every course, the smooth road's last; intervals of a smooth road stand alone."""
+    """The last day and the trend of every course, the smooth road's last and with unadjusted intervals."""
     rows = []
     for course in (*wear.courses, *wear.checks):
         last, trend, is_check = course.changes[-1], course.trend, course in wear.checks
@@ -269,7 +268,9 @@ def at_a_glance(wear: Wear) -> Table:
                 "95 %": range_percent(last.interval if is_check else last.together),
                 "trend,\na month": per_month[0],
                 "95 % ": per_month[1],
-                "": ("changed as well" if _moved(course) else "no change shown") if is_check else stands(course)[0],
+                "": ("changed as well" if _has_changed(course) else "no change shown")
+                if is_check
+                else _verdict_and_status(course)[0],
             }
         )
     first, *_, last_day = (session.name for session in wear.history.sessions)
@@ -277,12 +278,12 @@ def at_a_glance(wear: Wear) -> Table:
 
 
 def tables(wear: Wear) -> list[Table]:
-    """Each day against the first fit, a table a course, those of the smooth road last; and the trends.
+    """Each day against the first fit, one table per course with the smooth road's last, then the trends.
 
-    p-values are Holm's. Of the trends, days are how far they vary about the line, passes what they account for of it.
+    p-values are Holm's. In the trends, "days" is their spread about the line and "passes" what passes explain of it.
     """
     courses = (*wear.courses, *wear.checks)
-    by_day = [tabulate(f"{title(each)}, {each.unit}, over {each.basis}", _by_day(each)) for each in courses]
+    by_day = [tabulate(f"{title(course)}, {course.unit}, over {course.basis}", _by_day(course)) for course in courses]
     trends = [_trend_row(course, course.trend) for course in wear.courses if course.trend]
     return by_day + ([tabulate("Trends over the time seen", trends)] if trends else [])
 

@@ -1,4 +1,4 @@
-"""Ways of saying a change, a count, a p-value or a list, the same on every page and in the terminal."""
+"""Wording of changes, counts, p-values and lists, the same on every page and in the terminal."""
 
 import re
 from collections.abc import Iterable, Sequence
@@ -16,32 +16,32 @@ TOGETHER = re.compile(
     r"(?<=\d) (?=%|×|m/s|Hz\b|km/h\b|kPa\b|°C)"
     r"|(?<=\bp) (?=(?:[<=]|&lt;) \d)|(?<=\bp [<=]) (?=\d)|(?<=\bp &lt;) (?=\d)"
 )
-"""Spaces at which a line is not broken, in a text and on a page."""
+"""Spaces where a line must not break, in text and in HTML."""
 
 
 def change(ratio: float) -> str:
-    """A ratio as people say it: '12 % higher', '3.1 % lower'."""
+    """A ratio in words: '12 % higher', '3.1 % lower'."""
     percent = abs(ratio - 1) * 100
     return f"{percent:.{0 if percent >= 9.95 else 1}f} % {'higher' if ratio >= 1 else 'lower'}"
 
 
 def p_equals(p: float | None, least: float = LEAST_P) -> str:
-    """A p-value in a sentence, as `p_value` has it."""
+    """`p_value` for use in a sentence: "p = 0.012", "p < 0.001"."""
     return "no p" if p is None else f"p {'' if p <= least else '= '}{p_value(p, least)}"
 
 
 def listed(names: Sequence[str]) -> str:
-    """Names as a sentence lists them: "a", "a and b", "a, b and c"."""
+    """A list in a sentence: "a", "a and b", "a, b and c"."""
     return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
 
 
 def some(names: Sequence[str]) -> str:
-    """Names of captures, the first three in full."""
+    """The first three names, and how many more there are."""
     return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
 
 
 def customers(metric: str, label: str) -> str:
-    """The label of a metric of that name, with a customer's words for it where there are some."""
+    """A metric's label, with a customer's words for it if there are any."""
     words = CUSTOMERS.get(metric.rsplit("_", 1)[0])
     return label + (f" ({words})" if words else "")
 
@@ -53,14 +53,14 @@ def counted(count: int, noun: str) -> str:
 
 
 def did_you_mean(name: str, known: Iterable[str]) -> str:
-    """A guess at which `known` name one that is not known was to be: "; did you mean 'bypass'?", empty without one."""
+    """The `known` name most like a misspelt one: "; did you mean 'bypass'?"; empty if none is close."""
     by_letters = {other.casefold(): other for other in known}
     near = get_close_matches(name.casefold(), by_letters, 1)
     return f"; did you mean '{by_letters[near[0]]}'?" if near else ""
 
 
 def unbroken(words: str, space: str = "\u00a0") -> str:
-    """The words with a `space` that no line is broken at between every number and its unit, and within "p < 0.01"."""
+    """The text with a non-breaking `space` between each number and its unit, and within "p < 0.01"."""
     return TOGETHER.sub(space, words)
 
 
@@ -69,5 +69,5 @@ def sentence_case(words: str) -> str:
 
 
 def quoted(names: Iterable[str]) -> str:
-    """Names as captures spell them, in the order of the alphabet: "'a', 'b'"."""
+    """Names quoted and sorted: "'a', 'b'"."""
     return ", ".join(f"'{name}'" for name in sorted({*names} - {""})) or "not written down in any capture"

@@ -1,4 +1,4 @@
-"""A table as plain texts, for the page, the terminal and a file alike."""
+"""A table of plain text, for the page, the terminal and files."""
 
 import csv
 import math
@@ -11,17 +11,17 @@ from typing import Any
 from numpy.typing import NDArray
 
 NUMERIC = re.compile(r"[-−±×<∞–+]?\s?[\d–]|[-−–∞]?$")
-"""How a number begins, or what stands where there is none."""
+"""The start of a number, or the sign for a missing one."""
 MISSING = "–"
 FORMULA = ("=", "@", "\t", "\r")
-"""A cell of a file that begins so would be computed by a spreadsheet, not shown."""
+"""A spreadsheet would evaluate a cell that starts with one of these."""
 
 
 @dataclass(frozen=True)
 class Table:
-    """Rows of cells under `columns`; those in `right` hold numbers and stand flush right.
+    """Rows of cells under `columns`; those in `right` hold numbers and are right-aligned.
 
-    Where `grouped`, rows that follow each other with the same first cell stand under it as their heading.
+    If `grouped`, rows with the same first cell are shown under it as their heading.
     """
 
     title: str
@@ -31,7 +31,7 @@ class Table:
     grouped: bool = False
 
     def groups(self) -> list[tuple[str, list[tuple[str, ...]]]]:
-        """Headings with their rows, less the first cell, which is the heading; one without it where not grouped."""
+        """Each heading with its rows, without their first cell; if not grouped, "" with all rows."""
         if not self.grouped:
             return [("", list(self.rows))]
         groups: dict[str, list[tuple[str, ...]]] = {}
@@ -41,23 +41,23 @@ class Table:
 
 
 def tabulate(title: str, rows: Iterable[Mapping[str, str]], *, grouped: bool = False) -> Table:
-    """A table of rows that all have the same keys, its columns; columns of numbers stand flush right."""
-    kept = list(rows)
-    columns = tuple(kept[0]) if kept else ()
-    right = tuple(name for name in columns[1:] if all(NUMERIC.match(row[name]) for row in kept))
-    return Table(title, columns, tuple(tuple(row.values()) for row in kept), right, grouped)
+    """A table of rows that share their keys, which become its columns; columns of numbers are right-aligned."""
+    rows = list(rows)
+    columns = tuple(rows[0]) if rows else ()
+    right = tuple(name for name in columns[1:] if all(NUMERIC.match(row[name]) for row in rows))
+    return Table(title, columns, tuple(tuple(row.values()) for row in rows), right, grouped)
 
 
 def of_columns(title: str, columns: Mapping[str, Sequence[Any] | NDArray[Any]]) -> Table:
-    """A table of columns of one length, for a file: names as they are, numbers to six digits, – where there is none."""
+    """A table of equally long columns for a file: text unchanged, numbers to six digits, "–" if missing."""
     cells = [[_cell(value) for value in values] for values in columns.values()]
     return Table(title, tuple(columns), tuple(zip(*cells, strict=True)), ())
 
 
 def joined(title: str, tables: Iterable[Table]) -> Table:
-    """Tables of the same columns one after the other."""
-    parts = list(tables)
-    return Table(title, parts[0].columns, tuple(row for part in parts for row in part.rows), ())
+    """One table of the rows of all `tables`, which share their columns."""
+    tables = list(tables)
+    return Table(title, tables[0].columns, tuple(row for table in tables for row in table.rows), ())
 
 
 def _cell(value: Any) -> str:
@@ -65,9 +65,9 @@ def _cell(value: Any) -> str:
 
 
 def write_csv(table: Table, path: Path) -> None:
-    """Write a table as comma-separated values (RFC 4180, UTF-8 with the mark that spreadsheets look for).
+    """Write a table as CSV (RFC 4180, UTF-8 with the byte order mark that spreadsheets look for).
 
-    Numbers have a plain minus, and what is missing is empty.
+    Numbers have an ASCII minus; missing cells are empty.
     """
     with path.open("w", encoding="utf-8-sig", errors="replace", newline="") as file:
         csv.writer(file).writerows([table.columns, *(map(_plain, row) for row in table.rows)])

@@ -1,4 +1,4 @@
-"""Box plots of places and windows: numbers against matplotlib's and numpy's, and the value of each pass."""
+"""Box plots of places and windows: values against matplotlib's and numpy's, and the value of each pass."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ pytestmark = pytest.mark.usefixtures("styled")
 
 
 def test_box_plots_have_the_numbers_of_matplotlib_and_numpy(recorded, compared):
-    """White noise has no road to be aligned by, so its findings rest on the windows of whole passes."""
+    """White noise has no road fingerprint, so its findings are over the windows of whole passes."""
     for panel, finding in zip(figure.panels(compared.evidence["passes"].drawn), compared.findings, strict=True):
         (axes,) = panel.axes
         assert finding.basis == "whole passes"
@@ -52,7 +52,7 @@ def test_every_pass_has_its_row(compared):
     assert {row[table.columns.index("rough places")] for row in table.rows} == {"–"}
 
 
-def test_the_metric_that_leads_has_a_picture_of_its_own_the_others_a_panel_each(recorded):
+def test_the_leading_metric_has_its_own_picture_and_the_others_a_panel_each(recorded):
     comparison = compare(recorded, metrics=["jerk_x", "jerk_y", "jerk_z", "primary_z"])
     pictures = list(BoxesSection().pictures(comparison.evidence["passes"]))
     assert [(picture.name, len(picture.panels)) for picture in pictures] == [("passes", 1), ("passes_others", 3)]
@@ -68,14 +68,14 @@ def test_hostile_names_do_not_break_the_figure(compared):
         style.save(panel, io.BytesIO())
 
 
-def test_what_is_no_root_mean_square_is_not_headed_as_one(compared):
+def test_a_metric_that_is_not_a_root_mean_square_is_not_labelled_as_one(compared):
     drawn = compared.evidence["passes"].drawn
-    ((metric, finding),) = [(each.metric, each) for each in drawn.findings if each.metric == "jerk_z"]
+    (finding,) = [finding for finding in drawn.findings if finding.metric == "jerk_z"]
     dose = replace(finding, metric="vdv_z", unit="m/s^1.75")
-    as_dose = {"smooth": {"vdv_z": drawn.smooth[metric]}, "limits": {"vdv_z": drawn.limits[metric]}}
-    rough = {(finding.road, "vdv_z"): drawn.rough[finding.road, metric]}
-    of_both = replace(drawn, findings=[finding]), replace(drawn, findings=[dose], rough=rough, **as_dose)
-    labels = [panel.axes[0].get_ylabel() for of in of_both for panel in figure.panels(of)]
+    as_dose = {"smooth": {"vdv_z": drawn.smooth["jerk_z"]}, "limits": {"vdv_z": drawn.limits["jerk_z"]}}
+    rough = {(finding.road, "vdv_z"): drawn.rough[finding.road, "jerk_z"]}
+    variants = replace(drawn, findings=[finding]), replace(drawn, findings=[dose], rough=rough, **as_dose)
+    labels = [panel.axes[0].get_ylabel() for variant in variants for panel in figure.panels(variant)]
     assert labels == ["r.m.s., m/s³", "m/s^1.75"]
 
 
@@ -88,8 +88,8 @@ def ends(text):
     return [float(end) for end in text.split(" to ")]
 
 
-def test_both_statements_can_be_computed_again_from_the_tables(make):
-    """By scipy, from the printed numbers alone: values of passes to Welch's interval, and the spreads on top."""
+def test_both_statements_can_be_recomputed_from_the_tables(make):
+    """By scipy, from the printed numbers alone: from values of passes to Welch's interval, then with the spreads."""
     comparison = compare(make.driven(1, ratio=1.1), metrics=["jerk_z"])
     passes, drives, part = map(columns, comparison.evidence["passes"].tables)
     logs = {
@@ -116,8 +116,8 @@ def test_both_statements_can_be_computed_again_from_the_tables(make):
     assert ends(about["95 % interval"]) == pytest.approx(float(shown["ratio"]) * np.exp([-reach, reach]), rel=1e-4)
 
 
-def test_days_that_each_have_an_installation_of_their_own_are_not_told_to_differ_by_nothing(make):
-    """A;B;A;B;A;B: only the sum of both spreads shows, and the row of days is empty for it."""
+def test_days_confounded_with_installations_are_not_said_to_differ_by_nothing(make):
+    """A;B;A;B;A;B: only the sum of both spreads can be measured, so the row of days is empty."""
     drives = make.driven(1, n=(6, 6))
     began = datetime(2026, 5, 4, 9, tzinfo=UTC)
     apart = tuple(
@@ -134,7 +134,7 @@ def test_days_that_each_have_an_installation_of_their_own_are_not_told_to_differ
     assert float(about["s, days"]) == 0
 
 
-def test_all_roads_together_have_a_row_of_their_own(make):
+def test_all_roads_together_have_their_own_row(make):
     comparison = compare(make.invented(3, roads={"new-road": 30.0, "quarry-lane": 40.0}), metrics=["jerk_z"])
     passes, drives, part = map(columns, comparison.evidence["passes"].tables)
     assert [row["road"] for row in drives] == [row["road"] for row in part]

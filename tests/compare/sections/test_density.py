@@ -1,4 +1,4 @@
-"""Densities over passes, against Parseval, and in fractions of an octave."""
+"""Densities over passes, against Parseval's theorem, and in fractions of an octave."""
 
 import numpy as np
 import pytest
@@ -13,7 +13,7 @@ def test_mean_and_spread_over_passes():
     assert (density.low[0], density.mean[0], density.high[0], density.passes) == (1.0, 3.0, 6.0, 3)
 
 
-def test_a_pass_without_a_whole_segment_is_left_out():
+def test_a_pass_without_a_complete_segment_is_left_out():
     frequency = np.arange(5) * 100.0
     assert over_passes([(frequency, np.full(5, np.nan))]) is None
 
@@ -22,7 +22,7 @@ def test_the_bands_add_up_to_the_variance():
     welch = WelchSum(1000.0, 2.0)
     welch.feed(np.random.default_rng(1).normal(size=(1, 400_000)))
     density = over_passes([(welch.frequency_hz, welch.densities[0].real)])
-    # Parseval: white noise of variance 1 has 1/500 a hertz, so 100 Hz of it an r.m.s. of sqrt(100/500).
+    # Parseval: white noise of variance 1 has 1/500 per hertz, so 100 Hz of it have an r.m.s. of sqrt(100/500).
     inside = (density.frequency_hz >= 100.0) & (density.frequency_hz < 200.0)
     assert np.sqrt(density.mean[inside].sum() * 0.5) == pytest.approx(np.sqrt(100 / 500), rel=0.01)
 

@@ -1,4 +1,4 @@
-"""The picture of the alignment, and what is said of the places."""
+"""The picture of the alignment, and the headline about places."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ pytestmark = pytest.mark.usefixtures("styled")
 
 @pytest.mark.parametrize("aligned", [True, False])
 def test_the_alignment_shows_every_pass_by_place(make, recorded, aligned):
-    """The title says where it does not hold; noise that swells and fades alike in all passes is no road."""
+    """The title says if it failed; noise that swells and fades alike in all passes is not a road."""
     evidence = compare(make.driven(1) if aligned else recorded, metrics=["jerk_z"]).evidence["places"]
     (picture,) = PlacesSection().pictures(evidence)
     (places,) = evidence.drawn
@@ -25,10 +25,10 @@ def test_the_alignment_shows_every_pass_by_place(make, recorded, aligned):
     assert len(picture.data.rows) == sum(shown.size for shown in places.prints)
 
 
-def test_it_says_how_many_places_there_are_and_which_findings_rest_on_none(make, compared):
+def test_the_headline_counts_places_and_names_findings_without_any(make, compared):
     comparison = compare(make.driven(1), metrics=["jerk_z"])
     (alignment,) = comparison.evidence["places"].data
-    assert comparison.evidence["places"].headline == f"Found again in every pass: lane in {alignment.places} places."
+    assert comparison.evidence["places"].headline == f"All passes are aligned on lane ({alignment.places} places)."
     assert compared.evidence["places"].headline == (
-        "No road was found again in every pass. Findings that do not rest on rough places alone: quarry-lane."
+        "Passes could not be aligned on any road. Findings not over rough places alone: quarry-lane."
     )

@@ -1,4 +1,4 @@
-"""The smooth road: told from the rough ones, or refused as one of them, and whether it moved as well."""
+"""The smooth road: distinguished from the rough ones or refused, and whether it changed as well."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from towertap.errors import CallError
 
 @pytest.fixture
 def evidence_of(make):
-    """A function from drives to what the section finds."""
+    """A function from drives to the evidence of the section."""
     return lambda drives: SmoothSection().compare(make.on_whole_passes(drives), ())
 
 
@@ -27,8 +27,8 @@ def test_rough_and_smooth_road_come_out_as_different_populations(make, evidence_
 
 
 @pytest.mark.parametrize("level", [8.0, 11.0])
-def test_a_rough_road_that_is_as_smooth_as_the_smooth_one_is_told(make, evidence_of, level):
-    """Below the smooth road, or so little above it that chance would do."""
+def test_a_rough_road_as_smooth_as_the_smooth_one_gets_a_caution(make, evidence_of, level):
+    """Below the smooth road, or above it by no more than chance."""
     evidence = evidence_of(make.invented(1, roads={"quarry-lane": level}, pass_spread=0.2))
     entries = evidence.data["rough_against_smooth"]
     assert [entry.distinct for entry in entries] == [False, False]
@@ -48,8 +48,8 @@ def test_a_rough_road_given_as_the_smooth_one_is_refused_with_the_smoothest(make
     )
 
 
-def test_a_smooth_road_that_moved_as_well_is_told(make, evidence_of):
-    """A check, unadjusted: Welch's interval by scipy of whole passes on logarithms."""
+def test_a_smooth_road_that_changed_as_well_is_reported(make, evidence_of):
+    """An unadjusted check: scipy's Welch interval over whole passes, on logarithms."""
     drives = make.invented(4, ratio=1.3)
     (change,) = evidence_of(drives).data["changes"]
     sides = [[make.rms(drive.windows("jerk_z")) for drive in drives.of("bypass", side)] for side in ("before", "after")]
@@ -65,7 +65,7 @@ def test_a_smooth_road_that_moved_as_well_is_told(make, evidence_of):
     assert moved.tables[0].rows[0][-1] == "yes"
 
 
-def test_one_pass_a_side_is_too_few_to_say(make, evidence_of):
+def test_one_pass_per_side_is_too_few_to_say(make, evidence_of):
     evidence = evidence_of(make.invented(1, n=(1, 1)))
     assert [entry.distinct for entry in evidence.data["rough_against_smooth"]] == [None, None]
     assert evidence.cautions == ()

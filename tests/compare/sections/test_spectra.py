@@ -33,7 +33,7 @@ def test_the_sensors_noise_is_that_of_the_data_sheet(recorded):
         assert drive.measured["spectra"].sensor_noise == pytest.approx((70e-6 * 9.80665) ** 2)
 
 
-def test_there_is_a_panel_a_road_and_every_axis_has_its_unit(recorded, compared, styled, labels):
+def test_there_is_a_panel_per_road_and_every_axis_has_its_unit(recorded, compared, styled, labels):
     evidence = compared.evidence["spectra"]
     (picture,) = SpectraSection().pictures(evidence)
     assert list(evidence.drawn[0]) == ["quarry-lane", "bypass"]

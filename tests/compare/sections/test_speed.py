@@ -1,4 +1,4 @@
-"""The section on speed: what was driven, and when a difference is warned of."""
+"""The section on speed: how fast passes were driven, and when a difference gets a caution."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from towertap.compare.comparison import compare
 from towertap.compare.drives.speed_join import STEP_S, driven_m, with_speed
 
 
-def test_a_log_gives_metres_and_a_warning_where_one_side_was_faster(make):
+def test_a_log_gives_metres_and_a_caution_if_one_side_was_faster(make):
     """10 m/s against 10.5 m/s: ratio 1.05 by hand; with an exponent of 2 that is 1.1025."""
     drives, log = make.logged(make.driven(1), offset_s=3.0, faster=1.05)
     joined = with_speed(drives, [log], 3.0)
@@ -31,14 +31,14 @@ def test_a_log_gives_metres_and_a_warning_where_one_side_was_faster(make):
     json.dumps(plain(comparison.data()), allow_nan=False)
 
 
-def test_the_same_speed_is_not_warned_of(make):
+def test_equal_speeds_get_no_caution(make):
     drives, log = make.logged(make.driven(1))
     (road,) = compare(with_speed(drives, [log], 0.0), metrics=["jerk_z"]).evidence["speed"].data
     assert road.caution is None
 
 
-def test_without_a_log_speed_is_told_by_alignment(make):
-    """Passes driven at speeds of their own, with 6 % between the sides, which only the alignment can know."""
+def test_without_a_log_speed_is_from_the_alignment(make):
+    """Each pass has its own speed, and the sides differ by 6 %; only the alignment can show it."""
     slow, fast = make.driven(1, wander=0.0, speeds=0.0), make.driven(1, wander=0.0, speeds=0.06)
     steady = compare(slow, metrics=["jerk_z"]).evidence["speed"].data[0]
     spread = compare(fast, metrics=["jerk_z"]).evidence["speed"].data[0]
@@ -49,7 +49,7 @@ def test_without_a_log_speed_is_told_by_alignment(make):
     assert all(drive.driven_m is None for drive in spread.passes)
 
 
-def test_each_logs_clock_is_told_once_with_how_it_is_known(make):
+def test_each_logs_clock_is_listed_once_with_its_source(make):
     drives, log = make.logged(make.driven(1, n=(2, 2), seconds=20))
     joined = with_speed(drives, [log], 0.0)
     offsets = {

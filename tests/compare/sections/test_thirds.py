@@ -1,4 +1,4 @@
-"""Where in frequency a change lies: known bands located by simulation, a known filter found again, and the words."""
+"""Where in frequency a change lies: known bands by simulation, a known filter, and the wording."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def on_the_lane(make):
 
 @pytest.fixture(scope="module")
 def changed(make):
-    """Drives of which some bands are known to have changed."""
+    """Drives in which some bands are known to have changed."""
     return band_coverage.drives_with_bands(make, 3, band_coverage.CHANGED)
 
 
@@ -49,7 +49,7 @@ def bands(changed, on_the_lane):
 
 @pytest.mark.parametrize("changed", [band_coverage.CHANGED, {}], ids=["in four", "in none"])
 def test_a_change_in_known_bands_is_located_there_and_nowhere_else(make, changed):
-    """A true share of 95 % gives 8 of 10 or more in 99 % of runs (binomial); the script runs 2,000."""
+    """A true share of 95 % gives at least 8 of 10 in 99 % of runs (binomial); the script runs 2,000."""
     assert band_coverage.right(band_coverage.locate(make, range(10), changed), changed) >= 0.8
 
 
@@ -78,7 +78,7 @@ def test_the_words_say_where_the_largest_change_is_and_merge_neighbours(bands):
     )
 
 
-def test_nothing_shown_is_never_told_as_no_change(make, on_the_lane):
+def test_nothing_shown_is_never_called_no_change(make, on_the_lane):
     bands = on_the_lane(band_coverage.drives_with_bands(make, 5, {}))
     assert bands.words == "lane: no band shows a change"
 
@@ -86,8 +86,8 @@ def test_nothing_shown_is_never_told_as_no_change(make, on_the_lane):
 def test_a_filter_of_known_gain_is_found_again_band_by_band(make, on_the_lane):
     """White noise through a peaking filter (Bristow-Johnson's cookbook) of gain 1.6 at 31.5 Hz.
 
-    Over each third-octave it changes the mean square by the mean of its power gain, weighted with that of the band's
-    filter, which scipy gives: an answer without any drive.
+    Over each third-octave the mean square changes by the mean power gain, weighted with the band's filter, both from
+    scipy.
     """
     gain, q, w = 1.6, 1.5, 2 * np.pi * 31.5 / RATE_HZ
     root, alpha = np.sqrt(gain), np.sin(w) / (2 * q)
@@ -119,7 +119,7 @@ def test_a_filter_of_known_gain_is_found_again_band_by_band(make, on_the_lane):
     assert " at 31.5 Hz (a change from " in bands.words
 
 
-def test_one_pass_a_side_tells_nothing(changed, on_the_lane):
+def test_one_pass_per_side_shows_nothing(changed, on_the_lane):
     few = replace(
         changed,
         passes=tuple(drive for drive in changed.passes if drive.conditions.pass_number == 1 or drive.side == "after"),
@@ -127,10 +127,10 @@ def test_one_pass_a_side_tells_nothing(changed, on_the_lane):
     bands = on_the_lane(few)
     assert bands.passes == (1, 4)
     assert all(band.interval is None and band.shown == 0 for band in bands.thirds)
-    assert "nothing can be said of any band, since a side has one pass" in bands.words
+    assert "nothing can be said about any band, because a side has one pass" in bands.words
 
 
-def test_copies_of_a_pass_tell_nothing(make, changed, on_the_lane):
+def test_copies_of_a_pass_show_nothing(make, changed, on_the_lane):
     first = changed.of("lane", "before")[0]
     after = [make.of_cells(drive, make.levels_of(first)) for drive in changed.of("lane", "after")]
     copies = [make.of_cells(drive, make.levels_of(first)) for drive in changed.of("lane", "before")]
@@ -138,8 +138,8 @@ def test_copies_of_a_pass_tell_nothing(make, changed, on_the_lane):
     assert "copies of one another" in bands.words
 
 
-def test_noise_that_drowns_one_side_alone_hides_no_change(make, changed, on_the_lane):
-    """It pulls the ratio towards 1: 0.9² of the power or so before, and a quarter of that after at twice the level."""
+def test_noise_on_one_side_alone_hides_no_change(make, changed, on_the_lane):
+    """It pulls the ratio towards 1: about 0.9² of the power before, and a quarter of that after at twice the level."""
     level = min(make.levels_of(drive)["third_31.5_z"].mean() for drive in changed.of("lane", "before"))
     noise = {"third_31.5_z": Share("third_31.5_z", 0.95 * level, "m/s²", 0.0, "clean")}
     band = of(
@@ -149,7 +149,7 @@ def test_noise_that_drowns_one_side_alone_hides_no_change(make, changed, on_the_
     assert (band.judged, band.shown) == ("marked", 1)
 
 
-def test_a_band_that_the_sensor_drowns_is_not_judged_and_a_marked_one_is_named(make, changed, on_the_lane):
+def test_a_band_of_mostly_sensor_noise_is_not_judged(make, changed, on_the_lane):
     """0.8² of the power is more than half of it, 0.5² a quarter."""
     level = {name: make.levels_of(changed.of("lane", "before")[0])[name].mean() for name in THIRDS}
     floors = {"third_10_z": 2.0 * level["third_10_z"], "third_31.5_z": 0.5 * level["third_31.5_z"]}
@@ -184,7 +184,7 @@ def test_drives_without_third_octaves_have_no_bands(make):
 
 @pytest.fixture
 def of_recorded(compared):
-    """The bands of drives of white noise, 260 / 120 times as strong after; at 1 kHz none above 315 Hz is carried."""
+    """The bands of drives of white noise, 260 / 120 times as strong after; at 1 kHz bands up to 315 Hz are carried."""
     return compared.evidence["thirds"].data[0]
 
 
@@ -201,7 +201,7 @@ def test_third_octaves_are_drawn_with_their_joint_intervals(of_recorded, styled,
     assert of(of_recorded, "harshness_z").ratio == pytest.approx(260 / 120, rel=0.1)
 
 
-def test_third_octaves_of_nothing_or_without_an_interval_are_still_a_picture(of_recorded, styled, texts):
+def test_bands_without_an_interval_are_drawn_and_no_road_gives_no_panel(of_recorded, styled, texts):
     assert figure.panels((), 0.1) == []
     bare = tuple(replace(band, interval=None, shown=0, judged="not judged", beyond="so") for band in of_recorded.thirds)
     (panel,) = figure.panels((replace(of_recorded, thirds=bare, wide=()),), 0.1)
@@ -209,13 +209,13 @@ def test_third_octaves_of_nothing_or_without_an_interval_are_still_a_picture(of_
     assert "beyond what the\nmounting carries" in texts(panel)
 
 
-def test_ratios_that_the_axis_does_not_hold_are_told_at_its_edge(of_recorded, styled, texts):
-    """What is judged is always inside, what is not has its number."""
+def test_ratios_outside_the_axis_are_given_at_its_edge(of_recorded, styled, texts):
+    """Judged ratios are always inside; the others have their number."""
     first, second, *others = of_recorded.thirds
     judged = replace(first, ratio=12.0, interval=(5.0, 40.0))
-    drowned = replace(second, ratio=30.0, interval=(9.0, 99.0), shown=0, judged="not judged")
+    noisy = replace(second, ratio=30.0, interval=(9.0, 99.0), shown=0, judged="not judged")
     wide = tuple(replace(band, judged="not judged") for band in of_recorded.wide)
-    (panel,) = figure.panels((replace(of_recorded, thirds=(judged, drowned, *others), wide=wide),), 0.1)
+    (panel,) = figure.panels((replace(of_recorded, thirds=(judged, noisy, *others), wide=wide),), 0.1)
     low, high = panel.axes[0].get_ylim()
     assert low < 1 < 12.0 < high < 30.0
     assert "+2900 %" in texts(panel)
@@ -235,14 +235,14 @@ def test_levels_by_time_are_decibels_of_the_cells(make, recorded, of_recorded, s
             120 + 20 * np.log10([make.levels_of(drive)[metric] for metric in metrics]), abs=0.01
         )
     assert by_time.reference is None
-    for panel in spectrogram.panels(by_time, pair=True):
+    for panel in spectrogram.panels(by_time, has_pair=True):
         assert "level, dB re 10⁻⁶ m/s²" in labels(panel)
         assert any("not aligned" in label.replace("\n", " ") for label in labels(panel))
-    assert len(spectrogram.data(by_time, pair=True).rows) == 2 * by_time.before.shape[1]
+    assert len(spectrogram.data(by_time, has_pair=True).rows) == 2 * by_time.before.shape[1]
 
 
-def test_the_same_place_stands_above_itself_and_the_ratio_is_of_all_passes(make, recorded, of_recorded, styled):
-    """One pass is made later by 0.5 s and twice as strong: aligned, it is the other, 6.02 dB higher, a ratio of 2."""
+def test_both_sides_show_the_same_place_and_the_ratio_is_over_all_passes(make, recorded, of_recorded, styled):
+    """One pass is delayed by 0.5 s and twice as strong: aligned, it is 6.02 dB above the other, a ratio of 2."""
     first = recorded.of("quarry-lane", "before")[0]
     late = make.levels_of(first) | {"start_s": first.cells["start_s"] + 0.5}
     late |= {name: 2 * late[name] for name in first.kept}
@@ -255,23 +255,23 @@ def test_the_same_place_stands_above_itself_and_the_ratio_is_of_all_passes(make,
     assert both.mean() > 0.7
     assert np.median(along.after[both] - along.before[both]) == pytest.approx(20 * np.log10(2), abs=0.1)
     assert np.median(along.ratios) == pytest.approx(2.0, rel=0.02)
-    titles = [panel.axes[0].get_title("left") for panel in spectrogram.panels(along, pair=True)]
+    titles = [panel.axes[0].get_title("left") for panel in spectrogram.panels(along, has_pair=True)]
     assert [title.split(":")[0] for title in titles] == ["before", "after", along.bands.road]
     assert titles[2].endswith(": change, 3 before, 3 after")
-    assert len(spectrogram.panels(along, pair=False)) == 1
-    assert len(spectrogram.data(along, pair=False).rows) == len(along.places_s)
+    assert len(spectrogram.panels(along, has_pair=False)) == 1
+    assert len(spectrogram.data(along, has_pair=False).rows) == len(along.places_s)
     assert at_one_place(along) is None
 
 
-def test_a_change_of_one_place_is_told_as_one_place(of_recorded):
-    """Ten places, of which one alone is 40 times as strong: the road as a whole lies beyond what nine of ten show."""
+def test_a_change_at_one_place_is_reported_as_such(of_recorded):
+    """Of ten places one alone is 40 times as strong: the change over the road exceeds that at nine of ten."""
     ratios = np.full((len(of_recorded.thirds), 10), 1.1)
     ratios[:, 6] = 40.0
     places_s = np.column_stack([np.arange(10.0), np.arange(1.0, 11.0)])
     levels = np.zeros((len(of_recorded.thirds), 10))
     road = ByPlace(of_recorded, ("a", "b"), "a", np.arange(11.0), levels, levels, places_s, ratios)
     assert at_one_place(road) == 6.5
-    assert "is of one place, at 6 s; elsewhere +10 % to " in spectrogram.title(road)
+    assert "is at one place, at 6 s; elsewhere +10 % to " in spectrogram.title(road)
 
 
 def test_places_that_do_not_touch_leave_a_blank():

@@ -1,4 +1,4 @@
-"""Two boxes at once, as captures: passes paired, a known transfer and its change recovered, drawn and told."""
+"""Two boxes at once, as captures: passes are paired, and a known transfer and its change are recovered and drawn."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def road(evidence):
 
 
 def transfer_in(make, folder):
-    """What the section finds in a folder whose captures were spoilt."""
+    """The evidence of the section from a folder of spoilt captures."""
     names = ("rubber", "polyurethane", "bypass")
     measures = {"transfer": SECTION.measure}
     drives = load_passes(folder, *names, measures=measures, position="sill", input_position="arm")
@@ -58,7 +58,7 @@ def textbook(part, low_hz, high_hz):
 
 
 def test_the_gain_of_either_bush_and_its_change_are_the_textbooks(road):
-    """Third-octave bands where half of the power or more follows; 24 segments of 2 s leave some per cent by chance."""
+    """Third-octave bands in which at least half of the power follows; 24 segments of 2 s vary by some per cent."""
     judged = [(band, edges) for band, edges in zip(road.bands, EDGES_HZ, strict=True) if band.judged]
     assert [band.name for band, _ in judged][:2] == ["5", "6.3"]
     assert len(judged) >= 13
@@ -70,11 +70,11 @@ def test_the_gain_of_either_bush_and_its_change_are_the_textbooks(road):
         assert band.interval[1] > after / before / 1.02
 
 
-def test_the_clocks_are_brought_together(road):
-    """1.37 s apart, of which the host said 1.34; oscillators +0.8 and −0.5 %, whose rates the captures know."""
+def test_the_clocks_are_matched(road):
+    """1.37 s apart, 1.34 s by the host's clock; oscillators are off by +0.8 and −0.5 %, as the captures know."""
     assert len(road.passes) == 6
     for drive in road.passes:
-        assert drive.offset_s == pytest.approx(-1.37, abs=4e-3)  # the path's own delay is in it
+        assert drive.offset_s == pytest.approx(-1.37, abs=4e-3)  # includes the delay of the path
         assert abs(drive.drift_ppm) < 60
         assert drive.agreeing >= drive.windows - 2
 
@@ -98,7 +98,7 @@ def test_what_cannot_be_paired_is_left_out_with_the_reason(make, folder):
     with h5py.File(folder / "quarry-lane_polyurethane_1_arm.h5", "r+") as file:
         set_attributes(file, {"started_utc": "2026-03-14T11:00:00+00:00"})
     shutil.copy(folder / "quarry-lane_polyurethane_3_arm.h5", folder / "another.h5")
-    with h5py.File(folder / "another.h5", "r+") as file:  # of the same pass, and driven at another time
+    with h5py.File(folder / "another.h5", "r+") as file:  # of the same pass, at another time
         set_attributes(file, {"started_utc": "2026-03-14T12:00:00+00:00"})
     with h5py.File(folder / "quarry-lane_polyurethane_2_arm.h5", "r+") as file:
         rows = len(file["acceleration_differences"])
@@ -106,15 +106,15 @@ def test_what_cannot_be_paired_is_left_out_with_the_reason(make, folder):
     (road,) = transfer_in(make, folder).data
     reasons = {capture.capture: capture.reason for capture in road.excluded}
     assert "has no capture at the input's position" in reasons["quarry-lane_rubber_1_sill"]
-    assert "does not say when it began" in reasons["quarry-lane_rubber_2_sill"]
-    assert "it shares 0.0 s with its input" in reasons["quarry-lane_polyurethane_1_sill"]
+    assert "has no start time" in reasons["quarry-lane_rubber_2_sill"]
+    assert "it shares only 0.0 s with its input" in reasons["quarry-lane_polyurethane_1_sill"]
     assert "no more than by chance" in reasons["quarry-lane_polyurethane_2_sill"]
     assert [drive.capture for drive in road.passes] == ["quarry-lane_rubber_3_sill", "quarry-lane_polyurethane_3_sill"]
     assert not any(band.interval for band in road.bands)
-    assert road.words.endswith("one pass on a side does not tell a change from chance")
+    assert road.words.endswith("one pass on a side cannot distinguish a change from chance")
 
 
-def test_inputs_of_which_none_can_be_used_are_one_line(make, folder):
+def test_inputs_that_are_all_unusable_are_refused_in_one_line(make, folder):
     for path in folder.glob("*arm.h5"):
         with h5py.File(path, "r+") as file:
             set_attributes(file, {"started_utc": ""})
@@ -136,13 +136,13 @@ def test_every_axis_of_the_figure_has_a_unit_and_the_title_says_the_finding(road
     assert figure.title(road).startswith(f"quarry-lane: the transfer changed most at {most.name} Hz, ")
 
 
-def test_where_no_interval_leaves_1_out_the_title_says_so(road):
+def test_the_title_says_so_if_no_interval_excludes_1(road):
     bands = tuple(replace(band, interval=None) for band in road.bands)
     assert figure.title(replace(road, bands=bands)) == "quarry-lane: no change of the transfer is shown in any band"
 
 
-def test_a_road_on_which_a_side_was_not_paired_has_its_sentence_alone(make, two_box_drives):
-    """No table of bands and no picture; the passes that are not in it in a table."""
+def test_a_road_with_an_unpaired_side_has_only_its_sentence(make, two_box_drives):
+    """No table of bands and no picture, only a table of the passes that are left out."""
 
     def without_input(drive):
         if drive.road == "bypass" or drive.side == "after":

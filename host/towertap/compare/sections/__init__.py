@@ -1,4 +1,4 @@
-"""The table of sections: one line each, one folder each, in the order of the page."""
+"""The table of sections, in the order of the page; each has a folder."""
 
 from towertap.compare.section import Section
 from towertap.compare.sections.boxes import BoxesSection

@@ -1,4 +1,4 @@
-"""Picture: one line a pass over the same metres of road, a panel a road."""
+"""A picture with one line per pass over the same metres of road, one panel per road."""
 
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
@@ -15,18 +15,18 @@ from towertap.words.table import joined, of_columns
 
 PLACE = "place, s"
 Lines = Callable[[Places], Iterable[tuple[Pass, dict[str, NDArray]]]]
-"""The passes of a road with their columns (n,) by name: PLACE among them, and last what is drawn over it."""
+"""The passes of a road, each with named columns (n,): PLACE is one, the last is drawn over it."""
 
 
-def along_road(name: str, title: str, caption: str, roads: Sequence[Places], lines: Lines, headed: str) -> Picture:
-    """The picture, its data `headed` so."""
+def along_road(name: str, title: str, caption: str, roads: Sequence[Places], lines: Lines, data_title: str) -> Picture:
+    """The picture of `roads`, its data titled `data_title`."""
     tables = (
         of_columns("", {"road": [road.alignment.road] * size, "pass": [drive.name] * size, **columns})
         for road in roads
         for drive, columns in lines(road)
         for size in (columns[PLACE].size,)
     )
-    return Picture(name, title, caption, tuple(_panel(road, lines) for road in roads), joined(headed, tables))
+    return Picture(name, title, caption, tuple(_panel(road, lines) for road in roads), joined(data_title, tables))
 
 
 def _panel(road: Places, lines: Lines) -> Figure:

@@ -1,1 +1,1 @@
-"""The report's figures, one module each: plain data in, a matplotlib Figure out."""
+"""Pictures of the findings and of the bench, one module each: plain data in, matplotlib figures out."""

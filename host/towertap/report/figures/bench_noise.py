@@ -1,11 +1,10 @@
-"""Picture: a sensor at rest, as noise density and as Allan deviation with what was read off it."""
+"""The picture of a sensor at rest: noise density, and Allan deviation with the fitted coefficients."""
 
 from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
 from towertap.bench import allan
 from towertap.bench.density import Tone
@@ -21,7 +20,7 @@ AXES = {
 FRACTION = 24
 LOWEST_HZ = 0.5
 MOST_NAMED, APART = 6, 0.1
-"""Tones named in the picture, the strongest, and the ratio less 1 by which they lie apart; the record has all."""
+"""How many of the strongest tones are named, and their least distance in log frequency; the record has all."""
 
 WORDS = {
     "velocity_random_walk": ("velocity random walk", "µg·√s"),
@@ -29,11 +28,11 @@ WORDS = {
     "acceleration_random_walk": ("acceleration random walk", "µg/√s"),
     "ramp": ("drift", "µg/s"),
 }
-"""Name in the record → words and unit in the picture."""
+"""Name in the record → label and unit in the picture."""
 
 
 def draw(noise: Noise, box: str) -> Figure:
-    """Draw density above and Allan deviation below; `box` names the box and its settings."""
+    """Density on top, Allan deviation below; `box` names the box and its settings."""
     figure = new_figure(7.0, width_in=8.6, title=title(noise))
     upper, lower = figure.subplots(2, 1)
     _density(upper, noise)
@@ -43,17 +42,17 @@ def draw(noise: Noise, box: str) -> Figure:
 
 
 def title(noise: Noise) -> str:
-    """The finding: density against the data sheet, and whether it was at rest."""
+    """The finding: density against the data sheet, and whether the box was at rest."""
     worst = noise.density.value.max()
     words = f"Noise {worst / UG_MS2:.1f} µg/√Hz, {worst / noise.data_sheet:.2f} of the data sheet's"
     return words if noise.at_rest else f"{words} – but the box was not at rest"
 
 
 def _density(axes: Axes, noise: Noise) -> None:
-    kept = noise.spectrum.frequency_hz >= LOWEST_HZ
-    frequency_hz, data_sheet = noise.spectrum.frequency_hz[kept], noise.data_sheet / UG_MS2
+    in_range = noise.spectrum.frequency_hz >= LOWEST_HZ
+    frequency_hz, data_sheet = noise.spectrum.frequency_hz[in_range], noise.data_sheet / UG_MS2
     for (axis, look), power, level in zip(
-        AXES.items(), noise.spectrum.density[kept].T, noise.density.value, strict=True
+        AXES.items(), noise.spectrum.density[in_range].T, noise.density.value, strict=True
     ):
         shown = in_fractions_of_octave(Density(frequency_hz, power, power, power, 1), FRACTION)
         label = f"{axis}: {level / UG_MS2:.1f} µg/√Hz"
@@ -78,7 +77,7 @@ def _density(axes: Axes, noise: Noise) -> None:
 
 
 def _named(noise: Noise) -> list[Tone]:
-    """The strongest tones, leaving out those whose names would lie on another's."""
+    """The strongest tones, without those whose names would overlap."""
     named: list[Tone] = []
     for tone in sorted(noise.tones, key=lambda tone: -tone.rms.max()):
         if all(abs(np.log(tone.frequency_hz / other.frequency_hz)) > APART for other in named):
@@ -88,26 +87,24 @@ def _named(noise: Noise) -> list[Tone]:
 
 def _allan(axes: Axes, noise: Noise) -> None:
     for (axis, look), curve, coefficients in zip(AXES.items(), noise.curves, noise.coefficients, strict=True):
-        colour, label = look.colour, f"{axis}: {_read_off(coefficients)}"
+        colour, label = look.colour, f"{axis}: {_coefficients(coefficients)}"
         axes.fill_between(curve.tau_s, curve.low / UG_MS2, curve.high / UG_MS2, color=colour, alpha=0.15, lw=0)
         axes.plot(curve.tau_s, curve.deviation / UG_MS2, look.marker, color=colour, ms=3.2, label=label)
         fine = np.geomspace(curve.tau_s[0], curve.tau_s[-1], 100)
         axes.plot(fine, allan.modelled(coefficients, fine) / UG_MS2, color=colour, ls=look.line, lw=0.9)
     axes.set(xscale="log", yscale="log", xlabel="averaging time, s", ylabel="Allan deviation, µg")
-    axes.xaxis.set_major_locator(LogLocator(numticks=10))
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-    axes.xaxis.set_minor_locator(NullLocator())
+    log_ticks(axes, "x")
     log_ticks(axes, "y")
     axes.grid(axis="y")
     axes.set_title("Allan deviation with 95 % limits; lines: the fitted kinds of noise")
     axes.legend(loc="upper right")
 
 
-def _read_off(coefficients: dict[str, allan.Coefficient]) -> str:
-    """The kinds of noise that were seen, in data sheets' units."""
+def _coefficients(coefficients: dict[str, allan.Coefficient]) -> str:
+    """The kinds of noise that were seen, in the units of data sheets."""
     seen = [
         f"{WORDS[name][0]} {coefficient.value / UG_MS2:.3g} {WORDS[name][1]}"
         for name, coefficient in coefficients.items()
         if coefficient.seen
     ]
-    return ", ".join(seen) or "no kind of noise can be read off"
+    return ", ".join(seen) or "no kind of noise stands out"

@@ -1,4 +1,4 @@
-"""What the findings rest on, as box plots of windows and places with the passes over them."""
+"""The values behind the findings: the passes, over box plots of places and windows."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
@@ -7,27 +7,32 @@ from towertap.compare.drives.model import SIDES
 from towertap.compare.findings.model import Finding
 from towertap.compare.road.places import window_values
 from towertap.compare.section import Evidence, Section
-from towertap.compare.sections.boxes.steps import FORMULA, Drawn, about_the_part, on_these_drives, taken, values
+from towertap.compare.sections.boxes.steps import (
+    FORMULA,
+    Drawn,
+    about_the_part,
+    assumed_spread,
+    on_these_drives,
+    values,
+)
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.words.phrases import counted
 
 HOW_TO_READ = (
-    "White points are passes; the verdict rests on them. Boxes: places about a second long, or windows of 1 s (median, "
-    "quartiles, whiskers to 1.5 interquartile ranges)."
+    "White points are passes; the verdict is based on them. Boxes: places about a second long, or windows of 1 s "
+    "(median, quartiles, whiskers to 1.5 interquartile ranges)."
 )
 
 
 class BoxesSection(Section):
-    """Levels of places and windows, and the value of each pass."""
-
     name = "passes"
     title = "The passes"
     note = FORMULA
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence:
-        """The levels that findings rest on, each pass's own value, and the steps from there to both statements."""
-        drives, of_roads = study.drives, [finding for finding in findings if not finding.over_all]
+        """The levels behind the findings, the value of each pass, and the steps from there to both statements."""
+        drives, on_roads = study.drives, [finding for finding in findings if not finding.over_all]
         smooth = {
             metric: [window_values(drives.of(drives.smooth, side), metric) for side in SIDES] for metric in study.limits
         }
@@ -38,14 +43,14 @@ class BoxesSection(Section):
         }
         passes = sum(len(road.passes) for road in study.roads)
         return Evidence(
-            headline=f"{passes} passes over {counted(len(study.roads), 'rough road')}; the verdicts rest on them.",
-            tables=(values(study, of_roads), on_these_drives(findings), about_the_part(findings)),
-            paragraphs=(taken(findings),),
-            drawn=Drawn(drives.smooth, dict(study.limits), of_roads, smooth, rough),
+            headline=f"{passes} passes over {counted(len(study.roads), 'rough road')}; the verdicts are based on them.",
+            tables=(values(study, on_roads), on_these_drives(findings), about_the_part(findings)),
+            paragraphs=(assumed_spread(findings),),
+            drawn=Drawn(drives.smooth, dict(study.limits), on_roads, smooth, rough),
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
-        """One of the metric that leads, one of the others; a panel a metric."""
+        """A picture of the leading metric and one of the others, a panel per metric."""
         from towertap.compare.sections.boxes import figure
 
         findings = evidence.drawn.findings

@@ -1,4 +1,4 @@
-"""Picture: box plots of places and windows before and after, per road and metric, with the passes over them."""
+"""The picture of box plots of places and windows, per road and metric, with the passes on top."""
 
 import math
 import textwrap
@@ -21,16 +21,15 @@ from towertap.words.numbers import brief, change_percent, number
 from towertap.words.phrases import sentence_case
 
 HATCH = "////"
-Values = tuple[Sequence[PassValue], Sequence[PassValue]]
 
 
 def panels(drawn: Drawn) -> list[Figure]:
-    """A panel a metric: the smooth road first, then every rough road, each before and after."""
-    return [_panel(drawn, of_metric) for of_metric in by_metric(drawn.findings)]
+    """A panel per metric: the smooth road first, then every rough road, each before and after."""
+    return [_panel(drawn, findings) for findings in by_metric(drawn.findings)]
 
 
 def title(findings: Sequence[Finding]) -> str:
-    """Where on a rough road the largest change was seen."""
+    """The largest change on a rough road."""
     most = max(findings, key=lambda finding: abs(math.log(finding.ratio)))
     return (
         f"Largest change: {brief(most.label, 44)} on {brief(most.road)}, from {number(most.before)} to "
@@ -74,11 +73,12 @@ def _panel(drawn: Drawn, findings: Sequence[Finding]) -> Figure:
     return figure
 
 
-def _pair(axes: Axes, place: int, levels: Levels, values: Values) -> None:
-    for (side, look), x, of_side, passes in zip(SIDES.items(), (place - 0.2, place + 0.2), levels, values, strict=True):
-        if of_side.size:
+def _pair(axes: Axes, place: int, levels: Levels, values: Sequence[Sequence[PassValue]]) -> None:
+    positions = (place - 0.2, place + 0.2)
+    for (side, look), x, side_levels, passes in zip(SIDES.items(), positions, levels, values, strict=True):
+        if side_levels.size:
             axes.boxplot(
-                of_side,
+                side_levels,
                 positions=[x],
                 widths=0.32,
                 patch_artist=True,
@@ -89,9 +89,9 @@ def _pair(axes: Axes, place: int, levels: Levels, values: Values) -> None:
                 capprops={"color": look.colour},
                 flierprops={"marker": ".", "ms": 3, "mfc": look.colour, "mec": "none", "alpha": 0.6},
             )
-        beside = [x + 0.05 * (rank - (len(passes) - 1) / 2) for rank in range(len(passes))]
+        spread_x = [x + 0.05 * (rank - (len(passes) - 1) / 2) for rank in range(len(passes))]
         mark: dict[str, Any] = {"marker": look.marker, "ms": 4, "mfc": PAPER, "mec": INK, "mew": 0.8, "zorder": 4}
-        axes.plot(beside, [drive.value for drive in passes], ls="", **mark)
+        axes.plot(spread_x, [drive.value for drive in passes], ls="", **mark)
 
 
 def _box(side: Side, look: Look) -> dict[str, Any]:

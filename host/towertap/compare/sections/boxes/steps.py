@@ -1,4 +1,4 @@
-"""Each step from the passes to the intervals, so that a sceptic can compute them again."""
+"""Each step from the passes to the intervals, so that a sceptic can recompute them."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,17 +15,17 @@ from towertap.words.table import MISSING, Table, tabulate
 
 DIGITS = 6
 FORMULA = (
-    "To compute it again: ln ratio = Σ w ln value, with w = 1/n after and −1/n before or, where blocks pair the parts, "
-    "the weights of least squares for part + block; its standard error (SE) is Welch's, or that of the residuals. For "
-    "the part SE² = s²(passes) Σ w² + s²(installations) Σ W² + s²(days) Σ W², with W the sum of the weights in each "
+    "To recompute: ln ratio = Σ w ln value, with w = 1/n after and −1/n before, or with the least-squares weights of "
+    "part + block if blocks pair the parts. Its standard error (SE) is Welch's, or that of the residuals. For the "
+    "part, SE² = s²(passes) Σ w² + s²(installations) Σ W² + s²(days) Σ W², where W is the sum of the weights in each "
     "installation and each day; interval and p are no narrower and no smaller than on these drives. An interval is "
-    "ratio × exp(± t SE), with Student's t for the degrees of freedom (df); equivalence is read from that of 90 %. "
-    "Over all roads the logarithm of a round is the mean over its roads, and a round that lacks one is left out."
+    "ratio × exp(± t SE), with Student's t for the degrees of freedom (df); equivalence is read from the 90 % "
+    "interval. Over all roads, the logarithm of a round is the mean over its roads; incomplete rounds are left out."
 )
 
 
 def values(study: Study, findings: Sequence[Finding]) -> Table:
-    """The value of every pass, and which of them share a block, an installation and a day."""
+    """The value of every pass, with its block, installation and day."""
     groups = study.groups
     paired = {drive.name: road.design.block is not None for road in study.roads for drive in road.passes}
     part = {drive.name: drive.conditions.part for drive in study.drives.passes}
@@ -81,8 +81,8 @@ def on_these_drives(findings: Sequence[Finding]) -> Table:
                 ),
                 "hangs on": (finding.influence and some(finding.influence.hangs_on)) or MISSING,
             }
-            for of_metric in by_metric(findings)
-            for finding in of_metric
+            for group in by_metric(findings)
+            for finding in group
         ),
         grouped=True,
     )
@@ -111,31 +111,31 @@ def about_the_part(findings: Sequence[Finding]) -> Table:
                 "p equivalent, Holm": p_value(finding.part.p_equivalence_holm, finding.part.least_p),
                 "verdict": finding.verdict,
             }
-            for of_metric in by_metric(findings)
-            for finding in of_metric
+            for group in by_metric(findings)
+            for finding in group
         ),
         grouped=True,
     )
 
 
-def taken(findings: Sequence[Finding]) -> str:
-    """How far installations and days are taken to differ, and whence that is known, in a sentence."""
+def assumed_spread(findings: Sequence[Finding]) -> str:
+    """The spread of installations and days that is used for the part, and its source, in a sentence."""
     spreads: dict[str, list[str]] = {}
     for finding in findings:
         for kind, spread in (("installations", finding.part.installation), ("days", finding.part.day)):
-            within = spread.source == "installations"
-            size = f"{kind} {'within that' if within else f'by {100 * spread.sd:.2g} %'} ({SOURCES[spread.source]})"
+            amount = "within that" if spread.source == "installations" else f"{100 * spread.sd:.2g} %"
+            size = f"{kind} {amount} ({SOURCES[spread.source]})"
             spreads.setdefault(size, []).append(finding.label)
-    every = len(dict.fromkeys(finding.label for finding in findings))
-    sizes = []
-    for size, labels in spreads.items():
-        of = list(dict.fromkeys(labels))
-        sizes.append(size if len(of) == every else f"{size} in {listed(of)}")
-    return f"For the part, installations and days are taken to differ: {'; '.join(sizes)}."
+    all_labels = {finding.label for finding in findings}
+    sizes = [
+        size if set(labels) == all_labels else f"{size} in {listed(list(dict.fromkeys(labels)))}"
+        for size, labels in spreads.items()
+    ]
+    return f"Spread of installations and days, for the part: {'; '.join(sizes)}."
 
 
 def _coefficient(value: float) -> str:
-    """One that cancels is nought, whatever rounding left of it."""
+    """A coefficient that cancels is 0, without its rounding error."""
     return number(value, 4) if value > CANCELLED else "0"
 
 

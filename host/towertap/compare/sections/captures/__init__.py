@@ -1,4 +1,4 @@
-"""The captures behind the comparison: are they sound, under which conditions were they made, what are they exactly."""
+"""The captures behind the comparison: soundness, bench records, conditions and fingerprints."""
 
 import math
 from collections.abc import Iterator, Sequence
@@ -32,20 +32,18 @@ FIELDS = {
     "mounting": "axes",
     "notes": "notes",
 }
-"""How the fields of Conditions are headed; a field that is not here is headed by its own name."""
+"""Headings of the fields of Conditions; a field that is not here keeps its own name."""
 UNSAID = "–"
 SOUND = {True: "sound", False: "nothing speaks against it"}
-"""What a capture of a box is, and one of another recorder, where no rule is broken."""
+"""A capture that breaks no rule, by whether it is from a box or from another recorder."""
 
 
 class CapturesSection(Section):
-    """Soundness, bench records, conditions and fingerprints."""
-
     name = "captures"
     title = "The captures"
     note = (
-        "Where no bench record holds for the box, its settings and the date, the data sheet stands in for noise and "
-        "scale. The scale's uncertainty is in absolute values and not in changes of one box. The mounting carries up "
+        "If no bench record applies to the box, its settings and the date, noise and scale are from the data sheet. "
+        "The uncertainty of the scale affects absolute values, not changes seen by one box. The mounting carries up "
         "to a third of its resonance."
     )
 
@@ -86,26 +84,26 @@ def _headline(passes: Sequence[Pass], drives: Drives) -> str:
     unsound = sum(not drive.integrity.sound and not drive.touched for drive in passes)
     touched = sum(drive.touched for drive in passes)
     clipped = f", {touched} clipped or overflowed in places" if touched else ""
-    sound = "all sound" if not unsound else f"{unsound} of them not sound and used because that was asked for"
+    sound = "all sound" if not unsound else f"{unsound} of them not sound, used on request"
     left_out = f"; {counted(len(drives.excluded), 'capture')} left out" if drives.excluded else ""
     return f"{len(passes)} captures, {sound}{clipped}{left_out}."
 
 
 def _no_drive(passes: Sequence[Pass]) -> str:
-    """What was left out of the captures because it is no drive over the road."""
+    """What was left out of the captures because the vehicle was not driving over the road."""
     if all(drive.moving is None for drive in passes):
-        return "Captures are used whole, standing and pulling away included, because that was asked for."
+        return "Captures are used whole on request, including standing and pulling away."
     cut = [drive for drive in passes if drive.moving and drive.moving.left_out.any()]
     if not cut:
         return "No standing or pulling away was found in any capture."
     return (
-        f"Standing, pulling away and braking, and what marks start and stop cut off, is left out of {len(cut)} of "
+        f"Standing, pulling away, braking and anything outside the marks start and stop is left out of {len(cut)} of "
         f"{len(passes)} captures, by one rule for both sides; the table says how long."
     )
 
 
 def recorders(drives: Drives) -> list[str]:
-    """One line on what each side rests on, where not all of it is captures of a box."""
+    """A sentence on the recorders of each side, unless all captures are from a box."""
     if all(drive.from_box for drive in drives.passes):
         return []
     sentences = []
@@ -124,12 +122,12 @@ def unproved(drives: Drives) -> Iterator[Caution]:
     if imported:
         yield Caution(
             f"{counted(len(imported), 'capture')} of {len(drives.passes)} not from a box but imported from another "
-            "recorder: that no sample was lost, the true rate and the sensor's noise cannot be proved for them."
+            "recorder. Their true rate, the sensor's noise and that no sample was lost cannot be proved."
         )
     shares = [fmean(drive.from_box for drive in drives.passes if drive.side == side) for side in SIDES]
     if shares[0] != shares[1]:
         yield Caution(
-            "The two sides do not rest on the same recorders: how these differ may pass for a change of the part.",
+            "The two sides do not come from the same recorders: their difference may look like a change of the part.",
             Weight.OVERTURNS,
         )
 
@@ -154,7 +152,7 @@ def _integrity(drive: Pass) -> dict[str, str]:
 
 
 def _bench(passes: Sequence[Pass]) -> list[Table]:
-    """What the bench says of the box behind the captures, once for all captures of which it says the same."""
+    """The bench records of the box, one row for all captures that they are the same for."""
     groups: dict[tuple, tuple[list[str], BenchSummary]] = {}
     for drive in passes:
         if drive.bench:
@@ -181,7 +179,7 @@ def _bench_row(captures: str, bench: BenchSummary) -> dict[str, str]:
 
 
 def fingerprints(passes: Sequence[Pass]) -> Table:
-    """What each capture and its raw recording are, exactly."""
+    """The exact identity of each capture and its raw recording."""
     return tabulate(
         "Fingerprints",
         (
@@ -198,10 +196,7 @@ def fingerprints(passes: Sequence[Pass]) -> Table:
 
 
 def conditions(passes: Sequence[Pass]) -> tuple[list[str], Table]:
-    """What all passes share as sentences, the rest as a table.
-
-    Rows are in the order driven; passes that do not say when they began come last.
-    """
+    """What all passes share as sentences, the rest as a table in driving order, passes without a start time last."""
     passes = sorted(passes, key=lambda drive: drive.started.timestamp() if drive.started else math.inf)
     driven = [f"{drive.started.astimezone(UTC):%Y-%m-%d %H:%M:%S}" if drive.started else UNSAID for drive in passes]
     columns = {"driven, UTC": driven} | {
@@ -221,7 +216,7 @@ def conditions(passes: Sequence[Pass]) -> tuple[list[str], Table]:
 
 
 def order(drives: Drives) -> str:
-    """One line on the order of the drives, by the times that the captures say."""
+    """A sentence on the order of the drives, by their start times."""
     first = first_half(drives.passes)
     if first is not None:
         parts = drives.parts if first == "before" else drives.parts[::-1]

@@ -1,4 +1,4 @@
-"""Controls of the same vehicle: what they told, and whether their spread stands in the statements about the part."""
+"""Controls of the same vehicle: what they showed, and whether their spread is used for the part."""
 
 import math
 from collections.abc import Iterator, Sequence
@@ -15,22 +15,21 @@ from towertap.words.numbers import change_percent, range_percent
 from towertap.words.phrases import counted, listed
 from towertap.words.table import Table, tabulate
 
-OF_WHAT: dict[ControlKind, str] = {"refit": "installations", "day": "days"}
+VARYING: dict[ControlKind, str] = {"refit": "installations", "day": "days"}
+"""What differs within a control."""
 
 
 class ControlsSection(Section):
-    """The part fitted again, another day, and a change that must show."""
-
     name = "controls"
     title = "Controls"
     note = (
-        "A refit control is the same part taken out and fitted again, a no-change day the same part on another day: "
-        "both are judged by equivalence, for a large p does not say that nothing changed. A positive control is a "
-        "change that must show, or these drives could not have shown the part either."
+        "A refit control is the same part refitted; a no-change day is the same part on another day. Both "
+        "are judged by equivalence, since a large p does not mean that nothing changed. A positive control is a "
+        "change that must show: if it does not, these drives could not have shown the part either."
     )
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
-        """What each control told, by metric; None where there is none."""
+        """What each control showed, by metric; None without controls."""
         controls = study.controls
         metrics = [name for name in study.labels if any(name in control.metrics for control in controls)]
         if not metrics:
@@ -52,26 +51,26 @@ def _headline(controls: Sequence[Control]) -> str:
 
 def _not_shown(controls: Sequence[Control], metrics: Sequence[str]) -> Iterator[Caution]:
     """Positive controls that did not show in a metric."""
-    for control in controls:
-        if control.kind == "positive":
-            values = {name: control.metrics[name] for name in metrics if name in control.metrics}
-            if hidden := [value.label for value in values.values() if value.shows in ("undecided", "equivalent")]:
-                yield Caution(
-                    f"The positive control of {control.date} did not show in {listed(hidden)}: drives like these could "
-                    "not have shown the part either.",
-                    Weight.WEAKENS,
-                )
+    for control in (control for control in controls if control.kind == "positive"):
+        values = [control.metrics[name] for name in metrics if name in control.metrics]
+        if hidden := [value.label for value in values if value.shows in ("undecided", "equivalent")]:
+            yield Caution(
+                f"The positive control of {control.date} did not show in {listed(hidden)}: drives like these could "
+                "not have shown the part either.",
+                Weight.WEAKENS,
+            )
 
 
 def _spreads(controls: Sequence[Control], metric: str, label: str) -> Iterator[str]:
-    """How far installations and days differ by the controls, and whether that is taken."""
-    for kind, what in OF_WHAT.items():
+    """How far installations and days differ by the controls, and whether that is used."""
+    for kind, what in VARYING.items():
         spread = measured(controls, kind, metric)
         if spread.df:
             sd = 100 * math.sqrt(max(spread.variance, 0.0))
-            taken = f"{ENOUGH_DF:g} replace what is assumed or stated, fewer only where they contradict it"
-            by = counted(round(spread.df), CONTROLS[kind].name)
-            yield f"{label}: {what} differ by {sd:.1f} % by {by}{'' if spread.df >= ENOUGH_DF else f' ({taken})'}."
+            rule = f"{ENOUGH_DF:g} replace what is assumed or stated, fewer only if they contradict it"
+            source = counted(round(spread.df), CONTROLS[kind].name)
+            note = "" if spread.df >= ENOUGH_DF else f" ({rule})"
+            yield f"{label}: {what} differ by {sd:.1f} % according to {source}{note}."
 
 
 def _table(controls: Sequence[Control], metrics: Sequence[str]) -> Table:
@@ -83,14 +82,14 @@ def _table(controls: Sequence[Control], metrics: Sequence[str]) -> Table:
                 "control": CONTROLS[control.kind].name,
                 "from": control.before,
                 "to": control.after,
-                "metric": control.metrics[metric].label,
-                "change": change_percent(control.metrics[metric].ratio, control.metrics[metric].interval),
-                "95 %": range_percent(control.metrics[metric].interval),
-                "90 %": range_percent(control.metrics[metric].interval_90),
-                "these drives": WORDS[control.metrics[metric].shows],
+                "metric": value.label,
+                "change": change_percent(value.ratio, value.interval),
+                "95 %": range_percent(value.interval),
+                "90 %": range_percent(value.interval_90),
+                "these drives": WORDS[value.shows],
             }
             for control in controls
             for metric in metrics
-            if metric in control.metrics
+            if (value := control.metrics.get(metric))
         ),
     )

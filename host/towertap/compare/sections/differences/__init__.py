@@ -1,4 +1,4 @@
-"""Metrics that are not compared by a ratio of levels: by the difference of means over passes, or by counts."""
+"""Metrics that are compared not by a ratio of levels but by a difference of means or by counts."""
 
 from collections.abc import Iterable, Sequence
 
@@ -13,15 +13,13 @@ from towertap.words.table import tabulate
 
 
 class DifferencesSection(Section):
-    """Metrics asked for whose rule is the difference, or the count."""
-
     name = "differences"
     title = "Differences and counts"
     note = (
-        "A value that may be nought or negative has no ratio: means over passes are compared by their difference, "
-        "counts by the ratio of their rates, both over the road that all passes share. No margin in percent holds for "
-        "them, so nothing here is called the same; and how far installations or days differ in them is not known, so "
-        "this is about these drives. p is after Holm's adjustment over this table."
+        "A value that may be zero or negative has no ratio: means over passes are compared by their difference, counts "
+        "by the ratio of their rates, both over the road that all passes share. No margin in percent applies, so "
+        "nothing here is called the same. How far installations or days differ is not known, so this is about these "
+        "drives only. p is after Holm's adjustment over this table."
     )
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
@@ -30,22 +28,22 @@ class DifferencesSection(Section):
             {
                 "metric": sentence_case(difference.label),
                 "road": difference.road,
-                **{f"{side}, by pass": ", ".join(map(_brief, of)) for side, of in difference.values.items()},
+                **{f"{side}, by pass": ", ".join(map(_brief, values)) for side, values in difference.values.items()},
                 "change": difference.words,
                 "95 %": interval(difference.interval, 2),
                 "p": p_value(difference.p_holm),
             }
             for difference in differences
         ]
-        headline = sentence_case("; ".join(f"{of.label} on {of.road}: {of.words}" for of in differences)) + "."
+        phrases = [f"{difference.label} on {difference.road}: {difference.words}" for difference in differences]
+        headline = sentence_case("; ".join(phrases)) + "."
         table = tabulate("By metric and road", rows, grouped=True)
         return Evidence(headline, (table,), data=differences, drawn=differences) if differences else None
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
-        """A panel a metric."""
         from towertap.compare.sections.differences import figure
 
-        caption = "A mark a pass, its value over the road that all passes share; the lines are means of a side."
+        caption = "Each mark is a pass: its value over the road that all passes share. Lines are the means of a side."
         panels = tuple(figure.panels(evidence.drawn))
         yield Picture(self.name, evidence.headline, caption, panels, evidence.tables[0])
 

@@ -1,4 +1,4 @@
-"""The rules of comparison beside the ratio of levels: by the difference of means over passes, and by counts."""
+"""Comparison by the difference of means over passes, and by counts."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -16,11 +16,11 @@ from towertap.words.numbers import number
 
 Array = NDArray[np.float64]
 Effect = tuple[float, tuple[float, float] | None, float | None, str]
-"""Size, 95 % interval and p of after against before, None where passes tell nothing from chance, and the size said."""
+"""Size, 95 % interval and p of after against before, and the size in words. Without a test, interval and p are None."""
 
 
 def by_difference(values: Array, road_s: Array, design: Design, unit: str) -> Effect:
-    """Of means over passes, in the metric's unit: by Welch (1947), or by part + block where blocks pair the parts."""
+    """The difference of means in the metric's unit: by Welch (1947), or by part + block if blocks pair the parts."""
     student, least = pass_contrast(values, design.after, design.block), NO_SPREAD * np.abs(values).max()
     size, reach = float(student.difference), float(student.half_width())
     words = f"{number(abs(size))} {unit} {'more' if size >= 0 else 'less'}"
@@ -30,20 +30,21 @@ def by_difference(values: Array, road_s: Array, design: Design, unit: str) -> Ef
 
 
 def by_count(values: Array, road_s: Array, design: Design, unit: str) -> Effect:
-    """The ratio of rates as `stats.rates` has it, which stands at few counts and at none; blocks do not count."""
-    rates = rate_ratio(*(each[side] for each in (values, road_s) for side in (~design.after, design.after)))
+    """The ratio of rates of `stats.rates`, valid down to no counts; ignores blocks."""
+    after = design.after
+    rates = rate_ratio(values[~after], values[after], road_s[~after], road_s[after])
     return rates.ratio, rates.interval, rates.p, f"{number(rates.ratio, 2)} times as many"
 
 
 RULES: dict[Rule, Callable[[Array, Array, Design, str], Effect]] = {"difference": by_difference, "count": by_count}
-"""Values of passes, each over so many seconds of road, both (n,), their design and the metric's unit → effect."""
+"""Rule → function of the passes' values (n,), their seconds of road (n,), their design, and the metric's unit."""
 
 
 @dataclass(frozen=True)
 class Difference:
-    """One metric on one road: the `values` of each side's passes over `road_s` seconds of road each, and the effect.
+    """One metric on one road: `values` and seconds of road (`road_s`) of each side's passes, and the effect.
 
-    `p_holm` is p after Holm over all of the section, `words` the effect where that shows one.
+    `p_holm` is adjusted over the section; `words` state the effect if it is shown.
     """
 
     metric: str
@@ -61,15 +62,18 @@ class Difference:
 
 
 def differences_of(study: Study) -> list[Difference]:
-    """Every metric of another rule on every road, the smooth one too, but where passes may be of several."""
+    """Every such metric on every road, including the smooth one, except where passes may be of several roads."""
     roads = [road for road in study.every_road if not road.not_one_road]
-    raw = [_difference(road, metric) for metric in study.beside for road in roads]
-    adjusted = holm([difference.p for difference in raw])
-    return [_after_holm(difference, p) for difference, p in zip(raw, adjusted, strict=True)]
+    differences = [_difference(road, metric) for metric in study.beside for road in roads]
+    adjusted = holm([difference.p for difference in differences])
+    return [
+        replace(difference, p_holm=p, words=difference.words if p is not None and p < ALPHA else "no change is shown")
+        for difference, p in zip(differences, adjusted, strict=True)
+    ]
 
 
 def _difference(road: Road, metric: Metric) -> Difference:
-    """A metric over the cells of each pass on the road that all share; over all of a pass where it is not aligned."""
+    """A metric over the road that all passes share; over whole passes if the road is not aligned."""
     values, road_s = np.empty((2, len(road.passes)))
     for index, drive in enumerate(road.passes):
         shared, road_s[index] = np.ones(drive.n_cells, bool), drive.n_cells * CELL_S
@@ -77,11 +81,7 @@ def _difference(road: Road, metric: Metric) -> Difference:
             shared = road.aligned.place_of(index, drive.cells["start_s"] + CELL_S / 2) >= 0
             road_s[index] = np.diff(road.aligned.bounds_s[index][shared]).sum()
         values[index] = metric.of_all(drive.kept[metric.name][:, shared])
-    after, about = road.design.after, (metric.name, metric.label, metric.unit, metric.rule, road.name)
-    of_passes, roads_s = ({"before": of[~after].tolist(), "after": of[after].tolist()} for of in (values, road_s))
-    return Difference(*about, of_passes, roads_s, *RULES[metric.rule](values, road_s, road.design, metric.unit))
-
-
-def _after_holm(difference: Difference, p: float | None) -> Difference:
-    shown = p is not None and p < ALPHA
-    return replace(difference, p_holm=p, words=difference.words if shown else "no change is shown")
+    after = road.design.after
+    by_side, road_by_side = ({"before": x[~after].tolist(), "after": x[after].tolist()} for x in (values, road_s))
+    effect = RULES[metric.rule](values, road_s, road.design, metric.unit)
+    return Difference(metric.name, metric.label, metric.unit, metric.rule, road.name, by_side, road_by_side, *effect)

@@ -1,4 +1,4 @@
-"""Picture: the value of every pass before and after on each road, on a plain scale; a panel a metric."""
+"""The picture of every pass's value before and after on each road, on a linear scale; a panel per metric."""
 
 from collections.abc import Iterator, Sequence
 from itertools import groupby
@@ -13,9 +13,9 @@ from towertap.words.phrases import sentence_case
 
 
 def panels(differences: Sequence[Difference]) -> Iterator[Figure]:
-    """One of each metric, the roads side by side."""
-    for label, of_metric in groupby(differences, key=lambda of: of.label):
-        figure, roads = new_figure(2.4), list(of_metric)
+    """A panel per metric, with roads side by side."""
+    for label, group in groupby(differences, key=lambda difference: difference.label):
+        figure, roads = new_figure(2.4), list(group)
         axes = figure.subplots()
         for place, road in enumerate(roads):
             for (side, look), x in zip(SIDES.items(), (place - 0.2, place + 0.2), strict=True):

@@ -22,26 +22,24 @@ from towertap.words.table import Table, tabulate
 
 
 class KnocksSection(Section):
-    """Short impacts, before and after."""
-
     name = NAME
     title = "Knocks"
     note = (
-        "Short impacts: moments when the three axes together, between 50 and 500 Hz or as far as the rate carries, are "
-        "well over the second around them. Up to one false alarm a minute is expected on a smooth road, and impacts of "
-        "the road count as well. Counted are those that every pass could have heard, with its background. Intervals "
-        "are wider where passes scatter more than chance alone. Undecided is no evidence that nothing changed."
+        "Short impacts: moments when the three axes together, from 50 to 500 Hz or as far as the rate carries, are "
+        "well above the second around them. Up to one false alarm a minute is expected on a smooth road, and impacts "
+        "of the road count too. Only knocks that every pass could have heard over its background are counted. "
+        "Intervals are wider if passes vary more than by chance. Undecided is not evidence that nothing changed."
     )
 
     def measure(self, reading: Reading) -> KnocksOfCapture | None:
-        """The knocks of a capture; None where the rate is too low to listen."""
+        """The knocks of a capture; None if the rate is too low."""
         knocks, thresholds = reading.analysis.knocks, reading.analysis.thresholds
         return None if knocks is None or thresholds is None else KnocksOfCapture(knocks, thresholds)
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
         roads, cautions = count_knocks(study), tuple(not_heard(study.drives))
         if not roads:
-            return Evidence("No road could be listened to for knocks.", cautions=cautions) if cautions else None
+            return Evidence("Knocks could not be heard on any road.", cautions=cautions) if cautions else None
         if not any(road.heard for road in roads):
             return Evidence(_none(roads), cautions=cautions, data=roads)
         return Evidence(
@@ -57,35 +55,35 @@ def _none(roads: Sequence[RoadKnocks]) -> str:
     at_most = max(side.interval[1] for road in roads for side in (road.before, road.after))
     names = listed([road.road for road in roads])
     softer = sum(count for road in roads for side in (road.before, road.after) for count in side.softer)
-    but = f"; {softer} were too soft for every pass to hear" if softer else ""
-    return f"None were heard on {names}, on either side: fewer than {at_most:.2g} a minute{but}."
+    not_counted = f"; {softer} were too soft for every pass to hear" if softer else ""
+    return f"None were heard on {names}, on either side: fewer than {at_most:.2g} a minute{not_counted}."
 
 
 def _headline(roads: Sequence[RoadKnocks]) -> str:
     sentences = []
     for road in (road for road in roads if road.heard):
         counts = f"{sum(road.before.counts)} before, {sum(road.after.counts)} after"
-        change = road.verdict if road.verdict != "undecided" else "no change of their number is shown"
-        series = ", at a regular spacing as joints of a road have" if road.series else ""
+        change = road.verdict if road.verdict != "undecided" else "no change in their number is shown"
+        series = ", at a regular spacing like road joints" if road.series else ""
         sentences.append(f"{road.road}: {change} ({counts}){series}")
     return f"{'; '.join(sentences)}."
 
 
 def causes(road: RoadKnocks) -> Iterator[str]:
-    """What else than the part may be behind the knocks of a road."""
+    """Other possible causes of the knocks on a road."""
     if road.heard and max(road.before.interval[0], road.after.interval[0]) <= FALSE_A_MINUTE:
         yield f"{road.road}: false alarms, up to {FALSE_A_MINUTE:g} a minute, could make up these counts."
     if road.series is not None:
         unit = "m" if road.series_unit == "m" else "s of the road"
         yield (
             f"{road.road}: they come in a regular series, one every {road.series.spacing:.3g} {unit} "
-            f"({percent(road.series.share)} of the intervals): joints of the road, as of slabs or rails, and hardly "
-            "the part."
+            f"({percent(road.series.share)} of the intervals). That points to joints of slabs or rails, not to the "
+            "part."
         )
 
 
 def _rates(roads: Sequence[RoadKnocks]) -> Table:
-    """How many; the comparison of both sides stands in the row of the side after."""
+    """How many; the comparison of the sides is in the row of the side after."""
     rows = (_row(road, side, road.rates if side is road.after else None) for road, side in _sides(roads))
     return tabulate("How many", rows, grouped=True)
 

@@ -1,9 +1,9 @@
-"""Knocks before and after: counts of each side over the stretch of road that all passes share, and their rate ratio.
+"""Knocks before and after: counts of each side over the road that all passes share, and the ratio of their rates.
 
-Counted are knocks that every pass could have heard: at each place the pass with the loudest background sets the level.
-Where the passes are aligned the exposure is the road, in seconds of the reference pass, so that a side driven faster
-has no more knocks for it; else metres where every pass has a speed log, else minutes. With one pass on a side nothing
-is decided, and none heard on either side is no test.
+Only knocks that every pass could have heard are counted: at each place the pass with the loudest background sets the
+level. If passes are aligned, exposure is the road in seconds of the reference pass, so that driving faster does not
+raise the rate; otherwise metres if every pass has a speed log, else minutes. With one pass on a side, or no knock on
+either, nothing is tested.
 """
 
 import math
@@ -28,15 +28,15 @@ from towertap.signals.knocks import LEAST_TOP_HZ, Knock, Thresholds
 from towertap.words.phrases import some
 
 NAME = "knocks"
-"""Of the section, and of what it takes from each capture."""
+"""The name of the section, and of its measurement in each pass."""
 KnockVerdict = Literal["more knocks", "fewer knocks", "undecided"]
 Per = Literal["for the same road", "a km by the speed logs", "a minute"]
-"""What the counts are held against each other for."""
+"""The exposure that counts are compared for."""
 
 
 @dataclass(frozen=True, eq=False)
 class KnocksOfCapture:
-    """All knocks of a capture in order, by the time from its first sample; and what one had to reach, by piece."""
+    """All knocks of a capture in order, timed from its first sample, and the detection thresholds of each piece."""
 
     knocks: tuple[Knock, ...]
     thresholds: tuple[Thresholds, ...]
@@ -44,13 +44,12 @@ class KnocksOfCapture:
 
 @dataclass(frozen=True)
 class SideKnocks:
-    """One side's knocks on one road: counts by pass, minutes, rate a minute and its exact interval (Garwood 1936).
+    """One side's knocks on one road: counts by pass, minutes, rate per minute and its exact interval (Garwood 1936).
 
-    `softer` are those by pass that were found and that not every pass could have heard; they are not counted.
-    `kilometres` is by the speed logs, None where not every pass over the road has one; `rate_km` and `interval_km` are
-    a km of it. Intervals are of 95 % for knocks that
-    come by chance alone; with no knock at all they start at 0 and end at the one-sided bound of 95 %. The medians (not
-    a number without a knock, or where none rings) are those of all knocks counted.
+    `softer` counts, by pass, knocks that not every pass could have heard; they are in no other value. `kilometres`,
+    `rate_km` (per km) and `interval_km` are by the speed logs, None unless every pass over the road has one. Intervals
+    are 95 % for independent knocks; with no knock they go from 0 to the one-sided 95 % bound. Peak, duration and
+    ringing frequency are medians over the counted knocks, NaN without any.
     """
 
     part: str
@@ -69,11 +68,11 @@ class SideKnocks:
 
 @dataclass(frozen=True)
 class RoadKnocks:
-    """What the knocks of one road come to.
+    """The comparison of knocks on one road.
 
-    `level_ms2` is the peak from which on every pass could hear a knock (median over places), `louder` how loud the
-    background was after over before. `rates` is the ratio of knocks `per` unit of road or time; `series` are knocks
-    at a regular spacing, softer ones too, in `series_unit`.
+    `level_ms2` is the lowest peak that every pass could hear (median over places), `louder` the loudness of the
+    background, after over before. `rates` is the ratio of knocks `per` unit of road or time. `series` is a regular
+    spacing of knocks, including softer ones, in `series_unit`.
     """
 
     road: str
@@ -95,10 +94,10 @@ class RoadKnocks:
 
 @dataclass(frozen=True, eq=False)
 class PassKnocks:
-    """One pass: its knocks (k,) on the road that all share, where they are, and how much of the road that is.
+    """One pass: its knocks (k,) on the shared road, their positions, and the length of that road.
 
-    `place` (k,) numbers the places, `places_s` (k,) is where along the road, `metres` (k,) the same by the speed log
-    (None without one); `threshold_ms2` (places,) is the peak that a knock had to reach at each place.
+    `place` (k,) are indices of places, `places_s` (k,) positions along the road, `metres` (k,) the same by the speed
+    log (None without one). `threshold_ms2` (places,) is the peak that a knock had to reach at each place.
     """
 
     knocks: list[Knock]
@@ -112,21 +111,20 @@ class PassKnocks:
 
 
 def knocks_of(drive: Pass) -> tuple[Knock, ...] | None:
-    """What was heard in a pass, by the time from its capture's first sample; None where the rate is too low."""
+    """The knocks of a pass, timed from its capture's first sample; None if the rate is too low."""
     measured = drive.measured.get(NAME)
     return measured.knocks if measured else None
 
 
 def count_knocks(study: Study) -> tuple[RoadKnocks, ...]:
-    """Every road that both sides drove and where all passes could be listened to.
+    """The knocks of every road that both sides drove and where every pass can show knocks.
 
-    The smooth road comes last and is in the family of tests like the others. `not_heard` tells of the roads left out.
+    The smooth road comes last and is in the family of tests like the others. `not_heard` names the roads left out.
     """
-    counted = [_on_road(study.drives, road) for road in study.every_road if not _unheard(road.passes)]
-    adjusted = holm([of_road.rates.p for of_road in counted])
+    roads = [_on_road(study.drives, road) for road in study.every_road if not _unheard(road.passes)]
+    adjusted = holm([road.rates.p for road in roads])
     return tuple(
-        replace(of_road, p_holm=p, verdict=_verdict(of_road.rates.ratio, p))
-        for of_road, p in zip(counted, adjusted, strict=True)
+        replace(road, p_holm=p, verdict=_verdict(road.rates.ratio, p)) for road, p in zip(roads, adjusted, strict=True)
     )
 
 
@@ -137,7 +135,7 @@ def _verdict(ratio: float, p: float | None) -> KnockVerdict:
 
 
 def not_heard(drives: Drives) -> Iterator[Caution]:
-    """A caution for every road of which a pass could not be listened to."""
+    """A caution for every road with a pass that cannot show knocks."""
     for road in (*drives.rough_roads, drives.smooth):
         if unheard := _unheard(drives.of(road)):
             yield Caution(
@@ -151,7 +149,7 @@ def _unheard(passes: Sequence[Pass]) -> list[str]:
 
 
 def _on_road(drives: Drives, road: Road) -> RoadKnocks:
-    """Counts and tests of one road, without what the family of roads decides."""
+    """Counts and tests of one road, before adjustment over all roads."""
     logged = all(drive.speed for drive in road.passes)
     passes = [_in_pass(drive, road.aligned, logged) for drive in road.passes]
     heard, level_ms2 = heard_alike(
@@ -160,7 +158,7 @@ def _on_road(drives: Drives, road: Road) -> RoadKnocks:
         [drive.place for drive in passes],
         [drive.threshold_ms2 for drive in passes],
     )
-    counted = [list(compress(drive.knocks, of_pass)) for drive, of_pass in zip(passes, heard, strict=True)]
+    counted = [list(compress(drive.knocks, is_heard)) for drive, is_heard in zip(passes, heard, strict=True)]
     counts, after = np.array(list(map(len, counted))), road.design.after
     exposures, per = _exposures(passes)
     loudness = np.log([drive.threshold_ms2 for drive in passes])
@@ -168,11 +166,11 @@ def _on_road(drives: Drives, road: Road) -> RoadKnocks:
     metres = [drive.metres for drive in passes if drive.metres is not None]
     in_metres = len(metres) == len(passes)
     pairs = list(zip(passes, counted, strict=True))
-    sides = [list(compress(pairs, of_side)) for of_side in (~after, after)]
+    before_pairs, after_pairs = (list(compress(pairs, in_side)) for in_side in (~after, after))
     return RoadKnocks(
         road=road.name,
-        before=_side(drives.before, sides[0]),
-        after=_side(drives.after, sides[1]),
+        before=_side(drives.before, before_pairs),
+        after=_side(drives.after, after_pairs),
         level_ms2=float(np.median(level_ms2)),
         louder=float(np.exp((loudness[after].mean(axis=0) - loudness[~after].mean(axis=0)).mean())),
         rates=rate_ratio(counts[~after], counts[after], exposures[~after], exposures[after]),
@@ -185,7 +183,7 @@ def _on_road(drives: Drives, road: Road) -> RoadKnocks:
 
 
 def _in_pass(drive: Pass, places: Places | None, logged: bool) -> PassKnocks:
-    """The knocks of one pass on the stretch of road that all passes share."""
+    """The knocks of one pass on the road that all passes share."""
     knocks = knocks_of(drive) or ()
     onsets_s = np.array([knock.onset_s for knock in knocks])
     starts_s = drive.cells["start_s"]
@@ -204,7 +202,7 @@ def _in_pass(drive: Pass, places: Places | None, logged: bool) -> PassKnocks:
     inside &= place >= 0
     shared, metres = cell_of_place >= 0, metres_by_cell(drive) if logged else None
     return PassKnocks(
-        knocks=[knock for knock, there in zip(knocks, inside, strict=True) if there],
+        knocks=list(compress(knocks, inside)),
         place=place[inside],
         places_s=at_s[inside],
         metres=drive.speed.way_m(onsets_s[inside]) if drive.speed else None,
@@ -216,21 +214,21 @@ def _in_pass(drive: Pass, places: Places | None, logged: bool) -> PassKnocks:
 
 
 def _thresholds(drive: Pass) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Middle times (n,) of the cells in which a pass was listened to, and the peak that a knock had to reach there."""
+    """Middle times (n,) of the cells of detection, and the peak that a knock had to reach in each."""
     pieces = drive.measured[NAME].thresholds
-    times_s = [of.start_s + (np.arange(of.peak_ms2.size) + 0.5) * of.cell_s for of in pieces]
-    return np.concatenate(times_s), np.concatenate([of.peak_ms2 for of in pieces])
+    times_s = [piece.start_s + (np.arange(piece.peak_ms2.size) + 0.5) * piece.cell_s for piece in pieces]
+    return np.concatenate(times_s), np.concatenate([piece.peak_ms2 for piece in pieces])
 
 
 def _by_place(place: NDArray[np.int64], peaks_ms2: NDArray[np.float64], count: int) -> NDArray[np.float64]:
-    """Mean peak (count,) that a knock had to reach at each place; infinite where nobody listened."""
-    there = place >= 0
-    sums, cells = np.bincount(place[there], peaks_ms2[there], count), np.bincount(place[there], minlength=count)
+    """Mean peak (count,) that a knock had to reach at each place; infinite without a cell there."""
+    shared = place >= 0
+    sums, cells = np.bincount(place[shared], peaks_ms2[shared], count), np.bincount(place[shared], minlength=count)
     return np.divide(sums, cells, out=np.full(count, np.inf), where=cells > 0)
 
 
 def _side(part: str, passes: Sequence[tuple[PassKnocks, list[Knock]]]) -> SideKnocks:
-    """One side by its passes, each with the knocks that are counted."""
+    """One side, from its passes and their counted knocks."""
     knocks = [knock for _, counted in passes for knock in counted]
     total, minutes = len(knocks), sum(drive.minutes for drive, _ in passes)
     lengths = [drive.kilometres for drive, _ in passes if drive.kilometres is not None]
@@ -252,12 +250,12 @@ def _side(part: str, passes: Sequence[tuple[PassKnocks, list[Knock]]]) -> SideKn
 
 
 def _exposures(passes: Sequence[PassKnocks]) -> tuple[NDArray[np.float64], Per]:
-    """What each pass's count is held against: the road by the alignment, else by the logs, else minutes."""
+    """The exposure of each pass: road by the alignment, else by the logs, else minutes."""
     road_s = [drive.road_s for drive in passes if drive.road_s is not None]
     if len(road_s) == len(passes):
         return np.array(road_s), "for the same road"
     driven_km = [drive.kilometres for drive in passes if drive.kilometres]
-    if len(driven_km) == len(passes):  # none stood still throughout
+    if len(driven_km) == len(passes):  # each with a log, and none stationary throughout
         return np.array(driven_km), "a km by the speed logs"
     return np.array([drive.minutes for drive in passes]), "a minute"
 

@@ -1,4 +1,4 @@
-"""Which metres of road the findings rest on: how the passes were aligned, and which places are rough."""
+"""The metres of road behind the findings: how passes were aligned, and which places are rough."""
 
 from collections.abc import Iterable, Iterator, Sequence
 
@@ -12,18 +12,17 @@ from towertap.compare.section import Evidence, Section
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.words.numbers import brief, fixed, number, percent
+from towertap.words.phrases import listed
 from towertap.words.table import Table, tabulate
 
 
 class PlacesSection(Section):
-    """Alignment of the passes by the road's own fingerprint, and the rough places of each metric."""
-
     name = "places"
     title = "Which metres of road"
     note = (
         "Passes are aligned by the road's own fingerprint, the level of the wheel hop, and cut into places: the same "
-        "metres in every pass, one second of the reference pass long. A place is rough where all passes together lie "
-        "above the roughness limit, so what is kept does not hang on the outcome."
+        "metres in every pass, one second of the reference pass long. A place is rough if all passes together are "
+        "above the roughness limit, so the selection does not depend on the outcome."
     )
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence:
@@ -32,19 +31,18 @@ class PlacesSection(Section):
         return Evidence(
             headline=_headline(study, findings),
             tables=(_alignment(places), _rough(study, findings)),
-            data=[of_road.alignment for of_road in places],
+            data=[road.alignment for road in places],
             drawn=places,
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
-        """A panel a road: the aligned fingerprints."""
         from towertap.compare.sections.along_road import along_road
 
         yield along_road(
             "alignment",
             _title(evidence.drawn),
-            "Level of the vertical acceleration from 4 to 25 Hz in tenths of a second, one line a pass; where the "
-            "alignment holds, the lines rise and fall together.",
+            "Level of the vertical acceleration from 4 to 25 Hz in steps of 0.1 s, one line per pass. Where the "
+            "alignment is right, the lines rise and fall together.",
             evidence.drawn,
             _fingerprints,
             "Fingerprints of the road",
@@ -54,15 +52,15 @@ class PlacesSection(Section):
 def _title(roads: Sequence[Places]) -> str:
     """How well the passes fit."""
     fits = []
-    for places in roads:
-        qualities = [drive.quality for drive in places.alignment.passes]
-        failed = " (not aligned)" if places.alignment.failure else ""
-        fits.append(f"{brief(places.alignment.road, 24)} {min(qualities):.2f} to {max(qualities):.2f}{failed}")
-    return "Correlation of each pass with the others, aligned: " + "; ".join(fits)
+    for road in roads:
+        qualities = [drive.quality for drive in road.alignment.passes]
+        failed = " (not aligned)" if road.alignment.failure else ""
+        fits.append(f"{brief(road.alignment.road, 24)} {min(qualities):.2f} to {max(qualities):.2f}{failed}")
+    return "Correlation of each aligned pass with the others: " + "; ".join(fits)
 
 
 def _fingerprints(places: Places) -> Iterator[tuple[Pass, dict[str, NDArray]]]:
-    """The fingerprint of every pass, by the time that it drove and by place."""
+    """The fingerprint of every pass, by driving time and by place."""
     for drive, warp, fingerprint in zip(places.passes, places.warps, places.prints, strict=True):
         cells = np.arange(fingerprint.size) + 0.5
         at_s = {"time, s": cells * places.cell_s, "place, s": warp(cells) * places.cell_s}
@@ -71,9 +69,11 @@ def _fingerprints(places: Places) -> Iterator[tuple[Pass, dict[str, NDArray]]]:
 
 def _headline(study: Study, findings: Sequence[Finding]) -> str:
     whole = dict.fromkeys(finding.road for finding in findings if finding.whole_because)
-    aligned = [f"{road.name} in {road.aligned.alignment.places} places" for road in study.roads if road.aligned]
-    again = f"Found again in every pass: {', '.join(aligned)}." if aligned else "No road was found again in every pass."
-    return f"{again} Findings that do not rest on rough places alone: {', '.join(whole)}." if whole else again
+    aligned = [f"{road.name} ({road.aligned.alignment.places} places)" for road in study.roads if road.aligned]
+    headline = (
+        f"All passes are aligned on {listed(aligned)}." if aligned else "Passes could not be aligned on any road."
+    )
+    return f"{headline} Findings not over rough places alone: {', '.join(whole)}." if whole else headline
 
 
 def _alignment(roads: Sequence[Places]) -> Table:
@@ -81,16 +81,16 @@ def _alignment(roads: Sequence[Places]) -> Table:
         "Alignment",
         (
             {
-                "road": of_road.alignment.road,
-                "pass": drive.capture + (" (reference)" if drive.capture == of_road.alignment.reference else ""),
+                "road": road.alignment.road,
+                "pass": drive.capture + (" (reference)" if drive.capture == road.alignment.reference else ""),
                 "correlation with the others": number(drive.quality, 2),
                 "by chance": number(drive.chance, 2),
                 "speed, × the reference's": fixed(drive.speed, 3),
                 "shared, s": fixed(drive.overlap_s),
                 "fits": "yes" if drive.aligned else "no",
             }
-            for of_road in roads
-            for drive in of_road.alignment.passes
+            for road in roads
+            for drive in road.alignment.passes
         ),
         grouped=True,
     )

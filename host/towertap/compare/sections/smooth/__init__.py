@@ -1,9 +1,9 @@
-"""The smooth road, which should hardly change and must lie below the rough ones."""
+"""The smooth road as a check: it should hardly change, and it must be smoother than the rough ones."""
 
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import chain, groupby, product
+from itertools import groupby, product
 
 from towertap.compare.caution import Caution, Weight
 from towertap.compare.drives.model import SIDES, Drives
@@ -20,7 +20,6 @@ from towertap.words.phrases import listed, sentence_case
 from towertap.words.table import Table, tabulate
 
 FEW = "too few passes to say"
-EVERY = "every rough road is rougher"
 READINGS: dict[Reading, str] = {
     "rough moved more": "part of the change is the rough roads' own",
     "moved alike": "box, tyres, weather or day may be the cause, or the part acts there too",
@@ -33,9 +32,9 @@ READINGS: dict[Reading, str] = {
 
 @dataclass(frozen=True, kw_only=True)
 class SmoothChange(Contrast):
-    """The smooth road after against before: whole passes in one metric. A check, and no finding.
+    """The smooth road after against before: whole passes in one metric. A check, not a finding.
 
-    `moved` is True where the 95 % interval does not hold 1, unadjusted, so that the check is strict.
+    `moved` is True if the unadjusted 95 % interval excludes 1, which makes the check strict.
     """
 
     metric: str
@@ -45,10 +44,9 @@ class SmoothChange(Contrast):
 
 @dataclass(frozen=True, kw_only=True)
 class RoughAgainstSmooth(Contrast):
-    """Is a rough road told from the smooth one? `before` is the smooth road, `after` the rough one.
+    """A rough road (`after`) against the smooth one (`before`): whole passes with one part, in one metric.
 
-    Whole passes of one part, in one metric. `distinct` is True when the 95 % interval lies above 1, None when there
-    are too few passes to say.
+    `distinct` is True if the 95 % interval is above 1, None with too few passes to say.
     """
 
     road: str
@@ -58,40 +56,40 @@ class RoughAgainstSmooth(Contrast):
 
 
 class SmoothSection(Section):
-    """Does the instrument tell rough from smooth, and did the smooth road move as well?"""
-
     name = "smooth"
     title = "The smooth road"
     note = (
-        "Whole passes. A part that acts on rough roads alone leaves the smooth road as it was; box, tyres and weather "
-        "act on both. A rough road must come out above the smooth one with either part, or the roughness limit means "
-        "little."
+        "Whole passes. A part that acts only on rough roads does not change the smooth road; box, tyres and weather "
+        "act on both. A rough road must come out rougher than the smooth one with either part, or the roughness limit "
+        "means little."
     )
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence:
         """Whole passes over the smooth road after against before, and each rough road against it."""
-        smooth, changes, apart = study.drives.smooth, smooth_changes(study), rough_against_smooth(study)
-        refuse_rough_as_smooth(study.drives, apart)
+        smooth, changes, contrasts = study.drives.smooth, smooth_changes(study), rough_against_smooth(study)
+        refuse_rough_as_smooth(study.drives, contrasts)
         return Evidence(
-            headline=_headline(smooth, changes, apart),
-            tables=tuple(filter(None, (_changes(smooth, changes), _against(findings), _apart(study, apart)))),
-            cautions=tuple(_cautions(smooth, apart)),
-            data={"changes": changes, "rough_against_smooth": apart},
+            headline=_headline(smooth, changes, contrasts),
+            tables=tuple(filter(None, (_changes(smooth, changes), _against(findings), _roughness(study, contrasts)))),
+            cautions=tuple(_cautions(smooth, contrasts)),
+            data={"changes": changes, "rough_against_smooth": contrasts},
         )
 
 
-def _headline(smooth: str, changes: Sequence[SmoothChange], apart: Sequence[RoughAgainstSmooth]) -> str:
+def _headline(smooth: str, changes: Sequence[SmoothChange], contrasts: Sequence[RoughAgainstSmooth]) -> str:
     moved = [f"{change.label} {change_percent(change.ratio, change.interval)}" for change in changes if change.moved]
-    level = f"No change of {smooth} is shown" if changes else f"{smooth} was not driven on both sides"
-    sentence = f"It changed as well: {listed(moved)}" if moved else level
-    alike = dict.fromkeys(entry.road for entry in apart if not entry.distinct)
-    be = "is" if len(alike) == 1 else "are"
-    rougher = f"{listed(list(alike))} {be} not shown to be rougher in every metric" if alike else EVERY
-    return f"{sentence}; {rougher}." if apart else f"{sentence}."
+    unmoved = f"No change of {smooth} is shown" if changes else f"{smooth} was not driven on both sides"
+    sentence = f"It changed as well: {listed(moved)}" if moved else unmoved
+    alike = dict.fromkeys(entry.road for entry in contrasts if not entry.distinct)
+    rougher = "every rough road is rougher"
+    if alike:
+        verb = "is" if len(alike) == 1 else "are"
+        rougher = f"{listed(list(alike))} {verb} not shown to be rougher in every metric"
+    return f"{sentence}; {rougher}." if contrasts else f"{sentence}."
 
 
-def _cautions(smooth: str, apart: Sequence[RoughAgainstSmooth]) -> Iterator[Caution]:
-    if alike := list(dict.fromkeys(entry.road for entry in apart if entry.distinct is False)):
+def _cautions(smooth: str, contrasts: Sequence[RoughAgainstSmooth]) -> Iterator[Caution]:
+    if alike := list(dict.fromkeys(entry.road for entry in contrasts if entry.distinct is False)):
         yield Caution(
             f"Not shown to be rougher than the smooth road, {smooth}, in every metric and with either part: "
             f"{listed(alike)}. What counts as rough means little there.",
@@ -118,9 +116,10 @@ def _changes(smooth: str, changes: Sequence[SmoothChange]) -> Table | None:
 
 
 def _against(findings: Sequence[Finding]) -> Table | None:
-    """The change of the rough roads against that of the smooth one, and what that leaves as theirs."""
-    in_turn = chain.from_iterable(by_metric(findings))
-    pairs = [(finding, finding.over_smooth) for finding in in_turn if finding.over_smooth]
+    """The change of the rough roads against the smooth one's, and what remains as theirs."""
+    pairs = [
+        (finding, finding.over_smooth) for group in by_metric(findings) for finding in group if finding.over_smooth
+    ]
     if not pairs:
         return None
     return tabulate(
@@ -141,8 +140,8 @@ def _against(findings: Sequence[Finding]) -> Table | None:
     )
 
 
-def _apart(study: Study, apart: Sequence[RoughAgainstSmooth]) -> Table | None:
-    if not apart:
+def _roughness(study: Study, contrasts: Sequence[RoughAgainstSmooth]) -> Table | None:
+    if not contrasts:
         return None
     distinct = {True: "yes", False: "no", None: FEW}
     return tabulate(
@@ -156,14 +155,14 @@ def _apart(study: Study, apart: Sequence[RoughAgainstSmooth]) -> Table | None:
                 "95 %": interval(entry.interval),
                 "rougher": "no: smoother" if entry.interval and entry.interval[1] < 1 else distinct[entry.distinct],
             }
-            for entry in apart
+            for entry in contrasts
         ),
         grouped=True,
     )
 
 
 def smooth_changes(study: Study) -> tuple[SmoothChange, ...]:
-    """The smooth road's whole passes after against before, in every metric; none where a side did not drive it."""
+    """The smooth road's whole passes after against before, in every metric; empty unless both sides drove it."""
     if study.smooth is None:
         return ()
     changes = []
@@ -176,14 +175,13 @@ def smooth_changes(study: Study) -> tuple[SmoothChange, ...]:
 
 
 def rough_against_smooth(study: Study) -> tuple[RoughAgainstSmooth, ...]:
-    """Every rough road against the smooth one, in every metric, once for each part that drove both."""
+    """Every rough road against the smooth one, in every metric, for each part that drove both."""
     drives, entries = study.drives, []
-    parts = [(drives.of(drives.smooth, side), side, part) for side, part in zip(SIDES, drives.parts, strict=True)]
-    for road, metric, (of_smooth, side, part) in product(study.roads, study.metrics, parts):
-        if of_smooth:
-            smooth, rough = (
-                [whole_value(drive, metric.name) for drive in of] for of in (of_smooth, drives.of(road.name, side))
-            )
+    for road, metric, (side, part) in product(study.roads, study.metrics, zip(SIDES, drives.parts, strict=True)):
+        smooth, rough = (
+            [whole_value(drive, metric.name) for drive in drives.of(name, side)] for name in (drives.smooth, road.name)
+        )
+        if smooth:
             ratio = contrast(smooth, rough, study.margin)
             distinct = None if ratio.interval is None else ratio.interval[0] > 1
             entries.append(
@@ -193,10 +191,10 @@ def rough_against_smooth(study: Study) -> tuple[RoughAgainstSmooth, ...]:
 
 
 def refuse_rough_as_smooth(drives: Drives, entries: Sequence[RoughAgainstSmooth]) -> None:
-    """CallError where a road is certainly smoother than the one given as smooth, in every metric with every part."""
+    """Raise CallError if a road is clearly smoother than the one named as smooth, in every metric with every part."""
     smoother = {}
-    for road, of_road in groupby(entries, key=lambda entry: entry.road):
-        ratios = [entry.ratio if entry.interval and entry.interval[1] < 1 else math.inf for entry in of_road]
+    for road, group in groupby(entries, key=lambda entry: entry.road):
+        ratios = [entry.ratio if entry.interval and entry.interval[1] < 1 else math.inf for entry in group]
         if max(ratios) < math.inf:
             smoother[road] = math.prod(ratios) ** (1 / len(ratios))
     if smoother:

@@ -1,4 +1,4 @@
-"""The density of vertical acceleration over frequency, before and after."""
+"""The spectral density of vertical acceleration, before and after."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -19,13 +19,13 @@ from towertap.wire.layouts import STANDARD_GRAVITY_MS2
 from towertap.words.phrases import listed
 
 HIGHEST_HZ = 500.0
-"""Nothing is drawn above it."""
+"""Highest frequency drawn."""
 WINDOW_S = 1.0
 
 
 @dataclass(frozen=True, eq=False)
 class PassSpectrum:
-    """Welch density of a pass's vertical acceleration (n,), (m/s²)²/Hz, and the sensor's own by its data sheet."""
+    """Welch density (n,) of a pass's vertical acceleration, (m/s²)²/Hz, and of the sensor's noise by its data sheet."""
 
     frequency_hz: NDArray[np.float64]
     density: NDArray[np.float64]
@@ -33,13 +33,11 @@ class PassSpectrum:
 
 
 class SpectraSection(Section):
-    """Where in frequency there is how much, and where the sensor's own noise lies."""
-
     name = "spectra"
     title = "Spectra"
 
     def measure(self, reading: Reading) -> PassSpectrum:
-        """Each piece from its first window on, so that the spectra are of what is compared."""
+        """The density over the windows that are compared."""
         capture, up = reading.capture, reading.analysis.to_vehicle[2]
         welch = WelchSum(capture.rate_hz, SEGMENT_S)
         for piece in stretches(capture, reading.windows, WINDOW_S):
@@ -57,13 +55,13 @@ class SpectraSection(Section):
         noise = 0.0
         for road in (*study.drives.rough_roads, study.drives.smooth):
             for side in SIDES:
-                of_side = [
+                passes = [
                     measured for drive in study.drives.of(road, side) if (measured := drive.measured.get(self.name))
                 ]
-                density = over_passes([(spectrum.frequency_hz, spectrum.density) for spectrum in of_side])
+                density = over_passes([(spectrum.frequency_hz, spectrum.density) for spectrum in passes])
                 if density is not None:
                     spectra.setdefault(road, {})[side] = density
-                    noise = of_side[0].sensor_noise
+                    noise = passes[0].sensor_noise
         if not spectra:
             return None
         return Evidence(headline=_headline(spectra), drawn=(spectra, noise))
@@ -82,11 +80,11 @@ class SpectraSection(Section):
 
 
 def _headline(spectra: Mapping[str, Mapping[Side, Density]]) -> str:
-    """Where each road shakes most, a third of an octave together."""
+    """The strongest third of an octave on each road."""
     peaks = []
     for road, sides in spectra.items():
         thirds = [in_fractions_of_octave(density, 3) for density in sides.values()]
         strongest = [int(np.argmax(third.mean * third.frequency_hz)) for third in thirds]
-        at_hz = dict.fromkeys(f"{of.frequency_hz[at]:.2g}" for of, at in zip(thirds, strongest, strict=True))
+        at_hz = dict.fromkeys(f"{third.frequency_hz[at]:.2g}" for third, at in zip(thirds, strongest, strict=True))
         peaks.append(f"{' before and '.join(at_hz)} Hz{' after' * (len(at_hz) > 1)} on {road}")
     return f"Strongest near {listed(peaks)}."

@@ -1,4 +1,4 @@
-"""Densities of several passes: their mean and spread, and in fractions of an octave for drawing."""
+"""Densities over several passes, and averaged in fractions of an octave for drawing."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,7 +12,7 @@ SEGMENT_S = 2.0
 
 @dataclass(frozen=True, eq=False)
 class Density:
-    """Density over frequency of one side's passes over one road, (n,) each, in the signal's unit squared per hertz."""
+    """Mean, lowest and highest density (n,) of a side's passes over a road, in the signal's unit squared per hertz."""
 
     frequency_hz: NDArray[np.float64]
     mean: NDArray[np.float64]
@@ -22,20 +22,20 @@ class Density:
 
 
 def over_passes(spectra: Sequence[tuple[NDArray[np.float64], NDArray[np.float64]]]) -> Density | None:
-    """Mean, smallest and largest density over passes, as high as all go; None when no pass has one.
+    """Mean, smallest and largest density over passes, up to the highest common frequency; None without a finite one.
 
-    The passes' frequencies differ by the parts per million of their rates; the first pass's stand for all.
+    Frequencies of passes differ by a few parts per million, as their rates do; the first pass's are used for all.
     """
-    whole = [(frequency, density) for frequency, density in spectra if np.isfinite(density).all()]
-    if not whole:
+    finite = [(frequency, density) for frequency, density in spectra if np.isfinite(density).all()]
+    if not finite:
         return None
-    bins = min(frequency.size for frequency, _ in whole)
-    stack = np.stack([density[1:bins] for _, density in whole])
-    return Density(whole[0][0][1:bins], stack.mean(axis=0), stack.min(axis=0), stack.max(axis=0), len(whole))
+    bins = min(frequency.size for frequency, _ in finite)
+    stack = np.stack([density[1:bins] for _, density in finite])
+    return Density(finite[0][0][1:bins], stack.mean(axis=0), stack.min(axis=0), stack.max(axis=0), len(finite))
 
 
 def in_fractions_of_octave(density: Density, fraction: int) -> Density:
-    """The same density in means over 1/fraction octave, for drawing; where lines lie wider apart they stay."""
+    """The density averaged over 1/`fraction` octave, for drawing; lines that are further apart stay."""
     group = np.round(fraction * np.log2(density.frequency_hz))
     starts = np.flatnonzero(np.diff(group, prepend=-np.inf))
     sizes = np.diff(starts, append=group.size)

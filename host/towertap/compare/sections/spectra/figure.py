@@ -1,4 +1,4 @@
-"""Picture: density of vertical acceleration before and after, per road, with the bands of ride and noise."""
+"""The picture of the density of vertical acceleration before and after, with ride bands and sensor noise."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -21,13 +21,13 @@ Spectra = Mapping[str, Mapping[Side, Density]]
 """Road → side → density of vertical acceleration, (m/s²)²/Hz."""
 
 FRACTION = 24
-"""Lines are drawn as means over 1/24 octave, so that the upper decades stay legible."""
+"""Lines are means over 1/24 octave, so that the upper decades stay legible."""
 
 
 def panels(spectra: Spectra, noise: float) -> list[Figure]:
-    """A panel a road, all on the same axes.
+    """A panel per road, all with the same axes.
 
-    `noise` is that of the sensor by its data sheet, (m/s²)²/Hz, NaN for another recorder's.
+    `noise` is the sensor's by its data sheet, (m/s²)²/Hz, NaN for another recorder.
     """
     densities = [density for sides in spectra.values() for density in sides.values()]
     top = max(density.high.max() for density in densities)
@@ -46,7 +46,7 @@ def panels(spectra: Spectra, noise: float) -> list[Figure]:
 
 
 def data(spectra: Spectra) -> Table:
-    """What is drawn: mean, smallest and largest density over passes."""
+    """Mean, smallest and largest density over passes, as drawn."""
     tables = []
     for road, sides in spectra.items():
         for side, density in sides.items():
@@ -90,5 +90,5 @@ def _panel(axes: Axes, road: str, sides: Mapping[Side, Density]) -> None:
 
 
 def _decade(value: float, _: object) -> str:
-    """10⁻³ without mathematical markup, which hostile names could break."""
+    """A power of ten such as 10⁻³, without mathematical markup, which hostile names could break."""
     return "10" + str(round(np.log10(value))).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))

@@ -1,4 +1,4 @@
-"""Speed: what was driven, and what a difference of it may make."""
+"""Speed: how fast the passes were driven, and how much a difference in speed may explain."""
 
 from collections.abc import Iterable, Iterator, Sequence
 
@@ -19,24 +19,22 @@ from towertap.words.table import Table, tabulate
 OFFSETS = {
     "given": "as given",
     "found": "found by the forward acceleration",
-    "not found": "taken as nought, since none could be found",
+    "not found": "taken as zero, since none could be found",
 }
-"""How the offset of a log's clock is known."""
+"""How the offset of a log's clock was determined."""
 
 
 class SpeedSection(Section):
-    """A speed that differs between the sides is in the ratio too."""
-
     name = "speed"
     title = "Speed"
     note = (
-        "A speed that differs between the sides is in the change too. It is known by a speed log where there is one, "
-        "else by the alignment, relative to the reference pass. A level goes as speed to some power, up to 2, "
-        "as common practice has it."
+        "A difference in speed between the sides contributes to the change. Speed comes from a speed log if there is "
+        "one, otherwise from the alignment, relative to the reference pass. A level goes as speed to some power, up to "
+        "2 in common practice."
     )
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
-        """The speeds of each rough road, and what they have to do with each finding."""
+        """The speeds on each rough road, and what they mean for each finding."""
         roads = [speed for road in study.roads if (speed := road_speed(road, study.margin, findings))]
         if not roads:
             return None
@@ -56,7 +54,7 @@ class SpeedSection(Section):
         yield along_road(
             "speed",
             evidence.headline,
-            "One line a pass over the same metres of road; what matters are differences between the two kinds of line.",
+            "One line per pass over the same metres of road. What matters is a difference between the kinds of line.",
             evidence.drawn,
             _logged,
             "Speed along the road",
@@ -64,7 +62,7 @@ class SpeedSection(Section):
 
 
 def _logged(road: Places) -> Iterator[tuple[Pass, dict[str, NDArray]]]:
-    """The speed of every pass that has a log, by place, inside its recording."""
+    """The speed of every pass with a log, by place, within its recording."""
     for number, drive in enumerate(road.passes):
         if drive.speed is not None:
             starts_s = drive.cells["start_s"]
@@ -74,14 +72,14 @@ def _logged(road: Places) -> Iterator[tuple[Pass, dict[str, NDArray]]]:
 
 
 def _headline(roads: Sequence[RoadSpeed]) -> str:
-    driven = [f"{faster(road.contrast.ratio)} on {road.road}" for road in roads]
+    changes = [f"{faster(road.contrast.ratio)} on {road.road}" for road in roads]
     matters = [road.road for road in roads if road.caution]
     verdict = f"enough to matter on {listed(matters)}" if matters else "too little to matter"
-    return f"After the change {', '.join(driven)}: {verdict}."
+    return f"After the change {', '.join(changes)}: {verdict}."
 
 
 def _clocks(roads: Sequence[RoadSpeed]) -> Iterator[Table]:
-    """How far the clock of each speed log is ahead of the captures', and how that is known."""
+    """How far the clock of each speed log is ahead of the captures', and how that was determined."""
     logs = dict.fromkeys((drive.log, drive.offset) for road in roads for drive in road.passes if drive.log)
     if logs:
         yield tabulate(

@@ -1,7 +1,7 @@
-"""How fast each pass was driven, and how much a difference of it may make of a finding.
+"""How fast each pass was driven, and how much of a finding a difference in speed may explain.
 
-Speed is absolute where a log covers every pass over a road, else relative to the reference pass, by the slope of the
-alignment; in seconds of driving, so that a stand is no slow driving.
+Speed is absolute if a log covers every pass over a road, otherwise relative to the reference pass, from the slope of
+the alignment. Only time spent driving counts, so that a stop is not slow driving.
 """
 
 import math
@@ -23,16 +23,16 @@ from towertap.words.numbers import change_percent
 
 MOST_EXPONENT = 2.0
 """A level goes as speed to some power. ISO 8608's roads of waviness 2 give any linear car 0.5, rougher long waves 1;
-edges and resonances more: common practice takes 1 to 2."""
+edges and resonances give more: common practice takes 1 to 2."""
 MATTERS = 0.25
-"""Speed is cautioned of where it alone may make more than this part of the margin, on logarithms."""
+"""There is a caution if speed alone may explain more than this share of the margin, on logarithms."""
 HALF = 0.5
-"""And could be the cause of a change where it may make more than this part of that."""
+"""Speed could be the cause of a change if it may explain more than this share of it."""
 
 
 @dataclass(frozen=True)
 class PassSpeed:
-    """One pass: its mean `speed` (km/h by a log, else times the reference pass's) and the metres that it drove."""
+    """One pass: its mean `speed` (km/h by a log, otherwise relative to the reference pass) and the metres driven."""
 
     capture: str
     side: Side
@@ -44,11 +44,10 @@ class PassSpeed:
 
 @dataclass(frozen=True)
 class RoadSpeed:
-    """One road: the speeds of its passes, the sides against each other, and what that may make of a finding.
+    """One road: the speeds of its passes, the contrast of the sides, and what that may explain of a finding.
 
-    `contrast` holds the sides' mean speeds in `unit` against each other, as geometric means over passes; `shared_m` is
-    the length of the road that every pass covers, None where no log says. `explains` is the ratio after / before that
-    the difference alone may make.
+    `contrast` compares the sides' geometric mean speeds, in `unit`. `shared_m` is the length of the road that every
+    pass covers, None without logs. `explains` is the ratio after / before that the difference alone may cause.
     """
 
     road: str
@@ -62,9 +61,9 @@ class RoadSpeed:
 
 
 def road_speed(road: Road, margin: float, findings: Sequence[Finding]) -> RoadSpeed | None:
-    """What there is to say of the speed over one road; None where nobody knows it, or a pass stood still.
+    """The speeds over one road; None if they are unknown or a pass stood still.
 
-    `margin` is the change that counts, as a fraction, `findings` are those of all roads.
+    `margin` is the change that counts, as a fraction; `findings` are those of all roads.
     """
     by_log = all(drive.speed for drive in road.passes)
     if not (by_log or road.aligned):
@@ -86,12 +85,14 @@ def road_speed(road: Road, margin: float, findings: Sequence[Finding]) -> RoadSp
         contrast=sides,
         shared_m=float(np.mean([way for way, _ in ways])) if by_log and road.aligned else None,
         explains=explains,
-        caution=_caution(road.name, sides.ratio, explains, [of for of in findings if of.road == road.name]),
+        caution=_caution(
+            road.name, sides.ratio, explains, [finding for finding in findings if finding.road == road.name]
+        ),
     )
 
 
 def _way(drive: Pass, places: Places | None, number: int, by_log: bool) -> tuple[float, float]:
-    """How far a pass drove over what all share, in metres or in seconds of the reference, and in how many seconds."""
+    """Distance of a pass over the shared road, in metres or in seconds of the reference, and its driving time in s."""
     starts_s = drive.cells["start_s"]
     if places is None:
         return driven_m(drive) or math.nan, CELL_S * len(starts_s)
@@ -106,24 +107,24 @@ def _way(drive: Pass, places: Places | None, number: int, by_log: bool) -> tuple
 
 def _pass_speed(drive: Pass, speed: float, by_log: bool) -> PassSpeed:
     log = drive.speed if by_log else None
-    return PassSpeed(
-        drive.name, drive.side, speed, driven_m(drive), log.name if log else None, log.offset if log else None
-    )
+    name, offset = (log.name, log.offset) if log else (None, None)
+    return PassSpeed(drive.name, drive.side, speed, driven_m(drive), name, offset)
 
 
 def faster(ratio: float) -> str:
-    """A ratio of speeds as people say it: '3.1 % faster'."""
+    """A ratio of speeds in words: '3.1 % faster'."""
     return f"{abs(ratio - 1) * 100:.1f} % {'faster' if ratio >= 1 else 'slower'}"
 
 
 def _caution(road: str, ratio: float, explains: float, findings: Sequence[Finding]) -> Caution | None:
-    """Where the sides' speeds differ by more than matters; it overturns where that may be half of a change."""
-    alone = abs(math.log(explains))
-    if not any(alone > MATTERS * math.log1p(finding.margin) for finding in findings):
+    """A caution if the speeds differ by enough to matter; it overturns if that may be half of a change."""
+    size = abs(math.log(explains))
+    if not any(size > MATTERS * math.log1p(finding.margin) for finding in findings):
         return None
-    overturns = any(alone > HALF * abs(math.log(of.ratio)) for of in findings if of.primary is not False)
+    deciding = [finding for finding in findings if finding.primary is not False]
+    overturns = any(size > HALF * abs(math.log(finding.ratio)) for finding in deciding)
     return Caution(
         f"Driven {faster(ratio)} on {road} after the change; that alone may add up to {change_percent(explains)}.",
         Weight.OVERTURNS if overturns else Weight.WEAKENS,
-        "Drive every road at the speed planned, by the same instrument",
+        "Drive every road at the planned speed, by the same instrument",
     )

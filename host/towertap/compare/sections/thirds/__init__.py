@@ -1,4 +1,4 @@
-"""Where in frequency a change lies: third-octaves and wide bands, and by place as a pair of spectrograms."""
+"""Where in frequency a change lies: third-octaves and wide bands, and spectrograms by place."""
 
 import math
 from collections.abc import Iterable, Sequence
@@ -14,44 +14,43 @@ from towertap.words.numbers import change_percent, number, percent, range_percen
 from towertap.words.table import Table, tabulate
 
 THE_PAIR = (
-    "The pass of each side whose value is nearest to that side's mean; where passes are aligned, the same metre of "
-    "road stands above itself. "
+    "The pass of each side whose value is nearest to the side's mean. If passes are aligned, both pictures show the "
+    "same metres of road. "
 )
-THE_CHANGE = "The change, place by place, is of all passes; single fields are not tested."
+THE_CHANGE = "The change at each place is over all passes; single cells are not tested."
 
 SHOWN = {1: "higher", -1: "lower", 0: "not shown"}
 
 
 class ThirdsSection(Section):
-    """Third-octaves locate a change and decide nothing."""
-
     name = "thirds"
     title = "Where in frequency"
     note = (
-        "It locates a change and decides nothing. The intervals of a road hold all its bands together at 95 %, so that "
-        "a band may be pointed at although so many were looked at. “Not shown” is never “no change”."
+        "This locates a change and decides nothing. The intervals of a road are joint over all its bands at 95 %, so "
+        "one band can be singled out although many were looked at. “Not shown” does not mean “no change”."
     )
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
-        """Every band of every rough road, and the typical passes by place and frequency."""
+        """Every band of every rough road, and typical passes by place and frequency."""
         by_road = {road.name: bands for road in study.roads if (bands := where_the_change_is(road))}
         if not by_road:
             return None
         aligned = {road.name: road.aligned for road in study.roads}
+        first_findings = {finding.road: finding for finding in reversed(findings) if not finding.over_all}
         maps = [
             by_place(by_road[finding.road], aligned[finding.road], *typical_passes(finding, study.drives.passes))
-            for finding in first_findings(findings)
+            for finding in reversed(first_findings.values())
             if finding.road in by_road
         ]
         roads = list(by_road.values())
-        single = {of_road.bands.road for of_road in maps if at_one_place(of_road) is not None}
-        sentences = [road.words + ", most of it at one place" * (road.road in single) for road in roads]
+        at_one = {road_map.bands.road for road_map in maps if at_one_place(road_map) is not None}
+        sentences = [road.words + ", most of it at one place" * (road.road in at_one) for road in roads]
         return Evidence(
             headline=f"{'; '.join(sentences)}.", tables=(_table(roads),), data=roads, drawn=(roads, study.margin, maps)
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:
-        """The change by band, and by band and place; of the road that changed most a pair of spectrograms as well."""
+        """The change by band, and by band and place; the road that changed most also gets a pair of spectrograms."""
         from towertap.compare.sections.thirds import figure, spectrogram
 
         roads, margin, maps = evidence.drawn
@@ -59,32 +58,28 @@ class ThirdsSection(Section):
             "thirds",
             evidence.headline,
             "Change of the r.m.s. in third-octaves (IEC 61260-1) and, behind them, in wide bands, over the same metres "
-            "of road in every pass, with intervals that hold for all bands of the road together (Bonferroni).",
+            "of road in every pass. Intervals are joint over all bands of the road (Bonferroni).",
             tuple(figure.panels(roads, margin)),
             evidence.tables[0],
         )
-        largest = [most.size if (most := most_changed(of_road.bands)) else 0.0 for of_road in maps]
-        for place, of_road in enumerate(maps, start=1):
-            pair = place == 1 + largest.index(max(largest)) or not of_road.ratios.size
+        largest = [most.size if (most := most_changed(road_map.bands)) else 0.0 for road_map in maps]
+        for rank, road_map in enumerate(maps, start=1):
+            has_pair = rank == 1 + largest.index(max(largest)) or not road_map.ratios.size
             yield Picture(
-                f"spectrogram_{place}",
-                spectrogram.title(of_road),
-                THE_PAIR * pair + THE_CHANGE * bool(of_road.ratios.size),
-                tuple(spectrogram.panels(of_road, pair)),
-                spectrogram.data(of_road, pair),
+                f"spectrogram_{rank}",
+                spectrogram.title(road_map),
+                THE_PAIR * has_pair + THE_CHANGE * bool(road_map.ratios.size),
+                tuple(spectrogram.panels(road_map, has_pair)),
+                spectrogram.data(road_map, has_pair),
             )
-
-
-def first_findings(findings: Sequence[Finding]) -> list[Finding]:
-    of_roads = [finding for finding in findings if not finding.over_all]
-    return list({finding.road: finding for finding in reversed(of_roads)}.values())[::-1]
 
 
 def typical_passes(finding: Finding, passes: Sequence[Pass]) -> list[Pass]:
     """The pass of each side whose value is nearest to the side's mean."""
     by_name = {drive.name: drive for drive in passes}
     sides = ((finding.before_values, finding.before), (finding.after_values, finding.after))
-    return [by_name[min(of, key=lambda drive: abs(math.log(drive.value / mean))).capture] for of, mean in sides]
+    nearest = [min(values, key=lambda drive: abs(math.log(drive.value / mean))) for values, mean in sides]
+    return [by_name[drive.capture] for drive in nearest]
 
 
 def _table(roads: Sequence[RoadBands]) -> Table:

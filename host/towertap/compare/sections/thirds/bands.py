@@ -1,7 +1,7 @@
-"""Where in frequency a change lies: every third-octave and wide band of a road, after against before, held together.
+"""Where in frequency a change lies: every third-octave and wide band of a road, after against before.
 
-This locates a change and decides nothing: the verdicts are the findings' alone. Every band of a road is looked at with
-intervals that hold all together at 95 %, so that one that clears 1 may be pointed at although so many were looked at.
+This locates a change and decides nothing; verdicts come from the findings alone. Intervals are joint over all bands of
+a road at 95 %, so a band whose interval excludes 1 can be singled out although many bands were looked at.
 """
 
 import math
@@ -21,12 +21,9 @@ from towertap.compare.study import Road
 from towertap.signals.bands import BANDS, NOMINAL, edges_hz
 from towertap.signals.metrics import METRICS, THIRDS
 from towertap.words.numbers import growth
-from towertap.words.phrases import counted, listed
+from towertap.words.phrases import counted
 
 Array = NDArray[np.float64]
-
-MOST_RUNS = 1
-"""So many changes of a road are told, the largest; the table has all."""
 
 _EDGES_HZ = {name: edges_hz(nominal) for name, nominal in zip(THIRDS, NOMINAL, strict=True)} | {
     f"{name}_z": edges for name, edges in BANDS.items()
@@ -41,12 +38,11 @@ _NAMES = {name: f"{nominal} Hz" for name, nominal in zip(THIRDS, NOMINAL, strict
 class BandChange:
     """One band of one road: `before` and `after` are geometric means over passes, r.m.s. in m/s².
 
-    `ratio` = after / before, `interval` holds it together with all other bands of the road (None where there is none),
-    `shown` is the sign of a change that the interval shows, 0 where it holds 1, where there is no interval and where
-    the band is not judged. `noise_share` is the sensor's own part of the power in the pass where it is largest,
-    `judged` what that means: a band is not judged where noise is most of the power on both sides (None: nobody knows),
-    `beyond` why the mounting does not carry the band (None: it does, or nobody knows). `edges_hz` are where the band is
-    down by 3 dB.
+    `ratio` = after / before; `interval` is joint over all bands of the road, None if there is none. `shown` is the sign
+    of a change that the interval shows, 0 if it contains 1, is missing, or the band is not judged. `noise_share` is the
+    largest share of sensor noise in the power of any pass; `judged` says what follows from it: a band is not judged if
+    noise is most of the power on both sides (None: unknown). `beyond` says why the mounting does not carry the band
+    (None: it does, or unknown). `edges_hz` are the −3 dB frequencies.
     """
 
     metric: str
@@ -63,17 +59,16 @@ class BandChange:
 
     @property
     def size(self) -> float:
-        """How much it changed, on logarithms."""
+        """The magnitude of the change, |ln ratio|."""
         return abs(math.log(self.ratio))
 
 
 @dataclass(frozen=True)
 class RoadBands:
-    """The bands of one road, upwards in frequency: `thirds` and, across them, `wide`.
+    """The third-octaves (`thirds`) and wide bands (`wide`) of one road, each with rising frequency.
 
-    `basis` is what every level rests on (`places` of them where the road is cut into places, 0 for whole passes),
-    `passes` how many there are before and after, `words` a part of a sentence, `left_out` bands that some pass has
-    nothing in.
+    `basis` says what levels are taken over, `places` how many places that is (0 for whole passes). `passes` are the
+    counts before and after, `left_out` bands in which some pass has no power, `words` is part of a sentence.
     """
 
     road: str
@@ -87,10 +82,10 @@ class RoadBands:
 
 
 def where_the_change_is(road: Road) -> RoadBands | None:
-    """Hold every band that all passes over a road carry against itself, before and after; None where there is none.
+    """Compare every band that all passes over a road carry, after against before; None if there is none.
 
-    Levels are over all places that every pass covers, rough or not, so that no band picks its own road; over whole
-    passes where the road is not cut into places.
+    Levels are over all places that every pass covers, rough or not, so that all bands use the same road. If the road is
+    not cut into places, they are over whole passes.
     """
     passes = [*road.of("before"), *road.of("after")]
     split = len(road.of("before"))
@@ -98,12 +93,12 @@ def where_the_change_is(road: Road) -> RoadBands | None:
     if not any(name in THIRDS for name in carried):
         return None
     levels = {name: _levels(passes, name, road.aligned) for name in carried}
-    positive = {name: of_passes for name, of_passes in levels.items() if np.all(of_passes > 0)}
+    positive = {name: band_levels for name, band_levels in levels.items() if np.all(band_levels > 0)}
     logs = np.log(np.column_stack(list(positive.values()))) if positive else np.empty((len(passes), 0))
     ratios, lows, highs = joint_intervals(logs[:split], logs[split:], road.design.block)
     changes = {
-        name: _change(passes, name, of_passes, split, ratio, (low, high))
-        for (name, of_passes), ratio, low, high in zip(positive.items(), ratios, lows, highs, strict=True)
+        name: _change(passes, name, band_levels, split, ratio, (low, high))
+        for (name, band_levels), ratio, low, high in zip(positive.items(), ratios, lows, highs, strict=True)
     }
     thirds = tuple(band for name, band in changes.items() if name in THIRDS)
     wide = tuple(band for name, band in changes.items() if name not in THIRDS)
@@ -121,11 +116,11 @@ def where_the_change_is(road: Road) -> RoadBands | None:
 
 
 def _levels(passes: Sequence[Pass], metric: str, places: Places | None) -> Array:
-    """R.m.s. of each pass (n,) over the shared places, or over the whole of it."""
+    """R.m.s. of each pass (n,) over the shared places, or over the whole pass."""
     if places is None:
         return np.array([metric_of(metric).of_all(drive.kept[metric]) for drive in passes])
-    over = places.over(metric, np.ones(len(places.edges_s), bool))
-    return np.array([over[drive.name] for drive in passes])
+    levels = places.over(metric, np.ones(len(places.edges_s), bool))
+    return np.array([levels[drive.name] for drive in passes])
 
 
 def _change(
@@ -137,11 +132,11 @@ def _change(
     for drive, level in zip(passes, levels, strict=True):
         if metric in drive.noise:
             shares[drive.side].append(drive.noise[metric].over(level))
-    most = [max(side, key=lambda share: share.share) for side in shares.values()]
-    noise = max(most, key=lambda share: share.share, default=None)
+    largest = [max(side, key=lambda share: share.share) for side in shares.values()]
+    noise = max(largest, key=lambda share: share.share, default=None)
     judged = noise.judged if noise else None
-    if judged == "not judged" and min(share.share for share in most) <= NOT_JUDGED_SHARE:
-        judged = "marked"  # the noise of one side alone pulls the ratio towards 1 and cannot make a change
+    if judged == "not judged" and min(share.share for share in largest) <= NOT_JUDGED_SHARE:
+        judged = "marked"  # noise on one side only pulls the ratio towards 1; it cannot cause a change
     shown = 0 if interval is None or judged == "not judged" else int(interval[0] > 1) - int(interval[1] < 1)
     return BandChange(
         metric=metric,
@@ -159,32 +154,28 @@ def _change(
 
 
 def describe(road: str, passes: tuple[int, int], thirds: Sequence[BandChange], wide: Sequence[BandChange]) -> str:
-    """Where the change of a road lies, as part of a sentence: its largest changes with the bands that show them."""
+    """Where the change of a road lies, as part of a sentence: its largest change, and how many others."""
     if not any(band.interval for band in (*thirds, *wide)):
-        why = "a side has one pass" if min(passes) < 2 else "the passes of a side are copies of one another"
-        return f"{road}: nothing can be said of any band, since {why}"
+        reason = "a side has one pass" if min(passes) < 2 else "the passes of a side are copies of one another"
+        return f"{road}: nothing can be said about any band, because {reason}"
     runs = sorted(_runs(thirds), key=lambda run: max(band.size for band in run), reverse=True)
     changes = runs or [[band] for band in wide if band.shown]
     if not changes:
         return f"{road}: no band shows a change"
-    more = f", and in {counted(len(changes) - MOST_RUNS, 'other range')}" if len(changes) > MOST_RUNS else ""
-    return f"{road}: {listed([_run(run) for run in changes[:MOST_RUNS]])}{more}"
+    more = f", and in {counted(len(changes) - 1, 'other range')}" if len(changes) > 1 else ""
+    return f"{road}: {_run(changes[0])}{more}"
 
 
 def _runs(thirds: Sequence[BandChange]) -> list[list[BandChange]]:
-    """Neighbouring third-octaves that show a change the same way."""
+    """Neighbouring third-octaves that show a change in the same direction."""
     order = list(THIRDS)
-    runs = []
-    for (shown, _), run in groupby(
-        ((order.index(band.metric) - i, band) for i, band in enumerate(thirds)), key=lambda at: (at[1].shown, at[0])
-    ):
-        if shown:
-            runs.append([band for _, band in run])
-    return runs
+    steps = ((order.index(band.metric) - index, band) for index, band in enumerate(thirds))  # neighbours share a step
+    runs = groupby(steps, key=lambda step: (step[1].shown, step[0]))
+    return [[band for _, band in run] for (shown, _), run in runs if shown]
 
 
 def _run(run: Sequence[BandChange]) -> str:
-    """A run of third-octaves by the one that changed most, and from where to where it goes."""
+    """A run of third-octaves: the one that changed most, and the range."""
     most = max(run, key=lambda band: band.size)
     size = f"{growth(most.ratio, most.interval)} at {most.name}"
     return size if len(run) == 1 else f"{size} (a change from {run[0].name.removesuffix(' Hz')} to {run[-1].name})"

@@ -1,4 +1,4 @@
-"""What is drawn of a road by place and frequency: third-octave levels of a pass a side, and the sides' ratio."""
+"""A road by place and frequency: third-octave levels of one pass per side, and the ratio of the sides."""
 
 import math
 from collections.abc import Sequence
@@ -14,20 +14,20 @@ from towertap.compare.sections.thirds.bands import BandChange, RoadBands
 Array = NDArray[np.float64]
 
 COLUMNS = 600
-"""A spectrogram has at most so many, whatever the length of the passes."""
+"""Most columns of a spectrogram, however long the passes are."""
 QUANTILES = (0.1, 0.9)
-"""Of the places of a road, between which its changes are told."""
+"""The range of changes along a road is given between these quantiles of its places."""
 REFERENCE_MS2 = 1e-6
-"""Of levels of acceleration in decibels, ISO 1683."""
+"""Reference of acceleration levels in decibels, ISO 1683."""
 
 
 @dataclass(frozen=True, eq=False)
 class ByPlace:
-    """Levels in dB re 1e-6 m/s² of one pass `before` and one `after`, (bands, columns), NaN where a pass is not there.
+    """Levels of one pass `before` and one `after`, (bands, columns), in dB re 1e-6 m/s², NaN outside the pass.
 
-    Columns lie between `edges_s` (columns + 1,): the road, in seconds of the pass `reference`, or where it is None each
-    pass's own time. `ratios` are after / before of the geometric means over all passes, (bands, places), at the places
-    `places_s` (places, 2); there is none where the passes are not aligned. `passes` are the names of the two.
+    `edges_s` (columns + 1,) bound the columns, in seconds of the pass `reference`, or of each pass itself if that is
+    None. `ratios` (bands, places) are after / before of the geometric means over all passes, at the places `places_s`
+    (places, 2); both are empty if the passes are not aligned. `passes` names the two passes.
     """
 
     bands: RoadBands
@@ -41,16 +41,16 @@ class ByPlace:
 
 
 def by_place(bands: RoadBands, aligned: Places | None, before: Pass, after: Pass) -> ByPlace:
-    """Bring two passes over a road, and the ratio of all, onto its coordinate, where it is aligned."""
+    """Two passes over a road, and the ratio over all passes, along the aligned road."""
     metrics = [band.metric for band in bands.thirds]
     bounds = [_bounds_s(drive, aligned) for drive in (before, after)]
-    start, end = min(of[0, 0] for of in bounds), max(of[-1, 1] for of in bounds)
+    start, end = min(cells[0, 0] for cells in bounds), max(cells[-1, 1] for cells in bounds)
     grid = np.linspace(start, end, 1 + min(COLUMNS, max(1, round((end - start) / CELL_S))))
     stretches = np.column_stack([grid[:-1], grid[1:]])
-    with np.errstate(divide="ignore"):  # a cell with nothing in it has no level
+    with np.errstate(divide="ignore"):  # an empty cell has no level
         levels = [
-            20 * np.log10(np.array([at_stretches(drive, name, at, stretches) for name in metrics]) / REFERENCE_MS2)
-            for drive, at in zip((before, after), bounds, strict=True)
+            20 * np.log10(np.array([at_stretches(drive, name, cells, stretches) for name in metrics]) / REFERENCE_MS2)
+            for drive, cells in zip((before, after), bounds, strict=True)
         ]
     return ByPlace(
         bands=bands,
@@ -65,7 +65,7 @@ def by_place(bands: RoadBands, aligned: Places | None, before: Pass, after: Pass
 
 
 def _bounds_s(drive: Pass, places: Places | None) -> Array:
-    """Start and end of each cell, (n, 2), on the road, or in the pass's own time."""
+    """Start and end (n, 2) of each cell along the road, or in the pass's own time."""
     if places is not None:
         return places.bounds_s[[other.name for other in places.passes].index(drive.name)]
     starts_s = drive.cells["start_s"]
@@ -81,28 +81,27 @@ def _ratios(places: Places, metrics: Sequence[str]) -> Array:
 
 
 def at_one_place(road: ByPlace) -> float | None:
-    """Where on the road, in s, the one place is that makes most of its largest change; None where it is of many.
+    """Position in s of the single place that causes most of the largest change; None if there is no such place.
 
-    All other places then show less than half of that change, on logarithms.
+    All other places must show less than half of that change, on logarithms.
     """
     most = most_changed(road.bands)
     if most is None or road.ratios.shape[1] < 2:
         return None
-    whole = math.log(most.ratio)
-    changes = np.log(road.ratios[road.bands.thirds.index(most)]) * math.copysign(1.0, whole)
+    changes = np.log(road.ratios[road.bands.thirds.index(most)]) * math.copysign(1.0, math.log(most.ratio))
     second, largest = np.sort(changes)[-2:]
-    if second >= abs(whole) / 2 or largest < abs(whole):
+    if second >= most.size / 2 or largest < most.size:
         return None
     return float(road.places_s[int(np.argmax(changes))].mean())
 
 
 def most_changed(road: RoadBands) -> BandChange | None:
-    """The third-octave with the largest change of those that show one."""
+    """The third-octave with the largest change that is shown."""
     return max((band for band in road.thirds if band.shown), key=lambda band: band.size, default=None)
 
 
 def blank(places_s: Array, ratios: Array) -> tuple[Array, Array]:
-    """Edges (n + 1,) and ratios (bands, n) with a column of NaN wherever places do not touch."""
+    """Edges (n + 1,) and ratios (bands, n), with a column of NaN wherever places do not touch."""
     edges, columns = [places_s[0, 0]], []
     for (start, end), column in zip(places_s, ratios.T, strict=True):
         if start > edges[-1] + PLACE_S / 2:

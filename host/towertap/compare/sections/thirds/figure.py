@@ -1,4 +1,4 @@
-"""Picture: the change in every third-octave and wide band of a road, with intervals that hold together."""
+"""The picture of the change in every third-octave and wide band of a road, with joint intervals."""
 
 import math
 from collections.abc import Sequence
@@ -27,7 +27,7 @@ from towertap.signals.bands import NOMINAL, edges_hz
 from towertap.words.numbers import brief, change_percent
 
 WIDEST = 10.0
-"""For an interval the axis goes no further than this ratio and its inverse; it holds every ratio that is judged."""
+"""The axis shows every judged ratio, but intervals only up to this ratio and its inverse."""
 
 SHOWN: dict[int, Look] = {1: Look(VERDICTS["harsher"].colour, "^"), -1: Look(VERDICTS["gentler"].colour, "v")}
 NOT_SHOWN, NOT_JUDGED = Look(INK, "o"), Look(MUTED, "x")
@@ -35,7 +35,7 @@ TICKS_HZ = ("5", "10", "20", "40", "80", "160", "315")
 
 
 def panels(roads: Sequence[RoadBands], margin: float) -> list[Figure]:
-    """A panel a road, all on the same axes; `margin` is the change that counts, as a fraction."""
+    """A panel per road, all with the same axes; `margin` is the change that counts, as a fraction."""
     ends = _ends(roads, margin)
     return [_panel(road, margin, ends) for road in roads]
 
@@ -85,36 +85,36 @@ def _wide(axes: Axes, band: BandChange) -> None:
 
 
 def _outside(axes: Axes, road: RoadBands, low: float, high: float) -> None:
-    """An arrow at the edge, with its number, for each band whose ratio the axis does not hold: none that is judged."""
+    """An arrow at the edge, with its number, for each ratio outside the axis; only bands that are not judged."""
     for band in (band for band in (*road.thirds, *road.wide) if not low <= band.ratio <= high):
-        at, above = (math.sqrt(math.prod(band.edges_hz)), float(band.ratio > high)), band.ratio > high
-        edge = axes.get_xaxis_transform()
-        axes.plot(*at, marker="^" if above else "v", ms=5, color=NOT_JUDGED.colour, transform=edge, clip_on=False)
+        is_above, edge = band.ratio > high, axes.get_xaxis_transform()
+        tip = (math.sqrt(math.prod(band.edges_hz)), float(is_above))
+        axes.plot(*tip, marker="^" if is_above else "v", ms=5, color=NOT_JUDGED.colour, transform=edge, clip_on=False)
         axes.annotate(
             change_percent(band.ratio),
-            at,
-            (3, -5 if above else 5),
+            tip,
+            (3, -5 if is_above else 5),
             xycoords=edge,
             textcoords="offset points",
             rotation=90,
-            va="top" if above else "bottom",
+            va="top" if is_above else "bottom",
             fontsize=7.5,
             color=QUIET,
         )
 
 
 def _third(axes: Axes, band: BandChange) -> None:
-    drowned = band.judged == "not judged"
-    look = NOT_JUDGED if drowned else SHOWN.get(band.shown, NOT_SHOWN)
+    is_noise = band.judged == "not judged"
+    look = NOT_JUDGED if is_noise else SHOWN.get(band.shown, NOT_SHOWN)
     mid_hz = math.sqrt(math.prod(band.edges_hz))
     if band.interval:
-        axes.plot([mid_hz] * 2, band.interval, color=look.colour, lw=1.4, ls=":" if drowned else "-")
-    fill = look.colour if band.shown or drowned else PAPER
+        axes.plot([mid_hz] * 2, band.interval, color=look.colour, lw=1.4, ls=":" if is_noise else "-")
+    fill = look.colour if band.shown or is_noise else PAPER
     axes.plot(mid_hz, band.ratio, marker=look.marker, ms=4.5, color=look.colour, mfc=fill, ls="")
 
 
 def _ends(roads: Sequence[RoadBands], margin: float) -> tuple[float, float]:
-    """Just wide enough for what is judged."""
+    """Ends of the axis, just wide enough for what is judged."""
     judged = [band for road in roads for band in (*road.thirds, *road.wide) if band.judged != "not judged"]
     ends = [min(max(end, 1 / WIDEST), WIDEST) for band in judged for end in band.interval or ()]
     ends += [band.ratio for band in judged]

@@ -1,4 +1,4 @@
-"""Picture: a road by place and frequency, before, after, and the change from one to the other."""
+"""The picture of a road by place and frequency: before, after, and the change."""
 
 import math
 import textwrap
@@ -19,24 +19,24 @@ from towertap.words.numbers import along, brief, growth, growth_range
 from towertap.words.table import Table, joined, of_columns
 
 LEVELS, RATIOS = "cividis", "PuOr_r"
-"""Colour maps: one that runs evenly from dark to light, one that parts at 1; both told apart by the colour-blind."""
+"""Colour maps, one from dark to light and one diverging from 1, both safe for colour-blindness."""
 DARKEST = 2.0
-"""Percentile of the levels below which all is darkest, so that quiet cells do not take the scale."""
+"""Percentile of levels that gets the darkest colour, so that quiet cells do not use up the scale."""
 LARGEST_RATIO = 4.0
 BESIDE = (1.02, 0.0, 0.03, 1.0)
-"""Where a colour bar stands, in parts of the axes."""
+"""Position of a colour bar in axes coordinates."""
 CHANGES = {0.25: "−75 %", 0.5: "−50 %", 1: "0", 2: "+100 %", 4: "+300 %"}
 
 
-def panels(road: ByPlace, pair: bool) -> list[Figure]:
-    """The `pair` before and after on one scale, if wanted, and their ratio where the passes are aligned."""
-    return [*(_pair(road) if pair else ()), *([_changes(road)] if road.ratios.size else ())]
+def panels(road: ByPlace, has_pair: bool) -> list[Figure]:
+    """If `has_pair`, before and after on one scale; then their ratio if the passes are aligned."""
+    return [*(_pair(road) if has_pair else ()), *([_changes(road)] if road.ratios.size else ())]
 
 
 def _pair(road: ByPlace) -> Iterator[Figure]:
-    both = np.concatenate([road.before.ravel(), road.after.ravel()])
-    both = both[np.isfinite(both)]
-    scale = Normalize(np.percentile(both, DARKEST), both.max())
+    shown = np.concatenate([road.before.ravel(), road.after.ravel()])
+    shown = shown[np.isfinite(shown)]
+    scale = Normalize(np.percentile(shown, DARKEST), shown.max())
     for side, name, levels in zip(SIDES, road.passes, (road.before, road.after), strict=True):
         figure = new_figure(2.7)
         axes = figure.subplots()
@@ -48,21 +48,21 @@ def _pair(road: ByPlace) -> Iterator[Figure]:
 
 
 def title(road: ByPlace) -> str:
-    """How the third-octave that changed most did so along the road."""
+    """How the third-octave that changed most changed along the road."""
     most, name = most_changed(road.bands), brief(road.bands.road)
     if most is None:
-        return f"{name} by place and frequency: no third-octave shows a change over the road as a whole"
+        return f"{name} by place and frequency: no third-octave shows a change over the complete road"
     if not road.ratios.size:
         return f"{name} by time and frequency: changed most at {most.name}, {growth(most.ratio)}"
     places = growth_range(*np.quantile(road.ratios[road.bands.thirds.index(most)], QUANTILES))
     if (place_s := at_one_place(road)) is not None:
-        return f"{name}: most of the change at {most.name} is of one place, at {place_s:.0f} s; elsewhere {places}"
+        return f"{name}: most of the change at {most.name} is at one place, at {place_s:.0f} s; elsewhere {places}"
     return f"{name}: at {most.name}, where it changed most, {places} along the road"
 
 
-def data(road: ByPlace, pair: bool) -> Table:
-    """The levels of the `pair`, or else the ratios, a column a band."""
-    if not pair:
+def data(road: ByPlace, has_pair: bool) -> Table:
+    """The levels of the pair, or without one the ratios, a column per band."""
+    if not has_pair:
         ratios = {f"{band.name}, ×": row for band, row in zip(road.bands.thirds, road.ratios, strict=True)}
         starts_s, ends_s = road.places_s.T
         return of_columns(
@@ -77,7 +77,7 @@ def data(road: ByPlace, pair: bool) -> Table:
 
 
 def _mesh(axes: Axes, road: ByPlace, edges_s: Array, values: Array, colours: str, scale: Normalize) -> ScalarMappable:
-    """One panel of bands by place; the mesh is for its colour bar."""
+    """Draw bands by place; returns the mesh for the colour bar."""
     edges = [band.edges_hz[0] for band in road.bands.thirds] + [road.bands.thirds[-1].edges_hz[1]]
     axes.set_facecolor(WASH)
     mesh = axes.pcolormesh(edges_s, edges, np.ma.masked_invalid(values), cmap=mpl.colormaps[colours], norm=scale)

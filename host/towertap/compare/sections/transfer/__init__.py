@@ -1,4 +1,4 @@
-"""From the input to the output of the part, where two boxes recorded the passes at once."""
+"""From the input to the output of the part, if two boxes recorded the passes at once."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
@@ -15,22 +15,20 @@ from towertap.words.table import Table, joined, tabulate
 
 
 class TransferSection(Section):
-    """How a second box's motion reaches the first."""
-
     name = "transfer"
     title = "From the input to the output of the part"
     note = (
         "Two boxes recorded these passes at once. Gain: r.m.s. of the output's vertical acceleration that follows the "
-        "input's, over that of the input. Coherence: the part of the output's power that follows; the rest comes by "
-        "other ways, is not linear, or is noise. Where less than half follows in any pass, or no more than by chance, "
-        "a band is not judged. The two clocks were brought together by what both felt, so phase is not known."
+        "input's, over that of the input. Coherence: the share of the output's power that follows the input; the rest "
+        "takes other paths, is not linear, or is noise. A band is not judged if less than half follows in any pass, or "
+        "no more than by chance. The two clocks were matched by what both boxes felt, so phase is not known."
     )
 
     def measure(self, reading: Reading) -> PassTransfer | str | None:
-        """The transfer of this pass, or why there is none; None where nobody asked for it."""
+        """The transfer of this pass, or why there is none; None if not asked for."""
         if reading.inputs is None:
             return None
-        from towertap.compare.sections.transfer.two_boxes import pass_transfer  # few comparisons have a second box
+        from towertap.compare.sections.transfer.two_boxes import pass_transfer  # rarely needed
 
         try:
             return pass_transfer(reading, reading.inputs)
@@ -38,7 +36,7 @@ class TransferSection(Section):
             return str(error)
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:
-        """The transfer on each rough road; AnalysisError where it was asked for and no pass can be used."""
+        """The transfer on each rough road; AnalysisError if it was asked for and no pass can be used."""
         drives = study.drives
         if drives.input_position is None:
             return None
@@ -46,8 +44,10 @@ class TransferSection(Section):
         roads = []
         for road in drives.rough_roads:
             measured = [(drive, drive.measured.get(self.name)) for drive in drives.of(road)]
-            passes = [replace(of, side=drive.side) for drive, of in measured if isinstance(of, PassTransfer)]
-            excluded = [Excluded(drive.name, why) for drive, why in measured if isinstance(why, str)]
+            passes = [
+                replace(result, side=drive.side) for drive, result in measured if isinstance(result, PassTransfer)
+            ]
+            excluded = [Excluded(drive.name, result) for drive, result in measured if isinstance(result, str)]
             positions = drives.input_position, output
             roads.append(road_transfer(road, positions, drives.parts, passes, excluded))
         if not any(road.passes for road in roads):
@@ -74,9 +74,9 @@ class TransferSection(Section):
             yield Picture(
                 "transfer",
                 "; ".join(map(figure.title, roads)),
-                "Above: gain by third-octaves (Welch's H1, Hann, 2 s, half overlap, 1 kHz). Middle: coherence of the "
-                "pass of each side that has least; dotted, what chance exceeds 1 time in 20. Below: change, with "
-                "intervals that hold for all judged bands together; thick where a change is shown.",
+                "Top: gain by third-octaves (Welch's H1, Hann, 2 s, half overlap, 1 kHz). Middle: the lowest coherence "
+                "of any pass of each side; dotted: what chance exceeds 1 time in 20. Bottom: change, with joint "
+                "intervals over all judged bands; thick if a change is shown.",
                 tuple(map(figure.panel, roads)),
                 joined("Transfer", map(_bands, roads)),
             )

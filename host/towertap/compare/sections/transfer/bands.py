@@ -1,4 +1,4 @@
-"""Input to output, before against after: a road's transfer by third-octave bands, with the pass as the unit."""
+"""A road's transfer from input to output by third-octave bands, after against before, with the pass as the unit."""
 
 import math
 from collections.abc import Iterable, Sequence
@@ -17,9 +17,9 @@ from towertap.words.numbers import change_percent
 from towertap.words.phrases import listed
 
 LEAST_COHERENCE = 0.5
-"""A band in which less than half of the output's power follows the input, in any pass, is not judged."""
+"""A band is not judged if less than half of the output's power follows the input in any pass."""
 NAMES = NOMINAL[: NOMINAL.index("200") + 1]
-"""Third-octave bands from 5 to 200 Hz; a lower one has one line, a higher one asks more of the common time base."""
+"""Third-octave bands from 5 to 200 Hz: lower ones have one spectral line, higher ones need a better time base."""
 EDGES_HZ = np.array([edges_hz(name) for name in NAMES])
 
 
@@ -27,13 +27,13 @@ EDGES_HZ = np.array([edges_hz(name) for name in NAMES])
 class PassTransfer:
     """One pass, recorded by two boxes at once.
 
-    `offset_s` is the input's clock less the output's in the middle of the pass, each counted from its first sample,
-    `drift_ppm` how far the one gains on the other, `scatter_us` how far single windows of 2 s vary about that (one
-    standard deviation); `agreeing` of `windows` agreed when it was looked for. `averages` is the number of independent
-    averages behind the spectra. By band: `gain`, output over input of what follows; `coherence`, the part of the
-    output's power that follows; `chance`, what chance exceeds 1 time in 20. None in a band without a line.
-    `input_bench` is what the bench says of the input's box; `usable_hz` up to where both mountings carry, by their tap
-    records, None without one.
+    `offset_s` is the input's clock minus the output's in the middle of the pass, each counted from its first sample;
+    `drift_ppm` is its rate of change, `scatter_us` the standard deviation of single 2 s windows about it, and
+    `agreeing` of `windows` agreed in the search. `averages` is the number of independent averages in the spectra.
+
+    By band, None without a spectral line: `gain`, output over input of what follows; `coherence`, the share of the
+    output's power that follows; `chance`, the coherence that chance exceeds 1 time in 20. `input_bench` are the bench
+    records of the input's box; both mountings carry up to `usable_hz` by their tap records, None without one.
     """
 
     capture: str
@@ -51,17 +51,15 @@ class PassTransfer:
     input_bench: BenchSummary
     usable_hz: float | None
     side: Side = "before"
-    """As the drives have it."""
 
 
 @dataclass(frozen=True)
 class TransferBand:
-    """One third-octave band of a road: `hz` its exact middle, `name` its nominal one.
+    """One third-octave band of a road: `hz` is its exact mid-band frequency, `name` the nominal one.
 
-    `before` and `after` are geometric means of the passes' gains, `ratio` = after / before; `interval` holds
-    it with 95 % together with all other bands judged (`stats.joint`). The lowest `coherence` of a side's
-    passes is that of the side. `judged` is False, and `ratio` and `interval` None, where a pass is not coherent;
-    `interval` alone is None where a side has one pass or no spread.
+    `before` and `after` are geometric means of the passes' gains, `ratio` = after / before; `interval` is joint at 95 %
+    over all judged bands (`stats.joint`). A side's coherence is the lowest of its passes. If any pass is not coherent,
+    `judged` is False and `ratio` and `interval` are None; `interval` alone is None if a side has one pass or no spread.
     """
 
     hz: float
@@ -80,8 +78,8 @@ class TransferBand:
 class RoadTransfer:
     """How the box at `output` follows the one at `input` on one road, along the vehicle's vertical axis.
 
-    `bands` are there where both sides have passes; `excluded` are those that could not be used and why; `words` is what
-    was found, as part of a sentence, `cautions` what goes with it.
+    `bands` is empty unless both sides have passes. `excluded` are the passes that could not be used, with reasons.
+    `words` states the result as part of a sentence.
     """
 
     road: str
@@ -101,7 +99,7 @@ def road_transfer(
     passes: Sequence[PassTransfer],
     excluded: Sequence[Excluded],
 ) -> RoadTransfer:
-    """Hold the passes of the two sides against each other; `positions` are input and output, `parts` before, after."""
+    """Compare the passes of the two sides; `positions` are input and output, `parts` before and after."""
     counts = [sum(drive.side == side for drive in passes) for side in SIDES]
     bands = _bands(passes) if all(counts) else ()
     return RoadTransfer(
@@ -117,18 +115,18 @@ def road_transfer(
 
 
 def _cautions(input_position: str, passes: Sequence[PassTransfer]) -> Iterable[Caution]:
-    """What the bench says of the input's box, and bands in which a mounting rings along."""
+    """Cautions about the input's box, and about bands in which a mounting resonates."""
     for caution in instrument.cautions({drive.input_capture: drive.input_bench for drive in passes}):
         yield replace(caution, words=f"The box at {input_position}: {caution.words}")
     usable_hz = min((drive.usable_hz for drive in passes if drive.usable_hz), default=math.inf)
     if usable_hz < EDGES_HZ[-1, 1]:
         yield Caution(
-            f"Above {usable_hz:.0f} Hz a box's own mounting rings along, by its tap record, and is in the transfer."
+            f"Above {usable_hz:.0f} Hz the transfer includes the resonance of a box's own mounting, by its tap record."
         )
 
 
 def _bands(passes: Sequence[PassTransfer]) -> tuple[TransferBand, ...]:
-    """Every band of passes of both sides."""
+    """The change in every band."""
     gain, coherence, chance = (
         np.array([[value or np.nan for value in getattr(drive, name)] for drive in passes])
         for name in ("gain", "coherence", "chance")
@@ -137,8 +135,8 @@ def _bands(passes: Sequence[PassTransfer]) -> tuple[TransferBand, ...]:
     judged = (np.isfinite(gain) & (coherence >= np.maximum(LEAST_COHERENCE, chance))).all(axis=0)
     logs, changes = np.log(gain), np.full((3, len(NAMES)), np.nan)
     changes[:, judged] = joint_intervals(logs[~after][:, judged], logs[after][:, judged])
-    means = [np.exp(logs[of_side].mean(axis=0)) for of_side in (~after, after)]
-    lowest = [np.nan_to_num(coherence[of_side]).min(axis=0) for of_side in (~after, after)]
+    means = [np.exp(logs[side].mean(axis=0)) for side in (~after, after)]
+    lowest = [np.nan_to_num(coherence[side]).min(axis=0) for side in (~after, after)]
     by_chance = np.nan_to_num(chance, nan=1.0).max(axis=0)
     return tuple(
         TransferBand(
@@ -168,7 +166,7 @@ def describe(
     bands: Sequence[TransferBand],
     counts: Sequence[int],
 ) -> str:
-    """What a road's transfer says, as part of a sentence; neighbouring bands that changed alike are told as one."""
+    """A road's transfer as part of a sentence; neighbouring bands with the same change are merged."""
     source, output = positions
     if not min(counts):
         return f"{road}: no pass with {parts[bool(counts[0])]} was recorded by both boxes"
@@ -176,22 +174,22 @@ def describe(
     if not judged:
         return f"{road}: {output} does not follow {source} in any band"
     if not any(band.interval for band in judged):
-        return f"{road}: one pass on a side does not tell a change from chance"
+        return f"{road}: one pass on a side cannot distinguish a change from chance"
     runs = [list(run) for change, run in groupby(bands, key=_change) if change]
     if not runs:
-        return f"{road}: no change of how {output} follows {source} is shown"
+        return f"{road}: no change in how {output} follows {source} is shown"
     return f"{road}: {output} follows {source} {listed([_run(run) for run in runs])} with {parts[1]}"
 
 
 def _change(band: TransferBand) -> int:
-    """+1 where the interval lies above 1, −1 where below, else 0."""
+    """1 if the interval is above 1, −1 if below, else 0."""
     if band.interval is None:
         return 0
     return int(band.interval[0] > 1) - int(band.interval[1] < 1)
 
 
 def _run(run: Sequence[TransferBand]) -> str:
-    """A run of bands by the one that changed most."""
+    """A run of bands: the one that changed most, and the range."""
     most = max(run, key=lambda band: abs(math.log(band.ratio or 1.0)))
     size = f"{change_percent(most.ratio or 1.0, most.interval)} at {most.name} Hz"
     return size if len(run) == 1 else f"{size} (shown from {run[0].name} to {run[-1].name})"

@@ -1,4 +1,4 @@
-"""Picture: what of the input's motion arrives, before and after, how much of the output follows it, and the ratio."""
+"""The picture of a transfer: gain before and after, coherence, and the change."""
 
 import math
 from collections.abc import Sequence
@@ -9,17 +9,15 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from towertap.compare.sections.transfer.bands import LEAST_COHERENCE, RoadTransfer, TransferBand
-from towertap.drawing.style import INK, PAPER, QUIET, SIDES, WASH, change_ticks, log_ticks, new_figure
+from towertap.drawing.style import INK, PAPER, QUIET, SIDES, WASH, change_ticks, log_ticks, new_figure, ratio_reach
 from towertap.words.numbers import brief, change_percent, range_percent
 
 ASIDE = {"before": 0.985, "after": 1.015}
-"""Marks of the two sides stand a little beside their band's middle, so that neither hides the other."""
-WIDEST = 8.0
-"""For an interval the axis goes no further than this ratio and its inverse; it holds every ratio."""
+"""Factors that shift the marks of the two sides apart, so that neither hides the other."""
 
 
 def panel(road: RoadTransfer) -> Figure:
-    """Over frequency: gain with every pass, coherence beneath, change with its intervals."""
+    """Gain with every pass, coherence, and change with its intervals, over frequency."""
     figure = new_figure(6.4)
     gain, coherence, change = figure.subplots(3, 1, sharex=True, height_ratios=(3, 1.4, 2))
     for axes in (gain, coherence, change):
@@ -37,8 +35,8 @@ def panel(road: RoadTransfer) -> Figure:
 
 
 def title(road: RoadTransfer) -> str:
-    """The band in which the transfer changed most, among those whose interval leaves no change out."""
-    changed = [band for band in road.bands if band.ratio and band.interval and not _holds_1(band.interval)]
+    """The band in which the transfer changed most, of those whose interval excludes 1."""
+    changed = [band for band in road.bands if band.ratio and band.interval and not _contains_1(band.interval)]
     if not changed:
         return f"{brief(road.road)}: no change of the transfer is shown in any band"
     most = max(changed, key=lambda band: abs(math.log(band.ratio or 1.0)))
@@ -46,19 +44,19 @@ def title(road: RoadTransfer) -> str:
     return f"{brief(road.road)}: the transfer changed most at {most.name} Hz, {size} ({range_percent(most.interval)})"
 
 
-def _holds_1(limits: tuple[float, float]) -> bool:
+def _contains_1(limits: tuple[float, float]) -> bool:
     return limits[0] <= 1 <= limits[1]
 
 
 def _gain(axes: Axes, road: RoadTransfer) -> None:
     hz = np.array([band.hz for band in road.bands])
     for side, look in SIDES.items():
-        of_side = [drive for drive in road.passes if drive.side == side]
-        for drive in of_side:
+        passes = [drive for drive in road.passes if drive.side == side]
+        for drive in passes:
             mark: dict[str, Any] = {"marker": look.marker, "ms": 3.2, "mfc": PAPER, "mec": look.colour, "mew": 0.7}
             axes.plot(hz * ASIDE[side], _drawable(drive.gain), ls="", **mark)
         means = [getattr(band, side) for band in road.bands]
-        label = f"{side}: mean of {len(of_side)} passes (open marks)"
+        label = f"{side}: mean of {len(passes)} passes (open marks)"
         axes.plot(hz, _drawable(means), color=look.colour, ls=look.line, lw=1.4, label=label)
     axes.axhline(1.0, color=QUIET, lw=0.8)
     axes.set_yscale("log")
@@ -80,23 +78,21 @@ def _coherence(axes: Axes, road: RoadTransfer) -> None:
 
 
 def _beside(axes: Axes, y: float, text: str) -> None:
-    at, there = axes.get_yaxis_transform(), "offset points"
-    axes.annotate(text, (1, y), (4, 0), at, there, fontsize=7.5, color=QUIET, va="center", annotation_clip=False)
+    edge = axes.get_yaxis_transform()
+    axes.annotate(
+        text, (1, y), (4, 0), edge, "offset points", fontsize=7.5, color=QUIET, va="center", annotation_clip=False
+    )
 
 
 def _change(axes: Axes, bands: Sequence[TransferBand]) -> None:
     axes.axhline(1.0, color=QUIET, lw=0.8)
-    reach = 1.3
-    for band in bands:
-        if band.ratio is None:
-            continue
-        ends = band.interval or (band.ratio, band.ratio)
-        certain = band.interval is not None and not _holds_1(band.interval)
-        axes.plot([band.hz] * 2, ends, color=INK if certain else QUIET, lw=2.2 if certain else 1.1)
-        axes.plot(band.hz, band.ratio, marker="s", ms=4, color=INK if certain else QUIET, mec=PAPER, mew=0.5)
-        reach = max(reach, *(min(WIDEST, max(end, 1 / end)) for end in ends if 0 < end < math.inf))
-        reach = max(reach, band.ratio, 1 / band.ratio)
-    reach *= 1.08
+    changes = [(band, band.ratio) for band in bands if band.ratio is not None]
+    for band, ratio in changes:
+        ends = band.interval or (ratio, ratio)
+        is_shown = band.interval is not None and not _contains_1(band.interval)
+        axes.plot([band.hz] * 2, ends, color=INK if is_shown else QUIET, lw=2.2 if is_shown else 1.1)
+        axes.plot(band.hz, ratio, marker="s", ms=4, color=INK if is_shown else QUIET, mec=PAPER, mew=0.5)
+    reach = ratio_reach((ratio for _, ratio in changes), (band.interval for band, _ in changes), 1.3)
     change_ticks(axes, "y", (1 / reach, reach))
     axes.set_ylabel("change, 95 %\ninterval of all bands")
 
@@ -115,5 +111,5 @@ def _band_ticks(axes: Axes, bands: Sequence[TransferBand]) -> None:
 
 
 def _drawable(values: Sequence[float | None]) -> list[float]:
-    """Gains for a logarithmic axis: nought and none leave a hole."""
+    """Gains for a logarithmic axis: 0 and None leave a gap."""
     return [value or math.nan for value in values]

@@ -1,4 +1,4 @@
-"""Two boxes at once: both captures of a pass on one time base, and the transfer from one to the other."""
+"""Two boxes at once: both captures of a pass on one time base, and the transfer between them."""
 
 import math
 from collections.abc import Sequence
@@ -22,17 +22,17 @@ from towertap.signals.time_base import GRID_HZ, HALF_S, find_offset, interpolate
 from towertap.signals.transfer import PAIRS, SEGMENT_S, in_bands, spectra_of
 
 LEAST_OVERLAP_S = 8.0
-"""A pass that both boxes recorded for less is not used."""
+"""Shortest common recording that is used."""
 LOWEST_RATE_HZ = 900.0
-"""What `interpolate` asks for."""
+"""Required by `interpolate`."""
 BLOCK_S = 16.0
-"""Both signals are read in blocks so long."""
+"""Read size."""
 
 
 def pass_transfer(reading: Reading, candidates: Sequence[Path]) -> PassTransfer:
-    """The transfer of an open pass, from that of the `candidates` which was recorded longest at the same time.
+    """The transfer of an open pass, with the one of `candidates` (captures at the input) that overlaps it most.
 
-    AnalysisError says why it cannot be had.
+    Raises AnalysisError with the reason if there is none.
     """
     if not candidates:
         raise AnalysisError("its pass has no capture at the input's position: record both boxes in every pass")
@@ -40,11 +40,11 @@ def pass_transfer(reading: Reading, candidates: Sequence[Path]) -> PassTransfer:
         inputs = [stack.enter_context(open_capture(path)) for path in candidates]
         overlaps = [_overlap_s(reading.capture, capture) for capture in inputs]
         longest = max(range(len(inputs)), key=lambda i: overlaps[i][1] - overlaps[i][0])
-        return _of_pair(reading, inputs[longest], *overlaps[longest])
+        return _transfer_of(reading, inputs[longest], *overlaps[longest])
 
 
-def _of_pair(reading: Reading, source: Capture, start_s: float, end_s: float, guess_s: float) -> PassTransfer:
-    """From the capture `source` at the input to the open one; see `_overlap_s` for the times."""
+def _transfer_of(reading: Reading, source: Capture, start_s: float, end_s: float, guess_s: float) -> PassTransfer:
+    """The transfer from the capture `source` to the open one; for the times see `_overlap_s`."""
     output, name = reading.capture, name_of(source.path)
     if output.text("raw_sha256") == source.text("raw_sha256"):
         raise AnalysisError(f"{name} is the same recording under another position")
@@ -55,8 +55,8 @@ def _of_pair(reading: Reading, source: Capture, start_s: float, end_s: float, gu
     span_s = (max(start_s, windows_s[0]), min(end_s, windows_s[-1] + 1.0))
     if span_s[1] - span_s[0] < LEAST_OVERLAP_S:
         raise AnalysisError(
-            f"it shares {max(0.0, span_s[1] - span_s[0]):.1f} s with its input {name}, and {LEAST_OVERLAP_S:g} s are "
-            "needed: start and stop both boxes with the pass"
+            f"it shares only {max(0.0, span_s[1] - span_s[0]):.1f} s with its input {name}, and {LEAST_OVERLAP_S:g} s "
+            "are needed: start and stop both boxes with the pass"
         )
     records = records_for(source, reading.bench)
     to_vehicle = rotation_to_vehicle(source, None, records) @ records.correction[1]
@@ -95,10 +95,10 @@ def _of_pair(reading: Reading, source: Capture, start_s: float, end_s: float, gu
 
 
 class Motion:
-    """A capture's acceleration along one direction as a function of time, read where it is asked for."""
+    """A capture's acceleration along one direction as a function of time; samples are read on demand."""
 
     def __init__(self, capture: Capture, along: Array) -> None:
-        """`along` (3,) is the direction in chip axes, with the calibration's scale."""
+        """`along` (3,) is the direction in chip axes, including the calibration's scale."""
         if (capture.gaps["missing"] < 0).any():
             raise AnalysisError(f"{name_of(capture.path)} has a gap of unknown length: record the pass again")
         if capture.rate_hz < LOWEST_RATE_HZ:
@@ -115,18 +115,18 @@ class Motion:
         first, last = np.searchsorted(self._starts_s, time_s[[0, -1]], side="right") - 1
         for piece in self._pieces[max(0, first) : last + 1]:
             rows = (time_s - piece.start_time_s) * rate_hz
-            here = (rows >= 0) & (rows < piece.n_rows)
-            if not here.any():
+            in_piece = (rows >= 0) & (rows < piece.n_rows)
+            if not in_piece.any():
                 continue
-            low = max(0, int(rows[here][0]) - margin)
-            high = min(piece.n_rows, int(rows[here][-1]) + margin + 1)
+            low = max(0, int(rows[in_piece][0]) - margin)
+            high = min(piece.n_rows, int(rows[in_piece][-1]) + margin + 1)
             counts = self._capture.counts("acceleration", piece.first_row + low, piece.first_row + high)
-            values[here] = interpolate(counts @ self._along, rate_hz, rows[here] - low)
+            values[in_piece] = interpolate(counts @ self._along, rate_hz, rows[in_piece] - low)
         return values
 
 
 def _overlap_s(output: Capture, source: Capture) -> tuple[float, float, float]:
-    """Start and end of what both recorded, in seconds of the output's clock, and the source's clock less it."""
+    """Start and end of the common time, in seconds of the output's clock, and the source's clock minus the output's."""
     starts = [_started_s(capture) for capture in (output, source)]
     lengths = []
     for capture in (output, source):
@@ -137,13 +137,13 @@ def _overlap_s(output: Capture, source: Capture) -> tuple[float, float, float]:
 
 
 def _started_s(capture: Capture) -> float:
-    """Unix time of the first sample, as near as the capture knows it; AnalysisError where it knows nothing."""
+    """Unix time of the first sample, as well as the capture knows it; AnalysisError if it does not."""
     moment = started(capture, capture.rate_hz)
     if moment:
         return moment.at_s
     begun = began(capture)
     if begun is None:
         raise AnalysisError(
-            f"{name_of(capture.path)} does not say when it began: make it from its recording and sidecar"
+            f"{name_of(capture.path)} has no start time: decode it again from its recording and sidecar"
         )
     return begun.timestamp()
