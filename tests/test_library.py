@@ -41,7 +41,7 @@ def test_compare_is_a_function_whatever_was_imported_before(first):
     attempt = "try: tt.compare('nowhere')\nexcept tt.TowertapError as error: print(error)\n"
     code = f"{first}\nimport towertap as tt\n{attempt}{attempt}"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
-    assert done.stdout == 2 * "not said: before, after, smooth; name them, or a plan\n", done.stderr
+    assert done.stdout == 2 * "missing: before, after, smooth; give them, or a plan\n", done.stderr
 
 
 def test_a_capture_as_a_table_and_as_arrays():

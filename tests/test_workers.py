@@ -76,7 +76,7 @@ def test_a_fleet_reads_the_same(by_others, recorded):
 def test_a_scheduler_that_is_not_there_is_one_line(monkeypatch):
     monkeypatch.setattr("towertap.workers.ANSWERS_S", 0.5)
     with (
-        pytest.raises(CallError, match="no scheduler of Dask answers"),
+        pytest.raises(CallError, match="no Dask scheduler answers"),
         fleet("tcp://127.0.0.1:9"),
     ):
         pass
