@@ -139,7 +139,7 @@ def test_marks_come_back_with_their_moment(stand_in, tmp_path):
 
 
 def test_a_message_of_a_new_type_is_told_as_its_line_in_the_table_says(stand_in, tmp_path, monkeypatch):
-    monkeypatch.setitem(MESSAGES, 99, Message("wheel", telling=lambda frame: f"the wheel turned {frame.text} times"))
+    monkeypatch.setitem(MESSAGES, 99, Message("wheel", notice=lambda frame: f"the wheel turned {frame.text} times"))
     session = _Session(stand_in(), tmp_path / "a.ttraw")
     session.grows()
     session.stand._send(99, b"7")

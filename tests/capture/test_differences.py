@@ -103,6 +103,6 @@ def test_a_chunk_that_is_missing_or_shorter_than_it_says_is_one_line(make_captur
                 dataset.resize(len(dataset) + differences.STRETCH, axis=0)
             else:
                 dataset.id.write_direct_chunk((0, 0), bytes(100), filter_mask=2)
-        with pytest.raises(FileError, match="/rotation_differences is not there whole") as failure:
+        with pytest.raises(FileError, match="/rotation_differences is incomplete") as failure:
             open_capture(path)
         assert "\n" not in str(failure.value)

@@ -265,22 +265,22 @@ def minus_seven_bytes(file):
 
 
 CONTRADICTING = {
-    "100 samples beside frames of 8,000": (fewer_samples, "frames are not those of its samples"),
-    "frames at other rows": (absurd_frames, "frames are not those"),
-    "samples without frames": (no_frames, "frames are not those"),
+    "100 samples beside frames of 8,000": (fewer_samples, "frames do not match its samples"),
+    "frames at other rows": (absurd_frames, "frames do not match"),
+    "samples without frames": (no_frames, "frames do not match"),
     "a gap of minus seven": (gap(32, -7, b"link", 0), "gaps of -7 to -7 samples"),
     "a gap of nothing": (gap(32, 0, b"link", 0), "gaps of 0 to 0 samples"),
     "a gap larger than any counter": (gap(32, 2**62, b"link", 0), "gaps of"),
-    "minus five messages lost": (lost_messages(-5), "stretches of -5 to -5 lost messages"),
+    "minus five messages lost": (lost_messages(-5), "runs of -5 to -5 lost messages"),
     "more messages lost than can be summed": (lost_messages(2**63 - 1, 2**63 - 1), "lost messages"),
     "minus seven bytes skipped": (minus_seven_bytes, "its skipped_bytes is -7"),
     "a gap within a frame": (gap(33, 4, b"link", 0), "samples and gaps"),
     "a gap that the table of gaps has not": (a_gap_that_no_table_tells, "not among its gaps"),
     "a gap behind the end": (gap(9000, 4, b"link", 0), "out of order"),
-    "one table under two names": (one_table_twice, "under two names"),
+    "one table under two names": (one_table_twice, "has two names"),
     "marks that cannot be read": (marks_that_cannot_be_read, "/marks cannot be read"),
     "marks behind the end": (table("marks", (9999, 0, b"gate")), "marks are out of order"),
-    "sixty million samples in a megabyte": (sixty_million_samples, "which no live chip"),
+    "sixty million samples in a megabyte": (sixty_million_samples, "no live chip"),
     "no range in the hello": (spoil_attribute("hello", '{"accel_range_g": null}'), "accel_range_g must be a number"),
     "a number of 400 digits": (spoil_attribute("conditions", '{"speed_kmh": 1' + 400 * "0" + "}"), "too large"),
 }

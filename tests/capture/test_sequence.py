@@ -45,8 +45,8 @@ def test_a_message_that_never_arrived_is_its_own_line(kind, spoil, by_hand, judg
     frames[101] = spoil(frames[101])
     integrity = judged(frames)
     assert (integrity.lost_messages, integrity.missing_samples, integrity.sound) == (1, 0, False)
-    assert "1 message of the box missing" in integrity.reasons[0]
-    assert "which, nobody knows" in integrity.reasons[0]
+    assert "1 message from the box missing" in integrity.reasons[0]
+    assert "which ones is not known" in integrity.reasons[0]
     assert (rule(integrity, "faults").ok, rule(integrity, "missing").ok) == (None, True)
 
 

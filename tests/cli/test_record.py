@@ -130,7 +130,7 @@ def test_a_recording_of_which_no_capture_can_be_made_is_named_with_what_makes_on
     (raw,) = tmp_path.glob("*.ttraw")
     assert (done.returncode, done.out) == (2, "")
     last = done.err.splitlines()[-1]
-    assert "no room for the capture" in last
+    assert "no space for the capture" in last
     assert last.endswith(f"(complete), the raw recording {raw} is kept, and 'towertap decode {raw}' makes its capture")
 
 

@@ -189,8 +189,8 @@ class _Recorder:
                 self.clock.take(frames, self.pump.arrivals, self.boot_id)
             elif message := MESSAGES.get(frames.kind):
                 for frame in frames.singly():
-                    if message.telling:
-                        self.note(message.telling(frame))
+                    if message.notice:
+                        self.note(message.notice(frame))
                     if frame.kind == FrameType.HELLO:
                         self.on_hello(frame)
                     elif frame.kind == FrameType.BYE:
