@@ -127,7 +127,7 @@ def packed_by_a_plug_in(file):
     h5py.h5d.create(file.id, ROTATION.encode(), h5py.h5t.STD_I16LE, space, creation)
 
 
-def unfolding(file):
+def inflating(file):
     """One chunk of 8 kB whose stored bytes would become 30 MB in memory."""
     a_dataset(ROTATION, shape=(8000, 3), dtype="<i2", maxshape=(None, 3), chunks=(1365, 3), compression=1)(file)
     file[ROTATION].id.write_direct_chunk((0, 0), zlib.compress(bytes(30_000_000), 9))
@@ -152,23 +152,23 @@ SPOILED = {
     "unknown layout": (spoil_attribute("layout", 99), "does not know"),
     "attribute missing": (lambda file: file.attrs.__delitem__("raw_sha256"), "'raw_sha256' is missing"),
     "dataset missing": (lambda file: file.__delitem__(ROTATION), f"/{ROTATION} is missing"),
-    "external link": (link_elsewhere, "link to elsewhere"),
-    "soft link": (soft_link, "link to elsewhere"),
+    "external link": (link_elsewhere, "is a link"),
+    "soft link": (soft_link, "is a link"),
     "external data": (external_data, "data in another file"),
     "virtual data": (virtual_data, "data in another file"),
-    "references": (file_of_paths, "not of the type"),
-    "a filter of a plug-in": (packed_by_a_plug_in, "another filter"),
-    "a chunk that unfolds": (unfolding, "would unfold"),
+    "references": (file_of_paths, "not have the type"),
+    "a filter of a plug-in": (packed_by_a_plug_in, "a filter other than"),
+    "a chunk that inflates": (inflating, "would inflate"),
     "a text without end": (endless_text, "'host' is not text"),
-    "group": (group_instead, "not of the type"),
-    "objects": (a_dataset("marks", shape=(1,), dtype=h5py.string_dtype(), maxshape=(None,)), "not of the type"),
+    "group": (group_instead, "not have the type"),
+    "objects": (a_dataset("marks", shape=(1,), dtype=h5py.string_dtype(), maxshape=(None,)), "not have the type"),
     "floats": (
         a_dataset(ACCELERATION, data=np.zeros((4000, 3)), maxshape=(None, 3)),
-        "not of the type",
+        "not have the type",
     ),
     "two columns": (
         a_dataset(ROTATION, shape=(8000, 2), dtype="<i2", maxshape=(None, 2)),
-        "not of the shape",
+        "not have the shape",
     ),
     "huge shape": (huge_shape, "more data than the file can hold"),
     "uneven": (shorter_rotation, "differ in length"),
@@ -230,7 +230,7 @@ def gap(*row):
     return table("gaps", row)
 
 
-def a_gap_that_no_table_tells(file):
+def unlisted_gap(file):
     steps = file[FRAMES][:]
     steps["first_sample"][9] += 320
     file[FRAMES][:] = steps
@@ -275,11 +275,11 @@ CONTRADICTING = {
     "more messages lost than can be summed": (lost_messages(2**63 - 1, 2**63 - 1), "lost messages"),
     "minus seven bytes skipped": (minus_seven_bytes, "its skipped_bytes is -7"),
     "a gap within a frame": (gap(33, 4, b"link", 0), "samples and gaps"),
-    "a gap that the table of gaps has not": (a_gap_that_no_table_tells, "not among its gaps"),
-    "a gap behind the end": (gap(9000, 4, b"link", 0), "out of order"),
+    "a gap missing from the table of gaps": (unlisted_gap, "missing from its gaps"),
+    "a gap beyond the end": (gap(9000, 4, b"link", 0), "out of order"),
     "one table under two names": (one_table_twice, "has two names"),
     "marks that cannot be read": (marks_that_cannot_be_read, "/marks cannot be read"),
-    "marks behind the end": (table("marks", (9999, 0, b"gate")), "marks are out of order"),
+    "marks beyond the end": (table("marks", (9999, 0, b"gate")), "marks are out of order"),
     "sixty million samples in a megabyte": (sixty_million_samples, "no live chip"),
     "no range in the hello": (spoil_attribute("hello", '{"accel_range_g": null}'), "accel_range_g must be a number"),
     "a number of 400 digits": (spoil_attribute("conditions", '{"speed_kmh": 1' + 400 * "0" + "}"), "too large"),

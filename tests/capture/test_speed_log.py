@@ -123,7 +123,7 @@ REFUSED = {
     "nan.csv": (HEAD + "1777887000,nan\n1777887001,\n", "two or more"),
     "unsorted.csv": (HEAD + "1777887001,1\n1777887000,1\n", "sort the points"),
     "twice.csv": (HEAD + "1777887001,1\n1777887001,2\n", "another speed"),
-    "word.csv": (HEAD + "1777887000,1\n1777887001,fast\n", r"word\.csv: point 2: its speed_ms is 'fast', no number"),
+    "word.csv": (HEAD + "1777887000,1\n1777887001,fast\n", r"word\.csv: point 2: speed_ms 'fast' is not a number"),
     "semicolons.csv": ("unix_s;speed_ms\n1777887000;1\n1777887001;1\n", "separate them by commas"),
     "comma.csv": ("unix_s;speed_ms\n1777887000;1,5\n1777887001;1,5\n", "separate them by commas"),
     "fast.csv": (HEAD + "1777887000,400\n1777887001,1\n", "km/h"),
