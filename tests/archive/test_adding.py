@@ -153,7 +153,7 @@ def test_what_is_missing_and_cannot_be_put_back_is_told(archive, recording):
     sidecar_path(again).unlink()
     (folder / "raw.conditions.json").unlink()
     with pytest.raises(
-        FileError, match=r"raw\.conditions\.json: missing, .*brings no other; 'towertap archive verify'"
+        FileError, match=r"raw\.conditions\.json: missing, .*cannot replace it; 'towertap archive verify'"
     ):
         add(archive, again)
     raw = recording("drive1", seed=1, road="bypass").with_suffix(".ttraw")
@@ -161,7 +161,7 @@ def test_what_is_missing_and_cannot_be_put_back_is_told(archive, recording):
     raw.with_suffix(".h5").unlink()
     sidecar_path(raw).unlink()  # the raw stream alone says nothing of the drive, as the capture did that is gone
     (folder / "capture.h5").unlink()
-    with pytest.raises(FileError, match=r"capture\.h5: missing, .*brings no other"):
+    with pytest.raises(FileError, match=r"capture\.h5: missing, .*cannot replace it"):
         add(archive, raw)
     (folder / "record.json").unlink()
     with pytest.raises(FileError, match=r"record\.json: no such file; give the one that .* from a copy"):
@@ -192,7 +192,7 @@ def test_a_folder_under_the_name_of_another_is_not_corrected(archive, recording)
     first, second = store.names(archive)
     shutil.rmtree(archive / first)
     shutil.copytree(archive / second, archive / first)
-    with pytest.raises(FileError, match=r"not the recording that index\.json holds"):
+    with pytest.raises(FileError, match=r"not the recording listed in index\.json"):
         add(archive, recording("drive1", seed=1, road="bypass"))
 
 
@@ -239,7 +239,7 @@ def test_an_add_while_another_is_under_way_waits_no_longer_than_it_must(archive,
     captures = [recording("third", seed=7), recording("fourth", seed=8)]
     under_way = adding.add_all(archive, captures)
     next(under_way)
-    with pytest.raises(FileError, match=r"\.lock: .*locked; add again when no other add is under way"):
+    with pytest.raises(FileError, match=r"\.lock: .*locked; add again when no other add is in progress"):
         add(archive, captures[1])
     under_way.close()
     assert add(archive, captures[1]).how == "added"
@@ -280,10 +280,10 @@ def test_plans_and_bench_records_are_kept_with_the_recordings(archive, tmp_path)
     assert names == ["plans/spring.json", "bench/e66-noise.json"]
     assert add(archive, plan).how == "there already"
     assert (verify(archive).problems, len(store.listing(archive).records)) == ([], 2)
-    with pytest.raises(FileError, match="no plan and no bench record"):
+    with pytest.raises(FileError, match="not a plan or bench record"):
         add(archive, tmp_path / "other.json")
     plan.write_text('{"schema": "towertap-plan", "version": 1, "margin": 0.5}')
-    with pytest.raises(FileError, match="another one of that name"):
+    with pytest.raises(FileError, match="a different file of that name"):
         add(archive, plan)
     (archive / "bench" / "e66-noise.json").unlink()
     added = add(archive, bench)
@@ -313,7 +313,7 @@ def test_what_does_not_belong_together_is_refused_and_leaves_nothing(tmp_path, r
     with pytest.raises(FileError, match="made from other bytes"):
         put(archive, capture)
     raw.rename(tmp_path / "elsewhere.ttraw")
-    with pytest.raises(CallError, match=r"drive\.ttraw is not beside it"):
+    with pytest.raises(CallError, match=r"drive\.ttraw is not next to it"):
         put(archive, capture)
     with pytest.raises(FileError, match="no such file"):
         put(archive, tmp_path / "nothing.h5")
@@ -325,7 +325,7 @@ def test_a_lock_that_is_no_plain_file_is_refused(kind, archive, tmp_path, record
     lock = archive / ".lock"
     lock.unlink()
     os.mkfifo(lock) if kind == "a pipe" else lock.symlink_to(tmp_path / "elsewhere")
-    with pytest.raises(FileError, match=r"\.lock: no plain file; move it away"):
+    with pytest.raises(FileError, match=r"\.lock: not a regular file; move it away"):
         add(archive, recording("third", seed=7))
     assert not (tmp_path / "elsewhere").exists()
 

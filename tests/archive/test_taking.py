@@ -56,7 +56,7 @@ def test_the_history_of_its_conditions_comes_with_it(tmp_path, recording):
 def test_nothing_is_replaced_and_nothing_damaged_comes_out(archive, tmp_path):
     out = tmp_path / "out"
     files = take(archive, "bypass", out)
-    with pytest.raises(CallError, match="there already: not replaced"):
+    with pytest.raises(CallError, match="already exists: not replaced"):
         take(archive, "bypass", out)
     for path in files:
         path.unlink()
@@ -74,7 +74,7 @@ def test_a_full_disk_is_not_laid_to_the_archive(archive, tmp_path):
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (1000, hard))
     try:
-        with pytest.raises(FileError, match="out: File too large; make room"):
+        with pytest.raises(FileError, match="out: File too large; free some space"):
             take(archive, "bypass", tmp_path / "out")
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))

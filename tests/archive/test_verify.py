@@ -164,6 +164,6 @@ def test_an_index_that_is_missing_is_made_anew_and_told(archive):
     assert verify(archive).remarks == []
     (archive / "index.json").unlink()
     answer = verify(archive)
-    assert (answer.problems, ["made anew" in remark for remark in answer.remarks]) == ([], [True])
+    assert (answer.problems, ["rebuilt" in remark for remark in answer.remarks]) == ([], [True])
     assert (archive / "index.json").exists()
     assert verify(archive).remarks == []

@@ -103,7 +103,7 @@ def test_a_disk_is_warned_of_once_and_called_full_in_time(monkeypatch, tmp_path)
     assert watch.look(0) == []
     assert watch.space_s == pytest.approx(700)
     free = 590 * (1 + CAPTURE_SHARE) * 72e3 + CAPTURE_BYTES + CAPTURE_SHARE * 1e8
-    assert watch.look(100_000_000) == ["the disk holds only 9.8 more minutes of recording"]
+    assert watch.look(100_000_000) == ["the disk has space for only 9.8 more minutes of recording"]
     assert watch.look(100_000_000) == []
     assert not watch.full
     free = 29 * (1 + CAPTURE_SHARE) * 72e3 + CAPTURE_BYTES

@@ -186,7 +186,7 @@ def test_a_box_that_falls_silent_is_greeted_and_started_again(stand_in, tmp_path
     stand.running, stand.boot_id = False, "b2"  # as after a reset whose hello was lost
     session.wait_for(lambda: stand.running)
     texts = [event.text for event in session.end().events]
-    assert "the box is silent for 2 s; it is greeted" in texts
+    assert "the box has been silent for 2 s; it is greeted" in texts
 
 
 def test_a_hello_that_says_nothing_ends_no_recording_and_begins_none(stand_in, tmp_path, monkeypatch):
@@ -197,7 +197,7 @@ def test_a_hello_that_says_nothing_ends_no_recording_and_begins_none(stand_in, t
     session.grows()
     recording = session.end()
     assert recording.ending == "stopped"
-    assert any(event.text.startswith("a hello that says nothing: ") for event in recording.events)
+    assert any(event.text.startswith("a hello that cannot be read: ") for event in recording.events)
     monkeypatch.setattr(stand, "_hello", lambda: stand._send(FrameType.HELLO, HELLO_WITHOUT_RANGE))
     with open_box(str(stand.path)) as box, pytest.raises(FileError, match="no usable accel_range_g"):
         record(box, tmp_path / "b.ttraw", CONDITIONS, seconds=1)
@@ -264,7 +264,7 @@ def test_a_disk_that_fills_is_told_early_and_ends_cleanly(stand_in, tmp_path, mo
     free = CAPTURE_BYTES + 20 * (1 + CAPTURE_SHARE) * 72e3
     recording = session.done()
     assert (recording.ended, recording.ending) == ("the disk is full", "broken off")
-    assert recording.events[0].text.startswith("the disk holds only 7.9 more minutes of recording")
+    assert recording.events[0].text.startswith("the disk has space for only 7.9 more minutes of recording")
     assert recording.raw_path.read_bytes() == bytes(session.stand.sent)
 
 
@@ -274,7 +274,7 @@ def test_a_disk_without_room_for_the_recording_and_its_capture_is_refused_before
     free = CAPTURE_BYTES + 60 * (1 + CAPTURE_SHARE) * 72e3
     monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=free))
     stand = stand_in()
-    with open_box(str(stand.path)) as box, pytest.raises(BoxError, match="room for 60 s of recording and its capture"):
+    with open_box(str(stand.path)) as box, pytest.raises(BoxError, match="space for 60 s of recording and its capture"):
         record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=60)
     assert list(tmp_path.glob("*.ttraw")) == []
     assert not any(command["do"] == "start" for command in stand.commands)
@@ -314,7 +314,7 @@ def test_conditions_that_cannot_be_written_are_told_once_and_kept_for_the_captur
     with open_box(str(stand_in(realtime=False).path)) as box:
         recording = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=2)
     news = [event.text for event in recording.events]
-    assert news == ["the conditions cannot be written beside the recording: No space left on device"]
+    assert news == ["the conditions cannot be written next to the recording: No space left on device"]
 
 
 def test_an_error_that_pyserial_lets_through_is_a_lost_port_like_any_other(stand_in, tmp_path, monkeypatch):

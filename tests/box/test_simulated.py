@@ -245,13 +245,13 @@ def test_a_box_that_fails_says_why():
     [
         (np.zeros((10, 4)), 1000, "three columns"),
         (np.zeros(10), 1000, "three columns"),
-        (np.zeros((1, 3)), 1000, "two samples or more"),
-        (np.zeros((0, 3)), 1000, "two samples or more"),
+        (np.zeros((1, 3)), 1000, "at least two samples"),
+        (np.zeros((0, 3)), 1000, "at least two samples"),
         (np.full((5, 3), np.nan), 1000, "row 1"),
         (np.full((5, 3), 3e3), 1000, "check the units"),
         (np.zeros((5, 3)), None, "give it in Hz"),
-        (np.zeros((5, 3)), 1e9, "makes no sense"),
-        (np.zeros((5, 3)), np.nan, "makes no sense"),
+        (np.zeros((5, 3)), 1e9, "is out of range"),
+        (np.zeros((5, 3)), np.nan, "is out of range"),
     ],
 )
 def test_a_signal_that_cannot_be_played_is_refused_in_one_line(signal, rate_hz, words):

@@ -223,5 +223,5 @@ def test_a_rate_that_the_chip_has_not_is_refused_by_the_box(tmp_path, towertap):
         done = towertap("--port", box.port, "--out", str(tmp_path), *OPTIONS, "--pass", "1", "--odr-hz", "3000")
     assert done.returncode == 2
     assert "ICM-42688-P cannot sample like that" in done.err
-    assert "give a rate that its chip has" in done.err
+    assert "give a rate that its chip supports" in done.err
     assert list(tmp_path.glob("*.ttraw")) == []
