@@ -102,7 +102,7 @@ def test_corrected_conditions_are_taken_over_with_what_they_were(archive, record
 def test_a_sidecar_that_was_changed_beside_its_capture_is_told(archive, recording):
     again = recording("drive1", seed=1, road="bypass")
     write_sidecar(again.with_suffix(".ttraw"), Conditions("minibus", "stiff", "bypass", 3))
-    assert add(archive, again).how.startswith("there already; its .conditions.json says something else")
+    assert add(archive, again).how.startswith("there already; its .conditions.json differs from its capture")
 
 
 def test_a_killed_correction_is_mended_by_adding_once_more(archive, recording, monkeypatch):
@@ -229,7 +229,7 @@ def test_adds_at_once_lose_nothing(tmp_path, recording):
     with ThreadPoolExecutor(8) as pool:
         outcomes = sorted(pool.map(outcome, [plans[0], of_one_name, capture, *plans[1:], capture]))
     assert outcomes[1:] == ["added", *["kept"] * 12, "there already"]
-    assert "another one of that name is kept already" in outcomes[0]
+    assert "a different file of that name is kept already" in outcomes[0]
     assert verify(archive).problems == []
     assert len(list((archive / "plans").iterdir())) == 12
 
