@@ -22,7 +22,7 @@ from towertap.capture.conditions import Conditions, StruckOut, read_sidecar, sid
 from towertap.capture.reading import open_capture
 from towertap.doors.structured import read_json
 from towertap.doors.times import now_utc
-from towertap.doors.whole_file import allocate, whole_file
+from towertap.doors.whole_file import allocate, whole_file, write_json
 from towertap.errors import CallError, FileError
 from towertap.lazily import h5py
 
@@ -129,8 +129,8 @@ def note_seen(captures: Iterable[tuple[Path, str]]) -> None:
     for folder, digests in by_folder.items():
         seen = _seen(folder)
         if new := {digest: now_utc() for digest in digests if digest not in seen}:
-            with suppress(OSError), whole_file(folder / SEEN) as part:
-                part.write_text(json.dumps(seen | new, indent=1) + "\n", "utf-8")
+            with suppress(OSError):
+                write_json(folder / SEEN, seen | new)
 
 
 def seen_utc(capture_path: Path) -> str | None:

@@ -29,7 +29,7 @@ class Settings(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
 WORDS = {
     "units": "of exported values: si (m/s², rad/s) or g (g, °/s)",
     "archive": "the folder of the archive",
-    "bench": "the folder of the bench records; when empty, 'bench' beside the captures",
+    "bench": "the folder of the bench records; if empty, 'bench' next to the captures",
     "margin": "the change that counts, in percent, if no plan gives one",
     "sounds": "whether the report of a comparison includes sounds: true or false",
 }

@@ -39,14 +39,14 @@ def test_a_missing_port_is_named(monkeypatch):
         open_box("/dev/nothing")
 
 
-def test_a_silent_port_is_told_from_a_wrong_device(talker):
+def test_a_silent_port_is_distinguished_from_a_wrong_device(talker):
     with pytest.raises(BoxError, match="nothing answers"):
         open_box(talker(b""), timeout_s=1.0)
     with pytest.raises(BoxError, match=r"not a towertap box \(it sent b'GPGGA"):
         open_box(talker(b"GPGGA,1,2,3\r\n"), timeout_s=1.0)
 
 
-def test_a_board_without_the_firmware_is_told_to_flash(talker):
+def test_a_board_without_the_firmware_is_recognised(talker):
     # MicroPython's prompt, as its REPL documentation shows it
     with pytest.raises(BoxError, match="without towertap's firmware: install it with 'towertap flash'"):
         open_box(talker(b'>>> {"do":"hello"}\r\n'), timeout_s=1.0)
@@ -60,7 +60,7 @@ def test_an_unknown_wire_version_is_refused(talker, by_hand):
         open_box(talker(bytes(frame)), timeout_s=1.0)
 
 
-def test_a_hello_without_what_is_needed_is_refused(stand_in, monkeypatch):
+def test_an_incomplete_hello_is_refused(stand_in, monkeypatch):
     stand = stand_in()
     monkeypatch.setattr(stand, "_hello", lambda: stand._send(FrameType.HELLO, b'{"serial": "e66"}'))
     with pytest.raises(BoxError, match="lacks boot_id, odr_hz, running"):
@@ -72,7 +72,7 @@ def test_a_box_that_sends_but_does_not_answer_is_told_from_a_wrong_device(talker
         open_box(talker(by_hand.frame(FrameType.STATUS, b"{}")), timeout_s=1.0)
 
 
-def test_a_port_without_rights_names_the_group_to_join(monkeypatch):
+def test_without_permission_the_group_to_join_is_named(monkeypatch):
     # open(2): EACCES; on Debian the group of serial ports is dialout (Debian wiki, SystemGroups), gid 20 in base-passwd
     def refuse(*args, **options):
         raise serial.SerialException(errno.EACCES, "could not open port")
@@ -91,13 +91,13 @@ def test_a_group_without_rights_is_not_recommended(monkeypatch):
     assert "usermod" not in line
 
 
-def test_a_second_recorder_on_a_port_is_told(stand_in):
+def test_a_second_recorder_on_a_port_is_refused(stand_in):
     port = str(stand_in().path)
     with open_box(port), pytest.raises(BoxError, match="in use by another program, perhaps a second recorder"):
         open_box(port)
 
 
-def test_a_file_is_no_port(tmp_path):
+def test_a_file_is_not_a_port(tmp_path):
     file = tmp_path / "notes.txt"
     file.write_text("no port")
     with pytest.raises(BoxError, match=r"notes\.txt: not a serial port; plug the box in or give another --port"):
@@ -137,7 +137,7 @@ def test_a_box_left_running_is_stopped_first(stand_in):
         assert not box.identity["running"]
 
 
-def test_a_fault_at_start_is_the_answer(stand_in):
+def test_a_fault_at_start_is_reported(stand_in):
     stand = stand_in()
     stand.start_fault = "wrong_identity"
     with (
@@ -147,7 +147,7 @@ def test_a_fault_at_start_is_the_answer(stand_in):
         box.start(4000)
 
 
-def test_a_missing_sensor_is_told_at_the_greeting(stand_in, monkeypatch):
+def test_a_missing_sensor_is_reported_at_the_greeting(stand_in, monkeypatch):
     # wire_format.md, fault names; the firmware sends it after the hello
     stand = stand_in()
     hello = stand._hello

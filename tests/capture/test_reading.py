@@ -1,4 +1,4 @@
-"""Reading: pieces, blocks and units of a sound capture; one clear line, and nothing loaded, for every other file."""
+"""Reading: pieces, blocks and units of a sound capture; one clear line, without loading it, for any other file."""
 
 import time
 import zlib
@@ -38,7 +38,7 @@ def test_blocks_give_every_sample_once_in_ms2(by_hand, make_capture):
         assert max(len(block) for piece in blocks for block in piece) == 100
         together = np.concatenate([block for piece in blocks for block in piece])
         assert together.dtype == np.float64
-        # 2048 counts a g (wire format), 9.80665 m/s² (CGPM 1901)
+        # 2048 counts per g (wire format), 9.80665 m/s² (CGPM 1901)
         assert np.allclose(together, plain_counts(capture.file, "acceleration") / 2048 * 9.80665)
 
 
@@ -198,7 +198,7 @@ def test_a_newer_minor_schema_is_read(make_capture):
         assert capture.conditions.road == "bypass"
 
 
-def test_gaps_out_of_order_are_damage(make_capture, by_hand):
+def test_gaps_out_of_order_are_refused(make_capture, by_hand):
     frames = by_hand.recording(1)
     del frames[40], frames[20]
     path = make_capture(frames)
@@ -247,7 +247,7 @@ def marks_that_cannot_be_read(file):
 
 
 def sixty_million_samples(file):
-    """60,000,000 of no movement in a file of 1.5 MB, as deflate packs zeros."""
+    """60,000,000 constant samples in 1.5 MB, as deflate compresses zeros."""
     for name in (ACCELERATION, ROTATION):
         del file[name]
         made = file.create_dataset(name, (60_000_000, 3), "<i2", maxshape=(None, 3), chunks=(2**20, 3), compression=9)
@@ -287,7 +287,7 @@ CONTRADICTING = {
 
 
 @pytest.mark.parametrize("spoil", CONTRADICTING)
-def test_tables_that_contradict_each_other_are_refused_in_one_line_and_at_once(spoil, make_capture):
+def test_contradictory_tables_are_refused_at_once_in_one_line(spoil, make_capture):
     change, match = CONTRADICTING[spoil]
     path = make_capture()
     with h5py.File(path, "r+") as file:
@@ -297,8 +297,8 @@ def test_tables_that_contradict_each_other_are_refused_in_one_line_and_at_once(s
     assert time.process_time() - began < 5
 
 
-def test_many_gaps_are_read_in_time_and_no_more_than_a_table_may_have(by_hand, make_capture, monkeypatch):
-    """Each second frame is lost, and each is one of a single sample."""
+def test_many_gaps_are_read_quickly_up_to_the_limit_of_a_table(by_hand, make_capture, monkeypatch):
+    """Frames have one sample each, and every second one is lost."""
     row = np.array([[0, 0, 2048]])
     frames = [by_hand.samples(row, first=2 * k, sequence=2 * k, clock=500 * k, fifo=1) for k in range(20_000)]
     began = time.process_time()

@@ -1,4 +1,4 @@
-"""Speed logs: what is read as the page defines it, what is refused in a line, distance against a surveyor's example."""
+"""Speed logs: read as the page defines, refused in one line, and distances against a surveyor's example."""
 
 from __future__ import annotations
 
@@ -60,21 +60,21 @@ def test_gpx_positions_become_speed(write):
     assert log.time_s[0] == pytest.approx(1777887000.5)
 
 
-def test_gpx_speed_in_extensions_goes_before_positions(write):
+def test_gpx_speed_in_extensions_has_priority_over_positions(write):
     inside = "<extensions><x:speed xmlns:x='urn:x'>12.5</x:speed></extensions>"
     log = read_speed_log(write("a.gpx", GPX.format("".join(point(s, 0.0, 0.0, inside) for s in range(5)))))
     assert log.speed_ms.tolist() == [12.5] * 5
 
 
 def test_a_gpx_point_without_speed_is_a_gap_and_the_others_keep_the_receivers(write):
-    """Positions stand still, so a speed of nought would be theirs; two points lack one, as before a fix."""
+    """Positions are constant, so they would give a speed of 0; two points lack a speed, as before a fix."""
     inside = {s: f"<speed>{10 + s}</speed>" for s in (1, 2, 3, 5, 6)}
     log = read_speed_log(write("a.gpx", GPX.format("".join(point(s, 0.0, 0.0, inside.get(s, "")) for s in range(7)))))
     assert log.speed_ms.tolist() == [11.0, 12.0, 13.0, 15.0, 16.0]
     assert (log.time_s - 1777887000).tolist() == [1.0, 2.0, 3.0, 5.0, 6.0]
 
 
-def test_a_few_gpx_speeds_do_not_throw_the_positions_away(write):
+def test_a_few_gpx_speeds_do_not_replace_the_positions(write):
     """A degree of the equator is 111.32 km on the ellipsoid, so that 10 m a second are 10 m/s."""
     inside = {0: "<speed>99</speed>"}
     metre = 1 / 111319.49
@@ -154,7 +154,7 @@ REFUSED = {
 
 
 @pytest.mark.parametrize("name", REFUSED)
-def test_what_is_no_log_is_refused_in_one_line(write, name):
+def test_anything_but_a_log_is_refused_in_one_line(write, name):
     text, said = REFUSED[name]
     path, began = write(name, text), time.process_time()
     with pytest.raises(TowertapError, match=said) as refused:
@@ -164,7 +164,7 @@ def test_what_is_no_log_is_refused_in_one_line(write, name):
     assert name in str(refused.value)
 
 
-def test_a_file_or_folder_that_is_not_there(tmp_path):
+def test_a_missing_file_or_folder(tmp_path):
     with pytest.raises(TowertapError, match="no such file"):
         read_speed_logs(tmp_path / "none.gpx")
     with pytest.raises(TowertapError, match="no speed log in this folder"):

@@ -125,7 +125,7 @@ class Measured:
 def _rate(m: Measured) -> Answer:
     limit = m.limits.rate_ppm
     if m.rate is None:
-        why = "too few frames for a fit against the box's clock, or the clock stands still"
+        why = "too few frames for a fit against the box's clock, or the clock does not advance"
         return None, limit, False, f"true rate: {why}; record again, and longer"
     ppm, low, high = (m.ppm(rate) for rate in (m.rate.rate_hz, m.rate.low_hz, m.rate.high_hz))
     text = f"true rate {m.rate.rate_hz:.4f} Hz, {ppm:+.1f} ppm from nominal (limit ±{limit:g})"

@@ -43,7 +43,7 @@ def pressures_kpa(text: str) -> str:
     low, high = TYRES_KPA
     if not all(low <= value <= high for value in in_kpa):
         unit = "; give the unit, such as 2.5 bar or 36 psi" if not match[2] else ""
-        raise CallError(f"'{text}': tyre pressures lie between {low:g} and {high:g} kPa{unit}")
+        raise CallError(f"'{text}': tyre pressures are between {low:g} and {high:g} kPa{unit}")
     return ", ".join(f"{value:.0f}" for value in in_kpa * (4 // len(in_kpa)))
 
 
