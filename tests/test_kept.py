@@ -1,4 +1,4 @@
-"""Results kept from one run to the next: the same as anew, and never trusted where anything is not as it was."""
+"""Kept results equal computed ones, and are never used if anything has changed."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ NAMES = ("--before", "rubber", "--after", "polyurethane", "--smooth", "bypass")
 
 @pytest.fixture
 def folder(recorded, tmp_path):
-    """Copies of the recorded captures that a test may spoil, with nothing kept."""
+    """Copies of the recorded captures that a test may change, without kept results."""
     copies = tmp_path / "drives"
     copies.mkdir()
     for path in recorded.folder.glob("*.h5"):
@@ -34,7 +34,7 @@ def folder(recorded, tmp_path):
 
 @pytest.fixture
 def reads(monkeypatch):
-    """The captures that were read since, by name."""
+    """Names of the captures read so far."""
     names = []
     opened = reading.open_capture
 
@@ -46,7 +46,7 @@ def reads(monkeypatch):
     return names
 
 
-def test_what_was_kept_says_the_same_to_the_last_digit(run, folder, reads, tmp_path):
+def test_kept_results_give_the_same_answer_to_the_last_digit(run, folder, reads, tmp_path):
     first = run("compare", folder, *NAMES, "--report", tmp_path / "first", "--json")
     assert len(reads) == 12
     second = run("compare", folder, *NAMES, "--report", tmp_path / "second", "--json")
@@ -59,7 +59,7 @@ def test_what_was_kept_says_the_same_to_the_last_digit(run, folder, reads, tmp_p
     assert [page.count("<img") for page in pages] == [pages[0].count("<img")] * 2
 
 
-def test_analyse_says_the_same_again(run, folder, monkeypatch):
+def test_analyse_gives_the_same_again(run, folder, monkeypatch):
     capture = sorted(folder.glob("*.h5"))[0]
     first = run("analyse", capture)
     table = capture.with_suffix(".windows.csv").read_bytes()
@@ -68,7 +68,7 @@ def test_analyse_says_the_same_again(run, folder, monkeypatch):
     assert capture.with_suffix(".windows.csv").read_bytes() == table
 
 
-def test_wear_and_pilots_share_what_is_kept(folder, reads):
+def test_wear_and_pilots_share_kept_results(folder, reads):
     spread = load_pilot(folder, "acceleration_z", ["quarry-lane"])
     assert len(reads) == 6
     assert load_pilot(folder, "acceleration_z", ["quarry-lane"]).sd == spread.sd
@@ -76,7 +76,7 @@ def test_wear_and_pilots_share_what_is_kept(folder, reads):
     assert len(reads) == 6
 
 
-def test_a_change_of_anything_that_it_rests_on_makes_it_anew(folder, reads, monkeypatch):
+def test_a_result_is_recomputed_if_anything_it_depends_on_changes(folder, reads, monkeypatch):
     path = sorted(folder.glob("quarry*.h5"))[0]
 
     def read(**settings):
@@ -91,7 +91,7 @@ def test_a_change_of_anything_that_it_rests_on_makes_it_anew(folder, reads, monk
     assert [read(), read()] == [1, 0], "bench records"
     monkeypatch.setattr(kept, "_program", lambda: "another version")
     assert [read(), read()] == [1, 0], "the program"
-    with path.open("r+b") as file:  # behind the last byte that HDF5 looks at
+    with path.open("r+b") as file:  # after the last byte that HDF5 reads
         file.seek(0, os.SEEK_END)
         file.write(b"\0")
     assert [read(), read()] == [1, 0], "the capture"
@@ -145,7 +145,7 @@ def test_a_capture_that_changes_while_it_is_read_is_not_kept(tmp_path):
     assert Kept(capture, "use", ()).look_up(list[float]) is None
 
 
-def test_two_who_keep_the_same_at_once_leave_it_whole(tmp_path):
+def test_concurrent_keepers_of_one_result_do_not_damage_it(tmp_path):
     capture = tmp_path / "drive.h5"
     capture.write_bytes(b"counts")
     values = np.arange(100_000.0)
@@ -160,7 +160,7 @@ def test_two_who_keep_the_same_at_once_leave_it_whole(tmp_path):
 
 
 @pytest.mark.parametrize("why", ["archived", "no right to write"])
-def test_where_nothing_may_be_added_the_users_cache_holds_it(tmp_path, monkeypatch, why):
+def test_the_users_cache_is_used_where_nothing_may_be_added(tmp_path, monkeypatch, why):
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
     folder = tmp_path / "drives"
     folder.mkdir()

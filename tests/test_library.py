@@ -1,4 +1,4 @@
-"""`import towertap as tt`: the names that stay, what they give, and that importing them costs nothing."""
+"""`import towertap as tt`: the public names, what they return, and that importing them loads nothing."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ EXAMPLES = Path(__file__).parents[1] / "example_captures"
 WHOLE, DAMAGED = EXAMPLES / "quarry-lane_rubber-bush_pass01.h5", EXAMPLES / "quarry-lane_rubber-bush_pass02.h5"
 
 
-def test_the_names_that_stay():
+def test_the_public_names():
     assert tt.__all__ == ["BeforeAfter", "OpenCapture", "TowertapError", "__version__", "compare", "open"]
     assert dir(tt) == sorted(tt.__all__)
     for name in tt.__all__:
@@ -37,11 +37,11 @@ def test_importing_it_loads_nothing_else():
 
 @pytest.mark.parametrize("first", ["import towertap.compare.comparison", "pass"])
 def test_compare_is_a_function_whatever_was_imported_before(first):
-    """Python puts the room `towertap.compare` where the function is; it can be called as well."""
+    """Importing the package `towertap.compare` replaces the function by the module, which can be called too."""
     attempt = "try: tt.compare('nowhere')\nexcept tt.TowertapError as error: print(error)\n"
     code = f"{first}\nimport towertap as tt\n{attempt}{attempt}"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
-    assert done.stdout == 2 * "not said: before, after, smooth; name them, or a plan\n", done.stderr
+    assert done.stdout == 2 * "missing: before, after, smooth; give them, or a plan\n", done.stderr
 
 
 def test_a_capture_as_a_table_and_as_arrays():
@@ -78,7 +78,7 @@ def test_check_and_analyse_are_those_of_the_command_line(answer, tmp_path):
     assert "9.9 s, 1 without a gap" in html
 
 
-def test_a_folder_is_an_answer(tmp_path):
+def test_a_folder_gives_an_answer(tmp_path):
     result = tt.compare(EXAMPLES, "rubber-bush", "polyurethane-bush", "bypass", metrics=["weighted_z"])
     assert isinstance(result, tt.BeforeAfter)
     assert result.answer == str(result.comparison.answer)
@@ -94,7 +94,7 @@ def test_a_folder_is_an_answer(tmp_path):
     assert "polyurethane-bush" in page.read_text("utf-8")
 
 
-def test_controls_of_the_vehicle_are_taken_up_as_by_the_command_line(answer, tmp_path):
+def test_controls_of_the_vehicle_are_used_as_on_the_command_line(answer, tmp_path):
     value = ControlValue("weighted", 1.02, (0.98, 1.06), (0.99, 1.05), "equivalent", 0.0004)
     of_control = ("rubber-bush", "rubber-bush-refitted", "2026-05-01", 0.1, ("a", "b"), {"weighted_z": value})
     write_control(Control("refit", "community minibus (invented)", *of_control), tmp_path)
@@ -105,7 +105,7 @@ def test_controls_of_the_vehicle_are_taken_up_as_by_the_command_line(answer, tmp
     assert evidence["controls"].headline == told["controls"]["headline"]
 
 
-def test_what_a_name_would_do_to_a_notebook_is_escaped(make_capture):
+def test_names_are_escaped_in_a_notebook(make_capture):
     from towertap.capture.conditions import Conditions
 
     path = make_capture(conditions=Conditions(vehicle="<script>alert(1)</script>"))

@@ -1,4 +1,4 @@
-"""Captures read by other processes: the same passes, nothing left running, however it ends."""
+"""Captures read by other processes give the same passes, and no process is left running, however it ends."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ LONG = """
 import signal, time
 from towertap.workers import all_cores
 if __name__ == "__main__":
-    signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background jobs do not have it
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background jobs ignore SIGINT
     with all_cores() as executor:
         print("begun", flush=True)
         list(executor.map(time.sleep, [60, 60, 60]))
@@ -32,7 +32,7 @@ if __name__ == "__main__":
 
 @pytest.fixture
 def by_others(monkeypatch, recorded, tmp_path):
-    """Read a copy of the recorded drives by some workers; returns what `load_drives` says."""
+    """A function that reads a copy of the recorded drives with some workers and returns the result of `load_drives`."""
     monkeypatch.setattr(reading, "WORTH_BYTES", 0)
 
     def read(workers):
@@ -73,10 +73,10 @@ def test_a_fleet_reads_the_same(by_others, recorded):
 
 
 @pytest.mark.filterwarnings("default")
-def test_a_scheduler_that_is_not_there_is_one_line(monkeypatch):
+def test_a_missing_scheduler_gives_one_line(monkeypatch):
     monkeypatch.setattr("towertap.workers.ANSWERS_S", 0.5)
     with (
-        pytest.raises(CallError, match="no scheduler of Dask answers"),
+        pytest.raises(CallError, match="no Dask scheduler answers"),
         fleet("tcp://127.0.0.1:9"),
     ):
         pass
@@ -95,8 +95,8 @@ def is_running(pid):
 
 @pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="looks at processes as Linux shows them")
 @pytest.mark.parametrize("ending", [signal.SIGINT, signal.SIGKILL])
-def test_nobody_is_left_running_when_it_is_stopped(tmp_path, ending):
-    """Ctrl-C in a terminal reaches the whole group; a kill reaches the first process alone."""
+def test_no_process_is_left_running_when_it_is_stopped(tmp_path, ending):
+    """Ctrl-C in a terminal reaches the whole process group; a kill reaches only the first process."""
     script = tmp_path / "long.py"
     script.write_text(LONG)
     first = subprocess.Popen(

@@ -1,6 +1,6 @@
-"""What people change of a recording afterwards: conditions corrected, passes struck out, each with its history.
+"""Changes to a recording after it was made: correcting conditions and striking out passes, each with its history.
 
-It is kept in the sidecar beside the raw recording and in the capture, so that a capture made again says the same. The
+Changes are stored in the sidecar next to the raw recording and in the capture, so that decoding again keeps them. The
 raw bytes are never touched.
 """
 
@@ -22,19 +22,19 @@ from towertap.capture.conditions import Conditions, StruckOut, read_sidecar, sid
 from towertap.capture.reading import open_capture
 from towertap.doors.structured import read_json
 from towertap.doors.times import now_utc
-from towertap.doors.whole_file import allocate, whole_file
+from towertap.doors.whole_file import allocate, whole_file, write_json
 from towertap.errors import CallError, FileError
 from towertap.lazily import h5py
 
 SEEN = "values_seen.json"
-"""Beside the captures: when the values of each were first shown, by the SHA-256 of its raw recording."""
-LARGEST_SEEN = 10_000_000
-ROOM_BYTES = 2**20
+"""Next to the captures: SHA-256 of each raw recording → when its values were first shown."""
+MAX_SEEN_BYTES = 10_000_000
+SPARE_BYTES = 2**20
 
 
 @dataclass(frozen=True)
 class _Correction:
-    """What a recording says until now and from now on."""
+    """A recording with its old and new conditions."""
 
     capture_path: Path
     raw: Path
@@ -44,27 +44,27 @@ class _Correction:
 
     @property
     def stem(self) -> str:
-        """A name that `record` made of the conditions is made anew of those that hold now; another stays."""
+        """File name from the new conditions if `record` made it from the old ones; otherwise unchanged."""
         return renamed(self.capture_path.stem, self.was, self.now)
 
     @property
     def moves(self) -> dict[Path, Path]:
-        """Where raw recording, sidecar and capture are, as far as they are there, and where they will be."""
+        """Old → new path of raw recording, sidecar and capture, as far as they exist."""
         files = [path for path in (self.raw, sidecar_path(self.raw), self.capture_path) if os.path.lexists(path)]
         return {path: _named(path, self.stem) for path in files}
 
-    def refuse_taken(self, planned: dict[str, Path]) -> None:
-        """CallError where a file of the new name is there, or `planned` has it for another capture; else it joins."""
-        would_be = f"{self.capture_path}: its name would be {self.stem}, and"
+    def reserve_name(self, reserved: dict[str, Path]) -> None:
+        """Add the new name to `reserved`; CallError if it is taken by an existing file or by another capture."""
+        conflict = f"{self.capture_path}: its new name would be {self.stem}, but"
         for path, target in self.moves.items():
             if target != path and target.exists():
-                raise CallError(f"{would_be} there is a {target.name} of that name: move it away")
-        other = planned.setdefault(os.path.realpath(_named(self.capture_path, self.stem)), self.capture_path)
+                raise CallError(f"{conflict} {target.name} already exists: move it away")
+        other = reserved.setdefault(os.path.realpath(_named(self.capture_path, self.stem)), self.capture_path)
         if other != self.capture_path:
-            raise CallError(f"{would_be} so would that of {other}: correct them one by one")
+            raise CallError(f"{conflict} {other} would get the same name: correct them one by one")
 
-    def carry_out(self) -> Path:
-        """Write it; the capture's path from now on."""
+    def apply(self) -> Path:
+        """Write the new conditions and rename the files; returns the capture's new path."""
         history = [*self.host.get("history", []), {"conditions": self.was.to_dict(), "until_utc": now_utc()}]
         host = self.host | {"history": history}
         _write(self.capture_path, self.raw, self.now, host, raw_name=f"{self.stem}{self.raw.suffix}")
@@ -74,53 +74,53 @@ class _Correction:
 
 
 def correct(capture_paths: Iterable[Path], changes: Mapping[str, Any]) -> dict[Path, Path]:
-    """Give recordings other conditions; what they were before joins their history. Each capture's path, was and is.
+    """Change the conditions of recordings and add the old ones to their history. Returns old → new capture path.
 
-    One that says so already is left out. All are looked at before any is changed: FileError for a damaged one,
-    CallError where none would change or a new name is taken.
+    Recordings that already have these conditions are left out. All are checked before any is changed: FileError if
+    one is damaged, CallError if none would change or a new name is taken.
     """
     paths = list({os.path.realpath(path): path for path in capture_paths}.values())
     corrections = []
     for path in paths:
-        raw, was, host = _known(path)
+        raw, was, host = _load(path)
         now = Conditions.from_dict(was.to_dict() | dict(changes))
         if now != was:
             corrections.append(_Correction(path, raw, was, now, host))
     if not corrections:
-        raise CallError(f"{', '.join(map(str, paths))}: says so already; nothing is corrected")
-    planned: dict[str, Path] = {}
+        raise CallError(f"{', '.join(map(str, paths))}: already has these conditions; nothing is corrected")
+    reserved: dict[str, Path] = {}
     for correction in corrections:
-        correction.refuse_taken(planned)
-    return {correction.capture_path: correction.carry_out() for correction in corrections}
+        correction.reserve_name(reserved)
+    return {correction.capture_path: correction.apply() for correction in corrections}
 
 
 def strike_out(capture_path: Path, reason: str) -> StruckOut:
-    """Strike a pass out: the files stay, and every command leaves it out and says why."""
+    """Strike out a pass: the files stay, and every command skips it and says why."""
     if not reason.strip():
-        raise CallError("say why with --reason: a pass that is struck out without one proves nothing")
-    raw, conditions, host = _known(capture_path)
+        raise CallError("give a --reason: without one, striking out a pass proves nothing")
+    raw, conditions, host = _load(capture_path)
     if host.get("struck_out"):
-        raise CallError(f"{capture_path}: struck out already; --undo takes it back")
+        raise CallError(f"{capture_path}: already struck out; --undo reverses that")
     struck = StruckOut(" ".join(reason.split()), now_utc(), bool(seen_utc(capture_path)))
     _write(capture_path, raw, conditions, host | {"struck_out": struck.to_dict()})
     return struck
 
 
 def take_back(capture_path: Path) -> StruckOut:
-    """Take a striking out back; that it was joins the history."""
-    raw, conditions, host = _known(capture_path)
+    """Undo `strike_out`; the history records that the pass was struck out."""
+    raw, conditions, host = _load(capture_path)
     struck = host.pop("struck_out", None)
     if not struck:
-        raise CallError(f"{capture_path}: is not struck out")
+        raise CallError(f"{capture_path}: not struck out")
     history = [*host.get("history", []), {"struck_out": struck, "until_utc": now_utc()}]
     _write(capture_path, raw, conditions, host | {"history": history})
     return StruckOut(**struck)
 
 
 def note_seen(captures: Iterable[tuple[Path, str]]) -> None:
-    """Note that the values of captures, each with its raw recording's SHA-256, were shown now; the first time counts.
+    """Record that the values of captures (path, SHA-256 of the raw recording) are shown now; the first time counts.
 
-    Where nothing can be written nothing is noted; an archived recording takes no notes.
+    Does nothing for archived recordings, or if the folder is not writable.
     """
     by_folder: dict[Path, list[str]] = {}
     for path, digest in captures:
@@ -129,26 +129,26 @@ def note_seen(captures: Iterable[tuple[Path, str]]) -> None:
     for folder, digests in by_folder.items():
         seen = _seen(folder)
         if new := {digest: now_utc() for digest in digests if digest not in seen}:
-            with suppress(OSError), whole_file(folder / SEEN) as part:
-                part.write_text(json.dumps(seen | new, indent=1) + "\n", "utf-8")
+            with suppress(OSError):
+                write_json(folder / SEEN, seen | new)
 
 
 def seen_utc(capture_path: Path) -> str | None:
-    """When the values of a capture were first shown, as far as is known."""
+    """When the values of a capture were first shown; None if not known."""
     with open_capture(capture_path) as capture:
         return _seen(capture_path.parent).get(capture.text("raw_sha256"))
 
 
 def _seen(folder: Path) -> dict[str, str]:
     with suppress(FileError):
-        return read_json(folder / SEEN, dict[str, str], "what was seen", LARGEST_SEEN)
+        return read_json(folder / SEEN, dict[str, str], "a list of captures seen", MAX_SEEN_BYTES)
     return {}
 
 
-def _known(capture_path: Path) -> tuple[Path, Conditions, dict[str, Any]]:
-    """Where the raw recording of a capture would be, its conditions, and what else is kept of it."""
+def _load(capture_path: Path) -> tuple[Path, Conditions, dict[str, Any]]:
+    """Path of a capture's raw recording, which may not exist, its conditions, and the other keys of its sidecar."""
     if is_archived(capture_path):
-        raise CallError(f"{capture_path}: is archived, and stays as it was added: amend the recording and add it again")
+        raise CallError(f"{capture_path}: archived files never change: amend the recording and add it again")
     with open_capture(capture_path) as capture:
         conditions, host = capture.conditions, dict(capture.host)
     raw = capture_path.with_suffix(".ttraw")
@@ -160,11 +160,11 @@ def _known(capture_path: Path) -> tuple[Path, Conditions, dict[str, Any]]:
 def _write(
     capture_path: Path, raw: Path, conditions: Conditions, host: dict[str, Any], raw_name: str | None = None
 ) -> None:
-    """Put both into the capture and, where there is a raw recording, into the sidecar; of damage, into neither."""
+    """Write both to the capture and, if there is a raw recording or sidecar, to the sidecar; to neither on an error."""
     texts = {"conditions": json.dumps(conditions.to_dict()), "host": json.dumps(host)}
     with whole_file(capture_path) as part:
         shutil.copyfile(capture_path, part)
-        allocate(part, part.stat().st_size + sum(map(len, texts.values())) + ROOM_BYTES)
+        allocate(part, part.stat().st_size + sum(map(len, texts.values())) + SPARE_BYTES)
         try:
             with h5py.File(part, "r+") as file:
                 schema.set_attributes(file, texts | ({"raw_name": raw_name} if raw_name else {}))

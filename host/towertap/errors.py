@@ -1,11 +1,11 @@
-"""The one error tree: every failure that is the input's or the caller's, never a bug, is a TowertapError."""
+"""The error tree: a failure caused by the input or the caller, never by a bug, is a TowertapError."""
 
 
 class TowertapError(Exception):
-    """Something a person can mend; its text is one line that says what is wrong and what to do."""
+    """Something the user can fix; its text is one line that says what is wrong and what to do."""
 
     def __str__(self) -> str:
-        """One line, also where it quotes what has several."""
+        """One line, even if it quotes text of several."""
         return " ".join(super().__str__().splitlines())
 
 
@@ -14,12 +14,12 @@ class CallError(TowertapError):
 
 
 class FileError(TowertapError):
-    """A file or text from outside that is missing, damaged, hostile or not what it should be."""
+    """A file or other input is missing, damaged, hostile or of the wrong kind."""
 
 
 class BoxError(TowertapError):
-    """The box, its port or its answers are not as they must be."""
+    """The box, its port or its answers are faulty."""
 
 
 class AnalysisError(TowertapError):
-    """The data cannot carry what was asked of it."""
+    """The data does not support what was asked of it."""

@@ -1,4 +1,4 @@
-"""What the idling engine makes of every metric: it shakes alike with either part, as the sensor's own noise does."""
+"""Measures how much the idling engine adds to each metric; like sensor noise, it is the same with either part."""
 
 import math
 from dataclasses import asdict, dataclass
@@ -12,13 +12,13 @@ from towertap.motion import standing
 from towertap.signals.channels import ACCELERATIONS
 from towertap.signals.metrics import METRICS, THIRDS
 
-STANDS = 0.9
-"""Of the time, at least: a door may be slammed."""
+MIN_STANDING_SHARE = 0.9
+"""Share of the time that the vehicle must stand still; below 1 because a door may be slammed."""
 
 
 @dataclass(frozen=True)
 class IdleLevel:
-    """R.m.s. of what a metric listens to, over its band."""
+    """R.m.s. of a metric's channels over its band."""
 
     rms: float
     band_hz: tuple[float, float]
@@ -26,7 +26,7 @@ class IdleLevel:
 
 @dataclass(frozen=True)
 class Idle:
-    """The levels by metric name, in each metric's unit, of one vehicle; what the sensor adds is in them."""
+    """Idle levels of one vehicle by metric name, in each metric's unit; they include sensor noise."""
 
     vehicle: str
     seconds: float
@@ -38,10 +38,10 @@ class Idle:
 
 
 def idle_of(capture: Capture) -> Idle:
-    """The levels of a recording at rest with the engine running; AnalysisError where the vehicle did not stand."""
+    """Idle levels from a recording at rest with the engine running; AnalysisError if the vehicle moved."""
     analysis = analyse_capture(capture, metrics=[*METRICS, *THIRDS], bench=records_for(capture), whole=True)
-    there = analysis.course.level_ms2 >= 0
-    if standing(analysis.course)[there].mean() < STANDS:
+    is_known = analysis.course.level_ms2 >= 0
+    if standing(analysis.course)[is_known].mean() < MIN_STANDING_SHARE:
         raise AnalysisError(
             f"{capture.path}: the vehicle did not stand still; record the engine idling at rest, on level ground"
         )

@@ -1,8 +1,8 @@
-"""Results kept from one run to the next: what a capture was read to, so long as nothing that it rests on has changed.
+"""Keeps results from one run to the next, valid as long as nothing they were computed from has changed.
 
-Each is one file, in a hidden folder beside its capture or, where nothing may be added there, in the user's cache. It
-is held to its own SHA-256 and to a key of all that it was made from, this program included; whatever is not as it
-should be is made again. To delete one loses nothing but time.
+Each result is one file, in a hidden folder next to its capture or, if nothing may be added there, in the user's cache.
+It is checked against its own SHA-256 and a key of everything it depends on, including this program. A result that fails
+either check is computed again, so deleting one costs only time.
 """
 
 from __future__ import annotations
@@ -30,21 +30,18 @@ DIGEST_BYTES = 32
 
 
 class Kept:
-    """What was made for some `use` by some `settings`, told from others by their repr, kept beside a capture.
-
-    It was made of `files`, which are the capture where none are given.
-    """
+    """The kept result of one `use` of a capture. It depends on `files` (default: the capture) and repr(`settings`)."""
 
     def __init__(self, capture: Path, use: str, settings: object, files: Sequence[Path] | None = None) -> None:
         self._capture, self._use, self._settings = capture, use, settings
         self._files = (capture,) if files is None else files
-        self._key = self._made_from()
+        self._key = self._make_key()
 
     def look_up(self, kind: Any) -> Any:
-        """What was kept, of a `kind` made of dataclasses, arrays and plain data; None where nothing can be."""
-        for place in self._places():
-            with suppress(FileError, OSError, ValueError, TypeError):  # nothing there, or nothing to be trusted
-                with opened(place, "a result that was kept") as file:
+        """The kept result as a `kind` made of dataclasses, arrays and plain data; None if there is no valid one."""
+        for path in self._paths():
+            with suppress(FileError, OSError, ValueError, TypeError):  # missing or invalid
+                with opened(path, "a kept result") as file:
                     content = file.read()
                 body = content[DIGEST_BYTES:]
                 if hashlib.sha256(body).digest() == content[:DIGEST_BYTES] and body[:DIGEST_BYTES] == self._key:
@@ -53,43 +50,43 @@ class Kept:
         return None
 
     def keep(self, result: Any) -> None:
-        """Keep what was made since, unless the files have changed; safe against others that keep the same."""
-        if self._key != self._made_from():
+        """Keep a result, unless the files have changed meanwhile; safe if other processes keep the same one."""
+        if self._key != self._make_key():
             return
         content = packed(result)
         digest = hashlib.sha256(self._key)
         digest.update(content)
-        for place in self._places():
+        for path in self._paths():
             with suppress(OSError):
-                place.parent.mkdir(parents=True, exist_ok=True)
-                with whole_file(place) as part, part.open("wb") as file:
+                path.parent.mkdir(parents=True, exist_ok=True)
+                with whole_file(path) as part, part.open("wb") as file:
                     file.writelines((digest.digest(), self._key, content))
                 return
 
-    def _made_from(self) -> bytes:
-        """The key; random bytes, which nothing was kept by, where a file cannot be read."""
+    def _make_key(self) -> bytes:
+        """Hash of everything the result depends on; random, so that it matches nothing, if a file cannot be read."""
         try:
             files = [sha256_of(path) for path in self._files]
         except FileError:
             return secrets.token_bytes(DIGEST_BYTES)
         return hashlib.sha256(repr((files, self._settings, _program())).encode()).digest()
 
-    def _places(self) -> Iterator[Path]:
-        """Where a result may lie: beside the capture, unless that is archived, or else in the user's cache."""
+    def _paths(self) -> Iterator[Path]:
+        """Where the result may be: next to the capture unless that is archived, then in the user's cache."""
         if not is_archived(self._capture):
             yield self._capture.parent / FOLDER / f"{self._capture.name}.{self._use}"
-        where = hashlib.sha256(str(self._capture.absolute()).encode()).hexdigest()[:32]
-        yield user_cache_path("towertap", appauthor=False) / f"{where}.{self._use}"
+        name = hashlib.sha256(str(self._capture.absolute()).encode()).hexdigest()[:32]
+        yield user_cache_path("towertap", appauthor=False) / f"{name}.{self._use}"
 
 
 def packed(result: Any) -> bytes:
-    """What is made of dataclasses, arrays and plain data as bytes, which are equal where it is equal."""
+    """Dataclasses, arrays and plain data as bytes; equal results give equal bytes."""
     return msgspec.msgpack.encode(msgspec.to_builtins(result, builtin_types=(bytes,), enc_hook=_plain))
 
 
 @cache
 def _program() -> str:
-    """The code of this program and the libraries that calculate, to the last line."""
+    """Hash of this program's source code and the versions of the numerical libraries."""
     digest = hashlib.sha256(f"numpy {np.__version__}, scipy {scipy.__version__}".encode())
     for path in sorted(Path(__file__).parent.rglob("*.py")):
         digest.update(path.read_bytes())

@@ -1,6 +1,6 @@
-"""Libraries that take long to load, loaded when they are first used: a command's help need not wait for them.
+"""Slow libraries, loaded on first use so that a command's help need not wait for them.
 
-scipy does the same for its parts, where it is imported as a whole. Python 3.15 has a word for it, `lazy import`.
+scipy loads its subpackages lazily by itself when imported as `import scipy`. Python 3.15 adds `lazy import`.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The face of towertap as a library: a capture as tables and arrays, and a folder of captures as an answer."""
+"""The library interface: a capture as tables and arrays, and the comparison of a folder of captures."""
 
 from __future__ import annotations
 
@@ -36,12 +36,12 @@ PathLike = str | Path
 class OpenCapture(Closing):
     """A capture, open for reading; close it, or use it as a context manager.
 
-    `bench` is the folder of the bench records, `bench` beside the capture when not given: a calibration that holds
-    corrects what is in vehicle axes.
+    `bench` is the folder of the bench records (default: `bench` next to the capture). A valid calibration there is
+    applied to data in vehicle axes.
     """
 
     def __init__(self, path: PathLike, bench: PathLike | None = None) -> None:
-        """FileError in one line for whatever is no capture."""
+        """FileError if `path` is not a capture."""
         self._capture = open_capture(path)
         self._bench = None if bench is None else Path(bench)
 
@@ -51,30 +51,30 @@ class OpenCapture(Closing):
 
     @property
     def path(self) -> Path:
-        """Where it is."""
+        """Path of the file."""
         return self._capture.path
 
     @property
     def rate_hz(self) -> float:
-        """The true rate, samples a second."""
+        """True sample rate."""
         return self._capture.rate_hz
 
     @property
     def conditions(self) -> Conditions:
-        """What was known before the drive."""
+        """Conditions of the drive."""
         return self._capture.conditions
 
     @property
     def from_box(self) -> bool:
-        """Whether a box made it, and not another recorder whose file was imported."""
+        """Whether a box recorded it; False if another recorder's file was imported."""
         return not self._capture.is_imported
 
     def frame(self, axes: Axes = "vehicle", units: Units = "si") -> pd.DataFrame:
         """All samples as a table, indexed by `time_s` from the first sample at the true rate; a gap is a row of NaN.
 
-        Columns are named by quantity, axis and unit, such as `acceleration_z_ms2`; `axes` are "vehicle" (x forward, y
-        left, z up), "chip" or "counts", `units` "si" or "g". What is known beside the samples is in `attrs`. It takes
-        some 56 bytes a sample. AnalysisError where the mounting is not known.
+        Columns are named by quantity, axis and unit, such as `acceleration_z_ms2`. `axes` is "vehicle" (x forward, y
+        left, z up), "chip" or "counts"; `units` is "si" or "g". Metadata is in `attrs`. The table takes about 56 bytes
+        per sample. AnalysisError if the mounting is not known.
         """
         samples = Samples(self._capture, axes, units, bench=self._bench)
         times, values = zip(*samples.blocks(), strict=True)
@@ -89,21 +89,22 @@ class OpenCapture(Closing):
         `axis` is "x" (forward), "y" (left) or "z" (up), `quantity` "acceleration" or "rotation".
         """
         samples = Samples(self._capture, bench=self._bench)
-        wanted = [k for k, column in enumerate(samples.columns) if (column.quantity, column.axis) == (quantity, axis)]
-        if not wanted:
+        names = [(column.quantity, column.axis) for column in samples.columns]
+        if (quantity, axis) not in names:
             raise CallError(f"{self.path}: no {quantity} {axis}: there is {', '.join(self._capture.axes)}")
-        return np.concatenate([values[:, wanted[0]] for _, values in samples.blocks()])
+        column = names.index((quantity, axis))
+        return np.concatenate([values[:, column] for _, values in samples.blocks()])
 
     def analyse(self, **options: Any) -> Analysis:
-        """The metrics per window (`.windows`, pandas) and as a whole (`.whole`); options as in `analyse_capture`."""
+        """The metrics per window (`.windows`, pandas) and over the whole capture (`.whole`); see `analyse_capture`."""
         return analyse_capture(self._capture, bench=records_for(self._capture, self._bench), **options)
 
     def check(self) -> Integrity:
-        """Whether it is sound, and every rule's answer."""
+        """Whether it is sound, and the result of every rule."""
         return check(self._capture)
 
     def _repr_html_(self) -> str:
-        """For notebooks: what it is, in a small table."""
+        """Small table for notebooks."""
         conditions = {name: value for name, value in self.conditions.to_dict().items() if value not in ("", None)}
         facts = {
             "capture": self.path.name,
@@ -117,49 +118,49 @@ class OpenCapture(Closing):
 
 
 class BeforeAfter:
-    """What a folder of captures says of a part before and after it was changed."""
+    """The comparison of a folder of captures before and after a part was changed."""
 
     def __init__(self, comparison: Comparison) -> None:
-        """Of a comparison as the house has it, which stays at `comparison`."""
+        """`comparison` is the internal result, with everything that is not repeated here."""
         self.comparison = comparison
 
     @property
     def answer(self) -> str:
-        """The one answer over all findings: the verdict, how sure it is, what could be wrong, and what to do next."""
+        """The answer over all findings: the verdict, how certain it is, what could be wrong, and what to do next."""
         return str(self.comparison.answer)
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """All that weakens the answer, the gravest first."""
+        """Everything that weakens the answer, the most serious first."""
         return tuple(caution.words for caution in self.comparison.cautions)
 
     @property
     def findings(self) -> pd.DataFrame:
-        """One row a metric and road, and one a metric over all rough roads together (`over_all`).
+        """One row per metric and road, and one per metric over all rough roads together (`over_all`).
 
-        `ratio` is after / before; `low` and `high` its 95 % interval over the passes of these drives, `part_low` and
-        `part_high` that about the part. `shown_here` is the verdict on these drives, `verdict` that on the part.
+        `ratio` is after / before. `low` and `high` are its 95 % interval over the passes of these drives, `part_low`
+        and `part_high` the one for the part. `shown_here` is the verdict on these drives, `verdict` on the part.
         """
         return pd.DataFrame(map(_row, (*self.comparison.overall, *self.comparison.findings)))
 
     def report(self, folder: PathLike, *, sounds: bool = True) -> Path:
-        """Write the report, with its pictures and sounds, into a folder; the path of its page."""
-        from towertap.report.report import write_report  # draws: matplotlib is loaded only here
+        """Write the report, with its pictures and sounds, into a folder; returns the path of its page."""
+        from towertap.report.report import write_report  # here, because it loads matplotlib
 
         folder = Path(folder)
         folder.mkdir(parents=True, exist_ok=True)
-        of_pictures = sounds_of(self.comparison, folder)[0] if sounds else {}
-        return write_report(self.comparison, folder, sounds=of_pictures)
+        picture_sounds = sounds_of(self.comparison, folder)[0] if sounds else {}
+        return write_report(self.comparison, folder, sounds=picture_sounds)
 
     def _repr_html_(self) -> str:
-        """For notebooks: the answer, and the findings under it."""
+        """The answer and a table of the findings, for notebooks."""
         columns = ["road", "metric", "ratio", "low", "high", "shown_here", "verdict"]
         table = self.findings[columns].to_html(index=False, float_format="{:.3f}".format, escape=True, na_rep="")
         return f"<p><b>{escape(self.answer)}</b></p>{table}"
 
 
 def open(path: PathLike, bench: PathLike | None = None) -> OpenCapture:
-    """Open a capture (.h5); FileError in one line for whatever is none."""
+    """Open a capture (.h5); FileError if it is not one."""
     return OpenCapture(path, bench)
 
 
@@ -181,22 +182,22 @@ def compare(
 ) -> BeforeAfter:
     """Compare the captures of a folder before and after a part was changed.
 
-    `before` and `after` name the parts, `smooth` the smooth road, or `plan` (a plan's file) does. `margin` is the
-    change that counts as a fraction, 0.10 when nothing says; `speed` are logs of the speed driven. The rest is as in
-    `towertap compare`. Raises TowertapError in one line for what cannot be compared.
+    `before` and `after` name the parts and `smooth` the smooth road, unless `plan` (a plan file) does. `margin` is the
+    change that counts, as a fraction (default 0.10). `speed` are logs of the speed driven. The other arguments are
+    those of `towertap compare`. Raises TowertapError if the captures cannot be compared.
     """
-    kept = read_plan(Path(plan)) if plan else None
+    the_plan = read_plan(Path(plan)) if plan else None
     names = {"before": before, "after": after, "smooth": smooth}
-    chosen = {name: value or (getattr(kept, name) if kept else "") for name, value in names.items()}
+    chosen = {name: value or (getattr(the_plan, name) if the_plan else "") for name, value in names.items()}
     if missing := [name for name, value in chosen.items() if not value]:
-        raise CallError(f"not said: {', '.join(missing)}; name them, or a plan")
+        raise CallError(f"missing: {', '.join(missing)}; give them, or a plan")
     records = None if bench is None else Path(bench)
     options: dict[str, Any] = {"position": position, "input_position": input_position}
     drives = load_drives(Path(folder), **chosen, bench=records, include_unsound=include_unsound, **options)
     logs = [log for path in speed for log in read_speed_logs(path)]
     drives = with_speed(drives, logs, speed_offset_s)
     controls = controls_of(drives, bench_folder(drives.passes[0].path, records))
-    return BeforeAfter(compare_drives(drives, margin, metrics, kept, controls=controls))
+    return BeforeAfter(compare_drives(drives, margin, metrics, the_plan, controls=controls))
 
 
 def _row(finding: Finding) -> dict[str, Any]:

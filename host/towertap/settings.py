@@ -1,4 +1,4 @@
-"""What a person sets once for all: a TOML file, the environment over it, and a command's options over both."""
+"""User settings: a TOML file, overridden by environment variables, which a command's options override."""
 
 import os
 from collections.abc import Callable
@@ -17,7 +17,7 @@ FILE_VARIABLE = "TOWERTAP_SETTINGS"
 
 
 class Settings(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
-    """The settings, and what holds where nobody set any."""
+    """The settings and their defaults."""
 
     units: Literal["si", "g"] = "si"
     archive: str = ""
@@ -29,16 +29,16 @@ class Settings(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
 WORDS = {
     "units": "of exported values: si (m/s², rad/s) or g (g, °/s)",
     "archive": "the folder of the archive",
-    "bench": "the folder of the bench records; when empty, 'bench' beside the captures",
-    "margin": "the change that counts, in percent, where no plan names one",
-    "sounds": "whether the report of a comparison comes with sounds: true or false",
+    "bench": "the folder of the bench records; if empty, 'bench' next to the captures",
+    "margin": "the change that counts, in percent, if no plan gives one",
+    "sounds": "whether the report of a comparison includes sounds: true or false",
 }
-"""What each is, for people."""
+"""What each setting means, as shown to the user."""
 
 
 @dataclass(frozen=True)
 class Setting:
-    """One setting's value and where it is from."""
+    """One setting's value and where it comes from."""
 
     name: str
     value: Any
@@ -46,34 +46,34 @@ class Setting:
 
 
 def variable(name: str) -> str:
-    """The environment variable of a setting."""
+    """Name of a setting's environment variable."""
     return f"TOWERTAP_{name.upper()}"
 
 
 def settings_file() -> Path:
-    """Where the file is looked for: $TOWERTAP_SETTINGS, or else the system's place for settings (XDG on Linux)."""
-    named = os.environ.get(FILE_VARIABLE)
-    return Path(named) if named else user_config_path("towertap", appauthor=False) / "settings.toml"
+    """Path of the settings file: $TOWERTAP_SETTINGS, or the system's default place (XDG on Linux)."""
+    path = os.environ.get(FILE_VARIABLE)
+    return Path(path) if path else user_config_path("towertap", appauthor=False) / "settings.toml"
 
 
 def settings() -> list[Setting]:
-    """Every setting; FileError in one line for a file or variable that holds something else."""
+    """All settings; FileError if the file or a variable holds anything else."""
     path = settings_file()
     content = read_toml(path, dict[str, Any], "a TOML file of settings") if os.path.lexists(path) else {}
     if unknown := sorted(set(content) - set(WORDS)):
-        raise FileError(f"{path}: no setting is called {unknown[0]!r}; there are {', '.join(WORDS)}")
+        raise FileError(f"{path}: no setting is called {unknown[0]!r}; the settings are {', '.join(WORDS)}")
     in_file = typed(content, Settings, str(path))
 
-    def settled(name: str) -> Setting:
+    def resolve(name: str) -> Setting:
         if (text := os.environ.get(variable(name))) is not None:
-            return Setting(name, _of_text(name, text), variable(name))
+            return Setting(name, _parsed(name, text), variable(name))
         return Setting(name, getattr(in_file, name), str(path) if name in content else "built in")
 
-    return [settled(name) for name in WORDS]
+    return [resolve(name) for name in WORDS]
 
 
 def setting(name: str) -> Any:
-    """One setting's value; a folder as a Path with `~` resolved, None where it is not set."""
+    """One setting's value; a folder as a Path with `~` expanded, or None if not set."""
     value = next(entry.value for entry in settings() if entry.name == name)
     if name in ("archive", "bench"):
         return Path(value).expanduser() if value else None
@@ -81,7 +81,7 @@ def setting(name: str) -> Any:
 
 
 def archive_folder(given: Path | None = None) -> Path:
-    """The archive that a command names, or else the one that is set; CallError where neither is."""
+    """The archive given to a command, or the one in the settings; CallError if there is neither."""
     folder: Path | None = given or setting("archive")
     if folder is None:
         line = f"archive = 'FOLDER' in {settings_file()}"
@@ -90,12 +90,12 @@ def archive_folder(given: Path | None = None) -> Path:
 
 
 def default(name: str) -> Callable[[], Any]:
-    """What gives a command's option its value when it is not said."""
+    """Default of a command's option: a function that returns the setting."""
     return lambda: setting(name)
 
 
-def _of_text(name: str, text: str) -> Any:
+def _parsed(name: str, text: str) -> Any:
     try:
         return getattr(msgspec.convert({name: text}, Settings, strict=False), name)
     except msgspec.ValidationError:
-        raise FileError(f"{variable(name)}: {text!r} cannot be: it is {WORDS[name]}") from None
+        raise FileError(f"{variable(name)}: {text!r} is not valid; {name}: {WORDS[name]}") from None

@@ -1,4 +1,4 @@
-"""Where captures are read when there are many: all cores of this computer, or a fleet of computers by Dask."""
+"""Executors for reading many captures: all cores of this computer, or a fleet of computers through Dask."""
 
 import os
 import signal
@@ -12,17 +12,17 @@ from towertap.errors import CallError
 Workers = Callable[[], AbstractContextManager[Executor]]
 
 ANSWERS_S = 10.0
-"""A scheduler that has not answered for so long is not there."""
+"""How long to wait for a scheduler to answer."""
 
 
 @contextmanager
 def all_cores() -> Iterator[Executor]:
-    """A process a core; all end at once when the block ends by an error or Ctrl-C, or this process does.
+    """One process per core. All end at once if the block ends by an error or Ctrl-C, or if this process ends.
 
-    Processes start anew and load what they run: a script that comes here must be guarded by `if __name__ ==
-    "__main__"`. Raises CallError where one of them was ended from outside.
+    The processes are spawned, so a script that uses this needs an `if __name__ == "__main__"` guard. Raises CallError
+    if one of them is killed from outside.
     """
-    import multiprocessing  # takes as long to load as a command's help
+    import multiprocessing  # here, because loading it takes as long as showing a command's help
     from concurrent.futures import ProcessPoolExecutor
 
     processes = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
@@ -34,7 +34,7 @@ def all_cores() -> Iterator[Executor]:
         yield executor
         executor.shutdown()
     except BrokenExecutor:
-        raise CallError("a process that read captures was ended from outside: is there enough memory?") from None
+        raise CallError("a process that was reading captures was killed: is there enough memory?") from None
     finally:
         for process in multiprocessing.active_children():
             process.terminate()
@@ -43,7 +43,7 @@ def all_cores() -> Iterator[Executor]:
 
 @contextmanager
 def fleet(address: str) -> Iterator[Executor]:
-    """The workers of a Dask scheduler, who must see the captures under the same names; CallError where none answers."""
+    """The workers of a Dask scheduler, which must see the captures at the same paths; CallError if none answers."""
     try:
         from distributed import Client
     except ImportError:
@@ -51,14 +51,14 @@ def fleet(address: str) -> Iterator[Executor]:
     try:
         client = Client(address, timeout=ANSWERS_S)
     except (OSError, ValueError) as error:
-        raise CallError(f"no scheduler of Dask answers at {address!r}: {error}") from None
+        raise CallError(f"no Dask scheduler answers at {address!r}: {error}") from None
     with client:
         yield client.get_executor()
 
 
 @contextmanager
 def _no_interrupts() -> Iterator[None]:
-    """Processes that start here never see Ctrl-C: it is the first process that ends them."""
+    """Processes started in this block never see Ctrl-C: the parent process ends them."""
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
@@ -70,16 +70,16 @@ def _no_interrupts() -> Iterator[None]:
 
 
 def _begin() -> None:
-    """In a new process: leave Ctrl-C to the first, and end when that does, however it does."""
+    """In a new process: ignore Ctrl-C, and exit when the parent process does, for whatever reason."""
     import multiprocessing
     from multiprocessing.connection import wait
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    first = multiprocessing.parent_process()
-    assert first is not None
+    parent = multiprocessing.parent_process()
+    assert parent is not None
 
-    def end_with_it() -> None:
-        wait([first.sentinel])
+    def exit_with_parent() -> None:
+        wait([parent.sentinel])
         os._exit(1)
 
-    threading.Thread(target=end_with_it, daemon=True).start()
+    threading.Thread(target=exit_with_parent, daemon=True).start()

@@ -1,4 +1,4 @@
-"""Recordings to archive: raw stream, sidecar and capture, as `record` and `decode` leave them."""
+"""Recordings to archive: raw stream, sidecar and capture, as made by `record` and `decode`."""
 
 import pytest
 from towertap.archive import record as records
@@ -8,14 +8,14 @@ from tests.archives import add
 
 
 def put(archive, path):
-    """Add a recording; its record, and whether it is new."""
+    """Add a recording; returns its record, and whether it is new."""
     added = add(archive, path)
     return records.read_record(archive / added.name), added.how == "added"
 
 
 @pytest.fixture
 def recording(tmp_path, by_hand):
-    """A function that makes a recording and gives the path of its capture."""
+    """A function that makes a recording and returns the path of its capture."""
 
     def make(name="drive", *, seed=1, started_utc="2026-09-21T14:13:20+00:00", sidecar=True, **conditions):
         host = {key: conditions.pop(key) for key in ("utc_offset_s",) if key in conditions}

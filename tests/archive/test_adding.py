@@ -1,4 +1,4 @@
-"""An archive takes recordings whole, knows them again, heals by them, and seals no damage."""
+"""An archive adds recordings completely, recognises them, restores files from them, and never accepts damage."""
 
 import gzip
 import hashlib
@@ -32,7 +32,7 @@ def tree(folder):
     return {str(path.relative_to(folder)): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
 
-def test_a_recording_goes_in_with_all_that_belongs_to_it(tmp_path, recording):
+def test_a_recording_is_added_with_all_its_files(tmp_path, recording):
     capture = recording()
     raw = capture.with_suffix(".ttraw").read_bytes()
     record, is_new = put(tmp_path / "archive", capture)
@@ -51,7 +51,7 @@ def test_a_recording_goes_in_with_all_that_belongs_to_it(tmp_path, recording):
     assert record["conditions"] == Conditions("minibus", "rubber", "quarry-lane", 3).to_dict()
 
 
-def test_the_unpacked_raw_stream_decodes_where_it_lies(archive):
+def test_the_decompressed_raw_stream_decodes_in_place(archive):
     folder = archive / store.names(archive)[0]
     raw = folder / "raw.ttraw"
     raw.write_bytes(gzip.decompress((folder / "raw.ttraw.gz").read_bytes()))
@@ -60,7 +60,7 @@ def test_the_unpacked_raw_stream_decodes_where_it_lies(archive):
         assert np.array_equal(plain_counts(new.file, "acceleration"), plain_counts(old.file, "acceleration"))
 
 
-def test_packing_the_same_bytes_gives_the_same_bytes(tmp_path, recording):
+def test_compression_is_reproducible(tmp_path, recording):
     raw = recording().with_suffix(".ttraw")
     digest = hashlib.sha256(raw.read_bytes()).hexdigest()
     adding._pack(raw, tmp_path / "one.gz", digest)
@@ -78,8 +78,8 @@ def test_adding_twice_is_recognised_by_the_raw_bytes(archive, recording):
     assert tree(archive) == before
 
 
-def test_corrected_conditions_are_taken_over_with_what_they_were(archive, recording):
-    """A wrong part, mended by decoding again with the right one, also in the sidecar that the archive keeps."""
+def test_corrected_conditions_replace_the_old_ones_which_stay_in_the_history(archive, recording):
+    """A wrong part, corrected by decoding again with the right one, also in the archived sidecar."""
     again = recording("drive1", seed=1, road="bypass")
     decode_raw(again.with_suffix(".ttraw"), again, Conditions("minibus", "stiff", "bypass", 3))
     added = add(archive, again)
@@ -99,13 +99,13 @@ def test_corrected_conditions_are_taken_over_with_what_they_were(archive, record
     assert [entry["conditions"]["part"] for entry in history] == ["rubber", "stiff"]
 
 
-def test_a_sidecar_that_was_changed_beside_its_capture_is_told(archive, recording):
+def test_a_sidecar_that_differs_from_its_capture_is_reported(archive, recording):
     again = recording("drive1", seed=1, road="bypass")
     write_sidecar(again.with_suffix(".ttraw"), Conditions("minibus", "stiff", "bypass", 3))
-    assert add(archive, again).how.startswith("there already; its .conditions.json says something else")
+    assert add(archive, again).how.startswith("there already; its .conditions.json differs from its capture")
 
 
-def test_a_killed_correction_is_mended_by_adding_once_more(archive, recording, monkeypatch):
+def test_a_killed_correction_is_repaired_by_adding_again(archive, recording, monkeypatch):
     again = recording("drive1", seed=1, road="bypass", part="stiff")
     with monkeypatch.context() as patch:
         patch.setattr(adding, "seal", lambda content: 1 / 0)
@@ -137,7 +137,7 @@ def a_link(path):
 
 @pytest.mark.parametrize("harm", [gone, flipped, a_pipe, a_link])
 @pytest.mark.parametrize("file", records.FILES)
-def test_adding_again_puts_back_what_is_missing_or_damaged(file, harm, archive, recording):
+def test_adding_again_restores_missing_and_damaged_files(file, harm, archive, recording):
     again, before = recording("drive1", seed=1, road="bypass"), tree(archive)
     harm(archive / store.find(archive, "bypass")["name"] / file)
     assert [problem.file for problem in verify(archive).problems] == [file]
@@ -147,13 +147,13 @@ def test_adding_again_puts_back_what_is_missing_or_damaged(file, harm, archive, 
     assert verify(archive).problems == []
 
 
-def test_what_is_missing_and_cannot_be_put_back_is_told(archive, recording):
+def test_a_missing_file_that_cannot_be_restored_is_named(archive, recording):
     folder = archive / store.find(archive, "bypass")["name"]
     again = recording("drive1", seed=1, road="bypass")
     sidecar_path(again).unlink()
     (folder / "raw.conditions.json").unlink()
     with pytest.raises(
-        FileError, match=r"raw\.conditions\.json: missing, .*brings no other; 'towertap archive verify'"
+        FileError, match=r"raw\.conditions\.json: missing, .*cannot replace it; 'towertap archive verify'"
     ):
         add(archive, again)
     raw = recording("drive1", seed=1, road="bypass").with_suffix(".ttraw")
@@ -161,14 +161,14 @@ def test_what_is_missing_and_cannot_be_put_back_is_told(archive, recording):
     raw.with_suffix(".h5").unlink()
     sidecar_path(raw).unlink()  # the raw stream alone says nothing of the drive, as the capture did that is gone
     (folder / "capture.h5").unlink()
-    with pytest.raises(FileError, match=r"capture\.h5: missing, .*brings no other"):
+    with pytest.raises(FileError, match=r"capture\.h5: missing, .*cannot replace it"):
         add(archive, raw)
     (folder / "record.json").unlink()
     with pytest.raises(FileError, match=r"record\.json: no such file; give the one that .* from a copy"):
         add(archive, raw)
 
 
-def test_a_correction_seals_no_damage(archive, recording):
+def test_a_correction_accepts_no_damage(archive, recording):
     folder = archive / store.find(archive, "bypass")["name"]
     again = recording("drive1", seed=1, road="bypass", part="stiff")
     sidecar_path(again).unlink()
@@ -180,7 +180,7 @@ def test_a_correction_seals_no_damage(archive, recording):
     assert [problem.file for problem in verify(archive).problems] == ["raw.conditions.json"]
 
 
-def test_a_correction_puts_back_a_raw_stream_that_is_gone(archive, recording):
+def test_a_correction_restores_a_missing_raw_stream(archive, recording):
     again = recording("drive1", seed=1, road="bypass", part="stiff")
     (archive / store.find(archive, "bypass")["name"] / "raw.ttraw.gz").unlink()
     added = add(archive, again)
@@ -192,7 +192,7 @@ def test_a_folder_under_the_name_of_another_is_not_corrected(archive, recording)
     first, second = store.names(archive)
     shutil.rmtree(archive / first)
     shutil.copytree(archive / second, archive / first)
-    with pytest.raises(FileError, match=r"not the recording that index\.json holds"):
+    with pytest.raises(FileError, match=r"not the recording listed in index\.json"):
         add(archive, recording("drive1", seed=1, road="bypass"))
 
 
@@ -211,7 +211,7 @@ def test_why_a_pass_was_struck_out_stays_in_the_history(archive, recording):
     assert add(archive, again.with_suffix(".ttraw")).how == "corrected"
 
 
-def test_adds_at_once_lose_nothing(tmp_path, recording):
+def test_concurrent_adds_lose_nothing(tmp_path, recording):
     archive, capture = tmp_path / "archive", recording()
     plans = [tmp_path / f"plan{k}.json" for k in range(12)]
     for k, plan in enumerate(plans):
@@ -229,17 +229,17 @@ def test_adds_at_once_lose_nothing(tmp_path, recording):
     with ThreadPoolExecutor(8) as pool:
         outcomes = sorted(pool.map(outcome, [plans[0], of_one_name, capture, *plans[1:], capture]))
     assert outcomes[1:] == ["added", *["kept"] * 12, "there already"]
-    assert "another one of that name is kept already" in outcomes[0]
+    assert "a different file of that name is kept already" in outcomes[0]
     assert verify(archive).problems == []
     assert len(list((archive / "plans").iterdir())) == 12
 
 
-def test_an_add_while_another_is_under_way_waits_no_longer_than_it_must(archive, recording, monkeypatch):
+def test_an_add_waits_for_another_only_for_a_limited_time(archive, recording, monkeypatch):
     monkeypatch.setattr(adding, "LONGEST_WAIT_S", 0.05)
     captures = [recording("third", seed=7), recording("fourth", seed=8)]
     under_way = adding.add_all(archive, captures)
     next(under_way)
-    with pytest.raises(FileError, match=r"\.lock: .*locked; add again when no other add is under way"):
+    with pytest.raises(FileError, match=r"\.lock: .*locked; add again when no other add is in progress"):
         add(archive, captures[1])
     under_way.close()
     assert add(archive, captures[1]).how == "added"
@@ -258,7 +258,7 @@ def test_what_killed_adds_left_is_removed_by_the_next_one_when_it_is_old(archive
     assert verify(archive).problems == []
 
 
-def test_the_hundredth_recording_costs_what_the_first_did(archive, recording, monkeypatch):
+def test_the_hundredth_recording_costs_as_much_as_the_first(archive, recording, monkeypatch):
     """The records of those that are there are read once for all that are added, from the index."""
     reads = []
     for room in (store, adding):
@@ -280,10 +280,10 @@ def test_plans_and_bench_records_are_kept_with_the_recordings(archive, tmp_path)
     assert names == ["plans/spring.json", "bench/e66-noise.json"]
     assert add(archive, plan).how == "there already"
     assert (verify(archive).problems, len(store.listing(archive).records)) == ([], 2)
-    with pytest.raises(FileError, match="no plan and no bench record"):
+    with pytest.raises(FileError, match="not a plan or bench record"):
         add(archive, tmp_path / "other.json")
     plan.write_text('{"schema": "towertap-plan", "version": 1, "margin": 0.5}')
-    with pytest.raises(FileError, match="another one of that name"):
+    with pytest.raises(FileError, match="a different file of that name"):
         add(archive, plan)
     (archive / "bench" / "e66-noise.json").unlink()
     added = add(archive, bench)
@@ -297,7 +297,7 @@ def test_plans_and_bench_records_are_kept_with_the_recordings(archive, tmp_path)
     assert [problem.file for problem in verify(archive).problems] == ["kept.json"]
 
 
-def test_a_raw_stream_alone_is_decoded(tmp_path, recording):
+def test_a_raw_stream_without_a_capture_is_decoded(tmp_path, recording):
     capture = recording()
     capture.unlink()
     record, _ = put(tmp_path / "archive", capture.with_suffix(".ttraw"))
@@ -305,7 +305,7 @@ def test_a_raw_stream_alone_is_decoded(tmp_path, recording):
         assert stored.n_samples == 4000
 
 
-def test_what_does_not_belong_together_is_refused_and_leaves_nothing(tmp_path, recording):
+def test_files_that_do_not_belong_together_are_refused_and_leave_nothing(tmp_path, recording):
     archive = tmp_path / "archive"
     capture = recording()
     raw = capture.with_suffix(".ttraw")
@@ -313,7 +313,7 @@ def test_what_does_not_belong_together_is_refused_and_leaves_nothing(tmp_path, r
     with pytest.raises(FileError, match="made from other bytes"):
         put(archive, capture)
     raw.rename(tmp_path / "elsewhere.ttraw")
-    with pytest.raises(CallError, match=r"drive\.ttraw is not beside it"):
+    with pytest.raises(CallError, match=r"drive\.ttraw is not next to it"):
         put(archive, capture)
     with pytest.raises(FileError, match="no such file"):
         put(archive, tmp_path / "nothing.h5")
@@ -321,11 +321,11 @@ def test_what_does_not_belong_together_is_refused_and_leaves_nothing(tmp_path, r
 
 
 @pytest.mark.parametrize("kind", ["a pipe", "a link"])
-def test_a_lock_that_is_no_plain_file_is_refused(kind, archive, tmp_path, recording):
+def test_a_lock_that_is_not_a_regular_file_is_refused(kind, archive, tmp_path, recording):
     lock = archive / ".lock"
     lock.unlink()
     os.mkfifo(lock) if kind == "a pipe" else lock.symlink_to(tmp_path / "elsewhere")
-    with pytest.raises(FileError, match=r"\.lock: no plain file; move it away"):
+    with pytest.raises(FileError, match=r"\.lock: not a regular file; move it away"):
         add(archive, recording("third", seed=7))
     assert not (tmp_path / "elsewhere").exists()
 

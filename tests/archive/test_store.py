@@ -24,7 +24,7 @@ def test_the_index_is_never_needed(archive):
         assert index.read_bytes() == (whole if spoiled is None else spoiled)  # a damaged one may tell of what is gone
 
 
-def test_listing_any_folder_leaves_nothing_there(tmp_path):
+def test_listing_any_folder_creates_nothing(tmp_path):
     (tmp_path / "holidays").mkdir()
     assert "holidays" in store.listing(tmp_path).unreadable[0]
     assert [path.name for path in tmp_path.iterdir()] == ["holidays"]
@@ -39,7 +39,7 @@ def test_a_copied_folder_is_listed_and_a_removed_one_is_not(archive, tmp_path, r
     assert record not in store.listing(archive).records
 
 
-def test_a_record_that_cannot_be_read_is_told_and_the_others_are_listed(archive):
+def test_an_unreadable_record_is_reported_and_the_others_are_listed(archive):
     spoiled, sound = store.names(archive)
     (archive / "index.json").unlink()
     (archive / spoiled / "record.json").write_text("{}")
@@ -48,7 +48,7 @@ def test_a_record_that_cannot_be_read_is_told_and_the_others_are_listed(archive)
     assert spoiled in listing.unreadable[0]
 
 
-def test_an_archive_on_a_disk_that_cannot_be_written_is_listed(archive, monkeypatch):
+def test_an_archive_on_a_read_only_disk_is_listed(archive, monkeypatch):
     (archive / "index.json").unlink()
 
     def refuse(path):
@@ -78,7 +78,7 @@ def test_no_text_becomes_a_path_outside(texts, tmp_path, by_hand):
     assert record["conditions"]["road"] == road
 
 
-def test_links_in_an_archive_are_no_recordings(archive, tmp_path):
+def test_links_in_an_archive_are_not_recordings(archive, tmp_path):
     (archive / "link").symlink_to(tmp_path)
     assert "link" not in store.names(archive)
 
@@ -110,8 +110,8 @@ def test_filters(recording, tmp_path):
     assert (found(since=date(2026, 9, 22)), found(until=date(2026, 9, 30))) == (2, 2)
 
 
-def test_a_morning_east_of_greenwich_is_on_its_own_day(recording, tmp_path):
-    """08:00 at UTC+10 is 22:00 of the day before in UTC: the recorder's own time zone says which day it was."""
+def test_a_morning_east_of_greenwich_is_on_its_local_day(recording, tmp_path):
+    """08:00 at UTC+10 is 22:00 UTC on the day before: the recorder's time zone decides the day."""
     capture = recording(started_utc="2026-05-03T22:00:00+00:00", utc_offset_s=36_000)
     record, _ = put(tmp_path / "archive", capture)
     assert record["utc_offset_s"] == 36_000

@@ -1,4 +1,4 @@
-"""What is taken out of an archive is what was put in, byte for byte, and can be put in again."""
+"""What comes out of an archive equals what was added, byte for byte, and can be added again."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from towertap.exchange.imports import import_file
 from tests.archives import add
 
 
-def test_a_recording_comes_out_whole_and_goes_in_again(tmp_path, recording):
+def test_a_recording_comes_out_complete_and_can_be_added_again(tmp_path, recording):
     capture = recording()
     archive, out = tmp_path / "archive", tmp_path / "out" / "of"
     added = add(archive, capture)
@@ -56,7 +56,7 @@ def test_the_history_of_its_conditions_comes_with_it(tmp_path, recording):
 def test_nothing_is_replaced_and_nothing_damaged_comes_out(archive, tmp_path):
     out = tmp_path / "out"
     files = take(archive, "bypass", out)
-    with pytest.raises(CallError, match="there already: not replaced"):
+    with pytest.raises(CallError, match="already exists: not replaced"):
         take(archive, "bypass", out)
     for path in files:
         path.unlink()
@@ -69,12 +69,12 @@ def test_nothing_is_replaced_and_nothing_damaged_comes_out(archive, tmp_path):
         assert [*out.iterdir()] == []
 
 
-def test_a_full_disk_is_not_laid_to_the_archive(archive, tmp_path):
-    """The system's limit on the size of a file stands in for the disk."""
+def test_a_full_disk_is_not_blamed_on_the_archive(archive, tmp_path):
+    """The system's limit on file sizes simulates the disk."""
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (1000, hard))
     try:
-        with pytest.raises(FileError, match="out: File too large; make room"):
+        with pytest.raises(FileError, match="out: File too large; free some space"):
             take(archive, "bypass", tmp_path / "out")
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
@@ -83,7 +83,7 @@ def test_a_full_disk_is_not_laid_to_the_archive(archive, tmp_path):
 
 @pytest.mark.parametrize("file", [*records.FILES, "record.json"])
 @pytest.mark.parametrize("kind", ["a pipe", "a link"])
-def test_only_plain_files_are_copied(kind, file, archive, tmp_path):
+def test_only_regular_files_are_copied(kind, file, archive, tmp_path):
     stored = archive / store.find(archive, "bypass")["name"] / file
     stored.rename(tmp_path / "moved")
     os.mkfifo(stored) if kind == "a pipe" else stored.symlink_to(tmp_path / "moved")
@@ -101,7 +101,7 @@ def test_only_plain_files_are_copied(kind, file, archive, tmp_path):
         signal.signal(signal.SIGALRM, before)
 
 
-def test_what_was_left_when_taking_was_killed_is_removed_when_it_is_old(archive, tmp_path):
+def test_old_work_folders_of_killed_takes_are_removed(archive, tmp_path):
     left = tmp_path / ".taking-old"
     left.mkdir()
     os.utime(left, (1, 1))
@@ -130,14 +130,14 @@ def test_an_imported_capture_is_kept_with_its_file(tmp_path, answer):
 
 @pytest.mark.parametrize("name", ["drive.h5", "drive", "drive.a b", "drive.\0", "..", 7])
 def test_a_raw_recording_without_a_suffix_of_its_own_is_called_as_a_boxs(archive, tmp_path, monkeypatch, name):
-    """A record is a file from outside: the name in it may be anything."""
+    """A record is untrusted input: the name in it may be anything."""
     record = taking.read_record(next(archive.glob("bypass*")))
     record["raw"]["name"] = name
     monkeypatch.setattr(taking, "read_record", lambda stored: record)
     assert [path.suffix for path in take(archive, "bypass", tmp_path)].count(".ttraw") == 1
 
 
-def test_an_archive_that_is_set_need_not_be_named(tmp_path, recording, run, monkeypatch):
+def test_an_archive_in_the_settings_need_not_be_named(tmp_path, recording, run, monkeypatch):
     capture = recording()
     status, _, err = run("archive", "list")
     assert (status, err.count("\n"), "'towertap archive add FOLDER drives'" in err) == (2, 1, True)

@@ -19,7 +19,7 @@ def places(archive):
     return [(problem.recording, problem.file) for problem in verify(archive).problems]
 
 
-def test_a_whole_archive_is_whole(archive):
+def test_an_intact_archive_has_no_problems(archive):
     answer = verify(archive)
     assert (answer.recordings, answer.problems, answer.data()["whole"]) == (2, [], True)
 
@@ -42,7 +42,7 @@ def test_one_flipped_bit_is_found_in_any_file(data, archive):
     assert places(archive) == []
 
 
-def test_missing_strange_and_renamed_things_are_told(archive):
+def test_missing_unknown_and_renamed_files_are_reported(archive):
     first, second = (archive / name for name in store.names(archive))
     (first / "raw.ttraw.gz").unlink()
     (second / "notes.txt").write_text("found under the seat")
@@ -67,8 +67,8 @@ def test_a_link_in_place_of_a_file_is_not_followed(archive, tmp_path):
     assert (folder.name, "record.json") in places(archive)
 
 
-def test_a_packed_raw_stream_is_read_no_further_than_its_record_says(archive):
-    """300 MB of zeros in 300 kB, sealed with their true sum and the length of another: told, and at once."""
+def test_a_compressed_raw_stream_is_read_only_to_its_recorded_length(archive):
+    """300 MB of zeros in 300 kB, with their true SHA-256 but another length: reported at once."""
     folder = archive / store.names(archive)[0]
     record = records.read_record(folder)
     digest = hashlib.sha256()
@@ -100,7 +100,7 @@ def reseal(folder, **changes):
         {"samples": "many"},
     ],
 )
-def test_a_record_with_sound_sums_and_strange_content_is_refused(changes, archive):
+def test_a_record_with_correct_sums_but_invalid_content_is_refused(changes, archive):
     folder = archive / store.names(archive)[0]
     reseal(folder, **changes)
     (archive / "index.json").unlink()
@@ -108,7 +108,7 @@ def test_a_record_with_sound_sums_and_strange_content_is_refused(changes, archiv
     assert len(store.listing(archive).records) == 1
 
 
-def test_a_recording_whose_folder_is_gone_is_named_for_as_long_as_it_is(archive, tmp_path, recording):
+def test_a_recording_whose_folder_is_gone_is_named_until_it_is_back(archive, tmp_path, recording):
     lost, kept = store.names(archive)
     shutil.move(archive / lost, tmp_path / lost)
     for use in (lambda: None, lambda: store.listing(archive), lambda: add(archive, recording("third", seed=7))):
@@ -131,7 +131,7 @@ def test_with_something_gone_nothing_advises_to_delete_the_index(archive):
     assert not any("delete" in problem.what for problem in verify(archive).problems)
 
 
-def test_a_lost_recording_that_is_added_again_is_whole(archive, recording):
+def test_a_lost_recording_can_be_added_again(archive, recording):
     lost = store.names(archive)[0]
     capture = recording("again", seed=1, road="bypass")
     shutil.rmtree(archive / lost)
@@ -164,6 +164,6 @@ def test_an_index_that_is_missing_is_made_anew_and_told(archive):
     assert verify(archive).remarks == []
     (archive / "index.json").unlink()
     answer = verify(archive)
-    assert (answer.problems, ["made anew" in remark for remark in answer.remarks]) == ([], [True])
+    assert (answer.problems, ["rebuilt" in remark for remark in answer.remarks]) == ([], [True])
     assert (archive / "index.json").exists()
     assert verify(archive).remarks == []

@@ -22,7 +22,7 @@ COUNT = 32
 
 
 class StandIn(PseudoBox):
-    """Sends samples from a thread; `sent` holds what went out from the first start to the bye."""
+    """Sends samples from a thread; `sent` has everything sent from the first start to the bye."""
 
     def __init__(
         self, frame: Callable[..., bytes], path: Path, *, rate_hz: float = 4000.0, realtime: bool = True
@@ -132,7 +132,7 @@ def stand_in(tmp_path, by_hand):
 
 @pytest.fixture
 def talker():
-    """A pseudo-terminal on which something answers `reply` to whatever it hears (nothing, when empty)."""
+    """A pseudo-terminal that answers `reply` to anything (nothing if empty)."""
     ends, stop, threads = [], threading.Event(), []
 
     def make(reply: bytes) -> str:

@@ -1,4 +1,4 @@
-"""A long recording in real time through a pseudo-terminal, whose reader stalls now and then: all that is lost is known.
+"""A long recording in real time through a pseudo-terminal whose reader sometimes stalls: every loss is known.
 
     python -m tests.box.long_real_time --hours 2 --stall 20 --every 600
 

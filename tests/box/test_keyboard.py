@@ -62,7 +62,7 @@ def test_an_empty_text_sends_nothing_and_a_long_one_is_cut(keyboard):
     assert _texts(keyboard) == ["mark 1", "mark 1: " + "x" * LONGEST_TEXT]
 
 
-def test_keys_of_a_terminal_come_unechoed_and_the_terminal_is_left_as_it_was(monkeypatch):
+def test_keys_of_a_terminal_are_not_echoed_and_its_mode_is_restored(monkeypatch):
     # termios(3): canonical mode hands out whole lines and echoes; both must be off while recording, and back afterwards
     master, slave = pty.openpty()
     with os.fdopen(slave) as terminal:
@@ -82,8 +82,8 @@ def test_keys_of_a_terminal_come_unechoed_and_the_terminal_is_left_as_it_was(mon
     os.close(master)
 
 
-def test_keys_of_a_windows_console_come_by_msvcrt(monkeypatch):
-    """As Python's documentation of msvcrt has it: kbhit, getwch, and two characters for an arrow key."""
+def test_keys_of_a_windows_console_come_from_msvcrt(monkeypatch):
+    """From Python's documentation of msvcrt: kbhit, getwch, and two characters for an arrow key."""
     waiting = list(" \xe0H\rok\r")
     console = SimpleNamespace(kbhit=lambda: bool(waiting), getwch=lambda: waiting.pop(0))
     monkeypatch.setattr(keyboard_module, "msvcrt", console, raising=False)

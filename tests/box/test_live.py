@@ -1,4 +1,4 @@
-"""The running figures agree with what the frames say, and the clocks' and host's watchers tell what happened."""
+"""Live values agree with the frames, and the watchers of clocks and host report what happened."""
 
 import shutil
 import time
@@ -19,7 +19,7 @@ from towertap.wire.messages import Hello
 
 @pytest.fixture
 def samples(by_hand):
-    """A function that makes a frame of 32 samples, all nought but one."""
+    """A function that makes a frame of 32 samples, all zero except one."""
 
     def make(first, clock_us, peak=(0, 0, 0), fifo_level=32):
         acceleration = np.zeros((32, 3), int)
@@ -69,7 +69,7 @@ def test_a_restarted_box_counts_from_zero_without_loss(samples):
     assert (live.samples, live.missing_samples) == (96, 0)
 
 
-def test_of_each_second_the_reading_with_the_least_delay_is_kept(samples):
+def test_the_reading_with_the_least_delay_in_each_second_is_kept(samples):
     stream, arrivals, delays_us = b"", deque(), [900, 150, 700, 800, 300, 500]
     for k, delay_us in enumerate(delays_us):
         clock_us = 1_000_000 + 400_000 * k
@@ -95,15 +95,15 @@ def test_the_clock_log_stays_small_however_long_the_drive(samples):
     assert log.readings[-1].clock_us > 19_900_000_000
 
 
-def test_a_disk_is_warned_of_once_and_called_full_in_time(monkeypatch, tmp_path):
-    """What is recorded already needs its capture too."""
+def test_a_filling_disk_is_reported_once_and_counts_as_full_in_time(monkeypatch, tmp_path):
+    """The capture of what is already recorded needs space too."""
     free = 700 * (1 + CAPTURE_SHARE) * 72e3 + CAPTURE_BYTES
     monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=free))
     watch = HostWatch(tmp_path, 72e3)
     assert watch.look(0) == []
     assert watch.space_s == pytest.approx(700)
     free = 590 * (1 + CAPTURE_SHARE) * 72e3 + CAPTURE_BYTES + CAPTURE_SHARE * 1e8
-    assert watch.look(100_000_000) == ["the disk holds only 9.8 more minutes of recording"]
+    assert watch.look(100_000_000) == ["the disk has space for only 9.8 more minutes of recording"]
     assert watch.look(100_000_000) == []
     assert not watch.full
     free = 29 * (1 + CAPTURE_SHARE) * 72e3 + CAPTURE_BYTES
@@ -112,7 +112,7 @@ def test_a_disk_is_warned_of_once_and_called_full_in_time(monkeypatch, tmp_path)
 
 
 @pytest.mark.parametrize("seconds", [1, 60])
-def test_a_capture_of_what_nothing_can_pack_has_the_room_that_was_kept_for_it(seconds, by_hand, tmp_path, monkeypatch):
+def test_the_capture_of_an_incompressible_recording_fits_its_space(seconds, by_hand, tmp_path, monkeypatch):
     taken = []
     monkeypatch.setattr(writing, "allocate", lambda path, size: taken.append(size) or allocate(path, size))
     counts = np.random.default_rng(1).integers(-32000, 32000, (4000 * seconds, 6))
@@ -121,7 +121,7 @@ def test_a_capture_of_what_nothing_can_pack_has_the_room_that_was_kept_for_it(se
     assert max(taken) < CAPTURE_SHARE * raw_bytes + CAPTURE_BYTES
 
 
-def test_a_sleep_is_told_from_the_two_clocks(monkeypatch, tmp_path):
+def test_a_sleep_shows_in_the_two_clocks(monkeypatch, tmp_path):
     # clock_gettime(2): CLOCK_MONOTONIC does not count the time that the system is suspended, CLOCK_REALTIME does
     watch = HostWatch(tmp_path, 72e3)
     assert watch.look(0) == []

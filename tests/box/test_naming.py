@@ -8,11 +8,11 @@ from towertap.box.naming import bench_name, recording_name, slug
 from towertap.capture.conditions import Conditions
 
 TEXT = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=2000)
-"""What conditions hold."""
+"""Any text in conditions."""
 NOON = datetime(2024, 5, 17, 12, 0, 5, tzinfo=UTC)
 
 
-def test_a_name_reads_like_the_pass_it_holds():
+def test_a_name_describes_its_pass():
     stiff = Conditions(road="Quarry lane", part="Polyurethane, stiff", pass_number=3)
     assert recording_name(stiff, NOON) == "quarry-lane_polyurethane-stiff_pass03_20240517T120005Z"
     # two boxes in one second
@@ -20,11 +20,11 @@ def test_a_name_reads_like_the_pass_it_holds():
     assert recording_name(stiff, NOON, "Left sill") == name
 
 
-def test_what_is_no_pass_is_named_by_what_it_is():
+def test_a_bench_recording_is_named_by_its_kind():
     assert bench_name("E661 A4", "idle", NOON) == "e661-a4-idle-20240517T120005Z"
 
 
-def test_paths_and_accents_fall_off():
+def test_paths_and_accents_are_removed():
     assert slug("../../etc/passwd") == "etc-passwd"
     assert slug("Gürtel\\..\\C:") == "gurtel-c"
     assert slug("…") == "unnamed"

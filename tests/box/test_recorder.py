@@ -31,7 +31,7 @@ CONDITIONS = Conditions(vehicle="minibus", part="rubber", road="quarry-lane", pa
 
 
 class _Session:
-    """A recording in a thread, while the test pulls cables."""
+    """A recording in a thread, while the test disconnects cables."""
 
     def __init__(self, stand, raw_path, **options):
         self.stand, self.raw_path, self.stop = stand, raw_path, threading.Event()
@@ -72,7 +72,7 @@ def test_the_raw_file_is_what_the_box_sent(stand_in, tmp_path):
     assert (recording.ended, live.seconds, live.samples, live.missing_samples) == ("complete", 20, 80_000, 0)
 
 
-def test_a_recording_whose_last_frame_is_lost_is_complete_all_the_same(stand_in, tmp_path, monkeypatch):
+def test_a_recording_whose_last_frame_is_lost_is_still_complete(stand_in, tmp_path, monkeypatch):
     stand = stand_in(realtime=False)
     write = stand._write
     monkeypatch.setattr(stand, "_write", lambda data: write(data) if stand.samples != 8000 - COUNT else None)
@@ -100,7 +100,7 @@ def test_a_recording_is_never_overwritten(stand_in, tmp_path):
     assert not stand.running
 
 
-def test_the_conditions_are_on_the_disk_while_the_drive_goes_on(stand_in, tmp_path):
+def test_the_conditions_are_on_disk_during_the_drive(stand_in, tmp_path):
     session = _Session(stand_in(), tmp_path / "a.ttraw")
     session.wait_for(sidecar_path(session.raw_path).exists)
     held = read_sidecar(session.raw_path)
@@ -124,7 +124,7 @@ def test_the_clocks_are_paired_from_start_to_end(stand_in, tmp_path):
     assert min(latest) - max(earliest) < 0.5
 
 
-def test_marks_come_back_with_their_moment(stand_in, tmp_path):
+def test_marks_come_back_with_their_time(stand_in, tmp_path):
     marks = queue.SimpleQueue()
     session = _Session(stand_in(), tmp_path / "a.ttraw", marks=marks)
     session.grows()
@@ -138,8 +138,8 @@ def test_marks_come_back_with_their_moment(stand_in, tmp_path):
         assert 0 < capture.marks["row"][0] < capture.marks["row"][1] < capture.n_samples
 
 
-def test_a_message_of_a_new_type_is_told_as_its_line_in_the_table_says(stand_in, tmp_path, monkeypatch):
-    monkeypatch.setitem(MESSAGES, 99, Message("wheel", telling=lambda frame: f"the wheel turned {frame.text} times"))
+def test_a_message_of_a_new_type_is_shown_as_its_table_entry_says(stand_in, tmp_path, monkeypatch):
+    monkeypatch.setitem(MESSAGES, 99, Message("wheel", notice=lambda frame: f"the wheel turned {frame.text} times"))
     session = _Session(stand_in(), tmp_path / "a.ttraw")
     session.grows()
     session.stand._send(99, b"7")
@@ -147,7 +147,7 @@ def test_a_message_of_a_new_type_is_told_as_its_line_in_the_table_says(stand_in,
     assert "the wheel turned 7 times" in [event.text for event in session.end().events]
 
 
-def test_the_cable_out_three_times_leaves_four_sound_pieces(stand_in, tmp_path):
+def test_unplugging_the_cable_three_times_leaves_four_sound_pieces(stand_in, tmp_path):
     stand = stand_in()
     session = _Session(stand, tmp_path / "a.ttraw")
     for _ in range(3):
@@ -186,10 +186,10 @@ def test_a_box_that_falls_silent_is_greeted_and_started_again(stand_in, tmp_path
     stand.running, stand.boot_id = False, "b2"  # as after a reset whose hello was lost
     session.wait_for(lambda: stand.running)
     texts = [event.text for event in session.end().events]
-    assert "the box is silent for 2 s; it is greeted" in texts
+    assert "the box has been silent for 2 s; it is greeted" in texts
 
 
-def test_a_hello_that_says_nothing_ends_no_recording_and_begins_none(stand_in, tmp_path, monkeypatch):
+def test_an_unreadable_hello_neither_ends_nor_starts_a_recording(stand_in, tmp_path, monkeypatch):
     stand = stand_in()
     session = _Session(stand, tmp_path / "a.ttraw")
     session.grows()
@@ -197,7 +197,7 @@ def test_a_hello_that_says_nothing_ends_no_recording_and_begins_none(stand_in, t
     session.grows()
     recording = session.end()
     assert recording.ending == "stopped"
-    assert any(event.text.startswith("a hello that says nothing: ") for event in recording.events)
+    assert any(event.text.startswith("a hello that cannot be read: ") for event in recording.events)
     monkeypatch.setattr(stand, "_hello", lambda: stand._send(FrameType.HELLO, HELLO_WITHOUT_RANGE))
     with open_box(str(stand.path)) as box, pytest.raises(FileError, match="no usable accel_range_g"):
         record(box, tmp_path / "b.ttraw", CONDITIONS, seconds=1)
@@ -240,7 +240,7 @@ def test_an_interrupt_keeps_the_bytes_and_stops_the_box(stand_in, tmp_path):
     assert read_sidecar(tmp_path / "a.ttraw")["ended"] == "interrupted"
 
 
-def test_a_screen_and_a_disk_that_stall_hold_nothing_up(stand_in, tmp_path, monkeypatch):
+def test_a_stalling_screen_or_disk_delays_nothing(stand_in, tmp_path, monkeypatch):
     stand, fsync, waited = stand_in(realtime=False), os.fsync, []
 
     def stall(*_):
@@ -256,7 +256,7 @@ def test_a_screen_and_a_disk_that_stall_hold_nothing_up(stand_in, tmp_path, monk
     assert recording.raw_path.read_bytes() == bytes(stand.sent)
 
 
-def test_a_disk_that_fills_is_told_early_and_ends_cleanly(stand_in, tmp_path, monkeypatch):
+def test_a_filling_disk_is_reported_early_and_the_recording_ends_cleanly(stand_in, tmp_path, monkeypatch):
     free = 7e7
     monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=free))
     session = _Session(stand_in(), tmp_path / "a.ttraw")
@@ -264,23 +264,23 @@ def test_a_disk_that_fills_is_told_early_and_ends_cleanly(stand_in, tmp_path, mo
     free = CAPTURE_BYTES + 20 * (1 + CAPTURE_SHARE) * 72e3
     recording = session.done()
     assert (recording.ended, recording.ending) == ("the disk is full", "broken off")
-    assert recording.events[0].text.startswith("the disk holds only 7.9 more minutes of recording")
+    assert recording.events[0].text.startswith("the disk has space for only 7.9 more minutes of recording")
     assert recording.raw_path.read_bytes() == bytes(session.stand.sent)
 
 
-def test_a_disk_without_room_for_the_recording_and_its_capture_is_refused_before_the_drive(
+def test_a_disk_without_space_for_the_recording_and_its_capture_is_refused_before_the_drive(
     stand_in, tmp_path, monkeypatch
 ):
     free = CAPTURE_BYTES + 60 * (1 + CAPTURE_SHARE) * 72e3
     monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=free))
     stand = stand_in()
-    with open_box(str(stand.path)) as box, pytest.raises(BoxError, match="room for 60 s of recording and its capture"):
+    with open_box(str(stand.path)) as box, pytest.raises(BoxError, match="space for 60 s of recording and its capture"):
         record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=60)
     assert list(tmp_path.glob("*.ttraw")) == []
     assert not any(command["do"] == "start" for command in stand.commands)
 
 
-def test_who_ends_a_recording_whose_port_is_lost_did_not_end_it_on_purpose(stand_in, tmp_path):
+def test_a_recording_ended_while_the_port_is_lost_is_broken_off(stand_in, tmp_path):
     session = _Session(stand_in(), tmp_path / "a.ttraw")
     session.grows()
     session.stand.pull_out()
@@ -306,7 +306,7 @@ def test_a_write_that_fails_keeps_everything_before_it(stand_in, tmp_path):
         assert capture.n_samples == recording.live.samples
 
 
-def test_conditions_that_cannot_be_written_are_told_once_and_kept_for_the_capture(stand_in, tmp_path, monkeypatch):
+def test_conditions_that_cannot_be_written_are_reported_once_and_kept_for_the_capture(stand_in, tmp_path, monkeypatch):
     def full(*args, **kwargs):
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
@@ -314,11 +314,11 @@ def test_conditions_that_cannot_be_written_are_told_once_and_kept_for_the_captur
     with open_box(str(stand_in(realtime=False).path)) as box:
         recording = record(box, tmp_path / "a.ttraw", CONDITIONS, seconds=2)
     news = [event.text for event in recording.events]
-    assert news == ["the conditions cannot be written beside the recording: No space left on device"]
+    assert news == ["the conditions cannot be written next to the recording: No space left on device"]
 
 
-def test_an_error_that_pyserial_lets_through_is_a_lost_port_like_any_other(stand_in, tmp_path, monkeypatch):
-    """termios.error is no OSError: pyserial raises it from tcflush and tcgetattr on a device that is gone."""
+def test_any_exception_from_pyserial_is_a_lost_port(stand_in, tmp_path, monkeypatch):
+    """termios.error is not an OSError; pyserial raises it from tcflush and tcgetattr if the device is gone."""
     read, failures = serial.Serial.read, [termios.error(5, "Input/output error"), TypeError("fileno() returned None")]
     session = _Session(stand_in(), tmp_path / "a.ttraw")
     session.grows()
@@ -336,7 +336,7 @@ def test_an_error_that_pyserial_lets_through_is_a_lost_port_like_any_other(stand
     assert recording.ended == "stopped by the user"
 
 
-def test_a_reading_thread_that_dies_does_not_keep_the_recording_from_ending(stand_in, tmp_path, monkeypatch):
+def test_a_recording_ends_even_if_the_reading_thread_dies(stand_in, tmp_path, monkeypatch):
     monkeypatch.setattr(threading, "excepthook", lambda args: None)
     session = _Session(stand_in(), tmp_path / "a.ttraw")
     session.grows()

@@ -33,7 +33,7 @@ record(open_box(sys.argv[1]), Path(sys.argv[2]), Conditions())
 
 
 @pytest.mark.parametrize("seed", range(int(os.environ.get("TOWERTAP_KILLS", "3"))))
-def test_a_killed_recorder_leaves_all_but_the_last_second(stand_in, tmp_path, seed):
+def test_a_killed_recorder_loses_at_most_the_last_second(stand_in, tmp_path, seed):
     """Three random moments; `TOWERTAP_KILLS=100 pytest tests/box -k killed` tries a hundred."""
     stand, raw_path, sent_by = stand_in(), tmp_path / "a.ttraw", [(0.0, 0)]
     recorder = subprocess.Popen([sys.executable, "-c", RECORD, str(stand.path), str(raw_path)])
@@ -76,7 +76,7 @@ OPTION_WORDS = ["--vehicle", "a", "--part", "b", "--road", "c", "--pass", "1", "
 
 
 def test_a_terminal_that_is_closed_stops_the_box_and_leaves_a_capture(stand_in, tmp_path):
-    """SIGHUP, and every write to the screen fails from then on: setsid(2), ioctl_tty(2), TIOCSCTTY."""
+    """SIGHUP, after which every write to the screen fails: setsid(2), ioctl_tty(2), TIOCSCTTY."""
     stand = stand_in()
     master, slave = pty.openpty()
     words = ["--port", str(stand.path), "--out", str(tmp_path / "out"), *OPTION_WORDS]
@@ -135,7 +135,7 @@ def test_a_second_ctrl_c_names_the_raw_file(stand_in, tmp_path, monkeypatch):
 
 
 @pytest.mark.parametrize("after_s", [0.0, 0.05, 0.15, 0.3])
-def test_whenever_the_second_ctrl_c_comes_nothing_is_lost_and_it_is_said_where_all_is(after_s, stand_in, tmp_path):
+def test_whenever_the_second_ctrl_c_comes_nothing_is_lost_and_the_files_are_named(after_s, stand_in, tmp_path):
     stand = stand_in()
     words = [*COMMAND, "--port", str(stand.path), "--out", str(tmp_path), *OPTIONS.split()]
     recorder = subprocess.Popen(
@@ -176,6 +176,6 @@ print([request.is_set() for request in requests])
 """
 
 
-def test_a_signal_that_comes_while_another_is_taken_stops_nothing():
+def test_a_signal_during_another_signal_blocks_nothing():
     done = subprocess.run([sys.executable, "-c", SIGNALS_ON_SIGNALS], capture_output=True, text=True, timeout=60)
     assert done.stdout == "[True, False, True]\n", done.stderr

@@ -32,7 +32,7 @@ class Heard:
 
     @property
     def missing(self) -> list[tuple[int, int]]:
-        """(sample, how many) wherever the sample counter steps by more than the frame before held."""
+        """(sample, number missing) wherever the sample counter steps by more than the previous frame's count."""
         ends = self.headers["first_sample"][:-1].astype(int) + self.headers["count"][:-1]
         steps = self.headers["first_sample"][1:].astype(int) - ends
         return [(int(end), int(step)) for end, step in zip(ends, steps, strict=True) if step]
@@ -43,7 +43,7 @@ class Heard:
 
 
 def listen(box: SimulatedBox, *commands: dict, until: bytes = b'"reason"', times: int = 1) -> Heard:
-    """Send the commands, listen until the bye or other last words have come so many times."""
+    """Send the commands, and listen until the bye or another last message has come that many times."""
     stream = b""
     with serial.Serial(box.port, timeout=0.2) as port:
         for command in commands:
@@ -71,7 +71,7 @@ def start(seconds: float, odr_hz: int = 4000) -> dict:
 
 
 def test_a_box_at_rest_greets_starts_samples_and_says_goodbye():
-    """The frames of hardware_notes/wire_format.md, all of them sound; 1 g is 2048 counts (data sheet, table 2)."""
+    """Frames as in hardware_notes/wire_format.md, all of them sound; 1 g is 2048 counts (data sheet, table 2)."""
     with SimulatedBox(None, serial="00c0ffee") as box:
         heard = listen(box, {"do": "hello"}, start(2))
         assert box.complaints() == ""  # the driver uses the chip as its data sheet wants
@@ -83,7 +83,7 @@ def test_a_box_at_rest_greets_starts_samples_and_says_goodbye():
 
 
 @pytest.mark.parametrize("rate_hz", [500.0, 997.3, 16000.0, 44100.0])
-def test_a_signal_of_any_rate_is_felt_at_its_own_frequency_and_size(rate_hz):
+def test_a_signal_of_any_rate_keeps_its_frequency_and_amplitude(rate_hz):
     """5 m/s² at 20 Hz on y and 0.5 rad/s on the x rotation; amplitude of a fitted sine, within 0.3 %."""
     t = np.arange(int(2.2 * rate_hz)) / rate_hz
     wave = np.sin(2 * np.pi * 20 * t)
@@ -100,7 +100,7 @@ def test_a_signal_of_any_rate_is_felt_at_its_own_frequency_and_size(rate_hz):
         assert np.hypot(fit[0], fit[1]) == pytest.approx(amplitude, rel=3e-3)
 
 
-def test_a_signal_keeps_what_lies_near_half_its_rate_and_has_no_image():
+def test_a_signal_keeps_content_near_half_its_rate_and_has_no_image():
     """A tone at 230 Hz recorded at 500 Hz: its image would lie at 270 Hz; the chip's own filter takes 1 % at most."""
     wave = 5 * np.sin(2 * np.pi * 230 * np.arange(1100) / 500)
     with SimulatedBox(np.stack([0 * wave, wave, 0 * wave + G], axis=1), 500.0, noise=0.1) as box:
@@ -138,14 +138,14 @@ def test_real_time_is_real():
     assert len(heard.packets) == 6016  # whole frames of 32
 
 
-def test_lateness_shows_in_the_fifo_level_and_loses_nothing():
+def test_delays_show_in_the_fifo_level_and_lose_nothing():
     with SimulatedBox(None, latency_us=3000) as box:
         heard = listen(box, start(4))
     assert heard.headers["fifo_level"].max() > 34
     assert heard.missing == []
 
 
-def test_temperature_drifts_as_told():
+def test_temperature_drifts_as_set():
     """TEMP_DATA / 132.48 + 25 (data sheet, section 4.13): from 10 °C, 60 °C a minute."""
     with SimulatedBox(None, temperature_c=10, temperature_slope_c_per_min=60) as box:
         celsius = listen(box, start(5)).headers["temperature"] / 132.48 + 25
@@ -180,7 +180,7 @@ def test_fault_fifo_overflow_loses_exactly_so_many(lost, odr_hz):
     assert heard.headers["flags"].tolist().count(1) == 1
 
 
-def test_fault_bus_error_is_told_and_overcome():
+def test_fault_bus_error_is_reported_and_overcome():
     with SimulatedBox(None, faults=[{"fault": "bus_error", "at_s": 0.5, "count": 3}]) as box:
         heard = listen(box, start(1.5))
     assert heard.data[FrameType.FAULT][0]["fault"] == "bus_error"
@@ -211,7 +211,7 @@ def test_fault_reset_is_a_new_start_of_the_box():
     assert len(again.packets) == 4000
 
 
-def test_everything_is_tidy_afterwards():
+def test_nothing_is_left_behind():
     before = set(os.listdir("/dev/fd"))
     with SimulatedBox(np.zeros((100, 3)), 1000) as box:
         folder, process = Path(box._folder.name), box._process
@@ -245,13 +245,13 @@ def test_a_box_that_fails_says_why():
     [
         (np.zeros((10, 4)), 1000, "three columns"),
         (np.zeros(10), 1000, "three columns"),
-        (np.zeros((1, 3)), 1000, "two samples or more"),
-        (np.zeros((0, 3)), 1000, "two samples or more"),
+        (np.zeros((1, 3)), 1000, "at least two samples"),
+        (np.zeros((0, 3)), 1000, "at least two samples"),
         (np.full((5, 3), np.nan), 1000, "row 1"),
         (np.full((5, 3), 3e3), 1000, "check the units"),
         (np.zeros((5, 3)), None, "give it in Hz"),
-        (np.zeros((5, 3)), 1e9, "makes no sense"),
-        (np.zeros((5, 3)), np.nan, "makes no sense"),
+        (np.zeros((5, 3)), 1e9, "is out of range"),
+        (np.zeros((5, 3)), np.nan, "is out of range"),
     ],
 )
 def test_a_signal_that_cannot_be_played_is_refused_in_one_line(signal, rate_hz, words):
@@ -266,8 +266,8 @@ def test_an_unknown_fault_is_refused(fault):
         SimulatedBox(None, faults=[fault])
 
 
-def test_a_system_without_terminals_is_told_so_in_one_line(monkeypatch):
-    """Windows: Python's library has neither termios nor, resting on it, tty."""
+def test_a_system_without_pseudo_terminals_gives_one_line(monkeypatch):
+    """On Windows, Python has neither termios nor tty, which needs it."""
     monkeypatch.setitem(sys.modules, "tty", None)
     with pytest.raises(BoxError, match="run it on Linux, macOS or WSL"), SimulatedBox(None):
         pass

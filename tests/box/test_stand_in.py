@@ -1,9 +1,9 @@
-"""The stand-in itself: what the recorder's tests lean on."""
+"""The stand-in box that the recorder's tests use."""
 
 from towertap.box.port import open_box
 
 
-def test_it_closes_when_nobody_reads_what_it_sends(stand_in):
+def test_it_closes_if_nobody_reads_from_it(stand_in):
     stand = stand_in(realtime=False)
     with open_box(str(stand.path)) as box:
         box.start(4000)

@@ -1,4 +1,4 @@
-"""A chip is one layout object and one line in a table: one made up here goes from bytes to a capture to its values.
+"""A chip is one layout object and one table entry: a made-up one goes from bytes to a capture to its values.
 
 Three axes of 20 bits, left-aligned in three bytes, big-endian, no gyroscope, and no counter of lost packets.
 """
@@ -36,7 +36,7 @@ MADE_UP = Layout(
 
 @pytest.fixture
 def recording(by_hand, monkeypatch):
-    """A function that makes the frames of the chip's recording from counts (n, 3)."""
+    """A function from counts (n, 3) to the frames of the chip's recording."""
     monkeypatch.setitem(LAYOUTS, 77, MADE_UP)
 
     def make(counts, flags_at=None):
@@ -62,7 +62,7 @@ def ride(seconds=12, shake_ms2=2.0):
     return np.rint(g * COUNTS_A_G).astype(int)
 
 
-def test_it_goes_from_bytes_to_the_values_of_its_ride(recording, make_capture):
+def test_its_bytes_become_the_values_of_the_ride(recording, make_capture):
     counts = ride()
     path = make_capture(recording(counts))
     with h5py.File(path) as file:
@@ -76,12 +76,12 @@ def test_it_goes_from_bytes_to_the_values_of_its_ride(recording, make_capture):
         analysis = analyse_capture(capture, mounting="x=+X,y=+Y,z=+Z")
     assert integrity.sound, integrity.reasons
     assert integrity.temperature_c == (25.0, 25.0)
-    # a sine's r.m.s. as it was made; its jerk is 2π·12 Hz times as much
+    # r.m.s. of the sine that was put in; its jerk is 2π·12 Hz times as much
     assert analysis.whole["acceleration_z"] == pytest.approx(2.0, rel=0.01)
     assert analysis.whole["jerk_z"] == pytest.approx(2.0 * 2 * np.pi * 12, rel=0.02)
 
 
-def test_an_overflow_that_the_chip_cannot_count_is_told(recording, make_capture):
+def test_an_overflow_that_the_chip_cannot_count_is_reported(recording, make_capture):
     with open_capture(make_capture(recording(ride(), flags_at=100))) as capture:
         integrity = check(capture)
     (gap,) = integrity.gaps
@@ -90,7 +90,7 @@ def test_an_overflow_that_the_chip_cannot_count_is_told(recording, make_capture)
     assert not integrity.sound
 
 
-def test_its_own_ends_of_range_are_its_own(recording, make_capture):
+def test_it_clips_at_the_ends_of_its_own_range(recording, make_capture):
     counts = ride()
     counts[5000, 1], counts[7000, 0], counts[9000, 2] = 2**19 - 1, -(2**19) + 1, -(2**19)
     with open_capture(make_capture(recording(counts))) as capture:
@@ -98,7 +98,7 @@ def test_its_own_ends_of_range_are_its_own(recording, make_capture):
     assert (integrity.clipped_samples, integrity.invalid_samples) == (2, 1)
 
 
-def test_a_layout_that_is_not_known_is_told_as_that(recording, make_capture, monkeypatch):
+def test_an_unknown_layout_is_named(recording, make_capture, monkeypatch):
     path = make_capture(recording(ride(2)))
     monkeypatch.delitem(LAYOUTS, 77)
     with pytest.raises(FileError, match=r"of a chip \(MADE-UP-20, layout 77\) that this towertap does not know"):

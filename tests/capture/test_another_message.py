@@ -1,4 +1,4 @@
-"""A message is one line in a table: one made up here is kept and counted (and told, see tests/box/test_recorder.py)."""
+"""A message is one table entry: a made-up one is stored and counted (and shown, see tests/box/test_recorder.py)."""
 
 import json
 
@@ -13,13 +13,13 @@ WHEEL = 99
 
 @pytest.fixture
 def wheel(monkeypatch):
-    """Turns of a wheel, as a box might count them."""
+    """A message with the turns of a wheel."""
     turns = MessageTable("wheel", (("turns", "<i4"),), lambda frame: (frame.data["turns"],), "turns of a wheel")
     told = Message("wheel", turns, lambda frame: f"the wheel has turned {frame.data['turns']} times")
     monkeypatch.setitem(MESSAGES, WHEEL, told)
 
 
-def test_it_is_kept_in_the_capture(wheel, by_hand, make_capture):
+def test_it_is_stored_in_the_capture(wheel, by_hand, make_capture):
     frames = by_hand.recording(1)
     frames.insert(11, by_hand.frame(WHEEL, b'{"turns": 7}', sequence=11, first=320, clock=81000))
     with open_capture(make_capture(frames)) as capture:
@@ -34,7 +34,7 @@ def test_it_is_counted_on_the_screen(wheel, by_hand):
     assert live.messages["wheel"] == 3
 
 
-def test_what_nobody_knows_is_counted_as_that(by_hand, make_capture):
+def test_an_unknown_message_is_counted_as_unknown(by_hand, make_capture):
     frames = by_hand.recording(1)
     frames.insert(11, by_hand.frame(WHEEL, b'{"turns": 7}', sequence=11, first=320, clock=81000))
     with open_capture(make_capture(frames)) as capture:
@@ -42,7 +42,7 @@ def test_what_nobody_knows_is_counted_as_that(by_hand, make_capture):
         assert "wheel" not in capture.file
 
 
-def test_status_messages_are_kept_as_the_box_sent_them(by_hand, make_capture):
+def test_status_messages_are_stored_as_sent(by_hand, make_capture):
     frames = by_hand.recording(1)
     status = {"running": True, "max_loop_us": 1500, "heap_free": 90_000}
     frames.insert(11, by_hand.frame(5, json.dumps(status).encode(), sequence=11, first=320, clock=81000))

@@ -1,4 +1,4 @@
-"""Conditions: held to type and range, and the same again after a file or a capture."""
+"""Conditions are checked for type and range, and survive a file and a capture unchanged."""
 
 import pytest
 from towertap.capture.conditions import Conditions, read_sidecar, sidecar_path, write_sidecar
@@ -16,7 +16,7 @@ def test_round_trip_through_a_mapping_and_a_sidecar(tmp_path):
     assert list(tmp_path.iterdir()) == [sidecar_path(raw)]
 
 
-def test_no_sidecar_means_nothing_was_said(tmp_path):
+def test_no_sidecar_means_empty_conditions(tmp_path):
     assert read_sidecar(tmp_path / "none.ttraw") == {"conditions": Conditions()}
 
 
@@ -35,6 +35,6 @@ def test_no_sidecar_means_nothing_was_said(tmp_path):
         {"colour": "red"},
     ],
 )
-def test_a_slip_of_the_pen_is_named(wrong):
+def test_a_wrong_value_is_named(wrong):
     with pytest.raises(FileError, match=next(iter(wrong))):
         Conditions.from_dict(wrong)

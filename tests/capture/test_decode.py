@@ -1,4 +1,4 @@
-"""Raw recording to capture: what plain h5py reads back is what was put into the frames by hand."""
+"""Raw recording to capture: plain h5py reads back what was put into frames made by hand."""
 
 import binascii
 import hashlib
@@ -30,7 +30,7 @@ def gaps_of(path):
         return [(row, missing, reason.decode()) for row, missing, reason, _ in capture.gaps.tolist()]
 
 
-def test_plain_h5py_reads_back_what_the_frames_held(by_hand, make_capture, tmp_path):
+def test_plain_h5py_reads_back_the_frames(by_hand, make_capture, tmp_path):
     counts = np.random.default_rng(2).integers(-32767, 32767, (4000, 6))
     path = make_capture(by_hand.recording(1, counts=counts), conditions=Conditions(road="moor-road", pass_number=2))
     raw = (tmp_path / "drive.ttraw").read_bytes()
@@ -53,7 +53,7 @@ def test_plain_h5py_reads_back_what_the_frames_held(by_hand, make_capture, tmp_p
         assert (stored.compression, stored.shuffle) == ("gzip", True)
 
 
-def test_a_capture_that_fills_its_last_block_is_whole(by_hand, make_capture):
+def test_a_capture_that_exactly_fills_its_last_block_is_complete(by_hand, make_capture):
     rows = BLOCK_CHUNKS * differences.STRETCH
     counts = np.random.default_rng(3).integers(-32767, 32767, (rows, 6))
     with h5py.File(make_capture(by_hand.recording(rows / 4000, counts=counts))) as file:
@@ -75,7 +75,7 @@ def test_a_lost_frame_is_a_gap_of_exactly_its_samples(by_hand, make_capture):
     assert gaps_of(make_capture(frames)) == [(50 * 32, 64, "link")]
 
 
-def test_an_overflow_is_told_from_a_lost_frame(by_hand, make_capture):
+def test_an_overflow_is_distinguished_from_a_lost_frame(by_hand, make_capture):
     rest = np.arange(12).reshape(4, 3)
     frames = [
         by_hand.hello(),
@@ -88,7 +88,7 @@ def test_an_overflow_is_told_from_a_lost_frame(by_hand, make_capture):
     assert gaps_of(make_capture(frames)) == expected
 
 
-def test_a_box_that_starts_anew_leaves_a_gap_of_unknown_length(by_hand, make_capture):
+def test_a_restarted_box_leaves_a_gap_of_unknown_length(by_hand, make_capture):
     frames = [*by_hand.recording(1), by_hand.hello(boot_id="beef", running=False), *by_hand.recording(1, seed=2)]
     path = make_capture(frames)
     assert gaps_of(path) == [(4000, -1, "box_restart")]
@@ -97,11 +97,11 @@ def test_a_box_that_starts_anew_leaves_a_gap_of_unknown_length(by_hand, make_cap
         assert (first.n_rows, second.first_row, second.n_rows) == (4000, 4000, 4000)
         assert second.start_time_s == pytest.approx(1.0, rel=1e-3)
         (missing,) = [rule for rule in check(capture).rules if rule.name == "missing"]
-        words = "samples missing in 1 gap: at 1.000 s (box restart); of 1 gap nobody knows how many"
+        words = "samples missing in 1 gap: at 1.000 s (box restart); 1 gap of unknown size"
         assert (missing.ok, missing.text) == (False, words)
 
 
-def test_a_restart_without_its_hello_is_seen_by_the_clock(by_hand, make_capture):
+def test_a_restart_without_its_hello_shows_in_the_clock(by_hand, make_capture):
     assert gaps_of(make_capture(by_hand.recording(1) + by_hand.recording(0.5)[1:])) == [(4000, -1, "box_restart")]
 
 
@@ -111,7 +111,7 @@ def test_a_hello_in_the_middle_of_a_drive_is_no_gap(by_hand, make_capture):
     assert gaps_of(make_capture(by_hand.numbered(frames))) == []
 
 
-def test_what_the_box_sent_last_and_never_arrived_is_a_gap_at_the_end(by_hand, make_capture):
+def test_last_samples_that_never_arrive_are_a_gap_at_the_end(by_hand, make_capture):
     frames = by_hand.recording(1)
     del frames[-3:-1]
     assert gaps_of(make_capture(frames)) == [(3936, 64, "link")]
@@ -123,7 +123,7 @@ def test_a_recording_that_begins_in_the_middle_begins_there(by_hand, make_captur
     assert gaps_of(make_capture([frames[0], *frames[3:]])) == [(0, 64, "link")]
 
 
-def test_marks_and_faults_are_kept_with_their_place(by_hand, make_capture):
+def test_marks_and_faults_are_stored_with_their_row(by_hand, make_capture):
     frames = by_hand.recording(1)
     long = "\N{SNOWMAN}" * 100
     frames.insert(11, by_hand.frame(3, b"gate", first=320, clock=81000))
@@ -135,7 +135,7 @@ def test_marks_and_faults_are_kept_with_their_place(by_hand, make_capture):
         assert capture.faults[0].item() == (384, 99000, b"bus_error", b"CS")
 
 
-def test_packets_that_the_chip_marked_empty_have_no_reading(by_hand, make_capture):
+def test_packets_marked_empty_by_the_chip_have_no_reading(by_hand, make_capture):
     frame = bytearray(by_hand.samples(np.ones((4, 3), int)))
     frame[36 + 16] = 0x80  # header of the second packet: FIFO was empty
     frame[-4:] = binascii.crc32(frame[:-4]).to_bytes(4, "little")
@@ -143,7 +143,7 @@ def test_packets_that_the_chip_marked_empty_have_no_reading(by_hand, make_captur
         assert capture.counts("acceleration", 0, 4)[:, 0].tolist() == [1, -32768, 1, 1]
 
 
-def test_conditions_come_from_the_sidecar_and_the_call_goes_before_it(make_capture, tmp_path):
+def test_conditions_come_from_the_call_or_else_from_the_sidecar(make_capture, tmp_path):
     raw = tmp_path / "drive.ttraw"
     write_sidecar(raw, Conditions(vehicle="minibus", speed_kmh=50), started_utc="2026-11-25T09:00:00Z", clock=[1])
     with open_capture(make_capture()) as capture:
@@ -155,7 +155,7 @@ def test_conditions_come_from_the_sidecar_and_the_call_goes_before_it(make_captu
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{", '{"conditions": {"colour": 1}}', '{"conditions": 5}', "\xff"])
-def test_a_broken_sidecar_is_one_clear_line(text, tmp_path):
+def test_a_broken_sidecar_gives_one_clear_line(text, tmp_path):
     raw = tmp_path / "drive.ttraw"
     raw.write_bytes(b"x")
     sidecar_path(raw).write_bytes(text.encode("latin-1"))
@@ -164,7 +164,7 @@ def test_a_broken_sidecar_is_one_clear_line(text, tmp_path):
     assert "\n" not in str(failure.value)
 
 
-def test_what_is_no_recording_is_refused_and_leaves_nothing_behind(by_hand, tmp_path):
+def test_anything_but_a_recording_is_refused_and_leaves_nothing_behind(by_hand, tmp_path):
     def refused(name, content, error, match):
         raw = tmp_path / name
         raw.write_bytes(content)
@@ -177,7 +177,7 @@ def test_what_is_no_recording_is_refused_and_leaves_nothing_behind(by_hand, tmp_
     refused("headless.ttraw", by_hand.samples(np.ones((4, 3), int)), FileError, "hello is missing")
     refused("strange.ttraw", by_hand.hello(odr_hz="fast") + by_hand.recording(0.1)[1], FileError, "odr_hz")
     two_rates = b"".join(by_hand.recording(0.1)) + by_hand.hello(odr_hz=1000)
-    refused("two.ttraw", two_rates, FileError, "two.ttraw: changes rate or range on its way")
+    refused("two.ttraw", two_rates, FileError, "two.ttraw: rate or range changes during the recording")
     no_object = by_hand.frame(1, b'{"odr_hz": NaN}') + by_hand.recording(0.1)[1]
     refused("odd.ttraw", no_object, FileError, "the box's hello is not a JSON object")
     with pytest.raises(FileError, match="no such file"):
@@ -187,7 +187,7 @@ def test_what_is_no_recording_is_refused_and_leaves_nothing_behind(by_hand, tmp_
     assert not list(tmp_path.glob("out.h5*"))
 
 
-def test_a_hello_that_cannot_be_read_is_passed_over_where_there_is_another(by_hand, make_capture, tmp_path):
+def test_an_unreadable_hello_is_ignored_if_there_is_another(by_hand, make_capture, tmp_path):
     frames = by_hand.recording(1)
     frames.insert(20, by_hand.hello(accel_range_g=None, first=19 * 32))
     with open_capture(make_capture(by_hand.numbered(frames))) as capture:
@@ -208,7 +208,7 @@ def test_an_earlier_capture_survives_a_decode_that_fails(by_hand, make_capture, 
     assert path.read_bytes() == before
 
 
-def test_a_killed_decode_leaves_no_capture_and_its_part_goes_with_a_later_one(by_hand, tmp_path):
+def test_a_killed_decode_leaves_no_capture_and_a_later_one_removes_its_part(by_hand, tmp_path):
     raw, path = tmp_path / "drive.ttraw", tmp_path / "drive.h5"
     by_hand.raw(raw, by_hand.recording(1))
     script = f"""
@@ -239,10 +239,10 @@ main()
 
 
 @pytest.mark.parametrize("limit", [100, 100_000, 2_700_000, 3_300_000])
-def test_a_disk_without_room_for_the_capture_is_one_line_and_leaves_nothing(limit, by_hand, tmp_path):
+def test_a_disk_without_space_for_the_capture_gives_one_line_and_leaves_nothing(limit, by_hand, tmp_path):
     """setrlimit(2): a file beyond RLIMIT_FSIZE fails with EFBIG, as one on a full disk does with ENOSPC."""
     raw = tmp_path / "drive.ttraw"
-    counts = np.random.default_rng(1).integers(-32000, 32000, (240_000, 6))  # of which deflate makes little
+    counts = np.random.default_rng(1).integers(-32000, 32000, (240_000, 6))  # which deflate hardly compresses
     by_hand.raw(raw, by_hand.recording(counts=counts))
     command = [sys.executable, "-c", FULL_DISK, str(limit), "decode", str(raw)]
     done = subprocess.run(command, capture_output=True, text=True)
@@ -252,14 +252,14 @@ def test_a_disk_without_room_for_the_capture_is_one_line_and_leaves_nothing(limi
     assert list(tmp_path.iterdir()) == [raw]
 
 
-def test_a_capture_takes_no_more_room_than_it_has(make_capture):
+def test_a_capture_takes_no_more_space_than_its_size(make_capture):
     path = make_capture()
     assert path.stat().st_size < 300_000
     assert b"FRHP" not in path.read_bytes()  # HDF5's heap for attributes beside an index
     assert path.stat().st_blocks * 512 < path.stat().st_size + 65_536
 
 
-def test_two_decodes_of_one_capture_at_once_do_not_meet(make_capture, tmp_path):
+def test_two_concurrent_decodes_of_one_capture_do_not_clash(make_capture, tmp_path):
     alone = make_capture(name="alone")
     raw, path = alone.with_suffix(".ttraw"), tmp_path / "both.h5"
     decode_raw(raw, path, on_progress=lambda done, total: decode_raw(raw, path))
@@ -282,7 +282,7 @@ def test_counters_and_clock_wrap_and_grow_without_a_gap(start, by_hand, make_cap
     assert gaps_of(make_capture(frames)) == [(19 * 32, 32, "link")]
 
 
-def test_the_settings_are_those_of_the_start_whose_hello_may_be_in_the_sidecar_alone(by_hand, make_capture, tmp_path):
+def test_settings_come_from_the_start_whose_hello_may_be_only_in_the_sidecar(by_hand, make_capture, tmp_path):
     greeting, frames = by_hand.hello(running=False, odr_hz=8000), by_hand.recording(1)
     write_sidecar(tmp_path / "drive.ttraw", Conditions(), hello=by_hand.hello_fields)
     with open_capture(make_capture([greeting, *frames[1:]])) as capture:
@@ -309,7 +309,7 @@ def test_any_damage_is_a_gap_of_the_samples_it_cost(by_hand, tmp_path, data):
 
 @given(fields=st.lists(st.tuples(*[st.integers(0, 2**64 - 1)] * 2, st.integers(0, 7)), min_size=1, max_size=6))
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_counters_that_claim_anything_still_make_a_valid_capture(by_hand, tmp_path, fields):
+def test_any_counters_still_make_a_valid_capture(by_hand, tmp_path, fields):
     rows = np.ones((2, 3), int)
     stream = [by_hand.samples(rows, first=first, clock=clock, flags=flags) for first, clock, flags in fields]
     raw = tmp_path / "wild.ttraw"

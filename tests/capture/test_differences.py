@@ -1,4 +1,4 @@
-"""How counts are stored: whatever they are they come back, by the reader and by the page's few lines of plain h5py."""
+"""Stored counts come back unchanged, with the reader and with the page's few lines of plain h5py."""
 
 import re
 import textwrap
@@ -22,7 +22,7 @@ RECIPE = textwrap.dedent(re.search(r"\n    import h5py.*?\n(?=\S)", PAGE, re.DOT
 
 
 def stored(path, counts):
-    """A file with nothing but counts, as a capture stores them."""
+    """A file with only counts, as a capture stores them."""
     with h5py.File(path, "w") as file:
         entry = schema.Dataset("acceleration_differences", counts.dtype, "", 3, differences.STRETCH, True)
         schema.create(file, entry)
@@ -33,7 +33,7 @@ def stored(path, counts):
 
 @given(data=st.data())
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_any_counts_come_back_whole_and_in_part(data, tmp_path):
+def test_any_counts_come_back_complete_and_in_part(data, tmp_path):
     dtype = np.dtype(data.draw(st.sampled_from(["<i2", "<i4"])))
     rows = data.draw(st.sampled_from([1, 2, 16383, 16384, 16385, 40_000]))
     highest = data.draw(st.sampled_from([0, 3, 300, np.iinfo(dtype).max]))
@@ -47,7 +47,7 @@ def test_any_counts_come_back_whole_and_in_part(data, tmp_path):
     assert np.array_equal(part.T, counts[start:stop])
 
 
-def test_the_lines_on_the_page_give_what_the_reader_gives():
+def test_the_code_on_the_page_gives_the_same_as_the_reader():
     place = {}
     exec(RECIPE.replace('"drive.h5"', f'"{EXAMPLE}"'), place)
     with open_capture(EXAMPLE) as capture:
@@ -55,7 +55,7 @@ def test_the_lines_on_the_page_give_what_the_reader_gives():
 
 
 @pytest.mark.parametrize("how", [{}, {"compression": 9}, {"compression": 1, "shuffle": True, "fletcher32": True}])
-def test_a_capture_packed_anew_by_another_tool_is_read_all_the_same(how, make_capture):
+def test_a_capture_recompressed_by_another_tool_is_read(how, make_capture):
     path = make_capture()
     with open_capture(path) as capture:
         counts = capture.counts("rotation", 0, capture.n_samples)
@@ -68,7 +68,7 @@ def test_a_capture_packed_anew_by_another_tool_is_read_all_the_same(how, make_ca
 
 
 def test_a_chunk_stored_without_deflate_can_be_read(make_capture):
-    """HDF5 lets a chunk leave filters out, and keeps beside it which: here the second, deflate."""
+    """HDF5 can skip filters of a chunk, and stores which: here the second, deflate."""
     path, noise = make_capture(), np.random.default_rng(1).integers(0, 256, 32_768, np.uint8)
     with h5py.File(path, "r+") as file:
         file["rotation_differences"].id.write_direct_chunk((0, 1), noise.tobytes(), filter_mask=2)
@@ -76,7 +76,7 @@ def test_a_chunk_stored_without_deflate_can_be_read(make_capture):
         assert np.array_equal(capture.counts("rotation", 0, 8000), plain_counts(file, "rotation"))
 
 
-def test_a_flipped_bit_in_packed_counts_is_one_line(make_capture, tmp_path):
+def test_a_flipped_bit_in_compressed_counts_gives_one_line(make_capture, tmp_path):
     """Deflate's stream ends with the Adler-32 of its content (RFC 1950)."""
     path = make_capture()
     with h5py.File(path) as file:
@@ -91,8 +91,8 @@ def test_a_flipped_bit_in_packed_counts_is_one_line(make_capture, tmp_path):
         assert "\n" not in str(failure.value)
 
 
-def test_a_chunk_that_is_missing_or_shorter_than_it_says_is_one_line(make_capture):
-    """HDF5 gives zeros for a chunk that was never written, and whatever lies in memory behind one that is too short."""
+def test_a_missing_or_short_chunk_gives_one_line(make_capture):
+    """HDF5 returns zeros for a missing chunk, and whatever is in memory after one that is too short."""
     whole = make_capture()
     for damage in ("missing", "short"):
         path = whole.with_name(f"{damage}.h5")
@@ -103,6 +103,6 @@ def test_a_chunk_that_is_missing_or_shorter_than_it_says_is_one_line(make_captur
                 dataset.resize(len(dataset) + differences.STRETCH, axis=0)
             else:
                 dataset.id.write_direct_chunk((0, 0), bytes(100), filter_mask=2)
-        with pytest.raises(FileError, match="/rotation_differences is not there whole") as failure:
+        with pytest.raises(FileError, match="/rotation_differences is incomplete") as failure:
             open_capture(path)
         assert "\n" not in str(failure.value)

@@ -1,4 +1,4 @@
-"""The table of frames comes back as it was, whatever its numbers: by our reading, and by plain h5py as a page says."""
+"""The table of frames comes back unchanged: with our reader, and with plain h5py as a page says."""
 
 import h5py
 import numpy as np
@@ -6,7 +6,7 @@ from towertap.capture import schema
 from towertap.capture.frame_table import FRAME, STRETCH, differences, frame_blocks, n_frames
 
 
-def test_frames_of_any_numbers_come_back_across_stretches_and_blocks(tmp_path):
+def test_any_frames_come_back_across_stretches_and_blocks(tmp_path):
     rows = 6 * STRETCH + 5
     frames = np.frombuffer(np.random.default_rng(5).bytes(rows * FRAME.itemsize), FRAME)
     with h5py.File(tmp_path / "frames.h5", "w") as file:

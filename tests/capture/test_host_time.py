@@ -1,4 +1,4 @@
-"""Absolute time: the truth lies within the uncertainty told, which is as small as the readings let it be."""
+"""Absolute time: the truth is within the stated uncertainty, which is as small as the readings allow."""
 
 import copy
 import datetime
@@ -25,7 +25,7 @@ STARTED_S = 1_790_000_000.25
 
 
 def clock_log(rng, seconds, *, boot=BOOT, zero_s=STARTED_S, ppm=0.0, greeted=(True, True)):
-    """Readings as a recorder keeps them: a greeting (bounds on both sides) first and last, arrivals each second."""
+    """Readings like a recorder's: a greeting (two-sided bounds) first and last, arrivals every second."""
     clocks_s = np.concatenate(([0.0005], np.arange(1.0, seconds), [seconds + 0.1]))
     log = []
     for k, clock_s in enumerate(clocks_s):
@@ -44,7 +44,7 @@ def clock_log(rng, seconds, *, boot=BOOT, zero_s=STARTED_S, ppm=0.0, greeted=(Tr
 
 
 def holding(log):
-    """What of a capture the readings are taken from."""
+    """The part of a capture that has the readings."""
     return SimpleNamespace(host=json.loads(json.dumps({"clock": log})))
 
 
@@ -70,7 +70,7 @@ def test_the_start_is_known_as_well_as_the_greeting(ppm, greeted, within_s, by_h
 
 
 def test_the_start_is_known_no_better_than_to_half_a_sample(by_hand, make_capture, tmp_path):
-    """A frame's clock was read when its newest sample was between nought and one period old."""
+    """A frame's clock is read when its newest sample is between zero and one period old."""
     log = clock_log(np.random.default_rng(1), 4)
     write_sidecar(tmp_path / "drive.ttraw", Conditions(), clock=log)
     with open_capture(make_capture(by_hand.recording(4))) as capture:
@@ -92,7 +92,7 @@ def test_any_moment_lies_within_its_bounds_and_two_greetings_take_the_drift_out(
         assert moment.uncertainty_s < 5e-3  # where 100 ppm over 300 s would be 30 ms
 
 
-def test_no_line_through_the_readings_means_not_known(by_hand, judged):
+def test_contradictory_readings_mean_not_known(by_hand, judged):
     log = clock_log(np.random.default_rng(2), 4)
     in_virtual_time = copy.deepcopy(log)
     for reading in in_virtual_time[1:]:
@@ -119,13 +119,13 @@ def test_no_line_through_the_readings_means_not_known(by_hand, judged):
     clock_s=st.floats(-9e12, 9e12),
 )
 @settings(max_examples=150, deadline=None)
-def test_readings_may_claim_anything(readings, clock_s):
+def test_any_readings_are_handled(readings, clock_s):
     held = clock_readings_of(holding(readings))
     moment = host_time(held, BOOT, clock_s)
     assert moment is None or utc(moment).startswith(("1", "2", "3", "4", "5"))
 
 
-def test_a_restart_of_the_box_lasts_as_long_as_the_host_saw(by_hand, judged):
+def test_a_gap_by_a_restart_of_the_box_is_timed_by_the_host(by_hand, judged):
     rng = np.random.default_rng(3)
     away_s = 12.3
     frames = [*by_hand.recording(4)[:-1], by_hand.hello(boot_id="beef"), *by_hand.recording(2, seed=2)[1:]]
@@ -139,7 +139,7 @@ def test_a_restart_of_the_box_lasts_as_long_as_the_host_saw(by_hand, judged):
     assert not integrity.sound
 
 
-def test_a_box_that_restarts_while_it_is_recorded_was_away_for_a_time_that_is_told(tmp_path):
+def test_the_gap_of_a_box_that_restarts_during_a_recording_is_timed(tmp_path):
     raw, started_s = tmp_path / "drive.ttraw", time.time()
     reset = {"fault": "reset", "at_s": 1}
     with SimulatedBox(None, realtime=True, faults=[reset]) as simulated, open_box(simulated.port) as box:
@@ -154,10 +154,10 @@ def test_a_box_that_restarts_while_it_is_recorded_was_away_for_a_time_that_is_to
     assert started_s < first_s < started_s + lasted_s - 2
 
 
-def test_a_restart_of_the_chip_lasts_as_long_as_the_box_saw(by_hand, judged):
+def test_a_gap_by_a_restart_of_the_chip_is_timed_by_the_box(by_hand, judged):
     frames = by_hand.recording(4)
     rows = np.zeros((32, 3), int)
-    for k in range(250, 499):  # from here on, the chip lost 500 samples of which the box knows nothing
+    for k in range(250, 499):  # from here, 500 samples are lost that the box did not count
         clock_us = 1000 + int((32 * (k - 1) + 500 + 31) / 4000 * 1e6)
         frames[k] = by_hand.samples(rows, first=32 * (k - 1), clock=clock_us, fifo=32, flags=6 if k == 250 else 0)
     (gap,) = judged(by_hand.numbered(frames[:499]), []).gaps
@@ -173,9 +173,9 @@ def test_a_counted_gap_is_known_to_the_sample(by_hand, judged):
 
 
 def test_bounds_without_drift_are_those_of_cristian():
-    # Cristian 1989, Probabilistic clock synchronization: the middle of the round trip, give or take half of it
+    # Cristian 1989, Probabilistic clock synchronization: the middle of the round trip, plus or minus half of it
     one = {"boot_id": BOOT, "clock_us": 5_000_000, "sent_unix_s": 100.0, "received_unix_s": 100.5}
     readings = clock_readings_of(holding([one]))
     assert host_time(readings, BOOT, 5.0) == Moment(pytest.approx(100.25), pytest.approx(0.25, rel=1e-5))
-    # ten seconds on, two crystals apart by up to 100 ppm add a millisecond on either side
+    # ten seconds later, two crystals up to 100 ppm apart add a millisecond on either side
     assert host_time(readings, BOOT, 15.0) == Moment(pytest.approx(110.25), pytest.approx(0.251, rel=1e-5))

@@ -1,4 +1,4 @@
-"""`check` finds what was put in: each fault alone, at its place, and nothing in a sound recording."""
+"""`check` finds each injected fault by itself and where it is, and nothing in a sound recording."""
 
 import numpy as np
 import pytest
@@ -16,7 +16,7 @@ from tests.by_hand import HandMade
 
 @pytest.fixture
 def judged(make_capture):
-    """A function from frames to (Integrity, names of the rules that do not hold)."""
+    """A function from frames to (Integrity, names of the rules that fail)."""
 
     def judge(frames=None):
         with open_capture(make_capture(frames)) as capture:
@@ -49,7 +49,7 @@ def test_the_rate_of_a_chip_off_by_13000_ppm_is_found_within_5_ppm_in_60_s(by_ha
     assert high - low < 10
 
 
-def test_37_samples_lost_in_the_middle_are_37_missing_there(by_hand, judged):
+def test_37_samples_lost_in_the_middle_are_reported_there(by_hand, judged):
     frames = by_hand.recording(10, rate_hz=4052)
     half = len(frames) // 2
     rows = noise(1)[:32]
@@ -109,7 +109,7 @@ def test_bad_frames_are_counted(by_hand, judged):
         (lambda c: c.__setitem__((slice(None), 2), c[:, 2] + 200), "gravity"),
     ],
 )
-def test_each_fault_of_the_counts_breaks_its_own_rule_alone(change, rule, by_hand, judged):
+def test_each_fault_of_the_counts_breaks_only_its_own_rule(change, rule, by_hand, judged):
     counts = noise()
     change(counts)
     integrity, broken = judged(by_hand.recording(3, counts=counts))
@@ -117,7 +117,7 @@ def test_each_fault_of_the_counts_breaks_its_own_rule_alone(change, rule, by_han
     assert not integrity.sound
 
 
-def test_clipped_and_invalid_samples_are_counted_once_a_sample(by_hand, judged):
+def test_clipped_and_invalid_samples_are_counted_once_per_sample(by_hand, judged):
     counts = noise()
     counts[[3, 5000, 11999], :3] = 32767
     counts[[7, 8], 3:] = -32768
@@ -126,14 +126,14 @@ def test_clipped_and_invalid_samples_are_counted_once_a_sample(by_hand, judged):
 
 
 @pytest.mark.parametrize(("times", "broken"), [(1.0, []), (1.4, []), (1 / 9.80665, ["gravity"]), (2.0, ["gravity"])])
-def test_without_rest_gravity_is_judged_by_the_mean_and_only_roughly(by_hand, judged, times, broken):
+def test_without_rest_gravity_is_judged_roughly_by_the_mean(by_hand, judged, times, broken):
     counts = noise(spread=200.0)
     counts[:, 2] = counts[:, 2] - counts[:, 2].mean() + times * counts[:, 2].mean()
     integrity, rules = judged(by_hand.recording(3, counts=counts))
     (gravity,) = [rule for rule in integrity.rules if rule.name == "gravity"]
     assert (rules, gravity.limit) == (broken, 4.9)
     assert gravity.value == pytest.approx(9.81 * times, rel=0.01)
-    assert "by the mean over the drive" in gravity.text
+    assert "mean over the drive" in gravity.text
     assert integrity.gravity_ms2 is None
 
 
@@ -149,7 +149,7 @@ def test_temperature_and_faults(by_hand, judged):
     assert broken == ["faults", "temperature"]
 
 
-def test_a_recording_that_broke_off_is_not_sound_and_says_how_much_there_is(by_hand, judged):
+def test_a_broken_off_recording_is_not_sound_and_its_length_is_given(by_hand, judged):
     frames = by_hand.recording(3)[:-1]
     integrity, broken = judged([*frames[:-1], frames[-1][:200]])
     assert (integrity.ending, broken, integrity.bad_frames) == ("broken off", ["ending"], 1)
@@ -157,13 +157,13 @@ def test_a_recording_that_broke_off_is_not_sound_and_says_how_much_there_is(by_h
     assert "--include-unsound" in integrity.reasons[0]
 
 
-def test_too_short_to_fit_is_not_sound(by_hand, judged):
+def test_a_recording_too_short_for_a_fit_is_not_sound(by_hand, judged):
     integrity, broken = judged(by_hand.recording(0.05))
     assert broken == ["rate"]
     assert integrity.rate_ppm_interval is None
 
 
-def test_a_lower_bound_of_missing_samples_is_told_as_one_and_not_sound(by_hand, judged):
+def test_a_lower_bound_of_missing_samples_is_shown_as_one_and_not_sound(by_hand, judged):
     frames = by_hand.recording(3)
     rows = noise(1)[:32]
     frames[200] = by_hand.samples(rows[:, :3], rows[:, 3:], first=6400, clock=1_608_770, fifo=32, flags=6)
@@ -174,7 +174,7 @@ def test_a_lower_bound_of_missing_samples_is_told_as_one_and_not_sound(by_hand, 
 
 @pytest.fixture
 def leaning(by_hand, make_capture):
-    """A function from gravity in g along chip x, y, z, a mounting and the noise in counts to what check says."""
+    """A function from gravity in g (chip axes), a mounting and the noise in counts to the result of `check`."""
 
     def judge(gravity_g, mounting, spread=5.0):
         counts = np.rint(
@@ -193,7 +193,7 @@ def turned_about_x(degrees):
 
 
 @pytest.mark.parametrize("spread", [5.0, 200.0])
-def test_a_mounting_whose_up_is_not_where_gravity_lies_is_refused_with_one_that_would_fit(leaning, spread):
+def test_a_mounting_that_gravity_contradicts_is_refused_with_one_that_would_fit(leaning, spread):
     integrity, rule = leaning([0.0, 1.0, 0.0], "x=+X,y=+Y,z=+Z", spread)
     assert (rule.ok, integrity.sound) == (False, False)
     assert rule.value == pytest.approx(90, abs=1)
@@ -204,7 +204,7 @@ def test_a_mounting_whose_up_is_not_where_gravity_lies_is_refused_with_one_that_
     assert (fits.ok, again.sound) == (True, True)
 
 
-def test_a_box_on_a_slope_is_let_pass_up_to_the_limit(leaning):
+def test_a_box_on_a_slope_passes_up_to_the_limit(leaning):
     assert leaning(turned_about_x(14), "x=+X,y=+Y,z=+Z")[1].ok is True
     assert leaning(turned_about_x(16), "x=+X,y=+Y,z=+Z")[1].ok is False
     assert leaning(turned_about_x(40), "x=+X,z=gravity")[1].ok is True
@@ -212,7 +212,7 @@ def test_a_box_on_a_slope_is_let_pass_up_to_the_limit(leaning):
 
 
 def test_up_is_not_taken_from_gravity_on_the_move(leaning):
-    # 0.2 m/s² of shaking, which a car on a smooth road has and one that stands has not, and no rotation
+    # 0.2 m/s² of shaking without rotation: a car on a smooth road, not one at rest
     integrity, rule = leaning([0.0, 0.0, 1.0], "x=+X,z=gravity", spread=42.0)
     assert (rule.ok, integrity.gravity_ms2) == (None, None)
 

@@ -1,4 +1,4 @@
-"""Limits: each rule holds the capture to its own, and the page tells them."""
+"""Limits: each rule applies its own, and the page lists them."""
 
 from dataclasses import fields, replace
 from pathlib import Path
@@ -25,7 +25,7 @@ TIGHT = {
 
 
 @pytest.mark.parametrize("name", TIGHT)
-def test_each_limit_is_the_one_that_its_rule_holds_to(name, by_hand, make_capture):
+def test_each_rule_applies_its_own_limit(name, by_hand, make_capture):
     frames = by_hand.recording(20, rate_hz=4001.0)
     del frames[100]
     value, rule = TIGHT[name]
@@ -37,7 +37,7 @@ def test_each_limit_is_the_one_that_its_rule_holds_to(name, by_hand, make_captur
 
 
 @pytest.mark.parametrize(("name", "rule"), [("clipped_samples", "clipping"), ("invalid_samples", "invalid")])
-def test_a_limit_of_nothing_is_one_too(name, rule, by_hand, make_capture):
+def test_a_limit_of_zero_is_applied(name, rule, by_hand, make_capture):
     counts = np.rint(np.random.default_rng(7).normal([0, 0, 2048, 0, 0, 0], 5, (12000, 6))).astype(int)
     counts[77, 0] = 32767 if rule == "clipping" else -32768
     with open_capture(make_capture(by_hand.recording(3, counts=counts))) as capture:
@@ -45,7 +45,7 @@ def test_a_limit_of_nothing_is_one_too(name, rule, by_hand, make_capture):
         assert check(capture, replace(Limits(), **{name: 1})).sound
 
 
-def test_the_page_tells_the_limits_of_the_code():
+def test_the_page_lists_the_limits_of_the_code():
     page = Path(__file__).parents[2] / "hardware_notes" / "integrity.md"
     items = [" ".join(item.split()) for item in page.read_text("utf-8").split("\n- ")]
     for limit in fields(Limits):

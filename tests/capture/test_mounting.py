@@ -10,7 +10,7 @@ from towertap.capture.mounting import mounting_from_gravity, parse_mounting
 from towertap.errors import AnalysisError
 
 
-def test_a_declared_mounting_turns_chip_axes_into_vehicle_axes():
+def test_a_declared_mounting_rotates_chip_axes_into_vehicle_axes():
     rotation = parse_mounting("x=-Y, y=+X, z=+Z")
     assert rotation @ [1.0, 2.0, 3.0] == pytest.approx([-2.0, 1.0, 3.0])
 
@@ -29,13 +29,13 @@ def test_an_axis_used_twice_is_refused():
 @pytest.mark.parametrize(
     "text", ["", "flat on the floor", "x=+X,y=+Y", "x=X,y=Y,z=Z", "x=+X,y=+Y,z=+Z,", "x=+X,x=+Y,z=+Z", "x=gravity,z=+Z"]
 )
-def test_what_is_not_a_mounting_is_refused(text):
+def test_anything_but_a_mounting_is_refused(text):
     with pytest.raises(AnalysisError, match="is not a mounting"):
         parse_mounting(text, lambda: np.array([0.0, 0.0, 9.8]))
 
 
 @given(angles=arrays(float, 3, elements=st.floats(-np.pi, np.pi)))
-def test_gravity_and_a_level_forward_axis_give_back_any_mounting(angles):
+def test_gravity_and_a_horizontal_forward_axis_recover_any_mounting(angles):
     # scipy's rotation is the truth: a box turned by it reads gravity in its own axes.
     truth = Rotation.from_euler("zyx", angles).as_matrix()
     chip_up, chip_forward = truth[2], truth[0]
@@ -53,11 +53,11 @@ def test_gravity_and_a_level_forward_axis_give_back_any_mounting(angles):
     assert (found @ np.eye(3)[named])[0] * chip_forward[named] > 0
 
 
-def test_gravity_is_asked_for_only_by_a_mounting_that_needs_it():
+def test_gravity_is_computed_only_for_a_mounting_that_needs_it():
     rotation = parse_mounting("x=-Y,z=gravity", lambda: np.array([0.0, 0.0, -9.8]))
     assert rotation == pytest.approx(parse_mounting("x=-Y,y=-X,z=-Z"))
 
 
-def test_a_forward_axis_that_stands_upright_is_refused():
+def test_a_vertical_forward_axis_is_refused():
     with pytest.raises(AnalysisError, match="too steep"):
         mounting_from_gravity([0.0, 1.0, 9.8], "+Z")

@@ -1,4 +1,4 @@
-"""The rate fit against truth by simulation, and against statsmodels where both can do the job."""
+"""The rate fit against simulated truth, and against statsmodels where both apply."""
 
 import numpy as np
 import pytest
@@ -9,14 +9,14 @@ from towertap.wire.layouts import LAYOUTS
 
 
 def readings(rng, seconds, rate_hz, how):
-    """(newest sample, clock in µs) as a box reads them: the clock read somewhat after the watermark's last sample."""
+    """(newest sample, clock in µs) as a box reads them: the clock a little after the watermark's last sample."""
     n = int(seconds * rate_hz / 32)
     due_s = (32 * np.arange(1, n + 1) - 1) / rate_hz
-    if how == "interrupt":  # as the firmware does it: at once, or now and then after a stall
+    if how == "interrupt":  # like the firmware: at once, or occasionally after a stall
         late_s = rng.exponential(20e-6, n) + (rng.random(n) < 0.02) * rng.uniform(0, 6e-3, n)
     elif how == "polled":
         late_s = rng.uniform(0, 1e-3, n)
-    else:  # a loop of fixed length, whose phase creeps through the sample period
+    else:  # a loop of fixed length, whose phase drifts through the sample period
         loop_s = 1e-3 * rng.uniform(0.9, 1.1)
         late_s = np.ceil(due_s / loop_s) * loop_s - due_s
     clock_s = due_s + late_s
@@ -24,7 +24,7 @@ def readings(rng, seconds, rate_hz, how):
 
 
 @pytest.mark.parametrize("how", ["interrupt", "polled", "loop"])
-def test_the_95_percent_interval_holds_the_truth_in_95_percent(how):
+def test_the_95_percent_interval_contains_the_truth_in_95_percent(how):
     rng = np.random.default_rng(11)
     rates = 4000 * (1 + rng.uniform(-0.02, 0.02, 300))
     fits = [fit_rate(*(data := readings(rng, 15, rate, how)), np.zeros(len(data[0]))) for rate in rates]
@@ -41,7 +41,7 @@ def test_slope_is_statsmodels_huber_slope():
     assert 1e6 / fit.rate_hz == pytest.approx(huber.params[1], rel=2e-9)
 
 
-def test_stretches_share_the_rate_and_not_the_offset():
+def test_stretches_share_the_rate_but_not_the_offset():
     rng = np.random.default_rng(5)
     parts = [readings(rng, 10, 4052.0, "interrupt") for _ in range(3)]
     newest, clock_us = (np.concatenate(column) for column in zip(*parts, strict=True))
@@ -50,22 +50,22 @@ def test_stretches_share_the_rate_and_not_the_offset():
     assert fit.low_hz < 4052.0 < fit.high_hz
 
 
-def test_wild_readings_do_not_pull():
+def test_outliers_have_little_influence():
     newest, clock_us = readings(np.random.default_rng(6), 20, 4052.0, "interrupt")
     clock_us[::50] += 30_000
     assert fit_rate(newest, clock_us, np.zeros(len(newest))).rate_hz == pytest.approx(4052.0, rel=1e-6)
 
 
-def test_the_drift_of_a_chip_that_warms_is_found_beside_its_warmth():
+def test_the_drift_of_a_warming_chip_is_found_with_its_temperature():
     # a rate that rises evenly by 90 ppm, from 4052 Hz, while the chip warms evenly by 9 °C
     seconds, rate_hz, rise = 60, 4052.0, 90e-6
     newest = 32 * np.arange(1, seconds * 126) - 1
     due_s = newest / rate_hz * (1 - rise * newest / newest[-1] / 2)
     clock_us = np.floor((due_s + np.random.default_rng(7).exponential(20e-6, len(due_s))) * 1e6).astype(np.int64)
-    # data sheet DS-000347, 4.13: 132.48 counts a °C
+    # data sheet DS-000347, 4.13: 132.48 counts per °C
     warmth = np.rint(np.linspace(0, 9 * 132.48, len(newest))).astype(np.int16)
     drift = drift_of(Readings(newest, clock_us, np.zeros(len(newest)), warmth), LAYOUTS[1])
-    # between the middles of the first and the last third lie two thirds of it
+    # the middles of the first and the last third are two thirds of it apart
     assert drift.ppm == pytest.approx(60, abs=drift.half_ppm)
     assert drift.half_ppm < 10
     assert drift.temperature_c == pytest.approx(6, abs=0.01)

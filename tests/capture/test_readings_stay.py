@@ -1,4 +1,4 @@
-"""Captures of schemas 1 to 3 read as they always did: the same counts, gaps, rate and values of the rules.
+"""Captures of schemas 1 to 3 still give the same counts, gaps, rate and rule values.
 
 What is expected stands beside it in `schema_1/reading.json`, written by the code as it was when it was recorded.
 """
@@ -20,7 +20,7 @@ EXPECTED = json.loads((FOLDER / "reading.json").read_text("utf-8"))
 
 
 def reading(path):
-    """What a capture says, as JSON holds it."""
+    """What a capture contains, as JSON."""
     with open_capture(path) as capture:
         integrity = check(capture)
         counts = {
@@ -45,7 +45,7 @@ def reading(path):
 
 
 def assert_alike(now, before):
-    """The same, numbers within the rounding of 32-bit floats; what is new need not be in what was written before.
+    """Equal, with numbers within the rounding of 32-bit floats; `now` may have more keys than `before`.
 
     The interval of a rate is a difference of numbers that agree to eight digits, hence the absolute part, in ppm.
     """
@@ -78,7 +78,7 @@ def test_the_raw_recording_decodes_as_before(tmp_path):
 
 @pytest.mark.parametrize("version", [2, 3])
 def test_a_capture_of_an_earlier_schema_reads_as_one_of_today(version):
-    """Made of the same raw recording, an example, before counts (3) and frames (4) were stored as differences."""
+    """Made from the same example before counts (3) and frames (4) were stored as differences."""
     kept, example = (FOLDER.with_name(f"schema_{version}") / f"{NAME}.h5", EXAMPLES / f"{NAME}.h5")
     assert_alike(reading(example), reading(kept))
     with open_capture(kept) as old, open_capture(example) as new:

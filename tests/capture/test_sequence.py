@@ -1,4 +1,4 @@
-"""Every frame has a number: what is missing between two of them is known, be it samples or a message."""
+"""Every frame has a number, so whatever is missing between two of them is known: samples or messages."""
 
 import numpy as np
 import pytest
@@ -40,17 +40,17 @@ MESSAGES = {"hello": (1, b'{"running": true}'), "mark": (3, b"gate"), "fault": (
 
 @pytest.mark.parametrize("kind", MESSAGES)
 @pytest.mark.parametrize("spoil", [lambda frame: b"", flipped], ids=["gone", "a flipped bit"])
-def test_a_message_that_never_arrived_is_its_own_line(kind, spoil, by_hand, judged):
+def test_a_lost_message_has_its_own_line(kind, spoil, by_hand, judged):
     frames = with_message(by_hand, *MESSAGES[kind])
     frames[101] = spoil(frames[101])
     integrity = judged(frames)
     assert (integrity.lost_messages, integrity.missing_samples, integrity.sound) == (1, 0, False)
-    assert "1 message of the box missing" in integrity.reasons[0]
-    assert "which, nobody knows" in integrity.reasons[0]
+    assert "1 message from the box missing" in integrity.reasons[0]
+    assert "which ones is not known" in integrity.reasons[0]
     assert (rule(integrity, "faults").ok, rule(integrity, "missing").ok) == (None, True)
 
 
-def test_a_message_that_is_lost_with_samples_is_counted_apart(by_hand, judged):
+def test_a_message_lost_with_samples_is_counted_separately(by_hand, judged):
     frames = with_message(by_hand, 4, FAULT)
     del frames[99:104]  # two frames of samples before it and two behind
     integrity = judged(frames)
@@ -58,7 +58,7 @@ def test_a_message_that_is_lost_with_samples_is_counted_apart(by_hand, judged):
     assert [gap["reason"] for gap in integrity.gaps] == ["link"]
 
 
-def test_a_message_that_is_lost_before_the_bye_is_known_too(by_hand, judged):
+def test_a_message_lost_before_the_bye_is_counted_too(by_hand, judged):
     frames = by_hand.recording(2)
     frames.insert(-1, by_hand.frame(4, FAULT, first=8000, clock=2_000_500))
     frames = by_hand.numbered(frames)
@@ -73,7 +73,7 @@ def test_sound_recordings_with_messages_miss_none(by_hand, judged):
     assert "longest stall of the box 1.5 ms, busy 12 % at most" in rule(integrity, "box_load").text
 
 
-def test_the_first_frames_are_missed_although_a_second_hello_comes_before_any_samples(by_hand, judged):
+def test_the_first_frames_count_as_missing_if_a_second_hello_comes_before_any_samples(by_hand, judged):
     frames = by_hand.recording(5)
     late = by_hand.hello(first=4000)
     frames = by_hand.numbered([*frames[:126], late, *frames[126:]])
@@ -82,8 +82,8 @@ def test_the_first_frames_are_missed_although_a_second_hello_comes_before_any_sa
     assert (integrity.gaps[0]["row"], integrity.gaps[0]["reason"], integrity.sound) == (0, "link", False)
 
 
-def test_a_sequence_that_falls_is_a_restart_though_counter_and_clock_are_ahead(by_hand, judged):
-    """The box was reset after one second, sampled on alone, and counter and clock have passed where they were."""
+def test_a_sequence_that_goes_back_is_a_restart_even_if_counter_and_clock_are_ahead(by_hand, judged):
+    """The box was reset after one second and went on unrecorded until counter and clock passed their old values."""
     before = by_hand.recording(1)[:-1]
     after = by_hand.recording(2, start=(40, 6000, 1_500_000))[1:]
     integrity = judged([*before, *after])
@@ -91,13 +91,13 @@ def test_a_sequence_that_falls_is_a_restart_though_counter_and_clock_are_ahead(b
     assert (gap["row"], gap["missing"], gap["reason"], gap["exact"]) == (4000, None, "box_restart", False)
 
 
-def test_a_clock_that_falls_is_a_restart_though_every_number_follows_the_last(by_hand, judged):
+def test_a_clock_that_goes_back_is_a_restart_even_if_all_numbers_follow_each_other(by_hand, judged):
     before, after = by_hand.recording(1)[:-1], by_hand.recording(1, start=(125, 4000, 500))[1:]
     (gap,) = judged(by_hand.numbered([*before, *after])).gaps
     assert (gap["row"], gap["missing"], gap["reason"]) == (4000, None, "box_restart")
 
 
-def test_of_many_gaps_and_messages_three_are_named_and_the_rest_is_hinted_at(by_hand, judged):
+def test_three_of_many_gaps_and_messages_are_listed_and_the_rest_abbreviated(by_hand, judged):
     frames = by_hand.recording(2.5)
     for at in (40, 60, 80, 100):
         frames.insert(at, by_hand.frame(3, b"mark", first=32 * at, clock=1000 + 8000 * at))
@@ -110,8 +110,8 @@ def test_of_many_gaps_and_messages_three_are_named_and_the_rest_is_hinted_at(by_
     assert "after 0.3, 0.5, 0.6, … s of samples" in messages
 
 
-def test_samples_that_the_missing_frames_cannot_have_held_were_lost_by_the_chip(by_hand, judged):
-    """The frame whose flag told of an overflow of 500 is lost itself: 532 samples are missing, and one frame."""
+def test_samples_beyond_those_of_the_missing_frames_were_lost_by_the_chip(by_hand, judged):
+    """The frame that reports an overflow of 500 is lost too: 532 samples and one frame are missing."""
     frames = by_hand.recording(2)
     counts = np.random.default_rng(3).integers(-20, 20, (32, 3)) + np.array([0, 0, 2048])
     for k in range(100, len(frames) - 1):
@@ -128,7 +128,7 @@ def test_samples_that_the_missing_frames_cannot_have_held_were_lost_by_the_chip(
 def test_sequences_wrap_and_miss_nothing(by_hand, judged):
     frames = by_hand.numbered(by_hand.recording(2.5), start=2**32 - 100)
     assert (judged(frames).lost_messages, judged(frames).gaps) == (0, [])
-    del frames[100]  # the very one with number 0
+    del frames[100]  # the frame with number 0
     assert [(gap["missing"], gap["reason"]) for gap in judged(frames).gaps] == [(32, "link")]
 
 

@@ -1,4 +1,4 @@
-"""Speed logs: what is read as the page defines it, what is refused in a line, distance against a surveyor's example."""
+"""Speed logs: read as the page defines, refused in one line, and distances against a surveyor's example."""
 
 from __future__ import annotations
 
@@ -60,21 +60,21 @@ def test_gpx_positions_become_speed(write):
     assert log.time_s[0] == pytest.approx(1777887000.5)
 
 
-def test_gpx_speed_in_extensions_goes_before_positions(write):
+def test_gpx_speed_in_extensions_has_priority_over_positions(write):
     inside = "<extensions><x:speed xmlns:x='urn:x'>12.5</x:speed></extensions>"
     log = read_speed_log(write("a.gpx", GPX.format("".join(point(s, 0.0, 0.0, inside) for s in range(5)))))
     assert log.speed_ms.tolist() == [12.5] * 5
 
 
 def test_a_gpx_point_without_speed_is_a_gap_and_the_others_keep_the_receivers(write):
-    """Positions stand still, so a speed of nought would be theirs; two points lack one, as before a fix."""
+    """Positions are constant, so they would give a speed of 0; two points lack a speed, as before a fix."""
     inside = {s: f"<speed>{10 + s}</speed>" for s in (1, 2, 3, 5, 6)}
     log = read_speed_log(write("a.gpx", GPX.format("".join(point(s, 0.0, 0.0, inside.get(s, "")) for s in range(7)))))
     assert log.speed_ms.tolist() == [11.0, 12.0, 13.0, 15.0, 16.0]
     assert (log.time_s - 1777887000).tolist() == [1.0, 2.0, 3.0, 5.0, 6.0]
 
 
-def test_a_few_gpx_speeds_do_not_throw_the_positions_away(write):
+def test_a_few_gpx_speeds_do_not_replace_the_positions(write):
     """A degree of the equator is 111.32 km on the ellipsoid, so that 10 m a second are 10 m/s."""
     inside = {0: "<speed>99</speed>"}
     metre = 1 / 111319.49
@@ -123,12 +123,12 @@ REFUSED = {
     "nan.csv": (HEAD + "1777887000,nan\n1777887001,\n", "two or more"),
     "unsorted.csv": (HEAD + "1777887001,1\n1777887000,1\n", "sort the points"),
     "twice.csv": (HEAD + "1777887001,1\n1777887001,2\n", "another speed"),
-    "word.csv": (HEAD + "1777887000,1\n1777887001,fast\n", r"word\.csv: point 2: its speed_ms is 'fast', no number"),
+    "word.csv": (HEAD + "1777887000,1\n1777887001,fast\n", r"word\.csv: point 2: speed_ms 'fast' is not a number"),
     "semicolons.csv": ("unix_s;speed_ms\n1777887000;1\n1777887001;1\n", "separate them by commas"),
     "comma.csv": ("unix_s;speed_ms\n1777887000;1,5\n1777887001;1,5\n", "separate them by commas"),
     "fast.csv": (HEAD + "1777887000,400\n1777887001,1\n", "km/h"),
     "backwards.csv": (HEAD + "1777887000,-1\n1777887001,1\n", "km/h"),
-    "inf.csv": (HEAD + "1777887000,inf\n1777887001,1\n", "no number"),
+    "inf.csv": (HEAD + "1777887000,inf\n1777887001,1\n", "not a number"),
     "millis.csv": (HEAD + "1777887000000,1\n1777887001000,1\n", "2000 to 2100"),
     "time.csv": ("time_utc,speed_ms\nnoon,1\nnoon,1\n", "ISO 8601"),
     "no_time.csv": ("speed_ms\n1\n", "no column of time"),
@@ -137,24 +137,24 @@ REFUSED = {
     "ragged.csv": (HEAD + "1777887000,1\n1777887001,1,7,7\n", "CSV"),
     "wide.csv": (HEAD + "1777887000,1,7\n1777887001,1,7\n", "CSV"),
     "binary.csv": (b"\x89HDF\r\n\x1a\n\x00\xff" * 50, "CSV"),
-    "text.gpx": ("hello", "not whole XML"),
+    "text.gpx": ("hello", "not valid XML"),
     "other.gpx": ("<html></html>", "not GPX"),
     "none.gpx": (GPX.format(""), "no points"),
-    "cut.gpx": (GPX.format(point(0, 1.0))[:-20], "not whole XML"),
+    "cut.gpx": (GPX.format(point(0, 1.0))[:-20], "not valid XML"),
     "bad_latitude.gpx": (GPX.format(point(0, 100.0) + point(1, 100.0) + point(2, 100.0)), "degrees"),
-    "no_position.gpx": (GPX.format("<trkpt><time>2026-05-04T09:30:00Z</time></trkpt>"), "no number"),
+    "no_position.gpx": (GPX.format("<trkpt><time>2026-05-04T09:30:00Z</time></trkpt>"), "not a number"),
     "entities.gpx": ('<!DOCTYPE gpx [<!ENTITY a "b">]><gpx>&a;</gpx>', "DOCTYPE"),
     "bomb.gpx": ('<!DOCTYPE g [<!ENTITY a "lol"><!ENTITY b "&a;&a;">]><gpx>&b;</gpx>', "DOCTYPE"),
-    "utf7.gpx": ('<?xml version="1.0" encoding="utf-7"?><gpx/>', "not whole XML"),
-    "unknown.gpx": ('<?xml version="1.0" encoding="klingon"?><gpx/>', "not whole XML"),
+    "utf7.gpx": ('<?xml version="1.0" encoding="utf-7"?><gpx/>', "not valid XML"),
+    "unknown.gpx": ('<?xml version="1.0" encoding="klingon"?><gpx/>', "not valid XML"),
     "endless.gpx": ('<gpx><trkpt lat="' + "1" * 20_000_000, "more than a megabyte"),
-    "deep.gpx": ("<gpx>" + "<a>" * 10000, "too deep"),
-    "log.txt": ("x", "no speed log is read"),
+    "deep.gpx": ("<gpx>" + "<a>" * 10000, "too deeply"),
+    "log.txt": ("x", "not a speed log"),
 }
 
 
 @pytest.mark.parametrize("name", REFUSED)
-def test_what_is_no_log_is_refused_in_one_line(write, name):
+def test_anything_but_a_log_is_refused_in_one_line(write, name):
     text, said = REFUSED[name]
     path, began = write(name, text), time.process_time()
     with pytest.raises(TowertapError, match=said) as refused:
@@ -164,7 +164,7 @@ def test_what_is_no_log_is_refused_in_one_line(write, name):
     assert name in str(refused.value)
 
 
-def test_a_file_or_folder_that_is_not_there(tmp_path):
+def test_a_missing_file_or_folder(tmp_path):
     with pytest.raises(TowertapError, match="no such file"):
         read_speed_logs(tmp_path / "none.gpx")
     with pytest.raises(TowertapError, match="no speed log in this folder"):

@@ -82,7 +82,7 @@ def test_no_archive_is_one_line_and_exit_status_2(words, tmp_path, refused):
 def test_a_folder_without_recordings_is_no_archive(word, tmp_path, refused):
     (tmp_path / "drive.h5").touch()
     err = refused("archive", word, tmp_path)
-    assert "no archive here" in err
+    assert "not an archive" in err
 
 
 def test_a_recording_that_is_gone_is_told_by_list_and_verify(archive, run):
@@ -91,11 +91,11 @@ def test_a_recording_that_is_gone_is_told_by_list_and_verify(archive, run):
     status, out, _ = run("archive", "verify", archive)
     assert (status, out.splitlines()[0]) == (
         1,
-        f"NOT {folder.name}: index.json holds it, and its folder is gone: bring it back from a copy",
+        f"NOT {folder.name}: listed in index.json, but its folder is gone: restore it from a copy",
     )
     _, out, err = run("archive", "list", archive, "--json")
     assert json.loads(out)["gone"] == [folder.name]
-    assert f"{folder.name}: index.json holds it" in err
+    assert f"{folder.name}: listed in index.json" in err
 
 
 def test_a_missing_index_is_told_by_whatever_makes_it_anew(archive, tmp_path, run):
@@ -103,7 +103,7 @@ def test_a_missing_index_is_told_by_whatever_makes_it_anew(archive, tmp_path, ru
     for stream, words in ((1, ("verify", archive)), (2, ("list", archive)), (2, again)):
         (archive / "index.json").unlink()
         outcome = run("archive", *words)
-        assert (outcome[0], "a recording lost before that is not known" in outcome[stream]) == (0, True)
+        assert (outcome[0], "recordings lost before that are not known" in outcome[stream]) == (0, True)
 
 
 def test_a_broken_sidecar_stops_the_add_in_one_line(tmp_path, by_hand, refused):
@@ -137,7 +137,7 @@ def test_instants_are_listed_in_utc(tmp_path, by_hand, run):
 def test_a_file_is_no_archive(tmp_path, refused):
     (tmp_path / "drive.ttraw").touch()
     for place in (tmp_path / "drive.ttraw", tmp_path / "drive.ttraw" / "archive"):
-        assert "name the folder of the archive first" in refused("archive", "add", place, tmp_path / "drive.ttraw")
+        assert "give the archive's folder first" in refused("archive", "add", place, tmp_path / "drive.ttraw")
 
 
 def test_a_line_end_in_a_name_splits_no_line(tmp_path, by_hand, run):

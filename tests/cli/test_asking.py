@@ -124,7 +124,7 @@ def test_what_the_last_drive_said_is_offered_and_units_are_typed(recorded, monke
     )
     asked = capsys.readouterr().err
     assert "'fast' is not a speed" in asked
-    assert "say the unit" in asked
+    assert "give the unit" in asked
 
 
 def test_what_enter_stands_for_has_its_unit(recorded, monkeypatch, capsys):

@@ -42,7 +42,7 @@ BYE = {"ended": "complete", "ending": "complete", "seconds": 2}
 ENDINGS = {  # what the sidecar says, whether the bye is there: status, how it ended, words
     "complete": (BYE, True, 0, "complete", "completed: complete"),
     "stopped": ({"ended": "stopped by the user", "ending": "stopped"}, True, 0, "stopped", "stopped on purpose"),
-    "no sidecar": ({}, True, 0, "stopped", "nobody tells how long"),
+    "no sidecar": ({}, True, 0, "stopped", "the intended length is not known"),
     "an older sidecar": ({"ended": "complete"}, True, 0, "complete", "completed"),
     "a full disk": ({**BYE, "ended": "the disk is full", "ending": "broken off", "seconds": 60}, True, 1, "broken off",
                     "broken off after 2.0 s: the disk is full (60 s were asked for)"),

@@ -78,7 +78,7 @@ def test_where_one_cannot_be_corrected_none_is(recorded, refused):
     taken.touch()
     before = {path: path.read_bytes() for path in folder.iterdir()}
     err = refused("correct", *captures, "--pass", "4")
-    assert f"there is a {taken.name} of that name" in err
+    assert f"{taken.name} already exists" in err
     assert {path: path.read_bytes() for path in folder.iterdir()} == before
     captures[2].write_bytes(captures[2].read_bytes()[:1000])
     before = {path: path.read_bytes() for path in folder.iterdir()}
@@ -89,7 +89,7 @@ def test_where_one_cannot_be_corrected_none_is(recorded, refused):
 def test_two_never_become_one(recorded, refused):
     both = [recorded(NAME, SAID), recorded(NAME.replace("pass03", "pass05"), replace(SAID, pass_number=5))]
     before = {path: path.read_bytes() for path in both[0].parent.iterdir()}
-    assert f"so would that of {both[0]}" in refused("correct", *both, "--pass", "4")
+    assert f"{both[0]} would get the same name" in refused("correct", *both, "--pass", "4")
     assert {path: path.read_bytes() for path in both[0].parent.iterdir()} == before
 
 
@@ -103,14 +103,11 @@ def test_a_condition_can_be_taken_back(recorded, run):
     ("options", "says"),
     [
         ([], "nothing to correct"),
-        (["--part", "rubber-bsh"], "says so already"),
+        (["--part", "rubber-bsh"], "already has these conditions"),
         (["--pass", "0"], "pass_number"),
         (["--mounting", "x=+X,y=+X,z=+Z"], "one chip axis twice"),
-        (["--tyre-pressures", "2.5, 2.5, 3, 3"], "say the unit"),
-        (
-            ["--part", "rubber-bush"],
-            f"there is a {NAME.replace('bsh', 'bush')}.h5 of that name: move it away",
-        ),
+        (["--tyre-pressures", "2.5, 2.5, 3, 3"], "give the unit"),
+        (["--part", "rubber-bush"], f"{NAME.replace('bsh', 'bush')}.h5 already exists: move it away"),
     ],
 )
 def test_what_cannot_be_is_one_line_and_changes_nothing(recorded, refused, options, says):

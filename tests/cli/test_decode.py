@@ -47,5 +47,5 @@ def test_another_raw_recording_is_never_written_over(raw, refused):
     other = raw.with_name("other.ttraw")
     other.write_bytes(raw.read_bytes())
     err = refused("decode", raw, "--out", other)
-    assert "there already, and no capture" in err
+    assert "already exists and is not a capture" in err
     assert other.read_bytes() == raw.read_bytes()

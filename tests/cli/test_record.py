@@ -130,7 +130,7 @@ def test_a_recording_of_which_no_capture_can_be_made_is_named_with_what_makes_on
     (raw,) = tmp_path.glob("*.ttraw")
     assert (done.returncode, done.out) == (2, "")
     last = done.err.splitlines()[-1]
-    assert "no room for the capture" in last
+    assert "no space for the capture" in last
     assert last.endswith(f"(complete), the raw recording {raw} is kept, and 'towertap decode {raw}' makes its capture")
 
 
@@ -223,5 +223,5 @@ def test_a_rate_that_the_chip_has_not_is_refused_by_the_box(tmp_path, towertap):
         done = towertap("--port", box.port, "--out", str(tmp_path), *OPTIONS, "--pass", "1", "--odr-hz", "3000")
     assert done.returncode == 2
     assert "ICM-42688-P cannot sample like that" in done.err
-    assert "give a rate that its chip has" in done.err
+    assert "give a rate that its chip supports" in done.err
     assert list(tmp_path.glob("*.ttraw")) == []

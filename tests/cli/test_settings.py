@@ -76,7 +76,7 @@ def test_a_margin_that_is_set_is_that_of_a_comparison(answer, monkeypatch):
         ("margin = ", "not TOML"),
         ("margin = 0", "margin must be a number above 0"),
         ('margin = "ten"', "margin must be a number"),
-        ('colour = "red"', "no setting is called 'colour'; there are units, archive, bench, margin, sounds"),
+        ('colour = "red"', "no setting is called 'colour'; the settings are units, archive, bench, margin, sounds"),
         ('units = "furlongs"', "units"),
     ],
 )
@@ -90,7 +90,7 @@ def test_a_file_that_holds_something_else_is_one_line_and_status_2(content, says
 def test_a_variable_that_cannot_be_is_one_line_too(file, refused, monkeypatch):
     monkeypatch.setenv("TOWERTAP_MARGIN", "plenty")
     err = refused("settings")
-    assert "TOWERTAP_MARGIN: 'plenty' cannot be" in err
+    assert "TOWERTAP_MARGIN: 'plenty' is not valid" in err
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="XDG Base Directory Specification: a convention of Linux")

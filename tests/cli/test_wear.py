@@ -163,7 +163,7 @@ def test_a_record_that_cannot_be_read_is_left_out_and_named(answer, spoilt):
     (spoilt / "index.json").unlink()
     data = answer("wear", spoilt, *CALL, "--since", DAYS[2])
     assert {capture["capture"]: capture["reason"] for capture in data["excluded"]} == {
-        victim.name: "its record.json: damaged; bring it back from a copy"
+        victim.name: "its record.json: damaged; restore it from a copy"
     }
 
 

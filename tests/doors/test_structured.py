@@ -1,4 +1,4 @@
-"""JSON and TOML come in typed, finite and bounded; whatever else they hold is one line that says where."""
+"""JSON and TOML are read into typed, finite and bounded values; anything else gives one line that says where."""
 
 from dataclasses import dataclass
 from typing import Annotated, Any
@@ -16,32 +16,32 @@ class Drive:
     speed_kmh: float | None = None
 
 
-def test_what_fits_is_read_as_its_type():
+def test_valid_json_is_read_as_its_type():
     assert from_json('{"road": "bypass", "number": 3, "speed_kmh": 50}', Drive, "x") == Drive("bypass", 3, 50.0)
     assert isinstance(from_json('{"speed_kmh": 50}', Drive, "x").speed_kmh, float)
 
 
 HOSTILE = {
     '{"number": ' + "9" * 400 + "}": "not finite or too large",
-    '{"number": ' + "9" * 6000 + "}": "drive",  # Python itself converts no longer numbers
+    '{"number": ' + "9" * 6000 + "}": "drive",  # beyond what Python itself converts
     '{"speed_kmh": 1e999}': "drive",
     '{"speed_kmh": NaN}': "not JSON",
     '{"speed_kmh": true}': "speed_kmh must be a number or nothing, got true or false",
-    '{"number": "three"}': "number must be a whole number or nothing, got a text",
+    '{"number": "three"}': "number must be a whole number or nothing, got text",
     '{"number": 0}': "number must be a whole number of at least 1",
-    '{"road": "quarry-lane, patched"}': "road must be a text of at most 10 characters",
-    '{"road": "\\u0000"}': "NUL or half a pair",
-    '{"notes": "\\u0000"}': "NUL or half a pair",
-    "[" * 100_000: "nested too deep",
+    '{"road": "quarry-lane, patched"}': "road must be text of at most 10 characters",
+    '{"road": "\\u0000"}': "NUL or a lone surrogate",
+    '{"notes": "\\u0000"}': "NUL or a lone surrogate",
+    "[" * 100_000: "nested too deeply",
     '{"a":' * 60 + "1" + "}" * 60: "deeper than 32 levels",
-    "[1]": "drive.json must be an object of names and values, got a list",
+    "[1]": "drive.json must be an object, got a list",
     "": "not JSON",
     "\ud800": "not JSON",
 }
 
 
 @pytest.mark.parametrize("text", HOSTILE, ids=range(len(HOSTILE)))
-def test_what_does_not_fit_is_one_short_line(text):
+def test_invalid_json_gives_one_short_line(text):
     with pytest.raises(FileError, match=HOSTILE[text]) as failure:
         from_json(text.encode("utf-8", "surrogatepass"), Drive, "drive.json")
     assert str(failure.value).startswith("drive.json")
@@ -61,7 +61,7 @@ HOSTILE_TOML = [
 
 
 @pytest.mark.parametrize("text", HOSTILE_TOML, ids=range(len(HOSTILE_TOML)))
-def test_hostile_toml_is_one_short_line(text, tmp_path):
+def test_hostile_toml_gives_one_short_line(text, tmp_path):
     (tmp_path / "day.toml").write_bytes(text.encode("latin-1"))
     with pytest.raises(FileError, match=r"day\.toml") as failure:
         read_toml(tmp_path / "day.toml", dict[str, Any], "a TOML file of conditions")
@@ -74,7 +74,7 @@ def test_files_of_both_kinds_are_read(tmp_path):
     assert read_toml(tmp_path / "a.toml", Drive, "a file") == read_json(tmp_path / "a.json", Drive, "a file")
 
 
-def test_a_value_that_is_there_already_is_held_to_the_same():
+def test_a_value_already_parsed_is_checked_in_the_same_way():
     assert typed({"number": 2}, Drive, "x").number == 2
     with pytest.raises(FileError, match="x: number must be"):
         typed({"number": 2.5}, Drive, "x")

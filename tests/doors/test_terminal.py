@@ -1,4 +1,4 @@
-"""Whatever text goes to a terminal is shown and not obeyed: no control character, no markup."""
+"""Text printed to a terminal is shown literally: no control characters, no markup."""
 
 import io
 
@@ -23,7 +23,7 @@ def printed(*what, **options):
     return file.getvalue()
 
 
-def test_control_characters_become_unicodes_own_pictures():
+def test_control_characters_become_unicode_control_pictures():
     # The Unicode Standard, block Control Pictures: U+2400 + code, U+2421 for DEL
     assert shown("a\x00\x1b\n\t\x7fz") == "a\u2400\u241b\u240a\u2409\u2421z"
     assert shown("Brücke 5 m/s² \N{SNOWMAN}") == "Brücke 5 m/s² \N{SNOWMAN}"
@@ -37,7 +37,7 @@ def test_nothing_hostile_reaches_the_terminal(wrap):
     assert ":warning:" in out
 
 
-def test_colours_of_our_own_stay():
+def test_our_own_colours_stay():
     out = printed(Text("NOT", "red"), force_terminal=True, color_system="standard")
     assert out.startswith("\x1b[31mNOT\x1b[0m")
 

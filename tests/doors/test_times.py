@@ -1,4 +1,4 @@
-"""One reading of an instant: ISO 8601 in, an aware datetime out, None for whatever is no time that a clock shows."""
+"""`instant` turns ISO 8601 into an aware datetime, and anything that no clock shows into None."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -15,11 +15,11 @@ def test_an_instant_keeps_its_offset_and_is_in_utc_without_one():
     assert instant("2026-05-04T12:00:00").tzinfo is UTC
 
 
-NO_TIMES = ["", "soon", "2026-13-01", "0001-01-01T00:00:00+23:00", "9999-12-31T23:59:59-23:00", None, 5]
+INVALID = ["", "soon", "2026-13-01", "0001-01-01T00:00:00+23:00", "9999-12-31T23:59:59-23:00", None, 5]
 
 
-@pytest.mark.parametrize("text", NO_TIMES)
-def test_what_is_no_time_is_none(text):
+@pytest.mark.parametrize("text", INVALID)
+def test_an_invalid_time_is_none(text):
     assert instant(text) is None
 
 

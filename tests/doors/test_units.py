@@ -1,4 +1,4 @@
-"""Quantities with the unit typed; the factors are those of NIST SP 811 (2008), table B.8 and B.9."""
+"""Quantities with units; the factors are from NIST SP 811 (2008), tables B.8 and B.9."""
 
 import pytest
 from towertap.doors.units import pressures_kpa, speed_kmh, temperature_c
@@ -33,17 +33,17 @@ def test_temperatures(text, c):
 
 
 @pytest.mark.parametrize(
-    ("read", "text", "says"),
+    ("read", "text", "message"),
     [
         (speed_kmh, "fast", "is not a speed"),
-        (speed_kmh, "40 knots", "no unit of speed"),
-        (pressures_kpa, "36", "say the unit"),
+        (speed_kmh, "40 knots", "not a unit of speed"),
+        (pressures_kpa, "36", "give the unit"),
         (pressures_kpa, "2.5 2.5", "one tyre pressure or four"),
         (pressures_kpa, "3000 psi", "between 50 and 1200"),
         (temperature_c, "warm", "is not a temperature"),
-        (temperature_c, "12 K", "no unit of temperature"),
+        (temperature_c, "12 K", "not a unit of temperature"),
     ],
 )
-def test_what_is_none_is_refused_with_an_example_or_the_units(read, text, says):
-    with pytest.raises(CallError, match=says):
+def test_anything_else_is_refused_with_an_example_or_the_units(read, text, message):
+    with pytest.raises(CallError, match=message):
         read(text)

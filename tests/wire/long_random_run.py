@@ -1,4 +1,4 @@
-"""A long random run: damaged and lying streams by the million, none of which may crash the decoder or deceive it.
+"""A long random run: millions of damaged and false streams, none of which may crash or deceive the decoder.
 
     python -m tests.wire.long_random_run --streams 1000000
 
@@ -28,11 +28,11 @@ BATCH = 1000
 PLACES = 4096
 """Larger than any frame: byte p of frame k carries k * PLACES + p, and a byte that was never sent or was changed −1."""
 EDGES = (0, 1, 31, 2**15, 2**31 - 1, 2**31, 2**32 - 1, 2**32, 2**53, 2**60, 2**63 - 1, 2**63, 2**64 - 1)
-"""Where counters wrap, here or in some arithmetic."""
+"""Where counters wrap, here or in arithmetic."""
 
 
 def frame(rng, kind, payload, layout=0, count=0):
-    """A frame as the page has it, with counters that jump and wrap."""
+    """A frame as in the page, with counters that jump and wrap."""
     counters = [rng.choice(EDGES) if rng.random() < 0.3 else rng.randrange(2**40) for _ in range(3)]
     words = (counters[0] % 2**32, counters[1], counters[2], rng.randrange(2**16), rng.randrange(-(2**15), 2**15))
     flags = rng.randrange(256) if rng.random() < 0.2 else 0
@@ -41,14 +41,14 @@ def frame(rng, kind, payload, layout=0, count=0):
 
 
 def header_like(rng):
-    """Twelve bytes that could begin a frame, with a length that lies."""
+    """Twelve bytes that could begin a frame, with a false length."""
     length = rng.choice((0, 9, 16, 64, 512, 2048, 2049, 65535))
     kinds = rng.randrange(0, 8), rng.randrange(256), rng.randrange(3)
     return SYNC + struct.pack("<BBBBHH", rng.choice((1, 1, 1, 0, 2)), *kinds, length, rng.choice((1, length // 16)))
 
 
 def noise(rng):
-    """Bytes that nobody sent."""
+    """Random bytes."""
     makers = (
         lambda: rng.randbytes(rng.randrange(200)),
         lambda: SYNC[: rng.randrange(1, 5)] * rng.randrange(1, 9),
@@ -61,7 +61,7 @@ def noise(rng):
 
 @cache
 def pool(seed, size=600):
-    """Frames to send: all types, known and not, empty to full, with payloads that look like headers and like frames."""
+    """Frames to send: known and unknown types, empty to full, with payloads that look like headers and frames."""
     rng = random.Random(seed)
     frames = []
     for _ in range(size):
@@ -82,7 +82,7 @@ def pool(seed, size=600):
 
 
 def assemble(rng, frames):
-    """(bytes, ids) of a few frames, mostly, and noise between them."""
+    """(bytes, ids) of a few frames, with occasional noise between them."""
     pieces = [(b"", np.empty(0, np.int64))]
     for _ in range(rng.randrange(13)):
         if rng.random() < 0.75:
@@ -129,7 +129,7 @@ def repeat(rng, data, ids):
 
 
 def interleave(rng, data, ids):
-    """Two halves of the stream, in turns of so many bytes each."""
+    """Two halves of the stream, interleaved in blocks."""
     block, half = rng.choice((1, 7, 97, 512, 1500)), (len(data) + 1) // 2
     place = np.arange(len(data))
     order = np.lexsort((place, place >= half, np.where(place < half, place, place - half) // block))
@@ -140,7 +140,7 @@ MUTATIONS = (flip, flip, overwrite, insert, cut, repeat, interleave)
 
 
 def survivors(ids, frames):
-    """(offset, frame) of the frames whose bytes stand together untouched."""
+    """(offset, frame) of the frames whose bytes are contiguous and untouched."""
     for at in np.flatnonzero((ids >= 0) & (ids % PLACES == 0)).tolist():
         sent = frames[ids[at] // PLACES]
         if np.array_equal(ids[at : at + len(sent)], ids[at] + np.arange(len(sent))):
@@ -148,7 +148,7 @@ def survivors(ids, frames):
 
 
 def read_plainly(stream):
-    """(offset, length) of the frames, and the bytes skipped, by the page's last section, word by word."""
+    """(offset, length) of the frames, and the skipped bytes, straight from the page's last section."""
     found, skipped, at = [], 0, 0
     while at < len(stream):
         if stream.startswith(SYNC, at) and len(stream) - at >= 40:
@@ -168,7 +168,7 @@ def read_plainly(stream):
 
 
 def try_stream(rng, frames, sent, counts):
-    """Make one stream, decode it in random portions, and hold the outcome to the conditions above."""
+    """Make one stream, decode it in random portions, and check the conditions above."""
     data, ids = assemble(rng, frames)
     for _ in range(rng.choice((0, 1, 1, 2, 3))):
         data, ids = rng.choice(MUTATIONS)(rng, data, ids)

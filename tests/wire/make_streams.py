@@ -1,4 +1,4 @@
-"""Makes the conformance streams of example_captures/streams/: bytes, and what a reader of the page must make of them.
+"""Makes the conformance streams of example_captures/streams/: bytes, and how a reader of the page must read them.
 
     python -m tests.wire.make_streams example_captures/streams
 
@@ -26,7 +26,7 @@ HELLO = by_hand.HELLO | {
 
 
 class Box:
-    """A box by hand: counts its frames, samples and time as the page says."""
+    """A box made by hand: counts its frames, samples and time as the page says."""
 
     def __init__(self, *, sequence=0, sample=0, clock_us=1000, boot_id="1f2e3d4c"):
         self.sequence, self.sample, self.clock_us, self.boot_id = sequence, sample, clock_us, boot_id
@@ -75,13 +75,13 @@ def damaged():
     frames = [box.hello(), *(box.samples() for _ in range(8)), box.bye()]
     frames[2] = frames[2][:60] + bytes([frames[2][60] ^ 0x10]) + frames[2][61:]  # a bit of the payload
     frames[4] = frames[4][:50]  # cut
-    frames[6] = frames[6][:8] + struct.pack("<H", 2048) + frames[6][10:]  # a length that lies
+    frames[6] = frames[6][:8] + struct.pack("<H", 2048) + frames[6][10:]  # a false length
     junk = SYNC[:3] + bytes(40) + SYNC + b"\x01\x02\x00\x01\x00\x01\x40\x00" + b"\xa7" * 9
     return b"".join([*frames[:8], junk, *frames[8:]])
 
 
 def frame_within_a_damaged_one():
-    """The mark within the damaged frame's payload is a sound frame and is taken, and so is its number."""
+    """The mark within the damaged frame's payload is a sound frame, so it and its number count."""
     box, other = Box(), Box(sequence=4, sample=12, clock_us=4000)
     frames = [box.hello(), *(box.samples() for _ in range(3))]
     outer = box.frame(9, b"before" + other.frame(3, b"inner") + b"behind")
@@ -97,7 +97,7 @@ def unknown():
 
 
 def missing():
-    """Lost: two frames of samples; a mark; a frame of samples with a fault; and the last frame before the bye."""
+    """Lost: two sample frames; a mark; a sample frame with a fault; and the last frame before the bye."""
     box = Box()
     frames = [box.hello()]
     for k in range(16):
@@ -109,14 +109,14 @@ def missing():
 
 
 def first_frames_missing():
-    """The first two frames of samples are lost, then a second hello comes before any samples."""
+    """The first two sample frames are lost, then a second hello comes before any samples."""
     box = Box()
     frames = [box.hello(), box.samples(), box.samples(), box.hello(), box.samples(), box.samples(), box.bye()]
     return b"".join(frames[:1] + frames[3:])
 
 
 def restarted():
-    """A reset whose hello comes through; then one whose hello is lost, counter and clock ahead of where they were."""
+    """A reset whose hello arrives; then one whose hello is lost, with counter and clock ahead of where they were."""
     first, second = Box(), Box(boot_id="00000002")
     third = Box(sequence=3, sample=400, clock_us=90_000, boot_id="00000003")
     frames = [first.hello(), *(first.samples() for _ in range(3))]
@@ -126,7 +126,7 @@ def restarted():
 
 
 def started_twice():
-    """A bye and a second start in one stream: sequence and clock run on, the counter begins at nought again."""
+    """A bye and a second start in one stream: sequence and clock run on, the counter starts again at 0."""
     box = Box()
     frames = [box.hello(), *(box.samples() for _ in range(3)), box.bye()]
     box.sample = 0
@@ -134,14 +134,14 @@ def started_twice():
 
 
 def twice():
-    """A frame that comes twice: the link repeats nothing, so that this reads as a restart."""
+    """A repeated frame: the link never repeats one, so this reads as a restart."""
     box = Box()
     frames = [box.hello(), *(box.samples() for _ in range(4)), box.bye()]
     return b"".join([*frames[:3], frames[2], *frames[3:]])
 
 
 def overflowed():
-    """37 lost and counted; at least 5 lost; none counted; the chip restarted; and the frame that told of 500 lost."""
+    """37 lost and counted; at least 5 lost; none counted; the chip restarted; and the frame reporting 500 is lost."""
     box = Box()
     frames = [box.hello(), box.samples(), box.samples()]
     for lost, flags in ((37, 1), (5, 3), (0, 3), (9, 6), (500, 1)):
@@ -170,7 +170,7 @@ def cut():
 
 
 def sizes():
-    """A frame without payload, samples of none, and the longest payload."""
+    """A frame without payload, a sample frame without samples, and the longest payload."""
     box = Box()
     frames = [box.hello(), box.frame(3), box.samples(), box.samples(count=0), box.samples(), box.frame(3, b"m" * 2048)]
     return b"".join([*frames, box.samples(), box.bye()])
@@ -200,11 +200,11 @@ BY_THE_FIRMWARE = {
         "commands": [{"do": "mark", "text": "not running"}, {"do": "dance"}, START, START, {"do": "self_test"}],
     },
 }
-"""Name → how the simulated box is set and what it is told, one line after the other."""
+"""Name → settings of the simulated box and the commands sent to it, in order."""
 
 
 def from_the_firmware(settings, commands, quiet_s=0.7):
-    """What a simulated box answers to the commands, in virtual time, until it has been quiet for so long."""
+    """A simulated box's answers to the commands, in virtual time, until it has been quiet for `quiet_s`."""
     import serial
     from towertap.box.simulated import SimulatedBox
 
@@ -219,7 +219,7 @@ def from_the_firmware(settings, commands, quiet_s=0.7):
 
 
 def plain_frames(stream):
-    """The sound frames as dicts of header fields and payload, and how many bytes are in none ("Resynchronising")."""
+    """The sound frames as dicts of header fields and payload, and the number of bytes in none ("Resynchronising")."""
     frames, skipped, at = [], 0, 0
     names = (
         "version",
@@ -251,7 +251,7 @@ def plain_frames(stream):
 
 
 def plain_reading(stream):
-    """What the page makes of a stream: frames, samples, gaps and missing messages, one frame after the other."""
+    """The page's reading of a stream, frame by frame: frames, samples, gaps and missing messages."""
     frames, skipped = plain_frames(stream)
     rows, expected_sequence, next_sample, clock_us, boot = 0, None, None, 0, None
     unexplained, anew, count = 0, False, 0
@@ -319,7 +319,7 @@ def plain_reading(stream):
 
 
 def streams():
-    """Name → (bytes, the JSON beside them) of all streams."""
+    """Name → (bytes, expected JSON) of all streams."""
     for name, make in BY_HAND.items():
         stream = make()
         yield name, stream, {"what": make.__doc__ or name, "made": "by hand", **plain_reading(stream)}

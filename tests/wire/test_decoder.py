@@ -1,4 +1,4 @@
-"""The decoder finds every sound frame and nothing else, whatever happened to the stream."""
+"""The decoder finds every sound frame and nothing else, however the stream is damaged."""
 
 import itertools
 import time
@@ -15,7 +15,7 @@ SYNC = b"\xa7\x74\x62\xd5"
 
 
 def decode(stream, portions=None):
-    """(sequence, kind, payload) of each frame found, and the damage."""
+    """(sequence, kind, payload) of each decoded frame, and the damage."""
     decoder = Decoder()
     runs = []
     edges = sorted({0, len(stream), *(portions or [])})
@@ -32,7 +32,7 @@ def decode(stream, portions=None):
 
 @pytest.fixture(scope="module")
 def frames(by_hand):
-    """Sample frames with messages in between and payloads that look like frames."""
+    """Sample frames and messages, with payloads that look like frames."""
     rng = np.random.default_rng(3)
     made = []
     for k in range(24):
@@ -49,7 +49,7 @@ def long_run(by_hand):
     return [by_hand.samples(rng.integers(-32768, 32768, (2, 3)), sequence=k, first=2 * k) for k in range(300)]
 
 
-def test_a_whole_stream_comes_out_whole(frames):
+def test_a_sound_stream_is_decoded_completely(frames):
     decoded, damage = decode(b"".join(frames))
     assert [sequence for sequence, *_ in decoded] == list(range(24))
     assert [payload for _, _, payload, _ in decoded] == [frame[36:-4] for frame in frames]
@@ -58,7 +58,7 @@ def test_a_whole_stream_comes_out_whole(frames):
 
 @given(data=st.data())
 @settings(max_examples=60, deadline=None)
-def test_what_comes_out_does_not_depend_on_the_portions(frames, data):
+def test_the_result_does_not_depend_on_the_portions(frames, data):
     stream = b"".join(frames[:5]) + frames[5][:50] + SYNC + b"\x01\x02" + b"".join(frames[6:9]) + frames[9][:30]
     whole, damage = decode(stream)
     cuts = data.draw(st.lists(st.integers(0, len(stream)), max_size=60))
@@ -88,7 +88,7 @@ def test_any_stream_is_read_as_the_page_says(by_hand, frames, data):
 
 @given(data=st.data())
 @settings(max_examples=100, deadline=None)
-def test_flipped_bits_cost_the_frames_they_hit_and_no_other(frames, data):
+def test_flipped_bits_cost_only_the_frames_they_hit(frames, data):
     stream = bytearray(b"".join(frames))
     edges = np.cumsum([0] + [len(frame) for frame in frames])
     hit = set()
@@ -104,8 +104,8 @@ def test_flipped_bits_cost_the_frames_they_hit_and_no_other(frames, data):
 
 @given(data=st.data())
 @settings(max_examples=60, deadline=None)
-def test_flipped_bits_of_a_long_run_cost_the_frames_they_hit_and_no_other(long_run, data):
-    """So many frames alike on end that one check value is of all of them."""
+def test_flipped_bits_in_a_long_run_cost_only_the_frames_they_hit(long_run, data):
+    """Enough consecutive frames of one shape that one check value covers them all."""
     stream, size = bytearray(b"".join(long_run)), len(long_run[0])
     bits = data.draw(st.sets(st.integers(0, 8 * len(stream) - 1), max_size=6))
     for bit in bits:
@@ -118,7 +118,7 @@ def test_flipped_bits_of_a_long_run_cost_the_frames_they_hit_and_no_other(long_r
 
 @given(data=st.data())
 @settings(max_examples=100, deadline=None)
-def test_cut_and_spliced_streams_give_every_frame_left_whole(frames, data):
+def test_cut_and_spliced_streams_give_every_intact_frame(frames, data):
     pieces, whole = [], []
     for _ in range(data.draw(st.integers(1, 6))):
         first = data.draw(st.integers(0, 22))
@@ -151,7 +151,7 @@ def test_two_streams_interleaved_byte_blocks_give_only_sound_frames(frames):
     assert damage.skipped_bytes == len(mixed) - sum(40 + len(payload) for _, _, payload, _ in decoded)
 
 
-def test_a_length_that_lies_hides_no_frame_behind_it(by_hand, frames):
+def test_a_false_length_hides_no_later_frame(by_hand, frames):
     lie = bytearray(by_hand.frame(3, b"x" * 10))
     lie[8:10] = (2048).to_bytes(2, "little")
     decoded, damage = decode(bytes(lie) + b"".join(frames))
@@ -159,7 +159,7 @@ def test_a_length_that_lies_hides_no_frame_behind_it(by_hand, frames):
     assert damage.places == [(0, len(lie))]
 
 
-def test_unknown_types_and_layouts_are_frames_that_nobody_can_read(by_hand, frames):
+def test_frames_of_unknown_types_and_layouts_are_found_but_not_read(by_hand, frames):
     strange = by_hand.frame(77, b"new", sequence=8) + by_hand.frame(2, b"odd size", layout=9, count=3, sequence=9)
     decoded, damage = decode(frames[0] + strange + frames[1])
     assert [sequence for sequence, *_ in decoded] == [0, 8, 9, 1]
@@ -172,8 +172,8 @@ def test_an_empty_sample_frame_is_a_frame(by_hand):
     assert frames.counts()["rotation"].shape == (0, 3)
 
 
-def test_a_stream_of_lying_headers_costs_linear_time():
-    # each header claims the longest payload, so every one of them costs a check value over 2 kB
+def test_a_stream_of_false_headers_takes_linear_time():
+    # each header claims the longest payload, so each costs a check value over 2 kB
     lie = SYNC + bytes([1, 3, 0, 0]) + (2048).to_bytes(2, "little") + bytes(2)
 
     def seconds(copies):

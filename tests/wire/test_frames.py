@@ -1,4 +1,4 @@
-"""A frame is what hardware_notes/wire_format.md says; the expected bytes are built by hand from that page."""
+"""Frames follow hardware_notes/wire_format.md; the expected bytes are built by hand from that page."""
 
 import binascii
 import json
@@ -10,7 +10,7 @@ from towertap.wire.frames import HEADER, command_line
 from towertap.wire.layouts import LAYOUTS
 
 
-def test_crc_is_the_iso_hdlc_one(by_hand):
+def test_crc_is_iso_hdlc(by_hand):
     # check value of CRC-32/ISO-HDLC in the catalogue of parametrised CRC algorithms: 0xCBF43926
     assert binascii.crc32(b"123456789") == 0xCBF43926
     assert by_hand.frame(3, b"123456789")[-4:] == binascii.crc32(by_hand.frame(3, b"123456789")[:-4]).to_bytes(
@@ -18,7 +18,7 @@ def test_crc_is_the_iso_hdlc_one(by_hand):
     )
 
 
-def test_header_is_36_bytes_with_the_offsets_of_the_page():
+def test_header_is_36_bytes_with_the_offsets_in_the_page():
     offsets = {name: HEADER.fields[name][1] for name in HEADER.names}
     assert HEADER.itemsize == 36
     assert list(offsets.values()) == [0, 4, 5, 6, 7, 8, 10, 12, 16, 24, 32, 34]
@@ -34,7 +34,7 @@ def test_samples_are_read_to_the_bit(by_hand):
     assert (header["first_sample"], header["clock_us"], header["fifo_level"], header["temperature"]) == (11, 12, 2, -3)
 
 
-def test_temperature_word_reads_as_the_data_sheet_says():
+def test_temperature_word_follows_the_data_sheet():
     # data sheet DS-000347, 4.13: degrees Celsius = word / 132.48 + 25
     celsius = LAYOUTS[1].temperature_c(np.array([0, 1325, -32768]))
     assert celsius[:2] == pytest.approx([25.0, 35.0], abs=0.01)

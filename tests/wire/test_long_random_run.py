@@ -1,4 +1,4 @@
-"""The smaller run of the long random run, and proof that it sees a decoder that believes too much or loses frames."""
+"""A short version of the long random run, and proof that it detects a decoder that accepts or loses too much."""
 
 import numpy as np
 import pytest
@@ -13,7 +13,7 @@ def test_six_thousand_damaged_streams():
     assert sum(total["bad"] for total in totals) > 10_000
 
 
-def test_a_frame_survives_when_its_bytes_stand_together_untouched():
+def test_a_frame_survives_if_its_bytes_are_contiguous_and_untouched():
     frames = [b"\x10" * 50, b"\x20" * 60]
     ids = np.concatenate([k * long_random_run.PLACES + np.arange(len(frame)) for k, frame in enumerate(frames)])
     assert list(long_random_run.survivors(ids, frames)) == [(0, frames[0]), (50, frames[1])]

@@ -1,4 +1,4 @@
-"""The conformance streams: the decoder makes of each what the page does, and a simulated box sends its own again."""
+"""The conformance streams: the decoder reads each as the page says, and a simulated box sends its own again."""
 
 import json
 from pathlib import Path
@@ -17,7 +17,7 @@ NAMES = sorted(path.stem for path in FOLDER.glob("*.bin"))
 
 
 def reading(stream, folder):
-    """What the package makes of a stream, in the form of the JSON beside it."""
+    """The package's reading of a stream, in the form of its JSON file."""
     decoder = Decoder()
     runs = [*decoder.feed(stream), *decoder.finish()]
     frames = [
@@ -48,13 +48,13 @@ def reading(stream, folder):
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_the_decoder_reads_it_as_the_page_says(name, tmp_path):
+def test_the_decoder_reads_each_stream_as_the_page_says(name, tmp_path):
     expected = json.loads((FOLDER / f"{name}.json").read_text("utf-8"))
     now = reading((FOLDER / f"{name}.bin").read_bytes(), tmp_path)
     assert now == {key: expected[key] for key in now}
 
 
-def test_the_folder_holds_what_its_script_makes_and_stays_small():
+def test_the_folder_has_what_its_script_makes_and_stays_small():
     for name, make in make_streams.BY_HAND.items():
         assert (FOLDER / f"{name}.bin").read_bytes() == make(), name
     assert set(NAMES) == {*make_streams.BY_HAND, *make_streams.BY_THE_FIRMWARE}
@@ -63,7 +63,7 @@ def test_the_folder_holds_what_its_script_makes_and_stays_small():
 
 @pytest.mark.parametrize("name", make_streams.BY_THE_FIRMWARE)
 def test_the_simulated_box_sends_it_again(name):
-    """Times of day and the random number of a start differ; samples, losses and the kinds of answers do not."""
+    """Times of day and the boot id differ; samples, losses and the types of the answers do not."""
     expected = json.loads((FOLDER / f"{name}.json").read_text("utf-8"))
     stream = make_streams.from_the_firmware(**make_streams.BY_THE_FIRMWARE[name])
     now = make_streams.plain_reading(stream)
@@ -75,8 +75,8 @@ def test_the_simulated_box_sends_it_again(name):
 
 @given(data=st.data())
 @settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_whatever_is_lost_two_readers_of_the_page_tell_the_same(data, tmp_path):
-    """Frames of samples of any size, messages, overflows and restarts, of which any may not arrive."""
+def test_whatever_is_lost_two_readers_of_the_page_agree(data, tmp_path):
+    """Sample frames of any size, messages, overflows and restarts, any of which may be lost."""
     box, frames = make_streams.Box(), []
     frames.append(box.hello())
     for _ in range(data.draw(st.integers(2, 25))):

@@ -1,1 +1,1 @@
-"""Keeps recordings for years: raw stream, capture and conditions of each in a folder of its own that proves itself."""
+"""Archives recordings for years: raw stream, capture and conditions of each in its own folder, with their SHA-256."""

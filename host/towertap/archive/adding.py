@@ -1,4 +1,4 @@
-"""Puts recordings into an archive, whole or not at all; what a person wrote never becomes a path."""
+"""Adds recordings to an archive, completely or not at all; text from the user never becomes a path."""
 
 import gzip
 import json
@@ -41,57 +41,57 @@ from towertap.version import WRITTEN_BY
 
 ADDING = ".adding-"
 LONGEST_WAIT_S = 10.0
-"""For another add to end."""
+"""How long to wait for another add to end."""
 WANTED = "a capture (.h5), a raw recording (.ttraw), a plan or a bench record (.json)"
 ADDED, THERE, CORRECTED, KEPT = "added", "there already", "corrected", "kept"
-VERIFY = "'towertap archive verify' tells more"
+VERIFY = "'towertap archive verify' shows more"
 CORRECTABLE = ("conditions", "struck_out")
-"""What a correction changes of a record."""
-STALE = "there already; its .conditions.json says something else than its capture, which counts until it is made anew"
+"""Keys of a record that a correction changes."""
+STALE = "there already; its .conditions.json differs from its capture, which counts until it is decoded again"
 
 
 @dataclass(frozen=True)
 class Added:
-    """What became of a recording, or of a plan or bench record, that was to be added."""
+    """Result of adding a recording, a plan or a bench record."""
 
     recording: Path
     name: str
-    """Of its folder, or its place in the archive."""
+    """Name of its folder, or its place in the archive."""
     how: str
     put_back: tuple[str, ...] = ()
-    """Stored files that were missing or damaged, and are there again."""
+    """Stored files that were missing or damaged and are restored."""
 
 
 def add_all(archive: Path, paths: Iterable[Path]) -> Iterator[Added]:
-    """Add recordings, each named by its raw stream or its capture, and plans and bench records, by their files.
+    """Add recordings, given by their raw stream or capture, and plans and bench records.
 
-    A recording is known by the SHA-256 of its raw stream: it is there once. What is stored of it is proved, and put
-    back where it is missing or damaged. Conditions or a striking out that differ from what is kept are a correction:
-    taken over, and the history in the record has both as they were before. The raw stream must lie beside a capture; a
-    raw stream without capture is decoded. A recording appears whole or not at all. One add at a time: another waits a
-    while, then says so. TowertapError in one line when something does not fit; what was added before stays.
+    A recording is identified by the SHA-256 of its raw stream, so it is stored only once. Its stored files are checked,
+    and restored if missing or damaged. Different conditions, or a change in striking out, are a correction: the record
+    takes them, and its history keeps the old ones. The raw stream must be next to its capture; one without a capture is
+    decoded. A recording appears completely or not at all. Only one add runs at a time; another waits LONGEST_WAIT_S.
+    TowertapError if something does not fit; everything added before stays.
     """
     try:
         archive.mkdir(parents=True, exist_ok=True)
     except (FileExistsError, NotADirectoryError):
-        raise CallError(f"{archive}: a file, or within one; name the folder of the archive first") from None
+        raise CallError(f"{archive}: a file or inside one; give the archive's folder first") from None
     with _locked(archive):
         yield from _add_each(archive, paths)
 
 
 @contextmanager
 def _locked(archive: Path) -> Iterator[None]:
-    """Let no other add into an archive. The lock is SQLite's: it holds on every system, and ends with its process."""
-    place = archive / LOCK
-    if place.is_symlink() or (place.exists() and not place.is_file()):
-        raise FileError(f"{place}: no plain file; move it away")
-    place.touch()
-    with closing(sqlite3.connect(place, LONGEST_WAIT_S, isolation_level=None)) as lock:
+    """Keep other adds out of an archive, with SQLite's lock: it works on every system, and ends with its process."""
+    path = archive / LOCK
+    if path.is_symlink() or (path.exists() and not path.is_file()):
+        raise FileError(f"{path}: not a regular file; move it away")
+    path.touch()
+    with closing(sqlite3.connect(path, LONGEST_WAIT_S, isolation_level=None)) as lock:
         try:
-            lock.execute("PRAGMA journal_mode = OFF")  # else a second file lies there for as long
+            lock.execute("PRAGMA journal_mode = OFF")  # avoids a second file
             lock.execute("BEGIN EXCLUSIVE")
         except sqlite3.Error as error:
-            raise FileError(f"{place}: {error}; add again when no other add is under way") from None
+            raise FileError(f"{path}: {error}; add again when no other add is in progress") from None
         yield
 
 
@@ -120,23 +120,21 @@ def _add_each(archive: Path, paths: Iterable[Path]) -> Iterator[Added]:
 
 
 def recordings_of(path: Path) -> list[Path]:
-    """What lies in a folder to be added, by name, each recording once; a file stands for itself.
+    """What can be added from a folder (not its subfolders): each recording once, plans and bench records, sorted.
 
-    Not what lies in folders within. CallError for a folder without any.
+    A file is returned as it is. CallError for a folder without any.
     """
     if not path.is_dir():
         return [path]
     recordings = {file.stem: file for suffix in (".h5", ".ttraw") for file in path.glob(f"*{suffix}")}
     others = [file for file in sorted(path.glob("*.json")) if is_kept_kind(file)]
     if not recordings and not others:
-        raise CallError(
-            f"{path}: a folder without a capture (.h5), raw recording (.ttraw), plan or bench record (.json)"
-        )
+        raise CallError(f"{path}: a folder without {WANTED}")
     return [*(recordings[name] for name in sorted(recordings)), *others]
 
 
 def _pair(path: Path) -> tuple[Path, Path | None]:
-    """Raw stream and capture (None: there is none) of a recording, given one of them."""
+    """Raw stream and capture (None if there is none) of a recording, given one of them."""
     size_of(path, WANTED)
     if path.suffix != ".h5":
         capture = path.with_suffix(".h5")
@@ -144,86 +142,86 @@ def _pair(path: Path) -> tuple[Path, Path | None]:
     for raw in (path.with_suffix(".ttraw"), *_imported_from(path)):
         if raw.is_file():
             return raw, path
-    raise CallError(f"{path}: its raw recording {raw.name} is not beside it, and an archive keeps what the box sent")
+    raise CallError(f"{path}: its raw recording {raw.name} is not next to it, and an archive keeps what the box sent")
 
 
 def _imported_from(path: Path) -> list[Path]:
-    """Where the file that a capture was imported from may lie: beside it, by its own name or by the capture's."""
+    """Possible paths of the file that a capture was imported from: next to it, with its own or the capture's name."""
     with open_capture(path) as capture:
         name = Path(capture.text("raw_name")).name
         return [path.with_name(name), path.with_suffix(Path(name).suffix)] if capture.is_imported and name else []
 
 
 def _add(archive: Path, raw: Path, capture: Path | None, digest: str) -> Record:
-    """Add a recording that is not there yet."""
-    with _workplace(archive) as made:
-        _pack(raw, made / RAW, digest)
-        record = _make(made, raw, capture, digest)
-        return _place(archive, made, record)
+    """Add a new recording."""
+    with _work_folder(archive) as work:
+        _pack(raw, work / RAW, digest)
+        record = _make(work, raw, capture, digest)
+        return _place(archive, work, record)
 
 
 def _add_again(folder: Path, raw: Path, capture: Path | None, digest: str) -> tuple[str, Record, tuple[str, ...]]:
-    """Take over the conditions of a recording that is there, and put back what is missing or damaged of it.
+    """Take the conditions of a recording already archived, and restore its missing or damaged files.
 
-    FileError when that is nothing that `raw` and what lies beside it can give.
+    FileError if `raw` and its companion files do not include one that must be restored.
     """
     known = read_record(folder)
     if (known["raw"]["sha256"], known["name"]) != (digest, folder.name):
-        raise FileError(f"{folder}: not the recording that {INDEX} holds; {VERIFY}")
+        raise FileError(f"{folder}: not the recording listed in {INDEX}; {VERIFY}")
     how, wrong = _unchanged(raw, capture, known), damages(folder, known)
     if how and not wrong:
         return how, known, ()
-    with _workplace(folder.parent) as made:
+    with _work_folder(folder.parent) as work:
         if RAW in wrong:
-            _pack(raw, made / RAW, digest)
-        record = _make(made, raw, capture, digest)
-        if how:  # then nothing takes the place of what is whole, nor a capture that knows less of the drive
+            _pack(raw, work / RAW, digest)
+        record = _make(work, raw, capture, digest)
+        if how:  # restore damaged files only, and not with a capture that knows less about the drive
             is_same = all(record[key] == known.get(key) for key in (*CORRECTABLE, "started_utc"))
-            for file in made.iterdir():
+            for file in work.iterdir():
                 if file.name not in wrong or (file.name == CAPTURE and not is_same):
                     file.unlink()
         for name, what in wrong.items():
-            if not (made / name).exists():
-                raise FileError(f"{folder / name}: {what}, and {raw} brings no other; {VERIFY}")
-        record = _replace(folder, made, known, record if (made / CAPTURE).exists() else known)
+            if not (work / name).exists():
+                raise FileError(f"{folder / name}: {what}, and {raw} cannot replace it; {VERIFY}")
+        record = _replace(folder, work, known, record if (work / CAPTURE).exists() else known)
     return how or CORRECTED, record, tuple(wrong)
 
 
 @contextmanager
-def _workplace(archive: Path) -> Iterator[Path]:
-    """A folder to make a recording in, on the archive's disk."""
-    with no_room_named(archive), tempfile.TemporaryDirectory(prefix=ADDING, dir=archive) as place:
-        made = Path(place) / "recording"
-        made.mkdir()
-        yield made
+def _work_folder(archive: Path) -> Iterator[Path]:
+    """A temporary folder on the archive's disk in which to prepare a recording."""
+    with no_room_named(archive), tempfile.TemporaryDirectory(prefix=ADDING, dir=archive) as parent:
+        work = Path(parent) / "recording"
+        work.mkdir()
+        yield work
 
 
-def _make(made: Path, raw: Path, capture: Path | None, digest: str) -> Record:
-    """Capture and sidecar of a recording in the folder `made`, and what is to say of it."""
+def _make(work: Path, raw: Path, capture: Path | None, digest: str) -> Record:
+    """Put a recording's capture and sidecar into the folder `work`; returns its record, still without `files`."""
     if capture is None:
-        decode_raw(raw, made / CAPTURE)
+        decode_raw(raw, work / CAPTURE)
     else:
-        shutil.copyfile(capture, made / CAPTURE)
-    with open_capture(made / CAPTURE) as opened_capture:
+        shutil.copyfile(capture, work / CAPTURE)
+    with open_capture(work / CAPTURE) as opened_capture:
         if opened_capture.text("raw_sha256") != digest:
             raise FileError(f"{raw}: its capture was made from other bytes; decode it again, then add it")
-        _write_sidecar(raw, made / SIDECAR, opened_capture.conditions)
+        _write_sidecar(raw, work / SIDECAR, opened_capture.conditions)
         return _describe(opened_capture, raw, digest)
 
 
 def _unchanged(raw: Path, capture: Path | None, known: Record) -> str:
-    """How a recording that is there stands when there is nothing to correct; empty when there is."""
+    """How an archived recording is reported if there is nothing to correct; empty if there is."""
     stored, history = _correctable(known), [_correctable(entry) for entry in known.get("history", [])]
-    beside = stored
+    in_sidecar = stored
     if sidecar_path(raw).exists():
         sidecar = read_sidecar(raw)
-        beside = _correctable(sidecar | {"conditions": sidecar["conditions"].to_dict()})
+        in_sidecar = _correctable(sidecar | {"conditions": sidecar["conditions"].to_dict()})
     if capture is None:
-        return THERE if beside == stored else ""
+        return THERE if in_sidecar == stored else ""
     with open_capture(capture) as opened_capture:
         if _correctable(opened_capture.host | {"conditions": opened_capture.conditions.to_dict()}) != stored:
             return ""
-    return THERE if beside in (stored, *history) else STALE
+    return THERE if in_sidecar in (stored, *history) else STALE
 
 
 def _correctable(source: Mapping[str, Any]) -> dict[str, Any]:
@@ -231,7 +229,7 @@ def _correctable(source: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _pack(raw: Path, packed: Path, digest: str) -> None:
-    """Compress a file, the same bytes always to the same bytes, and see that they come out again."""
+    """Compress a file reproducibly, and check that it decompresses to the same bytes."""
     size = 0
     with (
         opened(raw, "a raw recording (.ttraw)") as source,
@@ -242,11 +240,11 @@ def _pack(raw: Path, packed: Path, digest: str) -> None:
             size += len(block)
             file.write(block)
     if damage(packed, {"bytes": size, "sha256": digest}, packed=True):
-        raise FileError(f"{raw}: changed while it was added; add it again when it is no longer recorded")
+        raise FileError(f"{raw}: changed while it was being added; add it again when its recording has ended")
 
 
 def _write_sidecar(raw: Path, stored: Path, conditions: Conditions) -> None:
-    """Copy the sidecar, if there is one, with the conditions that the capture has."""
+    """Copy the sidecar, if there is one, with the capture's conditions."""
     if not sidecar_path(raw).exists():
         return
     sidecar = read_sidecar(raw)
@@ -256,32 +254,32 @@ def _write_sidecar(raw: Path, stored: Path, conditions: Conditions) -> None:
         stored.write_text(json.dumps({**sidecar, "conditions": conditions.to_dict()}, indent=1) + "\n", "utf-8")
 
 
-def _place(archive: Path, made: Path, record: Record) -> Record:
-    """Give a new recording its name in the archive."""
-    record["files"] = {file.name: sum_of(file) for file in sorted(made.iterdir())}
-    (made / records.NAME).write_bytes(seal(record))
-    for file in made.iterdir():
+def _place(archive: Path, work: Path, record: Record) -> Record:
+    """Move a new recording to its name in the archive."""
+    record["files"] = {file.name: sum_of(file) for file in sorted(work.iterdir())}
+    (work / records.NAME).write_bytes(seal(record))
+    for file in work.iterdir():
         _sync(file)
     folder = archive / record["name"]
     try:
-        made.rename(folder)
+        work.rename(folder)
     except OSError:
-        raise FileError(f"{folder}: there already, and not whole; {VERIFY}") from None
+        raise FileError(f"{folder}: already exists, but is incomplete; {VERIFY}") from None
     _sync(archive)
     return record
 
 
-def _replace(folder: Path, made: Path, known: Record, record: Record) -> Record:
-    """Put what was made in the place of what is kept, the record last; what is not made anew keeps its sum.
+def _replace(folder: Path, work: Path, known: Record, record: Record) -> Record:
+    """Replace stored files by those in `work`, the record last; other files keep their SHA-256.
 
-    Killed in between, it leaves sums that do not fit; adding once more mends that.
+    If it is killed halfway, sums do not match; adding again fixes that.
     """
-    files = known["files"] | {file.name: sum_of(file) for file in sorted(made.iterdir())}
-    for file in sorted(made.iterdir()):
+    files = known["files"] | {file.name: sum_of(file) for file in sorted(work.iterdir())}
+    for file in sorted(work.iterdir()):
         with whole_file(folder / file.name) as part:
             shutil.copyfile(file, part)
-    stays = ("name", "added_utc", "added_by", "raw", "history")
-    record = record | {key: known[key] for key in stays if key in known} | {"files": files}
+    unchanged = ("name", "added_utc", "added_by", "raw", "history")
+    record = record | {key: known[key] for key in unchanged if key in known} | {"files": files}
     if (before := _correctable(known)) != _correctable(record):
         record["history"] = [*known.get("history", []), before | {"until_utc": now_utc()}]
     with whole_file(folder / records.NAME) as part:
@@ -313,17 +311,17 @@ def _describe(capture: Capture, raw: Path, digest: str) -> Record:
 
 
 def remove_left_overs(folder: Path, prefix: str) -> None:
-    """Remove what was left when adding or taking was killed: nobody has written there for a while."""
-    for place in folder.glob(f"{prefix}*"):
+    """Remove the work folders of killed processes: those in which nothing was written for LEFT_OVER_S."""
+    for work in folder.glob(f"{prefix}*"):
         with suppress(OSError):
-            newest = max(file.stat().st_mtime for file in (place, *place.rglob("*")))
+            newest = max(file.stat().st_mtime for file in (work, *work.rglob("*")))
             if newest < time.time() - LEFT_OVER_S:
-                shutil.rmtree(place)
+                shutil.rmtree(work)
 
 
 def _sync(path: Path) -> None:
     if os.name == "nt" and path.is_dir():
-        return  # Windows cannot sync a folder, nor a file that is open for reading alone
+        return  # Windows cannot sync a folder, or a file that is open only for reading
     descriptor = os.open(path, os.O_RDWR if os.name == "nt" else os.O_RDONLY)
     try:
         os.fsync(descriptor)

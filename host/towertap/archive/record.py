@@ -1,4 +1,4 @@
-"""What an archive knows of its recordings, and what it keeps beside them: JSON with its own SHA-256 in it."""
+"""Records of archived recordings, and the list of kept plans and bench records: JSON files with their own SHA-256."""
 
 import gzip
 import hashlib
@@ -22,20 +22,20 @@ NAME = "record.json"
 FORMAT = 1
 RAW, CAPTURE, SIDECAR = "raw.ttraw.gz", "capture.h5", "raw.conditions.json"
 FILES = (RAW, CAPTURE, SIDECAR)
-"""What a recording's folder holds beside its record; the sidecar only when the recording came with one."""
+"""Files in a recording's folder besides its record; the sidecar only if the recording had one."""
 
 LARGEST_BYTES = 2**26
 BLOCK_BYTES = 2**20
 
 LIST = "kept.json"
 KEPT_FOLDERS = {"towertap-plan": "plans", "towertap bench record": "bench"}
-"""What a file's `schema` says → the folder that it is kept in."""
+"""A file's `schema` → the folder in which it is kept."""
 MOST_BYTES = 2**24
 WANTED = "a plan or a bench record (.json)"
 SEALED = "the one that 'towertap archive add' wrote there, from a copy of the archive"
 
 Record = dict[str, Any]
-"""What RecordShape says, and `added_utc`, `added_by`, `board`, `serial`, `chip`, `odr_hz`."""
+"""The keys of RecordShape, and `added_utc`, `added_by`, `board`, `serial`, `chip`, `odr_hz`."""
 
 
 class Sum(msgspec.Struct):
@@ -46,7 +46,7 @@ class Sum(msgspec.Struct):
 
 
 class Correction(msgspec.Struct):
-    """What a recording's record said until it was corrected."""
+    """Earlier content of a record, before a correction."""
 
     conditions: dict[str, Any]
     until_utc: str
@@ -54,15 +54,15 @@ class Correction(msgspec.Struct):
 
 
 class RecordShape(msgspec.Struct):
-    """What a record must have; more keys may follow."""
+    """The required keys of a record; it may have more."""
 
     format: int
     name: Annotated[str, Meta(pattern="^[A-Za-z0-9][A-Za-z0-9_-]*$")]
-    """Of its folder."""
+    """Name of the folder."""
     raw: Sum
-    """Of the bytes that came from the box; `name` is the raw recording's."""
+    """The uncompressed raw recording; it also has a `name`."""
     files: dict[str, Sum]
-    """Stored name → what is stored."""
+    """Stored files by name."""
     conditions: dict[str, Any]
     started_utc: str
     schema_version: str
@@ -71,19 +71,19 @@ class RecordShape(msgspec.Struct):
     samples: int
     seconds: float
     utc_offset_s: Annotated[int, Meta(ge=-86000, le=86000)] | None = None
-    """What local time was ahead of UTC where it was recorded."""
+    """Local time minus UTC where it was recorded."""
     struck_out: StruckOut | None = None
-    """Kept, and left out of everything."""
+    """Set if the pass is left out everywhere."""
     history: list[Correction] = []
     """Oldest first."""
     from_box: bool = True
-    """Otherwise the raw recording is a file of another recorder."""
+    """False if the raw recording is another recorder's file."""
 
 
 def seal(content: Any) -> bytes:
-    """JSON text of `content` and of its SHA-256; the same content gives the same text.
+    """JSON text with `content` and its SHA-256; the same content always gives the same text.
 
-    It is `json.dumps(…, indent=1, sort_keys=True)`, whose indenting alone would take six times as long.
+    Equals `json.dumps(…, indent=1, sort_keys=True)`, whose indenting would take six times as long.
     """
     text = json.dumps(content, sort_keys=True, separators=(",", ":"), allow_nan=False)
     digest = hashlib.sha256(msgspec.json.format(text, indent=1).encode()).hexdigest()
@@ -91,50 +91,50 @@ def seal(content: Any) -> bytes:
 
 
 def unseal(path: Path) -> Any:
-    """The content of a sealed file; FileError when it is not, to the byte, what was sealed."""
+    """The content of a sealed file; FileError if any byte has changed."""
     if path.is_symlink():
-        raise FileError(f"{path}: a link to elsewhere")
+        raise FileError(f"{path}: a link, not a file")
     text = content(path, SEALED, LARGEST_BYTES)
     with suppress(FileError):
         sealed = from_json(text, dict[str, Any], "").get("content")
         if seal(sealed) == text:
             return sealed
-    raise FileError(f"{path}: damaged; bring it back from a copy")
+    raise FileError(f"{path}: damaged; restore it from a copy")
 
 
 def read_record(folder: Path) -> Record:
-    """The record of a recording's folder; FileError names the file when it is missing, damaged or newer."""
+    """The record in a recording's folder; FileError names the file if it is missing, damaged or newer."""
     path = folder / NAME
-    return held_to_shape(unseal(path), path)
+    return checked_record(unseal(path), path)
 
 
-def held_to_shape(record: Any, path: Path) -> Record:
-    """The record from `path`, if it is one; else FileError."""
+def checked_record(record: Any, path: Path) -> Record:
+    """The record from `path` if it is valid; else FileError."""
     if isinstance(record, dict) and isinstance(record.get("format"), int) and record["format"] > FORMAT:
         raise FileError(f"{path}: written by a newer towertap; install that")
     shape: RecordShape = typed(record, RecordShape, f"{path}: not the record of a recording")
     if not {RAW, CAPTURE} <= set(shape.files) <= set(FILES):
-        raise FileError(f"{path}: not the record of a recording: names files that none has")
+        raise FileError(f"{path}: not the record of a recording: names the wrong files")
     return dict(record)
 
 
 def is_archived(path: Path) -> bool:
-    """Whether a file lies in the folder of an archived recording, which nothing may be added to."""
+    """Whether a file is in the folder of an archived recording, to which nothing may be added."""
     return (path.parent / NAME).is_file() and path.name in FILES
 
 
 def sum_of(path: Path) -> dict[str, Any]:
-    """Length and SHA-256 of a file, as records have them."""
+    """Length and SHA-256 of a file, as in a record."""
     return {"bytes": path.stat().st_size, "sha256": sha256_of(path)}
 
 
 def blocks_of(path: Path, stored: Mapping[str, Any], *, packed: bool = False) -> Iterator[bytes]:
-    """A stored file block by block, unpacked if it is `packed`; FileError unless it has the length and SHA-256 stored.
+    """Read a stored file in blocks, decompressed if `packed`; FileError unless length and SHA-256 are those `stored`.
 
-    A link is not followed, and no more is read than a byte beyond the length.
+    Links are not followed, and at most one byte beyond the length is read.
     """
     if path.is_symlink() or not path.is_file():
-        raise FileError(f"{path}: missing, or no plain file")
+        raise FileError(f"{path}: missing, or not a regular file")
     digest, size = hashlib.sha256(), 0
     try:
         with opened(path, "a file of a recording") as file, gzip.open(file) if packed else file as source:
@@ -149,7 +149,7 @@ def blocks_of(path: Path, stored: Mapping[str, Any], *, packed: bool = False) ->
 
 
 def damage(path: Path, stored: Mapping[str, Any], *, packed: bool = False) -> str:
-    """What is wrong with a stored file, which is read to its end; empty when it is as it was added."""
+    """What is wrong with a stored file, which is read completely; empty if it is as it was added."""
     try:
         for _ in blocks_of(path, stored, packed=packed):
             pass
@@ -159,7 +159,7 @@ def damage(path: Path, stored: Mapping[str, Any], *, packed: bool = False) -> st
 
 
 def damages(folder: Path, record: Record) -> dict[str, str]:
-    """What is wrong with the files of a recording, by their names."""
+    """What is wrong with a recording's files, by name; intact files are left out."""
     wrong = {file: what for file, stored in record["files"].items() if (what := damage(folder / file, stored))}
     if RAW not in wrong and damage(folder / RAW, record["raw"], packed=True):
         wrong[RAW] = "does not unpack to the bytes that the box sent"
@@ -167,10 +167,10 @@ def damages(folder: Path, record: Record) -> dict[str, str]:
 
 
 def kept_in(path: Path) -> str:
-    """The folder of an archive that a plan or a bench record is kept in; FileError for any other file."""
+    """The archive's folder for a plan or bench record; FileError for any other file."""
     kind = read_json(path, dict[str, Any], WANTED, MOST_BYTES).get("schema")
     if kind not in KEPT_FOLDERS:
-        raise FileError(f"{path}: no plan and no bench record; give {WANTED}")
+        raise FileError(f"{path}: not a plan or bench record; give {WANTED}")
     return KEPT_FOLDERS[kind]
 
 
@@ -182,15 +182,15 @@ def is_kept_kind(path: Path) -> bool:
 
 
 def keep(archive: Path, path: Path) -> tuple[str, bool, tuple[str, ...]]:
-    """Keep a copy, or put it back where it is missing or damaged; for one caller at a time.
+    """Keep a copy of a plan or bench record, or restore a missing or damaged one; for one caller at a time.
 
-    (Its place in the archive, whether it is new, that place if it was put back.) FileError when another of that name
-    is there.
+    Returns its place in the archive, whether it is new, and that place again if it was restored. FileError if a
+    different file of that name is kept.
     """
     place = f"{kept_in(path)}/{path.name}"
     kept, sum_ = kept_of(archive), sum_of(path)
     if kept.get(place, sum_) != sum_:
-        raise FileError(f"{archive / place}: another one of that name is kept already; give this one another name")
+        raise FileError(f"{archive / place}: a different file of that name is kept already; rename this one")
     if place in kept and not damage(archive / place, sum_):
         return place, False, ()
     (archive / place).parent.mkdir(parents=True, exist_ok=True)
@@ -202,7 +202,7 @@ def keep(archive: Path, path: Path) -> tuple[str, bool, tuple[str, ...]]:
 
 
 def kept_of(archive: Path) -> dict[str, Any]:
-    """Place in the archive → length and SHA-256 of all that is kept; FileError when the list is damaged."""
+    """Place in the archive → length and SHA-256 of kept plans and bench records; FileError if the list is damaged."""
     if not (archive / LIST).exists():
         return {}
     kept: dict[str, Any] = unseal(archive / LIST)

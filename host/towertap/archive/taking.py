@@ -1,4 +1,4 @@
-"""Takes recordings out of an archive again: every byte proved, and the history of the conditions beside them."""
+"""Copies recordings out of an archive, checking every byte, with the history of their conditions."""
 
 import os
 import re
@@ -13,16 +13,15 @@ from towertap.errors import CallError, FileError
 
 TAKING = ".taking-"
 RAW_SUFFIX = re.compile(r"\.(?!h5$)[a-z0-9]{1,8}")
-"""Of a raw recording: a box's, or that of a file that was imported; not a capture's."""
+"""Suffix of a box's raw recording or of an imported file, but not of a capture."""
 
 
 def take(archive: Path, name: str, folder: Path) -> list[Path]:
-    """Copy the recording `name` (its first letters will do) into `folder`; the files, whole or none of them.
+    """Copy the recording `name` (its first letters are enough) into `folder`, all files or none; returns their paths.
 
-    They are named after the recording: the raw recording as it was before it was packed, the capture, what was known
-    before the drive, and the archive's record, which has the conditions as they were before they were corrected.
-    FileError for a recording that is not as it was added or a folder that cannot be written, CallError where a file
-    would be replaced.
+    Files are named after the recording: the decompressed raw recording, the capture, the sidecar, and the archive's
+    record with the history of the conditions. FileError if the recording is damaged or the folder is not writable,
+    CallError if a file would be replaced.
     """
     stored = archive / find(archive, name)["name"]
     record = read_record(stored)
@@ -31,8 +30,8 @@ def take(archive: Path, name: str, folder: Path) -> list[Path]:
     names = {RAW: suffix, CAPTURE: ".h5", SIDECAR: ".conditions.json", records.NAME: ".record.json"}
     files = [*record["files"], records.NAME]
     targets = {file: folder / f"{record['name']}{names[file]}" for file in files}
-    if there := [path for path in targets.values() if os.path.lexists(path)]:
-        raise CallError(f"{there[0]}: there already: not replaced; move it away, or name another folder")
+    if existing := [path for path in targets.values() if os.path.lexists(path)]:
+        raise CallError(f"{existing[0]}: already exists: not replaced; move it away, or name another folder")
     try:
         folder.mkdir(parents=True, exist_ok=True)
         remove_left_overs(folder, TAKING)
@@ -41,13 +40,13 @@ def take(archive: Path, name: str, folder: Path) -> list[Path]:
                 _copy(stored, file, Path(place) / file, record)
             for file, target in targets.items():
                 (Path(place) / file).rename(target)
-    except OSError as error:  # of writing alone: what reading meets is a FileError
-        raise FileError(f"{folder}: {error.strerror}; make room there, or name another folder") from None
+    except OSError as error:  # only writing raises it: reading raises FileError
+        raise FileError(f"{folder}: {error.strerror}; free some space, or name another folder") from None
     return list(targets.values())
 
 
 def _copy(stored: Path, file: str, target: Path, record: Record) -> None:
-    """Copy one file of a recording, the raw recording unpacked, and hold what is read to its sum."""
+    """Copy one file of a recording, decompressing the raw recording, and check its SHA-256."""
     if file == records.NAME:
         target.write_bytes(seal(record))
         return
@@ -57,4 +56,4 @@ def _copy(stored: Path, file: str, target: Path, record: Record) -> None:
             for block in blocks_of(stored / file, record["raw"] if is_raw else record["files"][file], packed=is_raw):
                 copy.write(block)
     except FileError as error:
-        raise FileError(f"{error}; 'towertap archive verify' tells more") from None
+        raise FileError(f"{error}; 'towertap archive verify' shows more") from None

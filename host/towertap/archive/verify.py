@@ -1,4 +1,4 @@
-"""Proves an archive whole, to the bit, or says which file of which recording is not."""
+"""Verifies every byte of an archive, or says which file of which recording is damaged."""
 
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
@@ -16,16 +16,16 @@ from towertap.archive.store import (
     from_records,
     index_of,
     listing,
+    merged,
     names,
     refuse_any_folder,
-    with_others,
 )
 from towertap.errors import FileError
 
-UNDER_WAY = "an add is under way, or was killed: the next one removes what it left"
+UNDER_WAY = "an add is in progress or was killed; the next one removes what it left"
 
 Progress = Callable[[int, int], None]
-"""Called with recordings done and recordings in all."""
+"""Called with recordings done and total recordings."""
 
 
 @dataclass(frozen=True)
@@ -33,7 +33,7 @@ class Problem:
     """Something in an archive that is not as it was added."""
 
     recording: str
-    """Empty for what belongs to the archive as a whole."""
+    """Empty for the archive itself."""
     file: str
     what: str
 
@@ -43,12 +43,12 @@ class Problem:
 
 @dataclass(frozen=True)
 class Verification:
-    """What `verify` found."""
+    """Result of `verify`."""
 
     recordings: int
     problems: list[Problem]
     remarks: list[str]
-    """What the verification cannot know."""
+    """What `verify` cannot know."""
 
     def data(self) -> dict[str, Any]:
         """The answer for JSON."""
@@ -56,9 +56,9 @@ class Verification:
 
 
 def verify(archive: Path, *, on_progress: Progress | None = None) -> Verification:
-    """Read every byte of an archive and hold it to the records. CallError where no archive is.
+    """Read every byte of an archive and check it against the records; CallError if it is not an archive.
 
-    An index that is missing is made anew, and a remark says so.
+    A missing index is rebuilt, and a remark says so.
     """
     refuse_any_folder(archive)
     folders, problems = names(archive), []
@@ -82,47 +82,42 @@ def _verify_recording(folder: Path) -> list[Problem]:
         return [Problem(name, records.NAME, str(error).rsplit(": ", 1)[-1] + "; the other files cannot be judged")]
     if record["name"] != name:
         return [Problem(name, records.NAME, f"belongs to {record['name']}; give the folder that name again")]
-    there = {entry.name for entry in folder.iterdir()}
-    strange = sorted(there - set(record["files"]) - {records.NAME})
-    wrong = dict.fromkeys(strange, "is no part of the recording; move it away") | damages(folder, record)
+    strange = sorted({entry.name for entry in folder.iterdir()} - set(record["files"]) - {records.NAME})
+    wrong = dict.fromkeys(strange, "not part of the recording; move it away") | damages(folder, record)
     return [Problem(name, file, what) for file, what in wrong.items()]
 
 
 def _verify_rest(archive: Path, recordings: set[str]) -> list[Problem]:
-    """What lies in the archive beside its recordings."""
+    """Problems of everything in the archive except the recordings."""
     problems = []
     for entry in sorted(archive.iterdir()):
         if entry.name == INDEX:
             problems += _verify_index(archive)
         elif entry.name not in (*recordings, *KEPT_FOLDERS.values(), LIST, LOCK) and not entry.name.startswith(ADDING):
-            problems.append(Problem("", entry.name, "is no part of the archive; move it away"))
+            problems.append(Problem("", entry.name, "not part of the archive; move it away"))
     return problems
 
 
 def _verify_kept(archive: Path) -> list[Problem]:
-    """Plans and bench records: each in the list with its sum, and nothing beside."""
+    """Problems of plans and bench records: each must be in the list with its SHA-256, and no others may be there."""
     try:
         kept = kept_of(archive)
     except FileError:
         return [Problem("", LIST, "damaged; the plans and bench records cannot be judged")]
     problems = [Problem("", place, what) for place, stored in kept.items() if (what := damage(archive / place, stored))]
-    there = {
-        str(path.relative_to(archive)) for folder in KEPT_FOLDERS.values() for path in (archive / folder).glob("*")
-    }
-    return problems + [
-        Problem("", place, "is not in the list; add it, or move it away") for place in sorted(there - set(kept))
-    ]
+    files = [path for folder in KEPT_FOLDERS.values() for path in (archive / folder).glob("*")]
+    unlisted = sorted({str(path.relative_to(archive)) for path in files} - set(kept))
+    return problems + [Problem("", place, "not in the list; add it, or move it away") for place in unlisted]
 
 
 def _verify_index(archive: Path) -> list[Problem]:
-    """What the index holds and is gone; and whether it says of the others what their records say."""
+    """Problems of the index: recordings that are gone, and records that differ from those of the recordings."""
     index = index_of(archive)
     if index is None:
-        lost = "a recording lost before that is not known then"
-        return [Problem("", INDEX, f"damaged; delete it, and it is made anew: {lost}")]
+        return [Problem("", INDEX, "damaged; delete it to rebuild it: recordings lost before that are then not known")]
     recordings = from_records(archive)
     problems = [Problem(record["name"], "", GONE) for record in recordings.gone]
-    if index != with_others(recordings.records, index):
-        mend = "bring back what is gone first" if recordings.gone else "delete it, and it is made anew"
-        problems.append(Problem("", INDEX, f"not what the records say; {mend}"))
+    if index != merged(recordings.records, index):
+        advice = "restore what is gone first" if recordings.gone else "delete it to rebuild it"
+        problems.append(Problem("", INDEX, f"does not match the records; {advice}"))
     return problems

@@ -1,4 +1,4 @@
-"""A glimpse of what a greeted box feels, before anything is recorded: which way is up, and whether the rate runs."""
+"""A short look at a box before anything is recorded: which way is up, and whether the rate is right."""
 
 import time
 from dataclasses import dataclass
@@ -19,7 +19,7 @@ GLIMPSE_S = 0.5
 
 @dataclass(frozen=True)
 class Glimpse:
-    """Half a second: mean specific force (3,) in m/s², chip axes, whether at rest, rate (Hz), samples missing."""
+    """Half a second: mean specific force (3,) in m/s² in chip axes, whether at rest, rate (Hz), missing samples."""
 
     force_ms2: NDArray[np.float64]
     at_rest: bool
@@ -28,25 +28,25 @@ class Glimpse:
 
 
 def glimpse(box: SerialBox, odr_hz: int, seconds: float = GLIMPSE_S) -> Glimpse:
-    """Start a greeted box for so long and look at what it sends; BoxError when nothing comes."""
+    """Run a greeted box for `seconds` and look at its samples; BoxError if there are none."""
     hello = running_hello(box.start(odr_hz, seconds))
     live, decoder = Live(hello), Decoder()
-    rows: dict[str, list[NDArray[np.float64]]] = {}
-    deadline_s, goes_on = time.monotonic() + seconds + ANSWER_TIMEOUT_S, True
-    while goes_on and time.monotonic() < deadline_s:
+    blocks: dict[str, list[NDArray[np.float64]]] = {}
+    deadline_s, is_running = time.monotonic() + seconds + ANSWER_TIMEOUT_S, True
+    while is_running and time.monotonic() < deadline_s:
         for frames in decoder.feed(box.read()):
             live.take(frames)
-            goes_on = goes_on and frames.kind != FrameType.BYE
+            is_running = is_running and frames.kind != FrameType.BYE
             if frames.layout:
                 for name, counts in frames.counts().items():
                     measurand = frames.layout.quantities[name]
                     scale = measurand.scale(getattr(hello, measurand.range_key))
-                    rows.setdefault(name, []).append(counts * scale)
-    if goes_on:
+                    blocks.setdefault(name, []).append(counts * scale)
+    if is_running:
         box.stop()
-    if not rows:
-        raise BoxError(f"{box.port}: the box was started and sends no samples; unplug it, plug it in and try again")
-    felt = {name: np.concatenate(blocks) for name, blocks in rows.items()}
+    if not blocks:
+        raise BoxError(f"{box.port}: the box was started but sends no samples; unplug it, plug it in and try again")
+    signals = {name: np.concatenate(parts) for name, parts in blocks.items()}
     limits = {"acceleration": REST_ACCELERATION_MS2, "rotation": REST_ROTATION_RADS}
-    at_rest = all(bool((felt[name].std(axis=0) < limit).all()) for name, limit in limits.items() if name in felt)
-    return Glimpse(felt["acceleration"].mean(axis=0), at_rest, live.rate_hz, live.missing_samples)
+    at_rest = all(bool((signal.std(axis=0) < limits[name]).all()) for name, signal in signals.items())
+    return Glimpse(signals["acceleration"].mean(axis=0), at_rest, live.rate_hz, live.missing_samples)

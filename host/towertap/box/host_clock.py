@@ -1,4 +1,4 @@
-"""Pairs the box's clock with the host's while frames arrive, so that a recording can be placed in absolute time."""
+"""Pairs the box's clock with the host's as frames arrive, so that a recording can be dated."""
 
 from collections import deque
 
@@ -8,24 +8,25 @@ from towertap.wire.decoder import Frames
 from towertap.wire.frames import OVERHEAD
 
 MOST_READINGS = 1000
-"""Kept at most, however long the recording; beyond it every second one goes and the next ones come half as often."""
+"""When there are more, every second one is dropped and new ones come half as often."""
 
 
 class ClockLog:
     """Readings that bound the box's clock in the host's time.
 
-    A greeting bounds it on both sides (`SerialBox.read_clock`). A frame's clock was read before its last byte arrived,
-    how long before is not known: a bound on one side. Of each interval, 1 s at first, the arrival of least delay stays.
+    A greeting bounds it on both sides (`SerialBox.read_clock`). A frame's clock was read at an unknown time before its
+    last byte arrived, which is a one-sided bound. The arrival with the least delay is kept for each interval, at first
+    1 s.
     """
 
     def __init__(self) -> None:
         self.readings: list[ClockReading] = []
         self._interval_ns = 10**9
         self._best: tuple[int, int, str] | None = None
-        """Arrival (monotonic ns), clock_us and boot_id of the interval under way."""
+        """Arrival (monotonic ns), clock_us and boot_id with the least delay in the current interval."""
 
     def take(self, frames: Frames, arrivals: deque[tuple[int, int]], boot_id: str) -> None:
-        """Pair each frame with the arrival of the chunk that completed it; `arrivals` are used up on the way."""
+        """Pair each frame with the arrival of the chunk that completed it; removes used `arrivals`."""
         ends = frames.offsets + frames.payloads.shape[1] + OVERHEAD
         for end, clock_us in zip(ends.tolist(), frames.headers["clock_us"].tolist(), strict=True):
             while arrivals and arrivals[0][0] < end:
@@ -42,7 +43,7 @@ class ClockLog:
             self._best = (arrival_ns, clock_us, boot_id)
 
     def close_interval(self) -> None:
-        """Keep the best reading of the interval under way."""
+        """Keep the best reading of the current interval."""
         if self._best is None:
             return
         arrival_ns, clock_us, boot_id = self._best

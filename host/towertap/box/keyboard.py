@@ -22,65 +22,64 @@ except ImportError:  # Windows
 POLL_S = 0.1
 ESCAPE = b"\x1b"
 SEQUENCE = re.compile(rb"\x1b(\[[0-?]*[ -/]*[@-~]|O.|[^\[O])", re.DOTALL)
-"""What an arrow or function key sends: a control sequence of ECMA-48 5.4, or a single shift of it."""
+"""What an arrow or function key sends: a control sequence of ECMA-48, 5.4, or a single shift."""
 SPECIAL_KEYS = "\0\xe0"
-"""By which Windows begins an arrow or function key, another character following."""
+"""First of the two characters of an arrow or function key on Windows."""
 LONGEST_TEXT = 150
-"""Characters of a typed text: with the mark's number before it, it fits the wire's 200 bytes in most languages."""
+"""Characters of typed text: with the mark's number it fits the wire format's 200 bytes in most languages."""
 KEYS = "Enter stops, s marks start and stop, t adds a text to the last mark, any other key marks"
 
 
 class Request:
-    """Something asked for, once and for good, by a key or a signal.
+    """A flag set by a key or a signal, never cleared.
 
-    An Event would do but for its lock: a signal's handler that is itself interrupted by a signal would wait for it
-    while it holds it.
+    Like threading.Event but without its lock: a signal handler interrupted by another signal would deadlock on it.
     """
 
     def __init__(self) -> None:
-        self._made = False
+        self._is_set = False
 
     def set(self) -> None:
-        """Ask for it."""
-        self._made = True
+        """Set the flag."""
+        self._is_set = True
 
     def is_set(self) -> bool:
-        """Whether it was asked for."""
-        return self._made
+        """Whether the flag is set."""
+        return self._is_set
 
 
 class TerminalKeys:
-    """The keys of a POSIX terminal, at once and unseen; Ctrl-C still interrupts."""
+    """The keys of a POSIX terminal, unbuffered and without echo; Ctrl-C still interrupts."""
 
     def __init__(self) -> None:
-        """Take the terminal; `restore` gives it back."""
+        """Change the terminal's mode; `restore` undoes that."""
         self._letters = codecs.getincrementaldecoder("utf-8")("ignore")
         self._saved = termios.tcgetattr(sys.stdin)
         tty.setcbreak(sys.stdin)
 
     def wait(self) -> str | None:
-        """The key pressed within POLL_S, "" if none was; None when the terminal is gone."""
+        """The key pressed within POLL_S, "" if none; None if the terminal is gone."""
         descriptor = sys.stdin.fileno()
         if not select.select([descriptor], [], [], POLL_S)[0]:
             return ""
         with suppress(OSError):  # the terminal is gone
             data = os.read(descriptor, 1)
             while data[:1] == ESCAPE and not SEQUENCE.match(data) and select.select([descriptor], [], [], 0)[0]:
-                data += os.read(descriptor, 1)  # no more: what follows is the next key
+                data += os.read(descriptor, 1)  # byte by byte, so as not to read into the next key
             return self._letters.decode(data) if data else None
         return None
 
     def restore(self) -> None:
-        """Leave the terminal as it was."""
+        """Restore the terminal's mode."""
         with suppress(termios.error):  # it may be gone
             termios.tcsetattr(sys.stdin, termios.TCSADRAIN, self._saved)
 
 
 class WindowsKeys:
-    """The keys of a Windows console, at once and unseen."""
+    """The keys of a Windows console, unbuffered and without echo."""
 
     def wait(self) -> str:
-        """The key pressed within POLL_S, "" if none was."""
+        """The key pressed within POLL_S, "" if none."""
         if not msvcrt.kbhit():
             time.sleep(POLL_S)
             return ""
@@ -88,20 +87,20 @@ class WindowsKeys:
         return key + msvcrt.getwch() if key in SPECIAL_KEYS else key
 
     def restore(self) -> None:
-        """Nothing was changed."""
+        """Nothing to restore."""
 
 
 class Keyboard:
-    """While entered, key presses on a terminal go to `marks` as texts, and Enter sets `stop`; else it does nothing.
+    """Context manager that sends key presses on a terminal to `marks` as texts; Enter sets `stop`.
 
-    A mark must carry the moment of the event, not of the end of typing, so the two are apart: `mark 3` goes out at the
-    key press, and the text typed afterwards follows as `mark 3: …`.
+    A mark must have the time of the event, not of the end of typing. So `mark 3` is sent at the key press, and text
+    typed afterwards follows as `mark 3: …`.
     """
 
     def __init__(self, marks: queue.SimpleQueue[str], stop: Request) -> None:
         self.active = sys.stdin.isatty()
         self.typing: str | None = None
-        """The text being typed, for the screen; None when none is."""
+        """Text being typed, for the screen; None if none is."""
         self._marks, self._stop = marks, stop
         self._count = 0
         self._started = False
@@ -124,7 +123,7 @@ class Keyboard:
             self._keys.restore()
 
     def _listen(self) -> None:
-        while not (self._done.is_set() or self._stop.is_set()):  # what is typed after the end is the next question's
+        while not (self._done.is_set() or self._stop.is_set()):  # keys after the end belong to the next prompt
             key = self._keys.wait()
             if key is None:
                 return
@@ -132,7 +131,7 @@ class Keyboard:
                 self.press(key)
 
     def press(self, keys: str) -> None:
-        """Take what one press (or one burst of them) gave: a mark, a piece of the text being typed, or the end."""
+        """Handle one key press, or a burst of them: a mark, part of the text being typed, or the end."""
         if self.typing is not None:
             for key in keys:
                 self._type(key)

@@ -1,4 +1,4 @@
-"""What a screen shows of a recording under way, and what steers it: samples, losses, rate, peaks, messages."""
+"""Live values of a recording in progress, for the screen and the recorder: samples, losses, rate, peaks, messages."""
 
 from collections import Counter
 
@@ -11,37 +11,37 @@ from towertap.wire.messages import MESSAGES, Hello
 
 
 class Live:
-    """Fed with the decoder's frames in order; the finished capture's integrity check is the thorough one."""
+    """Takes the decoder's frames in order. The thorough check is that of the finished capture."""
 
     def __init__(self, hello: Hello) -> None:
         self.samples = 0
         self.missing_samples = 0
         self.messages: Counter[str] = Counter()
-        """How many of each kind of message came, by its name."""
+        """Messages received, by name."""
         self.rate_hz: float | None = None
-        """Samples a second of the box's clock since the box last started; None before two frames."""
+        """Sample rate by the box's clock since the box last started; None before two frames."""
         self.peak_ms2 = np.zeros(3)
-        """Largest |acceleration| of each chip axis, gravity included (m/s²)."""
+        """Largest |acceleration| of each chip axis in m/s², including gravity."""
         self._hello = hello
         self.box_started()
 
     @property
     def seconds(self) -> float:
-        """Length so far by the sample counter at the nominal rate, missing samples included."""
+        """Length so far at the nominal rate, including missing samples."""
         return (self.samples + self.missing_samples) / self._hello.odr_hz
 
     def box_started(self) -> None:
-        """The box starts (again): its counter begins at 0, and the rate is measured anew."""
+        """The box has started (again): its counter is 0, and the rate measurement begins again."""
         self._expected = 0
         self._first: tuple[int, int] | None = None
 
     def take(self, frames: Frames) -> None:
-        """Count one run of frames."""
+        """Take one run of frames."""
         if frames.layout:
             self._take_samples(frames, frames.layout)
         elif frames.kind in MESSAGES:
             self.messages[MESSAGES[frames.kind].name] += len(frames.headers)
-        if frames.kind == FrameType.BYE:  # what the box sent last may be missing too
+        if frames.kind == FrameType.BYE:  # the last samples may be missing too
             self.missing_samples += max(int(frames.headers["first_sample"][-1]) - self._expected, 0)
 
     def _take_samples(self, frames: Frames, layout: Layout) -> None:
@@ -56,7 +56,7 @@ class Live:
         counts[counts == acceleration.no_reading] = 0
         peak = np.abs(counts).max(axis=0, initial=0) * acceleration.scale(self._hello.accel_range_g)
         self.peak_ms2 = np.maximum(self.peak_ms2, peak)
-        newest = first + frames.headers["fifo_level"] - 1  # was made before clock_us, the next one was not
+        newest = first + frames.headers["fifo_level"] - 1  # the last sample taken before clock_us
         pairs = list(zip(newest[[0, -1]].tolist(), frames.headers["clock_us"][[0, -1]].tolist(), strict=True))
         self._first = self._first or pairs[0]
         elapsed_us = pairs[1][1] - self._first[1]

@@ -1,4 +1,4 @@
-"""Names the files of a recording from what is known before the drive, so that text from people never becomes a path."""
+"""Names the files of a recording after its conditions; text from the user never becomes a path."""
 
 import re
 import unicodedata
@@ -7,17 +7,17 @@ from datetime import UTC, datetime
 from towertap.capture.conditions import Conditions
 
 LONGEST_PART = 40
-"""Characters kept of each part of a name: five parts stay below the 255 bytes that file systems allow a name."""
+"""Characters kept of each part of a name; five parts stay below the file systems' limit of 255 bytes."""
 
 
 def slug(text: str) -> str:
-    """Reduce any text to `a-z 0-9 -`: accents fall off, all else becomes one hyphen; never empty, never a path."""
+    """Reduce text to `a-z 0-9 -`: accents are dropped, anything else becomes one hyphen; never empty, never a path."""
     ascii_text = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
     return re.sub(r"[^a-z0-9]+", "-", ascii_text)[:LONGEST_PART].strip("-") or "unnamed"
 
 
 def renamed(stem: str, was: Conditions, now: Conditions) -> str:
-    """The name of a recording by conditions that were corrected; one that was not made of them stays."""
+    """The name of a recording after its conditions were corrected; unchanged if it was not made from them."""
     for positions in ((was.box_position, now.box_position), ("", "")):
         old, new = (
             _of_conditions(conditions, position) for conditions, position in zip((was, now), positions, strict=True)
@@ -28,19 +28,19 @@ def renamed(stem: str, was: Conditions, now: Conditions) -> str:
 
 
 def recording_name(conditions: Conditions, started: datetime | None, position: str = "") -> str:
-    """Name a recording, without suffix: `road_part_passNN_UTC`; `started` is aware, None where nobody knows.
+    """Name of a recording without suffix: `road_part_passNN_UTC`; `started` is timezone-aware, None if not known.
 
-    Where the box's `position` is said it goes before the time: two boxes may start a pass in the same second.
+    The box's `position`, if given, goes before the time: two boxes may start a pass in the same second.
     """
     moment = f"{started.astimezone(UTC):%Y%m%dT%H%M%SZ}" if started else "undated"
     return f"{_of_conditions(conditions, position)}_{moment}"
 
 
 def bench_name(serial: str, kind: str, started: datetime) -> str:
-    """Name a recording that is no pass, without suffix, by the box, what is measured, and the time in UTC."""
+    """Name of a bench recording without suffix: the box, what is measured, and the time in UTC."""
     return f"{slug(serial)}-{kind}-{started:%Y%m%dT%H%M%SZ}"
 
 
 def _of_conditions(conditions: Conditions, position: str) -> str:
-    where = f"_{slug(position)}" if position else ""
-    return f"{slug(conditions.road)}_{slug(conditions.part)}_pass{conditions.pass_number or 0:02d}{where}"
+    suffix = f"_{slug(position)}" if position else ""
+    return f"{slug(conditions.road)}_{slug(conditions.part)}_pass{conditions.pass_number or 0:02d}{suffix}"

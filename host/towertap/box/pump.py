@@ -1,4 +1,4 @@
-"""Carries bytes from the port to the raw file: one thread reads, one writes and syncs; neither waits for a screen."""
+"""Copies bytes from the port to the raw file: one thread reads, one writes and syncs; neither waits for the screen."""
 
 import os
 import queue
@@ -10,10 +10,10 @@ from pathlib import Path
 from towertap.box.port import SerialBox
 
 SYNC_INTERVAL_S = 1.0
-"""The raw file is synced to the disk this often: what a power cut can cost."""
+"""How often the raw file is synced to disk, which is what a power cut can cost."""
 
 QUEUE_CHUNKS = 16384
-"""Chunks held while the disk stalls; a chunk is at most 4 kB, so at most 64 MB, and at 4 kHz about two minutes."""
+"""Chunks buffered while the disk stalls: of at most 4 kB each, so 64 MB, or about two minutes at 4 kHz."""
 
 REOPEN_INTERVAL_S = 0.25
 
@@ -24,13 +24,13 @@ Chunk = tuple[int, bytes]
 class Pump:
     """The two threads between a started box and its raw file.
 
-    When the queue is full the reader waits, the box's own buffers fill, and the box counts what its chip then loses:
-    nothing goes missing silently. When the port is lost the reader opens it again until `stop`. After a failed write
-    (`failure`) the file keeps what it has and the rest is read and dropped.
+    If the queue is full the reader waits, the box's buffers fill, and the box counts the samples that its chip loses:
+    nothing goes missing silently. If the port is lost the reader retries until `stop`. After a failed write (`failure`)
+    the file stays as it is, and further data is read and discarded.
     """
 
     def __init__(self, box: SerialBox, raw_path: Path) -> None:
-        """Create `raw_path` (FileExistsError if it is there already) and begin to carry."""
+        """Create `raw_path` (FileExistsError if it exists) and start copying."""
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
         self._file = os.open(raw_path, flags, 0o644)
         self._box = box
@@ -50,7 +50,7 @@ class Pump:
             thread.start()
 
     def stop(self) -> None:
-        """Write what was read so far, sync and close the file."""
+        """Write everything read so far, sync and close the file."""
         self._stopping.set()
         for thread in self._threads:
             thread.join()
@@ -67,7 +67,7 @@ class Pump:
                     self.read_bytes += len(data)
                     self._queue.put((time.monotonic_ns(), data))
         finally:
-            self._queue.put(None)  # the writer ends, whatever ended the reader
+            self._queue.put(None)  # ends the writer
 
     def _reopen(self) -> None:
         self.connected = False

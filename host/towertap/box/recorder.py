@@ -1,4 +1,4 @@
-"""Records a drive: starts the box, keeps every byte, follows the growing file to steer and show, and ends cleanly."""
+"""Records a drive: starts the box, stores every byte, follows the growing file to steer and display, ends cleanly."""
 
 import math
 import queue
@@ -26,7 +26,7 @@ from towertap.wire.frames import FrameType
 from towertap.wire.messages import MESSAGES, hello_of, running_hello
 
 BYTES_PER_SAMPLE = 18
-"""Of the longest packet known, and a thirty-second of a frame's 40 beside."""
+"""The longest known packet plus its share of a frame's 40 bytes of overhead."""
 
 POLL_S = 0.02
 BLOCK_BYTES = 1 << 20
@@ -35,13 +35,13 @@ CHECK_INTERVAL_S = 1.0
 SIDECAR_INTERVAL_S = 10.0
 
 SILENCE_S = 2.0
-"""A running box sends a frame every few milliseconds; one silent for this long is greeted, which tells a reset."""
+"""A running box sends a frame every few milliseconds; after this silence it is greeted, which shows if it was reset."""
 
 RESTART_S = 2.0
-"""A box that was told to start is given this long before a "not running" of the same boot is believed again."""
+"""How long after a start command a "not running" of the same boot is ignored."""
 
 GIVE_UP_S = 10.0
-"""A recording of given seconds ends when the box is away for those and this much more; one without waits for ever."""
+"""A recording of given length ends if the box is away for that length plus this; one without waits for ever."""
 
 BYE_TIMEOUT_S = 2.0
 
@@ -56,13 +56,13 @@ class Event:
 
 @dataclass(frozen=True)
 class Recording:
-    """How a recording goes, or went: `ending` and, in words, `ended` say how it ended, None and empty before."""
+    """State of a recording. `ending` and, in words, `ended` say how it ended; None and empty while it goes on."""
 
     raw_path: Path
     raw_bytes: int
     live: Live
     space_s: float
-    """Seconds of recording that the disk still holds."""
+    """Seconds of recording that still fit on the disk."""
     events: tuple[Event, ...]
     ending: Ending | None
     ended: str
@@ -82,10 +82,10 @@ def record(
 ) -> Recording:
     """Record from a greeted box into the new file `raw_path` for `seconds`, or until `stop`, `hangup` or a full disk.
 
-    The sidecar beside it (`NAME.conditions.json`) is written at once, and again as clock readings and events come.
-    `marks` are texts; the moment is marked with each as it arrives. `stop` ends it on purpose, `hangup` (the terminal
-    is gone) breaks it off as cleanly. BoxError when the file exists or the box does not start; whatever fails later,
-    the bytes so far stay, and `ending`, `ended` and `events` say what it was.
+    The sidecar (`NAME.conditions.json`) is written at once, and updated with clock readings and events. Each text in
+    `marks` marks the moment when it arrives. `stop` ends the recording on purpose; `hangup` (the terminal is gone) ends
+    it just as cleanly, but as broken off. BoxError if the file exists or the box does not start. Whatever fails later,
+    the bytes so far stay, and `ending`, `ended` and `events` say what happened.
     """
     recorder = _Recorder(box, raw_path, conditions, odr_hz, seconds)
     requests = {
@@ -97,36 +97,36 @@ def record(
 
 
 class Link(Enum):
-    """How box and recorder stand to each other; every change is made by `_Recorder.turn`."""
+    """State of the connection to the box; mostly changed by `_Recorder.turn`."""
 
-    RUNNING = "samples come"
-    SILENT = "the port is there and nothing comes: the box is greeted"
-    LOST = "the port is gone and is opened again and again"
+    RUNNING = "samples arrive"
+    SILENT = "the port is open but nothing arrives: the box is greeted"
+    LOST = "the port is gone and reopening is retried"
     STOPPING = "the box was told to stop, and its bye is awaited"
-    ENDED = "nothing more is awaited"
+    ENDED = "the recording has ended"
 
 
 class _Recorder:
-    """One recording under way, in the caller's thread; the pump's two threads carry the bytes meanwhile."""
+    """A recording in progress, in the caller's thread; the pump's two threads copy the bytes."""
 
     def __init__(
         self, box: SerialBox, raw_path: Path, conditions: Conditions, odr_hz: int, seconds: float | None
     ) -> None:
-        """Start the box, then open the raw file: the bytes in between wait in the box's `read`."""
+        """Start the box, then open the raw file; `box.read` buffers the bytes in between."""
         if raw_path.exists():
-            raise BoxError(f"{raw_path}: is there already, and a recording never overwrites; choose another name")
+            raise BoxError(f"{raw_path}: already exists, and a recording never overwrites; choose another name")
         self.box, self.raw_path, self.conditions = box, raw_path, conditions
         self.odr_hz, self.seconds = odr_hz, seconds
         self.host = HostWatch(raw_path.parent, odr_hz * BYTES_PER_SAMPLE)
         if self.host.measure(0) < (seconds or 0.0) + STOP_SPACE_S:
-            room = f"room for {self.host.space_s:.0f} s of recording and its capture"
-            raise BoxError(f"{raw_path.parent}: the disk has {room}, too little; make room or give another --out")
+            space = f"space for {self.host.space_s:.0f} s of recording and its capture"
+            raise BoxError(f"{raw_path.parent}: the disk has {space}, too little; free some or give another --out")
         self.clock = ClockLog()
         self.clock.readings.append(box.read_clock())
         self.hello_content = box.start(odr_hz, seconds)
         try:
             self.hello = running_hello(self.hello_content)
-            self.pump = Pump(box, raw_path)  # first of all: a slow disk must not keep the box waiting
+            self.pump = Pump(box, raw_path)  # before anything slow: the box must not wait
         except BaseException:
             self.command(box.stop)
             raise
@@ -142,7 +142,7 @@ class _Recorder:
         self.write_sidecar()
 
     def turn(self, link: Link, news: str = "") -> None:
-        """Change how box and recorder stand to each other."""
+        """Change the state of the connection."""
         self.link, self.turned_s = link, time.monotonic()
         if news:
             self.note(news)
@@ -153,7 +153,7 @@ class _Recorder:
         marks: queue.SimpleQueue[str],
         requests: dict[str, tuple[Ending, Request]],
     ) -> None:
-        """Follow the file until the recording has ended; whatever happens, what was read is written and synced."""
+        """Follow the file until the recording ends; whatever happens, everything read is written and synced."""
         looked_s = saved_s = shown_s = -math.inf
         with open(self.raw_path, "rb", buffering=0) as file:
             try:
@@ -175,13 +175,13 @@ class _Recorder:
                         self.write_sidecar()
                     if now_s >= shown_s + SHOW_INTERVAL_S:
                         shown_s = now_s
-                        with suppress(OSError):  # a screen that is gone must not end the recording
+                        with suppress(OSError):  # losing the screen must not end the recording
                             on_progress(self.state())
             finally:
                 self.finish(file)
 
     def follow(self, file: BinaryIO) -> bool:
-        """Decode a block of what the writer has added to the file and act on it; False when there was nothing."""
+        """Decode a block that the writer has added to the file and act on it; False if there is none."""
         data = file.read(BLOCK_BYTES)
         for frames in self.decoder.feed(data) if data else []:
             self.live.take(frames)
@@ -189,8 +189,8 @@ class _Recorder:
                 self.clock.take(frames, self.pump.arrivals, self.boot_id)
             elif message := MESSAGES.get(frames.kind):
                 for frame in frames.singly():
-                    if message.telling:
-                        self.note(message.telling(frame))
+                    if message.notice:
+                        self.note(message.notice(frame))
                     if frame.kind == FrameType.HELLO:
                         self.on_hello(frame)
                     elif frame.kind == FrameType.BYE:
@@ -198,11 +198,11 @@ class _Recorder:
         return bool(data)
 
     def on_hello(self, frame: Frames) -> None:
-        """Start a box that does not run again, at the same rate and for what is left of the time."""
+        """If the box is not running, start it again at the same rate for the rest of the time."""
         try:
             hello = hello_of(frame.data)
         except FileError as error:
-            return self.note(f"a hello that says nothing: {error}")
+            return self.note(f"a hello that cannot be read: {error}")
         if hello.serial != self.hello.serial:
             self.stop("another box is on the port now")
         elif hello.running:
@@ -210,14 +210,14 @@ class _Recorder:
             if not frame.headers["first_sample"][0]:
                 self.live.box_started()
         elif self.seconds is not None and hello.boot_id == self.boot_id:
-            self.end("the box finished while the link was down")
+            self.end("the box finished while the connection was down")
         elif self.link is not Link.STOPPING and self.may_start(hello.boot_id):
             self.note("the box has restarted; it is started again at the same rate")
             left_s = None if self.seconds is None else max(self.seconds - self.live.seconds, 0.1)
             self.command(lambda: self.box.send_start(self.odr_hz, left_s))
 
     def may_start(self, boot_id: str) -> bool:
-        """Whether a box that says that it does not run has not just been told to start."""
+        """Whether to start a box that is not running: not if it has just been told to start."""
         now_s = time.monotonic()
         if boot_id == self.started_boot and now_s < self.started_s + RESTART_S:
             return False
@@ -225,14 +225,14 @@ class _Recorder:
         return True
 
     def on_bye(self, frame: Frames) -> None:
-        """End: the box has said that nothing follows."""
+        """End the recording: nothing follows a bye."""
         if self.seconds is not None and self.live.seconds >= self.seconds:
             self.end("complete", Ending.COMPLETE)
         else:
             self.end(f"the box stopped: {frame.data.get('reason')}")
 
     def watch_link(self, now_s: float) -> None:
-        """Tell of a lost port and of its return, greet a silent box, and end when waiting longer is of no use."""
+        """Report a lost port and its return, greet a silent box, and end when waiting longer is pointless."""
         if self.pump.read_bytes != self.heard_bytes:
             self.heard_bytes, self.heard_s = self.pump.read_bytes, now_s
         is_silent = now_s > self.heard_s + SILENCE_S
@@ -256,22 +256,22 @@ class _Recorder:
         elif not is_silent:
             self.link = Link.RUNNING
         elif self.link is Link.RUNNING or now_s > self.turned_s + SILENCE_S:
-            self.turn(Link.SILENT, f"the box is silent for {now_s - self.heard_s:.0f} s; it is greeted")
+            self.turn(Link.SILENT, f"the box has been silent for {now_s - self.heard_s:.0f} s; it is greeted")
             self.command(lambda: self.box.send({"do": "hello"}))
 
     def watch_host(self) -> None:
-        """Warn of a disk that fills and stop before it is full; tell of a host that slept."""
+        """Report a disk that fills up or a host that slept, and stop before the disk is full."""
         for news in self.host.look(self.pump.written_bytes):
             self.note(news)
         if self.host.full:
             self.stop("the disk is full")
 
     def mark(self, text: str) -> None:
-        """Mark this moment, if the box is there to take it."""
+        """Mark this moment, if the box is connected."""
         try:
             self.box.mark(text)
         except OSError:
-            self.note(f"mark not taken, the box is away: {text}")
+            self.note(f"mark not set, the box is not connected: {text}")
 
     def stop(self, why: str, ending: Ending = Ending.BROKEN_OFF) -> None:
         """Ask the box to stop, once; its bye ends the recording."""
@@ -283,13 +283,13 @@ class _Recorder:
             self.command(self.box.stop)
 
     def end(self, why: str = "", ending: Ending = Ending.BROKEN_OFF) -> None:
-        """End, once; the reason for which the box was stopped goes before what came of that."""
+        """End, once; the reason for stopping the box, if any, is kept."""
         if not self.ended:
             self.ended, self.ending = why, ending
         self.link = Link.ENDED
 
     def command(self, send: Callable[[], None]) -> None:
-        """Send something that a lost box need not hear: its return is seen and answered anyway."""
+        """Send a command, ignoring a lost box: its return is noticed and handled anyway."""
         with suppress(OSError):
             send()
 
@@ -297,7 +297,7 @@ class _Recorder:
         self.events.append(Event(time.time(), text))
 
     def finish(self, file: BinaryIO) -> None:
-        """Write and sync what was read, read the clock once more for its drift, and complete the sidecar."""
+        """Write and sync everything read, read the clock once more for its drift, and complete the sidecar."""
         if self.link is not Link.ENDED:
             self.command(self.box.stop)
             self.end("interrupted")
@@ -312,7 +312,7 @@ class _Recorder:
         self.write_sidecar()
 
     def write_sidecar(self) -> None:
-        """Keep what only the host knows beside the raw file; a full disk must not end the recording here."""
+        """Write the sidecar; a failure is only noted, because it must not end the recording."""
         state = self.state()
         try:
             write_sidecar(
@@ -329,12 +329,12 @@ class _Recorder:
                 utc_offset_s=self.utc_offset_s,
             )
         except OSError as error:
-            news = f"the conditions cannot be written beside the recording: {error.strerror}"
+            news = f"the conditions cannot be written next to the recording: {error.strerror}"
             if news not in [event.text for event in self.events]:
                 self.note(news)
 
     def state(self) -> Recording:
-        """How it goes."""
+        """The current state."""
         ending, ended = (self.ending, self.ended) if self.link is Link.ENDED else (None, "")
         written, space_s = self.pump.written_bytes, self.host.space_s
         return Recording(self.raw_path, written, self.live, space_s, tuple(self.events), ending, ended)

@@ -1,4 +1,4 @@
-"""A simulated box on a pseudo-terminal: the real firmware on a model of the chip that feels a given motion."""
+"""A simulated box on a pseudo-terminal: the real firmware on a chip model that plays a given motion."""
 
 import functools
 import json
@@ -19,10 +19,10 @@ from towertap.errors import BoxError, CallError
 from towertap.firmware import firmware_dir
 
 MOTION_RATE_HZ = 16000
-"""The chip model takes its motion at about this rate, well above the chip's own filters."""
+"""Approximate sample rate of the motion for the chip model, well above the chip's own filters."""
 
 RATES_HZ = (10.0, 1e6)
-"""Sample rates of a signal outside these are taken for a mistake."""
+"""Plausible sample rates of a signal."""
 
 FAULTS: dict[str, dict[str, Any]] = {
     "wrong_identity": {"value": 0x44},
@@ -35,7 +35,7 @@ FAULTS: dict[str, dict[str, Any]] = {
     "flipped_bits": {"count": 1},
     "reset": {},
 }
-"""What can go wrong in a simulated box: name → its settings and their defaults."""
+"""Faults of a simulated box: name → settings and their defaults."""
 
 _HEAP = "8M"
 _MICRO = 1e6
@@ -43,36 +43,36 @@ _INT32_MAX = 2**31 - 1
 
 
 class BoxSettings(TypedDict, total=False):
-    """How a simulated box differs from an ideal one that stands at 25 °C; see `firmware/simboard/board.py`."""
+    """How a simulated box differs from an ideal one at rest at 25 °C; see `firmware/simboard/board.py`."""
 
     realtime: bool
-    """Run by the wall clock; otherwise as fast as it goes."""
+    """Run in real time; otherwise as fast as possible."""
     repeat: bool
-    """Play the signal again and again; otherwise the box rests after its end."""
+    """Repeat the signal; otherwise the box rests after its end."""
     oscillator_ppm: float
     crystal_ppm: float
     noise: float
-    """Times the data sheet's density."""
+    """Multiple of the data sheet's density."""
     seed: int
     temperature_c: float
     temperature_slope_c_per_min: float
     offset_counts: Sequence[int]
     scale_error: Sequence[float]
     latency_us: int
-    """Now and then the processor comes up to so much too late."""
+    """Largest of the processor's random delays."""
     self_test_codes: Sequence[int]
-    """The factory's, 0 to 255, for x, y, z of the accelerometer, then of the gyroscope; 0: none."""
+    """The factory's codes, 0 to 255, for x, y, z of the accelerometer, then of the gyroscope; 0: none."""
     serial: str
     faults: Sequence[Mapping[str, Any]]
-    """Each `{"fault": NAME, "at_s": seconds after the signal began, …}`, names and settings as in FAULTS."""
+    """Each `{"fault": NAME, "at_s": seconds after the start of the signal, …}`, names and settings as in FAULTS."""
 
 
 class SimulatedBox:
-    """A box on `port` for the time of a `with` block.
+    """A box on `port` while in a `with` block.
 
-    `signal`: (n, 3) accelerations in m/s², or (n, 6) with rotation rates in rad/s after them, at `rate_hz`, in the
-    chip's axes and as an accelerometer feels them (at rest +g upwards); None: at rest, z up. It begins when the box is
-    told to start. TowertapError when it cannot be played.
+    `signal`: (n, 3) accelerations in m/s², or (n, 6) with rotation rates in rad/s after them, at `rate_hz`, in chip
+    axes, as specific force (at rest +g upwards); None: at rest, z up. It begins when the box is started. TowertapError
+    if it cannot be played.
     """
 
     def __init__(
@@ -96,12 +96,12 @@ class SimulatedBox:
         try:
             import tty
         except ImportError:
-            needs = "a simulated box needs a pseudo-terminal, which this system has not"
-            raise BoxError(f"{needs}: run it on Linux, macOS or WSL") from None
+            why = "a simulated box needs a pseudo-terminal, which this system does not have"
+            raise BoxError(f"{why}: run it on Linux, macOS or WSL") from None
         self._folder = tempfile.TemporaryDirectory(prefix="towertap-simbox-")
         box_end, self._host_end = os.openpty()
         try:
-            tty.setraw(self._host_end)  # and held open, so that the port outlives whoever opens it
+            tty.setraw(self._host_end)  # stays open, so that the port outlives the program that opens it
             self.port = os.ttyname(self._host_end)
             folder = Path(self._folder.name)
             config = dict(self._settings)
@@ -118,7 +118,7 @@ class SimulatedBox:
                     stdin=box_end,
                     stdout=box_end,
                     stderr=stderr,
-                    start_new_session=True,  # Ctrl-C is the host's affair
+                    start_new_session=True,  # Ctrl-C is for the host only
                 )
         except BaseException:
             os.close(self._host_end)
@@ -129,17 +129,17 @@ class SimulatedBox:
         return self
 
     def wait(self, timeout_s: float | None = None) -> None:
-        """Wait until the box ends by itself; BoxError with its last words if it fails, TimeoutError if it does not."""
+        """Wait until the box exits; BoxError with its last line of output if it fails, TimeoutError if it runs on."""
         try:
             status = self._process.wait(timeout_s)
         except subprocess.TimeoutExpired:
             raise TimeoutError from None
         if status:
-            words = self.complaints().splitlines() or [f"exit status {status}"]
-            raise BoxError(f"the simulated box failed: {words[-1]}")
+            lines = self.complaints().splitlines() or [f"exit status {status}"]
+            raise BoxError(f"the simulated box failed: {lines[-1]}")
 
     def complaints(self) -> str:
-        """What the chip model had to say about the way it is used; empty when all is well."""
+        """The chip model's complaints about how the firmware uses it; empty if there are none."""
         return (Path(self._folder.name) / "stderr").read_text(errors="replace")
 
     def __exit__(
@@ -157,12 +157,13 @@ def _checked(signal: NDArray[np.float64]) -> NDArray[np.float64]:
         shape = "×".join(map(str, signal.shape)) or "a single number"
         raise CallError(f"a signal has three columns in m/s², or six with rad/s after them; this one is {shape}")
     if len(signal) < 2:
-        raise CallError(f"a signal holds two samples or more; this one {len(signal)}")
+        raise CallError(f"a signal needs at least two samples; this one has {len(signal)}")
     if not np.all(np.isfinite(signal)):
         row = int(np.nonzero(~np.isfinite(signal).all(axis=1))[0][0])
-        raise CallError(f"the signal holds a value that is not a number (row {row + 1}); cut it there")
+        raise CallError(f"the signal has a value that is not a number (row {row + 1}); cut it there")
     if np.abs(signal).max() > _INT32_MAX / _MICRO:
-        raise CallError(f"it reaches {np.abs(signal).max():.4g}; the limit is 2147 m/s² or rad/s: check the units")
+        peak = f"{np.abs(signal).max():.4g}"
+        raise CallError(f"the signal reaches {peak}; the limit is 2147 m/s² or rad/s: check the units")
     return signal
 
 
@@ -170,7 +171,7 @@ def _checked_rate(rate_hz: float | None) -> float:
     if rate_hz is None:
         raise CallError("the signal's sample rate is not known; give it in Hz")
     if not RATES_HZ[0] <= rate_hz <= RATES_HZ[1]:
-        raise CallError(f"a sample rate of {rate_hz:g} Hz makes no sense here; it must be 10 Hz to 1 MHz")
+        raise CallError(f"a sample rate of {rate_hz:g} Hz is out of range; it must be 10 Hz to 1 MHz")
     return float(rate_hz)
 
 
@@ -178,15 +179,15 @@ def _checked_fault(fault: Mapping[str, Any]) -> dict[str, Any]:
     """A fault with the defaults of its settings."""
     name = fault.get("fault")
     if name not in FAULTS:
-        raise CallError(f"no fault called {name!r}; there are {', '.join(FAULTS)}")
+        raise CallError(f"no fault is called {name!r}; the faults are {', '.join(FAULTS)}")
     if unknown := set(fault) - {"fault", "at_s", *FAULTS[name]}:
         raise CallError(f"the fault {name} has no setting {', '.join(sorted(unknown))}")
     return {"at_s": 0.0, **FAULTS[name], **fault}
 
 
 def _write_motion(path: Path, signal: NDArray[np.float64], rate_hz: float) -> float:
-    """Write the signal, resampled, as the chip model reads it, a column at a time; return its new rate exactly."""
-    from towertap.signals.resampling import resample  # here, because a box at rest need not wait a second for scipy
+    """Resample the signal column by column and write it for the chip model; returns its exact new rate."""
+    from towertap.signals.resampling import resample  # here, so that a box at rest need not wait a second for scipy
 
     for column in range(signal.shape[1]):
         values, motion_rate_hz = resample(signal[:, column], rate_hz, MOTION_RATE_HZ)
@@ -203,7 +204,7 @@ def _micro_units(values: NDArray[np.float64]) -> NDArray[np.int64]:
 
 @functools.cache
 def _micropython() -> str | None:
-    """Return the MicroPython to use: the one installed beside this Python, else one on the path, if it has 64 bits."""
+    """Path of a 64-bit MicroPython: installed with this Python, or else on the path; None if there is none."""
     places = os.pathsep.join((os.path.dirname(sys.executable), os.environ.get("PATH", os.defpath)))
     program = shutil.which("micropython", path=places)
     if program is None:

@@ -1,4 +1,4 @@
-"""What was known before the drive: asked once, kept in a file beside the raw recording and in the capture itself."""
+"""Conditions of a drive: asked once, stored in a sidecar next to the raw recording and in the capture."""
 
 import json
 import os
@@ -23,17 +23,17 @@ Words = Annotated[str, Meta(max_length=2000)]
 
 @dataclass(frozen=True)
 class Conditions:
-    """The conditions of one pass. An empty text or None means that it was not said."""
+    """The conditions of one pass. An empty text or None means not given."""
 
     vehicle: Words = ""
     part: Words = ""
-    """The part fitted, by the name that `compare --before/--after` uses."""
+    """The fitted part, by the name that `compare --before/--after` uses."""
     road: Words = ""
     pass_number: Annotated[int, Meta(ge=1, le=9999)] | None = None
     speed_kmh: Annotated[float, Meta(ge=0, le=400)] | None = None
-    """The speed aimed at."""
+    """Target speed."""
     tyre_pressures_kpa: Words = ""
-    """As read, front left, front right, rear left, rear right: "250, 250, 300, 300"."""
+    """Front left, front right, rear left, rear right: "250, 250, 300, 300"."""
     air_temperature_c: Annotated[float, Meta(ge=-60, le=60)] | None = None
     box_position: Words = ""
     mounting: Words = ""
@@ -41,20 +41,20 @@ class Conditions:
     notes: Words = ""
 
     def __post_init__(self) -> None:
-        """Hold every field to its type and range; FileError names the one that is wrong."""
+        """Check every field's type and range; FileError names the one that is wrong."""
         for name, kind in _kinds().items():
             object.__setattr__(self, name, typed(getattr(self, name), kind, f"conditions: {name}"))
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> Self:
-        """From a mapping such as a JSON object; keys that are not a field are refused by name."""
+        """From a mapping such as a JSON object; FileError names unknown keys."""
         unknown = set(data) - {field.name for field in fields(cls)}
         if unknown:
             raise FileError(f"conditions: no field is called {', '.join(sorted(map(str, unknown)))}")
         return cls(**data)
 
     def to_dict(self) -> dict[str, Any]:
-        """A mapping that JSON can hold and `from_dict` reads back."""
+        """A mapping for JSON; the inverse of `from_dict`."""
         return asdict(self)
 
 
@@ -64,42 +64,42 @@ def _kinds() -> dict[str, Any]:
 
 
 NUMBERS = {"pass_number": int, "speed_kmh": float, "air_temperature_c": float}
-"""The fields of Conditions that are no text."""
+"""The numeric fields of Conditions."""
 
 
 class Ending(StrEnum):
     """How a recording ended."""
 
     COMPLETE = "complete"
-    """All the seconds asked for are there."""
+    """It has all the seconds asked for."""
     STOPPED = "stopped"
-    """Somebody ended it, and the box said goodbye."""
+    """The user ended it, and the box said goodbye."""
     BROKEN_OFF = "broken off"
-    """It was to go on: the box, the cable, the disk or the computer ended it."""
+    """The box, the cable, the disk or the computer ended it early."""
 
 
 LATEST_S = 1e11
-"""Some three thousand years: no clock shows more."""
+"""About three thousand years: no clock shows more."""
 
 
 class ClockReading(msgspec.Struct, frozen=True):
-    """The box's clock showed `clock_us` after `sent_unix_s` (None: not known) and before `received_unix_s`."""
+    """The box's clock was `clock_us` at a moment after `sent_unix_s` (None: not known) and before `received_unix_s`."""
 
     boot_id: str
     clock_us: Annotated[float, Meta(ge=-LATEST_S * 1e6, le=LATEST_S * 1e6)]
     sent_unix_s: Annotated[float, Meta(lt=LATEST_S)] | None
     received_unix_s: Annotated[float, Meta(gt=0, lt=LATEST_S)]
     received_monotonic_s: float | None = None
-    """The same moment by the clock that nobody sets."""
+    """`received_unix_s` by the monotonic clock."""
 
 
 class StruckOut(msgspec.Struct):
-    """Why a pass is left out of everything."""
+    """Why a pass is left out everywhere."""
 
     reason: Annotated[str, Meta(min_length=1, max_length=2000)]
     at_utc: str
     after_values: bool = False
-    """Its values had been shown before: a choice by the outcome cannot be ruled out."""
+    """Its values had been shown before, so selection by outcome cannot be ruled out."""
 
     def to_dict(self) -> dict[str, Any]:
         """For JSON."""
@@ -107,42 +107,42 @@ class StruckOut(msgspec.Struct):
 
     @property
     def words(self) -> str:
-        """Why, when, and whether anybody had seen its values by then."""
+        """One phrase: when, whether its values had been shown, and why."""
         seen = ", after its values had been shown" if self.after_values else ""
         return f"struck out on {self.at_utc[:10]}{seen}: {self.reason}"
 
 
 class Sidecar(msgspec.Struct):
-    """The file beside a raw recording, and what only the host knows in it; more keys may follow."""
+    """The file next to a raw recording, with what only the host knows; it may have more keys."""
 
     conditions: dict[str, Any] = {}
     started_utc: str = ""
     """ISO 8601."""
     hello: dict[str, Any] = {}
-    """The box's hello, used when the raw bytes hold none."""
+    """The box's hello, used if the raw bytes have none."""
     clock: Any = None
-    """Host against box clock: a list of ClockReading; anything else is not looked at."""
+    """Clock readings: a list of ClockReading; anything else is ignored."""
     ended: str = ""
     """Why the recording ended, in words; empty while it goes on."""
     ending: Ending | None = None
-    """How; None while it goes on, and in sidecars that were written before there was this key."""
+    """How the recording ended; None while it goes on, and in sidecars older than this key."""
     seconds: float | None = None
-    """How long it was to be; None: until somebody ends it."""
+    """Intended length; None if it goes on until the user ends it."""
     utc_offset_s: Annotated[int, Meta(ge=-86000, le=86000)] | None = None
-    """What the computer's local time was ahead of UTC, so that a drive has its driver's day."""
+    """Local time minus UTC, which gives the driver's day."""
     history: list[dict[str, Any]] = []
-    """What the conditions were, or why it was struck out, each until a time; oldest first."""
+    """Earlier conditions or strikings-out, each with the time until which it held; oldest first."""
     struck_out: StruckOut | None = None
-    """Left out of everything."""
+    """Set if the pass is left out everywhere."""
 
 
 def sidecar_path(raw_path: Path) -> Path:
-    """Where the conditions of a raw recording are kept: NAME.conditions.json beside NAME.ttraw."""
+    """Path of a raw recording's sidecar: NAME.conditions.json next to NAME.ttraw."""
     return sibling(raw_path, ".conditions.json")
 
 
 def write_sidecar(raw_path: Path, conditions: Conditions, **host: Any) -> Path:
-    """Write the conditions beside `raw_path`, whole or not at all; `host` are keys of Sidecar and others, as JSON."""
+    """Write the sidecar of `raw_path` atomically; `host` are further keys, of Sidecar or others, as JSON."""
     path = sidecar_path(raw_path)
     text = json.dumps({"conditions": conditions.to_dict(), **host}, indent=1, allow_nan=False)
     with whole_file(path) as part:
@@ -151,7 +151,7 @@ def write_sidecar(raw_path: Path, conditions: Conditions, **host: Any) -> Path:
 
 
 def read_sidecar(raw_path: Path) -> dict[str, Any]:
-    """What lies beside `raw_path`: `conditions` as Conditions, and the host's keys; without one, empty conditions."""
+    """The sidecar of `raw_path`: `conditions` as Conditions, and the host's keys; empty conditions if there is none."""
     path = sidecar_path(raw_path)
     if not os.path.lexists(path):
         return {"conditions": Conditions()}

@@ -1,4 +1,4 @@
-"""Holds the tables of a capture against each other: what the frames tell of samples and gaps is what is there."""
+"""Checks the tables of a capture against each other: frames, samples, gaps and messages must agree."""
 
 from collections.abc import Iterable
 
@@ -8,12 +8,12 @@ from towertap.capture.continuity import LARGEST_COUNTER, UNKNOWN
 from towertap.errors import FileError
 
 
-def hold_together(
+def check_consistency(
     frames: Iterable[np.ndarray], n_samples: int, tables: dict[str, np.ndarray], *, has_frames: bool = True
 ) -> None:
-    """FileError where tables contradict each other; `tables` are the small ones, by name, `frames` come in blocks.
+    """FileError if tables contradict each other. `tables` are the small ones by name, `frames` come in blocks.
 
-    What another recorder recorded has no frames.
+    An imported capture has no frames.
     """
     for name, table in tables.items():
         rows = table["row"] if "row" in (table.dtype.names or ()) else np.empty(0)
@@ -23,15 +23,15 @@ def hold_together(
     if np.any((missing < 1) & (missing != UNKNOWN)) or missing.sum(dtype=float) > LARGEST_COUNTER:
         raise FileError(f"gaps of {missing.min()} to {missing.max()} samples")
     if np.any(lost < 1) or lost.sum(dtype=float) > LARGEST_COUNTER:
-        raise FileError(f"stretches of {lost.min()} to {lost.max()} lost messages")
+        raise FileError(f"runs of {lost.min()} to {lost.max()} lost messages")
     if has_frames:
-        _hold_frames(frames, n_samples, tables["gaps"]["row"])
+        _check_frames(frames, n_samples, tables["gaps"]["row"])
     elif any(map(len, frames)):
-        raise FileError("frames of a box, in a capture that none made")
+        raise FileError("frames of a box in an imported capture")
 
 
-def _hold_frames(blocks: Iterable[np.ndarray], n_samples: int, gap_rows: np.ndarray) -> None:
-    """Frames follow each other row by row to the last sample, and gaps lie where their counters step, or at an end."""
+def _check_frames(blocks: Iterable[np.ndarray], n_samples: int, gap_rows: np.ndarray) -> None:
+    """Frames must cover all rows in order, with gaps exactly where their counters step, or at either end."""
     row, next_sample = 0, None
     explained = (gap_rows == 0) | (gap_rows == n_samples)
     for frames in blocks:
@@ -41,10 +41,10 @@ def _hold_frames(blocks: Iterable[np.ndarray], n_samples: int, gap_rows: np.ndar
         rows = row + np.cumsum(counts) - counts
         expected = np.concatenate(([first[0] if next_sample is None else next_sample], (first + counts)[:-1]))
         if not np.array_equal(rows, frames["row"]):
-            raise FileError("its frames are not those of its samples")
+            raise FileError("its frames do not match its samples")
         if not np.all(np.isin(rows[first != expected], gap_rows)):
-            raise FileError("a gap between its frames is not among its gaps")
+            raise FileError("a gap between its frames is missing from its gaps")
         explained |= np.isin(gap_rows, rows)
         row, next_sample = int(rows[-1] + counts[-1]), int(first[-1] + counts[-1])
     if row != n_samples or not explained.all():
-        raise FileError("its frames are not those of its samples and gaps")
+        raise FileError("its frames do not match its samples and gaps")

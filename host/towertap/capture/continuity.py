@@ -1,4 +1,4 @@
-"""Finds what is missing, samples and messages, from the counters of the frames themselves."""
+"""Finds missing samples and messages from the counters in the frames."""
 
 import numpy as np
 
@@ -7,48 +7,48 @@ from towertap.wire.frames import Flag
 from towertap.wire.messages import Hello
 
 LARGEST_COUNTER = 2**60
-"""No box counts so far; it keeps the arithmetic within 64 bits whatever a stream claims."""
+"""Counters are clipped here, higher than any box counts, so that arithmetic on any stream stays within 64 bits."""
 
 UNKNOWN = -1
-"""Missing samples of a gap across which nothing counted."""
+"""Missing samples of a gap whose size is not known."""
 
 LINK = b"link"
-"""Frames lost or damaged between box and host: so many are missing that they held all of the samples."""
+"""Frames were lost or damaged between box and host, enough of them to account for all missing samples."""
 OVERFLOW = b"overflow"
-"""The chip's FIFO overflowed and the box knows how many samples it lost; the frame that said so may be missing too."""
+"""The chip's FIFO overflowed, and the box counted the lost samples; the frame that said so may be missing too."""
 OVERFLOW_AT_LEAST = b"overflow_at_least"
-"""The chip's FIFO overflowed and the number is a lower bound."""
+"""The chip's FIFO overflowed, and the number is a lower bound."""
 CHIP_RESTART = b"chip_restart"
 """The chip or its bus was restarted; the number, if any, is a lower bound."""
 BOX_RESTART = b"box_restart"
-"""The box started anew, and its counters and clock with it: nobody knows how long it was away."""
+"""The box restarted, which resets its counters and clock, so the length of the gap is unknown."""
 
 NOT_IN_FILE = b"not in the file"
-"""Another recorder's file was imported: its time goes on and its samples do not, or it holds none there."""
+"""An imported file has no samples there, or its time jumps."""
 
 EXACT = (LINK, OVERFLOW, NOT_IN_FILE)
-"""Gaps whose missing samples are counted; of the others the number is unknown or a lower bound."""
+"""Reasons of gaps whose missing samples are counted; for the others the number is unknown or a lower bound."""
 
 SEQUENCES = 2**32
-"""A sequence that steps by half of these or more has fallen."""
+"""A step of the sequence by half of these or more is a step back."""
 
 
 class Continuity:
-    """Follows the sequence of all frames, and the counter of samples, from frame to frame.
+    """Follows the sequence number of all frames, and the sample counter, from frame to frame.
 
-    A counter's step larger than the last frame's count is exactly what is missing (wire format, "The sample counter
-    counts samples of the chip"). Frames are missing where the sequence steps; those that the missing samples do not
-    account for were messages. A box that started anew (another boot id; sequence, counter or clock gone back) begins
-    counters of its own. What is found waits in `gaps` and `lost_messages`, as rows of the capture's tables.
+    A step of the counter beyond the last frame's count is exactly the number of missing samples (wire format, "The
+    sample counter counts samples of the chip"). A jump in the sequence gives the number of missing frames; those not
+    needed to account for missing samples were messages. A restarted box (another boot id, or a sequence, counter or
+    clock that goes back) has new counters. Results collect in `gaps` and `lost_messages`, as rows of these tables.
     """
 
     def __init__(self) -> None:
         self.rows = 0
-        """Samples seen so far, which is the row of the next one."""
+        """Samples so far, which is the row of the next one."""
         self.gaps: list[tuple[int, int, bytes, int]] = []
         self.lost_messages: list[tuple[int, int, int]] = []
-        self._next: int | None = None  # counter of the sample that should come next
-        self._sequence: int | None = None  # of the frame that should come next
+        self._next: int | None = None  # counter of the next sample
+        self._sequence: int | None = None  # of the next frame
         self._unexplained = 0  # frames missing since the last samples
         self._clock_us = 0
         self._boot = ""
@@ -56,16 +56,16 @@ class Continuity:
         self._usual_count = 0  # samples in a frame
 
     def message(self, frame: Frames) -> None:
-        """Note a frame without samples."""
+        """Take a frame without samples."""
         sequence = int(frame.headers["sequence"][0])
         step = (sequence - (sequence if self._sequence is None else self._sequence)) % SEQUENCES
-        fell = step >= SEQUENCES // 2
-        self._restarted |= fell and bool(self.rows)
-        self._unexplained = 0 if fell else self._unexplained + step
+        is_back = step >= SEQUENCES // 2
+        self._restarted |= is_back and bool(self.rows)
+        self._unexplained = 0 if is_back else self._unexplained + step
         self._sequence = (sequence + 1) % SEQUENCES
 
     def hello(self, hello: Hello, next_sample: int) -> None:
-        """Note what a hello says: whether the box started anew, and where its counter stands before any samples."""
+        """Take a hello: whether the box restarted, and the value of its counter before any samples."""
         is_new = hello.boot_id != self._boot
         if self.rows:
             self._restarted |= bool(self._boot) and is_new
@@ -75,7 +75,7 @@ class Continuity:
         self._boot = hello.boot_id
 
     def samples(self, frames: Frames) -> None:
-        """Note a run of sample frames."""
+        """Take a run of sample frames."""
         headers = frames.headers
         first = np.clip(headers["first_sample"], 0, LARGEST_COUNTER)
         counts, clock_us = headers["count"].astype(np.int64), headers["clock_us"]
@@ -84,12 +84,12 @@ class Continuity:
             self._next = int(first[0])
         if self._sequence is None:
             self._sequence = int(sequence[0])
-        missing = first - _one_on(self._next, first + counts)
-        lost = (sequence - _one_on(self._sequence, sequence + 1)) % SEQUENCES
-        fell = lost >= SEQUENCES // 2
+        missing = first - _shifted(self._next, first + counts)
+        lost = (sequence - _shifted(self._sequence, sequence + 1)) % SEQUENCES
+        is_back = lost >= SEQUENCES // 2
         lost[0] += self._unexplained
-        lost[fell] = 0
-        restarted = fell | (missing < 0) | (clock_us < _one_on(self._clock_us, clock_us))
+        lost[is_back] = 0
+        restarted = is_back | (missing < 0) | (clock_us < _shifted(self._clock_us, clock_us))
         rows = self.rows + np.cumsum(counts) - counts
         restarted &= rows > 0
         restarted[0] |= self._restarted
@@ -98,21 +98,21 @@ class Continuity:
             if restarted[k]:
                 self.gaps.append((place[0], UNKNOWN, BOX_RESTART, place[1]))
             else:
-                self._account(place, max(int(missing[k]), 0), int(lost[k]), int(counts[k]), int(headers["flags"][k]))
+                self._record(place, max(int(missing[k]), 0), int(lost[k]), int(counts[k]), int(headers["flags"][k]))
         self.rows += int(counts.sum())
         self._next, self._sequence = int(first[-1] + counts[-1]), int(sequence[-1] + 1) % SEQUENCES
         self._clock_us, self._restarted, self._unexplained = int(clock_us[-1]), False, 0
         self._usual_count = int(counts[-1])
 
     def bye(self, samples: int, clock_us: int) -> None:
-        """Note the box's own count at its bye: what it sent last and never arrived is a gap at the end."""
+        """Take the box's sample count in its bye: samples that never arrived are a gap at the end."""
         missing = 0 if self._next is None else min(samples, LARGEST_COUNTER) - self._next
         if not self._restarted and (missing > 0 or self._unexplained):
-            self._account((self.rows, clock_us), max(missing, 0), self._unexplained, self._usual_count, 0)
+            self._record((self.rows, clock_us), max(missing, 0), self._unexplained, self._usual_count, 0)
         self._unexplained = 0
 
-    def _account(self, place: tuple[int, int], missing: int, lost: int, count: int, flags: int) -> None:
-        """Put down what lies before a place (row, box clock): `missing` samples and `lost` frames, of `count` each."""
+    def _record(self, place: tuple[int, int], missing: int, lost: int, count: int, flags: int) -> None:
+        """Record `missing` samples and `lost` frames of `count` samples each before a place (row, box clock)."""
         row, clock_us = place
         if flags & Flag.RESTARTED:
             self.gaps.append((row, missing or UNKNOWN, CHIP_RESTART, clock_us))
@@ -126,6 +126,6 @@ class Continuity:
             self.lost_messages.append((row, messages, clock_us))
 
 
-def _one_on(first: int, values: np.ndarray) -> np.ndarray:
-    """The values one place further on, behind a first one: to each frame what the frame before says."""
+def _shifted(first: int, values: np.ndarray) -> np.ndarray:
+    """The values shifted by one, with `first` in front: for each frame, the value from the frame before."""
     return np.concatenate(([first], values[:-1]))

@@ -1,4 +1,4 @@
-"""Raw recording to capture, in blocks: the same capture from the same bytes, however often it is done."""
+"""Decodes a raw recording into a capture, in blocks; the same bytes always give the same capture."""
 
 from __future__ import annotations
 
@@ -27,20 +27,19 @@ from towertap.wire.layouts import LAYOUTS, Layout
 from towertap.wire.messages import MESSAGES, Hello, cut, hello_of
 
 BLOCK_BYTES = 2**18
-"""What is read at a time; of a much larger block the system hands out the memory anew every time."""
+"""Read size. Larger blocks are slower, because the system maps fresh memory for each one."""
 RAW = "a raw recording (.ttraw)"
 
 Progress = Callable[[int, int], None]
-"""Called with bytes done and bytes in all."""
+"""Called with bytes done and total bytes."""
 
 
 def decode_raw(
     raw_path: Path, capture_path: Path, conditions: Conditions | None = None, on_progress: Progress | None = None
 ) -> Path:
-    """Make the capture `capture_path` from the raw recording; give its path back.
+    """Decode a raw recording into `capture_path`, which appears complete or not at all; returns its path.
 
-    Conditions come from the call or else from the sidecar beside the raw file. The capture appears whole or not at all.
-    FileError when the file holds no frames of a box, or none that make a capture.
+    `conditions` default to those in the sidecar. FileError if the file has no frames of a box, or no usable ones.
     """
     size_of(raw_path, RAW)
     if h5py.is_hdf5(raw_path):
@@ -48,7 +47,7 @@ def decode_raw(
     if capture_path.exists() and os.path.samefile(capture_path, raw_path):
         raise FileError(f"{raw_path}: the capture would overwrite the raw recording; give it another name")
     if capture_path.exists() and not is_capture(capture_path):
-        what = "a folder" if capture_path.is_dir() else "there already, and no capture: not replaced"
+        what = "a folder" if capture_path.is_dir() else "already exists and is not a capture: not replaced"
         raise FileError(f"{capture_path}: {what}; give another name for the capture")
     sidecar = read_sidecar(raw_path)
     conditions = conditions or sidecar.pop("conditions")
@@ -77,7 +76,7 @@ def decode_raw(
 
 
 def is_capture(path: Path) -> bool:
-    """Whether a file is a capture, be it a damaged one, so that writing another in its place replaces nothing else."""
+    """Whether a file is a capture, possibly damaged, which may be overwritten by another."""
     if not path.is_file() or not h5py.is_hdf5(path):
         return False
     try:
@@ -90,7 +89,7 @@ def is_capture(path: Path) -> bool:
 def _blocks(raw_path: Path, on_progress: Progress | None) -> Iterator[bytes]:
     total = size_of(raw_path, RAW)
     if total == 0:
-        raise FileError(f"{raw_path}: empty; nothing came from the box while it was recorded")
+        raise FileError(f"{raw_path}: empty; the box sent nothing during the recording")
     done = 0
     with opened(raw_path, RAW) as file:
         while block := file.read(BLOCK_BYTES):
@@ -101,7 +100,7 @@ def _blocks(raw_path: Path, on_progress: Progress | None) -> Iterator[bytes]:
 
 
 class _Assembly:
-    """Puts decoded frames into the capture's datasets, in order."""
+    """Writes decoded frames to the capture's datasets, in order."""
 
     def __init__(self, raw_path: Path, writer: CaptureWriter, hello: dict[str, Any]) -> None:
         self.decoder = Decoder()
@@ -117,7 +116,7 @@ class _Assembly:
         self._unknown = 0
 
     def take(self, frames: Frames) -> None:
-        """Put the samples or messages of a run where they belong."""
+        """Store the samples or messages of a run."""
         self._frames += len(frames.headers)
         if frames.layout:
             self._samples(frames, frames.layout)
@@ -135,7 +134,7 @@ class _Assembly:
         if not self._layout_id:
             self._writer.create(datasets.values())
         elif self._layout_id != layout_id:
-            raise FileError(f"{self._raw_path}: goes from one chip's samples to another's: record each on its own")
+            raise FileError(f"{self._raw_path}: has samples of two chips: record each separately")
         self._layout_id = layout_id
         table = np.empty(len(headers), frame_table.FRAME)
         for name in ("sequence", "first_sample", "count", "clock_us", "fifo_level", "flags"):
@@ -161,7 +160,7 @@ class _Assembly:
             self._writer.add(table.name, [(self._continuity.rows, clock_us, *table.row(frame))])
 
     def _read_hello(self, content: dict[str, Any]) -> Hello | None:
-        """A hello that can be read; None for another, whose fault is told when there is none beside it."""
+        """Parse a hello; None if it is invalid, which becomes the error message if no valid one follows."""
         try:
             return hello_of(content)
         except FileError as error:
@@ -175,18 +174,18 @@ class _Assembly:
         hello = self._read_hello(content)
         if hello is None:
             return
-        both_run = hello.running and self._hello.running  # a box that does not run has no settings to tell
-        if both_run and self._continuity.rows and hello.settings != self._hello.settings:
-            raise FileError(f"{self._raw_path}: changes rate or range on its way: record each setting on its own")
+        have_settings = hello.running and self._hello.running  # a box that is not running sends none
+        if have_settings and self._continuity.rows and hello.settings != self._hello.settings:
+            raise FileError(f"{self._raw_path}: rate or range changes during the recording: record each separately")
         self._continuity.hello(hello, int(frame.headers["first_sample"][0]))
         if hello.running or not self._hello.running:
             self._hello, self._hello_content = hello, content
 
     def finish(self) -> dict[str, Any]:
-        """Attributes that the frames tell; the errors that only the whole recording can have."""
+        """Attributes from the frames; FileError if the recording as a whole is unusable."""
         raw_path, damage = self._raw_path, self.decoder.damage
         if not self._frames:
-            raise FileError(f"{raw_path}: not a raw recording; there is not one whole frame of a box in it")
+            raise FileError(f"{raw_path}: not a raw recording; it has not one complete frame of a box")
         if self._unknown and not self._continuity.rows:
             chip = f"{self._hello.chip or 'a chip'}, layout {self._hello.layout}"
             raise FileError(f"{raw_path}: samples of {chip}, which this towertap does not know: {schema.NEWER}")
@@ -213,7 +212,7 @@ def _described(layout_id: int, hello: Hello, raw_path: Path) -> dict[str, Any]:
     needed = ["odr_hz", *(quantity.range_key for quantity in layout.quantities.values())]
     for name in needed:
         if not getattr(hello, name) > 0:
-            raise FileError(f"{raw_path}: the box's hello gives no usable {name}; bring its firmware up to date")
+            raise FileError(f"{raw_path}: the box's hello gives no usable {name}; update its firmware")
     return {
         "schema": schema.NAME,
         "schema_version": ".".join(map(str, schema.VERSION)),
@@ -230,12 +229,12 @@ def _described(layout_id: int, hello: Hello, raw_path: Path) -> dict[str, Any]:
 
 
 def _rated(rate: Rate | None, odr_hz: float) -> dict[str, Any]:
-    """The true rate; the nominal one, with no interval, when the frames carry no fit or an absurd one."""
+    """The true rate; the nominal one, without an interval, if there is no fit or an absurd one."""
     if rate is None or not 0.5 < rate.rate_hz / odr_hz < 2:
         return {"rate_hz": odr_hz, "rate_interval_hz": [math.nan, math.nan]}
     return {"rate_hz": rate.rate_hz, "rate_interval_hz": [rate.low_hz, rate.high_hz]}
 
 
 def _clean(text: str) -> str:
-    """Text for an attribute, not long."""
+    """Text for an attribute, cut to 200 bytes."""
     return cut(text, 200).decode()

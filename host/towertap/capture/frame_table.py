@@ -1,4 +1,4 @@
-"""A capture's table of frames. Its counters step evenly, so that their differences take a third of their room."""
+"""A capture's table of frames. The counters step evenly, so storing differences takes a third of the space."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ FRAME = np.dtype(
 )
 _COLUMNS = FRAME.names or ()
 NAME, EARLIER = "frame_differences", "frames"
-"""Since schema 4, and the table itself, which 1 to 3 hold."""
+"""The table's name since schema 4, and in schemas 1 to 3, which store the values themselves."""
 STRETCH = 4096
 WHAT = (
     "one row a sample frame; cumulative sums of each column in its own type, anew every "
@@ -34,7 +34,7 @@ BLOCK_ROWS = 4 * STRETCH
 
 
 def differences(frames: np.ndarray) -> np.ndarray:
-    """From frames (n,) to what is stored of them; they begin where a stretch does."""
+    """Differences of frames (n,) as stored; the first frame must be the start of a stretch."""
     steps = frames.copy()
     for name in _COLUMNS:
         steps[name][1:] -= frames[name][:-1]
@@ -43,28 +43,28 @@ def differences(frames: np.ndarray) -> np.ndarray:
 
 
 def stored_in(file: h5py.File) -> h5py.Dataset | None:
-    """The table of an open capture; None in another recorder's, which has no frames."""
+    """The table of an open capture; None for an imported capture, which has no frames."""
     return next((file[name] for name in (NAME, EARLIER) if name in file), None)
 
 
 def n_frames(file: h5py.File) -> int:
-    """How many frames an open capture has."""
+    """Number of frames of an open capture."""
     table = stored_in(file)
     return 0 if table is None else len(table)
 
 
 def frame_blocks(file: h5py.File) -> Iterator[np.ndarray]:
-    """The frames of an open capture in blocks, at least one."""
+    """The frames of an open capture in blocks; at least one block, which may be empty."""
     table = stored_in(file)
     if table is None:
         yield np.empty(0, FRAME)
         return
     for start in range(0, max(len(table), 1), BLOCK_ROWS):
         rows = table[start : start + BLOCK_ROWS]
-        yield _summed(rows) if table.name.endswith(NAME) else rows
+        yield _accumulated(rows) if table.name.endswith(NAME) else rows
 
 
-def _summed(steps: np.ndarray) -> np.ndarray:
+def _accumulated(steps: np.ndarray) -> np.ndarray:
     for name, start in product(_COLUMNS, range(0, len(steps), STRETCH)):
         column = steps[name][start : start + STRETCH]
         np.cumsum(column, dtype=column.dtype, out=column)

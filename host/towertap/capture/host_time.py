@@ -1,4 +1,4 @@
-"""Places a recording in absolute time, and measures gaps that nothing counted, by how the host saw the box's clock."""
+"""Dates a recording and measures uncounted gaps, from readings of the box's clock against the host's."""
 
 import math
 from contextlib import suppress
@@ -17,26 +17,26 @@ from towertap.doors.structured import typed
 from towertap.errors import FileError
 
 CLOCKS_PPM = 100.0
-"""How far the box's clock and the host's may run apart: each is a crystal, off by some tens of ppm with its warmth."""
+"""Largest rate difference between the two clocks: each is a crystal, off by tens of ppm with temperature."""
 LARGEST_CONTRADICTION_S = 0.1
-"""A box that was stopped for a moment shows its clock late; readings further apart are not of two running clocks."""
+"""A box stopped for a moment reads its clock late; a larger contradiction means that a clock was set or not running."""
 SOLVER_S = 1e-6
-"""To what the linear programmes are solved."""
+"""Tolerance of the linear programmes."""
 MOST_READINGS = 2_000
 MOST_RESTARTS = 20
-"""Of a box in one recording, for whose gaps it is worth asking how long they were."""
+"""With more restarts of the box in one recording, gap lengths are not computed."""
 
 
 @dataclass(frozen=True)
 class Moment:
-    """A time, or a length of time, with half the interval in which it surely lies; seconds."""
+    """A time or duration, with half the width of the interval that certainly contains it; seconds."""
 
     at_s: float
     uncertainty_s: float
 
 
 def clock_readings_of(capture: Capture) -> list[ClockReading]:
-    """The clock readings that the recorder put into the sidecar; those that are none are left out."""
+    """The valid clock readings in the sidecar."""
     entries, readings = capture.host.get("clock"), []
     for entry in entries[:MOST_READINGS] if isinstance(entries, list) else []:
         with suppress(FileError):
@@ -45,22 +45,23 @@ def clock_readings_of(capture: Capture) -> list[ClockReading]:
 
 
 def host_time(readings: list[ClockReading], boot_id: str, clock_s: float) -> Moment | None:
-    """Unix time at which the clock of that boot showed `clock_s`; None when the readings do not bound it.
+    """Unix time at which the clock of that boot showed `clock_s`; None if the readings do not bound it.
 
-    All straight lines through every reading's bounds, with a slope within CLOCKS_PPM of one, are possible; the earliest
-    and the latest time among them are two linear programmes. Where no line keeps to all bounds, a third finds by how
-    much they contradict each other; a little widens them, more (the box runs in virtual time, somebody set the host's
-    clock) means that they bound nothing.
+    Any straight line within every reading's bounds, with a slope within CLOCKS_PPM of one, is possible; two linear
+    programmes give the earliest and the latest time. If no line satisfies all bounds, a third finds by how much they
+    contradict each other: a small contradiction widens the bounds, a large one (the box runs in virtual time, or the
+    host's clock was set) makes them useless.
     """
-    of_boot = [reading for reading in readings if reading.boot_id == boot_id]
-    if not of_boot:
+    readings = [reading for reading in readings if reading.boot_id == boot_id]
+    if not readings:
         return None
-    zero_s = of_boot[0].received_unix_s
-    elapsed_s = np.array([reading.clock_us for reading in of_boot]) * 1e-6 - clock_s
-    latest_s = np.array([reading.received_unix_s for reading in of_boot]) - zero_s - elapsed_s
-    sent_s = [-math.inf if reading.sent_unix_s is None else reading.sent_unix_s for reading in of_boot]
+    zero_s = readings[0].received_unix_s
+    elapsed_s = np.array([reading.clock_us for reading in readings]) * 1e-6 - clock_s
+    latest_s = np.array([reading.received_unix_s for reading in readings]) - zero_s - elapsed_s
+    sent_s = [-math.inf if reading.sent_unix_s is None else reading.sent_unix_s for reading in readings]
     earliest_s = np.array(sent_s) - zero_s - elapsed_s
-    lines = np.column_stack((np.ones(len(of_boot)), elapsed_s * 1e-6))  # time = offset + elapsed + elapsed × ppm × 1e-6
+    # time = offset + elapsed + elapsed × ppm × 1e-6
+    lines = np.column_stack((np.ones(len(readings)), elapsed_s * 1e-6))
     known = np.isfinite(earliest_s)
     within, limits = np.concatenate((lines, -lines[known])), np.concatenate((latest_s, -earliest_s[known]))
     slopes = [(None, None), (-CLOCKS_PPM, CLOCKS_PPM)]
@@ -92,7 +93,7 @@ def utc(moment: Moment) -> str:
 
 
 def gap_lengths(capture: Capture, rate_hz: float) -> list[Moment | None]:
-    """How long each gap lasts: counted, by the box's clock where that ran on, else by the host's; None: not known."""
+    """Length of each gap: by count, by the box's clock if it ran on, else by the host's clock; None if not known."""
     gaps = capture.gaps
     lengths: list[Moment | None] = [Moment(max(missing, 0) / rate_hz, 0.0) for missing in gaps["missing"].tolist()]
     open_gaps = np.flatnonzero(~np.isin(gaps["reason"], EXACT))
@@ -101,27 +102,25 @@ def gap_lengths(capture: Capture, rate_hz: float) -> list[Moment | None]:
     readings = clock_readings_of(capture)
     boots, boot = _boots(capture, readings), 0
     frames = capture.frames
-    after = np.searchsorted(frames["row"], gaps["row"][open_gaps])
-    for k, place in zip(open_gaps.tolist(), after.tolist(), strict=True):
-        if not 0 < place < len(frames):
-            lengths[k] = None
+    next_frames = np.searchsorted(frames["row"], gaps["row"][open_gaps])
+    for k, next_frame in zip(open_gaps.tolist(), next_frames.tolist(), strict=True):
+        lengths[k] = None
+        if not 0 < next_frame < len(frames):
             continue
-        ended_s, began_s = _end_s(frames[place - 1], rate_hz), _first_sample_s(frames[place], rate_hz)
+        ended_s, began_s = _end_s(frames[next_frame - 1], rate_hz), _first_sample_s(frames[next_frame], rate_hz)
         if gaps["reason"][k] != BOX_RESTART:
             lengths[k] = Moment(max(began_s - ended_s, 0.0), 1 / rate_hz)
             continue
         boot += 1
-        before = boots and host_time(readings, boots[boot - 1], ended_s)
-        behind = boots and host_time(readings, boots[boot], began_s)
-        lengths[k] = None
-        if before and behind:
-            apart = Moment(behind.at_s - before.at_s, before.uncertainty_s + behind.uncertainty_s)
-            lengths[k] = _widened(apart, 1 / rate_hz)
+        end = boots and host_time(readings, boots[boot - 1], ended_s)
+        start = boots and host_time(readings, boots[boot], began_s)
+        if end and start:
+            lengths[k] = _widened(Moment(start.at_s - end.at_s, end.uncertainty_s + start.uncertainty_s), 1 / rate_hz)
     return lengths
 
 
 def _boots(capture: Capture, readings: list[ClockReading]) -> list[str] | None:
-    """Boot ids of the stretches between restarts, in order; None when the readings do not tell one for each."""
+    """Boot ids between restarts, in order; None if the readings do not give exactly one for each."""
     restarts = int(np.count_nonzero(capture.gaps["reason"] == BOX_RESTART))
     if restarts > MOST_RESTARTS:
         return None
@@ -132,12 +131,12 @@ def _boots(capture: Capture, readings: list[ClockReading]) -> list[str] | None:
 
 
 def _first_sample_s(frame: Any, rate_hz: float) -> float:
-    """The box's clock when a frame's first sample was made, to half a sample: the newest is half a period old."""
+    """The box's clock at a frame's first sample, to half a period, which is the mean age of the newest sample."""
     return float(frame["clock_us"] / 1e6 - (int(frame["fifo_level"]) - 0.5) / rate_hz)
 
 
 def _end_s(frame: Any, rate_hz: float) -> float:
-    """The box's clock one period after a frame's last sample, when the next was due."""
+    """The box's clock one period after a frame's last sample, when the next is due."""
     return _first_sample_s(frame, rate_hz) + int(frame["count"]) / rate_hz
 
 

@@ -1,4 +1,4 @@
-"""Captures of what another recorder recorded: nothing is known of its chip, and much cannot be proved of them."""
+"""Captures imported from another recorder: its chip is unknown, and many rules cannot be checked."""
 
 import math
 from typing import Any
@@ -12,7 +12,7 @@ CHIP = "not a box: another recorder"
 
 
 def _layout(*quantities: str) -> Layout:
-    """Counts of 32 bits, finer than any recorder's numbers; no box sends them."""
+    """A layout of 32-bit counts, finer than any recorder's numbers; no box sends it."""
     units = {"acceleration": STANDARD_GRAVITY_MS2, "rotation": math.radians(1)}
     return Layout(
         chip=CHIP,
@@ -25,44 +25,44 @@ def _layout(*quantities: str) -> Layout:
 
 
 LAYOUTS_OF_OTHERS = {-1: _layout("acceleration"), -2: _layout("acceleration", "rotation")}
-"""Layout ids that no frame can have: three axes, and six."""
+"""Layouts of three and of six axes, with ids that no frame can have."""
 
 
 class Decision(msgspec.Struct, frozen=True):
-    """What was settled when a file was imported: told by a person, found in the file, or assumed."""
+    """A decision made by an import: given by the user, found in the file, or assumed."""
 
     how: str
     what: str
 
 
 class Origin(msgspec.Struct, frozen=True):
-    """Where an imported capture is from, as its `host` attribute keeps it under `imported`."""
+    """Origin of an imported capture, stored in its `host` attribute as `imported`."""
 
     file: str
     options: dict[str, Any]
-    """What the import was told; the same file and these make the same capture again."""
+    """Options of the import; with the same file they give the same capture."""
     decisions: tuple[Decision, ...]
     range_known: bool
-    """Whether the recorder's range was told or shows in flat tops, so that clipping can be judged."""
+    """Whether clipping can be judged: the recorder's range was given, or shows as flat tops."""
     clipped: tuple[int, ...]
     """Samples at the end of the range, by axis."""
     clipped_samples: int
-    """Samples with any axis there."""
+    """Samples with any axis at the end of its range."""
 
 
 UNPROVED = {
-    "rate": "true rate: as the file has it; there is no second clock to hold it against",
-    "rate_interval": "interval of the rate: by the recorder's own clock alone, if at all",
-    "rate_drift": "drift of the rate: no second clock to hold it against",
-    "jitter": "jitter: what the import measured stands with the import's decisions",
-    "bad_frames": "damage on the way: the file has no check values",
+    "rate": "true rate: taken from the file; there is no second clock to check it against",
+    "rate_interval": "rate interval: at most from the recorder's own clock",
+    "rate_drift": "rate drift: no second clock to check it against",
+    "jitter": "jitter: the import's decisions say what it measured",
+    "bad_frames": "damage in transit: the file has no check values",
     "fifo_overflows": "overflows of the recorder: its file does not count samples",
-    "messages": "messages: a file has none",
+    "messages": "messages: the file has none",
     "faults": "faults of the recorder: not known",
     "dead_axis": "axes alive: the noise of the recorder's sensor is not known",
     "temperature": "temperature: not known",
     "box_load": "load: not known",
-    "ending": "ending: the file does not tell whether it is whole",
+    "ending": "ending: the file does not show whether it is complete",
 }
-"""Rules that ask what only a box tells → what is said instead of an answer."""
-NO_RANGE = "clipping: no flat top was found, and where the recorder's range ends is not known"
+"""Rules that need what only a box sends → the text shown instead."""
+NO_RANGE = "clipping: no flat top was found, and the end of the recorder's range is not known"

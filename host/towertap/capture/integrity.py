@@ -1,4 +1,4 @@
-"""Proves a capture sound, or says why it is not: measures it once and holds it to the table of rules."""
+"""Checks whether a capture is sound: measures it once and applies every rule."""
 
 import math
 from contextlib import suppress
@@ -24,23 +24,23 @@ from towertap.wire.frames import UNKNOWN_TEMPERATURE, Flag
 from towertap.wire.messages import Status
 
 LEAST_PASS_S = 10.0
-"""The filters of the metrics take 3.5 s to settle, and a shorter pass leaves too little road to align."""
+"""The metrics' filters take 3.5 s to settle, and a shorter pass leaves too little road for the alignment."""
 
 
 TOUCHING = {"clipping", "fifo_overflows"}
-"""Rules that speak of single moments: a pass that breaks no other is used without those. It is not driven again for
-them: a harsher part clips more, so that would choose by the outcome."""
+"""Rules about single moments: a pass that breaks no others is used without those moments. It is not repeated, because
+a harsher part clips more and repeating would select by outcome."""
 
 
 @dataclass(frozen=True)
 class Integrity:
-    """What `check` found; the fields are the keys of its JSON."""
+    """Result of `check`; the fields are the keys of its JSON."""
 
     sound: bool
     reasons: list[str]
-    """The texts of the rules that do not hold."""
+    """Texts of the rules that fail."""
     rate_hz: float
-    """True rate against the box clock; the nominal one when there are too few frames to fit."""
+    """True rate against the box clock; the nominal rate if there are too few frames for a fit."""
     rate_ppm: float | None
     """Deviation from the nominal rate."""
     rate_ppm_interval: tuple[float, float] | None
@@ -49,50 +49,50 @@ class Integrity:
     """From the first third to the last."""
     jitter_us: float | None
     started_utc: str | None
-    """Time of the first sample, ISO 8601; the sidecar's own word when its clock readings do not bound it."""
+    """Time of the first sample, ISO 8601; the sidecar's `started_utc` if the clock readings do not bound it."""
     started_uncertainty_s: float | None
-    """Of `started_utc`, against the host's clock; None when not known."""
+    """Uncertainty of `started_utc` against the host's clock; None if not known."""
     samples: int
     seconds: float
     missing_samples: int
-    """Missing samples that could be counted."""
+    """Missing samples that can be counted."""
     gaps: list[dict[str, Any]]
-    """`row`, `at_s` (None after a gap of unknown length), `missing` (None when not known), `exact` (or a lower bound),
-    `seconds` and `seconds_uncertainty` (None when not known), `reason`, `clock_us` of the frame after."""
+    """`row`, `at_s` (None after a gap of unknown length), `missing` (None if not known), `exact` (else a lower bound),
+    `seconds` and `seconds_uncertainty` (None if not known), `reason`, `clock_us` of the next frame."""
     lost_messages: int
-    """Missing frames without samples, at least."""
+    """Missing frames without samples; a lower bound."""
     ending: Ending
     bad_frames: int
     fifo_overflows: int
     clipped_samples: int
     clipped_s: tuple[float, ...]
-    """When the acceleration was clipped, from the first sample: the tenths of a second, each once."""
+    """Tenths of a second, from the first sample, in which the acceleration is clipped."""
     invalid_samples: int
     gravity_ms2: float | None
-    """At rest; None when no second was."""
+    """Specific force at rest; None if the box is never at rest for a second."""
     gravity_in_vehicle_ms2: tuple[float, float, float] | None
-    """Specific force at rest, or else its mean over the drive, along the vehicle's axes as they were declared."""
+    """Specific force at rest, or else its mean over the drive, along the vehicle axes as declared."""
     temperature_c: tuple[float, float] | None
     rules: list[Judgement]
     from_box: bool = True
-    """Otherwise it is imported, and "sound" says only that nothing speaks against it."""
+    """False if it is imported; then "sound" only means that no rule fails."""
 
     @property
     def touched(self) -> set[str]:
-        """What of TOUCHING does not hold, where all else does; empty otherwise."""
+        """The rules of TOUCHING that fail, if no others do; else empty."""
         broken = {rule.name for rule in self.rules if rule.ok is False}
         return broken if broken <= TOUCHING else set()
 
     @property
     def no_pass(self) -> list[str]:
-        """Why no comparison can use it as a pass; empty where one can."""
+        """Why no comparison can use it as a pass; empty if one can."""
         short = [f"too short: {self.seconds:.1f} s, and a pass needs {LEAST_PASS_S:g} s"]
         return [*([] if self.touched else self.reasons), *(short if self.seconds < LEAST_PASS_S else [])]
 
     @property
     def remark(self) -> str:
-        """What is to be said of a pass that can be used and is not sound; empty where there is nothing."""
-        return f"{'; '.join(self.reasons)}: used without what that touched" if self.touched else ""
+        """Remark on a pass that is used although it is not sound; empty if there is none."""
+        return f"{'; '.join(self.reasons)}: used without the moments concerned" if self.touched else ""
 
     def data(self) -> dict[str, Any]:
         """The answer for JSON."""
@@ -100,7 +100,7 @@ class Integrity:
 
 
 def check(capture: Capture, limits: Limits | None = None) -> Integrity:
-    """Measure an open capture and judge it by every rule; reads each dataset once, in blocks."""
+    """Measure an open capture and apply every rule; reads each dataset once, in blocks."""
     try:
         readings = readings_of(capture.file)
         rate, drift = rate_of(readings), drift_of(readings, capture.layout)
@@ -112,7 +112,7 @@ def check(capture: Capture, limits: Limits | None = None) -> Integrity:
     except OSError:
         raise FileError(f"{capture.path}: damaged capture: /frames cannot be read; decode it again") from None
     swept, source = sweep(capture), capture.origin
-    if source:  # its counts have no end of a range: the import saw the recorder's
+    if source:  # its counts never reach the end of their range; the import counted those at the recorder's
         swept = replace(swept, clipped=np.array(source.clipped), clipped_samples=source.clipped_samples)
     measured = Measured(capture, limits or Limits(), rate, drift, swept, gaps, overflows, temperature, statuses)
     rules = [Judgement(name, *rule(measured)) for name, rule in RULES.items()]
@@ -149,7 +149,7 @@ def check(capture: Capture, limits: Limits | None = None) -> Integrity:
 
 
 def _unproved(rule: Judgement, source: Origin) -> Judgement:
-    """What a rule says of an imported capture: nothing, where it asks what only a box tells."""
+    """A rule's judgement of an imported capture; not judged if it needs what only a box sends."""
     if rule.name == "clipping" and rule.ok and not source.range_known:
         return replace(rule, ok=None, text=NO_RANGE)
     return replace(rule, value=None, ok=None, text=UNPROVED[rule.name]) if rule.name in UNPROVED else rule
@@ -158,13 +158,13 @@ def _unproved(rule: Judgement, source: Origin) -> Judgement:
 def _statuses(capture: Capture) -> list[Status]:
     statuses = []
     for content in capture.table("status")["content"].tolist():
-        with suppress(FileError):  # one that is no JSON tells nothing
+        with suppress(FileError):  # not JSON
             statuses.append(from_json(content, Status, "status"))
     return statuses
 
 
 def _from_frames(capture: Capture, statuses: list[Status]) -> tuple[int, tuple[float, float] | None]:
-    """FIFO overflows, by whoever told of most; and the lowest and highest temperature of the chip in °C."""
+    """FIFO overflows, by the source that counts most; lowest and highest temperature of the chip in °C."""
     flagged, words = 0, []
     for frames in frame_blocks(capture.file):
         flagged += int(np.count_nonzero(frames["flags"] & Flag.OVERFLOW))
@@ -180,7 +180,7 @@ def _from_frames(capture: Capture, statuses: list[Status]) -> tuple[int, tuple[f
 
 
 def _gaps(capture: Capture, rate_hz: float) -> list[dict[str, Any]]:
-    """The gap table with the place of each gap in time from the capture's first sample, and its length."""
+    """The gap table with the time of each gap from the capture's first sample, and its length."""
     before_s = 0.0
     gaps = []
     for gap, length in zip(capture.gaps.tolist(), gap_lengths(capture, rate_hz), strict=True):
@@ -197,6 +197,6 @@ def _gaps(capture: Capture, rate_hz: float) -> list[dict[str, Any]]:
                 "clock_us": clock_us,
             }
         )
-        if row:  # what is missing before the first sample does not delay it
+        if row:  # samples missing before the first one do not delay it
             before_s += length.at_s if length else math.nan
     return gaps

@@ -1,4 +1,4 @@
-"""The chip's true rate against the box's clock, from frames that say which sample was the newest at what time."""
+"""The chip's true rate against the box's clock, from frames that say which sample was the newest at which time."""
 
 from __future__ import annotations
 
@@ -17,62 +17,62 @@ from towertap.wire.layouts import Layout
 FEWEST_FRAMES = 16
 BATCHES = 12
 T_975 = 2.2281388519649385
-"""Student's t that is exceeded 2.5 times in 100 with BATCHES − 2 degrees of freedom."""
+"""97.5 % quantile of Student's t with BATCHES - 2 degrees of freedom."""
 NORMAL_75 = 0.6744897501960817
-"""The median of a standard normal's magnitude; both as numbers, since scipy takes longer to load than to check."""
+"""75 % quantile of the standard normal. Both are literals because loading scipy takes longer than a check."""
 HUBER_C = 1.345
-"""Huber's tuning constant: 95 % of the efficiency of least squares on normal errors."""
+"""Huber's tuning constant: 95 % efficiency relative to least squares on normal errors."""
 ROUNDS = 20
 MOST_FRAMES = 75_000
-"""Frames used of a recording longer than some ten minutes, evenly spread, so that memory is bounded."""
+"""Limits memory: a recording longer than about ten minutes is thinned evenly to this many frames."""
 
 
 @dataclass(frozen=True)
 class Rate:
-    """A fitted rate."""
+    """A fitted sample rate."""
 
     rate_hz: float
     low_hz: float
     high_hz: float
     """95 % interval."""
     jitter_us: float
-    """Scatter (one standard deviation) of the box's clock readings about an even rate."""
+    """Standard deviation of the box's clock readings about a constant rate."""
 
 
 @dataclass(frozen=True)
 class Drift:
-    """How much faster the chip samples in the last third of a recording than in the first."""
+    """Change of the rate from the first third of a recording to the last."""
 
     ppm: float
     half_ppm: float
     """Half the 95 % interval."""
     temperature_c: float | None
-    """Change of the chip's temperature between the two; None when the frames do not tell it."""
+    """Change of the chip's temperature between the two; None if not known."""
 
 
 @dataclass(frozen=True)
 class Readings:
-    """What each frame (n of them) says of chip and clock."""
+    """Counter and clock of each frame (n,)."""
 
     newest: np.ndarray
     """Counter of the newest sample in the chip's FIFO when the clock was read."""
     clock_us: np.ndarray
     stretch: np.ndarray
-    """Number of the stretch between two gaps that are not counted."""
+    """Number of the stretch between uncounted gaps."""
     temperature: np.ndarray
     """The chip's temperature word."""
 
-    def part(self, places: np.ndarray) -> Readings:
-        """Some of the frames."""
-        return Readings(self.newest[places], self.clock_us[places], self.stretch[places], self.temperature[places])
+    def part(self, indices: np.ndarray) -> Readings:
+        """The readings of some frames."""
+        return Readings(self.newest[indices], self.clock_us[indices], self.stretch[indices], self.temperature[indices])
 
 
 def readings_of(file: h5py.File) -> Readings:
-    """The readings of an open capture, read in blocks. A gap whose missing samples are not counted begins a stretch."""
+    """The readings of an open capture, read in blocks. Every gap with an uncounted length begins a stretch."""
     gaps = schema.small_table(file, "gaps")
     step = -(-n_frames(file) // MOST_FRAMES) or 1
-    every_step = (block[block["count"] > 0][::step].copy() for block in frame_blocks(file))  # a view would keep all
-    table = np.concatenate(list(every_step))
+    # copies, because a view would keep the whole block in memory
+    table = np.concatenate([block[block["count"] > 0][::step].copy() for block in frame_blocks(file)])
     newest = table["first_sample"] + table["fifo_level"] - 1
     inexact = gaps["row"][~np.isin(gaps["reason"], EXACT)]
     stretch = np.searchsorted(inexact, table["row"], side="right")
@@ -80,12 +80,12 @@ def readings_of(file: h5py.File) -> Readings:
 
 
 def rate_of(readings: Readings) -> Rate | None:
-    """Fit the rate of a recording; None when its frames do not carry one."""
+    """Fit the rate of a recording; None if it has too few frames."""
     return fit_rate(readings.newest, readings.clock_us, readings.stretch)
 
 
 def drift_of(readings: Readings, layout: Layout) -> Drift | None:
-    """Compare the rates of the first and the last third; None when their frames do not carry them."""
+    """Compare the rates of the first and the last third; None if they have too few frames."""
     thirds = np.array_split(np.arange(len(readings.newest)), 3)
     first, last = readings.part(thirds[0]), readings.part(thirds[-1])
     before, after = rate_of(first), rate_of(last)
@@ -104,13 +104,13 @@ def drift_of(readings: Readings, layout: Layout) -> Drift | None:
 
 
 def fit_rate(newest: np.ndarray, clock_us: np.ndarray, stretch: np.ndarray) -> Rate | None:
-    """Robust fit of clock = offset of the stretch + sample / rate; None when there are too few frames.
+    """Robust fit of clock = offset of the stretch + sample / rate; None if there are too few frames.
 
-    `newest` (n,) counter of the newest sample in the chip's FIFO when the clock was read, `clock_us` (n,) µs, `stretch`
-    (n,) number of the stretch between two restarts to which the frame belongs: all share the rate, each has its own
-    offset. A reading is late by up to one sample period, and now and then by more: Huber's estimate (Huber 1964) by
-    reweighted least squares keeps the stragglers from pulling. Errors of neighbouring frames are correlated (the
-    reading creeps through the sample period), so the interval is a jackknife over batches of neighbours.
+    `newest` (n,) is the counter of the newest sample in the chip's FIFO when the clock was read, `clock_us` (n,) the
+    clock in µs, `stretch` (n,) the number of the stretch between restarts: all share the rate, each has its own offset.
+    A reading is late by up to one sample period, and occasionally by more, so Huber's estimate (Huber 1964), by
+    reweighted least squares, limits the influence of late readings. Errors of neighbouring frames are correlated (the
+    reading drifts through the sample period), so the interval comes from a jackknife over batches of neighbours.
     """
     if len(newest) < FEWEST_FRAMES:
         return None
@@ -138,7 +138,7 @@ def fit_rate(newest: np.ndarray, clock_us: np.ndarray, stretch: np.ndarray) -> R
 
 
 def _centred(values: np.ndarray, group: np.ndarray, weights: np.ndarray) -> np.ndarray:
-    """Values less the weighted mean of their group."""
+    """Values minus the weighted mean of their group."""
     means = np.bincount(group, weights * values) / np.maximum(np.bincount(group, weights), 1e-12)
     return values - means[group]
 
@@ -146,18 +146,18 @@ def _centred(values: np.ndarray, group: np.ndarray, weights: np.ndarray) -> np.n
 def _half_interval(x: np.ndarray, residual: np.ndarray, group: np.ndarray, weights: np.ndarray) -> float:
     """Half the 95 % interval of the slope, by the jackknife over batches of neighbouring frames (Efron 1982)."""
     batch = np.repeat(np.arange(BATCHES), [len(part) for part in np.array_split(x, BATCHES)])
-    place, shape = group * BATCHES + batch, (group.max() + 1, BATCHES)
+    cell, shape = group * BATCHES + batch, (group.max() + 1, BATCHES)
     sums = np.array(
         [
-            np.bincount(place, weights * values, math.prod(shape)).reshape(shape)
+            np.bincount(cell, weights * values, math.prod(shape)).reshape(shape)
             for values in (np.ones(len(x)), x, residual, x * x, x * residual)
         ]
     )
-    count, of_x, of_residual, of_xx, of_both = sums.sum(axis=2, keepdims=True) - sums  # of all but a batch
+    count, sum_x, sum_r, sum_xx, sum_xr = sums.sum(axis=2, keepdims=True) - sums  # each leaves out one batch
     count = np.maximum(count, 1e-12)
-    information = (of_xx - of_x**2 / count).sum(axis=0)
+    information = (sum_xx - sum_x**2 / count).sum(axis=0)
     if not (information > 0).all():
         return np.inf
-    slopes = (of_both - of_x * of_residual / count).sum(axis=0) / information
+    slopes = (sum_xr - sum_x * sum_r / count).sum(axis=0) / information
     error = np.std(slopes) * np.sqrt(BATCHES - 1)
     return float(T_975 * error)

@@ -1,4 +1,4 @@
-"""Opens a capture, holds it to the schema, and gives it out in pieces without gaps and in physical units."""
+"""Opens and validates a capture, and reads it in pieces without gaps and in physical units."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ import numpy as np
 
 from towertap.capture import schema
 from towertap.capture.conditions import Conditions, StruckOut
-from towertap.capture.consistency import hold_together
+from towertap.capture.consistency import check_consistency
 from towertap.capture.continuity import LARGEST_COUNTER
 from towertap.capture.differences import UNREADABLE, Counts, EarlierCounts
 from towertap.capture.frame_table import frame_blocks
@@ -31,18 +31,18 @@ from towertap.wire.messages import RATES_HZ, hello_of
 
 WANTED = "a capture (.h5)"
 LARGEST_RAW_HEAD = 64
-"""Bytes looked at to tell a raw recording from other files."""
+"""Bytes read to recognise a raw recording."""
 
 
 @dataclass(frozen=True)
 class Piece:
-    """A stretch of samples with none missing."""
+    """A run of samples without a gap."""
 
     first_row: int
     n_rows: int
     start_time_s: float
-    """Time of its first sample from the capture's first, missing samples counted; after a gap of unknown length, the
-    earliest that it can be."""
+    """Time of its first sample from the capture's first, including missing samples; after a gap of unknown length, the
+    earliest possible time."""
 
 
 class Capture(Closing):
@@ -50,7 +50,7 @@ class Capture(Closing):
 
     def __init__(self, path: Path, file: h5py.File, layout: Layout) -> None:
         self.path, self.file, self.layout = path, file, layout
-        known = {field.name for field in fields(Conditions)}  # a newer minor schema may have more
+        known = {field.name for field in fields(Conditions)}  # a newer minor version of the schema may have more
         try:
             stored = self._json("conditions")
             self.conditions = Conditions(**{name: value for name, value in stored.items() if name in known})
@@ -72,25 +72,25 @@ class Capture(Closing):
         """(n,) m/s² or rad/s a count, by axis."""
         version = schema.version_of(file)
         stored = {name: file[entry.name] for name, entry in schema.counts_of(layout, version).items()}
-        of_version = Counts if version >= (3, 0) else EarlierCounts
-        self._counts = {name: of_version(dataset) for name, dataset in stored.items()}
+        counts_type = Counts if version >= (3, 0) else EarlierCounts
+        self._counts = {name: counts_type(dataset) for name, dataset in stored.items()}
         self.n_samples = int(stored["acceleration"].shape[0])
         if self.n_samples == 0:
             raise FileError(f"a capture without samples; {schema.AGAIN}")
         self._tables = {entry.name: self._small_table(entry.name) for entry in schema.tables()}
         try:
-            hold_together(frame_blocks(file), self.n_samples, self._tables, has_frames=not self.is_imported)
+            check_consistency(frame_blocks(file), self.n_samples, self._tables, has_frames=not self.is_imported)
         except FileError as error:
             raise FileError(f"damaged capture: {error}; {schema.AGAIN}") from None
 
     @property
     def is_imported(self) -> bool:
-        """Whether another recorder made it and not a box, so that much cannot be proved."""
+        """Whether it comes from another recorder and not a box, so that less can be checked."""
         return self.layout in LAYOUTS_OF_OTHERS.values()
 
     @cached_property
     def origin(self) -> Origin | None:
-        """Where an imported capture is from; None for one that a box made."""
+        """Where an imported capture comes from; None for a box's."""
         if not self.is_imported:
             return None
         try:
@@ -109,7 +109,7 @@ class Capture(Closing):
 
     @cached_property
     def host(self) -> dict[str, Any]:
-        """What the recording host knew (the sidecar's keys but for the conditions); empty where it cannot be read."""
+        """The sidecar's keys except the conditions; empty if they cannot be read."""
         try:
             return self._json("host")
         except FileError:
@@ -117,12 +117,12 @@ class Capture(Closing):
 
     @cached_property
     def frames(self) -> np.ndarray:
-        """Table of frames (frame_table.FRAME), some 50 bytes a frame."""
+        """Table of frames (frame_table.FRAME), about 50 bytes per frame."""
         return np.concatenate(list(frame_blocks(self.file)))
 
     @property
     def struck_out(self) -> StruckOut | None:
-        """Why every command leaves it out; None where none does."""
+        """Why every command leaves it out; None if it is not struck out."""
         try:
             struck: StruckOut | None = typed(self.host.get("struck_out"), StruckOut | None, "host")
         except FileError:
@@ -131,7 +131,7 @@ class Capture(Closing):
 
     @property
     def utc_offset_s(self) -> int | None:
-        """What local time was ahead of UTC where it was recorded; None where the recorder did not say."""
+        """Local time minus UTC where it was recorded; None if not known."""
         try:
             offset: int | None = typed(self.host.get("utc_offset_s"), int | None, "host")
         except FileError:
@@ -140,12 +140,12 @@ class Capture(Closing):
 
     @property
     def day(self) -> date | None:
-        """The driver's day on which it was recorded; None when not known."""
+        """Local day of the recording; None if not known."""
         return local_day(self.text("started_utc"), self.utc_offset_s)
 
     @property
     def gaps(self) -> np.ndarray:
-        """Table of gaps (schema.GAP), in order of their rows."""
+        """Table of gaps (schema.GAP), ordered by row."""
         return self.table("gaps")
 
     @property
@@ -159,7 +159,7 @@ class Capture(Closing):
         return self.table("faults")
 
     def pieces(self) -> list[Piece]:
-        """The stretches between gaps, in order."""
+        """The pieces between gaps, in order."""
         edges = np.unique(np.concatenate(([0], self.gaps["row"], [self.n_samples])))
         before = np.searchsorted(self.gaps["row"], edges[:-1], side="right")
         missing = np.concatenate(([0], np.cumsum(np.maximum(self.gaps["missing"], 0))))[before]
@@ -168,12 +168,12 @@ class Capture(Closing):
         return [Piece(int(a), int(b - a), float(t)) for a, b, t in zip(edges[:-1], edges[1:], times, strict=True)]
 
     def times_s(self, rows: np.ndarray) -> np.ndarray:
-        """When rows (n,) were sampled, in seconds from the capture's first sample; see `Piece.start_time_s`."""
+        """Times of rows (n,) in seconds from the capture's first sample; see `Piece.start_time_s`."""
         pieces = self.pieces()
         firsts = np.array([piece.first_row for piece in pieces])
-        at = np.maximum(np.searchsorted(firsts, rows, side="right") - 1, 0)
+        number = np.maximum(np.searchsorted(firsts, rows, side="right") - 1, 0)
         starts_s = np.array([piece.start_time_s for piece in pieces])
-        times: np.ndarray = starts_s[at] + (rows - firsts[at]) / self.rate_hz
+        times: np.ndarray = starts_s[number] + (rows - firsts[number]) / self.rate_hz
         return times
 
     def blocks(self, piece: Piece, block_rows: int = 65536) -> Iterator[np.ndarray]:
@@ -190,7 +190,7 @@ class Capture(Closing):
             raise FileError(f"{self.path}: damaged capture: /{name} cannot be read; {schema.AGAIN}") from None
 
     def table(self, name: str) -> np.ndarray:
-        """A small table of the schema, whole; one that is not there is empty."""
+        """All rows of a small table of the schema; empty if the capture does not have it."""
         return self._tables[name]
 
     def _small_table(self, name: str) -> np.ndarray:
@@ -210,13 +210,13 @@ class Capture(Closing):
 
 
 def open_capture(path: str | Path) -> Capture:
-    """Open a capture and hold it to the schema; FileError in one line for whatever else the path names."""
+    """Open and validate a capture; FileError for anything else."""
     path = Path(path)
     size_of(path, WANTED)
     try:
         file = h5py.File(path, "r")
     except OSError as error:
-        raise FileError(f"{path}: {_why_not_hdf5(path, error)}") from None
+        raise FileError(f"{path}: {_reason_not_hdf5(path, error)}") from None
     try:
         return Capture(path, file, schema.validate(file))
     except FileError as error:
@@ -227,7 +227,7 @@ def open_capture(path: str | Path) -> Capture:
         raise FileError(f"{path}: damaged capture; {schema.AGAIN}") from None
 
 
-def _why_not_hdf5(path: Path, error: OSError) -> str:
+def _reason_not_hdf5(path: Path, error: OSError) -> str:
     with opened(path, WANTED) as file:
         head = file.read(LARGEST_RAW_HEAD)
     if not head:
@@ -236,4 +236,4 @@ def _why_not_hdf5(path: Path, error: OSError) -> str:
         return f"a raw recording; decode it first: towertap decode {shlex.quote(str(path))}"
     if "truncated" in str(error):
         return f"cut off: the file is shorter than it should be; {schema.AGAIN}"
-    return "not a towertap capture (not an HDF5 file); 'towertap import' makes one of another recorder's file"
+    return "not a towertap capture (not an HDF5 file); 'towertap import' makes one from another recorder's file"

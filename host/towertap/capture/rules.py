@@ -1,4 +1,4 @@
-"""The rules by which a capture is sound: one function and one line in the table each; the limits stand in limits.py."""
+"""The rules for a sound capture: one function and one table entry each; the limits are in limits.py."""
 
 import math
 import shlex
@@ -24,17 +24,17 @@ from towertap.wire.messages import Status
 from towertap.words.phrases import counted
 
 GRAVITY_MS2 = 9.81
-"""Where towns lie, between 9.78 and 9.83 (International Gravity Formula 1980)."""
+"""Between 9.78 and 9.83 on Earth (International Gravity Formula 1980)."""
 GRAVITY_MOVING_MS2 = 4.9
-"""Half of it: no road moves a drive's mean so far, and a wrong unit or scale does."""
+"""Half of gravity: no road shifts a drive's mean this far, but a wrong unit or scale does."""
 FORWARD_UNSEEN = "gravity does not show which axis is forward"
 HARMLESS_FAULTS = (b"bad_command", b"fifo_overflow")
-"""A command that the box refused harms no sample; overflows have a rule of their own."""
+"""A refused command affects no sample; overflows have their own rule."""
 
 
 @dataclass(frozen=True)
 class Judgement:
-    """What a rule says of a capture; `ok` is None when the capture does not let it be judged."""
+    """Result of a rule; `ok` is None if the capture lacks what the rule needs."""
 
     name: str
     value: Any
@@ -44,12 +44,12 @@ class Judgement:
 
 
 Answer = tuple[Any, Any, bool | None, str]
-"""All of a judgement but its name, which stands in the table."""
+"""Value, limit, ok and text of a judgement; its name is the key in RULES."""
 
 
 @dataclass(frozen=True)
 class Measured:
-    """All that the rules judge."""
+    """The measurements that the rules judge."""
 
     capture: Capture
     limits: Limits
@@ -60,7 +60,7 @@ class Measured:
     overflows: int
     temperature_c: tuple[float, float] | None
     statuses: list[Status]
-    """What the box told of itself on the way."""
+    """The box's status messages."""
 
     def ppm(self, rate_hz: float) -> float:
         """A rate's deviation from the nominal one."""
@@ -68,12 +68,12 @@ class Measured:
 
     @property
     def missing(self) -> int:
-        """Missing samples as far as they could be counted."""
+        """Missing samples that can be counted."""
         return sum(gap["missing"] or 0 for gap in self.gaps)
 
     @property
     def lost_messages(self) -> int:
-        """Missing frames without samples, at least."""
+        """Missing frames without samples; a lower bound."""
         return int(self.capture.table("lost_messages")["messages"].sum())
 
     @property
@@ -83,30 +83,27 @@ class Measured:
 
     @cached_property
     def gravity_at_rest(self) -> np.ndarray | None:
-        """Specific force at rest (3,), m/s², chip axes; None when no second was at rest."""
+        """Specific force at rest (3,), m/s², chip axes; None if no second is at rest."""
         return self.sweep.gravity_at_rest()
 
     @property
     def gravity_ms2(self) -> float | None:
-        """Its length."""
+        """Magnitude of `gravity_at_rest`."""
         return None if self.gravity_at_rest is None else float(np.linalg.norm(self.gravity_at_rest))
 
     @property
     def gravity(self) -> np.ndarray:
-        """Which way gravity lies: the specific force at rest, or else its mean over the drive, (3,), chip axes."""
+        """Specific force (3,), m/s², chip axes: at rest, or else its mean over the drive."""
         return self.sweep.mean_force() if self.gravity_at_rest is None else self.gravity_at_rest
 
     @property
     def gravity_from(self) -> str:
-        """In words, where `gravity` is from."""
-        return "by the mean over the drive, no second at rest was found" if self.gravity_at_rest is None else "at rest"
+        """How `gravity` was found, in words."""
+        return "mean over the drive, since no second was at rest" if self.gravity_at_rest is None else "at rest"
 
     @cached_property
     def rotation(self) -> np.ndarray | None:
-        """The declared mounting (3, 3), vehicle = R @ chip; None where there is none that gravity can be held against.
-
-        A `z=gravity` is one only where the box was at rest.
-        """
+        """The declared mounting (3, 3), vehicle = R @ chip; None if there is none, or `z=gravity` and never at rest."""
         with suppress(AnalysisError):
             return parse_mounting(self.capture.conditions.mounting, self._up)
         return None
@@ -128,8 +125,8 @@ class Measured:
 def _rate(m: Measured) -> Answer:
     limit = m.limits.rate_ppm
     if m.rate is None:
-        why = "too few frames to fit it against the box's clock, or that stands still"
-        return None, limit, False, f"true rate: {why}; record anew, and longer"
+        why = "too few frames for a fit against the box's clock, or the clock does not advance"
+        return None, limit, False, f"true rate: {why}; record again, and longer"
     ppm, low, high = (m.ppm(rate) for rate in (m.rate.rate_hz, m.rate.low_hz, m.rate.high_hz))
     text = f"true rate {m.rate.rate_hz:.4f} Hz, {ppm:+.1f} ppm from nominal (limit ±{limit:g})"
     text += f", 95 % interval {low:+.1f} to {high:+.1f} ppm"
@@ -140,7 +137,7 @@ def _rate(m: Measured) -> Answer:
 def _rate_interval(m: Measured) -> Answer:
     limit = m.limits.rate_interval_ppm
     if m.rate is None:
-        return None, limit, None, "interval of the rate: not judged, no fit"
+        return None, limit, None, "rate interval: not judged, no fit"
     half = (m.ppm(m.rate.high_hz) - m.ppm(m.rate.low_hz)) / 2
     return half, limit, half <= limit, f"rate known to ±{half:.1f} ppm (limit ±{limit:g})"
 
@@ -148,7 +145,7 @@ def _rate_interval(m: Measured) -> Answer:
 def _rate_drift(m: Measured) -> Answer:
     limit = m.limits.rate_drift_ppm
     if m.drift is None:
-        return None, limit, None, "drift of the rate: not judged, too few frames"
+        return None, limit, None, "rate drift: not judged, too few frames"
     text = f"rate drifts by {m.drift.ppm:+.1f} ± {m.drift.half_ppm:.1f} ppm from the first third to the last"
     text += "" if m.drift.temperature_c is None else f", the chip by {m.drift.temperature_c:+.1f} °C"
     return m.drift.ppm, limit, abs(m.drift.ppm) - m.drift.half_ppm <= limit, f"{text} (limit {limit:g})"
@@ -159,7 +156,7 @@ def _jitter(m: Measured) -> Answer:
     if m.rate is None:
         return None, limit_us, None, "jitter: not judged, no fit"
     periods = f"{m.limits.jitter_periods:g} sample period{'' if m.limits.jitter_periods == 1 else 's'}"
-    text = f"jitter of the readings {m.rate.jitter_us:.1f} µs (limit {periods}, {limit_us:.0f} µs)"
+    text = f"jitter of the clock readings {m.rate.jitter_us:.1f} µs (limit {periods}, {limit_us:.0f} µs)"
     return m.rate.jitter_us, limit_us, m.rate.jitter_us <= limit_us, text
 
 
@@ -171,17 +168,17 @@ def _missing(m: Measured) -> Answer:
     text = f"{'at least ' if unknown and m.missing else ''}{number} missing in {counted(len(m.gaps), 'gap')}"
     text += f" (a share of {share:.2g}, limit {limit:g})" if m.missing or not m.gaps else ""
     text += f": {where}" if m.gaps else ""
-    text += f"; of {counted(unknown, 'gap')} nobody knows how many" if unknown else ""
+    text += f"; {counted(unknown, 'gap')} of unknown size" if unknown else ""
     return share, limit, share <= limit and not unknown, text
 
 
 def _place(gap: dict[str, Any]) -> str:
-    at = f"at {gap['at_s']:.3f} s" if gap["at_s"] is not None else f"before row {gap['row']}"
+    where = f"at {gap['at_s']:.3f} s" if gap["at_s"] is not None else f"before row {gap['row']}"
     number = "" if gap["missing"] is None else f"{'' if gap['exact'] else '≥ '}{gap['missing']} "
     reason = gap["reason"].removesuffix("_at_least").replace("_", " ")
     if gap["exact"] or gap["seconds"] is None:
-        return f"{number}{at} ({reason})"
-    return f"{number}{at} ({reason}, {gap['seconds']:.3f} ± {gap['seconds_uncertainty']:.3f} s)"
+        return f"{number}{where} ({reason})"
+    return f"{number}{where} ({reason}, {gap['seconds']:.3f} ± {gap['seconds_uncertainty']:.3f} s)"
 
 
 def _bad_frames(m: Measured) -> Answer:
@@ -192,7 +189,7 @@ def _bad_frames(m: Measured) -> Answer:
 
 
 def _fifo_overflows(m: Measured) -> Answer:
-    advice = ": the box did not keep up with its chip; record again, at a lower rate if it stays"
+    advice = ": the box did not keep up with its chip; record again, at a lower rate if it recurs"
     return _counted(m.overflows, m.limits.fifo_overflows, counted(m.overflows, "FIFO overflow"), advice)
 
 
@@ -204,13 +201,13 @@ def _faults(m: Measured) -> Answer:
     faults = [fault.decode("utf-8", "replace") for fault in m.capture.faults["fault"] if fault not in HARMLESS_FAULTS]
     names = ", ".join(sorted(set(faults)))
     if not faults and m.lost_messages:
-        return faults, [], None, "faults: not known, messages of the box are missing"
+        return faults, [], None, "faults: not known, messages from the box are missing"
     return faults, [], not faults, f"the box reported {names}" if faults else "no faults reported by the box"
 
 
 def _clipping(m: Measured) -> Answer:
     axes = ", ".join(f"{axis} {n}" for axis, n in zip(m.capture.axes, m.sweep.clipped, strict=True) if n)
-    advice = f" on {axes}: the true peaks are not known; mount the box where it is hit less, or set a larger range"
+    advice = f" on {axes}: the true peaks are not known; mount the box where shocks are weaker, or set a larger range"
     number = m.sweep.clipped_samples
     return _counted(number, m.limits.clipped_samples, counted(number, "clipped sample"), advice)
 
@@ -221,26 +218,26 @@ def _invalid(m: Measured) -> Answer:
 
 
 def _stuck_axis(m: Measured) -> Answer:
-    still = m.sweep.lowest == m.sweep.highest
-    stuck = [axis for axis, seconds in zip(m.capture.axes, still.T, strict=True) if seconds.any()]
+    is_constant = m.sweep.lowest == m.sweep.highest
+    stuck = [axis for axis, seconds in zip(m.capture.axes, is_constant.T, strict=True) if seconds.any()]
     if not stuck:
         return stuck, [], True, "no axis stuck"
-    first_s = int(still.any(axis=1).argmax()) * m.sweep.window_rows / m.capture.odr_hz
+    first_s = int(is_constant.any(axis=1).argmax()) * m.sweep.window_rows / m.capture.odr_hz
     where = f"{', '.join(stuck)}, first at {first_s:.0f} s"
     return stuck, [], False, f"stuck for a second or more: {where}; check the sensor and its wiring"
 
 
 def _dead_axis(m: Measured) -> Answer:
     limit = m.limits.noise_share
-    share = np.median(m.sweep.spread, axis=0) / noise_floor_counts(m.capture)
-    dead = [axis for axis, part in zip(m.capture.axes, share, strict=True) if part < limit]
-    quietest = f"the quietest shows {share.min():.2g} × the chip's noise floor, limit {limit:g}"
+    shares = np.median(m.sweep.spread, axis=0) / noise_floor_counts(m.capture)
+    dead = [axis for axis, share in zip(m.capture.axes, shares, strict=True) if share < limit]
+    quietest = f"the quietest shows {shares.min():.2g} × the chip's noise floor, limit {limit:g}"
     text = f"dead, far below the chip's own noise: {', '.join(dead)} ({quietest}); check the sensor"
-    return float(share.min()), limit, not dead, text if dead else f"every axis alive ({quietest})"
+    return float(shares.min()), limit, not dead, text if dead else f"every axis alive ({quietest})"
 
 
 def noise_floor_counts(capture: Capture) -> np.ndarray:
-    """R.m.s. noise of each axis in counts that the data sheet's densities give over the filter's bandwidth."""
+    """R.m.s. noise of each axis in counts, from the data sheet's densities over the filter's bandwidth."""
     anti_alias = float(capture.file.attrs["anti_alias_hz"])
     bandwidth_hz = min(anti_alias, capture.odr_hz / 2) if anti_alias > 0 else capture.odr_hz / 4
     floors = [
@@ -253,8 +250,8 @@ def noise_floor_counts(capture: Capture) -> np.ndarray:
 def _gravity(m: Measured) -> Answer:
     limit = GRAVITY_MOVING_MS2 if m.gravity_at_rest is None else m.limits.gravity_tolerance_ms2
     gravity = float(np.linalg.norm(m.gravity))
-    if m.capture.is_imported and gravity < GRAVITY_MS2 / 2:  # many sensors, and many programs, take it out
-        return gravity, limit, None, "gravity: not judged, the file is without it"
+    if m.capture.is_imported and gravity < GRAVITY_MS2 / 2:  # many sensors and programs remove it
+        return gravity, limit, None, "gravity: not judged, the file has it removed"
     text = f"gravity {gravity:.3f} m/s² ({m.gravity_from}; limit {GRAVITY_MS2} ± {limit:g})"
     return gravity, limit, abs(gravity - GRAVITY_MS2) <= limit, text
 
@@ -262,21 +259,21 @@ def _gravity(m: Measured) -> Answer:
 def _mounting(m: Measured) -> Answer:
     limit, rotation = m.limits.mounting_deg, m.rotation
     if rotation is None:
-        return None, limit, None, "mounting: not judged, the conditions say none that gravity can be held against"
+        return None, limit, None, "mounting: not judged, the conditions give none that gravity can check"
     leaning = leaning_deg(rotation, m.gravity)
-    text = f"gravity lies {leaning:.0f}° from the declared up ({m.gravity_from}; limit {limit:g}°)"
+    text = f"gravity is {leaning:.0f}° from the declared up ({m.gravity_from}; limit {limit:g}°)"
     if leaning <= limit:
         return leaning, limit, True, text
     fitting = fitting_mounting(rotation, m.gravity)
-    mend = shlex.join(["towertap", "correct", str(m.capture.path), "--mounting", fitting])
-    said = m.capture.conditions.mounting
-    return leaning, limit, False, f"{text}: '{said}' does not fit, {fitting} would ({FORWARD_UNSEEN}): '{mend}'"
+    command = shlex.join(["towertap", "correct", str(m.capture.path), "--mounting", fitting])
+    declared = m.capture.conditions.mounting
+    return leaning, limit, False, f"{text}: '{declared}' does not fit, {fitting} would ({FORWARD_UNSEEN}): '{command}'"
 
 
 def _temperature(m: Measured) -> Answer:
     limit, coldest, hottest = m.limits.temperature_span_c, m.limits.coldest_c, m.limits.hottest_c
     if m.temperature_c is None:
-        return None, limit, None, "temperature: not judged, the box told none"
+        return None, limit, None, "temperature: not judged, the box reported none"
     low, high = m.temperature_c
     text = f"chip at {low:.1f} to {high:.1f} °C (limit: a span of {limit:g} °C within {coldest:g} to {hottest:g} °C)"
     return high - low, limit, high - low <= limit and low >= coldest and high <= hottest, text
@@ -285,38 +282,31 @@ def _temperature(m: Measured) -> Answer:
 def _messages(m: Measured) -> Answer:
     limit = m.limits.lost_messages
     if schema.version_of(m.capture.file) < (2, 0):
-        return None, limit, None, "messages: not judged, a capture of schema 1 does not tell; decode it again"
+        return None, limit, None, "messages: not judged, a capture of schema 1 does not record them; decode it again"
     lost, number = m.capture.table("lost_messages"), m.lost_messages
     where = ", ".join(f"{row / m.capture.rate_hz:.1f}" for row in lost["row"][:3].tolist()) + (", …" * (len(lost) > 3))
-    advice = f" after {where} s of samples: marks, faults, statuses or hellos; which, nobody knows"
-    return _counted(number, limit, f"{counted(number, 'message')} of the box missing", advice)
+    advice = f" after {where} s of samples: marks, faults, statuses or hellos; which ones is not known"
+    return _counted(number, limit, f"{counted(number, 'message')} from the box missing", advice)
 
 
 def _box_load(m: Measured) -> Answer:
-    """Shown and not judged: what a board can bear is known to its firmware, which tells of overflows."""
+    """Shown but not judged: if the load is too high, the firmware reports overflows."""
     stalls_us = [status.longest_stall_us for status in m.statuses if status.longest_stall_us is not None]
     busy = [status.busy_percent for status in m.statuses if status.busy_percent is not None]
     if not stalls_us:
-        return None, None, None, "load of the box: not known, no status told it"
-    text = f"longest stall of the box {max(stalls_us) / 1000:.1f} ms" + (
-        f", busy {max(busy):.0f} % at most" if busy else ""
-    )
-    return max(stalls_us), None, None, text
+        return None, None, None, "load of the box: not known, no status reported it"
+    text = f"longest stall of the box {max(stalls_us) / 1000:.1f} ms"
+    return max(stalls_us), None, None, text + (f", busy {max(busy):.0f} % at most" if busy else "")
 
 
 def _ending(m: Measured) -> Answer:
     ending, why = ending_of(m.capture.host, m.capture.text("bye"))
     if ending is not Ending.BROKEN_OFF:
-        return ending.value, "not broken off", True, f"the recording was {WHOLE[ending]}: {why}"
+        how = "completed" if ending is Ending.COMPLETE else "stopped on purpose"
+        return ending.value, "not broken off", True, f"the recording was {how}: {why}"
     length_s = m.capture.n_samples / m.capture.rate_hz
-    text = (
-        f"broken off after {length_s:.1f} s: {why}; drive the pass again, or use what there is: "
-        "'towertap compare --include-unsound'"
-    )
-    return ending.value, "not broken off", False, text
-
-
-WHOLE = {Ending.COMPLETE: "completed", Ending.STOPPED: "stopped on purpose"}
+    advice = "drive the pass again, or use it as it is: 'towertap compare --include-unsound'"
+    return ending.value, "not broken off", False, f"broken off after {length_s:.1f} s: {why}; {advice}"
 
 
 RULES: dict[str, Callable[[Measured], Answer]] = {
@@ -339,4 +329,4 @@ RULES: dict[str, Callable[[Measured], Answer]] = {
     "box_load": _box_load,
     "ending": _ending,
 }
-"""Name → rule, in the order in which they are shown."""
+"""Name → rule, in the order shown."""

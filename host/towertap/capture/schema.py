@@ -1,4 +1,4 @@
-"""What a capture holds: one table of datasets and attributes, to which every file is held on writing and on reading."""
+"""The capture schema: a table of datasets and attributes, validated on writing and on reading."""
 
 from __future__ import annotations
 
@@ -19,19 +19,19 @@ from towertap.wire.messages import MESSAGES
 
 NAME = "towertap capture"
 VERSION = (4, 0)
-"""1.0: two quantities of 16 bits. 2.0: a chip may have no gyroscope, and counts of up to 32 bits; status messages.
-3.0: not counts, but their differences along time. 4.0: nor the frames themselves; a table without rows is not there."""
+"""1.0: two quantities of 16 bits. 2.0: gyroscope optional, counts of up to 32 bits, status messages. 3.0: counts are
+stored as differences along time. 4.0: frames too; tables without rows are left out."""
 LARGEST_CHUNK_BYTES = 16 * 2**20
 LARGEST_TEXT_BYTES = 2**24
 LARGEST_TABLE_ROWS = 100_000
 BEST_DEFLATE_RATIO = 1032
-"""Deflate cannot shrink data further (RFC 1951: 258 bytes in two bits): more is a declared shape with nothing in it."""
+"""Deflate's limit (RFC 1951: 258 bytes in two bits); a higher ratio means a declared shape without data."""
 MOST_TIMES_STORED, MUCH_BYTES = 100, 2**28
-"""A live chip's noise cannot be packed to a tenth; an hour of a dead one's zeros may still be read and judged."""
+"""A live chip's noise does not compress to a tenth; an hour of a dead chip's zeros must still be readable."""
 WORST_DEFLATE_RATIO = 1.01
-"""Deflate lengthens data by less than this, a few bytes apart: a longer chunk would unfold to more than it declares."""
+"""Deflate expands data by less than this plus a few bytes; a longer chunk would inflate to more than it declares."""
 FILTERS = {1, 2, 3}
-"""Deflate, shuffle and checksum, by the numbers that HDF5 gives them: every HDF5 has these, any other is a plug-in."""
+"""HDF5's numbers of deflate, shuffle and checksum. Every HDF5 library has these; any other filter is a plug-in."""
 
 
 @dataclass(frozen=True)
@@ -42,10 +42,10 @@ class Dataset:
     dtype: np.dtype
     what: str
     columns: int = 0
-    """Length of the second axis; 0 when there is none."""
+    """Length of the second axis; 0 if there is none."""
     chunk_rows: int = 256
     is_long: bool = False
-    """Grows with the recording's samples; the others are small tables that are read as a whole."""
+    """Grows with the number of samples; the others are small tables that are read at once."""
 
     @property
     def tail(self) -> tuple[int, ...]:
@@ -59,10 +59,10 @@ class Attribute:
 
     name: str
     kind: str
-    """`text` (UTF-8 bytes of fixed length, which plain h5py gives as bytes), `int`, `float`, or `floats` (a pair)."""
+    """`text` (UTF-8 of fixed length, which plain h5py returns as bytes), `int`, `float`, or `floats` (a pair)."""
     what: str
     quantity: str = ""
-    """Only where the chip measures this."""
+    """Required only if the chip measures this; empty: always."""
 
 
 GAP = np.dtype([("row", "<i8"), ("missing", "<i8"), ("reason", "S20"), ("time_us", "<i8")])
@@ -79,7 +79,7 @@ _TABLES = (
 
 
 def counts_of(layout: Layout, version: tuple[int, int] = VERSION) -> dict[str, Dataset]:
-    """The datasets that hold what a chip measures, by quantity."""
+    """The datasets of a chip's counts, by quantity."""
     suffix, what = ("_differences", differences.WHAT) if version >= (3, 0) else ("", "counts of the chip")
     return {
         name: Dataset(name + suffix, quantity.dtype, f"{what}, x y z in chip axes", 3, differences.STRETCH, True)
@@ -88,10 +88,10 @@ def counts_of(layout: Layout, version: tuple[int, int] = VERSION) -> dict[str, D
 
 
 def tables() -> list[Dataset]:
-    """The small tables, which are only there when they have rows: those above, and one for each message kept."""
-    kept = [message.table for message in MESSAGES.values() if message.table]
-    place = [("row", "<i8"), ("time_us", "<i8")]
-    return [*_TABLES, *(Dataset(entry.name, np.dtype([*place, *entry.columns]), entry.what) for entry in kept)]
+    """The small tables, present only if they have rows: those above, and one for each message type that is stored."""
+    entries = [message.table for message in MESSAGES.values() if message.table]
+    columns = [("row", "<i8"), ("time_us", "<i8")]
+    return [*_TABLES, *(Dataset(entry.name, np.dtype([*columns, *entry.columns]), entry.what) for entry in entries)]
 
 
 ATTRIBUTES = (
@@ -119,29 +119,29 @@ ATTRIBUTES = (
     Attribute("skipped_bytes", "int", "raw bytes that are in no frame"),
 )
 SCALES = {"acceleration": "acceleration_scale_ms2", "rotation": "rotation_scale_rads"}
-"""Measurand → the attribute that says what a count of it means."""
+"""Quantity → attribute with its m/s² or rad/s per count."""
 
 _SHAPES = {"text": (), "int": (), "float": (), "floats": (2,)}
 _KINDS = {"text": "S", "int": "iu", "float": "f", "floats": "f"}
 
 
 def create(file: h5py.File, entry: Dataset) -> None:
-    """Make a dataset, empty, in a new file."""
-    made = file.create_dataset(
+    """Create an empty dataset in a new file."""
+    dataset = file.create_dataset(
         entry.name,
         shape=(0, *entry.tail),
         maxshape=(None, *entry.tail),
         dtype=entry.dtype,
         chunks=(entry.chunk_rows, 1) if entry.columns else (entry.chunk_rows,),
         compression="gzip",
-        compression_opts=5,  # of the tables: 9 takes longer, and saves a kilobyte in ten minutes; counts come packed
+        compression_opts=5,  # 9 is slower and saves a kilobyte in ten minutes of tables; counts are compressed already
         shuffle=True,
     )
-    set_attributes(made, {"what": entry.what})
+    set_attributes(dataset, {"what": entry.what})
 
 
 def set_attributes(owner: h5py.File | h5py.Dataset, values: Mapping[str, Any]) -> None:
-    """Set attributes, texts with a fixed length: the heap of the others can make HDF5 read a damaged file for ever."""
+    """Set attributes, texts with a fixed length: damaged variable-length texts can make HDF5 loop for ever."""
     for name, value in values.items():
         text = value.encode() if isinstance(value, str) else None
         kind = None if text is None else h5py.string_dtype("utf-8", max(1, len(text)))
@@ -149,7 +149,7 @@ def set_attributes(owner: h5py.File | h5py.Dataset, values: Mapping[str, Any]) -
 
 
 def small_table(file: h5py.File, name: str) -> np.ndarray:
-    """One of `tables`, whole; empty where it is not there."""
+    """All rows of one of `tables`; empty if the file does not have it."""
     dtypes = {entry.name: entry.dtype for entry in tables()}
     rows: np.ndarray = file[name][:] if name in file else np.empty(0, dtypes[name])
     return rows
@@ -161,15 +161,15 @@ def text_attribute(file: h5py.File, name: str) -> str:
 
 
 DAMAGED = (OSError, RuntimeError, KeyError, ValueError, TypeError)
-"""What h5py raises of a damaged file."""
+"""What h5py raises on a damaged file."""
 AGAIN = "decode the raw recording again"
 NEWER = "install a newer towertap"
 
 
 def validate(file: h5py.File) -> Layout:
-    """Hold an open file to the table and return its chip's layout; FileError names the first thing that is wrong.
+    """Validate an open file and return its chip's layout; FileError names the first thing that is wrong.
 
-    Nothing is read that the file could have made large: shapes, types and links are looked at, not contents.
+    Checks shapes, types and links but reads no contents, so a hostile file cannot make it read much.
     """
     version = version_of(file)
     for entry in ATTRIBUTES:
@@ -183,23 +183,22 @@ def validate(file: h5py.File) -> Layout:
         if entry.quantity in layout.quantities:
             _validate_attribute(file, entry)
     counts = list(counts_of(layout, version).values())
-    there = [entry for entry in (FRAMES, _EARLIER_FRAMES, *tables()) if entry.name in file]
-    stored = [_validated_dataset(file, entry) for entry in (*counts, *there)]
+    optional = [entry for entry in (FRAMES, _EARLIER_FRAMES, *tables()) if entry.name in file]
+    stored = [_validated_dataset(file, entry) for entry in (*counts, *optional)]
     if len({dataset.shape[0] for dataset in stored[: len(counts)]}) > 1:
         raise FileError("damaged capture: acceleration and rotation differ in length")
     if len({h5py.h5o.get_info(dataset.id).addr for dataset in stored}) < len(stored):
-        raise FileError("refused: one table of the capture stands under two names")
+        raise FileError("refused: one table of the capture has two names")
     declared = sum(dataset.size * dataset.dtype.itemsize for dataset in stored)
     packed = sum(dataset.id.get_storage_size() for dataset in stored)
     if declared > MOST_TIMES_STORED * packed + MUCH_BYTES:
-        raise FileError(
-            f"refused: declares {declared / 1e6:.0f} MB in {packed / 1e6:.1f}, which no live chip's samples do"
-        )
+        sizes = f"{declared / 1e6:.0f} MB in {packed / 1e6:.1f} MB"
+        raise FileError(f"refused: declares {sizes}; no live chip's samples compress that much")
     return layout
 
 
 def version_of(file: h5py.File) -> tuple[int, int]:
-    """The version of the schema that a file says it has; FileError when it is no capture, or a newer one."""
+    """The schema version of a file; FileError if it is not a capture, or a newer one."""
     for entry in ATTRIBUTES[:2]:
         _validate_attribute(file, entry)
     if text_attribute(file, "schema") != NAME:
@@ -210,7 +209,7 @@ def version_of(file: h5py.File) -> tuple[int, int]:
         raise FileError(f"damaged capture: schema version {version[:20]!r} is not MAJOR.MINOR")
     major, minor = int(numbers[1]), int(numbers[2])
     if major > VERSION[0]:
-        raise FileError(f"a capture of schema {version}, and this towertap reads up to {VERSION[0]}.x: {NEWER}")
+        raise FileError(f"a capture of schema {version}, but this towertap reads only up to {VERSION[0]}.x: {NEWER}")
     return major, minor
 
 
@@ -230,40 +229,40 @@ def _validated_dataset(file: h5py.File, entry: Dataset) -> h5py.Dataset:
     if link is None:
         raise FileError(f"damaged capture: /{entry.name} is missing; {AGAIN}")
     if not isinstance(link, h5py.HardLink):
-        raise FileError(f"refused: /{entry.name} is a link to elsewhere, and a capture stands for itself")
+        raise FileError(f"refused: /{entry.name} is a link, and a capture must be self-contained")
     stored = file[entry.name]
     if not isinstance(stored, h5py.Dataset) or stored.dtype != entry.dtype:
-        raise FileError(f"damaged capture: /{entry.name} is not of the type that the schema says")
+        raise FileError(f"damaged capture: /{entry.name} does not have the type in the schema")
     if stored.is_virtual or stored.external:
-        raise FileError(f"refused: /{entry.name} has its data in another file, and a capture stands for itself")
+        raise FileError(f"refused: /{entry.name} has its data in another file, and a capture must be self-contained")
     if stored.ndim != 1 + len(entry.tail) or stored.shape[1:] != entry.tail or stored.chunks is None:
-        raise FileError(f"damaged capture: /{entry.name} is not of the shape that the schema says")
+        raise FileError(f"damaged capture: /{entry.name} does not have the shape in the schema")
     if not entry.is_long and stored.shape[0] > LARGEST_TABLE_ROWS:
-        raise FileError(f"refused: /{entry.name} has {stored.shape[0]} rows, more than any drive makes")
+        raise FileError(f"refused: /{entry.name} has {stored.shape[0]} rows, more than any drive has")
     _validate_storage(stored)
     return stored
 
 
 def _validate_storage(stored: h5py.Dataset) -> None:
-    """Hold the stored bytes to what they declare, so that reading a block takes the memory of a block."""
+    """Check the stored bytes against the declared sizes, so that reading a block takes no more memory than a block."""
     creation = stored.id.get_create_plist()
     if not {creation.get_filter(k)[0] for k in range(creation.get_nfilters())} <= FILTERS:
-        raise FileError(f"refused: {stored.name} is packed by another filter than deflate, shuffle and checksum")
+        raise FileError(f"refused: {stored.name} uses a filter other than deflate, shuffle and checksum")
     chunk_bytes = int(np.prod(stored.chunks, dtype=float)) * stored.dtype.itemsize
     possible = stored.id.get_storage_size() * BEST_DEFLATE_RATIO + chunk_bytes
     declared = int(np.prod(stored.shape, dtype=object)) * stored.dtype.itemsize
-    longest_stored, is_whole = 0, True
+    longest_stored, is_complete = 0, True
 
     def look(chunk: h5py.h5d.StoreInfo) -> None:
-        nonlocal longest_stored, is_whole
+        nonlocal longest_stored, is_complete
         longest_stored = max(longest_stored, chunk.size)
-        is_whole &= not chunk.filter_mask or chunk.size >= chunk_bytes  # left out filters leave all that is declared
+        is_complete &= not chunk.filter_mask or chunk.size >= chunk_bytes  # a skipped filter leaves the full size
 
     stored.id.chunk_iter(look)
     if longest_stored > chunk_bytes * WORST_DEFLATE_RATIO + 1000:
-        raise FileError(f"refused: {stored.name} has a chunk that would unfold to more than it declares")
+        raise FileError(f"refused: {stored.name} has a chunk that would inflate to more than it declares")
     if chunk_bytes > LARGEST_CHUNK_BYTES or declared > possible:
         raise FileError(f"refused: {stored.name} declares more data than the file can hold")
     chunks = math.prod(-(-rows // in_chunk) for rows, in_chunk in zip(stored.shape, stored.chunks, strict=True))
-    if stored.id.get_num_chunks() != chunks or not is_whole:
-        raise FileError(f"damaged capture: {stored.name} is not there whole; {AGAIN}")
+    if stored.id.get_num_chunks() != chunks or not is_complete:
+        raise FileError(f"damaged capture: {stored.name} is incomplete; {AGAIN}")

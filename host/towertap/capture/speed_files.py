@@ -1,4 +1,4 @@
-"""The files that a speed log comes in: one reader a suffix, from bytes to tables of texts, as the page defines them."""
+"""File formats of speed logs: one reader per suffix, from bytes to tables of strings (hardware_notes/speed_log.md)."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from towertap.lazily import pd
 
 TIMES = ("time_utc", "unix_s")
 SPEEDS = {"speed_ms": 1.0, "speed_kmh": 1 / 3.6}
-"""Column of a CSV → what makes m/s of it."""
+"""CSV column → factor to m/s."""
 POSITIONS = ("latitude", "longitude")
 ROWS = 65536
 XML_BYTES = 2**20
-"""Read at a time; no tag or text of a track is longer, and the parser looks at an unfinished one again each time."""
+"""Read size. No tag or text of a track is longer; the parser rescans an unfinished one at each feed."""
 
 Texts = Generator["pd.DataFrame", None, None]
-"""Tables of texts in the columns of a CSV, an empty cell NaN."""
+"""Tables of strings with the columns of a CSV; an empty cell is NaN."""
 
 
 def _read_csv(file: BinaryIO) -> Texts:
@@ -36,12 +36,12 @@ def _read_csv(file: BinaryIO) -> Texts:
 
 
 def _refuse_columns(names: list[str]) -> None:
-    """FileError unless there is one column of time, and one of speed or both of position."""
+    """FileError unless there is one time column, and either one speed column or both position columns."""
     if len(names) == 1 and ";" in names[0]:
-        raise FileError("its columns are separated by semicolons: separate them by commas, and write 36.5 for 36,5")
+        raise FileError("columns separated by semicolons: separate them by commas, and write 36.5 for 36,5")
     for what, known in (("time", TIMES), ("speed", tuple(SPEEDS))):
-        if len(doubled := [name for name in known if name in names]) > 1:
-            raise FileError(f"two columns of {what}, {' and '.join(doubled)}: keep one")
+        if len(duplicates := [name for name in known if name in names]) > 1:
+            raise FileError(f"two columns of {what}, {' and '.join(duplicates)}: keep one")
     if not any(name in names for name in TIMES):
         raise FileError(f"no column of time: name one {' or '.join(TIMES)}")
     if not any(name in names for name in SPEEDS) and not all(name in names for name in POSITIONS):
@@ -49,9 +49,9 @@ def _refuse_columns(names: list[str]) -> None:
 
 
 def _read_gpx(file: BinaryIO) -> Texts:
-    """The track points, by the hardened parser of defusedxml.
+    """The track points, parsed by defusedxml.
 
-    A GPX library makes 2.6 kB and 36 µs of each point: 2 GB and half a minute of a day at ten points a second.
+    A GPX library takes 2.6 kB and 36 µs per point: 2 GB and half a minute for a day at ten points per second.
     """
     track = _TrackPoints()
     parser = DefusedXMLParser(target=track, forbid_dtd=True)
@@ -64,13 +64,13 @@ def _read_gpx(file: BinaryIO) -> Texts:
                 yield track.taken()
         parser.close()
     except DTDForbidden:
-        raise FileError("a GPX file with a document type (DOCTYPE), which none needs; export it again") from None
-    except (ParseError, ValueError, LookupError) as error:  # the last two: an encoding that is not known
-        raise FileError(f"not whole XML ({' '.join(str(error).split())[:80]}); export the track again") from None
+        raise FileError("a GPX file with a document type (DOCTYPE), which GPX never needs; export it again") from None
+    except (ParseError, ValueError, LookupError) as error:  # the last two: an unknown encoding
+        raise FileError(f"not valid XML ({' '.join(str(error).split())[:80]}); export the track again") from None
 
 
 class _TrackPoints:
-    """What the parser tells: points with a time, their speed in themselves (GPX 1.0) or in their extensions (1.1)."""
+    """Parser target that collects points with a time, and their speed from the point (GPX 1.0) or extensions (1.1)."""
 
     def __init__(self) -> None:
         self.points: list[dict[str, str]] = []
@@ -80,7 +80,7 @@ class _TrackPoints:
         self._text = ""
 
     def taken(self) -> pd.DataFrame:
-        """The points so far, which are forgotten here."""
+        """The points since the last call."""
         rows = pd.DataFrame(self.points, columns=["time_utc", "speed_ms", *POSITIONS])
         rows.index += self._taken
         self._taken += len(rows)
@@ -92,7 +92,7 @@ class _TrackPoints:
         if not self._open and name != "gpx":
             raise FileError(f"XML of another kind ('{name[:40]}'), not GPX")
         if len(self._open) > 50:
-            raise FileError("elements nested too deep for GPX")
+            raise FileError("elements nested too deeply for GPX")
         self._open.append(name)
         self._text = ""
         if name == "trkpt":
@@ -113,4 +113,4 @@ class _TrackPoints:
 
 
 READERS: dict[str, Callable[[BinaryIO], Texts]] = {".gpx": _read_gpx, ".csv": _read_csv}
-"""Suffix → what reads the points of a log."""
+"""Suffix → reader of a log's points."""

@@ -1,4 +1,4 @@
-"""One pass over all counts of a capture: what each axis did in each second."""
+"""Reads all counts of a capture once, and gives statistics of each axis for each second."""
 
 import math
 from dataclasses import dataclass
@@ -9,19 +9,19 @@ from towertap.capture.reading import Capture
 
 BLOCK_ROWS = 65536
 MOST_WINDOWS = 100_000
-"""A day of seconds; of more, each is longer."""
+"""About a day of seconds; the windows of a longer capture are longer than a second."""
 
 REST_ACCELERATION_MS2 = 0.15
-"""Standard deviation of each axis over a second at rest: above the chip's noise, below any rolling vehicle's."""
+"""Largest standard deviation of an axis over a second at rest: above the chip's noise, below a rolling vehicle's."""
 REST_ROTATION_RADS = math.radians(1.0)
-"""The same of the rotation rate."""
+"""Same for the rotation rate."""
 REST_TURNING_RADS = math.radians(3.0)
-"""Mean rotation rate at rest: the gyroscope's own zero offset."""
+"""Largest mean rotation rate at rest, which allows for the gyroscope's zero offset."""
 
 
 @dataclass(frozen=True)
 class Sweep:
-    """Per second (m of them) and axis (n, in the order of `Capture.axes`), in counts."""
+    """Statistics in counts, (m, n): m seconds, n axes in the order of `Capture.axes`."""
 
     window_rows: int
     lowest: np.ndarray
@@ -34,25 +34,25 @@ class Sweep:
     clipped_samples: int
     """Samples with any axis at the end of its range."""
     clipped_rows: np.ndarray
-    """Rows of the samples whose acceleration is at the end of its range."""
+    """Rows of the samples with acceleration at the end of its range."""
     invalid_samples: int
     """Samples with any axis without a valid reading."""
     scales: np.ndarray
-    """(n,) m/s² or rad/s a count."""
+    """(n,) m/s² or rad/s per count."""
 
     @property
     def at_rest(self) -> np.ndarray:
-        """The seconds (m,) in which the box neither shook nor turned."""
+        """Whether the box neither shook nor turned in each second (m,)."""
         spread, turning = self.spread * self.scales, np.abs(self.mean[:, 3:]) * self.scales[3:]
-        still: np.ndarray = np.all(spread[:, :3] < REST_ACCELERATION_MS2, axis=1)
-        still &= np.all(spread[:, 3:] < REST_ROTATION_RADS, axis=1)
-        still &= np.all(turning < REST_TURNING_RADS, axis=1)
-        return still
+        is_still: np.ndarray = np.all(spread[:, :3] < REST_ACCELERATION_MS2, axis=1)
+        is_still &= np.all(spread[:, 3:] < REST_ROTATION_RADS, axis=1)
+        is_still &= np.all(turning < REST_TURNING_RADS, axis=1)
+        return is_still
 
     def gravity_at_rest(self) -> np.ndarray | None:
-        """Median over the seconds at rest of the mean specific force (3,), m/s², chip axes; None without one."""
-        still = self.at_rest
-        return np.median(self.mean[still, :3], axis=0) * self.scales[:3] if still.any() else None
+        """Median of the mean specific force over the seconds at rest, (3,), m/s², chip axes; None if there are none."""
+        is_still = self.at_rest
+        return np.median(self.mean[is_still, :3], axis=0) * self.scales[:3] if is_still.any() else None
 
     def mean_force(self) -> np.ndarray:
         """Mean specific force (3,) over all seconds, m/s², chip axes."""
@@ -60,9 +60,9 @@ class Sweep:
 
 
 def sweep(capture: Capture, seconds: float = math.inf) -> Sweep:
-    """Read every count of the first `seconds` once, in blocks of seconds.
+    """Read every count of the first `seconds` once, in blocks.
 
-    A last part shorter than half a second only counts for clipping.
+    A remainder shorter than half a second is only checked for clipping.
     """
     end = int(min(capture.n_samples, max(1.0, seconds * capture.odr_hz)))
     rows = max(1, min(round(capture.odr_hz), end), -(-end // MOST_WINDOWS))
@@ -74,10 +74,10 @@ def sweep(capture: Capture, seconds: float = math.inf) -> Sweep:
     step = max(1, BLOCK_ROWS // rows) * rows
     for start in range(0, end, step):
         stop = min(start + step, end)
-        of_quantities = [capture.counts(name, start, stop) for name in quantities]
-        counts = np.empty((len(no_reading), stop - start), np.result_type(*of_quantities))
-        for k, values in enumerate(of_quantities):  # an axis a row: its samples lie side by side
-            counts[3 * k : 3 * k + 3] = values.T
+        blocks = [capture.counts(name, start, stop) for name in quantities]
+        counts = np.empty((len(no_reading), stop - start), np.result_type(*blocks))
+        for k, block in enumerate(blocks):  # one row per axis, so that its samples are contiguous
+            counts[3 * k : 3 * k + 3] = block.T
         if np.any(counts.max(axis=1) >= -no_reading[:, 0] - 1) or np.any(counts.min(axis=1) <= no_reading[:, 0] + 1):
             invalid = counts <= no_reading
             ends = (counts >= -no_reading - 1) | ((counts <= no_reading + 1) & ~invalid)
@@ -85,25 +85,14 @@ def sweep(capture: Capture, seconds: float = math.inf) -> Sweep:
             clipped_samples += int(ends.any(axis=0).sum())
             clipped_rows.append(start + np.flatnonzero(ends[:3].any(axis=0)))
             invalid_samples += int(invalid.any(axis=0).sum())
-        whole = (stop - start) // rows * rows
-        if whole:
-            per_window.append(_statistics(counts[:, :whole].reshape(len(counts), -1, rows)))
-        if stop - start - whole >= rows / 2:
-            per_window.append(_statistics(counts[:, None, whole:]))
+        full = (stop - start) // rows * rows
+        if full:
+            per_window.append(_statistics(counts[:, :full].reshape(len(counts), -1, rows)))
+        if stop - start - full >= rows / 2:
+            per_window.append(_statistics(counts[:, None, full:]))
     lowest, highest, mean, spread = (np.concatenate(parts) for parts in zip(*per_window, strict=True))
-    scales = capture.axis_scales
-    return Sweep(
-        rows,
-        lowest,
-        highest,
-        mean,
-        spread,
-        clipped,
-        clipped_samples,
-        np.concatenate(clipped_rows),
-        invalid_samples,
-        scales,
-    )
+    at_ends = clipped, clipped_samples, np.concatenate(clipped_rows), invalid_samples
+    return Sweep(rows, lowest, highest, mean, spread, *at_ends, capture.axis_scales)
 
 
 def _statistics(windows: np.ndarray) -> tuple[np.ndarray, ...]:

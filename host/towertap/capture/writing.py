@@ -1,4 +1,4 @@
-"""Writes a capture in blocks to a temporary name beside it, and gives it its name when it is whole and valid."""
+"""Writes a capture in blocks to a temporary file, and renames it once it is complete and valid."""
 
 from __future__ import annotations
 
@@ -16,19 +16,19 @@ from towertap.errors import FileError
 from towertap.lazily import h5py
 
 BLOCK_CHUNKS = 8
-"""Rows are gathered until so many chunks are full, so that each chunk is compressed once."""
+"""Rows are buffered up to this many chunks, so that each chunk is compressed once."""
 LIBRARY = ("v110", "v110")
 AHEAD_BYTES = 8 * 2**20
-"""Room is taken on the disk so far ahead."""
+"""Disk space reserved ahead of the data."""
 METADATA_BYTES = 2**19
-"""More than HDF5 keeps in memory of a capture's indexes until it closes the file."""
+"""More than the indexes that HDF5 keeps in memory until it closes the file."""
 
 
 class CaptureWriter:
     """Context manager: append to the schema's datasets, set the attributes once; `path` appears on a clean exit.
 
-    A full disk never meets HDF5, which does not survive it: the file has its room before anything is written there,
-    and where there is none a FileError says so and nothing is left.
+    HDF5 does not survive a full disk, so disk space is reserved before each write. If there is none, a FileError says
+    so and no file is left.
     """
 
     def __init__(self, path: Path) -> None:
@@ -37,7 +37,7 @@ class CaptureWriter:
         self._waiting: dict[str, np.ndarray] = {}
         self._entries: dict[str, schema.Dataset] = {}
         self._fill: dict[str, int] = {}
-        self._room = self._used = 0
+        self._reserved = self._used = 0
 
     def __enter__(self) -> Self:
         with ExitStack() as cleanup:
@@ -49,35 +49,31 @@ class CaptureWriter:
             try:
                 self._part.write_bytes(image)
             except OSError as error:
-                why = error.strerror or "no place for a file"
-                raise FileError(
-                    f"{self._path}: cannot be written ({why}); give another place for the capture"
-                ) from None
+                reason = error.strerror or "not a place for a file"
+                raise FileError(f"{self._path}: cannot be written ({reason}); give another path") from None
             cleanup.callback(lambda: self.file.close())
-            self._take_room(0)
+            self._reserve(0)
             self.create([schema.FRAMES, *schema.tables()])
             self._cleanup = cleanup.pop_all()
         return self
 
-    def _take_room(self, size: int) -> None:
-        """Have room for `size` bytes more; HDF5 gives back what it has not used whenever it closes the file."""
+    def _reserve(self, size: int) -> None:
+        """Reserve disk space for `size` more bytes. Closing the file makes HDF5 release what it has not used."""
         self._used += size
-        if self._used + METADATA_BYTES <= self._room:
+        if self._used + METADATA_BYTES <= self._reserved:
             return
         self.file.close()
         self._used = self._part.stat().st_size + size
-        self._room = self._used + METADATA_BYTES + AHEAD_BYTES
+        self._reserved = self._used + METADATA_BYTES + AHEAD_BYTES
         try:
-            allocate(self._part, self._room)
+            allocate(self._part, self._reserved)
         except OSError as error:
-            needed = f"it needs {self._room / 1e6:.0f} MB so far ({error.strerror})"
-            raise FileError(
-                f"{self._path}: no room for the capture, {needed}; make room or give another place"
-            ) from None
+            needed = f"it needs {self._reserved / 1e6:.0f} MB so far ({error.strerror}); free some or give another path"
+            raise FileError(f"{self._path}: no space for the capture, {needed}") from None
         self.file = h5py.File(self._part, "r+", libver=LIBRARY)
 
     def create(self, entries: Iterable[schema.Dataset]) -> None:
-        """Have room for rows of these; the counts are known when the chip is. A dataset is made when it has rows."""
+        """Make buffers for these datasets; a dataset itself is created when it has rows."""
         for entry in entries:
             self._entries[entry.name], self._fill[entry.name] = entry, 0
             self._waiting[entry.name] = np.empty((BLOCK_CHUNKS * entry.chunk_rows, *entry.tail), entry.dtype, "F")
@@ -93,7 +89,7 @@ class CaptureWriter:
             self._cleanup.__exit__(kind, error, trace)
 
     def append(self, name: str, rows: np.ndarray) -> None:
-        """Add rows to the dataset `name`; they are cast to its type."""
+        """Add rows to the dataset `name`, cast to its type."""
         waiting = self._waiting[name]
         done = 0
         while done < len(rows):
@@ -106,7 +102,7 @@ class CaptureWriter:
                 self._flush(name)
 
     def add(self, name: str, rows: Sequence[tuple]) -> None:
-        """Add rows to the table `name`; FileError when it becomes longer than a table may be."""
+        """Add rows to the table `name`; FileError if it exceeds LARGEST_TABLE_ROWS."""
         if rows:
             self.append(name, np.array(rows, self._waiting[name].dtype))
             stored = len(self.file[name]) if name in self.file else 0
@@ -115,12 +111,12 @@ class CaptureWriter:
                 raise FileError(f"{self._path}: would have more than {number} {what}, which no drive has")
 
     def set_attributes(self, values: Mapping[str, Any]) -> None:
-        """Set attributes of the file; the schema says which there must be."""
-        self._take_room(sum(len(value) for value in values.values() if isinstance(value, str)))
+        """Set attributes of the file; the schema lists the required ones."""
+        self._reserve(sum(len(value) for value in values.values() if isinstance(value, str)))
         schema.set_attributes(self.file, values)
 
     def flush(self) -> None:
-        """Put all rows into the file, so that `file` can be read; none can follow."""
+        """Write all buffered rows, so that `file` can be read; no rows may follow."""
         for name in self._waiting:
             self._flush(name)
 
@@ -128,7 +124,7 @@ class CaptureWriter:
         fill = self._fill[name]
         if not fill:
             return
-        self._take_room(int(self._waiting[name][:fill].nbytes * schema.WORST_DEFLATE_RATIO))
+        self._reserve(int(self._waiting[name][:fill].nbytes * schema.WORST_DEFLATE_RATIO))
         if name not in self.file:
             schema.create(self.file, self._entries[name])
         dataset, rows = self.file[name], self._waiting[name][:fill]

@@ -1,1 +1,1 @@
-"""The doors of the house: one way in for files, structured text and times, one way out to a file and to a terminal."""
+"""Input and output, each in one place: reading files, JSON, TOML, times and quantities; writing files and terminals."""

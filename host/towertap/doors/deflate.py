@@ -1,6 +1,7 @@
-"""Deflate (RFC 1951) and CRC-32 by the fastest libraries that a processor has wheels for, else by zlib.
+"""Deflate (RFC 1951) and CRC-32 by the fastest libraries that have wheels for this processor, else by zlib.
 
-zlib-ng packs in two thirds of zlib's time; ISA-L, which packs badly, unpacks and checks several times as fast.
+zlib-ng compresses in two thirds of zlib's time. ISA-L decompresses and checks several times as fast, but its
+compression ratio is poor.
 """
 
 from importlib import import_module
@@ -14,7 +15,7 @@ def _library(name: str) -> Any:
         return import_module("zlib")
 
 
-_packing, _unpacking = _library("zlib_ng.zlib_ng"), _library("isal.isal_zlib")
-crc32, decompress = _unpacking.crc32, _unpacking.decompress
-InflateError: type[Exception] = _unpacking.error
-compressobj, RUNS_ONLY, END_BLOCK = _packing.compressobj, _packing.Z_RLE, _packing.Z_BLOCK
+_deflate, _inflate = _library("zlib_ng.zlib_ng"), _library("isal.isal_zlib")
+crc32, decompress = _inflate.crc32, _inflate.decompress
+InflateError: type[Exception] = _inflate.error
+compressobj, RUNS_ONLY, END_BLOCK = _deflate.compressobj, _deflate.Z_RLE, _deflate.Z_BLOCK

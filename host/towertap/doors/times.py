@@ -1,20 +1,20 @@
-"""The one way to read an instant, and to write down the present one."""
+"""Parses ISO 8601 times and formats the current one."""
 
 from datetime import UTC, date, datetime, timedelta, timezone
 from typing import Any
 
 YEARS = range(1970, 2100)
-"""Outside of these a clock was never set; inside them no arithmetic leaves what Python's dates can hold."""
+"""A clock outside these years was never set. Inside them, date arithmetic cannot overflow."""
 LONGEST = 64
 
 
 def now_utc() -> str:
-    """The present moment in ISO 8601, UTC, to the second."""
+    """The current time in ISO 8601, UTC, to the second."""
     return datetime.now(UTC).isoformat(timespec="seconds")
 
 
 def instant(text: Any) -> datetime | None:
-    """The instant that an ISO 8601 text names, with its offset from UTC, or in UTC where none is written; else None."""
+    """Parse ISO 8601, taken as UTC if it has no offset; None if it is not a valid time."""
     try:
         moment = datetime.fromisoformat(text.strip()) if len(text) <= LONGEST else None
     except (ValueError, TypeError, AttributeError):
@@ -25,7 +25,7 @@ def instant(text: Any) -> datetime | None:
 
 
 def local(text: Any, utc_offset_s: int | None = None) -> datetime | None:
-    """The instant as a clock showed it where it was written: by `utc_offset_s` or else by the text's own offset."""
+    """The instant in local time where it was recorded: at `utc_offset_s`, or else at the text's own offset."""
     moment = instant(text)
     if moment is None or utc_offset_s is None:
         return moment
@@ -33,6 +33,6 @@ def local(text: Any, utc_offset_s: int | None = None) -> datetime | None:
 
 
 def local_day(text: Any, utc_offset_s: int | None = None) -> date | None:
-    """The day that an instant fell on where it was written."""
+    """The local day of an instant where it was recorded."""
     moment = local(text, utc_offset_s)
     return moment and moment.date()

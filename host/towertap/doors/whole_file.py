@@ -1,4 +1,4 @@
-"""The one way out to a file: it appears whole or not at all, however the writing ends, and on a disk that holds it."""
+"""Writes files atomically: a file appears complete or not at all, and is synced to the disk."""
 
 import errno
 import glob
@@ -13,16 +13,16 @@ from pathlib import Path
 from typing import Any
 
 NO_ROOM = (errno.ENOSPC, errno.EFBIG, errno.EDQUOT)
-"""Why a disk takes no more: it is full, its file system holds no larger file, or nobody may have more of it."""
+"""Out of space: the disk is full, the file system allows no larger file, or a quota is used up."""
 LEFT_OVER_S = 600.0
-"""A part that nobody has written to for so long was left by a process that was killed."""
+"""A part file this old was left by a killed process."""
 
 
 @contextmanager
 def whole_file(path: Path) -> Iterator[Path]:
-    """A hidden place beside `path` to write in its stead; it becomes `path`, synced, when the block ends well.
+    """A hidden file next to `path` to write to; it is synced and renamed to `path` when the block ends without error.
 
-    Two writers of one path do not meet: the last to end stays. What killed writers of `path` left is removed.
+    Concurrent writers do not clash: the last one wins. Files left by killed writers of `path` are removed.
     """
     _remove_left_overs(path)
     part = path.with_name(f".{path.name[:200]}.{secrets.token_hex(4)}.part")
@@ -33,7 +33,7 @@ def whole_file(path: Path) -> Iterator[Path]:
                 os.fsync(file.fileno())
             os.replace(part, path)
     except OSError as error:
-        if error.filename in (part, str(part)):  # nobody named that
+        if error.filename in (part, str(part)):  # a name the user never gave
             error.filename = str(path)
         raise
     finally:
@@ -41,14 +41,14 @@ def whole_file(path: Path) -> Iterator[Path]:
 
 
 def write_json(path: Path, data: Any) -> None:
-    """Write what JSON can hold, indented, whole or not at all."""
+    """Write `data` as indented JSON, atomically."""
     with whole_file(path) as part:
         part.write_text(json.dumps(data, indent=1, allow_nan=False, ensure_ascii=False) + "\n", "utf-8")
 
 
 @contextmanager
 def no_room_named(path: Path) -> Iterator[None]:
-    """OSError for want of room in the system's words, of `path`: it names no file, or the one that was copied."""
+    """Make an out-of-space OSError name `path`; the system names no file, or the one being copied from."""
     try:
         yield
     except OSError as error:
@@ -59,15 +59,15 @@ def no_room_named(path: Path) -> Iterator[None]:
 
 def _remove_left_overs(path: Path) -> None:
     for part in path.parent.glob(f".{glob.escape(path.name[:200])}.*.part"):
-        with suppress(OSError):  # another may remove it at the same time
+        with suppress(OSError):  # another process may be removing it too
             if part.stat().st_mtime < time.time() - LEFT_OVER_S:
                 part.unlink()
 
 
 def allocate(path: Path, size: int) -> None:
-    """Give a file blocks for `size` bytes, so that no write into them meets a full disk; OSError where it has no room.
+    """Extend a file to `size` bytes and reserve the disk blocks, so that later writes cannot run out of space; OSError.
 
-    The file becomes so long. Where the system has no such call, the free space is looked at instead.
+    A system without such a call checks the free space instead.
     """
     with path.open("r+b") as file:
         if hasattr(os, "posix_fallocate"):

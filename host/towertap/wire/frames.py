@@ -1,4 +1,4 @@
-"""The frame between box and host, as hardware_notes/wire_format.md defines it: header, types, flags, commands."""
+"""Frames and commands between box and host, as defined in hardware_notes/wire_format.md: header, types, flags."""
 
 import json
 from enum import IntEnum, IntFlag
@@ -11,7 +11,7 @@ VERSION = 1
 MAX_PAYLOAD = 2048
 MAX_COMMAND = 256
 UNKNOWN_TEMPERATURE = -32768
-"""The header's temperature word when the chip's temperature is not known."""
+"""Temperature word of the header if the chip's temperature is not known."""
 
 HEADER = np.dtype(
     [
@@ -29,10 +29,10 @@ HEADER = np.dtype(
         ("temperature", "<i2"),
     ]
 )
-"""The 36 bytes before the payload. The 64-bit counters are read as signed: a box does not run for 290,000 years."""
+"""The 36 bytes before the payload. The 64-bit counters are read as signed: 2^63 µs is 290,000 years."""
 
 OVERHEAD = HEADER.itemsize + 4
-"""Bytes of a frame that are not payload: header and check value."""
+"""Bytes of a frame besides the payload: header and check value."""
 
 
 class FrameType(IntEnum):
@@ -56,8 +56,8 @@ class Flag(IntFlag):
 
 
 def command_line(command: dict[str, Any]) -> bytes:
-    """A command to the box as one ASCII line of JSON; ValueError when it is longer than the box takes (256 bytes)."""
+    """A command to the box as one ASCII line of JSON; ValueError if it exceeds MAX_COMMAND bytes."""
     line = json.dumps(command, separators=(",", ":"), allow_nan=False).encode("ascii") + b"\n"
     if len(line) > MAX_COMMAND:
-        raise ValueError(f"a command of {len(line)} bytes is longer than the {MAX_COMMAND} that the box takes")
+        raise ValueError(f"a command of {len(line)} bytes is longer than the {MAX_COMMAND} that the box accepts")
     return line

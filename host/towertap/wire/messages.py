@@ -1,4 +1,4 @@
-"""What becomes of a frame that carries no samples: one line a type, read by decoder, recorder and live view."""
+"""Frames without samples: one entry per type says what the decoder, the recorder and the live view do with it."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -13,11 +13,11 @@ from towertap.wire.decoder import Frames
 from towertap.wire.frames import FrameType
 
 RATES_HZ = (1.0, 100_000.0)
-"""Rates that a chip may have; anything else in a hello is a mistake."""
+"""Lowest and highest plausible sample rate; anything else in a hello is an error."""
 
 
 class Hello(msgspec.Struct, frozen=True):
-    """What a box says of itself, as far as the host needs it; a box that does not run has no settings to tell."""
+    """The part of a box's hello that the host needs; rate and ranges are 0 while the box is not running."""
 
     serial: str = ""
     boot_id: str = ""
@@ -31,60 +31,60 @@ class Hello(msgspec.Struct, frozen=True):
 
     @property
     def settings(self) -> tuple[float, ...]:
-        """What may not change on the way."""
+        """The settings that must not change during a recording."""
         return self.odr_hz, self.accel_range_g, self.gyro_range_dps
 
 
 class Status(msgspec.Struct, frozen=True):
-    """How a box is doing, as far as the host shows it; None where its firmware does not tell."""
+    """The part of a box's status that the host shows; None if its firmware does not report it."""
 
     overflows: int = 0
     busy_percent: float | None = None
-    """Share of the time since the last status in which there was work."""
+    """Share of the time since the last status that the box was busy."""
     longest_stall_us: float | None = None
-    """The longest that the loop was away since then."""
+    """Longest interruption of the loop since the last status."""
 
 
 def hello_of(content: object) -> Hello:
-    """A hello's JSON object as a Hello; FileError in one line when it is none."""
+    """Parse a hello's JSON object; FileError if it is not a hello."""
     hello: Hello = typed(content, Hello, "the box's hello")
     return hello
 
 
 def running_hello(content: object) -> Hello:
-    """The hello of a box that runs, whose rate and range a reader needs; FileError where it does not tell them."""
+    """Parse the hello of a running box; FileError if it lacks the rate or range."""
     hello = hello_of(content)
     for name in ("odr_hz", "accel_range_g"):
         if not getattr(hello, name) > 0:
-            raise FileError(f"the box's hello gives no usable {name}; bring its firmware up to date")
+            raise FileError(f"the box's hello gives no usable {name}; update its firmware")
     return hello
 
 
 @dataclass(frozen=True)
 class MessageTable:
-    """A table of the capture with one row a message: row of the next sample, box clock, and these columns."""
+    """A capture's table with one row per message: row of the next sample, box clock, and `columns`."""
 
     name: str
     columns: tuple[tuple[str, str], ...]
     row: Callable[[Frames], tuple]
-    """From a frame to what goes into the columns."""
+    """Values of `columns` from a frame."""
     what: str
 
 
 @dataclass(frozen=True)
 class Message:
-    """A type of frame: what the capture keeps of it, and what a person is told as it comes.
+    """A type of frame: the table that the capture keeps it in, and the text shown to the user when it arrives.
 
-    The recorder and the decoder also act on hello and bye, which begin and end a recording; the live view counts all.
+    The recorder and the decoder also act on hello and bye, which begin and end a recording. The live view counts all.
     """
 
     name: str
     table: MessageTable | None = None
-    telling: Callable[[Frames], str] | None = None
+    notice: Callable[[Frames], str] | None = None
 
 
 def cut(text: str, size: int) -> bytes:
-    """UTF-8 of at most `size` bytes, never cut inside a character."""
+    """Truncate to at most `size` bytes of UTF-8, never inside a character."""
     return text.encode("utf-8", "replace")[:size].decode("utf-8", "ignore").encode()
 
 
@@ -125,4 +125,4 @@ MESSAGES: dict[int, Message] = {
     FrameType.BYE: Message("bye"),
     FrameType.SELF_TEST: Message("self_test"),
 }
-"""Type of the frame header → what becomes of it; samples have `LAYOUTS` instead."""
+"""Type in the frame header → how it is handled. Samples have `LAYOUTS` instead."""

@@ -104,7 +104,7 @@ def test_the_file_restores_the_plan_and_is_not_overwritten(tmp_path):
         ({"spread": "3"}, "spread must be a number"),
         ({"metrics": ["comfort"]}, "metrics must be"),
         ({"metrics": []}, "metrics must be"),
-        ({"design": 1.5}, "design must be a text"),
+        ({"design": 1.5}, "design must be text"),
         ({"design": "AB"}, "not in the blocks and parts of the design AB"),
         ({"design": "A,B"}, "is no design"),
         ({"control": "tyres"}, "control"),
