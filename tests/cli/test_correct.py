@@ -136,7 +136,7 @@ def test_a_pass_that_is_struck_out_stays_and_says_why_and_can_be_taken_back(reco
     assert read_sidecar(capture.with_suffix(".ttraw"))["struck_out"]["reason"] == "gave way to a tractor"
     for command in ("check", "analyse"):
         assert "gave way to a tractor" in run(command, capture)[1]
-    assert "NOT to be used: struck out on" in run("show", capture)[1]
+    assert "NOT usable: struck out on" in run("show", capture)[1]
     assert run("drop", capture, "--reason", "again")[0] == 2
     assert run("drop", capture, "--undo")[0] == 0
     with open_capture(capture) as opened:

@@ -67,7 +67,7 @@ def test_the_help_of_compare_says_what_a_folder_and_a_verdict_is(run):
     words = " ".join(run("compare", "--help")[1].split())
     assert [verdict for verdict in WORDS if f"{verdict} " not in words.partition("Verdicts ")[2]] == []
     assert "A B B A" in words
-    assert "nothing is on standard output, with --json" in " ".join(run("--help")[1].split())
+    assert "standard output is empty, with --json" in " ".join(run("--help")[1].split())
 
 
 @pytest.mark.parametrize(
@@ -112,5 +112,5 @@ def test_who_may_not_write_a_file_is_told_its_name_and_what_to_do(refused, monke
     capture, path = make_capture(), tmp_path / "samples.csv"
     monkeypatch.setattr(os, "replace", denied)
     err = refused("export", capture, "--to", path, "--chip-axes")
-    assert err == f"towertap: {path}: Permission denied; get the right to it, or name another place\n"
+    assert err == f"towertap: {path}: Permission denied; change its permissions, or name another place\n"
     assert list(tmp_path.glob(".samples*")) == []

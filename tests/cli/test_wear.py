@@ -128,7 +128,7 @@ def test_the_answer_starts_with_where_the_course_stands(run, archive):
     assert re.search(r"bypass, the .*no change", out)
     assert "Vertical jerk on quarry-lane: the line reaches the margin of 10 % on 2026-04-" in folded
     assert "Only the trend weighs days against days" in folded
-    assert "Not looked at: 2 captures" in out
+    assert "Ignored: 2 captures" in out
 
 
 def test_full_tells_each_course_in_words_and_by_the_day(run, archive):
@@ -186,7 +186,7 @@ def test_an_empty_archive_is_refused(refused, tmp_path):
         ((*CALL, "--since", "2030-01-01"), "no drive with 'polyurethane-bush' since 2030-01-01 can be used"),
         (("--part", "rubber-bush", "--smooth", "bypass"), "driven on one day only (2026-03-07, 2 passes)"),
         ((*CALL, "--since", DAYS[2], "--margin", "150"), "a margin of 150 % cannot be"),
-        ((*CALL, "--since", DAYS[2], "--margin", "nan"), "--margin: nan is no finite number"),
+        ((*CALL, "--since", DAYS[2], "--margin", "nan"), "--margin: nan is not a finite number"),
         ((*CALL, "--since", DAYS[2], "--metric", "comfort"), "no metric 'comfort'"),
         (("--part", "polyurethane-bush"), "--smooth"),
     ],

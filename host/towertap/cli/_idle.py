@@ -1,4 +1,4 @@
-"""The engine idling at rest, recorded and kept as a bench record."""
+"""Records the engine idling at rest and keeps it as a bench record."""
 
 from dataclasses import replace
 
@@ -13,7 +13,7 @@ SHOWN = ("jerk_z", "weighted_z", "acceleration_z")
 
 
 def record_idle(recorder: Recorder, conditions: Conditions) -> str:
-    """Record, measure, keep; what came of it in one line. AnalysisError where the vehicle did not stand."""
+    """Record, measure and keep; return a one-line summary. AnalysisError if the vehicle moved."""
     at_rest = replace(conditions, road="", part="", pass_number=None, notes="the engine idling, at rest")
     _, path = replace(recorder, out=recorder.bench, seconds=recorder.seconds or IDLE_S).capture(at_rest, "idle")
     idle, data = kept("idle", path, recorder.bench, idle_of)

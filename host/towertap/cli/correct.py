@@ -7,7 +7,7 @@ import click
 
 from towertap.amendments import correct
 from towertap.capture.conditions import NUMBERS
-from towertap.cli._conditions import condition_options, held_to_rules
+from towertap.cli._conditions import checked, condition_options
 from towertap.cli._outcome import PATH, Outcome, answers
 from towertap.errors import CallError
 
@@ -26,7 +26,7 @@ def command(captures: tuple[Path, ...], **given: Any) -> Outcome:
     if not said:
         raise CallError("nothing to correct: name a condition and its true value, such as --part NAME")
     nothing = {name: None if name in NUMBERS else "" for name in said}
-    changes = {name: nothing[name] if value == "" else held_to_rules(name, value) for name, value in said.items()}
+    changes = {name: nothing[name] if value == "" else checked(name, value) for name, value in said.items()}
     corrected = correct(captures, changes)
     unchanged = [path for path in captures if path not in corrected]
     data = {

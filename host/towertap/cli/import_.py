@@ -10,7 +10,7 @@ from rich.console import Group
 from rich.text import Text
 
 from towertap.capture.reading import open_capture
-from towertap.cli._conditions import condition_options, held_to_rules
+from towertap.cli._conditions import checked, condition_options
 from towertap.cli._outcome import PATH, Outcome, answers
 from towertap.doors.files import sibling
 from towertap.errors import CallError
@@ -53,7 +53,7 @@ def command(file: Path, out: Path | None, **given: Any) -> Outcome:
     options = {name: given.pop(name) for name in names}
     for name in ("acceleration", "rotation"):
         options[name] = _columns(name, options[name])
-    conditions = {name: held_to_rules(name, value) for name, value in given.items() if value not in (None, "")}
+    conditions = {name: checked(name, value) for name, value in given.items() if value not in (None, "")}
     origin = import_file(file, out, ImportOptions(**options), conditions)
     with open_capture(out) as capture:
         data = {
