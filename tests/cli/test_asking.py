@@ -105,7 +105,7 @@ def test_a_planned_drive_can_be_named_and_driven_again(plan_path, recorded, tmp_
     recorded(**named, seconds=12.0, mounting="x=+X,y=+Y,z=+Z")
     assert next_planned(plan, named, tmp_path / "drives").items() >= named.items()
     assert next_planned(plan, {"part": "stiff", "road": "bypass"}, tmp_path / "drives")["pass_number"] == 1
-    with pytest.raises(CallError, match=r"with --part stif; the run sheet lists those that are; did you mean 'stiff'\?"):
+    with pytest.raises(CallError, match=r"the run sheet lists those that are; did you mean 'stiff'\?"):
         next_planned(plan, {"part": "stif"}, tmp_path / "drives")
 
 

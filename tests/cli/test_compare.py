@@ -143,7 +143,7 @@ def test_spreads_are_stated_in_percent_and_a_control_is_kept_beside_the_bench_re
         ("stated", pytest.approx(0.015)),
         ("stated", pytest.approx(0.005)),
     ]
-    assert "a refit spread of -1 % is out of range" in refused(*call, "--refit-sd", -1)
+    assert "a refit spread of -1 % cannot be" in refused(*call, "--refit-sd", -1)
     kept = answer(*call, "--control", "refit")
     assert kept["kept"].startswith(str(dated_folder / "bench" / "control-refit-2026-05-04-"))
     assert kept["answer"]["verdict"] == "refit control not held"

@@ -65,7 +65,7 @@ def test_one_among_many_that_says_so_already_is_skipped_and_told(recorded, run, 
     history = said_of(captures[1])[1]["history"]
     status, out, _ = run("correct", *captures, "--speed", "50 km/h")
     assert status == 0
-    assert f"{captures[1]}: says so already" in out.splitlines()
+    assert f"{captures[1]}: unchanged" in out.splitlines()
     assert [said_of(path)[0].speed_kmh for path in captures] == [50, 50, 50]
     assert said_of(captures[1])[1]["history"] == history
     assert "nothing is corrected" in refused("correct", *captures, "--speed", "50 km/h")

@@ -74,7 +74,7 @@ def test_the_help_of_compare_says_what_a_folder_and_a_verdict_is(run):
     ("words", "says"),
     [
         (("compare", ".", "--plan", "samples.csv"), "; give the plan.json that `towertap plan` wrote"),
-        (("list", "samples.csv"), "'list' lists a folder; 'towertap show' tells of one capture"),
+        (("list", "samples.csv"), "give its folder, or use 'towertap show' for one capture"),
         (("check", "samples.csv"), "'towertap import' makes one of another recorder's file"),
         (("correct", "samples.csv", "--part"), "(see 'towertap correct --help')"),
         (("record", "--port", "/dev/null"), "/dev/null: no serial port; plug the box in or give another --port"),

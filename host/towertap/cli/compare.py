@@ -186,8 +186,11 @@ def _headlines(comparison: Comparison) -> Iterator[tuple[str, str]]:
     from towertap.compare.sections import SECTIONS
 
     if comparison.plan:
-        departures = len(comparison.departures)
-        yield "The plan", f"Not as planned in {counted(departures, 'point')}." if departures else "Driven and compared as planned."
+        count = len(comparison.departures)
+        yield (
+            "The plan",
+            f"Not as planned in {counted(count, 'point')}." if count else "As planned.",
+        )
     for section in SECTIONS:
         if section.name in comparison.evidence:
             yield section.title, comparison.evidence[section.name].headline
