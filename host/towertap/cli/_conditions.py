@@ -15,7 +15,7 @@ QUESTIONS = {
     "part": "Part fitted, by the name to use in compare",
     "road": "Road",
     "pass_number": "Number of this pass over the road with this part",
-    "speed_kmh": "Speed aimed at, like 40 km/h or 25 mph",
+    "speed_kmh": "Target speed, like 40 km/h or 25 mph",
     "tyre_pressures_kpa": "Tyre pressures: one, or front left, right, rear left, right, like 2.5, 2.5, 3, 3 bar",
     "air_temperature_c": "Air temperature in °C, or with its unit like 54 °F",
     "box_position": "Where the box sits",

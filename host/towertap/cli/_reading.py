@@ -28,7 +28,7 @@ bench_option = click.option(
 port_option = click.option("--port", help="The box's serial port. Default: ask every port for a box.")
 fresh_option = click.option("--fresh", is_flag=True, help="Read every capture again; ignore results kept from earlier.")
 whole_option = click.option(
-    "--whole", is_flag=True, help="Keep standing, pulling away and what 'start' and 'stop' marks cut off."
+    "--whole", is_flag=True, help="Also use standing, pulling away and what 'start' and 'stop' marks cut off."
 )
 full_option = click.option(
     "--full", is_flag=True, help="Print everything that the answer rests on; in the report, open every fold."

@@ -24,9 +24,9 @@ STYLES = {"told": "default", "found": "default", "assumed": "bold yellow"}
 @click.command(
     help=f"""Make a capture from FILE, another recorder's samples: {", ".join(IMPORTS)}.
 
-Columns and units that no option gives are taken from the names in the file. What was told, found and assumed is printed
-and stays in the capture. The capture also says for ever that no box made it, because lost samples, rate and noise
-cannot be verified.""",
+Columns and units that no option gives are taken from the names in the file. Every decision is printed as told (by an
+option), found (in the file) or assumed, and stays in the capture. The capture also says for ever that no box made it:
+its lost samples, rate and noise cannot be verified.""",
     epilog="Example: towertap import logger.csv --unit g --mounting x=+X,y=+Y,z=+Z --part rubber --road bypass",
 )
 @click.argument("file", type=PATH)
