@@ -141,7 +141,7 @@ def test_a_folder_is_no_file_by_whatever_name(command, path, tmp_path, monkeypat
     options = {"export": ("--to", ".csv"), "correct": ("--road", "lane"), "drop": ("--reason", "gave way")}
     err = refused(command, path, *options.get(command, ()))
     assert f"{path or '.'}: " in err
-    assert "a folder" in err or "are not read from" in err
+    assert "a folder" in err or "cannot be read from" in err
 
 
 @pytest.fixture
