@@ -64,7 +64,7 @@ def test_a_place_that_is_told_is_not_looked_for(two_passes, run, tmp_path, refus
     other = tmp_path / "song.wav"
     other.write_bytes(b"RIFF")
     status, _, err = run(*words[:-4], "--out", other)
-    assert (status, "no sound of ours" in err, other.read_bytes()) == (2, True, b"RIFF")
+    assert (status, "was not written by" in err, other.read_bytes()) == (2, True, b"RIFF")
 
 
 @pytest.mark.filterwarnings("error")

@@ -18,7 +18,7 @@ from towertap.demo.run import NOTICE, run_demo
 def command(out: Path) -> Outcome:
     """Run the demo and print what it found."""
     started = time.monotonic()
-    result = run_demo(out, tell=lambda line: console.print(Text(line), soft_wrap=True))
+    result = run_demo(out, on_step=lambda line: console.print(Text(line), soft_wrap=True))
     took_s, captures = time.monotonic() - started, result.integrity
     sound = sum(integrity.sound for integrity in captures.values())
     data = {
