@@ -84,16 +84,16 @@ def test_a_day_of_24_drives_that_goes_wrong_ends_in_the_right_verdict(plan_path,
         box.deaf_to = int(number + 1 == DEAF)
         pressed = time.monotonic()
         terminal.press("\r")
-        match, shown = terminal.wait_for(r"sound, \d|NOT to be used")
+        match, shown = terminal.wait_for(r"sound, \d|NOT usable")
         waits["verdict"].append(time.monotonic() - pressed)
-        if match[0] == "NOT to be used":
+        if match[0] == "NOT usable":
             terminal.wait_for("k keeps it")
             terminal.press("\r")
             assert number in (PULLED, SHORT)
         elif number == REDONE:
             terminal.wait_for("q ends the day")
             terminal.press("r\r")
-            terminal.wait_for("Why is it driven again.*: ")
+            terminal.wait_for("Why is it repeated.*: ")
             terminal.press("traffic\r")
         number += 1
     terminal.wait_for("Enter ends the day")
@@ -114,7 +114,7 @@ def test_a_day_of_24_drives_that_goes_wrong_ends_in_the_right_verdict(plan_path,
     wrong = next(out.glob("quarry-lane_polyurethan_*.h5"))
     listed = run("list", out, "--plan", plan_path)[1]
     assert "polyurethan" in listed
-    assert "left of the plan: 1 drive, " in listed
+    assert "still to drive: 1 drive, " in listed
     assert run("correct", wrong, "--part", "polyurethane")[0] == 0
     status, answer, error = run("compare", out, "--plan", plan_path, "--json")
     assert status == 0, error

@@ -58,7 +58,7 @@ def test_the_names_of_metrics_are_whole_on_a_terminal_and_in_a_file(run, capture
         (["--jerk-edge-hz", "0"], "too low"),
         (["--jerk-edge-hz", "5000"], "a band up to 5000 Hz needs a rate of"),
         (["--out", "nowhere/table.csv"], "no folder 'nowhere'"),
-        (["--out", "table.xlsx"], "no table is written as"),
+        (["--out", "table.xlsx"], "a table cannot be written as"),
     ],
 )
 def test_a_wrong_call_is_one_line_and_exit_2(refused, capture, words, line):
@@ -81,7 +81,7 @@ def test_nothing_but_a_table_of_windows_is_replaced(refused, capture, by_hand, m
     (tmp_path / "folder.csv").mkdir()
     before = (tmp_path / name).stat().st_mtime_ns
     err = refused("analyse", capture, "--out", tmp_path / name)
-    assert "no table of windows: not replaced" in err
+    assert "not a table of windows, so it is not replaced" in err
     assert (tmp_path / name).stat().st_mtime_ns == before
 
 

@@ -48,12 +48,12 @@ def test_list_and_its_filters(archive, run, answer, refused):
         0,
         True,
     )
-    assert run("archive", "list", archive, "--vehicle", "lorry")[1] == "no recording fits\n"
+    assert run("archive", "list", archive, "--vehicle", "lorry")[1] == "no recording matches\n"
     refused("archive", "list", archive, "--since", "yesterday")
 
 
 def test_verify_says_which_file_and_exits_1(archive, run, answer):
-    assert run("archive", "verify", archive)[:2] == (0, "every byte as it was added\n1 recording, 0 problems\n")
+    assert run("archive", "verify", archive)[:2] == (0, "every byte is as it was added\n1 recording, 0 problems\n")
     (sidecar,) = archive.glob("*/raw.conditions.json")
     sidecar.write_text(sidecar.read_text().replace("bypass", "byways"))
     status, out, _ = run("archive", "verify", archive)
@@ -68,7 +68,7 @@ def test_a_record_that_cannot_be_read_is_told_beside_the_list(archive, run):
     record.write_text("")
     (archive / "index.json").unlink()
     status, out, err = run("archive", "list", archive)
-    assert (status, out) == (0, "no recording fits\n")
+    assert (status, out) == (0, "no recording matches\n")
     assert "record.json: damaged" in err
 
 
@@ -118,7 +118,7 @@ def test_what_is_put_back_is_told(archive, tmp_path, run, answer):
             path.unlink()
         if as_text:
             status, out, _ = run("archive", "add", archive, tmp_path / "drive.h5")
-            assert (status, out.endswith("; put back raw.ttraw.gz\n")) == (0, True)
+            assert (status, out.endswith("; restored raw.ttraw.gz\n")) == (0, True)
         else:
             (recording,) = answer("archive", "add", archive, tmp_path / "drive.h5")["recordings"]
             assert recording["put_back"] == ["raw.ttraw.gz"]

@@ -61,9 +61,9 @@ def test_questions_have_name_and_unit_and_say_where_enter_is_an_answer(tmp_path,
         "Speed aimed at, like 40 km/h or 25 mph (Enter: not known): ",
         "2.5, 2.5, 3, 3 bar (Enter: not known): ",
         "like x=+X,y=+Y,z=+Z: ",
-        "Air temperature in °C, or like 54 °F (Enter: not known): ",
+        "Air temperature in °C, or with its unit like 54 °F (Enter: not known): ",
         "Notes (Enter: none): ",
-        "Press Enter to begin recording: at speed",
+        "Press Enter to begin recording, at speed",
     ):
         assert question in asked
     assert all(question in asked for question in QUESTIONS.values())
@@ -75,7 +75,7 @@ def test_a_pass_number_that_is_there_already_is_said_and_the_next_one_named(reco
     recorded(road="workbench", part="other", pass_number=2)
     assert gather({**given, "pass_number": 1}, folder).pass_number == 1
     asked = capsys.readouterr().err
-    assert asked.startswith("pass 1 of workbench with rubber-bush is there already")
+    assert asked.startswith("pass 1 of workbench with rubber-bush is recorded already")
     assert "did you mean --pass 2?" in asked
     gather({**given, "pass_number": 2}, folder)
     assert capsys.readouterr().err == ""
@@ -105,7 +105,7 @@ def test_a_planned_drive_can_be_named_and_driven_again(plan_path, recorded, tmp_
     recorded(**named, seconds=12.0, mounting="x=+X,y=+Y,z=+Z")
     assert next_planned(plan, named, tmp_path / "drives").items() >= named.items()
     assert next_planned(plan, {"part": "stiff", "road": "bypass"}, tmp_path / "drives")["pass_number"] == 1
-    with pytest.raises(CallError, match=r"with --part stif: the run sheet lists them; did you mean 'stiff'\?"):
+    with pytest.raises(CallError, match=r"the run sheet lists those that are; did you mean 'stiff'\?"):
         next_planned(plan, {"part": "stif"}, tmp_path / "drives")
 
 

@@ -28,7 +28,7 @@ def test_a_box_at_rest_shows_the_data_sheets_noise(run, tmp_path):
             "--json",
         )
     assert status == 0, err
-    assert "Lay it on a stone floor" in " ".join(err.split())  # where a line ends hangs on the length of the port
+    assert "Lay it on a folded cloth" in " ".join(err.split())  # where a line ends hangs on the length of the port
     data = json.loads(out)
     assert data["at_rest"]
     density = data["density"]

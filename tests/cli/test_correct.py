@@ -65,7 +65,7 @@ def test_one_among_many_that_says_so_already_is_skipped_and_told(recorded, run, 
     history = said_of(captures[1])[1]["history"]
     status, out, _ = run("correct", *captures, "--speed", "50 km/h")
     assert status == 0
-    assert f"{captures[1]}: says so already" in out.splitlines()
+    assert f"{captures[1]}: unchanged" in out.splitlines()
     assert [said_of(path)[0].speed_kmh for path in captures] == [50, 50, 50]
     assert said_of(captures[1])[1]["history"] == history
     assert "nothing is corrected" in refused("correct", *captures, "--speed", "50 km/h")
@@ -133,7 +133,7 @@ def test_a_pass_that_is_struck_out_stays_and_says_why_and_can_be_taken_back(reco
     assert read_sidecar(capture.with_suffix(".ttraw"))["struck_out"]["reason"] == "gave way to a tractor"
     for command in ("check", "analyse"):
         assert "gave way to a tractor" in run(command, capture)[1]
-    assert "NOT to be used: struck out on" in run("show", capture)[1]
+    assert "NOT usable: struck out on" in run("show", capture)[1]
     assert run("drop", capture, "--reason", "again")[0] == 2
     assert run("drop", capture, "--undo")[0] == 0
     with open_capture(capture) as opened:

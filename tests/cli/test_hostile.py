@@ -131,7 +131,7 @@ def test_numbers_that_are_none_are_refused_by_the_name_of_their_option(refused):
         ("listen", "drive.h5", "drive.h5", "--seconds", "nan"),
     ):
         err = refused(*words, option, number)
-        assert f"{option}: {float(number)} is no finite number" in err or "is not a " in err, err
+        assert f"{option}: {float(number)} is not a finite number" in err or "is not a " in err, err
 
 
 @pytest.mark.parametrize("path", [".", "/", "", ".."])
@@ -141,7 +141,7 @@ def test_a_folder_is_no_file_by_whatever_name(command, path, tmp_path, monkeypat
     options = {"export": ("--to", ".csv"), "correct": ("--road", "lane"), "drop": ("--reason", "gave way")}
     err = refused(command, path, *options.get(command, ()))
     assert f"{path or '.'}: " in err
-    assert "a folder" in err or "are not read from" in err
+    assert "a folder" in err or "cannot be read from" in err
 
 
 @pytest.fixture
@@ -161,7 +161,7 @@ def test_where_there_is_no_room_is_named_with_what_to_do(suffix, tmp_path, make_
     request.getfixturevalue("little_room")
     err = refused("export", capture, "--to", tmp_path / f"large{suffix}")
     assert err == (
-        f"towertap: {tmp_path}/large{suffix}: File too large; make room there, or name a place on another disk\n"
+        f"towertap: {tmp_path}/large{suffix}: File too large; free some space there, or name a place on another disk\n"
     )
     assert {*tmp_path.iterdir()} == before
 
@@ -170,7 +170,7 @@ def test_an_archive_without_room_is_named(tmp_path, make_capture, by_hand, reque
     capture = make_capture(by_hand.recording(6))
     request.getfixturevalue("little_room")
     err = refused("archive", "add", tmp_path / "archive", capture)
-    assert err.startswith(f"towertap: {tmp_path}/archive: File too large; make room there")
+    assert err.startswith(f"towertap: {tmp_path}/archive: File too large; free some space there")
 
 
 @pytest.mark.parametrize("text", ["[" * 30_000, "a." * 8_000 + "a = 1", "speed_kmh = 1" + "0" * 400, "speed_kmh = inf"])

@@ -67,14 +67,14 @@ def test_the_help_of_compare_says_what_a_folder_and_a_verdict_is(run):
     words = " ".join(run("compare", "--help")[1].split())
     assert [verdict for verdict in WORDS if f"{verdict} " not in words.partition("Verdicts ")[2]] == []
     assert "A B B A" in words
-    assert "nothing is on standard output, with --json" in " ".join(run("--help")[1].split())
+    assert "standard output is empty, with --json" in " ".join(run("--help")[1].split())
 
 
 @pytest.mark.parametrize(
     ("words", "says"),
     [
         (("compare", ".", "--plan", "samples.csv"), "; give the plan.json that `towertap plan` wrote"),
-        (("list", "samples.csv"), "'list' lists a folder; 'towertap show' tells of one capture"),
+        (("list", "samples.csv"), "give its folder, or use 'towertap show' for one capture"),
         (("check", "samples.csv"), "'towertap import' makes one from another recorder's file"),
         (("correct", "samples.csv", "--part"), "(see 'towertap correct --help')"),
         (("record", "--port", "/dev/null"), "/dev/null: not a serial port; plug the box in or give another --port"),
@@ -112,5 +112,5 @@ def test_who_may_not_write_a_file_is_told_its_name_and_what_to_do(refused, monke
     capture, path = make_capture(), tmp_path / "samples.csv"
     monkeypatch.setattr(os, "replace", denied)
     err = refused("export", capture, "--to", path, "--chip-axes")
-    assert err == f"towertap: {path}: Permission denied; get the right to it, or name another place\n"
+    assert err == f"towertap: {path}: Permission denied; change its permissions, or name another place\n"
     assert list(tmp_path.glob(".samples*")) == []

@@ -60,7 +60,7 @@ def test_a_recording_becomes_a_sound_capture(towertap, tmp_path):
     with h5py.File(data["capture"]) as file:
         assert file["acceleration_differences"].shape == (40_000, 3)
         assert json.loads(file.attrs["conditions"])["part"] == "rubber"
-    assert "The driver drives and looks at the road; the passenger records." in " ".join(done.err.split())
+    assert "The driver drives and watches the road; the passenger records." in " ".join(done.err.split())
 
 
 def test_the_answer_for_people_says_what_comes_next(towertap, tmp_path):
@@ -91,7 +91,7 @@ def test_a_look_before_the_drive_says_whether_all_is_ready_and_records_nothing(t
 def test_a_look_before_the_drive_says_that_the_folder_is_not_there(towertap, tmp_path):
     with SimulatedBox(None) as box:
         done = towertap("--preflight", "--port", box.port, "--out", str(tmp_path / "gone" / "usb"))
-    assert f"in {tmp_path / 'gone' / 'usb'}, which is to be made" in " ".join(done.out.split())
+    assert f"in {tmp_path / 'gone' / 'usb'}, which will be created" in " ".join(done.out.split())
 
 
 def test_a_recording_with_losses_is_kept_and_called_not_sound(towertap, tmp_path):
@@ -116,7 +116,7 @@ def test_people_are_told_how_a_pass_that_is_not_sound_is_driven_again(towertap, 
 def test_a_pass_that_is_too_short_is_struck_out_for_that(towertap, tmp_path):
     with SimulatedBox(None) as box:
         done = towertap("--port", box.port, "--out", str(tmp_path), *OPTIONS, "--pass", "1", "--seconds", "2")
-    assert "sound, and not a pass: too short: 2.0 s" in done.out
+    assert "sound, but not a pass: too short: 2.0 s" in done.out
     assert done.out.endswith("--reason 'too short: 2.0 s, and a pass needs 10 s'\n")
 
 

@@ -186,7 +186,7 @@ def test_an_empty_archive_is_refused(refused, tmp_path):
         ((*CALL, "--since", "2030-01-01"), "no drive with 'polyurethane-bush' since 2030-01-01 can be used"),
         (("--part", "rubber-bush", "--smooth", "bypass"), "driven on one day only (2026-03-07, 2 passes)"),
         ((*CALL, "--since", DAYS[2], "--margin", "150"), "a margin of 150 % is impossible"),
-        ((*CALL, "--since", DAYS[2], "--margin", "nan"), "--margin: nan is no finite number"),
+        ((*CALL, "--since", DAYS[2], "--margin", "nan"), "--margin: nan is not a finite number"),
         ((*CALL, "--since", DAYS[2], "--metric", "comfort"), "no metric 'comfort'"),
         (("--part", "polyurethane-bush"), "--smooth"),
     ],

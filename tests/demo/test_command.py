@@ -14,7 +14,7 @@ DAMAGED = Path(__file__).parents[2] / "example_captures" / "quarry-lane_rubber-b
 
 def test_it_says_what_it_found_in_json_and_in_words(run, monkeypatch, tmp_path, demo):
     """The command is given what the demo came to, which was run once for all tests."""
-    monkeypatch.setattr(command, "run_demo", lambda out, tell: demo)
+    monkeypatch.setattr(command, "run_demo", lambda out, on_step: demo)
     status, answer, _ = run("demo", "--out", tmp_path / "demo", "--json")
     data = json.loads(answer)
     assert status == 0
@@ -35,11 +35,11 @@ def test_it_says_what_it_found_in_json_and_in_words(run, monkeypatch, tmp_path, 
 def test_an_unsound_capture_ends_it_with_status_1(run, monkeypatch, tmp_path, demo):
     with open_capture(DAMAGED) as capture:
         spoilt = replace(demo, integrity={**demo.integrity, DAMAGED: check(capture)})
-    monkeypatch.setattr(command, "run_demo", lambda out, tell: spoilt)
+    monkeypatch.setattr(command, "run_demo", lambda out, on_step: spoilt)
     status, out, _ = run("demo", "--out", tmp_path / "demo")
     assert status == 1
     assert "24 of 25 captures sound" in out
-    assert "did not come out as expected" in out
+    assert "is not as expected" in out
 
 
 @pytest.mark.parametrize("there", ["a file", "a full folder"])

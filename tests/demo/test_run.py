@@ -86,7 +86,7 @@ def test_the_rough_roads_are_told_from_the_smooth_one(demo):
 
 def test_a_folder_that_holds_something_is_left_alone(tmp_path):
     (tmp_path / "thesis.txt").write_text("mine")
-    with pytest.raises(CallError, match="not empty"):
+    with pytest.raises(CallError, match="not an empty folder"):
         run_demo(tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == ["thesis.txt"]
 

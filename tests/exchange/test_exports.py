@@ -280,9 +280,9 @@ def test_a_format_is_one_line_and_a_second_run_replaces_its_own_file_only(exampl
 def test_what_cannot_be_written_is_said_in_one_line(examples, run, monkeypatch, refused):
     capture = examples / f"{DAMAGED}.h5"
     for words, says in (
-        (["--to", "x.docx"], "not written as '.docx': give one of .csv, .parquet"),
+        (["--to", "x.docx"], "cannot be written as '.docx'; give one of .csv, .parquet"),
         (["--to", "nowhere/x.csv"], "no folder 'nowhere'"),
-        (["--to", ".csv", "--counts", "--mounting", "x=+X,y=+Y,z=+Z"], "no meaning"),
+        (["--to", ".csv", "--counts", "--mounting", "x=+X,y=+Y,z=+Z"], "--mounting is for vehicle axes"),
         (["--to", ".csv", "--mounting", "x=+X"], "is not a mounting"),
     ):
         err = refused("export", capture, *words)

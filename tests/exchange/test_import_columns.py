@@ -37,7 +37,7 @@ def test_six_axes_of_a_recorder_that_turns_in_degrees(bring_in):
     rotation = capture.counts("rotation", 0, 1000) * capture.scale_rads
     assert rotation == pytest.approx(np.radians(turning), abs=1e-6)
     assert acceleration(capture) == pytest.approx(shaken(), abs=1e-6)
-    assert decisions(capture, "assumed")[0].startswith("the unit of acceleration is m/s²: its magnitude has the median")
+    assert decisions(capture, "assumed")[0].startswith("the unit of acceleration is m/s²: the median of its magnitude")
 
 
 def test_what_is_told_goes_before_what_is_found(bring_in):
@@ -113,7 +113,10 @@ def test_no_column_stands_for_two_axes(bring_in, options, says):
 def test_columns_of_one_quantity_are_not_taken_for_another(bring_in):
     """What is called as a rotation rate may be told to be acceleration, in g: it is then no rotation as well."""
     table = np.column_stack([np.arange(1000) / 200, shaken() / G])
-    with pytest.raises(CallError, match="not clear: name them x,y,z with --acceleration; there are gx, gy, gz"):
+    with pytest.raises(
+        CallError,
+        match="name them x,y,z with --acceleration; there are gx, gy, gz",
+    ):
         bring_in(text_of(table, "t,gx,gy,gz"))
     capture = bring_in(text_of(table, "t,gx,gy,gz"), acceleration=("gx", "gy", "gz"), rotation_unit="deg/s")
     assert [*capture.layout.quantities] == ["acceleration"]

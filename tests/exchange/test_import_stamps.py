@@ -38,8 +38,8 @@ def test_samples_that_stray_are_evened_out_to_the_error_that_is_told(bring_in):
     rng = np.random.default_rng(6)
     times = (np.arange(4000) + rng.uniform(-0.2, 0.2, 4000)) / 100
     capture = bring_in(text_of(np.column_stack([times, tones(times, 40)]), form="%.10g"), unit="m/s2")
-    (what,) = (what for what in decisions(capture, "assumed") if "evened out" in what)
-    even, as_even = (float(what.split(words)[1].split(" %")[0]) / 100 for words in ("an error of ", "make one of "))
+    (what,) = (what for what in decisions(capture, "assumed") if "resampled to even times" in what)
+    even, as_even = (float(what.split(words)[1].split(" %")[0]) / 100 for words in ("an error of ", "would leave "))
     # the grid is known to the mean of a thousand stamps, so that its own error is added to what is told
     truth = tones(np.arange(4000) / 100, 40)
     inside = slice(400, 3600)
@@ -68,7 +68,7 @@ def test_stamps_too_irregular_are_refused_and_can_be_left_aside(bring_in):
         bring_in(content)
     capture = bring_in(content, rate_hz=100.0)
     assert acceleration(capture) == pytest.approx(shaken(2000), abs=1e-6)
-    assert "the column of time, 't', is left aside" in decisions(capture, "told")
+    assert "the time column, 't', is ignored" in decisions(capture, "told")
 
 
 def test_unix_time_tells_the_start_and_says_so(bring_in):

@@ -53,8 +53,8 @@ def test_every_row_is_read_whatever_stands_above(bring_in, above):
     ("spoil", "says"),
     [
         ("0,1,2,3,", "line 55 has 5 cells, not 4"),
-        ('0,1,2,"3', "a quotation mark is opened and never closed"),
-        ('0,1,2,"3\n0,1,2,3"', "a cell of 'az' goes over several lines: remove its quotation marks"),
+        ('0,1,2,"3', "a quotation mark is never closed"),
+        ('0,1,2,"3\n0,1,2,3"', "a cell of 'az' spans several lines; remove its quotation marks"),
     ],
 )
 def test_lines_that_are_no_rows_are_refused_and_never_dropped(bring_in, spoil, says):

@@ -30,9 +30,7 @@ def test_it_says_for_ever_what_it_is(bring_in):
         imported = json.loads(bytes(file.attrs["host"]))["imported"]
     assert content == pytest.approx(shaken(), abs=1e-6)
     assert imported["file"] == "recorded.csv"
-    assert {"how": "found", "what": "the unit of acceleration is m/s², beside the columns' names"} in imported[
-        "decisions"
-    ]
+    assert {"how": "found", "what": "the unit of acceleration is m/s², by the columns' names"} in imported["decisions"]
 
 
 def test_check_says_what_it_cannot_prove(bring_in, run):
@@ -72,34 +70,34 @@ def test_only_an_import_of_the_same_file_is_replaced(make_capture, tmp_path, run
     damaged.write_bytes(of_box.read_bytes()[:2000])
     for there in (imported, of_box, damaged):
         before = there.read_bytes()
-        assert f"{there}: there already" in refused("import", loggers[1], "--out", there)
+        assert f"{there}: exists and is not an import" in refused("import", loggers[1], "--out", there)
         assert there.read_bytes() == before
 
 
 @pytest.mark.parametrize(
     ("content", "options", "says"),
     [
-        (text_of(np.column_stack([np.arange(1000) / 200, shaken() * 3.3])), {}, "say --unit"),
-        (text_of(shaken(), "ax,ay,az"), {}, "say --rate"),
+        (text_of(np.column_stack([np.arange(1000) / 200, shaken() * 3.3])), {}, "give --unit"),
+        (text_of(shaken(), "ax,ay,az"), {}, "give --rate"),
         (text_of(np.zeros((300, 5)), "t,p,q,r,s"), {}, "name them x,y,z with --acceleration; there are p, q, r, s"),
         (text_of(np.zeros((300, 4))), {"acceleration": ("ax", "ay")}, "names 2 columns"),
         (text_of(np.zeros((300, 4))), {"acceleration": ("ax", "ay", "no")}, "no column is called 'no'"),
-        (text_of(shaken(), "ax,ay,az"), {"rate_hz": 100.0, "unit": "furlongs"}, "is no unit of acceleration"),
-        (text_of(shaken(), "ax,ay,az"), {"rate_hz": 0.2, "unit": "m/s2"}, "none of a recorder"),
+        (text_of(shaken(), "ax,ay,az"), {"rate_hz": 100.0, "unit": "furlongs"}, "is not a unit of acceleration"),
+        (text_of(shaken(), "ax,ay,az"), {"rate_hz": 0.2, "unit": "m/s2"}, "is out of range"),
         (
             text_of(np.column_stack([np.arange(300) * 40.0, shaken(300)])),
             {"unit": "m/s2", "time_unit": "s"},
-            "none of a recorder",
+            "is out of range",
         ),
-        (text_of(np.column_stack([np.arange(300) / 200, shaken(300) * 1e9])), {"unit": "g"}, "say another --unit"),
-        (text_of(shaken() - [0, 0, G], "ax,ay,az"), {"rate_hz": 100.0, "unit": "1e-300"}, "say another --unit"),
+        (text_of(np.column_stack([np.arange(300) / 200, shaken(300) * 1e9])), {"unit": "g"}, "give another --unit"),
+        (text_of(shaken() - [0, 0, G], "ax,ay,az"), {"rate_hz": 100.0, "unit": "1e-300"}, "give another --unit"),
         (
             text_of(np.column_stack([np.arange(300) / 200, shaken(300)[:, [0, 1, 2, 0, 1, 2]]]), SIX),
             {"rotation_unit": "1e-300"},
-            "say another --unit or --rotation-unit",
+            "give another --unit or --rotation-unit",
         ),
         ("nothing here\n", {}, "is it a table of samples?"),
-        (text_of(shaken(), "ax,ay,az").replace("\n", ",road\n"), {}, "take out columns of words"),
+        (text_of(shaken(), "ax,ay,az").replace("\n", ",road\n"), {}, "Remove columns of words"),
         (text_of(np.zeros((300, 3)), "a,a,a 2"), {}, "two columns are called 'a 2'"),
         ("t,ax,ay,az\n" + 300 * "2026-05-04T10:00:00Z,0,0,1\n" + "2026-99-99T10:00:00Z,0,0,1\n", {}, "'2026-99-99T10"),
         ("", {}, "is it a table of samples?"),

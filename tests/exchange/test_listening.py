@@ -57,14 +57,14 @@ def test_a_place_that_is_told_is_not_looked_for(two_passes, run, tmp_path, refus
     first, _, third = two_passes
     words = ("listen", first, third, "--out", tmp_path / "x.wav", "--seconds", 1)
     err = refused(*words)
-    assert "name it with --after-at" in err
+    assert "give it with --after-at" in err
     assert run(*words, "--at", 5, "--after-at", 6)[0] == 0
     status, _, err = run(*words, "--at", 14.8, "--after-at", 6)
-    assert (status, "no 1 s without a gap from 14.80 s on" in err) == (2, True)
+    assert (status, "no 1 s without a gap from 14.80 s;" in err) == (2, True)
     other = tmp_path / "song.wav"
     other.write_bytes(b"RIFF")
     status, _, err = run(*words[:-4], "--out", other)
-    assert (status, "no sound of ours" in err, other.read_bytes()) == (2, True, b"RIFF")
+    assert (status, "was not written by" in err, other.read_bytes()) == (2, True, b"RIFF")
 
 
 @pytest.mark.filterwarnings("error")

@@ -205,7 +205,7 @@ def test_files_that_did_not_arrive_whole_are_told_and_the_board_is_not_started(s
     monkeypatch.setattr(flash, "_RESTART_S", 0.0)
     board = stand_in(room=20_000)  # the rest goes nowhere
     err = refused("flash", "--port", board.port)
-    assert "is not on the board as it was sent" in err
+    assert "differs on the board from what was sent" in err
     assert board.resets == 0
 
 

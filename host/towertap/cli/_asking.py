@@ -1,4 +1,4 @@
-"""Gathers what must be known before a drive: from options, and by asking for the rest."""
+"""Collects the conditions of a drive: from options, and by asking for the rest."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from towertap.capture.conditions import NUMBERS, Conditions, read_sidecar
-from towertap.cli._conditions import QUESTIONS, condition_flag, held_to_rules
+from towertap.cli._conditions import QUESTIONS, checked, condition_flag
 from towertap.cli._outcome import console
 from towertap.errors import CallError, FileError, TowertapError
 from towertap.words.phrases import did_you_mean
@@ -24,46 +24,46 @@ NEEDED = ("vehicle", "part", "road", "pass_number", "mounting")
 """Without these a pass cannot be compared with another."""
 
 OFFERED_IN = {"tyre_pressures_kpa": " kPa", "air_temperature_c": " °C"}
-"""Units in which Conditions holds what people say in others."""
+"""Units shown with an offered value."""
 
 KEPT = ("vehicle", "tyre_pressures_kpa", "air_temperature_c", "box_position", "mounting")
-"""What the last drive said is offered again."""
+"""Conditions of the last drive that are offered again."""
 
-BEGIN = "Press Enter to begin recording: at speed, about 5 s before the start, since the filters have to settle"
+BEGIN = "Press Enter to begin recording, at speed and about 5 s before the start: the filters need that to settle"
 
 Answer = TypeVar("Answer")
 
 
 def gather(known: dict[str, Any], folder: Path) -> Conditions:
-    """Make the conditions of a pass of what is known; the rest is asked if there is a terminal.
+    """The conditions of a pass: what is known, and the answers to questions for the rest.
 
-    CallError names what is missing when there is none.
+    Without a terminal nothing is asked, and CallError names what is missing.
     """
-    known = said(known)
+    known = given(known)
     unknown = [field.name for field in fields(Conditions) if field.name not in known]
     if unknown and sys.stdin.isatty():
         known = ask_for(unknown, known, folder)
-    tell_if_there(known, folder)
+    _remark_on_recorded(known, folder)
     if unknown and sys.stdin.isatty():
         click.prompt(BEGIN, default="", show_default=False, prompt_suffix=" ", err=True)
     missing = [condition_flag(name) for name in NEEDED if known.get(name) in (None, "")]
     if missing:
-        raise not_said(missing)
+        raise missing_options(missing)
     return Conditions.from_dict(known)
 
 
-def not_said(flags: Iterable[str], why: str = "") -> CallError:
-    """The refusal of a call that leaves open what nobody can be asked."""
-    return CallError(f"not said, and there is no terminal to ask on: {', '.join(flags)}; give them as options{why}")
+def missing_options(flags: Iterable[str], why: str = "") -> CallError:
+    """The error for options that are missing while there is no terminal to ask on."""
+    return CallError(f"missing, and there is no terminal to ask on: {', '.join(flags)}; give them as options{why}")
 
 
-def said(conditions: dict[str, Any]) -> dict[str, Any]:
-    """What of some conditions says anything, held to the rules."""
-    return {name: held_to_rules(name, value) for name, value in conditions.items() if value not in (None, "")}
+def given(conditions: dict[str, Any]) -> dict[str, Any]:
+    """The conditions that have a value, checked."""
+    return {name: checked(name, value) for name, value in conditions.items() if value not in (None, "")}
 
 
 def ask_for(names: Sequence[str], known: dict[str, Any], folder: Path) -> dict[str, Any]:
-    """What is known and the answers for `names`; what the last drive in `folder` said of KEPT is offered."""
+    """What is known and the answers for `names`; KEPT of the last drive in `folder` is offered."""
     newest = max(_sidecars(folder), key=lambda sidecar: str(sidecar.get("started_utc", "")), default=None)
     last = newest["conditions"].to_dict() if newest else {}
     for name in names:
@@ -72,49 +72,49 @@ def ask_for(names: Sequence[str], known: dict[str, Any], folder: Path) -> dict[s
 
 
 def ask(question: str, read: Callable[[str], Answer], default: str | None = None) -> Answer:
-    """One answer on a terminal, asked again until `read` takes it; the line says what was wrong."""
+    """Ask on the terminal until `read` accepts the answer; its error message says what was wrong."""
 
-    def answered(text: str) -> Answer:
+    def answer_of(text: str) -> Answer:
         try:
             return read(text.strip())
         except (ValueError, TowertapError) as error:
             raise click.UsageError(str(error)) from None
 
-    answer: Answer = click.prompt(question, default=default, show_default=False, value_proc=answered, err=True)
+    answer: Answer = click.prompt(question, default=default, show_default=False, value_proc=answer_of, err=True)
     return answer
 
 
 def next_pass(folder: Path, road: str, part: str, position: str = "") -> int:
-    """Number of the next pass over `road` with `part`, after the recordings in `folder`, by a box at `position`."""
+    """Number of the next pass over `road` with `part` by a box at `position`, given the recordings in `folder`."""
     drives = (drive for drive in _recorded(folder, position) if (drive.road, drive.part) == (road, part))
     return max((drive.pass_number or 0 for drive in drives), default=0) + 1
 
 
 def next_planned(plan: Plan, chosen: dict[str, Any], folder: Path) -> dict[str, Any]:
-    """The values of a plan's first drive that `folder` has no usable recording of, spelt as in the plan.
+    """Conditions of the plan's first drive without a usable recording in `folder`, spelt as in the plan.
 
-    The keys of `chosen` that tell drives apart (part, road, pass_number) narrow the choice; one drive that they leave
-    is driven again if need be. CallError when there is no drive left.
+    `chosen` may narrow the choice by part, road and pass_number; a single drive left by that may be driven again.
+    CallError if no drive is left.
     """
     # statistics take long to load, and few recordings need a plan
     from towertap.compare.inventory import inventory, lacking
     from towertap.compare.plan.controls import CONTROLS
 
     wanted = {name: chosen[name] for name in ("part", "road", "pass_number") if chosen.get(name) not in (None, "")}
-    fitting = [drive for drive in plan.drives if all(getattr(drive, name) == wanted[name] for name in wanted)]
-    if not fitting:
+    matching = [drive for drive in plan.drives if all(getattr(drive, name) == wanted[name] for name in wanted)]
+    if not matching:
         named = ", ".join(f"{condition_flag(name)} {value}" for name, value in wanted.items())
         known = {"part": [plan.before, plan.after], "road": [road.name for road in plan.roads]}
         unknown = [(wanted[kind], names) for kind, names in known.items() if wanted.get(kind, names[0]) not in names]
-        meant = did_you_mean(*unknown[0]) if unknown else ""
-        raise CallError(f"no drive is planned with {named}: the run sheet lists them{meant}")
+        guess = did_you_mean(*unknown[0]) if unknown else ""
+        raise CallError(f"no drive is planned with {named}; the run sheet lists those that are{guess}")
     left = lacking(plan, inventory(folder), chosen.get("box_position") or "") if folder.is_dir() else list(plan.drives)
-    drives = [drive for drive in fitting if drive in left]
-    if not drives and len(fitting) > 1:
+    drives = [drive for drive in matching if drive in left]
+    if not drives and len(matching) > 1:
         raise CallError(
-            f"all {len(fitting)} drives are recorded in {folder}; to drive one again, say its --part, --road and --pass"
+            f"all {len(matching)} drives are recorded in {folder}; to repeat one, give its --part, --road and --pass"
         )
-    drive = (drives or fitting)[0]
+    drive = (drives or matching)[0]
     control = f"{CONTROLS[plan.control].name}, ".capitalize() if plan.control else ""
     number, speed = plan.drives.index(drive) + 1, plan.speed_kmh(drive.road)
     console.print(f"{control}Drive {number} of {len(plan.drives)}: {drive.words}, at {speed:g} km/h", soft_wrap=True)
@@ -122,7 +122,7 @@ def next_planned(plan: Plan, chosen: dict[str, Any], folder: Path) -> dict[str, 
 
 
 def _sidecars(folder: Path) -> Iterator[dict[str, Any]]:
-    """What lies beside every recording in `folder`; what cannot be read is passed over."""
+    """The sidecar of every recording in `folder`; unreadable ones are skipped."""
     for raw in folder.glob("*.ttraw"):
         with suppress(FileError):
             yield read_sidecar(raw)
@@ -131,42 +131,41 @@ def _sidecars(folder: Path) -> Iterator[dict[str, Any]]:
 def _recorded(folder: Path, position: str) -> list[Conditions]:
     """The conditions of every recording in `folder` that is not struck out.
 
-    Where this box's `position` is said, recordings at another are a second box's, and not counted.
+    If `position` is given, recordings at another position belong to a second box and are left out.
     """
     drives = [sidecar["conditions"] for sidecar in _sidecars(folder) if not sidecar.get("struck_out")]
     return [drive for drive in drives if drive.box_position == position or not (drive.box_position and position)]
 
 
-def tell_if_there(known: dict[str, Any], folder: Path) -> None:
-    """Say that a pass of this number is there, and which names there are that this part or road may be meant to be."""
+def _remark_on_recorded(known: dict[str, Any], folder: Path) -> None:
+    """Point out a pass that is recorded already, and a new name of a part or road that resembles a recorded one."""
     from towertap.compare.drives.folder import nearly_alike  # pandas takes long to load
 
-    road, part, place = (str(known.get(name) or "") for name in ("road", "part", "box_position"))
-    drives, number = _recorded(folder, place), known.get("pass_number")
+    road, part, position = (str(known.get(name) or "") for name in ("road", "part", "box_position"))
+    drives, number = _recorded(folder, position), known.get("pass_number")
     if any((drive.road, drive.part, drive.pass_number) == (road, part, number) for drive in drives):
-        following = next_pass(folder, road, part, place)
-        tell(
-            f"pass {number} of {road} with {part} is there already, and a comparison would have both: strike the old "
-            f"one out with 'towertap drop' (did you mean --pass {following}?)"
+        remark(
+            f"pass {number} of {road} with {part} is recorded already, and a comparison would use both: strike out the "
+            f"old one with 'towertap drop' (did you mean --pass {next_pass(folder, road, part, position)}?)"
         )
     for field, name in (("part", part), ("road", road)):
         names = {getattr(drive, field) for drive in drives} - {""}
-        near = sorted(other for other in names if nearly_alike(name, other))
-        if near and name not in names:
-            tell(f"the {field} '{name}' is new, and nearly '{near[0]}': if that was meant, spell it so")
+        similar = sorted(other for other in names if nearly_alike(name, other))
+        if similar and name not in names:
+            remark(f"the {field} '{name}' is new, and nearly '{similar[0]}': if you meant that, spell it so")
 
 
-def tell(words: str) -> None:
-    """A remark that must not be overlooked."""
+def remark(words: str) -> None:
+    """Print a remark that must not be overlooked."""
     console.print(words, soft_wrap=True, style="yellow")
 
 
 def _ask(name: str, known: dict[str, Any], folder: Path, last: dict[str, Any]) -> Any:
-    """Ask for one field until the answer holds; an empty answer is what is offered, or none, where none is needed."""
+    """Ask for one field until the answer is valid; an empty answer takes the offered value, or none if optional."""
     offered = last.get(name) if name in KEPT else None
     if name == "pass_number":
-        place = known.get("box_position", "")
-        offered = next_pass(folder, str(known.get("road")), str(known.get("part")), place)
+        position = known.get("box_position", "")
+        offered = next_pass(folder, str(known.get("road")), str(known.get("part")), position)
 
     def read(text: str) -> Any:
         if not text and offered not in (None, ""):
@@ -174,8 +173,8 @@ def _ask(name: str, known: dict[str, Any], folder: Path, last: dict[str, Any]) -
         if not text and name not in NEEDED:
             return None if name in NUMBERS else ""
         if name == "pass_number" and not text.isdecimal():
-            raise CallError(f"'{text}' is no whole number")
-        return held_to_rules(name, int(text) if name == "pass_number" else text)
+            raise CallError(f"'{text}' is not a whole number")
+        return checked(name, int(text) if name == "pass_number" else text)
 
     enter = "none" if name == "notes" else "not known"
     if offered not in (None, ""):

@@ -1,4 +1,4 @@
-"""`towertap bench noise`: what the sensor shows when nothing moves."""
+"""`towertap bench noise`: the sensor's noise at rest."""
 
 from pathlib import Path
 
@@ -7,33 +7,34 @@ from rich.console import Group
 from rich.table import Table
 
 from towertap.bench.noise import UG_MS2, Noise, measure
-from towertap.cli._bench_recording import captured, kept, recording_options
+from towertap.cli._bench_recording import captured, measured, recording_options
 from towertap.cli._outcome import PATH, Outcome, answers, judged
 from towertap.signals.metrics import METRICS
 
 SECONDS = 1800.0
 GUIDE = (
-    "Lay it on a stone floor or a heavy table on the ground floor, on a folded cloth, its cable taped down; wait ten "
-    "minutes until it is warm. Then leave it alone: feet, doors, fans, a running computer on the same table and "
-    "traffic disturb it. Half an hour shows the slow noise; a minute is enough for the density."
+    "Lay it on a folded cloth on a stone floor, or on a heavy table on the ground floor, and tape its cable down. Wait "
+    "ten minutes until it is warm, then leave it alone: footsteps, doors, fans, traffic and a computer running on the "
+    "same table disturb it. Half an hour shows the slow noise; a minute is enough for the density."
 )
 
 
 @click.command(
     short_help="noise, tones, slow drift and noise floors at rest",
     help=f"Measure noise density, Allan deviation, tones and the noise floor of every metric from CAPTURE, a recording "
-    f"at rest, or record one now ({SECONDS:.0f} s unless --seconds). Exit status 1: the box was not at rest.",
+    f"at rest. Without CAPTURE it records one now ({SECONDS:.0f} s unless --seconds). Exit status 1: the box was not "
+    "at rest.",
 )
 @click.argument("capture", required=False, type=PATH)
 @recording_options(odr_hz=4000)
 @answers
 def noise(capture: Path | None, port: str | None, seconds: float | None, odr_hz: str, bench: Path | None) -> Outcome:
-    """Record if need be, measure, draw, keep."""
+    """Record if no capture is given, measure, draw, keep the record."""
     path = captured(capture, "noise", GUIDE, port, seconds or SECONDS, odr_hz, bench)
-    result, data = kept("noise", path, bench, measure)
+    result, data = measured("noise", path, bench, measure)
     figure = data["record"].with_suffix(".png")
-    setup = data["subject"]
-    draw(result, f"box {setup.serial}, {setup.chip}, {setup.odr_hz:g} Hz", figure)
+    subject = data["subject"]
+    draw(result, f"box {subject.serial}, {subject.chip}, {subject.odr_hz:g} Hz", figure)
     lines = "\n".join([*_density_lines(result), *_slow_lines(result), *_tone_lines(result)])
     checks = [judged(check.ok, check.text) for check in result.checks]
     verdict = "at rest" if result.at_rest else "not at rest: record it again"
@@ -42,8 +43,8 @@ def noise(capture: Path | None, port: str | None, seconds: float | None, odr_hz:
 
 
 def draw(noise: Noise, box: str, path: Path) -> None:
-    """Draw the figure into a PNG file; `box` names the box and its settings."""
-    from matplotlib import rc_context  # here, because drawing takes a second to load
+    """Draw the figure as a PNG; `box` names the box and its settings."""
+    from matplotlib import rc_context  # takes a second to load
 
     from towertap.drawing import style
     from towertap.report.figures import bench_noise
@@ -59,8 +60,8 @@ def _density_lines(noise: Noise) -> list[str]:
         value, least, most = (v[k] / UG_MS2 for v in (noise.density.value, noise.density.low, noise.density.high))
         lines.append(
             f"  {axis}  {value:.1f} µg/√Hz, 95 % interval {least:.1f} to {most:.1f}; "
-            f"r.m.s. of all frequencies {noise.broadband_rms[k]:.4f} m/s²; "
-            f"rounding is {100 * noise.quantisation_share[k]:.1f} % of the noise power"
+            f"r.m.s. over all frequencies {noise.broadband_rms[k]:.4f} m/s²; "
+            f"quantisation is {100 * noise.quantisation_share[k]:.1f} % of the noise power"
         )
     return lines
 
@@ -69,18 +70,18 @@ def _slow_lines(noise: Noise) -> list[str]:
     lines = ["Allan deviation:"]
     for axis, coefficients in zip("xyz", noise.coefficients, strict=True):
         if not any(coefficient.follows for coefficient in coefficients.values()):
-            lines.append(f"  {axis}  the curve is no sum of the known kinds of noise, so none can be read off")
+            lines.append(f"  {axis}  the curve does not fit a sum of the known kinds of noise, so none is given")
             continue
-        for read in coefficients.values():
-            name = read.name.replace("_", " ")
-            if read.interval and read.tau_s:
-                low, high = read.interval
-                words = f"{read.value:.3g} {read.unit}, 95 % interval {low:.3g} to {high:.3g}"
-                lines.append(f"  {axis}  {name} {words} (rules from {read.tau_s[0]:.2g} to {read.tau_s[1]:.3g} s)")
-            elif not read.follows:
-                lines.append(f"  {axis}  {name} cannot be read off: the curve departs from the fit")
+        for coefficient in coefficients.values():
+            name, unit = coefficient.name.replace("_", " "), coefficient.unit
+            if coefficient.interval and coefficient.tau_s:
+                (low, high), (from_s, to_s) = coefficient.interval, coefficient.tau_s
+                value = f"{coefficient.value:.3g} {unit}, 95 % interval {low:.3g} to {high:.3g}"
+                lines.append(f"  {axis}  {name} {value} (dominates from {from_s:.2g} to {to_s:.3g} s)")
+            elif not coefficient.follows:
+                lines.append(f"  {axis}  {name} not given: the curve departs from the fit there")
             else:
-                lines.append(f"  {axis}  {name} not seen, below {read.bound:.2g} {read.unit}")
+                lines.append(f"  {axis}  {name} not seen, below {coefficient.bound:.2g} {unit}")
     return lines
 
 
@@ -95,6 +96,6 @@ def _tone_lines(noise: Noise) -> list[str]:
 def _floors(noise: Noise) -> Table:
     table = Table("noise floor of", "chip x", "chip y", "chip z", "unit", box=None, pad_edge=False)
     for name, value in noise.floors.items():
-        if name[-1] == "z" or name == "weighted_x":  # the floors of a chip axis do not depend on the metric's own
+        if name[-1] == "z" or name == "weighted_x":  # other metrics along x and y have the floors of z
             table.add_row(name, *(f"{v:.3g}" for v in value), METRICS[name].unit)
     return table

@@ -1,4 +1,4 @@
-"""What the bench's subcommands share: options, recording on the spot, keeping the record."""
+"""What the bench commands share: options, recording, and keeping the record."""
 
 import sys
 from collections.abc import Callable, Iterator
@@ -17,23 +17,23 @@ from towertap.cli._reading import bench_option, port_option
 from towertap.cli._recording import Look, Recorder
 
 RATES_HZ = (1000, 2000, 4000, 8000)
-"""Those of the ICM-42688-P, of which the bench knows what to expect."""
+"""Rates of the ICM-42688-P whose noise the bench knows."""
 
 LONGEST_S = 1e5
-"""Longest recording that is taken for meant."""
+"""A longer recording is taken for a typing error."""
 
 
 def recording_options(odr_hz: int) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
-    """The options of a subcommand that records when no capture is given."""
+    """The options of a command that records if no capture is given."""
     rates = click.Choice([str(rate_hz) for rate_hz in RATES_HZ])
-    seconds_option = click.option("--seconds", type=click.FloatRange(1, LONGEST_S), help="Record for so long.")
-    rate_option = click.option("--odr-hz", type=rates, default=str(odr_hz), show_default=True, help="Samples a second.")
-    return lambda command: port_option(seconds_option(rate_option(bench_option(command))))
+    seconds = click.option("--seconds", type=click.FloatRange(1, LONGEST_S), help="Length of the recording, s.")
+    rate = click.option("--odr-hz", type=rates, default=str(odr_hz), show_default=True, help="Samples per second.")
+    return lambda command: port_option(seconds(rate(bench_option(command))))
 
 
 @contextmanager
 def guided(port: str | None, guide: str) -> Iterator[SerialBox]:
-    """A greeted box, after saying what to do with it and, on a terminal, waiting for Enter."""
+    """Give a connected box, after printing the guide and, on a terminal, waiting for Enter."""
     with open_box(port) as box:
         console.print(f"Box {box.identity['serial']} with {box.identity.get('chip')} on {box.port}. {guide}")
         if sys.stdin.isatty():
@@ -49,7 +49,7 @@ def record_now(
     folder: Path | None,
     look: Look = lambda raw, stop: "",
 ) -> Path:
-    """Record from a greeted box into the bench folder, and give the capture's path."""
+    """Record from a connected box into the bench folder; return the capture's path."""
     recorder = Recorder(box, folder or Path("bench"), int(odr_hz), seconds)
     return recorder.capture(Conditions(notes=f"bench: {kind}"), kind, look)[1]
 
@@ -57,7 +57,7 @@ def record_now(
 def captured(
     capture: Path | None, kind: str, guide: str, port: str | None, seconds: float, odr_hz: str, folder: Path | None
 ) -> Path:
-    """The capture that was given, or one recorded now."""
+    """The given capture, or one recorded now."""
     if capture:
         return capture
     with guided(port, guide) as box:
@@ -65,17 +65,17 @@ def captured(
 
 
 class Result(Protocol):
-    """What a measurement at the bench gives."""
+    """Result of a measurement at the bench."""
 
     def data(self) -> dict[str, Any]:
-        """For JSON: the result of a bench record."""
+        """The result as a bench record holds it."""
 
 
 R = TypeVar("R", bound=Result)
 
 
-def kept(kind: str, path: Path, folder: Path | None, measure: Callable[[Capture], R]) -> tuple[R, dict[str, Any]]:
-    """What `measure` finds in a capture, written as a bench record; and the answer for machines, `record` its path."""
+def measured(kind: str, path: Path, folder: Path | None, measure: Callable[[Capture], R]) -> tuple[R, dict[str, Any]]:
+    """Measure a capture and write the bench record; return the result and the JSON answer (`record`: its path)."""
     with open_capture(path) as opened:
         result = measure(opened)
         record = records.record_of(kind, opened, plain(result.data()))

@@ -1,4 +1,4 @@
-"""`towertap bench tap`: what the mounting carries."""
+"""`towertap bench tap`: up to which frequency the mounting can be trusted."""
 
 from pathlib import Path
 
@@ -6,40 +6,42 @@ import click
 
 from towertap.bench.tap import Taps, measure
 from towertap.capture.reading import Capture
-from towertap.cli._bench_recording import captured, kept, recording_options
+from towertap.cli._bench_recording import captured, measured, recording_options
 from towertap.cli._outcome import PATH, Outcome, answers
 from towertap.errors import AnalysisError
 
 SECONDS = 30.0
 LONGEST_S = 600.0
 GUIDE = (
-    "With the box mounted as for a drive and the engine off: tap the metal a hand's breadth from the box with the "
-    "plastic handle of a screwdriver, some ten times, two seconds apart, half of them up and down and half sideways. "
-    "Tap, do not hammer."
+    "Mount the box as for a drive; engine off. Tap the metal a hand's breadth from the box with the plastic handle of "
+    "a screwdriver, about ten times, two seconds apart, half of them vertically and half sideways. Tap, do not hammer."
 )
 
 
 @click.command(
     short_help="mounted resonance and usable band from taps",
-    help=f"Find the mounted resonance and its damping from CAPTURE, a recording of taps at 8 kHz, or record them now "
-    f"({SECONDS:.0f} s unless --seconds), and from it the usable band. Exit status 1: the taps do not agree.",
+    help=f"Find the mounted resonance, its damping and the usable band from CAPTURE, a recording of taps at 8 kHz. "
+    f"Without CAPTURE it records taps now ({SECONDS:.0f} s unless --seconds). Exit status 1: the taps do not agree.",
 )
 @click.argument("capture", required=False, type=PATH)
 @recording_options(odr_hz=8000)
 @answers
 def tap(capture: Path | None, port: str | None, seconds: float | None, odr_hz: str, bench: Path | None) -> Outcome:
-    """Record if need be, find the taps, keep."""
+    """Record if no capture is given, find the taps, keep the record."""
     path = captured(capture, "tap", GUIDE, port, seconds or SECONDS, odr_hz, bench)
-    taps, data = kept("tap", path, bench, _measure)
+    taps, data = measured("tap", path, bench, _measure)
     lines = [*_lines(taps), f"record {data['record']}"]
     return Outcome(data, "\n".join(lines), 0 if taps.usable_hz else 1)
 
 
 def _measure(capture: Capture) -> Taps:
-    """The longest stretch without gaps, whole: taps take half a minute."""
+    """Measure in the longest piece between gaps, read into memory."""
     piece = max(capture.pieces(), key=lambda piece: piece.n_rows)
     if piece.n_rows > LONGEST_S * capture.rate_hz:
-        raise AnalysisError(f"{capture.path}: {piece.n_rows / capture.rate_hz:.0f} s is no recording of taps")
+        raise AnalysisError(
+            f"{capture.path}: {piece.n_rows / capture.rate_hz:.0f} s is too long for a recording of taps, which may "
+            f"have {LONGEST_S:.0f} s"
+        )
     rows = capture.counts("acceleration", piece.first_row, piece.first_row + piece.n_rows)
     full_scale_ms2 = capture.layout.quantities["acceleration"].highest * capture.scale_ms2
     return measure(rows * capture.scale_ms2, capture.rate_hz, full_scale_ms2)
@@ -60,9 +62,9 @@ def _lines(taps: Taps) -> list[str]:
         )
     if usable := taps.usable_hz:
         lines.append(
-            f"usable to {usable['one_third']:.0f} Hz (a third of the lowest resonance, reads some 12 % high), "
-            f"to {usable['one_fifth']:.0f} Hz for 4 % (a fifth)"
+            f"usable up to {usable['one_third']:.0f} Hz (a third of the lowest resonance, where it reads about 12 % "
+            f"high), or to {usable['one_fifth']:.0f} Hz (a fifth) for 4 %"
         )
     else:
-        lines.append("no usable band: is the box fixed, and did you tap the metal and not the box?")
+        lines.append("no usable band: is the box bolted down, and did you tap the metal and not the box?")
     return lines

@@ -22,18 +22,20 @@ from towertap.words.phrases import counted
 SECONDS = 600.0
 GUIDE = (
     f"Let it warm up for ten minutes. Then lay it on a level, hard table on each of its six faces in any order, hands "
-    f"off, {HOLD_S:.0f} s each. It says which face it sees, when it has enough of it, and what is left."
+    f"off, {HOLD_S:.0f} s each. The screen says which face is up, when it was held long enough, and what is left."
 )
 
 
 @click.command(
     short_help="offset, scale and cross-axis from six faces",
-    help="Calibrate from six positions at rest, in one CAPTURE or several, or record them now. Gravity is the normal "
-    "gravity of --latitude and --height, else 9.80665 m/s².",
+    help="Calibrate from six positions at rest, in one or several CAPTURES, or recorded now. Gravity is the normal "
+    "gravity at --latitude and --height, or else 9.80665 m/s².",
 )
 @click.argument("captures", nargs=-1, type=PATH)
-@click.option("--latitude", type=float, help="Of the bench, degrees, north positive: local gravity to some 50 ppm.")
-@click.option("--height", type=float, help="Of the bench above the sea, m.")
+@click.option(
+    "--latitude", type=float, help="Latitude of the bench, degrees, north positive; gives gravity to about 50 ppm."
+)
+@click.option("--height", type=float, help="Height of the bench above sea level, m.")
 @recording_options(odr_hz=1000)
 @answers
 def tumble(
@@ -45,7 +47,7 @@ def tumble(
     odr_hz: str,
     bench: Path | None,
 ) -> Outcome:
-    """Record if need be, find the positions, fit, keep."""
+    """Record if no captures are given, find the positions, fit, keep the record."""
     gravity = local_gravity(latitude, height)
     paths = captures or (_record(port, seconds or SECONDS, odr_hz, bench),)
     calibration, record = _calibrate(paths, gravity)
@@ -55,13 +57,13 @@ def tumble(
 
 
 def _record(port: str | None, seconds: float, odr_hz: str, bench: Path | None) -> Path:
-    """Record until every face was held long enough, or the time is over."""
+    """Record until every face was held long enough, or `seconds` have passed."""
     with guided(port, GUIDE) as box, closing(_Watcher(box, float(odr_hz))) as watcher:
         return record_now(box, "tumble", seconds, odr_hz, bench, watcher.look)
 
 
 class _Watcher:
-    """Follows the recording, tells of every face that has been held, and ends when all have."""
+    """Follows the recording, reports every face that was held long enough, and stops after the last."""
 
     def __init__(self, box: SerialBox, rate_hz: float) -> None:
         self._range_g = float(box.identity.get("accel_range_g", 16))
@@ -70,7 +72,7 @@ class _Watcher:
         self._done: set[str] = set()
 
     def look(self, raw_path: Path, stop: Request) -> str:
-        """Take what is new in the file; how it lies. A face that has just been held long enough is told."""
+        """Read the new bytes of the file, report newly finished faces, and return the face that is up now."""
         self._file = self._file or raw_path.open("rb")
         for frames in self._decoder.feed(self._file.read()):
             if frames.layout:
@@ -81,20 +83,20 @@ class _Watcher:
         if new := done - self._done:
             self._done = done
             left = [face for face in FACES if face not in done]
-            rest = f"Still to do: {', '.join(left)}" if left else "All six done."
-            console.print(f"{', '.join(sorted(new))} up: enough. {rest}")
+            rest = f"Still to do: {', '.join(left)}" if left else "All six are done."
+            console.print(f"{', '.join(sorted(new))} up: done. {rest}")
             if not left:
                 stop.set()
         return f"{face} up, {seconds:.0f} s" if face else "not still"
 
     def close(self) -> None:
-        """Let go of the raw file."""
+        """Close the raw file."""
         if self._file:
             self._file.close()
 
 
 def _calibrate(paths: Sequence[Path], gravity: Gravity) -> tuple[Calibration, records.Record]:
-    """The calibration from the poses of all captures, which must be of one box at one range."""
+    """Calibrate from the poses in all captures, which must be of one box at one range."""
     poses, leaning, subjects = [], [], []
     for path in paths:
         with open_capture(path) as opened:
@@ -104,7 +106,7 @@ def _calibrate(paths: Sequence[Path], gravity: Gravity) -> tuple[Calibration, re
         leaning += finder.leaning
     for path, subject in zip(paths, subjects, strict=True):
         if (subject.serial, subject.range_g) != (subjects[0].serial, subjects[0].range_g):
-            raise CallError(f"{path}: of another box or range than {paths[0]}: a calibration is of one box")
+            raise CallError(f"{path}: another box or range than {paths[0]}; give captures of one box at one range")
     try:
         calibration = calibrate(poses, gravity)
     except AnalysisError as error:
@@ -127,15 +129,10 @@ def _lines(calibration: Calibration) -> list[str]:
             f"scale {matrix[i, i] / 100:.5f} ± {half[i, i] / 100:.5f}, {cross}"
         )
     lines.append(
-        f"residual {calibration.residual_ms2:.4f} m/s² r.m.s., as if the faces had been placed with "
-        f"{calibration.angle_deg:.2f}° of scatter; {100 * calibration.expanded_gravity:.3f} % of each scale's interval "
-        "is not knowing gravity"
+        f"residual {calibration.residual_ms2:.4f} m/s² r.m.s., which corresponds to {calibration.angle_deg:.2f}° of "
+        f"scatter in placing the faces; {100 * calibration.expanded_gravity:.3f} % of each scale's interval is the "
+        "uncertainty of gravity"
     )
     if calibration.angle_deg > WORST_ANGLE_DEG:
-        lines.append(
-            "placed badly: the cross-axis terms are worth little; use a flat table and clean faces, and repeat"
-        )
-    return [
-        *lines,
-        "± is half the 95 % interval; intervals of cross-axis and offset rest on the scatter of the placing",
-    ]
+        lines.append("placed badly, so the cross-axis terms are poor; repeat on a flat table with clean faces")
+    return [*lines, "± is half the 95 % interval; for cross-axis and offset it comes from the scatter of the placing"]

@@ -1,4 +1,4 @@
-"""What is drawn of a capture over time: the smallest and largest acceleration in each step."""
+"""The smallest and largest acceleration of a capture in each step of time, for drawing."""
 
 from dataclasses import dataclass
 
@@ -12,14 +12,13 @@ from towertap.signals.filters import CARRIED
 Array = NDArray[np.float64]
 
 STEPS = 600
-"""Whatever the length of the recording."""
 LOWEST_HZ, HIGHEST_HZ = 0.5, 500.0
-"""Gravity and drift are below, and the rate may carry less than the upper end."""
+"""Gravity and drift are below. A low sample rate lowers the upper end."""
 
 
 @dataclass(frozen=True, eq=False)
 class Envelope:
-    """Smallest and largest value in each step, (STEPS,), NaN within a gap; a step is `step_s` long."""
+    """Smallest and largest value in each step of `step_s`, (STEPS,); NaN in a gap."""
 
     step_s: float
     low: Array
@@ -41,9 +40,9 @@ def envelope(capture: Capture, direction: Array) -> Envelope:
             settled = row >= kernel.settled_row
             values, time_s = values[settled], piece.start_time_s + row[settled] / rate_hz
             step = np.minimum((time_s / step_s).astype(int), STEPS - 1)
-            first = np.flatnonzero(np.diff(step, prepend=-1))
-            if first.size:
-                within = step[first]
-                low[within] = np.fmin(low[within], np.minimum.reduceat(values, first))
-                high[within] = np.fmax(high[within], np.maximum.reduceat(values, first))
+            firsts = np.flatnonzero(np.diff(step, prepend=-1))
+            if firsts.size:
+                steps = step[firsts]
+                low[steps] = np.fmin(low[steps], np.minimum.reduceat(values, firsts))
+                high[steps] = np.fmax(high[steps], np.maximum.reduceat(values, firsts))
     return Envelope(step_s, low, high)

@@ -1,4 +1,4 @@
-"""What a command answers, and the one place that prints it: people's text or one JSON object on standard output."""
+"""A command's answer, and the one place that prints it on standard output: as text or as one JSON object."""
 
 import functools
 import json
@@ -28,20 +28,17 @@ FOLDER = click.Path(file_okay=False, path_type=Path)
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 
 console = Terminal(stderr=True)
-"""For progress and remarks: standard error, so that standard output stays clean for the answer."""
+"""For progress and remarks, on standard error: standard output is for the answer alone."""
 
 NO_TERMINAL_COLUMNS = 200
-"""Width of tables that go to a file or another program, unless COLUMNS says another."""
+"""Width of tables written to a file or another program, unless COLUMNS is set."""
 READABLE_COLUMNS = 80
 """Longer lines are hard to read."""
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """A command's answer: `data` for machines (--json), `text` for people, `status` for the shell (0 or 1).
-
-    A plain string is shown as it is; what is to be coloured is a rich Text.
-    """
+    """A command's answer: `data` for machines (--json), `text` for people, exit `status` (0 or 1)."""
 
     data: dict[str, Any]
     text: RenderableType
@@ -49,7 +46,7 @@ class Outcome:
 
 
 def answers(command: Callable[..., Outcome]) -> Callable[..., int]:
-    """Give a command the option --json and print its Outcome; goes between `@click.command` and the function."""
+    """Give a command the option --json and print its Outcome."""
 
     @click.option("--json", "as_json", is_flag=True, help="Print one JSON object on standard output, nothing else.")
     @functools.wraps(command)
@@ -63,7 +60,7 @@ def answers(command: Callable[..., Outcome]) -> Callable[..., int]:
                 width = None if sys.stdout.isatty() or "COLUMNS" in os.environ else NO_TERMINAL_COLUMNS
                 Terminal(file=sys.stdout, soft_wrap=True, width=width).print(outcome.text)
             sys.stdout.flush()
-        except BrokenPipeError:  # click would end with a status that here means "not sound"
+        except BrokenPipeError:  # click would exit with status 1, which here means "not sound"
             raise CallError("standard output was closed before the answer was written") from None
         return outcome.status
 
@@ -71,35 +68,30 @@ def answers(command: Callable[..., Outcome]) -> Callable[..., int]:
 
 
 def refuse_infinite(given: dict[str, Any]) -> None:
-    """CallError for an option that is not a finite number: click's ranges let `nan` pass."""
+    """Raise CallError for an option that is NaN or infinite: click's ranges accept `nan`."""
     for option in click.get_current_context().command.params:
         value = given.get(option.name or "")
         for number in value if isinstance(value, tuple) else (value,):
             if isinstance(number, float) and not math.isfinite(number):
-                raise CallError(f"{option.opts[0]}: {number} is no finite number")
+                raise CallError(f"{option.opts[0]}: {number} is not a finite number")
 
 
 MARKS = {True: ("ok", "green"), False: ("NOT", "red"), None: ("--", "dim")}
-"""How a verdict is marked: holds, does not, not judged; word and colour."""
-
-
-def mark(ok: bool | None) -> Text:
-    """The mark of a verdict."""
-    return Text(*MARKS[ok])
+"""Word and colour of a check that passes, fails, or cannot be judged."""
 
 
 def judged(ok: bool | None, text: str) -> Text:
-    """A line with the mark of a verdict before it."""
+    """A line of text after the mark of its check."""
     return Text.assemble(MARKS[ok], " " * (4 - len(MARKS[ok][0])), text)
 
 
 def lines(*parts: str | Text) -> Text:
-    """Lines of text, some of them coloured, as one."""
+    """Join lines, some of them coloured, into one text."""
     return Text("\n").join(part if isinstance(part, Text) else Text(part) for part in parts)
 
 
 def as_rich(table: words.Table) -> Table:
-    """A table of plain texts for the terminal: cells are folded where they do not fit, never cut."""
+    """A table for the terminal; cells that do not fit are folded, never cut."""
     drawn = Table(title=Text(table.title), title_justify="left", box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
     for name in table.columns[1:] if table.grouped else table.columns:
         drawn.add_column(Text(name), justify="right" if name in table.right else "left", overflow="fold")
@@ -112,12 +104,12 @@ def as_rich(table: words.Table) -> Table:
 
 
 def paragraph(words: str, style: str = "") -> RenderableType:
-    """Prose, folded at the width there is, or sooner where that is wide."""
+    """Prose, folded at the terminal's width or at READABLE_COLUMNS."""
     return Constrain(Text(unbroken(words, UNBROKEN), style=style, no_wrap=False, overflow="fold"), READABLE_COLUMNS)
 
 
 def folded(lines: Iterable[tuple[str, str]]) -> RenderableType:
-    """Lines of prose, each with what it is before it and folded beside that."""
+    """Prose in two columns: names, and a folded line next to each."""
     grid = Table.grid(padding=(0, 1))
     grid.add_column(no_wrap=True, style="bold")
     grid.add_column(overflow="fold")
@@ -127,7 +119,7 @@ def folded(lines: Iterable[tuple[str, str]]) -> RenderableType:
 
 
 def plain(value: Any) -> Any:
-    """Turn dataclasses, numpy values, tuples and paths into what JSON holds; what is not finite becomes null."""
+    """Convert dataclasses, numpy values, tuples and paths to JSON types; NaN and infinity become None."""
     if is_dataclass(value) and not isinstance(value, type):
         value = {field.name: getattr(value, field.name) for field in fields(value)}
     if isinstance(value, Mapping):

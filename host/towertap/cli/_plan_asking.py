@@ -1,4 +1,4 @@
-"""What a plan needs: how options and answers are read, and what is asked for on a terminal."""
+"""What a plan needs: how its options are read, and how missing ones are asked for on a terminal."""
 
 import sys
 from collections import Counter
@@ -7,8 +7,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from towertap.cli._asking import ask, not_said
-from towertap.cli._conditions import QUESTIONS, held_to_rules
+from towertap.cli._asking import ask, missing_options
+from towertap.cli._conditions import QUESTIONS, checked
 from towertap.compare.plan.controls import CONTROLS
 from towertap.compare.plan.plan import PlannedRoad
 from towertap.doors.structured import typed
@@ -18,81 +18,82 @@ from towertap.settings import setting
 
 
 def name(text: str) -> str:
-    """A name on one line, without blanks at its ends."""
+    """A name, its white space normalised."""
     if not (words := " ".join(text.split())):
         raise CallError("a name is needed")
     return words
 
 
 def road(text: str) -> PlannedRoad:
-    """A road and the speed aimed at on it."""
-    of_road, equals, speed = text.rpartition("=")
+    """A road and its target speed."""
+    road_name, equals, speed = text.rpartition("=")
     if not equals:
-        raise CallError(f"'{text}' is no road with a speed: say NAME=SPEED, such as quarry-lane=40 or moor road=30 mph")
-    read: PlannedRoad = typed({"name": name(of_road), "speed_kmh": speed_kmh(speed)}, PlannedRoad, f"road '{text}'")
-    return read
+        raise CallError(f"'{text}' is no road with a speed: give NAME=SPEED, like quarry-lane=40 or moor road=30 mph")
+    fields = {"name": name(road_name), "speed_kmh": speed_kmh(speed)}
+    planned: PlannedRoad = typed(fields, PlannedRoad, f"road '{text}'")
+    return planned
 
 
 def fraction(text: str) -> float:
-    """A fraction, from percent; 0 may be."""
+    """A fraction from percent, 0 or more."""
     try:
-        size = float(text.rstrip(" %").replace(",", "."))
+        percent = float(text.rstrip(" %").replace(",", "."))
     except ValueError:
-        raise CallError(f"'{text}' is no number of percent") from None
-    if not 0 <= size < 100:
-        raise CallError(f"{text.rstrip(' %')} % cannot be: say a number between 0 and 100")
-    return size / 100
+        raise CallError(f"'{text}' is not a percentage") from None
+    if not 0 <= percent < 100:
+        raise CallError(f"{text.rstrip(' %')} % is out of range: give a number between 0 and 100")
+    return percent / 100
 
 
 def share(text: str) -> float:
-    """A fraction above 0, from percent."""
-    if not (above := fraction(text)):
-        raise CallError("0 % cannot be: say a number between 0 and 100")
-    return above
+    """A fraction from percent, above 0."""
+    if not (value := fraction(text)):
+        raise CallError("0 % is out of range: give a number between 0 and 100")
+    return value
 
 
 def recorded(field: str, text: str) -> str:
-    """A condition as `record` keeps it; nothing where nothing was said."""
-    return held_to_rules(field, text) if text else ""
+    """A condition as `record` stores it, or empty."""
+    return checked(field, text) if text else ""
 
 
 ASKED: dict[str, tuple[str, Callable[[str], Any]]] = {
     "vehicle": ("The vehicle", name),
-    "before": ("The part fitted now, by the name that its captures will carry", name),
+    "before": ("The part fitted now, by the name that its captures will have", name),
     "after": ("The part fitted after", name),
-    "smooth": ("The smooth road and the speed aimed at, as NAME=SPEED", road),
+    "smooth": ("The smooth road and its target speed, as NAME=SPEED", road),
     "roads": (
-        "The rough roads and the speeds aimed at, as NAME=SPEED, NAME=SPEED …",
+        "The rough roads and their target speeds, as NAME=SPEED, NAME=SPEED …",
         lambda text: tuple(map(road, text.split(","))),
     ),
     "spread": ("How far passes with nothing changed differ, in percent (3 to 4 is usual; a pilot knows better)", share),
 }
-"""What a plan cannot do without: how it is asked for on a terminal, and what reads the answer."""
+"""What every plan needs → the question for it, and what reads the answer."""
 RECORDED = ("mounting", "box_position", "tyre_pressures_kpa")
-"""What `record` needs or asks in every drive that no plan says it for."""
+"""What `record` asks for in every drive unless the plan has it."""
 
 WHY_SPREAD = (
-    " (the spread, how far passes with nothing changed differ, decides how many passes it takes: 3 to 4 % is usual, so "
-    "--spread 4 is a start, and --pilot measures it)"
+    " (the spread is how far passes with nothing changed differ; it decides how many passes are needed. 3 to 4 % is "
+    "usual, so --spread 4 is a start; --pilot measures it)"
 )
 
 FLAGS = {"roads": "--road", "spread": "--pilot or --spread"}
 
 
 def asked(given: dict[str, Any], pilot: Path | None) -> dict[str, Any]:
-    """All that a plan needs: what is given, and what was asked for; without a terminal CallError names what is missing.
+    """All that a plan needs: what is given, and answers for the rest, asked again until valid.
 
-    An answer that cannot stand is asked for again at once.
+    Without a terminal nothing is asked, and CallError names what is missing.
     """
     known = given | {field: recorded(field, given[field] or "") for field in RECORDED}
-    _apart(known)
-    needless = {"spread": pilot, "after": known["control"]}
-    missing = [field for field in ASKED if not (known[field] or needless.get(field))]
+    _refuse_same_names(known)
+    alternatives = {"spread": pilot, "after": known["control"]}
+    missing = [field for field in ASKED if not (known[field] or alternatives.get(field))]
     if missing and not sys.stdin.isatty():
-        raise not_said((FLAGS.get(field, f"--{field}") for field in missing), WHY_SPREAD * ("spread" in missing))
+        raise missing_options((FLAGS.get(field, f"--{field}") for field in missing), WHY_SPREAD * ("spread" in missing))
     for field in missing:
-        words, read = ASKED[field]
-        known[field] = ask(words, _fitting(known, field, read))
+        question, read = ASKED[field]
+        known[field] = ask(question, partial(_read_answer, known, field, read))
     if missing:
         if given["margin"] is None:
             usual = f"{setting('margin'):g}"
@@ -105,20 +106,16 @@ def asked(given: dict[str, Any], pilot: Path | None) -> dict[str, Any]:
     return known | {"margin": known["margin"] or setting("margin") / 100}
 
 
-def _fitting(known: dict[str, Any], field: str, read: Callable[[str], Any]) -> Callable[[str], Any]:
-    """What reads an answer and holds it against what is known."""
-
-    def fitting(text: str) -> Any:
-        answer = read(text)
-        _apart(known | {field: answer})
-        return answer
-
-    return fitting
+def _read_answer(known: dict[str, Any], field: str, read: Callable[[str], Any], text: str) -> Any:
+    answer = read(text)
+    _refuse_same_names(known | {field: answer})
+    return answer
 
 
-def _apart(known: dict[str, Any]) -> None:
-    """CallError where parts or roads share a name."""
+def _refuse_same_names(known: dict[str, Any]) -> None:
+    """CallError if two parts or two roads share a name."""
     roads = [*known["roads"], *filter(None, [known["smooth"]])]
     for what, names in (("parts", [known["before"], known["after"]]), ("roads", [planned.name for planned in roads])):
-        for twice in (shared for shared, count in Counter(filter(None, names)).items() if count > 1):
-            raise CallError(f"two {what} are named '{twice}': name each apart")
+        for shared, count in Counter(filter(None, names)).items():
+            if count > 1:
+                raise CallError(f"two {what} are named '{shared}': give each a name of its own")

@@ -1,4 +1,4 @@
-"""What is looked at before a day of drives: box, rate, gravity against the mounting, space, power, clock, records."""
+"""Checks before a day of drives: box, rate, gravity against the mounting, disk space, battery, clock, bench records."""
 
 import shutil
 import subprocess
@@ -22,12 +22,12 @@ from towertap.words.phrases import counted
 SPACE_MIN = 30.0
 BATTERY_PERCENT = 25
 POWER = Path("/sys/class/power_supply")
-"""Where Linux tells of batteries."""
+"""Where Linux reports batteries."""
 
 
 @dataclass(frozen=True)
 class Check:
-    """One thing looked at: `ok` is None where it cannot be known."""
+    """Result of one check; `ok` is None if it cannot be judged."""
 
     name: str
     ok: bool | None
@@ -35,14 +35,14 @@ class Check:
 
 
 def preflight(recorder: Recorder, mounting: str) -> list[Check]:
-    """Look at everything; a box that does not sample is the only thing that ends it, as a BoxError."""
+    """Run every check; BoxError only for a box that does not sample."""
     box, odr_hz = recorder.box, recorder.odr_hz
-    look = glimpse(box, odr_hz)
+    seen = glimpse(box, odr_hz)
     chip, firmware = box.identity.get("chip", "an unknown chip"), box.identity.get("firmware", "unknown")
     return [
         Check("box", True, f"box {box.identity['serial']} with {chip} on {box.port}, firmware {firmware}"),
-        _rate(look, odr_hz),
-        gravity(look, mounting),
+        _rate(seen, odr_hz),
+        gravity(seen, mounting),
         _space(recorder.out, odr_hz),
         _battery(),
         _clock(),
@@ -50,36 +50,36 @@ def preflight(recorder: Recorder, mounting: str) -> list[Check]:
     ]
 
 
-def gravity(look: Glimpse, mounting: str) -> Check:
-    """Gravity against the declared mounting, at rest; on the move it is judged by the whole drive, afterwards."""
+def gravity(seen: Glimpse, mounting: str) -> Check:
+    """Compare gravity with the declared mounting, at rest. On the move, `check` compares it over the complete drive."""
     if not mounting.strip():
-        return Check("gravity", None, "gravity: no mounting is declared to hold it against")
-    if not look.at_rest:
+        return Check("gravity", None, "gravity: no mounting is declared, so there is nothing to compare it with")
+    if not seen.at_rest:
         return Check("gravity", None, "gravity: not judged, the box is not at rest")
     try:
-        rotation = parse_mounting(mounting, lambda: look.force_ms2)
+        rotation = parse_mounting(mounting, lambda: seen.force_ms2)
     except AnalysisError as error:
         return Check("gravity", False, str(error))
-    leaning = leaning_deg(rotation, look.force_ms2)
+    leaning = leaning_deg(rotation, seen.force_ms2)
     if leaning <= Limits.mounting_deg:
-        return Check("gravity", True, f"gravity lies {leaning:.0f}° from the declared up")
-    fitting = fitting_mounting(rotation, look.force_ms2)
-    text = f"gravity lies {leaning:.0f}° from the up of {mounting}: {fitting} would fit, as far as up goes"
+        return Check("gravity", True, f"gravity is {leaning:.0f}° from the declared up")
+    fitting = fitting_mounting(rotation, seen.force_ms2)
+    text = f"gravity is {leaning:.0f}° from the up of {mounting}; by its up alone, {fitting} would fit"
     return Check("gravity", False, text)
 
 
-def _rate(look: Glimpse, odr_hz: int) -> Check:
-    if look.rate_hz is None:
-        return Check("rate", None, "rate: too few frames to tell")
-    off_ppm = (look.rate_hz / odr_hz - 1) * 1e6
-    text = f"rate {look.rate_hz:.0f} Hz of {odr_hz}, {counted(look.missing, 'sample')} missing"
-    return Check("rate", abs(off_ppm) <= Limits.rate_ppm and not look.missing, text)
+def _rate(seen: Glimpse, odr_hz: int) -> Check:
+    if seen.rate_hz is None:
+        return Check("rate", None, "rate: not known, too few frames")
+    off_ppm = (seen.rate_hz / odr_hz - 1) * 1e6
+    text = f"rate {seen.rate_hz:.0f} Hz of {odr_hz}, {counted(seen.missing, 'sample')} missing"
+    return Check("rate", abs(off_ppm) <= Limits.rate_ppm and not seen.missing, text)
 
 
 def _space(out: Path, odr_hz: int) -> Check:
-    there = next(path for path in (out, *out.resolve().parents) if path.exists())
-    minutes = HostWatch(there, odr_hz * BYTES_PER_SAMPLE).measure(0) / 60
-    where = str(out) if there == out else f"{out}, which is to be made"
+    folder = next(path for path in (out, *out.resolve().parents) if path.exists())
+    minutes = HostWatch(folder, odr_hz * BYTES_PER_SAMPLE).measure(0) / 60
+    where = str(out) if folder == out else f"{out}, which will be created"
     return Check("space", minutes >= SPACE_MIN, f"room for {minutes:.0f} min (limit {SPACE_MIN:g}) in {where}")
 
 
@@ -91,11 +91,11 @@ def _battery() -> Check:
             percent, status = int((supply / "capacity").read_text()), (supply / "status").read_text().strip()
             charged = percent >= BATTERY_PERCENT or status == "Charging"
             return Check("battery", charged, f"the computer's battery is at {percent} %, {status.lower()}")
-    return Check("battery", None, "battery: this computer does not tell")
+    return Check("battery", None, "battery: this computer reports none")
 
 
 def _clock() -> Check:
-    """Whether the system says that its clock is set by the network; else its time, to be looked at."""
+    """Whether the network sets the system's clock; if the system does not say, its time for the user to compare."""
     now = datetime.now(UTC)
     program = shutil.which("timedatectl")
     if program:
@@ -105,14 +105,14 @@ def _clock() -> Check:
             if answer in ("yes", "no"):
                 how = "is set by the network" if answer == "yes" else "is not set by the network: set it"
                 return Check("clock", answer == "yes", f"the computer's clock {how} ({now:%Y-%m-%d %H:%M:%S} UTC)")
-    return Check("clock", None, f"clock: it says {now:%Y-%m-%d %H:%M:%S} UTC; is that so?")
+    return Check("clock", None, f"clock: it says {now:%Y-%m-%d %H:%M:%S} UTC; is that right?")
 
 
 def _records(bench: Path, serial: str) -> Iterator[Check]:
-    """The bench records of this box that hold today, by kind; those that do not are no fault of the day."""
+    """Which kinds of bench record of this box are valid today; a missing one is no failure."""
     now, kinds = datetime.now(UTC), set()
     for path in bench.glob("*.json") if bench.is_dir() else ():
-        if path.name.endswith(SIDECAR):  # of the recording behind a record
+        if path.name.endswith(SIDECAR):
             continue
         with suppress(FileError):
             record = read(path)
@@ -121,6 +121,6 @@ def _records(bench: Path, serial: str) -> Iterator[Check]:
             if record.subject.serial == serial and days <= KINDS[record.kind].days:
                 kinds.add(record.kind)
     for kind in ("noise", "calibration", "tap", "idle"):
-        there = kind in kinds
-        text = f"bench record: {kind}" if there else f"no bench record of {kind}: '{KINDS[kind].make}'"
-        yield Check(f"record of {kind}", True if there else None, text)
+        has_record = kind in kinds
+        text = f"bench record: {kind}" if has_record else f"no bench record of {kind}: '{KINDS[kind].make}'"
+        yield Check(f"record of {kind}", has_record or None, text)

@@ -1,4 +1,4 @@
-"""How commands read many captures: the options that all of these share, and the bar that shows how far they are."""
+"""What commands that read captures share: options, where output goes, and the progress bar."""
 
 import functools
 import sys
@@ -20,14 +20,18 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 
 
 bench_option = click.option(
-    "--bench", type=FOLDER, default=default("bench"), help="Folder of bench records; as set, or bench beside captures."
+    "--bench",
+    type=FOLDER,
+    default=default("bench"),
+    help="Folder of bench records. Default: as set, or 'bench' next to the captures.",
 )
-port_option = click.option("--port", help="The box's serial port; found by greeting every port when not given.")
-fresh_option = click.option(
-    "--fresh", is_flag=True, help="Read every capture anew, whatever was kept of an earlier run."
+port_option = click.option("--port", help="The box's serial port. Default: ask every port for a box.")
+fresh_option = click.option("--fresh", is_flag=True, help="Read every capture again; ignore results kept from earlier.")
+whole_option = click.option(
+    "--whole", is_flag=True, help="Also use standing, pulling away and what 'start' and 'stop' marks cut off."
 )
 full_option = click.option(
-    "--full", is_flag=True, help="Tell all that the answer rests on; in the report, open every fold."
+    "--full", is_flag=True, help="Print everything that the answer rests on; in the report, open every fold."
 )
 
 
@@ -35,7 +39,9 @@ def reads_captures(command: Command) -> Command:
     """Give a command --fresh and --scheduler; it gets `fresh` and `workers`."""
 
     @fresh_option
-    @click.option("--scheduler", metavar="ADDRESS", help="A scheduler of Dask whose workers read (towertap[fleet]).")
+    @click.option(
+        "--scheduler", metavar="ADDRESS", help="A Dask scheduler whose workers do the reading (needs towertap[fleet])."
+    )
     @functools.wraps(command)
     def wrapper(*args: Any, scheduler: str | None, **kwargs: Any) -> Any:
         return command(*args, workers=functools.partial(fleet, scheduler) if scheduler else all_cores, **kwargs)
@@ -44,9 +50,9 @@ def reads_captures(command: Command) -> Command:
 
 
 def beside(capture: Path, out: Path | None, suffix: str, start: bytes, what: str) -> Path:
-    """Where a file made of a capture goes: to `out`, or beside it; of an archived one, which stays as it is, here.
+    """Path of a file made from a capture: `out`, or next to the capture, or for an archived one the current folder.
 
-    CallError where something is there already that does not begin with `start`, as such a file does.
+    CallError if a file is there already that does not begin with `start`, the mark of files of this kind.
     """
     path = out or (Path(f"{capture.parent.name}{suffix}") if is_archived(capture) else sibling(capture, suffix))
     if path.exists():
@@ -55,13 +61,13 @@ def beside(capture: Path, out: Path | None, suffix: str, start: bytes, what: str
             with path.open("rb") as file:
                 head = file.read(len(start))
         if head != start:
-            raise CallError(f"{path}: there already, and no {what}: not replaced; give another --out")
+            raise CallError(f"{path}: exists and is not a {what}, so it is not replaced; give another --out")
     return path
 
 
 @contextmanager
 def counted_on_screen(what: str) -> Iterator[Callable[[int, int], None]]:
-    """A function that shows how many of how many are done, where somebody looks."""
+    """Give a function that shows on a terminal how many are done, of how many."""
     from rich.progress import Progress
 
     with Progress(console=console, transient=True, disable=not sys.stderr.isatty()) as progress:

@@ -1,4 +1,4 @@
-"""Recording from the terminal, a drive or at the bench: keys and a screen while it runs, then the capture."""
+"""Recording from the terminal, on a drive or at the bench: keys and a screen while it runs, then the capture."""
 
 import queue
 import shlex
@@ -27,31 +27,30 @@ from towertap.cli._outcome import console
 from towertap.errors import FileError
 
 HANGUP = getattr(signal, "SIGHUP", None)
-"""The terminal was closed; Windows has no such signal."""
-
+"""Sent when the terminal is closed; Windows has no such signal."""
 
 Look = Callable[[Path, Request], str]
-"""Called now and then with the path of the raw recording and what stops it; gives what the screen shows of it."""
+"""Called repeatedly with the path of the raw recording and the request that stops it; returns text for the screen."""
 
 
 @dataclass(frozen=True)
 class RecordedDrive:
-    """A recording that has ended, and what its check says."""
+    """A finished recording and its check."""
 
     recording: Recording
     capture_path: Path
     integrity: Integrity
     conditions: Conditions
     problem: str
-    """Why the pass cannot be used; empty when it can."""
+    """Why the pass cannot be used; empty if it can."""
 
     @property
     def reason(self) -> str:
-        """The first of it, without what to do about it: why it is struck out."""
+        """The reason for striking it out: the problem, without the advice after it."""
         return self.problem.partition(";")[0]
 
     def data(self) -> dict[str, Any]:
-        """For JSON."""
+        """The JSON answer of `record`."""
         recording, live = self.recording, self.recording.live
         return {
             "raw": recording.raw_path,
@@ -74,7 +73,7 @@ class RecordedDrive:
 
 @dataclass(frozen=True)
 class Recorder:
-    """What all drives of a session share: the box, where they go, how fast and how long."""
+    """What all drives of a session share: box, output folder, sample rate and length."""
 
     box: SerialBox
     out: Path
@@ -83,20 +82,20 @@ class Recorder:
 
     @property
     def bench(self) -> Path:
-        """The folder of the bench records that go with the drives."""
+        """The folder of the drives' bench records."""
         return bench_folder(self.out / "capture.h5")
 
     def ring(self) -> None:
-        """Sound the terminal's bell, where there is one."""
+        """Sound the terminal's bell, if there is one."""
         if console.is_terminal:
             console.bell()
 
     def capture(
         self, conditions: Conditions, kind: str = "", look: Look = lambda raw, stop: ""
     ) -> tuple[Recording, Path]:
-        """Record until the box, a key or a signal ends it; after a second Ctrl-C no capture is made of it.
+        """Record until the box, a key or a signal ends it, then decode; a second Ctrl-C stops the decoding.
 
-        What is no pass is named by its `kind`.
+        `kind` names a recording that is not a pass.
         """
         self.out.mkdir(parents=True, exist_ok=True)
         raw, marks = self._free_path(conditions, kind), queue.SimpleQueue[str]()
@@ -120,7 +119,7 @@ class Recorder:
 
     def drive(self, conditions: Conditions) -> RecordedDrive:
         """Record a pass and check it."""
-        with _ended_by_signals():  # one that comes while it is checked ends nothing: the recording is over
+        with _ended_by_signals():  # a signal during the check is ignored
             recording, path = self.capture(conditions)
             from towertap.compare.drives.reading import why_unusable  # statistics take long to load
 
@@ -129,48 +128,48 @@ class Recorder:
                 return RecordedDrive(recording, path, integrity, conditions, why_unusable(capture, integrity))
 
     def _free_path(self, conditions: Conditions, kind: str) -> Path:
-        """The path of the raw recording; a drive begun anew within its second has the next one in its name."""
+        """Path of the raw recording; if a drive restarts within a second, its name has the next second."""
         serial, started = str(self.box.identity["serial"]), datetime.now(UTC)
         while True:
-            of_pass = recording_name(conditions, started, conditions.box_position)
-            name = bench_name(serial, kind, started) if kind else of_pass
+            pass_name = recording_name(conditions, started, conditions.box_position)
+            name = bench_name(serial, kind, started) if kind else pass_name
             if not (raw := self.out / f"{name}.ttraw").exists():
                 return raw
             started += timedelta(seconds=1)
 
 
 def _capture_of(recording: Recording, conditions: Conditions, interrupted: Request) -> Path:
-    """Make the capture; where that cannot be or was interrupted, say that the raw recording is there and what to do."""
+    """Make the capture; if that fails or is interrupted, say where the raw recording is and how to go on."""
     raw = recording.raw_path
-    kept = f"the raw recording {raw} is kept, and '{shlex.join(['towertap', 'decode', str(raw)])}' makes its capture"
+    advice = f"the raw recording {raw} is kept, and '{shlex.join(['towertap', 'decode', str(raw)])}' makes its capture"
 
-    def look(_done: int, _total: int) -> None:
+    def stop_if_interrupted(_done: int, _total: int) -> None:
         if interrupted.is_set():
             raise KeyboardInterrupt
 
     try:
-        return decode_raw(raw, raw.with_suffix(".h5"), conditions, look)
+        return decode_raw(raw, raw.with_suffix(".h5"), conditions, stop_if_interrupted)
     except KeyboardInterrupt:
-        console.print(f"interrupted; {kept}", soft_wrap=True)
+        console.print(f"interrupted; {advice}", soft_wrap=True)
         raise
     except FileError as error:
-        raise FileError(f"{error}; the recording ended ({recording.ended}), {kept}") from None
+        raise FileError(f"{error}; the recording ended ({recording.ended}), {advice}") from None
 
 
 @contextmanager
 def _ended_by_signals() -> Iterator[tuple[Request, Request, Request]]:
-    """Events that a first Ctrl-C or SIGTERM, a closed terminal and a second Ctrl-C set.
+    """Requests set by the first Ctrl-C or SIGTERM, by a closed terminal, and by a second Ctrl-C.
 
-    They are looked at where it is safe: an error raised wherever a signal comes can be lost, or lose something.
+    The recorder polls them where it is safe: an exception raised in a signal handler could be lost, or lose data.
     """
     stop, hangup, interrupted = Request(), Request(), Request()
 
-    def ask(number: int, frame: object) -> None:
-        event = hangup if number == HANGUP else interrupted if stop.is_set() else stop
-        event.set()
+    def handle(number: int, frame: object) -> None:
+        request = hangup if number == HANGUP else interrupted if stop.is_set() else stop
+        request.set()
 
     numbers = [number for number in (signal.SIGINT, signal.SIGTERM, HANGUP) if number is not None]
-    before = {number: signal.signal(number, ask) for number in numbers}
+    before = {number: signal.signal(number, handle) for number in numbers}
     try:
         yield stop, hangup, interrupted
     finally:
@@ -182,7 +181,7 @@ def _ended_by_signals() -> Iterator[tuple[Request, Request, Request]]:
 def _screen(
     keyboard: Keyboard, ring: Callable[[], None], seconds: float | None
 ) -> Iterator[Callable[[Recording, str], None]]:
-    """A function that tells events as they come, with the bell, and on a terminal keeps the values below them."""
+    """Give a function that prints new events and rings, and on a terminal keeps the live values below them."""
     screen = Screen(console=console, auto_refresh=False, transient=True) if console.is_terminal else None
     shown = 0
 
@@ -208,16 +207,15 @@ def _screen(
 def _running(recording: Recording, keyboard: Keyboard, seconds: float | None, seen: str) -> Table:
     live = recording.live
     minutes, left_s = divmod(live.seconds, 60)
-    of = f" of {seconds:g} s" if seconds else ""
+    planned = f" of {seconds:g} s" if seconds else ""
     table = Table.grid(padding=(0, 2))
-    table.add_row("time", f"{minutes:.0f} min {left_s:04.1f} s{of}")
+    table.add_row("time", f"{minutes:.0f} min {left_s:04.1f} s{planned}")
     if seen:
         table.add_row("box", seen)
     table.add_row("rate", "–" if live.rate_hz is None else f"{live.rate_hz:.1f} Hz")
     table.add_row("missing", f"{live.missing_samples} of {live.samples + live.missing_samples} samples")
-    table.add_row(
-        "peak |a|", "  ".join(f"{axis} {peak:.1f}" for axis, peak in zip("xyz", live.peak_ms2, strict=True)) + " m/s²"
-    )
+    peaks = "  ".join(f"{axis} {peak:.1f}" for axis, peak in zip("xyz", live.peak_ms2, strict=True))
+    table.add_row("peak |a|", f"{peaks} m/s²")
     table.add_row("space", f"{recording.raw_bytes / 1e6:.1f} MB written, room for {recording.space_s / 60:.0f} min")
     table.add_row("marks", f"{live.messages['mark']}")
     if keyboard.typing is not None:

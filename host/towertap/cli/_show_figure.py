@@ -1,4 +1,4 @@
-"""Picture of one capture over time: accelerations, r.m.s. by the second, third-octaves; what is no drive is shaded."""
+"""Figure of one capture over time: accelerations, r.m.s. and third-octaves per second; what is not driven is shaded."""
 
 from __future__ import annotations
 
@@ -30,11 +30,11 @@ def write(
     windows: Columns,
     pieces: Sequence[tuple[float, float]],
     marks: Sequence[tuple[float, str]],
-    of_drive: Moving,
+    motion: Moving,
 ) -> None:
-    """Draw a PNG of five panels over one axis of time; OSError where it cannot be written.
+    """Draw a PNG of five panels over one time axis; OSError if it cannot be written.
 
-    `pieces` are start and end of each stretch without a gap, `marks` time and text, all in s.
+    `pieces` are start and end of each stretch without a gap, `marks` time and text; times in s.
     """
     with rc_context(RC):
         figure = new_figure(9.0, width_in=8.6, title=title)
@@ -43,7 +43,7 @@ def write(
         _running(panels[3], windows)
         _spectrogram(figure, panels[4], windows)
         for axes in panels:
-            _shade(axes, pieces, of_drive)
+            _shade(axes, pieces, motion)
             for time_s, _ in marks:
                 axes.axvline(time_s, color=INK, lw=0.6, ls=":")
         for time_s, text in marks:
@@ -51,9 +51,9 @@ def write(
             panels[0].annotate(name, at, xycoords=("data", "axes fraction"), rotation=30, fontsize=7, color=INK)
         panels[4].set_xlim(0, pieces[-1][1])
         panels[4].set_xlabel("time from the start of the recording, s")
-        no_drive = Patch(label="no drive over the road", fc=FAINT, lw=0)
+        left_out = Patch(label="not part of the drive", fc=FAINT, lw=0)
         gap = [Patch(label="gap", fc=WASH, ec=QUIET, hatch="////", lw=0)] if len(pieces) > 1 else []
-        legend(figure, [no_drive, *gap])
+        legend(figure, [left_out, *gap])
         save(figure, path)
 
 
@@ -68,14 +68,8 @@ def _running(axes: Axes, windows: Columns) -> None:
     for name, look in (("acceleration_z", SIDES["before"]), ("weighted_z", SIDES["after"])):
         label = "acceleration" if name == "acceleration_z" else "weighted (ISO 2631-1)"
         for rows in rows_of_pieces(windows["piece"]):
-            axes.plot(
-                windows["start_s"][rows] + 0.5,
-                windows[name][rows],
-                color=look.colour,
-                ls=look.line,
-                lw=1.0,
-                label=label,
-            )
+            middles_s = windows["start_s"][rows] + 0.5
+            axes.plot(middles_s, windows[name][rows], color=look.colour, ls=look.line, lw=1.0, label=label)
             label = ""
     axes.set_yscale("log")
     log_ticks(axes, "y")
@@ -88,8 +82,8 @@ def _spectrogram(figure: Figure, axes: Axes, windows: Columns) -> None:
     levels = np.column_stack([windows[name] for name in names])
     middles_hz = [float(name.split("_")[1]) for name in names]
     edges_hz = [middles_hz[0] * 2 ** (-1 / 6), *(middle_hz * 2 ** (1 / 6) for middle_hz in middles_hz)]
-    there = levels[levels > 0]
-    scale = LogNorm(float(np.percentile(there, 2)), float(there.max()))
+    positive = levels[levels > 0]
+    scale = LogNorm(float(np.percentile(positive, 2)), float(positive.max()))
     for rows in rows_of_pieces(windows["piece"]):
         starts_s = windows["start_s"][rows]
         edges_s = np.append(starts_s, starts_s[-1] + 1.0)
@@ -102,8 +96,8 @@ def _spectrogram(figure: Figure, axes: Axes, windows: Columns) -> None:
     log_ticks(bar.ax, "y")
 
 
-def _shade(axes: Axes, pieces: Sequence[tuple[float, float]], of_drive: Moving) -> None:
-    left_out = np.flatnonzero(np.diff(of_drive.left_out, prepend=False, append=False)).reshape(-1, 2) * CELL_S
+def _shade(axes: Axes, pieces: Sequence[tuple[float, float]], motion: Moving) -> None:
+    left_out = np.flatnonzero(np.diff(motion.left_out, prepend=False, append=False)).reshape(-1, 2) * CELL_S
     for start_s, end_s in left_out:
         axes.axvspan(start_s, end_s, color=FAINT, alpha=0.6, lw=0)
     for (_, start_s), (end_s, _) in pairwise(pieces):

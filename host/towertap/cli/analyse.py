@@ -1,4 +1,4 @@
-"""`towertap analyse`: the metrics of one capture, per window and as a whole."""
+"""`towertap analyse`: the metrics of one capture, per window and overall."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from towertap.capture.conditions import StruckOut
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import PATH, Outcome, answers
-from towertap.cli._reading import bench_option, beside, fresh_option
+from towertap.cli._reading import bench_option, beside, fresh_option, whole_option
 from towertap.doors.whole_file import whole_file
 from towertap.errors import CallError
 from towertap.kept import Kept
@@ -35,46 +35,46 @@ from towertap.words.phrases import counted, sentence_case
 
 NO_WINDOWS, NO_COURSE = Windows(np.empty((0, 0), np.float32), {}, {}), DriveCourse(np.empty(0), np.empty(0), None)
 TABLE_START = b"# towertap windows\n"
-"""By which a table of windows is told from any other .csv."""
+"""Distinguishes a table of windows from any other .csv."""
 MARKS = {"clean": "", "marked": " *", "not judged": " **"}
 
 
 @click.command(
-    help="Print acceleration, weighted acceleration, jerk and bands of CAPTURE as a whole; save them per window.",
+    help="Print overall acceleration, weighted acceleration, jerk and bands of CAPTURE, and save them per window.",
     epilog="Example: towertap analyse drives/bypass_rubber_pass01.h5 --out windows.csv",
 )
 @click.argument("capture", type=PATH)
-@click.option("--out", type=PATH, help="Table of windows; default NAME.windows.csv.")
+@click.option("--out", type=PATH, help="Table of windows to write. Default: NAME.windows.csv.")
 @click.option("--window-s", type=float, default=1.0, show_default=True, help="Length of a window, s.")
 @click.option("--jerk-edge-hz", type=float, help=f"Upper edge of the jerk, Hz.  [default: {EDGE_HZ:g}]")
 @click.option(
     "--mounting", help="Chip axis along each vehicle axis, instead of the capture's: x=+X,y=+Y,z=+Z or x=+X,z=gravity."
 )
 @bench_option
-@click.option("--whole", is_flag=True, help="Keep standing, pulling away and what marks start and stop cut off.")
+@whole_option
 @fresh_option
 @answers
 def command(capture: Path, out: Path | None, bench: Path | None, fresh: bool, **settings: Any) -> Outcome:
-    """Analyse, save, tell."""
+    """Analyse, save the windows, print the overall values."""
     out = beside(capture, out, ".windows.csv", TABLE_START, "table of windows")
     if out.suffix.lower() != ".csv":
-        raise CallError(f"{out}: no table is written as '{out.suffix}': give .csv")
+        raise CallError(f"{out}: a table cannot be written as '{out.suffix}'; give .csv")
     if not out.parent.is_dir():
-        raise CallError(f"{out}: no folder '{out.parent}'; make it first, or give another --out")
+        raise CallError(f"{out}: no folder '{out.parent}'; create it first, or give another --out")
     read = _read(capture, bench, fresh, **settings)
     analysis = replace(read.analysis, metrics={name: METRICS[name] for name in read.analysis.whole})
     note_seen([(capture, read.raw_sha256)])
     write_windows(analysis, out)
-    text = Group(_table(analysis), *_not_used(read.integrity, read.struck_out), *_remarks(out, analysis))
+    text = Group(_table(analysis), *_why_unused(read.integrity, read.struck_out), *_remarks(out, analysis))
     return Outcome(_data(capture, out, analysis), text)
 
 
 @dataclass(frozen=True)
 class _Read:
-    """What is read of a capture, and kept: all that is told, and of ten hours not the 100 MB that are not."""
+    """What is kept from run to run: all that is printed or written, without the 100 MB of a ten-hour capture."""
 
     analysis: Analysis
-    """Without its metrics, which are this program's, and without windows and course."""
+    """Without metrics, windows and course."""
     integrity: Integrity
     struck_out: StruckOut | None
     raw_sha256: str
@@ -86,8 +86,8 @@ def _read(path: Path, bench: Path | None, fresh: bool, jerk_edge_hz: float | Non
     read: _Read | None = None if fresh else entry.look_up(_Read)
     if read is None:
         with open_capture(path) as capture:
-            integrity = check(capture)  # what is damaged anywhere is damaged here
-            if jerk_edge_hz is not None:  # asked for: to leave the jerk out is no answer
+            integrity = check(capture)  # reads everything, so damage anywhere is found
+            if jerk_edge_hz is not None:  # raises if the rate is too low; by default the jerk is left out then
                 design(jerk_edge_hz, capture.rate_hz)
             records = records_for(capture, bench)
             analysis = analyse_capture(capture, jerk_edge_hz=jerk_edge_hz or EDGE_HZ, bench=records, **settings)
@@ -97,8 +97,8 @@ def _read(path: Path, bench: Path | None, fresh: bool, jerk_edge_hz: float | Non
     return read
 
 
-def _not_used(integrity: Integrity, struck: StruckOut | None) -> list[Text]:
-    """Why no comparison uses it."""
+def _why_unused(integrity: Integrity, struck: StruckOut | None) -> list[Text]:
+    """Why no comparison uses the capture."""
     reasons = [f"Not sound: {reason}." for reason in integrity.reasons]
     reasons += [f"{sentence_case(struck.words)}; comparisons leave it out."] if struck else []
     return [Text(reason, "yellow") for reason in reasons]
@@ -122,7 +122,7 @@ def _data(capture: Path, out: Path, analysis: Analysis) -> dict[str, object]:
 
 def _table(analysis: Analysis) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0))
-    table.add_column("metric", no_wrap=True, min_width=max(map(len, analysis.whole)))  # --metric wants it whole
+    table.add_column("metric", no_wrap=True, min_width=max(map(len, analysis.whole)))  # to copy for --metric
     for name in ("what", "band, Hz", "whole", "±", "unit", "noise"):
         table.add_column(name, justify="right" if name in ("whole", "±", "noise") else "left", overflow="fold")
     for name, value in analysis.whole.items():
@@ -144,18 +144,19 @@ def _table(analysis: Analysis) -> Table:
 
 
 def _remarks(out: Path, analysis: Analysis) -> list[Text]:
-    no_drive = in_words(analysis.moving) if analysis.moving else ""
+    left_out = in_words(analysis.moving) if analysis.moving else ""
     lines = [
         *(f"{name} is left out: {reason}" for name, reason in analysis.left_out.items()),
-        *([f"Left out: {no_drive} (--whole keeps all)."] if no_drive else []),
+        *([f"Left out: {left_out} (--whole keeps all)."] if left_out else []),
         f"{analysis.analysed_s:.1f} s in {counted(analysis.n_windows, 'window')} of {analysis.window_s:.3g} s at "
         f"{analysis.rate_hz:.2f} Hz; the first {analysis.settling_s:.2f} s after every start and gap are left out "
         "while the filters settle.",
-        f"The edges of bands other than the weightings' are common practice; bands are {SKIRT}.",
+        f"Band edges are common practice, except those of the weightings; bands are {SKIRT}.",
         *(f"{MARKS[share.judged]} {share.words}.".lstrip() for share in analysis.noise.values() if share.words),
         *(f"† {reason}." for reason in analysis.beyond.values()),
-        "± is what the uncertainty of the scale makes of absolute values; a ratio of the same box does not have it. "
-        "noise is the share in the power of the sensor's own, or of the idling engine's where that was recorded.",
+        "± is the uncertainty of an absolute value from the sensor's scale; in a ratio of two values from the same "
+        "box it cancels. 'noise' is the share of the power that is the sensor's noise, or the idling engine if that "
+        "was recorded.",
         *(f"Bench: {words}." for words in dict.fromkeys(analysis.bench.words.values())),
         f"Per window: {out}",
     ]
@@ -163,7 +164,7 @@ def _remarks(out: Path, analysis: Analysis) -> list[Text]:
 
 
 def write_windows(analysis: Analysis, path: Path) -> None:
-    """Write the windows of an analysis, whole or not at all, under a line on each metric."""
+    """Write the windows of an analysis, completely or not at all, below one line per metric."""
     with whole_file(path) as part, part.open("w", encoding="utf-8", newline="") as file:
         file.write(TABLE_START.decode())
         for name, about in describe(analysis).items():

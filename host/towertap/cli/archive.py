@@ -25,8 +25,8 @@ DAY = click.DateTime(["%Y-%m-%d"])
 
 
 @click.group(
-    help="Keep recordings for years: a folder ARCHIVE of raw streams, captures and conditions. It need not be named "
-    "where one is set ('towertap settings').",
+    help="Keep recordings for years: a folder ARCHIVE holds raw recordings, captures and conditions. ARCHIVE can be "
+    "left out if one is set (see 'towertap settings').",
     epilog="Example: towertap archive add archive drives",
 )
 def command() -> None:
@@ -36,17 +36,17 @@ def command() -> None:
 @command.command(
     name="add",
     short_help="add recordings, or folders of them",
-    help="Add RECORDINGS, each named by its capture (.h5) or its raw stream (.ttraw), or by a folder that holds them; "
-    "also plans and bench records (.json). Adding a recording again takes over conditions that were corrected, and "
-    "puts back stored files that are missing or damaged. A single path is what to add, into the archive that is set.",
+    help="Add recordings, each given by its capture (.h5), its raw recording (.ttraw) or their folder; also plans and "
+    "bench records (.json). Adding a recording again updates corrected conditions and restores missing or damaged "
+    "files. A single path is added to the archive that is set.",
 )
 @click.argument("paths", nargs=-1, required=True, metavar="[ARCHIVE] RECORDING…", type=PATH)
 @answers
 def add(paths: tuple[Path, ...]) -> Outcome:
-    """Add each, and say which were there already."""
+    """Add each, and say which were archived already."""
     archive, recordings = (paths[0], paths[1:]) if len(paths) > 1 else (archive_folder(), paths)
     if archive.is_dir():
-        _tell_of_index(store.listing(archive))
+        _remark_on_index(store.listing(archive))
     begun = [] if archive.is_dir() else [f"{shown(str(archive))} is a new archive"]  # a disk may be missing
     to_add = [path for given in recordings for path in recordings_of(given)]
     added = []
@@ -55,23 +55,23 @@ def add(paths: tuple[Path, ...]) -> Outcome:
             added.append(entry)
             on_progress(len(added), len(to_add))
     entries = [vars(entry) | {"is_new": entry.how in (ADDED, KEPT)} for entry in added]
-    return Outcome({"archive": archive, "recordings": entries}, lines(*begun, *map(_added, added)))
+    return Outcome({"archive": archive, "recordings": entries}, lines(*begun, *map(_added_line, added)))
 
 
 @command.command(
     name="list",
-    short_help="list the recordings, all or those asked for",
-    help="List the recordings; every option given must fit.",
+    short_help="list all recordings, or those that match",
+    help="List the recordings that match every option given; all without options.",
 )
 @ARCHIVE
-@click.option("--vehicle", help="As in the conditions; upper and lower case are the same.")
-@click.option("--part", help="The same.")
-@click.option("--road", help="The same.")
-@click.option("--since", type=DAY, help="First day of the drives, YYYY-MM-DD, where they were driven.")
-@click.option("--until", type=DAY, help="Last day of the drives, YYYY-MM-DD, where they were driven.")
+@click.option("--vehicle", help="The vehicle; upper and lower case are the same.")
+@click.option("--part", help="The part; upper and lower case are the same.")
+@click.option("--road", help="The road; upper and lower case are the same.")
+@click.option("--since", type=DAY, help="First day of the drives in their local time, YYYY-MM-DD.")
+@click.option("--until", type=DAY, help="Last day of the drives in their local time, YYYY-MM-DD.")
 @answers
 def list_(archive: Path | None, since: datetime | None, until: datetime | None, **conditions: str | None) -> Outcome:
-    """List one line a recording; one that cannot be read or is gone is told on standard error and in JSON."""
+    """List one line per recording; unreadable or missing ones go to standard error and into JSON."""
     archive = archive_folder(archive)
     store.refuse_any_folder(archive)
     listing = store.listing(archive)
@@ -79,25 +79,25 @@ def list_(archive: Path | None, since: datetime | None, until: datetime | None, 
     gone = [record["name"] for record in listing.gone]
     for line in (*listing.unreadable, *(f"{archive / name}: {store.GONE}" for name in gone)):
         console.print(Text.assemble(("not listed", "red"), f" {shown(line)}"), soft_wrap=True)
-    _tell_of_index(listing)
+    _remark_on_index(listing)
     data = {"archive": archive, "recordings": recordings, "unreadable": listing.unreadable, "gone": gone}
-    return Outcome(data, lines(*map(_line, recordings)) if recordings else "no recording fits")
+    return Outcome(data, lines(*map(_line, recordings)) if recordings else "no recording matches")
 
 
 @command.command(
     name="verify",
-    short_help="prove every byte, or say what is damaged or gone",
-    help="Read every byte and say which file of which recording is damaged, and which recording is gone (status 1).",
+    short_help="verify every byte, or say what is damaged or missing",
+    help="Read every byte, and say which files are damaged and which recordings are missing (exit status 1).",
 )
 @ARCHIVE
 @answers
 def verify_(archive: Path | None) -> Outcome:
-    """Verify and list what is wrong."""
+    """Verify, and list what is wrong."""
     archive = archive_folder(archive)
     with counted_on_screen("verifying") as on_progress:
         verification = verify(archive, on_progress=on_progress)
     problems = [judged(False, shown(str(problem))) for problem in verification.problems] or [
-        Text("every byte as it was added")
+        Text("every byte is as it was added")
     ]
     total = f"{counted(verification.recordings, 'recording')}, {counted(len(verification.problems), 'problem')}"
     text = lines(*problems, *map(shown, verification.remarks), total)
@@ -106,15 +106,15 @@ def verify_(archive: Path | None) -> Outcome:
 
 @command.command(
     name="take",
-    short_help="copy a recording out again",
-    help="Copy the recording NAME (the first letters are enough) into a folder, every byte proved: raw recording, "
-    "capture, what was known before the drive, and the archive's record with the conditions before each correction.",
+    short_help="copy a recording out of the archive",
+    help="Copy the recording NAME (its first letters are enough) into a folder and verify every byte: raw recording, "
+    "capture, sidecar, and the archive's record with the conditions before each correction.",
 )
 @ARCHIVE_AND_NAME
-@click.option("--to", "folder", type=PATH, default=Path(), help="The folder; here by default.")
+@click.option("--to", "folder", type=PATH, default=Path(), help="The folder. Default: the current one.")
 @answers
 def take_(words: tuple[str, ...], folder: Path) -> Outcome:
-    """Take one recording out, and name its files."""
+    """Copy one recording out, and print its files."""
     archive, name = _archive_and_name(words)
     files = take(archive, name, folder)
     return Outcome({"archive": archive, "files": files}, "\n".join(shown(str(file)) for file in files))
@@ -126,14 +126,14 @@ def _archive_and_name(words: tuple[str, ...]) -> tuple[Path, str]:
     return archive_folder(Path(words[0]) if len(words) == 2 else None), words[-1]
 
 
-def _added(added: Added) -> str:
-    put_back = f"; put back {', '.join(added.put_back)}" if added.put_back else ""
+def _added_line(added: Added) -> str:
+    put_back = f"; restored {', '.join(added.put_back)}" if added.put_back else ""
     return shown(
         f"{added.recording}: {added.how}{' as' if added.how in (ADDED, THERE) else ':'} {added.name}{put_back}"
     )
 
 
-def _tell_of_index(listing: store.Listing) -> None:
+def _remark_on_index(listing: store.Listing) -> None:
     if listing.is_without_index:
         console.print(store.WITHOUT_INDEX, style="yellow", soft_wrap=True)
 
@@ -143,10 +143,10 @@ def _day(moment: datetime | None) -> date | None:
 
 
 def _line(record: Record) -> Text:
-    of = [str(record["conditions"].get(key) or "") for key in ("vehicle", "road", "part")]
+    details = [str(record["conditions"].get(key) or "") for key in ("vehicle", "road", "part")]
     struck = record.get("struck_out")
-    of += [f"struck out: {struck['reason']}"] if struck else []
+    details += [f"struck out: {struck['reason']}"] if struck else []
     moment = instant(record["started_utc"])
     started = f"{moment.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}" if moment else "unknown"
-    details = [*filter(None, of), f"{record['seconds']:.0f} s", f"started {started}"]
+    details = [*filter(None, details), f"{record['seconds']:.0f} s", f"started {started}"]
     return Text.assemble((record["name"], "bold"), shown(f": {', '.join(details)}"))

@@ -1,4 +1,4 @@
-"""`towertap bench`: know the sensor before the road."""
+"""`towertap bench`: measure the sensor before driving."""
 
 import click
 
@@ -9,7 +9,8 @@ from towertap.cli._bench_tumble import tumble
 
 
 @click.group(
-    help="Find out what a box can see before it goes on a vehicle; each writes a record to hold captures against.",
+    help="Measure what a box can see before it goes on a vehicle. Each command writes a bench record, which later "
+    "commands apply to captures of this box.",
     epilog="Example: towertap bench noise --bench drives/bench",
 )
 def command() -> None:

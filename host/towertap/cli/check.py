@@ -1,4 +1,4 @@
-"""`towertap check`: is a capture sound, and if not, why not."""
+"""`towertap check`: check that captures are sound, or say why not."""
 
 from pathlib import Path
 
@@ -10,17 +10,17 @@ from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import PATH, Outcome, answers, judged, lines
 
-NOT_FROM_A_BOX = " as far as another recorder's file can show; what is marked -- only a box can prove"
+NOT_FROM_A_BOX = " as far as another recorder's file can show; only a box can prove what is marked --"
 
 
 @click.command(
-    help="Prove CAPTURES sound, or say why one is not (exit status 1).",
+    help="Check that CAPTURES are sound, or say why one is not (exit status 1).",
     epilog="Example: towertap check drives/bypass_rubber_pass01.h5",
 )
 @click.argument("captures", nargs=-1, required=True, type=PATH)
 @answers
 def command(captures: tuple[Path, ...]) -> Outcome:
-    """Check and show one line a rule, then the verdict; under its name where there are several."""
+    """Check, and show one line per rule and then the verdict; several captures are headed by their names."""
     entries, texts = [], []
     for path in captures:
         with open_capture(path) as capture:
@@ -41,10 +41,10 @@ def _text(integrity: Integrity, struck: StruckOut | None) -> Text:
 
 
 def _started(integrity: Integrity) -> str:
-    """When the first sample was made, as far as it is known."""
+    """When the first sample was taken, as far as it is known."""
     if integrity.started_utc is None:
         return "      started: not known, the recording has no sidecar"
-    known = "not known how exactly: the clock readings do not tell"
+    uncertainty = "uncertainty not known from the clock readings"
     if integrity.started_uncertainty_s is not None:
-        known = f"± {integrity.started_uncertainty_s * 1000:.1f} ms by the computer's clock"
-    return f"      started {integrity.started_utc} ({known})"
+        uncertainty = f"± {integrity.started_uncertainty_s * 1000:.1f} ms by the computer's clock"
+    return f"      started {integrity.started_utc} ({uncertainty})"

@@ -1,4 +1,4 @@
-"""`towertap compare`: before against after, with the pass as the unit, and a report."""
+"""`towertap compare`: compare before and after, with the pass as the unit, and write a report."""
 
 from __future__ import annotations
 
@@ -12,29 +12,29 @@ from rich.constrain import Constrain
 from rich.text import Text
 
 from towertap.cli._outcome import FOLDER, PATH, READABLE_COLUMNS, Outcome, answers, as_rich, console, folded, paragraph
-from towertap.cli._reading import bench_option, counted_on_screen, full_option, reads_captures
+from towertap.cli._reading import bench_option, counted_on_screen, full_option, reads_captures, whole_option
 from towertap.compare.plan.controls import CONTROLS, ControlKind
 from towertap.compare.plan.plan import DEFAULT_METRICS, Plan, read_plan
 from towertap.errors import CallError
 from towertap.settings import default, setting
 from towertap.words.phrases import counted
 
-if TYPE_CHECKING:  # what compares is loaded by the functions that run it: the help waits for none of it
+if TYPE_CHECKING:  # the functions import it when they run, so that --help is fast
     from towertap.compare import Comparison
 
 STYLES = {"harsher": "bold red", "gentler": "bold green", "equivalent": "bold blue", "undecided": "bold yellow"}
 
 HELP = """Compare the captures of FOLDER before and after a part was changed.
 
-FOLDER holds captures (.h5, not in folders within) of the smooth road and of one rough road or more, two passes or more
-of each with either part. Best driven A B B A (A before, B after): passes with A, then B, then again B and A, so that a
-steady drift of weather or tyres cancels; 'towertap plan' writes such an order.
+FOLDER holds captures (.h5; subfolders are ignored) of the smooth road and of at least one rough road, with at least two
+passes of each road with each part. Best is the order A B B A (A before, B after): passes with A, with B, again with B,
+again with A. A steady drift of weather or tyres then cancels. 'towertap plan' writes such an order.
 
 \b
-Verdicts about the part, of each metric:
-  harsher     it is more with the part after, and chance alone rarely does that
-  gentler     it is less with the part after, and chance alone rarely does that
-  equivalent  no change that counts: what there is lies inside the margin
+Verdicts about the part, for each metric:
+  harsher     more with the part after, and chance alone rarely does that
+  gentler     less with the part after, and chance alone rarely does that
+  equivalent  no change that counts: any change lies inside the margin
   undecided   neither is shown, which does not mean that nothing changed
 """
 
@@ -43,19 +43,23 @@ Verdicts about the part, of each metric:
     help=HELP, epilog="Example: towertap compare drives --before rubber --after polyurethane --smooth bypass"
 )
 @click.argument("folder", type=PATH)
-@click.option("--plan", "plan_file", type=PATH, help="The plan that was followed: it names parts, roads and margin.")
+@click.option("--plan", "plan_file", type=PATH, help="The plan that was followed; it names parts, roads and margin.")
 @click.option("--before", metavar="NAME", help="The part fitted before, as the captures name it.")
 @click.option("--after", metavar="NAME", help="The part fitted after.")
 @click.option("--smooth", metavar="ROAD", help="The smooth road, which sets the roughness limit.")
-@click.option("--refit-sd", type=float, metavar="PERCENT", help="How far installations differ; 3 when nothing says.")
-@click.option("--day-sd", type=float, metavar="PERCENT", help="How far days differ; 3 when nothing says.")
+@click.option(
+    "--refit-sd", type=float, metavar="PERCENT", help="How far installations differ. Default: from controls, or 3."
+)
+@click.option("--day-sd", type=float, metavar="PERCENT", help="How far days differ. Default: from controls, or 3.")
 @click.option(
     "--control",
     type=click.Choice(list(CONTROLS)),
-    help="These drives are a control, kept with the bench records for later comparisons of this vehicle: the part "
-    "fitted again, the part on another day, or a change that must show (after is the harsher one).",
+    help="These drives are a control: the same part refitted, the same part on another day, or a change that must show "
+    "('after' is the harsher one). It is kept with the bench records for later comparisons of this vehicle.",
 )
-@click.option("--margin", type=float, metavar="PERCENT", help="The change that counts; the plan's, or as set, or 10.")
+@click.option(
+    "--margin", type=float, metavar="PERCENT", help="The change that counts. Default: the plan's, or as set, or 10."
+)
 @click.option(
     "--metric",
     "metrics",
@@ -63,24 +67,22 @@ Verdicts about the part, of each metric:
     metavar="NAME",
     help=f"A metric to compare; may be repeated, which costs power. Default: {', '.join(DEFAULT_METRICS)}.",
 )
-@click.option("--include-unsound", is_flag=True, help="Use captures that are not sound as well; the answer says so.")
-@click.option("--whole", is_flag=True, help="Keep standing, pulling away and what marks start and stop cut off.")
-@click.option(
-    "--judge-unaligned", is_flag=True, help="Judge roads by whole passes even where most do not fit together."
-)
+@click.option("--include-unsound", is_flag=True, help="Also use captures that are not sound; the answer says so.")
+@whole_option
+@click.option("--judge-unaligned", is_flag=True, help="Judge a road by complete passes even if most do not align.")
 @bench_option
-@click.option("--position", metavar="NAME", help="The box position to compare, where passes have two.")
+@click.option("--position", metavar="NAME", help="The box position to compare, if there are two.")
 @click.option(
-    "--input-position", metavar="NAME", help="A second box, on the input side of the part: adds the transfer."
+    "--input-position", metavar="NAME", help="Position of a second box, on the input side of the part: adds transfer."
 )
 @click.option(
-    "--speed", "speed_logs", multiple=True, type=PATH, help="A log of speed (GPX, CSV) or a folder; may be repeated."
+    "--speed", "speed_logs", multiple=True, type=PATH, help="A speed log (GPX, CSV) or a folder; may be repeated."
 )
 @click.option(
-    "--speed-offset", type=float, metavar="SECONDS", help="How far the logs' clocks are ahead; found when not given."
+    "--speed-offset", type=float, metavar="SECONDS", help="How far the logs' clocks are ahead. Default: estimated."
 )
 @click.option("--report", type=FOLDER, help="Write the report into this folder.")
-@click.option("--sounds/--no-sounds", default=default("sounds"), help="Whether it comes with sounds of passes; as set.")
+@click.option("--sounds/--no-sounds", default=default("sounds"), help="Add sounds to the report. Default: as set.")
 @full_option
 @reads_captures
 @answers
@@ -104,7 +106,7 @@ def command(
     full: bool,
     **reading: Any,
 ) -> Outcome:
-    """Load the passes, compare them, write the report, tell the answer."""
+    """Load the passes, compare them, write the report, print the answer."""
     from towertap.amendments import note_seen
     from towertap.bench.records import bench_folder
     from towertap.capture.speed_log import read_speed_logs
@@ -120,7 +122,7 @@ def command(
     with counted_on_screen("reading passes") as on_progress:
         drives = load_drives(folder, before, after, smooth, bench=bench, on_progress=on_progress, **reading)
     drives = with_speed(drives, logs, speed_offset)
-    kept = bench_folder(drives.passes[0].path, bench)
+    bench = bench_folder(drives.passes[0].path, bench)
     comparison = compare(
         drives,
         _fraction(margin),
@@ -128,25 +130,25 @@ def command(
         plan,
         refit_sd=_fraction(refit_sd),
         day_sd=_fraction(day_sd),
-        controls=controls_of(drives, kept),
+        controls=controls_of(drives, bench),
         control=control,
         judge_unaligned=judge_unaligned,
     )
     note_seen((drive.path, drive.source.raw_sha256) for drive in drives.passes if drive.source)
-    data, text = comparison.data(), [tell(comparison, full)]
+    data, text = comparison.data(), [answer_text(comparison, full)]
     if comparison.control:
-        written = write_control(comparison.control, kept)
+        written = write_control(comparison.control, bench)
         data["kept"] = str(written)
         text.append(Text(f"\nKept for later comparisons of this vehicle: {written}"))
     if report is not None:
         from towertap.exchange.listening import sounds_of
-        from towertap.report.report import write_report  # draws pictures: loaded only when asked for
+        from towertap.report.report import write_report  # matplotlib takes long to load
 
         report.mkdir(parents=True, exist_ok=True)
-        of_pictures, failures = sounds_of(comparison, report) if sounds else ({}, [])
+        picture_sounds, failures = sounds_of(comparison, report) if sounds else ({}, [])
         for failure in failures:
             console.print(failure, style="yellow", soft_wrap=True)
-        page = write_report(comparison, report, sounds=of_pictures, full=full, fresh=reading["fresh"])
+        page = write_report(comparison, report, sounds=picture_sounds, full=full, fresh=reading["fresh"])
         data["report"] = str(page)
         text.append(Text(f"\nReport: {page}"))
     return Outcome(data, Group(*text))
@@ -157,15 +159,15 @@ def _fraction(percent: float | None) -> float | None:
 
 
 def _named(plan: Plan | None, **given: str | None) -> list[str]:
-    """What the options name, or else the plan; CallError says which is missing."""
-    named = {name: value or (getattr(plan, name) if plan else None) for name, value in given.items()}
-    if missing := [f"--{name}" for name, value in named.items() if not value]:
-        raise CallError(f"not said: {', '.join(missing)}; name them, or the plan with --plan")
-    return [value for value in named.values() if value]
+    """Names from the options, or else from the plan; CallError names those that are missing."""
+    names = {option: name or (getattr(plan, option) if plan else None) for option, name in given.items()}
+    if missing := [f"--{option}" for option, name in names.items() if not name]:
+        raise CallError(f"missing: {', '.join(missing)}; give them, or the plan with --plan")
+    return [name for name in names.values() if name]
 
 
-def tell(comparison: Comparison, full: bool = False) -> RenderableType:
-    """The answer, the findings, what else could be wrong, the evidence in a line each; `full` adds all behind it."""
+def answer_text(comparison: Comparison, full: bool = False) -> RenderableType:
+    """The answer, the findings, further cautions, and one line per piece of evidence; `full` adds all the details."""
     from towertap.compare.findings.describe import findings_table, verdict_of
 
     answer = comparison.answer
@@ -184,8 +186,11 @@ def _headlines(comparison: Comparison) -> Iterator[tuple[str, str]]:
     from towertap.compare.sections import SECTIONS
 
     if comparison.plan:
-        departures = len(comparison.departures)
-        yield "The plan", f"Not as planned in {counted(departures, 'point')}." if departures else "Kept."
+        count = len(comparison.departures)
+        yield (
+            "The plan",
+            f"Not as planned in {counted(count, 'point')}." if count else "As planned.",
+        )
     for section in SECTIONS:
         if section.name in comparison.evidence:
             yield section.title, comparison.evidence[section.name].headline
@@ -196,8 +201,7 @@ def _details(comparison: Comparison) -> Iterator[RenderableType]:
     from towertap.compare.findings.describe import notes_together
     from towertap.compare.sections import SECTIONS
 
-    notes = notes_together(comparison.all)
-    yield folded(("-", note) for note in notes)
+    yield folded(("-", note) for note in notes_together(comparison.all))
     yield folded(("-", f"Not as planned: {departure.words}.") for departure in comparison.departures)
     for section in SECTIONS:
         evidence = comparison.evidence.get(section.name)

@@ -1,4 +1,4 @@
-"""`towertap decode`: a capture from a raw recording."""
+"""`towertap decode`: make a capture from a raw recording."""
 
 from pathlib import Path
 
@@ -12,15 +12,15 @@ from towertap.doors.files import sibling
 
 
 @click.command(
-    help="Make a capture (HDF5) from the raw recording RAW, with the conditions that its sidecar has; 'towertap "
-    "correct' gives it others.",
+    help="Make a capture (HDF5) from the raw recording RAW, with the conditions in its sidecar. To change conditions, "
+    "use 'towertap correct'.",
     epilog="Example: towertap decode drives/bypass_rubber_pass01.ttraw",
 )
 @click.argument("raw", type=PATH)
-@click.option("--out", type=PATH, help="The capture to write; RAW's name with .h5 when not given.")
+@click.option("--out", type=PATH, help="The capture to write. Default: RAW's name with .h5.")
 @answers
 def command(raw: Path, out: Path | None) -> Outcome:
-    """Decode and say in one line what came of it."""
+    """Decode, and print a one-line summary."""
     out = out or sibling(raw, ".h5")
     with counted_on_screen("decoding") as on_progress:
         decode_raw(raw, out, on_progress=on_progress)

@@ -1,4 +1,4 @@
-"""`towertap demo`: the whole job on an invented minibus, with no hardware."""
+"""`towertap demo`: the complete job on an invented minibus, without hardware."""
 
 import time
 from pathlib import Path
@@ -8,19 +8,17 @@ from rich.console import Group
 from rich.text import Text
 
 from towertap.cli._outcome import FOLDER, Outcome, answers, console
-from towertap.cli.compare import tell
+from towertap.cli.compare import answer_text
 from towertap.demo.run import NOTICE, run_demo
 
 
-@click.command(help="Do the whole job on an invented minibus: drive, record, check, compare, report.")
-@click.option(
-    "--out", required=True, type=FOLDER, help="Folder for recordings, captures and report; must be new or empty."
-)
+@click.command(help="Do the complete job on an invented minibus: drive, record, check, compare, report.")
+@click.option("--out", required=True, type=FOLDER, help="A new or empty folder for recordings, captures and report.")
 @answers
 def command(out: Path) -> Outcome:
-    """Run the demo and tell what it found."""
+    """Run the demo and print what it found."""
     started = time.monotonic()
-    result = run_demo(out, tell=lambda line: console.print(Text(line), soft_wrap=True))
+    result = run_demo(out, on_step=lambda line: console.print(Text(line), soft_wrap=True))
     took_s, captures = time.monotonic() - started, result.integrity
     sound = sum(integrity.sound for integrity in captures.values())
     data = {
@@ -33,10 +31,10 @@ def command(out: Path) -> Outcome:
     }
     text = Group(
         "",
-        tell(result.comparison),
+        answer_text(result.comparison),
         "",
         f"{sound} of {len(captures)} captures sound; firmware run by {result.interpreter}; {took_s:.0f} s.",
-        NOTICE if result.as_expected else f"{NOTICE} It did not come out as expected.",
+        NOTICE if result.as_expected else f"{NOTICE} The result is not as expected.",
         f"Report: {result.report}",
     )
     return Outcome(data, text, 0 if result.as_expected else 1)

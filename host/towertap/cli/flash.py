@@ -16,13 +16,15 @@ from towertap.cli._outcome import Outcome, answers, console
 from towertap.errors import BoxError
 from towertap.firmware import board_files, firmware_dir
 
-_RESTART_S = 3.0  # a board's USB port is back by then
+_RESTART_S = 3.0
+"""A board's USB port is back after this time."""
 _PROMPT_LIMIT_S = 10.0
 _COPY_LIMIT_S = 120.0
 _ANSWER_LIMIT_S = 15.0
-"""After its reset a board takes seconds until its port is back and the firmware runs."""
+"""After a reset it takes seconds until the port is back and the firmware runs."""
 _HELLO_LIMIT_S = 2.0
-_NO_ANSWER = "no answer from it yet: unplug it, plug it in"
+_NO_ANSWER = "it does not answer yet: unplug it and plug it in again"
+_RETRY = "does it run MicroPython? Unplug it, plug it in again, and retry"
 
 _MAKE_FOLDERS = """
 import os
@@ -32,9 +34,9 @@ for folder in {}:
     except OSError:
         pass
 """
-"""What the board runs first; a folder that is there already is no error, unlike in mpremote's own mkdir."""
+"""Runs on the board before the copy; unlike mpremote's own mkdir, it accepts a folder that exists."""
 
-_TELL_HASHES = """
+_PRINT_HASHES = """
 import hashlib
 for name in {}:
     sha256 = hashlib.sha256()
@@ -43,23 +45,23 @@ for name in {}:
             sha256.update(block)
     print(name, "".join("%02x" % byte for byte in sha256.digest()))
 """
-"""What it runs last: the files as they are on the board now, a line each."""
+"""Runs on the board after the copy: prints name and hash of each file."""
 
 
 @click.command(
     name="flash", help="Put the firmware on a board that runs MicroPython 1.22 or newer (see micropython.org)."
 )
-@click.option("--port", help="Serial port of the board; found by itself when only one board is plugged in.")
-@click.option("--list", "list_only", is_flag=True, help="Only say which files would go on the board.")
+@click.option("--port", help="Serial port of the board. Default: the only board that is plugged in.")
+@click.option("--list", "list_only", is_flag=True, help="Only list the files that would go on the board.")
 @answers
 def command(port: str | None, list_only: bool) -> Outcome:
-    """Copy the firmware's files to the board, hold them against ours, start it and greet it."""
+    """Copy the firmware's files to the board, verify them, start it and greet it."""
     files = [path.as_posix() for path in board_files()]
     if list_only:
         return Outcome({"files": files}, "\n".join(files))
     port = port or _only_board()
     _restart(port)
-    _mpremote("connect", port, "resume", "exec", "pass", limit_s=_PROMPT_LIMIT_S)  # a silent port is told soon
+    _mpremote("connect", port, "resume", "exec", "pass", limit_s=_PROMPT_LIMIT_S)  # a silent port fails early here
     with console.status(f"copying {len(files)} files to {port}"):
         _copy(port)
     with console.status("waiting for the box"):
@@ -80,13 +82,13 @@ def _only_board() -> str:
 
 
 def _restart(port: str) -> None:
-    """Restart a box that may be there: once it has recorded, its watchdog would bite in the middle of the copying."""
+    """Restart a box that may be running: after a recording its watchdog would reset the board during the copy."""
     try:
         with SerialBox(port) as box:
-            box.status()  # ends what another program left half written
+            box.status()  # ends a command that another program left half written
             box.send({"do": "restart"})
     except OSError as error:
-        raise BoxError(f"{port}: lost while talking to the box ({error}); check the cable") from error
+        raise BoxError(f"{port}: connection to the box lost ({error}); check the cable") from error
     time.sleep(_RESTART_S)
 
 
@@ -95,21 +97,21 @@ def _copy(port: str) -> None:
     folders = sorted({path.parent.as_posix() for path in files} - {"."})
     copies = (["cp", str(firmware_dir() / path), f":{path.as_posix()}", "+"] for path in files)
     names = [path.as_posix() for path in files]
-    steps = ("exec", _MAKE_FOLDERS.format(folders), "+", *chain(*copies), "exec", _TELL_HASHES.format(names))
-    there = _mpremote("connect", port, "resume", *steps)
+    steps = ("exec", _MAKE_FOLDERS.format(folders), "+", *chain(*copies), "exec", _PRINT_HASHES.format(names))
+    hashes = _mpremote("connect", port, "resume", *steps).splitlines()
     for path in files:
         sha256 = hashlib.sha256((firmware_dir() / path).read_bytes()).hexdigest()
-        if f"{path.as_posix()} {sha256}" not in there.splitlines():
-            raise BoxError(f"{path.as_posix()} is not on the board as it was sent; is its flash full? Try again")
+        if f"{path.as_posix()} {sha256}" not in hashes:
+            raise BoxError(f"{path.as_posix()} differs on the board from what was sent; is its flash full? Try again")
     _mpremote("connect", port, "resume", "reset", limit_s=_PROMPT_LIMIT_S)
 
 
 def _greet(port: str) -> dict[str, Any]:
-    """The hello of the box that has just been started; empty when none comes in good time."""
+    """The hello of the box after its start; empty if none comes within _ANSWER_LIMIT_S."""
     end_s = time.monotonic() + _ANSWER_LIMIT_S
     while time.monotonic() < end_s:
-        with suppress(BoxError), SerialBox(port) as box:  # its port is away for a while
-            with suppress(BoxError):  # with no sensor there it says hello all the same
+        with suppress(BoxError), SerialBox(port) as box:  # the port is not back yet
+            with suppress(BoxError):  # raised if the box has no sensor, after its hello
                 box.hello(_HELLO_LIMIT_S)
             if box.identity:
                 return box.identity
@@ -118,7 +120,7 @@ def _greet(port: str) -> dict[str, Any]:
 
 
 def _mpremote(*arguments: str, limit_s: float = _COPY_LIMIT_S) -> str:
-    """Run mpremote and return what it prints; BoxError in one line when it cannot."""
+    """Run mpremote and return what it prints; BoxError if it fails or takes longer than `limit_s`."""
     try:
         done = subprocess.run(
             [sys.executable, "-m", "mpremote", *arguments],
@@ -128,12 +130,8 @@ def _mpremote(*arguments: str, limit_s: float = _COPY_LIMIT_S) -> str:
             timeout=limit_s,
         )
     except subprocess.TimeoutExpired as error:
-        raise BoxError(
-            "the board does not answer; does it run MicroPython? Unplug it, plug it in, try again"
-        ) from error
+        raise BoxError(f"the board does not answer; {_RETRY}") from error
     if done.returncode:
-        last = (done.stderr.strip() or done.stdout.strip() or "mpremote said nothing").splitlines()[-1]
-        raise BoxError(
-            f"the board did not take the firmware ({last}); does it run MicroPython? Plug it in anew, try again"
-        )
+        last = (done.stderr.strip() or done.stdout.strip() or "mpremote printed nothing").splitlines()[-1]
+        raise BoxError(f"the board did not take the firmware ({last}); {_RETRY}")
     return done.stdout

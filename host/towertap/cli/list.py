@@ -1,4 +1,4 @@
-"""`towertap list`: what lies in a folder of drives, a line each, what of a plan is lacking, what compare would use."""
+"""`towertap list`: the recordings in a folder, the drives of a plan still to do, and what compare would use."""
 
 from itertools import combinations
 from pathlib import Path
@@ -17,20 +17,20 @@ from towertap.words.phrases import counted
 
 
 @click.command(
-    help="List the recordings of FOLDER: road, part, pass, when, length, whether sound, marks, struck out; with --plan "
-    "also what is lacking, and what compare would do with each. Shows no value of any metric.",
+    help="List the recordings in FOLDER: time, road, part, pass, length, marks, and whether compare would use them. "
+    "With --plan also the drives still to do. No values of metrics are shown.",
     epilog="Example: towertap list drives --plan spring/plan.json",
 )
 @click.argument("folder", type=PATH)
 @click.option("--plan", "plan_file", type=PATH, help="The plan that the drives follow.")
 @answers
 def command(folder: Path, plan_file: Path | None) -> Outcome:
-    """Check every capture, and say what is there and what is not."""
+    """Check every capture, and list what is there and what is missing."""
     if folder.is_file():
-        raise CallError(f"{folder}: a file, and 'list' lists a folder; 'towertap show' tells of one capture")
+        raise CallError(f"{folder}: this is a file; give its folder, or use 'towertap show' for one capture")
     plan = read_plan(plan_file) if plan_file else None
     if not any(folder.glob("*.ttraw")):
-        captures_in(folder)  # says what is wrong with a folder that holds nothing
+        captures_in(folder)  # raises if the folder has no captures either
     with counted_on_screen("checking") as on_progress:
         entries = inventory(folder, on_progress)
     uses = [_use(entry, plan, entries) for entry in entries]
@@ -44,20 +44,20 @@ def command(folder: Path, plan_file: Path | None) -> Outcome:
     }
     remarks = [Text(f"Caution: {doubt}", "yellow") for doubt in doubts]
     if plan and left:
-        remarks.append(Text(f"left of the plan: {counted(len(left), 'drive')}, the next is {left[0].words}"))
+        remarks.append(Text(f"still to drive: {counted(len(left), 'drive')}, the next is {left[0].words}"))
     elif plan:
         remarks.append(Text("every drive of the plan is recorded"))
     return Outcome(data, lines(*(_line(entry, use) for entry, use in zip(entries, uses, strict=True)), *remarks))
 
 
 def _use(entry: Entry, plan: Plan | None, entries: list[Entry]) -> str:
-    """What compare would do with a recording; empty: it would use it."""
+    """Why compare would not use a recording; empty if it would."""
     if entry.problem:
         return entry.problem
     if plan and entry.conditions.part not in (plan.before, plan.after):
-        return f"made with '{entry.conditions.part}', which is no part of the plan"
+        return f"its part '{entry.conditions.part}' is not in the plan"
     if plan and entry.conditions.road not in {road.name for road in plan.roads}:
-        return f"'{entry.conditions.road}' is no road of the plan"
+        return f"its road '{entry.conditions.road}' is not in the plan"
     drive = entry.key, entry.conditions.box_position
     for other in entries:
         if other is not entry and not other.problem and (other.key, other.conditions.box_position) == drive:
@@ -71,9 +71,8 @@ def _line(entry: Entry, use: str) -> Text:
     length = "–" if entry.seconds is None else f"{entry.seconds:.0f} s"
     clipped = f", {integrity.clipped_samples} clipped" if integrity and integrity.clipped_samples else ""
     marks = f", {counted(len(entry.marks), 'mark')}" if entry.marks else ""
-    what = f"{conditions.road or '?'}, {conditions.part or '?'}, pass {conditions.pass_number or '?'}"
-    what = what if any(entry.key) else entry.path.name
-    head = Text(f"{when}  {what}: {length}{clipped}{marks}  ")
+    drive = f"{conditions.road or '?'}, {conditions.part or '?'}, pass {conditions.pass_number or '?'}"
+    head = Text(f"{when}  {drive if any(entry.key) else entry.path.name}: {length}{clipped}{marks}  ")
     verdict = Text("ok", "green") if not use else Text(f"NOT USED: {use}", "dim" if entry.is_struck_out else "red")
     return Text.assemble(head, verdict)
 
@@ -95,7 +94,7 @@ def _data(entry: Entry, use: str) -> dict[str, object]:
 
 
 def _doubts(entries: list[Entry], plan: Plan | None) -> list[str]:
-    """Names that are nearly alike, among the recordings and against the plan, and passes at two box positions."""
+    """Names that are nearly alike, among the recordings and the plan, and passes at two box positions."""
     doubts = []
     try:
         refuse_two_positions(entry.conditions for entry in entries if not entry.problem)
@@ -107,7 +106,7 @@ def _doubts(entries: list[Entry], plan: Plan | None) -> list[str]:
     ):
         names = {getattr(entry.conditions, field) for entry in entries} - {""}
         doubts += [
-            f"the {field}s '{name}' and '{other}' are nearly one name: 'towertap correct' mends the wrong one"
+            f"the {field}s '{name}' and '{other}' are nearly the same; correct a wrong name with 'towertap correct'"
             for name, other in combinations([*planned, *sorted(names - {*planned})], 2)
             if other in names and nearly_alike(name, other)
         ]

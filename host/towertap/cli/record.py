@@ -1,4 +1,4 @@
-"""`towertap record`: drives from the box into raw recordings and captures, one or a whole plan in one go."""
+"""`towertap record`: record one drive, or all drives of a plan, into raw recordings and captures."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from towertap.box.port import open_box
-from towertap.cli._asking import ask_for, gather, next_planned, not_said, said
-from towertap.cli._conditions import condition_flag, condition_options, held_to_rules
+from towertap.cli._asking import ask_for, gather, given, missing_options, next_planned
+from towertap.cli._conditions import checked, condition_flag, condition_options
 from towertap.cli._outcome import FILE, FOLDER, Outcome, answers, console, judged, lines
 from towertap.cli._reading import port_option
 from towertap.cli._recording import RecordedDrive, Recorder
@@ -22,32 +22,39 @@ if TYPE_CHECKING:
     from towertap.compare.plan.plan import Plan
 
 SAFETY = (
-    "The driver drives and looks at the road; the passenger records. The box is bolted down, its cable clear of pedals "
-    "and hands. The road's law and its other users come before any recording."
+    "The driver drives and watches the road; the passenger records. Bolt the box down, and keep its cable clear of "
+    "pedals and hands. Traffic law and other road users come before any recording."
 )
 
 HELP = """Record drives from the box: raw bytes first, then a capture.
 
-With --plan on a terminal, all drives of the plan in one go: the next one is named, Enter begins, Enter stops, and it
-says whether the recording is sound; one that is not is offered again. What must be known and is not given is asked for,
-and what does not change is asked once. Without a terminal, or with --part, --road or --pass, it is one drive.
+With --plan on a terminal, it records all drives of the plan, one after the other. It names the next drive; Enter begins
+it and Enter stops it. Then it says whether the recording is sound, and offers to repeat one that is not. It asks for
+conditions that are needed and not given; those that do not change it asks once. Without a terminal, or with --part,
+--road or --pass, it records one drive.
 """
 
 
 @click.command(help=HELP, epilog="Example: towertap record --plan spring/plan.json --out drives")
 @port_option
-@click.option("--out", type=FOLDER, default=".", help="Folder for the recording.")
-@click.option("--seconds", type=click.FloatRange(0.1, 1e6), help="Stop after so many seconds of samples.")
+@click.option("--out", type=FOLDER, default=".", help="Folder for the recordings. Default: the current one.")
+@click.option("--seconds", type=click.FloatRange(0.1, 1e6), help="Stop after this many seconds of samples.")
 @click.option(
     "--odr-hz",
     type=click.IntRange(1, 100_000),
     default=4000,
     show_default=True,
-    help="Samples a second; an ICM-42688-P has 1000, 2000, 4000 and 8000.",
+    help="Samples per second; an ICM-42688-P has 1000, 2000, 4000 and 8000.",
 )
-@click.option("--plan", "plan_path", type=FILE, help="A plan.json: its drives that --out has no sound recording of.")
-@click.option("--preflight", is_flag=True, help="Only look: box, rate, gravity, space, battery, clock, bench records.")
-@click.option("--idle", is_flag=True, help="Record the engine idling at rest: what of each metric is its own.")
+@click.option(
+    "--plan", "plan_path", type=FILE, help="A plan.json: record its drives that have no sound recording in --out."
+)
+@click.option(
+    "--preflight",
+    is_flag=True,
+    help="Record nothing; check box, rate, gravity, disk space, battery, clock and bench records.",
+)
+@click.option("--idle", is_flag=True, help="Record the engine idling at rest, to know its share of each metric.")
 @condition_options
 @answers
 def command(
@@ -58,16 +65,16 @@ def command(
     plan_path: Path | None,
     preflight: bool,
     idle: bool,
-    **given: Any,
+    **conditions: Any,
 ) -> Outcome:
     """Ask, record, decode, check, and say what comes next."""
-    given = {name: value and held_to_rules(name, value) for name, value in given.items() if value is not None}
-    plan, known = None, given
+    conditions = {name: value and checked(name, value) for name, value in conditions.items() if value is not None}
+    plan, known = None, conditions
     if plan_path:
         from towertap.compare.plan.plan import read_plan  # statistics take long to load, and few recordings need a plan
 
         plan = read_plan(plan_path)
-        known = said({"vehicle": plan.vehicle, **asdict(plan.hold), "air_temperature_c": None}) | known
+        known = given({"vehicle": plan.vehicle, **asdict(plan.hold), "air_temperature_c": None}) | known
     with open_box(port) as box:
         console.print(
             f"Box {box.identity['serial']} with {box.identity.get('chip')} on {box.port}, {odr_hz} Hz. {SAFETY}"
@@ -77,11 +84,11 @@ def command(
             return _preflight(recorder, known)
         if idle:
             return _idle(recorder, known, out)
-        named = [name for name in ("part", "road", "pass_number") if given.get(name)]
-        if plan and plan_path and sys.stdin.isatty() and not named:
+        is_one_drive = any(conditions.get(name) for name in ("part", "road", "pass_number"))
+        if plan and plan_path and sys.stdin.isatty() and not is_one_drive:
             from towertap.cli._day import Day
 
-            return Day(plan, plan_path, recorder, said(known)).run()
+            return Day(plan, plan_path, recorder, given(known)).run()
         if plan:
             known = next_planned(plan, known, out) | known
         driven = recorder.drive(gather(known, out))
@@ -101,11 +108,11 @@ def _idle(recorder: Recorder, known: dict[str, Any], out: Path) -> Outcome:
     from towertap.capture.conditions import Conditions
     from towertap.cli._idle import record_idle
 
-    known = said(known)
-    wanted = [name for name in ("vehicle", "mounting") if name not in known]
-    if wanted and not sys.stdin.isatty():
-        raise not_said(map(condition_flag, wanted))
-    known = ask_for(wanted, known, out)
+    known = given(known)
+    unknown = [name for name in ("vehicle", "mounting") if name not in known]
+    if unknown and not sys.stdin.isatty():
+        raise missing_options(map(condition_flag, unknown))
+    known = ask_for(unknown, known, out)
     text = record_idle(recorder, Conditions.from_dict(known))
     return Outcome({"idle": text}, text)
 
@@ -121,20 +128,20 @@ def _outcome(driven: RecordedDrive, plan: Plan | None, plan_path: Path | None, o
     ]
     if driven.problem:
         strike = shlex.join(["towertap", "drop", str(driven.capture_path), "--reason", driven.reason])
-        text.append(f"{'not sound' if not driven.integrity.sound else 'sound, and not a pass'}: {driven.problem}")
+        text.append(f"{'sound, but not a pass' if driven.integrity.sound else 'not sound'}: {driven.problem}")
         text.append(f"Next: drive it again under the same number, and strike this one out: {strike}")
     else:
-        text += [driven.integrity.remark or "sound", f"Next: {_after(plan, plan_path, out)}"]
+        text += [driven.integrity.remark or "sound", f"Next: {_next_step(plan, plan_path, out)}"]
     return Outcome(driven.data(), "\n".join(text), 0 if driven.integrity.sound else 1)
 
 
-def _after(plan: Plan | None, plan_path: Path | None, out: Path) -> str:
-    """What comes after a sound drive."""
+def _next_step(plan: Plan | None, plan_path: Path | None, out: Path) -> str:
+    """What to do after a sound drive."""
     if plan is None:
-        return "drive the next pass; 'towertap list' says what is there, 'towertap compare' compares the parts"
+        return "drive the next pass; 'towertap list' lists the recordings, 'towertap compare' compares the parts"
     from towertap.compare.inventory import inventory, lacking
 
     left = lacking(plan, inventory(out))
     if not left:
         return shlex.join(["towertap", "compare", str(out), "--plan", str(plan_path)])
-    return f"{left[0].words}; left of the plan: {counted(len(left), 'drive')}"
+    return f"{left[0].words}; still to drive: {counted(len(left), 'drive')}"

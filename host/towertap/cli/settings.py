@@ -1,4 +1,4 @@
-"""`towertap settings`: what is set, and where each value is from."""
+"""`towertap settings`: show the settings and where each value comes from."""
 
 import click
 from rich.console import Group
@@ -9,14 +9,14 @@ from towertap.words.table import tabulate
 
 
 @click.command(
-    help=f"""Show every setting with its value and where it is from.
+    help=f"""Show every setting, its value and where the value comes from.
 
-A value comes from a command's option, else from the environment ({variable("margin")} and the like), else from a TOML
-file, one `name = value` a line, else it is built in. {FILE_VARIABLE} names another file."""
+A command's option comes first, then the environment ({variable("margin")} and so on), then a TOML file with a line
+`name = value` for each setting, then the built-in value. {FILE_VARIABLE} names another file."""
 )
 @answers
 def command() -> Outcome:
-    """Show them in a table."""
+    """Show the settings in a table."""
     path = settings_file()
     entries = settings()
     data = {
@@ -33,4 +33,4 @@ def command() -> Outcome:
         }
         for entry in entries
     ]
-    return Outcome(data, Group(f"{path}{'' if path.exists() else ' (not there)'}", as_rich(tabulate("", rows))))
+    return Outcome(data, Group(f"{path}{'' if path.exists() else ' (does not exist)'}", as_rich(tabulate("", rows))))

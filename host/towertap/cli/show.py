@@ -1,4 +1,4 @@
-"""`towertap show`: one capture as a picture, and in a few lines what there is to say of it."""
+"""`towertap show`: draw one capture and summarise it in a few lines."""
 
 from pathlib import Path
 
@@ -22,27 +22,27 @@ from towertap.words.numbers import number
 
 AXES = ("x", "y", "z")
 PNG_START = b"\x89PNG\r\n\x1a\n"
-SEEN = "its values are seen now: a pass that is struck out from here on is marked so"
+SEEN = "you have now seen its values; if you strike the pass out later, that is noted"
 RUNNING = ("acceleration_z", "weighted_z")
-"""Metrics drawn second by second."""
+"""Metrics drawn per second."""
 
 
 @click.command(
-    help="Draw CAPTURE: acceleration in vehicle axes, r.m.s. and third-octaves by the second, with marks, gaps and "
-    "what is no drive over the road. It shows values: a pass is struck out before that, not afterwards.",
+    help="Draw CAPTURE: acceleration in vehicle axes, r.m.s. and third-octaves per second, with marks, gaps and "
+    "stretches that are not part of the drive. This shows values: strike a pass out before, not after you see them.",
     epilog="Example: towertap show drives/bypass_rubber_pass01.h5",
 )
 @click.argument("capture", type=PATH)
-@click.option("--out", type=PATH, help="The picture, a PNG; default NAME.png.")
+@click.option("--out", type=PATH, help="The picture to write. Default: NAME.png.")
 @answers
 def command(capture: Path, out: Path | None) -> Outcome:
-    """Read, draw, tell."""
+    """Read, draw, summarise."""
     from towertap.cli import _show_figure  # matplotlib takes long to load
 
     out = beside(capture, out, ".png", PNG_START, "picture")
     with open_capture(capture) as opened:
         analysis = analyse_capture(opened, metrics=[*RUNNING, *THIRDS], bench=records_for(opened), whole=True)
-        of_drive = moving(opened, analysis.course)
+        motion = moving(opened, analysis.course)
         windows, digest = analysis.columns, opened.text("raw_sha256")
         directions = zip(AXES, analysis.to_vehicle, strict=True)
         envelopes = {axis: envelope(opened, direction) for axis, direction in directions}
@@ -54,20 +54,20 @@ def command(capture: Path, out: Path | None) -> Outcome:
     drive = f"{conditions.road or '?'}, {conditions.part or '?'}, pass {conditions.pass_number or '?'}"
     title = f"{drive}: {pieces[-1][1]:.0f} s"
     try:
-        _show_figure.write(out, title, envelopes, windows, pieces, marks, of_drive)
+        _show_figure.write(out, title, envelopes, windows, pieces, marks, motion)
     except OSError as error:
         raise FileError(f"{out}: cannot be written: {error.strerror or error}") from None
     note_seen([(capture, digest)])
     peaks = {axis: float(np.nanmax(np.abs([drawn.low, drawn.high]))) for axis, drawn in envelopes.items()}
-    left_out = in_words(of_drive)
+    left_out = in_words(motion)
     text = lines(
         title,
-        judged(False, f"to be used: {entry.problem}")
+        judged(False, f"usable: {entry.problem}")
         if entry.problem
         else judged(True, (entry.integrity and entry.integrity.remark) or "sound"),
         f"peaks    {', '.join(f'{axis} {number(peak)}' for axis, peak in peaks.items())} m/s², without gravity",
-        *(f"{analysis.metrics[name].label}, by the second: {_range(windows[name])} m/s²" for name in RUNNING),
-        *([f"no drive over the road: {left_out}"] if left_out else []),
+        *(f"{analysis.metrics[name].label}, per second: {_range(windows[name])} m/s²" for name in RUNNING),
+        *([f"not part of the drive: {left_out}"] if left_out else []),
         *(f"mark     {time_s:.1f} s {text}" for time_s, text in marks),
         f"picture  {out}",
         *([] if entry.is_struck_out or is_archived(capture) else [Text(f"caution  {SEEN}", "yellow")]),
@@ -77,7 +77,7 @@ def command(capture: Path, out: Path | None) -> Outcome:
         "picture": out,
         "problem": entry.problem,
         "peaks_ms2": peaks,
-        "left_out_s": of_drive.seconds(),
+        "left_out_s": motion.seconds(),
         "marks": [{"time_s": time_s, "text": text} for time_s, text in marks],
     }
     return Outcome(data, text)

@@ -1,4 +1,4 @@
-"""`towertap wear`: one part over months on the same roads, its trend, and when it leaves the margin."""
+"""`towertap wear`: follow one part over months on the same roads: its trend, and when it leaves the margin."""
 
 from datetime import datetime
 from pathlib import Path
@@ -21,24 +21,31 @@ from towertap.words.phrases import counted
 
 
 @click.command(
-    help="Follow a part over months: FOLDER holds captures or is an archive, by default the one that is set. The first "
-    "day with the part is taken as its first fit; a change takes two days, a trend three.",
+    help="Follow a part over months. FOLDER holds captures or is an archive; by default it is the archive that is set. "
+    "The first day with the part counts as its first fit. A change needs two days of drives, a trend three.",
     epilog="Example: towertap wear archive --part rubber --smooth bypass --report report",
 )
 @click.argument("folder", type=PATH, required=False)
 @click.option("--part", required=True, metavar="NAME", help="The part, as the captures name it.")
 @click.option(
-    "--smooth", required=True, metavar="ROAD", help="The smooth road: it sets the roughness limit, and is the check."
+    "--smooth",
+    required=True,
+    metavar="ROAD",
+    help="The smooth road; it sets the roughness limit and serves as the check.",
 )
-@click.option("--vehicle", metavar="NAME", help="The vehicle, where the part was driven on more than one.")
+@click.option("--vehicle", metavar="NAME", help="The vehicle, if the part was driven on more than one.")
 @click.option(
     "--since",
     type=click.DateTime(["%Y-%m-%d"]),
     metavar="YYYY-MM-DD",
-    help="The day of the first fit: no drive before it.",
+    help="The day of the first fit; earlier drives are left out.",
 )
 @click.option(
-    "--margin", type=float, default=default("margin"), metavar="PERCENT", help="The change that counts; as set, or 10."
+    "--margin",
+    type=float,
+    default=default("margin"),
+    metavar="PERCENT",
+    help="The change that counts. Default: as set, or 10.",
 )
 @click.option(
     "--metric",
@@ -47,7 +54,7 @@ from towertap.words.phrases import counted
     metavar="NAME",
     help=f"A metric to follow; may be repeated, which costs power. Default: {', '.join(DEFAULT_METRICS)}.",
 )
-@click.option("--position", metavar="NAME", help="The box position to use, where a day was recorded at more than one.")
+@click.option("--position", metavar="NAME", help="The box position to use, if a day has more than one.")
 @bench_option
 @click.option("--report", type=FOLDER, help="Write wear.html into this folder.")
 @full_option
@@ -62,15 +69,15 @@ def command(
     full: bool,
     **chosen: Any,
 ) -> Outcome:
-    """Load the sessions, follow the part over them, write the report, tell the answer."""
+    """Load the sessions, follow the part over them, write the report, print the answer."""
     with counted_on_screen("reading passes") as on_progress:
         history = load_sessions(
             archive_folder(folder), since=since.date() if since else None, on_progress=on_progress, **chosen
         )
     wear = follow(history, margin / 100, metrics=metrics or DEFAULT_METRICS)
-    data, text = wear.data(), [tell(wear, full)]
+    data, text = wear.data(), [answer_text(wear, full)]
     if report is not None:
-        from towertap.wear.report import write_wear  # draws pictures: loaded only when asked for
+        from towertap.wear.report import write_wear  # matplotlib takes long to load
 
         page = write_wear(wear, report, full=full)
         data["report"] = str(page)
@@ -78,11 +85,8 @@ def command(
     return Outcome(data, Group(*text))
 
 
-def tell(wear: Wear, full: bool = False) -> RenderableType:
-    """The answer, its numbers, what could be wrong; `full` adds each course in words and by the day.
-
-    The answer stands last as well.
-    """
+def answer_text(wear: Wear, full: bool = False) -> RenderableType:
+    """The answer, its numbers, what could be wrong, the answer again; `full` adds each course in words and by day."""
     answer = paragraph(wear.summary, "bold")
     left_out = (f"{capture.capture} was left out: {capture.reason}" for capture in wear.history.excluded)
     cautions = [*(caution.words for caution in wear.cautions), *left_out]

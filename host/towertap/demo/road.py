@@ -1,4 +1,4 @@
-"""Invented roads: profiles along the distance whose roughness follows ISO 8608, and the bends in them."""
+"""Invented roads: profiles over distance whose roughness follows ISO 8608, and their bends."""
 
 from __future__ import annotations
 
@@ -10,24 +10,24 @@ import scipy
 from numpy.typing import NDArray
 
 REFERENCE_CYCLE_M = 0.1
-"""Reference spatial frequency n0 of ISO 8608, cycles a metre."""
+"""Reference spatial frequency n0 of ISO 8608, cycles per metre."""
 
 BAND_CYCLE_M = (0.01, 10.0)
-"""Spatial frequencies that a profile holds: longer waves are hills, shorter ones vanish under the tyre."""
+"""Spatial frequencies in a profile: longer waves are hills, shorter ones vanish under the tyre."""
 
 STEP_M = 0.01
-"""Spacing of the points of a profile."""
+"""Spacing of profile points."""
 
 LENGTH_M = 700.0
-"""Length of every road: half a minute on the fastest, with some to spare."""
+"""Length of every road: more than half a minute on the fastest."""
 
 LINE_SHARE = 0.2
-"""What part of the roughness' amplitude differs between two passes that do not follow quite the same line."""
+"""Share of the roughness amplitude that is new in every pass, because no two passes follow exactly the same line."""
 
 
 @dataclass(frozen=True)
 class InventedRoad:
-    """One road of the scenario: how rough, how patched, how winding, and how fast one drives on it."""
+    """One road of the scenario: roughness, patches, bends and speed."""
 
     name: str
     roughness_m3: float
@@ -39,7 +39,7 @@ class InventedRoad:
 
     @property
     def seed(self) -> int:
-        """A number that belongs to the road's name, so that every pass drives over the same profile."""
+        """A seed made from the name, so that every pass has the same profile."""
         return zlib.crc32(self.name.encode())
 
 
@@ -48,11 +48,11 @@ ROADS = (
     InventedRoad("moor-road", roughness_m3=128e-6, speed_kmh=50.0, bend_ms2=2.5),
     InventedRoad("bypass", roughness_m3=10e-6, speed_kmh=75.0, bend_ms2=0.3, bend_length_m=400.0),
 )
-"""The roads of the demo, rough to smooth: class C to D with patches, class B to C and winding, class A."""
+"""The roads of the demo: class C to D with patches, class B to C and winding, class A and smooth."""
 
 
 def roughness(roughness_m3: float, length_m: float, rng: np.random.Generator) -> NDArray[np.float64]:
-    """Make a random profile with the displacement PSD Gd(n) = Gd(n0)·(n/n0)^-2 inside BAND_CYCLE_M.
+    """A random profile with the displacement PSD Gd(n) = Gd(n0)·(n/n0)^-2 within BAND_CYCLE_M.
 
     Takes Gd(n0) in m³ and a length in metres; returns heights in metres, one every STEP_M.
     """
@@ -61,13 +61,13 @@ def roughness(roughness_m3: float, length_m: float, rng: np.random.Generator) ->
     inside = (frequency >= BAND_CYCLE_M[0]) & (frequency <= BAND_CYCLE_M[1])
     density = np.zeros_like(frequency)
     density[inside] = roughness_m3 * (frequency[inside] / REFERENCE_CYCLE_M) ** -2
-    # A one-sided density G shows in the transform of a real record as |X|² = G·N/(2·step).
+    # For a one-sided density G the transform of a real record has |X|² = G·N/(2·step).
     spectrum = np.sqrt(density * points / (4 * STEP_M)) * (rng.standard_normal((2, len(frequency))).T @ [1, 1j])
     return np.fft.irfft(spectrum, points)
 
 
 def patches(edge_m: float, patch_length_m: float, length_m: float, rng: np.random.Generator) -> NDArray[np.float64]:
-    """Make a row of patches in the surface: level pieces of random height, so that each meets the next with an edge.
+    """A row of patches: level pieces of random height, with an edge between neighbours.
 
     Takes the standard deviation of the heights and the mean length of a patch, in metres; returns heights in metres.
     """
@@ -79,33 +79,34 @@ def patches(edge_m: float, patch_length_m: float, length_m: float, rng: np.rando
 def surface(
     road: InventedRoad, line: np.random.Generator | None = None, length_m: float = LENGTH_M
 ) -> NDArray[np.float64]:
-    """Return the road's surface, heights in metres, one every STEP_M; the same for every call without `line`.
+    """The road's surface: heights in metres, one every STEP_M.
 
-    No two passes follow one line: with `line`, LINE_SHARE of the roughness' amplitude is that pass's own.
+    It is the same in every call without `line`. With `line`, LINE_SHARE of the roughness amplitude is new.
     """
     rng = np.random.default_rng(road.seed)
     profile = roughness(road.roughness_m3, length_m, rng)
     if line is not None:
-        own = roughness(road.roughness_m3, length_m, line)
-        profile = np.sqrt(1 - LINE_SHARE**2) * profile + LINE_SHARE * own
+        line_profile = roughness(road.roughness_m3, length_m, line)
+        profile = np.sqrt(1 - LINE_SHARE**2) * profile + LINE_SHARE * line_profile
     return profile + patches(road.patch_edge_m, road.patch_length_m, length_m, rng)
 
 
 def under_tyre(heights: NDArray[np.float64], contact_m: float = 0.10) -> scipy.interpolate.PPoly:
-    """Return the height that a tyre feels: the mean over its contact length, twice, so that edges round off.
+    """The height under a tyre: averaged twice over the contact length, which rounds off edges.
 
-    The result is a smooth function of the distance in metres, with `.derivative()` for the slope.
+    The result is a smooth function of distance in metres, with `.derivative()` for the slope.
     """
     width = round(contact_m / STEP_M)
     window = np.convolve(np.ones(width), np.ones(width)) / width**2
-    felt = np.convolve(heights, window, mode="same")
-    return scipy.interpolate.CubicSpline(np.arange(len(felt)) * STEP_M, felt)
+    smoothed = np.convolve(heights, window, mode="same")
+    return scipy.interpolate.CubicSpline(np.arange(len(smoothed)) * STEP_M, smoothed)
 
 
 def bends(road: InventedRoad) -> scipy.interpolate.PPoly:
-    """Return the road's curvature along the distance, 1/m, positive to the left, the same for every call.
+    """The road's curvature over distance, 1/m, positive to the left; the same in every call.
 
-    One bend comes every `bend_length_m`; the tightest gives `bend_ms2` of lateral acceleration at the road's speed.
+    There is a bend every `bend_length_m`; the tightest gives up to `bend_ms2` of lateral acceleration at the road's
+    speed.
     """
     rng = np.random.default_rng(road.seed + 1)
     knots = np.arange(0.0, LENGTH_M + 2 * road.bend_length_m, road.bend_length_m)

@@ -1,4 +1,4 @@
-"""Runs the demo: every drive through the simulated box, the recorder and the check, then comparison and report."""
+"""Runs the demo: every drive goes through the simulated box, recorder and check, then comparison and report."""
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -34,12 +34,12 @@ BEFORE, AFTER, REFITTED = "rubber-bush", "polyurethane-bush", "rubber-bush-refit
 SMOOTH = ROADS[-1].name
 NOTICE = "Demo: the vehicle, the roads and all data are invented."
 WORKERS = 2
-"""Boxes at once; each is a process of its own, and two fill a small machine."""
+"""Simulated boxes at a time; each is a process, and two fill a small machine."""
 
 
 @dataclass(frozen=True)
 class DemoResult:
-    """What the demo came to: the integrity of each capture by its path, the comparison, and the report's page.
+    """Result of the demo: the integrity of each capture, the comparison, and the report's page.
 
     `interpreter` is what ran the box's firmware.
     """
@@ -52,7 +52,7 @@ class DemoResult:
 
     @property
     def as_expected(self) -> bool:
-        """Every capture is sound, and where nothing was changed no difference was found."""
+        """Whether every capture is sound, and no change was found if nothing was changed."""
         changes = {finding.verdict for finding in self.comparison} & {"harsher", "gentler"}
         return all(integrity.sound for integrity in self.integrity.values()) and not (self.unchanged and changes)
 
@@ -63,41 +63,41 @@ def run_demo(
     unchanged: bool = False,
     passes: int = 4,
     seconds: float = 20.0,
-    tell: Callable[[str], None] = lambda line: None,
+    on_step: Callable[[str], None] = lambda line: None,
 ) -> DemoResult:
-    """Plan, drive, record, check, compare and report into the folder `out`, which must be new or empty.
+    """Plan, drive, record, check, compare and write a report, in the folder `out`.
 
-    `passes` over each of the three roads with each part, two or more, `seconds` long. `unchanged` fits the same part
-    again. `tell` gets a line for each thing done. Raises CallError when `out` holds something already.
+    Each road is driven `passes` times with each part (at least two), `seconds` long. `unchanged` fits the same part
+    again. `on_step` gets a line for each step. CallError if `out` exists and is not an empty folder.
     """
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
-        raise CallError(f"'{out}' is there already and not empty: name another folder for the demo")
+        raise CallError(f"'{out}' exists and is not an empty folder: name another one for the demo")
     folder = out / "captures"
     folder.mkdir(parents=True)
     after = REFITTED if unchanged else AFTER
     plan = make_plan(BEFORE, after, passes)
     drives, files = drives_of(plan), write_plan_and_sheets(plan, Wanted.of(plan), out)
-    tell(NOTICE)
-    tell(f"Planned: {plan.design}, so that {drift(plan.planned_design)}; the run sheet is {files['html']}.")
-    tell(f"Driving {len(drives)} passes of {seconds:g} s: {len(ROADS)} roads × {BEFORE}, {after} × {passes}.")
+    on_step(NOTICE)
+    on_step(f"Planned: {plan.design}, so that {drift(plan.planned_design)}; the run sheet is {files['html']}.")
+    on_step(f"Driving {len(drives)} passes of {seconds:g} s: {len(ROADS)} roads × {BEFORE}, {after} × {passes}.")
     recordings, interpreter = [], ""
     with ThreadPoolExecutor(WORKERS) as pool:
         for raw, interpreter in pool.map(partial(record_drive, folder), drives, motions(drives, seconds)):
             recordings.append(raw)
-            tell(f"{len(recordings):3d}/{len(drives)}  recorded {raw.name}, firmware run by {interpreter}")
-    # Not while boxes start: a process forked in between would hold the lock that HDF5 puts on a capture being written.
+            on_step(f"{len(recordings):3d}/{len(drives)}  recorded {raw.name}, firmware run by {interpreter}")
+    # Only after all boxes have ended: a box forked during the decoding would inherit HDF5's lock on a capture.
     integrity = dict(map(decode_and_check, recordings))
-    for path, of_capture in integrity.items():
-        tell(_in_words(path, of_capture))
-    tell(f"Comparing {BEFORE} with {after}; {SMOOTH} is the smooth road.")
+    for path, capture_integrity in integrity.items():
+        on_step(_in_words(path, capture_integrity))
+    on_step(f"Comparing {BEFORE} with {after}; {SMOOTH} is the smooth road.")
     log = write_speed_log(out / "speed.csv", drives, seconds)
     driven = with_speed(load_drives(folder, BEFORE, after, SMOOTH), read_speed_logs(log))
     comparison = compare(driven, plan=plan)
-    tell("Writing the report.")
+    on_step("Writing the report.")
     (out / "report").mkdir()
     sounds, failures = sounds_of(comparison, out / "report")
     for failure in failures:
-        tell(failure)
+        on_step(failure)
     page = write_report(comparison, out / "report", [NOTICE], sounds)
     return DemoResult(integrity, interpreter, comparison, page, unchanged)
 
@@ -107,8 +107,8 @@ def record_drive(
 ) -> tuple[Path, str]:
     """Record one drive into `folder`, given its motion (n, 6) in chip axes at RATE_HZ.
 
-    Returns the raw recording, and what ran the box's firmware. `changes` are settings of the simulated box, such as
-    `faults`, beyond or instead of the demo's own.
+    Returns the path of the raw recording, and what ran the box's firmware. `changes` override settings of the simulated
+    box, or add some, such as `faults`.
     """
     settings: BoxSettings = {
         "seed": drive.seed,
@@ -126,18 +126,18 @@ def record_drive(
         if drive.started:
             _date(raw, drive.started)
         if complaints := simulated.complaints():
-            raise BoxError(f"the simulated chip complains of the firmware: {complaints.splitlines()[0]}")
+            raise BoxError(f"the simulated chip complains about the firmware: {complaints.splitlines()[0]}")
         return raw, simulated.interpreter
 
 
 def _date(raw_path: Path, started: datetime) -> None:
-    """Give a recording the scenario's date: in virtual time the host's clock says nothing of when it was driven."""
+    """Date a recording by the scenario, because the simulated box does not run in real time."""
     sidecar = read_sidecar(raw_path) | {"started_utc": started.isoformat(), "clock": []}
     write_sidecar(raw_path, sidecar.pop("conditions"), **sidecar)
 
 
 def decode_and_check(raw_path: Path) -> tuple[Path, Integrity]:
-    """Make the capture of a raw recording beside it and check it."""
+    """Make the capture of a raw recording next to it, and check it."""
     path = decode_raw(raw_path, raw_path.with_suffix(".h5"))
     with open_capture(path) as capture:
         return path, check(capture)

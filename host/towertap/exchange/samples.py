@@ -1,4 +1,4 @@
-"""A capture's samples as columns with names, units and true times: what every way out writes."""
+"""A capture's samples as columns with names, units and true times: what every export writes."""
 
 from __future__ import annotations
 
@@ -25,18 +25,18 @@ Axes = Literal["vehicle", "chip", "counts"]
 Units = Literal["si", "g"]
 
 FORMAT = "towertap samples"
-"""By which a file of ours is known again."""
+"""Identifies an export."""
 BLOCK_ROWS = 16384
 MOST_PIECES = 1000
-"""Each may be a file of its own."""
+"""Each piece may become a file."""
 MOST_GAPS = 1000
-"""Gaps told in the metadata; all are in the samples."""
+"""Gaps listed in the metadata; the samples show all."""
 
 UNITS: dict[Units, dict[str, tuple[str, str, float]]] = {
     "si": {"acceleration": ("m/s²", "ms2", 1.0), "rotation": ("rad/s", "rads", 1.0)},
     "g": {"acceleration": ("g", "g", STANDARD_GRAVITY_MS2), "rotation": ("°/s", "dps", math.radians(1))},
 }
-"""Quantity → unit, how it ends a column's name, and what it is in m/s² or rad/s."""
+"""Quantity → unit, the suffix of a column's name, and the unit's size in m/s² or rad/s."""
 IN_WORDS = {
     "vehicle": "vehicle axes after ISO 8855: x forward, y left, z up; at rest +g on z",
     "chip": "chip axes, no calibration",
@@ -52,14 +52,14 @@ class Column:
     axis: str
     unit: str
     name: str
-    """Quantity, axis and unit in letters that every format takes: `acceleration_z_ms2`."""
+    """Quantity, axis and unit in characters that every format accepts: `acceleration_z_ms2`."""
 
 
 class Samples:
-    """The samples of an open capture in the axes and units asked for, block by block.
+    """The samples of an open capture in chosen axes and units, block by block.
 
-    `vehicle` axes are corrected by the bench's calibration where one holds; `chip` axes and `counts` are as read.
-    Values are float64 throughout, so that NaN can say that there was no reading; counts are exact in it.
+    `vehicle` axes include the bench calibration if there is a valid one; `chip` axes and `counts` are as read. All
+    values are float64, with NaN where the chip had no reading; counts are exact in float64.
     """
 
     def __init__(
@@ -72,45 +72,47 @@ class Samples:
         bench: Path | None = None,
         on_progress: Callable[[int, int], None] = lambda done, total: None,
     ) -> None:
-        """`mounting` and `bench` as in an analysis; `on_progress` is called with samples given out and in all."""
+        """`mounting` and `bench` are as in an analysis; `on_progress` gets the numbers of samples done and in total."""
         self.capture, self.axes, self._on_progress = capture, axes, on_progress
         self.pieces = capture.pieces()
         self.rate_hz = capture.rate_hz
         quantities = list(capture.layout.quantities)
-        units_of = dict.fromkeys(quantities, ("counts", "counts", 1.0)) if axes == "counts" else UNITS[units]
+        column_units = dict.fromkeys(quantities, ("counts", "counts", 1.0)) if axes == "counts" else UNITS[units]
         self.columns = tuple(
-            Column(name, axis, units_of[name][0], f"{name}_{axis}_{units_of[name][1]}")
+            Column(name, axis, column_units[name][0], f"{name}_{axis}_{column_units[name][1]}")
             for name in quantities
             for axis in "xyz"
         )
-        self._unit_si = {name: units_of[name][2] for name in quantities}
-        self._turned = {name: np.eye(3) for name in quantities}
+        self._unit_si = {name: column_units[name][2] for name in quantities}
+        self._rotations = {name: np.eye(3) for name in quantities}
         self._offset_ms2, self._calibration = np.zeros(3), "none applied"
         if axes == "vehicle":
             records = records_for(capture, bench)
             rotation = rotation_to_vehicle(capture, mounting, records)
             self._offset_ms2, correction = records.correction
-            self._turned = dict.fromkeys(quantities, rotation) | {"acceleration": rotation @ correction}
+            self._rotations = dict.fromkeys(quantities, rotation) | {"acceleration": rotation @ correction}
             self._calibration = records.calibration.words
 
     @property
     def n_rows(self) -> int:
-        """Rows that `blocks` gives in all: every sample, and one for each gap between samples."""
+        """Total rows of `blocks`: every sample, and one row for each gap between samples."""
         return sum(piece.n_rows for piece in self.pieces) + len(self.pieces) - 1
 
-    def cut(self, most_rows: int) -> list[Samples]:
-        """The same without gaps: a part for each piece between gaps, and more where one has over `most_rows`.
+    def cut(self, max_rows: int) -> list[Samples]:
+        """Parts without gaps: one or more for each piece between gaps, of up to `max_rows`.
 
-        CallError where there are more than MOST_PIECES.
+        CallError if there are more than MOST_PIECES.
         """
         if len(self.pieces) > MOST_PIECES:
-            raise CallError(f"{len(self.pieces)} pieces between gaps are too many files: a .csv holds gaps as well")
+            raise CallError(
+                f"{len(self.pieces)} pieces between gaps would be too many files; export to .csv, which holds gaps"
+            )
         parts = []
         for piece in self.pieces:
-            for row in range(0, piece.n_rows, most_rows):
+            for row in range(0, piece.n_rows, max_rows):
                 part = copy(self)
                 start_s = piece.start_time_s + row / self.rate_hz
-                part.pieces = [Piece(piece.first_row + row, min(most_rows, piece.n_rows - row), start_s)]
+                part.pieces = [Piece(piece.first_row + row, min(max_rows, piece.n_rows - row), start_s)]
                 part.metadata = self.metadata | {"starts_at_s": start_s, "samples": part.pieces[0].n_rows}
                 parts.append(part)
         return parts
@@ -121,7 +123,7 @@ class Samples:
         return highest * (1.0 if self.axes == "counts" else self.capture.scales[quantity] / self._unit_si[quantity])
 
     def blocks(self) -> Iterator[tuple[Array, Array]]:
-        """Times (n,) in s from the first sample, and values (n, columns), all rows in order.
+        """All rows in order: times (n,) in s from the first sample, and values (n, columns).
 
         A gap is one row of NaN, half a period after the last sample before it.
         """
@@ -134,10 +136,10 @@ class Samples:
                 yield piece.start_time_s + (row + np.arange(len(values))) / self.rate_hz, values
 
     def piece_blocks(self, piece: Piece) -> Iterator[tuple[int, Array]]:
-        """Row within a piece and values (n, columns) from there on, in blocks of up to BLOCK_ROWS."""
+        """A piece in blocks of up to BLOCK_ROWS: the block's first row in the piece, and values (n, columns)."""
         for row in range(0, piece.n_rows, BLOCK_ROWS):
             start, stop = piece.first_row + row, piece.first_row + min(row + BLOCK_ROWS, piece.n_rows)
-            yield row, np.hstack([self._values(name, start, stop) for name in self._turned])
+            yield row, np.hstack([self._values(name, start, stop) for name in self._rotations])
             self._on_progress(stop, self.capture.n_samples)
 
     def _values(self, quantity: str, start: int, stop: int) -> Array:
@@ -150,12 +152,12 @@ class Samples:
         if quantity == "acceleration":
             values -= self._offset_ms2
         if self.axes == "vehicle":
-            values = values @ self._turned[quantity].T
+            values = values @ self._rotations[quantity].T
         return values / self._unit_si[quantity]
 
     @cached_property
     def metadata(self) -> dict[str, Any]:
-        """What a file says of its samples beside them, as JSON can hold it; what is not known is None."""
+        """Metadata that go into every file, as JSON types; None for what is not known."""
         capture = self.capture
         start = started(capture, self.rate_hz)
         low_hz, high_hz = map(float, capture.file.attrs["rate_interval_hz"])
@@ -175,8 +177,8 @@ class Samples:
             "axes": self.axes,
             "axes_in_words": IN_WORDS[self.axes],
             "units": {column.quantity: column.unit for column in self.columns},
-            "full_scale": {name: self.full_scale(name) for name in self._turned},
-            "counts_are": {UNITS["si"][name][0]: capture.scales[name] for name in self._turned},
+            "full_scale": {name: self.full_scale(name) for name in self._rotations},
+            "counts_are": {UNITS["si"][name][0]: capture.scales[name] for name in self._rotations},
             "calibration": self._calibration,
             "samples": capture.n_samples,
             "gaps": len(self.pieces) - 1,
@@ -185,7 +187,7 @@ class Samples:
         }
 
     def _gaps(self) -> list[dict[str, Any]]:
-        """Time of the last sample before each gap between samples, and how many are missing (None: not known)."""
+        """For each gap: time of the last sample before it, number of missing samples (None: not known), reason."""
         entries = []
         for before, after in zip(self.pieces, self.pieces[1 : MOST_GAPS + 1], strict=False):
             gaps = self.capture.gaps[self.capture.gaps["row"] == after.first_row]

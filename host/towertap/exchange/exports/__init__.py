@@ -1,4 +1,4 @@
-"""The ways out: one file a format, and one line in EXPORTS."""
+"""Export formats: one file and one line in EXPORTS for each."""
 
 from importlib.util import find_spec
 from pathlib import Path
@@ -7,7 +7,7 @@ from towertap.doors.files import sibling
 from towertap.doors.whole_file import whole_file
 from towertap.errors import CallError
 from towertap.exchange.exports import csv, mat, mdf, npz, parquet, uff, wav
-from towertap.exchange.exports.form import ExportFormat, is_ours
+from towertap.exchange.exports.form import ExportFormat, is_export
 from towertap.exchange.samples import Samples
 
 EXPORTS: dict[str, ExportFormat] = {
@@ -19,36 +19,33 @@ EXPORTS: dict[str, ExportFormat] = {
     ".uff": uff.EXPORT,
     ".mf4": mdf.EXPORT,
 }
-"""Suffix → how its files are written."""
+"""Suffix → format."""
 
 
 def export(samples: Samples, path: Path) -> list[Path]:
-    """Write samples to `path` in the format of its suffix, each file whole or not at all; the files written.
+    """Write samples to `path` in the format of its suffix, each file completely or not at all; return the files.
 
-    A bare suffix such as `.wav` stands for a file beside the capture. Where the format cannot hold gaps or so many
-    samples, the pieces go into `NAME_01`, `NAME_02` and so on. CallError for a suffix that is not in EXPORTS, for a
-    library that is missing, for a folder that is not there, and where something else than an export of ours would be
-    replaced.
+    A suffix alone, such as `.wav`, stands for a file next to the capture. If the format cannot hold gaps or that many
+    samples, the pieces go into `NAME_01`, `NAME_02` and so on. CallError for an unknown suffix, a missing library or
+    folder, or an existing file that is not an export.
     """
     if path.name.startswith(".") and not path.suffix:
         path = sibling(samples.capture.path, path.name)
     form = EXPORTS.get(path.suffix.lower())
     if form is None:
-        raise CallError(f"{path}: samples are not written as '{path.suffix}': give one of {', '.join(EXPORTS)}")
+        raise CallError(f"{path}: samples cannot be written as '{path.suffix}'; give one of {', '.join(EXPORTS)}")
     if form.needs and find_spec(form.needs) is None:
-        raise CallError(f"{path}: this needs the library {form.needs}: pip install 'towertap[export]'")
+        raise CallError(f"{path}: the library {form.needs} is missing: pip install 'towertap[export]'")
     if not path.parent.is_dir():
-        raise CallError(f"{path}: no folder '{path.parent}'; make it first, or give another file")
-    parts = form.parts(samples)
-    digits = max(2, len(str(len(parts))))
-    paths = [
-        path if len(parts) == 1 else path.with_stem(f"{path.stem}_{number:0{digits}d}")
-        for number in range(1, len(parts) + 1)
-    ]
-    for place in paths:
-        if place.exists() and not is_ours(place):
-            raise CallError(f"{place}: there already, and no export of samples: not replaced; give another file")
-    for place, part in zip(paths, parts, strict=True):
-        with whole_file(place) as unfinished:
+        raise CallError(f"{path}: no folder '{path.parent}'; create it first, or give another file")
+    parts, paths = form.parts(samples), [path]
+    if len(parts) > 1:
+        digits = max(2, len(str(len(parts))))
+        paths = [path.with_stem(f"{path.stem}_{number:0{digits}d}") for number in range(1, len(parts) + 1)]
+    for part_path in paths:
+        if part_path.exists() and not is_export(part_path):
+            raise CallError(f"{part_path}: exists and is not an export, so it is not replaced; give another file")
+    for part_path, part in zip(paths, parts, strict=True):
+        with whole_file(part_path) as unfinished:
             form.write(part, unfinished)
     return paths

@@ -1,4 +1,4 @@
-"""CSV: `# key: JSON` lines of metadata, a line of names, then time and values; a gap is a line without values."""
+"""CSV: lines of metadata (`# key: JSON`), a line of names, then time and values; a gap is a line without values."""
 
 import json
 from pathlib import Path
@@ -9,11 +9,11 @@ from towertap.exchange.exports.form import ExportFormat
 from towertap.exchange.samples import FORMAT, Samples
 
 TIME, VALUE = "%.7f", "%.9g"
-"""Tenths of a microsecond; nine digits, as many as tell any two 32-bit numbers apart."""
+"""0.1 µs; and the nine digits that distinguish any two 32-bit floats."""
 
 
 def write(samples: Samples, path: Path) -> None:
-    """Write a block of lines at a time."""
+    """Write block by block."""
     line = ",".join([TIME, *len(samples.columns) * [VALUE]]) + "\n"
     with path.open("w", encoding="utf-8", newline="") as file:
         file.write(f"# {FORMAT}\n")

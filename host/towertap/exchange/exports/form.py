@@ -1,4 +1,4 @@
-"""What a format of the ways out is."""
+"""What an export format is, and what several of them share."""
 
 import os
 from collections.abc import Callable, Iterator, Sequence
@@ -10,29 +10,24 @@ from tempfile import TemporaryDirectory
 from towertap.exchange.samples import FORMAT, Samples
 
 MARKS = (FORMAT.encode(), FORMAT.encode("utf-32-le"))
-"""One of these stands near the beginning or the end of every export; NumPy has texts in UTF-32."""
+"""Every export has one of these near its beginning or end; NumPy stores text as UTF-32."""
 NEAR_BYTES = 2**18
-"""A thousand gaps in the metadata take half of it."""
-
-
-def whole(samples: Samples) -> Sequence[Samples]:
-    """One part: the format has gaps, and room for all."""
-    return [samples]
+"""Twice what metadata with a thousand gaps take."""
 
 
 @dataclass(frozen=True)
 class ExportFormat:
-    """One format: how its file is written, with FORMAT near its beginning or its end."""
+    """How a format is written, with FORMAT near the beginning or end of the file."""
 
     write: Callable[[Samples, Path], None]
     needs: str = ""
-    """The library of the extra `export` that writes it."""
-    parts: Callable[[Samples], Sequence[Samples]] = whole
-    """The samples cut into what one file can hold."""
+    """A library that comes with the extra `export`."""
+    parts: Callable[[Samples], Sequence[Samples]] = lambda samples: [samples]
+    """Cuts the samples into what one file can hold."""
 
 
-def is_ours(path: Path) -> bool:
-    """Whether what is there is an export of samples."""
+def is_export(path: Path) -> bool:
+    """Whether a file is an export of samples."""
     if not path.is_file():
         return False
     with path.open("rb") as file:
@@ -43,13 +38,13 @@ def is_ours(path: Path) -> bool:
 
 
 @contextmanager
-def columns_on_disk(samples: Samples, beside: Path) -> Iterator[dict[str, Path]]:
-    """Files of float64 with the time and each column, by name, in a hidden folder `beside` a file while it is written.
+def columns_on_disk(samples: Samples, path: Path) -> Iterator[dict[str, Path]]:
+    """Write time and each column to temporary files of float64 in the folder of `path`; give them by column name.
 
-    For formats that want a column after the other: the samples are read once, and none is held in memory.
+    For formats that store column after column: the samples are read once, and no column is held in memory.
     """
     names = ["time_s", *(column.name for column in samples.columns)]
-    with TemporaryDirectory(prefix=".towertap-", dir=beside.parent) as folder, ExitStack() as files:
+    with TemporaryDirectory(prefix=".towertap-", dir=path.parent) as folder, ExitStack() as files:
         paths = {name: Path(folder) / name for name in names}
         opened = [files.enter_context(path.open("wb")) for path in paths.values()]
         for time_s, values in samples.blocks():

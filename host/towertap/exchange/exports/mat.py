@@ -1,7 +1,7 @@
-"""MATLAB's MAT-file, level 5: `time_s` and a column an axis, double, and `metadata`, a text of JSON; a gap is one NaN.
+"""MATLAB MAT-file, level 5: doubles `time_s` and one column per axis, and `metadata` as JSON text; a gap is one NaN.
 
-Metadata are written by scipy; the columns by hand, as the format's own description (MAT-File Format, R2017b, chapter 1)
-has it, since scipy would hold a whole one in memory.
+scipy writes the metadata. The columns are written here (MAT-File Format, R2017b, chapter 1), because scipy would hold a
+complete column in memory.
 """
 
 import json
@@ -17,15 +17,15 @@ INT8, INT32, UINT32, DOUBLE, MATRIX = 1, 5, 6, 9, 14
 """Data types of table 1-1."""
 DOUBLE_CLASS = 6
 LARGEST_BYTES = 2**31
-"""Of a variable."""
+"""Limit of one variable."""
 
 
 def write(samples: Samples, path: Path) -> None:
-    """Write the metadata, then a column after the other."""
+    """Write the metadata, then column by column."""
     from scipy.io import savemat
 
     if 8 * samples.n_rows >= LARGEST_BYTES:
-        raise CallError(f"a column of {samples.n_rows:,} rows is more than a .mat holds: export to .parquet or .csv")
+        raise CallError(f"a .mat cannot hold a column of {samples.n_rows:,} rows; export to .parquet or .csv")
     with path.open("wb") as file, columns_on_disk(samples, path) as columns:
         savemat(file, {"metadata": json.dumps(samples.metadata)})
         for name, column in columns.items():
@@ -35,7 +35,7 @@ def write(samples: Samples, path: Path) -> None:
 
 
 def _head(name: str, length: int) -> bytes:
-    """What stands before the doubles of a variable (length, 1): tags of type and bytes, each on a multiple of 8."""
+    """Header of a variable of doubles (length, 1): tags with type and size, each aligned to 8 bytes."""
     text = name.encode("ascii")
     head = struct.pack("<4I", UINT32, 8, DOUBLE_CLASS, 0) + struct.pack("<2I2i", INT32, 8, length, 1)
     head += struct.pack("<2I", INT8, len(text)) + text.ljust(-(-len(text) // 8) * 8, b"\0")

@@ -1,4 +1,4 @@
-"""ASAM MDF 4: one channel group, time as master and a channel an axis, with units; a gap is one NaN."""
+"""ASAM MDF 4: one channel group with time as master and one channel per axis, with units; a gap is one NaN."""
 
 import json
 from contextlib import redirect_stdout
@@ -12,7 +12,7 @@ from towertap.exchange.samples import Samples
 
 
 def write(samples: Samples, path: Path) -> None:
-    """Write block by block into asammdf's temporary file, which becomes ours with metadata as the header's comment."""
+    """Write block by block into asammdf's temporary file, then save it; metadata are the header's comment."""
     from asammdf import MDF, Signal
 
     with MDF(version="4.10") as file:
@@ -29,7 +29,7 @@ def write(samples: Samples, path: Path) -> None:
                     for k, column in enumerate(samples.columns)
                 ]
                 file.append(signals, comment=samples.metadata["axes_in_words"], common_timebase=True)
-        # given a path, asammdf would put its own suffix there; and what it prints of a long save is no answer of ours
+        # given a path, asammdf would change the suffix; what it prints must stay off standard output
         with path.open("wb") as unfinished, redirect_stdout(StringIO()):
             file.save(unfinished)
 

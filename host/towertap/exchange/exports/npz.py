@@ -1,4 +1,4 @@
-"""NumPy's .npz: `time_s` and an array an axis, (n,) float64, and `metadata`, a text of JSON; a gap is one NaN."""
+"""NumPy .npz: `time_s` and one array per axis, (n,) float64, and `metadata` as JSON text; a gap is one NaN."""
 
 import json
 import shutil
@@ -12,7 +12,7 @@ from towertap.exchange.samples import Samples
 
 
 def write(samples: Samples, path: Path) -> None:
-    """Write an array after the other."""
+    """Write array by array."""
     with zipfile.ZipFile(path, "w") as archive, columns_on_disk(samples, path) as columns:
         with archive.open("metadata.npy", "w") as file:
             np.lib.format.write_array(file, np.array(json.dumps(samples.metadata)))

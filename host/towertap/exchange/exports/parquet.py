@@ -1,4 +1,4 @@
-"""Parquet: a column of time and one an axis, with units; counts are whole numbers, a gap is a row of nulls."""
+"""Parquet: a time column and one column per axis, with units; counts are integers, a gap is a row of nulls."""
 
 import json
 from collections.abc import Iterator
@@ -12,11 +12,11 @@ from towertap.exchange.samples import FORMAT, Samples
 from towertap.signals.filters import Array
 
 GROUP_ROWS = 131072
-"""Of a row group: what is known of each group stays in memory until the end, and a whole one while it is written."""
+"""Rows of a group. Memory holds one group, and the metadata of all groups until the file is closed."""
 
 
 def write(samples: Samples, path: Path) -> None:
-    """Write a row group at a time."""
+    """Write one row group at a time."""
     import pyarrow as pa
     from pyarrow import parquet
 
@@ -24,9 +24,9 @@ def write(samples: Samples, path: Path) -> None:
     fields = [pa.field("time_s", pa.float64(), metadata={"unit": "s"})]
     fields += [pa.field(column.name, kind, metadata={"unit": column.unit}) for column in samples.columns]
     schema = pa.schema(fields, metadata={FORMAT: json.dumps(samples.metadata, ensure_ascii=False)})
-    alike = [column.name for column in samples.columns]  # a dictionary serves values that come again; no time does
+    repeating = [column.name for column in samples.columns]  # all but time: a dictionary needs values that repeat
     with parquet.ParquetWriter(
-        path, schema, compression="zstd", use_dictionary=alike, write_statistics=False
+        path, schema, compression="zstd", use_dictionary=repeating, write_statistics=False
     ) as writer:
         for rows in _groups(samples):
             arrays = [_array(field.type, column) for field, column in zip(fields, rows.T, strict=True)]
@@ -34,7 +34,7 @@ def write(samples: Samples, path: Path) -> None:
 
 
 def _array(kind: Any, column: Array) -> Any:
-    """An array of a pyarrow type, nulls for NaN; of plain memory, since `pyarrow.array` would load all of pandas."""
+    """An array of a pyarrow type, null for NaN; made from buffers, because `pyarrow.array` would import pandas."""
     import pyarrow as pa
 
     valid = ~np.isnan(column)
@@ -44,7 +44,7 @@ def _array(kind: Any, column: Array) -> Any:
 
 
 def _groups(samples: Samples) -> Iterator[Array]:
-    """Rows of time and values, (rows, 1 + columns), some GROUP_ROWS at a time."""
+    """Rows of time and values, (rows, 1 + columns), about GROUP_ROWS at a time."""
     blocks: list[Array] = []
     for time_s, values in samples.blocks():
         blocks.append(np.column_stack([time_s, values]))

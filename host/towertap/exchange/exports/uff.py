@@ -1,6 +1,6 @@
-"""Universal file, data set 58 (binary): a function of time an axis and piece, since its abscissa is even.
+"""Universal file, data set 58 (binary): one time function per axis and piece, because its abscissa must be even.
 
-The step of the abscissa has six digits there; the true rate stands in ID line 2.
+The format gives the abscissa's step with six digits; ID line 2 has the true rate.
 """
 
 import shutil
@@ -15,29 +15,29 @@ from towertap.exchange.exports.form import ExportFormat
 from towertap.exchange.samples import FORMAT, Samples
 
 MOST_ROWS = 2**18
-"""Of one function: so many of all axes are held in memory."""
+"""Rows of one function; those of all axes are in memory at once."""
 LINE = 80
-"""Characters of an ID line."""
+"""Characters in an ID line."""
 TIME_RESPONSE, TIME, ACCELERATION, UNKNOWN = 1, 17, 12, 0
 """Function type and specific data types of data set 58, records 6 and 8."""
 
 
 def write(samples: Samples, path: Path) -> None:
-    """Write piece by piece, axis by axis, each by way of a small file: pyuff reads all of one after every function.
+    """Write piece by piece through a small temporary file, because pyuff reads its file again after every function.
 
-    A piece ends also where the chip had no valid reading: of NaN pyuff would make 0.
+    A piece also ends where the chip had no valid reading, because pyuff would write NaN as 0.
     """
-    with path.open("wb") as whole, TemporaryDirectory(prefix=".towertap-", dir=path.parent) as folder:
+    with path.open("wb") as file, TemporaryDirectory(prefix=".towertap-", dir=path.parent) as folder:
         piece = Path(folder) / "piece.uff"
         for part in samples.cut(MOST_ROWS):
             values = np.concatenate([block for _, block in part.piece_blocks(part.pieces[0])])
             for rows in np.ma.clump_unmasked(np.ma.masked_invalid(values.sum(axis=1))):
                 start_s = part.metadata["starts_at_s"] + rows.start / part.rate_hz
-                abscissa_s = np.array([start_s, start_s + 1 / part.rate_hz])  # of which pyuff takes start and step
+                abscissa_s = np.array([start_s, start_s + 1 / part.rate_hz])  # pyuff takes start and step from it
                 axes = range(len(part.columns))
                 _write_piece(piece, [_function(part, axis, values[rows, axis], abscissa_s) for axis in axes])
                 with piece.open("rb") as functions:
-                    shutil.copyfileobj(functions, whole)
+                    shutil.copyfileobj(functions, file)
                 piece.unlink()
 
 
@@ -46,14 +46,14 @@ def _write_piece(path: Path, functions: list[dict[str, Any]]) -> None:
 
     refusal = None
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ResourceWarning)  # pyuff leaves its file handles to be collected
+        warnings.simplefilter("ignore", ResourceWarning)  # pyuff does not close its files
         try:
             pyuff.UFF(str(path)).write_sets(functions)
-        except Exception as error:  # pyuff hides in a bare one what the system said
+        except Exception as error:  # pyuff wraps an OSError in a bare Exception
             if not isinstance(error.__context__, OSError):
                 raise
             refusal = OSError(error.__context__.errno, error.__context__.strerror)
-    if refusal:  # raised out here, it holds none of pyuff's file handles
+    if refusal:  # raised here, its traceback does not hold pyuff's open files
         raise refusal
 
 

@@ -1,7 +1,7 @@
-"""WAV: an axis a channel, 32-bit whole numbers of a stated full scale; a piece between gaps is a file of its own.
+"""WAV: one channel per axis, 32-bit integers of a stated full scale; each piece between gaps is a file of its own.
 
-The header's rate is rounded to 1 Hz; the true one and all else stand in the comment (ICMT) of the INFO list at the end
-(Microsoft and IBM: Multimedia Programming Interface and Data Specifications 1.0, 1991).
+The header's rate is rounded to 1 Hz. The true rate and the other metadata are in the comment (ICMT) of the INFO list at
+the end (Microsoft and IBM: Multimedia Programming Interface and Data Specifications 1.0, 1991).
 """
 
 import json
@@ -17,12 +17,13 @@ from towertap.exchange.exports.form import NEAR_BYTES, ExportFormat
 from towertap.exchange.samples import Samples
 
 FULL = 2**31
-"""What full scale is written as."""
+"""The integer for full scale."""
 NO_READING = -FULL
+"""No valid sample has this value."""
 ROOM = math.sqrt(3)
-"""Full scale over the chip's range: however the box sits, no axis of the vehicle can feel more. Counts need no room."""
+"""Full scale over the chip's range: no vehicle axis can exceed it, whatever the mounting. Counts need no such room."""
 MOST_BYTES = 2**32 - 2**24
-"""Of samples, so that the lengths in the headers hold them and the comment."""
+"""Bytes of samples for which the 32-bit lengths in the headers suffice, with room for the comment."""
 
 
 def parts(samples: Samples) -> Sequence[Samples]:
@@ -31,7 +32,7 @@ def parts(samples: Samples) -> Sequence[Samples]:
 
 
 def write(samples: Samples, path: Path) -> None:
-    """Write one piece; a sample without a reading is NO_READING, which no other can be."""
+    """Write one piece; a sample without a reading is NO_READING."""
     (piece,) = samples.pieces
     room = 1.0 if samples.axes == "counts" else ROOM
     scale = {name: room * samples.full_scale(name) for name in samples.metadata["units"]}
@@ -45,12 +46,12 @@ def write(samples: Samples, path: Path) -> None:
             levels = np.rint(values / full_scale * FULL)
             file.writeframesraw(np.where(np.isnan(levels), NO_READING, levels).astype("<i4").tobytes())
     names = [column.name for column in samples.columns]
-    about = {"channels": names, "wav_full_scale": scale, "wav_no_reading": NO_READING}
-    add_comment(path, json.dumps(samples.metadata | about))
+    wav_metadata = {"channels": names, "wav_full_scale": scale, "wav_no_reading": NO_READING}
+    add_comment(path, json.dumps(samples.metadata | wav_metadata))
 
 
 def add_comment(path: Path, comment: str) -> None:
-    """Add an INFO list with a comment to a WAV file, and its length to that of the whole."""
+    """Append an INFO list with a comment to a WAV file, and update the file's length in its header."""
     text = comment.encode("ascii", "replace") + b"\0"
     text += b"\0" * (len(text) % 2)
     chunk = b"LIST" + struct.pack("<I", 12 + len(text)) + b"INFOICMT" + struct.pack("<I", len(text)) + text
@@ -63,7 +64,7 @@ def add_comment(path: Path, comment: str) -> None:
 
 
 def ending(path: Path) -> bytes:
-    """The end of a WAV file, where its comment stands; nothing of another file."""
+    """The end of a WAV file, where its comment is; empty for any other file."""
     with path.open("rb") as file:
         if file.read(4) != b"RIFF":
             return b""

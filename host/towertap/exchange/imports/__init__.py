@@ -1,4 +1,4 @@
-"""The ways in: one file a format, and one line in IMPORTS; another recorder's samples become a capture."""
+"""Import formats: one file and one line in IMPORTS for each. Another recorder's samples become a capture."""
 
 import json
 import math
@@ -24,7 +24,7 @@ from towertap.errors import CallError, FileError
 from towertap.exchange.imports import csv, mat, mdf, wav
 from towertap.exchange.imports.columns import RecordedMotion, motion
 from towertap.exchange.imports.even import EvenSamples, even_samples
-from towertap.exchange.imports.form import MOST_BYTES, NOT_OURS, Decisions, FileContent, ImportOptions
+from towertap.exchange.imports.form import MOST_BYTES, NO_METADATA, Decisions, FileContent, ImportOptions
 from towertap.signals.filters import Array
 from towertap.signals.recorder import doubts, range_ends
 from towertap.version import WRITTEN_BY
@@ -35,38 +35,40 @@ IMPORTS: dict[str, Callable[[Path], FileContent]] = {
     ".mat": mat.read,
     ".mf4": mdf.read,
 }
-"""Suffix → what reads its columns."""
+"""Suffix → what reads the file's columns."""
 FULL_COUNT = 2**31
 HEADROOM = 1.001
-"""Over the largest value, so that no count sits at the end of a range that nobody knows."""
+"""Full scale over the largest value, so that no count looks clipped."""
 FINEST = 1e-9
-"""The smallest scale that a capture may have."""
+"""The smallest scale a capture may have."""
 UNIX_TIMES_S = (1e9, 4e9)
-"""Seconds since 1970 in the years 2001 to 2096."""
+"""Times in this range are taken for seconds since 1970: the years 2001 to 2096."""
 IN_VEHICLE_AXES = "x=+X,y=+Y,z=+Z"
 
 
 def import_file(
     path: Path, capture_path: Path, options: ImportOptions | None = None, given: dict[str, Any] | None = None
 ) -> Origin:
-    """Make the capture `capture_path` of another recorder's file; what was settled on the way.
+    """Make the capture `capture_path` from another recorder's file; return what was decided on the way.
 
-    `given` are fields of Conditions that a person told; an export of ours tells the others. The capture appears whole
-    or not at all, and says for ever that no box made it; only an import of the same file is replaced. CallError for
-    what must be told, FileError for a file that cannot be read or would be lost, AnalysisError for one whose times
-    cannot carry the samples.
+    `given` are fields of Conditions; an export of towertap brings the others. The capture is written completely or not
+    at all, and says for ever that no box made it. It replaces only an import of the same file. CallError if an option
+    is needed, FileError for a file that cannot be read or would be overwritten, AnalysisError for time stamps that are
+    too irregular.
     """
     read = IMPORTS.get(path.suffix.lower())
     if read is None:
-        raise CallError(f"{path}: samples are not read from '{path.suffix}': give one of {', '.join(IMPORTS)}")
+        raise CallError(f"{path}: samples cannot be read from '{path.suffix}'; give one of {', '.join(IMPORTS)}")
     options, decisions = options or ImportOptions(), Decisions()
     size = size_of(path, "a file of samples", MOST_BYTES)
     digest = sha256_of(path)
     if capture_path.exists() and not _is_import_of(digest, capture_path):
-        raise FileError(f"{capture_path}: there already, and no import of this file: not replaced; give another --out")
+        raise FileError(
+            f"{capture_path}: exists and is not an import of this file, so it is not replaced; give another --out"
+        )
     content = _scaled(read(path), options, decisions)
-    if content.metadata != NOT_OURS:
-        decisions.add("found", f"an export of {content.metadata.capture}; what a box proves of that is not in it")
+    if content.metadata != NO_METADATA:
+        decisions.add("found", f"an export of {content.metadata.capture}, without the box's own records")
     raw = motion(content, options, decisions)
     samples = even_samples(raw, content, options, decisions)
     conditions = _conditions(content, given or {}, decisions)
@@ -106,54 +108,53 @@ def _is_import_of(digest: str, capture_path: Path) -> bool:
 
 
 def _scaled(content: FileContent, options: ImportOptions, decisions: Decisions) -> FileContent:
-    """Whole numbers of a .wav, as parts of 1, by the full scale that a person tells."""
+    """Scale the integers of a .wav, read as fractions of 1, with --full-scale."""
     if not content.unscaled:
         return content
     if options.full_scale is None:
-        raise CallError("the file does not tell what its largest number stands for: say --full-scale, in --unit")
-    decisions.add("told", f"the largest number of the file stands for {options.full_scale:g}")
+        raise CallError("the file does not give its full scale: say what its largest integer means with --full-scale")
+    decisions.add("told", f"the largest integer of the file means {options.full_scale:g}")
     return replace(content, values=content.values * options.full_scale)
 
 
 def _clipped(raw: RecordedMotion, options: ImportOptions, decisions: Decisions) -> tuple[np.ndarray, bool]:
-    """Where axes sit at the end of the recorder's range, (rows, axes), and whether that end is known."""
+    """Which samples are at the end of the recorder's range, (rows, axes), and whether that end is known."""
     if options.largest is not None:
         decisions.add("told", f"the range of acceleration ends at ±{options.largest:g}")
-        at_end = np.abs(raw.values) >= options.largest * raw.unit_si * (1 - 1e-6)
-        at_end[:, 3:] = False
-        return at_end, True
-    at_end = np.zeros(raw.values.shape, bool)
-    for axes in (slice(0, 3), slice(3, 6)):  # where one axis of a sensor is clipped, the others end there too
-        values = np.abs(raw.values[:, axes])
+        is_clipped = np.abs(raw.values) >= options.largest * raw.unit_si * (1 - 1e-6)
+        is_clipped[:, 3:] = False
+        return is_clipped, True
+    is_clipped = np.zeros(raw.values.shape, bool)
+    for axes in (slice(0, 3), slice(3, 6)):  # the axes of one sensor have the same range
         ends = {abs(end) for axis in raw.values[:, axes].T for end in range_ends(axis) if end is not None}
-        at_end[:, axes] = np.isin(values, list(ends))
-    return at_end, bool(at_end.any())
+        is_clipped[:, axes] = np.isin(np.abs(raw.values[:, axes]), list(ends))
+    return is_clipped, bool(is_clipped.any())
 
 
 def _conditions(content: FileContent, given: dict[str, Any], decisions: Decisions) -> Conditions:
-    """As told, else as an export of ours has them."""
+    """The conditions as given, or else from the metadata of an export."""
     known = {name: value for name, value in content.metadata.conditions.items() if value not in ("", None)}
     if known:
         decisions.add("found", "the conditions of the drive, in the file's metadata")
     if content.metadata.axes == "vehicle":
         known["mounting"] = IN_VEHICLE_AXES
-        decisions.add("found", "the axes are the vehicle's, by the file's metadata")
+        decisions.add("found", "the axes are vehicle axes, by the file's metadata")
     conditions = Conditions.from_dict(known | given)
     if not conditions.mounting:
-        decisions.add("found", "nothing tells how the recorder lay: say --mounting here, or to analyse")
+        decisions.add("found", "no mounting of the recorder: give --mounting here, or to analyse")
     return conditions
 
 
 def _started(content: FileContent, first_s: float, decisions: Decisions) -> str:
-    """When the sample at `first_s` was made, ISO 8601, in UTC where the file says no zone; empty where none tells."""
+    """Date and time of the sample at `first_s`, ISO 8601, in UTC if the file has no zone; empty if not known."""
     start = instant(content.start_utc)
     if start:
-        with suppress(OverflowError, ValueError):  # beyond all dates: spoiled
+        with suppress(OverflowError, ValueError):  # outside the range of dates: damaged
             return (start + timedelta(seconds=content.metadata.starts_at_s + first_s)).isoformat()
     if not UNIX_TIMES_S[0] < first_s < UNIX_TIMES_S[1]:
         return ""
     start = datetime.fromtimestamp(first_s, UTC)
-    decisions.add("assumed", f"time counts from 1970 in UTC, so that the first sample was made at {start.isoformat()}")
+    decisions.add("assumed", f"time counts from 1970 in UTC, so the first sample is of {start.isoformat()}")
     return start.isoformat()
 
 

@@ -1,4 +1,4 @@
-"""Reads a file by a library in a process of its own: a broken file can end scipy's and asammdf's readers, and ours."""
+"""Reads a file with scipy or asammdf in a process of its own, because a damaged file can crash them."""
 
 import json
 import subprocess
@@ -16,22 +16,19 @@ from towertap.errors import FileError
 ROOM = "towertap.exchange.imports"
 LONGEST_S = 600.0
 MOST_MEMORY = 2**33
-"""Bytes, where the system lets a process be limited: a small file may unfold to any size."""
+"""Bytes, if the system can limit a process: a small file may decompress to any size."""
 
 
 @dataclass(frozen=True, eq=False)
 class Arrays:
-    """What a file holds: arrays by name, texts by name."""
+    """The arrays and texts in a file, by name."""
 
     arrays: dict[str, np.ndarray]
     texts: dict[str, str]
 
 
 def read_apart(reader: str, path: Path) -> Arrays:
-    """What the function `arrays` of the module `reader` of this room makes of a file; FileError where it makes nothing.
-
-    That function raises whatever it likes.
-    """
+    """Run the function `arrays` of the module `reader` in this folder; FileError if it raises anything or crashes."""
     with tempfile.TemporaryDirectory(prefix="towertap-") as folder:
         target = Path(folder) / "arrays.npz"
         command = [sys.executable, "-m", f"{ROOM}.apart", reader, str(path), str(target)]
@@ -40,7 +37,7 @@ def read_apart(reader: str, path: Path) -> Arrays:
         except subprocess.TimeoutExpired:
             raise FileError(f"{path}: not read within {LONGEST_S:g} s; it is damaged, or far too large") from None
         if done.returncode or not target.exists():
-            words = done.stdout.decode("utf-8", "replace").strip().splitlines()[-1:] or ["it ended its reader"]
+            words = done.stdout.decode("utf-8", "replace").strip().splitlines()[-1:] or ["it crashed its reader"]
             raise FileError(f"{path}: cannot be read ({words[0][:120]})")
         with np.load(target) as stored:
             names, texts = json.loads(str(stored["names"])), json.loads(str(stored["texts"]))
@@ -48,7 +45,7 @@ def read_apart(reader: str, path: Path) -> Arrays:
 
 
 def _main(reader: str, path: Path, target: Path) -> int:
-    with suppress(ImportError, ValueError, OSError):  # not on Windows, and not above what is set already
+    with suppress(ImportError, ValueError, OSError):  # not on Windows; ValueError above a limit that is set already
         import resource
 
         resource.setrlimit(resource.RLIMIT_AS, (MOST_MEMORY, MOST_MEMORY))

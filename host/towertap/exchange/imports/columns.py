@@ -1,4 +1,4 @@
-"""Which columns of a file are time, acceleration and rotation, and in which units: as told, as named, or as assumed."""
+"""Which columns of a file are time, acceleration and rotation, and their units: by options, by names, or assumed."""
 
 import math
 import re
@@ -29,41 +29,41 @@ UNITS: dict[str, dict[str, float]] = {
         "ns": 1e-9,
     },
 }
-"""Quantity → unit as files write it → the same in m/s², rad/s or s."""
+"""Quantity → unit as files spell it → its size in m/s², rad/s or s."""
 SUFFIXES = {"counts"} | {unit for units in UNITS.values() for unit in units}
-"""What a column's name may end with, after a blank, an underscore or a hyphen."""
+"""A column's name may end with one of these, after a space, an underscore or a hyphen."""
 WORDS = {
     "acceleration": r"a|acc|accel|acceleration|accelerometer|gf|g ?force",
     "rotation": r"g|gyr|gyro|gyroscope|rot|rotation|rotation rate|w|omega|angular (?:velocity|rate)",
 }
 TIME = r"t|time|times?tamp|elapsed(?: time)?|seconds"
 AT_REST = {"g": 1.0, "m/s²": STANDARD_GRAVITY_MS2, "mg": 1000.0}
-"""What the magnitude is about, by unit, when nobody tells the unit: a vehicle feels little beside gravity."""
+"""The median magnitude by unit, to find a unit that is not given: other accelerations are small next to gravity."""
 ABOUT = 0.15
 BLOCKS = 20
-"""Of whose means the median is gravity, at rest or on the road: what a few of them hold does not move it."""
+"""Gravity is the median of the means of this many blocks; a few unusual blocks do not change it."""
 STEADY = 0.5
-"""Part of the median magnitude that the mean has at least where there is gravity in it."""
+"""If gravity is in the signal, its mean is at least this share of the median magnitude."""
 FAR_OFF = 3.0
-"""Times too much or too little: no road does that to a mean."""
+"""Factor by which no road changes a mean."""
 
 
 @dataclass(frozen=True, eq=False)
 class RecordedMotion:
-    """The axes of a file in SI units, (rows, 3) or (rows, 6), and their time, (rows,) in s, where it has one."""
+    """The axes of a file in SI units, (rows, 3) or (rows, 6), and their time, (rows,) in s, if it has one."""
 
     values: Array
     time_s: Array | None
     unit_si: float
-    """What the unit of acceleration is in m/s²."""
+    """The file's unit of acceleration in m/s²."""
 
 
 def motion(content: FileContent, options: ImportOptions, decisions: Decisions) -> RecordedMotion:
-    """Settle columns and units; CallError says what must be told."""
+    """Determine columns and units; CallError says which option is needed."""
     labels = {name: _label(name, content.units.get(name, "")) for name in content.names}
     given = [name for name in (options.time, *options.acceleration, *options.rotation) if name]
     if name := repeated([_known(name, content.names) for name in given]):
-        raise CallError(f"the column {name!r} is named twice: time and each axis have a column of their own")
+        raise CallError(f"the column {name!r} is named twice: time and each axis need a column of their own")
     free = [name for name in content.names if name not in given]
     time = _time(options.time, free, labels, decisions)
     free = [name for name in free if name != time]
@@ -75,21 +75,21 @@ def motion(content: FileContent, options: ImportOptions, decisions: Decisions) -
     unit_si = _unit("acceleration", options.unit, content, acceleration, labels, decisions)
     columns = [(content.column(name), unit_si) for name in acceleration]
     if rotation:
-        turning_si = _unit("rotation", options.rotation_unit, content, rotation, labels, decisions)
-        columns += [(content.column(name), turning_si) for name in rotation]
-    with np.errstate(all="ignore"):  # what is no number, or too large for one, is none afterwards either
+        rotation_si = _unit("rotation", options.rotation_unit, content, rotation, labels, decisions)
+        columns += [(content.column(name), rotation_si) for name in rotation]
+    with np.errstate(all="ignore"):  # NaN and overflow stay NaN or infinite, and become gaps
         values = np.column_stack([column * si for column, si in columns])
-        _hold_to_gravity(values[:, :3], unit_si)
+        _refuse_wrong_gravity(values[:, :3], unit_si)
     time_s = None
     if options.rate_hz is not None and time:
-        decisions.add("told", f"the column of time, {time!r}, is left aside")
+        decisions.add("told", f"the time column, {time!r}, is ignored")
     elif time:
         time_s = content.column(time) * _unit("time", options.time_unit, content, [time], labels, decisions)
     return RecordedMotion(values, time_s, unit_si)
 
 
 def _label(name: str, unit: str) -> tuple[str, str]:
-    """A column's name in lower case without its unit, and the unit where it tells one."""
+    """A column's name in lower case without its unit, and its unit, empty if not known."""
     bracketed = re.fullmatch(r"(.*?)\s*[\[(]([^\])]*)[\])]\s*", name)
     base, unit = (bracketed[1], bracketed[2]) if bracketed else (name, unit)
     words = re.sub(r"[\s_.\-]+", " ", base).strip().lower()
@@ -103,14 +103,14 @@ def _time(given: str, free: Sequence[str], labels: dict, decisions: Decisions) -
     if given:
         decisions.add("told", f"time is the column {given!r}")
         return given
-    named = [name for name in free if re.fullmatch(TIME, labels[name][0])]
-    if named:
-        decisions.add("found", f"time is the column {named[0]!r}, by its name")
-    return named[0] if named else ""
+    matching = [name for name in free if re.fullmatch(TIME, labels[name][0])]
+    if matching:
+        decisions.add("found", f"time is the column {matching[0]!r}, by its name")
+    return matching[0] if matching else ""
 
 
 def _axes(quantity: str, given: Sequence[str], free: list[str], labels: dict, decisions: Decisions) -> list[str]:
-    """The columns x, y, z of a quantity, as told or among those that are `free`; none where they are not clear."""
+    """The columns x, y, z of a quantity, as given or found among the `free` ones; empty if not clear."""
     if given:
         if len(given) != 3:
             raise CallError(f"--{quantity} names {len(given)} columns: name three, x,y,z")
@@ -118,14 +118,16 @@ def _axes(quantity: str, given: Sequence[str], free: list[str], labels: dict, de
         return list(given)
     chosen = []
     for axis in "xyz":
-        named = [name for name in free if re.fullmatch(rf"(?:{WORDS[quantity]}) ?{axis}", labels[name][0])]
-        if quantity == "acceleration" and not named:
-            named = [name for name in free if labels[name][0] == axis]
-        chosen += named[:1]
+        matching = [name for name in free if re.fullmatch(rf"(?:{WORDS[quantity]}) ?{axis}", labels[name][0])]
+        if quantity == "acceleration" and not matching:
+            matching = [name for name in free if labels[name][0] == axis]
+        chosen += matching[:1]
     if len(chosen) < 3:
         return []
-    bare = any(labels[name][0] in "xyz" for name in chosen)
-    decisions.add("assumed" if bare else "found", f"{quantity} is in the columns {', '.join(chosen)}, by their names")
+    is_bare = any(labels[name][0] in "xyz" for name in chosen)
+    decisions.add(
+        "assumed" if is_bare else "found", f"{quantity} is in the columns {', '.join(chosen)}, by their names"
+    )
     return chosen
 
 
@@ -133,7 +135,7 @@ def _by_order(free: list[str], rotation: list[str], decisions: Decisions) -> tup
     names = [name for name in free if name not in rotation]
     if len(names) not in (3, 6) or (rotation and len(names) != 3):
         raise CallError(
-            f"which columns hold the acceleration is not clear: name them x,y,z with --acceleration; there are "
+            "it is not clear which columns hold the acceleration: name them x,y,z with --acceleration; there are "
             f"{', '.join(free) or 'none left'}"
         )
     decisions.add("assumed", f"acceleration x, y, z is in the columns {', '.join(names[:3])}, in this order")
@@ -155,12 +157,12 @@ def _unit(
     if given:
         decisions.add("told", f"the unit of {quantity} is {given}")
         return _unit_given(quantity, given)
-    stand = {labels[name][1] for name in names}
-    unit = stand.pop() if len(stand) == 1 else ""
+    named = {labels[name][1] for name in names}
+    unit = named.pop() if len(named) == 1 else ""
     if unit.lower() in units:
         factor = units[unit.lower()]
         usual = next(name for name in units if units[name] == factor)
-        decisions.add("found", f"the unit of {quantity} is {usual}, beside the columns' names")
+        decisions.add("found", f"the unit of {quantity} is {usual}, by the columns' names")
         return factor
     in_metadata = content.metadata.units.get(quantity, "")
     if in_metadata in units:
@@ -175,7 +177,7 @@ def _unit(
     if quantity == "acceleration" and not content.unscaled:
         return _unit_by_gravity(content, names, decisions)
     option = "--unit" if quantity == "acceleration" else "--rotation-unit"
-    raise CallError(f"the file does not tell the unit of {quantity}: say {option}, one of {', '.join(units)}")
+    raise CallError(f"the file does not give the unit of {quantity}: give {option}, one of {', '.join(units)}")
 
 
 def _unit_given(quantity: str, given: str) -> float:
@@ -187,8 +189,8 @@ def _unit_given(quantity: str, given: str) -> float:
     except ValueError:
         value = 0.0
     if quantity == "time" or not 0 < value < math.inf:
-        number = "" if quantity == "time" else ", or what 1 stands for in SI units"
-        raise CallError(f"{given!r} is no unit of {quantity}: give one of {', '.join(units)}{number}")
+        number = "" if quantity == "time" else ", or its size in SI units"
+        raise CallError(f"{given!r} is not a unit of {quantity}: give one of {', '.join(units)}{number}")
     return value
 
 
@@ -198,19 +200,19 @@ def _unit_by_gravity(content: FileContent, names: list[str], decisions: Decision
     for unit, expected in AT_REST.items():
         if abs(magnitude / expected - 1) < ABOUT:
             decisions.add(
-                "assumed", f"the unit of acceleration is {unit}: its magnitude has the median {magnitude:.4g}"
+                "assumed", f"the unit of acceleration is {unit}: the median of its magnitude is {magnitude:.4g}"
             )
             return UNITS["acceleration"][unit]
     raise CallError(
-        f"the file does not tell the unit of acceleration, and a median magnitude of {magnitude:.4g} does not show "
-        f"it: say --unit, one of {', '.join(AT_REST)}, or m/s² a number"
+        f"the file does not give the unit of acceleration, and a median magnitude of {magnitude:.4g} does not show "
+        f"it: give --unit, one of {', '.join(AT_REST)}, or its size in m/s²"
     )
 
 
-def _hold_to_gravity(acceleration: Array, unit_si: float) -> None:
-    """CallError where the mean of an acceleration (rows, 3), m/s², is gravity by another unit, and far off by this one.
+def _refuse_wrong_gravity(acceleration: Array, unit_si: float) -> None:
+    """CallError if the mean of an acceleration (rows, 3), m/s², is far from gravity, but is gravity in another unit.
 
-    Without gravity in it the mean is small beside the motion, and shows nothing.
+    A mean that is small next to the motion does not contain gravity, and is not judged.
     """
     blocks = (block[np.isfinite(block).all(axis=1)] for block in np.array_split(acceleration, BLOCKS))
     levels = [(*block.mean(axis=0), np.median(np.linalg.norm(block, axis=1))) for block in blocks if len(block)]
@@ -223,15 +225,15 @@ def _hold_to_gravity(acceleration: Array, unit_si: float) -> None:
         if abs(gravity / unit_si / expected - 1) < ABOUT:
             reading = float(f"{in_g:.2g}")
             raise CallError(
-                f"by this unit of acceleration 1 g would read as {reading:g} g: is it {unit}? say --unit {unit}"
+                f"with this unit of acceleration 1 g would read as {reading:g} g: is it {unit}? Give --unit {unit}"
             )
 
 
 def _unit_of_time(time: Array, decisions: Decisions) -> float:
-    """By the step: a recorder for this makes between 10 and 10,000 samples a second."""
+    """The unit by the step, if the recorder makes between 10 and 10,000 samples per second."""
     step = float(np.nanmedian(np.abs(np.diff(time)))) if len(time) > 1 else 0.0
     for unit in ("s", "ms", "µs", "ns"):
         if 1e-4 <= step * UNITS["time"][unit] < 0.1:
             decisions.add("assumed", f"the unit of time is {unit}: its steps are {step:g}")
             return UNITS["time"][unit]
-    raise CallError(f"the unit of time is not clear from steps of {step:g}: say --time-unit s, ms, us or ns")
+    raise CallError(f"the unit of time is not clear from steps of {step:g}: give --time-unit s, ms, us or ns")

@@ -1,4 +1,4 @@
-"""What a file of another recorder holds, what a person tells of it, and what was settled on the way to a capture."""
+"""What a file of another recorder holds, the options of an import, and the decisions made on the way to a capture."""
 
 import json
 from collections.abc import Sequence
@@ -17,34 +17,34 @@ from towertap.signals.filters import Array
 from towertap.wire.messages import RATES_HZ
 
 MOST_BYTES = 2**31
-"""Of a file: it is read into memory as a whole."""
+"""Limit of a file, which is read into memory completely."""
 
 
 class ImportOptions(msgspec.Struct, frozen=True, omit_defaults=True):
-    """What a person tells of a file. Empty or None: to be found in the file."""
+    """What the user says about a file. Empty or None: to be found in the file."""
 
     rate_hz: float | None = None
-    """Samples a second, evenly spaced; a column of time is then not looked at."""
+    """Rate of evenly spaced samples; a time column is then ignored."""
     time: str = ""
-    """Name of the column of time."""
+    """Name of the time column."""
     time_unit: str = ""
     acceleration: tuple[str, ...] = ()
     """Names of the columns, x y z."""
     rotation: tuple[str, ...] = ()
     unit: str = ""
-    """Of acceleration: a unit's name, or m/s² a number."""
+    """Unit of acceleration: its name, or its size in m/s²."""
     rotation_unit: str = ""
     full_scale: float | None = None
-    """Of whole numbers in a .wav: what the largest stands for, in `unit`."""
+    """Acceleration at the largest integer of a .wav, in `unit`."""
     largest: float | None = None
-    """The end of the recorder's range of acceleration, in `unit`."""
+    """The recorder's range of acceleration, ±, in `unit`."""
 
 
 Positive = Annotated[float, Meta(gt=0)]
 
 
-class OurMetadata(msgspec.Struct, frozen=True):
-    """What an export of ours says of its samples, as far as an import reads it; nothing of it in another's file."""
+class ExportMetadata(msgspec.Struct, frozen=True):
+    """The metadata of a towertap export that an import reads; all defaults for any other file."""
 
     capture: str = ""
     start_utc: str | None = None
@@ -61,44 +61,44 @@ class OurMetadata(msgspec.Struct, frozen=True):
     wav_no_reading: int | None = None
 
 
-NOT_OURS = OurMetadata()
+NO_METADATA = ExportMetadata()
 
 
-def our_metadata(content: Any, path: Path) -> OurMetadata:
-    """The metadata of an export of ours; NOT_OURS where they are not. FileError for ours that were spoiled."""
+def export_metadata(content: Any, path: Path) -> ExportMetadata:
+    """The metadata of a towertap export; NO_METADATA of any other. FileError if they are damaged."""
     if not isinstance(content, dict) or content.get("format") != FORMAT:
-        return NOT_OURS
-    return typed(content, OurMetadata, f"{path}: its metadata")
+        return NO_METADATA
+    return typed(content, ExportMetadata, f"{path}: its metadata")
 
 
-def our_metadata_in(text: str | bytes, path: Path) -> OurMetadata:
-    """The same of JSON text, be it another's."""
+def export_metadata_in(text: str | bytes, path: Path) -> ExportMetadata:
+    """Same as `export_metadata`, from a text that may be JSON."""
     try:
-        return our_metadata(json.loads(text), path)
+        return export_metadata(json.loads(text), path)
     except (ValueError, RecursionError):
-        return NOT_OURS
+        return NO_METADATA
 
 
 def repeated(names: Sequence[str]) -> str | None:
-    """The first name that stands there twice."""
+    """The first name that occurs twice."""
     return next((name for k, name in enumerate(names) if name in names[:k]), None)
 
 
 @dataclass(frozen=True, eq=False)
 class FileContent:
-    """The columns of a file as they stand there, (rows, columns) float64, NaN where there is nothing."""
+    """The columns of a file as they are, (rows, columns) float64; NaN for empty cells."""
 
     names: list[str]
     values: Array
     units: dict[str, str] = field(default_factory=dict)
-    """By name, where the file tells them beside the names."""
+    """By column name, if the file has them apart from the names."""
     rate_hz: float | None = None
-    """As the file's format tells it; a column of time goes before it."""
+    """Rate in the file's header; a time column has precedence."""
     start_utc: str = ""
-    """When its time is 0, or its first row where it has none."""
-    metadata: OurMetadata = NOT_OURS
+    """Date and time at time 0, or of the first row if there is no time."""
+    metadata: ExportMetadata = NO_METADATA
     unscaled: bool = False
-    """Values of 1 stand for a full scale that the file does not tell."""
+    """Values are fractions of a full scale that the file does not give."""
 
     def column(self, name: str) -> Array:
         """The values (rows,) of one column."""
@@ -106,8 +106,8 @@ class FileContent:
 
 
 class Decisions(list[Decision]):
-    """What was settled, in order; nothing is assumed that does not stand here."""
+    """Everything that an import was told, found or assumed, in order."""
 
     def add(self, how: Literal["told", "found", "assumed"], what: str) -> None:
-        """Note one."""
+        """Append a decision."""
         self.append(Decision(how, what))
