@@ -1,4 +1,4 @@
-"""Start-up of the box: hand the serial port's two byte streams to the loop."""
+"""Start the box: hand the serial port's two byte streams to the loop."""
 
 import sys
 

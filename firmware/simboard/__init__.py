@@ -1,1 +1,1 @@
-"""A stand-in for the board: simulated `machine` and `time` modules and register-level models of the sensor chips."""
+"""The simulated board: `machine`, `time` and other modules, and a register-level model of the sensor chip."""

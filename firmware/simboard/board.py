@@ -1,7 +1,7 @@
-"""The simulated board: true time, the box's clock and processor, and what is wired to what.
+"""The simulated board: true time, the box's clock and processor, and the wiring.
 
-Time is virtual: it advances with bus transfers, sleeps, waiting and what the firmware itself takes (costs.py), in
-picoseconds. In real time it is the same time, only that waiting waits; a late process catches up and loses nothing.
+Time is virtual, in picoseconds: it advances with bus transfers, sleeps, waiting and the firmware's own time (costs.py).
+In real time, waiting really waits; a late process catches up and loses nothing.
 """
 
 import select
@@ -26,7 +26,7 @@ WDT_RESET = const(3)
 _US = const(1000000)  # in picoseconds
 _MS = const(1000000000)
 
-# The host's clock in nanoseconds, which nobody sets: CPython's name for it, then MicroPython's.
+# The host's monotonic clock in nanoseconds: CPython's name for it, then MicroPython's.
 _host_ns = getattr(time, "monotonic_ns", None) or (lambda: time.ticks_us() * 1000)
 
 DEFAULTS = {
@@ -54,7 +54,7 @@ COLUMNS = ("x", "y", "z", "gx", "gy", "gz")  # the axes' names in faults: accele
 
 
 class Reset(BaseException):
-    """The processor starts again; `cause` is what machine.reset_cause() says then."""
+    """The processor restarts; `cause` is the next machine.reset_cause()."""
 
     def __init__(self, cause):
         super().__init__(cause)
@@ -62,7 +62,7 @@ class Reset(BaseException):
 
 
 class Board:
-    """One box: a chip, a processor's clock and watchdog, faults to come, and the stream that commands come in by."""
+    """One box: a chip, a processor's clock and watchdog, planned faults, and the stream of commands."""
 
     def __init__(self, config, stream_in):
         for key in config:
@@ -85,10 +85,10 @@ class Board:
         self.now_ps = 0
         self.call_ns = costs.CALL_NS
         self._rushing = False  # calls take no time, until the processor next waits
-        self.event = False  # an interrupt came since the processor last waited: it does not wait for the next one
-        self.light = None  # what it shows, once the firmware drives it
+        self.event = False  # an interrupt came since the processor last waited, so the next wait ends at once
+        self.light = None  # set once the firmware drives it
         self.silent_until_ps = 0  # the host fetches nothing until then
-        self.link_faults = []  # for the port: what is due from now on
+        self.link_faults = []  # faults due, for the port
         self._faults = [dict(fault, at_ps=round(fault["at_s"] * 1e12)) for fault in config["faults"]]
         self._faults.sort(key=lambda fault: fault["at_ps"])
         self._crystal_ppm = round(config["crystal_ppm"])
@@ -104,7 +104,7 @@ class Board:
             self._happen(self._faults.pop(0))
 
     def start(self, cause):
-        """The processor starts: its clock from 0, no watchdog, no interrupt handler."""
+        """Start the processor: its clock from 0, no watchdog, no interrupt handler."""
         self.reset_cause = cause
         self._booted_ps = self.now_ps
         self.watchdog_ps = NEVER
@@ -126,17 +126,17 @@ class Board:
             raise Reset(WDT_RESET)
 
     def call(self, ns=0):
-        """Let the time pass that a call from the firmware takes, and `ns` beside it."""
+        """Let the time of a call from the firmware pass, and `ns` more."""
         self.spend((ns if self._rushing else self.call_ns + ns) * 1000)
 
     def litter(self, garbage):
-        """Note so many bytes of garbage on the heap, and collect them when they are too many."""
+        """Add bytes of garbage to the heap, and collect them above the limit."""
         self._garbage += garbage
         if self._garbage > self.garbage_limit:
             self.collect()
 
     def collect(self):
-        """Let the time pass that it takes to collect the garbage."""
+        """Let the time of a garbage collection pass."""
         self._garbage = 0
         self.call(costs.COLLECT_NS)
 
@@ -147,7 +147,7 @@ class Board:
         self.spend(ps)
 
     def idle(self):
-        """Wait for the next thing that happens: the sensor's interrupt, a byte from the host, a fault."""
+        """Wait for the next event: the sensor's interrupt, a byte from the host, a fault."""
         self._rushing = False
         if self.event:
             self.event = False
@@ -173,24 +173,24 @@ class Board:
         return False
 
     def _pace(self, until_ps):
-        """In real time, wait until then or until the host says something; return whether it does."""
+        """In real time, wait until then or for a byte from the host; return whether one came."""
         if not self._realtime:
             return False
         self.keep_pace()
         return self._waiting(max(0, self._ahead_ms(until_ps)))
 
     def keep_pace(self):
-        """In real time, let the host's clock catch up: to be busy takes its time, too, whatever the host says."""
+        """In real time, let the host's clock catch up: being busy takes time too, whatever the host sends."""
         if self._realtime:
-            present_ms = self._ahead_ms(self.now_ps)
-            if present_ms > 0:
-                time.sleep(present_ms / 1000)
+            ahead_ms = self._ahead_ms(self.now_ps)
+            if ahead_ms > 0:
+                time.sleep(ahead_ms / 1000)
 
     def _ahead_ms(self, ps):
         return (ps // 1000 - (_host_ns() - self._began_ns)) // 1000000
 
     def _lateness(self):
-        """Now and then, one time in eight, the processor has something else to do."""
+        """Random delay, one time in eight, for other work of the processor."""
         if not self._latency_us:
             return 0
         r = self._random[0]
@@ -200,7 +200,7 @@ class Board:
         self._random[0] = r
         return 0 if r & 7 else (r >> 3) % self._latency_us * _US
 
-    # Faults: at_s counts from where the motion begins, that is, from when the chip began to stream.
+    # Faults: at_s counts from the start of the motion, when the chip began to stream.
 
     def _next_fault_ps(self):
         if not self._faults or not self.chip.streaming:
@@ -219,8 +219,8 @@ class Board:
             chip.sampler.path.weaken(COLUMNS.index(fault.get("axis", "z")), fault.get("percent", 30))
         elif name == "bus_error":
             chip.deaf = fault.get("count", 1)
-        elif name == "fifo_overflow":  # the processor is busy until so many samples are lost, and then so quick that
-            self._rushing = True  # these are all
+        elif name == "fifo_overflow":  # the processor is busy until this many samples are lost, and then so quick that
+            self._rushing = True  # no more are lost
             chip.run_to(self.now_ps)
             samples = chip.fifo.space() + fault.get("lost", 1)
             self.spend(chip.sampler.next_ps + (samples - 1) * chip.sampler.period_ps + _US - self.now_ps)

@@ -8,27 +8,27 @@ PACKET = const(16)  # bytes of a packet of structure 3 (section 6.1)
 
 
 class Fifo:
-    """Holds `records` packets, the oldest of which may be read in part; counts those `lost`."""
+    """Holds `records` packets, the oldest possibly read in part; counts those `lost`."""
 
     def __init__(self):
         self._ring = bytearray(RECORDS * PACKET)
-        self._refused = bytearray(RECORDS * PACKET)  # what stop-on-full throws away
+        self._refused = bytearray(RECORDS * PACKET)  # for packets that stop-on-full discards
         self.flush()
 
     def flush(self):
-        """Forget everything, the lost-packet count included (on which the sheet is silent)."""
-        self._head = 0  # packet that is written next
-        self._read = 0  # bytes read of the oldest packet
+        """Empty it and clear the lost-packet count (the sheet does not say)."""
+        self._head = 0  # packet to be written next
+        self._read = 0  # bytes of the oldest packet that are read
         self._begun = False
         self.records = 0
         self.lost = 0
 
     def bytes_held(self):
-        """What can be read now."""
+        """How many bytes can be read now."""
         return self.records * PACKET - self._read
 
     def space(self):
-        """How many more packets it takes until it is full."""
+        """How many packets fit before it is full."""
         return RECORDS - self.records
 
     def store(self, n, maker, stop_on_full):
@@ -54,13 +54,13 @@ class Fifo:
             n -= part
 
     def newest(self, into):
-        """Copy the newest packet, if there has been one since the flush; return whether."""
+        """Copy the newest packet, if there has been one since the flush; return whether there was."""
         if self._begun:
             _copy(self._ring, (self._head - 1 & RECORDS - 1) * PACKET, into, 0, PACKET)
         return self._begun
 
     def read(self, into, first, n):
-        """Move `n` bytes into `into` from place `first`; 0xFF when there are no more."""
+        """Move `n` bytes into `into`, starting at `first`; 0xFF if there are no more."""
         available = min(n, self.bytes_held())
         start = ((self._head - self.records & RECORDS - 1) * PACKET) + self._read
         if into is not None:
@@ -72,7 +72,7 @@ class Fifo:
         self._read %= PACKET
 
     def end_read(self, resume):
-        """The read is over: a packet read in part starts again, unless `resume`."""
+        """End a read: the next one starts a partly read packet again, unless `resume`."""
         if not resume:
             self._read = 0
 

@@ -1,4 +1,4 @@
-"""MicroPython's `gc`, as far as the firmware uses it, with the time that it takes on the simulated board."""
+"""MicroPython's `gc`, as far as the firmware uses it, with its time on the simulated board."""
 
 import gc
 
@@ -20,7 +20,7 @@ def collect():
 
 
 def threshold(garbage):
-    """Let the garbage be collected when there are so many bytes of it; when the heap is full, if negative."""
+    """Collect automatically at this many bytes of garbage; only when the heap is full, if negative."""
     _board.garbage_limit = garbage if garbage >= 0 else costs.HEAP
 
 

@@ -1,9 +1,9 @@
 """A register-level model of the ICM-42688-P on SPI: bus, registers, FIFO and interrupt pin.
 
-Source: TDK InvenSense data sheet DS-000347 revision 1.6, as public headers and drivers carry it; the section or table
-stands beside each fact. Where the sheet is silent: the lost-packet counter counts on, wraps at 2^16, and is cleared
-when the FIFO is flushed. INTF_CONFIG1's bits 7 and 6, which the sheet reserves, are as the driver's public sources have
-them.
+Source: TDK InvenSense data sheet DS-000347 revision 1.6, as public headers and drivers give it, with the section or
+table next to each fact. Not in the sheet: the lost-packet counter is not cleared by reading, wraps at 2^16, and is
+cleared when the FIFO is flushed. Bits 7 and 6 of INTF_CONFIG1, which the sheet reserves, are as in the driver's public
+sources.
 """
 
 from micropython import const
@@ -29,7 +29,7 @@ class ICM42688P:
         self.on_edge = None
         self.started_ps = NEVER  # when the FIFO last began to stream
         self.due_ps = NEVER  # when INT1 will next become active by itself
-        self.deaf = 0  # coming transactions that go astray
+        self.deaf = 0  # number of coming transactions that fail
         self.fifo = Fifo()
         self._writable = reg.writable_map()
         self._registers = bytearray(reg.N_REGISTERS)
@@ -68,7 +68,7 @@ class ICM42688P:
         self._plan()
 
     def exchange(self, out, fill, into, n):
-        """Clock `n` bytes: from `out`, or `fill` if that is None; to `into`, if that is not None."""
+        """Clock `n` bytes: out from `out`, or `fill` if None; in to `into`, unless None."""
         i = 0
         while i < n:
             byte = fill if out is None else out[i]
@@ -104,7 +104,7 @@ class ICM42688P:
             return registers[self._bank * 128 + address]
         if address == reg.WHO_AM_I:
             return self.identity
-        if address == reg.INT_STATUS:  # reading clears it, and INT1 unless FIFO_THS_INT_CLEAR says otherwise
+        if address == reg.INT_STATUS:  # reading clears it, and INT1 unless FIFO_THS_INT_CLEAR forbids it
             status = registers[reg.INT_STATUS]
             registers[reg.INT_STATUS] = 0
             if registers[reg.INT_CONFIG0] & 0x0C != 0x08:
@@ -157,7 +157,7 @@ class ICM42688P:
             self._configure()
 
     def _configure(self):
-        """Take over what the registers say about sensors and FIFO."""
+        """Apply the registers of sensors and FIFO."""
         registers = self._registers
         self.sampler.configure(self._now_ps)
         both_on = registers[reg.PWR_MGMT0] & 15 == 15
@@ -174,7 +174,7 @@ class ICM42688P:
         self.streaming = streams
 
     def run_to(self, now_ps):
-        """Make the samples that are due up to `now_ps`, and what follows from them."""
+        """Make the samples due up to `now_ps`, and raise their interrupts."""
         self._now_ps = now_ps
         n = self.sampler.due(now_ps)
         if not n:
@@ -196,7 +196,7 @@ class ICM42688P:
     # INT1
 
     def _threshold(self):
-        """The watermark in records (RECORDS + 1, never reached, when it is 0)."""
+        """The watermark in records; RECORDS + 1, never reached, if it is 0."""
         registers = self._registers
         mark = registers[reg.FIFO_CONFIG2] | (registers[reg.FIFO_CONFIG3] & 15) << 8
         if not registers[reg.INTF_CONFIG0] & 0x40:
@@ -212,7 +212,7 @@ class ICM42688P:
                 self.on_edge(self)
 
     def _pin_works(self):
-        """Whether INT1 works as INT_CONFIG1 must be for it (section 14.50)."""
+        """Whether INT_CONFIG1 lets INT1 work (section 14.50)."""
         config = self._registers[reg.INT_CONFIG1]
         if config & 0x10:
             remark("INT1 is dead while INT_ASYNC_RESET is 1")
@@ -227,7 +227,7 @@ class ICM42688P:
         return self._registers[reg.INT_CONFIG] & 1
 
     def _plan(self):
-        """Work out when INT1 will become active by itself."""
+        """Compute when INT1 will become active by itself."""
         registers = self._registers
         sources = registers[reg.INT_SOURCE0]
         next_ps, period_ps = self.sampler.next_ps, self.sampler.period_ps

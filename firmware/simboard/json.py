@@ -1,4 +1,4 @@
-"""MicroPython's `json`, as far as the firmware uses it, with the time that it takes on the simulated board."""
+"""MicroPython's `json`, as far as the firmware uses it, with its time on the simulated board."""
 
 import json
 
@@ -22,7 +22,7 @@ def dumps(value):
 
 
 def loads(text):
-    """Return what JSON says."""
+    """Return the value of JSON text."""
     _board.call(len(text) * costs.JSON_IN_BYTE_NS)
     _board.litter(len(text) * costs.GARBAGE)
     return json.loads(text)

@@ -3,7 +3,7 @@
 from .board import INTERRUPT_PIN, PWRON_RESET, SELECT_PIN, WDT_RESET, Reset  # noqa: F401  the causes are part of machine
 
 _FASTEST_HZ = 24000000  # the chip's SPI (data sheet DS-000347, SPI timing)
-_BLOCK_HZ = 48000000  # what MicroPython's rp2 port feeds the SPI blocks
+_BLOCK_HZ = 48000000  # clock of the SPI blocks in MicroPython's rp2 port
 
 _board = None
 
@@ -15,7 +15,7 @@ def install(board):
 
 
 class Pin:
-    """A pin, by its number or its name; the chip's select and its interrupt are wired, all others go nowhere."""
+    """A pin, by number or name; only the chip's select and its interrupt are wired."""
 
     IN = 0
     OUT = 1
@@ -58,7 +58,7 @@ class Pin:
         self.value(0)
 
     def irq(self, handler=None, trigger=IRQ_FALLING | IRQ_RISING, hard=False):
-        """Call `handler(pin)` when INT1 becomes active by the edge that `trigger` names, at once as if `hard`."""
+        """Call `handler(pin)` at the edge in `trigger` when INT1 becomes active; always at once, as if `hard`."""
         if self._number == INTERRUPT_PIN:
             self._handler = handler
             self._trigger = trigger
@@ -71,7 +71,7 @@ class Pin:
 
 
 class SPI:
-    """The bus that the chip is on."""
+    """The chip's bus."""
 
     MSB = 0
 
@@ -102,23 +102,23 @@ class SPI:
 
 
 def actual_hz(baudrate):
-    """Return what an RP2's SPI block makes of a wish: half its clock, over a whole number (data sheet, section 4.4)."""
+    """Return the rate that an RP2's SPI block gives: half its clock over a whole number (data sheet, section 4.4)."""
     return _BLOCK_HZ // 2 // -(-_BLOCK_HZ // 2 // baudrate)
 
 
 class PWM:
-    """A pin driven by the PWM block: what the board's light shows is the board's `light`, (Hz, share of 65535)."""
+    """A pin driven by the PWM block; sets the board's `light`, (Hz, duty of 65535)."""
 
     def __init__(self, pin):
         _board.light = (0, 0)
 
     def freq(self, hz):
-        """Set how often a second the pin goes high."""
+        """Set the frequency."""
         _board.call()
         _board.light = (hz, _board.light[1])
 
     def duty_u16(self, share):
-        """Set for how much of the time it is high, of 65535."""
+        """Set the duty cycle, of 65535."""
         _board.call()
         _board.light = (_board.light[0], share)
 
@@ -131,23 +131,23 @@ class WDT:
         self.feed()
 
     def feed(self):
-        """Put the reset off."""
+        """Postpone the reset."""
         _board.call()
         _board.watchdog_ps = _board.now_ps + self._timeout_ps
 
 
 def idle():
-    """Wait for whatever happens next."""
+    """Wait for the next event."""
     _board.idle()
 
 
 def reset():
-    """Start again by way of the watchdog, as the rp2 port does, so that the cause is the watchdog's."""
+    """Restart by the watchdog, as the rp2 port does, so the cause is the watchdog's."""
     raise Reset(WDT_RESET)
 
 
 def reset_cause():
-    """Why the board started last."""
+    """The cause of the last start."""
     return _board.reset_cause
 
 

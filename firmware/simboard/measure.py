@@ -1,6 +1,6 @@
-"""Measure what costs.py holds: run it on a board that has the firmware and a sensor (`mpremote run measure.py`).
+"""Measure the values of costs.py: run it on a board with the firmware and a sensor (`mpremote run measure.py`).
 
-It prints the table. Every share of a frame is timed by itself; CALL is what then remains of a whole frame.
+It prints the table. Each share of a frame is timed separately; CALL is the rest of a complete frame.
 """
 
 import gc
@@ -20,11 +20,11 @@ class Nowhere:
     """A host that takes every frame at once."""
 
     def write(self, buffer, length):
-        """Take it."""
+        """Ignore the frame."""
 
 
 def timed(call, times=20):
-    """Return the microseconds that a call takes, on average, once it has run."""
+    """Return the mean microseconds of a call, after a first one."""
     call()
     gc.collect()
     begin = ticks_us()
@@ -34,7 +34,7 @@ def timed(call, times=20):
 
 
 def frame_us(box):
-    """Return the microseconds of the turns that drain a frame, on average, as the loop meets them: between others."""
+    """Return the mean microseconds of the turns that drain a frame, in the running loop."""
     total = 0
     before = box.sent
     while box.sent < before + FRAMES:
@@ -55,13 +55,13 @@ def port_us(text):
 
 
 def main(stream_in):
-    """Print the table, and start the board again."""
+    """Print the table, and restart the board."""
     box = acquire.Box(stream_in, Nowhere())
     box.start(1000, None, None, 0)
-    gc.threshold(-1)  # none of what follows is to be interrupted by a collection
+    gc.threshold(-1)  # no collection during the measurements
     frames = box.frames
     length = len(frames.payload)
-    whole_us = frame_us(box)
+    total_us = frame_us(box)
     end = length + 36
     checked_us = (
         timed(lambda: icm42688p.are_packets(frames.payload, length))
@@ -75,7 +75,7 @@ def main(stream_in):
     line = b'{"do": "mark", "text": "' + b"x" * 200 + b'"}'
     box.turn()  # feeds the watchdog
     table = (
-        ("CALL_US", (whole_us - checked_us - bits_us) / CALLS),
+        ("CALL_US", (total_us - checked_us - bits_us) / CALLS),
         ("FRAME_BYTE_US", checked_us / length),
         ("JSON_OUT_BYTE_US", timed(lambda: json.dumps(hello)) / len(text)),
         ("JSON_IN_BYTE_US", timed(lambda: json.loads(line)) / len(line)),

@@ -1,4 +1,4 @@
-"""Puts the simulated board's modules in the place of MicroPython's own, for whatever is imported from then on."""
+"""Replaces MicroPython's modules by the simulated board's, for later imports."""
 
 import sys
 

@@ -1,4 +1,4 @@
-"""The motion that the chip feels: rows from a file, read in blocks, or a body at rest."""
+"""The motion of the chip: rows from a file, read in blocks, or a body at rest."""
 
 from array import array
 
@@ -6,14 +6,14 @@ import micropython
 from micropython import const
 
 ROWS = const(2048)  # of a block
-LEAD = const(648)  # rows of the last block kept in front: the longest stretch that one sample may need (25 Hz)
+LEAD = const(648)  # rows of the last block kept in front: the most that one sample needs (at 25 Hz)
 
 
 class Motion:
     """A window on six columns of int32 (µm/s² in x, y, z; µrad/s in x, y, z), at `rate_hz`.
 
-    After the file's end it begins again when `repeat`, else the body rests: `rest` is the row then. Without a file it
-    always rests.
+    After the end of the file it repeats if `repeat`, else the body rests with the row `rest`. Without a file it always
+    rests.
     """
 
     def __init__(self, path, rate_hz, repeat, rest):
@@ -25,7 +25,7 @@ class Motion:
         self._block = memoryview(self.rows)[LEAD * 6 :]
 
     def rewind(self):
-        """Begin at the first row; return its place in `rows`, where it stands once more before itself."""
+        """Begin at the first row; return its index in `rows`, where a copy of it also precedes it."""
         if self._file:
             self._file.seek(0)
         self._read()
@@ -34,7 +34,7 @@ class Motion:
         return LEAD
 
     def advance(self):
-        """Read the next block; what was at row ROWS + i is then at row i."""
+        """Read the next block; row ROWS + i becomes row i."""
         _copy_words(self.rows, ROWS * 6, LEAD * 6)
         self._read()
 
@@ -51,7 +51,7 @@ class Motion:
 
 @micropython.viper
 def _copy_words(buffer, at: int, n: int):
-    """Copy `n` 32-bit words from place `at` to the start."""
+    """Copy `n` 32-bit words from index `at` to the start."""
     word = ptr32(buffer)
     for i in range(n):
         word[i] = word[at + i]

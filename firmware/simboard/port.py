@@ -1,16 +1,16 @@
-"""The serial port: the host's bytes inward, frames outward, with the time that both take and the faults of a link."""
+"""The serial port: the host's bytes in, frames out, with the time for both and the faults of a link."""
 
 from . import costs
 
 
 class Port:
-    """Both ends' streams of a box; loses or flips the bytes that the board's link faults name."""
+    """The box's two streams; loses or flips bytes according to the board's link faults."""
 
     def __init__(self, stream_in, stream_out, board):
         self.stream_in = stream_in
         self._stream_out = stream_out
         self._board = board
-        self._fetched_ps = 0  # when the host has fetched all that was written
+        self._fetched_ps = 0  # when the host will have fetched everything written
 
     def readinto(self, buffer):
         """Fill `buffer` with what the host sent."""
@@ -18,16 +18,16 @@ class Port:
         return self.stream_in.readinto(buffer)
 
     def write(self, buffer, length):
-        """Send the first `length` bytes, or what a patient port and the faults leave of them."""
+        """Send the first `length` bytes, less what a full port drops and the faults damage."""
         self._board.call(length * costs.FRAME_BYTE_NS)
         self._write_all(self._damaged(memoryview(buffer)[: length - self._dropped(length)]))
         return length
 
     def _dropped(self, length):
-        """Wait until the port's buffer has taken all; return for how many bytes it has no room in good time."""
+        """Wait until the port's buffer has taken all bytes; return how many are dropped after the port's patience."""
         board = self._board
         byte_ps = costs.HOST_BYTE_NS * 1000
-        begin_ps = max(self._fetched_ps, board.now_ps, board.silent_until_ps)  # the host begins to fetch these
+        begin_ps = max(self._fetched_ps, board.now_ps, board.silent_until_ps)  # when the host begins to fetch these
         board.spend(length * costs.PORT_BYTE_NS * 1000)
         wait_ps = begin_ps + (length - costs.PORT_BUFFER) * byte_ps - board.now_ps
         dropped = 0
@@ -56,7 +56,7 @@ class Port:
             if faults[0][1] <= 0:
                 faults.pop(0)
             else:
-                break  # the rest of it in the next frame
+                break  # it continues in the next frame
         return data
 
     def _write_all(self, data):

@@ -1,7 +1,7 @@
-"""The ICM-42688-P's register map: names, reset values and what may be written.
+"""The ICM-42688-P's register map: names, reset values and which registers can be written.
 
-Source: TDK InvenSense data sheet DS-000347 revision 1.6, as public headers and drivers carry it: section 13 (register
-maps) and from 14 on (one section a bank). Of what the factory trims, only the self-test codes are modelled.
+Source: TDK InvenSense data sheet DS-000347 revision 1.6, as public headers and drivers give it: section 13 (register
+maps) and 14 onwards (one section per bank). Of the factory's trim values, only the self-test codes are modelled.
 """
 
 from micropython import const
@@ -45,7 +45,7 @@ XG_ST_DATA = const(0x80 + 0x5F)
 ACCEL_CONFIG_STATIC2 = const(0x100 + 0x03)
 XA_ST_DATA = const(0x100 + 0x3B)
 
-# Bank, first register, reset values from there on; r: read only.
+# Bank, first register, reset values from there.
 _WRITABLE = (
     (0, 0x11, b"\x00"),  # DEVICE_CONFIG
     (0, 0x13, b"\x05\x00"),  # DRIVE_CONFIG, INT_CONFIG
@@ -92,7 +92,7 @@ def reset_values(registers, self_test_codes):
 
 
 def writable_map():
-    """N_REGISTERS bytes: 1 where a write is taken, 0 where the chip ignores it."""
+    """N_REGISTERS bytes: 1 for registers that can be written, 0 for those where the chip ignores writes."""
     writable = bytearray(N_REGISTERS)
     for bank, first, values in _WRITABLE:
         for i in range(len(values)):
@@ -104,8 +104,7 @@ def writable_map():
 # (12.5 Hz, the accelerometer's low-power rates) or reserved.
 ODR_HZ = (0, 32000, 16000, 8000, 4000, 2000, 1000, 200, 100, 50, 25, 0, 0, 0, 0, 500)
 
-# The anti-alias filter by DELT, 0 to 63: −3 dB bandwidth in Hz, and the DELTSQR and BITSHIFT that belong to it
-# (section 5.3).
+# The anti-alias filter by DELT, 0 to 63: −3 dB bandwidth in Hz, and its DELTSQR and BITSHIFT (section 5.3).
 ANTI_ALIAS = (
     (0, 0, 0), (42, 1, 15), (84, 4, 13), (126, 9, 12), (170, 16, 11), (213, 25, 10),
     (258, 36, 10), (303, 49, 9), (348, 64, 9), (394, 81, 9), (441, 100, 8), (488, 122, 8),
@@ -120,6 +119,6 @@ ANTI_ALIAS = (
     (3718, 3584, 3), (3805, 3712, 3), (3892, 3840, 3), (3979, 3968, 3),
 )  # fmt: skip
 
-# What the rate is divided by for the user-interface filter's bandwidth, by code (GYRO_ACCEL_CONFIG0, section 14.40); 0:
-# no filter (14 and 15 are "low latency").
+# The rate over this is the user-interface filter's bandwidth, by code (GYRO_ACCEL_CONFIG0, section 14.40); 0: no filter
+# (14 and 15 are "low latency").
 UI_DIVIDER = (2, 4, 5, 8, 10, 16, 20, 40, 0, 0, 0, 0, 0, 0, 0, 0)

@@ -1,17 +1,17 @@
-"""Start a simulated box: `micropython run.py CONFIG.json`; the serial port is standard input and output.
+"""Start a simulated box: `micropython run.py CONFIG.json`. The serial port is standard input and output.
 
-Runs under MicroPython's unix port (64-bit, for the native arithmetic of the signal path) and, slower, under CPython.
+It runs on MicroPython's unix port (64-bit, for the native arithmetic of the signal path) or, more slowly, on CPython.
 """
 
 import sys
 
 HERE = sys.argv[0].rsplit("/", 1)[0] if "/" in sys.argv[0] else "."
-sys.path[0] = HERE + "/.."  # not this folder, whose `json`, `time` and others are the simulated ones
+sys.path[0] = HERE + "/.."  # not this folder, which has the simulated `json`, `time` and others
 if sys.implementation.name != "micropython":
     sys.path.insert(0, HERE + "/cpython_shim")
 
-import json  # noqa: E402  only now
-import os  # noqa: E402, F401  before `time` is replaced, which it needs under CPython
+import json  # noqa: E402  after the path is set
+import os  # noqa: E402, F401  before `time`, which it needs under CPython, is replaced
 
 
 def serial_streams():
@@ -22,7 +22,7 @@ def serial_streams():
 
 
 def main(config):
-    """Be the box until the host goes away; a reset of the processor begins the firmware again."""
+    """Run the box until the host goes away; a reset of the processor restarts the firmware."""
     from simboard import modules
     from simboard.board import Board, Reset
     from simboard.port import Port

@@ -1,7 +1,7 @@
-"""The chip's two sensors: when samples are due, how registers shape them, and how they are put into packets.
+"""The chip's two sensors: when samples are due, how registers shape them, and how they are packed.
 
-Source: TDK InvenSense data sheet DS-000347 revision 1.6, as public headers and drivers carry it. Where the sheet is
-silent: a sensor's samples are invalid (−32768) during its start-up time.
+Source: TDK InvenSense data sheet DS-000347 revision 1.6, as public headers and drivers give it. Not in the sheet: a
+sensor's samples are invalid (−32768) during its start-up time.
 """
 
 from micropython import const
@@ -21,7 +21,7 @@ _DEGREE_URAD = 17453.292519943295
 
 
 class Sampler:
-    """Makes samples of what `path` carries as `registers` say. Times are picoseconds of true time."""
+    """Makes samples from a signal path according to `registers`. Times are picoseconds of true time."""
 
     def __init__(self, registers, path, oscillator_ppm, temperature_mc, slope_mc_per_min):
         self.path = path
@@ -51,7 +51,7 @@ class Sampler:
         self.path.restart()
 
     def configure(self, now_ps):
-        """Take over what the registers say; a new rate begins now."""
+        """Apply the registers; a new rate begins now."""
         registers = self._registers
         accel, gyro = registers[reg.ACCEL_CONFIG0], registers[reg.GYRO_CONFIG0]
         odr_hz = reg.ODR_HZ[accel & 15]
@@ -73,14 +73,14 @@ class Sampler:
             self._stamp += self._stamp_step
 
     def _self_test(self, enabled):
-        """Excite the axes that SELF_TEST_CONFIG names: bits 0–2 gyroscope, 3–5 accelerometer, whose power is bit 6."""
+        """Push the axes in SELF_TEST_CONFIG: bits 0–2 gyroscope, 3–5 accelerometer, whose power is bit 6."""
         powered = enabled & 0x40
         if enabled & 0x38 and not powered:
             remark("the accelerometer's self-test has no power: ACCEL_ST_POWER is 0")
         self.path.excite((enabled >> 3 & 7 if powered else 0) | (enabled & 7) << 3)
 
     def _filters(self, at, shift, nibble, odr_hz):
-        """Anti-alias bandwidth, user filter's bandwidth and order of a sensor (sections 5.3, 5.5)."""
+        """A sensor's anti-alias bandwidth, and bandwidth and order of its user filter (sections 5.3, 5.5)."""
         registers = self._registers
         delt = registers[at] >> shift & 0x3F
         squared = registers[at + 1] | (registers[at + 2] & 15) << 8
@@ -99,7 +99,7 @@ class Sampler:
         return 0 if now_ps < self.next_ps else (now_ps - self.next_ps) // self.period_ps + 1
 
     def skip(self, n):
-        """Let `n` samples go by unmade."""
+        """Skip `n` samples."""
         self.next_ps += n * self.period_ps
         self._stamp = self._stamp + n * self._stamp_step & 0x3FFFFF
 
@@ -109,7 +109,7 @@ class Sampler:
         big_endian = registers[reg.INTF_CONFIG0] >> 4 & 1
         self.path.make(packets, first, n, big_endian)
         header = 0x68 if registers[reg.TMST_CONFIG] & 1 else 0x60  # accelerometer, gyroscope, time of the sample
-        temperature = self._temperature(2070)  # 2.07 counts a degree
+        temperature = self._temperature(2070)  # 2.07 counts per degree
         frame_packets(packets, first, n, header, temperature, self._stamp, self._stamp_step, big_endian)
         packets[first * PACKET] |= self._odr_changed
         self._odr_changed = 0
@@ -123,7 +123,7 @@ class Sampler:
             invalidate(packets, first, n, column, big_endian)
 
     def sense(self, fifo, streaming):
-        """Bring the temperature and sense registers up to date: from the FIFO's newest packet, or one made for it."""
+        """Update the temperature and data registers, from the FIFO's newest packet or one made for this."""
         registers = self._registers
         if self.next_ps == NEVER:
             return
@@ -133,7 +133,7 @@ class Sampler:
         if not streaming or fifo.newest(self._packet):
             for i in range(12):
                 registers[reg.TEMP_DATA1 + 2 + i] = self._packet[1 + i]
-        word = self._temperature(132480)  # 132.48 counts a degree (section 4.13)
+        word = self._temperature(132480)  # 132.48 counts per degree (section 4.13)
         little = not registers[reg.INTF_CONFIG0] & 0x10
         registers[reg.TEMP_DATA1 + little] = word >> 8 & 0xFF
         registers[reg.TEMP_DATA1 + 1 - little] = word & 0xFF

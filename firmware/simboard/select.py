@@ -1,4 +1,4 @@
-"""MicroPython's `select`, as far as the firmware uses it, with the time that it takes on the simulated board."""
+"""MicroPython's `select`, as far as the firmware uses it, with its time on the simulated board."""
 
 import select
 
@@ -14,18 +14,18 @@ def install(board):
 
 
 class poll:
-    """Looks whether the host has sent something."""
+    """Reports whether the host has sent something."""
 
     def __init__(self):
         self._poll = select.poll()
-        self._look = getattr(self._poll, "ipoll", self._poll.poll)  # CPython has poll alone
+        self._wait = getattr(self._poll, "ipoll", self._poll.poll)  # CPython only has poll
 
     def register(self, port, events):
-        """Look at this port from now on."""
+        """Watch this port from now on."""
         self._poll.register(port.stream_in, events)
 
     def ipoll(self, timeout_ms):
-        """Give what is ready."""
+        """Return the ready streams."""
         _board.call()
-        _board.keep_pace()  # a loop that looks and never waits takes its time, too
-        return self._look(timeout_ms)
+        _board.keep_pace()  # a loop that polls without waiting also takes time
+        return self._wait(timeout_ms)

@@ -1,7 +1,7 @@
 """From motion to counts: white noise, anti-alias filter, user-interface filter, decimation, scale, full scale.
 
 Everything runs at the chip's internal rate of 32 kHz (data sheet DS-000347, section 5: the signal path before
-decimation) in 64-bit integers, so it needs a 64-bit MicroPython (the unix port) or CPython; both give the same bytes.
+decimation) in 64-bit integers, on a 64-bit MicroPython (the unix port) or CPython. Both give the same bytes.
 """
 
 import math
@@ -19,14 +19,14 @@ _CLIP = const(0x10000000)  # the front end: ±27 g, ±15 000 °/s, so that produ
 # Noise density, data sheet tables 1 and 2: 70 µg/√Hz and 2.8 mdps/√Hz.
 ACCELEROMETER_NOISE = 70e-6 * GRAVITY_UMS2
 GYROSCOPE_NOISE = 2.8e-3 * math.pi / 180 * 1e6
-# What the self-test adds for a factory code of 1, each further step 1 % more: 2620 counts at ±2 g and at ±250 °/s (the
-# maker's public drivers). The sheet is silent on its sign, and on a chip without a code: here it is that of code 120.
+# The self-test's push for a factory code of 1, 1 % more for each further step: 2620 counts at ±2 g and at ±250 °/s (the
+# maker's public drivers). The sheet does not give its sign, nor its size on a chip without a code: here as code 120.
 ACCELEROMETER_TEST = 2620 / 32768 * 2 * GRAVITY_UMS2
 GYROSCOPE_TEST = 2620 / 32768 * 250 * math.pi / 180 * 1e6
 _BYTES_SIGMA = math.sqrt((65536 - 1) / 3)  # standard deviation of the sum of four random bytes
 
 # One axis: an array of 64-bit integers.
-_PHASE = const(0)  # place in the motion rows, 32 fractional bits
+_PHASE = const(0)  # position in the motion rows, 32 fractional bits
 _STEP = const(1)  # motion rows per internal sample, 32 fractional bits
 _RATIO = const(2)  # internal samples per output sample
 _COLUMN = const(3)
@@ -34,19 +34,19 @@ _GAIN = const(4)  # noise is (sum of four random bytes − 510) × GAIN / 256, i
 _RANDOM = const(5)  # xorshift32 state, never 0
 _AAF = const(6)  # anti-alias filter: a1, a2, a3, ic1, ic2; a3 = 0: no filter
 _POLE = const(11)  # user filter, single pole: G, state; G = 0: no filter
-_PAIR = const(13)  # user filter, pair of poles: as the anti-alias filter
+_PAIR = const(13)  # user filter, pair of poles: same layout as the anti-alias filter
 _SCALE = const(18)  # counts = (value × SCALE >> SHIFT) + OFFSET
 _SHIFT = const(19)
 _OFFSET = const(20)
 _LAST = const(21)  # the last sample, counts
-_PUSH = const(22)  # what the self-test adds, in µm/s² or µrad/s
+_PUSH = const(22)  # the self-test's push, in µm/s² or µrad/s
 _WORDS = const(23)
 
 _UNIT = const(0x2000000)  # filter coefficients have 25 fractional bits, signals 8
 
 
 class SignalPath:
-    """Six axes from one motion. Configure it, restart it, and let it make packets."""
+    """Six axes from one motion. Configure it, restart it, then make packets."""
 
     def __init__(self, motion, config):
         self._motion = motion
@@ -59,7 +59,7 @@ class SignalPath:
         self._push = [_self_test_push(column, code) for column, code in enumerate(config["self_test_codes"])]
 
     def configure(self, odr_hz, full_scale_ums2, accelerometer_filters, full_scale_urads, gyroscope_filters):
-        """Set both sensors at one rate; filters are (anti-alias Hz, user filter Hz and its order), 0 Hz for none."""
+        """Set both sensors to one rate; filters are (anti-alias Hz, user filter Hz, its order), 0 Hz for none."""
         for column in range(6):
             axis = self._axes[column]
             if column < 3:
@@ -79,34 +79,34 @@ class SignalPath:
             _first_order(axis, 0 if order == 2 else user_hz)
             _second_order(axis, _PAIR, 0 if order == 1 else user_hz, 1 if order == 3 else math.sqrt(2))
         if self._axes[0][_RATIO] * self._axes[0][_STEP] >> 32 > LEAD - 8:
-            raise ValueError("simulated board: the motion has too many rows a sample; give it at 16 kHz")
+            raise ValueError("simulated board: the motion has too many rows per sample; give it at 16 kHz")
         if self._stuck >= 0:
             self.stick(self._stuck)
 
     def stick(self, column):
-        """Let one column stay at the count that it has."""
+        """Hold one column at its present count."""
         self._stuck = column
         self._axes[column][_SCALE] = 0
         self._axes[column][_OFFSET] = self._axes[column][_LAST]
 
     def excite(self, columns):
-        """Let the self-test push the columns whose bits are set, and no others."""
+        """Let the self-test push only the columns whose bits are set."""
         for column in range(6):
             self._axes[column][_PUSH] = self._push[column] if columns >> column & 1 else 0
 
     def weaken(self, column, percent):
-        """Let the self-test push a column with so much of its strength only."""
+        """Reduce the self-test's push of a column to this percentage."""
         self._push[column] = self._push[column] * percent // 100
 
     def restart(self):
-        """Begin the motion again, the filters settled on its first row."""
+        """Restart the motion, with the filters settled on its first row."""
         row = self._motion.rewind()
         for axis in self._axes:
             _settle(axis, self._motion.rows[row * 6 + axis[_COLUMN]])
             axis[_PHASE] = row << 32
 
     def make(self, packets, first, n, big_endian):
-        """Write the six columns of `n` samples into 16-byte packets, from packet `first` on."""
+        """Write the six columns of `n` samples into 16-byte packets, starting at packet `first`."""
         per_sample = self._axes[0][_RATIO] * self._axes[0][_STEP]
         while n:
             fit = (((ROWS + LEAD - 3) << 32) - self._axes[0][_PHASE]) // per_sample
@@ -123,7 +123,7 @@ class SignalPath:
 
 
 def _self_test_push(column, code):
-    """What the self-test adds to a column, in µm/s² or µrad/s; y is pushed the other way."""
+    """The self-test's push of a column, in µm/s² or µrad/s; y is pushed the other way."""
     strength = (GYROSCOPE_TEST if column > 2 else ACCELEROMETER_TEST) * 1.01 ** ((code or 120) - 1)
     return round(-strength if column % 3 == 1 else strength)
 
@@ -131,7 +131,7 @@ def _self_test_push(column, code):
 def _second_order(axis, at, bandwidth_hz, damping):
     """Put a low-pass into `axis` at _AAF or _PAIR; damping √2 is Butterworth, −3 dB at the bandwidth; 0 Hz: no filter.
 
-    The form is the trapezoidal state-variable filter: its gain at 0 Hz is 1 whatever the rounding.
+    It is the trapezoidal state-variable filter, whose gain at 0 Hz is 1 whatever the rounding.
     """
     g = math.tan(math.pi * bandwidth_hz / INTERNAL_HZ)
     a1 = 1 / (1 + g * (g + damping))
@@ -147,7 +147,7 @@ def _first_order(axis, bandwidth_hz):
 
 
 def _set_scale(axis, full_scale, gain):
-    """Make 32768 counts of `full_scale` (µm/s² or µrad/s), times `gain`."""
+    """Scale `full_scale` (µm/s² or µrad/s) to 32768 counts, times `gain`."""
     counts = 32768 * gain / full_scale / 256
     axis[_SHIFT] = 44
     while counts * (1 << axis[_SHIFT]) > 1 << 25:  # keeps the product with a signal below 2^63
@@ -156,13 +156,13 @@ def _set_scale(axis, full_scale, gain):
 
 
 def _settle(axis, value):
-    """Set the filters as if they had seen `value` (µm/s² or µrad/s) for ever."""
+    """Settle the filters on a constant `value` (µm/s² or µrad/s)."""
     axis[_AAF + 3] = axis[_PAIR + 3] = 0
     axis[_AAF + 4] = axis[_PAIR + 4] = axis[_POLE + 1] = max(-_CLIP, min(_CLIP, value)) << 8
 
 
 def _new_axis(column, seed):
-    """An axis with a noise stream of its own."""
+    """An axis with its own noise stream."""
     axis = array("l", [0] * _WORDS)  # long: 64 bits, and off the heap where "q" is not
     axis[_COLUMN] = column
     axis[_RANDOM] = (seed * 2654435761 + (column + 1) * 0x9E3779B9) & 0xFFFFFFFF or 1
@@ -171,9 +171,9 @@ def _new_axis(column, seed):
 
 @micropython.viper
 def _sample(axis, rows, packets, first: int, n: int, big_endian: int):
-    """Make `n` output samples of one axis from the motion `rows` into 16-byte `packets`, from packet `first` on.
+    """Make `n` output samples of one axis from the motion `rows` in 16-byte `packets`, starting at packet `first`.
 
-    Between rows the motion is a cubic (Catmull-Rom) in time. Valid samples are −32767 to 32767: −32768 means invalid.
+    Between rows the motion is a cubic (Catmull-Rom) in time. Valid samples are −32767 to 32767; −32768 means invalid.
     """
     motion = ptr32(rows)
     out = ptr8(packets)
@@ -273,7 +273,7 @@ def _sample(axis, rows, packets, first: int, n: int, big_endian: int):
 def frame_packets(packets, first: int, n: int, header: int, temperature: int, stamp: int, step: int, big_endian: int):
     """Put header, temperature and time stamp into `n` packets (structure 3, section 6.1).
 
-    `stamp` has 6 fractional bits; `step` leads from packet to packet.
+    `stamp` has 6 fractional bits; `step` is its increment per packet.
     """
     out = ptr8(packets)
     at = first * 16
@@ -288,7 +288,7 @@ def frame_packets(packets, first: int, n: int, header: int, temperature: int, st
 
 @micropython.viper
 def invalidate(packets, first: int, n: int, column: int, big_endian: int):
-    """Write "no valid sample" (−32768) into three columns from `column` on."""
+    """Write "no valid sample" (−32768) into three columns, starting at `column`."""
     out = ptr8(packets)
     at = first * 16 + 1 + column * 2
     for _ in range(n):

@@ -7,7 +7,7 @@ _board = None
 
 
 def install(board):
-    """Make `board` the one whose clock is told."""
+    """Make `board` the one whose clock is read."""
     global _board
     _board = board
 
@@ -35,15 +35,15 @@ def ticks_diff(end, start):
 
 
 def sleep_us(us):
-    """Wait so many microseconds."""
+    """Wait for some microseconds."""
     _board.sleep(us * 1000000)
 
 
 def sleep_ms(ms):
-    """Wait until the clock has shown so many more milliseconds: up to one less than that, as on the rp2 port."""
+    """Wait until the clock has advanced by `ms` ticks of a millisecond: up to 1 ms less, as on the rp2 port."""
     _board.sleep(ms * _MS - _board.ticks_us() % 1000 * 1000000)
 
 
 def sleep(seconds):
-    """Wait so many seconds."""
+    """Wait for some seconds."""
     _board.sleep(round(seconds * 1e12))

@@ -1,7 +1,7 @@
-"""The acquisition loop: at every watermark the oldest samples go from the chip's FIFO into a frame and away.
+"""The acquisition loop: at every watermark, the oldest samples go from the chip's FIFO into a frame and are sent.
 
-What is not draining comes in pieces of a few milliseconds, one a turn, which is little beside what the FIFO holds
-(hardware_notes/board_numbers.md). What runs for every frame is compiled to machine code, which saves a twentieth.
+All other work comes in pieces of a few milliseconds, one per turn, short against what the FIFO holds
+(hardware_notes/board_numbers.md). What runs for every frame is compiled to machine code, which saves 5 %.
 """
 
 import gc
@@ -22,17 +22,17 @@ from .link import Link
 from .status import BUS_ERRORS, BUSY_PERCENT, FRAMES, LONGEST_STALL_US, LOST, OVERFLOWS, Status
 
 _SECOND_US = const(1_000_000)
-_STATUS_S = const(10)  # a status by itself this often
-_SILENCE_US = const(250_000)  # without a watermark for so long (eight frames at 1 kHz), the chip has lost its settings
-_NAPS = const(3)  # of which each takes a millisecond at most, on an RP2 a third of that
-_MOST_IN_A_ROW = const(16)  # frames that may go out one after the other while everything else waits
-_GARBAGE = const(16384)  # bytes, after which the next command collects it: sooner, but in half the time of a full heap
+_STATUS_S = const(10)  # between automatic statuses
+_SILENCE_US = const(250_000)  # without a watermark for this long (eight frames at 1 kHz), the chip lost its settings
+_NAPS = const(3)  # each at most a millisecond, on an RP2 a third of that
+_MOST_IN_A_ROW = const(16)  # consecutive frames while all other work waits
+_GARBAGE = const(16384)  # bytes after which a command collects garbage: earlier, but in half the time of a full heap
 _WATCHDOG_MS = const(8000)  # the RP2040 can count to 8388 ms
 _NO_TEMPERATURE = const(0x8000)
 
 
 def run(stream_in, stream_out):
-    """Be the box, for ever: commands come in on one byte stream, frames go out on the other."""
+    """Run the box for ever: commands come in on one byte stream, frames go out on the other."""
     box = Box(stream_in, stream_out)
     box.greet()
     try:
@@ -43,7 +43,7 @@ def run(stream_in, stream_out):
 
 
 class Box:
-    """The box: its sensor, its frames, its link, and how the recording goes."""
+    """The box: its sensor, its frames, its link, and the state of the recording."""
 
     def __init__(self, stream_in, stream_out):
         self.link = Link(stream_in)
@@ -61,22 +61,22 @@ class Box:
         self._hello = b""
         self._status = Status()
         self._measured_at = ticks_us()
-        self._idle_us = self._longest_stall_us = 0  # since then: with nothing to do; the longest turn that had
+        self._idle_us = self._longest_stall_us = 0  # since then: time idle, and the longest busy turn
         self._idle = False
         self._clear()
 
     def _clear(self):
         self.frames.first_sample[:] = bytes(8)
         self._set_temperature(_NO_TEMPERATURE)
-        self.due = False  # a frame's worth of samples waits in the FIFO
+        self.due = False  # a frame's worth of samples is in the FIFO
         self.broken = False  # the chip could not be set up again
         self.flags = 0  # of the next sample frame
         self.sent = self.lost = self.overflows = self.bus_errors = 0
         self.seconds = 0
         self._in_a_row = 0
         self._status_due = False
-        self._told = []  # names of the faults told since the last status
-        self._untold = []  # faults to tell when there is time
+        self._reported = []  # names of the faults reported since the last status
+        self._to_report = []  # faults to send when there is time
         now = ticks_us()
         self._drained_at = self._turned_at = now
         self._second_at = ticks_add(now, _SECOND_US)
@@ -84,10 +84,10 @@ class Box:
 
     @micropython.native
     def turn(self):
-        """Once round the loop: a frame if one is due, else one small piece of other work, else a nap.
+        """One turn of the loop: a frame if one is due, else one small piece of other work, else a nap.
 
-        So frames come first, though even a box that is always behind hears its host now and then. While samples flow
-        and nobody asks for anything, it does not touch the heap.
+        Frames come first, but even a box that is always behind hears its host now and then. While samples flow and no
+        command arrives, it does not touch the heap.
         """
         now = ticks_us()
         lap_us = ticks_diff(now, self._turned_at)
@@ -109,7 +109,7 @@ class Box:
         if not self._work(now):
             self._idle = True
             for _ in range(_NAPS):
-                if self.running and self.due:  # what came due just before a stop is nobody's
+                if self.running and self.due:  # after a stop, a frame still due must not keep the loop awake
                     break
                 machine.idle()
 
@@ -120,7 +120,7 @@ class Box:
     def _drain(self, now):
         """Move one frame's worth of the oldest samples from the FIFO to the host."""
         sensor, frames = self.sensor, self.frames
-        self.due = False  # before the look, so that an interrupt from here on is not forgotten
+        self.due = False  # before reading the level, so that a later interrupt is not missed
         frames.clock.advance()
         level = 0 if self.broken else sensor.drain(frames.payload)
         if level < self._watermark:
@@ -135,15 +135,15 @@ class Box:
         flags, self.flags = self.flags, 0
         frames.send_samples(flags, level)
         self.sent += 1
-        if level >= self._again:
+        if level >= self._backlog:
             self.due = True
         if self.sent == self.wanted:
             self.finish("the time asked for is over")
 
     def _count_lost(self):
-        """Step the counter over the samples that the FIFO dropped, which are older than those just drained."""
+        """Advance the counter by the samples that the FIFO dropped, which are older than those just drained."""
         lost = self.sensor.lost()
-        if lost == 0:  # it was full to the last packet, and in time
+        if lost == 0:  # the FIFO was full, but nothing was dropped
             return
         self.flags |= OVERFLOWED
         self.overflows += 1
@@ -156,7 +156,7 @@ class Box:
             self._report("fifo_overflow", "samples lost: the frames and the status count them")
 
     def _recover(self, detail):
-        """Report an error on the bus and set the chip up again; how many samples that cost is not known."""
+        """Report an error on the bus and set the chip up again; the number of samples lost is not known."""
         if not self.broken:
             self.bus_errors += 1
             self.flags |= RESTARTED | LOSS_UNKNOWN
@@ -165,20 +165,20 @@ class Box:
             self.sensor.start(self.odr_hz)
             self.broken = False
         except Fault as fault:
-            self.broken = True  # the silence that follows brings the next try
+            self.broken = True  # the following silence triggers the next try
             self._report(fault.name, fault.detail)
         self._drained_at = ticks_us()
         self._show()
 
     def _work(self, now):
-        """Do one small piece of what is not draining; return whether there was one."""
+        """Do one small piece of other work; return whether there was one."""
         if ticks_diff(now, self._second_at) >= 0:
             self._each_second()
         elif self._status_due:
             self._status_due = False
             self.send_status()
-        elif self._untold:
-            self.complain(self._untold.pop(0))
+        elif self._to_report:
+            self.complain(self._to_report.pop(0))
         elif self.link.waiting():
             self._listen()
         else:
@@ -188,7 +188,7 @@ class Box:
     def _listen(self):
         try:
             line = self.link.line()
-            if line:  # an empty one only ends what another program left half written
+            if line:  # an empty one only ends a line that another program left half written
                 commands.obey(self, line)
         except Fault as fault:
             self.complain(fault)
@@ -212,7 +212,7 @@ class Box:
         self._show()
 
     def _show(self):
-        """Let the light say how it goes."""
+        """Show the state on the light."""
         if self.broken or not self.sensor:
             self.light.show(light.FAULT)
         elif not self.running:
@@ -227,9 +227,9 @@ class Box:
         self.frames.temperature[1] = word >> 8
 
     def start(self, odr_hz, accel_range_g, gyro_range_dps, seconds):
-        """Start sampling; `seconds` of 0 means until stopped, a range of None whatever the chip has.
+        """Start sampling; `seconds` 0 means until stopped, a range of None the chip's own.
 
-        Raises Fault when the chip is not there or cannot.
+        Raises Fault if there is no chip, or one that cannot sample like that.
         """
         self.sensor = None
         self.sensor = sensor = sensors.find(self.bus)
@@ -243,10 +243,10 @@ class Box:
         self.wanted = int(samples // sensor.WATERMARK) + (samples % sensor.WATERMARK > 0)  # frames; 0 is never reached
         self.odr_hz = odr_hz
         self._watermark = sensor.WATERMARK
-        self._again = 2 * sensor.WATERMARK - sensor.WATERMARK // 2  # level from which a second frame is due, or all but
-        self._patience_us = 2 * sensor.WATERMARK * _SECOND_US // odr_hz  # until it looks without an interrupt
+        self._backlog = 2 * sensor.WATERMARK - sensor.WATERMARK // 2  # level at which a second frame is (almost) due
+        self._patience_us = 2 * sensor.WATERMARK * _SECOND_US // odr_hz  # until it drains without an interrupt
         self.frames.hold(sensor.LAYOUT, sensor.WATERMARK, sensor.PACKET)
-        if not self.watchdog:  # only now: once started, an RP2040's watchdog cannot be stopped
+        if not self.watchdog:  # not earlier: an RP2040's watchdog cannot be stopped
             self.watchdog = machine.WDT(timeout=_WATCHDOG_MS)
         gc.collect()
         gc.threshold(_GARBAGE)
@@ -258,7 +258,7 @@ class Box:
         self._show()
 
     def self_test(self):
-        """Let the chip test itself and send what it found. Raises Fault when the chip is not there or gives nothing."""
+        """Let the chip test itself and send the result. Raises Fault if there is no chip or no answer."""
         result = sensors.find(self.bus).self_test()
         self._send_json(frame.SELF_TEST, result)
         failed = [axis["axis"] for axis in result["axes"] if not axis["ok"]]
@@ -274,9 +274,9 @@ class Box:
             try:
                 self.sensor.stop()
             except Fault as fault:
-                self._untold.append(fault)
-            while self._untold:
-                self.complain(self._untold.pop(0))
+                self._to_report.append(fault)
+            while self._to_report:
+                self.complain(self._to_report.pop(0))
         samples = int.from_bytes(self.frames.first_sample, "little")
         self._send_json(frame.BYE, {"reason": reason, "samples": samples, "lost": self.lost})
         self._show()
@@ -286,13 +286,13 @@ class Box:
         self._send_json(frame.FAULT, {"fault": fault.name, "detail": fault.detail})
 
     def _report(self, name, detail):
-        """Send a fault frame when there is time; one that repeats before the next status is only counted there."""
-        if name not in self._told:
-            self._told.append(name)
-            self._untold.append(Fault(name, detail))
+        """Send a fault frame when there is time; repeats before the next status are only counted there."""
+        if name not in self._reported:
+            self._reported.append(name)
+            self._to_report.append(Fault(name, detail))
 
     def greet(self):
-        """Send the hello frame, and a fault after it while there is no sensor."""
+        """Send the hello frame, followed by a fault if there is no sensor."""
         if self.running:
             self.frames.send(frame.HELLO, self._hello)
             return
@@ -300,7 +300,7 @@ class Box:
         if not self.sensor:
             try:
                 self.sensor = sensors.find(self.bus)
-                self.sensor.stop()  # after a reset of the processor alone it samples on
+                self.sensor.stop()  # after a reset of only the processor it is still sampling
             except Fault as fault:
                 missing = fault
         self._introduce()
@@ -309,7 +309,7 @@ class Box:
             self.complain(missing)
 
     def _introduce(self):
-        """Make the hello frame's content, which stays as it is while samples flow, and send it."""
+        """Make the hello frame's content, which is reused while samples flow, and send it."""
         sensor = self.sensor
         hello = {
             "firmware": VERSION,
@@ -334,7 +334,7 @@ class Box:
         self.frames.send(kind, json.dumps(content).encode())
 
     def send_status(self):
-        """Send a status frame; nothing here reaches the heap."""
+        """Send a status frame, without heap."""
         content = self._status
         content.put_running(self.running)
         content.put(FRAMES, self.sent)
@@ -344,11 +344,11 @@ class Box:
         content.put(LONGEST_STALL_US, self._longest_stall_us)
         content.put(BUSY_PERCENT, self._measure_load(ticks_us()))
         self.frames.send(frame.STATUS, content.text)
-        if self._told:
-            self._told.clear()
+        if self._reported:
+            self._reported.clear()
 
     def _measure_load(self, now):
-        """Return the share of time since the last call in which there was something to do; begin to measure anew."""
+        """Return the percentage of time since the last call that was busy; restart the measurement."""
         elapsed_us = ticks_diff(now, self._measured_at)
         busy_percent = 100 - self._idle_us // (elapsed_us // 100 + 1)
         self._measured_at = now

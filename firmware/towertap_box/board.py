@@ -1,4 +1,4 @@
-"""The board: which pins carry the sensor, one line a processor, and the SPI bus with its chip select."""
+"""The board: the sensor's pins, one line per processor, and the SPI bus with its chip select."""
 
 import sys
 
@@ -7,15 +7,15 @@ from micropython import const
 
 BOARD = getattr(sys.implementation, "_machine", sys.platform)  # as MicroPython names it
 
-# What the name contains: SPI block, clock, to the sensor, from the sensor, chip select, interrupt.
+# Part of the board's name: SPI block, clock, to the sensor, from the sensor, chip select, interrupt.
 WIRING = {
     "RP2040": (0, 18, 19, 16, 17, 20),
     "RP2350": (0, 18, 19, 16, 17, 20),
 }
 _DEFAULT = "RP2040"
 
-# MicroPython feeds an RP2's SPI block 48 MHz, of which it makes 24, 12, 8, 6 … MHz and no rate between. The chips take
-# 24 MHz; at 12 MHz leads of a hand's length still carry clean edges.
+# MicroPython clocks an RP2's SPI block at 48 MHz, which gives only 24, 12, 8, 6 … MHz. The chips take 24 MHz; at 12 MHz
+# leads of 10 cm still carry clean edges.
 _BUS_HZ = const(12_000_000)
 
 
@@ -28,16 +28,16 @@ class Bus:
         self.spi = SPI(
             block, baudrate=_BUS_HZ, polarity=0, phase=0, sck=Pin(clock), mosi=Pin(to_sensor), miso=Pin(from_sensor)
         )
-        self._interrupt = Pin(interrupt, Pin.IN, Pin.PULL_DOWN)  # a lead that came off is no interrupt
+        self._interrupt = Pin(interrupt, Pin.IN, Pin.PULL_DOWN)  # a loose lead is no interrupt
 
     def exchange(self, out, into):
-        """Send `out` and fill `into` with what comes back meanwhile; both of one length."""
+        """Send `out` and fill `into` with the bytes received meanwhile; both have one length."""
         self.select(0)
         self.spi.write_readinto(out, into)
         self.select(1)
 
     def on_interrupt(self, handler):
-        """Call `handler(pin)` at every rising edge of the sensor's interrupt pin, whatever else is being done."""
+        """Call `handler(pin)` at every rising edge of the sensor's interrupt pin, as a hard interrupt."""
         self._interrupt.irq(handler, Pin.IRQ_RISING, hard=True)
 
 

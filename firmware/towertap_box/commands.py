@@ -1,4 +1,4 @@
-"""The host's commands: a table of names, each a function of the box and the request."""
+"""The host's commands: a table from names to functions of the box and the request."""
 
 import json
 from time import sleep_ms
@@ -11,11 +11,11 @@ from .frame import MARK
 
 _MAX_MARK = const(200)  # bytes of a mark's text
 _MAX_SECONDS = const(1_000_000)
-_LEAVE_MS = const(100)  # in which even a slow host fetches the last frames
+_LEAVE_MS = const(100)  # time for even a slow host to fetch the last frames
 
 
 def hello(box, request):
-    """Say who is here, and once if the watchdog has reset the box: nobody was listening when that happened."""
+    """Identify the box, and report once if the watchdog has reset it: nobody was listening then."""
     box.greet()
     if box.restarted:
         box.restarted = False
@@ -25,7 +25,7 @@ def hello(box, request):
 
 
 def start(box, request):
-    """Start sampling, after the hello that says how."""
+    """Start sampling, beginning with a hello that gives the settings."""
     if box.running:
         raise Fault("bad_command", "start: already running; stop first")
     seconds = request.get("seconds", 0)
@@ -35,7 +35,7 @@ def start(box, request):
 
 
 def mark(box, request):
-    """Put the host's text into the stream, with the counter and the clock of this moment."""
+    """Put the host's text into the stream, with the present counter and clock."""
     text = request.get("text")
     payload = text.encode() if isinstance(text, str) else None
     if payload is None or len(payload) > _MAX_MARK:
@@ -44,7 +44,7 @@ def mark(box, request):
 
 
 def status(box, request):
-    """Say how it goes."""
+    """Send a status."""
     box.send_status()
 
 
@@ -54,7 +54,7 @@ def stop(box, request):
 
 
 def self_test(box, request):
-    """Let the chip test itself, which takes about two seconds in which the box must lie still."""
+    """Let the chip test itself; takes about two seconds, in which the box must lie still."""
     if box.running:
         raise Fault("bad_command", "self_test: not while sampling; stop first")
     box.self_test()
@@ -80,7 +80,7 @@ COMMANDS = {
 
 
 def obey(box, line):
-    """Do what one line from the host says; raises Fault when it says nothing known."""
+    """Obey one line from the host; raises Fault if it is not a known command."""
     try:
         request = json.loads(line)
     except ValueError:

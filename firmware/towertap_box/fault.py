@@ -1,8 +1,8 @@
-"""What goes wrong, under the names of the wire format's fault frames."""
+"""Faults, under the names of the wire format's fault frames."""
 
 
 class Fault(Exception):
-    """Something the host must hear: `name` is one of the wire format's fault names, `detail` says it in words."""
+    """A fault to send to the host: `name` is one of the wire format's fault names, `detail` a description."""
 
     def __init__(self, name, detail):
         super().__init__(name, detail)

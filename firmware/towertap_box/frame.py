@@ -1,4 +1,4 @@
-"""Frames to the host, as hardware_notes/wire_format.md has them: header, payload, CRC-32, in one buffer made once."""
+"""Frames to the host (hardware_notes/wire_format.md): header, payload, CRC-32, in one preallocated buffer."""
 
 import micropython
 from micropython import const
@@ -26,7 +26,7 @@ _TABLE = bytearray(4096)
 
 @micropython.viper
 def _tabulate():
-    """Fill in the CRC-32 (ISO-HDLC) of every byte, then of every byte with one, two and three zero bytes after it."""
+    """Fill in the CRC-32 (ISO-HDLC) of every byte, then of every byte followed by one, two and three zero bytes."""
     table = ptr32(_TABLE)
     polynomial = (uint(0xEDB8) << 16) | 0x8320
     for byte in range(256):
@@ -47,12 +47,12 @@ _tabulate()
 
 @micropython.viper
 def seal(buffer, length: int):
-    """Write the CRC-32 of the first `length` bytes behind them; `buffer` begins at an address that four divides.
+    """Write the CRC-32 of the first `length` bytes after them; `buffer` is aligned to four bytes.
 
-    Four bytes a step, each by its own part of the table ("slicing by four"). binascii.crc32 would return an integer
+    Four bytes per step, each by its own part of the table ("slicing by four"). binascii.crc32 would return an integer
     that a 32-bit board must put on the heap.
     """
-    crc = (uint(0xFFFF) << 16) | 0xFFFF  # the third name, so that the compiler keeps it in a register
+    crc = (uint(0xFFFF) << 16) | 0xFFFF  # the third local, so that the compiler keeps it in a register
     table = ptr32(_TABLE)
     word = ptr32(buffer)
     words = length >> 2
@@ -91,7 +91,7 @@ def describe(buffer, kind: int, flags: int, layout: int, length: int, count: int
 
 @micropython.viper
 def step(buffer, count: int):
-    """Step the sequence number and the sample counter: a frame of `count` samples has gone."""
+    """Advance the sequence number and the sample counter after a frame of `count` samples."""
     half = ptr16(buffer)
     carry = 1
     for i in range(6, 8):
@@ -107,7 +107,7 @@ def step(buffer, count: int):
 
 @micropython.viper
 def copy(into, at: int, source, length: int):
-    """Put the first `length` bytes of `source` into `into` from place `at` on, without a slice, which takes heap."""
+    """Copy the first `length` bytes of `source` into `into`, starting at `at`, without a slice, which takes heap."""
     target = ptr8(into)
     byte = ptr8(source)
     for i in range(length):
@@ -115,10 +115,10 @@ def copy(into, at: int, source, length: int):
 
 
 class Frames:
-    """The frame buffer. Its header is also where the running counters live, so that sending copies nothing.
+    """The frame buffer. Its header holds the running counters themselves, so sending copies nothing.
 
     `write(buffer, length)` sends the first `length` bytes. `first_sample`, `clock_us` (8 bytes each) and `temperature`
-    (2 bytes) are views into the header; `clock` keeps the second, the loop the others. `payload` takes the samples of
+    (2 bytes) are views into the header; `clock` updates `clock_us`, the loop the others. `payload` takes the samples of
     the next sample frame.
     """
 
@@ -133,7 +133,7 @@ class Frames:
         self.temperature = self._view[34:36]
 
     def hold(self, layout, count, packet):
-        """Make ready for sample frames of `count` packets of `packet` bytes."""
+        """Prepare for sample frames of `count` packets of `packet` bytes."""
         self._layout = layout
         self._count = count
         self._length = count * packet
@@ -141,7 +141,7 @@ class Frames:
 
     @micropython.native
     def send_samples(self, flags, level):
-        """Send the samples in `payload`, of which the FIFO held `level`; nothing here reaches the heap."""
+        """Send the samples in `payload`, of which the FIFO held `level`, without heap."""
         end = _HEADER + self._length
         describe(self._buffer, SAMPLES, flags, self._layout, self._length, self._count, level)
         seal(self._buffer, end)
@@ -149,7 +149,7 @@ class Frames:
         step(self._buffer, self._count)
 
     def send(self, kind, payload):
-        """Send any other frame, its payload given as bytes; overwrites `payload`. Nothing here reaches the heap."""
+        """Send any other frame, its payload given as bytes, without heap; overwrites `payload`."""
         length = len(payload)
         end = _HEADER + length
         self.clock.advance()

@@ -1,11 +1,10 @@
-"""The board's light: what the box is doing, made by the processor's PWM block, so that it costs the loop nothing."""
+"""The board's light: shows the box's state by the processor's PWM block, at no cost to the loop."""
 
 from machine import PWM, Pin
 
 _FULL = 65535
 
-# Times a second (an RP2's PWM makes nine or more) and for how much of the time it shines. hardware_notes/wiring.md
-# explains the patterns.
+# Frequency in Hz (an RP2's PWM makes nine or more) and duty cycle; hardware_notes/wiring.md explains the patterns.
 IDLE = (1000, _FULL // 50)  # dim
 LOSING = (10, _FULL // 2)  # flickers
 FAULT = (1000, _FULL)  # bright
@@ -13,7 +12,7 @@ _ON, _OFF = FAULT, (1000, 0)
 
 
 class Light:
-    """The light on the pin that MicroPython calls LED; a board without one, or with one on no PWM pin, stays dark."""
+    """The light on the pin that MicroPython calls LED; dark if there is none, or not on a PWM pin."""
 
     def __init__(self):
         try:
@@ -30,5 +29,5 @@ class Light:
             self._pwm.duty_u16(pattern[1])
 
     def beat(self, seconds):
-        """Show that samples are recorded: a second on, a second off, as long as somebody calls this every second."""
+        """Show that samples are recorded: a second on, a second off, if called every second."""
         self.show(_OFF if seconds & 1 else _ON)

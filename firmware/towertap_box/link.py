@@ -1,4 +1,4 @@
-"""The host's commands: whole lines out of a byte stream, a few bytes at a time and without ever waiting for one."""
+"""The host's commands: complete lines from a byte stream, a few bytes at a time and without ever waiting."""
 
 import select
 
@@ -7,11 +7,11 @@ from micropython import const
 from .fault import Fault
 
 _MAX_LINE = const(256)
-_PORTION = const(8)  # bytes: about a millisecond on an RP2040, little beside the 12 ms that a FIFO gives at least
+_PORTION = const(8)  # bytes: about a millisecond on an RP2040, short against the FIFO's 12 ms or more
 
 
 class Link:
-    """Collects the lines that come in on `stream`."""
+    """Collects the lines that arrive on `stream`."""
 
     def __init__(self, stream):
         self._read = stream.readinto
@@ -23,15 +23,15 @@ class Link:
         self._length = 0
 
     def waiting(self):
-        """Tell whether the host has said something that is not yet taken in."""
+        """Return whether bytes from the host are waiting."""
         for _ in self._poll(0):
             return True
         return False
 
     def line(self):
-        """Take in a few of the bytes that wait; return the line that they end, without its end, or None.
+        """Take a few of the waiting bytes; return the line that they complete, without its end, or None.
 
-        Raises Fault for a line that is too long, and EOFError at the end of the stream (which no board ever sees).
+        Raises Fault for a line that is too long, and EOFError at the end of the stream (never on a board).
         """
         for _ in range(_PORTION):
             if not self._read(self._byte):

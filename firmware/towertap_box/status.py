@@ -1,4 +1,4 @@
-"""The content of a status frame: a JSON object whose numbers are written in place, so that it needs no heap."""
+"""The content of a status frame: a JSON object whose numbers are written in place, without heap."""
 
 import micropython
 from micropython import const
@@ -9,12 +9,12 @@ _NAMES = ("frames", "lost", "overflows", "bus_errors", "busy_percent", "longest_
 FRAMES, LOST, OVERFLOWS, BUS_ERRORS, BUSY_PERCENT, LONGEST_STALL_US = range(6)
 
 _WIDTH = const(10)
-_RUNNING = const(12)  # where the text says true or false
+_RUNNING = const(12)  # position of true or false in the text
 
 
 @micropython.viper
 def _write_number(text, end: int, number: int):
-    """Write a number from 0 to 2^30 - 1, with spaces before it, into the ten bytes that end at `end`."""
+    """Write a number from 0 to 2^30 - 1, padded with spaces on the left, into the ten bytes that end at `end`."""
     byte = ptr8(text)
     for i in range(10):
         digit = 0x20
@@ -26,7 +26,7 @@ def _write_number(text, end: int, number: int):
 
 
 class Status:
-    """`text` is the content; `put` its numbers there. JSON allows the spaces before them."""
+    """`text` is the content; `put` writes its numbers. JSON allows the spaces before them."""
 
     def __init__(self):
         self.text = bytearray(b'{"running": false')

@@ -9,10 +9,6 @@ from towertap.errors import AnalysisError
 RATE_HZ = 500.0
 
 
-def rows_of(values):
-    return lambda start, stop: values[start:stop]
-
-
 def white(rng, seconds, power_density):
     return rng.normal(0, power_density * np.sqrt(RATE_HZ / 2), (round(seconds * RATE_HZ), 3))
 
@@ -22,7 +18,7 @@ def test_white_noise_is_within_its_interval_in_95_percent_of_500_recordings():
     rng, inside, recordings, false_tones = np.random.default_rng(11), 0, 500, 0
     for _ in range(recordings):
         values = white(rng, 24, 7e-4)
-        spectrum = density.spectrum(rows_of(values), len(values), RATE_HZ)
+        spectrum = density.spectrum([values], RATE_HZ)
         found_tones, spoilt = density.find_tones(spectrum, 200.0)
         found = density.white_density(spectrum, (10.0, 60.0), spoilt)
         inside += int(((found.low <= 7e-4) & (found.high >= 7e-4)).sum())
@@ -33,7 +29,7 @@ def test_white_noise_is_within_its_interval_in_95_percent_of_500_recordings():
 
 def test_the_spectrum_is_scipys():
     values = white(np.random.default_rng(1), 90, 1.0)
-    found = density.spectrum(rows_of(values), len(values), RATE_HZ)
+    found = density.spectrum([values], RATE_HZ)
     frequency, expected = signal.welch(values, RATE_HZ, "hann", nperseg=2000, axis=0)
     assert found.segments == 44
     assert found.frequency_hz == pytest.approx(frequency)
@@ -53,7 +49,7 @@ def test_tones_are_found_named_and_kept_out_of_the_density():
     t = np.arange(len(values)) / RATE_HZ
     for f_hz, amplitude in ((50.02, 0.004), (150.06, 0.002), (41.3, 0.003), (123.9, 0.002)):
         values[:, 2] += amplitude * np.sin(2 * np.pi * f_hz * t)
-    spectrum = density.spectrum(rows_of(values), len(values), RATE_HZ)
+    spectrum = density.spectrum([values], RATE_HZ)
     found, spoilt = density.find_tones(spectrum, 200.0)
     assert [tone.frequency_hz for tone in found] == pytest.approx([41.3, 50.02, 123.9, 150.06], abs=0.05)
     fan, mains, fans_third, mains_third = (tone.name for tone in found)
@@ -73,14 +69,14 @@ def test_sixty_hertz_mains_claims_the_harmonic_that_both_share():
     t = np.arange(len(values)) / RATE_HZ
     for f_hz in (60.0, 120.0, 150.0 + 30.0):
         values[:, 0] += 0.004 * np.sin(2 * np.pi * f_hz * t)
-    found, _ = density.find_tones(density.spectrum(rows_of(values), len(values), RATE_HZ), 200.0)
+    found, _ = density.find_tones(density.spectrum([values], RATE_HZ), 200.0)
     assert [tone.name for tone in found] == ["mains 60 Hz", "mains 60 Hz, harmonic 2", "mains 60 Hz, harmonic 3"]
 
 
 def test_a_short_recording_is_refused_with_the_length_that_it_needs():
     values = white(np.random.default_rng(1), 10, 1.0)
     with pytest.raises(AnalysisError, match="record 12 s or more"):
-        density.spectrum(rows_of(values), len(values), RATE_HZ)
+        density.spectrum([values], RATE_HZ)
 
 
 def test_a_band_of_tones_alone_has_no_density():

@@ -97,7 +97,7 @@ def test_none_at_all_is_said(tmp_path, capture):
     for folder in (tmp_path, tmp_path / "not there"):
         match = records.find(folder, "noise", capture)
         assert match.record is None
-        assert match.words.startswith("no noise record holds for this capture: none in")
+        assert match.words.startswith("no noise record is valid for this capture: none in")
 
 
 @pytest.mark.parametrize(

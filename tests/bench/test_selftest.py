@@ -31,7 +31,7 @@ def test_a_sound_chip_answers_as_in_the_factory():
     """A code c is 2620 · 1.01^(c − 1) counts at ±2 g (16384 counts a g) and ±250 °/s (the maker's public drivers)."""
     codes = [1, 33, 43, 148, 120, 110]
     result = findings(self_test_codes=codes)
-    assert (result.ok, result.still, result.verdict) == (True, True, "the chip answers as when it was made")
+    assert (result.ok, result.still, result.verdict) == (True, True, "the chip responds as when it was made")
     counts = [2620 * 1.01 ** (code - 1) for code in codes]
     expected = [c / 16384 for c in counts[:3]] + [c * 250 / 32768 for c in counts[3:]]
     assert [axis.factory for axis in result.axes] == pytest.approx(expected, rel=1e-6)

@@ -52,8 +52,8 @@ def test_three_positions_are_refused_with_the_reason(run, tmp_path):
         words = ("--bench", tmp_path, "--seconds", 28, "--latitude", 51)
         status, _, err = run("bench", "tumble", "--port", box.port, *words)
     assert status == 2
-    assert "faces up that were seen: +x, +y, +z; missing: -x, -y, -z" in err
-    assert "can only be told apart with both of its faces" in err
+    assert "faces seen up: +x, +y, +z; missing: -x, -y, -z" in err
+    assert "can only be separated with both of its faces" in err
     assert list(tmp_path.glob("*-calibration-*")) == []
 
 

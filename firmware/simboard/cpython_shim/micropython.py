@@ -1,16 +1,16 @@
-"""MicroPython's own names under CPython, so that the simulated board's files run there unchanged, only slower."""
+"""MicroPython's own names under CPython, so that the simulated board's files run there unchanged, but more slowly."""
 
 import builtins
 import gc
 
 
 def const(value):
-    """Give the value back."""
+    """Return the value."""
     return value
 
 
 def viper(function):
-    """Give the function back: Python integers do what native ones do as long as nothing passes 64 bits."""
+    """Return the function: Python integers behave like native ones as long as nothing exceeds 64 bits."""
     return function
 
 
@@ -57,4 +57,4 @@ def ptr32(buffer):
 for _name in (ptr8, ptr16, ptr32):
     setattr(builtins, _name.__name__, _name)
 builtins.uint = int
-gc.mem_free = lambda: 0  # CPython's heap has no such bound
+gc.mem_free = lambda: 0  # CPython's heap has no limit

@@ -1,11 +1,11 @@
-"""Driver of the TDK InvenSense ICM-42688-P on SPI: set up, read back, and drained packet by packet from its FIFO.
+"""Driver of the TDK InvenSense ICM-42688-P on SPI: writes settings, reads them back, drains packets from the FIFO.
 
-Facts from the data sheet DS-000347, revision 1.6, as public headers and drivers carry them; its section 14 has the
-registers of bank 0, 15 those of bank 1 and 16 those of bank 2, under the names used here.
+Facts are from the data sheet DS-000347, revision 1.6, as public headers and drivers give them. Its sections 14, 15 and
+16 have the registers of banks 0, 1 and 2, under the names used here.
 
-One setting is not in the sheet: bits 7 and 6 of INTF_CONFIG1, which it reserves. As they are after a reset (10), the
-gyroscope changes between two filters at some 100 °/s, and its output sticks for 1 to 2 ms each time. Two open
-flight-control projects found that and set 01 instead, with the other bits as they are: ArduPilot (pull request 25332)
+One setting is not in the sheet: bits 7 and 6 of INTF_CONFIG1, which it reserves. With their reset value (10), the
+gyroscope switches between two filters at some 100 °/s, and its output sticks for 1 to 2 ms each time. Two open
+flight-control projects found this and set 01 instead, with the other bits unchanged: ArduPilot (pull request 25332)
 and Betaflight (pull request 13132).
 """
 
@@ -19,7 +19,7 @@ from . import icm42688p_self_test
 
 _READ = const(0x80)  # first bit of a transfer: 1 reads, 0 writes
 
-# Registers of every bank and of bank 0.
+# All banks and bank 0.
 _REG_BANK_SEL = const(0x76)
 _DEVICE_CONFIG = const(0x11)
 _INT_CONFIG = const(0x14)
@@ -57,16 +57,16 @@ _ACCEL_CONFIG_STATIC4 = const(0x05)
 _SOFT_RESET = const(0x01)  # DEVICE_CONFIG
 _RESET_DONE = const(0x10)  # INT_STATUS
 _FIFO_FULL = const(0x02)  # INT_STATUS
-_STREAM = const(0x40)  # FIFO_CONFIG: when full, the oldest packet makes room for the newest
+_STREAM = const(0x40)  # FIFO_CONFIG: when full, the newest packet replaces the oldest
 _LOW_NOISE = const(0x0F)  # PWR_MGMT0: both sensors in low-noise mode
 
 _RESET_MS = const(2)  # section 14, DEVICE_CONFIG: 1 ms; sleep_ms ends up to a millisecond early
 _SOON = const(8)  # samples: a millisecond at the highest rate
 _ON_THEIR_WAY = const(2)  # packets that the count may include beyond those in the FIFO
-_START_UP_MS = const(45)  # section 14, PWR_MGMT0: the gyroscope stays on for 45 ms at least, and needs 30 to be valid
+_START_UP_MS = const(45)  # section 14, PWR_MGMT0: the gyroscope must stay on for 45 ms; it is valid after 30
 
-# Output data rate: its code in GYRO_CONFIG0 and ACCEL_CONFIG0; the anti-alias filter's -3 dB bandwidth in Hz, about a
-# quarter of the rate, and its DELT, DELTSQR and BITSHIFT (section 5.3, table of bandwidths).
+# Output data rate in Hz: its code in GYRO_CONFIG0 and ACCEL_CONFIG0; the anti-alias filter's -3 dB bandwidth in Hz,
+# about a quarter of the rate, and its DELT, DELTSQR and BITSHIFT (section 5.3, table of bandwidths).
 _RATES = {
     1000: (0x06, 258, 6, 36, 10),
     2000: (0x05, 536, 12, 144, 8),
@@ -101,26 +101,26 @@ class ICM42688P:
 
     @classmethod
     def identify(cls, bus):
-        """Return what the identity register says."""
+        """Return the value of the identity register."""
         chip = cls(bus)
         chip.write(_REG_BANK_SEL, 0)
         return chip.read(_WHO_AM_I)[1]
 
     def start(self, odr_hz):
-        """Make ready to record: ±2000 °/s and ±16 g, user-interface filters that leave the anti-alias filter its band.
+        """Start sampling at ±2000 °/s and ±16 g, with user-interface filters wider than the anti-alias filter.
 
-        Raises Fault when a setting does not stick.
+        Raises Fault if a setting does not stick.
         """
         self.begin(odr_hz, 0x00, 0x00, 0x00)
 
     def self_test(self):
-        """Let the chip test itself and return the content of a self_test frame; Fault when it does not answer."""
+        """Let the chip test itself; return the content of a self_test frame. Raises Fault if it does not answer."""
         return icm42688p_self_test.self_test(self)
 
     def begin(self, odr_hz, gyro_range, accel_range, filters):
-        """Reset and set up the chip, let it settle, and start its FIFO; raises Fault when a setting does not stick.
+        """Reset and set up the chip, let it settle, and start its FIFO; raises Fault if a setting does not stick.
 
-        The last three are bits of GYRO_CONFIG0 and ACCEL_CONFIG0, and GYRO_ACCEL_CONFIG0.
+        The ranges are bits of GYRO_CONFIG0 and ACCEL_CONFIG0; `filters` is GYRO_ACCEL_CONFIG0.
         """
         self.stop()
         self._code, self.anti_alias_hz, delt, deltsqr, bitshift = _RATES[odr_hz]
@@ -141,28 +141,28 @@ class ICM42688P:
         self.set_up(
             0,
             (_INTF_CONFIG0, 0x73),  # FIFO count in records; count and data big-endian; SPI only
-            (_INTF_CONFIG1, 0x51),  # the reset value, 0x91, but for the gyroscope's filter switching: see above
+            (_INTF_CONFIG1, 0x51),  # the reset value 0x91 without the gyroscope's filter switching: see above
             (_GYRO_CONFIG0, gyro_range | self._code),
             (_ACCEL_CONFIG0, accel_range | self._code),
-            (_GYRO_CONFIG1, 0x1A),  # UI filter of third order: at half the rate, which 0x00 below means, it leaves
-            (_ACCEL_CONFIG1, 0x15),  # the pass band to the anti-alias filter and helps it above
+            (_GYRO_CONFIG1, 0x1A),  # UI filter of third order: at half the rate (0x00 below) it leaves the pass band
+            (_ACCEL_CONFIG1, 0x15),  # unchanged, and adds attenuation above it
             (_GYRO_ACCEL_CONFIG0, filters),
             (_TMST_CONFIG, 0x21),  # time stamps of 1 µs, without FSYNC
             (_FIFO_CONFIG1, 0x0F),  # packet 3; one interrupt on reaching the watermark
             (_FIFO_CONFIG2, self.WATERMARK),
             (_FIFO_CONFIG3, 0),
             (_INT_CONFIG, 0x03),  # INT1 pulsed, push-pull, active high
-            (_INT_CONFIG1, 0x60),  # 8 µs pulses as 4 kHz and more need; INT_ASYNC_RESET off, as the sheet wants it
+            (_INT_CONFIG1, 0x60),  # 8 µs pulses, needed from 4 kHz; INT_ASYNC_RESET off, as the sheet requires
             (_INT_SOURCE0, 0x04),  # watermark to INT1
-            (_PWR_MGMT0, _LOW_NOISE),  # the last, as no register may be written for 200 µs after it
+            (_PWR_MGMT0, _LOW_NOISE),  # last, because no register may be written for 200 µs after it
         )
         sleep_ms(_START_UP_MS)
-        self.set_up(0, (_FIFO_CONFIG, _STREAM))  # a FIFO that was bypassed until now starts empty
+        self.set_up(0, (_FIFO_CONFIG, _STREAM))  # the FIFO was bypassed until now, so it starts empty
         self._lost_before = self._lost_packets()
         self.overflowed = False
 
     def stop(self):
-        """Reset the chip, which leaves it asleep."""
+        """Reset the chip, which puts it to sleep."""
         self.write(_REG_BANK_SEL, 0)
         self.write(_DEVICE_CONFIG, _SOFT_RESET)
         for _ in range(10):
@@ -173,10 +173,10 @@ class ICM42688P:
 
     @micropython.native
     def drain(self, packets):
-        """Fill `packets` with the oldest samples if there are enough; return how many the FIFO held, -1 if nonsense.
+        """Fill `packets` with the oldest samples if there are enough; return how many the FIFO held, -1 if invalid.
 
-        Status, count and data are neighbours, and the address stays at the data: one burst reads them all, as the open
-        flight-control project PX4 does. `overflowed` then tells whether samples may be lost before the first of these.
+        Status, count and data are adjacent, and the address stays at the data, so one burst reads them all, as in the
+        open flight-control project PX4. `overflowed` then says whether samples before these may be lost.
         """
         answer = self._answer
         self._select(0)
@@ -187,22 +187,21 @@ class ICM42688P:
         self._select(1)
         if level < self.WATERMARK:
             return level
-        # A FIFO that was all but full can have overflowed between count and data, before the status could tell.
+        # An almost full FIFO may have overflowed between count and data, after the status was read.
         self.overflowed = level > self.CAPACITY - _SOON or answer[1] & _FIFO_FULL != 0
         if level > self.CAPACITY + _ON_THEIR_WAY or not are_packets(packets, len(packets)):
             return -1
         return level
 
     def is_set_up(self):
-        """Tell whether the chip still samples as told, which after a dip of its supply it does not."""
+        """Return whether the chip still has its settings; a dip of its supply loses them."""
         answer = self.read(_PWR_MGMT0)  # GYRO_CONFIG0 and ACCEL_CONFIG0 follow
         return answer[1] == _LOW_NOISE and answer[2] == self._code and answer[3] == self._code
 
     def lost(self):
-        """Return how many samples the FIFO has dropped since the last call; none when it was full but in time.
+        """Return how many samples the FIFO has dropped since the last call; 0 if it was full but drained in time.
 
-        The sheet does not say whether reading clears the counter, so two readings in a row decide: one that falls was
-        cleared.
+        The sheet does not say whether reading clears the counter, so it is read twice: if it falls, it was cleared.
         """
         first = self._lost_packets()
         second = self._lost_packets()
@@ -230,7 +229,7 @@ class ICM42688P:
         return answer[1] | answer[2] << 8
 
     def set_up(self, bank, *settings):
-        """Write (register, value) pairs of a bank, and read each back; raises Fault when one does not stick."""
+        """Write (register, value) pairs of a bank, and read each back; raises Fault if one does not stick."""
         self.write(_REG_BANK_SEL, bank)
         for register, value in settings:
             self.write(register, value)
@@ -240,11 +239,11 @@ class ICM42688P:
                 raise Fault("bus_error", detail % (register, bank, answer, value))
 
     def write(self, register, value):
-        """Write one register of the bank selected."""
+        """Write one register of the selected bank."""
         self._bus.exchange(bytes((register, value)), bytearray(2))
 
     def read(self, register):
-        """Return a buffer made once: a byte to skip, then `register` and the two after it."""
+        """Return the shared buffer: a byte to skip, then `register` and the two after it."""
         self._command[0] = register | _READ
         self._bus.exchange(self._command, self._answer)
         return self._answer
@@ -252,9 +251,9 @@ class ICM42688P:
 
 @micropython.viper
 def are_packets(packets, length: int) -> bool:
-    """Tell whether each 16 bytes begin with the header of a whole packet 3."""
+    """Return whether each 16 bytes begin with the header of a complete packet 3."""
     byte = ptr8(packets)
     for at in range(0, length, 16):
-        if byte[at] & 0xFC != 0x68:  # all but the two bits that mark a changed rate: accelerometer, gyroscope, time
+        if byte[at] & 0xFC != 0x68:  # accelerometer, gyroscope, time; without the two bits for a changed rate
             return False
     return True

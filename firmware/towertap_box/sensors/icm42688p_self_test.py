@@ -1,7 +1,7 @@
-"""The ICM-42688-P's self-test: the chip pushes each axis itself, and the answer is held against the factory's code.
+"""The ICM-42688-P's self-test: the chip pushes each axis, and the response is compared with the factory's code.
 
-Procedure, equation and limits are those of the maker's public drivers of this family; the registers are in the data
-sheet's sections 14 to 16. The box must lie still for about two seconds, in any position.
+Procedure, equation and limits are those of the maker's public drivers for this family; the registers are in sections 14
+to 16 of the data sheet. The box must lie still for about two seconds, in any position.
 """
 
 from time import sleep_ms
@@ -26,23 +26,23 @@ _ACCEL_RANGE = const(0x40)  # their codes in ACCEL_CONFIG0 and GYRO_CONFIG0
 _GYRO_RANGE = const(0x60)
 _TENTH_OF_RATE = const(0x44)  # GYRO_ACCEL_CONFIG0: both filters
 _SETTLE_MS = const(200)  # the gyroscope's oscillation; the accelerometer needs 25
-_FRAMES = const(7)  # a watermark each: 224 samples, where the maker takes 200
+_FRAMES = const(7)  # a watermark each: 224 samples; the maker takes 200
 _PATIENCE_MS = const(100)
 
-# Per sensor: name, unit, counts a unit as sampled here, and those that the factory code is in (±2 g, ±250 °/s); the
-# answer's limits where there is no code; the largest reading at rest (of gravity: our own); how far that may change
-# meanwhile in a box that lies still (our own).
+# Per sensor: name, unit, counts per unit as sampled here, and those of the factory code (±2 g, ±250 °/s); the
+# response's limits if there is no code; the largest reading at rest (for gravity our own), and its largest change
+# meanwhile in a still box (our own).
 _SENSORS = (
     ("acceleration", "g", 32768 / _ACCEL_RANGE_G, 32768 / 2, 0.05, 1.2, 1.2, 0.02),
     ("rotation", "dps", 32768 / _GYRO_RANGE_DPS, 32768 / 250, 60, 250, 20, 2),
 )
-_RATIO = (0.5, 1.5)  # of answer to factory's
+_RATIO = (0.5, 1.5)  # of response to factory's
 
 
 def self_test(chip):
     """Let `chip` test itself, and leave it asleep; return the content of the wire format's self_test frame.
 
-    Raises Fault when the chip does not answer as a chip does.
+    Raises Fault if the chip does not respond properly.
     """
     chip.begin(_ODR_HZ, _GYRO_RANGE, _ACCEL_RANGE, _TENTH_OF_RATE)
     before = _mean(chip, 0)
@@ -71,7 +71,7 @@ def self_test(chip):
 
 
 def _mean(chip, push):
-    """Return the mean counts of the six axes with these axes pushed."""
+    """Return the mean counts of the six axes while the axes in `push` are pushed."""
     chip.set_up(0, (_SELF_TEST_CONFIG, push))
     sleep_ms(_SETTLE_MS)
     chip.write(_SIGNAL_PATH_RESET, _FIFO_FLUSH)
@@ -98,7 +98,7 @@ def _fill(chip, packets):
 
 
 def _judge(column, before, pushed, after, code):
-    """Say how one axis answered, from its mean counts and its factory code (0: none)."""
+    """Judge one axis from its mean counts and its factory code (0: none)."""
     name, unit, counts, code_counts, low, high, most_at_rest, most_change = _SENSORS[column // 3]
     response = abs(pushed - before) / counts
     factory = ratio = None

@@ -1,4 +1,4 @@
-"""What the bench knows of the box that made a capture, and what that does to its readings and values."""
+"""The bench records that hold for a capture, and how they correct and qualify its values."""
 
 import math
 from dataclasses import dataclass
@@ -15,17 +15,16 @@ from towertap.wire.layouts import STANDARD_GRAVITY_MS2, Layout
 
 Array = NDArray[np.float64]
 
-OF_ANOTHER = "another recorder than a box made this: nothing is known of its noise and its scale"
+NOT_A_BOX = "made by another recorder, not a box: its noise and scale are not known"
 NOT_LOOKED_FOR = RecordFor(None, "bench records were not looked for")
 
 
 @dataclass(frozen=True)
 class BenchSummary:
-    """What of the bench is in the values of one capture, as plain data.
+    """How bench records enter the values of one capture, as plain data.
 
-    `serial` of the box, `words` and `measured_utc` by kind of record (None: there is none), `scale_uncertainty` of the
-    vehicle axes x, y, z as a part of 1, `usable_hz` up to which the mounting carries, `selftest_ok` the chip's verdict
-    on itself.
+    `serial` of the box; `words` and `measured_utc` (None: no record) by kind of record; `scale_uncertainty` of the
+    vehicle axes x, y, z, relative; `usable_hz`, the upper limit of the mounting; `selftest_ok`, the chip's self-test.
     """
 
     serial: str
@@ -38,7 +37,10 @@ class BenchSummary:
 
 @dataclass(frozen=True)
 class BenchRecords:
-    """The records that hold for one capture, or why there are none; the data sheet stands in for two of them."""
+    """The records that hold for one capture, or why there are none.
+
+    Without a calibration or noise record, the data sheet's values are used.
+    """
 
     layout: Layout
     subject: BoxSetup
@@ -56,13 +58,13 @@ class BenchRecords:
 
     @property
     def scale_known(self) -> bool:
-        """Whether a calibration or a data sheet tells it; of another recorder than a box neither does."""
+        """Whether a calibration or a data sheet gives the scale; false for another recorder."""
         return self.calibration.record is not None or not math.isnan(self.layout.sensitivity_tolerance)
 
     def scale_uncertainty(self, rotation: Array) -> Array:
-        """Uncertainty of the scale along each vehicle axis (3,), as a part of 1, for absolute values.
+        """Relative uncertainty of the scale along each vehicle axis (3,), for absolute values.
 
-        Half the 95 % interval of the calibration, or without one the data sheet's tolerance, which has no coverage.
+        Half the calibration's 95 % interval; without one the data sheet's tolerance, which has no stated coverage.
         """
         if self.calibration.record is None:
             return np.full(3, self.layout.sensitivity_tolerance)
@@ -70,36 +72,37 @@ class BenchRecords:
 
     @property
     def noise_record(self) -> Record:
-        """The noise record, or what the data sheet stands for."""
+        """The noise record, or one of the data sheet's values."""
         return self.noise.record or data_sheet(self.layout, self.subject.odr_hz)
 
     def summary(self, rotation: Array) -> BenchSummary:
-        """All of it for people and programs."""
-        chosen: dict[str, RecordFor] = {kind: getattr(self, kind) for kind in KINDS}
-        words = {kind: choice.words for kind, choice in chosen.items()}
+        """Summary for people and programs; vehicle = rotation @ chip."""
+        records: dict[str, RecordFor] = {kind: getattr(self, kind) for kind in KINDS}
+        words = {kind: choice.words for kind, choice in records.items()}
         x, y, z = map(float, self.scale_uncertainty(rotation))
         if not self.scale_known:
-            words["calibration"] = words["noise"] = OF_ANOTHER
+            words["calibration"] = words["noise"] = NOT_A_BOX
         elif self.calibration.record is None:
-            words["calibration"] += f"; till then the data sheet's tolerance of ±{100 * z:g} % is in absolute values"
+            words["calibration"] += f"; until then absolute values have the data sheet's tolerance of ±{100 * z:g} %"
         if self.noise.record is None and self.scale_known:
             density = self.layout.noise_g_per_rthz * 1e6
-            words["noise"] += f"; till then shares of noise are by the data sheet's density of {density:g} µg/√Hz"
-        tested = self.selftest.record
-        if tested:
-            words["selftest"] += ": passed" if tested.result["ok"] else f": {tested.result.get('verdict', 'failed')}"
+            words["noise"] += f"; until then noise is taken from the data sheet's density of {density:g} µg/√Hz"
+        selftest = self.selftest.record
+        if selftest:
+            result = selftest.result
+            words["selftest"] += ": passed" if result["ok"] else f": {result.get('verdict', 'failed')}"
         return BenchSummary(
             self.subject.serial,
             words,
-            {kind: choice.record.measured_utc if choice.record else None for kind, choice in chosen.items()},
+            {kind: choice.record.measured_utc if choice.record else None for kind, choice in records.items()},
             (x, y, z),
             float(self.tap.record.result["usable_hz"]["one_third"]) if self.tap.record else None,
-            bool(tested.result["ok"]) if tested else None,
+            bool(selftest.result["ok"]) if selftest else None,
         )
 
 
 def records_for(capture: Capture, folder: Path | None = None) -> BenchRecords:
-    """The records for a capture in `folder`, or else in `bench` beside it; CallError when `folder` is none."""
+    """The records for a capture in `folder`, by default `bench` next to it; CallError if `folder` does not exist."""
     if folder is not None and not folder.is_dir():
         raise CallError(f"no folder '{folder}': name the one that holds the bench records")
     place = bench_folder(capture.path, folder)
@@ -107,12 +110,12 @@ def records_for(capture: Capture, folder: Path | None = None) -> BenchRecords:
 
 
 def no_records(capture: Capture) -> BenchRecords:
-    """The data sheet alone."""
+    """Only the data sheet's values."""
     return BenchRecords(capture.layout, subject_of(capture), **dict.fromkeys(KINDS, NOT_LOOKED_FOR))
 
 
 def data_sheet(layout: Layout, odr_hz: float) -> Record:
-    """The noise record that the data sheet stands for: white noise of its density, at the nominal rate."""
+    """A noise record of the data sheet's values: white noise of its density, at the nominal rate."""
     density = np.full(3, layout.noise_g_per_rthz * STANDARD_GRAVITY_MS2)
     subject = BoxSetup("", layout.chip, odr_hz, np.nan, None)
     return Record("noise", subject, "", None, "data sheet", {"density": {"value": density}, "floors": {}})

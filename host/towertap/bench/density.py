@@ -1,6 +1,6 @@
 """Noise density of a sensor at rest with its confidence limits, and the tones that stand out of it, by name."""
 
-from collections.abc import Callable
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,26 +11,23 @@ from towertap.errors import AnalysisError
 from towertap.signals.spectra import WelchSum
 
 Array = NDArray[np.float64]
-Rows = Callable[[int, int], Array]
-"""Gives the rows [start, stop) of a recording, (n, 3)."""
 
 SEGMENT_S = 4.0
-"""Length of a segment: lines a quarter of a hertz apart tell a fan from the mains."""
+"""Length of a segment. Lines 0.25 Hz apart separate a fan from the mains."""
 
 FEWEST_SEGMENTS = 5
-BLOCK_ROWS = 65536
 CONFIDENCE = 0.95
 LOWEST_HZ = 5.0
-"""Below, a room's own sway and the sensor's slow noise make lines that are no tones."""
+"""Below, sway of the room and slow noise of the sensor make lines that are not tones."""
 FALSE_ALARM = 1e-3
 """Chance that a recording of pure noise shows any tone."""
 NEIGHBOURS = 81
-"""Lines whose median is the noise round a tone."""
+"""Lines whose median is the noise around a tone."""
 SKIRT = 2
-"""Lines to either side into which the window smears a tone."""
+"""Lines on either side into which the window smears a tone."""
 MAINS_HZ = (50.0, 60.0)
 TOLERANCE = 0.004
-"""Mains frequency varies by some 0.2 %, and a chip's rate is known much better than that."""
+"""Mains frequency varies by about 0.2 %; a chip's rate is known much better."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,30 +41,28 @@ class Spectrum:
 
     @property
     def line_hz(self) -> float:
-        """Distance of the lines."""
+        """Spacing of the lines."""
         return float(self.frequency_hz[1])
 
     def freedom(self, lines: int = 1) -> float:
-        """Equivalent degrees of freedom of the mean over so many neighbouring lines.
+        """Equivalent degrees of freedom of the mean over this many neighbouring lines.
 
-        Segments overlap and the window smears each line over its neighbours, so lines are fewer than they look:
-        Welch 1967, carried over to means over lines by the same sum over all pairs.
+        Overlapping segments and neighbouring lines are correlated. Welch (1967) sums over all pairs of segments; this
+        sums over all pairs of lines as well.
         """
         window, hop = scipy.signal.get_window("hann", self.segment_rows), self.segment_rows - self.segment_rows // 2
         total = 0.0
         for lag, rows in ((0, 0), (1, hop)):
-            product = window[rows:] * window[: self.segment_rows - rows] / (window @ window)
-            turns = np.exp(2j * np.pi * np.outer(np.arange(4), np.arange(product.size)) / self.segment_rows)
-            alike = np.abs(turns @ product) ** 2  # of lines 0 to 3 apart
-            apart = np.maximum(1 - np.arange(4) / lines, 0)
-            share = max(1 - lag / self.segments, 0) * (2 if lag else 1)
-            total += share * float(alike @ (apart * [1, 2, 2, 2]))
+            overlap = window[rows:] * window[: self.segment_rows - rows] / (window @ window)
+            correlation = np.abs(np.fft.rfft(overlap, self.segment_rows)[:4]) ** 2  # squared, of lines 0 to 3 apart
+            pairs = np.maximum(1 - np.arange(4) / lines, 0) * [1, 2, 2, 2]
+            total += max(1 - lag / self.segments, 0) * (2 if lag else 1) * float(correlation @ pairs)
         return 2 * self.segments * lines / total
 
 
 @dataclass(frozen=True, eq=False)
 class NoiseDensity:
-    """Noise density of each axis, (3,) in unit/√Hz, with limits at CONFIDENCE, from the band and lines given."""
+    """Noise density of each axis in a band, (3,) in unit/√Hz, with limits at CONFIDENCE."""
 
     value: Array
     low: Array
@@ -76,24 +71,23 @@ class NoiseDensity:
     freedom: float
 
 
-def spectrum(rows: Rows, n_rows: int, rate_hz: float) -> Spectrum:
-    """Welch's density of `n_rows` rows, read in parts; AnalysisError when they are too few."""
-    length = round(SEGMENT_S * rate_hz)
-    hop = length - length // 2
-    segments = (n_rows - length) // hop + 1 if n_rows >= length else 0
-    if segments < FEWEST_SEGMENTS:
-        needed = SEGMENT_S + (FEWEST_SEGMENTS - 1) * hop / rate_hz
-        raise AnalysisError(
-            f"{n_rows / rate_hz:.1f} s without a gap are too short for a noise density: record {needed:.0f} s or more"
-        )
+def spectrum(blocks: Iterable[Array], rate_hz: float) -> Spectrum:
+    """Welch's density of a recording in blocks (n, 3); AnalysisError if it is too short."""
     welch = WelchSum(rate_hz, SEGMENT_S, [(axis, axis) for axis in range(3)])
-    for start in range(0, n_rows, BLOCK_ROWS):
-        welch.feed(rows(start, min(start + BLOCK_ROWS, n_rows)).T)
+    n_rows = 0
+    for block in blocks:
+        welch.feed(block.T)
+        n_rows += len(block)
+    if welch.segments < FEWEST_SEGMENTS:
+        needed_s = SEGMENT_S * (FEWEST_SEGMENTS + 1) / 2
+        raise AnalysisError(
+            f"{n_rows / rate_hz:.1f} s without a gap are too short for a noise density: record {needed_s:.0f} s or more"
+        )
     return Spectrum(welch.frequency_hz, welch.densities.real.T, welch.segments, welch.segment_rows)
 
 
 def white_density(spectrum: Spectrum, band_hz: tuple[float, float], leave_out: NDArray[np.bool_]) -> NoiseDensity:
-    """The density of white noise in a band where the recording is flat, without the lines that are marked (n,)."""
+    """The density of white noise in a band where the spectrum is flat, without the lines `leave_out` (n,)."""
     inside = (spectrum.frequency_hz >= band_hz[0]) & (spectrum.frequency_hz <= band_hz[1]) & ~leave_out
     lines = int(inside.sum())
     if lines == 0:
@@ -110,7 +104,7 @@ def white_density(spectrum: Spectrum, band_hz: tuple[float, float], leave_out: N
 
 @dataclass(frozen=True, eq=False)
 class Tone:
-    """A tone, its r.m.s. on each axis (3,) in the signal's unit, and what it probably is."""
+    """A tone, its r.m.s. on each axis (3,) in the signal's unit, and its probable source."""
 
     frequency_hz: float
     rms: Array
@@ -118,13 +112,13 @@ class Tone:
 
 
 def find_tones(spectrum: Spectrum, top_hz: float) -> tuple[list[Tone], NDArray[np.bool_]]:
-    """The tones between LOWEST_HZ and `top_hz` in order, and the lines (n,) that they spoil."""
+    """The tones between LOWEST_HZ and `top_hz`, by frequency, and a mask (n,) of the lines that they spoil."""
     floor = scipy.ndimage.median_filter(spectrum.density, size=(NEIGHBOURS, 1), mode="nearest")
     freedom = spectrum.freedom()
-    looked_at = (spectrum.frequency_hz >= LOWEST_HZ) & (spectrum.frequency_hz <= top_hz)
-    # The floor is a median of few lines; a tenth on top keeps its own scatter from raising alarms.
-    limit = 1.1 * scipy.stats.chi2.isf(FALSE_ALARM / (3 * looked_at.sum()), freedom) / scipy.stats.chi2.median(freedom)
-    stands_out = (spectrum.density > limit * floor).any(axis=1) & looked_at
+    inside = (spectrum.frequency_hz >= LOWEST_HZ) & (spectrum.frequency_hz <= top_hz)
+    # The floor is a median of few lines; 10 % extra keeps its scatter from raising alarms.
+    limit = 1.1 * scipy.stats.chi2.isf(FALSE_ALARM / (3 * inside.sum()), freedom) / scipy.stats.chi2.median(freedom)
+    stands_out = (spectrum.density > limit * floor).any(axis=1) & inside
     spoilt = scipy.ndimage.binary_dilation(stands_out, iterations=SKIRT)
     labels, count = scipy.ndimage.label(spoilt)
     frequencies_hz, levels = [], []
@@ -139,26 +133,26 @@ def find_tones(spectrum: Spectrum, top_hz: float) -> tuple[list[Tone], NDArray[n
 
 
 def _names(frequencies_hz: list[float], line_hz: float) -> list[str]:
-    """A name for each; the mains is the one with more members, since 300 Hz is a harmonic of both."""
-    members = {mains: [_order(f, mains, line_hz) for f in frequencies_hz] for mains in MAINS_HZ}
-    mains = max(MAINS_HZ, key=lambda mains: sum(order > 0 for order in members[mains]))
+    """A name for each tone. The mains is the one with more harmonics, because 300 Hz belongs to both."""
+    orders = {mains: [_order(f, mains, line_hz) for f in frequencies_hz] for mains in MAINS_HZ}
+    mains = max(MAINS_HZ, key=lambda mains: np.count_nonzero(orders[mains]))
     names: list[str] = []
-    machines: list[float] = []
-    for frequency_hz, order in zip(frequencies_hz, members[mains], strict=True):
+    machines_hz: list[float] = []
+    for frequency_hz, order in zip(frequencies_hz, orders[mains], strict=True):
         if order == 1:
             names.append(f"mains {mains:g} Hz")
         elif order:
             names.append(f"mains {mains:g} Hz, harmonic {order}")
-        elif base := next((f for f in machines if _order(frequency_hz, f, line_hz)), None):
-            names.append(f"harmonic {_order(frequency_hz, base, line_hz)} of {base:.2f} Hz")
+        elif base_hz := next((f for f in machines_hz if _order(frequency_hz, f, line_hz)), None):
+            names.append(f"harmonic {_order(frequency_hz, base_hz, line_hz)} of {base_hz:.2f} Hz")
         else:
-            machines.append(frequency_hz)
+            machines_hz.append(frequency_hz)
             names.append(f"not mains; a fan, pump or motor at {60 * frequency_hz:.0f} rpm or a part of it")
     return names
 
 
 def _order(frequency_hz: float, base_hz: float, line_hz: float) -> int:
-    """Which harmonic of a base frequency another is; 0 for none."""
+    """Which harmonic of `base_hz` a frequency is; 0 if it is none."""
     order = round(frequency_hz / base_hz)
     near = abs(frequency_hz - order * base_hz) <= max(TOLERANCE * frequency_hz, line_hz / 2)
     return order if near else 0

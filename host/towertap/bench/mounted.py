@@ -1,4 +1,4 @@
-"""How the box was mounted in the vehicle: by the conditions, or as gravity shows it once readings are corrected."""
+"""How the box was mounted in the vehicle: from the conditions, or from gravity in corrected readings."""
 
 import shlex
 
@@ -13,14 +13,14 @@ from towertap.errors import AnalysisError
 from towertap.signals.filters import Array
 
 REST_S = 30.0
-"""Where gravity is looked for when the mounting asks for it: in the seconds at rest of so much of the start."""
+"""Gravity is taken from the seconds at rest within this much of the start."""
 
 
 def rotation_to_vehicle(capture: Capture, mounting: str | None = None, bench: BenchRecords | None = None) -> Array:
-    """The rotation R (3, 3), vehicle = R @ chip, by `mounting` or else by the capture's conditions.
+    """The rotation R (3, 3), vehicle = R @ chip, from `mounting` or else from the capture's conditions.
 
-    Where gravity shows it, the readings are corrected by the calibration in `bench`. Raises AnalysisError when neither
-    gives a usable mounting.
+    If gravity has to show it, the readings are corrected by the calibration in `bench`. AnalysisError if there is no
+    usable mounting.
     """
     text = mounting or capture.conditions.mounting
     if not text.strip():
@@ -30,12 +30,12 @@ def rotation_to_vehicle(capture: Capture, mounting: str | None = None, bench: Be
     except AnalysisError as error:
         if mounting:
             raise
-        mend = shlex.join(["towertap", "correct", str(capture.path), "--mounting", EXAMPLE])
-        raise AnalysisError(f"{capture.path}: {error}; '{mend}', with the true axes, mends it") from None
+        command = shlex.join(["towertap", "correct", str(capture.path), "--mounting", EXAMPLE])
+        raise AnalysisError(f"{capture.path}: {error}; correct it by '{command}', with the true axes") from None
 
 
 def _gravity_at_rest(capture: Capture, bench: BenchRecords) -> Array:
-    """Specific force (3,), chip axes, m/s², over the seconds at rest among the first REST_S of the capture."""
+    """Mean specific force (3,), chip axes, m/s², over the seconds at rest in the first REST_S of the capture."""
     offset_ms2, correction = bench.correction
     reading = sweep(capture, REST_S).gravity_at_rest()
     gravity = np.zeros(3) if reading is None else correction @ (reading - offset_ms2)

@@ -1,6 +1,6 @@
-"""Everything that a recording at rest tells of a sensor's noise."""
+"""A sensor's noise, measured from a recording at rest."""
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -23,18 +23,21 @@ UG_MS2 = STANDARD_GRAVITY_MS2 * 1e-6
 
 LOWEST_HZ = 10.0
 HIGHEST_PART = 0.25
-"""The white band reaches from LOWEST_HZ to this part of the anti-alias filter's bandwidth: its second-order response
-is flat there within 0.2 % of amplitude."""
+"""The white band goes from LOWEST_HZ to this part of the anti-alias filter's bandwidth. The filter's second-order
+response is flat there within 0.2 % of amplitude."""
 
 ANTI_ALIAS_PART = 0.25
-"""Bandwidth of an anti-alias filter where the box does not name it, as a part of the rate."""
+"""Assumed bandwidth of the anti-alias filter if the box does not give it, as a part of the rate."""
 
 SLOW_HZ = (1.0, 10.0)
+LONGEST_S = 600.0
+"""Ten minutes give the floors within a percent."""
+BLOCK_ROWS = 65536
 MEANS_HZ = 100.0
-"""The Allan deviation is of means over 10 ms: exact for longer averaging, and an hour stays small."""
+"""The Allan deviation uses means over 10 ms: exact for longer averaging, and an hour stays small."""
 
 DEAD_STEPS = 0.01
-"""An axis with less noise than this part of a count hardly ever changes."""
+"""An axis with less noise than this, in counts, hardly ever changes."""
 
 STEP_RMS = 12**-0.5
 """R.m.s. error of rounding to steps of 1."""
@@ -42,7 +45,7 @@ STEP_RMS = 12**-0.5
 
 @dataclass(frozen=True, eq=False)
 class Noise:
-    """What a sensor at rest shows; arrays (3,) are by chip axis, accelerations in m/s²."""
+    """Noise of a sensor at rest; arrays (3,) are by chip axis, accelerations in m/s²."""
 
     seconds: float
     rate_hz: float
@@ -61,12 +64,12 @@ class Noise:
 
     @property
     def at_rest(self) -> bool:
-        """Whether the recording is of the sensor alone."""
+        """Whether the recording shows only the sensor."""
         return all(check.ok for check in self.checks)
 
     @property
     def quantisation_share(self) -> Array:
-        """Part of the noise power in the white band that rounding to counts makes, (3,)."""
+        """Share of the noise power in the white band that is rounding to counts, (3,)."""
         return (self.step * STEP_RMS) ** 2 / (self.rate_hz / 2) / self.density.value**2
 
     def data(self) -> dict[str, Any]:
@@ -112,30 +115,30 @@ class Noise:
 
 
 def measure(capture: Capture) -> Noise:
-    """Measure the longest stretch without gaps of a recording at rest, in bounded memory.
+    """Measure the longest piece of a recording at rest, in bounded memory.
 
-    AnalysisError when it is shorter than some 12 s, or when an axis is dead.
+    AnalysisError if it is shorter than some 12 s, or if an axis is dead.
     """
     piece = max(capture.pieces(), key=lambda piece: piece.n_rows)
-
-    def rows(start: int, stop: int) -> Array:
-        first = piece.first_row
-        values: Array = capture.counts("acceleration", first + start, first + stop) * capture.scale_ms2
-        return values
-
     rate_hz, settings = capture.rate_hz, MetricSettings(capture.rate_hz)
-    spectrum = density.spectrum(rows, piece.n_rows, rate_hz)
+    spectrum = density.spectrum(capture.blocks(piece, BLOCK_ROWS), rate_hz)
     broadband_rms = np.sqrt(spectrum.density[1:].sum(axis=0) * spectrum.line_hz)
     if dead := [axis for axis, rms in zip("xyz", broadband_rms, strict=True) if rms < DEAD_STEPS * capture.scale_ms2]:
         raise AnalysisError(f"{capture.path}: axis {', '.join(dead)} never changes: the sensor is faulty")
-    found_tones, spoilt = density.find_tones(spectrum, 0.4 * rate_hz)
+    tones, spoilt = density.find_tones(spectrum, 0.4 * rate_hz)
     anti_alias_hz = subject_of(capture).anti_alias_hz or ANTI_ALIAS_PART * rate_hz
     white = density.white_density(spectrum, (LOWEST_HZ, HIGHEST_PART * anti_alias_hz), spoilt)
     slow = (spectrum.frequency_hz >= SLOW_HZ[0]) & (spectrum.frequency_hz < SLOW_HZ[1]) & ~spoilt
     sway = np.sqrt(spectrum.density[slow].mean(axis=0)) / white.value
     factor = round(rate_hz / MEANS_HZ)
-    means = _means(rows, piece.n_rows, factor)
+    means = np.concatenate(
+        [
+            block[: len(block) // factor * factor].reshape(-1, factor, 3).mean(axis=1)
+            for block in capture.blocks(piece, BLOCK_ROWS // factor * factor)
+        ]
+    )
     curves, coefficients = zip(*(allan.analyse(series, factor / rate_hz) for series in means.T), strict=True)
+    first_part = replace(piece, n_rows=min(piece.n_rows, round(LONGEST_S * rate_hz)))
     return Noise(
         seconds=piece.n_rows / rate_hz,
         rate_hz=rate_hz,
@@ -143,18 +146,11 @@ def measure(capture: Capture) -> Noise:
         density=white,
         data_sheet=capture.layout.noise_g_per_rthz * STANDARD_GRAVITY_MS2,
         broadband_rms=broadband_rms,
-        tones=found_tones,
+        tones=tones,
         step=capture.scale_ms2,
         curves=list(curves),
         coefficients=list(coefficients),
-        floors=floors.recorded(rows, piece.n_rows, settings),
+        floors=floors.recorded(capture.blocks(first_part, BLOCK_ROWS), settings),
         settings=settings,
         checks=rest.judge(sweep(capture), capture.scale_ms2, capture.scale_rads, sway),
     )
-
-
-def _means(rows: density.Rows, n_rows: int, factor: int) -> Array:
-    """Means over `factor` rows each, (m, 3)."""
-    step = factor * (floors.BLOCK_ROWS // factor)
-    parts = [rows(start, min(start + step, n_rows)) for start in range(0, n_rows, step)]
-    return np.concatenate([part[: len(part) // factor * factor].reshape(-1, factor, 3).mean(axis=1) for part in parts])

@@ -1,4 +1,4 @@
-"""Bench records: small JSON files tied to a box, its settings and a date; finding the one that holds for a capture."""
+"""Bench records: small JSON files for a box, its settings and a date, and the search for one valid for a capture."""
 
 import hashlib
 import math
@@ -24,10 +24,10 @@ from towertap.version import WRITTEN_BY
 
 SCHEMA = "towertap bench record"
 VERSION = 1
-"""A reader refuses a newer one."""
+"""Newer ones are refused."""
 
 SIDECAR = ".conditions.json"
-"""Ends the name of what lies beside a raw recording, which may be in the same folder."""
+"""Suffix of a raw recording's sidecar, which may be in the same folder."""
 
 LARGEST_BYTES = 5_000_000
 
@@ -38,7 +38,7 @@ Matrix = tuple[Vector, Vector, Vector]
 
 @dataclass(frozen=True)
 class BoxSetup:
-    """The box and the settings that a record holds for."""
+    """A box and the settings that a record is valid for."""
 
     serial: str
     chip: str
@@ -49,7 +49,7 @@ class BoxSetup:
 
 @dataclass(frozen=True)
 class Record:
-    """One bench record; `result` is what the bench found, by the names of its kind."""
+    """One bench record; `result` is the measurement, with keys according to its kind."""
 
     kind: str
     subject: BoxSetup
@@ -57,19 +57,19 @@ class Record:
     temperature_c: Pair | None
     """Lowest and highest temperature of the chip."""
     source: str
-    """Name of the capture, or of the first of them."""
+    """Name of the capture, or of the first one."""
     result: dict[str, Any]
 
 
 class _Head(msgspec.Struct):
-    """What every version begins with."""
+    """The fields that every version has."""
 
     schema: Literal["towertap bench record"]
     version: int
 
 
 class _Floor(msgspec.Struct):
-    """The noise in one band, of three axes."""
+    """The noise of three axes in one band."""
 
     rms: Vector
     band_hz: Pair
@@ -83,23 +83,25 @@ class _Level(msgspec.Struct):
 
 
 def _needs(**fields: Any) -> Any:
-    """The type of an object that has these fields, and may have more."""
+    """The type of an object with these fields and possibly more."""
     return msgspec.defstruct("Result", list(fields.items()))
 
 
 @dataclass(frozen=True)
 class Kind:
-    """One kind of record: what its result must hold, how alike the subject must be, how long it holds."""
+    """One kind of record, and what makes it valid for a capture."""
 
     name: str
     needs: Any
     """The type of the part of the result that is read again."""
     alike: tuple[str, ...]
+    """Fields of BoxSetup that must agree."""
     days: float
+    """Largest distance in time."""
     make: str
     """The command that makes one."""
     unfit: Callable[[dict[str, Any], Capture], str] = lambda result, capture: ""
-    """Why its result does not hold for a capture of its box; empty when it does."""
+    """Why its result is not valid for a capture of its box; empty if it is."""
 
 
 UNFIT = "was not fit for use when it was made"
@@ -147,7 +149,7 @@ KINDS = {
 
 @dataclass(frozen=True)
 class RecordFor:
-    """The record that holds for a capture, or None; `words` say which and why."""
+    """The record valid for a capture, or None; `words` say which, or why there is none."""
 
     record: Record | None
     words: str
@@ -166,7 +168,7 @@ def subject_of(capture: Capture) -> BoxSetup:
 
 
 def record_of(kind: str, capture: Capture, result: dict[str, Any]) -> Record:
-    """A record of what the bench found in a capture."""
+    """A record of a result measured from a capture."""
     return Record(
         kind,
         subject_of(capture),
@@ -178,24 +180,23 @@ def record_of(kind: str, capture: Capture, result: dict[str, Any]) -> Record:
 
 
 def temperature_range_c(capture: Capture) -> Pair | None:
-    """Lowest and highest temperature of the chip in °C; None when it never told."""
+    """Lowest and highest temperature of the chip in °C; None if it reported none."""
     temperature_c = capture.layout.temperature_c(readings_of(capture.file).temperature)
     known = temperature_c[np.isfinite(temperature_c)]
     return (float(known.min()), float(known.max())) if known.size else None
 
 
 def write(record: Record, folder: Path) -> Path:
-    """Write a record into `folder`, whole or not at all, under a name of box, kind and time; give its path."""
+    """Write a record into `folder`, completely or not at all, named by box, kind and time; return its path."""
     folder.mkdir(parents=True, exist_ok=True)
     moment = instant(record.measured_utc) or datetime.now(UTC)
     path = folder / f"{slug(record.subject.serial)}-{record.kind}-{moment:%Y%m%dT%H%M%SZ}.json"
-    data = {"schema": SCHEMA, "version": VERSION, "written_by": WRITTEN_BY, **asdict(record)}
-    write_json(path, data)
+    write_json(path, {"schema": SCHEMA, "version": VERSION, "written_by": WRITTEN_BY, **asdict(record)})
     return path
 
 
 def read(path: Path) -> Record:
-    """Read a record and hold it to its kind; FileError in one line for anything else."""
+    """Read a record and check it against its kind; FileError if it is not one."""
     try:
         data = read_json(path, dict[str, Any], "a bench record", LARGEST_BYTES)
         version = typed(data, _Head, str(path)).version
@@ -211,43 +212,43 @@ def read(path: Path) -> Record:
 
 
 def find(folder: Path, kind: str, capture: Capture) -> RecordFor:
-    """The record of a kind in `folder` that holds for the box, settings and date of a capture; the nearest in time."""
-    rules, wanted = KINDS[kind], subject_of(capture)
-    when = instant(capture.text("started_utc"))
-    refused: list[str] = []
-    fits: list[tuple[float, str, Record]] = []
+    """The record of a kind in `folder` that is valid for a capture's box, settings and date; the nearest in time."""
+    rules, subject = KINDS[kind], subject_of(capture)
+    started = instant(capture.text("started_utc"))
+    reasons: list[str] = []
+    valid: list[tuple[float, str, Record]] = []
     for path in sorted(folder.glob(f"*-{kind}-*.json")):
         if path.name.endswith(SIDECAR):
             continue
         try:
             record = read(path)
         except FileError as error:
-            refused.append(str(error))
+            reasons.append(str(error))
             continue
         measured = instant(record.measured_utc)
-        days = abs((when - measured).total_seconds()) / 86400 if when and measured else 0.0
-        if why := _why_not(rules, record, wanted, days) or rules.unfit(record.result, capture):
-            refused.append(f"{path.name} {why}")
+        days = abs((started - measured).total_seconds()) / 86400 if started and measured else 0.0
+        if reason := _why_not(rules, record, subject, days) or rules.unfit(record.result, capture):
+            reasons.append(f"{path.name} {reason}")
         else:
-            fits.append((days, path.name, record))
-    if not fits:
-        reason = refused[0] if refused else f"none in '{folder}'"
-        return RecordFor(None, f"no {kind} record holds for this capture: {reason}; make one with '{rules.make}'")
-    days, name, record = min(fits, key=lambda fit: fit[0])
-    undated = "" if when else "; the capture does not say when it was made"
+            valid.append((days, path.name, record))
+    if not valid:
+        reason = reasons[0] if reasons else f"none in '{folder}'"
+        return RecordFor(None, f"no {kind} record is valid for this capture: {reason}; make one with '{rules.make}'")
+    days, name, record = min(valid, key=lambda candidate: candidate[0])
+    undated = "" if started else "; the capture does not say when it was made"
     return RecordFor(record, f"{kind} record {name}, {days:.0f} days away{undated}")
 
 
 def bench_folder(capture_path: Path, given: Path | None = None) -> Path:
-    """Where the records for a capture are: as given, or `bench` beside it, or its folder when that is `bench`."""
-    beside = capture_path.parent
-    if (beside / "record.json").is_file():  # an archived recording: its archive keeps one folder for all
-        beside = beside.parent
-    return given or (beside if beside.name == "bench" else beside / "bench")
+    """The folder of bench records: `given`, or `bench` next to the capture, or its own folder if that is `bench`."""
+    parent = capture_path.parent
+    if (parent / "record.json").is_file():  # an archived recording: its archive keeps one folder for all
+        parent = parent.parent
+    return given or (parent if parent.name == "bench" else parent / "bench")
 
 
 def digest_of(folder: Path) -> str:
-    """The SHA-256 of all that may be a record in a folder, names and contents."""
+    """SHA-256 of the names and contents of all possible records in a folder."""
     digest = hashlib.sha256()
     for path in sorted(path for kind in KINDS for path in folder.glob(f"*-{kind}-*.json")):
         with suppress(FileError):
@@ -255,15 +256,13 @@ def digest_of(folder: Path) -> str:
     return digest.hexdigest()
 
 
-def _why_not(kind: Kind, record: Record, wanted: BoxSetup, days: float) -> str:
-    """Why a record does not hold; empty when it does."""
+def _why_not(kind: Kind, record: Record, subject: BoxSetup, days: float) -> str:
+    """Why a record is not valid; empty if it is."""
     if record.kind != kind.name:
         return f"is a {record.kind} record"
-    measured, used = asdict(record.subject), asdict(wanted)
     for name in kind.alike:
-        same = measured[name] == used[name]
-        if isinstance(used[name], float) and isinstance(measured[name], float):
-            same = math.isclose(measured[name], used[name], rel_tol=1e-6)
-        if not same:
-            return f"is for another {name} ({measured[name]}, not {used[name]})"
+        measured, used = getattr(record.subject, name), getattr(subject, name)
+        both_numbers = isinstance(used, float) and isinstance(measured, float)
+        if not (math.isclose(measured, used, rel_tol=1e-6) if both_numbers else measured == used):
+            return f"is for another {name} ({measured}, not {used})"
     return f"is {days:.0f} days away, more than {kind.days:.0f}" if days > kind.days else ""

@@ -1,4 +1,4 @@
-"""Was the box truly at rest? Each check says what it looked at, and what to do when it does not hold."""
+"""Was the box truly at rest? Each check says what it saw, and what to do if it fails."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -11,24 +11,24 @@ from towertap.capture.sweep import Sweep
 Array = NDArray[np.float64]
 
 GRAVITY_MS2 = (9.3, 10.3)
-"""What the mean specific force at rest must be: gravity, with a chip's offset and scale error."""
+"""Range of the mean specific force at rest: gravity, with a chip's offset and scale error."""
 LOUDER = 1.3
-"""A second whose standard deviation passes the median second's by this factor had something in it besides noise."""
+"""A second whose standard deviation exceeds the median second's by this factor holds more than noise."""
 
 KNOCK = 8.0
 """Standard deviations that normal noise does not reach in years."""
 
 LEANS_MS2 = 0.05
-"""Change of a second's mean: a third of a degree, well above a chip's drift with temperature."""
+"""Change of a second's mean: 1/3°, well above a chip's drift with temperature."""
 
 TURNS_RADS = float(np.deg2rad(0.2))
 SWAY = 1.5
-"""Amplitude density from 1 to 10 Hz over that of the white band: a sensor's own slow noise stays below."""
+"""Amplitude density from 1 to 10 Hz over that of the white band. A sensor's own slow noise stays below."""
 
 
 @dataclass(frozen=True)
 class RestCheck:
-    """One thing that rest means; `text` says what was seen."""
+    """One condition for rest; `text` says what was seen."""
 
     name: str
     ok: bool
@@ -38,29 +38,29 @@ class RestCheck:
 
 
 def judge(sweep: Sweep, scale_ms2: float, scale_rads: float, sway: Array) -> list[RestCheck]:
-    """Hold a recording, swept second by second in counts, to all that rest means; at rest each check is `ok`.
+    """Check a recording, swept second by second in counts; at rest every check is `ok`.
 
     `sway` (3,) is the amplitude density from 1 to 10 Hz over that of the white noise.
     """
     mean, spread = sweep.mean[:, :3], sweep.spread[:, :3]
     low_ms2, high_ms2 = GRAVITY_MS2
     length_ms2 = float(np.linalg.norm(mean.mean(axis=0)) * scale_ms2)
-    usual = np.maximum(np.median(spread, axis=0), 1e-9)
-    loudness = (spread / usual).max(axis=1)
+    typical = np.maximum(np.median(spread, axis=0), 1e-9)
+    loudness = (spread / typical).max(axis=1)
     louder = np.flatnonzero(loudness > LOUDER)
-    peak = (np.maximum(sweep.highest[:, :3] - mean, mean - sweep.lowest[:, :3]) / usual).max(axis=1)
+    peak = (np.maximum(sweep.highest[:, :3] - mean, mean - sweep.lowest[:, :3]) / typical).max(axis=1)
     knocks = np.flatnonzero(peak > KNOCK)
     lean_ms2 = _change(mean * scale_ms2)
     turn_rads = _change(sweep.mean[:, 3:] * scale_rads)
-    is_gravity, seen = low_ms2 <= length_ms2 <= high_ms2, f"mean specific force {length_ms2:.3f} m/s²"
+    is_gravity, text = low_ms2 <= length_ms2 <= high_ms2, f"mean specific force {length_ms2:.3f} m/s²"
     advice = "" if is_gravity else ": not gravity, so it moved or the scale is wrong"
     return [
-        RestCheck("gravity", is_gravity, length_ms2, high_ms2, seen + advice),
+        RestCheck("gravity", is_gravity, length_ms2, high_ms2, text + advice),
         _check(
             "even",
             loudness.max(),
             LOUDER,
-            f"loudest second {loudness.max():.2f} of the median second",
+            f"loudest second {loudness.max():.2f} times the median second",
             f"{louder.size} of {loudness.size} s disturbed ({_places(louder)}); away from doors, feet and machines",
         ),
         _check(
@@ -88,7 +88,7 @@ def judge(sweep: Sweep, scale_ms2: float, scale_rads: float, sway: Array) -> lis
             "no_sway",
             sway.max(),
             SWAY,
-            f"density from 1 to 10 Hz is {sway.max():.2f} of the white noise's",
+            f"density from 1 to 10 Hz is {sway.max():.2f} times the white noise's",
             "the surface moves; ground floor, stone, at night",
         ),
     ]
@@ -100,10 +100,10 @@ def _check(name: str, value: float, limit: float, text: str, advice: str) -> Res
 
 
 def _change(means: Array) -> float:
-    """Largest departure of a second's mean (n, axes) from the median second's."""
+    """Largest departure of a second's mean, of (n, axes), from the median second's."""
     return float(np.abs(means - np.median(means, axis=0)).max())
 
 
 def _places(seconds: NDArray[Any]) -> str:
-    """The first few seconds, counted from the start."""
+    """The first three seconds, from the start."""
     return "at " + ", ".join(f"{s} s" for s in seconds[:3].tolist()) + (" …" if seconds.size > 3 else "")

@@ -1,4 +1,4 @@
-"""The chip's self-test: asked of a box that lies still, read strictly, and kept as a bench record."""
+"""The chip's self-test: requested from a box that lies still, validated, and kept as a bench record."""
 
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
@@ -15,14 +15,14 @@ UNITS = {"g": "g", "dps": "°/s"}
 
 @dataclass(frozen=True)
 class AxisAnswer:
-    """How one of the chip's axes answered when the chip pushed it; numbers in `unit`."""
+    """Response of one of the chip's axes when the chip pushed it; numbers in `unit`."""
 
     axis: str
     unit: Literal["g", "dps"]
     at_rest: float
     response: float
     factory: float | None
-    """The response when the chip was made; None: the chip does not say."""
+    """The response when the chip was made; None if not known."""
     ratio: float | None
     """Response over the factory's."""
     ok: bool
@@ -30,7 +30,7 @@ class AxisAnswer:
 
 @dataclass(frozen=True)
 class SelfTest:
-    """What the chip found about itself; `ok` when the box was still and every axis answered as it must."""
+    """Result of the self-test; `ok` if the box was still and every axis responded correctly."""
 
     chip: str
     odr_hz: float
@@ -45,34 +45,32 @@ class SelfTest:
 
     @property
     def verdict(self) -> str:
-        """The finding in words, and what to do about it."""
+        """The result in words, and what to do about it."""
         if not self.still:
             return "the box was moved: let it lie still and test it again"
         bad = [axis.axis for axis in self.axes if not axis.ok]
         if bad:
-            return (
-                f"the chip answers wrongly on {', '.join(bad)}: test it again, warm; if it stays so, change the sensor"
-            )
-        return "the chip answers as when it was made"
+            return f"the chip fails on {', '.join(bad)}: test it again, warm; if it fails again, change the sensor"
+        return "the chip responds as when it was made"
 
     def data(self) -> dict[str, Any]:
-        """All of it, with the verdict, as JSON holds it."""
-        return {**asdict(self), "axes": [asdict(axis) for axis in self.axes], "verdict": self.verdict}
+        """For JSON: the result and the verdict."""
+        return asdict(self) | {"verdict": self.verdict}
 
 
 def run(box: SerialBox) -> SelfTest:
-    """Let the chip of a greeted box test itself; BoxError when it does not, or answers with something else."""
+    """Let the chip of a greeted box test itself; BoxError if it does not, or if the answer is not valid."""
     try:
         result: SelfTest = typed(box.self_test(), SelfTest, "the answer")
     except FileError as error:
-        raise BoxError(f"{box.port}: {error}: no self-test; flash the box anew") from None
+        raise BoxError(f"{box.port}: {error}: no self-test; flash the box again") from None
     if tuple(answer.axis for answer in result.axes) != AXES:
-        raise BoxError(f"{box.port}: the answer has other axes: no self-test; flash the box anew")
+        raise BoxError(f"{box.port}: the answer has other axes: no self-test; flash the box again")
     return result
 
 
 def record_of(result: SelfTest, box: SerialBox) -> Record:
-    """A record of it, made now; its subject's settings are those of the test."""
+    """A record of a result, dated now, for the settings of the test."""
     return Record(
         "selftest",
         BoxSetup(str(box.identity["serial"]), result.chip, result.odr_hz, result.accel_range_g, None),

@@ -1,4 +1,4 @@
-"""How much of a metric is the sensor's own noise, and which metrics reach beyond what the mounting carries."""
+"""How much of a metric is sensor noise or engine vibration, and which metrics exceed the mounting's usable band."""
 
 import math
 from collections.abc import Mapping
@@ -25,21 +25,22 @@ SOURCES: dict[Origin, str] = {
 }
 
 HEARD = 4.0
-"""At a stand the engine is heard when some metric's power is so many times the sensor's own: one that is off is not."""
+"""The engine runs at a standstill if some metric's power is this many times the sensor's noise."""
 MARKED_SHARE = 0.10
 NOT_JUDGED_SHARE = 0.50
 """Of a metric's power."""
 
 SAME_BAND = 0.01
-"""Bands whose edges differ by less are one: they follow the true rate, a few parts in a thousand."""
+"""Bands are the same if their edges differ by less: edges follow the true rate, by a few parts in a thousand."""
 
 
 @dataclass(frozen=True)
 class Share:
-    """What is no road in one metric: `floor` as r.m.s. of the filtered signal in `unit`, `share` of its power (0 to 1).
+    """The part of one metric that is not road.
 
-    The sensor's own noise or, where that is more, the idling engine's (`of`): as a record has it, as the vehicle shook
-    where it stood in the pass, or, where nothing tells, all that the quietest pass has, which the engine cannot pass.
+    `floor` is the r.m.s. of the filtered signal in `unit`, `share` its part of the metric's power (0 to 1). `of` is the
+    larger source: the sensor's noise or the idling engine. The engine's level comes from an idle record, from a stop in
+    the pass, or, if neither exists, from the quietest pass as an upper bound.
     """
 
     metric: str
@@ -51,7 +52,7 @@ class Share:
 
     @property
     def source(self) -> str:
-        """Whose it is, for people."""
+        """The source in words."""
         return SOURCES[self.of]
 
     @property
@@ -60,9 +61,9 @@ class Share:
         return self.judged == "not judged"
 
     def over(self, value: float) -> Self:
-        """The share in a value over part of a pass, from that over the whole of it: its floor is the same.
+        """The share in a value over part of a pass, which has the same floor.
 
-        That takes an r.m.s. or, of another pass, a value of the metric's own; else the whole pass's share stands in.
+        For an r.m.s., or a floor from another pass. Other metrics keep the share of the entire pass.
         """
         if self.of != "unrecorded" and self.metric in METRICS and METRICS[self.metric].statistic is not RMS:
             return self
@@ -70,9 +71,9 @@ class Share:
         return replace(self, share=share, judged=judged(share, self.of))
 
     def narrowed(self, margin: float) -> float:
-        """The margin of what is measured that holds the true ratio inside `margin`, part of the power being no road's.
+        """The margin for the measured ratio that keeps the true ratio, of the road alone, inside `margin`.
 
-        With a share s of it, a true ratio r shows as √(s + (1 − s) r²).
+        With a share s, a true ratio r is measured as √(s + (1 − s) r²).
         """
         if self.judged == "clean":
             return margin
@@ -81,11 +82,11 @@ class Share:
 
     @property
     def words(self) -> str:
-        """One line for people; empty when it is clean."""
+        """One line for people; empty if clean."""
         if self.judged == "clean":
             return ""
-        rest = "not judged" if self.judged == "not judged" else "read with care"
-        return f"{self.metric}: {100 * self.share:.0f} % of its power is {self.source}; {rest}"
+        advice = "not judged" if self.drowns else "read with care"
+        return f"{self.metric}: {100 * self.share:.0f} % of its power is {self.source}; {advice}"
 
 
 def noise_share(
@@ -97,46 +98,44 @@ def noise_share(
     idle: Record | None = None,
     stand: Mapping[Channel, float] | None = None,
 ) -> dict[str, Share]:
-    """The share of sensor noise in the power of what each metric listens to, by metric name.
+    """The share of sensor noise, or of the idling engine if that is larger, in each metric's power, by metric name.
 
-    Where the idling engine makes more of the same band, that stands in: the sensor's noise is in it.
-
-    `power` is the mean square of each filtered signal and `stand` that at a stand in the pass, which tells of the
-    engine where no `idle` record does; `noise` is a noise record, `to_vehicle` (3, 3) and `settings` are those of the
-    analysis. The chip's axes are independent, so their noise powers add. A metric that listens to the
-    rotation has none, and so has every metric where the noise is not known.
+    `power` is the mean square of each filtered signal. `noise` is a noise record; `to_vehicle` (3, 3) and `settings`
+    are those of the analysis. The engine's level comes from the record `idle`, or else from `stand`, the mean squares
+    at a stop in the pass; both include the sensor's noise. Noise of the chip's axes is independent, so powers add.
+    Metrics that use rotation have no share, nor has any metric whose noise is unknown.
     """
-    turned = np.asarray(to_vehicle, float)
-    floors_square = {
+    rotation = np.asarray(to_vehicle, float)
+    sensor_powers = {
         name: sum(
-            float(turned[ACCELERATIONS.index(channel.axis)] ** 2 @ chip_floor(channel.design, noise, settings) ** 2)
+            float(rotation[ACCELERATIONS.index(channel.axis)] ** 2 @ chip_floor(channel.design, noise, settings) ** 2)
             for channel in metric.channels
         )
         for name, metric in metrics.items()
         if set(metric.axes) <= set(ACCELERATIONS)
     }
-    if stand and all(_total(metrics[name], stand) < HEARD * floor for name, floor in floors_square.items()):
+    if stand and all(_total(metrics[name], stand) < HEARD * sensor for name, sensor in sensor_powers.items()):
         stand = None
     shares = {}
-    for name, floor_square in floors_square.items():
+    for name, floor_power in sensor_powers.items():
         metric = metrics[name]
-        engine_square, of = _of_engine(metric, settings, idle, stand)
-        if engine_square > floor_square or math.isnan(floor_square):  # of a recorder that nobody knows
-            floor_square = engine_square
+        engine_power, of = _engine(metric, settings, idle, stand)
+        if engine_power > floor_power or math.isnan(floor_power):  # NaN: another recorder, of unknown noise
+            floor_power = engine_power
         else:
             of = "sensor"
-        if math.isnan(floor_square):
+        if math.isnan(floor_power):
             continue
-        signal_square = _total(metric, power)
-        share = min(1.0, floor_square / signal_square) if signal_square > 0 else 1.0
-        shares[name] = Share(name, math.sqrt(floor_square), metric.channels[0].design.unit, share, judged(share), of)
+        signal_power = _total(metric, power)
+        share = min(1.0, floor_power / signal_power) if signal_power > 0 else 1.0
+        shares[name] = Share(name, math.sqrt(floor_power), metric.channels[0].design.unit, share, judged(share), of)
     return shares
 
 
-def _of_engine(
+def _engine(
     metric: Metric, settings: MetricSettings, idle: Record | None, stand: Mapping[Channel, float] | None
 ) -> tuple[float, Origin]:
-    """Mean square of what the idling engine makes of a metric, NaN where nothing tells, and what tells it."""
+    """Mean square of the idling engine in a metric, NaN if unknown, and where it is from."""
     level = idle.result["levels"].get(metric.name) if idle else None
     if level and np.allclose(level["band_hz"], metric.band_hz(settings), rtol=SAME_BAND, atol=1e-9):
         return level["rms"] ** 2, "idle"
@@ -146,12 +145,12 @@ def _of_engine(
 
 
 def _total(metric: Metric, power: Mapping[Channel, float]) -> float:
-    """The power of all that a metric listens to."""
+    """The power of a metric's channels together."""
     return sum(power[channel.source] for channel in metric.channels)
 
 
 def judged(share: float, of: Origin = "sensor") -> Judged:
-    """What a share of noise power means for a value; what may be noise and may not does not undo a verdict."""
+    """What a share of noise power means for a value. An upper bound ("unrecorded") does not withhold a verdict."""
     if of == "unrecorded":
         share = min(share, NOT_JUDGED_SHARE)
     return "not judged" if share > NOT_JUDGED_SHARE else "marked" if share > MARKED_SHARE else "clean"
@@ -160,20 +159,20 @@ def judged(share: float, of: Origin = "sensor") -> Judged:
 def chip_floor(design: FilterDesign, noise: Record, settings: MetricSettings) -> Array:
     """R.m.s. of the noise through a filter on each chip axis (3,).
 
-    As recorded at rest when the band is the one recorded, else from the density of the white noise.
+    As recorded at rest if the record has this band, else from the density of white noise.
     """
     for name in (name for name, recorded in floors.DESIGNS.items() if recorded == design):
         floor = noise.result["floors"].get(name)
         if floor and np.allclose(floor["band_hz"], design.band_hz(settings), rtol=SAME_BAND, atol=1e-9):
             return np.array(floor["rms"])
-    nominal = replace(settings, rate_hz=noise.subject.odr_hz)  # the gain is the same, and computed once
+    nominal = replace(settings, rate_hz=noise.subject.odr_hz)  # the same gain, cached for all captures
     return np.array(noise.result["density"]["value"]) * floors.noise_gain(design, nominal)
 
 
 def beyond_mounting(bands_hz: Mapping[str, tuple[float, float]], tap: Record | None) -> dict[str, str]:
-    """The metrics whose band passes a third of the mounted resonance, each with its reason.
+    """The metrics whose band exceeds a third of the mounted resonance, with the reason; none without a record.
 
-    `bands_hz` as in an analysis: metric name → band; none without a record. ISO 5348 practice; see `bench.tap`.
+    `bands_hz`: metric name → band. ISO 5348 practice; see `bench.tap`.
     """
     if tap is None:
         return {}

@@ -1,19 +1,18 @@
 """Knocks: short impacts of metal on metal or of a part at the end of its free play, found in a stream and described.
 
-Listened to is the magnitude of the three band-passed axes together. A bush with free play knocks fore-aft as readily as
-vertically and a bracket turns the one into the other, so a single axis would miss some and depend on the mounting; the
-magnitude does not. Metal and brackets ring within the band; the body's bounce, the wheel hop and most of what a tyre
-makes of a bump lie below it.
+The detector uses the magnitude of the three band-passed axes. A bush with free play knocks fore-aft as readily as
+vertically, and a bracket turns one into the other, so a single axis would miss some and depend on the mounting. Metal
+and brackets ring within the band; the body's bounce, the wheel hop and most of a tyre's response to a bump lie below.
 
-A moment is judged by the second around it. The magnitude is brought to its largest value in cells of CELL_S, and a
-knock is a cell that is FACTOR times the local level, which is the quantile UPPER of the cells within REACH_S to either
-side: a rank, so that knocks do not raise it until they fill 15 % of the cells, some three a second; what rattles faster
-is background here, and is in the r.m.s. of the band. FACTOR is set by simulation and not by a Gaussian's tail:
-the smallest step that keeps FALSE_A_MINUTE where a background's level wanders by 35 % within fractions of a second (a
-kurtosis of 5), and on the smooth road of the demo. Noise with fatter tails raises more, and shows in the rate on the
-smooth road (`tests/signals/knocks_found.py` prints all of it).
+A moment is judged against the second around it. The magnitude is reduced to its maximum in cells of CELL_S. A knock is
+a cell above FACTOR times the local level, the quantile UPPER of the cells within REACH_S on either side. Knocks do not
+raise a quantile until they fill 15 % of the cells, about three per second; faster rattle counts as background and is in
+the r.m.s. of the band. FACTOR comes from simulation, not from a Gaussian tail: the smallest step that keeps
+FALSE_PER_MINUTE when the background's level varies by 35 % within fractions of a second (a kurtosis of 5), and on the
+demo's smooth road. Noise with fatter tails gives more false alarms, which show in the rate on the smooth road
+(`tests/signals/knocks_found.py` prints this).
 
-The local crest of a knock is the largest magnitude, in band, of the second around it without the knock.
+The local crest of a knock is the largest in-band magnitude of the second around it without the knock.
 """
 
 from __future__ import annotations
@@ -29,47 +28,47 @@ from towertap.signals.bands import design
 from towertap.signals.filters import CARRIED, Array, Band, require_rate
 
 BAND_HZ = (50.0, 500.0)
-"""Where knocks are listened for; at a lower rate the band ends where the rate does."""
+"""Band of the detector; a lower rate cuts its upper end."""
 LEAST_TOP_HZ = 200.0
-"""A band that ends lower holds too little of what metal rings at."""
+"""A band that ends lower holds too little of metal's ringing."""
 
 CELL_S = 0.02
-"""Length of a cell, about that of a knock, which so fills one or two."""
+"""Length of a cell, about that of a knock, which then fills one or two."""
 REACH_S = 0.5
-"""So far to either side the background is looked at: a road's roughness changes within a second."""
+"""How far the background reaches on either side: a road's roughness changes within a second."""
 QUIETER = 0.8
-"""The background's r.m.s. is of this part of the second around a knock, the quietest."""
+"""The background's r.m.s. is over this quietest part of the second around a knock."""
 UPPER = 0.85
 FACTOR = 1.95
-"""A knock is a cell so many times this quantile of the cells around it."""
+"""A knock is a cell of this many times the quantile UPPER of the cells around it."""
 LEAST_MS2 = 0.05
 """Smaller peaks are the chip's last bits."""
-FALSE_A_MINUTE = 1.0
-"""What FACTOR keeps to on smooth road: at most so many false alarms a minute."""
+FALSE_PER_MINUTE = 1.0
+"""Most false alarms per minute that FACTOR allows on smooth road."""
 
 DEAD_S = 0.06
-"""Cells that start within so much of each other belong to one knock: a second blow is not told from the ringing."""
+"""Cells that start within this time of each other are one knock: a second blow cannot be distinguished from ringing."""
 LONGEST_S = 0.1
-"""What stays above half its peak for longer is a rough stretch of road and no knock."""
+"""Anything above half its peak for longer is a rough stretch of road, not a knock."""
 BEFORE_S, AFTER_S = 0.03, 0.08
-"""What is cut out around the peak of a knock to describe it."""
+"""The cut around the peak of a knock by which it is described."""
 CHUNK_S = 16.0
-"""The stream is searched in chunks so long, which bounds memory."""
+"""The stream is searched in chunks of this length, which bounds memory."""
 
 RING_FROM_S, RING_S, LOG_MOST_FADE = 0.001, 0.06, math.log(2000.0)
-"""The ring-down is fitted to so much from just after the peak, with a decay of no more than 2000 /s."""
+"""The ring-down is fitted to RING_S from just after the peak, with a decay of at most 2000 /s."""
 EXPLAINED, MOST_DAMPING = 0.7, 0.25
-"""It rings where a damped sinusoid explains this share of the energy, with a damping ratio of no more than this."""
+"""It rings if a damped sinusoid with at most this damping ratio explains this share of the energy."""
 
 
 @dataclass(frozen=True)
 class Knock:
     """One knock, in band.
 
-    `onset_s` is when its envelope rose through half its peak, from the start of the piece or capture; `peak_ms2` its
-    largest magnitude, `duration_s` the time its envelope stays above half its peak, `ring_hz` the frequency of the
-    ring-down along its strongest direction, not a number where it does not ring, `background_ms2` the r.m.s. magnitude
-    of the second around it without its loudest fifth.
+    `onset_s`: when its envelope rose through half its peak, from the start of the piece or capture; `peak_ms2`: its
+    largest magnitude; `duration_s`: how long its envelope stays above half its peak; `ring_hz`: frequency of the
+    ring-down along its strongest direction, NaN if it does not ring; `background_ms2`: r.m.s. magnitude of the second
+    around it without the loudest fifth.
     """
 
     onset_s: float
@@ -85,7 +84,7 @@ class Knock:
 
 @dataclass(frozen=True, eq=False)
 class Thresholds:
-    """What a peak had to reach to be heard, `peak_ms2` (n,), in cells of `cell_s` from `start_s` of the piece on."""
+    """Thresholds for a peak, `peak_ms2` (n,), in cells of `cell_s` from `start_s` of the piece."""
 
     start_s: float
     cell_s: float
@@ -97,16 +96,15 @@ class Thresholds:
 
 
 def band_hz(rate_hz: float) -> Band:
-    """The band listened to at a rate: BAND_HZ, or what the rate carries of it; AnalysisError where that is little."""
+    """The detector's band at a rate: what the rate carries of BAND_HZ; AnalysisError if that is too little."""
     require_rate((BAND_HZ[0], LEAST_TOP_HZ), rate_hz)
     return BAND_HZ[0], min(BAND_HZ[1], CARRIED * rate_hz)
 
 
 class KnockFinder:
-    """Finds the knocks of one contiguous piece as it comes; memory does not grow with the piece, but for its knocks.
+    """Finds the knocks of one contiguous piece, fed in blocks; memory grows only with the number of knocks.
 
-    Not listened to are the filter's settling and the edges that a knock's description would reach over. Raises
-    AnalysisError for a rate below 500 Hz.
+    It skips the filter's settling, and edges too close for a knock to be described. AnalysisError below 500 Hz.
     """
 
     def __init__(self, rate_hz: float) -> None:
@@ -135,17 +133,17 @@ class KnockFinder:
             self._row += searched
 
     def knocks(self) -> tuple[Knock, ...]:
-        """The knocks of the piece, which ends here."""
+        """All knocks of the piece; ends it."""
         self._search(self._pending.shape[1], self._pending.shape[1])
         return tuple(self._knocks)
 
     def thresholds(self) -> Thresholds:
-        """What a peak had to reach in each cell searched; complete once `knocks` has ended the piece."""
+        """The threshold in each cell searched; complete after `knocks`."""
         peak_ms2 = np.concatenate([np.empty(0), *self._thresholds])
         return Thresholds(self._start_row / self._rate_hz, self._cell / self._rate_hz, peak_ms2)
 
     def _search(self, end: int, last: int) -> None:
-        """Search what is pending up to row `end`; knocks count whose peak lies from the first new row to `last`."""
+        """Search the pending rows up to `end`, for knocks whose peak lies from the first new row to `last`."""
         chunk, rate_hz, cell = self._pending[:, :end], self._rate_hz, self._cell
         magnitude = np.sqrt(np.square(chunk).sum(axis=0))
         cells = magnitude[: magnitude.size // cell * cell].reshape(-1, cell)
@@ -154,9 +152,9 @@ class KnockFinder:
         tops = cells.max(axis=1)
         threshold = _threshold(tops)
         self._thresholds.append(threshold[self._first // cell : last // cell])
-        over = np.flatnonzero(tops > threshold)
+        loud = np.flatnonzero(tops > threshold)
         before, after = round(BEFORE_S * rate_hz), round(AFTER_S * rate_hz)
-        for group in np.split(over, np.flatnonzero(np.diff(over) * CELL_S > DEAD_S) + 1):
+        for group in np.split(loud, np.flatnonzero(np.diff(loud) * CELL_S > DEAD_S) + 1):
             if not group.size:
                 continue
             top = int(group[np.argmax(tops[group])])
@@ -169,21 +167,21 @@ class KnockFinder:
 
 
 def _threshold(tops: Array) -> Array:
-    """What the largest magnitude of a cell must be over, by that of the cells (n,) around it."""
+    """Threshold (n,) of each cell's largest magnitude, from the cells (n,) around it."""
     reach = 2 * round(REACH_S / CELL_S) + 1
     level = scipy.ndimage.percentile_filter(tops, 100 * UPPER, reach, mode="reflect")
     return np.maximum(FACTOR * level, LEAST_MS2)
 
 
 def _background(magnitude: Array, peak: int, rate_hz: float) -> float:
-    """R.m.s. of a magnitude (n,) within REACH_S of a peak, without the loudest fifth: a knock and its like."""
+    """R.m.s. of a magnitude (n,) within REACH_S of a peak, without the loudest fifth, which holds knocks."""
     reach = round(REACH_S * rate_hz)
     squares = np.sort(np.square(magnitude[max(0, peak - reach) : peak + reach]))
     return float(np.sqrt(squares[: round(QUIETER * squares.size)].mean()))
 
 
 def _describe(cut: Array, rate_hz: float, background_ms2: float) -> Knock:
-    """Describe the knock in the middle of a cut (3, n) on a background, times from its start."""
+    """Describe the knock in a cut (3, n), with its peak BEFORE_S from the start; times are from the start."""
     peak = round(BEFORE_S * rate_hz)
     direction = np.linalg.eigh(cut @ cut.T)[1][:, -1]
     along = direction @ cut
@@ -201,26 +199,26 @@ def _describe(cut: Array, rate_hz: float, background_ms2: float) -> Knock:
 
 
 def ring_hz(along: Array, rate_hz: float) -> float:
-    """Frequency (Hz) of a damped sinusoid in noise, (n,); NaN where it does not ring.
+    """Frequency (Hz) of a damped sinusoid in noise, (n,); NaN if it does not ring.
 
-    Non-linear least squares in frequency and the logarithm of the decay, the two amplitudes solved for (variable
-    projection, Golub and Pereyra 1973; Levenberg and Marquardt's steps), over the first RING_S.
+    Non-linear least squares over the first RING_S, in frequency and the logarithm of the decay. The two amplitudes are
+    solved for (variable projection, Golub and Pereyra 1973; Levenberg and Marquardt's steps).
     """
     wave = along[: round(RING_S * rate_hz)]
     time_s = np.arange(wave.size) / rate_hz
 
     def misfit(parameters: NDArray[np.float64]) -> Array:
-        turns, log_fade = parameters
-        exponent = complex(-math.exp(min(log_fade, LOG_MOST_FADE)), 2 * math.pi * turns)
+        frequency_hz, log_fade = parameters
+        exponent = complex(-math.exp(min(log_fade, LOG_MOST_FADE)), 2 * math.pi * frequency_hz)
         waves = np.exp(exponent * time_s).view(np.float64).reshape(-1, 2)
         return wave - waves @ np.linalg.lstsq(waves, wave, rcond=None)[0]
 
-    low, high = band_hz(rate_hz)
+    low_hz, high_hz = band_hz(rate_hz)
     spectrum = np.abs(np.fft.rfft(wave, 8 * wave.size))
-    strongest = np.clip(spectrum.argmax() * rate_hz / (8 * wave.size), low, high)
-    start = [strongest, math.log(60.0)]
+    strongest_hz = np.clip(spectrum.argmax() * rate_hz / (8 * wave.size), low_hz, high_hz)
+    start = [strongest_hz, math.log(60.0)]
     fit = scipy.optimize.least_squares(misfit, start, method="lm", x_scale=[10.0, 0.3], max_nfev=150)
-    turns, fade = float(fit.x[0]), math.exp(min(fit.x[1], LOG_MOST_FADE))
-    damping = fade / math.hypot(fade, 2 * math.pi * turns)
-    rings = 2 * fit.cost <= (1 - EXPLAINED) * float(wave @ wave) and damping <= MOST_DAMPING and low <= turns <= high
-    return turns if rings else math.nan
+    frequency_hz, fade = float(fit.x[0]), math.exp(min(fit.x[1], LOG_MOST_FADE))
+    damping = fade / math.hypot(fade, 2 * math.pi * frequency_hz)
+    is_explained = 2 * fit.cost <= (1 - EXPLAINED) * float(wave @ wave)
+    return frequency_hz if is_explained and damping <= MOST_DAMPING and low_hz <= frequency_hz <= high_hz else math.nan

@@ -1,4 +1,4 @@
-"""Two stretches of motion as one sound to compare by ear: in turns, at the same gain, with a tone before each."""
+"""Two stretches of motion as one sound to compare by ear: alternating, at the same gain, with a tone before each."""
 
 import numpy as np
 import scipy
@@ -11,23 +11,23 @@ from towertap.signals.resampling import resample
 SOUND_HZ = 48000
 """Sample rate of the sound."""
 LOWEST_HZ = 20.0
-"""Below this there is nothing to hear, and loudspeakers only suffer."""
+"""Lower frequencies are inaudible and strain loudspeakers."""
 PEAK = 0.5
-"""Of full scale, the louder of the two: 6 dB of room."""
+"""Peak of the louder stretch, of full scale: 6 dB of headroom."""
 QUIETEST_MS2 = 1e-6
 TURNS = 2
-"""So often before and after follow each other."""
+"""How often before and after are played."""
 FADE_S, SILENCE_S, TONE_S = 0.05, 0.25, 0.2
 TONES_HZ = (440.0, 660.0)
-"""Before before, and before after."""
+"""The tones that announce before and after."""
 TONE_PEAK = 0.05
 
 
 def in_turns(before: Array, before_hz: float, after: Array, after_hz: float) -> NDArray[np.int16]:
-    """Before, after, before, after (n,) at SOUND_HZ, of accelerations (m,) and (k,) and their rates.
+    """Before, after, before, after as sound (n,) at SOUND_HZ, from accelerations (m,) and (k,) with their rates.
 
-    Both have the same gain, so that louder is more. A low tone stands before the first, a high one before the second.
-    AnalysisError for a rate that carries nothing to hear.
+    Both have the same gain, so louder means more. A low tone announces before, a high one after. AnalysisError if there
+    is nothing to hear.
     """
     stretches = [_audible(before, before_hz), _audible(after, after_hz)]
     peak = max(float(np.abs(stretch).max(initial=0)) for stretch in stretches)
@@ -44,7 +44,7 @@ def in_turns(before: Array, before_hz: float, after: Array, after_hz: float) -> 
 
 
 def _audible(values: Array, rate_hz: float) -> Array:
-    """What lies between LOWEST_HZ and what the rate carries, at SOUND_HZ, faded, without delay."""
+    """Values above LOWEST_HZ, at SOUND_HZ, faded, without delay."""
     if CARRIED * rate_hz <= 2 * LOWEST_HZ:
         raise AnalysisError(f"a rate of {rate_hz:.4g} Hz carries nothing to hear: it takes more than 100 Hz")
     if values.size < rate_hz / LOWEST_HZ:
@@ -55,7 +55,7 @@ def _audible(values: Array, rate_hz: float) -> Array:
 
 
 def _faded(values: Array) -> Array:
-    """In and out by half a cosine."""
+    """Faded in and out by half a cosine."""
     rows = min(round(FADE_S * SOUND_HZ), values.size // 2)
     rise = 0.5 - 0.5 * np.cos(np.pi * np.arange(rows) / rows)
     faded = values.copy()

@@ -1,4 +1,4 @@
-"""Welch's method over signals that come in blocks: densities, and cross-spectra of pairs."""
+"""Welch's method for signals in blocks: densities, and cross-spectra of pairs."""
 
 from collections.abc import Sequence
 
@@ -12,27 +12,27 @@ from towertap.signals.filters import Array
 class WelchSum:
     """One-sided Welch densities (Hann, half overlap, segment means removed) of signals fed in blocks.
 
-    `pairs` are the places of two signals each, of which the mean of conj(X)·Y is summed; of a signal with itself that
-    is its density. Over unbroken signals they equal those of `scipy.signal.csd`. A segment with a value that is not a
-    number, in any signal, is left out whole, and none lies across a gap.
+    `pairs` are indices of two signals each, whose conj(X)·Y is averaged; a signal paired with itself gives its density.
+    Results equal `scipy.signal.csd` for unbroken signals. Segments with NaN in any signal are left out, and none spans
+    a gap.
     """
 
     def __init__(self, rate_hz: float, segment_s: float, pairs: Sequence[tuple[int, int]] = ((0, 0),)) -> None:
         self.rate_hz, self.segment_rows, self.pairs = rate_hz, round(segment_s * rate_hz), pairs
         self.segments = self.touching = 0
-        """Segments so far, and how many of them overlap with the one before."""
+        """Segments so far, and how many of them overlap the one before."""
         self._hop = self.segment_rows - self.segment_rows // 2
         self._window = scipy.signal.get_window("hann", self.segment_rows)
         self._sums = np.zeros((len(pairs), self.segment_rows // 2 + 1), complex)
         self.gap()
 
     def gap(self) -> None:
-        """End the piece: what is left of it is shorter than a segment and is dropped."""
+        """End the piece; a rest shorter than a segment is dropped."""
         self._pending: Array | None = None
         self._last_used = False
 
     def feed(self, block: Array) -> None:
-        """Add a block of the piece, (signals, n)."""
+        """Add the piece's next block, (signals, n)."""
         rows = block if self._pending is None else np.concatenate([self._pending, block], axis=1)
         count = max(0, (rows.shape[1] - self.segment_rows) // self._hop + 1)
         self._pending = rows[:, count * self._hop :]
@@ -43,8 +43,8 @@ class WelchSum:
         self.segments += int(used.sum())
         self.touching += int((used & np.append(self._last_used, used[:-1])).sum())
         self._last_used = bool(used[-1])
-        taken = segments[:, used]
-        spectra = np.fft.rfft((taken - taken.mean(axis=2, keepdims=True)) * self._window)
+        segments = segments[:, used]
+        spectra = np.fft.rfft((segments - segments.mean(axis=2, keepdims=True)) * self._window)
         self._sums += [np.einsum("sf,sf->f", spectra[i].conj(), spectra[j]) for i, j in self.pairs]
 
     @property
@@ -54,7 +54,7 @@ class WelchSum:
 
     @property
     def densities(self) -> NDArray[np.complex128]:
-        """One row a pair, (pairs, n), in the product of the units per hertz; not a number without a whole segment."""
+        """One row per pair, (pairs, n), in the product of the units per hertz; NaN without a segment."""
         if not self.segments:
             return np.full_like(self._sums, np.nan)
         sided = np.full(self._sums.shape[1], 2.0)

@@ -1,10 +1,10 @@
-"""One time base for two recordings of one motion: each box has an oscillator of its own, and a start known to some ms.
+"""One time base for two recordings of one motion: each box has its own oscillator, and a start known to some ms.
 
-A signal is a function of time, read where it is asked for, so that memory does not grow with the recording. The offset
-between the two clocks is found where both felt the same motion: roughly by cross-correlation within a few seconds of
-what the host's clock says, then window by window against what all windows together have, to a fraction of a sample.
-The delay of the path between the two boxes cannot be told from that of their clocks: phase is left relative to the
-best common delay, and nothing may be read from its slope.
+A signal is a function of time, evaluated on demand, so memory does not grow with the recording. The offset between the
+clocks is found from the motion that both recorded: roughly by cross-correlation within a few seconds of the host's
+clock, then window by window against the average of all windows, to a fraction of a sample. The delay of the path
+between the boxes cannot be separated from the clock offset: phase is relative to the best common delay, and its slope
+has no meaning.
 """
 
 import math
@@ -19,37 +19,37 @@ from towertap.errors import AnalysisError
 from towertap.signals.filters import Array
 
 Signal = Callable[[Array], Array]
-"""Values (n,) at rising times (n,) in seconds, of what lies below PASS_HZ; not a number where nothing was recorded."""
+"""Values (n,) below PASS_HZ at rising times (n,) in seconds; NaN where nothing was recorded."""
 
 GRID_HZ = 1000.0
-"""Rate at which two signals are held against each other; the lowest that a box records at."""
+"""Rate at which two signals are compared; the lowest that a box records at."""
 PASS_HZ, STOP_HZ = 300.0, 500.0
-"""Reading between samples is flat up to the first and passes nothing from the second on, at half the GRID."""
+"""Interpolation is flat up to the first and passes nothing from the second, half of GRID_HZ."""
 ATTENUATION_DB = 80.0
 KERNEL_STEPS = 16384
-"""Steps of the kernel's table over half its length; between them it is a straight line to within 1e-6."""
+"""Steps of the kernel's table over half its length; linear in between, to within 1e-6."""
 
 SEARCH_S = 3.0
-"""How far from the host's clock the offset is looked for."""
+"""How far from the host's clock the offset is searched."""
 BAND_HZ = (4.0, 200.0)
-"""What the two boxes are aligned by; below lies what a suspended arm and a body do not share."""
+"""The band for aligning two boxes; below it, a suspended arm and a body share little."""
 ROUGH_WINDOWS, ROUGH_S = 60, (1.0, 4.0)
-"""So many windows at most, of a tenth of the overlap within these limits, for the search."""
+"""Most windows for the search, and the limits of their length, a tenth of the overlap."""
 AGREE_S = 0.005
 """Windows whose offsets lie this close to one line agree."""
 DRIFT = 200e-6
-"""Two crystals run apart by no more."""
+"""Largest relative drift of two crystals."""
 BY_CHANCE = 1e-4
-"""As many windows must agree as would by chance in fewer searches than this part."""
+"""Enough windows must agree that chance would give as many in less than this share of searches."""
 
 FINE_WINDOWS, FINE_S = 1000, 2.0
 REACH_S, STEP_S = 0.02, 0.00025
-"""How far a window's offset is looked for about the rough line, and the grid on which its peak is found."""
+"""How far around the rough line a window's offset is searched, and the grid on which its peak is found."""
 ROUNDS = 4
 SURE = 0.98
-"""Coherence beyond which a frequency counts for no more: what is left out of line spoils it first."""
+"""Coherence above which a frequency gets no more weight: remaining misalignment affects it first."""
 KNOT_S = 15.0
-"""The offset is a chain of straight lines so long, for oscillators that drift as they warm up."""
+"""Length of the straight lines that make up the offset, for oscillators that drift as they warm up."""
 STIFFNESS = 0.3
 """Weight of the chain's bends against the windows."""
 TUKEY = 4.685
@@ -58,10 +58,9 @@ TUKEY = 4.685
 
 @dataclass(frozen=True, eq=False)
 class ClockOffset:
-    """Second clock less first, `seconds` (n,) at `knots_s` (n,) of the first, straight lines in between.
+    """Second clock less first: `seconds` (n,) at `knots_s` (n,) of the first, straight lines in between.
 
-    `agreeing` of `windows` agreed in the search; `scatter_s` is the standard deviation of single windows about the
-    lines.
+    `agreeing` of `windows` agreed in the search; `scatter_s` is the standard deviation of windows about the lines.
     """
 
     knots_s: Array
@@ -71,7 +70,7 @@ class ClockOffset:
     scatter_s: float = 0.0
 
     def __call__(self, time_s: Array) -> Array:
-        """The offset in seconds (n,) at times (n,) of the first clock, continued at the same drift beyond the knots."""
+        """Offset in seconds (n,) at times (n,) of the first clock, continued at the same drift beyond the knots."""
         inside = np.clip(time_s, self.knots_s[0], self.knots_s[-1])
         slopes = np.diff(self.seconds)[[0, -1]] / np.diff(self.knots_s)[[0, -1]]
         beyond = np.where(time_s < inside, *slopes) * (time_s - inside)
@@ -88,14 +87,14 @@ def _kernel() -> Array:
 
 _BETA = 0.1102 * (ATTENUATION_DB - 8.7)  # Kaiser 1974
 HALF_S = (ATTENUATION_DB - 7.95) / (2.285 * 2 * math.pi * (STOP_HZ - PASS_HZ)) / 2
-"""Half the kernel's length in seconds, by Kaiser's formula: so much is lost at either end of a piece."""
+"""Half the kernel's length in seconds, by Kaiser's formula; this much is lost at either end of a piece."""
 _TABLE = _kernel()
 
 
 def interpolate(samples: Array, rate_hz: float, rows: Array) -> Array:
-    """Band-limited values (m,) of evenly spaced `samples` (n,) at fractional `rows` (m,); not a number near the ends.
+    """Band-limited values (m,) of evenly spaced `samples` (n,) at fractional `rows` (m,); NaN near the ends.
 
-    `rate_hz` is at least 900 Hz: with fewer samples the images of what is passed reach into it.
+    `rate_hz` is at least 900 Hz; below, images reach into the pass band.
     """
     half = HALF_S * rate_hz
     reach = math.ceil(half)
@@ -104,19 +103,19 @@ def interpolate(samples: Array, rate_hz: float, rows: Array) -> Array:
     values = np.full(rows.size, np.nan)
     if not inside.any():
         return values
-    near = np.lib.stride_tricks.sliding_window_view(samples, 2 * reach)[first[inside]]
-    away = np.abs(first[inside, None] - rows[inside, None] + np.arange(2 * reach)) * (KERNEL_STEPS / half)
-    step = np.minimum(away.astype(int), KERNEL_STEPS)
-    weights = _TABLE[step] + (away - step) * (_TABLE[step + 1] - _TABLE[step])
-    weights[away > KERNEL_STEPS] = 0.0
-    values[inside] = (weights * near).sum(axis=1) / weights.sum(axis=1)  # gravity stays what it is
+    nearby = np.lib.stride_tricks.sliding_window_view(samples, 2 * reach)[first[inside]]
+    distance = np.abs(first[inside, None] - rows[inside, None] + np.arange(2 * reach)) * (KERNEL_STEPS / half)
+    step = np.minimum(distance.astype(int), KERNEL_STEPS)
+    weights = _TABLE[step] + (distance - step) * (_TABLE[step + 1] - _TABLE[step])
+    weights[distance > KERNEL_STEPS] = 0.0
+    values[inside] = (weights * nearby).sum(axis=1) / weights.sum(axis=1)  # keeps a constant, gravity, exact
     return values
 
 
 def find_offset(first: Signal, second: Signal, span_s: tuple[float, float], guess_s: float) -> ClockOffset:
-    """The second clock less the first while both record, `span_s` of the first, near `guess_s`.
+    """The second clock less the first, near `guess_s`, while both record: `span_s` of the first.
 
-    AnalysisError where windows of both agree no better than chance would have it.
+    AnalysisError if windows of both agree no better than by chance.
     """
     rough = _search(first, second, span_s, guess_s)
     starts_s = np.linspace(
@@ -127,13 +126,13 @@ def find_offset(first: Signal, second: Signal, span_s: tuple[float, float], gues
 
 def _search(first: Signal, second: Signal, span_s: tuple[float, float], guess_s: float) -> ClockOffset:
     """A straight line through the offsets of windows that agree with one another."""
-    span = span_s[1] - span_s[0]
-    length_s = min(max(span / 10, ROUGH_S[0]), ROUGH_S[1])
-    starts_s = np.linspace(span_s[0], span_s[1] - length_s, min(ROUGH_WINDOWS, int(span / length_s)))
+    duration_s = span_s[1] - span_s[0]
+    length_s = min(max(duration_s / 10, ROUGH_S[0]), ROUGH_S[1])
+    starts_s = np.linspace(span_s[0], span_s[1] - length_s, min(ROUGH_WINDOWS, int(duration_s / length_s)))
     peaks = [(start, _peak_s(first, second, start, length_s, guess_s)) for start in starts_s]
     at_s, lags_s = np.array([(start, lag) for start, lag in peaks if lag is not None]).reshape(-1, 2).T
-    reach = math.floor(DRIFT * span / AGREE_S)
-    drifts = np.arange(-reach, reach + 1) * AGREE_S / span
+    reach = math.floor(DRIFT * duration_s / AGREE_S)
+    drifts = np.arange(-reach, reach + 1) * AGREE_S / duration_s
     apart = lags_s - lags_s[:, None] - drifts[:, None, None] * (at_s - at_s[:, None])  # (drifts, anchors, windows)
     agree = np.abs(apart) < AGREE_S
     counts = agree.sum(axis=2)
@@ -142,18 +141,18 @@ def _search(first: Signal, second: Signal, span_s: tuple[float, float], guess_s:
     lines, chance = drifts.size * windows, AGREE_S / SEARCH_S
     if agreeing < 2 or lines * scipy.special.comb(windows - 1, agreeing - 1) * chance ** (agreeing - 1) > BY_CHANCE:
         raise AnalysisError(
-            f"the two recordings share no motion within {SEARCH_S:g} s of what the host's clock says ({agreeing} of "
-            f"{windows} windows agree, no more than by chance): pair recordings of one drive, made on one computer"
+            f"the two recordings share no motion within {SEARCH_S:g} s of the host's clock ({agreeing} of {windows} "
+            "windows agree, no more than by chance): pair recordings of one drive, made on one computer"
         )
-    middle = float(np.median((lags_s - drifts[best[0]] * at_s)[agree[best]]))
-    knots = np.array(span_s)
-    return ClockOffset(knots, middle + drifts[best[0]] * knots, agreeing, windows)
+    drift = drifts[best[0]]
+    at_zero_s = float(np.median((lags_s - drift * at_s)[agree[best]]))
+    return ClockOffset(np.array(span_s), at_zero_s + drift * np.array(span_s), agreeing, windows)
 
 
 def _peak_s(first: Signal, second: Signal, start_s: float, length_s: float, guess_s: float) -> float | None:
-    """ClockOffset at which one window of the first is found in the second; None where it was not recorded.
+    """Offset at which one window of the first is found in the second; None if it was not recorded.
 
-    Only phases count (the phase transform of Knapp and Carter 1976), so that no tone or resonance outweighs the rest.
+    Only phases count (the phase transform of Knapp and Carter 1976), so no tone or resonance dominates.
     """
     a = first(start_s + _grid(length_s))
     b = second(start_s + guess_s - SEARCH_S + _grid(length_s + 2 * SEARCH_S))
@@ -163,17 +162,17 @@ def _peak_s(first: Signal, second: Signal, start_s: float, length_s: float, gues
     cross = np.fft.rfft(a, b.size).conj() * np.fft.rfft(b)
     frequency_hz = np.fft.rfftfreq(b.size, 1 / GRID_HZ)
     level = np.abs(cross)
-    shared = (frequency_hz >= BAND_HZ[0]) & (frequency_hz <= BAND_HZ[1]) & (level > 0)
-    flat = np.zeros(b.size, complex)
-    flat[: cross.size][shared] = cross[shared] / level[shared]
-    envelope = np.abs(np.fft.ifft(flat))[: b.size - a.size + 1]
+    inside = (frequency_hz >= BAND_HZ[0]) & (frequency_hz <= BAND_HZ[1]) & (level > 0)
+    phases = np.zeros(b.size, complex)
+    phases[: cross.size][inside] = cross[inside] / level[inside]
+    envelope = np.abs(np.fft.ifft(phases))[: b.size - a.size + 1]
     return float(guess_s - SEARCH_S + np.argmax(envelope) / GRID_HZ)
 
 
 def _refine(first: Signal, second: Signal, starts_s: Array, rough: ClockOffset) -> ClockOffset:
-    """The offset as a chain of lines, by the windows' phases against those of all windows together.
+    """The offset as a chain of lines, from each window's phases against those of all windows together.
 
-    What the path between the boxes does to the phase is the same in all windows, and so does not matter.
+    The path between the boxes changes the phase alike in all windows, so it cancels.
     """
     spectra = {start: _window_spectra(first, second, start, rough) for start in starts_s.tolist()}
     pairs = {start: pair for start, pair in spectra.items() if pair is not None}
@@ -182,16 +181,16 @@ def _refine(first: Signal, second: Signal, starts_s: Array, rough: ClockOffset) 
     a, b = np.array(list(pairs.values())).swapaxes(0, 1)
     at_s = np.array(list(pairs)) + FINE_S / 2
     cross = a.conj() * b / np.sqrt((np.abs(a) ** 2).mean(axis=0) * (np.abs(b) ** 2).mean(axis=0))
-    turning = 2j * np.pi * np.fft.rfftfreq(round(FINE_S * GRID_HZ), 1 / GRID_HZ)[_band()]
+    angular = 2j * np.pi * np.fft.rfftfreq(round(FINE_S * GRID_HZ), 1 / GRID_HZ)[_band()]
     steps_s = np.arange(-REACH_S, REACH_S + STEP_S / 2, STEP_S)
-    turned = np.exp(np.outer(turning, steps_s))
+    shifts = np.exp(np.outer(angular, steps_s))
     knots_s = np.linspace(at_s[0], at_s[-1], 1 + max(1, min(int(np.ptp(at_s) / KNOT_S), at_s.size // 4)))
     chain = ClockOffset(knots_s, np.zeros(knots_s.size))
     for _ in range(ROUNDS):
-        straight = cross * np.exp(np.outer(chain(at_s), turning))
-        shared = straight.mean(axis=0)
-        weights = shared.conj() / (1 - np.minimum(np.abs(shared) ** 2, SURE))  # of the likelihood of a phase
-        scores = (straight * weights @ turned).real
+        aligned = cross * np.exp(np.outer(chain(at_s), angular))
+        mean = aligned.mean(axis=0)
+        weights = mean.conj() / (1 - np.minimum(np.abs(mean) ** 2, SURE))  # from the likelihood of a phase
+        scores = (aligned * weights @ shifts).real
         chain = _chain(at_s, chain(at_s) + _peaks(scores, steps_s), knots_s)
     return ClockOffset(knots_s, rough(knots_s) + chain.seconds, rough.agreeing, rough.windows, chain.scatter_s)
 
@@ -208,16 +207,16 @@ def _window_spectra(
 
 
 def _peaks(scores: Array, steps_s: Array) -> Array:
-    """Where each row of `scores` (n, steps) peaks, by the parabola through its largest value and its neighbours."""
+    """Peak of each row of `scores` (n, steps), by the parabola through its largest value and both neighbours."""
     top = np.clip(scores.argmax(axis=1), 1, steps_s.size - 2)
-    before, at, after = (scores[np.arange(len(scores)), top + k] for k in (-1, 0, 1))
-    bend = before - 2 * at + after
+    before, highest, after = (scores[np.arange(len(scores)), top + k] for k in (-1, 0, 1))
+    bend = before - 2 * highest + after
     shift = np.where(bend < 0, 0.5 * (before - after) / np.minimum(bend, -1e-300), 0.0)
     return steps_s[top] + np.clip(shift, -1, 1) * (steps_s[1] - steps_s[0])
 
 
 def _chain(at_s: Array, offsets_s: Array, knots_s: Array) -> ClockOffset:
-    """Straight lines between knots through the offsets (n,), by Tukey's biweight: windows that stray do not pull."""
+    """Straight lines between knots through the offsets (n,), robust to outlying windows by Tukey's biweight."""
     hats = np.array([np.interp(at_s, knots_s, row) for row in np.eye(knots_s.size)]).T
     bends = math.sqrt(STIFFNESS) * np.diff(np.eye(knots_s.size), 2, axis=0)
     seconds = np.full(knots_s.size, np.median(offsets_s))
@@ -237,5 +236,5 @@ def _grid(length_s: float) -> Array:
 
 
 def _band() -> slice:
-    """Lines of a fine window that the boxes are aligned by."""
+    """The spectral lines of a fine window within BAND_HZ."""
     return slice(math.ceil(BAND_HZ[0] * FINE_S), math.floor(BAND_HZ[1] * FINE_S) + 1)

@@ -1,8 +1,7 @@
-"""From one signal to another: transfer function and coherence by Welch's method, with what chance makes of both.
+"""Transfer function and coherence from one signal to another by Welch's method, with the effect of chance on both.
 
-Averages of overlapping segments are correlated, so everything rests on the number of independent averages that they
-are worth (`averages`). Formulae: Welch 1967, doi:10.1109/TAU.1967.1161901; Bendat and Piersol, Random Data, chapter 9,
-from memory.
+Overlapping segments are correlated, so everything uses the equivalent number of independent `averages`. Formulae: Welch
+1967, doi:10.1109/TAU.1967.1161901; Bendat and Piersol, Random Data, chapter 9, from memory.
 """
 
 from dataclasses import dataclass
@@ -19,7 +18,7 @@ SEGMENT_S = 2.0
 PAIRS = ((0, 0), (1, 1), (0, 1))
 """Input with itself, output with itself, input with output."""
 CHANCE = 0.05
-"""A coherence that chance exceeds this often with nothing in common is "by chance"."""
+"""How often signals with nothing in common exceed the chance coherence."""
 NEIGHBOURS = 1 / 36
 """Squared correlation of two Hann segments that overlap by half (Welch 1967)."""
 LEAKAGE = (4 / 9, 1 / 36)
@@ -28,12 +27,11 @@ LEAKAGE = (4 / 9, 1 / 36)
 
 @dataclass(frozen=True, eq=False)
 class Spectra:
-    """Two signals' densities (n,) over frequency, their cross-spectrum and the independent averages behind them.
+    """Two signals' densities (n,) over frequency, their cross-spectrum, and the number of independent averages.
 
-    `xx` and `yy` are one-sided, in the signals' units squared per hertz, `xy` is the mean of conj(X)·Y, in the product
-    of the units per hertz. Not a number where there was no whole segment, which is 0 averages. A delay of the output
-    makes |xy| too small, by the Hann window's own correlation: 0.07 % for a hundredth of a segment, 1.6 % for a
-    twentieth.
+    `xx` and `yy` are one-sided, in units squared per hertz; `xy` is the mean of conj(X)·Y, in the product of the units
+    per hertz. With 0 averages they are NaN. A delay of the output makes |xy| too small, by the Hann window's
+    autocorrelation: 0.07 % for 1/100 of a segment, 1.6 % for 1/20.
     """
 
     frequency_hz: Array
@@ -44,16 +42,16 @@ class Spectra:
 
     @property
     def coherence(self) -> Array:
-        """Ordinary coherence γ² (n,), the part of the output's power that follows the input linearly; 0 to 1."""
+        """Ordinary coherence γ² (n,), the share of the output's power that follows the input linearly; 0 to 1."""
         return np.abs(self.xy) ** 2 / (self.xx * self.yy)
 
 
 @dataclass(frozen=True, eq=False)
 class InBands:
-    """Transfer within bands, (n,) each; not a number in a band without a line.
+    """Transfer within bands, (n,) each; NaN in a band without a line.
 
-    `gain` is the r.m.s. of the output that follows the input over the input's, `coherence` the part of the output's
-    power that does, both 0 where none is seen; `chance` is the coherence that chance exceeds 1 time in 20.
+    `gain` is the r.m.s. of the output that follows the input over the input's r.m.s., `coherence` its share of the
+    output's power; both 0 if none does. `chance` is the coherence that chance exceeds 1 time in 20.
     """
 
     gain: Array
@@ -62,10 +60,10 @@ class InBands:
 
 
 def chance_coherence(averages: float, lines: float = 1.0) -> float:
-    """The coherence, a mean over independent `lines`, that two signals with nothing in common exceed 1 time in 20.
+    """The coherence, a mean over independent `lines`, that signals with nothing in common exceed 1 time in 20.
 
-    A line's coherence then is Beta(1, n − 1), and this is 1 − 0.05^(1 / (n − 1)) (Bendat and Piersol); the mean of
-    several is taken for the Beta variable of the same mean and variance.
+    One line's coherence is then Beta(1, n − 1), which gives 1 − 0.05^(1 / (n − 1)) (Bendat and Piersol). The mean of
+    several is approximated by the Beta variable of the same mean and variance.
     """
     if averages <= 1:
         return 1.0
@@ -76,9 +74,9 @@ def chance_coherence(averages: float, lines: float = 1.0) -> float:
 def in_bands(spectra: Spectra, edges_hz: Array) -> InBands:
     """Transfer within bands whose lower and upper edges are `edges_hz` (n, 2).
 
-    The power that follows the input is summed line by line. Summing the cross-spectrum over the band first would take a
-    phase that turns within the band, as at any resonance, for a lack of coherence. Chance makes each line's coherence
-    too large by (1 − γ²) / (n − 1), which is taken off again, as from a regression's R².
+    The power that follows the input is summed line by line. Summing the cross-spectrum first would mistake a phase that
+    turns within the band, as at any resonance, for lack of coherence. Chance makes each line's coherence too large by
+    (1 − γ²) / (n − 1), which is subtracted, as from a regression's R².
     """
     freedom = max(spectra.averages - 1, 1e-9)
     following = (spectra.coherence - (1 - spectra.coherence) / freedom) * spectra.yy
@@ -94,8 +92,8 @@ def _in_band(
     if not lines or spectra.averages <= 1:
         return np.nan, np.nan, np.nan
     power = max(0.0, following[inside].sum())
-    alike = 1 + 2 * sum((1 - k / lines) * c for k, c in enumerate(LEAKAGE, start=1) if k < lines)
-    raw = chance_coherence(spectra.averages, lines / alike)
+    correlation = 1 + 2 * sum((1 - k / lines) * c for k, c in enumerate(LEAKAGE, start=1) if k < lines)
+    raw = chance_coherence(spectra.averages, lines / correlation)
     return (
         float(np.sqrt(power / spectra.xx[inside].sum())),
         float(power / spectra.yy[inside].sum()),
