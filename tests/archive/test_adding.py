@@ -188,6 +188,19 @@ def test_a_correction_restores_a_missing_raw_stream(archive, recording):
     assert verify(archive).problems == []
 
 
+def test_a_recording_with_two_labels_in_one_call_is_refused_and_a_later_correction_accepted(tmp_path, recording):
+    archive = tmp_path / "archive"
+    first, second = (recording(f"drive{part}", seed=5, part=part) for part in ("rubber", "stiff"))
+    with pytest.raises(FileError, match=r"drivestiff\.h5: the same recording as .*driverubber\.h5, but with different"):
+        list(adding.add_all(archive, [first, second]))
+    (name,) = store.names(archive)
+    assert records.read_record(archive / name)["conditions"]["part"] == "rubber"
+    assert [added.how for added in adding.add_all(archive, [first, first.with_suffix(".ttraw")])] == [
+        "there already"
+    ] * 2
+    assert add(archive, second).how == "corrected"
+
+
 def test_a_folder_under_the_name_of_another_is_not_corrected(archive, recording):
     first, second = store.names(archive)
     shutil.rmtree(archive / first)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -85,19 +87,42 @@ def test_a_misspelt_part_is_listed_pointed_out_and_corrected(run, answer, drives
     assert (comparison["excluded"], of_jerk(comparison)["passes"]) == ([], [3, 3])
 
 
-def test_a_pass_driven_twice_under_one_number_is_told_until_one_is_struck_out(run, drives, compared, tmp_path):
+def test_a_pass_number_given_twice_is_listed_as_used_and_doubted_until_one_is_struck_out(
+    run, answer, drives, compared, tmp_path
+):
     def number(key, counts, said):
         return counts, replace(said, pass_number=2) if key == ("rubber", "quarry-lane", 3) else said
 
     folder = drives(tmp_path / "drives", change=number)
-    text = run("list", folder)[1]
-    assert "the same pass as quarry-lane_rubber_pass02: strike one out" in text
+    listed = answer("list", folder)
+    assert all(recording["used"] for recording in listed["recordings"])
+    assert of_jerk(compared(folder))["passes"] == [3, 3]
+    assert ["pass 2 on quarry-lane with rubber exists 2 times" in doubt for doubt in listed["doubts"]] == [True]
     twin = folder / "quarry-lane_rubber_pass03.h5"
     assert run("drop", twin, "--reason", "gave way to a tractor")[0] == 0
-    assert "the same pass" not in run("list", folder)[1]
+    assert answer("list", folder)["doubts"] == []
     comparison = compared(folder)
     assert ["gave way to a tractor" in left_out["reason"] for left_out in comparison["excluded"]] == [True]
     assert of_jerk(comparison)["passes"] == [2, 3]
+
+
+def test_copies_are_listed_as_compare_uses_them_and_two_labels_refused_by_both_files(
+    run, answer, refused, drives, compared, tmp_path
+):
+    folder = drives(tmp_path / "drives")
+    copy = folder / "quarry-lane_rubber_pass09.h5"
+    shutil.copy(folder / "quarry-lane_rubber_pass01.h5", copy)
+    used = {Path(entry["recording"]).stem: entry["used"] for entry in answer("list", folder)["recordings"]}
+    (left_out,) = compared(folder)["excluded"]
+    assert [name for name, is_used in used.items() if not is_used] == [left_out["capture"]] == [copy.stem]
+    assert run("correct", copy, "--part", "polyurethane")[0] == 0
+    both = "quarry-lane_rubber_pass01 (rubber on quarry-lane) and quarry-lane_rubber_pass09 (polyurethane on"
+    error = refused("compare", folder, *CALL)
+    assert both in error
+    assert "towertap correct" in error
+    assert any(both in doubt for doubt in answer("list", folder)["doubts"])
+    assert run("drop", copy, "--reason", "a copy")[0] == 0
+    assert of_jerk(compared(folder))["passes"] == [3, 3]
 
 
 def test_a_pass_recorded_again_without_its_box_position_is_told_until_it_is_struck_out(

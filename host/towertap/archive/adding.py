@@ -68,7 +68,8 @@ def add_all(archive: Path, paths: Iterable[Path]) -> Iterator[Added]:
     A recording is identified by the SHA-256 of its raw stream, so it is stored only once. Its stored files are checked,
     and restored if missing or damaged. Different conditions, or a change in striking out, are a correction: the record
     takes them, and its history keeps the old ones. The raw stream must be next to its capture; one without a capture is
-    decoded. A recording appears completely or not at all. Only one add runs at a time; another waits LONGEST_WAIT_S.
+    decoded. A recording given twice with different conditions is refused: no one can say which are the correction. A
+    recording appears completely or not at all. Only one add runs at a time; another waits LONGEST_WAIT_S.
     TowertapError if something does not fit; everything added before stays.
     """
     try:
@@ -98,6 +99,7 @@ def _locked(archive: Path) -> Iterator[None]:
 def _add_each(archive: Path, paths: Iterable[Path]) -> Iterator[Added]:
     remove_left_overs(archive, ADDING)
     known = {record["raw"]["sha256"]: record for record in listing(archive).records}
+    given: dict[str, Path] = {}
     is_changed = False
     try:
         for path in paths:
@@ -107,6 +109,13 @@ def _add_each(archive: Path, paths: Iterable[Path]) -> Iterator[Added]:
                 continue
             raw, capture = _pair(path)
             digest = sha256_of(raw)
+            earlier = given.setdefault(digest, path)
+            is_labelled = earlier != path and known[digest]["conditions"] != Conditions().to_dict()
+            if is_labelled and not _unchanged(raw, capture, known[digest]):
+                raise FileError(
+                    f"{path}: the same recording as {earlier}, but with different conditions: move the wrong one away, "
+                    "or correct it with 'towertap correct', and add again"
+                )
             if digest in known:
                 how, record, put_back = _add_again(archive / known[digest]["name"], raw, capture, digest)
             else:

@@ -1,5 +1,6 @@
 """`towertap list`: the recordings in a folder, the drives of a plan still to do, and what compare would use."""
 
+from collections import Counter
 from itertools import combinations
 from pathlib import Path
 
@@ -8,8 +9,8 @@ from rich.text import Text
 
 from towertap.cli._outcome import PATH, Outcome, answers, lines
 from towertap.cli._reading import counted_on_screen
-from towertap.compare.drives.folder import captures_in, nearly_alike
-from towertap.compare.drives.positions import refuse_two_positions
+from towertap.compare.drives.folder import captures_in, labelled_twice, nearly_alike
+from towertap.compare.drives.positions import pass_key, refuse_two_positions
 from towertap.compare.inventory import Entry, inventory, lacking
 from towertap.compare.plan.plan import Plan, read_plan
 from towertap.errors import CallError
@@ -58,11 +59,15 @@ def _use(entry: Entry, plan: Plan | None, entries: list[Entry]) -> str:
         return f"its part '{entry.conditions.part}' is not in the plan"
     if plan and entry.conditions.road not in {road.name for road in plan.roads}:
         return f"its road '{entry.conditions.road}' is not in the plan"
-    drive = entry.key, entry.conditions.box_position
-    for other in entries:
-        if other is not entry and not other.problem and (other.key, other.conditions.box_position) == drive:
-            return f"the same pass as {other.path.stem}: strike one out"
-    return ""
+    twin = _twin(entry, entries)
+    return f"the same recording as {twin.path.stem}" if twin else ""
+
+
+def _twin(entry: Entry, entries: list[Entry]) -> Entry | None:
+    """The capture of the same recording that is used instead: the first by name."""
+    same = [other for other in entries if not other.problem and other.raw_sha256 == entry.raw_sha256]
+    first = min(same, key=lambda other: other.path, default=entry)
+    return None if entry.problem or first is entry else first
 
 
 def _line(entry: Entry, use: str) -> Text:
@@ -94,8 +99,22 @@ def _data(entry: Entry, use: str) -> dict[str, object]:
 
 
 def _doubts(entries: list[Entry], plan: Plan | None) -> list[str]:
-    """Names that are nearly alike, among the recordings and the plan, and passes at two box positions."""
-    doubts = []
+    """Recordings with two labels, passes at two positions or of one number, and names that are nearly alike."""
+    twins = {entry.path: twin for entry in entries if (twin := _twin(entry, entries))}
+    labels = {entry.path: entry.conditions for entry in entries}
+    doubts = [
+        two_labels
+        for path, twin in twins.items()
+        if (two_labels := labelled_twice(twin.path, twin.conditions, path, labels[path]))
+    ]
+    used = [entry.conditions for entry in entries if not entry.problem and entry.path not in twins]
+    numbered = Counter((*pass_key(label), label.box_position) for label in used if label.pass_number)
+    doubts += [
+        f"pass {number} on {road} with {part} exists {times} times, and all are used: correct a wrong number with "
+        "'towertap correct', or strike a pass out with 'towertap drop'"
+        for (_, part, road, number, _), times in numbered.items()
+        if times > 1
+    ]
     try:
         refuse_two_positions(entry.conditions for entry in entries if not entry.problem)
     except CallError as error:

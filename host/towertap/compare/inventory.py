@@ -28,6 +28,7 @@ class Entry:
     integrity: Integrity | None = None
     marks: tuple[str, ...] = ()
     is_struck_out: bool = False
+    raw_sha256: str = ""
 
     @property
     def seconds(self) -> float | None:
@@ -55,13 +56,13 @@ def entry_of(capture_path: Path) -> Entry:
             integrity, struck = check(capture), capture.struck_out
             unusable = struck.words if struck else why_unusable(capture, integrity)
             marks = tuple(text.decode("utf-8", "replace") for text in capture.marks["text"])
-            conditions, started = capture.conditions, began(capture)
+            conditions, started, raw_sha256 = capture.conditions, began(capture), capture.text("raw_sha256")
     except TowertapError as error:
         return Entry(capture_path, Conditions(), str(error).removeprefix(f"{capture_path}: "))
-    unsaid = [name for name in ("part", "road", "pass_number") if not getattr(conditions, name)]
+    unsaid = [name for name in ("part", "road") if not getattr(conditions, name)]
     unsaid_words = f"does not say its {', '.join(unsaid)}" if unsaid else ""
     problem = "; ".join(filter(None, (unusable, unsaid_words)))
-    return Entry(capture_path, conditions, problem, started, integrity, marks, bool(struck))
+    return Entry(capture_path, conditions, problem, started, integrity, marks, bool(struck), raw_sha256)
 
 
 def lacking(plan: Plan, entries: Iterable[Entry], position: str = "") -> list[PlannedDrive]:

@@ -124,18 +124,23 @@ def read_passes(
 
 
 def _usable(read: Mapping[Path, CaptureRead], chosen: Mapping[Path, Side], excluded: list[Excluded]) -> list[Pass]:
-    """The passes that were read, each recording once; the others join `excluded`."""
+    """The passes that were read, each recording once; the others join `excluded`.
+
+    AnalysisError if none can be used, their rates differ, or one recording is there under two labels.
+    """
     passes: list[Pass] = []
     rates: dict[float, list[str]] = defaultdict(list)
-    recordings: dict[str, str] = {}
+    recordings: dict[str, Pass] = {}
     for path, side in chosen.items():
         name, outcome = name_of(path), read[path].outcome
         if not isinstance(outcome, tuple):
             excluded.append(_unread(path, outcome))
             continue
         drive, rate_hz = replace(outcome[0], side=side), outcome[1]
-        if drive.source and (twin := recordings.setdefault(drive.source.raw_sha256, name)) != name:
-            excluded.append(Excluded(name, f"the same recording as {twin}"))
+        if drive.source and (twin := recordings.setdefault(drive.source.raw_sha256, drive)) is not drive:
+            if two_labels := labelled_twice(twin.path, twin.conditions, path, drive.conditions):
+                raise AnalysisError(two_labels)
+            excluded.append(Excluded(name, f"the same recording as {twin.name}"))
             continue
         rates[rate_hz].append(name)
         passes.append(drive)
@@ -146,6 +151,16 @@ def _usable(read: Mapping[Path, CaptureRead], chosen: Mapping[Path, Side], exclu
         kinds = "; ".join(f"{rate:g} Hz: {', '.join(names)}" for rate, names in sorted(rates.items()))
         raise AnalysisError(f"captures of different sample rates cannot be compared ({kinds}): keep those of one rate")
     return passes
+
+
+def labelled_twice(path: Path, label: Conditions, other_path: Path, other: Conditions) -> str:
+    """What is wrong with two captures of one recording whose part or road differs, and what to do; else empty."""
+    if (label.part, label.road) == (other.part, other.road):
+        return ""
+    return (
+        f"{name_of(path)} ({label.part} on {label.road}) and {name_of(other_path)} ({other.part} on {other.road}) are "
+        "one recording: correct the wrong label with 'towertap correct', or strike one out with 'towertap drop'"
+    )
 
 
 def _unread(path: Path, why: object) -> Excluded:
