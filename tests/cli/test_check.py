@@ -94,3 +94,21 @@ def test_bad_input_is_one_line_and_exit_status_2(content, says, tmp_path, refuse
         path.write_bytes(content)
     err = refused("check", path)
     assert says in err
+
+
+@pytest.mark.parametrize(
+    ("day", "ok", "says"),
+    [
+        ("2026-03-14", True, "recorded on"),
+        ("2001-03-14", None, "is before 2015"),
+        ("2043-03-14", None, "in the future"),
+    ],
+)
+def test_a_date_that_cannot_be_is_a_caution_and_leaves_the_capture_sound(by_hand, tmp_path, answer, day, ok, says):
+    path = by_hand.capture(tmp_path / "drive", sidecar={"started_utc": f"{day}T09:00:00+00:00"})
+    (capture,) = answer("check", path)["captures"]
+    rule = next(rule for rule in capture["rules"] if rule["name"] == "date")
+    assert (capture["sound"], rule["ok"], rule["value"]) == (True, ok, day)
+    assert says in rule["text"]
+    (listed,) = answer("list", tmp_path)["doubts"] or [""]
+    assert (says in listed) is (ok is None)

@@ -247,6 +247,15 @@ def test_another_part_between_two_sessions_is_told_as_a_refit(answer, changed, a
     assert any(words in caution["words"] for caution in data["cautions"])
 
 
+@pytest.mark.parametrize("year", ["2001", "2043"])
+def test_a_session_with_a_date_that_cannot_be_is_left_out_and_named(answer, changed, year):
+    folder = changed((f"-bush-{DAYS[3]}", {"started_utc": f"{year}{DAYS[3][4:]}T09:00:00+00:00"}))
+    data = answer("wear", folder, *CALL)
+    assert [session["session"] for session in data["sessions"]] == list(DAYS[:3])
+    assert {left_out["capture"][-12:-2] for left_out in data["excluded"]} == {DAYS[3]}
+    assert all(f"the date {year}{DAYS[3][4:]} is" in left_out["reason"] for left_out in data["excluded"])
+
+
 def test_the_report_is_written_and_named(answered):
     page = Path(answered["report"])
     assert page.name == "wear.html"

@@ -3,7 +3,7 @@
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from towertap.doors.times import instant
+from towertap.doors.times import AHEAD, FIRST_RECORDING, impossible, instant
 
 
 def test_an_instant_keeps_its_offset_and_is_in_utc_without_one():
@@ -26,3 +26,10 @@ def test_an_invalid_time_is_none(text):
 @pytest.mark.parametrize("text", ["1970-01-01T00:00:00+23:59", "2099-12-31T23:59:59-23:59"])
 def test_the_first_and_the_last_instant_survive_arithmetic(text):
     assert instant(text).astimezone(UTC).date() - timedelta(days=1)
+
+
+def test_nothing_was_recorded_before_the_firmware_existed_or_later_than_tomorrow():
+    now, day = datetime.now(UTC), timedelta(days=1)
+    assert [impossible(moment) for moment in (FIRST_RECORDING, now, now + AHEAD - timedelta(minutes=1))] == ["", "", ""]
+    assert impossible(FIRST_RECORDING - day).startswith("the date 2014-12-31 is before 2015")
+    assert impossible(now + AHEAD + day).endswith("is in the future")

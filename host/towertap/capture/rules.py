@@ -19,6 +19,7 @@ from towertap.capture.mounting import fitting_mounting, leaning_deg, parse_mount
 from towertap.capture.rate import Drift, Rate
 from towertap.capture.reading import Capture
 from towertap.capture.sweep import Sweep
+from towertap.doors.times import FIRST_RECORDING, impossible, instant
 from towertap.errors import AnalysisError
 from towertap.wire.messages import Status
 from towertap.words.phrases import counted
@@ -309,6 +310,17 @@ def _ending(m: Measured) -> Answer:
     return ending.value, "not broken off", False, f"broken off after {length_s:.1f} s: {why}; {advice}"
 
 
+def _date(m: Measured) -> Answer:
+    """A caution: a wrong date spoils no sample."""
+    limit, moment = f"{FIRST_RECORDING:%Y-%m-%d} to now", instant(m.capture.text("started_utc"))
+    if moment is None:
+        return None, limit, None, "date: not known"
+    if reason := impossible(moment):
+        advice = "set the computer's clock; correct started_utc in the .conditions.json and decode again"
+        return f"{moment:%Y-%m-%d}", limit, None, f"caution: {reason}, so comparisons take it as undated; {advice}"
+    return f"{moment:%Y-%m-%d}", limit, True, f"recorded on {moment:%Y-%m-%d} (UTC)"
+
+
 RULES: dict[str, Callable[[Measured], Answer]] = {
     "rate": _rate,
     "rate_interval": _rate_interval,
@@ -328,5 +340,6 @@ RULES: dict[str, Callable[[Measured], Answer]] = {
     "temperature": _temperature,
     "box_load": _box_load,
     "ending": _ending,
+    "date": _date,
 }
 """Name → rule, in the order shown."""

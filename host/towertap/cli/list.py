@@ -13,6 +13,7 @@ from towertap.compare.drives.folder import captures_in, labelled_twice, nearly_a
 from towertap.compare.drives.positions import pass_key, refuse_two_positions
 from towertap.compare.inventory import Entry, inventory, lacking
 from towertap.compare.plan.plan import Plan, read_plan
+from towertap.doors.times import impossible
 from towertap.errors import CallError
 from towertap.words.phrases import counted
 
@@ -99,13 +100,16 @@ def _data(entry: Entry, use: str) -> dict[str, object]:
 
 
 def _doubts(entries: list[Entry], plan: Plan | None) -> list[str]:
-    """Recordings with two labels, passes at two positions or of one number, and names that are nearly alike."""
+    """Recordings with two labels or a wrong date, passes at two positions or of one number, and names nearly alike."""
     twins = {entry.path: twin for entry in entries if (twin := _twin(entry, entries))}
     labels = {entry.path: entry.conditions for entry in entries}
     doubts = [
         two_labels
         for path, twin in twins.items()
         if (two_labels := labelled_twice(twin.path, twin.conditions, path, labels[path]))
+    ]
+    doubts += [
+        f"{entry.path.stem}: {reason}" for entry in entries if entry.started and (reason := impossible(entry.started))
     ]
     used = [entry.conditions for entry in entries if not entry.problem and entry.path not in twins]
     numbered = Counter((*pass_key(label), label.box_position) for label in used if label.pass_number)

@@ -7,6 +7,11 @@ YEARS = range(1970, 2100)
 """A clock outside these years was never set. Inside them, date arithmetic cannot overflow."""
 LONGEST = 64
 
+FIRST_RECORDING = datetime(2015, 1, 1, tzinfo=UTC)
+"""No firmware of this project is as old. A computer that has lost its clock shows 1970 or its maker's year."""
+AHEAD = timedelta(days=1)
+"""A clock that shows local time as UTC is up to 14 h ahead."""
+
 
 def now_utc() -> str:
     """The current time in ISO 8601, UTC, to the second."""
@@ -30,6 +35,13 @@ def local(text: Any, utc_offset_s: int | None = None) -> datetime | None:
     if moment is None or utc_offset_s is None:
         return moment
     return moment.astimezone(timezone(timedelta(seconds=utc_offset_s)))
+
+
+def impossible(moment: datetime) -> str:
+    """Why no recording can have begun at a time; empty if one can."""
+    if moment < FIRST_RECORDING:
+        return f"the date {moment:%Y-%m-%d} is before {FIRST_RECORDING.year}, when the box's firmware did not exist"
+    return f"the date {moment:%Y-%m-%d} is in the future" if moment > datetime.now(UTC) + AHEAD else ""
 
 
 def local_day(text: Any, utc_offset_s: int | None = None) -> date | None:

@@ -17,7 +17,7 @@ from towertap.compare.drives.folder import CaptureLabel, captures_in, labels, me
 from towertap.compare.drives.model import Excluded, Pass, name_of
 from towertap.compare.drives.reading import HowRead
 from towertap.doors.files import sha256_of
-from towertap.doors.times import local
+from towertap.doors.times import impossible, local
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.wear.model import History, Session
 from towertap.words.phrases import counted, quoted
@@ -42,9 +42,9 @@ def load_sessions(
     """Read every capture of `part` on one vehicle that began on the local date `since` or later.
 
     `folder` is an archive or holds captures (*.h5). Captures that cannot be read, are not sound, hold no complete
-    window, copy another or lack a start time are left out and listed with the reason; in an archive, so are those that
-    have changed since they were added. `position` selects a box position if there were two; `bench` is the folder of
-    the bench records. Raises CallError if a name matches nothing or is needed to choose between vehicles or positions,
+    window, copy another or lack a possible start time are left out and listed with the reason; in an archive, so are
+    those that have changed since they were added. `position` selects a box position if there were two; `bench` is the
+    folder of the bench records. Raises CallError if a name matches nothing or is needed to choose between vehicles or positions,
     AnalysisError if fewer than two sessions can be used or rates differ.
     """
     excluded: list[Excluded] = []
@@ -125,11 +125,13 @@ def _of_one_vehicle(recordings: Sequence[CaptureLabel], vehicle: str | None) -> 
 
 
 def _dated(recordings: Sequence[CaptureLabel], since: date | None, excluded: list[Excluded]) -> Iterator[CaptureLabel]:
-    """The recordings with a road and a start time, from the day `since` on."""
+    """The recordings with a road and a possible start time, from the day `since` on."""
     for entry in recordings:
         if entry.started is None or not entry.conditions.road:
             missing = "its road" if entry.started else "when it was driven"
             excluded.append(Excluded(name_of(entry.path), f"it does not say {missing}"))
+        elif reason := impossible(entry.started):
+            excluded.append(Excluded(name_of(entry.path), f"{reason}: 'towertap check' says how to correct it"))
         elif since is None or entry.started.date() >= since:
             yield entry
 

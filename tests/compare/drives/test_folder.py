@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from towertap.analysis import analyse_capture
 from towertap.capture.reading import open_capture
+from towertap.capture.schema import set_attributes
 from towertap.compare.drives.folder import load_passes, nearly_alike
 from towertap.compare.drives.model import CELL_S
 from towertap.errors import AnalysisError, CallError, FileError
@@ -57,6 +58,15 @@ def test_all_named_passes_are_read_with_their_windows(drive_folder):
     for drive in drives.passes:
         assert drive.integrity.sound
         assert (drive.windows("jerk_z") > 0).all()
+
+
+@pytest.mark.parametrize("year", [2001, 2026, 2043])
+def test_a_pass_with_a_date_that_cannot_be_counts_as_undated(folder, year):
+    path = folder / "bypass-soft-1.h5"
+    with h5py.File(path, "r+") as file:
+        set_attributes(file, {"started_utc": f"{year}-03-14T09:00:00+00:00"})
+    (started,) = (drive.started for drive in load_passes(folder, *NAMES).passes if drive.path == path)
+    assert (started and started.year) == (2026 if year == 2026 else None)
 
 
 def test_cells_join_to_the_windows_of_the_analysis(folder):

@@ -16,7 +16,7 @@ from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import Capture, open_capture
 from towertap.compare.drives.model import CELL_S, CELLS_A_WINDOW, Pass, Reading, Source
 from towertap.doors.files import sha256_of
-from towertap.doors.times import local
+from towertap.doors.times import impossible, local
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.kept import Kept
 from towertap.motion import Moving, in_words
@@ -135,7 +135,7 @@ class PassReader:
     def _pass(self, capture: Capture, inputs: tuple[Path, ...] | None) -> tuple[Pass, float]:
         if struck := capture.struck_out:
             raise (SeenAndStruckOutError if struck.after_values else AnalysisError)(struck.words)
-        integrity = check(capture)
+        integrity, started = check(capture), began(capture)
         touched = bool(integrity.touched) and not self.whole and not self.include_unsound
         if not (integrity.sound or touched or self.include_unsound):
             raise AnalysisError(f"not sound: {'; '.join(integrity.reasons)}")
@@ -163,7 +163,7 @@ class PassReader:
             beyond=analysis.beyond,
             bench=analysis.bench,
             to_vehicle=analysis.to_vehicle,
-            started=began(capture),
+            started=None if started and impossible(started) else started,
             source=_source(capture),
             forward_ms2=analysis.course.forward_ms2,
             moving=analysis.moving,
