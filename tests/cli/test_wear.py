@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import json
+import math
 import re
 import shutil
 from datetime import UTC, datetime, timedelta
@@ -17,6 +18,7 @@ from towertap.archive import adding
 from towertap.capture.schema import set_attributes, text_attribute
 
 from tests.archives import add
+from tests.by_hand import plain_counts, put_counts
 
 DAYS = ("2026-03-14", "2026-05-16", "2026-07-18", "2026-09-19")
 """First fit and three visits, nine weeks apart."""
@@ -254,6 +256,30 @@ def test_a_session_with_a_date_that_cannot_be_is_left_out_and_named(answer, chan
     assert [session["session"] for session in data["sessions"]] == list(DAYS[:3])
     assert {left_out["capture"][-12:-2] for left_out in data["excluded"]} == {DAYS[3]}
     assert all(f"the date {year}{DAYS[3][4:]} is" in left_out["reason"] for left_out in data["excluded"])
+
+
+def test_a_part_nearly_alike_is_left_out_with_its_name_and_is_no_refit(answer, refused, changed):
+    folder = changed((f"-bush-{DAYS[1]}", {"part": "Polyurethane bush"}))
+    data = answer("wear", folder, *CALL)
+    words = " ".join(caution["words"] for caution in data["cautions"])
+    assert "'polyurethane-bush' and 'Polyurethane bush' are nearly one name" in words
+    assert "refitted" not in words
+    assert {left_out["capture"][-12:-2] for left_out in data["excluded"]} == {DAYS[1]}
+    changed(*((f"-bush-{day}", {"part": "Polyurethane bush"}) for day in DAYS[2:]))
+    assert "which is nearly 'polyurethane-bush'" in refused("wear", folder, *CALL, "--since", DAYS[1])
+
+
+def test_a_box_that_leans_otherwise_in_a_later_session_gets_a_caution(answer, changed, answered):
+    """8° is inside the 15° that a declared mounting may be off, so every capture stays sound."""
+    assert not any("Gravity lies" in caution["words"] for caution in answered["cautions"])
+    folder = changed()
+    for path in folder.glob(f"*-bush-{DAYS[2]}*.h5"):
+        with h5py.File(path, "r+") as file:
+            counts = plain_counts(file, "acceleration")
+            counts[:, 0] += round(2048 * math.tan(math.radians(8)))
+            put_counts(file, "acceleration", counts)
+    words = f"Gravity lies up to 8° from its direction in the first session ({DAYS[2]}; limit 3°)"
+    assert any(words in caution["words"] for caution in answer("wear", folder, *CALL)["cautions"])
 
 
 def test_the_report_is_written_and_named(answered):

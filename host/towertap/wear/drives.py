@@ -3,24 +3,36 @@
 Dates are the driver's, by the UTC offset stored with each capture.
 """
 
+import math
 import os
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import TypeVar, Unpack
 
+import numpy as np
+
 from towertap.archive import store
 from towertap.archive.record import CAPTURE, NAME
 from towertap.capture.conditions import Conditions
-from towertap.compare.drives.differences import TEMPERATURE_STEP_C, changed_conditions
-from towertap.compare.drives.folder import CaptureLabel, captures_in, labels, metrics_of, read_passes, refuse_unknown
+from towertap.compare.drives.differences import LEANS_DEG, TEMPERATURE_STEP_C, changed_conditions
+from towertap.compare.drives.folder import (
+    CaptureLabel,
+    captures_in,
+    labels,
+    metrics_of,
+    nearly_alike,
+    read_passes,
+    refuse_unknown,
+    spelt_twice,
+)
 from towertap.compare.drives.model import Excluded, Pass, name_of
 from towertap.compare.drives.reading import HowRead
 from towertap.doors.files import sha256_of
 from towertap.doors.times import impossible, local
 from towertap.errors import AnalysisError, CallError, TowertapError
 from towertap.wear.model import History, Session
-from towertap.words.phrases import counted, quoted
+from towertap.words.phrases import counted, listed, quoted
 
 APART = timedelta(hours=8)
 """A longer time between the starts of two drives ends a session if the date changes: a night does, a break does not."""
@@ -44,14 +56,24 @@ def load_sessions(
     `folder` is an archive or holds captures (*.h5). Captures that cannot be read, are not sound, hold no complete
     window, copy another or lack a possible start time are left out and listed with the reason; in an archive, so are
     those that have changed since they were added. `position` selects a box position if there were two; `bench` is the
-    folder of the bench records. Raises CallError if a name matches nothing or is needed to choose between vehicles or positions,
-    AnalysisError if fewer than two sessions can be used or rates differ.
+    folder of the bench records. Raises CallError if a name matches nothing or is needed to choose between vehicles or
+    positions, AnalysisError if fewer than two sessions can be used or rates differ.
     """
     excluded: list[Excluded] = []
     recordings = _recordings_in(folder, excluded)
     conditions = [entry.conditions for entry in recordings]
     refuse_unknown(conditions, excluded, part=part, road=smooth, vehicle=vehicle, box_position=position)
     with_part = _of_one_vehicle([entry for entry in recordings if entry.conditions.part == part], vehicle)
+    own = with_part[0].conditions
+    alike = [
+        entry
+        for entry in recordings
+        if entry.conditions.vehicle == own.vehicle and nearly_alike(entry.conditions.part, part)
+    ]
+    excluded += [
+        Excluded(name_of(entry.path), f"made with '{entry.conditions.part}', which is nearly '{part}'")
+        for entry in alike
+    ]
     dated = _at_position(list(_dated(with_part, since, excluded)), position)
     _refuse_few(dated, part, since, excluded)
     chosen = [entry.path for entry in dated if _as_added(entry, excluded)]
@@ -66,16 +88,21 @@ def load_sessions(
         Session(f"{drives[0].started:%Y-%m-%d}", _started(drives[0]), tuple(drives))
         for drives in sessions_of(sorted(passes, key=lambda drive: drive.name))
     )
-    part_and_vehicle = with_part[0].conditions
     return History(
         part=part,
-        vehicle=part_and_vehicle.vehicle,
+        vehicle=own.vehicle,
         smooth=smooth,
         metrics=metrics_of(passes),
         sessions=sessions,
         excluded=tuple(excluded),
-        remarks=(*_refitted(recordings, part_and_vehicle, sessions), *changed_conditions(passes), *_differing(passes)),
-        others=len(recordings) - len(with_part),
+        remarks=(
+            *spelt_twice((entry.conditions for entry in (*with_part, *alike)), (part,)),
+            *_refitted(recordings, own, sessions),
+            *changed_conditions(passes),
+            *_differing(passes),
+            *_leaning(sessions),
+        ),
+        others=len(recordings) - len(with_part) - len(alike),
     )
 
 
@@ -192,7 +219,7 @@ def _refitted(recordings: Sequence[CaptureLabel], own: Conditions, sessions: Seq
     first, last = sessions[0].began, sessions[-1].began
     on_vehicle = [entry for entry in recordings if entry.conditions.vehicle == own.vehicle]
     parts = {entry.conditions.part for entry in on_vehicle if entry.started and first < entry.started < last}
-    if others := parts - {"", own.part}:
+    if others := {other for other in parts - {"", own.part} if not nearly_alike(other, own.part)}:
         yield (
             f"between the first and the last session the vehicle was also driven with {quoted(others)}, so "
             f"'{own.part}' was removed and refitted: the changes and the trend include the effect of refitting"
@@ -212,3 +239,30 @@ def _differing(passes: Sequence[Pass]) -> Iterator[str]:
         if len(speeds) > 1:
             planned = ", ".join(sorted("unknown" if speed is None else f"{speed:g}" for speed in speeds))
             yield f"the planned speed on {road} differs between passes ({planned} km/h) and may look like wear"
+
+
+def _leaning(sessions: Sequence[Session]) -> Iterator[str]:
+    """A remark if gravity lies elsewhere in the vehicle's axes in a later session than in the first."""
+    turned = {session.name: _turned_deg(sessions[0], session) for session in sessions[1:]}
+    if moved := [name for name, degrees in turned.items() if degrees > LEANS_DEG]:
+        yield (
+            f"gravity lies up to {max(turned.values()):.0f}° from its direction in the first session ({listed(moved)}; "
+            f"limit {LEANS_DEG:g}°): was the box moved, or a mounting declared wrong? It may look like wear"
+        )
+
+
+def _turned_deg(first: Session, later: Session) -> float:
+    """Angle between the directions of gravity in two sessions, both at rest, or else both over the drives; else 0."""
+    for is_at_rest in (True, False):
+        sides = [
+            [
+                drive.integrity.gravity_in_vehicle_ms2
+                for drive in session.passes
+                if drive.integrity.gravity_in_vehicle_ms2 and (drive.integrity.gravity_ms2 is not None) == is_at_rest
+            ]
+            for session in (first, later)
+        ]
+        if all(sides):
+            a, b = (np.median(side, axis=0) for side in sides)
+            return math.degrees(math.acos(min(1.0, float(a @ b / (np.linalg.norm(a) * np.linalg.norm(b))))))
+    return 0.0

@@ -237,7 +237,7 @@ def unused(
             yield Excluded(name_of(path), f"made at the box position '{label.box_position}', not at '{position}'")
 
 
-def spelt_twice(labels: Iterable[Conditions], parts: tuple[str, str]) -> Iterator[str]:
+def spelt_twice(labels: Iterable[Conditions], parts: Collection[str]) -> Iterator[str]:
     """Pairs of names, of a part compared or of roads, that may mean the same."""
     known = list(labels)
     pairs = [
