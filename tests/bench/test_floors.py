@@ -161,3 +161,10 @@ def test_metrics_beyond_the_mounting_are_told():
     beyond = beyond_mounting({"jerk_z": (0.0, 100.0), "structure_borne_z": (100.0, 500.0)}, tap)
     assert list(beyond) == ["structure_borne_z"]
     assert "good to 113 Hz" in beyond["structure_borne_z"]
+
+
+def test_a_tone_passes_the_filters_as_its_derivative_and_weighting_say():
+    """The derivative of a sine is 2πf of it; W_k at 8 Hz is 1.036 by ISO 2631-1:1997, table 3."""
+    settings = MetricSettings(RATE_HZ)
+    assert floors.tone_gain(Derivative(), settings, 30.0) == pytest.approx(2 * np.pi * 30.0, rel=0.01)
+    assert floors.tone_gain(Weighted("Wk"), settings, 8.0) == pytest.approx(1.036, rel=0.005)

@@ -80,6 +80,14 @@ def rotated(values):
     values[15_000:17_000, 5] += 8
 
 
+def hummed(values):
+    values[:, 2] += 5 * np.sin(2 * np.pi * 27 * np.arange(len(values)) / 1000)
+
+
+def shaken(values):
+    values[:, 0] += np.random.default_rng(3).normal(0, 15, len(values))
+
+
 def weightless(values):
     values[:, 2] -= 2048
 
@@ -93,6 +101,8 @@ def weightless(values):
         (tipped, "not_leaning", "it tipped"),
         (rotated, "not_turning", "it was turned"),
         (weightless, "gravity", "not gravity"),
+        (hummed, "no_tones", "away from motors"),
+        (shaken, "data_sheet", "4.9 times the data sheet's"),
     ],
 )
 def test_a_box_that_was_not_at_rest_is_told_by_the_rule_for_it(measured, disturb, rule, words):
@@ -102,7 +112,7 @@ def test_a_box_that_was_not_at_rest_is_told_by_the_rule_for_it(measured, disturb
     broken = {check.name: check.text for check in result.checks if not check.ok}
     assert not result.at_rest
     assert words in broken[rule]
-    if disturb in (knocked, louder, rotated, weightless):
+    if disturb in (knocked, louder, rotated, weightless, hummed, shaken):
         assert list(broken) == [rule]
 
 
@@ -118,7 +128,7 @@ def test_places_beyond_the_third_are_only_counted():
     spread[10:30, 0] = 50.0
     still = np.zeros((60, 6))
     sweep = Sweep(1000, still - 10, still + 10, still, spread, np.zeros(6, int), 0, np.zeros(0, int), 0, np.ones(6))
-    (rule,) = (check for check in rest.judge(sweep, 0.005, 0.001, np.ones(3)) if check.name == "even")
+    (rule,) = (check for check in rest.judge(sweep, 0.005, 0.001, np.ones(3), 0.0, 1.0) if check.name == "even")
     assert "20 of 60 s disturbed (at 10 s, 11 s, 12 s …)" in rule.text
 
 

@@ -2,7 +2,7 @@
 
 import json
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from towertap.bench import records
@@ -141,3 +141,8 @@ def test_where_records_are_looked_for(tmp_path):
     assert records.bench_folder(drive) == tmp_path / "drives" / "bench"
     assert records.bench_folder(tmp_path / "bench" / "rest.h5") == tmp_path / "bench"
     assert records.bench_folder(drive, tmp_path / "elsewhere") == tmp_path / "elsewhere"
+
+
+def test_a_record_dated_in_the_future_does_not_hold(tmp_path, capture):
+    kept(tmp_path, days=(datetime.now(UTC) - datetime.fromisoformat(STARTED)).days + 30)
+    assert "is in the future" in records.find(tmp_path, "noise", capture).words

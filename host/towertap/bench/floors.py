@@ -47,10 +47,24 @@ def noise_gain(design: FilterDesign, settings: MetricSettings) -> float:
 
     AnalysisError if the rate does not carry the filter's band.
     """
+    rate_hz, response = _impulse_response(design, settings)
+    return math.sqrt(rate_hz / 2 * float(response @ response))
+
+
+def tone_gain(design: FilterDesign, settings: MetricSettings, frequency_hz: float) -> float:
+    """R.m.s. of a tone of r.m.s. 1 after a filter: the magnitude of its response."""
+    rate_hz, response = _impulse_response(design, settings)
+    turn = np.exp(-2j * np.pi * frequency_hz / rate_hz * np.arange(response.size))
+    return abs(complex(response @ turn)) if frequency_hz < rate_hz / 2 else 0.0
+
+
+@lru_cache
+def _impulse_response(design: FilterDesign, settings: MetricSettings) -> tuple[float, Array]:
+    """The rate at which a filter runs, Hz, and its impulse response (n,)."""
     rate_hz = settings.rate_hz / 2 ** halvings(design.carry_hz(settings), settings.rate_hz)
     made = design.make(settings, rate_hz)
     at = 2 * made.first_row + 1  # a full filter and a row at rest before it
     impulse = np.zeros(at + SETTLINGS * made.settled_row + 1)
     impulse[at] = 1.0
-    response = made.start()(impulse)
-    return math.sqrt(rate_hz / 2 * float(response @ response))
+    response: Array = made.start()(impulse)
+    return rate_hz, response

@@ -139,18 +139,33 @@ def measure(capture: Capture) -> Noise:
     )
     curves, coefficients = zip(*(allan.analyse(series, factor / rate_hz) for series in means.T), strict=True)
     first_part = replace(piece, n_rows=min(piece.n_rows, round(LONGEST_S * rate_hz)))
+    settled = floors.recorded(capture.blocks(first_part, BLOCK_ROWS), settings)
+    data_sheet = capture.layout.noise_g_per_rthz * STANDARD_GRAVITY_MS2
+    rounding = capture.scale_ms2 * STEP_RMS / (rate_hz / 2) ** 0.5
+    above_data_sheet = float(white.value.max() / np.hypot(data_sheet, rounding))
+    loudest = _tones_share(tones, settled, settings)
     return Noise(
         seconds=piece.n_rows / rate_hz,
         rate_hz=rate_hz,
         spectrum=spectrum,
         density=white,
-        data_sheet=capture.layout.noise_g_per_rthz * STANDARD_GRAVITY_MS2,
+        data_sheet=data_sheet,
         broadband_rms=broadband_rms,
         tones=tones,
         step=capture.scale_ms2,
         curves=list(curves),
         coefficients=list(coefficients),
-        floors=floors.recorded(capture.blocks(first_part, BLOCK_ROWS), settings),
+        floors=settled,
         settings=settings,
-        checks=rest.judge(sweep(capture), capture.scale_ms2, capture.scale_rads, sway),
+        checks=rest.judge(sweep(capture), capture.scale_ms2, capture.scale_rads, sway, loudest, above_data_sheet),
     )
+
+
+def _tones_share(tones: list[Tone], levels: dict[str, Array], settings: MetricSettings) -> float:
+    """The largest share of tones in the power of any floor of `levels` on any axis."""
+    shares = [
+        sum((tone.rms * floors.tone_gain(floors.DESIGNS[name], settings, tone.frequency_hz)) ** 2 for tone in tones)
+        / level**2
+        for name, level in levels.items()
+    ]
+    return float(np.max(shares, initial=0.0))

@@ -17,7 +17,7 @@ from towertap.capture.rate import readings_of
 from towertap.capture.reading import Capture
 from towertap.doors.files import sha256_of
 from towertap.doors.structured import read_json, typed
-from towertap.doors.times import instant
+from towertap.doors.times import impossible, instant
 from towertap.doors.whole_file import write_json
 from towertap.errors import FileError
 from towertap.version import WRITTEN_BY
@@ -227,7 +227,8 @@ def find(folder: Path, kind: str, capture: Capture) -> RecordFor:
             continue
         measured = instant(record.measured_utc)
         days = abs((started - measured).total_seconds()) / 86400 if started and measured else 0.0
-        if reason := _why_not(rules, record, subject, days) or rules.unfit(record.result, capture):
+        wrong_date = impossible(measured) if measured else ""
+        if reason := wrong_date or _why_not(rules, record, subject, days) or rules.unfit(record.result, capture):
             reasons.append(f"{path.name} {reason}")
         else:
             valid.append((days, path.name, record))

@@ -25,6 +25,13 @@ TURNS_RADS = float(np.deg2rad(0.2))
 SWAY = 1.5
 """Amplitude density from 1 to 10 Hz over that of the white band. A sensor's own slow noise stays below."""
 
+TONES = 0.1
+"""Share of a floor's power. It turns a noise share of 10 %, at which comparisons warn, into 11 %."""
+
+ABOVE_DATA_SHEET = 3.0
+"""Density over the data sheet's, which is typical and has no maximum. Parts scatter by tens of percent and a supply
+adds some; three times is nine times the power, which only motion or a fault makes."""
+
 
 @dataclass(frozen=True)
 class RestCheck:
@@ -37,10 +44,13 @@ class RestCheck:
     text: str
 
 
-def judge(sweep: Sweep, scale_ms2: float, scale_rads: float, sway: Array) -> list[RestCheck]:
+def judge(
+    sweep: Sweep, scale_ms2: float, scale_rads: float, sway: Array, tones: float, above_data_sheet: float
+) -> list[RestCheck]:
     """Check a recording, swept second by second in counts; at rest every check is `ok`.
 
-    `sway` (3,) is the amplitude density from 1 to 10 Hz over that of the white noise.
+    `sway` (3,) is the amplitude density from 1 to 10 Hz over that of the white noise, `tones` the largest share of
+    tones in a floor's power, `above_data_sheet` the density over the data sheet's.
     """
     mean, spread = sweep.mean[:, :3], sweep.spread[:, :3]
     low_ms2, high_ms2 = GRAVITY_MS2
@@ -90,6 +100,20 @@ def judge(sweep: Sweep, scale_ms2: float, scale_rads: float, sway: Array) -> lis
             SWAY,
             f"density from 1 to 10 Hz is {sway.max():.2f} times the white noise's",
             "the surface moves; ground floor, stone, at night",
+        ),
+        _check(
+            "no_tones",
+            tones,
+            TONES,
+            f"tones make up to {100 * tones:.0f} % of a noise floor's power",
+            "something hums; put it on foam, away from motors, fans and mains transformers",
+        ),
+        _check(
+            "data_sheet",
+            above_data_sheet,
+            ABOVE_DATA_SHEET,
+            f"noise density is up to {above_data_sheet:.2g} times the data sheet's",
+            "it was shaken; put it on foam, away from motors. If it stays, change cable and supply, then the sensor",
         ),
     ]
 
