@@ -201,16 +201,17 @@ def test_the_primary_metric_is_a_family_of_its_own(make):
     ]
 
 
+def logs_of(findings, rounds=None):
+    """Logarithms of the values of the first rounds, (road, side, round)."""
+    sides = [(finding.before_values[:rounds], finding.after_values[:rounds]) for finding in findings]
+    return np.log([[[value.value for value in side] for side in pair] for pair in sides])
+
+
 def test_all_rough_roads_together_are_one_ratio_over_rounds(make):
     """The round, one drive over every road, is the unit: Welch by scipy over the means of the roads' logarithms."""
     study = make.on_whole_passes(make.invented(5, ratio=1.1, roads={"quarry-lane": 40.0, "moor-road": 30.0}))
     (overall,), findings = find(study, None)
-    logs = np.log(
-        [
-            [[value.value for value in side] for side in (finding.before_values, finding.after_values)]
-            for finding in findings
-        ]
-    )
+    logs = logs_of(findings)
     before, after = logs.mean(axis=0)  # over roads: (side, round)
     assert (overall.road, overall.over_all, overall.passes) == ("all rough roads", True, (4, 4))
     assert np.log(overall.ratio) == pytest.approx(after.mean() - before.mean())
@@ -224,12 +225,7 @@ def test_every_road_weighs_the_same_over_all_even_with_fewer_passes(make):
     drives = make.invented(5, ratio=1.3, roads={"quarry-lane": 40.0, "moor-road": 30.0})
     fewer = [drive for drive in drives.passes if drive.road != "moor-road" or drive.conditions.pass_number < 3]
     (overall,), findings = find(make.on_whole_passes(replace(drives, passes=tuple(fewer))), None)
-    logs = np.log(
-        [
-            [[value.value for value in side[:2]] for side in (finding.before_values, finding.after_values)]
-            for finding in findings
-        ]
-    )
+    logs = logs_of(findings, rounds=2)
     before, after = logs.mean(axis=0)
     assert overall.passes == (2, 2)
     assert np.log(overall.ratio) == pytest.approx(after.mean() - before.mean())
