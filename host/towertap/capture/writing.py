@@ -138,7 +138,7 @@ class CaptureWriter:
 
 
 def _empty_file() -> h5py.File:
-    """An HDF5 file in memory, without an index of attributes (2 kB) and times (the same bytes give the same capture)."""
+    """An HDF5 file in memory, without an attribute index (2 kB), or times that would differ between two decodes."""
     access, creation = h5py.h5p.create(h5py.h5p.FILE_ACCESS), h5py.h5p.create(h5py.h5p.FILE_CREATE)
     access.set_fapl_core(backing_store=False)
     access.set_libver_bounds(h5py.h5f.LIBVER_V110, h5py.h5f.LIBVER_V110)
