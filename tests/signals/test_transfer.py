@@ -19,7 +19,7 @@ def spectra(x, y, block=777, segment_s=2.0):
 
 
 def filtered(rng, n, level):
-    """White noise, the output of a resonator at 40 Hz plus noise of r.m.s. `level`, and the resonator's coefficients."""
+    """White noise, the output of a resonator at 40 Hz plus noise of r.m.s. `level`, and its coefficients."""
     b, a = signal.iirpeak(40.0, 2.0, fs=RATE_HZ)
     x = rng.standard_normal(n)
     return x, signal.lfilter(b, a, x) + level * rng.standard_normal(n), (b, a)
