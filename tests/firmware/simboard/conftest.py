@@ -18,8 +18,8 @@ from simboard import machine, time
 from simboard.board import Board
 
 board = Board(json.loads(CONFIG), sys.stdin.buffer)
-machine.install(board)
-time.install(board)
+machine.board = board
+time.board = board
 board.call_ns = 2000  # the chip's time, not the firmware's
 chip = board.chip
 select = machine.Pin(17, machine.Pin.OUT, value=1)
