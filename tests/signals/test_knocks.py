@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from towertap.errors import AnalysisError
-from towertap.signals.knocks import FALSE_PER_MINUTE, LONGEST_S
+from towertap.signals.knocks import FALSE_A_MINUTE, LONGEST_S
 
 from tests.signals import knocks_found
 
@@ -77,4 +77,4 @@ def test_at_twice_the_local_crest_95_percent_are_found_with_few_false_alarms(kin
     n_found, n_added = knocks_found.share_found(kind, 80, 11)
     assert n_found >= 0.95 * n_added
     count, minutes = knocks_found.false_alarms(kind, 4, 12)
-    assert count <= 2 * FALSE_PER_MINUTE * minutes
+    assert count <= 2 * FALSE_A_MINUTE * minutes

@@ -8,7 +8,7 @@ A moment is judged against the second around it. The magnitude is reduced to its
 a cell above FACTOR times the local level, the quantile UPPER of the cells within REACH_S on either side. Knocks do not
 raise a quantile until they fill 15 % of the cells, about three per second; faster rattle counts as background and is in
 the r.m.s. of the band. FACTOR comes from simulation, not from a Gaussian tail: the smallest step that keeps
-FALSE_PER_MINUTE when the background's level varies by 35 % within fractions of a second (a kurtosis of 5), and on the
+FALSE_A_MINUTE when the background's level varies by 35 % within fractions of a second (a kurtosis of 5), and on the
 demo's smooth road. Noise with fatter tails gives more false alarms, which show in the rate on the smooth road
 (`tests/signals/knocks_found.py` prints this).
 
@@ -43,7 +43,7 @@ FACTOR = 1.95
 """A knock is a cell of this many times the quantile UPPER of the cells around it."""
 LEAST_MS2 = 0.05
 """Smaller peaks are the chip's last bits."""
-FALSE_PER_MINUTE = 1.0
+FALSE_A_MINUTE = 1.0
 """Most false alarms per minute that FACTOR allows on smooth road."""
 
 DEAD_S = 0.06

@@ -15,7 +15,7 @@ from towertap.compare.sections.knocks.counts import (
 )
 from towertap.compare.stats.rates import RateRatio
 from towertap.compare.study import Study
-from towertap.signals.knocks import FALSE_PER_MINUTE
+from towertap.signals.knocks import FALSE_A_MINUTE
 from towertap.words.numbers import fixed, interval, number, p_value, percent
 from towertap.words.phrases import listed
 from towertap.words.table import Table, tabulate
@@ -73,8 +73,8 @@ def _headline(roads: Sequence[RoadKnocks]) -> str:
 
 def causes(road: RoadKnocks) -> Iterator[str]:
     """What else than the part may be behind the knocks of a road."""
-    if road.heard and max(road.before.interval[0], road.after.interval[0]) <= FALSE_PER_MINUTE:
-        yield f"{road.road}: false alarms, up to {FALSE_PER_MINUTE:g} a minute, could make up these counts."
+    if road.heard and max(road.before.interval[0], road.after.interval[0]) <= FALSE_A_MINUTE:
+        yield f"{road.road}: false alarms, up to {FALSE_A_MINUTE:g} a minute, could make up these counts."
     if road.series is not None:
         unit = "m" if road.series_unit == "m" else "s of the road"
         yield (
