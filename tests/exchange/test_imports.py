@@ -70,7 +70,7 @@ def test_only_an_import_of_the_same_file_is_replaced(make_capture, tmp_path, run
     damaged.write_bytes(of_box.read_bytes()[:2000])
     for there in (imported, of_box, damaged):
         before = there.read_bytes()
-        assert f"{there}: exists and is not an import" in refused("import", loggers[1], "--out", there)
+        assert f"{there}: not an import of this file" in refused("import", loggers[1], "--out", there)
         assert there.read_bytes() == before
 
 
