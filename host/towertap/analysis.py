@@ -1,4 +1,4 @@
-"""From a capture to the values of its windows and of the whole, in vehicle axes: where signals meet files."""
+"""From a capture to the values of its windows and of the complete drive, in vehicle axes: where signals meet files."""
 
 from __future__ import annotations
 
@@ -25,33 +25,31 @@ from towertap.signals.metrics import METRICS, THIRDS, Metric
 from towertap.signals.stream import Bank, Windowing, Windows
 
 Columns = dict[str, NDArray[Any]]
-"""A table of n windows: `piece` (from 0), `start_s` (from the capture's first sample) and a metric each, (n,)."""
+"""A table of n windows: `piece` (from 0), `start_s` (from the first sample) and one column (n,) per metric."""
 
 BLOCK_ROWS = 131200
-"""Whole steps of the course at 1, 2, 4 and 8 kHz, so that no rows are left over and copied."""
+"""A multiple of the course's steps at 1, 2, 4 and 8 kHz, so that no rows are left over and copied."""
 WINDOW_S = (0.1, 60.0)
 """Shortest and longest window, in seconds."""
 
 STAND_S = 3.0
-"""So long a vehicle must have stood in a pass, its filters settled, for that to tell of the engine."""
+"""A vehicle must stand this long within a pass, with settled filters, before that measures the engine."""
 
 
 @dataclass(frozen=True, eq=False)
 class Analysis:
-    """What a capture comes to.
+    """The result of analysing a capture.
 
-    `columns` are the values of its windows; `whole` has each metric over all windows together; `kept` is what both are
-    made of. `knocks` are timed from the capture's first sample, `thresholds` what each piece let be heard; None where
-    nobody asked, or where the rate is too low to hear any. `metrics` are those of windows and whole, by name,
-    `bands_hz` their bands and `left_out` the metrics that the capture cannot carry, with the reason. The first
-    `settling_s` of every piece are not in the windows, and neither is what `moving` leaves out (None: nothing was to
-    be); a piece ends at either. `course` is what the box felt of the driving.
+    `columns`: values of the windows. `whole`: each metric over all windows together. `kept`: what both are computed
+    from. `knocks`: timed from the capture's first sample, and `thresholds`: what could be heard in each piece; None if
+    not asked for, or if the rate is too low. `metrics`: by name, with `bands_hz`; `left_out`: metrics that the capture
+    cannot carry, with the reason. Windows contain neither the first `settling_s` of a piece nor what `moving` leaves
+    out (None: nothing); a piece ends at either. `course`: what the box felt of the driving.
 
-    What the bench says of the whole values: `noise` the share of the sensor's own noise, or of the idling engine, in
-    each, `uncertainty` half of the 95 % interval that the scale makes of each in its unit (of the data sheet's
-    tolerance where there is no calibration; a ratio has none), `beyond` the metrics that reach beyond what the mounting
-    carries, with the reason, `bench` the records behind all this. Vehicle axes = `to_vehicle` (3, 3) @ (reading −
-    offset), calibration included.
+    From the bench, for the values in `whole`: `noise`: the share of the sensor's own noise, or of the idling engine.
+    `uncertainty`: half of the 95 % interval due to the scale, in the metric's unit (the data sheet's tolerance without
+    a calibration; a ratio has none). `beyond`: metrics that reach beyond what the mounting carries, with the reason.
+    `bench`: the records used. Vehicle axes = `to_vehicle` (3, 3) @ (reading − offset), calibration included.
     """
 
     columns: Columns
@@ -75,17 +73,17 @@ class Analysis:
 
     @property
     def windows(self) -> pd.DataFrame:
-        """The columns as a table, one row a window."""
+        """The columns as a table, one row per window."""
         return pd.DataFrame(self.columns)
 
     @property
     def n_windows(self) -> int:
-        """How many windows there are."""
+        """Number of windows."""
         return self.columns["start_s"].size
 
     @property
     def analysed_s(self) -> float:
-        """Time that the windows cover together, in seconds."""
+        """Time covered by all windows, in seconds."""
         return self.n_windows * self.window_s
 
 
@@ -101,15 +99,15 @@ def analyse_capture(
     whole: bool = False,
     clipped_s: Sequence[float] = (),
 ) -> Analysis:
-    """Filter a capture piece by piece and reduce it to windows of `window_s` and to values of the whole.
+    """Filter a capture piece by piece; reduce it to windows of `window_s` and to values of the complete drive.
 
-    `metrics` are names of METRICS (all of these by default) and THIRDS; `mounting` (see `capture.mounting`) stands
-    in for the one of the capture's conditions, `bench` are the records that hold for it (see `carried.records_for`): a
-    calibration corrects every reading before it is turned into vehicle axes. Windows do not overlap, never reach over
-    a gap and start when every filter has settled; standing, pulling away, what marks cut off and the windows about
-    `clipped_s`, times of clipped samples, are left out unless the `whole` is asked for. The capture is read once,
-    `knocks` and all, and memory does not grow with it but for the windows. Raises CallError for an option out of range,
-    AnalysisError for an unusable mounting or calibration and for a capture of pieces all too short or all standing.
+    `metrics`: names from METRICS (all of them by default) and THIRDS. `mounting` (see `capture.mounting`) overrides the
+    one in the capture's conditions. `bench`: the records that apply (see `carried.records_for`); a calibration corrects
+    every reading before it is turned into vehicle axes. Windows do not overlap, never span a gap and start when all
+    filters have settled. Standing, pulling away, what marks cut off and windows around `clipped_s` (times of clipped
+    samples) are left out unless `whole`. The capture is read once, for `knocks` too; memory grows only by the windows.
+    Raises CallError for an option out of range, AnalysisError for an unusable mounting or calibration, and if all
+    pieces are too short or the vehicle never moves.
     """
     if not WINDOW_S[0] <= window_s <= WINDOW_S[1]:
         raise CallError(f"a window of {window_s:g} s is out of range: give {WINDOW_S[0]:g} to {WINDOW_S[1]:g} s")
@@ -124,16 +122,16 @@ def analyse_capture(
     listen = knocks and CARRIED * capture.rate_hz >= LEAST_TOP_HZ
     with one_thread():
         places, kept, heard, course = _read(motion, bank, window_rows, listen)
-    of_drive = None if whole else moving(capture, course, clipped_s)
-    stand = None
-    if of_drive is not None:
-        stand = _standing_power(places, kept, of_drive, window_s, settling_s)
-        places, chosen = _driven(places, of_drive, window_s)
+    drive = None if whole else moving(capture, course, clipped_s)
+    standing_power = None
+    if drive is not None:
+        standing_power = _standing_power(places, kept, drive, window_s, settling_s)
+        places, chosen = _driven(places, drive, window_s)
         kept = kept.take(chosen)
 
     values = {name: metric.of_all(kept.kept[name]) for name, metric in bank.metrics.items()}
     bands_hz = {name: metric.band_hz(bank.settings) for name, metric in bank.metrics.items()}
-    of_scale = dict(zip(ACCELERATIONS, bench.scale_uncertainty(rotation), strict=True)) if bench.scale_known else {}
+    scale_errors = dict(zip(ACCELERATIONS, bench.scale_uncertainty(rotation), strict=True)) if bench.scale_known else {}
     return Analysis(
         columns=windows_of(places, bank.metrics, kept.kept, 1),
         whole=values,
@@ -150,12 +148,12 @@ def analyse_capture(
             motion.to_vehicle,
             bank.settings,
             bench.idle.record,
-            stand,
+            standing_power,
         ),
         uncertainty={
-            name: max(float(of_scale[axis] * abs(values[name])) for axis in metric.axes)
+            name: max(float(scale_errors[axis] * abs(values[name])) for axis in metric.axes)
             for name, metric in bank.metrics.items()
-            if metric.unit != "1" and of_scale.keys() >= set(metric.axes)
+            if metric.unit != "1" and scale_errors.keys() >= set(metric.axes)
         },
         beyond=beyond_mounting(bands_hz, bench.tap.record),
         bench=bench.summary(rotation),
@@ -164,13 +162,13 @@ def analyse_capture(
         window_s=window_s,
         settling_s=settling_s,
         course=course,
-        moving=of_drive,
+        moving=drive,
     )
 
 
 def _bank(capture: Capture, metrics: Mapping[str, Metric], jerk_edge_hz: float = EDGE_HZ) -> Bank:
-    """The filters of metrics for a capture."""
-    rate_hz = capture.odr_hz * round(capture.rate_hz / capture.odr_hz, 4)  # captures of one box share their filters
+    """The metrics' filters for a capture."""
+    rate_hz = capture.odr_hz * round(capture.rate_hz / capture.odr_hz, 4)  # so that captures of a box share filters
     axes = AXES if "rotation" in capture.layout.quantities else ACCELERATIONS
     return Bank.of(metrics, MetricSettings(rate_hz, jerk_edge_hz), axes)
 
@@ -178,11 +176,9 @@ def _bank(capture: Capture, metrics: Mapping[str, Metric], jerk_edge_hz: float =
 def _read(
     motion: VehicleMotion, bank: Bank, window_rows: int, listen: bool
 ) -> tuple[Columns, Windows, tuple[tuple[Knock, ...], tuple[Thresholds, ...]] | None, DriveCourse]:
-    """Read a capture once: piece and start of every window, what is kept of them, what is heard, what the vehicle did.
+    """Read a capture once: piece and start of every window, their kept values, knocks if `listen`, and the course.
 
-    Nothing is heard unless it may `listen`.
-
-    AnalysisError where there is no window.
+    AnalysisError if there is no window.
     """
     pieces, rate_hz, start = motion.capture.pieces(), motion.capture.rate_hz, bank.settled_row
     windows, places = [], []
@@ -205,7 +201,7 @@ def _read(
         if windowing:
             windows.append(windowing.windows())
             places.append(_places(number, piece, rate_hz, start, window_rows, len(windows[-1])))
-    if not any(of_piece["start_s"].size for of_piece in places):
+    if not any(windows_at["start_s"].size for windows_at in places):
         raise _too_short(pieces, rate_hz, start, window_rows)
     heard = (tuple(knocks), tuple(thresholds)) if listen else None
     return _joined(places), Windows.join(windows), heard, course.course()
@@ -213,7 +209,7 @@ def _read(
 
 @dataclass(frozen=True, eq=False)
 class Outline:
-    """What of a capture is a drive that can be analysed, known without any metric; the fields are an analysis's."""
+    """The part of a capture that can be analysed, found without any metric; fields as in `Analysis`."""
 
     places: Columns
     moving: Moving
@@ -221,7 +217,7 @@ class Outline:
 
 
 def outline(capture: Capture, window_s: float, clipped_s: Sequence[float] = ()) -> Outline:
-    """The windows that `analyse_capture` finds, or a few more at the ends; raises what that raises."""
+    """The windows that `analyse_capture` finds, or a few more at the ends; raises the same errors."""
     settled = _bank(capture, METRICS | THIRDS).settled_row
     motion = VehicleMotion(capture, rotation_to_vehicle(capture), np.eye(3))
     pieces, rate_hz, rows = capture.pieces(), capture.rate_hz, max(1, round(window_s * capture.rate_hz))
@@ -231,30 +227,30 @@ def outline(capture: Capture, window_s: float, clipped_s: Sequence[float] = ()) 
         course.begin(piece)
         for block in motion.blocks(piece):
             course.take(block)
-    of_drive = moving(capture, course.course(), clipped_s)
+    drive = moving(capture, course.course(), clipped_s)
     places = [
         _places(number, piece, rate_hz, settled, rows, (piece.n_rows - settled) // rows)
         for number, piece in worth_reading
     ]
-    if not any(of_piece["start_s"].size for of_piece in places):
+    if not any(windows_at["start_s"].size for windows_at in places):
         raise _too_short(pieces, rate_hz, settled, rows)
-    return Outline(_driven(_joined(places), of_drive, rows / rate_hz)[0], of_drive, settled / rate_hz)
+    return Outline(_driven(_joined(places), drive, rows / rate_hz)[0], drive, settled / rate_hz)
 
 
 def _worth_reading(pieces: Sequence[Piece], rate_hz: float) -> list[tuple[int, Piece]]:
-    """The numbered pieces that fill half a cell of the course: less tells nothing, and there may be 100,000 of it."""
+    """The numbered pieces that fill at least half a cell of the course; there may be 100,000 shorter ones."""
     return [(number, piece) for number, piece in enumerate(pieces) if piece.n_rows >= CELL_S / 2 * rate_hz]
 
 
 def _places(number: int, piece: Piece, rate_hz: float, settled: int, window_rows: int, count: int) -> Columns:
-    """Piece and start of every window of a piece, so many, none where that is less than nought."""
+    """Piece and start of the `count` windows of a piece; none if `count` is negative."""
     starts_s = piece.start_time_s + (settled + np.arange(count) * window_rows) / rate_hz
     return {"piece": np.full(starts_s.size, number), "start_s": starts_s}
 
 
 def _joined(places: Sequence[Columns]) -> Columns:
-    """The places of several pieces, one after the other."""
-    return {name: np.concatenate([of_piece[name] for of_piece in places]) for name in ("piece", "start_s")}
+    """The windows of several pieces in one table."""
+    return {name: np.concatenate([windows_at[name] for windows_at in places]) for name in ("piece", "start_s")}
 
 
 def _too_short(pieces: Sequence[Piece], rate_hz: float, settled: int, window_rows: int) -> AnalysisError:
@@ -265,28 +261,28 @@ def _too_short(pieces: Sequence[Piece], rate_hz: float, settled: int, window_row
     )
 
 
-def _driven(places: Columns, of_drive: Moving, window_s: float) -> tuple[Columns, NDArray[np.bool_]]:
-    """Windows of the drive alone, in pieces that end where something is left out, and which they are of all.
+def _driven(places: Columns, drive: Moving, window_s: float) -> tuple[Columns, NDArray[np.bool_]]:
+    """Windows of the drive alone, in pieces that end where something is left out; and a mask of them among all.
 
-    AnalysisError where none is.
+    AnalysisError if there are none.
     """
-    chosen = ~of_drive.is_left_out(places["start_s"], window_s)
+    chosen = ~drive.is_left_out(places["start_s"], window_s)
     if not chosen.any():
         raise AnalysisError(
-            f"no window of a drive is left: {in_words(of_drive)} of {len(of_drive.standing) * CELL_S:.0f} s are left "
+            f"no window of a drive is left: {in_words(drive)} of {len(drive.standing) * CELL_S:.0f} s are left "
             "out, and the filters need their time to settle; drive up to the start at speed, or keep all with --whole"
         )
     return {"piece": broken_up(places["piece"], chosen), "start_s": places["start_s"][chosen]}, chosen
 
 
 def _standing_power(
-    places: Columns, kept: Windows, of_drive: Moving, window_s: float, settling_s: float
+    places: Columns, kept: Windows, drive: Moving, window_s: float, settling_s: float
 ) -> dict[Channel, float] | None:
-    """Mean square of each filtered signal in the middle one of the seconds at a stand; None without three.
+    """Median over seconds of standing of each filtered signal's mean square; None with less than STAND_S.
 
-    The filters have their time to forget the road first, and a second at the end may be rolling already.
+    The filters first get time to forget the road, and the last second may already be rolling.
     """
-    still = of_drive.stood_for(places["start_s"], window_s, settling_s)
+    still = drive.stood_for(places["start_s"], window_s, settling_s)
     seconds = max(1, round(1 / window_s))
     if still.sum() * window_s < STAND_S:
         return None
@@ -295,7 +291,7 @@ def _standing_power(
 
 
 def broken_up(piece: NDArray[np.int64], chosen: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """The pieces of those windows that are chosen (n,): a piece (n,) ends where one is left out."""
+    """Renumber pieces (n,) for the chosen windows: a piece ends wherever a window is left out."""
     broken = np.cumsum(np.diff(piece, prepend=0) + ~chosen)
     return np.unique(broken[chosen], return_inverse=True)[1]
 
@@ -316,7 +312,7 @@ def stretches(capture: Capture, windows: Columns, window_s: float) -> Iterator[P
 
 
 def windows_of(places: Columns, metrics: Mapping[str, Metric], kept: Mapping[str, Single], count: int) -> Columns:
-    """The values of windows of `count` windows each, beside the piece and the start of the first; within pieces."""
+    """Values of windows that join `count` windows each, with piece and start of the first; never across pieces."""
     pieces = rows_of_pieces(places["piece"])
     firsts = np.concatenate([rows[: rows.size // count * count : count] for rows in pieces])
     columns = {name: places[name][firsts] for name in ("piece", "start_s")}
@@ -335,9 +331,9 @@ def _named(names: Sequence[str] | None) -> dict[str, Metric]:
 
 @dataclass(frozen=True, eq=False)
 class VehicleMotion:
-    """A capture's counts turned into vehicle axes: specific force = rotation @ correction @ reading.
+    """A capture's counts in vehicle axes: specific force = rotation @ correction @ reading.
 
-    Offsets are left in: no metric and no knock hears what does not change.
+    Offsets stay in: metrics and knocks do not hear constants.
     """
 
     capture: Capture
@@ -346,7 +342,7 @@ class VehicleMotion:
 
     @property
     def rotates(self) -> bool:
-        """Whether the capture holds rotation as well."""
+        """Whether the capture has rotation too."""
         return "rotation" in self.capture.layout.quantities
 
     @property
@@ -370,7 +366,7 @@ class VehicleMotion:
 
 
 def describe(analysis: Analysis) -> dict[str, dict[str, Any]]:
-    """What there is to say of each metric beside its values, by name; what is not known is not there."""
+    """Everything known about each metric except its values, by name."""
     about: dict[str, dict[str, Any]] = {}
     for name, metric in analysis.metrics.items():
         axis = " ".join(metric.axes)

@@ -1,9 +1,9 @@
-"""What the vehicle did in each tenth of a second of a capture: was driven, stood, pulled away or braked to a stand.
+"""What the vehicle did in each tenth of a second of a capture: drive, stand, pull away or brake to a stop.
 
-A pass is a drive over a road. Standing and what leads to it and out of it is no road at that speed, so it is left out,
-by one rule for every capture. A vehicle that rolls turns about some axis all the time, by its steering and the road;
-one that stands does not, whatever its engine does to it. Without a gyroscope the level of the wheel hop stands in, held
-against an absolute limit and against the pass's own.
+A pass is a drive over a road at speed, so standing, pulling away and braking to a stop are left out, by one rule for
+all captures. A rolling vehicle always turns about some axis, from steering and road; a standing one does not, whatever
+its engine does. Without a gyroscope the level of wheel hop decides instead, against an absolute limit and against the
+pass's own level.
 """
 
 from __future__ import annotations
@@ -26,54 +26,54 @@ from towertap.signals.filters import CARRIED
 Array = NDArray[np.float64]
 Cells = NDArray[np.bool_]
 Course = NDArray[Any]
-"""Floating point, single precision where a capture is read: ten hours of cells are to take little memory."""
+"""Floating point; single precision when read from a capture, to save memory."""
 
 CELL_S = 0.1
 STEPS_HZ = 200.0
-"""Readings are averaged to about this rate first: the wheel hop ends at 25 Hz."""
+"""Readings are first averaged to about this rate; wheel hop ends at 25 Hz."""
 
 LEVEL_CELLS, TURNING_CELLS = 10, 20
-"""The wheel hop's level is taken over one second, the turning over two."""
+"""Wheel-hop level is measured over one second, turning over two."""
 STILL_RADS = math.radians(0.1)
-"""Standard deviation of the rotation rate, of cells, on any axis: a chip's noise is a tenth of it, the steadiest
-rolling on a fresh road three times as much."""
+"""Standard deviation of a cell's rotation rate about any axis. A chip's noise is a tenth of this; the smoothest rolling
+on a fresh road is three times this."""
 IDLING_MS2 = 0.3
-"""Wheel-hop level of a vehicle that does not turn: an idling engine's shaking stays below."""
+"""Wheel-hop level of a vehicle that does not turn; an idling engine stays below it."""
 CALM_RADS, CALM_MS2, CALM_SHARE = math.radians(0.25), 0.12, 0.2
-"""People getting in and out turn a standing vehicle: then the level must be this low, and so low a share of the pass's
-own (its LOUD quantile). Without a gyroscope there is nothing else to go by."""
+"""People getting in and out turn a standing vehicle. The level must then be this low, and this low a share of the
+pass's own (its LOUD quantile). Without a gyroscope this is the only test."""
 LOUD = 0.9
 DEAD_MS2 = 0.03
-"""No tyre rolls so quietly."""
+"""No tyre rolls this quietly."""
 SHORTEST_CELLS = 10
-"""A shorter stand is none."""
+"""A shorter stand does not count."""
 HOLE_CELLS = 30
-"""A stretch of standing is one for all a door that is slammed in it: so long, below half of the pass's own level."""
+"""Interruptions up to this long, below half of the pass's own level, do not end a stand: a door is slammed."""
 
 PULLING_MS2 = 0.5
-"""Forward acceleration over a second, against that while standing, by which pulling away and braking are known."""
+"""Pulling away or braking: forward acceleration over a second, relative to standing."""
 SHIFT_CELLS = 10
-"""It may pause for as long: a gear is changed."""
+"""It may pause this long for a gear change."""
 LONGEST_PULL_CELLS = 250
 GUARD_CELLS = 10
-"""Left out at either end of a stand whatever the acceleration says: the body still nods."""
+"""Always left out at either end of a stand: the body still nods."""
 
 STANDING_MS, AT_SPEED = 1.0, 0.8
-"""By a speed log: slower than this is standing, and less than this share of the pass's median speed pulling away."""
+"""With a speed log: slower than this is standing; below this share of the pass's median speed is pulling away."""
 
 TOUCHED_CELLS = 10
-"""A clipped sample rings on in the filters: so much is left out before and after."""
+"""Left out before and after a clipped sample, which rings in the filters."""
 
 MARK = re.compile(r"(?:mark (\d+): *)?(start|stop)", re.IGNORECASE)
-"""The text of a mark that cuts the pass; the moment is that of the key press, which a typed text names."""
+"""Text of a mark that cuts the pass, at the moment of the key press that it names."""
 
 
 @dataclass(frozen=True, eq=False)
 class DriveCourse:
-    """What a box felt in cells of CELL_S from the capture's start, NaN in gaps (n,): by it standing is known.
+    """What a box felt in each cell (n,) of CELL_S from the capture's start, NaN in gaps. Standing is found from it.
 
-    `forward_ms2` is the mean forward acceleration, `level_ms2` the r.m.s. of the wheel hop, `turning_rads` (n, 3) the
-    mean rotation rate (None without a gyroscope).
+    `forward_ms2`: mean forward acceleration. `level_ms2`: r.m.s. of wheel hop. `turning_rads` (n, 3): mean rotation
+    rate, None without a gyroscope.
     """
 
     forward_ms2: Course
@@ -83,9 +83,9 @@ class DriveCourse:
 
 @dataclass(frozen=True, eq=False)
 class Moving:
-    """Which cells (n,) of a capture are a drive over the road, and why the others are not.
+    """Why cells (n,) of a capture do not count as driving over the road.
 
-    `outside` lie before a mark "start" or after a mark "stop", `touched` by a clipped sample.
+    `outside`: before a mark "start" or after a mark "stop". `touched`: near a clipped sample.
     """
 
     standing: Cells
@@ -95,27 +95,27 @@ class Moving:
 
     @property
     def left_out(self) -> Cells:
-        """All of these."""
+        """Cells left out for any reason."""
         return self.standing | self.pulling | self.outside | self.touched
 
     def is_left_out(self, start_s: Array, length_s: float) -> Cells:
-        """Which stretches (m,) from `start_s` on hold a cell that is left out, to the nearest cell."""
+        """Which stretches (m,) of `length_s` contain a left-out cell, to the nearest cell."""
         upto = np.append(0, np.cumsum(self.left_out))
         first = np.rint(start_s / CELL_S).astype(int).clip(0, len(upto) - 2)
         last = np.rint((start_s + length_s) / CELL_S).astype(int).clip(first + 1, len(upto) - 1)
         return upto[last] > upto[first]
 
     def stood_for(self, start_s: Array, length_s: float, before_s: float) -> Cells:
-        """Which stretches (m,) from `start_s` on lie in a stand that began so long before and lasts a second more."""
+        """Which stretches (m,) lie in a stand that began `before_s` earlier and lasts a second longer."""
         upto = np.append(0, np.cumsum(self.standing & ~self.touched))
         first = np.rint((start_s - before_s) / CELL_S).astype(int)
         last = np.rint((start_s + length_s) / CELL_S).astype(int) + LEVEL_CELLS
-        there = (first >= 0) & (last < len(upto))
+        is_inside = (first >= 0) & (last < len(upto))
         first, last = first.clip(0, len(upto) - 1), last.clip(0, len(upto) - 1)
-        return there & (upto[last] - upto[first] == last - first)
+        return is_inside & (upto[last] - upto[first] == last - first)
 
     def driving_s(self, time_s: NDArray[np.floating]) -> Array:
-        """Times (m,) from the capture's start as the road sees them: nought while standing, half while pulling away."""
+        """Times (m,) in which standing does not count and pulling away counts half: roughly progress along the road."""
         pace = np.where(self.standing, 0.0, np.where(self.pulling, 0.5, 1.0))
         edges_s = np.arange(len(pace) + 1) * CELL_S
         passed_s = np.append(0.0, np.cumsum(pace) * CELL_S)
@@ -123,7 +123,7 @@ class Moving:
         return np.interp(inside, edges_s, passed_s) + (time_s - inside)
 
     def seconds(self) -> dict[str, float]:
-        """How long each kind of what is left out lasts, those that are there."""
+        """Seconds left out for each reason that occurs."""
         kinds = {
             "standing": self.standing,
             "pulling away or braking": self.pulling & ~self.standing,
@@ -133,7 +133,7 @@ class Moving:
         return {name: float(round(cells.sum() * CELL_S, 1)) for name, cells in kinds.items() if cells.any()}
 
     def with_log(self, log: SpeedLog) -> Moving:
-        """The same, and whatever a speed log of the capture says to be standing, pulling away or braking."""
+        """The same, plus what a speed log shows as standing, pulling away or braking."""
         speed_ms = log.speed_at((np.arange(len(self.standing)) + 0.5) * CELL_S)
         stands = np.nan_to_num(speed_ms, nan=np.inf) < STANDING_MS
         rolling = speed_ms[np.isfinite(speed_ms) & ~stands]
@@ -146,12 +146,12 @@ class Moving:
 
 
 def in_words(of_drive: Moving) -> str:
-    """What is left out and how long, such as "8.2 s standing, 5.1 s pulling away or braking"; empty when nothing is."""
+    """What is left out, such as "8.2 s standing, 5.1 s pulling away or braking"; empty if nothing is."""
     return ", ".join(f"{seconds:.1f} s {what}" for what, seconds in of_drive.seconds().items())
 
 
 def moving(capture: Capture, course: DriveCourse, clipped_s: Sequence[float] = ()) -> Moving:
-    """Which cells of a capture are a drive over the road; `clipped_s` are times of samples at the end of the range."""
+    """Which cells of a capture are driving over the road; `clipped_s`: times of clipped samples."""
     stands = standing(course)
     touched = np.zeros(stands.size, bool)
     touched[(np.asarray(clipped_s, float) / CELL_S).astype(int)] = True
@@ -160,10 +160,10 @@ def moving(capture: Capture, course: DriveCourse, clipped_s: Sequence[float] = (
 
 
 class CourseReader:
-    """Takes the course from a capture's motion, piece after piece, block after block; see `course`."""
+    """Computes the course from a capture's motion, piece by piece and block by block."""
 
     def __init__(self, pieces: Sequence[Piece], rate_hz: float, turns: bool) -> None:
-        """`turns`: the blocks hold the rotation too."""
+        """`turns`: blocks include rotation."""
         self._step, self._rate_hz, self._turns = max(1, round(rate_hz / STEPS_HZ)), rate_hz, turns
         low_hz, high_hz = BANDS["secondary"]
         self._hop = design((low_hz, min(high_hz, CARRIED * rate_hz / self._step)), rate_hz / self._step)
@@ -171,7 +171,7 @@ class CourseReader:
         self._sums, self._steps = np.zeros((5 if turns else 2, count), np.float32), np.zeros(count, np.uint16)
 
     def begin(self, piece: Piece) -> None:
-        """Begin the next piece: no filter runs over a gap."""
+        """Begin the next piece; filters restart, since none runs across a gap."""
         self._run, self._start_s, self._done = self._hop.start(), piece.start_time_s, 0
         self._pending = np.empty((6 if self._turns else 3, 0), np.float32)
 
@@ -192,7 +192,7 @@ class CourseReader:
         self._steps[first:end] += np.bincount(cell - first).astype(np.uint16)
 
     def course(self) -> DriveCourse:
-        """What was taken, nothing more of it; a cell that is less than half there is a gap."""
+        """The course; a cell with less than half of its samples is a gap. Call it once, at the end."""
         there, means = self._steps * self._step >= 0.5 * CELL_S * self._rate_hz, self._sums
         np.divide(means, self._steps, out=means, where=there)
         means[:, ~there] = np.nan
@@ -200,12 +200,12 @@ class CourseReader:
 
 
 def standing(course: DriveCourse) -> Cells:
-    """The cells (n,) in which the vehicle stood."""
-    level = np.sqrt(np.maximum(_running_mean(course.level_ms2**2, LEVEL_CELLS), 0.0))  # rounding may leave less
-    there = level[np.isfinite(level)]
-    if not there.size:
+    """Cells (n,) in which the vehicle stood."""
+    level = np.sqrt(np.maximum(_running_mean(course.level_ms2**2, LEVEL_CELLS), 0.0))  # rounding may go below zero
+    known = level[np.isfinite(level)]
+    if not known.size:
         return np.zeros(level.size, bool)
-    own = float(np.quantile(there, LOUD))
+    own = float(np.quantile(known, LOUD))
     turning = np.zeros(level.size) if course.turning_rads is None else _running_spread(course.turning_rads)
     calm = (level < DEAD_MS2) | ((level < CALM_MS2) & (level < CALM_SHARE * own))
     still = calm & (turning < CALM_RADS)
@@ -217,7 +217,7 @@ def standing(course: DriveCourse) -> Cells:
 
 
 def pulling_away(forward_ms2: Course, stands: Cells) -> Cells:
-    """The cells (n,) between standing and the speed driven, either way, by the forward acceleration (n,)."""
+    """Cells (n,) between standing and full speed, in either direction, from the forward acceleration (n,)."""
     pulling = np.zeros(stands.size, bool)
     if not stands.any() or stands.all():
         return pulling
@@ -233,7 +233,7 @@ def pulling_away(forward_ms2: Course, stands: Cells) -> Cells:
 
 
 def _pull(away: Array) -> int:
-    """How many cells from a stand on the acceleration away from it lasts, gear changes included."""
+    """Number of cells for which acceleration away from a stand lasts, gear changes included."""
     pushed = np.flatnonzero(np.nan_to_num(away[:LONGEST_PULL_CELLS]) > PULLING_MS2)
     pauses = np.flatnonzero(np.diff(np.append(-1, pushed)) > SHIFT_CELLS + 1)
     last = pushed[: pauses[0]] if pauses.size else pushed
@@ -241,7 +241,7 @@ def _pull(away: Array) -> int:
 
 
 def _outside_marks(capture: Capture, count: int) -> Cells:
-    """The cells (count,) before the first mark "start" and after the last mark "stop"."""
+    """Cells (count,) before the first mark "start" and after the last mark "stop"."""
     texts = [text.decode("utf-8", "replace").strip() for text in capture.marks["text"]]
     times_s = capture.times_s(capture.marks["row"]).tolist()
     pressed_s = dict(zip(texts, times_s, strict=True))
@@ -256,19 +256,19 @@ def _outside_marks(capture: Capture, count: int) -> Cells:
 
 
 def _running_mean(values: Course, width: int) -> Array:
-    """Mean (n,) over `width` cells about each; NaN cells are passed over."""
-    there = np.isfinite(values)
+    """Mean (n,) over `width` cells around each; NaN is ignored."""
+    is_known = np.isfinite(values)
     sums, counts = (
         scipy.ndimage.uniform_filter1d(part, width, mode="constant")
-        for part in (np.where(there, values, 0.0), there.astype(values.dtype))
+        for part in (np.where(is_known, values, 0.0), is_known.astype(values.dtype))
     )
     return np.divide(sums, counts, out=np.full_like(values, np.nan), where=counts > 0.5 / width)
 
 
 def _running_spread(rates: Course) -> Array:
-    """The largest standard deviation over the axes of rates (n, 3), over TURNING_CELLS about each cell."""
+    """Standard deviation of rates (n, 3) over TURNING_CELLS around each cell, of the axis where it is largest."""
     largest = np.zeros(len(rates), rates.dtype)
     for axis in rates.T:
         spread = _running_mean(axis**2, TURNING_CELLS) - _running_mean(axis, TURNING_CELLS) ** 2
-        np.maximum(largest, spread, out=largest)  # what is not a number stays so
+        np.maximum(largest, spread, out=largest)  # keeps NaN
     return np.sqrt(largest)

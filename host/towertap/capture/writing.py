@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
-from io import BytesIO
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -43,11 +42,12 @@ class CaptureWriter:
     def __enter__(self) -> Self:
         with ExitStack() as cleanup:
             self._part = cleanup.enter_context(whole_file(self._path))
-            empty = BytesIO()
-            self.file = h5py.File(empty, "w", libver=LIBRARY)
+            self.file = _empty_file()
+            self.file.flush()
+            image = self.file.id.get_file_image()
             self.file.close()
             try:
-                self._part.write_bytes(empty.getvalue())
+                self._part.write_bytes(image)
             except OSError as error:
                 why = error.strerror or "no place for a file"
                 raise FileError(
@@ -139,3 +139,12 @@ class CaptureWriter:
         else:
             dataset[start:] = frame_table.differences(rows) if name == frame_table.NAME else rows
         self._fill[name] = 0
+
+
+def _empty_file() -> h5py.File:
+    """An HDF5 file in memory. It keeps attributes without an index, which would take 2 kB."""
+    access, creation = h5py.h5p.create(h5py.h5p.FILE_ACCESS), h5py.h5p.create(h5py.h5p.FILE_CREATE)
+    access.set_fapl_core(backing_store=False)
+    access.set_libver_bounds(h5py.h5f.LIBVER_V110, h5py.h5f.LIBVER_V110)
+    creation.set_attr_phase_change(2 * len(schema.ATTRIBUTES), 0)
+    return h5py.File(h5py.h5f.create(b"empty", fcpl=creation, fapl=access))

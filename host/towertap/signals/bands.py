@@ -1,10 +1,10 @@
-"""The bands of ride work, the third-octaves, and the band-passes that cut them out.
+"""The bands of ride work, the third-octaves, and their band-pass filters.
 
 The edges of the bands of ride work are common practice; no standard sets them. Third-octaves: base-ten mid-bands and
-edges of IEC 61260-1, nominal names of ISO 266. They start at 5 Hz because a lower one settles slower (4 Hz: 3.54 s)
-than a steep edge at 4 Hz (3.30 s), and so would move the windows of every metric that it is computed with; `primary`
-stands for what is below. Their attenuation is that of class 1 up to a fifth of the rate; above it the skirt towards low
-frequencies is shallower, and what the rate does not carry is refused.
+edges of IEC 61260-1, nominal names of ISO 266. They start at 5 Hz because a lower one settles more slowly (4 Hz:
+3.54 s) than a steep edge at 4 Hz (3.30 s) and would move the windows of all metrics; `primary` covers what is below.
+They meet class 1 up to a fifth of the rate; above that the lower skirt is shallower, and bands that the rate does not
+carry are refused.
 """
 
 import math
@@ -25,7 +25,7 @@ BANDS: dict[str, Band] = {
     "harshness": (25.0, 100.0),  # felt impact
     "structure_borne": (100.0, 500.0),  # heard rather than felt
 }
-"""Band name → edges in Hz, where the response is down by 3 dB."""
+"""Band name → edges in Hz, at −3 dB."""
 
 NOMINAL = (
     *("5", "6.3", "8", "10", "12.5", "16", "20", "25", "31.5", "40"),
@@ -33,32 +33,32 @@ NOMINAL = (
 )
 """Nominal mid-band frequencies of the third-octaves in Hz, ISO 266."""
 FIRST = -23
-"""The first one's place in the series of IEC 61260-1: tenths of a decade from 1 kHz."""
+"""Number of the first one in the series of IEC 61260-1: tenths of a decade from 1 kHz."""
 
 ORDER = 3
-"""Poles to each edge of a third-octave, 18 dB an octave; and to an edge too low to be steep."""
+"""Poles per edge of a third-octave (18 dB per octave), and of an edge too low to be steep."""
 
 STEEP_ORDER, RIPPLE_DB, FLOOR_DB = 7, 0.05, 60.0
-"""A steep edge is an elliptic filter's: a line of the engine an eighth beyond it is down by 24 dB, where third order
-leaves 5 dB, so that one 1.7 times the band's own r.m.s. adds 1 % instead of 37 %. An odd order has its zero at 0 Hz, as
-gravity asks for. Two orders more would settle slower at 4 Hz than windows may wait."""
+"""A steep edge is elliptic. An engine line 1/8 beyond it is down by 24 dB (third order: 5 dB), so a line of 1.7 times
+the band's own r.m.s. adds 1 % instead of 37 %. The order is odd, for a zero at 0 Hz that removes gravity. Two orders
+more would settle too slowly at 4 Hz."""
 LOWEST_STEEP_HZ = 4.0
-"""Below, a steep edge would take longer to settle than 3.5 s: an edge there has ORDER poles."""
+"""Below this, a steep edge would take more than 3.5 s to settle; an edge there has ORDER poles."""
 SKIRT = "down by 3 dB at an edge, 13 dB at 1.06, 24 dB at 1.12 and 49 dB at 1.25 times it (18 dB an octave below 4 Hz)"
-"""What a steep edge does to what lies beyond."""
+"""What a steep edge does to frequencies beyond it."""
 
 
 def edges_hz(nominal: str) -> Band:
-    """Lower and upper edge of a third-octave by its nominal name: a twentieth of a decade from its mid-band."""
+    """Lower and upper edge of a third-octave: a twentieth of a decade from its mid-band."""
     tenths = FIRST + NOMINAL.index(nominal)
     return (1000 * 10 ** (tenths / 10 - 0.05), 1000 * 10 ** (tenths / 10 + 0.05))
 
 
 @lru_cache
 def design(band_hz: Band, rate_hz: float) -> Recursive:
-    """Butterworth band-pass between two edges in Hz, −3 dB there at any rate; takes out gravity and drift.
+    """Butterworth band-pass with −3 dB at both edges (Hz) at any rate; removes gravity and drift.
 
-    Raises AnalysisError when the rate cannot carry the band.
+    Raises AnalysisError if the rate cannot carry the band.
     """
     require_rate(band_hz, rate_hz)
     return Recursive(scipy.signal.butter(ORDER, band_hz, "bandpass", fs=rate_hz, output="sos"))
@@ -66,21 +66,21 @@ def design(band_hz: Band, rate_hz: float) -> Recursive:
 
 @lru_cache
 def steep(band_hz: Band, rate_hz: float) -> Recursive:
-    """Band-pass whose edges in Hz, −3 dB there at any rate, fall off as SKIRT says; takes out gravity and drift.
+    """Band-pass with −3 dB at both edges (Hz) at any rate, and the skirts of SKIRT; removes gravity and drift.
 
-    Raises AnalysisError when the rate cannot carry the band.
+    Raises AnalysisError if the rate cannot carry the band.
     """
     require_rate(band_hz, rate_hz)
     low, high = _edge(band_hz[0], "high", rate_hz), _edge(band_hz[1], "low", rate_hz)
     zeros, poles = np.hstack([low[0], high[0]]), np.hstack([low[1], high[1]])
-    return Recursive(scipy.signal.zpk2sos(zeros, poles, low[2] * high[2]))  # a section fewer than edge by edge
+    return Recursive(scipy.signal.zpk2sos(zeros, poles, low[2] * high[2]))  # one section fewer than edge by edge
 
 
 def _edge(edge_hz: float, kind: str, rate_hz: float) -> Roots:
-    """One edge, `kind` being what passes."""
+    """One edge; `kind` is the side that passes."""
     if edge_hz < LOWEST_STEEP_HZ:
         return scipy.signal.butter(ORDER, edge_hz, kind, fs=rate_hz, output="zpk")
-    # scipy takes the end of the ripple for the edge; the bilinear transform bends frequencies as the tangent does.
+    # scipy's edge is the end of the ripple, not −3 dB; the bilinear transform warps frequencies by the tangent.
     ripple_ends = _half_power() ** (1 if kind == "high" else -1) * math.tan(math.pi * edge_hz / rate_hz)
     end_hz = rate_hz / math.pi * math.atan(ripple_ends)
     return scipy.signal.ellip(STEEP_ORDER, RIPPLE_DB, FLOOR_DB, end_hz, kind, fs=rate_hz, output="zpk")
@@ -88,7 +88,7 @@ def _edge(edge_hz: float, kind: str, rate_hz: float) -> Roots:
 
 @lru_cache
 def _half_power() -> float:
-    """Where the steep low-pass is down by 3 dB, as a multiple of where its ripple ends."""
+    """The −3 dB frequency of the steep low-pass, as a multiple of the end of its ripple."""
     zeros_poles_gain = scipy.signal.ellip(STEEP_ORDER, RIPPLE_DB, FLOOR_DB, 1.0, analog=True, output="zpk")
 
     def power(frequency: float) -> float:

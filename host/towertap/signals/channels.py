@@ -1,4 +1,4 @@
-"""What a metric listens to: an axis of the vehicle through a filter, compared by value so that metrics share both."""
+"""What a metric listens to: a vehicle axis through a filter. Both are compared by value, so metrics share them."""
 
 from __future__ import annotations
 
@@ -13,41 +13,41 @@ from towertap.signals.halving import FLAT
 ACCELERATIONS = ("x", "y", "z")
 ROTATIONS = ("roll", "pitch", "yaw")
 AXES = (*ACCELERATIONS, *ROTATIONS)
-"""The rows of a block of motion in vehicle axes: specific force in m/s², then rotation about x, y and z in rad/s."""
+"""Rows of a block of motion in vehicle axes: specific force in m/s², then rotation about x, y and z in rad/s."""
 
 
 @dataclass(frozen=True)
 class MetricSettings:
-    """What the metrics of one analysis depend on, besides the signal."""
+    """What the metrics of an analysis depend on besides the signal."""
 
     rate_hz: float
     jerk_edge_hz: float = jerk.EDGE_HZ
 
 
 class FilterDesign(ABC):
-    """A filter before the rate is known; designs that are equal make equal filters."""
+    """A filter before the rate is known. Equal designs make equal filters."""
 
     unit = "m/s²"
-    """Of what comes out."""
+    """Of the output."""
     skirt: str
-    """What becomes of what lies beside the band."""
+    """What happens to frequencies outside the band, in words."""
 
     @abstractmethod
     def band_hz(self, settings: MetricSettings) -> Band:
-        """The band that passes."""
+        """The pass band."""
 
     @abstractmethod
     def carry_hz(self, settings: MetricSettings) -> float:
-        """Up to where the signal must arrive as it is; the filter may run at any rate that carries so much."""
+        """Frequency up to which the input must be unchanged; the filter may run at any rate that carries it."""
 
     @abstractmethod
     def make(self, settings: MetricSettings, rate_hz: float) -> Filter:
-        """The filter at a rate; AnalysisError when the recording's, that of the settings, cannot carry the band."""
+        """The filter at `rate_hz`; AnalysisError if the recording's rate, in the settings, cannot carry the band."""
 
 
 @dataclass(frozen=True)
 class BandPass(FilterDesign):
-    """A band between two steep edges in Hz; one that `gives_way` ends where the recording's rate does."""
+    """A band between two steep edges in Hz. One that `gives_way` ends at what the recording's rate carries."""
 
     low_hz: float
     high_hz: float
@@ -55,12 +55,12 @@ class BandPass(FilterDesign):
     skirt = bands.SKIRT
 
     def band_hz(self, settings: MetricSettings) -> Band:
-        """The edges."""
+        """The two edges."""
         high_hz = min(self.high_hz, CARRIED * settings.rate_hz) if self.gives_way else self.high_hz
         return self.low_hz, high_hz
 
     def carry_hz(self, settings: MetricSettings) -> float:
-        """An eighth beyond the upper edge, where little is left."""
+        """An eighth beyond the upper edge, where little is left to pass."""
         return 1.125 * self.band_hz(settings)[1]
 
     def make(self, settings: MetricSettings, rate_hz: float) -> Filter:
@@ -81,7 +81,7 @@ class ThirdOctave(FilterDesign):
         return bands.edges_hz(self.nominal)
 
     def carry_hz(self, settings: MetricSettings) -> float:
-        """Such that the filter is within 0.1 % of that at a high rate; a fifth of the rate would do for class 1."""
+        """Keeps the filter within 0.1 % of one at a high rate; a fifth of the rate would be enough for class 1."""
         return 6.5 * FLAT * math.sqrt(math.prod(self.band_hz(settings)))
 
     def make(self, settings: MetricSettings, rate_hz: float) -> Filter:
@@ -98,11 +98,11 @@ class Weighted(FilterDesign):
     skirt = "as ISO 8041-1 has it"
 
     def band_hz(self, settings: MetricSettings) -> Band:
-        """The standard's own band limits."""
+        """The standard's band limits."""
         return weighting.BAND_LIMITS_HZ
 
     def carry_hz(self, settings: MetricSettings) -> float:
-        """Beyond, a weighting leaves less than half a hundredth."""
+        """Beyond it a weighting passes less than 0.5 %."""
         return 2.5 * weighting.BAND_LIMITS_HZ[1]
 
     def make(self, settings: MetricSettings, rate_hz: float) -> Filter:
@@ -118,11 +118,11 @@ class Derivative(FilterDesign):
     skirt = "down by 6 dB at the edge, 100 dB at 1.05 times it"
 
     def band_hz(self, settings: MetricSettings) -> Band:
-        """From nought to the edge."""
+        """From zero to the edge."""
         return 0.0, settings.jerk_edge_hz
 
     def carry_hz(self, settings: MetricSettings) -> float:
-        """To where the edge has ended."""
+        """To the end of the edge's transition."""
         return (1 + jerk.TRANSITION / 2) * settings.jerk_edge_hz
 
     def make(self, settings: MetricSettings, rate_hz: float) -> Filter:
@@ -133,7 +133,7 @@ class Derivative(FilterDesign):
 
 @dataclass(frozen=True)
 class Channel:
-    """One of AXES through a filter, or, over `running_s`, the running r.m.s. of that."""
+    """One of AXES through a filter; with `running_s`, the running r.m.s. of that."""
 
     axis: str
     design: FilterDesign

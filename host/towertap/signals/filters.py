@@ -1,8 +1,8 @@
-"""Filters that run over a stream of blocks, and from which row on their output counts.
+"""Filters that run over a stream of blocks, and the row from which their output is valid.
 
-A filter is a design without state; `start()` gives a function that takes the blocks (n,) of one contiguous piece in
-order and returns what output (m,) they complete. So nothing is ever carried over a gap. Counted from the start of the
-piece, the first value of that belongs to `first_row`, and it counts from `settled_row` on.
+A filter is a design without state. `start()` returns a function that takes the blocks (n,) of one contiguous piece in
+order and returns the output (m,) that they complete, so nothing is carried across a gap. The first output value
+belongs to row `first_row` of the piece; output is valid from `settled_row`.
 """
 
 import math
@@ -21,15 +21,15 @@ Array = NDArray[np.float64]
 Band = tuple[float, float]
 
 CARRIED = 0.4
-"""The part of the sampling rate up to which a band may reach; the chip's own anti-alias filter takes the rest."""
+"""A band may reach up to this fraction of the sampling rate; the chip's anti-alias filter takes the rest."""
 
 SETTLED = 0.01
-"""A recursive filter has settled when its slowest pole has decayed to this part of what the start set off."""
+"""A recursive filter has settled when its slowest pole has decayed to this fraction."""
 
 
 @dataclass(frozen=True, eq=False)
 class Recursive:
-    """Second-order sections (n, 6). Started at rest on the first sample, so that gravity sets nothing off."""
+    """Second-order sections (n, 6). They start at rest on the first sample, so gravity causes no transient."""
 
     sos: Array
 
@@ -43,11 +43,11 @@ class Recursive:
 
     @cached_property
     def _at_rest(self) -> Array:
-        """The state when the input has always been 1."""
+        """The state after a constant input of 1."""
         return scipy.signal.sosfilt_zi(self.sos)
 
     def start(self) -> Callable[[NDArray[np.floating]], Array]:
-        """Run over one piece; every block gives as many values as it has rows."""
+        """Run over one piece; every block gives one value per row."""
         state: Array | None = None
 
         def run(block: NDArray[np.floating]) -> Array:
@@ -63,19 +63,19 @@ class Recursive:
 
 @dataclass(frozen=True, eq=False)
 class Symmetric:
-    """A linear-phase FIR filter of odd length, (2h + 1,); output is aligned with input, h rows short at either end."""
+    """A linear-phase FIR filter of odd length, (2h + 1,). Output is aligned with input, h rows short at each end."""
 
     taps: Array
 
     @property
     def first_row(self) -> int:
-        """Half the length: the first row with a full half on either side."""
+        """The first row with half a filter on either side."""
         return self.taps.size // 2
 
     settled_row = first_row
 
     def start(self) -> Callable[[NDArray[np.floating]], Array]:
-        """Run over one piece; output comes half a filter later than its row."""
+        """Run over one piece; output comes half a filter after its row."""
         product = product_of(self.taps[::-1])
         pending = np.empty(0, np.float32)
 
@@ -93,7 +93,7 @@ Filter = Recursive | Symmetric
 
 
 def require_rate(band_hz: Band, rate_hz: float) -> None:
-    """Raise AnalysisError when `rate_hz` is too low to carry `band_hz`."""
+    """Raise AnalysisError if `rate_hz` is too low to carry `band_hz`."""
     _, high = band_hz
     if high > CARRIED * rate_hz:
         raise AnalysisError(

@@ -1,6 +1,6 @@
-"""Filters of finite length as matrix products: a frame of output rows is one product with as many input rows.
+"""FIR filters as matrix products: one product gives a frame of output rows.
 
-Single precision, so that the products are fast: its rounding, 1e-7 of gravity, is far below a count of the chip.
+In single precision, which is fast; its rounding, 1e-7 of gravity, is far below a count of the chip.
 """
 
 from __future__ import annotations
@@ -15,24 +15,24 @@ from threadpoolctl import ThreadpoolController
 Single = NDArray[np.float32]
 
 FRAME = 32
-"""Output rows that one product gives."""
+"""Output rows per product."""
 AT_ONCE = 128
-"""Frames that are multiplied at once, few enough to stay in the processor's cache."""
+"""Frames multiplied at once; few enough to stay in the processor's cache."""
 
 
 @cache
 def _blas() -> ThreadpoolController:
-    """Numpy's library of products; to look for it takes as long as a capture's smaller filters."""
+    """Numpy's BLAS; cached, since finding it takes as long as filtering."""
     return ThreadpoolController().select(user_api="blas")
 
 
 def one_thread() -> AbstractContextManager[object]:
-    """Products in one thread: several cost more than such small ones, on a busy machine fifty times as much."""
+    """Limit products to one thread: they are small, and on a busy machine several threads take fifty times as long."""
     return _blas().limit(limits=1)
 
 
 def product_of(taps: NDArray[np.float64], step: int = 1) -> Single:
-    """What turns input rows into a frame of output rows, (rows, FRAME): the taps, `step` rows further a column."""
+    """The matrix (rows, FRAME) from input rows to a frame of output rows: each column has the taps `step` further."""
     product = np.zeros((step * (FRAME - 1) + len(taps), FRAME), np.float32)
     for column in range(FRAME):
         product[step * column : step * column + len(taps), column] = taps
@@ -40,7 +40,7 @@ def product_of(taps: NDArray[np.float64], step: int = 1) -> Single:
 
 
 def filtered(rows: Single, product: Single, step: int = 1) -> Single:
-    """All output rows (signals, m), one in `step`, for which input rows (signals, n) are there."""
+    """All output rows (signals, m), one per `step` input rows, that the input rows (signals, n) allow."""
     span = len(product)
     count = max(0, (rows.shape[1] - span) // step + FRAME)
     output = np.empty((len(rows), count), np.float32)
@@ -48,7 +48,7 @@ def filtered(rows: Single, product: Single, step: int = 1) -> Single:
     if frames:
         cut = np.lib.stride_tricks.sliding_window_view(rows, span, axis=1)[:, :: step * FRAME][:, :frames]
         whole = output[:, : frames * FRAME].reshape(len(rows), frames, FRAME)
-        for start in range(0, frames, AT_ONCE):  # overlapping rows go to BLAS as a copy
+        for start in range(0, frames, AT_ONCE):  # overlapping rows need a copy for BLAS
             whole[:, start : start + AT_ONCE] = np.ascontiguousarray(cut[:, start : start + AT_ONCE]) @ product
     if rest:
         used = span - step * (FRAME - rest)

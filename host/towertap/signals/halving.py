@@ -1,7 +1,7 @@
-"""Signals at the rates that their filters need: each stage halves the rate, by a polyphase filter of stated error.
+"""Signals at the rates that their filters need: each stage halves the rate, with a stated error.
 
-An equiripple low-pass before every halving: up to FLAT of the new rate it changes an amplitude by less than 2e-5, and
-what would be folded into that is 95 dB down. Filters that need no more than that of a signal run on fewer rows.
+An equiripple low-pass precedes every halving. Up to FLAT of the new rate it changes amplitudes by less than 2e-5, and
+what aliases into that band is 95 dB down.
 """
 
 from functools import cache
@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from towertap.signals.fir import Single, filtered, product_of
 
 FLAT = 0.3
-"""The part of its rate up to which a halved signal is what it was."""
+"""A halved signal is unchanged up to this fraction of its rate."""
 LOWEST_RATE_HZ = 400.0
-"""Signals are halved no further: a window of a tenth of a second keeps 40 rows."""
+"""Signals are not halved below this rate, so a window of 0.1 s has at least 40 rows."""
 
 LENGTH = 27
 LEAD = LENGTH // 2
@@ -32,7 +32,7 @@ def _product() -> Single:
 
 
 def halvings(carry_hz: float, rate_hz: float) -> int:
-    """How often a rate may be halved for what it must carry, in Hz."""
+    """How often a rate may be halved if it must carry frequencies up to `carry_hz`."""
     times = 0
     while FLAT * rate_hz / 2 >= carry_hz and rate_hz / 2 >= LOWEST_RATE_HZ:
         rate_hz, times = rate_hz / 2, times + 1
@@ -40,16 +40,16 @@ def halvings(carry_hz: float, rate_hz: float) -> int:
 
 
 class Halving:
-    """One stage for one piece of several signals: output row m lies on input row 2 m.
+    """One stage, for one piece of several signals. Output row m lies at input row 2 m.
 
-    It starts at rest on the first sample; half the filter's length is lost at the end.
+    It starts at rest on the first sample; half a filter is lost at the end.
     """
 
     def __init__(self) -> None:
         self._pending: Single | None = None
 
     def __call__(self, block: NDArray[np.floating]) -> Single:
-        """The output rows (signals, m) that the next rows (signals, n) complete."""
+        """Output rows (signals, m) that the next rows (signals, n) complete."""
         before = np.repeat(block[:, :1], LEAD, axis=1) if self._pending is None else self._pending
         rows = np.concatenate([before, block], axis=1, dtype=np.float32)
         if not rows.shape[1]:

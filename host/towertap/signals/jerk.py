@@ -1,4 +1,4 @@
-"""Jerk, the time derivative of acceleration (m/s³), up to a stated edge: without one it is mostly sensor noise."""
+"""Jerk, the time derivative of acceleration (m/s³), up to a stated edge; without one it is mostly sensor noise."""
 
 from functools import lru_cache
 
@@ -9,12 +9,12 @@ from towertap.errors import CallError
 from towertap.signals.filters import Symmetric, require_rate
 
 EDGE_HZ = 100.0
-"""The default edge: harshness is felt up to about there (common practice)."""
+"""Default edge: harshness is felt up to about here (common practice)."""
 
 LOWEST_EDGE_HZ = 5.0
 
 TRANSITION = 0.1
-"""Width of the transition round the edge, as a part of the edge."""
+"""Width of the transition around the edge, as a fraction of the edge."""
 
 ATTENUATION_DB = 100.0
 
@@ -23,10 +23,10 @@ ATTENUATION_DB = 100.0
 def design(edge_hz: float, rate_hz: float) -> Symmetric:
     """A differentiator up to `edge_hz`: the ideal band-limited derivative under a Kaiser window; m/s³ from m/s².
 
-    A sine below 0.95 edge comes out right within 0.02 %, one at the edge halved, one above 1.05 edge 100 dB down. White
-    noise of density N gives N·2π·√(edge³/3) less 1.3 %, for the transition's sake. Source: the window method for
+    A sine below 0.95 edge is right within 0.02 %, one at the edge is halved, one above 1.05 edge is 100 dB down. White
+    noise of density N gives N·2π·√(edge³/3), less 1.3 % because of the transition. Source: the window method for
     differentiators, Oppenheim & Schafer, Discrete-Time Signal Processing, chapter 7. Raises CallError for an edge
-    below 5 Hz, AnalysisError when the rate cannot carry it.
+    below 5 Hz, AnalysisError if the rate cannot carry it.
     """
     if not edge_hz >= LOWEST_EDGE_HZ:
         raise CallError(f"a jerk edge of {edge_hz:g} Hz is too low: give {LOWEST_EDGE_HZ:g} Hz or more")

@@ -1,7 +1,7 @@
-"""The table of metrics: each reduces windows of filtered signals to what is kept of them, and that to values.
+"""The table of metrics. Each reduces windows of filtered signals to kept numbers, and those to values.
 
-Gravity and slow drift need no step of their own: they lie below every band (0.5 Hz, the weightings' 0.4 Hz), and the
-jerk of a constant is nought. All windows of all metrics of an analysis cover the same stretches.
+Gravity and slow drift need no extra step: they lie below every band (0.5 Hz, the weightings' 0.4 Hz), and a constant
+has no jerk. In an analysis, the windows of all metrics cover the same stretches.
 """
 
 from collections.abc import Callable
@@ -26,12 +26,11 @@ from towertap.signals.fir import Single
 
 @dataclass(frozen=True)
 class Statistic:
-    """How windows become values, in two steps, so that short windows can be joined to long ones of the same metric.
+    """How windows become values, in two steps, so that short windows can be joined to long ones.
 
-    `keep(signals, window_s)` reduces windows (channels, windows, rows) of so many seconds, each metric's at the rate
-    that its filters need, to what is kept of each, (kept, windows).
-    `value(kept, share)` makes one value of the last axis of `kept` (kept, ..., windows), of which `share` (...,
-    windows) belongs to it: 1 of a window that lies in the stretch, less of one that lies in part of it.
+    `keep(signals, window_s)` reduces windows (channels, windows, rows) of `window_s` seconds to (kept, windows).
+    `value(kept, share)` makes one value of the windows on the last axis of `kept` (kept, ..., windows). `share` (...,
+    windows) says how much of each window belongs to it: 1 if all, less if in part.
     """
 
     keep: Callable[[Array, float], Array]
@@ -39,17 +38,17 @@ class Statistic:
 
 
 def mean(kept: Single, share: Array) -> Array:
-    """Windows are averaged: mean squares."""
+    """Average over windows, for mean squares."""
     return total(kept, share) / share.sum(axis=-1)
 
 
 def total(kept: Single, share: Array) -> Array:
-    """Windows add up: doses."""
+    """Sum over windows, for doses."""
     return np.einsum("...n,...n->...", kept, share)
 
 
 def largest(kept: Single, share: Array) -> Array:
-    """The largest window counts: peaks. What is not a number is passed over."""
+    """Largest window, for peaks; NaN is ignored."""
     return np.fmax.reduce(np.where(share > 0, kept, np.nan), axis=-1)
 
 
@@ -64,31 +63,31 @@ def peak(signals: Array, window_s: float) -> Array:
 
 
 def _crest(kept: Single, share: Array) -> Array:
-    with np.errstate(invalid="ignore"):  # a signal that is nought has no crest
+    with np.errstate(invalid="ignore"):  # a zero signal has no crest factor
         return largest(kept[1], share) / np.sqrt(mean(kept[0], share))
 
 
 RMS = Statistic(mean_square, lambda kept, share: np.sqrt(mean(kept[0], share)))
-"""Root mean square; of several signals that of their vector sum."""
+"""Root mean square; for several signals, of their vector sum."""
 LARGEST = Statistic(peak, lambda kept, share: largest(kept[0], share))
 DOSE = Statistic(
     lambda signals, window_s: mean_square(np.square(signals), window_s) * window_s,
     lambda kept, share: total(kept[0], share) ** 0.25,
 )
-"""Fourth root of the integral of the fourth power: it grows with time driven."""
+"""Fourth root of the integral of the fourth power; it grows with the time driven."""
 CREST = Statistic(lambda signals, window_s: np.concatenate([mean_square(signals, 1.0), peak(signals, 1.0)]), _crest)
 
 
 Rule = Literal["ratio", "difference", "count"]
-"""How two sides are compared: a level above nought by its ratio; a value of either sign by the difference of means over
-passes; a count of events, a whole number that may be nought, by the ratio of rates."""
+"""How two sides are compared: positive levels by their ratio; values of either sign by the difference of means over
+passes; counts of events, which may be zero, by the ratio of rates."""
 
 
 @dataclass(frozen=True)
 class Metric:
-    """One value of windows, and the rule by which two sides of it are compared.
+    """A value computed from windows, and the rule by which two sides are compared.
 
-    What is compared by its ratio can decide; the others stand beside the answer, without a margin.
+    Only metrics with the rule "ratio" can decide; the others are shown next to the answer, without a margin.
     """
 
     name: str
@@ -100,22 +99,22 @@ class Metric:
 
     @property
     def axes(self) -> tuple[str, ...]:
-        """The axes of the vehicle that it listens to."""
+        """The vehicle axes that it uses."""
         return tuple(channel.axis for channel in self.channels)
 
     def band_hz(self, settings: MetricSettings) -> Band:
-        """Lowest and highest frequency of its channels' bands."""
+        """Lowest and highest frequency of its channels."""
         edges = [channel.design.band_hz(settings) for channel in self.channels]
         return min(low for low, _ in edges), max(high for _, high in edges)
 
     def of_windows(self, kept: Single, count: int = 1) -> Array:
-        """Values (n // count,) of stretches of `count` windows, from what is kept of n; the rest is left out."""
+        """Values (n // count,) of stretches of `count` windows, from n kept ones; a remainder is dropped."""
         whole = kept.shape[1] // count
         grouped = kept[:, : whole * count].reshape(len(kept), whole, count)
         return self.statistic.value(grouped, np.ones(count))
 
     def of_all(self, kept: Single) -> float:
-        """The value of all windows as one."""
+        """The value over all windows together."""
         return float(self.statistic.value(kept, np.ones(kept.shape[1])))
 
 
@@ -136,7 +135,7 @@ RUNNING_S = 1.0
 
 
 def acceleration(axis: str) -> Metric:
-    """All that the rate carries, r.m.s."""
+    """R.m.s. of everything that the rate carries."""
     return Metric(f"acceleration_{axis}", f"{DIRECTIONS[axis]} acceleration", "m/s²", (Channel(axis, ALL_CARRIED),))
 
 
@@ -147,18 +146,18 @@ def weighted(axis: str) -> Metric:
 
 
 def jerk(axis: str) -> Metric:
-    """Jerk, r.m.s.: harshness is felt as jerk."""
+    """R.m.s. of jerk: harshness is felt as jerk."""
     return Metric(f"jerk_{axis}", f"{DIRECTIONS[axis]} jerk", "m/s³", (Channel(axis, Derivative()),))
 
 
 def band(name: str, axis: str) -> Metric:
-    """R.m.s. in one of the bands of ride work."""
+    """R.m.s. in one of BANDS."""
     label = f"{DIRECTIONS[axis]} {BAND_WORDS[name]}"
     return Metric(f"{name}_{axis}", label, "m/s²", (Channel(axis, BandPass(*BANDS[name])),))
 
 
 def third(nominal: str, axis: str) -> Metric:
-    """R.m.s. in one third-octave: finer than the bands of ride work, to see where in frequency a change lies."""
+    """R.m.s. in one third-octave, to see where in frequency a change lies."""
     label = f"{DIRECTIONS[axis]} acceleration, third-octave of {nominal} Hz"
     return Metric(f"third_{nominal}_{axis}", label, "m/s²", (Channel(axis, ThirdOctave(nominal)),))
 
@@ -176,7 +175,7 @@ METRICS: dict[str, Metric] = {
         Metric("crest_factor_z", f"crest factor, {WK_LABEL}", "1", (WK,), CREST),
     )
 }
-"""Metric name → metric, in the order of every table."""
+"""Metric name → metric, in the order of all tables."""
 
 THIRDS: dict[str, Metric] = {metric.name: metric for metric in (third(nominal, "z") for nominal in NOMINAL)}
-"""The third-octaves, upwards in frequency: a table of their own, computed where they are asked for by name."""
+"""The third-octaves, in rising frequency; computed only if asked for by name."""

@@ -1,4 +1,4 @@
-"""One contiguous piece of motion, block by block, to the windows of metrics; memory does not grow but by windows."""
+"""From a contiguous piece of motion, block by block, to the windows of metrics; memory grows only by the windows."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ from towertap.signals.halving import Halving, halvings
 from towertap.signals.metrics import RMS, Metric, mean_square
 
 MOST_PARTS = 64
-"""Of so many parts windows are joined: a small array takes as much memory again for itself."""
+"""Parts are joined at this number, since every small array costs extra memory."""
 
 
 @dataclass(frozen=True, eq=False)
 class Windows:
-    """What is kept of n windows, `values` (rows, n): which rows a metric keeps, and which is a signal's mean square.
+    """What is kept of n windows: `values` (rows, n), the rows of each metric, and the row of each signal's mean square.
 
-    In single precision and no row twice, so that ten hours take little memory: rounding is far below that of the chip.
+    Single precision and no row twice, to save memory; the rounding is far below the chip's.
     """
 
     values: Single
@@ -37,27 +37,27 @@ class Windows:
 
     @property
     def kept(self) -> dict[str, Single]:
-        """What is kept of each metric, (kept, n)."""
+        """Rows (kept, n) of each metric."""
         return {name: self.values[rows] for name, rows in self.kept_rows.items()}
 
     def mean_power(self) -> dict[Channel, float]:
-        """Mean square of each filtered signal over all windows."""
+        """Mean square of each filtered signal, over all windows."""
         return {signal: float(self.values[row].mean(dtype=np.float64)) for signal, row in self.power_rows.items()}
 
     def take(self, chosen: NDArray[np.bool_]) -> Windows:
-        """Those windows that are chosen (n,)."""
+        """The chosen windows; `chosen` is a mask (n,)."""
         return replace(self, values=np.compress(chosen, self.values, axis=1))
 
     @classmethod
     def join(cls, parts: Sequence[Windows]) -> Windows:
-        """Several stretches of windows, at least one, one after the other."""
+        """Join at least one stretch of windows."""
         if len(parts) == 1:
             return parts[0]
         return replace(parts[0], values=np.concatenate([part.values for part in parts], axis=1))
 
 
 class Tap(NamedTuple):
-    """A channel filtered after so many halvings of the rate."""
+    """A channel, filtered after this number of halvings of the rate."""
 
     channel: Channel
     halvings: int
@@ -70,9 +70,9 @@ class Tap(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class Bank:
-    """The filters of some metrics, each signal filtered once, at the rate that it needs.
+    """The filters of some metrics. Each signal is filtered once, at the lowest rate that it needs.
 
-    `taps` are what each metric listens to, all at one rate; `left_out` says why a metric is not among them.
+    `taps`: what each metric listens to, all at one rate. `left_out`: why a metric is missing.
     """
 
     settings: MetricSettings
@@ -83,7 +83,7 @@ class Bank:
 
     @classmethod
     def of(cls, metrics: Mapping[str, Metric], settings: MetricSettings, axes: Sequence[str] = AXES) -> Bank:
-        """The bank of those metrics whose axes are there and whose bands the rate carries."""
+        """The bank of all metrics whose axes are recorded and whose bands the rate carries."""
         taps: dict[str, tuple[Tap, ...]] = {}
         filters: dict[Tap, Filter] = {}
         left_out: dict[str, str] = {}
@@ -103,21 +103,21 @@ class Bank:
 
     @cached_property
     def axes(self) -> list[str]:
-        """The axes that are listened to, in the order of AXES."""
+        """The axes that metrics use, in the order of AXES."""
         return [axis for axis in AXES if axis in {tap.channel.axis for tap in self.filters}]
 
     @property
     def rotates(self) -> bool:
-        """Whether the rotation is listened to."""
+        """Whether a metric uses rotation."""
         return any(axis in ROTATIONS for metric in self.metrics.values() for axis in metric.axes)
 
     @cached_property
     def settled_row(self) -> int:
-        """The first row of a piece from which the output of every filter counts: where its first window starts."""
-        return max(made.settled_row << tap.halvings for tap, made in self.filters.items())
+        """Row of a piece at which all filters have settled: the start of its first window."""
+        return max(filter_.settled_row << tap.halvings for tap, filter_ in self.filters.items())
 
     def windows(self, blocks: Iterable[Array], window_rows: int) -> Windows:
-        """The windows of a whole piece, see `Windowing`."""
+        """The windows of a complete piece, see `Windowing`."""
         windowing = Windowing(self, window_rows)
         for block in blocks:
             windowing.take(block)
@@ -125,24 +125,24 @@ class Bank:
 
 
 class Windowing:
-    """Cuts one piece into windows, fed in order.
+    """Cuts one piece into windows.
 
-    Windows of `window_rows` rows of the recording follow each other from the bank's `settled_row`; a last one that is
-    not full is dropped. At a lower rate a window begins on the nearest row, and has as many as fill it.
+    Windows of `window_rows` rows of the recording follow each other from the bank's `settled_row`; an incomplete last
+    one is dropped. At a lower rate a window starts at the nearest row.
     """
 
     def __init__(self, bank: Bank, window_rows: int) -> None:
         self._bank = bank
         self._window_s = window_rows / bank.settings.rate_hz
         self._stages = [Halving() for _ in range(max(tap.halvings for tap in bank.filters))]
-        self._runs = {tap: made.start() for tap, made in bank.filters.items()}
-        wanted = {*bank.filters, *(tap for taps in bank.taps.values() for tap in taps)}
-        self._cutters = {tap: _Cutter(bank, tap, window_rows) for tap in wanted}
+        self._runs = {tap: filter_.start() for tap, filter_ in bank.filters.items()}
+        taps = {*bank.filters, *(tap for metric_taps in bank.taps.values() for tap in metric_taps)}
+        self._cutters = {tap: _Cutter(bank, tap, window_rows) for tap in taps}
         self._reduced: list[Windows] = []
         self._reduce(0)
 
     def take(self, block: NDArray[np.floating]) -> None:
-        """Take the next block (axes, rows) of any length, a row each of AXES."""
+        """Take the next block (axes, rows), of any length, with one row per axis in the order of AXES."""
         axes = self._bank.axes
         signals = [block if len(axes) == len(block) else block[[AXES.index(axis) for axis in axes]]]
         for stage in self._stages:
@@ -159,7 +159,7 @@ class Windowing:
         return self._reduced[0]
 
     def _reduce(self, count: int) -> None:
-        """Keep what the metrics keep of the next windows."""
+        """Reduce the next `count` windows to what the metrics keep."""
         cut = {tap: cutter.take(count) for tap, cutter in self._cutters.items()}
         rows: list[Array] = []
         kept_rows, power_rows = {}, {}
@@ -180,37 +180,37 @@ class Windowing:
 
 
 class _Cutter:
-    """Skips the start of a signal, takes its running r.m.s., where that is wanted, and cuts it into windows."""
+    """Skips the start of a signal, takes its running r.m.s. if the channel asks for it, and cuts it into windows."""
 
     def __init__(self, bank: Bank, tap: Tap, window_rows: int) -> None:
         self._halvings, self._start, self._window_rows = tap.halvings, bank.settled_row, window_rows
         self._rows = -(-window_rows >> tap.halvings)
         self._row = bank.filters[tap.plain].first_row
-        """Of the first pending value, counted at the signal's own rate."""
+        """Row of the first pending value, counted at the signal's own rate."""
         running_rows = round(tap.channel.running_s * bank.settings.rate_hz / 2**tap.halvings)
         self._running = RunningRms(running_rows) if running_rows else None
         self._done = 0
         self._pending = np.empty(0)
 
     def put(self, signal: Array) -> None:
-        """Take the next stretch (n,)."""
+        """Take the next values (n,)."""
         skipped = min(max(0, int(self._begin(0)) - self._row), signal.size)
         self._row += skipped
         used = signal[skipped:]
         self._pending = np.concatenate([self._pending, self._running(used) if self._running else used])
 
     def full(self) -> int:
-        """How many more windows are full."""
+        """Number of complete windows waiting."""
         most = (self._pending.size << self._halvings) // self._window_rows + 1
         ends = self._begin(self._done + np.arange(most)) + self._rows
         return int(np.searchsorted(ends, self._row + self._pending.size, side="right"))
 
     def take(self, count: int) -> Array:
-        """The next full windows, (count, rows)."""
+        """The next complete windows, (count, rows)."""
         if not count:
             return np.empty((0, self._rows))
         *begins, end = (self._begin(self._done + np.arange(count + 1)) - self._row).tolist()
-        if end - begins[0] == count * self._rows:  # they touch, as most do: nothing need be copied
+        if end - begins[0] == count * self._rows:  # adjacent, as usual: no copy
             windows: Array = self._pending[begins[0] : end].reshape(count, self._rows)
         else:
             windows = np.lib.stride_tricks.sliding_window_view(self._pending, self._rows)[begins]
@@ -218,13 +218,13 @@ class _Cutter:
         return windows
 
     def _begin(self, number: int | NDArray[np.int64]) -> NDArray[np.int64]:
-        """The row nearest to where a window begins."""
+        """The row nearest to the start of a window."""
         row = np.asarray(self._start + number * self._window_rows)
         return (row + ((1 << self._halvings) >> 1)) >> self._halvings
 
 
 class RunningRms:
-    """R.m.s. over the last `rows` rows of a signal (n,) fed in blocks; not a number before there are so many.
+    """R.m.s. over the last `rows` rows of a signal fed in blocks; NaN until there are enough.
 
     The linear running average of ISO 2631-1 equation 2.
     """
@@ -234,10 +234,10 @@ class RunningRms:
         self._squares = np.empty(0)
 
     def __call__(self, block: Array) -> Array:
-        """The values (n,) at the rows of the next block (n,)."""
+        """Values (n,) for the rows of the next block (n,)."""
         squares = np.concatenate([self._squares, np.square(block)])
         self._squares = squares[max(0, squares.size - self._rows + 1) :]
         sums = np.concatenate([[0.0], np.cumsum(squares)])
-        # Where the signal is nought, rounding leaves differences just below it.
+        # For a zero signal, rounding can leave differences just below zero.
         means = np.maximum(sums[self._rows :] - sums[: -self._rows], 0.0) / self._rows
         return np.concatenate([np.full(block.size - means.size, np.nan), np.sqrt(means)])

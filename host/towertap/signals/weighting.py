@@ -1,10 +1,10 @@
-"""The frequency weightings of human vibration as digital filters at any rate from 500 Hz up.
+"""The frequency weightings of human vibration, as digital filters at any rate from 500 Hz up.
 
-Design parameters: ISO 8041-1, as used by ISO 2631-1 (Wk, Wd, Wc, We, Wj) and ISO 2631-4 (Wb). The bilinear transform
-would bend the weightings away from the standard at low rates; so each analogue second-order section becomes a digital
-one with the poles of the impulse-invariant transform and zeros that give the section's own magnitude at 0 Hz, at its
-corner and at a quarter of the rate (after M. Vicanek, Matched Second Order Digital Filters, 2016, from memory; the
-third frequency there is half the rate, which fits worse below it).
+Design parameters: ISO 8041-1, as used by ISO 2631-1 (Wk, Wd, Wc, We, Wj) and ISO 2631-4 (Wb). At low rates the
+bilinear transform would warp the weightings away from the standard. So each analogue second-order section gets the
+poles of the impulse-invariant transform, and zeros that match its magnitude at 0 Hz, at its corner and at a quarter of
+the rate (after M. Vicanek, Matched Second Order Digital Filters, 2016, from memory; there the third frequency is half
+the rate, which fits worse).
 """
 
 from dataclasses import dataclass
@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from towertap.errors import AnalysisError, CallError
 
 MINIMUM_RATE_HZ = 500.0
-"""Below this rate a weighting's upper band limit no longer fits under half the rate with room to spare."""
+"""Below this rate a weighting's upper band limit is too close to half the rate."""
 
 BAND_LIMITS_HZ = (0.4, 100.0)
-"""Where the second-order Butterworth band limits of all six weightings lie."""
+"""The second-order Butterworth band limits of all six weightings."""
 
 
 Polynomial = tuple[float, float, float]
@@ -36,7 +36,7 @@ class Weighting:
     gain: float = 1.0
 
     def sections(self) -> list[AnalogueSection]:
-        """The factors of the weighting, its gain apart: band limits, transition, step."""
+        """The factors of the weighting without its gain: band limits, transition, step."""
         low, high = BAND_LIMITS_HZ
         factors: list[AnalogueSection] = [
             ((_quadratic(low, 0.5**0.5)[0], 0.0, 0.0), _quadratic(low, 0.5**0.5), low),
@@ -96,8 +96,8 @@ def _matched(section: AnalogueSection, rate_hz: float) -> NDArray[np.float64]:
     s, z = 2j * np.pi * f_hz, np.exp(2j * np.pi * f_hz / rate_hz)
     power = np.abs(np.polyval(numerator, s) / np.polyval(denominator, s) * np.polyval(a, z)) ** 2
     # |b0 + b1/z + b2/z²|² = B0 (1 - u) + B1 u + B2 4 u (1 - u), u = sin²(pi f / rate), with B0 = (b0 + b1 + b2)²,
-    # B1 = (b0 - b1 + b2)², B2 = -4 b0 b2; of the solutions for b, the one of minimum phase. Where a zero lies at
-    # 0 Hz, rounding leaves values just below nought under the roots.
+    # B1 = (b0 - b1 + b2)², B2 = -4 b0 b2. Of the solutions for b, take the minimum-phase one. With a zero at 0 Hz,
+    # rounding can leave values just below zero under the roots.
     u = np.sin(np.pi * f_hz / rate_hz) ** 2
     B0, B1, B2 = np.linalg.solve(np.column_stack([1 - u, u, 4 * u * (1 - u)]), power)
     at_zero, at_half_rate = np.sqrt(max(B0, 0.0)), np.sqrt(max(B1, 0.0))

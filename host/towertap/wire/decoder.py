@@ -1,4 +1,4 @@
-"""Bytes to frames: streaming, strict about the check value, and back in step one byte after whatever was damaged."""
+"""Bytes to frames: streaming, strict about the check value; after damage the search goes on one byte further."""
 
 from __future__ import annotations
 
@@ -21,16 +21,16 @@ _AFTER_SYNC = struct.Struct("<4xBBxBHH")
 _LONGEST_FRAME = OVERHEAD + MAX_PAYLOAD
 _LARGEST_RUN = 512
 _LONG_RUN = 64
-"""Frames from which a check of all at once costs less than one of each."""
+"""From this many frames on, one check of all of them is cheaper than one of each."""
 _PLACES_KEPT = 10_000
 _NOT_FLAGS = np.uint64(0xFF00FFFF_FFFFFFFF)
 
 
 @dataclass(frozen=True)
 class Frames:
-    """One frame, or a run of k neighbouring frames of one type, layout and length; views, nothing copied.
+    """A run of k consecutive frames of the same type, layout and length; views, nothing is copied.
 
-    A type or layout that this version does not know is a sound frame all the same.
+    Frames of an unknown type or layout are sound frames too.
     """
 
     headers: np.ndarray
@@ -38,37 +38,37 @@ class Frames:
     payloads: np.ndarray
     """(k, length) bytes."""
     offsets: np.ndarray
-    """(k,) place of each frame's first byte in the stream."""
+    """(k,) position of each frame's first byte in the stream."""
 
     @property
     def kind(self) -> int:
-        """The type that all frames of the run have, mostly a FrameType."""
+        """Type of all frames of the run, usually a FrameType."""
         return int(self.headers["type"][0])
 
     @property
     def layout(self) -> Layout | None:
-        """How the samples are read; None for any other frame, and for a layout that is not known."""
+        """How to read the samples; None for other frames and for an unknown layout."""
         return LAYOUTS.get(int(self.headers["layout"][0])) if self.kind == FrameType.SAMPLES else None
 
     def counts(self) -> dict[str, np.ndarray]:
-        """Counts (n, 3) of `acceleration` and, where there is one, `rotation`, copies; of frames that have a layout."""
+        """Counts (n, 3) of `acceleration` and, if the chip has it, `rotation`; only for frames with a layout."""
         layout = LAYOUTS[int(self.headers["layout"][0])]
-        of_frames = layout.unpack(self.payloads.view(layout.packet))
-        return {name: counts.reshape(-1, 3) for name, counts in of_frames.items()}
+        unpacked = layout.unpack(self.payloads.view(layout.packet))
+        return {name: counts.reshape(-1, 3) for name, counts in unpacked.items()}
 
     def singly(self) -> Iterator[Frames]:
-        """The frames of the run one by one: each message has a text of its own."""
+        """The frames of the run one by one."""
         for k in range(len(self.headers)):
             yield Frames(self.headers[k : k + 1], self.payloads[k : k + 1], self.offsets[k : k + 1])
 
     @property
     def text(self) -> str:
-        """The first frame's payload as text; bytes that are not UTF-8 are shown as U+FFFD."""
+        """The first frame's payload as text; invalid UTF-8 becomes U+FFFD."""
         return self.payloads[0].tobytes().decode("utf-8", "replace")
 
     @property
     def data(self) -> dict[str, Any]:
-        """The first frame's payload as a JSON object; an empty one when it is not an object."""
+        """The first frame's payload as a JSON object; empty if it is none."""
         try:
             return from_json(self.payloads[0].tobytes(), dict[str, Any], "")
         except FileError:
@@ -77,18 +77,18 @@ class Frames:
 
 @dataclass
 class Damage:
-    """What the decoder could not use, and where."""
+    """What the decoder could not use, and its position."""
 
     bad_frames: int = 0
-    """Damaged frames: in each stretch of skipped bytes the headers whose check value failed, and at least one."""
+    """Damaged frames: headers with a failed check value, at least one for each stretch of skipped bytes."""
     skipped_bytes: int = 0
     places: list[tuple[int, int]] = field(default_factory=list)
-    """(offset, bytes) of the skipped stretches, the first ten thousand."""
+    """(offset, bytes) of the first ten thousand skipped stretches."""
     _reach: int = -1
     _failures: int = 0
 
     def skip(self, offset: int, size: int) -> None:
-        """Note `size` bytes at `offset` as skipped; neighbouring stretches become one."""
+        """Record `size` bytes at `offset` as skipped; adjacent stretches are merged."""
         if size == 0:
             return
         if offset != self._reach:
@@ -103,17 +103,17 @@ class Damage:
         self._reach = offset + size
 
     def fail(self, offset: int) -> None:
-        """Note a plausible header at `offset` whose check value failed; its sync's first byte is skipped."""
+        """Record a plausible header at `offset` whose check value failed; one byte is skipped."""
         self.skip(offset, 1)
         self._failures += 1
         self.bad_frames += self._failures > 1
 
 
 class Decoder:
-    """Feed it the stream in any portions; it gives the frames whose check value holds, in order.
+    """Takes a stream in portions of any size and returns the frames whose check value is right, in order.
 
-    What comes out does not depend on how the stream was cut into portions. Memory: one portion and at most one
-    frame. Work: linear in the stream, since a header can claim no more than 2048 bytes of payload.
+    The frames do not depend on how the stream was cut into portions. Memory: one portion and at most one frame. Work:
+    linear in the stream, since a header can claim at most 2048 bytes of payload.
     """
 
     def __init__(self) -> None:
@@ -125,8 +125,7 @@ class Decoder:
     def feed(self, portion: bytes) -> list[Frames]:
         """Frames completed by this portion of the stream.
 
-        Only the frame that the last portion broke off is put together anew: memory for whole portions takes longer to
-        get than they take to decode.
+        Only the frame that the last portion cut off is copied: joining whole portions would take longer than decoding.
         """
         if not self._rest:
             return self._scan(portion)
@@ -137,11 +136,11 @@ class Decoder:
         return runs
 
     def finish(self) -> list[Frames]:
-        """Frames in what was still waiting for more bytes, now that no more will come."""
+        """Frames in the remaining bytes, once no more will come."""
         return self._scan(self._rest, ended=True)
 
     def _scan(self, stream: bytes, at: int = 0, *, ended: bool = False) -> list[Frames]:
-        """Frames from the place `at` on; the place in the whole stream and what waits for more bytes are kept."""
+        """Frames in `stream` from position `at`; keeps the bytes that wait for more, and their offset."""
         self._offset -= at
         runs, end = [], len(stream)
         while at < end:
@@ -170,10 +169,10 @@ class Decoder:
         return runs
 
     def _run_at(self, stream: bytes, at: int, length: int) -> Frames | None:
-        """As many sound frames as follow each other at `at`, all like the first; None when the first is not sound.
+        """The run of sound frames like the first one that starts at `at`; None if the first frame is not sound.
 
-        The number tried grows eightfold with every full success and falls back to one, so that a stream in which
-        every frame differs from the last costs no more than a constant a frame.
+        The number of frames tried grows eightfold with each full success and falls back to one, so the work per frame
+        is bounded even if every frame differs from the last.
         """
         size = OVERHEAD + length
         tried = min(self._run, (len(stream) - at) // size)
@@ -191,12 +190,12 @@ class Decoder:
 
 
 def _first_false(flags: np.ndarray) -> int:
-    """Place of the first False; the length when there is none."""
+    """Index of the first False; the length if there is none."""
     return len(flags) if flags.all() else int(flags.argmin())
 
 
 def _plausible_length(stream: bytes, at: int) -> int | None:
-    """Payload length that the header at `at` claims; None when it cannot be a header."""
+    """Payload length that the header at `at` claims; None if it cannot be a header."""
     version, kind, layout, length, count = _AFTER_SYNC.unpack_from(stream, at)
     if version != VERSION or kind == 0 or length > MAX_PAYLOAD:
         return None
@@ -207,10 +206,10 @@ def _plausible_length(stream: bytes, at: int) -> int | None:
 
 @lru_cache(maxsize=16)
 def _checks_of_runs(size: int) -> list[int]:
-    """CRC-32 of so many sound frames of `size` bytes on end, check values and all, by their number.
+    """CRC-32 over n consecutive sound frames of `size` bytes, check values included, for every n up to _LARGEST_RUN.
 
-    What they hold does not matter: a CRC is linear, and of a text with its own CRC behind it is always the same. An
-    error in one frame shows as surely as by its own check value, errors in several but for one case in 2**32.
+    It does not depend on their content: a CRC is linear, and data followed by its own CRC always has the same CRC. An
+    error in one frame is found as reliably as by its own check value; errors in several are missed once in 2**32.
     """
     frame = bytes(size - 4) + crc32(bytes(size - 4)).to_bytes(4, "little")
     return list(accumulate(repeat(frame, _LARGEST_RUN), lambda check, sound: crc32(sound, check), initial=0))
@@ -218,7 +217,7 @@ def _checks_of_runs(size: int) -> list[int]:
 
 @lru_cache(maxsize=MAX_PAYLOAD + 1)
 def _frame_dtype(length: int) -> np.dtype:
-    """A whole frame; also all that its check value is of, and as two numbers what tells its shape from another's."""
+    """A frame, with views of the bytes that its check value covers and of two numbers that tell frame shapes apart."""
     return np.dtype(
         {
             "names": ["header", "payload", "crc", "checked", "kind", "sizes"],

@@ -1,4 +1,4 @@
-"""How a chip's sample payload is read and what its numbers mean: one layout object, and one line in a table, a chip."""
+"""How a chip's sample payload is read and what its numbers mean: one `Layout` and one line in `LAYOUTS` per chip."""
 
 import math
 from collections.abc import Callable
@@ -14,64 +14,64 @@ STANDARD_GRAVITY_MS2 = 9.80665
 
 @dataclass(frozen=True)
 class Measurand:
-    """What a chip measures along its three axes: the width of a count, and what one means."""
+    """A quantity that a chip measures along three axes: the width of a count and its meaning."""
 
     bits: int
-    """Of a signed count. The lowest one says that the chip had no valid reading."""
+    """Width of a signed count. The lowest count means that the chip had no valid reading."""
     range_key: str
-    """Key of the hello that tells the range, a plus-or-minus number in `unit`."""
+    """Key of the hello that gives the range, ± in the unit of `unit_si`."""
     unit_si: float
-    """The unit of ranges and data sheets (g, °/s) in m/s² or rad/s."""
+    """The unit used for ranges and in data sheets (g, °/s), in m/s² or rad/s."""
     noise_per_rthz: float
-    """The data sheet's noise density, in that unit over √Hz."""
+    """Noise density by the data sheet, in that unit per √Hz."""
 
     @property
     def full_scale(self) -> int:
-        """The count at the end of the range."""
+        """Count at the end of the range."""
         return 1 << self.bits - 1
 
     @property
     def highest(self) -> int:
-        """The largest count; the smallest that is a reading is its negative."""
+        """Largest count; its negative is the smallest valid one."""
         return self.full_scale - 1
 
     @property
     def no_reading(self) -> int:
-        """The count by which the chip says that it had no valid reading."""
+        """Count that means "no valid reading"."""
         return -self.full_scale
 
     @property
     def dtype(self) -> np.dtype:
-        """The smallest type of a capture that holds the counts."""
+        """Type of the counts in a capture."""
         return np.dtype("<i2" if self.bits <= 16 else "<i4")
 
-    def scale(self, told_range: float) -> float:
-        """m/s² or rad/s a count, where the chip is set to ±`told_range`."""
-        return told_range * self.unit_si / self.full_scale
+    def scale(self, full_range: float) -> float:
+        """m/s² or rad/s per count, with the chip set to ±`full_range`."""
+        return full_range * self.unit_si / self.full_scale
 
 
 @dataclass(frozen=True, eq=False)
 class Layout:
-    """One chip's sample packet, and the chip as far as its numbers need it."""
+    """A chip's sample packet, and what is needed to interpret its numbers."""
 
     chip: str
     packet: np.dtype
     quantities: dict[str, Measurand]
-    """Of "acceleration" and, where the chip has a gyroscope, "rotation"."""
+    """"acceleration" and, if the chip has a gyroscope, "rotation"."""
     unpack: Callable[[np.ndarray], dict[str, np.ndarray]]
-    """From packets (k, n) to the counts (k, n, 3) of each quantity; Measurand.no_reading where none was valid."""
+    """Packets (k, n) → counts (k, n, 3) of each quantity; Measurand.no_reading if there was no valid one."""
     temperature_law: Callable[[np.ndarray], np.ndarray]
-    """From the header's temperature word to °C."""
+    """Temperature word of the header → °C."""
     sensitivity_tolerance: float
-    """Of acceleration, as a part of 1."""
+    """Of acceleration, as a fraction."""
 
     @property
     def noise_g_per_rthz(self) -> float:
-        """The data sheet's noise density of acceleration."""
+        """Noise density of acceleration by the data sheet."""
         return self.quantities["acceleration"].noise_per_rthz
 
     def temperature_c(self, word: np.ndarray) -> np.ndarray:
-        """Degrees Celsius of the frame header's temperature word; NaN where the word says "not known"."""
+        """The frame header's temperature word in °C; NaN for "not known"."""
         return np.where(np.asarray(word) == UNKNOWN_TEMPERATURE, np.nan, self.temperature_law(np.asarray(word)))
 
 
@@ -87,17 +87,17 @@ _FIFO_PACKET_3 = np.dtype(
 _THREE_COUNTS_AND_MORE = np.dtype(
     {"names": ["acceleration", "rotation"], "formats": [">u8", ">u8"], "offsets": [1, 7], "itemsize": 16}
 )
-"""The same with three counts and the two bytes behind them as one number: turned at once, and four times as fast."""
+"""The same packet, with three counts and the two bytes after them as one number: four times as fast to byte-swap."""
 
 
 def _unpack_fifo_packet_3(packets: np.ndarray) -> dict[str, np.ndarray]:
-    """Header bits 7 to 5: not empty, accelerometer and gyroscope present; any other packet holds no reading."""
+    """A packet has readings if its header bits 7 to 5 say: not empty, accelerometer present, gyroscope present."""
     numbers, shape, names = packets.view(_THREE_COUNTS_AND_MORE), (*packets.shape, 4), ("acceleration", "rotation")
     counts = {name: numbers[name].astype("<u8").view("<i2").reshape(shape)[..., :0:-1] for name in names}
     valid = packets["header"] & 0xE0 == 0x60
     if not valid.all():
-        for of_quantity in counts.values():
-            of_quantity[~valid] = -32768
+        for readings in counts.values():
+            readings[~valid] = -32768
     return counts
 
 
