@@ -26,7 +26,7 @@ LONGEST_S = 1e5
 def recording_options(odr_hz: int, seconds: float) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
     """The options of a command that records if no capture is given, with these defaults."""
     rates, lengths = click.Choice([str(rate_hz) for rate_hz in RATES_HZ]), click.FloatRange(1, LONGEST_S)
-    length = click.option("--seconds", type=lengths, default=seconds, show_default=True, help="Length to record.")
+    length = click.option("--seconds", type=lengths, default=seconds, show_default=True, help="Length to record, s.")
     rate = click.option("--odr-hz", type=rates, default=str(odr_hz), show_default=True, help="Samples per second.")
     return lambda command: port_option(length(rate(bench_option(command))))
 

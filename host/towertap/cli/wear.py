@@ -34,7 +34,9 @@ from towertap.words.phrases import counted
 )
 @click.argument("folder", type=PATH, required=False)
 @click.option("--part", required=True, metavar="NAME", help="The part, as the captures name it.")
-@click.option("--smooth", required=True, metavar="ROAD", help="The smooth road: roughness limit, and the check.")
+@click.option(
+    "--smooth", required=True, metavar="ROAD", help="The smooth road; it sets the roughness limit and is the check."
+)
 @click.option("--vehicle", metavar="NAME", help="The vehicle, if the part was driven on more than one.")
 @day_option("--since", help="The day of the first fit; earlier drives are left out.")
 @percent_option("--margin", default=default("margin"), help="The change that counts. Default: as set, or 10.")
