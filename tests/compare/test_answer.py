@@ -340,3 +340,24 @@ def test_the_answer_leaves_out_what_makes_it_too_long(harsher):
     long = Caution("word " * 80, Weight.OVERTURNS), Caution("more " * 80, Weight.OVERTURNS)
     whole = checked_answer(harsher, long)
     assert whole.cautions in ((), (long[0].words,))
+
+
+def test_what_changed_with_the_part_is_the_first_doubt_and_what_to_do_next(harsher):
+    """Before, it stood among the last cautions, as a difference that weakens."""
+    passes = tuple(
+        replace(
+            drive, conditions=replace(drive.conditions, box_position={"before": "sill", "after": "floor"}[drive.side])
+        )
+        for drive in harsher.drives.passes
+    )
+    whole = checked_answer(replace(harsher, drives=replace(harsher.drives, passes=passes)))
+    assert whole.verdict == "harsher"
+    assert whole.cautions[0] == (
+        "Not only the part changed, but also box position (sill to floor). That could be the cause."
+    )
+    assert whole.next_step.startswith("Drive again with only the part changed")
+
+
+def test_a_question_keeps_its_mark(harsher):
+    asked = replace(harsher.drives, remarks=("was the box moved?",))
+    assert "Was the box moved?" in [caution.words for caution in all_cautions(replace(harsher, drives=asked), (), ())]

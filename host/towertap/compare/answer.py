@@ -10,6 +10,7 @@ from itertools import groupby
 
 from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.controls import Control
+from towertap.compare.drives.differences import changed_with_part
 from towertap.compare.drives.model import Drives
 from towertap.compare.findings.departures import DRIVE_THE_REST, Departure, leads, mislabelled
 from towertap.compare.findings.describe import WORDS, in_play, is_judged, other_cause, p_decisive, quieter, which
@@ -308,7 +309,7 @@ def all_cautions(case: Case, departed: Sequence[Departure], further: Iterable[Ca
     Choices made after the values were seen come first among equals: no p-value accounts for them. `departed` is where
     the plan was not kept, `further` are the cautions of other evidence.
     """
-    own = (smooth_changed, assumed_spreads, of_findings, different, left_out)
+    own = (coincident, smooth_changed, assumed_spreads, of_findings, different, left_out)
     return ranked(
         [
             *struck_out(case),
@@ -332,6 +333,15 @@ def struck_out(case: Case) -> Iterator[Caution]:
             "their outcome.",
             Weight.OVERTURNS,
             "Take the pass back with 'towertap drop --undo', or drive again and strike out before you look",
+        )
+
+
+def coincident(case: Case) -> Iterator[Caution]:
+    if changed := changed_with_part(case.drives):
+        yield Caution(
+            f"{changed} That could be the cause.",
+            Weight.OVERTURNS,
+            "Drive again with only the part changed, or put a wrong entry right with 'towertap correct'",
         )
 
 
@@ -406,4 +416,5 @@ def different(case: Case) -> Iterator[Caution]:
     names = {name for drive in case.drives.passes for name in (drive.road, drive.name)}
     for remark in case.drives.remarks:
         starts_with_name = any(remark.startswith(name) for name in names)
-        yield Caution(f"{remark if starts_with_name else sentence_case(remark)}.", Weight.WEAKENS)
+        words = remark if starts_with_name else sentence_case(remark)
+        yield Caution(words if words.endswith("?") else f"{words}.", Weight.WEAKENS)

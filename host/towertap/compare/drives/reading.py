@@ -10,7 +10,7 @@ from typing import Any, NamedTuple, TypedDict, Unpack, get_type_hints
 
 from towertap.analysis import Columns, analyse_capture, outline, rows_of_pieces, windows_of
 from towertap.bench.carried import records_for
-from towertap.bench.records import bench_folder, digest_of
+from towertap.bench.records import bench_folder, digest_of, subject_of
 from towertap.capture.conditions import Conditions
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import Capture, open_capture
@@ -203,7 +203,12 @@ def _refuse(integrity: Integrity, touched: bool, moving: Moving | None, settling
 def _source(capture: Capture) -> Source:
     firmware = str(capture.hello.get("firmware", "not said"))
     return Source(
-        capture.text("chip"), firmware, sha256_of(capture.path), capture.text("raw_sha256"), not capture.is_imported
+        capture.text("chip"),
+        firmware,
+        sha256_of(capture.path),
+        capture.text("raw_sha256"),
+        not capture.is_imported,
+        subject_of(capture).anti_alias_hz,
     )
 
 
