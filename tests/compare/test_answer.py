@@ -352,10 +352,8 @@ def test_what_changed_with_the_part_is_the_first_doubt_and_what_to_do_next(harsh
     )
     whole = checked_answer(replace(harsher, drives=replace(harsher.drives, passes=passes)))
     assert whole.verdict == "harsher"
-    assert whole.cautions[0] == (
-        "Not only the part changed, but also box position (sill to floor). That could be the cause."
-    )
-    assert whole.next_step.startswith("Drive again with only the part changed")
+    assert whole.cautions[0] == ("Changed with the part: box position (sill to floor). This could be the cause.")
+    assert whole.next_step.startswith("Change only the part")
 
 
 def test_a_question_keeps_its_mark(harsher):

@@ -10,7 +10,7 @@ from itertools import groupby
 
 from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.controls import Control
-from towertap.compare.drives.differences import changed_with_part
+from towertap.compare.drives.differences import changed_with_part, forward_disagrees
 from towertap.compare.drives.model import Drives
 from towertap.compare.findings.departures import DRIVE_THE_REST, Departure, leads, mislabelled
 from towertap.compare.findings.describe import WORDS, in_play, is_judged, other_cause, p_decisive, quieter, which
@@ -309,7 +309,7 @@ def all_cautions(case: Case, departed: Sequence[Departure], further: Iterable[Ca
     Choices made after the values were seen come first among equals: no p-value accounts for them. `departed` is where
     the plan was not kept, `further` are the cautions of other evidence.
     """
-    own = (coincident, smooth_changed, assumed_spreads, of_findings, different, left_out)
+    own = (turned, coincident, smooth_changed, assumed_spreads, of_findings, different, left_out)
     return ranked(
         [
             *struck_out(case),
@@ -339,9 +339,16 @@ def struck_out(case: Case) -> Iterator[Caution]:
 def coincident(case: Case) -> Iterator[Caution]:
     if changed := changed_with_part(case.drives):
         yield Caution(
-            f"{changed} That could be the cause.",
+            f"{changed} This could be the cause.",
             Weight.OVERTURNS,
-            "Drive again with only the part changed, or put a wrong entry right with 'towertap correct'",
+            "Change only the part, or 'towertap correct' wrong entries",
+        )
+
+
+def turned(case: Case) -> Iterator[Caution]:
+    if disagreement := forward_disagrees(case.drives):
+        yield Caution(
+            disagreement, Weight.OVERTURNS, "Put the wrong mounting right with 'towertap correct' and compare again"
         )
 
 

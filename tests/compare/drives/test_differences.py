@@ -9,9 +9,17 @@ from math import cos, radians, sin
 import numpy as np
 import pytest
 from towertap.bench.carried import BenchSummary
-from towertap.compare.drives.differences import AIR, DRIFT, changed_with_part, coincidences, differences
+from towertap.compare.drives.differences import (
+    AIR,
+    DRIFT,
+    changed_with_part,
+    coincidences,
+    differences,
+    forward_disagrees,
+)
 from towertap.compare.drives.folder import load_passes
 from towertap.compare.drives.model import Source
+from towertap.motion import Moving
 
 
 @pytest.fixture(scope="module")
@@ -56,7 +64,7 @@ def test_passes_that_differ_only_in_the_part_give_no_warning(warnings):
         ({"mounting": "x=+Y,y=-X,z=+Z"}, "the mounting differs between captures"),
         ({"vehicle": "lorry"}, "the vehicle differs"),
         ({"box_position": "left sill"}, "the box position differs"),
-        ({"tyre_pressures_kpa": "200, 200, 200, 200"}, "the tyre pressure in kPa differs"),
+        ({"tyre_pressures_kpa": "200, 200, 200, 200"}, "the tyre pressure differs"),
         ({"speed_kmh": 55.0}, "speed aimed at on quarry-lane differs: 40, 55 km/h before, 40 km/h after"),
         ({"pass_number": 2}, "pass 2 on quarry-lane exists more than once before"),
         ({"road": "new-road"}, "new-road was driven on one side only"),
@@ -70,7 +78,7 @@ def test_any_difference_other_than_the_part_gives_a_warning(warnings, conditions
 def test_every_value_that_differs_is_reported_with_its_captures_and_what_fixes_it(warnings):
     (warning,) = warnings(*({"tyre_pressures_kpa": text} for text in ("200", "210", "200")))
     assert warning == (
-        "the tyre pressure in kPa differs between captures: not known in 12; '200' in odd-0, odd-2; '210' in odd-1. "
+        "the tyre pressure differs between captures: not known in 12; '200' in odd-0, odd-2; '210' in odd-1. "
         "That could be taken for a change of the part, and 'towertap correct' fixes a wrong entry"
     )
 
@@ -92,7 +100,7 @@ def by_side(drives, before, after):
         ({"box_position": "sill"}, {"box_position": "floor"}, "box position", "box position (sill to floor)"),
         ({"vehicle": "minibus"}, {"vehicle": "van"}, "vehicle", "vehicle (minibus to van)"),
         ({"anti_alias_hz": 997.0}, {"anti_alias_hz": 42.0}, "anti-alias filter", "filter (997 Hz to 42 Hz)"),
-        ({"air_temperature_c": 12.0}, {"air_temperature_c": -8.0}, AIR, "air temperature (12 °C to −8 °C)"),
+        ({"air_temperature_c": 12.0}, {"air_temperature_c": -8.0}, AIR, "air (12 °C to −8 °C)"),
     ],
 )
 def test_what_changed_exactly_with_the_part_is_one_sentence_and_no_further_warning(drives, before, after, name, says):
@@ -117,8 +125,7 @@ def test_all_that_changed_with_the_part_is_named_in_one_sentence(drives, bench_o
     boxes = {"before": bench_of("e6605481"), "after": bench_of("ffff0001")}
     changed = replace(changed, passes=tuple(replace(drive, bench=boxes[drive.side]) for drive in changed.passes))
     assert changed_with_part(changed) == (
-        "Not only the part changed, but also vehicle (minibus to van), box position (sill to floor) and box (e6605481 "
-        "to ffff0001)."
+        "Changed with the part: vehicle (minibus to van), box position (sill to floor) and box (e6605481 to ffff0001)."
     )
 
 
@@ -221,6 +228,45 @@ def test_gravity_at_rest_is_compared_with_gravity_at_rest(drives, before, after,
     assert [f"(limit {limit}°)" in words for words in warnings] == [True] * (limit is not None)
 
 
+def pulling_away(drives, *by_side):
+    """The drives, each from a stand of 2 s on a slope; (push for 3 s in m/s², degrees by which the box is turned)."""
+    passes = []
+    for drive in drives.passes:
+        push_ms2, turned_deg = by_side[drive.side == "after"]
+        forward_ms2 = np.repeat([0.3, 0.3 + push_ms2 * cos(radians(turned_deg)), 0.3], [20, 30, 50])
+        no_cell = np.zeros(100, bool)
+        moving = Moving(np.arange(100) < 20, no_cell, no_cell, no_cell)
+        passes.append(replace(drive, forward_ms2=forward_ms2, moving=moving))
+    return replace(drives, passes=tuple(passes))
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "words"),
+    [
+        ((2.0, 0), (2.0, 90), "by 2.0 m/s² with rubber and by 0.0 with polyurethane: one mounting"),
+        ((2.0, 0), (2.0, 180), "by 2.0 m/s² with rubber and by −2.0 with polyurethane: one mounting"),
+        ((2.0, 90), (1.0, 0), "by 1.0 m/s² with polyurethane and by 0.0 with rubber: one mounting"),
+        ((2.0, 0), (0.8, 0), ""),
+        ((2.0, 0), (2.0, 30), ""),
+        ((0.4, 0), (0.4, 90), ""),
+        ((2.0, 180), (2.0, 180), ""),
+    ],
+)
+def test_pulling_away_shows_an_axis_that_is_not_forward(drives, before, after, words):
+    """A component along an axis turned by an angle is the push times its cosine."""
+    assert words in forward_disagrees(pulling_away(drives, before, after))
+    assert words or not forward_disagrees(pulling_away(drives, before, after))
+
+
+def test_without_a_stand_nothing_is_said_of_the_forward_axis(drives):
+    rolling = pulling_away(drives, (2.0, 0), (2.0, 90))
+    passes = tuple(
+        replace(drive, moving=replace(drive.moving, standing=np.zeros(100, bool))) if drive.side == "after" else drive
+        for drive in rolling.passes
+    )
+    assert forward_disagrees(replace(rolling, passes=passes)) == ""
+
+
 def test_an_anti_alias_filter_that_changed_with_the_part_is_read_from_the_captures(tmp_path, by_hand):
     """A lower filter takes power out of the metrics, so a harsher part may look gentler."""
     rng = np.random.default_rng(3)
@@ -230,4 +276,4 @@ def test_an_anti_alias_filter_that_changed_with_the_part_is_read_from_the_captur
             frames[0] = by_hand.hello(odr_hz=1000, anti_alias_hz=filter_hz)
             by_hand.capture(tmp_path / f"{road}-{part}", frames, by_hand.conditions(part, road, 1))
     drives = load_passes(tmp_path, "rubber", "polyurethane", "bypass")
-    assert changed_with_part(drives) == "Not only the part changed, but also anti-alias filter (258 Hz to 42 Hz)."
+    assert changed_with_part(drives) == "Changed with the part: anti-alias filter (258 Hz to 42 Hz)."

@@ -3,12 +3,14 @@
 import math
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Sequence
-from statistics import fmean
+from statistics import fmean, median
 
 import numpy as np
+import scipy
 
 from towertap.compare.drives.calendar import first_half
 from towertap.compare.drives.model import SIDES, Drives, Pass, Side
+from towertap.motion import CELL_S, PULLING_MS2
 from towertap.words.numbers import brief, fixed
 from towertap.words.phrases import listed, some
 
@@ -16,20 +18,25 @@ HELD_CONSTANT = {
     "vehicle": "vehicle",
     "box_position": "box position",
     "mounting": "mounting",
-    "tyre_pressures_kpa": "tyre pressure in kPa",
+    "tyre_pressures_kpa": "tyre pressure",
 }
 """Conditions that should be constant: a change of them could be taken for a change of the part."""
 
 TEMPERATURE_STEP_C = 5.0
 """Warn if the air differs by more, between the sides' means or over all passes: cold stiffens rubber and damper oil."""
 
-AIR = "air temperature"
+AIR = "air"
 
 LEANS_DEG = 3.0
 """Warn if the direction of gravity differs by more between the sides: the box has moved or was turned."""
 
 PULLS_DEG = 10.0
 """The limit if one side never rests: pulling away to 60 km/h in a pass of 10 s tilts the mean force by 9.7°."""
+
+PULL_CELLS = round(3 / CELL_S)
+"""Pulling away, after a stand."""
+LEAST_SHARE = 0.25
+"""Below this share of the other side's weakest forward push, no driver but the declared axis makes the difference."""
 
 DRIFT = (
     "one part was driven first and then the other, so drift in time (weather, tyres, bedding in) is not separated from "
@@ -75,7 +82,7 @@ def changed_with_part(drives: Drives) -> str:
     changes = [
         f"{name} ({brief(before, 40)} to {brief(after, 40)})" for name, (before, after) in coincidences(drives).items()
     ]
-    return f"Not only the part changed, but also {listed(changes)}." if changes else ""
+    return f"Changed with the part: {listed(changes)}." if changes else ""
 
 
 def changed_conditions(passes: Sequence[Pass], coincident: Collection[str] = ()) -> Iterator[str]:
@@ -141,6 +148,37 @@ def _leaning(drives: Drives) -> Iterator[str]:
             f"gravity lies {turned:.0f}° apart in the box's axes before and after the change (limit {limit_deg:g}°): "
             "was the box moved, or one mounting declared wrong? Each degree mixes 1.7 % of one axis into another"
         )
+
+
+def forward_disagrees(drives: Drives) -> str:
+    """A sentence if pulling away pushes forward on one side only, so that a mounting must be wrong; else empty."""
+    sides = [
+        ([push for drive in drives.passes if drive.side == side and (push := _push_ms2(drive)) is not None], part)
+        for side, part in zip(SIDES, drives.parts, strict=True)
+    ]
+    if min(len(pushes) for pushes, _ in sides) < 2:
+        return ""
+    (weak, weak_part), (strong, strong_part) = sorted(sides, key=lambda side: median(side[0]))
+    if min(strong) < PULLING_MS2 or max(weak) > LEAST_SHARE * min(strong):
+        return ""
+    return (
+        f"Pulling away pushes forward by {fixed(median(strong))} m/s² with {strong_part} and by {fixed(median(weak))} "
+        f"with {weak_part}: one mounting names the wrong axis as forward."
+    )
+
+
+def _push_ms2(drive: Pass) -> float | None:
+    """Mean forward acceleration in m/s² after each stand, relative to the stand; None if it never pulls away."""
+    if drive.moving is None:
+        return None
+    forward, (stands, _) = drive.forward_ms2, scipy.ndimage.label(drive.moving.standing)
+    pushes = [
+        float(forward[at.stop : at.stop + PULL_CELLS].mean() - np.median(forward[at]))
+        for (at,) in scipy.ndimage.find_objects(stands)
+        if at.stop + PULL_CELLS <= forward.size
+    ]
+    known = [push for push in pushes if math.isfinite(push)]
+    return fmean(known) if known else None
 
 
 def _repeated(passes: Sequence[Pass]) -> Iterator[str]:
