@@ -117,9 +117,8 @@ def test_a_log_that_begins_too_late_for_its_only_pass_gives_a_warning(make):
 def test_logs_that_cannot_be_joined_give_a_warning(make):
     drives, log = make.logged(make.driven(1))
     assert any("covers no pass" in words for words in with_speed(drives, [log.shifted(1e6)]).remarks)
-    assert any(
-        "is the log's unit right" in words
-        for words in with_speed(drives, [replace(log, speed_ms=3.6 * log.speed_ms)], 0.0).remarks
-    )
+    remarks = with_speed(drives, [replace(log, speed_ms=3.6 * log.speed_ms)], 0.0).remarks
+    (unit,) = (words for words in remarks if "is the log's unit right" in words)
+    assert f"not 40 km/h as aimed, and so for {len(drives.passes) - 1} further passes" in unit
     part = log.between(log.time_s[0], log.time_s[len(log.time_s) // 2])
     assert any("no speed log spans" in words for words in with_speed(drives, [part], 0.0).remarks)

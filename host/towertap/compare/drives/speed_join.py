@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from towertap.capture.speed_log import LogOffset, SpeedLog
 from towertap.compare.drives.model import CELL_S, Drives, Pass
 from towertap.errors import CallError
-from towertap.words.phrases import some
+from towertap.words.phrases import counted, some
 
 Array = NDArray[np.float64]
 
@@ -197,14 +197,17 @@ def _began_s(drive: Pass) -> float:
 
 
 def _implausible(passes: Sequence[Pass]) -> Iterator[str]:
-    """Remarks on passes whose log disagrees with the aimed speed: another unit, or another drive."""
+    """A remark on the passes whose log disagrees with the aimed speed: another unit, or another drive."""
+    doubtful = []
     for drive in passes:
         aimed_kmh, metres = drive.conditions.speed_kmh, driven_m(drive)
         if not aimed_kmh or metres is None:
             continue
         logged_kmh = 3.6 * metres / (drive.n_cells * STEP_S)
         if not 0.5 < logged_kmh / aimed_kmh < 2:
-            yield (
-                f"{drive.name} was driven at {logged_kmh:.0f} km/h by its speed log but at {aimed_kmh:g} km/h by its "
-                "conditions: is the log's unit right, and is it of this drive?"
+            doubtful.append(
+                f"{drive.name} was driven at {logged_kmh:.0f} km/h by its speed log, not {aimed_kmh:g} km/h"
             )
+    if doubtful:
+        others = f", and so for {counted(len(doubtful) - 1, 'further pass')}" if doubtful[1:] else ""
+        yield f"{doubtful[0]} as aimed{others}: is the log's unit right, and is it of this drive?"
