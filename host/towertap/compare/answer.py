@@ -10,7 +10,7 @@ from itertools import groupby
 
 from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.controls import Control
-from towertap.compare.drives.differences import changed_with_part, forward_disagrees
+from towertap.compare.drives.differences import TYRE_PRESSURE, changed_with_part, forward_disagrees
 from towertap.compare.drives.model import Drives
 from towertap.compare.findings.departures import DRIVE_THE_REST, Departure, leads, mislabelled
 from towertap.compare.findings.describe import WORDS, in_play, is_judged, other_cause, p_decisive, quieter, which
@@ -337,7 +337,8 @@ def struck_out(case: Case) -> Iterator[Caution]:
 
 
 def coincident(case: Case) -> Iterator[Caution]:
-    if changed := changed_with_part(case.drives):
+    is_positive = case.control is not None and case.control.kind == "positive"
+    if changed := changed_with_part(case.drives, TYRE_PRESSURE if is_positive else ""):
         yield Caution(
             f"{changed} This could be the cause.",
             Weight.OVERTURNS,

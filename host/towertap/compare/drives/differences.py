@@ -14,18 +14,17 @@ from towertap.motion import CELL_S, PULLING_MS2
 from towertap.words.numbers import brief, fixed
 from towertap.words.phrases import listed, some
 
+TYRE_PRESSURE, AIR = "tyre pressure", "air"
 HELD_CONSTANT = {
     "vehicle": "vehicle",
     "box_position": "box position",
     "mounting": "mounting",
-    "tyre_pressures_kpa": "tyre pressure",
+    "tyre_pressures_kpa": TYRE_PRESSURE,
 }
 """Conditions that should be constant: a change of them could be taken for a change of the part."""
 
 TEMPERATURE_STEP_C = 5.0
 """Warn if the air differs by more, between the sides' means or over all passes: cold stiffens rubber and damper oil."""
-
-AIR = "air"
 
 LEANS_DEG = 3.0
 """Warn if the direction of gravity differs by more between the sides: the box has moved or was turned."""
@@ -77,10 +76,12 @@ def coincidences(drives: Drives) -> dict[str, tuple[str, str]]:
     return coincident
 
 
-def changed_with_part(drives: Drives) -> str:
-    """A sentence on what changed exactly with the part; empty if nothing did."""
+def changed_with_part(drives: Drives, intended: str = "") -> str:
+    """A sentence on what changed exactly with the part, except the `intended` change; empty if nothing did."""
     changes = [
-        f"{name} ({brief(before, 40)} to {brief(after, 40)})" for name, (before, after) in coincidences(drives).items()
+        f"{name} ({brief(before, 40)} to {brief(after, 40)})"
+        for name, (before, after) in coincidences(drives).items()
+        if name != intended
     ]
     return f"Changed with the part: {listed(changes)}." if changes else ""
 
@@ -137,11 +138,11 @@ def _leaning(drives: Drives) -> Iterator[str]:
         return
     limit_deg = PULLS_DEG
     for at_rest in (True, False):
-        alike = [[check for check in side if (check.gravity_ms2 is not None) == at_rest] for side in sides]
+        alike = [[integrity for integrity in side if (integrity.gravity_ms2 is not None) == at_rest] for side in sides]
         if all(alike):
             sides, limit_deg = alike, LEANS_DEG
             break
-    before, after = (np.median([check.gravity_in_vehicle_ms2 for check in side], axis=0) for side in sides)
+    before, after = (np.median([integrity.gravity_in_vehicle_ms2 for integrity in side], axis=0) for side in sides)
     cosine = float(before @ after / (np.linalg.norm(before) * np.linalg.norm(after)))
     if (turned := math.degrees(math.acos(min(cosine, 1.0)))) > limit_deg:
         yield (
