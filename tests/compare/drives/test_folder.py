@@ -92,6 +92,25 @@ def test_every_unused_capture_is_listed_with_the_reason(folder, add):
     assert remark == "the parts 'soft' and 'Soft' are nearly one name: if they are the same, spell both alike"
 
 
+def test_two_vehicles_are_refused_until_one_is_named(folder, add):
+    add("unsaid", vehicle="")
+    assert len(load_passes(folder, *NAMES).passes) == 5
+    add("van", vehicle="van")
+    with pytest.raises(CallError, match=r"on more than one vehicle \('minibus', 'van'\): choose one with --vehicle$"):
+        load_passes(folder, *NAMES)
+    with pytest.raises(CallError, match="not driven on 'lorry', but on 'minibus', 'van'"):
+        load_passes(folder, *NAMES, vehicle="lorry")
+    drives = load_passes(folder, *NAMES, vehicle="minibus")
+    assert {drive.conditions.vehicle for drive in drives.passes} == {"minibus"}
+    assert {capture.capture: capture.reason for capture in drives.excluded} == {
+        "unsaid": "it does not say that it was driven on 'minibus'",
+        "van": "driven on 'van', not on 'minibus'",
+    }
+    add("spelt", vehicle="Minibus")
+    with pytest.raises(CallError, match="nearly alike: if they are the same, spell them alike"):
+        load_passes(folder, *NAMES)
+
+
 @pytest.mark.parametrize(
     ("name", "other", "alike"),
     [
