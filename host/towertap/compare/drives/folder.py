@@ -8,6 +8,7 @@ from difflib import SequenceMatcher
 from itertools import combinations
 from pathlib import Path
 from typing import Unpack
+from unicodedata import normalize
 
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
@@ -64,8 +65,9 @@ def load_passes(
         read = reader.read_all([ReadTask(path) for path in paths], **how)
         known = {path: capture.conditions for path, capture in read.items() if capture.conditions}
         excluded += [_unread(path, capture.outcome) for path, capture in read.items() if path not in known]
-    if before == after:
-        raise CallError(f"--before and --after both name '{before}': name two parts")
+    if normalize("NFC", before) == normalize("NFC", after):
+        hint = "" if before == after else "; they look the same, so spell them alike with 'towertap correct'"
+        raise CallError(f"--before and --after both name '{before}': name two parts{hint}")
     for part in sides:
         refuse_unknown(known.values(), excluded, part=part, road=smooth)
     if {label.road for label in known.values()} <= {smooth, ""}:
@@ -262,7 +264,8 @@ def spelt_twice(labels: Iterable[Conditions], parts: tuple[str, str]) -> Iterato
 
 def nearly_alike(name: str, other: str) -> bool:
     """Whether two names differ only by case, hyphens and blanks, or by one letter; other digits are another name."""
-    plain, other_plain = ("".join(sign for sign in text.casefold() if sign.isalnum()) for text in (name, other))
+    texts = (normalize("NFC", text).casefold() for text in (name, other))
+    plain, other_plain = ("".join(sign for sign in text if sign.isalnum()) for text in texts)
     digits, other_digits = ([sign for sign in text if sign.isdigit()] for text in (plain, other_plain))
     if not plain or not other_plain or name == other or digits != other_digits:
         return False
